@@ -1,0 +1,72 @@
+"""Every error the gateway raises on purpose: one base, small families, facts in attributes, text composed last."""
+
+
+class GatewayError(Exception):
+    """Base of every error raised on purpose. Its text is one line a person understands."""
+
+    hint: str | None = None
+
+
+class LimitError(GatewayError):
+    """A value lies outside the range for which a method is defined. Retrying with the same value cannot help.
+
+    Raised by calculation only; the sheet turns it into a Bad figure whose reason is this text.
+    """
+
+    def __init__(self, quantity: str, value: float, unit: str, limit: str, clause: str) -> None:
+        self.quantity = quantity
+        self.value = value
+        self.unit = unit
+        self.limit = limit
+        self.clause = clause
+        unit_text = "" if unit == "1" else f" {unit}"
+        super().__init__(f"{quantity} {value:.7g}{unit_text} is {limit} ({clause})")
+
+
+class LinkError(GatewayError):
+    """A request on a wire did not get a valid answer. `retry_helps` tells whether the same request may yet succeed."""
+
+    retry_helps = True
+
+
+class NoConnectionError(LinkError):
+    """The peer could not be reached, refused, or closed the connection."""
+
+
+class NoAnswerError(LinkError):
+    """The peer did not answer within the deadline. The link must not be reused before late bytes are ruled out."""
+
+
+class BadFrameError(LinkError):
+    """Bytes came that are not a valid answer to the request: wrong length, unit, function or protocol identifier."""
+
+
+class DeviceExceptionError(LinkError):
+    """The device answered with a Modbus exception code."""
+
+    def __init__(self, code: int, meaning: str) -> None:
+        self.code = code
+        self.meaning = meaning
+        # Codes 1 to 3 say that the request itself is wrong for this device.
+        self.retry_helps = code not in (1, 2, 3)
+        super().__init__(f"device answered exception {code} ({meaning})")
+
+
+class SettingsError(GatewayError):
+    """A site file, register map, product or table file is invalid. Holds every mistake found, not only the first."""
+
+    def __init__(self, mistakes: "tuple[str, ...]") -> None:
+        self.mistakes = mistakes
+        super().__init__("\n".join(mistakes))
+
+
+class DeliveryError(GatewayError):
+    """A destination did not take a record. The adapter reconnects; it never stops another adapter."""
+
+
+class UsageError(GatewayError):
+    """The command line was used wrongly: exit code 2."""
+
+    def __init__(self, message: str, hint: str | None = None) -> None:
+        self.hint = hint
+        super().__init__(message)

@@ -1,0 +1,243 @@
+"""The frozen records that travel from stage to stage, the three qualities and the reason codes.
+
+Terms, expanded once: TOV total observed volume; FW free water; GOV gross observed volume; GSV gross standard volume;
+NSV net standard volume; CTL correction for the temperature of the liquid; CPL correction for its pressure; CTSh
+correction for the temperature of the shell; FRA floating roof adjustment (API MPMS 12.1.1). Ullage is the distance
+from the reference point down to the surface, innage the height of the surface above the datum.
+
+Hot records are NamedTuples: as immutable as frozen dataclasses and several times cheaper to make, which is what lets
+one process carry a thousand tanks a second.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime
+from enum import IntEnum, StrEnum
+from typing import NamedTuple
+
+__all__ = [
+    "ElementUse",
+    "Figure",
+    "Figures",
+    "Input",
+    "Inventory",
+    "Quality",
+    "Reading",
+    "Reason",
+    "ReasonCode",
+    "TankInput",
+]
+
+
+class Quality(IntEnum):
+    """How far a value may be trusted: the severity of an OPC UA status code. Ordered, so that max() is the worst."""
+
+    GOOD = 0
+    UNCERTAIN = 1
+    BAD = 2
+
+    @property
+    def word(self) -> str:
+        return self.name.capitalize()
+
+
+class ReasonCode(StrEnum):
+    """Why a value is not simply Good, or why a Good figure has no value. Codes are ours; part of the payload schema."""
+
+    # acquisition
+    NOT_YET_READ = "not_yet_read"
+    NO_CONNECTION = "no_connection"
+    NO_ANSWER = "no_answer"
+    BAD_FRAME = "bad_frame"
+    DEVICE_EXCEPTION = "device_exception"
+    SENTINEL = "sentinel"
+    NOT_A_NUMBER = "not_a_number"
+    OUT_OF_RANGE = "out_of_range"
+    LOOP_FAILED = "loop_failed"
+    LOOP_OUTSIDE_SPAN = "loop_outside_span"
+    # binding
+    STALE = "stale"
+    NOT_FITTED = "not_fitted"
+    MANUAL = "manual"
+    MANUAL_EXPIRED = "manual_expired"
+    DENSITY_UNDATED = "density_undated"
+    CLOCK_UNTRUSTED = "clock_untrusted"
+    # plausibility
+    RATE_IMPLAUSIBLE = "rate_implausible"
+    GAUGES_DISAGREE = "gauges_disagree"
+    SECOND_GAUGE_USED = "second_gauge_used"
+    AGES_DIFFER = "ages_differ"
+    # level and volume
+    BELOW_DATUM = "below_datum"
+    ABOVE_REFERENCE_HEIGHT = "above_reference_height"
+    OUTSIDE_TABLE = "outside_table"
+    NOT_CONVERGED = "not_converged"
+    WATER_ABOVE_LEVEL = "water_above_level"
+    NONE_DETECTED = "none_detected"
+    ROOF_LANDED = "roof_landed"
+    ROOF_CRITICAL_ZONE = "roof_critical_zone"
+    # temperature
+    ELEMENT_DRY = "element_dry"
+    ELEMENT_IN_WATER = "element_in_water"
+    ELEMENT_FAILED = "element_failed"
+    ELEMENT_OUTLIER = "element_outlier"
+    STRATIFIED = "stratified"
+    LAST_GOOD_USED = "last_good_used"
+    LOWEST_ELEMENT_USED = "lowest_element_used"
+    # correction and results
+    METHOD_LIMIT = "method_limit"
+    INPUT_BAD = "input_bad"
+    INPUT_UNCERTAIN = "input_uncertain"
+    NOT_APPLICABLE = "not_applicable"
+
+
+class Reason(NamedTuple):
+    """A code for programs and one sentence for people."""
+
+    code: ReasonCode
+    text: str
+
+
+class Reading(NamedTuple):
+    """One signal of one instrument at one read. `value` is SI, or None when quality is Bad."""
+
+    instrument: str
+    signal: str
+    value: float | None
+    quality: Quality
+    reason: Reason | None
+    time_ns: int
+    """UTC, nanoseconds since the epoch, when the answer came (or when the attempt failed)."""
+    monotonic_ns: int
+    raw: tuple[int, ...]
+    """The register words (or bits) behind the value, as they came; empty when nothing came."""
+
+
+class Input(NamedTuple):
+    """One quantity as calculation sees it: no clock, only an age."""
+
+    value: float | None
+    quality: Quality
+    reason: Reason | None
+    age_s: float
+    source: str
+    """`INSTRUMENT.signal`, or `manual`, `dip`, `site file`."""
+    manual: bool = False
+
+
+class TankInput(NamedTuple):
+    """The newest readings bound to one tank, plus the manual values in force. None: not fitted or not given."""
+
+    tank: str
+    instant: datetime
+    """UTC, the instant the sheet is calculated for."""
+    level: Input | None = None
+    """As the gauge gives it, in m: innage or ullage as the plan says."""
+    second_level: Input | None = None
+    """The second gauge, in m, as its own plan says."""
+    dip_level: Input | None = None
+    """Innage by hand, in m above the datum of the capacity table. Used when no gauge is usable."""
+    bottom_pressure: Input | None = None
+    """Gauge pressure at the nozzle, in Pa."""
+    vapour_pressure: Input | None = None
+    """Gauge pressure above the liquid, in Pa."""
+    water: Input | None = None
+    """Water level by probe, in m above the datum."""
+    dip_water: Input | None = None
+    elements: tuple[Input, ...] = ()
+    """Temperature elements in degC, in the order of the plan: lowest first."""
+    manual_temperature: Input | None = None
+    """Temperature by hand, in degC: taken when no submerged element can be used."""
+    ambient: Input | None = None
+    reference_density: Input | None = None
+    """kg/m3 at the product's reference temperature."""
+    observed_density: Input | None = None
+    """kg/m3 at tank temperature. At most one of the two densities is given."""
+    sediment_water: Input | None = None
+    """Sediment and water as a fraction of the GSV (0.003 for 0.3 %)."""
+    simulated: bool = False
+
+
+class Figure(NamedTuple):
+    """One result of the sheet, in SI.
+
+    Bad carries no value. A Good figure without a value is `not_applicable` or `none_detected`. Never a stand-in zero.
+    """
+
+    value: float | None
+    quality: Quality
+    reasons: tuple[Reason, ...]
+    age_s: float
+    """Age of the oldest input used, at the instant of the sheet."""
+    manual: bool = False
+
+
+class Figures(NamedTuple):
+    """Every figure of the sheet, in the order in which it is calculated (API MPMS 12.1.1). Units: gateway/figures.py."""
+
+    level: Figure
+    ullage: Figure
+    second_level: Figure
+    level_difference: Figure
+    water_level: Figure
+    liquid_temperature: Figure
+    temperature_spread: Figure
+    vapour_temperature: Figure
+    ambient_temperature: Figure
+    bottom_pressure: Figure
+    vapour_pressure: Figure
+    tov: Figure
+    fill: Figure
+    free_water: Figure
+    shell_temperature: Figure
+    ctsh: Figure
+    reference_density: Figure
+    observed_density: Figure
+    ctl: Figure
+    cpl: Figure
+    roof_displacement: Figure
+    gov: Figure
+    gsv: Figure
+    sediment_water: Figure
+    nsv: Figure
+    mass: Figure
+    weight_in_air: Figure
+    solute_mass: Figure
+    vapour_mass: Figure
+    total_mass: Figure
+    pumpable: Figure
+    room: Figure
+
+
+class ElementUse(NamedTuple):
+    """What became of one temperature element: `reason` says why it is excluded, or what is odd about it."""
+
+    height_m: float
+    value: float | None
+    used: bool
+    weight: float
+    """Share of the average; 0 when not used. The weights of the used elements sum to 1."""
+    quality: Quality
+    reason: Reason | None
+
+
+class LastGood(NamedTuple):
+    """The last Good value of a figure and when it was."""
+
+    value: float
+    time_s: float
+    """UTC, seconds since the epoch, of the oldest input behind it."""
+
+
+class Inventory(NamedTuple):
+    """The calculation sheet of one tank at one instant."""
+
+    tank: str
+    product: str
+    instant: datetime
+    figures: Figures
+    elements: tuple[ElementUse, ...]
+    quality: Quality
+    """Worst of the figures."""
+    simulated: bool
+    last_good: Mapping[str, LastGood]
+    """By figure name, for figures that are Bad now. Read only."""
