@@ -9,17 +9,24 @@ Hot records are NamedTuples: as immutable as frozen dataclasses and several time
 one process carry a thousand tanks a second.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from enum import IntEnum, StrEnum
 from typing import NamedTuple
 
 __all__ = [
+    "DestinationStatus",
     "ElementUse",
     "Figure",
     "Figures",
+    "GatewaySnapshot",
+    "Histogram",
     "Input",
+    "InstrumentStatus",
     "Inventory",
+    "InventoryRecord",
+    "LastGood",
+    "LineStatus",
     "Quality",
     "Reading",
     "Reason",
@@ -54,6 +61,7 @@ class ReasonCode(StrEnum):
     OUT_OF_RANGE = "out_of_range"
     LOOP_FAILED = "loop_failed"
     LOOP_OUTSIDE_SPAN = "loop_outside_span"
+    INSTRUMENT_FAULT = "instrument_fault"
     # binding
     STALE = "stale"
     NOT_FITTED = "not_fitted"
@@ -98,7 +106,10 @@ class Reason(NamedTuple):
 
 
 class Reading(NamedTuple):
-    """One signal of one instrument at one read. `value` is SI, or None when quality is Bad."""
+    """One signal of one instrument at one read.
+
+    `value` is SI; None when quality is Bad, and when the instrument says Good with reason `none_detected`.
+    """
 
     instrument: str
     signal: str
@@ -172,7 +183,7 @@ class Figure(NamedTuple):
 
 
 class Figures(NamedTuple):
-    """Every figure of the sheet, in the order in which it is calculated (API MPMS 12.1.1). Units: gateway/figures.py."""
+    """Every figure of the sheet, in the order of API MPMS 12.1.1. Units and titles: gateway/figures.py."""
 
     level: Figure
     ullage: Figure
@@ -241,3 +252,76 @@ class Inventory(NamedTuple):
     simulated: bool
     last_good: Mapping[str, LastGood]
     """By figure name, for figures that are Bad now. Read only."""
+
+
+class InventoryRecord(NamedTuple):
+    """An inventory with the identity by which a consumer drops a repeat: (site, tank, boot, sequence)."""
+
+    site: str
+    boot: str
+    """128 random bits in hexadecimal, new at each start of the process."""
+    sequence: int
+    """Counts per tank from 1."""
+    inventory: Inventory
+
+
+class Histogram(NamedTuple):
+    """Counts of durations. `counts[i]` are those at or below `bounds_s[i]`; the last bound is infinity; cumulative."""
+
+    bounds_s: tuple[float, ...]
+    counts: tuple[int, ...]
+    sum_s: float
+
+
+class InstrumentStatus(NamedTuple):
+    """How one instrument has answered since the start."""
+
+    instrument: str
+    line: str
+    up: bool
+    """Whether its last poll was answered in full."""
+    requests: int
+    errors: Mapping[str, int]
+    """By reason code."""
+    last_answer_ns: int | None
+    """UTC."""
+    response_time: Histogram
+
+
+class LineStatus(NamedTuple):
+    """How one line has done since the start."""
+
+    line: str
+    connected: bool
+    busy_s: float
+    """Seconds spent waiting for answers; over elapsed time this is the occupancy."""
+    lateness: Histogram
+    """How long after its due time each poll was begun."""
+
+
+class DestinationStatus(NamedTuple):
+    """How one delivery has done since the start."""
+
+    destination: str
+    connected: bool
+    delivered: int
+    lost: int
+    """Records that were never delivered: until the ledger comes, an outage loses them."""
+    waiting: int
+    oldest_waiting_s: float | None
+
+
+class GatewaySnapshot(NamedTuple):
+    """The present state of the whole gateway, for metrics and pages. Taken by the daemon; never changed."""
+
+    site: str
+    boot: str
+    version: str
+    simulated: bool
+    started_ns: int
+    instant: datetime
+    inventories: Sequence[InventoryRecord]
+    lines: Sequence[LineStatus]
+    instruments: Sequence[InstrumentStatus]
+    destinations: Sequence[DestinationStatus]
+    calculation_errors: int

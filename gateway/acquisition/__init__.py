@@ -1,0 +1,1 @@
+"""Registers on a wire to Readings."""

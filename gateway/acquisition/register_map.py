@@ -1,0 +1,123 @@
+"""What an instrument's registers mean, as frozen data: table, address, type, byte order, scale, unit, sentinels."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+__all__ = ["ByteOrder", "CurrentLoop", "InstrumentMap", "Signal", "Table", "ValueType"]
+
+
+class Table(StrEnum):
+    """The four Modbus tables and the only function codes this program can send."""
+
+    COILS = "coils"
+    DISCRETE_INPUTS = "discrete_inputs"
+    HOLDING_REGISTERS = "holding_registers"
+    INPUT_REGISTERS = "input_registers"
+
+    @property
+    def read_function(self) -> int:
+        return _READ_FUNCTIONS[self]
+
+    @property
+    def holds_bits(self) -> bool:
+        return self in (Table.COILS, Table.DISCRETE_INPUTS)
+
+
+# Modbus Application Protocol V1.1b3, sections 6.1 to 6.4.
+_READ_FUNCTIONS = {
+    Table.COILS: 1,
+    Table.DISCRETE_INPUTS: 2,
+    Table.HOLDING_REGISTERS: 3,
+    Table.INPUT_REGISTERS: 4,
+}
+
+
+class ValueType(StrEnum):
+    BOOL = "bool"
+    INT16 = "int16"
+    UINT16 = "uint16"
+    INT32 = "int32"
+    UINT32 = "uint32"
+    INT64 = "int64"
+    UINT64 = "uint64"
+    FLOAT32 = "float32"
+    FLOAT64 = "float64"
+
+    @property
+    def registers(self) -> int:
+        """How many 16-bit registers a value takes."""
+        return {"16": 1, "32": 2, "64": 4}.get(self.value[-2:], 1)
+
+
+class ByteOrder(StrEnum):
+    """Order on the wire of the bytes of a value, A the most significant byte of a 32-bit value.
+
+    For 16-bit values ABCD and CDAB mean big-endian, BADC and DCBA byte-swapped. For 64-bit values the same rule is
+    applied: ABCD big-endian, CDAB registers reversed, BADC bytes swapped in each register, DCBA little-endian.
+    """
+
+    ABCD = "ABCD"
+    CDAB = "CDAB"
+    BADC = "BADC"
+    DCBA = "DCBA"
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentLoop:
+    """A 4-20 mA signal: 4 mA reads `low`, 20 mA reads `high`, both SI. Judged by the NAMUR NE 43 bands."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One value of an instrument.
+
+    raw = decoded number * scale + offset, in the unit of the map; then SI = raw * si_factor + si_offset.
+    With a current loop, raw is the current in mA and the loop gives SI directly.
+    """
+
+    name: str
+    table: Table
+    address: int
+    """Zero-based, as it goes over the wire."""
+    type: ValueType
+    order: ByteOrder = ByteOrder.ABCD
+    bit: int | None = None
+    """Bit 0 to 15 of a register, least significant first, for a contact packed in a word."""
+    bits: int = 1
+    """Width of the bit field that starts at `bit`."""
+    scale: float = 1.0
+    offset: float = 0.0
+    si_factor: float = 1.0
+    si_offset: float = 0.0
+    sentinels: tuple[int, ...] = ()
+    """Raw integers (before scale, as the type reads them) with which the device says that its value is invalid: Bad."""
+    none_detected: tuple[int, ...] = ()
+    """Raw integers that say there is nothing to measure (a water probe in dry product): Good without a value."""
+    loop: CurrentLoop | None = None
+    minimum: float | None = None
+    """Lowest and highest SI value that the instrument can mean; outside is Bad."""
+    maximum: float | None = None
+
+    @property
+    def registers(self) -> int:
+        """How many addresses of the table the signal takes."""
+        return 1 if self.table.holds_bits else self.type.registers
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentMap:
+    """The signals of a kind of instrument and how its registers may be read."""
+
+    name: str
+    signals: tuple[Signal, ...]
+    largest_block: int = 125
+    """Most registers the device answers in one request; at most 125 (2000 bits) by the Modbus specification."""
+    gaps_allowed: bool = True
+    """Whether addresses without a signal may be read to join two blocks."""
+    forbidden: tuple[tuple[Table, int, int], ...] = field(default=())
+    """(table, first, last) addresses that must never be read."""
+    fault_signals: tuple[str, ...] = ()
+    """Names of bool signals; while one is 1, every reading of the instrument is Bad."""

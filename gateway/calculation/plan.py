@@ -1,0 +1,166 @@
+"""What is fixed for a tank until its site file changes: the frozen plan that the sheet is calculated from.
+
+`gateway.settings` builds these; tests and `dip` may build them by hand. All values SI.
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from gateway.calculation.contracts import Capacity, CorrectionMethod
+
+__all__ = [
+    "AirBuoyancy",
+    "ElementPlan",
+    "FreeWaterSource",
+    "GaugeKind",
+    "GaugePlan",
+    "HeadPlan",
+    "LimitPlan",
+    "ProductPlan",
+    "RoofPlan",
+    "ShellPlan",
+    "TankPlan",
+    "TemperaturePlan",
+    "VapourPlan",
+    "Weighting",
+]
+
+
+class GaugeKind(StrEnum):
+    INNAGE = "innage"
+    ULLAGE = "ullage"
+
+
+class FreeWaterSource(StrEnum):
+    PROBE = "probe"
+    DIP = "dip"
+    NONE = "none"
+
+
+class Weighting(StrEnum):
+    """How submerged elements are averaged."""
+
+    EQUAL = "equal"
+    SLICE_VOLUME = "slice_volume"
+    """By the volume of the slice around each used element, boundaries midway between used elements."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugePlan:
+    """A level gauge. level = innage + offset, or reference height - ullage + offset."""
+
+    kind: GaugeKind
+    offset_m: float = 0.0
+    resolution_m: float = 0.001
+    name: str = "level gauge"
+
+
+@dataclass(frozen=True, slots=True)
+class HeadPlan:
+    """Level from the pressure of the liquid column: level = nozzle + P / (g * density at tank temperature)."""
+
+    nozzle_height_m: float
+    resolution_m: float = 0.001
+    name: str = "pressure transmitter"
+
+
+@dataclass(frozen=True, slots=True)
+class ElementPlan:
+    """One temperature element, `height_m` above the datum of the table."""
+
+    height_m: float
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class TemperaturePlan:
+    """Elements lowest first, at rising heights."""
+
+    elements: tuple[ElementPlan, ...] = ()
+    immersion_margin_m: float = 0.30
+    weighting: Weighting = Weighting.EQUAL
+    vapour_clearance_m: float = 0.50
+    """An element this far above the surface measures vapour."""
+    outlier_c: float = 5.0
+    stratification_c: float = 3.0
+    last_good_limit_s: float = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class ShellPlan:
+    """Thermal expansion of an upright shell (API MPMS 12.1.1): CTSh = 1 + 2 a dT + a^2 dT^2."""
+
+    linear_coefficient_per_c: float
+    table_temperature_c: float
+    insulated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RoofPlan:
+    """A floating roof. Below `critical_low_m` it rests on its legs; above `critical_high_m` it floats."""
+
+    mass_kg: float
+    critical_low_m: float
+    critical_high_m: float
+    table_density_kg_m3: float | None = None
+    """Density at which the capacity table already deducts the roof; None when the table leaves the roof out."""
+
+
+@dataclass(frozen=True, slots=True)
+class VapourPlan:
+    """Vapour above the liquid of a pressurised tank, counted by density."""
+
+    density_kg_m3: float
+
+
+@dataclass(frozen=True, slots=True)
+class AirBuoyancy:
+    """Weight in air = mass (1 - air/density) / (1 - air/weights). OIML D 28 conventional: 1.2 and 8000 kg/m3."""
+
+    air_density_kg_m3: float = 1.2
+    weights_density_kg_m3: float = 8000.0
+
+
+@dataclass(frozen=True, slots=True)
+class LimitPlan:
+    """Levels of concern, m above the datum, in rising order (API 2350 terms)."""
+
+    minimum_m: float | None = None
+    maximum_working_m: float | None = None
+    high_high_m: float | None = None
+    critical_high_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProductPlan:
+    """A product as the sheet needs it."""
+
+    name: str
+    method: CorrectionMethod
+    solute_fraction: float | None = None
+    """Mass fraction of the dry substance in a solution (0.5 for 50 % caustic)."""
+
+
+@dataclass(frozen=True, slots=True)
+class TankPlan:
+    """One tank."""
+
+    tank: str
+    product: ProductPlan
+    capacity: Capacity
+    reference_height_m: float
+    gauge: GaugePlan | HeadPlan | None = None
+    second_gauge: GaugePlan | None = None
+    gauge_difference_limit_m: float = 0.010
+    temperature: TemperaturePlan = field(default_factory=TemperaturePlan)
+    free_water: FreeWaterSource = FreeWaterSource.NONE
+    roof: RoofPlan | None = None
+    shell: ShellPlan | None = None
+    vapour: VapourPlan | None = None
+    limits: LimitPlan = field(default_factory=LimitPlan)
+    maximum_flow_in_m3_s: float | None = None
+    maximum_flow_out_m3_s: float | None = None
+    pressurised: bool = False
+    """Whether the liquid is corrected for the measured vapour pressure above atmospheric."""
+    gravity_m_s2: float = 9.80665
+    buoyancy: AirBuoyancy = field(default_factory=AirBuoyancy)

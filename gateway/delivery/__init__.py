@@ -1,0 +1,1 @@
+"""Records to the world: one protocol, one file."""

@@ -1,0 +1,37 @@
+"""What is fixed for a destination until the site file changes."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+__all__ = ["MqttPlan", "TlsPlan"]
+
+
+@dataclass(frozen=True, slots=True)
+class TlsPlan:
+    """Server certificate always verified. `ca` None: the system's trust store."""
+
+    ca: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MqttPlan:
+    """One broker. Secrets come by file path, read at connect, never logged."""
+
+    host: str
+    port: int
+    prefix: str = "tanks"
+    protocol: str = "3.1.1"
+    """`3.1.1` or `5`."""
+    client_id: str | None = None
+    user_name: str | None = None
+    password_file: Path | None = None
+    tls: TlsPlan | None = None
+    keepalive_s: int = 20
+    timeout_s: float = 10.0
+    window: int = 20
+    """QoS 1 publishes in flight; the server's receive maximum lowers it."""
+    status_period_s: float = 30.0
+    backoff_first_s: float = 0.5
+    backoff_longest_s: float = 30.0

@@ -1,0 +1,92 @@
+"""The name, symbol, SI unit and plain title of every figure of the sheet: one table for payload, metrics and people."""
+
+from typing import NamedTuple
+
+from gateway.records import Figures
+
+__all__ = ["FIGURE_DEFINITIONS", "FigureDefinition"]
+
+
+class FigureDefinition(NamedTuple):
+    name: str
+    """Field of `Figures`."""
+    symbol: str
+    title: str
+    unit: str
+    """SI symbol; `1` for a ratio."""
+    quantity: str
+    """Dimension for unit conversion: one of `gateway.calculation.units.Dimension`."""
+    metric: str
+    """Prometheus name, base unit last."""
+
+
+def _figure(name: str, symbol: str, title: str, unit: str, quantity: str, metric: str) -> FigureDefinition:
+    return FigureDefinition(name, symbol, title, unit, quantity, f"tank_{metric}")
+
+
+FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
+    _figure("level", "L", "Level above the datum", "m", "length", "level_metres"),
+    _figure("ullage", "U", "Ullage from the reference point", "m", "length", "ullage_metres"),
+    _figure("second_level", "L2", "Level by the second gauge", "m", "length", "second_level_metres"),
+    _figure("level_difference", "L-L2", "Difference of the two gauges", "m", "length", "level_difference_metres"),
+    _figure("water_level", "LW", "Free-water level", "m", "length", "free_water_level_metres"),
+    _figure(
+        "liquid_temperature", "TL", "Average liquid temperature", "degC", "temperature", "liquid_temperature_celsius"
+    ),
+    _figure(
+        "temperature_spread",
+        "dTL",
+        "Spread of the elements used",
+        "degC",
+        "temperature_difference",
+        "liquid_temperature_spread_celsius",
+    ),
+    _figure(
+        "vapour_temperature", "TV", "Average vapour temperature", "degC", "temperature", "vapour_temperature_celsius"
+    ),
+    _figure("ambient_temperature", "TA", "Ambient temperature", "degC", "temperature", "ambient_temperature_celsius"),
+    _figure(
+        "bottom_pressure", "P1", "Pressure at the nozzle, gauge", "Pa", "gauge_pressure", "bottom_pressure_pascals"
+    ),
+    _figure("vapour_pressure", "P3", "Vapour pressure, gauge", "Pa", "gauge_pressure", "vapour_pressure_pascals"),
+    _figure("tov", "TOV", "Total observed volume", "m3", "volume", "total_observed_volume_cubic_metres"),
+    _figure("fill", "fill", "Part of the full capacity taken up", "1", "ratio", "fill_ratio"),
+    _figure("free_water", "FW", "Free water", "m3", "volume", "free_water_volume_cubic_metres"),
+    _figure("shell_temperature", "TSh", "Shell temperature", "degC", "temperature", "shell_temperature_celsius"),
+    _figure("ctsh", "CTSh", "Correction for the shell's temperature", "1", "ratio", "shell_correction_ratio"),
+    _figure(
+        "reference_density",
+        "rho_ref",
+        "Density at reference temperature",
+        "kg/m3",
+        "density",
+        "reference_density_kilograms_per_cubic_metre",
+    ),
+    _figure(
+        "observed_density",
+        "rho_obs",
+        "Density at tank temperature",
+        "kg/m3",
+        "density",
+        "observed_density_kilograms_per_cubic_metre",
+    ),
+    _figure(
+        "ctl", "CTL", "Correction for the liquid's temperature", "1", "ratio", "liquid_temperature_correction_ratio"
+    ),
+    _figure("cpl", "CPL", "Correction for the liquid's pressure", "1", "ratio", "liquid_pressure_correction_ratio"),
+    _figure("roof_displacement", "FRA", "Floating roof adjustment", "m3", "volume", "roof_adjustment_cubic_metres"),
+    _figure("gov", "GOV", "Gross observed volume", "m3", "volume", "gross_observed_volume_cubic_metres"),
+    _figure("gsv", "GSV", "Gross standard volume", "m3", "volume", "gross_standard_volume_cubic_metres"),
+    _figure("sediment_water", "S&W", "Sediment and water", "1", "ratio", "sediment_water_ratio"),
+    _figure("nsv", "NSV", "Net standard volume", "m3", "volume", "net_standard_volume_cubic_metres"),
+    _figure("mass", "M", "Mass of the liquid, in vacuo", "kg", "mass", "liquid_mass_kilograms"),
+    _figure("weight_in_air", "W", "Weight in air of the liquid", "kg", "mass", "weight_in_air_kilograms"),
+    _figure("solute_mass", "M_dry", "Dry substance in the solution", "kg", "mass", "solute_mass_kilograms"),
+    _figure("vapour_mass", "M_vap", "Mass of the vapour", "kg", "mass", "vapour_mass_kilograms"),
+    _figure("total_mass", "M_tot", "Liquid and vapour together", "kg", "mass", "total_mass_kilograms"),
+    _figure("pumpable", "pumpable", "Volume above the minimum", "m3", "volume", "pumpable_volume_cubic_metres"),
+    _figure("room", "room", "Room to the maximum working level", "m3", "volume", "room_cubic_metres"),
+)
+
+if tuple(definition.name for definition in FIGURE_DEFINITIONS) != Figures._fields:  # pragma: no cover
+    raise AssertionError("FIGURE_DEFINITIONS and Figures must name the same figures in the same order")
