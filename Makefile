@@ -1,0 +1,89 @@
+# Every command a person or a build server needs. `make help` lists them.
+# Needs GNU make and Python 3.11 or newer; whatever else is missing is installed, or named in one line (exit 2).
+
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.ONESHELL:
+.DELETE_ON_ERROR:
+.DEFAULT_GOAL := help
+
+# Debian keeps mosquitto in /usr/sbin, which is not on an ordinary user's path.
+export PATH := $(PATH):/usr/sbin:/sbin
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+export PIP_NO_INPUT := 1
+
+VENV := .venv
+BIN := $(VENV)/bin
+PIP_INSTALL := $(BIN)/python -m pip install --quiet --constraint requirements.lock
+TESTS ?=
+PYTEST_WORKERS ?= 2
+
+.PHONY: help demo test check bench soak fuzz mutants lock
+
+help: ## list the commands
+	@echo "make demo     ten simulated tanks, polled, calculated and published; Ctrl-C stops it"
+	echo "make test     everything a change must pass: the checks, then the tests (TESTS=tests/calculation for a part)"
+	echo "make check    lint, format and types only"
+	echo "make bench    measure speed, print a table, keep the figures in tests/bench/results (LONG=1: longer)"
+	echo "make soak     a long run with faults switched on and off (MINUTES=60)"
+	echo "make fuzz     the property tests with many more examples"
+	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
+	echo "make lock     write requirements.lock anew from pyproject.toml"
+
+# --- the virtual environment -----------------------------------------------------------------------------------------
+
+$(VENV)/.made:
+	@rm -rf $(VENV)
+	.ci/make-venv $(VENV)
+	touch $@
+
+$(VENV)/.demo: $(VENV)/.made pyproject.toml requirements.lock
+	@echo "Installing what the demo needs into $(VENV) (once; about half a minute) ..."
+	$(PIP_INSTALL) --editable '.[demo]'
+	touch $@
+
+$(VENV)/.test: $(VENV)/.made pyproject.toml requirements.lock
+	@echo "Installing what the tests need into $(VENV) (once; a minute or two) ..."
+	$(PIP_INSTALL) --editable '.[demo,test]'
+	touch $@ $(VENV)/.demo
+
+# --- what people run -------------------------------------------------------------------------------------------------
+
+demo: $(VENV)/.demo ## run the demo site
+	@exec $(BIN)/tank-gateway demo
+
+check: $(VENV)/.test
+	@$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+test: $(VENV)/.test
+	@.ci/system-packages
+	$(MAKE) --no-print-directory check
+	$(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --dist worksteal $(TESTS)
+
+bench: $(VENV)/.test
+	@.ci/system-packages
+	$(BIN)/python -m tests.bench $(if $(LONG),--long)
+
+soak: $(VENV)/.test
+	@.ci/system-packages
+	$(BIN)/python -m tests.bench.soak --minutes $(or $(MINUTES),60)
+
+fuzz: $(VENV)/.test
+	@HYPOTHESIS_PROFILE=fuzz $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 -m hypothesis $(TESTS)
+
+mutants: $(VENV)/.test
+	@$(BIN)/python -m tests.mutants
+
+# A fresh environment, so that nothing installed by hand gets in; only names and versions are kept.
+lock:
+	@rm -rf .lock-venv
+	.ci/make-venv .lock-venv
+	.lock-venv/bin/python -m pip install --quiet --editable '.[demo,test]'
+	{
+		echo "# Versions that are tested together, for CPython 3.11 to 3.13. Written by 'make lock'; used as pip constraints."
+		.lock-venv/bin/python -m pip freeze --exclude-editable --exclude pip --exclude setuptools | sort --ignore-case
+	} > requirements.lock
+	rm -rf .lock-venv
+	echo "requirements.lock: $$(grep -c == requirements.lock) packages"
