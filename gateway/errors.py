@@ -70,3 +70,7 @@ class UsageError(GatewayError):
     def __init__(self, message: str, hint: str | None = None) -> None:
         self.hint = hint
         super().__init__(message)
+
+
+class QuantityError(GatewayError):
+    """A text is not a quantity of the dimension that is wanted, or a unit is not one of the dimension's."""
