@@ -1,0 +1,160 @@
+"""Density against temperature: a straight line or a table with its source. A reference volume only where declared."""
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from typing import Self
+
+from gateway.calculation.contracts import Corrected
+from gateway.calculation.limits import outside, require_finite, require_within
+from gateway.errors import LimitError
+
+__all__ = ["LinearDensity", "TabulatedDensity"]
+
+_DENSITY = (100.0, 3000.0)
+# A table says nothing about pressure. Up to this much the effect on any stored liquid stays below 0.01 %.
+_PRESSURE_PA = (-50e3, 50e3)
+
+
+def _refuse_density(density: float, clause: str) -> LimitError:
+    return LimitError("density", density, "kg/m3", "given, but this product's density follows from temperature", clause)
+
+
+def _corrected(density: float, reference_density: float | None) -> Corrected:
+    if reference_density is None:
+        return Corrected(None, None, density)
+    return Corrected(density / reference_density, 1.0, density)
+
+
+@dataclass(frozen=True, slots=True)
+class LinearDensity:
+    """density(T) = density + slope (T - temperature_c), in kg/m3 and degC, within lowest_c..highest_c.
+
+    `slope_per_c` is the signed change per degC, so it is negative for a liquid that expands; a rising density is
+    refused as a mistaken sign. With `reference_temperature_c`, CTL = density(T)/density(reference) and CPL = 1;
+    without it the product has no reference volume and both are None. Gauge pressure within 50 kPa of zero, as there is
+    no pressure term (our own bound). The method takes no density from outside, so it is its own prepared correction.
+    Raises LimitError outside the range.
+    """
+
+    density: float
+    temperature_c: float
+    slope_per_c: float
+    lowest_c: float
+    highest_c: float
+    source: str
+    reference_temperature_c: float | None = None
+    reference_density: float | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        require_finite("temperature of the density", self.temperature_c, "degC", self.clause)
+        require_within("lowest temperature", self.lowest_c, "degC", -273.15, 500.0, self.clause)
+        require_within("highest temperature", self.highest_c, "degC", self.lowest_c, 500.0, self.clause)
+        require_within("slope of the density", self.slope_per_c, "kg/m3 per degC", -20.0, 0.0, self.clause)
+        for end_c in (self.lowest_c, self.highest_c):
+            require_within(f"density at {end_c:.4g} degC", self.density_at(end_c), "kg/m3", *_DENSITY, self.clause)
+        reference_c = self.reference_temperature_c
+        object.__setattr__(self, "reference_density", None if reference_c is None else self.density_at(reference_c))
+
+    @property
+    def clause(self) -> str:
+        return f"density linear in temperature: {self.source}"
+
+    @property
+    def needs_density(self) -> bool:
+        return False
+
+    @property
+    def uses_density_for_ctl(self) -> bool:
+        return False
+
+    def density_at(self, temperature_c: float) -> float:
+        """Density in kg/m3 at `temperature_c` (degC). Raises LimitError outside lowest_c..highest_c."""
+        if not self.lowest_c <= temperature_c <= self.highest_c:
+            raise outside("liquid temperature", temperature_c, "degC", self.lowest_c, self.highest_c, self.clause)
+        return self.density + self.slope_per_c * (temperature_c - self.temperature_c)
+
+    def from_reference_density(self, density: float | None) -> Self:
+        """The method itself. Raises LimitError when a density is given."""
+        if density is not None:
+            raise _refuse_density(density, self.clause)
+        return self
+
+    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
+        """Always raises LimitError: the density follows from temperature alone."""
+        raise _refuse_density(density, self.clause)
+
+    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
+        """Density at `temperature_c` (degC), and CTL where a reference is declared. Raises LimitError."""
+        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
+            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
+        return _corrected(self.density_at(temperature_c), self.reference_density)
+
+
+@dataclass(frozen=True, slots=True)
+class TabulatedDensity:
+    """Density in kg/m3 at listed temperatures in degC, straight lines between; nothing beyond the ends.
+
+    Temperatures rise strictly; at least two points. Everything else as for `LinearDensity`, except that a table may
+    rise (water below 4 degC does).
+    """
+
+    temperatures_c: tuple[float, ...]
+    densities: tuple[float, ...]
+    source: str
+    reference_temperature_c: float | None = None
+    reference_density: float | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        points = len(self.temperatures_c)
+        if points != len(self.densities) or points < 2:
+            limit = f"not matched by as many densities ({len(self.densities)}), two or more"
+            raise LimitError("number of temperatures", points, "1", limit, self.clause)
+        for density in self.densities:
+            require_within("density in the table", density, "kg/m3", *_DENSITY, self.clause)
+        previous_c = -273.15
+        for temperature_c in self.temperatures_c:
+            require_within("temperature in the table", temperature_c, "degC", -273.15, 500.0, self.clause)
+            if temperature_c <= previous_c:
+                limit = f"not above the one before it, {previous_c:.7g} degC"
+                raise LimitError("temperature in the table", temperature_c, "degC", limit, self.clause)
+            previous_c = temperature_c
+        reference_c = self.reference_temperature_c
+        object.__setattr__(self, "reference_density", None if reference_c is None else self.density_at(reference_c))
+
+    @property
+    def clause(self) -> str:
+        return f"density against temperature: {self.source}"
+
+    @property
+    def needs_density(self) -> bool:
+        return False
+
+    @property
+    def uses_density_for_ctl(self) -> bool:
+        return False
+
+    def density_at(self, temperature_c: float) -> float:
+        """Density in kg/m3 at `temperature_c` (degC). Raises LimitError outside the table."""
+        temperatures = self.temperatures_c
+        if not temperatures[0] <= temperature_c <= temperatures[-1]:
+            raise outside("liquid temperature", temperature_c, "degC", temperatures[0], temperatures[-1], self.clause)
+        upper = min(bisect_right(temperatures, temperature_c), len(temperatures) - 1)
+        lower = upper - 1
+        share = (temperature_c - temperatures[lower]) / (temperatures[upper] - temperatures[lower])
+        return self.densities[lower] + share * (self.densities[upper] - self.densities[lower])
+
+    def from_reference_density(self, density: float | None) -> Self:
+        """The method itself. Raises LimitError when a density is given."""
+        if density is not None:
+            raise _refuse_density(density, self.clause)
+        return self
+
+    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
+        """Always raises LimitError: the density follows from temperature alone."""
+        raise _refuse_density(density, self.clause)
+
+    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
+        """Density at `temperature_c` (degC), and CTL where a reference is declared. Raises LimitError."""
+        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
+            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
+        return _corrected(self.density_at(temperature_c), self.reference_density)
