@@ -10,6 +10,7 @@ from gateway.calculation.contracts import Capacity, CorrectionMethod
 
 __all__ = [
     "AirBuoyancy",
+    "AirConvention",
     "ElementPlan",
     "FreeWaterSource",
     "GaugeKind",
@@ -113,12 +114,22 @@ class VapourPlan:
     density_kg_m3: float
 
 
+class AirConvention(StrEnum):
+    """How weight in air follows from mass: the formulas are in `gateway.calculation.mass`."""
+
+    BUOYANCY = "buoyancy"
+    DENSITY_REDUCTION = "density_reduction"
+    TABLE_56 = "table_56"
+
+
 @dataclass(frozen=True, slots=True)
 class AirBuoyancy:
     """Weight in air = mass (1 - air/density) / (1 - air/weights). OIML D 28 conventional: 1.2 and 8000 kg/m3."""
 
     air_density_kg_m3: float = 1.2
     weights_density_kg_m3: float = 8000.0
+    convention: AirConvention = AirConvention.BUOYANCY
+    """The two densities serve BUOYANCY only."""
 
 
 @dataclass(frozen=True, slots=True)
