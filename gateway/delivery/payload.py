@@ -1,0 +1,234 @@
+"""Pure: records to the names and plain values that leave the gateway. Their JSON Schemas: gateway/delivery/schemas.
+
+SI always, at full precision; rounding is for displays. A Bad figure has the value null, whatever the record says, and a
+number that JSON cannot carry is refused: it would arrive as null beside Good.
+"""
+
+from datetime import UTC, datetime, timedelta
+from math import isfinite
+from typing import Any, Literal
+
+import orjson
+
+from gateway.errors import DeliveryError
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.records import (
+    DestinationStatus,
+    ElementUse,
+    GatewaySnapshot,
+    Inventory,
+    InventoryRecord,
+    LastGood,
+    Quality,
+    Reason,
+)
+
+__all__ = [
+    "INVENTORIES_SCHEMA",
+    "INVENTORY_SCHEMA",
+    "STATUS_SCHEMA",
+    "StatusCause",
+    "inventories_json",
+    "inventory_json",
+    "inventory_payload",
+    "iso_time",
+    "status_json",
+    "status_payload",
+]
+
+INVENTORY_SCHEMA = "tank-gateway/inventory/1"
+INVENTORIES_SCHEMA = "tank-gateway/inventories/1"
+STATUS_SCHEMA = "tank-gateway/gateway-status/1"
+
+StatusCause = Literal["stopped", "connection_lost"]
+"""Why a gateway is offline: it said so itself, or the server noticed (last will)."""
+
+_NAMES_AND_UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
+_WORDS = tuple(quality.word for quality in Quality)
+
+
+def iso_time(instant: datetime) -> str:
+    """ISO 8601 in UTC with milliseconds (cut, not rounded) and Z. Raises DeliveryError when the zone is missing."""
+    if instant.tzinfo is not UTC:
+        if instant.tzinfo is None:
+            raise DeliveryError(f"time {instant.isoformat()} has no zone: a record must carry UTC")
+        instant = instant.astimezone(UTC)
+    # Without the zone isoformat stops after the milliseconds; "+00:00" would be six characters for one.
+    return instant.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+
+
+def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
+    """The inventory as plain values, as inventory.json describes them.
+
+    Raises DeliveryError when a number is not finite or the instant has no zone.
+    """
+    inventory = record.inventory
+    instant = inventory.instant
+    payload: dict[str, Any] = {
+        "schema": INVENTORY_SCHEMA,
+        "identity": {
+            "site": record.site,
+            "tank": inventory.tank,
+            "boot": record.boot,
+            "sequence": record.sequence,
+        },
+        "product": inventory.product,
+        "time": iso_time(instant),
+        "quality": _WORDS[inventory.quality],
+    }
+    if inventory.simulated:
+        payload["simulated"] = True
+        payload["notice"] = "SIMULATED"
+    payload["figures"] = _figures(inventory)
+    payload["elements"] = [_element(inventory.tank, element) for element in inventory.elements]
+    return payload
+
+
+def inventory_json(record: InventoryRecord) -> bytes:
+    """`inventory_payload` as UTF-8 JSON. Raises DeliveryError as it does."""
+    return _encode(inventory_payload(record))
+
+
+def inventories_json(snapshot: GatewaySnapshot) -> bytes:
+    """Every tank's newest inventory in one JSON document, as inventories.json describes it."""
+    payload: dict[str, Any] = {
+        "schema": INVENTORIES_SCHEMA,
+        "site": snapshot.site,
+        "time": iso_time(snapshot.instant),
+        "simulated": snapshot.simulated,
+        "inventories": [inventory_payload(record) for record in snapshot.inventories],
+    }
+    return _encode(payload)
+
+
+def status_payload(
+    snapshot: GatewaySnapshot, state: Literal["online", "offline"], cause: StatusCause | None = None
+) -> dict[str, Any]:
+    """The gateway's own state, as gateway-status.json describes it. `cause` goes with offline only.
+
+    A last will is lodged at connect: its `time` and counts are those of the connect, not of the loss.
+    """
+    counts = [0, 0, 0]
+    for record in snapshot.inventories:
+        counts[record.inventory.quality] += 1
+    payload: dict[str, Any] = {
+        "schema": STATUS_SCHEMA,
+        "site": snapshot.site,
+        "state": state,
+        "cause": cause,
+        "version": snapshot.version,
+        "boot": snapshot.boot,
+        "started": iso_time(datetime.fromtimestamp(snapshot.started_ns / 1e9, UTC)),
+        "time": iso_time(snapshot.instant),
+        "simulated": snapshot.simulated,
+        "tanks": {
+            "total": len(snapshot.inventories),
+            "good": counts[Quality.GOOD],
+            "uncertain": counts[Quality.UNCERTAIN],
+            "bad": counts[Quality.BAD],
+        },
+        "destinations": [_destination(status) for status in snapshot.destinations],
+        "lost_records": sum(status.lost for status in snapshot.destinations),
+        "calculation_errors": snapshot.calculation_errors,
+    }
+    if snapshot.simulated:
+        payload["notice"] = "SIMULATED"
+    return payload
+
+
+def status_json(
+    snapshot: GatewaySnapshot, state: Literal["online", "offline"], cause: StatusCause | None = None
+) -> bytes:
+    """`status_payload` as UTF-8 JSON."""
+    return _encode(status_payload(snapshot, state, cause))
+
+
+def _figures(inventory: Inventory) -> dict[str, Any]:
+    instant = inventory.instant
+    last_good = inventory.last_good
+    simulated = inventory.simulated
+    # The figures of one sheet rest on few distinct inputs, so few distinct ages come up.
+    times: dict[float, str | None] = {}
+    figures: dict[str, Any] = {}
+    for (name, unit), (value, quality, reasons, age_s, manual) in zip(_NAMES_AND_UNITS, inventory.figures, strict=True):
+        if quality == 2:
+            value = None
+        # The difference of two infinities, and of anything with NaN, is NaN.
+        elif value is not None and value - value != 0.0:
+            raise _not_finite(inventory.tank, name, value)
+        if age_s in times:
+            time = times[age_s]
+        else:
+            time = times[age_s] = _time_of_age(instant, age_s)
+        figure: dict[str, Any] = {
+            "value": value,
+            "unit": unit,
+            "quality": _WORDS[quality],
+            "reason": _reason(reasons[0]) if reasons else None,
+            "time": time,
+        }
+        if reasons and len(reasons) > 1:
+            figure["reasons"] = [_reason(reason) for reason in reasons]
+        if manual:
+            figure["manual"] = True
+        if simulated:
+            figure["simulated"] = True
+        if quality == 2 and name in last_good:
+            figure["last_good"] = _last_good(inventory.tank, name, last_good[name])
+        figures[name] = figure
+    return figures
+
+
+def _element(tank: str, element: ElementUse) -> dict[str, Any]:
+    height, value, used, weight, quality, reason = element
+    if quality == 2:
+        value = None
+    elif value is not None and value - value != 0.0:
+        raise _not_finite(tank, f"element at {height} m", value)
+    if weight - weight != 0.0 or height - height != 0.0:
+        raise _not_finite(tank, f"element at {height} m, weight", weight)
+    return {
+        "height": height,
+        "value": value,
+        "used": used,
+        "weight": weight,
+        "quality": _WORDS[quality],
+        "reason": None if reason is None else _reason(reason),
+    }
+
+
+def _reason(reason: Reason) -> dict[str, str]:
+    return {"code": reason[0], "text": reason[1]}
+
+
+def _last_good(tank: str, name: str, last_good: LastGood) -> dict[str, Any]:
+    if not isfinite(last_good.value):
+        raise _not_finite(tank, f"{name}, last good", last_good.value)
+    return {"value": last_good.value, "time": iso_time(datetime.fromtimestamp(last_good.time_s, UTC))}
+
+
+def _time_of_age(instant: datetime, age_s: float) -> str | None:
+    """When the oldest input was read; None when there never was one, which an infinite age says."""
+    try:
+        return iso_time(instant - timedelta(seconds=age_s))
+    except (OverflowError, ValueError):
+        return None
+
+
+def _destination(status: DestinationStatus) -> dict[str, Any]:
+    return {
+        "destination": status.destination,
+        "connected": status.connected,
+        "delivered": status.delivered,
+        "lost": status.lost,
+        "waiting": status.waiting,
+        "oldest_waiting_s": status.oldest_waiting_s,
+    }
+
+
+def _not_finite(tank: str, what: str, value: float) -> DeliveryError:
+    return DeliveryError(f"tank {tank}: {what} is {value}, not a finite number; the record is not delivered")
+
+
+def _encode(payload: dict[str, Any]) -> bytes:
+    return orjson.dumps(payload)

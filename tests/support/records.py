@@ -1,0 +1,157 @@
+"""Records for the tests of what leaves the gateway: one realistic inventory, and any that the contract allows."""
+
+from datetime import UTC, datetime, timedelta
+
+from hypothesis import strategies as st
+
+from gateway.records import (
+    DestinationStatus,
+    ElementUse,
+    Figure,
+    Figures,
+    GatewaySnapshot,
+    Histogram,
+    InstrumentStatus,
+    Inventory,
+    InventoryRecord,
+    LastGood,
+    LineStatus,
+    Quality,
+    Reason,
+    ReasonCode,
+)
+
+__all__ = ["BOOT", "NOON", "bad", "figures", "inventories", "inventory", "na", "record", "snapshot"]
+
+NOON = datetime(2026, 3, 14, 12, 0, 0, 250_000, tzinfo=UTC)
+BOOT = "000102030405060708090a0b0c0d0e0f"
+
+_NOT_APPLICABLE = Reason(ReasonCode.NOT_APPLICABLE, "not fitted on this tank")
+_NO_ANSWER = Reason(ReasonCode.NO_ANSWER, "gauge did not answer within 1 s")
+
+
+def na() -> Figure:
+    return Figure(None, Quality.GOOD, (_NOT_APPLICABLE,), 0.0)
+
+
+def bad(reason: Reason = _NO_ANSWER) -> Figure:
+    return Figure(None, Quality.BAD, (reason,), 75.0)
+
+
+def figures(**given: Figure) -> Figures:
+    """Every figure not applicable but a Good level of 9.412 m, 2 s old, and those given."""
+    base = Figures(*(na() for _ in Figures._fields))
+    return base._replace(**{"level": Figure(9.412, Quality.GOOD, (), 2.0), **given})
+
+
+def inventory(
+    tank: str = "TK-1",
+    *,
+    simulated: bool = False,
+    instant: datetime = NOON,
+    elements: tuple[ElementUse, ...] = (),
+    last_good: dict[str, LastGood] | None = None,
+    **given: Figure,
+) -> Inventory:
+    sheet = figures(**given)
+    worst = max(figure.quality for figure in sheet)
+    return Inventory(tank, "gasoline", instant, sheet, elements, worst, simulated, last_good or {})
+
+
+def record(tank: str = "TK-1", sequence: int = 1, *, simulated: bool = False, **given: Figure) -> InventoryRecord:
+    sheet = figures(**given)
+    worst = max(figure.quality for figure in sheet)
+    return InventoryRecord(
+        "harbour", BOOT, sequence, Inventory(tank, "gasoline", NOON, sheet, (), worst, simulated, {})
+    )
+
+
+def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnapshot:
+    histogram = Histogram((0.01, 0.1, float("inf")), (3, 5, 6), 0.42)
+    return GatewaySnapshot(
+        site="harbour",
+        boot=BOOT,
+        version="0.0.0",
+        simulated=simulated,
+        started_ns=1_773_480_000_000_000_000,
+        instant=NOON,
+        inventories=records,
+        lines=(LineStatus("east", True, 12.5, histogram),),
+        instruments=(
+            InstrumentStatus("LT-1", "east", True, 6, {"no_answer": 2}, 1_773_489_599_000_000_000, histogram),
+            InstrumentStatus("TT-1", "east", False, 4, {}, None, histogram),
+        ),
+        destinations=(DestinationStatus("mqtt", True, 40, 2, 1, 0.75),),
+        calculation_errors=3,
+    )
+
+
+_numbers = st.floats(allow_nan=False, allow_infinity=False)
+_reasons = st.builds(Reason, st.sampled_from(ReasonCode), st.text(min_size=1, max_size=40))
+_empty_codes = st.sampled_from((ReasonCode.NOT_APPLICABLE, ReasonCode.NONE_DETECTED))
+_ages = st.one_of(st.floats(min_value=0.0, max_value=1e9), st.just(float("inf")))
+_instants = st.datetimes(
+    min_value=datetime(2000, 1, 1),  # noqa: DTZ001 (hypothesis takes naive bounds and adds the zone)
+    max_value=datetime(2100, 1, 1),  # noqa: DTZ001
+    timezones=st.just(UTC),
+)
+
+_any_figure = st.one_of(
+    st.builds(Figure, _numbers, st.just(Quality.GOOD), st.just(()), _ages, st.booleans()),
+    st.builds(
+        Figure,
+        st.none(),
+        st.just(Quality.GOOD),
+        st.builds(lambda code: (Reason(code, "because"),), _empty_codes),
+        _ages,
+        st.booleans(),
+    ),
+    st.builds(
+        Figure,
+        _numbers,
+        st.just(Quality.UNCERTAIN),
+        st.lists(_reasons, min_size=1, max_size=3).map(tuple),
+        _ages,
+        st.booleans(),
+    ),
+    st.builds(
+        Figure,
+        st.none() | _numbers,  # a value beside Bad breaks the contract of records; it must still not leave
+        st.just(Quality.BAD),
+        st.lists(_reasons, min_size=1, max_size=3).map(tuple),
+        _ages,
+        st.booleans(),
+    ),
+)
+
+_any_element = st.one_of(
+    st.builds(
+        ElementUse,
+        _numbers,
+        _numbers,
+        st.just(True),
+        st.floats(min_value=0.0, max_value=1.0),
+        st.sampled_from((Quality.GOOD, Quality.UNCERTAIN)),
+        st.none() | _reasons,
+    ),
+    st.builds(
+        ElementUse, _numbers, st.none() | _numbers, st.just(False), st.just(0.0), st.sampled_from(Quality), _reasons
+    ),
+)
+
+
+@st.composite
+def inventories(draw: st.DrawFn) -> Inventory:
+    """Any inventory the contract of `gateway.records` allows, and Bad figures that keep a value against it."""
+    sheet = Figures(*(draw(_any_figure) for _ in Figures._fields))
+    times = st.builds(LastGood, _numbers, _instants.map(lambda instant: (instant - timedelta(seconds=60)).timestamp()))
+    return Inventory(
+        tank=draw(st.text(min_size=1, max_size=12)),
+        product=draw(st.text(max_size=12)),
+        instant=draw(_instants),
+        figures=sheet,
+        elements=tuple(draw(st.lists(_any_element, max_size=4))),
+        quality=max(figure.quality for figure in sheet),
+        simulated=draw(st.booleans()),
+        last_good=draw(st.dictionaries(st.sampled_from(Figures._fields), times, max_size=4)),
+    )
