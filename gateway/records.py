@@ -95,6 +95,7 @@ class ReasonCode(StrEnum):
     METHOD_LIMIT = "method_limit"
     INPUT_BAD = "input_bad"
     INPUT_UNCERTAIN = "input_uncertain"
+    CALCULATION_FAILED = "calculation_failed"
     NOT_APPLICABLE = "not_applicable"
 
 
@@ -297,6 +298,10 @@ class LineStatus(NamedTuple):
     """Seconds spent waiting for answers; over elapsed time this is the occupancy."""
     lateness: Histogram
     """How long after its due time each poll was begun."""
+    late_answers: int = 0
+    """Answers that came after their request had timed out; never taken for another's."""
+    unsolicited_frames: int = 0
+    """Frames that answered no request."""
 
 
 class DestinationStatus(NamedTuple):
