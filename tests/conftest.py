@@ -1,0 +1,34 @@
+"""What every test gets: Hypothesis profiles, the wire recorder and the rule that nothing is left out."""
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from tests.support.wire import SESSION_LEDGER, WireRecorder
+
+pytest_plugins = ["pytester", "tests.support.strict_run"]
+
+# No deadline: two cores are shared, and a wall-clock figure belongs in the bench.
+settings.register_profile("everyday", max_examples=100, deadline=None, derandomize=True)
+settings.register_profile(
+    "fuzz",
+    max_examples=20_000,
+    deadline=None,
+    derandomize=False,
+    print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "everyday"))
+
+
+@pytest.fixture
+def wire_recorder() -> Iterator[Callable[[int], WireRecorder]]:
+    """Make a recorder in front of the Modbus TCP server on a port of 127.0.0.1; connect the gateway to its `port`.
+
+    At teardown the test fails if anything but a read went over one of them.
+    """
+    with ExitStack() as recorders:
+        yield lambda server_port: recorders.enter_context(WireRecorder(server_port, ledger=SESSION_LEDGER))
