@@ -1,6 +1,6 @@
 """Pure: the newest readings and the manual values in force become one tank's input. Ages instead of clocks."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -71,3 +71,80 @@ class TankBinding:
             self.ambient,
         )
         return tuple(source for source in single if source is not None) + self.elements
+
+
+def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -> TankInput:
+    """The input of one tank at UTC `now_ns` and monotonic `monotonic_ns` (both nanoseconds).
+
+    A reading that has not come yet or is older than its source allows is Bad, with its reason. Ages are monotonic, so
+    that a clock set wrong cannot make a reading look fresh.
+    """
+    now = datetime.fromtimestamp(now_ns / 1e9, UTC)
+
+    def newest(source: Source | None) -> Input | None:
+        return None if source is None else _from_reading(source, latest, monotonic_ns)
+
+    return TankInput(
+        tank=binding.tank,
+        instant=now,
+        level=newest(binding.level),
+        second_level=newest(binding.second_level),
+        dip_level=_in_force(binding.manual_level, now),
+        bottom_pressure=newest(binding.bottom_pressure),
+        vapour_pressure=newest(binding.vapour_pressure),
+        water=newest(binding.water),
+        dip_water=_standing(binding.manual_water, now),
+        elements=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.elements]),
+        manual_temperature=_in_force(binding.manual_temperature, now),
+        ambient=newest(binding.ambient),
+        reference_density=_density(binding.reference_density, now),
+        observed_density=_density(binding.observed_density, now),
+        sediment_water=_standing(binding.sediment_water, now),
+        simulated=binding.simulated,
+    )
+
+
+def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
+    reading = latest.get((source.instrument, source.signal))
+    if reading is None:
+        reason = Reason(ReasonCode.NOT_YET_READ, f"{source.name} has not been read yet")
+        return Input(None, Quality.BAD, reason, 0.0, source.name)
+    age_s = max(0, monotonic_ns - reading.monotonic_ns) / 1e9
+    if age_s > source.stale_after_s:
+        reason = Reason(ReasonCode.STALE, f"{source.name} was last read {age_s:.0f} s ago")
+        return Input(None, Quality.BAD, reason, age_s, source.name)
+    return Input(reading.value, reading.quality, reading.reason, age_s, source.name)
+
+
+def _standing(manual: ManualValue | None, now: datetime) -> Input | None:
+    """A value without an instrument to go back to: after its expiry it stays in use, Uncertain, and says so."""
+    if manual is None:
+        return None
+    age_s = _age_s(manual, now)
+    if manual.expires is not None and now >= manual.expires:
+        text = f"{manual.origin} value {manual.value:g} expired at {manual.expires:%Y-%m-%d %H:%M} UTC"
+        reason = Reason(ReasonCode.MANUAL_EXPIRED, text)
+        return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
+    if manual.substitutes:
+        reason = Reason(ReasonCode.MANUAL, f"{manual.origin} value in place of an instrument")
+        return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
+    return Input(manual.value, Quality.GOOD, None, age_s, manual.origin, manual=True)
+
+
+def _in_force(manual: ManualValue | None, now: datetime) -> Input | None:
+    """A value that stands in for an instrument: after its expiry it is gone."""
+    if manual is None or (manual.expires is not None and now >= manual.expires):
+        return None
+    return _standing(manual, now)
+
+
+def _density(manual: ManualValue | None, now: datetime) -> Input | None:
+    """A density from a dated sample is as good as its validity; a nominal one is never better than Uncertain."""
+    if manual is not None and manual.entered is None:
+        reason = Reason(ReasonCode.DENSITY_UNDATED, f"nominal density {manual.value:g} kg/m3, no dated sample")
+        return Input(manual.value, Quality.UNCERTAIN, reason, 0.0, manual.origin, manual=True)
+    return _standing(manual, now)
+
+
+def _age_s(manual: ManualValue, now: datetime) -> float:
+    return 0.0 if manual.entered is None else max(0.0, (now - manual.entered).total_seconds())

@@ -67,7 +67,9 @@ class PreparedCorrection(Protocol):
 
 
 class CorrectionMethod(Protocol):
-    """One published way of correcting for temperature (and pressure). Stateless."""
+    """One published way of correcting for temperature (and pressure). Stateless and hashable."""
+
+    def __hash__(self) -> int: ...
 
     @property
     def clause(self) -> str:

@@ -27,6 +27,10 @@ __all__ = [
 ]
 
 
+# A level equal to a threshold in decimals must not fall short of it in binary.
+_TOUCH_M = 1e-9
+
+
 class GaugeKind(StrEnum):
     INNAGE = "innage"
     ULLAGE = "ullage"
@@ -85,6 +89,16 @@ class TemperaturePlan:
     outlier_c: float = 5.0
     stratification_c: float = 3.0
     last_good_limit_s: float = 86_400.0
+    enters_m: tuple[float, ...] = field(init=False)
+    """Level from which on each element counts as submerged."""
+    leaves_m: tuple[float, ...] = field(init=False)
+    """Level below which it no longer does: a third of the margin lower, so that a rippling surface does no harm."""
+
+    def __post_init__(self) -> None:
+        margin = self.immersion_margin_m - _TOUCH_M
+        object.__setattr__(self, "enters_m", tuple(element.height_m + margin for element in self.elements))
+        leaving = self.immersion_margin_m * 2.0 / 3.0 - _TOUCH_M
+        object.__setattr__(self, "leaves_m", tuple(element.height_m + leaving for element in self.elements))
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,3 +189,16 @@ class TankPlan:
     """Whether the liquid is corrected for the measured vapour pressure above atmospheric."""
     gravity_m_s2: float = 9.80665
     buoyancy: AirBuoyancy = field(default_factory=AirBuoyancy)
+    age_difference_limit_s: float = 60.0
+    """Level and temperature may differ in age by this much while the tank moves."""
+    full_volume_m3: float = field(init=False)
+    minimum_volume_m3: float | None = field(init=False)
+    maximum_working_volume_m3: float | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Work out the volumes that never change. Raises LimitError when a limit lies outside the capacity."""
+        capacity = self.capacity
+        minimum, working = self.limits.minimum_m, self.limits.maximum_working_m
+        object.__setattr__(self, "full_volume_m3", capacity.volume(capacity.top_m))
+        object.__setattr__(self, "minimum_volume_m3", None if minimum is None else capacity.volume(minimum))
+        object.__setattr__(self, "maximum_working_volume_m3", None if working is None else capacity.volume(working))

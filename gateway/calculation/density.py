@@ -1,0 +1,120 @@
+"""Which density the correction rests on, and what the method makes of it at a temperature and pressure."""
+
+from functools import lru_cache
+from typing import NamedTuple
+
+from gateway.calculation import figure
+from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
+from gateway.calculation.plan import ProductPlan
+from gateway.errors import LimitError
+from gateway.records import Figure, Quality, ReasonCode, TankInput
+
+__all__ = ["CorrectionFigures", "DensityBasis", "correct", "correction_figures", "density_basis"]
+
+
+class DensityBasis(NamedTuple):
+    """The density in use. `given` is Bad when a needed density is missing; without a need for one, not applicable."""
+
+    method: CorrectionMethod
+    given: Figure
+    prepared: PreparedCorrection | None
+    """Fixed by a reference density; None when the density is observed, missing or refused."""
+    observed: float | None
+    """kg/m3 at tank temperature, where that is what was given."""
+    refusal: str | None
+    """Why the method refused the density."""
+
+
+class CorrectionFigures(NamedTuple):
+    reference_density: Figure
+    observed_density: Figure
+    ctl: Figure
+    cpl: Figure
+
+
+@lru_cache(maxsize=4096)
+def _prepared(method: CorrectionMethod, reference_density: float | None) -> PreparedCorrection:
+    # Methods are frozen and stateless, so constants that depend on density alone are worked out once per density.
+    return method.from_reference_density(reference_density)
+
+
+def density_basis(product: ProductPlan, tank_input: TankInput) -> DensityBasis:
+    """The density in force for `tank_input`, prepared for the product's method."""
+    method = product.method
+    given = tank_input.reference_density
+    if not method.needs_density:
+        prepared = _prepared(method, None)
+        value = prepared.reference_density
+        shown = figure.not_applicable(f"{product.name} has no reference density: density against temperature")
+        return DensityBasis(method, shown if value is None else figure.good(value, 0.0), prepared, None, None)
+    if given is None and tank_input.observed_density is not None:
+        shown = figure.from_input(tank_input.observed_density)
+        return DensityBasis(method, shown, None, shown.value, None)
+    if given is None or given.value is None or given.quality == Quality.BAD:
+        if given is None:
+            shown = figure.bad(ReasonCode.NOT_FITTED, f"no density given for {product.name}")
+        else:
+            shown = figure.from_input(given)
+        if method.uses_density_for_ctl:
+            return DensityBasis(method, shown, None, None, "no density")
+        return DensityBasis(method, shown, _prepared(method, None), None, None)
+    shown = figure.from_input(given)
+    try:
+        return DensityBasis(method, shown, _prepared(method, given.value), None, None)
+    except LimitError as error:
+        return DensityBasis(method, shown, None, None, str(error))
+
+
+def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> tuple[PreparedCorrection, Corrected]:
+    """The method at one temperature (degC) and pressure (Pa gauge). Raises LimitError outside its range."""
+    prepared = basis.prepared
+    if prepared is None:
+        if basis.observed is None:
+            raise ValueError("correct() needs a density basis that is not refused")
+        prepared = basis.method.from_observed_density(basis.observed, temperature_c, pressure_pa)
+    return prepared, prepared.at(temperature_c, pressure_pa)
+
+
+def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figure | None) -> CorrectionFigures:
+    """Densities, CTL and CPL. `pressure` None: atmospheric, CPL = 1."""
+    given = basis.given
+    # A sample keeps its own date; what is made with it is as old as its measurements, and no manual entry by itself.
+    density = given._replace(age_s=0.0, manual=False)
+    by_state = (temperature,) if pressure is None else (temperature, pressure)
+    by_density = (*by_state, density)
+    ctl_inputs = by_density if basis.method.uses_density_for_ctl else by_state
+    if temperature.value is None or (pressure is not None and pressure.value is None):
+        lost = figure.derive(None, by_state)
+        reference = lost if basis.observed is not None else given
+        return CorrectionFigures(reference, lost, lost, lost)
+    if basis.prepared is None and basis.observed is None:
+        if given.quality == Quality.BAD:
+            lost = figure.derive(None, by_density)
+        else:
+            lost = figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density")
+        return CorrectionFigures(given, lost, lost, lost)
+    pressure_pa = 0.0 if pressure is None or pressure.value is None else pressure.value
+    try:
+        prepared, corrected = correct(basis, temperature.value, pressure_pa)
+    except LimitError as error:
+        lost = figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s)
+        return CorrectionFigures(given if basis.observed is None else lost, lost, lost, lost)
+
+    reference = given
+    if basis.observed is not None:
+        value = prepared.reference_density
+        none = figure.not_applicable("the product has no reference density")
+        reference = none if value is None else figure.derive(value, by_density)
+    if corrected.observed_density is None:
+        observed = figure.derive(None, by_density)
+    elif given.quality == Quality.GOOD and given.value is None:
+        observed = figure.derive(corrected.observed_density, by_state)
+    else:
+        observed = figure.derive(corrected.observed_density, by_density)
+    if corrected.ctl is None or corrected.cpl is None:
+        none = figure.not_applicable("the product has no reference volume")
+        return CorrectionFigures(reference, observed, none, none)
+    cpl_inputs = ctl_inputs if pressure is not None else ()
+    return CorrectionFigures(
+        reference, observed, figure.derive(corrected.ctl, ctl_inputs), figure.derive(corrected.cpl, cpl_inputs)
+    )

@@ -1,0 +1,170 @@
+"""The calculation sheet of one tank, in the order of API MPMS 12.1.1: level, temperature, TOV, FW, GOV, GSV, NSV, mass.
+
+`calculate(plan, tank_input, memory) -> (inventory, memory)` is the whole of it: nothing else is read or kept.
+"""
+
+from collections.abc import Mapping
+
+from gateway.calculation import figure
+from gateway.calculation.density import correction_figures, density_basis
+from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
+from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
+from gateway.calculation.plan import TankPlan
+from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
+from gateway.calculation.quantities import mass_figures, volume_figures
+from gateway.calculation.temperature import vapour_temperature
+from gateway.errors import LimitError
+from gateway.records import (
+    ElementUse,
+    Figure,
+    Figures,
+    Input,
+    Inventory,
+    LastGood,
+    ReasonCode,
+    TankInput,
+)
+
+__all__ = ["calculate", "failed"]
+
+
+def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMORY) -> tuple[Inventory, Memory]:
+    """One sheet from one set of inputs.
+
+    Never raises for bad field data: what cannot be calculated is Bad with its reason. Bad level makes all quantities
+    Bad; Bad temperature leaves level, TOV, free water and room.
+    """
+    now_s = tank_input.instant.timestamp()
+    basis = density_basis(plan.product, tank_input)
+    found = level_and_temperature(plan, tank_input, basis, memory, now_s)
+    tov = _total_observed_volume(plan, found.level)
+    level, tov, temperature, window = _against_time(plan, memory, now_s, found, tov)
+
+    pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
+    correction = correction_figures(basis, temperature, pressure if plan.pressurised else None)
+    ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
+    volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction)
+    masses = mass_figures(plan, tov, volumes.gov, correction, _optional(tank_input.sediment_water, "none given"))
+    figures = Figures(
+        level=level,
+        ullage=_ullage(plan, level),
+        second_level=found.second_level,
+        level_difference=found.difference,
+        water_level=found.water_level,
+        liquid_temperature=temperature,
+        temperature_spread=found.liquid.spread,
+        vapour_temperature=_vapour(plan, tank_input, level),
+        ambient_temperature=ambient,
+        bottom_pressure=_optional(tank_input.bottom_pressure, "no bottom pressure is measured"),
+        vapour_pressure=pressure,
+        tov=tov,
+        fill=figure.derive(None if tov.value is None else tov.value / plan.full_volume_m3, (tov,)),
+        free_water=volumes.free_water,
+        shell_temperature=volumes.shell_temperature,
+        ctsh=volumes.ctsh,
+        reference_density=correction.reference_density,
+        observed_density=correction.observed_density,
+        ctl=correction.ctl,
+        cpl=correction.cpl,
+        roof_displacement=volumes.roof_displacement,
+        gov=volumes.gov,
+        gsv=masses.gsv,
+        sediment_water=masses.sediment_water,
+        nsv=masses.nsv,
+        mass=masses.mass,
+        weight_in_air=masses.weight_in_air,
+        solute_mass=masses.solute_mass,
+        vapour_mass=masses.vapour_mass,
+        total_mass=masses.total_mass,
+        pumpable=volumes.pumpable,
+        room=volumes.room,
+    )
+    last = remember_good(memory, figures)
+    inventory = _inventory(plan, tank_input, figures, found.liquid.uses, last)
+    return inventory, Memory(found.wet, window, found.differ_since_s, figures, now_s, last)
+
+
+def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> Inventory:
+    """The sheet when calculating it went wrong in a way nobody foresaw: every figure Bad, none invented."""
+    lost = figure.bad(ReasonCode.CALCULATION_FAILED, f"the calculation failed: {text}")
+    figures = Figures(*[lost] * len(Figures._fields))
+    return _inventory(plan, tank_input, figures, (), remember_good(memory, figures))
+
+
+def _inventory(
+    plan: TankPlan,
+    tank_input: TankInput,
+    figures: Figures,
+    uses: tuple[ElementUse, ...],
+    last: Mapping[str, LastGood],
+) -> Inventory:
+    return Inventory(
+        tank=plan.tank,
+        product=plan.product.name,
+        instant=tank_input.instant,
+        figures=figures,
+        elements=uses,
+        quality=max([each.quality for each in figures]),
+        simulated=tank_input.simulated,
+        last_good=last,
+    )
+
+
+def _optional(given: Input | None, absence: str) -> Figure:
+    return figure.not_applicable(absence) if given is None else figure.from_input(given)
+
+
+def _ullage(plan: TankPlan, level: Figure) -> Figure:
+    return figure.derive(None if level.value is None else plan.reference_height_m - level.value, (level,))
+
+
+def _vapour(plan: TankPlan, tank_input: TankInput, level: Figure) -> Figure:
+    if level.value is None:
+        return figure.derive(None, (level,))
+    return vapour_temperature(plan.temperature, tank_input.elements, level.value)
+
+
+def _total_observed_volume(plan: TankPlan, level: Figure) -> Figure:
+    """TOV in m3, with any heel (API MPMS 12.1.1); Bad outside the capacity table."""
+    if level.value is None:
+        return figure.derive(None, (level,))
+    try:
+        return figure.derive(plan.capacity.volume(level.value), (level,))
+    except LimitError as error:
+        return figure.bad(ReasonCode.OUTSIDE_TABLE, str(error), level.age_s)
+
+
+def _against_time(
+    plan: TankPlan, memory: Memory, now_s: float, found: LevelAndTemperature, tov: Figure
+) -> tuple[Figure, Figure, Figure, tuple[Sample, ...]]:
+    """Level, TOV and temperature judged by the rate window, and the next window."""
+    level, temperature, window = found.level, found.liquid.average, memory.window
+    level_m = level.value
+    if level_m is None:
+        return level, tov, temperature, window
+    resolution_m = 0.001 if plan.gauge is None else plan.gauge.resolution_m
+    fault = level_rate_fault(
+        window,
+        now_s,
+        level_m,
+        tov.value,
+        resolution_m,
+        plan.maximum_flow_in_m3_s,
+        plan.maximum_flow_out_m3_s,
+    )
+    if fault is not None:
+        level = figure.lower(level, ReasonCode.RATE_IMPLAUSIBLE, fault)
+        if tov.value is not None:
+            tov = figure.derive(tov.value, (level,))
+    used = tuple([use.used for use in found.liquid.uses])
+    measured_c = temperature.value if any(used) else None
+    if measured_c is not None:
+        fault = temperature_rate_fault(window, now_s, measured_c, used)
+        if fault is not None:
+            temperature = figure.lower(temperature, ReasonCode.RATE_IMPLAUSIBLE, fault)
+        difference_s = abs(temperature.age_s - level.age_s)
+        if difference_s > plan.age_difference_limit_s and is_moving(window, now_s, level_m, resolution_m):
+            text = f"temperature and level differ in age by {difference_s:.0f} s while the level moves"
+            temperature = figure.lower(temperature, ReasonCode.AGES_DIFFER, text)
+    sample = Sample(now_s, level_m, tov.value, measured_c, used)
+    return level, tov, temperature, next_window(window, sample)

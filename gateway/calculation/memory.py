@@ -1,0 +1,56 @@
+"""What a tank's sheet hands on to its next: the whole state of the calculation, frozen and serialisable."""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import NamedTuple
+
+from gateway.records import Figures, LastGood, Quality
+
+__all__ = ["EMPTY_MEMORY", "Memory", "Sample", "last_good", "remember_good"]
+
+
+class Sample(NamedTuple):
+    """One point of the rate window."""
+
+    time_s: float
+    level_m: float
+    volume_m3: float | None
+    temperature_c: float | None
+    used: tuple[bool, ...]
+    """Which elements made the temperature: only averages of the same elements are compared."""
+
+
+class Memory(NamedTuple):
+    """No memory (EMPTY_MEMORY) is valid: elements then count from their entering threshold."""
+
+    wet: tuple[bool, ...] = ()
+    window: tuple[Sample, ...] = ()
+    gauges_differ_since_s: float | None = None
+    figures: Figures | None = None
+    """The figures of the last sheet, and its instant as UTC seconds since the epoch."""
+    instant_s: float = 0.0
+    last_good: Mapping[str, LastGood] = MappingProxyType({})
+    """Of the figures that were not Good in the last sheet: when they last were."""
+
+
+EMPTY_MEMORY = Memory()
+
+
+def last_good(memory: Memory, name: str) -> LastGood | None:
+    """The last Good value of a figure before now, or None."""
+    if memory.figures is not None:
+        figure = getattr(memory.figures, name)
+        if figure.quality == Quality.GOOD and figure.value is not None:
+            return LastGood(figure.value, memory.instant_s - figure.age_s)
+    return memory.last_good.get(name)
+
+
+def remember_good(memory: Memory, figures: Figures) -> Mapping[str, LastGood]:
+    """Last Good values of the figures that are not Good now. Costs nothing while all are."""
+    remembered: dict[str, LastGood] = {}
+    for name, figure in zip(Figures._fields, figures, strict=True):
+        if figure.quality != Quality.GOOD:
+            last = last_good(memory, name)
+            if last is not None:
+                remembered[name] = last
+    return remembered

@@ -1,0 +1,218 @@
+"""From TOV to volumes and masses, in the order of API MPMS 12.1.1: water off, shell, roof, then CTL and CPL."""
+
+from typing import NamedTuple
+
+from gateway.calculation import figure
+from gateway.calculation.density import CorrectionFigures
+from gateway.calculation.floating_roof import RoofZone, roof_adjustment, roof_zone
+from gateway.calculation.mass import dry_mass, liquid_mass, weight_in_air
+from gateway.calculation.plan import TankPlan
+from gateway.calculation.shell import shell_correction, shell_temperature
+from gateway.errors import LimitError
+from gateway.records import Figure, Quality, Reason, ReasonCode
+
+__all__ = ["MassFigures", "VolumeFigures", "mass_figures", "volume_figures"]
+
+
+class VolumeFigures(NamedTuple):
+    free_water: Figure
+    shell_temperature: Figure
+    ctsh: Figure
+    roof_displacement: Figure
+    gov: Figure
+    pumpable: Figure
+    room: Figure
+
+
+class MassFigures(NamedTuple):
+    gsv: Figure
+    sediment_water: Figure
+    nsv: Figure
+    mass: Figure
+    weight_in_air: Figure
+    solute_mass: Figure
+    vapour_mass: Figure
+    total_mass: Figure
+
+
+def volume_figures(
+    plan: TankPlan,
+    level: Figure,
+    tov: Figure,
+    water_level: Figure,
+    temperature: Figure,
+    ambient: Figure,
+    correction: CorrectionFigures,
+) -> VolumeFigures:
+    """GOV = (TOV - FW) CTSh + FRA: water off before the shell's correction, the roof after it (API MPMS 12.1.1)."""
+    water = _free_water(plan, water_level)
+    shell, factor = _shell(plan, temperature, ambient)
+    roof = _roof(plan, level, correction.observed_density)
+    used = [tov, *[part for part in (water, factor, roof) if _enters(part)]]
+    gov_m3: float | None = None
+    if tov.value is not None and all(part.value is not None for part in used):
+        net_m3 = tov.value - (water.value or 0.0)
+        gov_m3 = net_m3 * (1.0 if factor.value is None else factor.value) + (roof.value or 0.0)
+    gov = figure.derive(gov_m3, used)
+    return VolumeFigures(water, shell, factor, roof, gov, _pumpable(plan, gov, water), _room(plan, tov))
+
+
+def mass_figures(
+    plan: TankPlan,
+    tov: Figure,
+    gov: Figure,
+    correction: CorrectionFigures,
+    sediment_water: Figure,
+) -> MassFigures:
+    """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume."""
+    ctl, cpl = correction.ctl, correction.cpl
+    rho_ref, rho_obs = _undated(correction.reference_density), correction.observed_density
+    if _enters(ctl):
+        gsv_m3 = None
+        if gov.value is not None and ctl.value is not None and cpl.value is not None:
+            gsv_m3 = gov.value * ctl.value * cpl.value
+        gsv = figure.derive(gsv_m3, (gov, ctl, cpl))
+        nsv = _net(gsv, sediment_water)
+    else:
+        gsv = nsv = figure.not_applicable("the product has no reference volume")
+    if _enters(gsv) and _enters(rho_ref):
+        mass = _product(gsv, rho_ref)
+        in_air = _in_air(plan, mass, rho_ref)
+    else:
+        mass = _product(gov, rho_obs)
+        in_air = _in_air(plan, mass, rho_obs)
+    solute = _solute(plan, mass)
+    vapour, total = _vapour(plan, tov, mass)
+    return MassFigures(gsv, sediment_water, nsv, mass, in_air, solute, vapour, total)
+
+
+def _enters(part: Figure) -> bool:
+    """Whether a part of the sheet enters it: a Good figure without a value does not."""
+    return part.value is not None or part.quality != Quality.GOOD
+
+
+def _undated(density: Figure) -> Figure:
+    # A sample keeps its own date on its own line; what is made with it is as old as the measurements.
+    return density._replace(age_s=0.0, manual=False)
+
+
+def _free_water(plan: TankPlan, water_level: Figure) -> Figure:
+    """FW in m3 from the same table as TOV, with any heel; 0 where the probe finds none."""
+    if water_level.value is None:
+        if water_level.quality == Quality.BAD:
+            return figure.derive(None, (water_level,))
+        if water_level.reasons and water_level.reasons[0].code == ReasonCode.NONE_DETECTED:
+            return Figure(0.0, water_level.quality, water_level.reasons, water_level.age_s, water_level.manual)
+        return water_level
+    try:
+        return figure.derive(plan.capacity.volume(water_level.value), (water_level,))
+    except LimitError as error:
+        return figure.bad(ReasonCode.OUTSIDE_TABLE, str(error), water_level.age_s)
+
+
+def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure, Figure]:
+    """Shell temperature in degC and CTSh. Without an ambient temperature the liquid's stands in, Uncertain."""
+    if plan.shell is None:
+        none = figure.not_applicable("the tank is calculated without a shell correction")
+        return none, none
+    if temperature.value is None:
+        lost = figure.derive(None, (temperature,))
+        return lost, lost
+    if plan.shell.insulated:
+        shell = figure.derive(shell_temperature(temperature.value, None, insulated=True), (temperature,))
+    elif ambient.value is None:
+        alone = figure.derive(temperature.value, (temperature,))
+        text = "no ambient temperature: the shell is taken at the liquid's temperature"
+        shell = figure.lower(alone, ReasonCode.INPUT_UNCERTAIN, text)
+    else:
+        value = shell_temperature(temperature.value, ambient.value, insulated=False)
+        shell = figure.derive(value, (temperature, ambient))
+    if shell.value is None:
+        return shell, figure.derive(None, (shell,))
+    factor = shell_correction(plan.shell.linear_coefficient_per_c, shell.value, plan.shell.table_temperature_c)
+    return shell, figure.derive(factor, (shell,))
+
+
+def _roof(plan: TankPlan, level: Figure, density: Figure) -> Figure:
+    """FRA in m3, signed (API MPMS 12.1.1): 0 while the roof stands on its legs, Uncertain in its critical zone."""
+    roof = plan.roof
+    if roof is None:
+        return figure.not_applicable("no floating roof")
+    if level.value is None:
+        return figure.derive(None, (level,))
+    zone = roof_zone(level.value, roof.critical_low_m, roof.critical_high_m)
+    if zone is RoofZone.LANDED:
+        text = "roof landed: vapour hazard, follow site procedure"
+        return figure.derive(0.0, (level,))._replace(reasons=(Reason(ReasonCode.ROOF_LANDED, text),))
+    if density.value is None:
+        return figure.derive(None, (level, density))
+    adjustment = roof_adjustment(roof.mass_kg, density.value, roof.table_density_kg_m3)
+    afloat = figure.derive(adjustment, (level, density))
+    if zone is RoofZone.CRITICAL:
+        text = f"roof in its critical zone, {roof.critical_low_m:.3f} to {roof.critical_high_m:.3f} m"
+        return figure.lower(afloat, ReasonCode.ROOF_CRITICAL_ZONE, text)
+    return afloat
+
+
+def _pumpable(plan: TankPlan, gov: Figure, water: Figure) -> Figure:
+    """GOV less the net volume at the minimum level, not below 0."""
+    if plan.minimum_volume_m3 is None:
+        return figure.not_applicable("no minimum level is set")
+    if gov.value is None:
+        return figure.derive(None, (gov,))
+    unpumpable_m3 = max(0.0, plan.minimum_volume_m3 - (water.value or 0.0))
+    return figure.derive(max(0.0, gov.value - unpumpable_m3), (gov,))
+
+
+def _room(plan: TankPlan, tov: Figure) -> Figure:
+    """Volume at the maximum working level less TOV, not below 0."""
+    if plan.maximum_working_volume_m3 is None:
+        return figure.not_applicable("no maximum working level is set")
+    if tov.value is None:
+        return figure.derive(None, (tov,))
+    return figure.derive(max(0.0, plan.maximum_working_volume_m3 - tov.value), (tov,))
+
+
+def _net(gsv: Figure, sediment_water: Figure) -> Figure:
+    if not _enters(sediment_water):
+        return figure.not_applicable("no sediment and water given")
+    share = _undated(sediment_water)
+    value = None if gsv.value is None or share.value is None else gsv.value * (1.0 - share.value)
+    return figure.derive(value, (gsv, share))
+
+
+def _product(volume: Figure, density: Figure) -> Figure:
+    """Mass in kg, in vacuo."""
+    value = None
+    if volume.value is not None and density.value is not None:
+        value = liquid_mass(volume.value, density.value)
+    return figure.derive(value, (volume, density))
+
+
+def _in_air(plan: TankPlan, mass: Figure, density: Figure) -> Figure:
+    if mass.value is None or density.value is None:
+        return figure.derive(None, (mass, density))
+    try:
+        return figure.derive(weight_in_air(mass.value, density.value, plan.buoyancy), (mass, density))
+    except LimitError as error:
+        return figure.bad(ReasonCode.METHOD_LIMIT, str(error), mass.age_s)
+
+
+def _solute(plan: TankPlan, mass: Figure) -> Figure:
+    fraction = plan.product.solute_fraction
+    if fraction is None:
+        return figure.not_applicable("the product is not a solution")
+    return figure.derive(None if mass.value is None else dry_mass(mass.value, fraction), (mass,))
+
+
+def _vapour(plan: TankPlan, tov: Figure, mass: Figure) -> tuple[Figure, Figure]:
+    """Mass of the vapour above the liquid, and liquid and vapour together, in kg."""
+    if plan.vapour is None:
+        none = figure.not_applicable("no vapour is counted")
+        return none, none
+    above_kg = None
+    if tov.value is not None:
+        above_kg = (plan.full_volume_m3 - tov.value) * plan.vapour.density_kg_m3
+    vapour = figure.derive(above_kg, (tov,))
+    total_kg = None if above_kg is None or mass.value is None else above_kg + mass.value
+    return vapour, figure.derive(total_kg, (vapour, mass))

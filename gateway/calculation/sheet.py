@@ -1,0 +1,149 @@
+"""The sheet for people: each figure as a line with its symbol, its clause and the figures it was made from."""
+
+from typing import NamedTuple
+
+from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.records import Inventory, Quality, Reason
+
+__all__ = ["SheetLine", "explain"]
+
+
+class SheetLine(NamedTuple):
+    name: str
+    """Field of `Figures`."""
+    symbol: str
+    title: str
+    value: float | None
+    unit: str
+    quality: Quality
+    manual: bool
+    reasons: tuple[Reason, ...]
+    clause: str
+    """The relation and where it stands."""
+    inputs: tuple[str, ...]
+    """Names of the figures that went in; empty for a measured or entered value."""
+
+
+_MPMS_12 = "API MPMS 12.1.1"
+
+# name -> (relation and clause, figures that go in). What depends on the tank or its product is filled in by `explain`.
+_LINES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "ullage": ("reference height - L", ("level",)),
+    "second_level": ("as the second gauge gives it", ()),
+    "level_difference": ("L - L2, compared and never averaged", ("level", "second_level")),
+    "temperature_spread": ("highest less lowest element used", ("liquid_temperature",)),
+    "vapour_temperature": ("mean of the elements clear of the surface", ("level",)),
+    "ambient_temperature": ("measured", ()),
+    "bottom_pressure": ("measured", ()),
+    "vapour_pressure": ("measured", ()),
+    "fill": ("TOV / full capacity", ("tov",)),
+    "free_water": ("capacity table at LW", ("water_level",)),
+    "ctsh": (f"1 + 2 a dT + a^2 dT^2, {_MPMS_12}", ("shell_temperature",)),
+    "gov": (f"(TOV - FW) CTSh + FRA, {_MPMS_12}", ("tov", "free_water", "ctsh", "roof_displacement")),
+    "gsv": (f"GOV CTL CPL, {_MPMS_12}", ("gov", "ctl", "cpl")),
+    "sediment_water": ("entered, from a sample", ()),
+    "nsv": (f"GSV (1 - S&W), {_MPMS_12}", ("gsv", "sediment_water")),
+    "solute_mass": ("M times the mass fraction of the dry substance", ("mass",)),
+    "vapour_mass": ("(full capacity - TOV) times the vapour's density", ("tov",)),
+    "total_mass": ("M + M_vap", ("mass", "vapour_mass")),
+    "pumpable": ("GOV - max(0, V(minimum) - FW), not below 0", ("gov", "free_water")),
+    "room": ("V(maximum working) - TOV, not below 0", ("tov",)),
+}
+
+
+def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
+    """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from."""
+    lines = _LINES | _lines_of(plan)
+    return tuple(
+        SheetLine(
+            definition.name,
+            definition.symbol,
+            definition.title,
+            figure.value,
+            definition.unit,
+            figure.quality,
+            figure.manual,
+            figure.reasons,
+            *lines[definition.name],
+        )
+        for definition, figure in zip(FIGURE_DEFINITIONS, inventory.figures, strict=True)
+    )
+
+
+def _lines_of(plan: TankPlan) -> dict[str, tuple[str, tuple[str, ...]]]:
+    """The lines whose relation depends on the tank or its product."""
+    method = plan.product.method
+    clause = method.clause
+    state = ("liquid_temperature", "vapour_pressure") if plan.pressurised else ("liquid_temperature",)
+    by_density = (*state, "reference_density") if method.needs_density else state
+    has_reference = method.reference_temperature_c is not None
+    mass = (
+        ("GSV rho_ref", ("gsv", "reference_density")) if has_reference else ("GOV rho_obs", ("gov", "observed_density"))
+    )
+    air_density = "rho_ref" if has_reference else "rho_obs"
+    return {
+        "level": _level_line(plan),
+        "water_level": _water_line(plan),
+        "liquid_temperature": _temperature_line(plan),
+        "tov": (plan.capacity.clause, ("level",)),
+        "shell_temperature": _shell_line(plan),
+        "reference_density": ("given at reference temperature" if method.needs_density else clause, ()),
+        "observed_density": (f"rho_ref CTL CPL, {clause}" if has_reference else clause, by_density),
+        "ctl": (clause, by_density if method.uses_density_for_ctl else state),
+        "cpl": (clause if plan.pressurised else "atmospheric tank: 1", by_density if plan.pressurised else ()),
+        "roof_displacement": _roof_line(plan),
+        "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
+        "weight_in_air": (
+            f"M (1 - air/{air_density}) / (1 - air/weights), air {plan.buoyancy.air_density_kg_m3:g}, "
+            f"weights {plan.buoyancy.weights_density_kg_m3:g} kg/m3",
+            ("mass", mass[1][1]),
+        ),
+    }
+
+
+def _level_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    gauge = plan.gauge
+    if isinstance(gauge, HeadPlan):
+        relation = f"nozzle {gauge.nozzle_height_m:.3f} m + P1 / (g rho_obs), g {plan.gravity_m_s2:g} m/s2"
+        return relation, ("bottom_pressure", "observed_density")
+    if isinstance(gauge, GaugePlan) and gauge.kind is GaugeKind.ULLAGE:
+        return f"reference height {plan.reference_height_m:.3f} m - ullage {_signed(gauge.offset_m)}", ()
+    if isinstance(gauge, GaugePlan):
+        return f"innage {_signed(gauge.offset_m)}", ()
+    return "hand dip", ()
+
+
+def _signed(offset_m: float) -> str:
+    return f"{'-' if offset_m < 0 else '+'} {abs(offset_m):.3f} m"
+
+
+def _water_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    match plan.free_water:
+        case FreeWaterSource.PROBE:
+            return "by probe", ()
+        case FreeWaterSource.DIP:
+            return "by hand dip", ()
+        case FreeWaterSource.NONE:
+            return "declared without free water", ()
+
+
+def _temperature_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    temperature = plan.temperature
+    if not temperature.elements:
+        return "entered", ()
+    how = "equal weights" if temperature.weighting is Weighting.EQUAL else "slice-volume weights"
+    relation = f"mean of the elements submerged by {temperature.immersion_margin_m:.2f} m, {how}, API MPMS 7.3"
+    return relation, ("level", "water_level")
+
+
+def _shell_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    if plan.shell is None or plan.shell.insulated:
+        return f"TL, insulated, {_MPMS_12}", ("liquid_temperature",)
+    return f"(7 TL + TA) / 8, {_MPMS_12}", ("liquid_temperature", "ambient_temperature")
+
+
+def _roof_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    if plan.roof is not None and plan.roof.table_density_kg_m3 is not None:
+        return f"W (1/rho_table - 1/rho_obs), {_MPMS_12}", ("level", "observed_density")
+    return f"-W / rho_obs, {_MPMS_12}", ("level", "observed_density")

@@ -1,0 +1,251 @@
+"""Average temperature of the liquid from the elements that are in it (API MPMS 7.3, ISO 4266-4 practice).
+
+Only healthy elements submerged by the immersion margin, above free water, are averaged; vapour elements never are.
+"""
+
+from itertools import pairwise
+from typing import NamedTuple
+
+from gateway.calculation import figure
+from gateway.calculation.contracts import Capacity
+from gateway.calculation.plan import TemperaturePlan, Weighting
+from gateway.records import ElementUse, Figure, Input, LastGood, Quality, Reason, ReasonCode
+
+__all__ = ["LiquidTemperature", "average_temperature", "substituted_temperature", "vapour_temperature", "wet_elements"]
+
+_GOOD = Quality.GOOD
+_BAD = Quality.BAD
+
+
+class LiquidTemperature(NamedTuple):
+    """`average` and `spread` in degC; one use per element, in the order of the plan."""
+
+    average: Figure
+    spread: Figure
+    uses: tuple[ElementUse, ...]
+
+
+def wet_elements(plan: TemperaturePlan, level_m: float, before: tuple[bool, ...]) -> tuple[bool, ...]:
+    """Which elements count as submerged at `level_m`, one flag each.
+
+    An element enters at its height + margin and leaves at its height + two thirds of the margin. Without a flag from
+    `before` the entering threshold applies.
+    """
+    if len(before) != len(plan.elements):
+        return tuple([level_m >= enters for enters in plan.enters_m])
+    return tuple(
+        [
+            level_m >= (leaves if was else enters)
+            for enters, leaves, was in zip(plan.enters_m, plan.leaves_m, before, strict=True)
+        ]
+    )
+
+
+def average_temperature(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    wet: tuple[bool, ...],
+    level_m: float,
+    water_m: float | None,
+    capacity: Capacity,
+) -> LiquidTemperature | None:
+    """The submerged average, or None when no submerged element can be used.
+
+    Args:
+        inputs: (n_elements,), degC, lowest first, as in the plan.
+        wet: (n_elements,), from `wet_elements`.
+        water_m: free-water level in m; elements at or below it are left out. None: no water.
+        capacity: for the slice volumes, which run from the free water to the surface.
+    """
+    used: list[int] = []
+    values: list[float] = []
+    quality = _GOOD
+    reasons: list[Reason] = []
+    age_s = 0.0
+    manual = False
+    excluded: dict[int, Reason] = {}
+    for index, given in enumerate(inputs):
+        if not wet[index]:
+            continue
+        element = plan.elements[index]
+        if water_m is not None and element.height_m <= water_m:
+            excluded[index] = Reason(ReasonCode.ELEMENT_IN_WATER, f"{element.name} is in free water")
+            continue
+        if given.quality == _BAD or given.value is None:
+            cause = "no value" if given.reason is None else given.reason.text
+            reason = Reason(ReasonCode.ELEMENT_FAILED, f"{element.name} left out: {cause}")
+            excluded[index] = reason
+            reasons.append(reason)
+            quality = Quality.UNCERTAIN
+            continue
+        if given.quality > quality:
+            quality = given.quality
+        if given.quality != _GOOD and given.reason is not None:
+            reasons.append(given.reason)
+        if given.age_s > age_s:
+            age_s = given.age_s
+        manual = manual or given.manual
+        used.append(index)
+        values.append(given.value)
+    if not used:
+        return None
+
+    spread_c = max(values) - min(values)
+    flagged: dict[int, Reason] = {}
+    if spread_c > plan.outlier_c:
+        for position in _outliers([plan.elements[i].height_m for i in used], values, plan.outlier_c):
+            element = plan.elements[used[position]]
+            text = f"{element.name} at {values[position]:.1f} degC is over {plan.outlier_c:g} degC from its neighbours"
+            flagged[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
+            quality = Quality.UNCERTAIN
+        reasons.extend(flagged.values())
+    remarks: tuple[Reason, ...] = ()
+    if spread_c > plan.stratification_c:
+        remarks = (Reason(ReasonCode.STRATIFIED, f"elements used differ by {spread_c:.1f} degC"),)
+
+    if plan.weighting is Weighting.EQUAL or len(used) == 1:
+        weights = [1.0 / len(used)] * len(used)
+        average_c = sum(values) / len(values)
+    else:
+        weights = _slice_weights(plan, used, level_m, water_m, capacity)
+        average_c = sum([weight * value for weight, value in zip(weights, values, strict=True)])
+    average = Figure(average_c, quality, (*reasons, *remarks), age_s, manual)
+    spread = Figure(spread_c, quality, (*reasons, *remarks), age_s, manual)
+    weight_of = dict(zip(used, weights, strict=True))
+    uses = _uses(plan, inputs, weight_of, excluded, flagged)
+    return LiquidTemperature(average, spread, uses)
+
+
+def substituted_temperature(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    manual: Input | None,
+    last: LastGood | None,
+    now_s: float,
+    level_m: float,
+    water_m: float | None,
+) -> LiquidTemperature:
+    """What stands in when no submerged element can be used: a manual value in force, the last Good average up to its
+    limit of age, the lowest element if the level is at or above its height, else Bad (common practice).
+    """
+    uses = _uses(plan, inputs, {}, {}, {})
+    why = "no submerged element can be used" if plan.elements else "no temperature element is fitted"
+    spread = figure.not_applicable(why)
+    if manual is not None and manual.quality != _BAD and manual.value is not None:
+        return LiquidTemperature(figure.from_input(manual), spread, uses)
+    if last is not None and 0.0 <= now_s - last.time_s <= plan.last_good_limit_s:
+        age_s = now_s - last.time_s
+        text = f"{why}: last Good average, {age_s / 3600:.1f} h old"
+        average = Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED, text),), age_s)
+        return LiquidTemperature(average, spread, uses)
+    if inputs and level_m >= plan.elements[0].height_m - 1e-9:
+        lowest = inputs[0]
+        in_water = water_m is not None and plan.elements[0].height_m <= water_m
+        if lowest.quality != _BAD and lowest.value is not None and not in_water:
+            text = f"{why}: lowest element {plan.elements[0].name} taken"
+            average = figure.lower(figure.from_input(lowest), ReasonCode.LOWEST_ELEMENT_USED, text)
+            taken = uses[0]._replace(used=True, weight=1.0, reason=Reason(ReasonCode.LOWEST_ELEMENT_USED, text))
+            return LiquidTemperature(average, spread, (taken, *uses[1:]))
+    failed = tuple(
+        Reason(ReasonCode.ELEMENT_FAILED, f"{element.name} left out: {given.reason.text}")
+        for element, given in zip(plan.elements, inputs, strict=True)
+        if given.quality == _BAD and given.reason is not None
+    )
+    reasons = (Reason(ReasonCode.INPUT_BAD, f"{why}, and there is nothing to stand in"), *failed)
+    return LiquidTemperature(Figure(None, _BAD, reasons, 0.0), spread, uses)
+
+
+def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m: float) -> Figure:
+    """Mean of the healthy elements well above the surface, in degC; never part of the liquid average."""
+    clear_m = level_m + plan.vapour_clearance_m
+    healthy = [
+        figure.from_input(given)
+        for element, given in zip(plan.elements, inputs, strict=True)
+        if element.height_m >= clear_m and given.quality != _BAD and given.value is not None
+    ]
+    if not healthy:
+        return figure.not_applicable("no element in the vapour space")
+    values = [each.value for each in healthy if each.value is not None]
+    return figure.derive(sum(values) / len(values), healthy)
+
+
+def _outliers(heights: list[float], values: list[float], limit_c: float) -> list[int]:
+    """Positions that differ by more than `limit_c` from each neighbour and from the gradient of the neighbours.
+
+    The worst is named first and set aside, so that a faulty element does not make its neighbours look faulty.
+    """
+    found: list[int] = []
+    left = list(range(len(values)))
+    while len(left) >= 3:
+        worst, worst_by = -1, limit_c
+        inner_first = [*range(1, len(left) - 1), 0, len(left) - 1]
+        for place in inner_first:
+            by = _distance(heights, values, left, place)
+            if by > worst_by:
+                worst, worst_by = place, by
+        if worst < 0:
+            break
+        found.append(left.pop(worst))
+    return sorted(found)
+
+
+def _distance(heights: list[float], values: list[float], left: list[int], place: int) -> float:
+    """How far one value lies from its nearest explanation: a neighbour's value or the neighbours' gradient."""
+    me = left[place]
+    if place == 0:
+        near, far = left[1], left[2]
+    elif place == len(left) - 1:
+        near, far = left[-2], left[-3]
+    else:
+        near, far = left[place - 1], left[place + 1]
+    slope = (values[far] - values[near]) / (heights[far] - heights[near])
+    on_gradient = values[near] + slope * (heights[me] - heights[near])
+    candidates = [abs(values[me] - values[near]), abs(values[me] - on_gradient)]
+    if 0 < place < len(left) - 1:
+        candidates.append(abs(values[me] - values[far]))
+    return min(candidates)
+
+
+def _slice_weights(
+    plan: TemperaturePlan, used: list[int], level_m: float, water_m: float | None, capacity: Capacity
+) -> list[float]:
+    """Share of the liquid around each used element: boundaries midway between used elements, from the free water (or
+    the bottom) to the surface. The weights sum to 1."""
+    heights = [plan.elements[index].height_m for index in used]
+    # Weights are shares: above the table the volume itself is Bad, and the highest defined slice will do for a share.
+    level_m = min(level_m, capacity.top_m)
+    bottom_m3 = 0.0 if water_m is None else capacity.volume(water_m)
+    borders = [bottom_m3]
+    for lower_m, upper_m in pairwise(heights):
+        middle_m = min(max((lower_m + upper_m) / 2.0, capacity.bottom_m), level_m)
+        borders.append(max(capacity.volume(middle_m), bottom_m3))
+    borders.append(capacity.volume(level_m))
+    whole = borders[-1] - borders[0]
+    if whole <= 0.0:
+        return [1.0 / len(used)] * len(used)
+    return [(above - below) / whole for below, above in pairwise(borders)]
+
+
+def _uses(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    weight_of: dict[int, float],
+    excluded: dict[int, Reason],
+    flagged: dict[int, Reason],
+) -> tuple[ElementUse, ...]:
+    uses: list[ElementUse] = []
+    for index, (element, given) in enumerate(zip(plan.elements, inputs, strict=True)):
+        weight = weight_of.get(index)
+        if weight is not None:
+            reason = flagged.get(index, given.reason)
+            uses.append(ElementUse(element.height_m, given.value, True, weight, given.quality, reason))
+            continue
+        reason = excluded.get(index)
+        if reason is None:
+            reason = given.reason if given.quality == _BAD and given.reason is not None else _DRY
+        value = None if given.quality == _BAD else given.value
+        uses.append(ElementUse(element.height_m, value, False, 0.0, given.quality, reason))
+    return tuple(uses)
+
+
+_DRY = Reason(ReasonCode.ELEMENT_DRY, "not submerged by the immersion margin")
