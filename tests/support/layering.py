@@ -1,0 +1,336 @@
+"""The layer rules, as functions from a source tree to the list of places that break them. Only the ast module reads
+the code; nothing of it is imported.
+"""
+
+import ast
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import TypeGuard
+
+__all__ = [
+    "Module",
+    "Tree",
+    "cycles",
+    "impure",
+    "isolated_stages_joined",
+    "missing_all",
+    "modbus_writes",
+    "oversized",
+    "settings_imported_by_stages",
+    "simulators_joined",
+    "upstream_imports",
+]
+
+FOUNDATION = ("gateway.records", "gateway.errors", "gateway.figures", "gateway.binding")
+PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
+STAGES = ("acquisition", "calculation", "watch", "ledger", "delivery", "web")
+ISOLATED_STAGES = ("acquisition", "delivery", "ledger", "web")
+# What a pure module may import: modules that only compute. No files, sockets, clocks, threads, loops, logs.
+PURE_LIBRARY = frozenset(
+    {"abc", "bisect", "collections", "collections.abc", "dataclasses", "datetime", "decimal", "difflib", "enum"}
+    | {"fractions", "functools", "itertools", "math", "numbers", "numpy", "operator", "re", "statistics", "string"}
+    | {"types", "typing"}
+)
+IMPURE_CALLS = frozenset({"open", "print", "input", "exec", "eval", "__import__"})
+CLOCK_METHODS = frozenset({"now", "utcnow", "today"})
+MODBUS_LIBRARIES = frozenset({"pymodbus", "umodbus", "minimalmodbus", "modbus_tk", "pyModbusTCP", "async_modbus"})
+MODBUS_READ_FUNCTIONS = frozenset({1, 2, 3, 4})
+SENDING_METHODS = frozenset({"write", "writelines", "send", "sendall", "sendto", "sock_sendall"})
+WRITE_NAME = re.compile(
+    r"(?:mask_?write|read_?write|write_?(?:single|multiple|mask|coil|register|file))", re.IGNORECASE
+)
+LINE_LIMIT = 400
+
+
+@dataclass
+class Module:
+    name: str
+    path: Path
+    text: str
+    tree: ast.Module
+    is_package: bool
+
+    @cached_property
+    def public(self) -> bool:
+        return not any(part.startswith("_") for part in self.name.split("."))  # so is __main__ left out
+
+
+@dataclass
+class Tree:
+    """The modules of some top-level packages under one folder."""
+
+    root: Path
+    packages: tuple[str, ...] = ("gateway", "simulators")
+    modules: dict[str, Module] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.modules = {}
+        for package in self.packages:
+            for path in sorted((self.root / package).rglob("*.py")):
+                parts = path.relative_to(self.root).with_suffix("").parts
+                is_package = parts[-1] == "__init__"
+                name = ".".join(parts[:-1] if is_package else parts)
+                text = path.read_text("utf-8")
+                self.modules[name] = Module(name, path, text, ast.parse(text, str(path)), is_package)
+
+    def within(self, *packages: str) -> Iterator[Module]:
+        for module in self.modules.values():
+            if any(_inside(module.name, package) for package in packages):
+                yield module
+
+    def imports(self, module: Module) -> set[str]:
+        """Everything imported anywhere in the module, also inside functions and for types only, as far as it can be
+        told: the submodule where one is named, else the module."""
+        found: set[str] = set()
+        for node in ast.walk(module.tree):
+            if isinstance(node, ast.Import):
+                found.update(alias.name for alias in node.names)
+            elif isinstance(node, ast.ImportFrom):
+                base = self._base(module, node)
+                for alias in node.names:
+                    submodule = f"{base}.{alias.name}"
+                    found.add(submodule if submodule in self.modules else base)
+        return found
+
+    def _base(self, module: Module, node: ast.ImportFrom) -> str:
+        if not node.level:
+            return node.module or ""
+        parts = module.name.split(".")
+        parts = parts[: len(parts) - node.level + (1 if module.is_package else 0)]
+        return ".".join([*parts, node.module] if node.module else parts)
+
+
+def impure(tree: Tree) -> list[str]:
+    """Calculation, watching and the records import and call only what computes."""
+    found = []
+    for module in tree.within(*PURE_PACKAGES, *FOUNDATION):
+        allowed = _pure_allowed(module.name)
+        found += [
+            f"{module.name} imports {name}"
+            for name in sorted(tree.imports(module))
+            if name not in PURE_LIBRARY and not any(_inside(name, part) for part in allowed)
+        ]
+        for node in ast.walk(module.tree):
+            if not isinstance(node, ast.Call):
+                continue
+            if isinstance(node.func, ast.Name) and node.func.id in IMPURE_CALLS:
+                found.append(f"{module.name}:{node.lineno} calls {node.func.id}()")
+            elif isinstance(node.func, ast.Attribute) and node.func.attr in CLOCK_METHODS:
+                found.append(f"{module.name}:{node.lineno} reads a clock by .{node.func.attr}()")
+    return found
+
+
+def isolated_stages_joined(tree: Tree) -> list[str]:
+    """Acquisition, delivery, ledger and web know nothing of one another; the daemon joins them."""
+    return [
+        f"{module.name} imports {name}"
+        for stage in ISOLATED_STAGES
+        for module in tree.within(f"gateway.{stage}")
+        for name in sorted(tree.imports(module))
+        if any(_inside(name, f"gateway.{other}") for other in ISOLATED_STAGES if other != stage)
+    ]
+
+
+def upstream_imports(tree: Tree) -> list[str]:
+    """Data flows one way: acquisition knows no later stage, calculation no watching."""
+    forbidden = {"acquisition": ("calculation", "watch"), "calculation": ("watch",)}
+    return [
+        f"{module.name} imports {name}"
+        for stage, later in forbidden.items()
+        for module in tree.within(f"gateway.{stage}")
+        for name in sorted(tree.imports(module))
+        if any(_inside(name, f"gateway.{other}") for other in later)
+    ]
+
+
+def settings_imported_by_stages(tree: Tree) -> list[str]:
+    """Settings build the stages' plans; no stage and no foundation knows of settings, commands or the daemon."""
+    above = ("gateway.settings", "gateway.daemon", "gateway.command_line", "gateway.commands")
+    return [
+        f"{module.name} imports {name}"
+        for module in tree.within(*(f"gateway.{stage}" for stage in STAGES), *FOUNDATION)
+        for name in sorted(tree.imports(module))
+        if any(_inside(name, part) for part in above)
+    ]
+
+
+def simulators_joined(tree: Tree) -> list[str]:
+    """Simulators never import the gateway, so that an encoder cannot share a decoder's mistake; of the gateway only
+    the command line may start simulators."""
+    found = [
+        f"{module.name} imports {name}"
+        for module in tree.within("simulators")
+        for name in sorted(tree.imports(module))
+        if _inside(name, "gateway")
+    ]
+    for module in tree.within("gateway"):
+        if not any(_inside(module.name, part) for part in ("gateway.command_line", "gateway.commands")):
+            found += [
+                f"{module.name} imports {name}" for name in sorted(tree.imports(module)) if _inside(name, "simulators")
+            ]
+    return found
+
+
+def cycles(tree: Tree) -> list[str]:
+    """No module imports itself through others."""
+    graph = {
+        name: sorted(target for target in tree.imports(module) if target in tree.modules and target != name)
+        for name, module in tree.modules.items()
+    }
+    found: list[str] = []
+    done: set[str] = set()
+
+    def visit(name: str, trail: tuple[str, ...]) -> None:
+        if name in trail:
+            found.append(" -> ".join([*trail[trail.index(name) :], name]))
+            return
+        if name not in done:
+            for target in graph[name]:
+                visit(target, (*trail, name))
+            done.add(name)
+
+    for name in sorted(graph):
+        visit(name, ())
+    return found
+
+
+def oversized(tree: Tree) -> list[str]:
+    """One module, one subject: none is longer than 400 lines."""
+    return [
+        f"{module.name} has {count} lines"
+        for module in tree.modules.values()
+        if (count := len(module.text.splitlines())) > LINE_LIMIT
+    ]
+
+
+def missing_all(tree: Tree) -> list[str]:
+    """Every public module that defines anything lists its public names, and only names that it has."""
+    found = []
+    for module in tree.modules.values():
+        defined = _top_level_names(module.tree)
+        if not module.public or not defined:
+            continue
+        listed = _listed_names(module.tree)
+        if listed is None:
+            found.append(f"{module.name} has no __all__")
+        else:
+            found += [f"{module.name} lists {name} but does not have it" for name in listed if name not in defined]
+    return found
+
+
+def modbus_writes(tree: Tree) -> list[str]:
+    """Nothing in the gateway can make a Modbus request that writes.
+
+    Acquisition sends bytes in one way only, `.write(...request_frame(...))`; no function code but the four reads is
+    bound to any name that speaks of functions; no name is that of a writing request; no Modbus library is imported.
+    """
+    found = []
+    for module in tree.within("gateway"):
+        found += [
+            f"{module.name} imports {name}"
+            for name in sorted(tree.imports(module))
+            if name.split(".")[0] in MODBUS_LIBRARIES
+        ]
+    for module in tree.within("gateway.acquisition"):
+        for node in ast.walk(module.tree):
+            where = f"{module.name}:{getattr(node, 'lineno', 0)}"
+            if _sends(node) and not _sends_a_read(node):
+                found.append(f"{where} sends bytes that are not made by request_frame")
+            for name in _identifiers(node):
+                if WRITE_NAME.search(name):
+                    found.append(f"{where} speaks of {name}")
+            found += [f"{where} has function code {code}" for code in sorted(_function_codes(node))]
+    return found
+
+
+def _inside(name: str, package: str) -> bool:
+    return name == package or name.startswith(package + ".")
+
+
+def _pure_allowed(module: str) -> tuple[str, ...]:
+    foundation = ("gateway.records", "gateway.errors", "gateway.figures")
+    if _inside(module, "gateway.watch"):
+        return (*foundation, "gateway.watch", "gateway.calculation")
+    if _inside(module, "gateway.calculation"):
+        return (*foundation, "gateway.calculation")
+    return foundation
+
+
+def _top_level_names(tree: ast.Module) -> set[str]:
+    names: set[str] = set()
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+            names.add(node.name)
+        elif isinstance(node, ast.Assign):
+            names.update(leaf.id for target in node.targets for leaf in ast.walk(target) if isinstance(leaf, ast.Name))
+        elif isinstance(node, ast.AnnAssign):
+            names.update(leaf.id for leaf in ast.walk(node.target) if isinstance(leaf, ast.Name))
+        elif isinstance(node, ast.ImportFrom | ast.Import):
+            names.update(alias.asname or alias.name for alias in node.names)
+    return names
+
+
+def _listed_names(tree: ast.Module) -> list[str] | None:
+    for node in tree.body:
+        targets = [node.target] if isinstance(node, ast.AnnAssign) else getattr(node, "targets", [])
+        if (
+            isinstance(node, ast.Assign | ast.AnnAssign)
+            and node.value is not None
+            and any(isinstance(target, ast.Name) and target.id == "__all__" for target in targets)
+        ):
+            return [
+                leaf.value
+                for leaf in ast.walk(node.value)
+                if isinstance(leaf, ast.Constant) and isinstance(leaf.value, str)
+            ]
+    return None
+
+
+def _sends(node: ast.AST) -> TypeGuard[ast.Call]:
+    return isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in SENDING_METHODS
+
+
+def _sends_a_read(call: ast.Call) -> bool:
+    if len(call.args) != 1 or call.keywords or not isinstance(call.args[0], ast.Call):
+        return False
+    maker = call.args[0].func
+    name = maker.id if isinstance(maker, ast.Name) else maker.attr if isinstance(maker, ast.Attribute) else ""
+    return name.endswith("request_frame")
+
+
+def _identifiers(node: ast.AST) -> Iterator[str]:
+    if isinstance(node, ast.Name):
+        yield node.id
+    elif isinstance(node, ast.Attribute):
+        yield node.attr
+    elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+        yield node.name
+    elif isinstance(node, ast.arg | ast.keyword):
+        yield node.arg or ""
+
+
+def _function_codes(node: ast.AST) -> set[int]:
+    """Integers outside 1 to 4 that are bound to, or passed or compared as, something called a function."""
+    pairs: list[tuple[ast.AST, ast.AST | None]] = []
+    if isinstance(node, ast.Assign):
+        pairs = [(target, node.value) for target in node.targets]
+    elif isinstance(node, ast.AnnAssign | ast.NamedExpr):
+        pairs = [(node.target, node.value)]
+    elif isinstance(node, ast.keyword):
+        pairs = [(node, node.value)]
+    elif isinstance(node, ast.Compare):
+        pairs = [(node.left, right) for right in node.comparators]
+    return {
+        leaf.value
+        for target, value in pairs
+        if value is not None
+        and any("function" in name.lower() for part in ast.walk(target) for name in _identifiers(part))
+        for leaf in ast.walk(value)
+        if isinstance(leaf, ast.Constant)
+        and isinstance(leaf.value, int)
+        and not isinstance(leaf.value, bool)
+        and leaf.value not in MODBUS_READ_FUNCTIONS
+    }
