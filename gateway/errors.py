@@ -1,5 +1,19 @@
 """Every error the gateway raises on purpose: one base, small families, facts in attributes, text composed last."""
 
+__all__ = [
+    "BadFrameError",
+    "DeliveryError",
+    "DeviceExceptionError",
+    "GatewayError",
+    "LimitError",
+    "LinkError",
+    "NoAnswerError",
+    "NoConnectionError",
+    "QuantityError",
+    "SettingsError",
+    "UsageError",
+]
+
 
 class GatewayError(Exception):
     """Base of every error raised on purpose. Its text is one line a person understands."""

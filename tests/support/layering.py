@@ -261,15 +261,18 @@ def _pure_allowed(module: str) -> tuple[str, ...]:
 
 def _top_level_names(tree: ast.Module) -> set[str]:
     names: set[str] = set()
-    for node in tree.body:
+    waiting: list[ast.stmt] = list(tree.body)
+    while waiting:
+        node = waiting.pop()
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
             names.add(node.name)
-        elif isinstance(node, ast.Assign):
-            names.update(leaf.id for target in node.targets for leaf in ast.walk(target) if isinstance(leaf, ast.Name))
-        elif isinstance(node, ast.AnnAssign):
-            names.update(leaf.id for leaf in ast.walk(node.target) if isinstance(leaf, ast.Name))
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            names.update(leaf.id for target in targets for leaf in ast.walk(target) if isinstance(leaf, ast.Name))
         elif isinstance(node, ast.ImportFrom | ast.Import):
             names.update(alias.asname or alias.name for alias in node.names)
+        elif isinstance(node, ast.If | ast.Try):
+            waiting += [inner for inner in ast.iter_child_nodes(node) if isinstance(inner, ast.stmt)]
     return names
 
 
