@@ -1,0 +1,73 @@
+"""The one door to a wire. Whatever stands behind it can read Modbus tables and nothing else."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from gateway.acquisition.register_map import Table
+from gateway.errors import DeviceExceptionError
+
+__all__ = ["EXCEPTION_MEANINGS", "GATEWAY_EXCEPTIONS", "Link", "LinkCounters", "device_exception"]
+
+EXCEPTION_MEANINGS = {
+    1: "illegal function",
+    2: "illegal data address",
+    3: "illegal data value",
+    4: "server device failure",
+    5: "acknowledge, still working",
+    6: "server device busy",
+    7: "negative acknowledge",
+    8: "memory parity error",
+    10: "gateway path unavailable",
+    11: "gateway target device failed to respond",
+}
+"""Modbus Application Protocol V1.1b3, section 7; code 7 is from the earlier Modbus serial guide."""
+
+GATEWAY_EXCEPTIONS = frozenset({10, 11})
+"""With these a gateway answers for an instrument that did not."""
+
+
+@dataclass(slots=True)
+class LinkCounters:
+    """What came over a link without being the answer to a waiting request, since the link was made."""
+
+    late_answers: int = 0
+    """Answers to requests that had timed out or been cancelled; dropped."""
+    unsolicited_frames: int = 0
+    """Frames that answer no request that was ever sent; dropped."""
+
+
+class Link(Protocol):
+    """A connection to one or more units. One task owns it.
+
+    Every method raises only the LinkError family of `gateway.errors`, and lets CancelledError pass; a cancelled read
+    leaves the link usable, and its answer, should it yet come, is never taken for another's.
+    """
+
+    @property
+    def connected(self) -> bool:
+        """False from the moment the peer is known to be gone."""
+        ...
+
+    @property
+    def counters(self) -> LinkCounters: ...
+
+    async def connect(self, timeout_s: float) -> None:
+        """Raises NoConnectionError. An earlier connection is closed first."""
+        ...
+
+    async def read(self, unit: int, table: Table, address: int, count: int, timeout_s: float) -> tuple[int, ...]:
+        """Register words, or bits as 0 and 1; exactly `count` of them.
+
+        Raises NoConnectionError, NoAnswerError, BadFrameError or DeviceExceptionError; after the first three the link
+        may have closed itself, as `connected` tells.
+        """
+        ...
+
+    async def close(self) -> None:
+        """Frees the connection at once. Waiting reads end with NoConnectionError. Closing twice does no harm."""
+        ...
+
+
+def device_exception(code: int) -> DeviceExceptionError:
+    """The error for an exception code, in the words of the specification."""
+    return DeviceExceptionError(code, EXCEPTION_MEANINGS.get(code, "not defined by the specification"))

@@ -1,0 +1,296 @@
+"""Modbus TCP behind the door: MBAP frames on one connection, any number of requests in flight.
+
+There is no code here that could make a frame with a function that writes: `request_frame` takes a `Table`, and a table
+knows only the function that reads it.
+
+Framing after the MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3, and the MODBUS Application
+Protocol V1.1b3, sections 6.1 to 6.4 and 7.
+"""
+
+import asyncio
+import socket
+import struct
+from contextlib import suppress
+from typing import cast
+
+from gateway.acquisition.blocks import LARGEST_BITS, LARGEST_REGISTERS
+from gateway.acquisition.link import LinkCounters, device_exception
+from gateway.acquisition.register_map import Table
+from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
+
+__all__ = ["ModbusTcpLink", "request_frame"]
+
+_REQUEST = struct.Struct(">HHHBBHH")
+_HEADER = struct.Struct(">HHHBB")
+"""Transaction, protocol, length, unit; and the function code that every frame has after them."""
+_WORDS = tuple(struct.Struct(f">{count}H") for count in range(LARGEST_REGISTERS + 1))
+_BITS = tuple(tuple(byte >> bit & 1 for bit in range(8)) for byte in range(256))
+
+_SHORTEST_LENGTH = 3  # unit, function, exception code
+_LONGEST_LENGTH = 254  # unit and a PDU of 253 bytes
+_EXCEPTION_BIT = 0x80
+
+_LATE_REMEMBERED = 1024
+"""Transactions without an answer that are kept in mind, so that a late answer is told from an unsolicited frame."""
+_UNSOLICITED_TOLERATED = 1000
+"""Unsolicited frames in a row after which the peer is held to be broken: it would cost the other lines time."""
+
+# A peer that vanished without a word is noticed by the system's own probes when requests do not already show it.
+_KEEPALIVE = (("TCP_KEEPIDLE", 10), ("TCP_KEEPINTVL", 5), ("TCP_KEEPCNT", 3), ("TCP_USER_TIMEOUT", 20_000))
+
+
+def request_frame(transaction: int, unit: int, table: Table, address: int, count: int) -> bytes:
+    """A read request as it goes over the wire: MBAP header and PDU, 12 bytes."""
+    return _REQUEST.pack(transaction, 0, 6, unit, table.read_function, address, count)
+
+
+class _Waiter:
+    """A request that has been sent and not yet answered."""
+
+    __slots__ = ("count", "deadline", "function", "future", "holds_bits", "size", "timeout_s", "unit")
+
+    def __init__(
+        self, future: "asyncio.Future[tuple[int, ...]]", unit: int, table: Table, count: int, timeout_s: float
+    ) -> None:
+        self.future = future
+        self.unit = unit
+        self.function = table.read_function
+        self.holds_bits = table.holds_bits
+        self.count = count
+        self.size = (count + 7) // 8 if self.holds_bits else count * 2
+        self.timeout_s = timeout_s
+        self.deadline = future.get_loop().time() + timeout_s
+
+    def fail(self, error: LinkError) -> None:
+        if not self.future.done():
+            self.future.set_exception(error)
+
+
+class _Connection(asyncio.Protocol):
+    """One connection from its making to its end."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop, counters: LinkCounters) -> None:
+        self._loop = loop
+        self._counters = counters
+        self._transport: asyncio.Transport | None = None
+        self._buffer = b""
+        self._transaction = 0
+        self._waiters: dict[int, _Waiter] = {}
+        self._late: dict[int, None] = {}
+        self._unsolicited_in_a_row = 0
+        self._timer: asyncio.TimerHandle | None = None
+        self.closed: asyncio.Future[None] = loop.create_future()
+        self.end: LinkError | None = None
+        """Why no further request can be made; None while the connection is open."""
+
+    # What the event loop calls
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = cast(asyncio.Transport, transport)
+        connection = transport.get_extra_info("socket")
+        if connection is not None:
+            with suppress(OSError):
+                connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+                for option, value in _KEEPALIVE:
+                    if hasattr(socket, option):
+                        connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        error = NoConnectionError(f"the connection broke: {exc}" if exc else "the peer closed the connection")
+        error.__cause__ = exc
+        self.shut(error)
+        if not self.closed.done():
+            self.closed.set_result(None)
+
+    def data_received(self, data: bytes) -> None:
+        if self._buffer:
+            data = self._buffer + data
+        size = len(data)
+        start = 0
+        while size - start >= 8 and self.end is None:
+            transaction, protocol, length, unit, function = _HEADER.unpack_from(data, start)
+            if protocol != 0:
+                self.shut(BadFrameError(f"protocol identifier {protocol} instead of 0"))
+            elif not _SHORTEST_LENGTH <= length <= _LONGEST_LENGTH:
+                self.shut(BadFrameError(f"frame length {length}; a Modbus frame has 3 to 254"))
+            elif size - start < 6 + length:
+                break
+            else:
+                self._frame(transaction, unit, function, data[start + 8 : start + 6 + length])
+                start += 6 + length
+        self._buffer = data[start:] if self.end is None else b""
+
+    # What the link calls
+
+    async def read(self, unit: int, table: Table, address: int, count: int, timeout_s: float) -> tuple[int, ...]:
+        if self.end is not None or self._transport is None:
+            raise NoConnectionError(f"not connected: {self.end}")
+        transaction = self._next_transaction()
+        waiter = _Waiter(self._loop.create_future(), unit, table, count, timeout_s)
+        self._waiters[transaction] = waiter
+        self._transport.write(request_frame(transaction, unit, table, address, count))
+        # One timer serves all requests: it is set for the first deadline and looks again when it fires, so that a
+        # request that is answered in time costs no timer of its own.
+        if self._timer is None or self._timer.when() > waiter.deadline:
+            self._set_timer(waiter.deadline)
+        try:
+            return await waiter.future
+        except asyncio.CancelledError:
+            if self._waiters.pop(transaction, None) is not None:
+                self._remember(transaction)
+            elif not waiter.future.cancelled():
+                waiter.future.exception()  # seen, so that the loop does not report it as lost
+            raise
+
+    def shut(self, error: LinkError) -> None:
+        """Ends the connection for this reason; every waiting read ends with it. Only the first reason counts."""
+        if self.end is None:
+            self.end = error
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        waiters, self._waiters = self._waiters, {}
+        for waiter in waiters.values():
+            waiter.fail(self.end)
+        if self._transport is not None:
+            self._transport.abort()
+
+    # Inside
+
+    def _next_transaction(self) -> int:
+        """An identifier that neither a waiting nor a remembered request bears."""
+        transaction = self._transaction
+        while True:
+            transaction = (transaction + 1) & 0xFFFF
+            if transaction not in self._waiters and transaction not in self._late:
+                self._transaction = transaction
+                return transaction
+
+    def _remember(self, transaction: int) -> None:
+        self._late[transaction] = None
+        if len(self._late) > _LATE_REMEMBERED:
+            del self._late[next(iter(self._late))]
+
+    def _set_timer(self, deadline: float) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer = self._loop.call_at(deadline, self._expire)
+
+    def _expire(self) -> None:
+        self._timer = None
+        now = self._loop.time()
+        for transaction in [number for number, waiter in self._waiters.items() if waiter.deadline <= now]:
+            waiter = self._waiters.pop(transaction)
+            if self._buffer:
+                # The rest of a broken answer can no longer be told from the start of the next.
+                error = BadFrameError(f"the answer broke off after {len(self._buffer)} bytes")
+                waiter.fail(error)
+                self.shut(error)
+                return
+            self._remember(transaction)
+            waiter.fail(NoAnswerError(f"no answer within {waiter.timeout_s:g} s"))
+        if self._waiters:
+            self._set_timer(min(waiter.deadline for waiter in self._waiters.values()))
+
+    def _frame(self, transaction: int, unit: int, function: int, body: bytes) -> None:
+        waiter = self._waiters.pop(transaction, None)
+        if waiter is None:
+            self._unexpected(transaction)
+            return
+        self._unsolicited_in_a_row = 0
+        if unit != waiter.unit:
+            waiter.fail(BadFrameError(f"unit {unit} answered a request to unit {waiter.unit}"))
+        elif function == waiter.function:
+            if body[0] != len(body) - 1:
+                error = BadFrameError(f"byte count {body[0]} in a frame that carries {len(body) - 1} bytes")
+                waiter.fail(error)
+                self.shut(error)
+            elif body[0] != waiter.size:
+                waiter.fail(BadFrameError(f"{body[0]} bytes of data where {waiter.size} were asked for"))
+            elif not waiter.future.done():
+                waiter.future.set_result(_values(body, waiter))
+        elif function == waiter.function | _EXCEPTION_BIT:
+            if len(body) == 1:
+                waiter.fail(device_exception(body[0]))
+            else:
+                error = BadFrameError(f"exception reply of {len(body)} bytes instead of 1")
+                waiter.fail(error)
+                self.shut(error)
+        else:
+            waiter.fail(BadFrameError(f"function {function} answered a request for function {waiter.function}"))
+
+    def _unexpected(self, transaction: int) -> None:
+        if transaction in self._late:
+            del self._late[transaction]
+            self._counters.late_answers += 1
+            return
+        self._counters.unsolicited_frames += 1
+        self._unsolicited_in_a_row += 1
+        if self._unsolicited_in_a_row > _UNSOLICITED_TOLERATED:
+            self.shut(BadFrameError(f"more than {_UNSOLICITED_TOLERATED} frames in a row that answer no request"))
+
+
+def _values(body: bytes, waiter: _Waiter) -> tuple[int, ...]:
+    if waiter.holds_bits:
+        bits = [bit for byte in body[1:] for bit in _BITS[byte]]
+        return tuple(bits[: waiter.count])
+    return _WORDS[waiter.count].unpack_from(body, 1)
+
+
+class ModbusTcpLink:
+    """A `Link` over Modbus TCP. It reconnects only when told to."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self._host = host
+        self._port = port
+        self._connection: _Connection | None = None
+        self._counters = LinkCounters()
+
+    @property
+    def connected(self) -> bool:
+        return self._connection is not None and self._connection.end is None
+
+    @property
+    def counters(self) -> LinkCounters:
+        return self._counters
+
+    async def connect(self, timeout_s: float) -> None:
+        await self.close()
+        loop = asyncio.get_running_loop()
+        try:
+            async with asyncio.timeout(timeout_s):
+                _, connection = await loop.create_connection(
+                    lambda: _Connection(loop, self._counters), self._host, self._port
+                )
+        except TimeoutError as exc:
+            raise NoConnectionError(f"no connection within {timeout_s:g} s") from exc
+        except (OSError, UnicodeError) as exc:
+            # A host name that cannot even be encoded for a look-up raises UnicodeError.
+            raise NoConnectionError(_plain_cause(exc)) from exc
+        self._connection = connection
+
+    async def read(self, unit: int, table: Table, address: int, count: int, timeout_s: float) -> tuple[int, ...]:
+        """See `Link`. Raises ValueError for a count that no device may answer: a mistake of the caller."""
+        if not 1 <= count <= (LARGEST_BITS if table.holds_bits else LARGEST_REGISTERS):
+            raise ValueError(f"{count} addresses of {table} cannot be read in one request")
+        if self._connection is None:
+            raise NoConnectionError("not connected")
+        return await self._connection.read(unit, table, address, count, timeout_s)
+
+    async def close(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is None:
+            return
+        connection.shut(NoConnectionError("the connection was closed here"))
+        # An aborted transport reports its end on the next turn of the loop: this does not wait for the peer.
+        await asyncio.shield(connection.closed)
+
+
+def _plain_cause(exc: Exception) -> str:
+    if isinstance(exc, socket.gaierror):
+        return f"the host name cannot be resolved ({exc.strerror or exc})"
+    if isinstance(exc, ConnectionRefusedError):
+        return "the connection was refused"
+    if isinstance(exc, OSError) and exc.strerror:
+        return exc.strerror[0].lower() + exc.strerror[1:]
+    return str(exc)
