@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from gateway.records import Input, Quality, Reading, Reason, ReasonCode, TankInput
 
-__all__ = ["Latest", "ManualValue", "Source", "TankBinding", "bind"]
+__all__ = ["Latest", "ManualValue", "Source", "TankBinding", "bind", "newest"]
 
 Latest = Mapping[tuple[str, str], Reading]
 """The newest reading of each (instrument, signal)."""
@@ -73,6 +73,21 @@ class TankBinding:
         return tuple(source for source in single if source is not None) + self.elements
 
 
+_NOT_HEARD = frozenset({ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCode.BAD_FRAME})
+"""Reasons that say nothing about the value: the instrument was asked and not heard."""
+
+
+def newest(before: Reading | None, now: Reading) -> Reading:
+    """The reading that counts after `now` has come in.
+
+    An instrument that was not heard has not said that its value is wrong: the last value stays, Uncertain and with its
+    own time, until it is stale. Anything that the instrument did say replaces it at once.
+    """
+    if before is None or before.value is None or now.reason is None or now.reason.code not in _NOT_HEARD:
+        return now
+    return before._replace(quality=max(before.quality, Quality.UNCERTAIN), reason=now.reason)
+
+
 def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -> TankInput:
     """The input of one tank at UTC `now_ns` and monotonic `monotonic_ns` (both nanoseconds).
 
@@ -81,22 +96,22 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
     """
     now = datetime.fromtimestamp(now_ns / 1e9, UTC)
 
-    def newest(source: Source | None) -> Input | None:
+    def read(source: Source | None) -> Input | None:
         return None if source is None else _from_reading(source, latest, monotonic_ns)
 
     return TankInput(
         tank=binding.tank,
         instant=now,
-        level=newest(binding.level),
-        second_level=newest(binding.second_level),
+        level=read(binding.level),
+        second_level=read(binding.second_level),
         dip_level=_in_force(binding.manual_level, now),
-        bottom_pressure=newest(binding.bottom_pressure),
-        vapour_pressure=newest(binding.vapour_pressure),
-        water=newest(binding.water),
+        bottom_pressure=read(binding.bottom_pressure),
+        vapour_pressure=read(binding.vapour_pressure),
+        water=read(binding.water),
         dip_water=_standing(binding.manual_water, now),
         elements=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.elements]),
         manual_temperature=_in_force(binding.manual_temperature, now),
-        ambient=newest(binding.ambient),
+        ambient=read(binding.ambient),
         reference_density=_density(binding.reference_density, now),
         observed_density=_density(binding.observed_density, now),
         sediment_water=_standing(binding.sediment_water, now),
@@ -111,7 +126,8 @@ def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
         return Input(None, Quality.BAD, reason, 0.0, source.name)
     age_s = max(0, monotonic_ns - reading.monotonic_ns) / 1e9
     if age_s > source.stale_after_s:
-        reason = Reason(ReasonCode.STALE, f"{source.name} was last read {age_s:.0f} s ago")
+        cause = "" if reading.reason is None else f": {reading.reason.text}"
+        reason = Reason(ReasonCode.STALE, f"{source.name} was last read {age_s:.0f} s ago{cause}")
         return Input(None, Quality.BAD, reason, age_s, source.name)
     return Input(reading.value, reading.quality, reading.reason, age_s, source.name)
 

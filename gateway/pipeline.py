@@ -1,0 +1,123 @@
+"""Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
+
+from collections.abc import Callable, Mapping, Sequence
+
+import structlog
+
+from gateway.binding import TankBinding, bind, newest
+from gateway.calculation.inventory import calculate, failed
+from gateway.calculation.memory import EMPTY_MEMORY, Memory
+from gateway.calculation.plan import TankPlan
+from gateway.clock import Clock
+from gateway.records import Inventory, InventoryRecord, Quality, Reading
+
+__all__ = ["Pipeline", "Tank"]
+
+TANK_QUALITY = "tank.quality_changed"
+TANK_CALCULATION_FAILED = "tank.calculation_failed"
+
+_NS_PER_S = 1_000_000_000
+Log = structlog.stdlib.BoundLogger
+
+
+class Tank:
+    """One tank's plan, its binding and what its last sheet handed on."""
+
+    def __init__(self, plan: TankPlan, binding: TankBinding, period_s: float, started_ns: int) -> None:
+        self.plan = plan
+        self.binding = binding
+        self.period_ns = round(period_s * _NS_PER_S)
+        self.memory: Memory = EMPTY_MEMORY
+        self.sequence = 0
+        self.calculated_ns = started_ns
+        """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
+        self.latest: InventoryRecord | None = None
+
+
+class Pipeline:
+    """Keeps the newest readings and turns them into records.
+
+    A tank is calculated when its level is read, so that its sheet is as fresh as its level, and at the latest when its
+    period ends, so that silence shows: `overdue` must be called now and then.
+    """
+
+    def __init__(
+        self,
+        site: str,
+        boot: str,
+        tanks: Sequence[tuple[TankPlan, TankBinding, float]],
+        deliver: Callable[[InventoryRecord], None],
+        clock: Clock,
+    ) -> None:
+        """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise."""
+        self._site = site
+        self._boot = boot
+        self._deliver = deliver
+        self._clock = clock
+        self._latest: dict[tuple[str, str], Reading] = {}
+        started_ns = clock.monotonic_ns()
+        self._tanks = [Tank(plan, binding, period_s, started_ns) for plan, binding, period_s in tanks]
+        self._by_level = _tanks_by_level_instrument(self._tanks)
+        self._log: Log = structlog.get_logger("gateway.pipeline")
+        self.calculation_errors = 0
+
+    def take(self, readings: Sequence[Reading]) -> None:
+        """The readings of one instrument, from one poll."""
+        latest = self._latest
+        for reading in readings:
+            key = reading.instrument, reading.signal
+            latest[key] = newest(latest.get(key), reading)
+        if readings:
+            for tank in self._by_level.get(readings[0].instrument, ()):
+                self._calculate(tank)
+
+    def overdue(self) -> None:
+        """Calculate every tank whose period has passed without a level."""
+        now_ns = self._clock.monotonic_ns()
+        for tank in self._tanks:
+            if now_ns - tank.calculated_ns >= tank.period_ns:
+                self._calculate(tank)
+
+    def records(self) -> list[InventoryRecord]:
+        """The newest record of each tank that has one."""
+        return [tank.latest for tank in self._tanks if tank.latest is not None]
+
+    def _calculate(self, tank: Tank) -> None:
+        monotonic_ns = self._clock.monotonic_ns()
+        tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), monotonic_ns)
+        try:
+            inventory, tank.memory = calculate(tank.plan, tank_input, tank.memory)
+        except Exception as error:  # noqa: BLE001 - a fault in one sheet must neither stop the others nor pass as old data
+            self.calculation_errors += 1
+            self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
+            inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")
+        tank.calculated_ns = monotonic_ns
+        tank.sequence += 1
+        self._log_change(tank, inventory)
+        tank.latest = InventoryRecord(self._site, self._boot, tank.sequence, inventory)
+        self._deliver(tank.latest)
+
+    def _log_change(self, tank: Tank, inventory: Inventory) -> None:
+        before = None if tank.latest is None else tank.latest.inventory.quality
+        if inventory.quality == before:
+            return
+        worst = next((each for each in inventory.figures if each.quality == inventory.quality and each.reasons), None)
+        log = self._log.info if inventory.quality == Quality.GOOD else self._log.warning
+        log(
+            TANK_QUALITY,
+            tank=tank.plan.tank,
+            quality=inventory.quality.word,
+            before=None if before is None else before.word,
+            reason=None if worst is None or inventory.quality == Quality.GOOD else worst.reasons[0].text,
+            simulated=inventory.simulated,
+        )
+
+
+def _tanks_by_level_instrument(tanks: Sequence[Tank]) -> Mapping[str, list[Tank]]:
+    """Which tanks to calculate when an instrument has been read: those whose level (or its pressure) it gives."""
+    found: dict[str, list[Tank]] = {}
+    for tank in tanks:
+        source = tank.binding.level or tank.binding.bottom_pressure
+        if source is not None:
+            found.setdefault(source.instrument, []).append(tank)
+    return found
