@@ -1,0 +1,103 @@
+"""`tank-gateway`: finds the command that was typed, runs it, and turns what went wrong into one line and an exit code.
+
+Exit codes: 0 well, 1 the work failed, 2 wrong use or an invalid file.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Mapping, Sequence
+from importlib import import_module
+from types import MappingProxyType
+from typing import NoReturn, Protocol, cast
+
+from gateway import __version__
+from gateway.errors import GatewayError, SettingsError, UsageError
+
+__all__ = ["COMMANDS", "main"]
+
+COMMANDS: Mapping[str, str] = MappingProxyType(
+    {
+        "demo": "run ten simulated tanks, a broker and the gateway on this machine",
+        "run": "poll, calculate and publish, as a site file says",
+        "check": "check a site file and list every mistake in it",
+        "show": "show the tanks of a running gateway once",
+        "dip": "make one calculation sheet from hand-measured values",
+        "simulate": "serve the instruments of a scenario, with their faults",
+        "schema": "print the JSON Schema of the site file or of a payload",
+    }
+)
+
+_DESCRIPTION = """Turns tank level and temperature into volume, standard volume and mass, and says how good each is.
+Monitoring only: not an overfill prevention system, not a safety instrumented system, not for custody transfer."""
+
+
+class Command(Protocol):
+    """What each module of `gateway.commands` offers."""
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
+
+    def execute(self, arguments: argparse.Namespace) -> int: ...
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(message, f"{self.prog} --help")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    typed = list(sys.argv[1:] if argv is None else argv)
+    _write_any_character()
+    try:
+        return _run(typed)
+    except SettingsError as error:
+        _complain(*error.mistakes, hint=error.hint)
+        return 2
+    except UsageError as error:
+        _complain(str(error), hint=error.hint)
+        return 2
+    except GatewayError as error:
+        _complain(str(error), hint=error.hint)
+        return 1
+    except BrokenPipeError:
+        # The reader (`| head`) has gone. Keep the interpreter from complaining about it when it flushes at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+def _run(typed: list[str]) -> int:
+    parser = _Parser(
+        prog="tank-gateway", description=_DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--version", action="version", version=f"tank-gateway {__version__}")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    chosen = next((word for word in typed if not word.startswith("-")), None)
+    for name, summary in COMMANDS.items():
+        subparser = subparsers.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
+        if name == chosen:
+            # Only the command that was typed is loaded, so that none waits for the libraries of another.
+            command = cast("Command", import_module(f"gateway.commands.{name}"))
+            command.add_arguments(subparser)
+            subparser.set_defaults(execute=command.execute)
+    arguments = parser.parse_args(typed)
+    if arguments.command is None:
+        raise UsageError("no command was given", f"one of {', '.join(COMMANDS)}; tank-gateway --help")
+    return int(arguments.execute(arguments))
+
+
+def _complain(*lines: str, hint: str | None) -> None:
+    for line in lines:
+        sys.stderr.write(f"tank-gateway: {line}\n")
+    if hint:
+        sys.stderr.write(f"  hint: {hint}\n")
+
+
+def _write_any_character() -> None:
+    """A stream that cannot encode a degree sign gets a question mark there, not a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")

@@ -1,0 +1,3 @@
+"""What a person types: one module per command of `tank-gateway`, each with `add_arguments` and `execute`."""
+
+__all__: list[str] = []

@@ -1,0 +1,123 @@
+"""`dip`: one calculation sheet from hand-measured values, without instruments.
+
+A dip is Good and marked manual. Values that were not measured are not made up: what rests on them comes out Bad.
+"""
+
+import argparse
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from gateway.calculation.inventory import calculate
+from gateway.calculation.sheet import explain
+from gateway.calculation.units import Dimension, Quantity, parse, parse_quantity
+from gateway.commands import sheet
+from gateway.commands.dip_input import Dip, dip_input, dip_plan
+from gateway.commands.output import write_json
+from gateway.commands.site_argument import add_site, load
+from gateway.display import UnitSystem
+from gateway.errors import QuantityError, UsageError
+from gateway.records import Quality
+from gateway.settings import SiteSettings, TankSetup
+
+__all__ = ["add_arguments", "execute"]
+
+_EPILOG = """Every quantity carries its unit: 9.412 m, 31'7-5/16", 14.7 degC, 838 kg/m3, 34 degAPI, 68.2 kPa.
+Example: tank-gateway dip demo TK-101 --level "9.412 m" --water "35 mm" --temperature "14.1 degC" "15.2 degC"
+Do not dip without a permit; static and H2S precautions apply."""
+
+_QUANTITIES = (
+    ("level", Dimension.LENGTH, "innage: surface above the datum of the capacity table"),
+    ("ullage", Dimension.LENGTH, "surface below the reference point"),
+    ("water", Dimension.LENGTH, "free-water level above the datum, or `none` when none was found"),
+    ("temperature", Dimension.TEMPERATURE, "liquid temperature; several are averaged"),
+    ("density", Dimension.DENSITY, "at the reference temperature, or as --density-at says"),
+    ("density-at", Dimension.TEMPERATURE, "temperature at which the density was measured"),
+    ("sediment-water", Dimension.RATIO, "sediment and water, for example `0.3 %%`"),
+    (
+        "pressure",
+        Dimension.GAUGE_PRESSURE,
+        "gauge pressure: of the liquid column in a tank gauged so, else of the vapour",
+    ),
+    ("ambient", Dimension.TEMPERATURE, "air temperature, for the shell"),
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    add_site(parser)
+    parser.add_argument("tank", metavar="TANK", help="tag of the tank in the site file")
+    level = parser.add_mutually_exclusive_group()
+    for name, _, text in _QUANTITIES:
+        group = level if name in ("level", "ullage") else parser
+        nargs = "+" if name == "temperature" else None
+        group.add_argument(f"--{name}", metavar="QUANTITY", nargs=nargs, help=text)
+    parser.add_argument(
+        "--at", metavar="TIME", help="ISO 8601; without an offset, in the site's time zone; default now"
+    )
+    parser.add_argument("--units", choices=[system.value for system in UnitSystem], default="si", help="units shown")
+    parser.add_argument("--json", action="store_true", help="print the sheet for a program, in SI")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    settings = load(arguments.site)
+    setup = _tank(settings, arguments.tank)
+    dip = _dip(arguments)
+    at = _instant(arguments.at, settings.time_zone)
+    plan = dip_plan(setup.plan, dip)
+    tank_input = dip_input(plan, setup.binding, dip, at, settings.simulated)
+    inventory, _ = calculate(plan, tank_input)
+    lines = explain(plan, inventory)
+    if arguments.json:
+        write_json(sheet.document(settings.name, inventory, lines, tank_input, dip.temperatures))
+    else:
+        system = UnitSystem(arguments.units)
+        sheet.print_sheet(settings, setup, plan, inventory, lines, tank_input, dip.temperatures, system)
+    return 1 if inventory.figures.tov.quality is Quality.BAD else 0
+
+
+def _tank(settings: SiteSettings, tag: str) -> TankSetup:
+    for setup in settings.tanks:
+        if setup.plan.tank == tag:
+            return setup
+    tags = ", ".join(setup.plan.tank for setup in settings.tanks)
+    raise UsageError(f"site '{settings.name}' has no tank '{tag}'", f"its tanks: {tags}")
+
+
+def _dip(arguments: argparse.Namespace) -> Dip:
+    values: dict[str, float] = {}
+    temperatures: tuple[float, ...] = ()
+    no_water = False
+    for name, dimension, _ in _QUANTITIES:
+        field = name.replace("-", "_")
+        text = getattr(arguments, field)
+        if name == "temperature":
+            temperatures = tuple(_quantity(name, each, dimension).value for each in text or ())
+        elif name == "water" and text is not None and text.strip().lower() == "none":
+            no_water = True
+        elif text is not None:
+            quantity = _quantity(name, text, dimension)
+            values[field] = quantity.value
+            if quantity.at_60f:
+                # Degrees API and specific gravity hold at 60 degF, whatever the product's reference temperature.
+                values["density_at"] = parse_quantity("60 degF", Dimension.TEMPERATURE)
+    return Dip(temperatures=temperatures, no_water=no_water, **values)
+
+
+def _quantity(option: str, text: str, dimension: Dimension) -> Quantity:
+    try:
+        return parse(text, dimension)
+    except QuantityError as error:
+        raise UsageError(f"--{option}: {error}", error.hint) from error
+
+
+def _instant(text: str | None, time_zone: str | ZoneInfo) -> datetime:
+    if text is None:
+        return datetime.now(UTC)
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise UsageError(f"--at: '{text}' is not a time", "write for example 2026-03-01T06:00 or ...T06:00Z") from error
+    if instant.tzinfo is None:
+        instant = instant.replace(tzinfo=time_zone if isinstance(time_zone, ZoneInfo) else ZoneInfo(time_zone))
+    return instant.astimezone(UTC)

@@ -1,0 +1,115 @@
+"""Hand-measured values as one tank's input: the plan without its instruments, and what was measured in their place."""
+
+from dataclasses import replace
+from datetime import datetime
+from typing import NamedTuple
+
+from gateway.binding import TankBinding, bind
+from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan
+from gateway.errors import LimitError, UsageError
+from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
+
+__all__ = ["Dip", "dip_input", "dip_plan"]
+
+_BY_HAND = Reason(ReasonCode.MANUAL, "measured by hand")
+_NO_WATER = Reason(ReasonCode.NONE_DETECTED, "no free water found by hand")
+
+
+class Dip(NamedTuple):
+    """What was measured, in SI. None: not measured."""
+
+    level: float | None = None
+    ullage: float | None = None
+    water: float | None = None
+    no_water: bool = False
+    temperatures: tuple[float, ...] = ()
+    density: float | None = None
+    density_at: float | None = None
+    sediment_water: float | None = None
+    pressure: float | None = None
+    ambient: float | None = None
+
+
+def dip_plan(plan: TankPlan, dip: Dip) -> TankPlan:
+    """`plan` as for a tank without instruments: the tape is the gauge, no temperature element counts.
+
+    Raises UsageError when there is nothing that a level could come from.
+    """
+    gauge: GaugePlan | HeadPlan
+    if dip.level is not None:
+        gauge = GaugePlan(GaugeKind.INNAGE, name="hand dip")
+    elif dip.ullage is not None:
+        gauge = GaugePlan(GaugeKind.ULLAGE, name="hand ullage")
+    elif isinstance(plan.gauge, HeadPlan) and dip.pressure is not None:
+        gauge = plan.gauge
+    elif isinstance(plan.gauge, HeadPlan):
+        raise UsageError("no level was given", "give --level, --ullage or, as this tank is gauged, --pressure")
+    else:
+        raise UsageError("no level was given", "give --level (innage) or --ullage, for example --level '9.412 m'")
+    # A tank that has a probe gets its water by hand here; one declared without water keeps it so until some is found.
+    looked_for_water = dip.water is not None or dip.no_water or plan.free_water is not FreeWaterSource.NONE
+    return replace(
+        plan,
+        gauge=gauge,
+        second_gauge=None,
+        temperature=replace(plan.temperature, elements=()),
+        free_water=FreeWaterSource.DIP if looked_for_water else FreeWaterSource.NONE,
+    )
+
+
+def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simulated: bool) -> TankInput:
+    """The input of the sheet at `at` (UTC). `plan` is from `dip_plan`.
+
+    Density and sediment and water that were not measured are the configured ones, with their own quality at that time.
+    Raises UsageError for a value that this tank or its product has no use for.
+    """
+    standing = TankBinding(
+        tank=binding.tank,
+        reference_density=binding.reference_density,
+        observed_density=binding.observed_density,
+        sediment_water=binding.sediment_water,
+        simulated=simulated,
+    )
+    given = bind(standing, {}, round(at.timestamp() * 1e9), 0)
+    by_head = isinstance(plan.gauge, HeadPlan)
+    if dip.pressure is not None and not by_head and not (plan.pressurised or plan.vapour is not None):
+        raise UsageError(
+            f"--pressure: {plan.tank} has no vapour pressure, and its level was given", "leave --pressure away"
+        )
+    reference_density, observed_density = _density(plan, dip, given)
+    return given._replace(
+        level=_by_hand(dip.level if dip.level is not None else dip.ullage),
+        bottom_pressure=_by_hand(dip.pressure) if by_head else None,
+        vapour_pressure=None if by_head else _by_hand(dip.pressure),
+        dip_water=Input(None, Quality.GOOD, _NO_WATER, 0.0, "dip", True) if dip.no_water else _by_hand(dip.water),
+        elements=(),
+        manual_temperature=_by_hand(sum(dip.temperatures) / len(dip.temperatures) if dip.temperatures else None),
+        ambient=_by_hand(dip.ambient),
+        reference_density=reference_density,
+        observed_density=observed_density,
+        sediment_water=given.sediment_water if dip.sediment_water is None else _by_hand(dip.sediment_water),
+    )
+
+
+def _density(plan: TankPlan, dip: Dip, given: TankInput) -> tuple[Input | None, Input | None]:
+    if dip.density is None:
+        if dip.density_at is not None:
+            raise UsageError("--density-at was given without --density", "give both, or neither")
+        return given.reference_density, given.observed_density
+    method = plan.product.method
+    if not method.needs_density:
+        raise UsageError(
+            f"--density: {plan.product.name} goes by density against temperature and takes no other",
+            "leave --density away, or change the product in the site file",
+        )
+    if dip.density_at is None or dip.density_at == method.reference_temperature_c:
+        return _by_hand(dip.density), None
+    try:
+        reference = method.from_observed_density(dip.density, dip.density_at, 0.0).reference_density
+    except LimitError as error:
+        raise UsageError(f"--density: {error}") from error
+    return _by_hand(reference), None
+
+
+def _by_hand(value: float | None) -> Input | None:
+    return None if value is None else Input(value, Quality.GOOD, _BY_HAND, 0.0, "dip", True)

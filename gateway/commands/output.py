@@ -1,0 +1,127 @@
+"""The one way out to a person or a program: plain text, a grid that loses no digit, or JSON."""
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple, TextIO
+
+from rich import box
+from rich.cells import cell_len
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from gateway.display import printable
+
+__all__ = ["Column", "Grid", "is_terminal", "make_console", "plain_lines", "rich_table", "write", "write_json"]
+
+_GAP = "  "
+_NARROWEST_WORDS = 24
+
+
+class Column(NamedTuple):
+    header: str
+    right: bool = False
+    drop_first: int = 0
+    """Left out on a narrow terminal: the highest number goes first, 0 never goes."""
+    wraps: bool = False
+    """Words, which may run over several lines on a terminal. Numbers never do."""
+
+
+class Grid(NamedTuple):
+    """Cells as text. A style belongs to a row and only repeats what its words say."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    styles: tuple[str, ...] = ()
+
+
+def is_terminal(stream: TextIO) -> bool:
+    return stream.isatty() and os.environ.get("TERM", "") not in ("", "dumb")
+
+
+def make_console(stream: TextIO) -> Console:
+    """A rich console on `stream`. NO_COLOR, when set and not empty, takes all colour (no-color.org)."""
+    return Console(
+        file=stream,
+        no_color=bool(os.environ.get("NO_COLOR")),
+        highlight=False,
+        markup=False,
+        emoji=False,
+        legacy_windows=False,
+    )
+
+
+def write(*lines: str, stream: TextIO | None = None) -> None:
+    out = sys.stdout if stream is None else stream
+    for line in lines:
+        out.write(line + "\n")
+    out.flush()
+
+
+def write_json(document: object) -> None:
+    write(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def plain_lines(grid: Grid) -> list[str]:
+    """The grid as aligned text, as wide as it needs to be."""
+    table = [tuple(column.header for column in grid.columns), *_clean(grid.rows)]
+    widths = _widths(grid)
+    lines = []
+    for row in table:
+        cells = []
+        for cell, width, column in zip(row, widths, grid.columns, strict=True):
+            padding = " " * (width - cell_len(cell))
+            cells.append(padding + cell if column.right else cell + padding)
+        lines.append(_GAP.join(cells).rstrip())
+    return lines
+
+
+def rich_table(grid: Grid, width: int, title: str | None = None) -> Table | Text:
+    """The grid for a terminal of `width` cells: columns are left out, as they allow, until the rest fits.
+
+    What still does not fit comes as plain text, which the terminal wraps: no digit is ever cut away.
+    """
+    fitted = _fit(grid, width)
+    if _framed_width(fitted) > width:
+        lines = plain_lines(fitted)
+        return Text("\n".join([title, *lines] if title else lines))
+    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False, show_edge=False)
+    for column in fitted.columns:
+        table.add_column(column.header, justify="right" if column.right else "left", no_wrap=not column.wraps)
+    styles = fitted.styles or ("",) * len(fitted.rows)
+    for row, style in zip(_clean(fitted.rows), styles, strict=True):
+        table.add_row(*(Text(cell) for cell in row), style=style)
+    return table
+
+
+def _clean(rows: Iterable[Sequence[str]]) -> list[tuple[str, ...]]:
+    return [tuple(printable(cell) for cell in row) for row in rows]
+
+
+def _widths(grid: Grid) -> list[int]:
+    table = [tuple(column.header for column in grid.columns), *_clean(grid.rows)]
+    return [max(cell_len(row[index]) for row in table) for index in range(len(grid.columns))]
+
+
+def _framed_width(grid: Grid) -> int:
+    # Two cells of padding between columns; rich may add one at either edge.
+    widths = (
+        min(width, _NARROWEST_WORDS) if column.wraps else width
+        for column, width in zip(grid.columns, _widths(grid), strict=True)
+    )
+    return sum(widths) + 2 * len(grid.columns)
+
+
+def _fit(grid: Grid, width: int) -> Grid:
+    while _framed_width(grid) > width:
+        index, column = max(enumerate(grid.columns), key=lambda item: item[1].drop_first)
+        if column.drop_first == 0:
+            break
+        grid = Grid(
+            grid.columns[:index] + grid.columns[index + 1 :],
+            tuple(row[:index] + row[index + 1 :] for row in grid.rows),
+            grid.styles,
+        )
+    return grid

@@ -1,0 +1,17 @@
+"""`simulate`: passes on to the simulators, which are a program of their own."""
+
+import argparse
+
+from simulators.command import main as simulate
+
+__all__ = ["add_arguments", "execute"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.usage = "tank-gateway simulate SCENARIO ..."
+    parser.epilog = "What may follow: python -m simulators --help"
+    parser.add_argument("arguments", metavar="SCENARIO ...", nargs=argparse.REMAINDER, help="scenario and its options")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    return simulate(arguments.arguments)

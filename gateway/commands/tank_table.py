@@ -1,0 +1,139 @@
+"""All tanks at a glance: one row each, totals by product, and why a row is not simply Good."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+from gateway.commands.output import Column, Grid
+from gateway.display import (
+    NO_VALUE,
+    UnitSystem,
+    age_text,
+    printable,
+    quality_words,
+    reason_sentences,
+    show_figure,
+    show_value,
+    unit_of,
+)
+from gateway.records import Figure, Inventory, Quality
+
+__all__ = ["TankView", "Total", "notes", "tank_grid", "total", "total_lines", "view_of"]
+
+_STYLES = {Quality.GOOD: "", Quality.UNCERTAIN: "yellow", Quality.BAD: "bold red"}
+_SHOWN = (
+    ("level", "Level", 0),
+    ("liquid_temperature", "Temp", 0),
+    ("tov", "TOV", 4),
+    ("gsv", "GSV", 0),
+    ("mass", "Mass", 2),
+    ("room", "Room", 0),
+)
+# A configured density is manual as well; here the word is kept for what stands in for an instrument.
+_MEASURED = ("level", "water_level", "liquid_temperature")
+
+
+class TankView(NamedTuple):
+    """One tank as a person sees it, whether it comes from the running process or over HTTP."""
+
+    tank: str
+    product: str
+    quality: Quality
+    figures: Mapping[str, Figure]
+    simulated: bool
+
+
+class Total(NamedTuple):
+    """The sum of one figure over several tanks."""
+
+    value: float | None
+    """SI; None when no tank has a value."""
+    included: int
+    tanks: int
+    """Those to which the figure applies, Bad ones among them."""
+    estimated: bool
+    """Whether an Uncertain figure is part of it."""
+
+
+def view_of(inventory: Inventory, now: datetime | None = None) -> TankView:
+    """A view of `inventory`; with `now` (UTC) its ages grow by the time since its instant."""
+    figures: dict[str, Figure] = inventory.figures._asdict()
+    if now is not None:
+        later_s = max(0.0, (now - inventory.instant).total_seconds())
+        figures = {name: figure._replace(age_s=figure.age_s + later_s) for name, figure in figures.items()}
+    return TankView(inventory.tank, inventory.product, inventory.quality, figures, inventory.simulated)
+
+
+def tank_grid(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> Grid:
+    """One row a tank. The age is that of the older of level and temperature."""
+    columns = [Column("Tank"), Column("Product", drop_first=3)]
+    for name, header, drop_first in _SHOWN:
+        unit = unit_of(name, system)
+        columns.append(Column(f"{header} {unit}".strip(), right=True, drop_first=drop_first))
+    columns += [Column("Quality"), Column("Age", right=True)]
+    rows = []
+    for view in views:
+        numbers = [_cell(name, view.figures[name], system) for name, _, _ in _SHOWN]
+        manual = any(view.figures[name].manual for name in _MEASURED)
+        words = quality_words(view.quality, manual=manual, simulated=view.simulated)
+        age = max(view.figures["level"].age_s, view.figures["liquid_temperature"].age_s)
+        rows.append((view.tank, view.product, *numbers, words, age_text(age)))
+    return Grid(tuple(columns), tuple(rows), tuple(_STYLES[view.quality] for view in views))
+
+
+def notes(views: Iterable[TankView]) -> list[str]:
+    """One line for each tank that is not Good: its name, its quality and why."""
+    lines = []
+    for view in views:
+        if view.quality is Quality.GOOD:
+            continue
+        why = "; ".join(reason_sentences(view.figures, view.quality)) or "no reason given"
+        lines.append(printable(f"{view.tank}: {view.quality.word}: {why}"))
+    return lines
+
+
+def total(figures: Iterable[Figure]) -> Total | None:
+    """Sum: Bad is left out and counted, Uncertain is included and makes it estimated, `not applicable` is no member.
+
+    None when the figure applies to none of the tanks.
+    """
+    members = [figure for figure in figures if figure.quality is Quality.BAD or figure.value is not None]
+    if not members:
+        return None
+    values = [figure.value for figure in members if figure.value is not None and figure.quality is not Quality.BAD]
+    estimated = any(figure.quality is Quality.UNCERTAIN for figure in members)
+    return Total(sum(values) if values else None, len(values), len(members), estimated)
+
+
+def total_lines(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> list[str]:
+    """A line for each product that stands in several tanks, then one for the mass of all."""
+    products: dict[str, list[TankView]] = {}
+    for view in views:
+        products.setdefault(view.product, []).append(view)
+    groups = [(product, members) for product, members in products.items() if len(members) > 1]
+    lines = []
+    for product, members in groups:
+        parts = [_total_text(name, header, members, system) for name, header in (("gsv", "GSV"), ("mass", "mass"))]
+        lines.append(printable(f"Total {product}: {_joined(parts)}"))
+    everything = _total_text("mass", "mass", views, system)
+    if everything:
+        simulated = ", SIMULATED" if any(view.simulated for view in views) else ""
+        lines.append(f"Total of all products: {everything}{simulated}")
+    return lines
+
+
+def _joined(parts: Iterable[str]) -> str:
+    return "; ".join(part for part in parts if part) or "no figure applies"
+
+
+def _total_text(name: str, header: str, views: Sequence[TankView], system: UnitSystem) -> str:
+    summed = total(view.figures[name] for view in views)
+    if summed is None:
+        return ""
+    shown = NO_VALUE if summed.value is None else show_value(name, summed.value, system).text
+    estimated = ", estimated" if summed.estimated else ""
+    return f"{header} {shown} ({summed.included} of {summed.tanks} tanks{estimated})"
+
+
+def _cell(name: str, figure: Figure, system: UnitSystem) -> str:
+    return show_figure(name, figure, system).number
