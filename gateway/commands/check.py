@@ -6,7 +6,7 @@ from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load
 from gateway.display import printable
 from gateway.errors import SettingsError
-from gateway.settings import SiteSettings
+from gateway.settings.site import SiteSettings
 
 __all__ = ["add_arguments", "execute"]
 

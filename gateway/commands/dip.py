@@ -17,7 +17,8 @@ from gateway.commands.site_argument import add_site, load
 from gateway.display import UnitSystem
 from gateway.errors import QuantityError, UsageError
 from gateway.records import Quality
-from gateway.settings import SiteSettings, TankSetup
+from gateway.settings.site import SiteSettings
+from gateway.settings.tanks import TankSetup
 
 __all__ = ["add_arguments", "execute"]
 
@@ -111,7 +112,7 @@ def _quantity(option: str, text: str, dimension: Dimension) -> Quantity:
         raise UsageError(f"--{option}: {error}", error.hint) from error
 
 
-def _instant(text: str | None, time_zone: str | ZoneInfo) -> datetime:
+def _instant(text: str | None, time_zone: str) -> datetime:
     if text is None:
         return datetime.now(UTC)
     try:
@@ -119,5 +120,5 @@ def _instant(text: str | None, time_zone: str | ZoneInfo) -> datetime:
     except ValueError as error:
         raise UsageError(f"--at: '{text}' is not a time", "write for example 2026-03-01T06:00 or ...T06:00Z") from error
     if instant.tzinfo is None:
-        instant = instant.replace(tzinfo=time_zone if isinstance(time_zone, ZoneInfo) else ZoneInfo(time_zone))
+        instant = instant.replace(tzinfo=ZoneInfo(time_zone))
     return instant.astimezone(UTC)

@@ -3,7 +3,7 @@
 import logging
 import os
 import sys
-from typing import TextIO
+from typing import TextIO, cast
 
 import structlog
 from structlog.typing import EventDict, Processor, WrappedLogger
@@ -13,13 +13,23 @@ __all__ = ["LOG_FORMATS", "set_up_logs"]
 LOG_FORMATS = ("auto", "text", "json")
 
 
-def set_up_logs(log_format: str = "auto", *, simulated: bool = False, stream: TextIO | None = None) -> None:
-    """Send structlog to `stream` (stderr). `auto` is text on a terminal and JSON elsewhere.
+class _StandardError:
+    """Whatever stands for standard error at the moment: a live table puts itself before it for as long as it is up."""
+
+    def write(self, text: str) -> int:
+        return sys.stderr.write(text)
+
+    def flush(self) -> None:
+        sys.stderr.flush()
+
+
+def set_up_logs(log_format: str = "auto", *, simulated: bool = False, warnings_only: bool = False) -> None:
+    """Send structlog to standard error. `auto` is text on a terminal and JSON elsewhere.
 
     With `simulated` every line says SIMULATED. What libraries log is heard from warnings up.
     """
-    out = sys.stderr if stream is None else stream
-    as_json = log_format == "json" or (log_format == "auto" and not out.isatty())
+    out = cast("TextIO", _StandardError())
+    as_json = log_format == "json" or (log_format == "auto" and not sys.stderr.isatty())
     shared: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
@@ -33,14 +43,14 @@ def set_up_logs(log_format: str = "auto", *, simulated: bool = False, stream: Te
     else:
         renderer = [
             structlog.dev.ConsoleRenderer(
-                colors=out.isatty() and not os.environ.get("NO_COLOR"),
+                colors=sys.stderr.isatty() and not os.environ.get("NO_COLOR"),
                 # The other formatters print local variables, among which may be a secret.
                 exception_formatter=structlog.dev.plain_traceback,
             )
         ]
     structlog.configure(
         processors=[*shared, *renderer],
-        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING if warnings_only else logging.INFO),
         logger_factory=structlog.WriteLoggerFactory(out),
         cache_logger_on_first_use=False,
     )

@@ -9,7 +9,7 @@ from typing import Any
 from gateway import daemon
 from gateway.commands.logs import LOG_FORMATS, set_up_logs
 from gateway.commands.site_argument import add_site, load
-from gateway.settings import SiteSettings
+from gateway.settings.site import SiteSettings
 
 __all__ = ["add_arguments", "execute", "run_until_signal", "stop_on_signals"]
 

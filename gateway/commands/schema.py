@@ -5,7 +5,7 @@ import argparse
 from gateway.commands.output import write_json
 from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, STATUS_SCHEMA
 from gateway.delivery.schemas import schemas
-from gateway.settings import site_schema
+from gateway.settings.site import site_schema
 
 __all__ = ["add_arguments", "execute"]
 

@@ -12,7 +12,8 @@ from gateway.commands.output import Column, Grid, is_terminal, make_console, pla
 from gateway.delivery.payload import inventory_payload, iso_time
 from gateway.display import DEFINITIONS, UnitSystem, printable, quality_words, show_figure, show_value
 from gateway.records import Figure, Input, Inventory, InventoryRecord, Quality, ReasonCode, TankInput
-from gateway.settings import SiteSettings, TankSetup
+from gateway.settings.site import SiteSettings
+from gateway.settings.tanks import TankSetup
 
 __all__ = ["CAUTIONS", "SHEET_SCHEMA", "document", "print_sheet"]
 
@@ -111,8 +112,7 @@ def print_sheet(
 
 def _heading(settings: SiteSettings, setup: TankSetup, inventory: Inventory) -> list[str]:
     described = f" ({setup.description})" if setup.description else ""
-    zone = settings.time_zone
-    local = inventory.instant.astimezone(zone if isinstance(zone, ZoneInfo) else ZoneInfo(zone))
+    local = inventory.instant.astimezone(ZoneInfo(settings.time_zone))
     lines = [
         "Calculation sheet from hand-measured values",
         f"Site     {settings.name}",

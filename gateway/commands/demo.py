@@ -1,0 +1,41 @@
+"""`demo`: ten simulated tanks, a broker and the gateway on this machine, with one command and no question."""
+
+import argparse
+import importlib.util
+import signal
+import sys
+from types import FrameType
+
+from gateway.display import UnitSystem
+from gateway.errors import GatewayError
+
+__all__ = ["add_arguments", "execute"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "Everything listens on 127.0.0.1 alone. Ctrl-C or SIGTERM stops all of it."
+    parser.add_argument("--units", choices=[system.value for system in UnitSystem], default="si", help="units shown")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    # Before the libraries are loaded: whoever stops a demo that is still starting gets a clean end as well.
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _leave)
+    if importlib.util.find_spec("amqtt") is None:
+        raise _NoBrokerError
+    from gateway.commands.demo_run import run_demo
+
+    return run_demo(UnitSystem(arguments.units))
+
+
+class _NoBrokerError(GatewayError):
+    """The demo's broker is not installed."""
+
+    hint = "pip install 'tank-gateway[demo]', or `make demo` in a clone"
+
+    def __init__(self) -> None:
+        super().__init__("the demo needs amqtt, an MQTT broker in Python, which is not installed")
+
+
+def _leave(_number: int, _frame: FrameType | None) -> None:
+    sys.exit(0)

@@ -1,0 +1,113 @@
+"""Starts, joins and stops the parts of the demo."""
+
+import asyncio
+import sys
+from collections.abc import Mapping
+from contextlib import AsyncExitStack
+from typing import Any
+
+from gateway import daemon
+from gateway.commands.child import Child, ChildError, running_child
+from gateway.commands.demo_screen import show_until
+from gateway.commands.demo_site import load_demo
+from gateway.commands.demo_words import Replaced, introduction
+from gateway.commands.free_port import free_port
+from gateway.commands.logs import set_up_logs
+from gateway.commands.output import is_terminal, write
+from gateway.commands.run import run_until_signal, stop_on_signals
+from gateway.display import UnitSystem
+from gateway.errors import GatewayError
+from gateway.settings.site import SiteSettings
+
+__all__ = ["run_demo"]
+
+_HOST = "127.0.0.1"
+
+
+def run_demo(system: UnitSystem) -> int:
+    """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when a part of it fails."""
+    # On a terminal the table is the picture; only what is wrong is worth a line above it.
+    set_up_logs("auto", simulated=True, warnings_only=is_terminal(sys.stdout))
+    return run_until_signal(lambda: _until_stopped(system))
+
+
+async def _until_stopped(system: UnitSystem) -> int:
+    """Whatever the demo is doing when a signal comes, it is cancelled there and cleans up behind itself."""
+    stop = asyncio.Event()
+    stop_on_signals(stop)
+    demo = asyncio.create_task(_demo(system), name="demo")
+    stopping = asyncio.create_task(stop.wait(), name="stop")
+    await asyncio.wait({demo, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    stopping.cancel()
+    if demo.done():
+        _raise_cause(demo)
+    if is_terminal(sys.stdout):
+        write("Stopping ...")
+    demo.cancel()
+    await asyncio.wait({demo})
+    if not demo.cancelled():
+        _raise_cause(demo)
+    write("Stopped.")
+    return 0
+
+
+async def _demo(system: UnitSystem) -> None:
+    write("Starting ten simulated tanks, a broker and the gateway ...")
+    wished = load_demo()
+    async with AsyncExitStack() as parts:
+        simulator, broker = await _start_children(parts, wished)
+        settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
+        write(*introduction(settings, replaced), "")
+        started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
+        async with asyncio.TaskGroup() as running:
+            never = asyncio.Event()
+            gateway = daemon.run(settings, stop=never, on_ready=started.set_result)
+            running.create_task(gateway, name="gateway")
+            for child in (simulator, broker):
+                running.create_task(child.watch(), name=child.name)
+            snapshot = (await started).snapshot
+            running.create_task(show_until(never, snapshot, len(settings.tanks), system), name="screen")
+
+
+async def _start_children(parts: AsyncExitStack, wished: SiteSettings) -> tuple[Child, Child]:
+    """Both at once: each takes about a second to load."""
+    if wished.mqtt is None:
+        raise ChildError("the demo site has no broker to start: it lacks delivery.mqtt")
+    simulator = running_child("simulator", ["simulators", "demo", "--json", "--until-stdin-closes"])
+    broker = running_child("broker", ["gateway.commands.demo_broker", str(wished.mqtt.port)])
+    async with asyncio.TaskGroup() as starting:
+        first = starting.create_task(parts.enter_async_context(simulator), name="start simulator")
+        second = starting.create_task(parts.enter_async_context(broker), name="start broker")
+    return first.result(), second.result()
+
+
+def _with_ports(
+    wished: SiteSettings, simulator: Mapping[str, Any], broker: Mapping[str, Any]
+) -> tuple[SiteSettings, list[Replaced]]:
+    """The demo site at the ports that were to be had, and those that differ from the site file."""
+    ports: dict[str, tuple[str, int, int]] = {}
+    for line in wished.lines:
+        ports[f"lines.{line.name}.address"] = (f"line {line.name}", line.port, _line_port(simulator, line.name))
+    if wished.mqtt is not None:
+        ports["delivery.mqtt.address"] = ("broker", wished.mqtt.port, int(broker["port"]))
+    if wished.http is not None:
+        ports["web.address"] = ("metrics", wished.http.port, free_port(_HOST, wished.http.port))
+    settings = load_demo({key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()})
+    return settings, [Replaced(*entry) for entry in ports.values() if entry[1] != entry[2]]
+
+
+def _line_port(simulator: Mapping[str, Any], line: str) -> int:
+    try:
+        return int(str(simulator["lines"][line]).rpartition(":")[2])
+    except (KeyError, TypeError, ValueError) as error:
+        raise ChildError(f"the simulator did not say where line {line} is") from error
+
+
+def _raise_cause(task: "asyncio.Task[None]") -> None:
+    """Raise what ended the task, without the groups that it went through."""
+    error = task.exception()
+    while isinstance(error, BaseExceptionGroup):
+        known = error.subgroup(GatewayError)
+        error = (known or error).exceptions[0]
+    if error is not None:
+        raise error

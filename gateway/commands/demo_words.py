@@ -1,0 +1,69 @@
+"""What the demo says in plain words: what runs where, what to try next, how to stop."""
+
+import os
+import shlex
+import shutil
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from gateway.settings.site import SiteSettings
+
+__all__ = ["Replaced", "introduction", "program"]
+
+
+class Replaced(NamedTuple):
+    """A port that was taken by another program, and the one used instead."""
+
+    what: str
+    wanted: int
+    used: int
+
+
+def introduction(settings: SiteSettings, replaced: Sequence[Replaced]) -> list[str]:
+    """The lines to print before the first table. Every address is one that answers."""
+    command = program()
+    lines = [
+        "",
+        f"tank-gateway demo: {len(settings.tanks)} invented tanks, SIMULATED. Monitoring only: not an overfill",
+        "prevention system, not a safety instrumented system, not for custody transfer or fiscal use.",
+        "",
+        "What runs where, all of it on this machine:",
+    ]
+    for line in settings.lines:
+        tags = ", ".join(instrument.tag for instrument in line.instruments)
+        lines.append(f"  instruments  modbus://{line.host}:{line.port}  line {line.name}: {tags}")
+    if settings.mqtt is not None:
+        topics = f"{settings.mqtt.prefix}/{settings.name}/+/inventory"
+        lines.append(f"  tank data    mqtt://{settings.mqtt.host}:{settings.mqtt.port}  topics {topics}")
+    if settings.http is not None:
+        lines.append(f"  metrics      http://{settings.http.host}:{settings.http.port}/metrics")
+        lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
+    lines += [f"  Port {port.wanted} ({port.what}) is taken; {port.used} is used instead." for port in replaced]
+    lines += ["", "Try next, in another terminal:"]
+    if settings.mqtt is not None:
+        where = f"-h {settings.mqtt.host} -p {settings.mqtt.port}"
+        topic = shlex.quote(f"{settings.mqtt.prefix}/#")
+        lines.append(f"  mosquitto_sub {where} -t {topic} -v    (from the package mosquitto-clients)")
+    if settings.http is not None:
+        lines.append(f"  {command} show --address {settings.http.host}:{settings.http.port}")
+    lines += [
+        f"  {command} dip demo TK-101 --level '9.412 m' --water '35 mm' --temperature '14.7 degC'",
+        "",
+        "Ctrl-C stops all of it.",
+    ]
+    return lines
+
+
+def program() -> str:
+    """How this program is called from where the person stands, so that a pasted line works."""
+    name = "tank-gateway"
+    beside = Path(sys.executable).parent / name
+    on_path = shutil.which(name)
+    if on_path is not None and Path(on_path).resolve() == beside.resolve():
+        return name
+    if beside.is_file():
+        near = os.path.relpath(beside)
+        return shlex.quote(near if not near.startswith("..") else str(beside))
+    return f"{shlex.quote(sys.executable)} -m gateway"
