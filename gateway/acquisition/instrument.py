@@ -62,8 +62,8 @@ class Instrument:
         """Why the last poll was not answered in full; None when it was, or before the first."""
         self.failed_polls = 0
         """In a row, those left out for want of a connection or during a back-off among them."""
-        self.announced: bool | None = None
-        """Whether the log last said found or lost; None when it has said neither."""
+        self.announced = ""
+        """What the log last said of it; empty when nothing yet."""
 
     def succeeded(self) -> None:
         self.statistics.up = True

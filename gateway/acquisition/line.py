@@ -23,6 +23,7 @@ LINE_UNREACHABLE = "line.unreachable"
 LINE_LOST = "line.lost"
 INSTRUMENT_FOUND = "instrument.found"
 INSTRUMENT_LOST = "instrument.lost"
+INSTRUMENT_INCOMPLETE = "instrument.incomplete"
 
 _NS_PER_S = 1_000_000_000
 
@@ -203,7 +204,7 @@ class Line:
             self._schedule.unanswered(index, now_ns, spent_ns)
         else:
             self._schedule.answered(index)
-        self._settle(instrument, failure)
+        self._settle(instrument, failure, given_up)
         self._sink(instrument.judged(readings))
         if not self._link.connected:
             self._connection_lost(now_ns, failure.text if failure else "the peer closed the connection")
@@ -226,17 +227,19 @@ class Line:
         self._silence_limit = _SILENT_IN_A_ROW
         self._schedule.connection_served()
 
-    def _settle(self, instrument: Instrument, failure: Reason | None) -> None:
+    def _settle(self, instrument: Instrument, failure: Reason | None, given_up: bool) -> None:
         """Keeps how the poll ended, and logs it when that has changed. A lost line is not said again by each."""
         if failure is None:
-            if instrument.announced is not True:
-                self._log.info(INSTRUMENT_FOUND, instrument=instrument.tag, failed_polls=instrument.failed_polls)
-                instrument.announced = True
+            event = INSTRUMENT_FOUND
+            if instrument.announced != event:
+                self._log.info(event, instrument=instrument.tag, failed_polls=instrument.failed_polls)
+                instrument.announced = event
             instrument.succeeded()
             return
-        if instrument.announced is not False and failure.code is not ReasonCode.NO_CONNECTION:
-            self._log.warning(INSTRUMENT_LOST, instrument=instrument.tag, reason=failure.code.value, cause=failure.text)
-            instrument.announced = False
+        event = INSTRUMENT_LOST if given_up else INSTRUMENT_INCOMPLETE
+        if instrument.announced != event and failure.code is not ReasonCode.NO_CONNECTION:
+            self._log.warning(event, instrument=instrument.tag, reason=failure.code.value, cause=failure.text)
+            instrument.announced = event
         instrument.failed(failure)
 
 

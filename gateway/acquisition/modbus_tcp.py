@@ -18,7 +18,7 @@ from gateway.acquisition.link import LinkCounters, device_exception
 from gateway.acquisition.register_map import Table
 from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
 
-__all__ = ["ModbusTcpLink", "request_frame"]
+__all__ = ["MbapConnection", "ModbusTcpLink", "request_frame"]
 
 _REQUEST = struct.Struct(">HHHBBHH")
 _HEADER = struct.Struct(">HHHBB")
@@ -66,8 +66,8 @@ class _Waiter:
             self.future.set_exception(error)
 
 
-class _Connection(asyncio.Protocol):
-    """One connection from its making to its end."""
+class MbapConnection(asyncio.Protocol):
+    """One connection from its making to its end. `ModbusTcpLink` makes them."""
 
     def __init__(self, loop: asyncio.AbstractEventLoop, counters: LinkCounters) -> None:
         self._loop = loop
@@ -243,7 +243,7 @@ class ModbusTcpLink:
     def __init__(self, host: str, port: int) -> None:
         self._host = host
         self._port = port
-        self._connection: _Connection | None = None
+        self._connection: MbapConnection | None = None
         self._counters = LinkCounters()
 
     @property
@@ -260,7 +260,7 @@ class ModbusTcpLink:
         try:
             async with asyncio.timeout(timeout_s):
                 _, connection = await loop.create_connection(
-                    lambda: _Connection(loop, self._counters), self._host, self._port
+                    lambda: MbapConnection(loop, self._counters), self._host, self._port
                 )
         except TimeoutError as exc:
             raise NoConnectionError(f"no connection within {timeout_s:g} s") from exc
