@@ -3,13 +3,12 @@
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
-from functools import partial
 from typing import NamedTuple
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.its90 import ipts68_from_its90
 from gateway.calculation.limits import outside, require_within
-from gateway.calculation.root import solve_rising
+from gateway.calculation.root import solve_rising_pieces
 from gateway.errors import LimitError
 
 __all__ = ["REFERENCE_60F_C", "PetroleumCorrection", "PetroleumGroup", "PreparedPetroleum"]
@@ -217,16 +216,13 @@ class PetroleumCorrection:
         heaviest = self._density_at_state(rows[-1].highest, rows[-1], t68_f, pressure_pa)
         # A density worked out forward from a limit itself may miss it by rounding alone.
         require_within(quantity, density, "kg/m3", lightest - _ROUNDING, heaviest + _ROUNDING, self.clause)
-        for row in rows:
-            at_lowest = self._density_at_state(row.lowest, row, t68_f, pressure_pa)
-            if density < at_lowest:
-                # In the gap of under 1e-4 kg/m3 where two sub-groups meet: the border, which belongs to the upper one.
-                return row.lowest, row
-            at_highest = self._density_at_state(row.highest, row, t68_f, pressure_pa)
-            if density < at_highest:
-                forward = partial(self._density_at_state, row=row, t68_f=t68_f, pressure_pa=pressure_pa)
-                return solve_rising(forward, density, row.lowest, row.highest, at_lowest, at_highest), row
-        return rows[-1].highest, rows[-1]
+        borders = (*(row.lowest for row in rows), rows[-1].highest)
+
+        def density_at_state(density_60f: float, piece: int) -> float:
+            return self._density_at_state(density_60f, rows[piece], t68_f, pressure_pa)
+
+        density_60f, piece = solve_rising_pieces(density_at_state, density, borders)
+        return density_60f, rows[piece]
 
 
 @dataclass(frozen=True, slots=True)

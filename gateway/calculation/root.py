@@ -1,8 +1,9 @@
 """The root of a rising function between two bounds, for methods that must be solved for a density."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 
-__all__ = ["solve_rising"]
+__all__ = ["solve_rising", "solve_rising_pieces"]
 
 _ROUNDS = 100
 _RELATIVE = 1e-14
@@ -46,3 +47,28 @@ def solve_rising(
                 below_miss *= 0.5
             kept = 1
     return x
+
+
+def solve_rising_pieces(
+    function: Callable[[float, int], float], target: float, borders: Sequence[float]
+) -> tuple[float, int]:
+    """(x, piece) with function(x, piece) = target, where piece i reaches from borders[i] up to, without, borders[i+1].
+
+    Each piece rises; neighbouring pieces may miss each other a little at their border. Where both then have a root the
+    lower piece is taken; where neither has, the border itself, which belongs to the upper piece. A target beyond the
+    ends gives the nearer end, so callers test for that first.
+    """
+    last = len(borders) - 2
+    for piece in range(last + 1):
+        at_lowest = function(borders[piece], piece)
+        if target < at_lowest:
+            return borders[piece], piece
+        at_highest = function(borders[piece + 1], piece)
+        if target < at_highest:
+            one_piece = partial(_piece, function, piece)
+            return solve_rising(one_piece, target, borders[piece], borders[piece + 1], at_lowest, at_highest), piece
+    return borders[-1], last
+
+
+def _piece(function: Callable[[float, int], float], piece: int, x: float) -> float:
+    return function(x, piece)
