@@ -1,0 +1,102 @@
+"""Readings and manual values become ages, qualities and reasons."""
+
+from datetime import UTC, datetime, timedelta
+
+from gateway.binding import ManualValue, Source, TankBinding, bind, newest
+from gateway.records import Quality, Reading, Reason, ReasonCode
+
+NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+NOON_NS = round(NOON.timestamp() * 1e9)
+S = 1_000_000_000
+LEVEL = Source("LT-1", "innage", 60.0)
+
+
+def reading(value: float | None = 5.0, code: ReasonCode | None = None, at_s: float = 100.0) -> Reading:
+    quality = Quality.GOOD if code is None else Quality.BAD
+    reason = None if code is None else Reason(code, "LT-1 does not answer")
+    return Reading("LT-1", "innage", value, quality, reason, 0, round(at_s * S), (5000,))
+
+
+def test_reading_carries_its_monotonic_age_whatever_the_clock_says() -> None:
+    tank_input = bind(TankBinding("TK-1", level=LEVEL), {("LT-1", "innage"): reading()}, 0, 104 * S)
+    assert tank_input.level is not None
+    assert (tank_input.level.value, tank_input.level.age_s, tank_input.level.source) == (5.0, 4.0, "LT-1.innage")
+
+
+def test_reading_is_stale_after_its_limit_and_bad_without_value() -> None:
+    latest = {("LT-1", "innage"): reading()}
+    at_the_limit = bind(TankBinding("TK-1", level=LEVEL), latest, NOON_NS, 160 * S).level
+    beyond = bind(TankBinding("TK-1", level=LEVEL), latest, NOON_NS, 161 * S).level
+    assert at_the_limit is not None
+    assert at_the_limit.quality == Quality.GOOD
+    assert beyond is not None
+    assert (beyond.value, beyond.quality) == (None, Quality.BAD)
+    assert beyond.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 61 s ago")
+
+
+def test_before_the_first_read_there_is_no_value() -> None:
+    level = bind(TankBinding("TK-1", level=LEVEL), {}, NOON_NS, 0).level
+    assert level is not None
+    assert level.value is None
+    assert level.reason is not None
+    assert level.reason.code == ReasonCode.NOT_YET_READ
+
+
+def test_an_instrument_not_heard_keeps_its_value_uncertain_with_its_own_time() -> None:
+    kept = newest(reading(at_s=100), reading(None, ReasonCode.NO_ANSWER, at_s=102))
+    assert (kept.value, kept.quality, kept.monotonic_ns) == (5.0, Quality.UNCERTAIN, 100 * S)
+    assert kept.reason is not None
+    assert kept.reason.code == ReasonCode.NO_ANSWER
+    still = newest(kept, reading(None, ReasonCode.NO_CONNECTION, at_s=104))
+    assert still.monotonic_ns == 100 * S
+    stale = bind(TankBinding("TK-1", level=LEVEL), {("LT-1", "innage"): still}, NOON_NS, 161 * S).level
+    assert stale is not None
+    assert stale.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 61 s ago: LT-1 does not answer")
+
+
+def test_what_an_instrument_says_counts_at_once() -> None:
+    said = reading(None, ReasonCode.SENTINEL)
+    assert newest(reading(), said) is said
+    assert newest(reading(), reading(None, ReasonCode.DEVICE_EXCEPTION)).value is None
+    assert newest(None, reading(None, ReasonCode.NO_ANSWER)).quality == Quality.BAD
+    assert newest(said, reading(6.0)).value == 6.0
+
+
+def manual(substitutes: bool, **changes: object) -> ManualValue:
+    fields: dict[str, object] = {"entered": NOON - timedelta(hours=2), "expires": NOON + timedelta(hours=1)}
+    return ManualValue(61.2, substitutes=substitutes, **(fields | changes))  # type: ignore[arg-type]
+
+
+def test_manual_value_in_place_of_an_instrument_is_uncertain_and_ends_with_its_expiry() -> None:
+    binding = TankBinding("TK-1", manual_temperature=manual(True))
+    given = bind(binding, {}, NOON_NS, 0).manual_temperature
+    assert given is not None
+    assert (given.value, given.quality, given.manual, given.age_s) == (61.2, Quality.UNCERTAIN, True, 7200.0)
+    assert bind(binding, {}, NOON_NS + 3600 * S, 0).manual_temperature is None
+
+
+def test_dated_density_is_good_within_its_validity_and_uncertain_after_it() -> None:
+    binding = TankBinding("TK-1", reference_density=manual(False))
+    given = bind(binding, {}, NOON_NS, 0).reference_density
+    assert given is not None
+    assert (given.quality, given.manual) == (Quality.GOOD, True)
+    after = bind(binding, {}, NOON_NS + 3600 * S, 0).reference_density
+    assert after is not None
+    assert (after.value, after.quality) == (61.2, Quality.UNCERTAIN)
+    assert after.reason is not None
+    assert after.reason.code == ReasonCode.MANUAL_EXPIRED
+
+
+def test_nominal_density_is_never_better_than_uncertain() -> None:
+    given = bind(TankBinding("TK-1", reference_density=ManualValue(838.0)), {}, NOON_NS, 0).reference_density
+    assert given is not None
+    assert given.quality == Quality.UNCERTAIN
+    assert given.reason is not None
+    assert given.reason.code == ReasonCode.DENSITY_UNDATED
+
+
+def test_nothing_fitted_is_nothing_given() -> None:
+    tank_input = bind(TankBinding("TK-1"), {}, NOON_NS, 0)
+    assert tank_input.level is tank_input.water is tank_input.reference_density is None
+    assert tank_input.elements == ()
+    assert tank_input.instant == NOON
