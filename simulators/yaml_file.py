@@ -1,0 +1,80 @@
+"""YAML with its line numbers: every scalar stays text, a key may stand once, and `include` brings in other files."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import yaml
+
+from simulators.errors import ScenarioError
+
+__all__ = ["Place", "read_yaml"]
+
+Place = tuple[str, int]
+"""File and line."""
+
+
+def read_yaml(path: Path) -> tuple[dict[str, object], dict[tuple[str, ...], Place]]:
+    """Return the file's mapping, with the files it includes below it, and where each key stands.
+
+    What the file says itself goes before what it includes; mappings are merged key by key, lists are replaced.
+    Raises ScenarioError naming file and line.
+    """
+    return _read(path, ())
+
+
+def _read(path: Path, above: tuple[Path, ...]) -> tuple[dict[str, object], dict[tuple[str, ...], Place]]:
+    path = path.resolve()
+    if path in above:
+        raise ScenarioError(f"{above[-1].name}: include: {path.name} includes itself; leave it out")
+    try:
+        root = yaml.compose(path.read_text(encoding="utf-8"), Loader=yaml.SafeLoader)
+    except OSError as exc:
+        raise ScenarioError(f"{path}: cannot be read ({exc.strerror}); give the name of a YAML file") from exc
+    except UnicodeDecodeError as exc:
+        raise ScenarioError(f"{path}: is not UTF-8 text; save it as UTF-8") from exc
+    except yaml.MarkedYAMLError as exc:
+        line = exc.problem_mark.line + 1 if exc.problem_mark is not None else 1
+        raise ScenarioError(f"{path.name}:{line}: not YAML: {exc.problem}") from exc
+    if not isinstance(root, yaml.MappingNode):
+        raise ScenarioError(f"{path.name}:1: a scenario is a mapping; begin with a line like 'lines:'")
+    places: dict[tuple[str, ...], Place] = {}
+    own = _plain(root, path.name, (), places)
+    assert isinstance(own, dict)
+    tree: dict[str, object] = {}
+    below: dict[tuple[str, ...], Place] = {}
+    for name in _names(own.pop("include", []), places.get(("include",), (path.name, 1))):
+        included, included_places = _read(path.parent / name, (*above, path))
+        tree = _merge(tree, included)
+        below |= included_places
+    return _merge(tree, own), below | places
+
+
+def _names(value: object, place: Place) -> Iterator[str]:
+    for name in [value] if isinstance(value, str) else value if isinstance(value, list) else [None]:
+        if not isinstance(name, str):
+            raise ScenarioError(f"{place[0]}:{place[1]}: include: give file names, like [ten_tanks.yaml]")
+        yield name
+
+
+def _plain(node: yaml.Node, file: str, path: tuple[str, ...], places: dict[tuple[str, ...], Place]) -> object:
+    places.setdefault(path, (file, node.start_mark.line + 1))
+    if isinstance(node, yaml.ScalarNode):
+        return node.value
+    if isinstance(node, yaml.SequenceNode):
+        return [_plain(item, file, (*path, str(index)), places) for index, item in enumerate(node.value)]
+    result: dict[str, object] = {}
+    for key_node, value_node in node.value:
+        key, line = str(key_node.value), key_node.start_mark.line + 1
+        if key in result:
+            raise ScenarioError(f"{file}:{line}: {'.'.join((*path, key))}: stands twice; keep one of them")
+        places[(*path, key)] = (file, line)
+        result[key] = _plain(value_node, file, (*path, key), places)
+    return result
+
+
+def _merge(below: dict[str, object], above: dict[str, object]) -> dict[str, object]:
+    merged = dict(below)
+    for key, value in above.items():
+        old = merged.get(key)
+        merged[key] = _merge(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
+    return merged
