@@ -200,7 +200,9 @@ _AMBIGUOUS = {
     "F": "`degF`",
 }
 
-_PLAIN = str.maketrans({"°": "deg", "º": "deg", "³": "3", "²": "2", "µ": "u", "μ": "u", "Ω": "ohm", "Ω": "ohm"})
+_PLAIN = str.maketrans(
+    {"°": "deg", "º": "deg", "³": "3", "²": "2", "µ": "u", "μ": "u", "\u03a9": "ohm", "\u2126": "ohm"}
+)
 _SIGNS = str.maketrans({"\u2212": "-", "\u2019": "'", "\u2032": "'", "\u201d": '"', "\u2033": '"', "\u00a0": " "})
 # At most two digits of exponent: an exact 1e999999999 would fill the memory.
 _NUMBER = re.compile(r"([+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,2})?)\s*(.*)", re.DOTALL)

@@ -1,0 +1,116 @@
+"""Where the results go: from the site file to the frozen plans of MQTT and HTTP."""
+
+import ipaddress
+from pathlib import Path
+
+from gateway.delivery.plan import MqttPlan, TlsPlan
+from gateway.settings.document import Document, KeyPath, Mistakes
+from gateway.settings.manual import ManualValues
+from gateway.settings.site_models import DeliveryModel, MqttModel, WebModel
+from gateway.settings.validation import validate
+from gateway.web.plan import HttpPlan
+
+__all__ = ["build_http", "build_mqtt"]
+
+_LARGEST_WINDOW = 100
+_LONGEST_KEEPALIVE_S = 65535
+
+
+def build_http(document: Document, mistakes: Mistakes, manual: ManualValues) -> HttpPlan | None:
+    """The HTTP interface, or None where the file has none."""
+    path: KeyPath = ("web",)
+    if document.node(path) is None:
+        return None
+    checked = validate(WebModel, document, path, mistakes)
+    if checked is None:
+        return None
+    host, port = checked.model.address
+    if not _is_loopback(host):
+        manual.warn(
+            (*path, "address"),
+            f"{host} can be reached from other machines, without a password; use 127.0.0.1 unless that is meant",
+        )
+    return HttpPlan(host, port)
+
+
+def build_mqtt(document: Document, mistakes: Mistakes, manual: ManualValues) -> MqttPlan | None:
+    """The broker, or None where the file has none."""
+    if document.node(("delivery",)) is None:
+        return None
+    checked = validate(DeliveryModel, document, ("delivery",), mistakes)
+    if checked is None or checked.model.mqtt is None:
+        return None
+    model = checked.model.mqtt
+    path: KeyPath = ("delivery", "mqtt")
+    _check_mqtt(model, path, mistakes)
+    host, port = model.address
+    if model.tls is None and not _is_loopback(host):
+        text = f"{host} is another machine and everything goes there unencrypted; give tls"
+        manual.warn((*path, "address"), text)
+    files = _Files(document, manual)
+    tls = None
+    if model.tls is not None:
+        here: KeyPath = (*path, "tls")
+        tls = TlsPlan(
+            files.path(model.tls.ca, (*here, "ca")),
+            files.path(model.tls.certificate, (*here, "certificate")),
+            files.path(model.tls.key, (*here, "key")),
+        )
+    return MqttPlan(
+        host=host,
+        port=port,
+        prefix=model.prefix,
+        protocol=model.protocol,
+        client_id=model.client_id,
+        user_name=model.user_name,
+        password_file=files.path(model.password_file, (*path, "password_file")),
+        tls=tls,
+        keepalive_s=int(model.keepalive),
+        timeout_s=model.timeout,
+        window=model.window,
+        status_period_s=model.status_period,
+        backoff_first_s=model.backoff_first,
+        backoff_longest_s=model.backoff_longest,
+    )
+
+
+def _check_mqtt(model: MqttModel, path: KeyPath, mistakes: Mistakes) -> None:
+    prefix = model.prefix
+    if any(c in "+#" or c.isspace() or not c.isprintable() for c in prefix) or prefix.strip("/") != prefix:
+        text = f"'{prefix}' is not the beginning of a topic; write for example tanks, without +, #, spaces or outer /"
+        mistakes.add((*path, "prefix"), text)
+    if not 1 <= model.window <= _LARGEST_WINDOW:
+        mistakes.add((*path, "window"), f"{model.window} messages in flight; give 1 to {_LARGEST_WINDOW}")
+    if not model.keepalive.is_integer() or model.keepalive > _LONGEST_KEEPALIVE_S:
+        text = f"{model.keepalive:g} s cannot be sent to a broker; give whole seconds up to {_LONGEST_KEEPALIVE_S} s"
+        mistakes.add((*path, "keepalive"), text)
+    if model.password_file is not None and model.user_name is None:
+        mistakes.add((*path, "user_name"), "is missing; a password goes with a user name")
+    if model.tls is not None and (model.tls.certificate is None) != (model.tls.key is None):
+        missing = "key" if model.tls.key is None else "certificate"
+        mistakes.add((*path, "tls", missing), "is missing; a certificate and its key go together")
+
+
+class _Files:
+    """Paths count from the file in which they are written."""
+
+    def __init__(self, document: Document, manual: ManualValues) -> None:
+        self._document = document
+        self._manual = manual
+
+    def path(self, text: str | None, key: KeyPath) -> Path | None:
+        if text is None:
+            return None
+        file = Path(self._document.place(key).file).parent / text
+        if not file.is_file():
+            self._manual.warn(key, f"there is no file {file} on this machine")
+        return file
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

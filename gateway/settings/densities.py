@@ -1,0 +1,158 @@
+"""Products with their correction methods, and which density is in force for a tank."""
+
+from typing import NamedTuple
+
+from gateway.binding import ManualValue
+from gateway.calculation.contracts import CorrectionMethod
+from gateway.calculation.plan import ProductPlan
+from gateway.calculation.units import Quantity
+from gateway.errors import GatewayError, LimitError
+from gateway.settings.document import Document, KeyPath, Mistakes
+from gateway.settings.entries import AT_REFERENCE, AT_TANK, DensityEntry
+from gateway.settings.lines import declared_names
+from gateway.settings.manual import ManualValues
+from gateway.settings.products import METHODS, ProductModel, TabulatedProduct
+from gateway.settings.tank_models import TankModel
+from gateway.settings.validation import suggestion, validate
+
+__all__ = ["BuiltProduct", "Densities", "plain_density"]
+
+_REFERENCE_60F_C = (60.0 - 32.0) / 1.8
+
+
+class BuiltProduct(NamedTuple):
+    plan: ProductPlan
+    nominal: ManualValue | None
+    """The product's own density at reference temperature, dated or not."""
+    has_density: bool
+    """Whether the file gives one, right or wrong."""
+
+
+def plain_density(density: Quantity | None, path: KeyPath, mistakes: Mistakes) -> None:
+    """Refuse degAPI and SG where the density does not hold at 60 degF."""
+    if density is not None and density.at_60f:
+        mistakes.add(path, f"{density.unit} says the density at 60 degF, which is not wanted here; give kg/m3")
+
+
+class Densities:
+    """Builds the products and picks the density of each tank, gathering mistakes."""
+
+    def __init__(self, document: Document, mistakes: Mistakes, manual: ManualValues) -> None:
+        self._document = document
+        self._mistakes = mistakes
+        self._manual = manual
+        self._declared = declared_names(document, "products")
+        self._products = {name: self._build(name) for name in self._declared}
+
+    def product(self, name: str, path: KeyPath) -> BuiltProduct | None:
+        if name not in self._products:
+            self._mistakes.add(path, f"there is no product '{name}'; {suggestion(name, self._declared)}")
+            return None
+        return self._products[name]
+
+    def of_tank(
+        self, tank: TankModel, product: BuiltProduct, path: KeyPath
+    ) -> tuple[ManualValue | None, ManualValue | None]:
+        """(reference density, observed density) in force for the tank; at most one of the two."""
+        method = product.plan.method
+        entry = tank.density
+        if entry is None:
+            if method.needs_density and not product.has_density:
+                text = f"is missing; product {product.plan.name} gives no reference_density, so the tank must"
+                self._mistakes.add((*path, "density"), text)
+            return product.nominal, None
+        here: KeyPath = (*path, "density")
+        if not method.needs_density:
+            text = f"product {product.plan.name} takes its density from temperature; leave it out"
+            self._mistakes.add(here, text)
+            return None, None
+        value = entry.value.value
+        if entry.at == AT_REFERENCE:
+            value = self._checked_reference(entry, method, here)
+        else:
+            plain_density(entry.value, here, self._mistakes)
+            if not isinstance(entry.at, str):
+                value = self._from_observed(value, entry.at, method, here)
+        built = self._manual.build(entry, value, here, origin="site file", sample=True, undated_allowed=True)
+        if built is not None and built.entered is None:
+            self._manual.warn(here, "has no date, so results are Uncertain; give value, entered and expires")
+        return (None, built) if entry.at == AT_TANK else (built, None)
+
+    def _build(self, name: str) -> BuiltProduct | None:
+        path: KeyPath = ("products", name)
+        data = self._document.data(path)
+        if not isinstance(data, dict):
+            self._mistakes.add(path, "is empty or not a block of keys; give at least method")
+            return None
+        word = data.get("method")
+        if word is None:
+            self._mistakes.add((*path, "method"), f"is missing; {suggestion('', METHODS)}")
+            return None
+        if word not in METHODS:
+            self._mistakes.add((*path, "method"), f"'{word}' is not known; {suggestion(str(word), METHODS)}")
+            return None
+        entry = METHODS[word]
+        checked = validate(entry.model, self._document, path, self._mistakes)
+        if checked is None:
+            return None
+        model = checked.model
+        before = self._mistakes.count
+        self._check_points(model, path)
+        try:
+            method = entry.correction(model)
+        except GatewayError as error:
+            self._mistakes.add(path, str(error))
+            return None
+        nominal = self._nominal(model, method, path)
+        if self._mistakes.count != before or checked.dropped:
+            return None
+        plan = ProductPlan(name, method, model.solute_fraction)
+        return BuiltProduct(plan, nominal, model.reference_density is not None)
+
+    def _nominal(self, model: ProductModel, method: CorrectionMethod, path: KeyPath) -> ManualValue | None:
+        entry = model.reference_density
+        if entry is None:
+            return None
+        here: KeyPath = (*path, "reference_density")
+        if not method.needs_density:
+            self._mistakes.add(here, "the method takes the density from temperature; leave it out")
+            return None
+        value = self._checked_reference(entry, method, here)
+        built = self._manual.build(entry, value, here, origin="site file", sample=True, undated_allowed=True)
+        if built is not None and built.entered is None:
+            self._manual.warn(here, "has no date, so results are Uncertain; give value, entered and expires")
+        return built
+
+    def _checked_reference(self, entry: DensityEntry, method: CorrectionMethod, path: KeyPath) -> float:
+        density = entry.value
+        reference_c = method.reference_temperature_c
+        if density.at_60f and (reference_c is None or abs(reference_c - _REFERENCE_60F_C) > 1e-6):
+            reference = "none" if reference_c is None else f"{reference_c:.4g} degC"
+            text = (
+                f"{density.unit} says the density at 60 degF, but the product's reference temperature is {reference}; "
+                "give the density there in kg/m3, or reference_temperature: 60 degF"
+            )
+            self._mistakes.add(path, text)
+            return density.value
+        try:
+            method.from_reference_density(density.value)
+        except LimitError as error:
+            self._mistakes.add(path, str(error))
+        return density.value
+
+    def _from_observed(self, value: float, temperature_c: float, method: CorrectionMethod, path: KeyPath) -> float:
+        try:
+            reference = method.from_observed_density(value, temperature_c, 0.0).reference_density
+        except LimitError as error:
+            self._mistakes.add(path, str(error))
+            return value
+        return value if reference is None else reference
+
+    def _check_points(self, model: ProductModel, path: KeyPath) -> None:
+        """Densities against temperature are given at a temperature: degAPI and SG do not fit there."""
+        if not isinstance(model, TabulatedProduct):
+            return
+        if model.straight_line is not None:
+            plain_density(model.straight_line.density, (*path, "straight_line", "density"), self._mistakes)
+        for index, point in enumerate(model.points or ()):
+            plain_density(point.density, (*path, "points", index, "density"), self._mistakes)

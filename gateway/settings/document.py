@@ -1,0 +1,190 @@
+"""The site file with the files it includes as one tree, and where in it each mistake stands."""
+
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path as FilePath
+from typing import Any
+
+from gateway.errors import SettingsError
+from gateway.settings.yaml_tree import ListNode, MappingNode, Node, Place, TextNode, parse_yaml, plain
+
+__all__ = ["Document", "KeyPath", "Mistakes", "dotted", "read_document"]
+
+KeyPath = tuple[str | int, ...]
+
+_DEEPEST_INCLUDE = 8
+_LINE_OF = re.compile(r"(.*?):(\d+): ")
+
+
+def dotted(path: KeyPath) -> str:
+    """`tanks.TK-101.temperature.elements[2].height`, counting list items from 1 as people do."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            text += f".{part}" if text else part
+    return text
+
+
+class Document:
+    """A tree of a site file with its includes merged; finds nodes and places by path."""
+
+    def __init__(self, root: MappingNode) -> None:
+        self.root = root
+
+    def node(self, path: KeyPath) -> Node | None:
+        node: Node | None = self.root
+        for part in path:
+            node = _child(node, part)
+            if node is None:
+                return None
+        return node
+
+    def text(self, path: KeyPath) -> str:
+        """The scalar at `path` as it was written; empty where there is none."""
+        node = self.node(path)
+        return node.text if isinstance(node, TextNode) else ""
+
+    def data(self, path: KeyPath) -> Any:
+        node = self.node(path)
+        return None if node is None else plain(node)
+
+    def place(self, path: KeyPath) -> Place:
+        """Where the key at `path` stands; for a key that is missing, where its nearest parent stands."""
+        place = self.root.place
+        node: Node | None = self.root
+        for part in path:
+            if isinstance(node, MappingNode) and isinstance(part, str) and part in node.items:
+                place = node.key_places[part]
+                node = node.items[part]
+            elif isinstance(node, ListNode) and isinstance(part, int) and part < len(node.items):
+                node = node.items[part]
+                place = node.place
+            else:
+                break
+        return place
+
+
+class Mistakes:
+    """Gathers every mistake of a site file, so that all are reported at once in the order of the file."""
+
+    def __init__(self, document: Document) -> None:
+        self._document = document
+        self._found: list[tuple[Place, str]] = []
+        self._foreign: list[str] = []
+
+    @property
+    def count(self) -> int:
+        return len(self._found) + len(self._foreign)
+
+    def add(self, path: KeyPath, text: str) -> None:
+        """`text` says what is wrong and what would be right; file, line and key are put before it."""
+        self._found.append((self._document.place(path), f"{dotted(path)}: {text}"))
+
+    def foreign(self, lines: Iterable[str]) -> None:
+        """Whole lines about other files, such as a register map or a capacity table."""
+        self._foreign.extend(lines)
+
+    def lines(self) -> tuple[str, ...]:
+        """Every mistake once, file by file in the order of their lines."""
+        texts = dict.fromkeys([*(f"{place}: {text}" for place, text in self._found), *self._foreign])
+        places = {text: _LINE_OF.match(text) for text in texts}
+        files = list(dict.fromkeys(match.group(1) for match in places.values() if match is not None))
+
+        def order(text: str) -> tuple[int, int]:
+            match = places[text]
+            return (len(files), 0) if match is None else (files.index(match.group(1)), int(match.group(2)))
+
+        return tuple(sorted(texts, key=order))
+
+
+def read_document(path: FilePath, overrides: Mapping[str, str]) -> tuple[Document, list[str]]:
+    """Read a site file with its includes and put the overrides in. Returns the mistakes that leave a tree to check.
+
+    Raises SettingsError where a file cannot be read or is not YAML.
+    """
+    mistakes: list[str] = []
+    root = _read(path, mistakes, ())
+    for key, value in overrides.items():
+        if not _override(root, key, value):
+            mistakes.append(f"{path}: override {key}: the site file has no such value; give the path of a value in it")
+    return Document(root), mistakes
+
+
+def _read(path: FilePath, mistakes: list[str], including: tuple[FilePath, ...]) -> MappingNode:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SettingsError((f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8",)) from error
+    except OSError as error:
+        raise SettingsError((f"{path}: cannot be read: {error.strerror or error}",)) from error
+    root, found = parse_yaml(text, str(path))
+    mistakes.extend(found)
+    include = root.items.pop("include", None)
+    if include is None:
+        return root
+    items = include.items if isinstance(include, ListNode) else [include]
+    for item in items:
+        if not isinstance(item, TextNode) or not item.text:
+            mistakes.append(f"{include.place}: include: give a file name or a list of file names")
+            continue
+        target = path.parent / item.text
+        if target.resolve() in {known.resolve() for known in (*including, path)}:
+            mistakes.append(f"{item.place}: include: {item.text} includes itself; take one of the includes out")
+            continue
+        if len(including) >= _DEEPEST_INCLUDE:
+            mistakes.append(f"{item.place}: include: more than {_DEEPEST_INCLUDE} files deep; include it from the top")
+            continue
+        if not target.is_file():
+            mistakes.append(f"{item.place}: include: there is no file {target}; the path counts from {path.parent}")
+            continue
+        try:
+            included = _read(target, mistakes, (*including, path))
+        except SettingsError as error:
+            mistakes.extend(error.mistakes)
+            continue
+        _merge(root, included, (), mistakes)
+    return root
+
+
+def _merge(into: MappingNode, other: MappingNode, path: KeyPath, mistakes: list[str]) -> None:
+    """Join the sections of two files: `tanks` of both become one; a tag may stand in one of them only."""
+    for key, node in other.items.items():
+        known = into.items.get(key)
+        place = other.key_places[key]
+        if known is None:
+            into.items[key] = node
+            into.key_places[key] = place
+        elif not path and isinstance(known, MappingNode) and isinstance(node, MappingNode):
+            _merge(known, node, (key,), mistakes)
+        else:
+            first = into.key_places[key]
+            mistakes.append(f"{place}: {dotted((*path, key))}: is already given at {first}; keep one of the two")
+
+
+def _override(root: MappingNode, key: str, value: str) -> bool:
+    """Tags may hold dots, so a step may take several of the parts."""
+
+    def step(node: Node, parts: list[str]) -> bool:
+        if not parts:
+            if isinstance(node, TextNode):
+                node.text = value
+                return True
+            return False
+        for count in range(1, len(parts) + 1):
+            name = ".".join(parts[:count])
+            child = _child(node, int(name) - 1 if isinstance(node, ListNode) and name.isdigit() else name)
+            if child is not None and step(child, parts[count:]):
+                return True
+        return False
+
+    return step(root, key.replace("[", ".").replace("]", "").split("."))
+
+
+def _child(node: Node | None, part: str | int) -> Node | None:
+    if isinstance(node, MappingNode) and isinstance(part, str):
+        return node.items.get(part)
+    if isinstance(node, ListNode) and isinstance(part, int) and 0 <= part < len(node.items):
+        return node.items[part]
+    return None

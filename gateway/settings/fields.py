@@ -1,0 +1,228 @@
+"""Types of the values in a site file. Every value arrives as text; each type says what it wants in plain words."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from gateway.calculation.units import Dimension, Quantity, dimensions_of, parse, parse_quantity, units_of
+from gateway.errors import QuantityError
+
+__all__ = [
+    "Acceleration",
+    "Address",
+    "DensityQuantity",
+    "DensitySlope",
+    "Duration",
+    "ExpansionRate",
+    "GaugePressure",
+    "Instant",
+    "Length",
+    "Mass",
+    "Name",
+    "Number",
+    "Ratio",
+    "Section",
+    "Temperature",
+    "TemperatureDifference",
+    "Text",
+    "UnitName",
+    "Volume",
+    "VolumeFlow",
+    "Whole",
+    "YesNo",
+    "read_instant",
+    "read_name",
+    "refuse",
+    "require_text",
+]
+
+
+class Section(BaseModel):
+    """A block of the site file: frozen, and no key that is not known."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+
+
+def refuse(text: str) -> PydanticCustomError:
+    """A validation error whose message is `text` itself."""
+    return PydanticCustomError("mistake", "{text}", {"text": text})
+
+
+def require_text(value: Any, wanted: str) -> str:
+    if not isinstance(value, str):
+        raise refuse(f"is a list or a block of keys; give {wanted}")
+    if not value:
+        raise refuse(f"is empty; give {wanted}")
+    return value
+
+
+def _checked(read: Callable[[str], Any], wanted: str) -> BeforeValidator:
+    def validate(value: Any) -> Any:
+        try:
+            return read(require_text(value, wanted))
+        except QuantityError as error:
+            raise refuse(str(error)) from error
+
+    return BeforeValidator(validate)
+
+
+def _schema(description: str, *examples: str, pattern: str | None = None) -> WithJsonSchema:
+    schema: dict[str, Any] = {"type": "string", "description": description, "examples": list(examples)}
+    if pattern is not None:
+        schema["pattern"] = pattern
+    return WithJsonSchema(schema)
+
+
+def _quantity(dimension: Dimension) -> BeforeValidator:
+    return _checked(
+        lambda text: parse_quantity(text, dimension), f"{dimension.with_article}, for example {_example(dimension)}"
+    )
+
+
+def _quantity_schema(dimension: Dimension) -> WithJsonSchema:
+    units = ", ".join(unit for unit in units_of(dimension) if unit != "1")
+    return _schema(f"{dimension.with_article} with its unit: {units}", _example(dimension))
+
+
+def _example(dimension: Dimension) -> str:
+    return f"1 {units_of(dimension)[0]}"
+
+
+Length = Annotated[float, _quantity(Dimension.LENGTH), _quantity_schema(Dimension.LENGTH)]
+Temperature = Annotated[float, _quantity(Dimension.TEMPERATURE), _quantity_schema(Dimension.TEMPERATURE)]
+TemperatureDifference = Annotated[
+    float, _quantity(Dimension.TEMPERATURE_DIFFERENCE), _quantity_schema(Dimension.TEMPERATURE_DIFFERENCE)
+]
+GaugePressure = Annotated[float, _quantity(Dimension.GAUGE_PRESSURE), _quantity_schema(Dimension.GAUGE_PRESSURE)]
+Volume = Annotated[float, _quantity(Dimension.VOLUME), _quantity_schema(Dimension.VOLUME)]
+VolumeFlow = Annotated[float, _quantity(Dimension.VOLUME_FLOW), _quantity_schema(Dimension.VOLUME_FLOW)]
+Ratio = Annotated[float, _quantity(Dimension.RATIO), _quantity_schema(Dimension.RATIO)]
+Mass = Annotated[float, _quantity(Dimension.MASS), _quantity_schema(Dimension.MASS)]
+Acceleration = Annotated[float, _quantity(Dimension.ACCELERATION), _quantity_schema(Dimension.ACCELERATION)]
+DensitySlope = Annotated[float, _quantity(Dimension.DENSITY_SLOPE), _quantity_schema(Dimension.DENSITY_SLOPE)]
+ExpansionRate = Annotated[
+    float, _quantity(Dimension.EXPANSION_COEFFICIENT), _quantity_schema(Dimension.EXPANSION_COEFFICIENT)
+]
+
+
+def _read_duration(text: str) -> float:
+    seconds = parse_quantity(text, Dimension.TIME)
+    if not seconds > 0.0:
+        raise refuse(f"{text} is not a length of time above zero; give for example 2 s")
+    return seconds
+
+
+Duration = Annotated[float, _checked(_read_duration, "a time, for example 2 s"), _quantity_schema(Dimension.TIME)]
+
+
+def _read_density(text: str) -> Quantity:
+    density = parse(text, Dimension.DENSITY)
+    if not density.value > 0.0:
+        raise refuse(f"{text} is no density; a density is above 0 kg/m3")
+    return density
+
+
+# Keeps the unit: degAPI and SG hold at 60 degF whatever the product's reference temperature.
+DensityQuantity = Annotated[
+    Quantity, _checked(_read_density, "a density, for example 838 kg/m3"), _quantity_schema(Dimension.DENSITY)
+]
+
+_FORBIDDEN_IN_NAMES = {"/": "a slash", "+": "a plus sign", "#": "a number sign"}
+
+
+def read_name(text: str) -> str:
+    for character in text:
+        if character in _FORBIDDEN_IN_NAMES or not character.isprintable() or character.isspace():
+            what = _FORBIDDEN_IN_NAMES.get(character, "a space" if character == " " else "an unprintable character")
+            clean = "".join("-" if c in "/+# " or not c.isprintable() else c for c in text)
+            raise refuse(f"the name '{text}' has {what}, which MQTT topics do not allow; write for example {clean}")
+    return text
+
+
+Name = Annotated[
+    str,
+    _checked(read_name, "a name"),
+    _schema("A tag without spaces, slashes, + or #", "TK-101", pattern=r"^[^/+#\s]+$"),
+]
+Text = Annotated[
+    str, BeforeValidator(lambda value: require_text(value, "a text")), _schema("Free text", "Diesel, cone roof")
+]
+
+
+def _read_number(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        raise refuse(f"'{text}' is not a number; write for example 0.1") from None
+    if number in (float("inf"), float("-inf")) or number != number:
+        raise refuse(f"'{text}' is not a finite number; write for example 0.1")
+    return number
+
+
+def _read_whole(text: str) -> int:
+    digits = text.removeprefix("-")
+    if not digits.isdecimal() or not digits.isascii() or len(digits) > 20:
+        raise refuse(f"'{text}' is not a whole number; write for example 1")
+    return int(text)
+
+
+Number = Annotated[float, _checked(_read_number, "a number, for example 0.1"), _schema("A plain number", "0.1")]
+Whole = Annotated[int, _checked(_read_whole, "a whole number, for example 1"), _schema("A whole number", "1")]
+
+
+def _read_yes_no(text: str) -> bool:
+    words = {"yes": True, "true": True, "no": False, "false": False}
+    if text.lower() not in words:
+        raise refuse(f"'{text}' is neither yes nor no; write yes or no")
+    return words[text.lower()]
+
+
+YesNo = Annotated[bool, _checked(_read_yes_no, "yes or no"), WithJsonSchema({"enum": ["yes", "no", True, False]})]
+
+_INSTANT_EXAMPLE = "2026-11-25T06:00Z"
+
+
+def read_instant(text: str) -> datetime:
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        raise refuse(f"'{text}' is not a date and time; write for example {_INSTANT_EXAMPLE}") from None
+    if instant.tzinfo is None:
+        raise refuse(f"'{text}' does not say its zone; end it with Z for UTC or with +01:00, as {_INSTANT_EXAMPLE}")
+    return instant
+
+
+Instant = Annotated[
+    datetime,
+    _checked(read_instant, f"a date and time, for example {_INSTANT_EXAMPLE}"),
+    _schema("Date and time with zone, ISO 8601", _INSTANT_EXAMPLE, "2026-11-25T07:00+01:00"),
+]
+
+
+def _read_unit(text: str) -> str:
+    if not dimensions_of(text):
+        raise refuse(f"the unit '{text}' is not known; write for example m, mm, in, degC, degF, bar, kPa or uA")
+    return text
+
+
+UnitName = Annotated[str, _checked(_read_unit, "a unit, for example mm"), _schema("A unit", "mm", "degC", "bar")]
+
+
+def _read_address(text: str) -> tuple[str, int]:
+    host, separator, port = text.rpartition(":")
+    bare = host.removeprefix("[").removesuffix("]")
+    if not separator or not bare or (":" in bare and not host.startswith("[")) or any(c.isspace() for c in text):
+        raise refuse(f"'{text}' is not an address; write host:port, for example 192.0.2.10:502 or [2001:db8::10]:502")
+    if not port.isdecimal() or not port.isascii() or not 0 < int(port) < 65536:
+        raise refuse(f"'{text}' has the port '{port}'; give one from 1 to 65535")
+    return bare, int(port)
+
+
+Address = Annotated[
+    tuple[str, int],
+    _checked(_read_address, "host:port, for example 192.0.2.10:502"),
+    _schema("host:port", "192.0.2.10:502", "[2001:db8::10]:502"),
+]

@@ -1,0 +1,298 @@
+"""Register maps: from the site file or from the maps that come with the program to the frozen InstrumentMap."""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, ValueType
+from gateway.calculation.units import Dimension, dimensions_of, parse_quantity, si_conversion
+from gateway.errors import QuantityError, SettingsError
+from gateway.resources import config_folder
+from gateway.settings.document import Document, KeyPath, Mistakes, read_document
+from gateway.settings.line_models import ForbiddenModel, MapModel, SignalModel
+from gateway.settings.validation import suggestion, validate
+
+__all__ = ["BuiltMap", "MapLibrary", "build_map"]
+
+_HIGHEST_ADDRESS = 65535
+_LARGEST_BLOCK = 125
+_INTEGER_RANGES = {
+    ValueType.INT16: (-(2**15), 2**15 - 1),
+    ValueType.UINT16: (0, 2**16 - 1),
+    ValueType.INT32: (-(2**31), 2**31 - 1),
+    ValueType.UINT32: (0, 2**32 - 1),
+    ValueType.INT64: (-(2**63), 2**63 - 1),
+    ValueType.UINT64: (0, 2**64 - 1),
+}
+
+
+class BuiltMap(NamedTuple):
+    """A map, and what each of its signals measures: None for a contact."""
+
+    map: InstrumentMap
+    dimensions: Mapping[str, Dimension | None]
+
+
+class MapLibrary:
+    """The maps by name: those of the site file first, then those in `config/instruments`."""
+
+    def __init__(self, document: Document, mistakes: Mistakes) -> None:
+        self._mistakes = mistakes
+        self._built: dict[str, BuiltMap | None] = {}
+        self._own: set[str] = set()
+        declared = document.data(("maps",))
+        for name in declared if isinstance(declared, dict) else ():
+            self._own.add(name)
+            path: KeyPath = ("maps", name)
+            checked = validate(MapModel, document, path, mistakes)
+            self._built[name] = None if checked is None else build_map(checked.model, name, path, mistakes)
+
+    def find(self, name: str, path: KeyPath) -> BuiltMap | None:
+        """The map `name` for the key at `path`; a map that does not exist is a mistake there."""
+        if name not in self._built:
+            file = config_folder() / "instruments" / f"{name}.yaml"
+            if not file.is_file():
+                known = {*self._own, *(found.stem for found in file.parent.glob("*.yaml"))}
+                self._mistakes.add(path, f"there is no register map '{name}'; {suggestion(name, known)}")
+                return None
+            self._built[name] = _read_map(file.stem, self._mistakes)
+        return self._built[name]
+
+
+def _read_map(name: str, mistakes: Mistakes) -> BuiltMap | None:
+    file = config_folder() / "instruments" / f"{name}.yaml"
+    try:
+        document, found = read_document(file, {})
+    except SettingsError as error:
+        mistakes.foreign(error.mistakes)
+        return None
+    own = Mistakes(document)
+    checked = validate(MapModel, document, (), own)
+    built = None if checked is None else build_map(checked.model, name, (), own)
+    mistakes.foreign((*found, *own.lines()))
+    return built
+
+
+def build_map(model: MapModel, name: str, path: KeyPath, mistakes: Mistakes) -> BuiltMap | None:
+    """The frozen map. None where a mistake was found."""
+    before = mistakes.count
+    signals: list[Signal] = []
+    dimensions: dict[str, Dimension | None] = {}
+    if not model.signals:
+        mistakes.add((*path, "signals"), "is empty; give at least one signal")
+    for signal_name, signal_model in model.signals.items():
+        here: KeyPath = (*path, "signals", signal_name)
+        signal, dimension = _SignalBuilder(signal_name, signal_model, here, mistakes).build()
+        dimensions[signal_name] = dimension
+        signals.append(signal)
+    _check_overlaps(signals, path, mistakes)
+    _check_forbidden(model.forbidden, signals, path, mistakes)
+    for index, fault in enumerate(model.fault_signals):
+        if fault not in dimensions:
+            text = f"there is no signal '{fault}'; {suggestion(fault, dimensions)}"
+            mistakes.add((*path, "fault_signals", index), text)
+        elif model.signals[fault].type is not ValueType.BOOL:
+            text = f"'{fault}' is a {model.signals[fault].type.value}; a fault signal must be a bool"
+            mistakes.add((*path, "fault_signals", index), text)
+    widest = max((signal.registers for signal in signals), default=1)
+    if not widest <= model.largest_block <= _LARGEST_BLOCK:
+        text = f"{model.largest_block} is not a block size for this map; give {widest} to {_LARGEST_BLOCK}"
+        mistakes.add((*path, "largest_block"), text)
+    if mistakes.count != before:
+        return None
+    forbidden = tuple((entry.table, entry.first, entry.last) for entry in model.forbidden)
+    built = InstrumentMap(name, tuple(signals), model.largest_block, model.gaps, forbidden, tuple(model.fault_signals))
+    return BuiltMap(built, dimensions)
+
+
+class _SignalBuilder:
+    """Checks one signal and builds it."""
+
+    def __init__(self, name: str, model: SignalModel, path: KeyPath, mistakes: Mistakes) -> None:
+        self._name = name
+        self._model = model
+        self._path = path
+        self._mistakes = mistakes
+
+    def build(self) -> tuple[Signal, Dimension | None]:
+        model = self._model
+        self._check_place()
+        self._check_sentinels()
+        factor, offset, scale, shift = 1.0, 0.0, model.scale, model.offset
+        loop: CurrentLoop | None = None
+        dimension: Dimension | None = None
+        if model.type is ValueType.BOOL:
+            if model.unit is not None:
+                self._wrong("unit", "a bool has no unit; leave it out")
+        elif model.unit is None:
+            self._wrong("unit", "is missing; give the unit of the number after scale and offset, for example mm")
+        elif model.current_loop is not None:
+            loop, dimension = self._loop()
+            to_milliampere = self._milliampere()
+            scale, shift = scale * to_milliampere, shift * to_milliampere
+        else:
+            dimension = dimensions_of(model.unit)[0]
+            try:
+                factor, offset = si_conversion(model.unit, dimension)
+            except QuantityError as error:
+                self._wrong("unit", str(error))
+        if model.scale == 0.0:
+            self._wrong("scale", "is 0, which would make every value the same; give for example 0.1")
+        lowest, highest = self._range(dimension)
+        signal = Signal(
+            name=self._name,
+            table=model.table,
+            address=model.address,
+            type=model.type,
+            order=model.order,
+            bit=model.bit,
+            bits=model.bits,
+            scale=scale,
+            offset=shift,
+            si_factor=factor,
+            si_offset=offset,
+            sentinels=tuple(model.sentinels),
+            none_detected=tuple(model.none_detected),
+            loop=loop,
+            minimum=lowest,
+            maximum=highest,
+        )
+        return signal, dimension
+
+    def _wrong(self, key: str, text: str) -> None:
+        self._mistakes.add((*self._path, key), text)
+
+    def _check_place(self) -> None:
+        model = self._model
+        width = 1 if model.table.holds_bits else model.type.registers
+        if not 0 <= model.address <= _HIGHEST_ADDRESS - width + 1:
+            text = f"{model.address} is not an address; give 0 to {_HIGHEST_ADDRESS - width + 1}, counted from zero"
+            self._wrong("address", text)
+        if model.table.holds_bits:
+            if model.type is not ValueType.BOOL:
+                self._wrong("type", f"{model.table.value} hold bits, so the type must be bool")
+            if model.bit is not None:
+                self._wrong("bit", f"{model.table.value} hold bits, so there is none to choose; leave it out")
+            return
+        if model.type is ValueType.BOOL and model.bit is None:
+            self._wrong("bit", "is missing; say which bit of the register, 0 to 15, least significant first")
+        if model.bit is None:
+            if model.bits != 1:
+                self._wrong("bits", "needs bit beside it, the first of the bits")
+            return
+        if model.type not in (ValueType.BOOL, ValueType.UINT16):
+            self._wrong("bit", f"a {model.type.value} has no bit to choose; use type bool or uint16")
+        if not 0 <= model.bit <= 15:
+            self._wrong("bit", f"{model.bit} is not a bit of a register; give 0 to 15")
+        elif not 1 <= model.bits <= 16 - model.bit:
+            self._wrong("bits", f"{model.bits} bits from bit {model.bit} do not fit; give 1 to {16 - model.bit}")
+        elif model.type is ValueType.BOOL and model.bits != 1:
+            self._wrong("bits", "a bool is one bit; use type uint16 for a field of several")
+
+    def _check_sentinels(self) -> None:
+        model = self._model
+        limits = _INTEGER_RANGES.get(model.type)
+        for key, numbers in (("sentinels", model.sentinels), ("none_detected", model.none_detected)):
+            if numbers and limits is None:
+                what = "a bool has none" if model.type is ValueType.BOOL else "NaN is always invalid"
+                self._wrong(key, f"only whole-number types have them, {what}; leave it out")
+            elif limits is not None:
+                for number in numbers:
+                    if not limits[0] <= number <= limits[1]:
+                        text = f"{number} cannot come from a {model.type.value}; give {limits[0]} to {limits[1]}"
+                        self._wrong(key, text)
+        for number in set(model.sentinels) & set(model.none_detected):
+            self._wrong("none_detected", f"{number} is a sentinel too; it can mean only one of the two")
+
+    def _milliampere(self) -> float:
+        unit = self._model.unit or ""
+        if Dimension.CURRENT not in dimensions_of(unit):
+            self._wrong("unit", f"'{unit}' is not a current; with a current loop write mA or uA")
+            return 1.0
+        return si_conversion(unit, Dimension.CURRENT)[0] * 1000.0
+
+    def _loop(self) -> tuple[CurrentLoop | None, Dimension | None]:
+        loop = self._model.current_loop
+        if loop is None:
+            return None, None
+        dimension = self._dimension_of("current_loop", "low", loop.low)
+        if dimension is None:
+            return None, None
+        low = self._quantity(("current_loop", "low"), loop.low, dimension)
+        high = self._quantity(("current_loop", "high"), loop.high, dimension)
+        if low is None or high is None:
+            return None, dimension
+        if low == high:
+            self._wrong("current_loop", "low and high are the same; give what 4 mA and what 20 mA mean")
+        return CurrentLoop(low, high), dimension
+
+    def _dimension_of(self, block: str, key: str, text: str) -> Dimension | None:
+        for dimension in Dimension:
+            try:
+                parse_quantity(text, dimension)
+            except QuantityError:
+                continue
+            return dimension
+        self._mistakes.add((*self._path, block, key), f"'{text}' is not a number with a unit; write for example 0 m")
+        return None
+
+    def _quantity(self, keys: tuple[str, ...], text: str, dimension: Dimension) -> float | None:
+        try:
+            return parse_quantity(text, dimension)
+        except QuantityError as error:
+            self._mistakes.add((*self._path, *keys), str(error))
+            return None
+
+    def _range(self, dimension: Dimension | None) -> tuple[float | None, float | None]:
+        model = self._model
+        texts = {"minimum": model.minimum, "maximum": model.maximum}
+        values: dict[str, float | None] = {"minimum": None, "maximum": None}
+        for key, text in texts.items():
+            if text is None:
+                continue
+            if dimension is None:
+                if model.type is ValueType.BOOL:
+                    self._wrong(key, "a bool has no range; leave it out")
+            else:
+                values[key] = self._quantity((key,), text, dimension)
+        lowest, highest = values["minimum"], values["maximum"]
+        if lowest is not None and highest is not None and lowest >= highest:
+            self._wrong("maximum", f"{model.maximum} is not above the minimum, {model.minimum}")
+        return lowest, highest
+
+
+def _check_overlaps(signals: list[Signal], path: KeyPath, mistakes: Mistakes) -> None:
+    """Two signals may share registers only where both read them alike, or both take bits of one register."""
+    ordered = sorted(signals, key=lambda signal: (signal.table, signal.address))
+    for index, first in enumerate(ordered):
+        end = first.address + first.registers
+        for second in ordered[index + 1 :]:
+            if second.table is not first.table or second.address >= end:
+                break
+            alike = (first.address, first.type, first.order) == (second.address, second.type, second.order)
+            both_bits = first.bit is not None and second.bit is not None
+            if not alike and not both_bits:
+                text = (
+                    f"{_registers(second)} as {second.type.value} overlaps {first.name}, "
+                    f"{_registers(first)} as {first.type.value}; give each its own addresses or the same type"
+                )
+                mistakes.add((*path, "signals", second.name), text)
+
+
+def _registers(signal: Signal) -> str:
+    last = signal.address + signal.registers - 1
+    return f"{signal.table.value} {signal.address}" + (f" to {last}" if last > signal.address else "")
+
+
+def _check_forbidden(
+    forbidden: tuple[ForbiddenModel, ...], signals: list[Signal], path: KeyPath, mistakes: Mistakes
+) -> None:
+    for index, entry in enumerate(forbidden):
+        here: KeyPath = (*path, "forbidden", index)
+        if not 0 <= entry.first <= entry.last <= _HIGHEST_ADDRESS:
+            text = f"{entry.first} to {entry.last} is not a range of addresses; give first at most last, 0 to 65535"
+            mistakes.add(here, text)
+        for signal in signals:
+            last = signal.address + signal.registers - 1
+            if entry.table is signal.table and signal.address <= entry.last and last >= entry.first:
+                text = f"{_registers(signal)} lies in the forbidden range {entry.first} to {entry.last}"
+                mistakes.add((*path, "signals", signal.name), text)

@@ -1,0 +1,72 @@
+"""The whole site file as a model: its top keys, the site itself, deliveries and the web address."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from gateway.settings.fields import Acceleration, Address, Duration, Name, Section, Text, Whole, YesNo
+from gateway.settings.line_models import InstrumentModel, LineModel, MapModel
+from gateway.settings.products import AnyProduct
+from gateway.settings.tank_models import TankModel
+
+__all__ = ["DeliveryModel", "MqttModel", "SiteFile", "SiteModel", "TlsModel", "WebModel"]
+
+
+class SiteModel(Section):
+    """The site."""
+
+    name: Name
+    description: Text | None = None
+    time_zone: Annotated[Text, Field(description="Key of the IANA time zone data base, for example Europe/London")]
+    gravity: Annotated[Acceleration | None, Field(description="Local; needed for levels from pressure")] = None
+    simulated: Annotated[YesNo, Field(description="Marks every record SIMULATED")] = False
+
+
+class TlsModel(Section):
+    """Encryption; the server's certificate is always checked."""
+
+    ca: Annotated[Text | None, Field(description="File; without it the system's own authorities")] = None
+    certificate: Text | None = None
+    key: Text | None = None
+
+
+class MqttModel(Section):
+    """One broker."""
+
+    address: Address
+    prefix: Text = "tanks"
+    protocol: Literal["3.1.1", "5"] = "3.1.1"
+    client_id: Text | None = None
+    user_name: Text | None = None
+    password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None
+    tls: TlsModel | None = None
+    keepalive: Duration = 20.0
+    timeout: Duration = 10.0
+    window: Annotated[Whole, Field(description="Messages in flight, 1 to 100")] = 20
+    status_period: Duration = 30.0
+    backoff_first: Duration = 0.5
+    backoff_longest: Duration = 30.0
+
+
+class DeliveryModel(Section):
+    mqtt: MqttModel | None = None
+
+
+class WebModel(Section):
+    address: Address
+
+
+class SiteFile(Section):
+    """Everything that a site file may hold."""
+
+    include: Annotated[tuple[Text, ...] | Text | None, Field(description="Files whose sections are joined to this")] = (
+        None
+    )
+    site: SiteModel
+    lines: dict[Name, LineModel] = Field(default_factory=dict)
+    maps: dict[Name, MapModel] = Field(default_factory=dict)
+    instruments: dict[Name, InstrumentModel] = Field(default_factory=dict)
+    products: dict[Name, AnyProduct] = Field(default_factory=dict)
+    tanks: dict[Name, TankModel] = Field(default_factory=dict)
+    delivery: DeliveryModel | None = None
+    web: WebModel | None = None

@@ -1,0 +1,131 @@
+"""Checks between the keys of one tank: heights against the shell, limits in order, the roof's zone."""
+
+from itertools import pairwise
+
+from gateway.calculation.contracts import Capacity
+from gateway.settings.densities import plain_density
+from gateway.settings.document import Document, KeyPath, Mistakes
+from gateway.settings.manual import ManualValues
+from gateway.settings.tank_models import TankModel
+
+__all__ = ["check_tank"]
+
+_LIMITS = ("minimum", "maximum_working", "high_high", "critical_high")
+
+
+def check_tank(
+    model: TankModel,
+    capacity: Capacity | None,
+    document: Document,
+    path: KeyPath,
+    mistakes: Mistakes,
+    manual: ManualValues,
+) -> None:
+    """Report every pair of values that cannot both be right. `capacity` None: what it bounds is left unchecked."""
+    checks = _TankChecks(model, document, path, mistakes, manual)
+    checks.limits_rise()
+    checks.elements_rise()
+    checks.roof()
+    checks.flows_positive()
+    plain_density(model.vapour_density, (*path, "vapour_density"), mistakes)
+    if capacity is not None:
+        checks.against(capacity)
+
+
+class _TankChecks:
+    def __init__(
+        self, model: TankModel, document: Document, path: KeyPath, mistakes: Mistakes, manual: ManualValues
+    ) -> None:
+        self._model = model
+        self._document = document
+        self._path = path
+        self._mistakes = mistakes
+        self._manual = manual
+
+    def _wrong(self, *keys: str | int, text: str) -> None:
+        """Report `text` at a key, after the value as it was written."""
+        path = (*self._path, *keys)
+        self._mistakes.add(path, f"{self._document.text(path)} {text}")
+
+    def limits_rise(self) -> None:
+        given = [(name, getattr(self._model.limits, name)) for name in _LIMITS]
+        present = [(name, value) for name, value in given if value is not None]
+        for (lower, low), (upper, high) in pairwise(present):
+            if high <= low:
+                below = self._document.text((*self._path, "limits", lower))
+                self._wrong("limits", upper, text=f"is not above {lower}, {below}; give more than {below}")
+
+    def elements_rise(self) -> None:
+        thermometer = self._model.temperature
+        if thermometer is None:
+            return
+        if not thermometer.elements:
+            self._mistakes.add((*self._path, "temperature", "elements"), "is empty; give at least one element")
+        for index in range(1, len(thermometer.elements)):
+            if thermometer.elements[index].height <= thermometer.elements[index - 1].height:
+                before = self._document.text((*self._path, "temperature", "elements", index - 1, "height"))
+                text = f"is not above the element before it, {before}; list the elements lowest first"
+                self._wrong("temperature", "elements", index, "height", text=text)
+        for key in ("immersion_margin", "vapour_clearance", "outlier", "stratification"):
+            if getattr(thermometer, key) < 0.0:
+                self._wrong("temperature", key, text="is below zero; give zero or more")
+
+    def roof(self) -> None:
+        roof = self._model.roof
+        if roof is None:
+            return
+        if roof.mass <= 0.0:
+            self._wrong("roof", "mass", text="is no mass; give more than 0 kg")
+        plain_density(roof.table_density, (*self._path, "roof", "table_density"), self._mistakes)
+        if roof.critical_high <= roof.critical_low:
+            low = self._document.text((*self._path, "roof", "critical_low"))
+            self._wrong("roof", "critical_high", text=f"is not above critical_low, {low}; give more than {low}")
+        minimum = self._model.limits.minimum
+        if minimum is not None and minimum < roof.critical_high:
+            high = self._document.text((*self._path, "roof", "critical_high"))
+            self._manual.warn(
+                (*self._path, "limits", "minimum"), f"lies below the top of the roof's critical zone, {high}"
+            )
+
+    def flows_positive(self) -> None:
+        for key in ("maximum_flow_in", "maximum_flow_out"):
+            flow = getattr(self._model, key)
+            if flow is not None and flow <= 0.0:
+                self._wrong(key, text="is no flow; give more than zero, or leave it out where it is not known")
+
+    def against(self, capacity: Capacity) -> None:
+        """Everything that must lie between the bottom and the top of the volumes known."""
+        model = self._model
+        is_table = model.capacity_table is not None
+        what = "the capacity table" if is_table else "the shell"
+        top = f"{capacity.top_m:.3f} m"
+        bottom = f"{capacity.bottom_m:.3f} m"
+        if model.reference_height < capacity.top_m:
+            text = f"is below the top of {what}, {top}; give at least {top}"
+            self._wrong("reference_height", text=text)
+        for name in _LIMITS:
+            limit = getattr(model.limits, name)
+            if limit is not None:
+                self._inside(limit, capacity, what, "limits", name)
+        for index, element in enumerate(model.temperature.elements if model.temperature is not None else ()):
+            height = element.height
+            if height > capacity.top_m:
+                text = f"is above {what}, which ends at {top}; give at most {top}"
+                self._wrong("temperature", "elements", index, "height", text=text)
+            elif height < capacity.bottom_m:
+                text = f"is below {what}, which begins at {bottom}; give at least {bottom}"
+                self._wrong("temperature", "elements", index, "height", text=text)
+        if model.roof is not None:
+            self._inside(model.roof.critical_low, capacity, what, "roof", "critical_low")
+            self._inside(model.roof.critical_high, capacity, what, "roof", "critical_high")
+        if model.level is not None and model.level.from_pressure is not None:
+            height = model.level.from_pressure.nozzle_height
+            self._inside(height, capacity, what, "level", "from_pressure", "nozzle_height")
+
+    def _inside(self, value: float, capacity: Capacity, what: str, *keys: str) -> None:
+        if value > capacity.top_m:
+            top = f"{capacity.top_m:.3f} m"
+            self._wrong(*keys, text=f"is above {what}, which ends at {top}; give at most {top}")
+        elif value < capacity.bottom_m:
+            bottom = f"{capacity.bottom_m:.3f} m"
+            self._wrong(*keys, text=f"is below {what}, which begins at {bottom}; give at least {bottom}")

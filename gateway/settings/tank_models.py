@@ -1,0 +1,211 @@
+"""A tank as the site file gives it."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from gateway.calculation.geometry import Head
+from gateway.calculation.plan import GaugeKind, Weighting
+from gateway.settings.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
+from gateway.settings.fields import (
+    DensityQuantity,
+    Duration,
+    ExpansionRate,
+    Length,
+    Mass,
+    Name,
+    Section,
+    Temperature,
+    TemperatureDifference,
+    Text,
+    Volume,
+    VolumeFlow,
+    YesNo,
+)
+
+__all__ = [
+    "CapacityTableModel",
+    "DipWater",
+    "ElementModel",
+    "FreeWaterModel",
+    "LevelModel",
+    "LimitsModel",
+    "LyingCylinderModel",
+    "ManualModel",
+    "NoWater",
+    "ProbeWater",
+    "RoofModel",
+    "SecondLevelModel",
+    "ShellModel",
+    "SourceModel",
+    "TankModel",
+    "TemperatureModel",
+    "UprightCylinderModel",
+]
+
+
+class UprightCylinderModel(Section):
+    """A flat-bottomed upright cylinder: pi D^2/4 h, zero at the datum."""
+
+    kind: Literal["upright_cylinder"]
+    diameter: Length
+    height: Annotated[Length, Field(description="Of the shell above the datum")]
+    heel: Annotated[Volume, Field(description="Below the datum, in every volume")] = 0.0
+
+
+class LyingCylinderModel(Section):
+    """A level lying cylinder with equal heads."""
+
+    kind: Literal["lying_cylinder"]
+    diameter: Length
+    tangent_length: Length
+    head: Head
+
+
+class CapacityTableModel(Section):
+    """Volume against level from a CSV file."""
+
+    file: Annotated[Text, Field(description="CSV beside the site file")]
+
+
+class SourceModel(Section):
+    """Which signal of which instrument."""
+
+    instrument: Name
+    signal: Name
+
+
+class NozzleModel(Section):
+    nozzle_height: Annotated[Length, Field(description="Of the transmitter above the datum")]
+
+
+class LevelModel(SourceModel):
+    """The level gauge, or the pressure transmitter that stands in for one."""
+
+    measures: Annotated[GaugeKind | None, Field(description="innage or ullage")] = None
+    from_pressure: NozzleModel | None = None
+    offset: Annotated[Length, Field(description="Added to the level")] = 0.0
+    resolution: Length | None = None
+    datum: Annotated[Text | None, Field(description="What the gauge's zero is: datum plate, table zero, bottom")] = None
+
+
+class SecondLevelModel(SourceModel):
+    """A second gauge to compare with; used when the first fails."""
+
+    measures: GaugeKind
+    offset: Length = 0.0
+    resolution: Length | None = None
+    datum: Text | None = None
+    difference_limit: Length = 0.010
+
+
+class ElementModel(Section):
+    """One temperature element."""
+
+    instrument: Annotated[Name | None, Field(description="Where it is not that of the whole thermometer")] = None
+    signal: Name
+    height: Annotated[Length, Field(description="Above the datum")]
+
+
+class TemperatureModel(Section):
+    """The thermometer: its elements, lowest first."""
+
+    instrument: Name | None = None
+    elements: tuple[ElementModel, ...]
+    immersion_margin: Annotated[Length, Field(description="An element counts this far below the surface")] = 0.30
+    weighting: Annotated[Weighting | None, Field(description="slice_volume unless upright")] = None
+    vapour_clearance: Length = 0.50
+    outlier: TemperatureDifference = 5.0
+    stratification: TemperatureDifference = 3.0
+    last_good_limit: Duration = 86_400.0
+
+
+class NoWater(Section):
+    kind: Literal["none"]
+
+
+class ProbeWater(SourceModel):
+    kind: Literal["probe"]
+
+
+class DipWater(LengthEntry):
+    kind: Literal["dip"]
+
+
+FreeWaterModel = Annotated[NoWater | ProbeWater | DipWater, Field(discriminator="kind")]
+
+
+class RoofModel(Section):
+    """A floating roof."""
+
+    mass: Mass
+    critical_low: Annotated[Length, Field(description="It rests on its legs below")]
+    critical_high: Annotated[Length, Field(description="It floats above")]
+    table_density: Annotated[
+        DensityQuantity | None, Field(description="Density at which the capacity table deducts the roof already")
+    ] = None
+
+
+class ShellModel(Section):
+    """Thermal expansion of an upright shell."""
+
+    expansion: ExpansionRate
+    table_temperature: Temperature
+    insulated: YesNo = False
+
+
+class LimitsModel(Section):
+    """Levels of concern, rising. Setting them is for competent people under local codes."""
+
+    minimum: Length | None = None
+    maximum_working: Length | None = None
+    high_high: Length | None = None
+    critical_high: Length | None = None
+
+
+class ManualModel(Section):
+    """Values by hand that stand in until they expire."""
+
+    level: Annotated[LengthEntry | None, Field(description="Innage above the datum")] = None
+    temperature: TemperatureEntry | None = None
+    water: LengthEntry | None = None
+
+
+class TankModel(Section):
+    """One tank."""
+
+    description: Text | None = None
+    product: Name
+    shape: Annotated[UprightCylinderModel | LyingCylinderModel, Field(discriminator="kind")] | None = None
+    capacity_table: CapacityTableModel | None = None
+    reference_height: Annotated[Length, Field(description="Of the reference point above the datum")]
+    period: Annotated[Duration | None, Field(description="How often at least a sheet is made")] = None
+    level: LevelModel | None = None
+    second_level: SecondLevelModel | None = None
+    temperature: TemperatureModel | None = None
+    free_water: FreeWaterModel
+    vapour_pressure: SourceModel | None = None
+    pressurised: YesNo = False
+    ambient: SourceModel | None = None
+    roof: RoofModel | None = None
+    shell: ShellModel | None = None
+    vapour_density: DensityQuantity | None = None
+    density: TankDensityEntry | None = None
+    sediment_water: RatioEntry | None = None
+    manual: ManualModel | None = None
+    limits: LimitsModel = LimitsModel()
+    maximum_flow_in: VolumeFlow | None = None
+    maximum_flow_out: VolumeFlow | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _bare_words(cls, data: Any) -> Any:
+        """`free_water: none` is short for `free_water: {kind: none}`; a bare table is short for its file."""
+        if not isinstance(data, dict):
+            return data
+        short = dict(data)
+        if isinstance(short.get("free_water"), str):
+            short["free_water"] = {"kind": short["free_water"]}
+        if isinstance(short.get("capacity_table"), str):
+            short["capacity_table"] = {"file": short["capacity_table"]}
+        return short

@@ -1,0 +1,144 @@
+"""YAML text to plain mappings, lists and texts with the line of each, read strictly.
+
+Every scalar stays text: YAML 1.1 would read `no` as false, `12:00` as 720 and `0x10` as 16. Keys may not be repeated.
+Anchors, aliases, merge keys, tags and several documents in one file are refused: each value stands where it is used.
+"""
+
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import yaml
+
+from gateway.errors import SettingsError
+
+__all__ = ["ListNode", "MappingNode", "Node", "Place", "TextNode", "parse_yaml", "plain"]
+
+# libyaml where PyYAML was built with it: some ten times faster on a site of a thousand tanks.
+_Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+class Place(NamedTuple):
+    file: str
+    line: int
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}"
+
+
+@dataclass(slots=True)
+class TextNode:
+    place: Place
+    text: str
+
+
+@dataclass(slots=True)
+class ListNode:
+    place: Place
+    items: "list[Node]" = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class MappingNode:
+    place: Place
+    items: "dict[str, Node]" = field(default_factory=dict)
+    key_places: dict[str, Place] = field(default_factory=dict)
+
+
+Node = TextNode | ListNode | MappingNode
+
+
+def plain(node: Node) -> Any:
+    """The node as dict, list and str."""
+    if isinstance(node, TextNode):
+        return node.text
+    if isinstance(node, ListNode):
+        return [plain(item) for item in node.items]
+    return {key: plain(value) for key, value in node.items.items()}
+
+
+def parse_yaml(text: str, file: str) -> tuple[MappingNode, list[str]]:
+    """The top mapping of a YAML text and the mistakes that do not stop the reading, such as repeated keys.
+
+    Raises SettingsError where the text is not YAML or its top is not a mapping.
+    """
+    reader = _Reader(text, file)
+    try:
+        node = reader.document()
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line = mark.line + 1 if mark is not None else 1
+        raise SettingsError((f"{file}:{line}: is not valid YAML: {error.problem or error.context}",)) from error
+    except yaml.YAMLError as error:
+        what = str(error).splitlines()[0]
+        raise SettingsError((f"{file}:1: is not valid YAML: {what}",)) from error
+    if not isinstance(node, MappingNode):
+        raise SettingsError((f"{node.place}: holds no keys at its top; begin with `site:`",))
+    return node, reader.mistakes
+
+
+class _Reader:
+    def __init__(self, text: str, file: str) -> None:
+        self._loader = _Loader(text)
+        self._file = file
+        self.mistakes: list[str] = []
+
+    def document(self) -> Node:
+        try:
+            self._expect(yaml.StreamStartEvent)
+            if self._loader.check_event(yaml.StreamEndEvent):
+                return TextNode(Place(self._file, 1), "")
+            self._expect(yaml.DocumentStartEvent)
+            node = self._node()
+            self._expect(yaml.DocumentEndEvent)
+            if not self._loader.check_event(yaml.StreamEndEvent):
+                place = self._place(self._loader.peek_event())
+                self.mistakes.append(f"{place}: begins a second document with `---`; give one site per file")
+            return node
+        finally:
+            self._loader.dispose()
+
+    def _expect(self, kind: type[yaml.Event]) -> None:
+        event = self._loader.get_event()
+        if not isinstance(event, kind):  # pragma: no cover - the parser's own grammar rules it out
+            raise AssertionError(f"{event} where {kind.__name__} belongs")
+
+    def _place(self, event: Any) -> Place:
+        return Place(self._file, event.start_mark.line + 1)
+
+    def _node(self) -> Node:
+        event = self._loader.get_event()
+        place = self._place(event)
+        if isinstance(event, yaml.AliasEvent):
+            self.mistakes.append(f"{place}: *{event.anchor} is an alias; write the value out where it is used")
+            return TextNode(place, f"*{event.anchor}")
+        if event.anchor is not None:
+            self.mistakes.append(f"{place}: &{event.anchor} is an anchor; write the value out where it is used")
+        if event.tag is not None and event.tag != "!":
+            self.mistakes.append(f"{place}: {event.tag} is a YAML tag; leave it out, every value is read as text")
+        if isinstance(event, yaml.ScalarEvent):
+            return TextNode(place, event.value.strip())
+        if isinstance(event, yaml.SequenceStartEvent):
+            items = ListNode(place)
+            while not self._loader.check_event(yaml.SequenceEndEvent):
+                items.items.append(self._node())
+            self._loader.get_event()
+            return items
+        return self._mapping(place)
+
+    def _mapping(self, place: Place) -> MappingNode:
+        mapping = MappingNode(place)
+        while not self._loader.check_event(yaml.MappingEndEvent):
+            key = self._node()
+            value = self._node()
+            if not isinstance(key, TextNode):
+                self.mistakes.append(f"{key.place}: a key must be one word, not a list or a mapping")
+            elif key.text == "<<":
+                self.mistakes.append(f"{key.place}: << is a merge key; write the values out where they are used")
+            elif key.text in mapping.items:
+                first = mapping.key_places[key.text].line
+                self.mistakes.append(f"{key.place}: {key.text} is already given in line {first}; keep one of the two")
+            else:
+                mapping.items[key.text] = value
+                mapping.key_places[key.text] = key.place
+        self._loader.get_event()
+        return mapping
