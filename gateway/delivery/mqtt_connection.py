@@ -1,0 +1,199 @@
+"""One connection to an MQTT server: opened, used, closed, thrown away. The only module that knows aiomqtt and paho.
+
+aiomqtt leaves five things to be done here. It does not tell the server's receive maximum; it takes any PUBACK for
+success, though in MQTT 5 one may carry a refusal; a publish that waits when the connection breaks learns of it only by
+its own timeout; a connection that ends before CONNACK leaves no reason but a timeout; and a failed or cancelled connect
+leaves its socket registered with the loop. Entering one client twice would also send again what had been given up, so
+a client serves one connection only.
+"""
+
+import asyncio
+import contextlib
+import socket
+import ssl
+from collections.abc import Callable
+from typing import Any
+
+import aiomqtt
+import paho.mqtt.client as paho
+from aiomqtt.types import PahoSocket
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from gateway.delivery.plan import MqttPlan
+from gateway.errors import DeliveryError
+
+__all__ = ["Connection"]
+
+_PROTOCOLS = {"3.1.1": aiomqtt.ProtocolVersion.V311, "5": aiomqtt.ProtocolVersion.V5}
+_LONGEST_DIAL_S = 5.0
+"""paho dials in a thread that cannot be stopped: this bounds how long it may outlive us."""
+_PATIENCE_S = 1.0
+"""How long a cancelled `open` waits for that thread, so as to clean up behind it."""
+
+
+class Connection(aiomqtt.Client):
+    """`wake` is called when something was acknowledged, was refused or the connection ended; `settled` before it with
+    the number of the message and None or the reason of the refusal."""
+
+    def __init__(
+        self,
+        plan: MqttPlan,
+        *,
+        client_id: str,
+        password: str | None,
+        tls_context: ssl.SSLContext | None,
+        will: aiomqtt.Will,
+        settled: Callable[[int, str | None], None],
+        wake: Callable[[], None],
+    ) -> None:
+        protocol = _PROTOCOLS[plan.protocol]
+        super().__init__(
+            plan.host,
+            plan.port,
+            username=plan.user_name,
+            password=password,
+            identifier=client_id,
+            protocol=protocol,
+            will=will,
+            clean_session=None if protocol is aiomqtt.ProtocolVersion.V5 else True,
+            timeout=plan.timeout_s,
+            keepalive=plan.keepalive_s,
+            max_inflight_messages=plan.window,
+            tls_context=tls_context,
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+        )
+        self.pending_calls_threshold = plan.window + 1
+        self.receive_maximum = 65_535
+        """QoS 1 messages the server lets be in flight; MQTT 5 section 3.2.2.3.3 gives the default."""
+        self._client.connect_timeout = min(plan.timeout_s, _LONGEST_DIAL_S)
+        self._given_up = False
+        self._dialled = asyncio.Event()
+        self._settled = settled
+        self._wake = wake
+
+    async def open(self) -> None:
+        """Connect. Raises DeliveryError with the reason when that fails or takes too long."""
+        attempt = asyncio.ensure_future(self.__aenter__())
+        longest_s = 2 * self._client.connect_timeout + 2 * self.timeout
+        try:
+            async with asyncio.timeout(longest_s):
+                # The dial runs in a thread that cannot be stopped, and aiomqtt would forget it if cancelled there.
+                await asyncio.shield(attempt)
+        except TimeoutError:
+            await self._give_up(attempt)
+            raise DeliveryError(f"no connection within {longest_s:g} s") from None
+        except aiomqtt.MqttError as exc:
+            self.abort()
+            raise DeliveryError(self._why_not_connected(exc)) from exc
+        except (OSError, ValueError) as exc:  # ValueError: a host name that IDNA refuses
+            self.abort()
+            raise DeliveryError(str(exc)) from exc
+        except BaseException:
+            await self._give_up(attempt)
+            raise
+        self._disconnected.add_done_callback(lambda _: self._wake())
+
+    def send(self, topic: str, payload: bytes) -> int:
+        """Hand a retained QoS 1 message to the connection and return its number. Never waits.
+
+        Raises DeliveryError when the connection has ended.
+        """
+        info = self._client.publish(topic, payload, qos=1, retain=True)
+        if info.rc != paho.MQTT_ERR_SUCCESS:
+            raise DeliveryError(paho.error_string(info.rc))
+        return info.mid
+
+    @property
+    def ended(self) -> str | None:
+        """Why the connection ended; None while it stands."""
+        if not self._disconnected.done():
+            return None
+        reason = None if self._disconnected.cancelled() else self._disconnected.exception()
+        return "closed by the server" if reason is None else str(reason)
+
+    async def close(self) -> None:
+        """Disconnect in good order, so that the server keeps the last will to itself."""
+        try:
+            with contextlib.suppress(aiomqtt.MqttError, OSError):
+                await self.__aexit__(None, None, None)
+        finally:
+            self.abort()
+
+    def abort(self) -> None:
+        """Close the socket at once and without a word: the server then publishes the last will."""
+        self._given_up = True
+        self._client._sock_close()
+        if self._misc_task is not None:
+            self._misc_task.cancel()
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()  # else asyncio complains that nobody looked at it
+
+    async def _give_up(self, attempt: "asyncio.Future[Any]") -> None:
+        self._given_up = True
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(_PATIENCE_S):
+                await self._dialled.wait()
+        # With the dial done it is the wait for CONNACK that is cancelled. Without, the thread closes its own socket.
+        attempt.cancel()
+        await asyncio.wait({attempt})
+        self.abort()
+
+    def _client_connect(self) -> None:
+        """In a thread of its own: dial, and undo it if nobody waits for it any more."""
+        try:
+            super()._client_connect()
+            if self._given_up:
+                self._client._sock_close()
+        finally:
+            with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits
+                self._loop.call_soon_threadsafe(self._dialled.set)
+
+    def _on_socket_open(self, client: paho.Client, userdata: Any, sock: PahoSocket) -> None:
+        if not self._given_up:
+            super()._on_socket_open(client, userdata, sock)
+
+    def _on_socket_register_write(self, client: paho.Client, userdata: Any, sock: PahoSocket) -> None:
+        if not self._given_up:
+            super()._on_socket_register_write(client, userdata, sock)
+
+    def _on_connect(
+        self,
+        client: paho.Client,
+        userdata: Any,
+        flags: paho.ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self.receive_maximum = getattr(properties, "ReceiveMaximum", self.receive_maximum)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _on_disconnect(
+        self,
+        client: paho.Client,
+        userdata: Any,
+        flags: paho.DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if not self._connected.done() and not self._given_up:
+            self._connected.set_exception(aiomqtt.MqttError("server closed the connection before accepting it"))
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _on_publish(
+        self, client: paho.Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
+    ) -> None:
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+        self._settled(mid, str(reason_code) if reason_code.is_failure else None)
+        self._wake()
+
+    def _why_not_connected(self, exc: aiomqtt.MqttError) -> str:
+        if isinstance(exc, aiomqtt.MqttCodeError):
+            return f"server refused the connection: {exc.rc}"
+        # aiomqtt keeps only the text of what went wrong below it; the error itself is still its context.
+        cause = exc.__context__
+        if isinstance(cause, ssl.SSLCertVerificationError):
+            return f"server certificate not accepted: {cause.verify_message}"
+        if isinstance(cause, TimeoutError):
+            return f"server did not answer within {self.timeout:g} s"
+        return str(exc)

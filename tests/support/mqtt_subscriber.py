@@ -1,0 +1,72 @@
+"""What an outside subscriber sees: mosquitto_sub, a program that shares no code with the gateway."""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from types import TracebackType
+from typing import Any, NamedTuple, Self
+
+from tests.support.messages import valid_message
+
+__all__ = ["Message", "Subscriber"]
+
+_ANSWER_S = 20.0
+
+
+class Message(NamedTuple):
+    retained: bool
+    topic: str
+    payload: bytes
+
+    @property
+    def content(self) -> dict[str, Any]:
+        """Decoded; it has been held against its schema on arrival."""
+        return valid_message(self.payload)
+
+
+class Subscriber:
+    """Every message from `port` under `topic`, as it comes. A message that breaks its schema raises."""
+
+    def __init__(self, port: int, topic: str = "tanks/#", options: Sequence[str] = ()) -> None:
+        self._arguments = ("-h", "127.0.0.1", "-p", str(port), "-t", topic, "-q", "1", "-F", "%r %t %p", *options)
+        self._process: asyncio.subprocess.Process | None = None
+
+    async def next(self, wanted: Callable[[Message], bool] = lambda _: True) -> Message:
+        """The next message that is wanted; others are held against their schema and dropped."""
+        assert self._process is not None
+        assert self._process.stdout is not None
+        async with asyncio.timeout(_ANSWER_S):
+            while line := await self._process.stdout.readline():
+                retained, topic, payload = line.rstrip(b"\n").split(b" ", 2)
+                message = Message(retained == b"1", topic.decode(), payload)
+                valid_message(message.payload)
+                if wanted(message):
+                    return message
+        raise AssertionError("mosquitto_sub ended")
+
+    async def inventory(self, tank: str, sequence: int) -> Message:
+        """Wait for this very record."""
+        return await self.next(
+            lambda message: (
+                message.topic.endswith(f"/{tank}/inventory") and message.content["identity"]["sequence"] == sequence
+            )
+        )
+
+    async def state(self, state: str) -> Message:
+        """Wait for the gateway to be `online` or `offline`."""
+        return await self.next(
+            lambda message: message.topic.endswith("/gateway/status") and message.content["state"] == state
+        )
+
+    async def __aenter__(self) -> Self:
+        self._process = await asyncio.create_subprocess_exec(
+            "mosquitto_sub", *self._arguments, stdout=asyncio.subprocess.PIPE, limit=1 << 20
+        )
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        assert self._process is not None
+        if self._process.returncode is None:
+            self._process.kill()
+        await self._process.communicate()
