@@ -9,12 +9,13 @@ from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 __all__ = ["PiecewisePolynomial", "fit_piecewise", "integrate"]
 
 _DEGREE = 9
 _SMALLEST_PIECE = 2.0**-20
-"""As a part of the whole range: a smaller piece is taken as it is: what is left of a root's error there is its own width's."""
+"""As a part of the whole range: pieces are not halved below this, where a root may never be fitted."""
 
 
 @lru_cache(maxsize=8)
@@ -23,6 +24,7 @@ def _gauss_legendre(count: int) -> tuple[tuple[float, float], ...]:
     rule = []
     for index in range(1, count + 1):
         x = math.cos(math.pi * (index - 0.25) / (count + 0.5))
+        slope = math.inf
         for _ in range(100):
             previous, current = 1.0, x
             for order in range(2, count + 1):
@@ -87,7 +89,7 @@ def fit_piecewise(function: Callable[[float], float], breaks: Sequence[float], t
     `breaks`, strictly rising, hold the ends and every point where a derivative may jump: no piece lies across one.
     """
     smallest = (breaks[-1] - breaks[0]) * _SMALLEST_PIECE
-    pending = list(reversed(list(zip(breaks[:-1], breaks[1:], strict=True))))
+    pending = list(pairwise(breaks))[::-1]
     starts: list[float] = []
     pieces: list[tuple[float, float, tuple[float, ...]]] = []
     while pending:
