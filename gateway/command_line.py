@@ -7,6 +7,7 @@ import argparse
 import os
 import sys
 from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
 from importlib import import_module
 from types import MappingProxyType
 from typing import NoReturn, Protocol, cast
@@ -75,6 +76,10 @@ def _run(typed: list[str]) -> int:
     parser.add_argument("--version", action="version", version=f"tank-gateway {__version__}")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
     chosen = next((word for word in typed if not word.startswith("-")), None)
+    if chosen is not None and chosen not in COMMANDS:
+        near = get_close_matches(chosen, COMMANDS, n=1)
+        meant = f"did you mean {near[0]}?" if near else f"one of {', '.join(COMMANDS)}"
+        raise UsageError(f"there is no command '{chosen}'", f"{meant} tank-gateway --help lists them")
     for name, summary in COMMANDS.items():
         subparser = subparsers.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
         if name == chosen:

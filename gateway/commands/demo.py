@@ -2,10 +2,8 @@
 
 import argparse
 import importlib.util
-import signal
-import sys
-from types import FrameType
 
+from gateway.commands.signals import leave_on_signals
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 
@@ -18,9 +16,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    # Before the libraries are loaded: whoever stops a demo that is still starting gets a clean end as well.
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, _leave)
+    # First of all: whoever stops a demo that is still loading its libraries gets a clean end as well.
+    leave_on_signals()
     if importlib.util.find_spec("amqtt") is None:
         raise _NoBrokerError
     from gateway.commands.demo_run import run_demo
@@ -35,7 +32,3 @@ class _NoBrokerError(GatewayError):
 
     def __init__(self) -> None:
         super().__init__("the demo needs amqtt, an MQTT broker in Python, which is not installed")
-
-
-def _leave(_number: int, _frame: FrameType | None) -> None:
-    sys.exit(0)

@@ -14,7 +14,8 @@ from gateway.commands.demo_words import Replaced, introduction
 from gateway.commands.free_port import free_port
 from gateway.commands.logs import set_up_logs
 from gateway.commands.output import is_terminal, write
-from gateway.commands.run import run_until_signal, stop_on_signals
+from gateway.commands.serve import run_in_loop
+from gateway.commands.signals import stop_on_signals
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.settings.site import SiteSettings
@@ -28,7 +29,7 @@ def run_demo(system: UnitSystem) -> int:
     """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when a part of it fails."""
     # On a terminal the table is the picture; only what is wrong is worth a line above it.
     set_up_logs("auto", simulated=True, warnings_only=is_terminal(sys.stdout))
-    return run_until_signal(lambda: _until_stopped(system))
+    return run_in_loop(lambda: _until_stopped(system))
 
 
 async def _until_stopped(system: UnitSystem) -> int:
@@ -98,7 +99,7 @@ def _with_ports(
 
 def _line_port(simulator: Mapping[str, Any], line: str) -> int:
     try:
-        return int(str(simulator["lines"][line]).rpartition(":")[2])
+        return int(simulator["addresses"][line]["port"])
     except (KeyError, TypeError, ValueError) as error:
         raise ChildError(f"the simulator did not say where line {line} is") from error
 

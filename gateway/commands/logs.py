@@ -8,9 +8,7 @@ from typing import TextIO, cast
 import structlog
 from structlog.typing import EventDict, Processor, WrappedLogger
 
-__all__ = ["LOG_FORMATS", "set_up_logs"]
-
-LOG_FORMATS = ("auto", "text", "json")
+__all__ = ["set_up_logs"]
 
 
 class _StandardError:

@@ -1,55 +1,22 @@
 """`run`: the daemon, until SIGTERM or SIGINT."""
 
 import argparse
-import asyncio
-import signal
-from collections.abc import Callable, Coroutine
-from typing import Any
 
-from gateway import daemon
-from gateway.commands.logs import LOG_FORMATS, set_up_logs
-from gateway.commands.site_argument import add_site, load
-from gateway.settings.site import SiteSettings
+from gateway.commands.signals import leave_on_signals
 
-__all__ = ["add_arguments", "execute", "run_until_signal", "stop_on_signals"]
+__all__ = ["add_arguments", "execute"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_site(parser)
+    parser.add_argument("site", metavar="SITE", help="site file (YAML), or `demo` for the demo site")
     parser.add_argument(
-        "--log-format", choices=LOG_FORMATS, default="auto", help="auto: text on a terminal, JSON elsewhere"
+        "--log-format", choices=["auto", "text", "json"], default="auto", help="auto: text on a terminal, else JSON"
     )
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    settings = load(arguments.site)
-    set_up_logs(arguments.log_format, simulated=settings.simulated)
-    return run_until_signal(lambda: _serve(settings))
+    # First of all: whoever stops a gateway that is still loading its libraries gets a clean end as well.
+    leave_on_signals()
+    from gateway.commands.serve import serve
 
-
-def run_until_signal(main: Callable[[], Coroutine[Any, Any, int]]) -> int:
-    """Run `main` on the fastest event loop there is; returns what it returns."""
-    with asyncio.Runner(loop_factory=_loop_factory()) as runner:
-        return runner.run(main())
-
-
-def stop_on_signals(stop: asyncio.Event) -> None:
-    """Let SIGTERM and SIGINT set `stop`, in the running loop. A second one changes nothing: the way out is bounded."""
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
-
-
-async def _serve(settings: SiteSettings) -> int:
-    stop = asyncio.Event()
-    stop_on_signals(stop)
-    await daemon.run(settings, stop=stop)
-    return 0
-
-
-def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
-    try:
-        import uvloop
-    except ImportError:
-        return None
-    return uvloop.new_event_loop
+    return serve(arguments.site, arguments.log_format)

@@ -88,7 +88,7 @@ def _fetch(address: str) -> dict[str, Any]:
 
 def _cause(error: object) -> str:
     if isinstance(error, TimeoutError):
-        return f"no answer within {_TIMEOUT_S:.0f} s"
+        return f"no answer within {_TIMEOUT_S:g} s"
     if isinstance(error, OSError) and error.strerror:
         return error.strerror.lower()
     return str(error) or type(error).__name__

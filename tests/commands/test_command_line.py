@@ -1,0 +1,69 @@
+"""What was typed wrongly gets one line and a hint; nobody gets a traceback."""
+
+import subprocess
+import sys
+
+import pytest
+
+from gateway import __version__
+from gateway.command_line import COMMANDS, main
+from tests.commands.typed import typed
+
+
+def test_without_a_command_the_commands_are_named(capsys: pytest.CaptureFixture[str]) -> None:
+    said = typed(capsys)
+    assert said.code == 2
+    assert said.err == (
+        "tank-gateway: no command was given\n"
+        "  hint: one of demo, run, check, show, dip, simulate, schema; tank-gateway --help\n"
+    )
+    assert said.out == ""
+
+
+def test_an_unknown_command_is_one_line_and_a_hint(capsys: pytest.CaptureFixture[str]) -> None:
+    said = typed(capsys, "shwo")
+    assert said.code == 2
+    assert said.err == (
+        "tank-gateway: there is no command 'shwo'\n  hint: did you mean show? tank-gateway --help lists them\n"
+    )
+
+
+def test_an_unknown_option_is_one_line_and_a_hint(capsys: pytest.CaptureFixture[str]) -> None:
+    said = typed(capsys, "show", "--colour")
+    assert said.code == 2
+    assert said.err == "tank-gateway: unrecognized arguments: --colour\n  hint: tank-gateway --help\n"
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help(capsys: pytest.CaptureFixture[str], command: str) -> None:
+    with pytest.raises(SystemExit) as leaving:
+        main([command, "--help"])
+    assert leaving.value.code == 0
+    assert f"tank-gateway {command}" in capsys.readouterr().out
+
+
+def test_the_module_is_the_program() -> None:
+    run = subprocess.run([sys.executable, "-m", "gateway", "--version"], capture_output=True, text=True, check=True)
+    assert run.stdout == f"tank-gateway {__version__}\n"
+
+
+def test_a_reader_that_goes_away_gets_no_traceback() -> None:
+    schema = subprocess.Popen(
+        [sys.executable, "-m", "gateway", "schema", "inventory"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    assert schema.stdout is not None
+    schema.stdout.close()
+    _, err = schema.communicate()
+    assert err == b""
+    assert schema.returncode == 1
+
+
+def test_a_terminal_that_cannot_show_a_degree_sign_gets_a_question_mark() -> None:
+    code = "from gateway.command_line import main; import sys; main(['show', '--address', '°']); print('°')"
+    run = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, env={"PYTHONIOENCODING": "ascii"}, check=False
+    )
+    assert run.stdout.strip() == b"?"
+    assert b"Traceback" not in run.stderr

@@ -1,0 +1,160 @@
+"""`show` against a small HTTP server that answers as a gateway does, or does not."""
+
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+import orjson
+import pytest
+
+from gateway.commands import show
+from gateway.delivery.payload import inventories_json
+from gateway.records import Figure, Quality, Reason, ReasonCode
+from tests.commands.typed import typed
+from tests.support.records import record, snapshot
+
+_STALE = Reason(ReasonCode.STALE, "LT-2.innage was last read 75 s ago")
+_BY_HAND = Reason(ReasonCode.MANUAL, "manual value in place of an instrument")
+_HINT = "  hint: start one with `tank-gateway run SITE`, or say where it is with --address HOST:PORT\n"
+
+Serve = Callable[[bytes, int], str]
+
+
+@contextmanager
+def _answering(body: bytes, status: int) -> Iterator[str]:
+    class Answer(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            known = self.path == "/inventories"
+            self.send_response(status if known else 404)
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, *_: object) -> None:
+            """Say nothing."""
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Answer) as server:
+        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
+        thread.start()
+        try:
+            yield f"127.0.0.1:{server.server_port}"
+        finally:
+            server.shutdown()
+            thread.join()
+
+
+@pytest.fixture
+def serve() -> Iterator[Serve]:
+    """Serve one body with one status at /inventories; gives the address."""
+    with ExitStack() as servers:
+        yield lambda body, status=200: servers.enter_context(_answering(body, status))
+
+
+def _good(value: float) -> Figure:
+    return Figure(value, Quality.GOOD, (), 2.0)
+
+
+def _two_tanks() -> bytes:
+    good = record("TK-1", liquid_temperature=_good(14.75), mass=_good(2e6))
+    by_hand = Figure(61.2, Quality.UNCERTAIN, (_BY_HAND,), 2.0, manual=True)
+    lost = record(
+        "TK-2",
+        simulated=True,
+        level=Figure(None, Quality.BAD, (_STALE,), 75.0),
+        mass=Figure(None, Quality.BAD, (_STALE,), 75.0),
+        liquid_temperature=by_hand,
+    )
+    return inventories_json(snapshot(good, lost, simulated=True))
+
+
+def test_a_table_of_all_tanks_with_totals_and_reasons(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    said = typed(capsys, "show", "--address", serve(_two_tanks(), 200))
+    assert said.code == 0
+    assert said.err == ""
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    assert lines[0] == "harbour at 2026-03-14 12:00:00 UTC, SIMULATED"
+    assert lines[2] == "Tank Product Level m Temp °C TOV m³ GSV m³ Mass t Room m³ Quality Age"
+    assert lines[3].startswith("TK-1 gasoline 9.412 14.8 n/a n/a 2,000.0 n/a Good ")
+    assert lines[4].startswith("TK-2 gasoline - 61.2 n/a n/a - n/a Bad manual SIMULATED ")
+    assert lines[5:] == [
+        "",
+        "Total gasoline: mass 2,000.0 t (1 of 2 tanks)",
+        "Total of all products: mass 2,000.0 t (1 of 2 tanks), SIMULATED",
+        "",
+        "TK-2: Bad: LT-2.innage was last read 75 s ago",
+    ]
+
+
+def test_ages_count_from_the_instruments_to_now(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    # The records of this test are of March 2026: their age is what has passed since, and says so in the last column.
+    said = typed(capsys, "show", "--address", serve(_two_tanks(), 200))
+    ages = [line.split("  ")[-1].strip() for line in said.out.splitlines() if line.startswith("TK-1 ")]
+    (age,) = ages
+    assert age.endswith(" s")
+    assert int(age.removesuffix(" s").replace(",", "")) > 20_000_000
+
+
+def test_json_is_the_answer_as_it_came(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    body = _two_tanks()
+    said = typed(capsys, "show", "--json", "--address", serve(body, 200))
+    assert said.code == 0
+    assert said.document == orjson.loads(body)
+
+
+def test_nothing_runs_there(capsys: pytest.CaptureFixture[str]) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        address = f"127.0.0.1:{taken.getsockname()[1]}"
+        said = typed(capsys, "show", "--address", address)
+    assert said.code == 1
+    assert said.out == ""
+    assert said.err == f"tank-gateway: no gateway at {address}: connection refused\n{_HINT}"
+
+
+def test_something_else_runs_there(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    address = serve(b"<html>hello</html>", 200)
+    said = typed(capsys, "show", "--address", address)
+    assert said.code == 1
+    assert said.err == f"tank-gateway: no gateway at {address}: what answers there speaks no JSON\n{_HINT}"
+
+
+def test_another_json_is_refused(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    address = serve(b'{"schema": "something/1"}', 200)
+    said = typed(capsys, "show", "--address", address)
+    assert said.code == 1
+    assert said.err == (
+        f"tank-gateway: no gateway at {address}: what answers there does not send tank-gateway/inventories/1\n{_HINT}"
+    )
+
+
+def test_an_answer_that_is_not_understood_is_refused(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    document = orjson.loads(_two_tanks())
+    del document["inventories"][0]["figures"]["level"]
+    address = serve(orjson.dumps(document), 200)
+    said = typed(capsys, "show", "--address", address)
+    assert said.code == 1
+    assert said.err == (
+        f"tank-gateway: no gateway at {address}: its answer is not one that this version understands\n{_HINT}"
+    )
+
+
+def test_an_error_status_is_told(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    address = serve(b"", 503)
+    said = typed(capsys, "show", "--address", address)
+    assert said.code == 1
+    assert said.err == f"tank-gateway: no gateway at {address}: it answers with HTTP status 503\n{_HINT}"
+
+
+def test_a_peer_that_accepts_and_says_nothing(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(show, "_TIMEOUT_S", 0.2)
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen()
+        address = f"127.0.0.1:{silent.getsockname()[1]}"
+        said = typed(capsys, "show", "--address", address)
+    assert said.code == 1
+    assert said.err == f"tank-gateway: no gateway at {address}: no answer within 0.2 s\n{_HINT}"

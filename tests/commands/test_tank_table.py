@@ -1,0 +1,137 @@
+"""All tanks at a glance: rows, marks in words, totals that say what they leave out."""
+
+from datetime import timedelta
+
+from rich.console import Console
+
+from gateway.commands.output import Column, Grid, plain_lines, rich_table
+from gateway.commands.tank_table import TankView, Total, notes, tank_grid, total, total_lines, view_of
+from gateway.display import UnitSystem
+from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode
+from tests.support.records import NOON, inventory
+
+_NO_ANSWER = Reason(ReasonCode.NO_ANSWER, "LT-1 did not answer within 1 s")
+_BY_HAND = Reason(ReasonCode.MANUAL, "manual value in place of an instrument")
+
+
+def _good(value: float, age_s: float = 2.0) -> Figure:
+    return Figure(value, Quality.GOOD, (), age_s)
+
+
+def _bad() -> Figure:
+    return Figure(None, Quality.BAD, (_NO_ANSWER,), 75.0)
+
+
+def _tank(
+    name: str, *, mass: Figure, gsv: Figure | None = None, simulated: bool = False, **others: Figure
+) -> Inventory:
+    given = {"mass": mass, "liquid_temperature": _good(14.7, 4.0), **others}
+    if gsv is not None:
+        given["gsv"] = gsv
+    return inventory(name, simulated=simulated, **given)
+
+
+def _views(*inventories: Inventory) -> list[TankView]:
+    return [view_of(each) for each in inventories]
+
+
+def test_a_row_shows_level_temperature_volumes_mass_room_quality_and_age() -> None:
+    views = _views(
+        _tank("TK-1", mass=_good(2_000_100.0), gsv=_good(2386.8), tov=_good(2395.1), room=_good(963.99), simulated=True)
+    )
+    assert [" ".join(line.split()) for line in plain_lines(tank_grid(views))] == [
+        "Tank Product Level m Temp °C TOV m³ GSV m³ Mass t Room m³ Quality Age",
+        "TK-1 gasoline 9.412 14.7 2,395 2,387 2,000.1 963.9 Good SIMULATED 4 s",
+    ]
+
+
+def test_us_units_in_header_and_cells() -> None:
+    views = _views(_tank("TK-1", mass=_good(1_016_046.9088)))
+    header, row = plain_lines(tank_grid(views, UnitSystem.US))
+    assert "Temp °F" in header
+    assert "Mass long tons" in header
+    assert "30 ft 10-9/16 in" in row
+    assert "58.5" in row
+    assert "1,000.0" in row
+
+
+def test_bad_is_a_dash_with_its_reason_below() -> None:
+    views = _views(_tank("TK-1", mass=_bad(), level=_bad(), tov=_bad(), gsv=_bad(), room=_bad()))
+    (row,) = plain_lines(tank_grid(views))[1:]
+    assert " ".join(row.split()) == "TK-1 gasoline - 14.7 - - - - Bad 75 s"
+    assert "0.0" not in row
+    assert notes(views) == ["TK-1: Bad: LT-1 did not answer within 1 s"]
+
+
+def test_manual_and_uncertain_are_words() -> None:
+    by_hand = Figure(61.2, Quality.UNCERTAIN, (_BY_HAND,), 30.0, manual=True)
+    views = _views(_tank("A-1", mass=_good(5330.0), liquid_temperature=by_hand))
+    assert "Uncertain manual" in plain_lines(tank_grid(views))[1]
+    assert notes(views) == ["A-1: Uncertain: manual value in place of an instrument"]
+
+
+def test_a_manual_density_alone_does_not_mark_the_row() -> None:
+    views = _views(_tank("TK-1", mass=_good(1.0), reference_density=Figure(838.0, Quality.GOOD, (), 0.0, manual=True)))
+    assert "manual" not in plain_lines(tank_grid(views))[1]
+
+
+def test_ages_grow_while_nothing_new_comes() -> None:
+    sheet = _tank("TK-1", mass=_good(1.0))
+    assert view_of(sheet, NOON + timedelta(seconds=10)).figures["level"].age_s == 12.0
+    assert view_of(sheet, NOON - timedelta(seconds=10)).figures["level"].age_s == 2.0
+
+
+def test_a_total_leaves_bad_out_and_counts_it() -> None:
+    uncertain = Figure(50.0, Quality.UNCERTAIN, (_BY_HAND,), 2.0)
+    none = Figure(None, Quality.GOOD, (Reason(ReasonCode.NOT_APPLICABLE, "no reference volume"),), 0.0)
+    assert total([_good(100.0), _bad(), none]) == Total(100.0, 1, 2, False)
+    assert total([_good(100.0), uncertain]) == Total(150.0, 2, 2, True)
+    assert total([_bad()]) == Total(None, 0, 1, False)
+    assert total([none]) is None
+
+
+def test_totals_say_how_many_tanks_are_in_them() -> None:
+    uncertain = Figure(1_000_000.0, Quality.UNCERTAIN, (_BY_HAND,), 2.0)
+    views = _views(
+        _tank("TK-1", mass=_good(2_000_000.0), gsv=_good(2386.8)),
+        _tank("TK-2", mass=uncertain, gsv=_bad()),
+        _tank("TK-3", mass=_bad(), gsv=_bad(), simulated=True),
+    )
+    assert total_lines(views) == [
+        "Total gasoline: GSV 2,387 m³ (1 of 3 tanks); mass 3,000.0 t (2 of 3 tanks, estimated)",
+        "Total of all products: mass 3,000.0 t (2 of 3 tanks, estimated), SIMULATED",
+    ]
+
+
+def test_a_total_of_bad_tanks_alone_is_a_dash() -> None:
+    views = _views(_tank("TK-1", mass=_bad()))
+    assert total_lines(views) == ["Total of all products: mass - (0 of 1 tanks)"]
+
+
+def _drawn(grid: Grid, width: int) -> str:
+    console = Console(width=width, color_system=None)
+    with console.capture() as capture:
+        console.print(rich_table(grid, width))
+    return capture.get()
+
+
+def test_a_narrow_terminal_loses_columns_but_never_digits() -> None:
+    views = _views(_tank("TK-1", mass=_good(2_000_100.0), gsv=_good(2386.8), tov=_good(2395.1), simulated=True))
+    wide = _drawn(tank_grid(views), 120)
+    assert "gasoline" in wide
+    assert "2,395" in wide
+    narrow = _drawn(tank_grid(views), 80)
+    assert "gasoline" not in narrow
+    for kept in ("TK-1", "9.412", "14.7", "2,387", "Good SIMULATED", "4 s"):
+        assert kept in narrow
+    assert "…" not in narrow
+    narrowest = _drawn(tank_grid(views), 30)
+    for kept in ("9.412", "2,387", "SIMULATED"):
+        assert kept in narrowest
+    assert "…" not in narrowest
+
+
+def test_a_name_from_outside_cannot_steer_the_terminal() -> None:
+    grid = Grid((Column("Tank"),), (("\x1b[2J[bold]TK",),))
+    assert plain_lines(grid) == ["Tank", "?[2J[bold]TK"]
+    assert "?[2J[bold]TK" in _drawn(grid, 80)
