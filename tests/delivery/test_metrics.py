@@ -1,0 +1,134 @@
+import math
+from collections.abc import Iterator
+
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+from prometheus_client.samples import Sample
+
+from gateway.delivery.metrics import Metrics
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.records import ElementUse, Figure, Figures, GatewaySnapshot, InventoryRecord, Quality, Reason, ReasonCode
+from tests.support.promtool import lint_metrics
+from tests.support.records import BOOT, NOON, bad, inventory, record, snapshot
+
+ELEMENTS = (
+    ElementUse(1.0, 17.6, True, 1.0, Quality.GOOD, None),
+    ElementUse(3.5, 19.0, False, 0.0, Quality.GOOD, Reason(ReasonCode.ELEMENT_DRY, "above the surface")),
+    ElementUse(6.0, 850.0, False, 0.0, Quality.BAD, Reason(ReasonCode.ELEMENT_FAILED, "open")),
+)
+TANK = {"site": "harbour", "tank": "TK-1", "product": "gasoline"}
+
+
+def _full() -> GatewaySnapshot:
+    """Every figure of one tank Good, another tank Bad, a third simulated."""
+    sheet = inventory("TK-1", elements=ELEMENTS)
+    sheet = sheet._replace(figures=Figures(*(Figure(1.5, Quality.GOOD, (), 0.0) for _ in Figures._fields)))
+    return snapshot(
+        InventoryRecord("harbour", BOOT, 1, sheet),
+        record("TK-2", 1, level=bad(), gsv=Figure(3626.9, Quality.UNCERTAIN, (), 0.0)),
+        record("TK-3", 1, simulated=True),
+        simulated=True,
+    )
+
+
+def _samples(text: bytes) -> Iterator[Sample]:
+    for family in text_string_to_metric_families(text.decode()):
+        yield from family.samples
+
+
+def _find(text: bytes, name: str, **labels: str) -> list[float]:
+    return [
+        sample.value for sample in _samples(text) if sample.name == name and labels.items() <= sample.labels.items()
+    ]
+
+
+def test_prometheus_own_linter_is_content() -> None:
+    complaints = lint_metrics(Metrics(_full).render())
+    # The kilogram is the base unit of the SI, which the records use; the linter would have grams.
+    assert [line for line in complaints if not line.endswith('use base unit "grams" instead of "kilograms"')] == []
+
+
+def test_figures_have_their_values_and_a_bad_one_is_absent() -> None:
+    text = Metrics(_full).render()
+    for definition in FIGURE_DEFINITIONS:
+        assert _find(text, definition.metric, **TANK) == [1.5], definition.name
+    assert _find(text, "tank_level_metres", tank="TK-2") == []
+    assert _find(text, "tank_gross_standard_volume_cubic_metres", tank="TK-2") == [3626.9]
+    assert _find(text, "tank_room_cubic_metres", tank="TK-2") == [], "not applicable, so it has no value"
+    assert _find(text, "tank_quality", tank="TK-1") == [0]
+    assert _find(text, "tank_quality", tank="TK-2") == [2]
+    assert _find(text, "tank_figure_quality", tank="TK-2", figure="level") == [2]
+    assert _find(text, "tank_figure_quality", tank="TK-2", figure="gsv") == [1]
+    assert _find(text, "tank_inventory_time_seconds", tank="TK-1") == [NOON.timestamp()]
+
+
+def test_a_bad_figure_stays_absent_even_if_it_kept_a_value() -> None:
+    text = Metrics(lambda: snapshot(record(level=Figure(9.4, Quality.BAD, (), 0.0)))).render()
+    assert _find(text, "tank_level_metres") == []
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_a_value_that_is_no_number_is_absent(value: float) -> None:
+    text = Metrics(lambda: snapshot(record(level=Figure(value, Quality.GOOD, (), 0.0)))).render()
+    assert _find(text, "tank_level_metres") == []
+
+
+def test_elements() -> None:
+    text = Metrics(_full).render()
+    assert _find(text, "tank_element_temperature_celsius", element="1") == [17.6]
+    assert _find(text, "tank_element_temperature_celsius", element="2") == [19.0]
+    assert _find(text, "tank_element_temperature_celsius", element="3") == []
+    assert _find(text, "tank_element_used") == [1, 0, 0]
+
+
+def test_every_series_of_a_simulated_tank_says_so_and_no_other_does() -> None:
+    of_tanks = [sample for sample in _samples(Metrics(_full).render()) if "tank" in sample.labels]
+    assert {sample.labels["tank"] for sample in of_tanks} == {"TK-1", "TK-2", "TK-3"}
+    for sample in of_tanks:
+        assert sample.labels.get("simulated") == ("true" if sample.labels["tank"] == "TK-3" else None), sample
+    assert _find(Metrics(_full).render(), "tank_gateway_simulated") == [1]
+
+
+def test_the_gateways_own_health() -> None:
+    text = Metrics(_full).render()
+    assert _find(text, "tank_gateway_instrument_up", instrument="LT-1") == [1]
+    assert _find(text, "tank_gateway_instrument_up", instrument="TT-1") == [0]
+    assert _find(text, "tank_gateway_instrument_requests_total", instrument="LT-1") == [6]
+    assert _find(text, "tank_gateway_instrument_errors_total", instrument="LT-1", kind="no_answer") == [2]
+    assert _find(text, "tank_gateway_instrument_last_answer_time_seconds") == [1_773_489_599.0]
+    assert _find(text, "tank_gateway_instrument_response_seconds_bucket", instrument="LT-1", le="0.1") == [5]
+    assert _find(text, "tank_gateway_instrument_response_seconds_bucket", instrument="LT-1", le="+Inf") == [6]
+    assert _find(text, "tank_gateway_instrument_response_seconds_count", instrument="LT-1") == [6]
+    assert _find(text, "tank_gateway_line_connected", line="east") == [1]
+    assert _find(text, "tank_gateway_line_busy_seconds_total", line="east") == [12.5]
+    assert _find(text, "tank_gateway_line_poll_lateness_seconds_sum", line="east") == [0.42]
+    assert _find(text, "tank_gateway_destination_connected", destination="mqtt") == [1]
+    assert _find(text, "tank_gateway_destination_delivered_total") == [40]
+    assert _find(text, "tank_gateway_destination_lost_total") == [2]
+    assert _find(text, "tank_gateway_destination_waiting") == [1]
+    assert _find(text, "tank_gateway_destination_oldest_waiting_seconds") == [0.75]
+    assert _find(text, "tank_gateway_build_info", version="0.0.0", boot=BOOT) == [1]
+    assert _find(text, "tank_gateway_calculation_errors_total") == [3]
+    assert _find(text, "tank_gateway_clock_seconds") == [NOON.timestamp()]
+    assert _find(text, "tank_gateway_start_time_seconds") == [1_773_480_000.0]
+
+
+def test_names_with_odd_letters_survive() -> None:
+    text = Metrics(lambda: snapshot(record('TK "ö"\\1\n'))).render()
+    assert _find(text, "tank_level_metres", tank='TK "ö"\\1\n') == [9.412]
+
+
+def test_no_tank_no_series() -> None:
+    text = Metrics(snapshot).render()
+    assert not any(name in text for name in (b"tank_level_metres", b"tank_quality"))
+    assert not any(math.isnan(sample.value) for sample in _samples(text))
+
+
+async def test_a_scrape_aside_says_the_same() -> None:
+    metrics = Metrics(_full)
+    assert await metrics.render_aside() == metrics.render()
+
+
+def test_a_text_that_is_no_exposition_is_refused_by_the_linter() -> None:
+    with pytest.raises(ValueError, match="error"):
+        lint_metrics(b"tank_level_metres{ 1\n")
