@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from gateway.calculation.plan import TankPlan
+from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, TankPlan
 from gateway.calculation.sheet import SheetLine
 from gateway.commands.output import Column, Grid, is_terminal, make_console, plain_lines, rich_table, write
 from gateway.delivery.payload import inventory_payload, iso_time
@@ -28,7 +28,7 @@ CAUTIONS = (
 
 # The inputs of a sheet and the figure whose form they are shown in.
 _INPUTS = (
-    ("level", "Level or ullage, as measured", "level"),
+    ("level", "Level by tape", "level"),
     ("dip_water", "Free-water level", "water_level"),
     ("manual_temperature", "Liquid temperature", "liquid_temperature"),
     ("reference_density", "Density at reference temperature", "reference_density"),
@@ -98,7 +98,7 @@ def print_sheet(
     """Inputs, each step with symbol, value, unit, quality and what it follows, then why and the cautions."""
     reference_c = plan.product.method.reference_temperature_c
     write(*_heading(settings, setup, inventory), "")
-    _print_grid(_input_grid(tank_input, temperatures, system, reference_c))
+    _print_grid(_input_grid(plan, tank_input, temperatures, system))
     write("")
     _print_grid(_step_grid(lines, system, reference_c))
     write("")
@@ -106,7 +106,9 @@ def print_sheet(
         reference = show_value("liquid_temperature", reference_c, system)
         write(f"Reference temperature {reference.text}. Room and pumpable are rounded down.")
     write(f"Result: {quality_words(inventory.quality, simulated=inventory.simulated)}")
-    write(*(f"  {reason}" for reason in _why(lines)), "")
+    write(*(f"  {reason}" for reason in _why(lines)))
+    missing = _not_given(plan, tank_input)
+    write(*([f"  not given: {', '.join(missing)}"] if missing else []), "")
     write(*(f"Caution: {caution}" for caution in CAUTIONS))
 
 
@@ -138,18 +140,19 @@ def _given(tank_input: TankInput) -> list[tuple[str, str, str, Input]]:
     return found
 
 
-def _input_grid(
-    tank_input: TankInput, temperatures: Sequence[float], system: UnitSystem, reference_c: float | None
-) -> Grid:
+def _input_grid(plan: TankPlan, tank_input: TankInput, temperatures: Sequence[float], system: UnitSystem) -> Grid:
+    reference_c = plan.product.method.reference_temperature_c
+    by_ullage = isinstance(plan.gauge, GaugePlan) and plan.gauge.kind is GaugeKind.ULLAGE
     rows = []
     for field, title, form, given in _given(tank_input):
+        shown_title = "Ullage by tape" if field == "level" and by_ullage else title
         figure = Figure(given.value, given.quality, (given.reason,) if given.reason else (), given.age_s, given.manual)
         shown = show_figure(form, figure, system, reference_temperature_c=reference_c)
         source = given.source
         if field == "manual_temperature" and len(temperatures) > 1:
             each = ", ".join(show_value(form, value, system).number for value in temperatures)
             source = f"{source}, mean of {each}"
-        rows.append((title, shown.number, shown.unit, quality_words(given.quality, manual=given.manual), source))
+        rows.append((shown_title, shown.number, shown.unit, quality_words(given.quality, manual=given.manual), source))
     columns = (
         Column("Input"),
         Column("Value", right=True),
@@ -195,6 +198,20 @@ def _why(lines: Sequence[SheetLine]) -> list[str]:
             if not _concerns_other_tanks(line) and reason.code is not ReasonCode.MANUAL:
                 symbols.setdefault(printable(reason.text), []).append(line.symbol)
     return [f"{text} ({', '.join(touched)})" for text, touched in symbols.items()]
+
+
+def _not_given(plan: TankPlan, tank_input: TankInput) -> list[str]:
+    """The options without which part of the sheet stays Bad."""
+    missing = []
+    if plan.free_water is FreeWaterSource.DIP and tank_input.dip_water is None:
+        missing.append("--water (`--water none` when none was found)")
+    if tank_input.manual_temperature is None:
+        missing.append("--temperature")
+    if plan.pressurised and tank_input.vapour_pressure is None:
+        missing.append("--pressure")
+    if plan.product.method.needs_density and tank_input.reference_density is None:
+        missing.append("--density")
+    return missing
 
 
 def _print_grid(grid: Grid) -> None:
