@@ -1,0 +1,161 @@
+"""The HTTP interface: metrics, the newest inventories, and whether the gateway is alive. It only ever reads.
+
+What is shown comes from callables, so that this stage knows nothing of the others.
+"""
+
+import asyncio
+import contextlib
+import errno
+import inspect
+import socket
+from collections.abc import Awaitable, Callable, Iterator
+
+import structlog
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from gateway.errors import GatewayError
+from gateway.web.plan import HttpPlan
+
+__all__ = ["Content", "HttpServer"]
+
+Content = Callable[[], bytes | Awaitable[bytes]]
+"""Makes a document when it is asked for; may do so aside, in a thread, and be awaited."""
+
+_METRICS_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+_JSON_TYPE = "application/json"
+_HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
+_CONTENT_S = 30.0
+"""Longest a document may take to make."""
+_RESOLVE_S = 10.0
+_STOP_S = 3.0
+"""Longest a stop waits for requests in progress."""
+_CONNECTIONS = 64
+_HINTS = {
+    errno.EADDRINUSE: "stop the program that uses it, or set another port under `web` in the site file",
+    errno.EACCES: "choose a port above 1023 under `web` in the site file",
+    errno.EADDRNOTAVAIL: "choose an address of this machine under `web` in the site file",
+}
+_LOGGER = structlog.get_logger("gateway.web")
+
+
+class HttpServer:
+    """GET /metrics, /inventories and /health.
+
+    `healthy` says whether the daemon's loops have made progress of late: /health answers 200 when they have, else 503.
+    """
+
+    def __init__(
+        self,
+        plan: HttpPlan,
+        *,
+        metrics: Content,
+        inventories: Content,
+        healthy: Callable[[], bool],
+    ) -> None:
+        self._plan = plan
+        self._metrics = metrics
+        self._inventories = inventories
+        self._healthy = healthy
+        self.port: int | None = None
+        """The port in use, from the moment it is bound; the plan may leave the choice to the system with 0."""
+
+    async def run(self) -> None:
+        """Serve until cancelled; then end within a few seconds whatever is connected.
+
+        Raises GatewayError when the address cannot be had.
+        """
+        with await self._listen() as listener:
+            self.port = listener.getsockname()[1]
+            _LOGGER.info("web.listening", host=self._plan.host, port=self.port)
+            server = _Server(self._config())
+            serving = asyncio.create_task(server.serve(sockets=[listener]), name="http server")
+            try:
+                await asyncio.shield(serving)
+            finally:
+                server.should_exit = True
+                try:
+                    await asyncio.wait({serving}, timeout=_STOP_S)
+                finally:
+                    serving.cancel()
+                    server.drop_connections()
+
+    async def _listen(self) -> socket.socket:
+        host, port = self._plan.host, self._plan.port
+        try:
+            async with asyncio.timeout(_RESOLVE_S):
+                found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
+            family, _, _, _, address = found[0]
+            return socket.create_server(address[:2], family=family)
+        except (OSError, UnicodeError) as exc:  # TimeoutError is an OSError; UnicodeError: a name that IDNA refuses
+            code, words = (exc.errno, exc.strerror) if isinstance(exc, OSError) else (None, None)
+            # create_server adds the address to the system's own words; it is said already.
+            reason = words.partition(" (while")[0] if words else "no such host name"
+            error = GatewayError(f"cannot serve HTTP on {host} port {port}: {reason}")
+            error.hint = _HINTS.get(code or 0, "check `host` and `port` under `web` in the site file")
+            raise error from exc
+
+    def _config(self) -> uvicorn.Config:
+        application = Starlette(
+            routes=[
+                Route("/metrics", self._answer_metrics),
+                Route("/inventories", self._answer_inventories),
+                Route("/health", self._answer_health),
+            ],
+            exception_handlers={Exception: _answer_failure},
+        )
+        return uvicorn.Config(
+            application,
+            http="h11",
+            ws="none",
+            lifespan="off",
+            # Failures are logged by `_answer_failure`, in the gateway's own form.
+            log_config=None,
+            log_level="critical",
+            access_log=False,
+            server_header=False,
+            limit_concurrency=_CONNECTIONS,
+            timeout_graceful_shutdown=1,
+        )
+
+    async def _answer_metrics(self, _: Request) -> Response:
+        return Response(await _made(self._metrics), media_type=_METRICS_TYPE, headers=_HEADERS)
+
+    async def _answer_inventories(self, _: Request) -> Response:
+        return Response(await _made(self._inventories), media_type=_JSON_TYPE, headers=_HEADERS)
+
+    async def _answer_health(self, _: Request) -> Response:
+        if self._healthy():
+            return Response(b'{"healthy":true}', media_type=_JSON_TYPE, headers=_HEADERS)
+        return Response(b'{"healthy":false}', status_code=503, media_type=_JSON_TYPE, headers=_HEADERS)
+
+
+class _Server(uvicorn.Server):
+    """Signals belong to the daemon, so this server takes none."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+    def drop_connections(self) -> None:
+        """Close what is still open, without waiting for the peer."""
+        for connection in list(self.server_state.connections):
+            transport = getattr(connection, "transport", None)
+            if isinstance(transport, asyncio.WriteTransport):
+                transport.abort()
+
+
+async def _made(content: Content) -> bytes:
+    made = content()
+    if inspect.isawaitable(made):
+        async with asyncio.timeout(_CONTENT_S):
+            return await made
+    return made
+
+
+async def _answer_failure(request: Request, exc: Exception) -> Response:
+    _LOGGER.error("web.request_failed", path=request.url.path, exc_info=exc)
+    return Response(b"the gateway could not answer; its log says why\n", status_code=500, media_type="text/plain")

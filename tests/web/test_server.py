@@ -1,0 +1,173 @@
+import asyncio
+import signal
+import socket
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from typing import Any
+
+import httpx
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+from structlog.testing import capture_logs
+
+from gateway.delivery.metrics import Metrics
+from gateway.delivery.payload import inventories_json
+from gateway.errors import GatewayError
+from gateway.web.plan import HttpPlan
+from gateway.web.server import HttpServer
+from tests.support.messages import valid_message
+from tests.support.records import record, snapshot
+
+_PATIENCE_S = 20.0
+
+
+def _server(
+    port: int = 0,
+    *,
+    metrics: Callable[[], Any] = lambda: Metrics(lambda: snapshot(record())).render(),
+    inventories: Callable[[], Any] = lambda: inventories_json(snapshot(record("TK-1"), record("TK-2"))),
+    healthy: Callable[[], bool] = lambda: True,
+    host: str = "127.0.0.1",
+) -> HttpServer:
+    return HttpServer(HttpPlan(host, port), metrics=metrics, inventories=inventories, healthy=healthy)
+
+
+@asynccontextmanager
+async def _running(server: HttpServer) -> AsyncIterator[httpx.AsyncClient]:
+    """Run it, give a client, then cancel it and see that it ends by nothing else."""
+    task = asyncio.create_task(server.run())
+    try:
+        async with asyncio.timeout(_PATIENCE_S):
+            while server.port is None and not task.done():  # noqa: ASYNC110 (the port is bound in a thread)
+                await asyncio.sleep(0.005)
+        if task.done():
+            await task
+        async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{server.port}", timeout=_PATIENCE_S) as client:
+            yield client
+    finally:
+        task.cancel()
+        async with asyncio.timeout(_PATIENCE_S):
+            with suppress(asyncio.CancelledError):
+                await task
+        assert task.cancelled()
+
+
+async def test_metrics() -> None:
+    async with _running(_server()) as client:
+        answer = await client.get("/metrics")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
+    names = {family.name for family in text_string_to_metric_families(answer.text)}
+    assert {"tank_level_metres", "tank_quality", "tank_gateway_build_info"} <= names
+
+
+async def test_metrics_made_aside() -> None:
+    async with _running(_server(metrics=Metrics(lambda: snapshot(record())).render_aside)) as client:
+        answer = await client.get("/metrics")
+    assert "tank_level_metres" in answer.text
+
+
+async def test_inventories() -> None:
+    async with _running(_server()) as client:
+        answer = await client.get("/inventories")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "application/json"
+    assert answer.headers["cache-control"] == "no-store"
+    message = valid_message(answer.content)
+    assert message["schema"] == "tank-gateway/inventories/1"
+    assert [one["identity"]["tank"] for one in message["inventories"]] == ["TK-1", "TK-2"]
+
+
+async def test_health_follows_the_daemon() -> None:
+    state = {"healthy": True}
+    async with _running(_server(healthy=lambda: state["healthy"])) as client:
+        answer = await client.get("/health")
+        assert (answer.status_code, answer.json()) == (200, {"healthy": True})
+        state["healthy"] = False
+        answer = await client.get("/health")
+        assert (answer.status_code, answer.json()) == (503, {"healthy": False})
+
+
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])
+async def test_nothing_can_be_written(method: str) -> None:
+    async with _running(_server()) as client:
+        for path in ("/metrics", "/inventories", "/health"):
+            assert (await client.request(method, path)).status_code == 405
+        assert (await client.get("/tanks")).status_code == 404
+        assert (await client.head("/health")).status_code == 200
+
+
+async def test_a_document_that_fails_is_logged_and_the_server_goes_on() -> None:
+    def fail() -> bytes:
+        raise RuntimeError("broken")
+
+    with capture_logs() as logs:
+        async with _running(_server(metrics=fail)) as client:
+            answer = await client.get("/metrics")
+            assert answer.status_code == 500
+            assert "broken" not in answer.text
+            assert (await client.get("/health")).status_code == 200
+    failures = [entry for entry in logs if entry["event"] == "web.request_failed"]
+    assert [(entry["path"], str(entry["exc_info"])) for entry in failures] == [("/metrics", "broken")]
+
+
+async def test_a_port_that_is_taken_is_named_with_what_to_do() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        with pytest.raises(GatewayError) as caught:
+            await _server(port).run()
+    assert str(caught.value) == f"cannot serve HTTP on 127.0.0.1 port {port}: Address already in use"
+    assert caught.value.hint is not None
+    assert "another port under `web`" in caught.value.hint
+
+
+@pytest.mark.parametrize("host", ["203.0.113.7", "no-such-host.invalid", "no..name"])
+async def test_an_address_of_another_machine_is_named(host: str) -> None:
+    """203.0.113.0/24 is for documentation (RFC 5737), .invalid never resolves (RFC 6761)."""
+    with pytest.raises(GatewayError, match=f"cannot serve HTTP on {host} port 0: ") as caught:
+        await _server(host=host).run()
+    assert caught.value.hint is not None
+
+
+async def test_a_stop_does_not_wait_for_idle_half_sent_or_unanswered_requests() -> None:
+    asked = asyncio.Event()
+
+    async def never() -> bytes:
+        asked.set()
+        await asyncio.Event().wait()
+        return b""
+
+    server = _server(inventories=never)
+    writers = []
+    async with _running(server) as client:
+        assert (await client.get("/health")).status_code == 200
+        for sent in (b"", b"GET /metrics HTT", b"GET /inventories HTTP/1.1\r\nHost: gateway\r\n\r\n"):
+            _, writer = await asyncio.open_connection("127.0.0.1", server.port)
+            writer.write(sent)
+            await writer.drain()
+            writers.append(writer)
+        async with asyncio.timeout(_PATIENCE_S):
+            await asked.wait()
+    for writer in writers:
+        writer.close()
+        with suppress(ConnectionError):
+            await writer.wait_closed()
+    with socket.create_server(("127.0.0.1", server.port or 0)):
+        pass  # the port is free again
+
+
+async def test_signals_are_left_to_the_daemon() -> None:
+    before = signal.getsignal(signal.SIGTERM), signal.getsignal(signal.SIGINT)
+    async with _running(_server()) as client:
+        await client.get("/health")
+        assert (signal.getsignal(signal.SIGTERM), signal.getsignal(signal.SIGINT)) == before
+
+
+@pytest.mark.parametrize("moment", range(4))
+async def test_cancelled_at_any_moment_of_starting(moment: int) -> None:
+    task = asyncio.create_task(_server().run())
+    for _ in range(moment):
+        await asyncio.sleep(0)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
