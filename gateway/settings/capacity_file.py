@@ -1,0 +1,311 @@
+"""A capacity table from a CSV file.
+
+    # name: TK-7, strapping of 2024
+    # level: mm
+    # volume: m3
+    # datum: datum plate
+    # date: 2024-05-14
+    # reference temperature: 15 degC
+    # liquid head: included at 838 kg/m3
+    # roof: not included
+    # heel: 4.2 m3, included
+    # notes: anything
+    level,volume
+    0,4.2
+    100,25.9
+
+Lines that begin with `#` carry one `key: value` each, in any order:
+
+`name`                   of the table, as the sheet prints it.
+`level`, `volume`        the units of the two columns, any that the site file knows; `ft-in` for levels such as
+                         31'7-5/16" or 31 ft 7-5/16 in, which carry their own unit.
+`datum`                  what level zero is, in words.
+`date`                   of the calibration, YYYY-MM-DD.
+`reference temperature`  of the shell for which the volumes hold.
+`liquid head`            `not included`, or `included at DENSITY`: the shell's stretch under its liquid.
+`roof`                   `not included`, or `included at DENSITY`: whether a floating roof is already deducted.
+`heel`                   `none`, or `VOLUME, included` / `VOLUME, not included`: whether the volumes of the table hold
+                         what lies below its datum; where not, it is added to every row.
+`datum shift`            optional: a length added to every level, where the gauge's datum lies lower than the table's.
+`ullage from`            optional: the reference height, where the level column is ullage; read as innage.
+`notes`                  optional, may be repeated.
+
+All but the optional keys must be there; date, reference temperature, liquid head, roof and heel may be `not stated`, so
+that what is not known is said and never assumed. The first other line names the columns: `level` and `volume`, beside
+which only `note` may stand. Columns are separated by comma, semicolon or tab; with semicolon or tab the decimal mark
+may be a comma, the same throughout. Levels rise strictly, volumes never fall; the file is UTF-8.
+"""
+
+import csv
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date
+from difflib import get_close_matches
+from pathlib import Path
+from typing import NamedTuple, TypeVar
+
+from gateway.calculation.capacity_table import CapacityTable, row_mistakes
+from gateway.calculation.units import Dimension, parse_quantity, si_conversion, units_of
+from gateway.errors import QuantityError, SettingsError
+
+__all__ = ["read_capacity_csv"]
+
+_T = TypeVar("_T")
+
+_REQUIRED = {
+    "name": "# name: TK-7, strapping of 2024",
+    "level": "# level: mm",
+    "volume": "# volume: m3",
+    "datum": "# datum: datum plate",
+    "date": "# date: 2024-05-14` or `# date: not stated",
+    "reference temperature": "# reference temperature: 15 degC",
+    "liquid head": "# liquid head: not included` or `# liquid head: included at 838 kg/m3",
+    "roof": "# roof: not included` or `# roof: included at 838 kg/m3",
+    "heel": "# heel: none` or `# heel: 4.2 m3, included",
+}
+_OPTIONAL = ("datum shift", "ullage from", "notes")
+_NOT_STATED = "not stated"
+_FEET_AND_INCHES = "ft-in"
+_SEPARATORS = (";", "\t", ",")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
+
+
+@dataclass
+class _Reader:
+    """The file while it is read: header entries with their lines, rows with theirs, and the mistakes so far."""
+
+    path: Path
+    mistakes: list[tuple[int, str]] = field(default_factory=list)
+    entries: dict[str, tuple[int, str]] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    rows: list[tuple[int, float, float]] = field(default_factory=list)
+
+    def mistake(self, line: int, text: str) -> None:
+        self.mistakes.append((line, text))
+
+    def refuse(self) -> SettingsError:
+        return SettingsError(tuple(f"{self.path}:{line}: {text}" for line, text in sorted(self.mistakes)))
+
+    def entry(self, line: int, text: str) -> None:
+        """One header line, without its `#`."""
+        key, colon, value = (part.strip() for part in text.partition(":"))
+        key = " ".join(key.lower().split())
+        known = (*_REQUIRED, *_OPTIONAL)
+        if not colon or key not in known:
+            close = get_close_matches(key, known, n=1)
+            hint = f"did you mean `{close[0]}`?" if colon and close else f"write a comment as `# notes: {text}`"
+            self.mistake(line, f"`{key}` is no key of a capacity table; {hint}")
+        elif not value:
+            self.mistake(line, f"`{key}` has no value; write for example `{_REQUIRED.get(key, f'# {key}: …')}`")
+        elif key == "notes":
+            self.notes.append(value)
+        elif key in self.entries:
+            self.mistake(line, f"`{key}` is given twice, first in line {self.entries[key][0]}; keep one")
+        else:
+            self.entries[key] = (line, value)
+
+    def stated(self, key: str, read: Callable[[str], _T]) -> _T | None:
+        """The entry of `key` as `read` makes it; None where it is missing, not stated or wrong."""
+        line, value = self.entries.get(key, (0, _NOT_STATED))
+        if value.lower() == _NOT_STATED:
+            return None
+        try:
+            return read(value)
+        except (QuantityError, ValueError) as error:
+            self.mistake(line, f"{key}: {error}")
+            return None
+
+
+class _Included(NamedTuple):
+    """What a table says about liquid head or roof."""
+
+    included: bool
+    density_kg_m3: float | None
+
+
+class _Heel(NamedTuple):
+    volume_m3: float
+    included: bool
+
+
+def read_capacity_csv(path: Path) -> CapacityTable:
+    """The table in `path`, in SI.
+
+    Raises SettingsError listing every mistake as `FILE:LINE: what is wrong; what would be right`.
+    """
+    reader = _Reader(path)
+    data: list[tuple[int, str]] = []
+    for number, line in enumerate(_text(path).split("\n"), start=1):
+        content = line.strip()
+        if content.startswith("#"):
+            if content.strip("# "):
+                reader.entry(number, content[1:].strip())
+        elif content:
+            data.append((number, line.rstrip("\r")))
+    for key, example in _REQUIRED.items():
+        if key not in reader.entries:
+            reader.mistake(1, f"`{key}` is missing; write `{example}`")
+    _read_rows(reader, data)
+    table = _table(reader)
+    if table is None:
+        raise reader.refuse()
+    return table
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SettingsError((f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8",)) from error
+    except OSError as error:
+        raise SettingsError((f"{path}: cannot be read: {error.strerror or error}",)) from error
+
+
+def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
+    """Every row into `reader.rows`, in SI but otherwise as written; rows that cannot be read become mistakes."""
+    if not data:
+        reader.mistake(1, "there are no rows; write `level,volume` and then one row for each level")
+        return
+    (columns_line, columns_text), *lines = data
+    separator = next((mark for mark in _SEPARATORS if mark in columns_text), ",")
+    names = [name.strip().lower() for name in _cells(columns_text, separator)]
+    if sorted(name for name in names if name != "note") != ["level", "volume"]:
+        text = f"the columns are named `{columns_text.strip()}`; name them `level` and `volume`"
+        reader.mistake(columns_line, f"{text}, beside which `note` may stand")
+        return
+    level_unit, volume_unit = _unit(reader, "level", Dimension.LENGTH), _unit(reader, "volume", Dimension.VOLUME)
+    marks: dict[str, int] = {}
+    for number, line in lines:
+        cells = _cells(line, separator)
+        if len(cells) != len(names):
+            hint = "; where commas are decimal marks, separate the columns by semicolons" if separator == "," else ""
+            reader.mistake(number, f"{len(cells)} values for {len(names)} columns{hint}")
+            continue
+        by_name = dict(zip(names, cells, strict=True))
+        if separator != ",":
+            _note_decimal_mark(reader, marks, number, by_name["level"] + by_name["volume"])
+        level = _value(reader, number, "level", by_name["level"], level_unit, Dimension.LENGTH)
+        volume = _value(reader, number, "volume", by_name["volume"], volume_unit, Dimension.VOLUME)
+        if level is not None and volume is not None:
+            reader.rows.append((number, level, volume))
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    return [cell.strip() for cell in next(csv.reader([line], delimiter=separator), [])]
+
+
+def _unit(reader: _Reader, key: str, dimension: Dimension) -> str | None:
+    """The unit of a column; None where it is missing or wrong, which is a mistake already."""
+    line, unit = reader.entries.get(key, (0, ""))
+    if not unit or (unit == _FEET_AND_INCHES and dimension is Dimension.LENGTH):
+        return unit or None
+    try:
+        si_conversion(unit, dimension)
+    except QuantityError:
+        names = [*units_of(dimension), *([_FEET_AND_INCHES] if dimension is Dimension.LENGTH else [])]
+        reader.mistake(line, f"{key}: `{unit}` is no unit of {dimension.words}; write one of {', '.join(names)}")
+        return None
+    return unit
+
+
+def _note_decimal_mark(reader: _Reader, marks: dict[str, int], number: int, text: str) -> None:
+    """One decimal mark in the whole file: where both occur, one of them may be a thousands mark."""
+    for mark, other in ((",", "."), (".", ",")):
+        if mark in text and mark not in marks:
+            marks[mark] = number
+            if other in marks:
+                reader.mistake(
+                    number,
+                    f"`{mark}` here and `{other}` in line {marks[other]}; use one decimal mark and no thousands marks",
+                )
+
+
+def _value(
+    reader: _Reader, number: int, column: str, cell: str, unit: str | None, dimension: Dimension
+) -> float | None:
+    """One cell in SI; None where it cannot be read or the column's unit is not known."""
+    plain = cell.replace(",", ".")
+    if unit == _FEET_AND_INCHES:
+        quantity = plain
+    elif _NUMBER.fullmatch(plain):
+        quantity = f"{plain} {unit}"
+    else:
+        what = f"`{cell}` is not a number" if cell else "is empty"
+        reader.mistake(number, f"{column} {what}; write it as a number in {unit or 'the unit of its column'}")
+        return None
+    if unit is None:
+        return None
+    try:
+        return parse_quantity(quantity, dimension)
+    except QuantityError as error:
+        reader.mistake(number, f"{column}: {error}")
+        return None
+
+
+def _table(reader: _Reader) -> CapacityTable | None:
+    """The table from the entries and rows read; None where there are mistakes, now all in `reader`."""
+    dated = reader.stated("date", _date)
+    temperature_c = reader.stated("reference temperature", lambda text: parse_quantity(text, Dimension.TEMPERATURE))
+    head = reader.stated("liquid head", _included)
+    roof = reader.stated("roof", _included)
+    heel = reader.stated("heel", _heel) or _Heel(0.0, True)
+    shift_m = reader.stated("datum shift", lambda text: parse_quantity(text, Dimension.LENGTH)) or 0.0
+    reference_m = reader.stated("ullage from", lambda text: parse_quantity(text, Dimension.LENGTH))
+
+    rows = reader.rows
+    if reference_m is not None:
+        rows = [(line, reference_m - ullage, volume) for line, ullage, volume in rows]
+        if rows and rows[0][1] > rows[-1][1]:
+            rows = rows[::-1]
+    added_m3 = 0.0 if heel.included else heel.volume_m3
+    lines = [line for line, _, _ in rows]
+    levels = tuple(level + shift_m for _, level, _ in rows)
+    volumes = tuple(volume + added_m3 for _, _, volume in rows)
+    found = row_mistakes(levels, volumes, lambda index: f"line {lines[index]}")
+    for index, text in found:
+        reader.mistake(lines[index], text)
+    if reader.mistakes:
+        return None
+    try:
+        return CapacityTable(
+            name=reader.entries["name"][1],
+            levels_m=levels,
+            volumes_m3=volumes,
+            heel_m3=heel.volume_m3,
+            datum=reader.entries["datum"][1],
+            date=dated,
+            temperature_c=temperature_c,
+            head_included=None if head is None else head.included,
+            head_density_kg_m3=None if head is None else head.density_kg_m3,
+            roof_included=None if roof is None else roof.included,
+            roof_density_kg_m3=None if roof is None else roof.density_kg_m3,
+            notes="; ".join(reader.notes),
+        )
+    except SettingsError as error:
+        raise SettingsError(tuple(f"{reader.path}: {text}" for text in error.mistakes)) from error
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"`{text}` is not a date; write it as YYYY-MM-DD, or `{_NOT_STATED}`") from None
+
+
+def _included(text: str) -> _Included:
+    if text.lower() == "not included":
+        return _Included(False, None)
+    words, _, density = text.partition(" at ")
+    if words.lower() != "included" or not density:
+        raise ValueError(f"`{text}`; write `not included`, `included at 838 kg/m3` or `{_NOT_STATED}`")
+    return _Included(True, parse_quantity(density, Dimension.DENSITY))
+
+
+def _heel(text: str) -> _Heel:
+    if text.lower() == "none":
+        return _Heel(0.0, True)
+    volume, _, words = (part.strip() for part in text.partition(","))
+    if words.lower() not in ("included", "not included"):
+        raise ValueError(f"`{text}`; write `none`, `4.2 m3, included`, `4.2 m3, not included` or `{_NOT_STATED}`")
+    return _Heel(parse_quantity(volume, Dimension.VOLUME), words.lower() == "included")
