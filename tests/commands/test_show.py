@@ -49,7 +49,7 @@ def _answering(body: bytes, status: int) -> Iterator[str]:
 def serve() -> Iterator[Serve]:
     """Serve one body with one status at /inventories; gives the address."""
     with ExitStack() as servers:
-        yield lambda body, status=200: servers.enter_context(_answering(body, status))
+        yield lambda body, status: servers.enter_context(_answering(body, status))
 
 
 def _good(value: float) -> Figure:

@@ -28,7 +28,9 @@ def _tank(
     given = {"mass": mass, "liquid_temperature": _good(14.7, 4.0), **others}
     if gsv is not None:
         given["gsv"] = gsv
-    return inventory(name, simulated=simulated, **given)
+    sheet = inventory(name, simulated=simulated)
+    figures = sheet.figures._replace(**{"liquid_temperature": _good(14.7, 4.0), **given})
+    return sheet._replace(figures=figures, quality=max(figure.quality for figure in figures))
 
 
 def _views(*inventories: Inventory) -> list[TankView]:
