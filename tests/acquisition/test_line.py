@@ -1,0 +1,325 @@
+"""The line on a virtual clock: order, pacing, back-off, and what is said when there is no value."""
+
+import asyncio
+from collections import Counter
+from itertools import pairwise
+
+import pytest
+from structlog.testing import capture_logs
+
+from gateway.acquisition.line import Line
+from gateway.acquisition.link import device_exception
+from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
+from gateway.records import Quality, ReasonCode
+from tests.acquisition.virtual_line import EPOCH_NS, LEVEL, NS, TWO_BLOCKS, VirtualLine
+
+FAST = 0.01
+REFUSED = NoConnectionError("the connection was refused")
+SILENT = (0.0, NoAnswerError("no answer within 1 s"))
+
+
+def well(unit: int, table: Table) -> float:
+    return FAST
+
+
+async def test_the_first_poll_of_each_comes_at_once_and_the_next_are_spread() -> None:
+    yard = VirtualLine(range(1, 11), well)
+    await yard.run_for(20.0)
+    first = [when for when, _, _ in yard.link.reads[:10]]
+    assert first[-1] < 0.15
+    second = [when for when, _, _ in yard.link.reads[10:20]]
+    assert max(later - earlier for earlier, later in pairwise(second)) < 0.45
+    assert set(yard.link.polls().values()) == {11}  # one at once, then one each 2 s
+
+
+async def test_each_is_polled_at_its_own_period() -> None:
+    yard = VirtualLine([1, 2], well)
+    await yard.run_for(201.0)
+    for unit in (1, 2):
+        times = [when for when, asked, _ in yard.link.reads if asked == unit]
+        gaps = [later - earlier for earlier, later in pairwise(times[2:])]
+        assert gaps == pytest.approx([2.0] * len(gaps), abs=2 * FAST)
+
+
+async def test_readings_are_stamped_when_their_answer_came() -> None:
+    yard = VirtualLine([1], well, TWO_BLOCKS)
+    await yard.run_for(1.0)
+    assert len(yard.sunk) >= 1
+    level, t1 = yard.sunk[0][1]
+    assert (level.value, t1.value) == (1.0, 1.0)
+    assert t1.monotonic_ns - level.monotonic_ns == round(FAST * NS)
+    assert level.time_ns == EPOCH_NS + level.monotonic_ns
+    assert level.raw == (1,)
+
+
+async def test_a_missed_period_is_skipped_and_never_made_up_for() -> None:
+    slow_until = 10.0
+    yard = VirtualLine([1], lambda unit, table: 7.0 if yard.time.now_s < slow_until else FAST, timeout_s=60.0)
+    await yard.run_for(30.0)
+    late = [when for when, _, _ in yard.link.reads if when > slow_until]
+    gaps = [later - earlier for earlier, later in pairwise(late)]
+    assert gaps[1:] == pytest.approx([2.0] * len(gaps[1:]), abs=2 * FAST)
+
+
+async def test_an_overloaded_line_serves_all_alike() -> None:
+    yard = VirtualLine(range(1, 33), lambda unit, table: 0.2)
+    await yard.run_for(640.0)
+    polls = yard.link.polls()
+    assert sum(polls.values()) > 3190
+    assert max(polls.values()) - min(polls.values()) <= 3
+
+
+@pytest.mark.parametrize(
+    ("answer_s", "dead"), [(0.05, {5}), (0.06, {5}), (0.08, {5, 6, 7, 8}), (0.2, {5}), (0.01, {5})]
+)
+async def test_dead_instruments_of_32_delay_the_others_by_less_than_a_fifth(answer_s: float, dead: set[int]) -> None:
+    async def polls(silent: set[int]) -> Counter[int]:
+        yard = VirtualLine(range(1, 33), lambda unit, table: SILENT if unit in silent else answer_s)
+        await yard.run_for(600.0)
+        return yard.link.polls()
+
+    whole, hurt = await polls(set()), await polls(dead)
+    for unit in set(range(1, 33)) - dead:
+        assert hurt[unit] > whole[unit] * 0.8
+    for unit in dead:
+        assert hurt[unit] >= 10
+
+
+async def test_a_dead_instrument_is_said_to_be_dead_once_a_period_and_found_again() -> None:
+    yard = VirtualLine([1, 2], lambda unit, table: SILENT if unit == 1 and 10 < yard.time.now_s < 70 else FAST)
+    with capture_logs() as logs:
+        await yard.run_for(120.0)
+    bad = [(when, reading) for when, reading in yard.of("LT-1") if reading.quality is Quality.BAD]
+    assert max(later - earlier for (earlier, _), (later, _) in pairwise(bad)) <= 3.1
+    assert {reading.reason.code for _, reading in bad if reading.reason} == {ReasonCode.NO_ANSWER}
+    assert all(reading.value is None and reading.raw == () for _, reading in bad)
+    text = bad[0][1].reason
+    assert text is not None
+    assert text.text == "LT-1 (unit 1): no answer within 1 s (reading holding register 0)"
+    assert yard.of("LT-1")[-1][1].quality is Quality.GOOD
+    assert bad[-1][0] < 70 + 30 + 1
+    assert {reading.quality for _, reading in yard.of("LT-2")} == {Quality.GOOD}
+    said = [(log["event"], log["instrument"]) for log in logs if log["event"].startswith("instrument.")]
+    assert said == [
+        ("instrument.found", "LT-1"),
+        ("instrument.found", "LT-2"),
+        ("instrument.lost", "LT-1"),
+        ("instrument.found", "LT-1"),
+    ]
+    assert logs[-1]["failed_polls"] > 20
+    statuses = {status.instrument: status for status in yard.line.instrument_statuses()}
+    assert statuses["LT-1"].up
+    assert statuses["LT-1"].errors.keys() == {"no_answer"}
+    assert statuses["LT-2"].errors == {}
+    assert statuses["LT-2"].response_time.counts[-1] == statuses["LT-2"].requests
+
+
+async def test_probes_of_a_dead_instrument_grow_rare_but_never_end() -> None:
+    yard = VirtualLine([1, 2], lambda unit, table: SILENT if unit == 1 else FAST)
+    await yard.run_for(1000.0)
+    probes = [when for when, unit, _ in yard.link.reads if unit == 1]
+    gaps = [later - earlier for earlier, later in pairwise(probes)]
+    assert max(gaps) <= 30 + 2
+    assert min(gaps[8:]) > 14
+    assert len(set(gaps[8:])) > 5  # jittered
+
+
+async def test_a_refused_block_leaves_the_others_standing() -> None:
+    def refuse(unit: int, table: Table) -> float | tuple[float, LinkError]:
+        return (FAST, device_exception(2)) if table is Table.INPUT_REGISTERS else FAST
+
+    yard = VirtualLine([1], refuse, TWO_BLOCKS)
+    with capture_logs() as logs:
+        await yard.run_for(60.0)
+    assert {reading.quality for _, reading in yard.of("LT-1")} == {Quality.GOOD}
+    reasons = {reading.reason for _, reading in yard.of("LT-1", "t1")}
+    assert len(reasons) == 1
+    reason = reasons.pop()
+    assert reason is not None
+    assert reason.code is ReasonCode.DEVICE_EXCEPTION
+    assert "exception 2 (illegal data address)" in reason.text
+    assert yard.link.polls()[1] == pytest.approx(30, abs=1)
+    assert [log["event"] for log in logs] == ["line.connected", "instrument.incomplete"]
+    assert not yard.line.instrument_statuses()[0].up
+
+
+async def test_an_instrument_that_does_not_answer_is_given_up_for_the_round() -> None:
+    yard = VirtualLine([1], lambda unit, table: SILENT, TWO_BLOCKS)
+    await yard.run_for(5.0)
+    assert yard.link.polls(Table.INPUT_REGISTERS) == Counter()
+    reason = yard.of("LT-1", "t1")[0][1].reason
+    assert reason is not None
+    assert reason.code is ReasonCode.NO_ANSWER
+
+
+@pytest.mark.parametrize("code", [10, 11])
+async def test_a_gateway_that_answers_for_a_silent_instrument_counts_as_its_silence(code: int) -> None:
+    yard = VirtualLine([1, 2], lambda unit, table: (1.0, device_exception(code)) if unit == 1 else FAST, TWO_BLOCKS)
+    await yard.run_for(600.0)
+    assert yard.link.polls(Table.INPUT_REGISTERS)[1] == 0
+    assert yard.link.polls()[1] < 60
+    assert yard.of("LT-1")[0][1].reason is not None
+    assert len(yard.link.connects) == 1
+
+
+async def test_a_line_that_cannot_be_reached_says_so_for_each_instrument_once_a_period() -> None:
+    yard = VirtualLine([1, 2, 3], well)
+    yard.link.connect_error = lambda: REFUSED
+    with capture_logs() as logs:
+        await yard.run_for(300.0)
+    assert [log["event"] for log in logs] == ["line.unreachable"]
+    for unit in (1, 2, 3):
+        bad = yard.of(f"LT-{unit}")
+        assert len(bad) == pytest.approx(150, abs=3)
+        assert bad[0][0] < 0.1
+        reason = bad[-1][1].reason
+        assert reason is not None
+        assert reason.code is ReasonCode.NO_CONNECTION
+        assert reason.text == "line yard (127.0.0.1:502) is not connected: the connection was refused"
+    gaps = [later - earlier for earlier, later in pairwise(yard.link.connects)]
+    assert max(gaps) <= 30.1
+    assert min(gaps) > 0.2
+    assert min(gaps[8:]) > 14
+    assert not yard.line.status().connected
+
+
+async def test_after_an_outage_all_are_read_at_once() -> None:
+    yard = VirtualLine([1, 2, 3], well)
+    yard.link.connect_error = lambda: REFUSED if yard.time.now_s < 100 else None
+    with capture_logs() as logs:
+        await yard.run_for(200.0)
+    connected = yard.link.connects[-1]
+    assert connected < 131
+    assert [unit for _, unit, _ in yard.link.reads[:3]] == [1, 2, 3]
+    assert yard.link.reads[2][0] < connected + 0.05
+    assert [log["event"] for log in logs] == ["line.unreachable", "line.connected"] + ["instrument.found"] * 3
+    assert logs[1]["failed_attempts"] == len(yard.link.connects) - 1
+
+
+async def test_a_dropped_connection_that_comes_back_at_once_costs_one_poll() -> None:
+    def drop(unit: int, table: Table) -> float | tuple[float, LinkError]:
+        if len(yard.link.reads) == 20:
+            return FAST, NoConnectionError("the peer closed the connection")
+        return FAST
+
+    yard = VirtualLine([1, 2, 3], drop)
+    with capture_logs() as logs:
+        await yard.run_for(60.0)
+    bad = [reading for _, readings in yard.sunk for reading in readings if reading.quality is Quality.BAD]
+    assert len(bad) == 1
+    assert bad[0].reason is not None
+    assert bad[0].reason.code is ReasonCode.NO_CONNECTION
+    assert [log["event"] for log in logs if log["event"].startswith("line.")] == [
+        "line.connected",
+        "line.lost",
+        "line.connected",
+    ]
+
+
+async def test_a_peer_that_closes_after_every_answer_is_served_without_filling_the_log() -> None:
+    def once(unit: int, table: Table) -> float:
+        asyncio.get_running_loop().call_soon(setattr, yard.link, "connected", False)
+        return FAST
+
+    yard = VirtualLine([1, 2], once)
+    with capture_logs() as logs:
+        await yard.run_for(600.0)
+    assert sum(yard.link.polls().values()) == pytest.approx(600, abs=10)
+    assert {reading.quality for _, readings in yard.sunk for reading in readings} == {Quality.GOOD}
+    assert len([log for log in logs if log["event"] == "line.lost"]) <= 10
+
+
+async def test_a_peer_that_closes_at_every_request_is_not_hammered() -> None:
+    yard = VirtualLine([1, 2, 3], lambda unit, table: (FAST, NoConnectionError("the peer closed the connection")))
+    await yard.run_for(600.0)
+    assert len(yard.link.connects) < 60
+    assert {reading.quality for _, readings in yard.sunk for reading in readings} == {Quality.BAD}
+
+
+async def test_one_unit_at_which_the_peer_closes_does_not_starve_the_others() -> None:
+    yard = VirtualLine(
+        range(1, 9),
+        lambda unit, table: (FAST, NoConnectionError("the peer closed the connection")) if unit == 3 else FAST,
+    )
+    await yard.run_for(600.0)
+    polls = yard.link.polls()
+    assert polls[3] < 60
+    for unit in {1, 2, 4, 5, 6, 7, 8}:
+        assert polls[unit] == pytest.approx(300, abs=40)
+    assert {reading.quality for _, reading in yard.of("LT-4")} == {Quality.GOOD}
+
+
+async def test_a_connection_on_which_nothing_answers_is_remade_ever_more_rarely() -> None:
+    yard = VirtualLine([1, 2, 3, 4], lambda unit, table: SILENT)
+    await yard.run_for(3000.0)
+    assert yard.link.connects[1] == pytest.approx(3.0, abs=0.1)
+    assert 5 <= len(yard.link.connects) <= 20
+    codes = {reading.reason.code for _, readings in yard.sunk for reading in readings if reading.reason}
+    assert codes == {ReasonCode.NO_ANSWER}
+
+
+async def test_a_half_open_connection_is_replaced_and_all_recover() -> None:
+    def half_open(unit: int, table: Table) -> float | tuple[float, LinkError]:
+        return SILENT if yard.time.now_s > 10 and len(yard.link.connects) == 1 else FAST
+
+    yard = VirtualLine(range(1, 9), half_open)
+    await yard.run_for(60.0)
+    assert len(yard.link.connects) == 2
+    for unit in range(1, 9):
+        bad = [when for when, reading in yard.of(f"LT-{unit}") if reading.quality is Quality.BAD]
+        assert not bad or bad[-1] < 20
+
+
+async def test_a_fault_signal_takes_every_value_of_its_instrument() -> None:
+    contact = Signal("fault", Table.DISCRETE_INPUTS, 0, ValueType.BOOL)
+    gauge = InstrumentMap("gauge", (LEVEL, contact), fault_signals=("fault",))
+    yard = VirtualLine([1], well, gauge)  # unit 1 answers 1 everywhere, also for the contact
+    await yard.run_for(3.0)
+    reason = yard.of("LT-1")[0][1].reason
+    assert reason is not None
+    assert reason.code is ReasonCode.INSTRUMENT_FAULT
+    assert yard.of("LT-1")[0][1].raw == (1,)
+
+
+async def test_a_bad_frame_is_bad_and_the_next_poll_comes_in_its_time() -> None:
+    yard = VirtualLine([1], lambda unit, table: (FAST, BadFrameError("unit 9 answered a request to unit 1")))
+    await yard.run_for(60.0)
+    assert yard.link.polls()[1] == pytest.approx(30, abs=1)
+    reason = yard.of("LT-1")[-1][1].reason
+    assert reason is not None
+    assert reason.code is ReasonCode.BAD_FRAME
+
+
+async def test_a_mistake_in_the_program_leaves_run() -> None:
+    def mistaken(unit: int, table: Table) -> float:
+        raise ZeroDivisionError("a bug")
+
+    yard = VirtualLine([1], mistaken)
+    with pytest.raises(ZeroDivisionError):
+        await yard.run_for(10.0)
+    assert yard.link.closes == 1
+
+
+async def test_cancelling_closes_the_link() -> None:
+    yard = VirtualLine([1], well)
+    await yard.run_for(10.0)
+    assert yard.link.closes == 1
+    assert not yard.link.connected
+
+
+async def test_the_line_counts_its_lateness_and_its_occupancy() -> None:
+    yard = VirtualLine([1, 2], lambda unit, table: 0.5)
+    await yard.run_for(101.0)
+    status = yard.line.status()
+    assert status.busy_s == pytest.approx(0.5 * len(yard.link.reads), abs=1.0)
+    assert status.lateness.counts[-1] == len(yard.link.reads)
+    assert status.lateness.bounds_s[-1] == float("inf")
+    assert status.lateness.sum_s < 0.6 * len(yard.link.reads)
+
+
+async def test_a_line_without_instruments_ends_at_once() -> None:
+    yard = VirtualLine([], well)
+    await asyncio.wait_for(yard.line.run(), 5.0)
+    assert isinstance(yard.line, Line)
+    assert yard.link.connects == []
