@@ -23,6 +23,8 @@ _CODES = {
 TYPES = (*_CODES, "bool")
 ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")
 
+_FLOAT32_MAX = 3.4028234663852886e38
+"""(2 - 2**-23) 2**127, IEEE 754 binary32."""
 _LOOP_LOW_UA, _LOOP_SPAN_UA = 4000.0, 16000.0
 # NAMUR NE 43: a measurement saturates at 3.8 and 20.5 mA; 3.6 mA and less, 21 mA and more mean failure.
 _LOOP_MEASURE_UA = (3800.0, 20500.0)
@@ -77,7 +79,8 @@ class Encoding:
         self.registers = self._struct.size // 2
         self._real = type_name.startswith("float")
         if self._real:
-            self._lowest, self._highest = -math.inf, math.inf
+            self._highest = _FLOAT32_MAX if type_name == "float32" else math.inf
+            self._lowest = -self._highest
         else:
             bits = 8 * self._struct.size
             signed = not type_name.startswith("u")
@@ -104,7 +107,7 @@ class Encoding:
             value = min(max(value, _LOOP_MEASURE_UA[0]), _LOOP_MEASURE_UA[1])
         raw = (value - self.zero) / self.size
         if self._real:
-            return self._pack(raw)
+            return self._pack(raw) if abs(raw) <= self._highest else self._encode_special(Special.INVALID)
         if not self._lowest <= (count := round(raw)) <= self._highest or count in self._reserved:
             if self._codes[Special.INVALID] is not None:
                 return self._encode_special(Special.INVALID)

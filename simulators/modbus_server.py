@@ -25,6 +25,8 @@ _LONGEST = 254
 """Longest frame behind the length field: unit and a PDU of 253 bytes."""
 _GATEWAY_TARGET_SILENT = 0x0B
 _UNREAD_LIMIT = 1 << 16
+_BATCH = 64
+"""Replies written together at most; in between it is seen whether the client still reads."""
 
 
 class _Connection(asyncio.Protocol):
@@ -35,7 +37,8 @@ class _Connection(asyncio.Protocol):
         self._buffer = b""
         self._transport: asyncio.Transport | None = None
         self._waiting: asyncio.TimerHandle | None = None
-        self._paused = False
+        self.paused = False
+        """Whether the client leaves replies unread, so that its requests have to wait."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
@@ -50,17 +53,17 @@ class _Connection(asyncio.Protocol):
 
     def pause_writing(self) -> None:
         # A client that sends and never reads must not fill memory with replies.
-        self._paused = True
+        self.paused = True
         if self._transport is not None:
             self._transport.pause_reading()
 
     def resume_writing(self) -> None:
-        self._paused = False
+        self.paused = False
         self._go_on()
 
     def data_received(self, data: bytes) -> None:
         self._buffer = self._buffer + data if self._buffer else data
-        if self._waiting is None and not self._paused:
+        if self._waiting is None and not self.paused:
             self._work()
         if len(self._buffer) > _UNREAD_LIMIT and self._transport is not None:
             self._transport.pause_reading()
@@ -71,7 +74,7 @@ class _Connection(asyncio.Protocol):
             self._transport.abort()
 
     def _go_on(self) -> None:
-        if self._transport is None or self._paused or self._waiting is not None:
+        if self._transport is None or self.paused or self._waiting is not None:
             return
         self._transport.resume_reading()
         self._work()
@@ -109,6 +112,11 @@ class _Connection(asyncio.Protocol):
             reply = transaction + instrument.reply(request)
             if not instrument.wire_faults:
                 replies.append(reply)
+                if len(replies) >= _BATCH:
+                    self._send(replies)
+                    replies = []
+                    if self.paused:
+                        break
                 continue
             answer = _spoil(instrument, request, reply)
             if answer.delay_s > 0:

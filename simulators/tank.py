@@ -226,13 +226,13 @@ class Tank:
         self._tell()
 
     def set_flow(self, flow_m3_h: float, temperature_c: float | None = None) -> None:
-        """Pump in (positive) or out (negative) until told otherwise; `temperature_c` of what comes in, else the tank's."""
+        """Pump in (positive) or out (negative) until told otherwise, incoming at `temperature_c` or the tank's."""
         self._flow_m3_s = flow_m3_h / 3600.0
         self._flow_c = temperature_c
 
     def warm(self, rise_k: float) -> None:
         """Warm the closed tank by a difference: mass stays, volume and level follow."""
-        self._liquid.warm(rise_k)
+        self._warm(rise_k)
         self._settle()
 
     # The course of time
@@ -258,17 +258,15 @@ class Tank:
             self._water_m = self._level_of(self._water_m3) if self._water_m3 > 0 else 0.0
             changed = True
         if self.heating_w and self._mass_kg > 0:
-            self._liquid.warm(self.heating_w * duration_s / (self._mass_kg * self.heat_capacity_j_kg_k))
+            self._warm(self.heating_w * duration_s / (self._mass_kg * self.heat_capacity_j_kg_k))
             changed = True
         if self.ambient is not None:
             outside = self.ambient.at(time_s + duration_s / 2)
-            self._liquid.shift(-math.expm1(-duration_s / self.ambient.liquid_time_constant_s), outside)
+            self._mix(-math.expm1(-duration_s / self.ambient.liquid_time_constant_s), outside)
             self._vapour.shift(-math.expm1(-duration_s / self.ambient.vapour_time_constant_s), outside)
             changed = True
         if changed:
             self._settle()
-            self._liquid.forget_above(self._level_m)
-            self._vapour.forget_below(self._level_m)
 
     def _move(self, volume_m3: float, temperature_c: float | None) -> bool:
         if volume_m3 < 0:
@@ -279,23 +277,32 @@ class Tank:
             return False
         incoming_c = self._liquid_c if temperature_c is None else temperature_c
         incoming_kg = volume_m3 * self.density.at(incoming_c)
-        self._liquid.shift(incoming_kg / (self._mass_kg + incoming_kg), incoming_c)
+        self._mix(incoming_kg / (self._mass_kg + incoming_kg), incoming_c)
         self._mass_kg += incoming_kg
         return True
 
+    def _mix(self, share: float, towards_c: float) -> None:
+        self._liquid.shift(share, towards_c)
+        self._liquid_c += (towards_c - self._liquid_c) * share
+
+    def _warm(self, rise_k: float) -> None:
+        self._liquid.warm(rise_k)
+        self._liquid_c += rise_k
+
     def _settle(self) -> None:
-        """Find the level that holds the mass at its temperature; what does not fit spills."""
-        for _ in range(4):
-            liquid_c = self._liquid.mean(self._level_m, self.shape.volume)
-            self._liquid_c = liquid_c
-            density = self.density.at(liquid_c)
-            room = self.shape.volume(self.shape.height_m) - self._water_m3 - self._displaced(self.shape.height_m)
-            if self._mass_kg > room * density:
-                self.spilled_kg += self._mass_kg - room * density
-                self._mass_kg = room * density
-            self._level_m = self._level_of(self._mass_kg / density + self._water_m3)
-            if self._liquid.mean(self._level_m, self.shape.volume) == liquid_c:
-                break
+        """Find the level that holds the mass at its mean temperature; what does not fit spills."""
+        density = self.density_kg_m3
+        top = self.shape.height_m
+        room_kg = (self.shape.volume(top) - self._water_m3 - self._displaced(top)) * density
+        if self._mass_kg > room_kg:
+            self.spilled_kg += self._mass_kg - room_kg
+            self._mass_kg = room_kg
+        self._level_m = self._level_of(self._mass_kg / density + self._water_m3)
+        self._liquid.forget_above(self._level_m)
+        self._vapour.forget_below(self._level_m)
+        # The mean is what is conserved. The profile keeps its form and moves as a whole, because a risen or fallen
+        # surface has changed how much of the liquid each of its points stands for.
+        self._liquid.warm(self._liquid_c - self._liquid.mean(self._level_m, self.shape.volume))
         self._tell()
 
     def _level_of(self, contents_m3: float) -> float:
