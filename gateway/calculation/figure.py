@@ -1,10 +1,11 @@
 """How figures are made and how quality travels: the worst of the inputs used, Bad without a value."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
+from gateway.errors import LimitError
 from gateway.records import Figure, Input, Quality, Reason, ReasonCode
 
-__all__ = ["absent", "bad", "derive", "from_input", "good", "lower", "not_applicable"]
+__all__ = ["absent", "attempt", "bad", "derive", "from_input", "good", "lower", "not_applicable"]
 
 _GOOD = Quality.GOOD
 _UNCERTAIN = Quality.UNCERTAIN
@@ -65,3 +66,13 @@ def derive(value: float | None, inputs: Sequence[Figure]) -> Figure:
         dict.fromkeys(reason for figure in inputs if figure.quality == quality for reason in figure.reasons)
     )
     return Figure(None if quality == _BAD else value, quality, reasons, age_s, manual)
+
+
+def attempt(
+    relation: Callable[[], float], inputs: Sequence[Figure], code: ReasonCode = ReasonCode.METHOD_LIMIT
+) -> Figure:
+    """What `relation` gives, derived from `inputs`; Bad with `code` and the limit named where it raises LimitError."""
+    try:
+        return derive(relation(), inputs)
+    except LimitError as error:
+        return bad(code, str(error), max((figure.age_s for figure in inputs), default=0.0))

@@ -13,7 +13,6 @@ from gateway.calculation.plan import TankPlan
 from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
 from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.temperature import vapour_temperature
-from gateway.errors import LimitError
 from gateway.records import (
     ElementUse,
     Figure,
@@ -126,12 +125,10 @@ def _vapour(plan: TankPlan, tank_input: TankInput, level: Figure) -> Figure:
 
 def _total_observed_volume(plan: TankPlan, level: Figure) -> Figure:
     """TOV in m3, with any heel (API MPMS 12.1.1); Bad outside the capacity table."""
-    if level.value is None:
+    level_m = level.value
+    if level_m is None:
         return figure.derive(None, (level,))
-    try:
-        return figure.derive(plan.capacity.volume(level.value), (level,))
-    except LimitError as error:
-        return figure.bad(ReasonCode.OUTSIDE_TABLE, str(error), level.age_s)
+    return figure.attempt(lambda: plan.capacity.volume(level_m), (level,), ReasonCode.OUTSIDE_TABLE)
 
 
 def _against_time(

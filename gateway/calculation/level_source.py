@@ -1,5 +1,6 @@
 """Where the level comes from, and with it the temperature: gauge, second gauge, hand dip, or the liquid's pressure."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from gateway.calculation import figure
@@ -170,7 +171,7 @@ def _level_by_head(
 
     density_given = basis.given._replace(age_s=0.0, manual=False)
     start = basis.given.value or _STARTING_DENSITY
-    level = figure.derive(level_from_pressure(head_pa, start, head.nozzle_height_m, plan.gravity_m_s2), inputs)
+    level = _head_level(plan, head, head_pa, start, inputs)
     rounds: list[tuple[Figure, _Liquid]] = []
     for _ in range(_ROUNDS):
         found = _liquid_at(plan, tank_input, memory, level, now_s)
@@ -184,15 +185,22 @@ def _level_by_head(
         if density is None:
             return figure.derive(None, (density_given,)), found
         before_m = level.value
-        level_m = level_from_pressure(head_pa, density, head.nozzle_height_m, plan.gravity_m_s2)
         known = (density_given,) if density_given.value is not None else ()
-        level = figure.derive(level_m, (*inputs, temperature, *known))
+        level = _head_level(plan, head, head_pa, density, (*inputs, temperature, *known))
+        if level.value is None:
+            return level, found
         rounds.append((level, found))
-        if before_m is not None and abs(level_m - before_m) < _CONVERGED_M:
+        if before_m is not None and abs(level.value - before_m) < _CONVERGED_M:
             return _head_checked(plan, head, level, found), found
     level, found = min(rounds[-2:], key=lambda each: sum(each[1].wet))
     text = f"level by pressure did not settle within {_ROUNDS} rounds; the lower set of elements is taken"
     return _head_checked(plan, head, figure.lower(level, ReasonCode.NOT_CONVERGED, text), found), found
+
+
+def _head_level(plan: TankPlan, head: HeadPlan, head_pa: float, density: float, inputs: Sequence[Figure]) -> Figure:
+    return figure.attempt(
+        lambda: level_from_pressure(head_pa, density, head.nozzle_height_m, plan.gravity_m_s2), inputs
+    )
 
 
 _STARTING_DENSITY = 900.0

@@ -8,7 +8,6 @@ from gateway.calculation.floating_roof import RoofZone, roof_adjustment, roof_zo
 from gateway.calculation.mass import dry_mass, liquid_mass, weight_in_air
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.shell import shell_correction, shell_temperature
-from gateway.errors import LimitError
 from gateway.records import Figure, Quality, Reason, ReasonCode
 
 __all__ = ["MassFigures", "VolumeFigures", "mass_figures", "volume_figures"]
@@ -104,10 +103,8 @@ def _free_water(plan: TankPlan, water_level: Figure) -> Figure:
         if water_level.reasons and water_level.reasons[0].code == ReasonCode.NONE_DETECTED:
             return Figure(0.0, water_level.quality, water_level.reasons, water_level.age_s, water_level.manual)
         return water_level
-    try:
-        return figure.derive(plan.capacity.volume(water_level.value), (water_level,))
-    except LimitError as error:
-        return figure.bad(ReasonCode.OUTSIDE_TABLE, str(error), water_level.age_s)
+    level_m = water_level.value
+    return figure.attempt(lambda: plan.capacity.volume(level_m), (water_level,), ReasonCode.OUTSIDE_TABLE)
 
 
 def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure, Figure]:
@@ -119,18 +116,20 @@ def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure
         lost = figure.derive(None, (temperature,))
         return lost, lost
     if plan.shell.insulated:
-        shell = figure.derive(shell_temperature(temperature.value, None, insulated=True), (temperature,))
+        shell = figure.derive(temperature.value, (temperature,))
     elif ambient.value is None:
         alone = figure.derive(temperature.value, (temperature,))
         text = "no ambient temperature: the shell is taken at the liquid's temperature"
         shell = figure.lower(alone, ReasonCode.INPUT_UNCERTAIN, text)
     else:
-        value = shell_temperature(temperature.value, ambient.value, insulated=False)
-        shell = figure.derive(value, (temperature, ambient))
+        liquid_c, ambient_c = temperature.value, ambient.value
+        shell = figure.attempt(lambda: shell_temperature(liquid_c, ambient_c, insulated=False), (temperature, ambient))
     if shell.value is None:
         return shell, figure.derive(None, (shell,))
-    factor = shell_correction(plan.shell.linear_coefficient_per_c, shell.value, plan.shell.table_temperature_c)
-    return shell, figure.derive(factor, (shell,))
+    shell_c, steel = shell.value, plan.shell
+    return shell, figure.attempt(
+        lambda: shell_correction(steel.linear_coefficient_per_c, shell_c, steel.table_temperature_c), (shell,)
+    )
 
 
 def _roof(plan: TankPlan, level: Figure, density: Figure) -> Figure:
@@ -146,8 +145,8 @@ def _roof(plan: TankPlan, level: Figure, density: Figure) -> Figure:
         return figure.derive(0.0, (level,))._replace(reasons=(Reason(ReasonCode.ROOF_LANDED, text),))
     if density.value is None:
         return figure.derive(None, (level, density))
-    adjustment = roof_adjustment(roof.mass_kg, density.value, roof.table_density_kg_m3)
-    afloat = figure.derive(adjustment, (level, density))
+    rho_obs = density.value
+    afloat = figure.attempt(lambda: roof_adjustment(roof.mass_kg, rho_obs, roof.table_density_kg_m3), (level, density))
     if zone is RoofZone.CRITICAL:
         text = f"roof in its critical zone, {roof.critical_low_m:.3f} to {roof.critical_high_m:.3f} m"
         return figure.lower(afloat, ReasonCode.ROOF_CRITICAL_ZONE, text)
@@ -192,10 +191,8 @@ def _product(volume: Figure, density: Figure) -> Figure:
 def _in_air(plan: TankPlan, mass: Figure, density: Figure) -> Figure:
     if mass.value is None or density.value is None:
         return figure.derive(None, (mass, density))
-    try:
-        return figure.derive(weight_in_air(mass.value, density.value, plan.buoyancy), (mass, density))
-    except LimitError as error:
-        return figure.bad(ReasonCode.METHOD_LIMIT, str(error), mass.age_s)
+    mass_kg, rho = mass.value, density.value
+    return figure.attempt(lambda: weight_in_air(mass_kg, rho, plan.buoyancy), (mass, density))
 
 
 def _solute(plan: TankPlan, mass: Figure) -> Figure:

@@ -3,12 +3,13 @@
 Only healthy elements submerged by the immersion margin, above free water, are averaged; vapour elements never are.
 """
 
+from collections.abc import Iterable
 from itertools import pairwise
 from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.plan import TemperaturePlan, Weighting
+from gateway.calculation.plan import ElementPlan, TemperaturePlan, Weighting
 from gateway.records import ElementUse, Figure, Input, LastGood, Quality, Reason, ReasonCode
 
 __all__ = ["LiquidTemperature", "average_temperature", "substituted_temperature", "vapour_temperature", "wet_elements"]
@@ -52,7 +53,7 @@ def average_temperature(
     """The submerged average, or None when no submerged element can be used.
 
     Args:
-        inputs: (n_elements,), degC, lowest first, as in the plan.
+        inputs: (n_elements,), degC, lowest first, as in the plan; or none at all, when the elements are not read.
         wet: (n_elements,), from `wet_elements`.
         water_m: free-water level in m; elements at or below it are left out. None: no water.
         capacity: for the slice volumes, which run from the free water to the surface.
@@ -148,7 +149,7 @@ def substituted_temperature(
             return LiquidTemperature(average, spread, (taken, *uses[1:]))
     failed = tuple(
         Reason(ReasonCode.ELEMENT_FAILED, f"{element.name} left out: {given.reason.text}")
-        for element, given in zip(plan.elements, inputs, strict=True)
+        for element, given in _pairs(plan, inputs)
         if given.quality == _BAD and given.reason is not None
     )
     reasons = (Reason(ReasonCode.INPUT_BAD, f"{why}, and there is nothing to stand in"), *failed)
@@ -160,13 +161,18 @@ def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m
     clear_m = level_m + plan.vapour_clearance_m
     healthy = [
         figure.from_input(given)
-        for element, given in zip(plan.elements, inputs, strict=True)
+        for element, given in _pairs(plan, inputs)
         if element.height_m >= clear_m and given.quality != _BAD and given.value is not None
     ]
     if not healthy:
         return figure.not_applicable("no element in the vapour space")
     values = [each.value for each in healthy if each.value is not None]
     return figure.derive(sum(values) / len(values), healthy)
+
+
+def _pairs(plan: TemperaturePlan, inputs: tuple[Input, ...]) -> Iterable[tuple[ElementPlan, Input]]:
+    """Each element with its reading; none when the elements are not read at all, as for a sheet made by hand."""
+    return zip(plan.elements, inputs, strict=True) if inputs else ()
 
 
 def _outliers(heights: list[float], values: list[float], limit_c: float) -> list[int]:
@@ -234,7 +240,7 @@ def _uses(
     flagged: dict[int, Reason],
 ) -> tuple[ElementUse, ...]:
     uses: list[ElementUse] = []
-    for index, (element, given) in enumerate(zip(plan.elements, inputs, strict=True)):
+    for index, (element, given) in enumerate(_pairs(plan, inputs)):
         weight = weight_of.get(index)
         if weight is not None:
             reason = flagged.get(index, given.reason)

@@ -1,0 +1,126 @@
+"""Readings in, records out: when a tank is calculated, what it is calculated from, and what an error does."""
+
+from collections.abc import Sequence
+
+import pytest
+
+from gateway.binding import ManualValue, Source, TankBinding
+from gateway.calculation.plan import TankPlan
+from gateway.pipeline import Pipeline
+from gateway.records import InventoryRecord, Quality, Reading, Reason, ReasonCode
+from tests.support.plans import StraightTank, straight_plan
+
+S = 1_000_000_000
+LEVEL = Source("LT-1", "innage", 60.0)
+ELEMENTS = tuple(Source("TT-1", f"t{index}", 60.0) for index in range(1, 5))
+BINDING = TankBinding("TK-1", level=LEVEL, elements=ELEMENTS, reference_density=ManualValue(800.0))
+
+
+class HandClock:
+    def __init__(self) -> None:
+        self.now_ns = 1_000 * S
+
+    def utc_ns(self) -> int:
+        return 1_790_000_000 * S + self.now_ns
+
+    def monotonic_ns(self) -> int:
+        return self.now_ns
+
+    def pass_s(self, seconds: float) -> None:
+        self.now_ns += round(seconds * S)
+
+
+@pytest.fixture
+def clock() -> HandClock:
+    return HandClock()
+
+
+def pipeline_of(
+    clock: HandClock, *tanks: tuple[TankPlan, TankBinding, float]
+) -> tuple[Pipeline, list[InventoryRecord]]:
+    delivered: list[InventoryRecord] = []
+    return Pipeline("site", "b" * 32, tanks, delivered.append, clock), delivered
+
+
+def level_reading(clock: HandClock, value: float | None = 6.0, instrument: str = "LT-1") -> Sequence[Reading]:
+    quality = Quality.GOOD if value is not None else Quality.BAD
+    return [Reading(instrument, "innage", value, quality, None, clock.utc_ns(), clock.monotonic_ns(), (1,))]
+
+
+def temperature_readings(clock: HandClock) -> Sequence[Reading]:
+    at = clock.utc_ns(), clock.monotonic_ns()
+    return [Reading("TT-1", f"t{index}", 15.0, Quality.GOOD, None, *at, (150,)) for index in range(1, 5)]
+
+
+def test_a_tank_is_calculated_when_its_level_comes_and_not_for_each_temperature(clock: HandClock) -> None:
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+    pipeline.take(temperature_readings(clock))
+    assert delivered == []
+    pipeline.take(level_reading(clock))
+    (record,) = delivered
+    assert record.inventory.figures.gsv.value == 600.0
+    assert (record.site, record.boot, record.sequence) == ("site", "b" * 32, 1)
+    assert pipeline.records() == [record]
+
+
+def test_sequence_counts_per_tank_from_one(clock: HandClock) -> None:
+    other = TankBinding("TK-2", level=Source("LT-2", "innage", 60.0))
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0), (straight_plan(tank="TK-2"), other, 2.0))
+    pipeline.take(level_reading(clock))
+    pipeline.take(level_reading(clock))
+    pipeline.take(level_reading(clock, instrument="LT-2"))
+    assert [(record.inventory.tank, record.sequence) for record in delivered] == [("TK-1", 1), ("TK-1", 2), ("TK-2", 1)]
+
+
+def test_silence_shows_when_the_period_ends(clock: HandClock) -> None:
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+    pipeline.overdue()
+    assert delivered == [], "at the start the instruments have one period to answer"
+    clock.pass_s(2.0)
+    pipeline.overdue()
+    assert delivered[0].inventory.figures.level.reasons[0].code == ReasonCode.NOT_YET_READ
+    pipeline.overdue()
+    assert len(delivered) == 1
+
+
+def test_an_unheard_level_is_uncertain_and_then_stale(clock: HandClock) -> None:
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+    pipeline.take(temperature_readings(clock))
+    pipeline.take(level_reading(clock))
+    clock.pass_s(2.0)
+    silent = level_reading(clock, None)[0]
+    reason = delivered[0].inventory.figures.tov.reasons
+    assert reason == ()
+
+    pipeline.take([silent._replace(reason=Reason(ReasonCode.NO_ANSWER, "LT-1 does not answer"))])
+    assert delivered[-1].inventory.figures.tov.value == 600.0
+    assert delivered[-1].inventory.figures.tov.quality == Quality.UNCERTAIN
+    clock.pass_s(60.0)
+    pipeline.overdue()
+    stale = delivered[-1].inventory
+    assert stale.figures.tov.value is None
+    assert stale.figures.level.reasons[0].code == ReasonCode.STALE
+    assert stale.last_good["tov"].value == 600.0
+
+
+class BrokenTank(StraightTank):
+    """A shape with a mistake in it that the site file could not have shown."""
+
+    def volume(self, level_m: float) -> float:
+        if level_m == 6.0:
+            raise ZeroDivisionError("float division by zero")
+        return super().volume(level_m)
+
+
+def test_a_mistake_in_one_sheet_is_counted_shown_bad_and_stops_no_other_tank(clock: HandClock) -> None:
+    other = TankBinding("TK-2", level=LEVEL)
+    broken = straight_plan(capacity=BrokenTank())
+    pipeline, delivered = pipeline_of(clock, (broken, BINDING, 2.0), (straight_plan(tank="TK-2"), other, 2.0))
+    pipeline.take(level_reading(clock))
+    first, second = delivered
+    assert {figure.quality for figure in first.inventory.figures} == {Quality.BAD}
+    assert first.inventory.figures.tov.reasons[0].code == ReasonCode.CALCULATION_FAILED
+    assert pipeline.calculation_errors == 1
+    assert second.inventory.figures.tov.value == 600.0
+    pipeline.take(level_reading(clock, 5.0))
+    assert delivered[2].inventory.figures.tov.value == 500.0
