@@ -27,8 +27,8 @@ _HOST = "127.0.0.1"
 
 def run_demo(system: UnitSystem) -> int:
     """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when a part of it fails."""
-    # On a terminal the table is the picture; only what is wrong is worth a line above it.
-    set_up_logs("auto", simulated=True, warnings_only=is_terminal(sys.stdout))
+    # On a terminal the table says what is wrong with a tank; only what it cannot show is worth a line above it.
+    set_up_logs("auto", simulated=True, errors_only=is_terminal(sys.stdout))
     return run_in_loop(lambda: _until_stopped(system))
 
 

@@ -21,7 +21,7 @@ class _StandardError:
         sys.stderr.flush()
 
 
-def set_up_logs(log_format: str = "auto", *, simulated: bool = False, warnings_only: bool = False) -> None:
+def set_up_logs(log_format: str = "auto", *, simulated: bool = False, errors_only: bool = False) -> None:
     """Send structlog to standard error. `auto` is text on a terminal and JSON elsewhere.
 
     With `simulated` every line says SIMULATED. What libraries log is heard from warnings up.
@@ -48,7 +48,7 @@ def set_up_logs(log_format: str = "auto", *, simulated: bool = False, warnings_o
         ]
     structlog.configure(
         processors=[*shared, *renderer],
-        wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING if warnings_only else logging.INFO),
+        wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR if errors_only else logging.INFO),
         logger_factory=structlog.WriteLoggerFactory(out),
         cache_logger_on_first_use=False,
     )

@@ -4,7 +4,7 @@ import json
 import os
 import sys
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple, TextIO
+from typing import Literal, NamedTuple, TextIO
 
 from rich import box
 from rich.cells import cell_len
@@ -87,9 +87,18 @@ def rich_table(grid: Grid, width: int, title: str | None = None) -> Table | Text
     if _framed_width(fitted) > width:
         lines = plain_lines(fitted)
         return Text("\n".join([title, *lines] if title else lines))
-    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False, show_edge=False)
+    table = Table(
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        show_edge=False,
+        padding=(0, 1, 0, 0),
+    )
     for column in fitted.columns:
-        table.add_column(column.header, justify="right" if column.right else "left", no_wrap=not column.wraps)
+        justify: Literal["left", "right"] = "right" if column.right else "left"
+        table.add_column(column.header, justify=justify, no_wrap=not column.wraps, overflow="fold")
     styles = fitted.styles or ("",) * len(fitted.rows)
     for row, style in zip(_clean(fitted.rows), styles, strict=True):
         table.add_row(*(Text(cell) for cell in row), style=style)
@@ -106,7 +115,7 @@ def _widths(grid: Grid) -> list[int]:
 
 
 def _framed_width(grid: Grid) -> int:
-    # Two cells of padding between columns; rich may add one at either edge.
+    # One cell of padding and one of frame after each column.
     widths = (
         min(width, _NARROWEST_WORDS) if column.wraps else width
         for column, width in zip(grid.columns, _widths(grid), strict=True)

@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+import pytest
 from rich.console import Console
 
 from gateway.commands.output import Column, Grid, plain_lines, rich_table
@@ -22,12 +23,7 @@ def _bad() -> Figure:
     return Figure(None, Quality.BAD, (_NO_ANSWER,), 75.0)
 
 
-def _tank(
-    name: str, *, mass: Figure, gsv: Figure | None = None, simulated: bool = False, **others: Figure
-) -> Inventory:
-    given = {"mass": mass, "liquid_temperature": _good(14.7, 4.0), **others}
-    if gsv is not None:
-        given["gsv"] = gsv
+def _tank(name: str, *, simulated: bool = False, **given: Figure) -> Inventory:
     sheet = inventory(name, simulated=simulated)
     figures = sheet.figures._replace(**{"liquid_temperature": _good(14.7, 4.0), **given})
     return sheet._replace(figures=figures, quality=max(figure.quality for figure in figures))
@@ -131,6 +127,23 @@ def test_a_narrow_terminal_loses_columns_but_never_digits() -> None:
     for kept in ("9.412", "2,387", "SIMULATED"):
         assert kept in narrowest
     assert "…" not in narrowest
+
+
+@pytest.mark.parametrize("width", range(20, 140, 5))
+def test_every_cell_that_is_shown_is_shown_in_full(width: int) -> None:
+    rows = (("TK-1", "9.412", "words that may run over several lines", "59 s"), ("TK-22", "11.204", "short", "9 s"))
+    columns = (
+        Column("Tank"),
+        Column("Level m", right=True, drop_first=1),
+        Column("Why", wraps=True),
+        Column("Age", right=True),
+    )
+    drawn = _drawn(Grid(columns, rows), width)
+    assert "…" not in drawn
+    words = drawn.split()
+    for word in ("TK-1", "TK-22", "several", "lines", "59", "9"):
+        assert word in words
+    assert ("9.412" in words) == ("11.204" in words)
 
 
 def test_a_name_from_outside_cannot_steer_the_terminal() -> None:
