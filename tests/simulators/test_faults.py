@@ -8,7 +8,7 @@ import pytest
 
 from simulators import Running, ScenarioError, load_scenario, make_fault, serve
 from simulators.faults import FAULTS, Fault, Offset, OpenElement
-from tests.simulators.wire import PATIENCE_S, Wire, eventually, frame, read_request, wire_to
+from tests.simulators.wire import PATIENCE_S, Wire, eventually, read_request, wire_to
 
 SCENARIO = load_scenario("printed_state")
 FREE = dict.fromkeys(SCENARIO.lines, 0)
@@ -209,40 +209,39 @@ async def test_duplicate_address_alternates() -> None:
 
 
 async def test_every_named_fault_changes_what_a_client_sees() -> None:
+    needed: dict[str, dict[str, object]] = {"offset": {"signal": "innage", "amount": 0.5}, "slow": {"delay_s": 60.0}}
     async with serve(SCENARIO, ports=FREE, by_clock=False) as running:
         healthy = await seen(running)
         for name in FAULTS:
-            options: dict[str, object] = {
-                "offset": {"signal": "innage", "amount": 0.5},
-                "slow": {"delay_s": 60.0},
-            }.get(name, {})
-            running.set_fault("XT-204", name, **options)
+            running.set_fault("XT-204", name, **needed.get(name, {}))
             if name == "frozen":
                 running.tank("TK-204").set_level(3.0)
                 assert await seen(running) == healthy
                 running.tank("TK-204").set_level(8.236)
             else:
-                assert await seen(running) != healthy, name
+                assert await seen(running, 0.1 if name == "slow" else PATIENCE_S) != healthy, name
             running.clear_fault("XT-204")
             await eventually(lambda: running.lines["yard-1"].listening)
             assert await seen(running) == healthy, name
 
 
-async def seen(running: Running) -> list[bytes]:
-    """What two readings of the whole of XT-204 bring within a moment."""
+async def seen(running: Running, patience_s: float = PATIENCE_S) -> list[bytes]:
+    """What two readings of XT-204 bring, each up to the answer of the neighbour asked behind it."""
+    neighbour_ends = bytes.fromhex("03 02 D1 3F")
     replies = []
     for _ in range(2):
+        data = b""
         try:
             async with wire_to(running.addresses["yard-1"]) as wire:
-                # The neighbour's answer marks the end of the wait, except behind a slow one.
-                wire.send(frame(1, 1, struct.pack(">BHH", 3, 100, 20)) + read_request(2, 4, 3, 0, 1))
-                async with asyncio.timeout(0.2):
-                    data = b""
-                    while not data.endswith(b"\x3f\xd1"[::-1]) and (more := await wire.reader.read(4096)):
+                wire.send(read_request(1, 1, 3, 100, 20) + read_request(2, 4, 3, 0, 1))
+                async with asyncio.timeout(patience_s):
+                    while not data.endswith(neighbour_ends) and (more := await wire.reader.read(4096)):
                         data += more
-                replies.append(data)
-        except (OSError, TimeoutError) as exc:
-            replies.append(type(exc).__name__.encode())
+        except ConnectionRefusedError:
+            data = b"refused"
+        except TimeoutError:
+            data += b" and then nothing"
+        replies.append(data)
     return replies
 
 
