@@ -1,6 +1,6 @@
 """One connection to an MQTT server: opened, used, closed, thrown away. The only module that knows aiomqtt and paho.
 
-aiomqtt leaves five things to be done here. It does not tell the server's receive maximum; it takes any PUBACK for
+aiomqtt leaves some things to be done here. It does not tell the server's receive maximum; it takes any PUBACK for
 success, though in MQTT 5 one may carry a refusal; a publish that waits when the connection breaks learns of it only by
 its own timeout; a connection that ends before CONNACK leaves no reason but a timeout; and a failed or cancelled connect
 leaves its socket registered with the loop. Entering one client twice would also send again what had been given up, so
@@ -69,8 +69,11 @@ class Connection(aiomqtt.Client):
         self._client.connect_timeout = min(plan.timeout_s, _LONGEST_DIAL_S)
         self._given_up = False
         self._dialled = asyncio.Event()
+        self._end_reason: str | None = None
         self._settled = settled
         self._wake = wake
+        # aiomqtt replaces this future when the server accepts and ends the connection in one breath: watch it from now.
+        self._disconnected.add_done_callback(self._note_end)
 
     async def open(self) -> None:
         """Connect. Raises DeliveryError with the reason when that fails or takes too long."""
@@ -92,7 +95,7 @@ class Connection(aiomqtt.Client):
         except BaseException:
             await self._give_up(attempt)
             raise
-        self._disconnected.add_done_callback(lambda _: self._wake())
+        self._disconnected.add_done_callback(self._note_end)
 
     def send(self, topic: str, payload: bytes) -> int:
         """Hand a retained QoS 1 message to the connection and return its number. Never waits.
@@ -107,10 +110,7 @@ class Connection(aiomqtt.Client):
     @property
     def ended(self) -> str | None:
         """Why the connection ended; None while it stands."""
-        if not self._disconnected.done():
-            return None
-        reason = None if self._disconnected.cancelled() else self._disconnected.exception()
-        return "closed by the server" if reason is None else str(reason)
+        return self._end_reason
 
     async def close(self) -> None:
         """Disconnect in good order, so that the server keeps the last will to itself."""
@@ -128,6 +128,14 @@ class Connection(aiomqtt.Client):
             self._misc_task.cancel()
         if self._disconnected.done() and not self._disconnected.cancelled():
             self._disconnected.exception()  # else asyncio complains that nobody looked at it
+
+    def _note_end(self, disconnected: "asyncio.Future[None]") -> None:
+        if disconnected.cancelled():
+            return
+        exc = disconnected.exception()
+        if self._end_reason is None:
+            self._end_reason = str(exc or "connection closed")
+        self._wake()
 
     async def _give_up(self, attempt: "asyncio.Future[Any]") -> None:
         self._given_up = True
@@ -178,6 +186,8 @@ class Connection(aiomqtt.Client):
     ) -> None:
         if not self._connected.done() and not self._given_up:
             self._connected.set_exception(aiomqtt.MqttError("server closed the connection before accepting it"))
+        if self._end_reason is None:
+            self._end_reason = _why_ended(flags, reason_code)
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_publish(
@@ -194,6 +204,17 @@ class Connection(aiomqtt.Client):
         cause = exc.__context__
         if isinstance(cause, ssl.SSLCertVerificationError):
             return f"server certificate not accepted: {cause.verify_message}"
+        if isinstance(cause, OSError) and cause.strerror:
+            return cause.strerror
         if isinstance(cause, TimeoutError):
-            return f"server did not answer within {self.timeout:g} s"
+            # A socket that timed out says so; the wait for CONNACK says nothing.
+            waited_s = self._client.connect_timeout if cause.args else self.timeout
+            return f"server did not answer within {waited_s:g} s"
         return str(exc)
+
+
+def _why_ended(flags: paho.DisconnectFlags, reason_code: ReasonCode) -> str:
+    if flags.is_disconnect_packet_from_server:  # MQTT 5 only
+        return f"server ended the connection: {reason_code}"
+    # paho has one code for whatever closes a socket from outside.
+    return "server closed the connection" if reason_code.value == 128 else str(reason_code)

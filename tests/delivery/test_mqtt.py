@@ -125,6 +125,10 @@ async def test_a_restart_of_the_server_loses_only_what_was_superseded_and_counts
             assert (status.delivered, status.lost) == (5, 9)
     events = [entry["event"] for entry in logs]
     assert events.count("delivery.mqtt_lost") == 1
+    assert next(entry for entry in logs if entry["event"] == "delivery.mqtt_lost")["reason"] in (
+        "server closed the connection",
+        "Connection reset by peer",
+    )
     assert events.count("delivery.mqtt_connected") == 2
     again = [entry for entry in logs if entry["event"] == "delivery.mqtt_connected"][1]
     assert (again["lost"], again["waiting"]) == (9, 2)
@@ -144,7 +148,7 @@ async def test_a_server_that_is_absent_at_start_is_waited_for(tmp_path: Path) ->
     assert delivery.status().lost == 0
     failure = logs[0]
     assert failure["event"] == "delivery.mqtt_not_connected"
-    assert "refused" in failure["reason"]
+    assert failure["reason"] == "Connection refused"
     assert failure["server"] == f"127.0.0.1:{port}"
     assert sum(entry["event"] == "delivery.mqtt_not_connected" for entry in logs) <= 2, "logs changes, not attempts"
 
@@ -262,6 +266,25 @@ async def test_the_window_keeps_to_the_servers_receive_maximum() -> None:
             assert delivery.status().waiting == 10
     assert all(kind & 0b0111 == 0b0011 for kind in published), "QoS 1 and retained"
     assert len(connects) == 1
+
+
+async def test_a_server_that_says_why_it_ends_the_connection_is_quoted() -> None:
+    """A server of a few lines: MQTT 5 CONNACK, then DISCONNECT with reason 0x8E (section 3.14.2.1)."""
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1)
+        writer.write(bytes([0x20, 0x03, 0x00, 0x00, 0x00, 0xE0, 0x01, 0x8E]))
+        await reader.read()
+        writer.close()
+
+    listener = await asyncio.start_server(serve, "127.0.0.1", 0)
+    async with listener:
+        delivery = make_delivery(listener.sockets[0].getsockname()[1], protocol="5")
+        with capture_logs() as logs:
+            async with running(delivery):
+                await until(lambda: any(entry["event"] == "delivery.mqtt_lost" for entry in logs))
+    lost = next(entry for entry in logs if entry["event"] == "delivery.mqtt_lost")
+    assert lost["reason"] == "server ended the connection: Session taken over"
 
 
 async def test_a_record_refused_by_access_rules_is_lost_and_said_once(tmp_path: Path) -> None:
