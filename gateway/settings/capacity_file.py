@@ -164,8 +164,10 @@ def _text(path: Path) -> str:
 
 def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
     """Every row into `reader.rows`, in SI but otherwise as written; rows that cannot be read become mistakes."""
-    if not data:
-        reader.mistake(1, "there are no rows; write `level,volume` and then one row for each level")
+    if len(data) < 2:
+        reader.mistake(
+            data[0][0] if data else 1, "there are no rows; write `level,volume` and then one row for each level"
+        )
         return
     (columns_line, columns_text), *lines = data
     separator = next((mark for mark in _SEPARATORS if mark in columns_text), ",")
@@ -175,6 +177,8 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
         reader.mistake(columns_line, f"{text}, beside which `note` may stand")
         return
     level_unit, volume_unit = _unit(reader, "level", Dimension.LENGTH), _unit(reader, "volume", Dimension.VOLUME)
+    if len(lines) == 1:
+        reader.mistake(lines[0][0], "this is the only row; at least two are needed")
     marks: dict[str, int] = {}
     for number, line in lines:
         cells = _cells(line, separator)
@@ -265,25 +269,25 @@ def _table(reader: _Reader) -> CapacityTable | None:
     found = row_mistakes(levels, volumes, lambda index: f"line {lines[index]}")
     for index, text in found:
         reader.mistake(lines[index], text)
+    if rows and levels[0] >= 0.0 and volumes[0] < heel.volume_m3:
+        text = f"heel: the first row holds {volumes[0]:.7g} m3, less than the heel; write `not included` or correct it"
+        reader.mistake(reader.entries["heel"][0], text)
     if reader.mistakes:
         return None
-    try:
-        return CapacityTable(
-            name=reader.entries["name"][1],
-            levels_m=levels,
-            volumes_m3=volumes,
-            heel_m3=heel.volume_m3,
-            datum=reader.entries["datum"][1],
-            date=dated,
-            temperature_c=temperature_c,
-            head_included=None if head is None else head.included,
-            head_density_kg_m3=None if head is None else head.density_kg_m3,
-            roof_included=None if roof is None else roof.included,
-            roof_density_kg_m3=None if roof is None else roof.density_kg_m3,
-            notes="; ".join(reader.notes),
-        )
-    except SettingsError as error:
-        raise SettingsError(tuple(f"{reader.path}: {text}" for text in error.mistakes)) from error
+    return CapacityTable(
+        name=reader.entries["name"][1],
+        levels_m=levels,
+        volumes_m3=volumes,
+        heel_m3=heel.volume_m3,
+        datum=reader.entries["datum"][1],
+        date=dated,
+        temperature_c=temperature_c,
+        head_included=None if head is None else head.included,
+        head_density_kg_m3=None if head is None else head.density_kg_m3,
+        roof_included=None if roof is None else roof.included,
+        roof_density_kg_m3=None if roof is None else roof.density_kg_m3,
+        notes="; ".join(reader.notes),
+    )
 
 
 def _date(text: str) -> date:
@@ -299,7 +303,10 @@ def _included(text: str) -> _Included:
     words, _, density = text.partition(" at ")
     if words.lower() != "included" or not density:
         raise ValueError(f"`{text}`; write `not included`, `included at 838 kg/m3` or `{_NOT_STATED}`")
-    return _Included(True, parse_quantity(density, Dimension.DENSITY))
+    density_kg_m3 = parse_quantity(density, Dimension.DENSITY)
+    if not density_kg_m3 > 0.0:
+        raise ValueError(f"`{density}` is no density of a liquid; write for example `included at 838 kg/m3`")
+    return _Included(True, density_kg_m3)
 
 
 def _heel(text: str) -> _Heel:
@@ -308,4 +315,7 @@ def _heel(text: str) -> _Heel:
     volume, _, words = (part.strip() for part in text.partition(","))
     if words.lower() not in ("included", "not included"):
         raise ValueError(f"`{text}`; write `none`, `4.2 m3, included`, `4.2 m3, not included` or `{_NOT_STATED}`")
-    return _Heel(parse_quantity(volume, Dimension.VOLUME), words.lower() == "included")
+    volume_m3 = parse_quantity(volume, Dimension.VOLUME)
+    if volume_m3 < 0.0:
+        raise ValueError(f"`{volume}` is negative; a heel is zero or more")
+    return _Heel(volume_m3, words.lower() == "included")

@@ -1,0 +1,269 @@
+"""Reading a capacity table from CSV: units, datum, heel, decimal marks, and every mistake with its line."""
+
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gateway.calculation.capacity_table import CapacityTable
+from gateway.errors import SettingsError
+from gateway.settings.capacity_file import read_capacity_csv
+
+HEADER = {
+    "name": "TK-7",
+    "level": "m",
+    "volume": "m3",
+    "datum": "datum plate",
+    "date": "2024-05-14",
+    "reference temperature": "15 degC",
+    "liquid head": "not included",
+    "roof": "not included",
+    "heel": "none",
+}
+
+
+def written(tmp_path: Path, rows: str, *extra: str, columns: str = "level,volume", **changed: str | None) -> Path:
+    """A file with the usual header, entries changed (`reference_temperature`) or, where None, left out."""
+    entries = {**HEADER, **{key.replace("_", " "): value for key, value in changed.items()}}
+    lines = [f"# {key}: {value}" for key, value in entries.items() if value is not None]
+    path = tmp_path / "table.csv"
+    path.write_text("\n".join([*lines, *extra, columns, rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def mistakes(path: Path) -> list[str]:
+    """Every mistake as `LINE: text`."""
+    with pytest.raises(SettingsError) as caught:
+        read_capacity_csv(path)
+    assert all(text.startswith(f"{path}:") for text in caught.value.mistakes)
+    return [text.removeprefix(f"{path}:") for text in caught.value.mistakes]
+
+
+def rows(table: CapacityTable) -> list[tuple[float, float]]:
+    return list(zip(table.levels_m, table.volumes_m3, strict=True))
+
+
+def test_the_worked_example() -> None:
+    table = read_capacity_csv(Path(__file__).parents[2] / "config" / "tables" / "example_tank.csv")
+    assert table.name == "EX-1, worked example"
+    assert table.datum == "datum plate, 62 mm above the tank floor"
+    assert table.date == date(2026, 3, 2)
+    assert (table.temperature_c, table.heel_m3, table.head_density_kg_m3) == (15.0, 4.2, 838.0)
+    assert (table.head_included, table.roof_included) == (True, False)
+    assert (table.bottom_m, table.top_m) == (0.0, 11.0)
+    assert table.volume(0.02) == 6.462
+
+
+def test_units_of_both_columns(tmp_path: Path) -> None:
+    table = read_capacity_csv(written(tmp_path, "0,10\n250,12.5\n", level="mm", volume="bbl"))
+    assert table.levels_m == (0.0, 0.25)
+    # 1 bbl = 42 US gallons of 231 in3 = 0.158987294928 m3 (NIST SP 811, B.8).
+    assert table.volumes_m3 == pytest.approx((1.58987294928, 1.9873411866), rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    "level",
+    ["31'7-5/16\"", '"31\'7-5/16"""', "31 ft 7-5/16 in", "31' 7-5/16\"", "379-5/16 in"],
+)
+def test_feet_and_inches(tmp_path: Path, level: str) -> None:
+    table = read_capacity_csv(written(tmp_path, f'0",0\n{level},15918.1\n', level="ft-in", volume="bbl"))
+    # 379.3125 in of 25.4 mm.
+    assert table.levels_m == pytest.approx((0.0, 9.6345375), rel=1e-14)
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_decimal_comma(tmp_path: Path, separator: str) -> None:
+    text = f"0{separator}4,2\n1,25{separator}30,75\n"
+    table = read_capacity_csv(written(tmp_path, text, columns=f"level{separator}volume"))
+    assert rows(table) == [(0.0, 4.2), (1.25, 30.75)]
+
+
+def test_notes_in_rows_and_header(tmp_path: Path) -> None:
+    path = written(tmp_path, "0,1,plate\n1,2,\n", "# notes: one", "#", "# Notes: two", "", columns="Level,Volume,Note")
+    assert read_capacity_csv(path).notes == "one; two"
+
+
+def test_heel_to_be_added(tmp_path: Path) -> None:
+    table = read_capacity_csv(written(tmp_path, "0,0\n1,100\n", heel="4200 L, not included"))
+    assert (rows(table), table.heel_m3) == ([(0.0, 4.2), (1.0, 104.2)], 4.2)
+
+
+def test_heel_already_in(tmp_path: Path) -> None:
+    table = read_capacity_csv(written(tmp_path, "0,4.2\n1,104.2\n", heel="4.2 m3, included"))
+    assert (rows(table), table.heel_m3) == ([(0.0, 4.2), (1.0, 104.2)], 4.2)
+
+
+def test_another_datum(tmp_path: Path) -> None:
+    table = read_capacity_csv(written(tmp_path, "0,0\n1,100\n", datum_shift="-62 mm"))
+    assert table.levels_m == (-0.062, 0.938)
+
+
+@pytest.mark.parametrize("text", ["2,100\n14,1\n", "14,1\n2,100\n"])
+def test_ullage_becomes_innage(tmp_path: Path, text: str) -> None:
+    table = read_capacity_csv(written(tmp_path, text, ullage_from="15.5 m"))
+    assert rows(table) == [(1.5, 1.0), (13.5, 100.0)]
+
+
+def test_what_is_not_stated_stays_unknown(tmp_path: Path) -> None:
+    unknown: dict[str, Any] = dict.fromkeys(
+        ("date", "reference_temperature", "liquid_head", "roof", "heel"), "not stated"
+    )
+    table = read_capacity_csv(written(tmp_path, "0,1\n1,2\n", **unknown))
+    assert (table.date, table.temperature_c, table.head_included, table.roof_included) == (None,) * 4
+    assert table.heel_m3 == 0.0
+
+
+def test_roof_included(tmp_path: Path) -> None:
+    table = read_capacity_csv(written(tmp_path, "0,1\n1,2\n", roof="included at 0.742 kg/L"))
+    assert (table.roof_included, table.roof_density_kg_m3) == (True, 742.0)
+
+
+def test_windows_line_ends_and_byte_order_mark(tmp_path: Path) -> None:
+    path = written(tmp_path, "0,1\n1,2")
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
+    assert rows(read_capacity_csv(path)) == [(0.0, 1.0), (1.0, 2.0)]
+
+
+@pytest.mark.parametrize("key", sorted(HEADER))
+def test_every_attribute_is_asked_for(tmp_path: Path, key: str) -> None:
+    without: dict[str, Any] = {key: None}
+    (text,) = mistakes(written(tmp_path, "0,1\n1,2\n", **without))
+    assert text.startswith(f"1: `{key}` is missing; write `# {key}: ")
+
+
+@pytest.mark.parametrize(
+    ("changed", "text"),
+    [
+        ({"level": "fathom"}, "2: level: `fathom` is no unit of length; write one of m, mm, cm, ft, in, ft-in"),
+        ({"volume": "gal"}, "3: volume: `gal` is no unit of volume; write one of m3, L, bbl, US gal, ft3"),
+        ({"volume": "ft-in"}, "3: volume: `ft-in` is no unit of volume; write one of m3, L, bbl, US gal, ft3"),
+        ({"date": "14/05/2024"}, "5: date: `14/05/2024` is not a date; write it as YYYY-MM-DD, or `not stated`"),
+        (
+            {"reference temperature": "15"},
+            "6: reference temperature: '15' has no unit; a temperature is wanted, for example 15 degC",
+        ),
+        (
+            {"liquid head": "838 kg/m3"},
+            "7: liquid head: `838 kg/m3`; write `not included`, `included at 838 kg/m3` or `not stated`",
+        ),
+        (
+            {"roof": "included"},
+            "8: roof: `included`; write `not included`, `included at 838 kg/m3` or `not stated`",
+        ),
+        (
+            {"heel": "4.2 m3"},
+            "9: heel: `4.2 m3`; write `none`, `4.2 m3, included`, `4.2 m3, not included` or `not stated`",
+        ),
+        ({"name": ""}, "1: `name` has no value; write for example `# name: TK-7, strapping of 2024`"),
+    ],
+)
+def test_header_entries_that_are_wrong(tmp_path: Path, changed: dict[str, str], text: str) -> None:
+    found = mistakes(written(tmp_path, "0,1\n1,2\n", **changed))
+    assert text in found
+
+
+@pytest.mark.parametrize(
+    ("line", "text"),
+    [
+        ("# heal: none", "10: `heal` is no key of a capacity table; did you mean `heel`?"),
+        (
+            "# surveyed in spring",
+            "10: `surveyed in spring` is no key of a capacity table; write a comment as `# notes: surveyed in spring`",
+        ),
+        ("# roof: not included", "10: `roof` is given twice, first in line 8; keep one"),
+    ],
+)
+def test_header_lines_that_are_wrong(tmp_path: Path, line: str, text: str) -> None:
+    assert mistakes(written(tmp_path, "0,1\n1,2\n", line)) == [text]
+
+
+@pytest.mark.parametrize(
+    ("text", "mistake"),
+    [
+        ("0,1\n0,2\n", "12: level 0 m is given twice, as in line 11; keep one of the two rows"),
+        ("0,1\n2,2\n1,3\n", "13: level 1 m does not rise above 2 m in line 12; levels must rise"),
+        ("0,1\n1,0.5\n", "12: volume 0.5 m3 falls below 1 m3 in line 11; volumes must not fall"),
+        ("0,-1\n1,0.5\n", "11: volume -1 m3 is negative; a table holds no negative volumes"),
+        (
+            "0,1\n1,2,3\n",
+            "12: 3 values for 2 columns; where commas are decimal marks, separate the columns by semicolons",
+        ),
+        ("0,1\nx,2\n", "12: level `x` is not a number; write it as a number in m"),
+        ("0,1\n1,\n", "12: volume is empty; write it as a number in m3"),
+        ("0,1\n1 m,2\n", "12: level `1 m` is not a number; write it as a number in m"),
+        ("0,1\nnan,2\n", "12: level `nan` is not a number; write it as a number in m"),
+    ],
+)
+def test_rows_that_are_wrong(tmp_path: Path, text: str, mistake: str) -> None:
+    assert mistake in mistakes(written(tmp_path, text))
+
+
+def test_duplicate_rows_are_refused(tmp_path: Path) -> None:
+    found = mistakes(written(tmp_path, "0,1\n1,2\n1,2\n2,3\n"))
+    assert found == ["13: level 1 m is given twice, as in line 12; keep one of the two rows"]
+
+
+def test_two_decimal_marks(tmp_path: Path) -> None:
+    found = mistakes(written(tmp_path, "0;1,5\n1;1.700\n", columns="level;volume"))
+    assert found == ["12: `.` here and `,` in line 11; use one decimal mark and no thousands marks"]
+
+
+def test_feet_and_inches_need_their_marks(tmp_path: Path) -> None:
+    (text,) = mistakes(written(tmp_path, "0 in,0\n12,5\n", level="ft-in"))
+    assert text.startswith("12: level: '12' has no unit")
+
+
+def test_columns_need_names(tmp_path: Path) -> None:
+    (text,) = mistakes(written(tmp_path, "0,1\n1,2\n", columns="0,0"))
+    assert text == "10: the columns are named `0,0`; name them `level` and `volume`, beside which `note` may stand"
+
+
+def test_too_few_rows(tmp_path: Path) -> None:
+    assert mistakes(written(tmp_path, "0,1\n")) == ["11: this is the only row; at least two are needed"]
+
+
+def test_heel_that_the_rows_do_not_hold(tmp_path: Path) -> None:
+    found = mistakes(written(tmp_path, "0,0\n1,9\n", heel="4.2 m3, included"))
+    assert found == ["9: heel: the first row holds 0 m3, less than the heel; write `not included` or correct it"]
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "text"),
+    [
+        ("heel", "-1 m3, included", "9: heel: `-1 m3` is negative; a heel is zero or more"),
+        (
+            "roof",
+            "included at 0 kg/m3",
+            "8: roof: `0 kg/m3` is no density of a liquid; write for example `included at 838 kg/m3`",
+        ),
+    ],
+)
+def test_amounts_that_cannot_be(tmp_path: Path, key: str, value: str, text: str) -> None:
+    changed: dict[str, Any] = {key: value}
+    assert mistakes(written(tmp_path, "0,1\n1,2\n", **changed)) == [text]
+
+
+def test_no_rows_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "empty.csv"
+    path.write_text("", encoding="utf-8")
+    assert "1: there are no rows; write `level,volume` and then one row for each level" in mistakes(path)
+
+
+def test_mistakes_come_in_the_order_of_their_lines(tmp_path: Path) -> None:
+    found = mistakes(written(tmp_path, "0,1\n1,x\n2,y\n", date="spring", heel=None))
+    lines = [int(text.partition(":")[0]) for text in found]
+    assert lines == sorted(lines)
+    assert len(found) == 4
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"none\.csv: cannot be read: No such file or directory"):
+        read_capacity_csv(tmp_path / "none.csv")
+
+
+def test_a_file_that_is_not_text(tmp_path: Path) -> None:
+    path = tmp_path / "latin.csv"
+    path.write_bytes(b"# name: F\xfcllstand\n")
+    with pytest.raises(SettingsError, match=r"latin\.csv: is not UTF-8 text \(byte 9\); save it as UTF-8"):
+        read_capacity_csv(path)
