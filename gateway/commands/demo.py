@@ -16,10 +16,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    # First of all: whoever stops a demo that is still loading its libraries gets a clean end as well.
-    leave_on_signals()
     if importlib.util.find_spec("amqtt") is None:
         raise _NoBrokerError
+    # Before the libraries are loaded: whoever stops a demo that is still starting gets a clean end as well.
+    leave_on_signals()
     from gateway.commands.demo_run import run_demo
 
     return run_demo(UnitSystem(arguments.units))
