@@ -10,6 +10,7 @@ import errno
 import logging
 import struct
 from collections import Counter
+from typing import cast
 
 from simulators.faults import Answer, Exchange
 from simulators.instrument import TABLES, Instrument
@@ -41,8 +42,8 @@ class _Connection(asyncio.Protocol):
         """Whether the client leaves replies unread, so that its requests have to wait."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
+        # uvloop's transports are no asyncio.Transport by class, only by behaviour.
+        self._transport = cast(asyncio.Transport, transport)
         self._line.connections.add(self)
 
     def connection_lost(self, exc: Exception | None) -> None:

@@ -5,6 +5,7 @@ import contextlib
 import struct
 
 import pytest
+import uvloop
 from pymodbus.client import AsyncModbusTcpClient
 
 from simulators import load_scenario, serve
@@ -213,3 +214,42 @@ async def test_taken_port_is_replaced_by_a_free_one_and_told() -> None:
             assert given != taken
             assert second.replaced == {"bus-a": (taken, given)}
         assert first.replaced == {}
+
+
+def test_serves_on_the_faster_loop_too() -> None:
+    async def exchange() -> None:
+        async with serve(SCENARIO, ports=FREE) as running:
+            async with wire_to(running.addresses["bus-a"]) as wire:
+                assert await wire.ask(1, 3, 0, 2) == bytes.fromhex("03 04 0000 E3A8")
+                running.set_fault("LT-101", "refused_connection")
+                assert await wire.rest() == b""
+            running.clear_fault("LT-101")
+            await eventually(lambda: running.lines["bus-a"].listening)
+            async with wire_to(running.addresses["bus-a"]) as wire:
+                assert await wire.ask(1, 3, 0, 2) == bytes.fromhex("03 04 0000 E3A8")
+
+    uvloop.run(exchange())
+
+
+async def test_time_goes_by_the_clock() -> None:
+    pumping = load_scenario("demo").model_copy(update={"tick": 0.01, "time_factor": 100.0})
+    async with serve(pumping, ports=FREE) as running:
+        await eventually(lambda: running.now_s >= 10.0)
+        assert running.tank("TK-101").level_m < 9.412
+
+
+async def test_a_site_whose_time_has_stopped_stops_answering(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with serve(SCENARIO.model_copy(update={"tick": 0.01}), ports=FREE) as running:
+
+        def broken() -> None:
+            raise ZeroDivisionError
+
+        monkeypatch.setattr(running.world, "tick", broken)
+        async with asyncio.timeout(PATIENCE_S):
+            await running.failed.wait()
+        assert isinstance(running.failure, ZeroDivisionError)
+        with pytest.raises(ConnectionRefusedError):
+            await asyncio.open_connection(*running.addresses["bus-a"])
+    assert "the simulated time has stopped" in caplog.text
