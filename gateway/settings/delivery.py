@@ -22,7 +22,7 @@ def build_http(document: Document, mistakes: Mistakes, manual: ManualValues) -> 
     if document.node(path) is None:
         return None
     checked = validate(WebModel, document, path, mistakes)
-    if checked is None:
+    if checked is None or checked.dropped:
         return None
     host, port = checked.model.address
     if not _is_loopback(host):
@@ -38,7 +38,7 @@ def build_mqtt(document: Document, mistakes: Mistakes, manual: ManualValues) -> 
     if document.node(("delivery",)) is None:
         return None
     checked = validate(DeliveryModel, document, ("delivery",), mistakes)
-    if checked is None or checked.model.mqtt is None:
+    if checked is None or checked.dropped or checked.model.mqtt is None:
         return None
     model = checked.model.mqtt
     path: KeyPath = ("delivery", "mqtt")

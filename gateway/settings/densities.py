@@ -97,6 +97,8 @@ class Densities:
             return None
         model = checked.model
         before = self._mistakes.count
+        if checked.dropped:
+            return None
         self._check_points(model, path)
         try:
             method = entry.correction(model)
@@ -104,7 +106,7 @@ class Densities:
             self._mistakes.add(path, str(error))
             return None
         nominal = self._nominal(model, method, path)
-        if self._mistakes.count != before or checked.dropped:
+        if self._mistakes.count != before:
             return None
         plan = ProductPlan(name, method, model.solute_fraction)
         return BuiltProduct(plan, nominal, model.reference_density is not None)

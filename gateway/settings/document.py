@@ -137,7 +137,9 @@ def _read(path: FilePath, mistakes: list[str], including: tuple[FilePath, ...]) 
             mistakes.append(f"{item.place}: include: more than {_DEEPEST_INCLUDE} files deep; include it from the top")
             continue
         if not target.is_file():
-            mistakes.append(f"{item.place}: include: there is no file {target}; the path counts from {path.parent}")
+            mistakes.append(
+                f"{item.place}: include: there is no file {target}; the path counts from the folder of this file"
+            )
             continue
         try:
             included = _read(target, mistakes, (*including, path))

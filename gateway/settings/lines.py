@@ -40,7 +40,7 @@ def build_lines(document: Document, mistakes: Mistakes) -> BuiltLines:
     line_names = declared_names(document, "lines")
     for name in line_names:
         checked_line = validate(LineModel, document, ("lines", name), mistakes)
-        if checked_line is not None:
+        if checked_line is not None and not checked_line.dropped:
             models[name] = checked_line.model
     built: dict[str, BuiltInstrument] = {}
     on_line: dict[str, list[InstrumentPlan]] = {name: [] for name in line_names}
@@ -51,18 +51,19 @@ def build_lines(document: Document, mistakes: Mistakes) -> BuiltLines:
         checked = validate(InstrumentModel, document, path, mistakes)
         if checked is None:
             continue
-        model = checked.model
-        if model.line not in on_line:
+        model, dropped = checked
+        if "line" not in dropped and model.line not in on_line:
             text = f"there is no line '{model.line}'; {suggestion(model.line, line_names)}"
             mistakes.add((*path, "line"), text)
-        if not 0 <= model.unit <= 255:
+        if "unit" not in dropped and not 0 <= model.unit <= 255:
             mistakes.add((*path, "unit"), f"{model.unit} is not a Modbus unit identifier; give 0 to 255")
-        other = taken.setdefault((model.line, model.unit), tag)
-        if other != tag:
-            text = f"{model.unit} is already the unit of {other} on line {model.line}; give each its own"
-            mistakes.add((*path, "unit"), text)
-        registers = _registers(model, checked.dropped, tag, path, library, mistakes)
-        if registers is None or model.line not in on_line:
+        if not dropped & {"line", "unit"}:
+            other = taken.setdefault((model.line, model.unit), tag)
+            if other != tag:
+                text = f"{model.unit} is already the unit of {other} on line {model.line}; give each its own"
+                mistakes.add((*path, "unit"), text)
+        registers = _registers(model, dropped, tag, path, library, mistakes)
+        if registers is None or dropped or model.line not in on_line:
             continue
         plan = InstrumentPlan(tag, model.unit, registers.map, model.period, model.timeout)
         built[tag] = BuiltInstrument(plan, registers)

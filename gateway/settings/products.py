@@ -47,6 +47,14 @@ class PetroleumProduct(ProductModel):
     reference_temperature: Temperature
     expansion_at_60f: Annotated[ExpansionRate | None, Field(description="For the group `special` only")] = None
 
+    @model_validator(mode="after")
+    def _coefficient_for_special(self) -> "PetroleumProduct":
+        if self.group is PetroleumGroup.SPECIAL and self.expansion_at_60f is None:
+            raise refuse("the group special needs expansion_at_60f, for example 0.0004586 /degF")
+        if self.group is not PetroleumGroup.SPECIAL and self.expansion_at_60f is not None:
+            raise refuse("expansion_at_60f is for the group special only; leave it out")
+        return self
+
     def correction(self) -> CorrectionMethod:
         per_f = None if self.expansion_at_60f is None else self.expansion_at_60f / _PER_F_IN_PER_C
         return PetroleumCorrection(self.group, self.reference_temperature, per_f)

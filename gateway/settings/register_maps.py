@@ -9,7 +9,7 @@ from gateway.errors import QuantityError, SettingsError
 from gateway.resources import config_folder
 from gateway.settings.document import Document, KeyPath, Mistakes, read_document
 from gateway.settings.line_models import ForbiddenModel, MapModel, SignalModel
-from gateway.settings.validation import suggestion, validate
+from gateway.settings.validation import Checked, suggestion, validate
 
 __all__ = ["BuiltMap", "MapLibrary", "build_map"]
 
@@ -44,7 +44,7 @@ class MapLibrary:
             self._own.add(name)
             path: KeyPath = ("maps", name)
             checked = validate(MapModel, document, path, mistakes)
-            self._built[name] = None if checked is None else build_map(checked.model, name, path, mistakes)
+            self._built[name] = _build_whole(checked, name, path, mistakes)
 
     def find(self, name: str, path: KeyPath) -> BuiltMap | None:
         """The map `name` for the key at `path`; a map that does not exist is a mistake there."""
@@ -67,9 +67,16 @@ def _read_map(name: str, mistakes: Mistakes) -> BuiltMap | None:
         return None
     own = Mistakes(document)
     checked = validate(MapModel, document, (), own)
-    built = None if checked is None else build_map(checked.model, name, (), own)
+    built = _build_whole(checked, name, (), own)
     mistakes.foreign((*found, *own.lines()))
     return built
+
+
+def _build_whole(checked: Checked[MapModel] | None, name: str, path: KeyPath, mistakes: Mistakes) -> BuiltMap | None:
+    if checked is None or "signals" in checked.dropped:
+        return None
+    built = build_map(checked.model, name, path, mistakes)
+    return None if checked.dropped else built
 
 
 def build_map(model: MapModel, name: str, path: KeyPath, mistakes: Mistakes) -> BuiltMap | None:
@@ -198,7 +205,7 @@ class _SignalBuilder:
             elif limits is not None:
                 for number in numbers:
                     if not limits[0] <= number <= limits[1]:
-                        text = f"{number} cannot come from a {model.type.value}; give {limits[0]} to {limits[1]}"
+                        text = f"{number} is outside {model.type.value}; give {limits[0]} to {limits[1]}"
                         self._wrong(key, text)
         for number in set(model.sentinels) & set(model.none_detected):
             self._wrong("none_detected", f"{number} is a sentinel too; it can mean only one of the two")

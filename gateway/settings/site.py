@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 from zoneinfo import available_timezones
@@ -20,7 +21,7 @@ from gateway.settings.site_models import SiteFile, SiteModel
 from gateway.settings.sources import Sources
 from gateway.settings.tank_models import TankModel
 from gateway.settings.tanks import TankBuilder, TankSetup
-from gateway.settings.validation import suggestion, unknown_key, validate
+from gateway.settings.validation import unknown_key, validate
 from gateway.settings.yaml_tree import ListNode, MappingNode, Node
 from gateway.web.plan import HttpPlan
 
@@ -154,15 +155,17 @@ def _check_site(document: Document, mistakes: Mistakes) -> SiteModel | None:
     checked = validate(SiteModel, document, path, mistakes)
     if checked is None:
         return None
-    site = checked.model
-    zones = available_timezones()
-    if site.time_zone not in zones:
-        text = f"'{site.time_zone}' is not a time zone; {suggestion(site.time_zone, zones)}"
-        if len(text) > 200:
-            text = f"'{site.time_zone}' is not a time zone; write for example Europe/London"
+    site, dropped = checked
+    if "time_zone" not in dropped and site.time_zone not in available_timezones():
+        text = f"'{site.time_zone}' is not a time zone; {_zone_like(site.time_zone)}"
         mistakes.add((*path, "time_zone"), text)
     lowest, highest = _GRAVITY_ON_EARTH
     if site.gravity is not None and not lowest <= site.gravity <= highest:
         written = document.text((*path, "gravity"))
         mistakes.add((*path, "gravity"), f"{written} is not found on Earth; give {lowest} to {highest} m/s2")
-    return None if checked.dropped else site
+    return None if dropped else site
+
+
+def _zone_like(name: str) -> str:
+    close = get_close_matches(name, available_timezones(), n=1)
+    return f"did you mean '{close[0]}'?" if close else "write for example Europe/London"

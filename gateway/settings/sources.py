@@ -2,7 +2,7 @@
 
 from gateway.binding import Source
 from gateway.calculation.units import Dimension
-from gateway.settings.document import KeyPath, Mistakes
+from gateway.settings.document import KeyPath, Mistakes, dotted
 from gateway.settings.lines import BuiltInstrument, BuiltLines
 from gateway.settings.validation import suggestion
 
@@ -13,12 +13,12 @@ _STALE_AT_LEAST_S = 60.0
 
 
 class Sources:
-    """Finds sources, gathering mistakes. A signal may feed one tank only, except where it may be shared."""
+    """Finds sources, gathering mistakes. A signal feeds one place only, except where it may be shared."""
 
     def __init__(self, lines: BuiltLines, mistakes: Mistakes) -> None:
         self._lines = lines
         self._mistakes = mistakes
-        self._used: dict[tuple[str, str], str] = {}
+        self._used: dict[tuple[str, str], KeyPath] = {}
 
     @property
     def declared(self) -> frozenset[str]:
@@ -47,11 +47,10 @@ class Sources:
             text = f"{instrument}.{signal} is {what}; {dimension.with_article} is wanted here"
             self._mistakes.add((*path, "signal"), text)
             return None
-        tank = str(path[1])
         if not shared:
-            other = self._used.setdefault((instrument, signal), tank)
-            if other != tank:
-                text = f"{instrument}.{signal} already feeds tank {other}; a signal belongs to one tank"
+            other = self._used.setdefault((instrument, signal), path)
+            if other != path:
+                text = f"{instrument}.{signal} already feeds {dotted(other)}; a signal belongs in one place"
                 self._mistakes.add((*path, "signal"), text)
         return Source(instrument, signal, max(_STALE_PERIODS * built.plan.period_s, _STALE_AT_LEAST_S))
 

@@ -2,19 +2,23 @@
 
 from itertools import pairwise
 
+from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.settings.densities import plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
 from gateway.settings.tank_models import TankModel
+from gateway.settings.validation import Checked
 
 __all__ = ["check_tank"]
 
+_SAME_DENSITY = 0.05
+_SAME_TEMPERATURE = 0.05
 _LIMITS = ("minimum", "maximum_working", "high_high", "critical_high")
 
 
 def check_tank(
-    model: TankModel,
+    checked: Checked[TankModel],
     capacity: Capacity | None,
     document: Document,
     path: KeyPath,
@@ -22,21 +26,22 @@ def check_tank(
     manual: ManualValues,
 ) -> None:
     """Report every pair of values that cannot both be right. `capacity` None: what it bounds is left unchecked."""
-    checks = _TankChecks(model, document, path, mistakes, manual)
+    checks = _TankChecks(checked, document, path, mistakes, manual)
     checks.limits_rise()
     checks.elements_rise()
     checks.roof()
     checks.flows_positive()
-    plain_density(model.vapour_density, (*path, "vapour_density"), mistakes)
+    plain_density(checked.model.vapour_density, (*path, "vapour_density"), mistakes)
     if capacity is not None:
         checks.against(capacity)
 
 
 class _TankChecks:
     def __init__(
-        self, model: TankModel, document: Document, path: KeyPath, mistakes: Mistakes, manual: ManualValues
+        self, checked: Checked[TankModel], document: Document, path: KeyPath, mistakes: Mistakes, manual: ManualValues
     ) -> None:
-        self._model = model
+        self._model = checked.model
+        self._dropped = checked.dropped
         self._document = document
         self._path = path
         self._mistakes = mistakes
@@ -100,7 +105,7 @@ class _TankChecks:
         what = "the capacity table" if is_table else "the shell"
         top = f"{capacity.top_m:.3f} m"
         bottom = f"{capacity.bottom_m:.3f} m"
-        if model.reference_height < capacity.top_m:
+        if "reference_height" not in self._dropped and model.reference_height < capacity.top_m:
             text = f"is below the top of {what}, {top}; give at least {top}"
             self._wrong("reference_height", text=text)
         for name in _LIMITS:
@@ -121,6 +126,35 @@ class _TankChecks:
         if model.level is not None and model.level.from_pressure is not None:
             height = model.level.from_pressure.nozzle_height
             self._inside(height, capacity, what, "level", "from_pressure", "nozzle_height")
+
+        if isinstance(capacity, CapacityTable):
+            self._against_table(capacity)
+
+    def _against_table(self, table: CapacityTable) -> None:
+        """What the table says of itself and what the site file says of it must not differ."""
+        model, mistakes = self._model, self._mistakes
+        roof = model.roof
+        if roof is None and table.roof_included:
+            text = "the capacity table deducts a floating roof; give roof, or check that the table is this tank's"
+            mistakes.add((*self._path, "roof"), text)
+        if roof is not None:
+            given = None if roof.table_density is None else roof.table_density.value
+            path = (*self._path, "roof", "table_density")
+            stated = table.roof_density_kg_m3
+            if table.roof_included is None and given is None:
+                self._manual.warn((*self._path, "roof"), "the capacity table does not say whether it deducts the roof")
+            elif table.roof_included is False and given is not None:
+                mistakes.add(path, "the capacity table says that it does not deduct the roof; leave it out")
+            elif given is not None and stated is not None and abs(given - stated) > _SAME_DENSITY:
+                mistakes.add(
+                    path, f"the capacity table deducts the roof at {stated:.7g} kg/m3; give that, or leave it out"
+                )
+        if model.shell is not None and table.temperature_c is not None:
+            stated_c = table.temperature_c
+            if abs(model.shell.table_temperature - stated_c) > _SAME_TEMPERATURE:
+                self._wrong(
+                    "shell", "table_temperature", text=f"is not what the capacity table says, {stated_c:.4g} degC"
+                )
 
     def _inside(self, value: float, capacity: Capacity, what: str, *keys: str) -> None:
         if value > capacity.top_m:

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from gateway.binding import ManualValue, Source, TankBinding
+from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.geometry import LyingCylinder, UprightCylinder
 from gateway.calculation.plan import (
@@ -22,6 +23,7 @@ from gateway.calculation.plan import (
 )
 from gateway.calculation.units import Dimension
 from gateway.errors import GatewayError, SettingsError
+from gateway.settings.capacity_file import read_capacity_csv
 from gateway.settings.densities import BuiltProduct, Densities
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
@@ -80,13 +82,15 @@ class TankBuilder:
         path: KeyPath = ("tanks", tag)
         model = checked.model
         before = self._mistakes.count
-        product = self._densities.product(model.product, (*path, "product"))
+        product = None
+        if "product" not in checked.dropped:
+            product = self._densities.product(model.product, (*path, "product"))
         capacity = self._capacity(model, checked.dropped, path)
-        check_tank(model, capacity, self._document, path, self._mistakes, self._manual)
+        check_tank(checked, capacity, self._document, path, self._mistakes, self._manual)
         gauges = self._gauges(model, checked.dropped, path)
         elements, sources = self._elements(model, path)
         water = self._free_water(model, path)
-        binding = self._binding(tag, model, gauges, sources, water, product, path)
+        binding = self._binding(tag, checked, gauges, sources, water, product, path)
         if self._mistakes.count != before or checked.dropped or product is None or capacity is None:
             return None
         weighting = Weighting.SLICE_VOLUME if isinstance(capacity, LyingCylinder) else Weighting.EQUAL
@@ -100,7 +104,7 @@ class TankBuilder:
             gauge_difference_limit_m=0.010 if model.second_level is None else model.second_level.difference_limit,
             temperature=_temperature(model, elements, weighting),
             free_water=FreeWaterSource(model.free_water.kind),
-            roof=_roof(model),
+            roof=_roof(model, capacity),
             shell=_shell(model),
             vapour=None if model.vapour_density is None else VapourPlan(model.vapour_density.value),
             limits=LimitPlan(
@@ -122,11 +126,14 @@ class TankBuilder:
                 self._mistakes.add((*path, "shape"), "give one of shape and capacity_table")
             return None
         if model.capacity_table is not None:
-            from gateway.settings.capacity_file import read_capacity_csv
-
-            place = self._document.place((*path, "capacity_table"))
+            key: KeyPath = (*path, "capacity_table")
+            file = Path(self._document.place(key).file).parent / model.capacity_table.file
+            if not file.is_file():
+                text = f"there is no file {file}; the path counts from the folder of this file"
+                self._mistakes.add(key, text)
+                return None
             try:
-                return read_capacity_csv(Path(place.file).parent / model.capacity_table.file)
+                return read_capacity_csv(file)
             except SettingsError as error:
                 self._mistakes.foreign(error.mistakes)
                 return None
@@ -208,13 +215,14 @@ class TankBuilder:
     def _binding(
         self,
         tag: str,
-        model: TankModel,
+        checked: Checked[TankModel],
         gauges: _Gauges,
         elements: tuple[Source, ...],
         water: Source | None,
         product: BuiltProduct | None,
         path: KeyPath,
     ) -> TankBinding:
+        model = checked.model
         vapour = ambient = None
         if model.vapour_pressure is not None:
             entry = model.vapour_pressure
@@ -226,7 +234,7 @@ class TankBuilder:
             entry = model.ambient
             here = (*path, "ambient")
             ambient = self._sources.find(here, entry.instrument, entry.signal, Dimension.TEMPERATURE, shared=True)
-        level, temperature, hand_water = self._by_hand(model, path)
+        level, temperature, hand_water = self._by_hand(model, checked.dropped, path)
         reference, observed = (None, None)
         if product is not None:
             reference, observed = self._densities.of_tank(model, product, path)
@@ -256,7 +264,7 @@ class TankBuilder:
         )
 
     def _by_hand(
-        self, model: TankModel, path: KeyPath
+        self, model: TankModel, dropped: frozenset[str], path: KeyPath
     ) -> tuple[ManualValue | None, ManualValue | None, ManualValue | None]:
         """Level, temperature and water by hand: substitutes where an instrument is fitted, else dips."""
         level = temperature = water = None
@@ -292,7 +300,7 @@ class TankBuilder:
                 water = self._manual.build(
                     manual.water, manual.water.value, (*here, "water"), origin="manual", substitutes=True
                 )
-            else:
+            elif "free_water" not in dropped:
                 text = "stands in for a water probe, and there is none; give free_water: {kind: dip, ...} instead"
                 self._mistakes.add((*here, "water"), text)
         return level, temperature, water
@@ -328,11 +336,13 @@ def _temperature(model: TankModel, elements: tuple[ElementPlan, ...], weighting:
     )
 
 
-def _roof(model: TankModel) -> RoofPlan | None:
+def _roof(model: TankModel, capacity: Capacity) -> RoofPlan | None:
     roof = model.roof
     if roof is None:
         return None
     density = None if roof.table_density is None else roof.table_density.value
+    if density is None and isinstance(capacity, CapacityTable) and capacity.roof_included:
+        density = capacity.roof_density_kg_m3
     return RoofPlan(roof.mass, roof.critical_low, roof.critical_high, density)
 
 

@@ -1,10 +1,13 @@
 """Checks one block of the site file against its model and says each mistake in plain words."""
 
 from collections.abc import Iterable, Sequence
+from copy import copy
 from difflib import get_close_matches
+from enum import StrEnum
+from functools import cache
 from typing import Annotated, Any, Generic, NamedTuple, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError, WithJsonSchema
+from pydantic import BaseModel, ValidationError, WithJsonSchema, create_model
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
@@ -16,7 +19,7 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 class Checked(NamedTuple, Generic[Model]):
-    """A validated block. `dropped` are the keys left out of it because something in them is wrong."""
+    """A validated block. `dropped` are the keys that are wrong or missing: do not look at those in `model`."""
 
     model: Model
     dropped: frozenset[str]
@@ -39,7 +42,7 @@ def validate(model: type[Model], document: Document, path: KeyPath, mistakes: Mi
     """The block at `path` as `model`, with every mistake in it reported.
 
     So that one mistake does not hide those that compare several keys, the keys that are wrong are left out and the
-    rest is tried again. None: not even that makes a whole block.
+    rest is tried again, without asking for those that are required. None: not even that makes a block.
     """
     data = document.data(path)
     try:
@@ -55,9 +58,21 @@ def validate(model: type[Model], document: Document, path: KeyPath, mistakes: Mi
         return None
     kept = {key: value for key, value in data.items() if key not in dropped}
     try:
-        return Checked(model.model_validate(kept), frozenset(dropped))
+        return Checked(_lenient(model).model_validate(kept), frozenset(dropped))
     except ValidationError:
         return None
+
+
+@cache
+def _lenient(model: type[Model]) -> type[Model]:
+    """The same model with nothing required: what was left out is None."""
+    optional: dict[str, Any] = {}
+    for name, field in model.model_fields.items():
+        if field.is_required():
+            not_required = copy(field)
+            not_required.default = None
+            optional[name] = (field.annotation, not_required)
+    return create_model(f"{model.__name__}InPart", __base__=model, **optional)
 
 
 def _report(
@@ -73,7 +88,7 @@ def _report(
     word = detail["input"] if isinstance(detail["input"], str) else ""
     if kind == "missing":
         name = str(location[-1])
-        mistakes.add((*where, name), f"is missing{_example(_field(model, location))}")
+        mistakes.add((*where, name), f"is missing{_example(name, _field(model, location))}")
     elif kind == "extra_forbidden":
         holder = _model_at(model, location[:-1])
         mistakes.add(where, unknown_key(str(location[-1]), _keys(holder) if holder else ()))
@@ -85,7 +100,7 @@ def _report(
         mistakes.add((*where, key), f"'{tag}' is not known; {suggestion(tag, _words(detail))}")
     elif kind == "union_tag_not_found":
         key = str(detail["ctx"]["discriminator"]).strip("'")
-        mistakes.add((*where, key), "is missing")
+        mistakes.add((*where, key), f"is missing{_example(key, _field(model, location))}")
     elif kind in ("model_type", "model_attributes_type", "dict_type"):
         shown = f"'{word}' stands where" if word else "is empty or a list where"
         mistakes.add(where, f"{shown} a block of keys belongs")
@@ -106,13 +121,32 @@ def _keys(model: type[BaseModel]) -> list[str]:
     return list(model.model_fields)
 
 
-def _example(field: FieldInfo | None) -> str:
-    for extra in field.metadata if field is not None else ():
+def _example(name: str, field: FieldInfo | None) -> str:
+    """What to give for a key that is missing."""
+    if field is None:
+        return ""
+    kinds = [
+        str(get_args(found.model_fields["kind"].annotation)[0])
+        for found in _models_in(field.annotation)
+        if "kind" in found.model_fields
+    ]
+    if kinds:
+        return f"; give one of {', '.join(kinds)}"
+    for extra in field.metadata:
         if isinstance(extra, WithJsonSchema) and extra.json_schema is not None:
+            if "pattern" in extra.json_schema:
+                return f"; give the name of the {name}"
             examples = extra.json_schema.get("examples")
             if examples:
                 return f"; give for example {examples[0]}"
-    return ""
+    words = [getattr(word, "value", word) for word in _enumerated(field.annotation)]
+    return f"; give one of {', '.join(words)}" if words else ""
+
+
+def _enumerated(annotation: Any) -> list[Any]:
+    if isinstance(annotation, type) and issubclass(annotation, StrEnum):
+        return list(annotation)
+    return []
 
 
 def _field(model: type[BaseModel], location: Sequence[str | int]) -> FieldInfo | None:

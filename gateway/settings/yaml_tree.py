@@ -88,7 +88,7 @@ class _Reader:
             if self._loader.check_event(yaml.StreamEndEvent):
                 return TextNode(Place(self._file, 1), "")
             self._expect(yaml.DocumentStartEvent)
-            node = self._node()
+            node = self._node("")
             self._expect(yaml.DocumentEndEvent)
             if not self._loader.check_event(yaml.StreamEndEvent):
                 place = self._place(self._loader.peek_event())
@@ -105,40 +105,46 @@ class _Reader:
     def _place(self, event: Any) -> Place:
         return Place(self._file, event.start_mark.line + 1)
 
-    def _node(self) -> Node:
+    def _wrong(self, place: Place, key: str, text: str) -> None:
+        self.mistakes.append(f"{place}: {key}: {text}" if key else f"{place}: {text}")
+
+    def _node(self, path: str) -> Node:
         event = self._loader.get_event()
         place = self._place(event)
         if isinstance(event, yaml.AliasEvent):
-            self.mistakes.append(f"{place}: *{event.anchor} is an alias; write the value out where it is used")
+            self._wrong(place, path, f"*{event.anchor} is an alias; write the value out where it is used")
             return TextNode(place, f"*{event.anchor}")
         if event.anchor is not None:
-            self.mistakes.append(f"{place}: &{event.anchor} is an anchor; write the value out where it is used")
+            self._wrong(place, path, f"&{event.anchor} is an anchor; write the value out where it is used")
         if event.tag is not None and event.tag != "!":
-            self.mistakes.append(f"{place}: {event.tag} is a YAML tag; leave it out, every value is read as text")
+            tag = event.tag.replace("tag:yaml.org,2002:", "!!")
+            self._wrong(place, path, f"{tag} is a YAML tag; leave it out, every value is read as text")
         if isinstance(event, yaml.ScalarEvent):
             return TextNode(place, event.value.strip())
         if isinstance(event, yaml.SequenceStartEvent):
             items = ListNode(place)
             while not self._loader.check_event(yaml.SequenceEndEvent):
-                items.items.append(self._node())
+                items.items.append(self._node(f"{path}[{len(items.items) + 1}]"))
             self._loader.get_event()
             return items
-        return self._mapping(place)
+        return self._mapping(place, path)
 
-    def _mapping(self, place: Place) -> MappingNode:
+    def _mapping(self, place: Place, path: str) -> MappingNode:
         mapping = MappingNode(place)
         while not self._loader.check_event(yaml.MappingEndEvent):
-            key = self._node()
-            value = self._node()
+            key = self._node(path)
+            name = key.text if isinstance(key, TextNode) else ""
+            here = f"{path}.{name}" if path else name
+            value = self._node(here)
             if not isinstance(key, TextNode):
-                self.mistakes.append(f"{key.place}: a key must be one word, not a list or a mapping")
-            elif key.text == "<<":
-                self.mistakes.append(f"{key.place}: << is a merge key; write the values out where they are used")
-            elif key.text in mapping.items:
-                first = mapping.key_places[key.text].line
-                self.mistakes.append(f"{key.place}: {key.text} is already given in line {first}; keep one of the two")
+                self._wrong(key.place, path, "a key must be one word, not a list or a mapping")
+            elif name == "<<":
+                self._wrong(key.place, path, "<< is a merge key; write the values out where they are used")
+            elif name in mapping.items:
+                first = mapping.key_places[name].line
+                self._wrong(key.place, here, f"is already given in line {first}; keep one of the two")
             else:
-                mapping.items[key.text] = value
-                mapping.key_places[key.text] = key.place
+                mapping.items[name] = value
+                mapping.key_places[name] = key.place
         self._loader.get_event()
         return mapping

@@ -1,0 +1,311 @@
+"""Quantities: every factor against pint (a general-purpose units library) and printed values of NIST SP 811."""
+
+import math
+from fractions import Fraction
+
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gateway.calculation.units import (
+    Dimension,
+    dimensions_of,
+    feet_inches_text,
+    from_unit,
+    parse,
+    parse_quantity,
+    si_conversion,
+    to_unit,
+    units_of,
+)
+from gateway.errors import QuantityError
+from gateway.figures import FIGURE_DEFINITIONS
+
+REGISTRY: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+SI_UNITS = {
+    Dimension.LENGTH: "m",
+    Dimension.TEMPERATURE: "degC",
+    Dimension.TEMPERATURE_DIFFERENCE: "delta_degC",
+    Dimension.GAUGE_PRESSURE: "Pa",
+    Dimension.ABSOLUTE_PRESSURE: "Pa",
+    Dimension.VOLUME: "m**3",
+    Dimension.RATIO: "dimensionless",
+    Dimension.DENSITY: "kg/m**3",
+    Dimension.MASS: "kg",
+    Dimension.TIME: "s",
+    Dimension.VOLUME_FLOW: "m**3/s",
+    Dimension.MASS_FLOW: "kg/s",
+    Dimension.CURRENT: "A",
+    Dimension.RESISTANCE: "ohm",
+    Dimension.ACCELERATION: "m/s**2",
+    Dimension.ANGLE: "rad",
+    Dimension.DENSITY_SLOPE: "kg/m**3/delta_degC",
+    Dimension.EXPANSION_COEFFICIENT: "1/delta_degC",
+}
+
+# Our name of a unit where pint has another.
+IN_PINT = {
+    "in": "inch",
+    "ft": "foot",
+    "bbl": "oil_barrel",
+    "US gal": "US_liquid_gallon",
+    "ft3": "foot**3",
+    "m3": "m**3",
+    "%": "percent",
+    "1": "dimensionless",
+    "lb": "pound",
+    "t": "metric_ton",
+    "long ton": "long_ton",
+    "short ton": "short_ton",
+    "d": "day",
+    "barg": "bar",
+    "bara": "bar",
+    "psig": "psi",
+    "psia": "psi",
+    "kgf/cm2": "kilogram_force/cm**2",
+    "kg/m3": "kg/m**3",
+    "g/cm3": "g/cm**3",
+    "lb/ft3": "pound/foot**3",
+    "lb/US gal": "pound/US_liquid_gallon",
+    "m3/h": "m**3/hour",
+    "m3/min": "m**3/minute",
+    "m3/s": "m**3/second",
+    "L/h": "L/hour",
+    "bbl/h": "oil_barrel/hour",
+    "bbl/d": "oil_barrel/day",
+    "US gal/min": "US_liquid_gallon/minute",
+    "kg/h": "kg/hour",
+    "t/h": "metric_ton/hour",
+    "lb/h": "pound/hour",
+    "m/s2": "m/s**2",
+    "ft/s2": "foot/s**2",
+    "kg/m3/degC": "kg/m**3/delta_degC",
+    "kg/m3/degF": "kg/m**3/delta_degF",
+    "kg/L/degC": "kg/L/delta_degC",
+    "/degC": "1/delta_degC",
+    "/degF": "1/delta_degF",
+    "h": "hour",
+}
+DIFFERENCES = {"degC": "delta_degC", "degF": "delta_degF", "K": "kelvin"}
+AT_60F = ("degAPI", "SG")
+
+EVERY_UNIT = [(dimension, unit) for dimension in Dimension for unit in units_of(dimension)]
+
+
+@pytest.mark.outside("pint")
+@pytest.mark.parametrize(
+    ("dimension", "unit"), [pair for pair in EVERY_UNIT if pair[1] not in AT_60F], ids=lambda part: str(part)
+)
+def test_every_factor_agrees_with_pint(dimension: Dimension, unit: str) -> None:
+    name = IN_PINT.get(unit, unit)
+    if dimension is Dimension.TEMPERATURE_DIFFERENCE:
+        name = DIFFERENCES[unit]
+    for number in (1.0, 37.25):
+        expected = REGISTRY.Quantity(number, name).to(SI_UNITS[dimension]).magnitude
+        assert from_unit(number, unit, dimension) == pytest.approx(expected, rel=1e-12, abs=1e-10)
+        assert parse_quantity(f"{number} {unit}", dimension) == pytest.approx(expected, rel=1e-12, abs=1e-10)
+
+
+# NIST SP 811 (2008), appendix B.8: factors printed in full or exact (boldface there).
+NIST_SP_811 = [
+    ("1 ft", Dimension.LENGTH, 0.3048, 0.0),
+    ("1 in", Dimension.LENGTH, 0.0254, 0.0),
+    ("1 bbl", Dimension.VOLUME, 1.589873e-1, 5e-8),
+    ("1 US gal", Dimension.VOLUME, 3.785412e-3, 5e-10),
+    ("1 ft3", Dimension.VOLUME, 2.831685e-2, 5e-9),
+    ("1 lb", Dimension.MASS, 0.45359237, 0.0),
+    ("1 long ton", Dimension.MASS, 1.016047e3, 5e-4),
+    ("1 short ton", Dimension.MASS, 9.071847e2, 5e-5),
+    ("1 psi", Dimension.GAUGE_PRESSURE, 6.894757e3, 5e-4),
+    ("1 kgf/cm2", Dimension.GAUGE_PRESSURE, 9.80665e4, 0.0),
+    ("1 bar", Dimension.GAUGE_PRESSURE, 1e5, 0.0),
+    ("1 lb/ft3", Dimension.DENSITY, 1.601846e1, 5e-6),
+    ("1 lb/US gal", Dimension.DENSITY, 1.198264e2, 5e-5),
+    ("1 US gal/min", Dimension.VOLUME_FLOW, 6.309020e-5, 5e-12),
+    ("1 deg", Dimension.ANGLE, 1.745329e-2, 5e-9),
+    ("1 ft/s2", Dimension.ACCELERATION, 0.3048, 0.0),
+]
+
+
+@pytest.mark.outside("NIST SP 811 (2008), appendix B.8")
+@pytest.mark.parametrize(("text", "dimension", "value", "tolerance"), NIST_SP_811)
+def test_factors_of_nist_sp_811(text: str, dimension: Dimension, value: float, tolerance: float) -> None:
+    assert parse_quantity(text, dimension) == pytest.approx(value, rel=0.0, abs=tolerance)
+
+
+# Degrees API are defined by 141.5 / SG - 131.5: 10 degAPI is water, SG 1 (API MPMS 11.1; common practice).
+def test_ten_degrees_api_is_water() -> None:
+    assert parse_quantity("10 degAPI", Dimension.DENSITY) == pytest.approx(999.016, rel=1e-15)
+    assert parse_quantity("1 SG", Dimension.DENSITY) == pytest.approx(999.016, rel=1e-15)
+    assert to_unit(999.016, "degAPI", Dimension.DENSITY) == pytest.approx(10.0, abs=1e-12)
+    assert parse_quantity("34.0 degAPI", Dimension.DENSITY) == pytest.approx(854.14, abs=0.005)
+
+
+def test_degrees_api_and_specific_gravity_hold_at_60f() -> None:
+    assert parse("34 degAPI", Dimension.DENSITY).at_60f
+    assert parse("0.8550 SG 60/60", Dimension.DENSITY).at_60f
+    assert not parse("838 kg/m3", Dimension.DENSITY).at_60f
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "value"),
+    [
+        ("15.240 m", Dimension.LENGTH, 15.24),
+        ("9412 mm", Dimension.LENGTH, 9.412),
+        ("9412mm", Dimension.LENGTH, 9.412),
+        ("+1.5e1 m", Dimension.LENGTH, 15.0),
+        ("49 ft 6 in", Dimension.LENGTH, 15.0876),
+        ("49'6\"", Dimension.LENGTH, 15.0876),
+        ("49′6″", Dimension.LENGTH, 15.0876),
+        ("49 ft", Dimension.LENGTH, 14.9352),
+        ("49'", Dimension.LENGTH, 14.9352),
+        ("31 ft 7-5/16 in", Dimension.LENGTH, 9.6345375),
+        ("31'7-5/16\"", Dimension.LENGTH, 9.6345375),
+        ("31' 7 5/16\"", Dimension.LENGTH, 9.6345375),
+        ("-1-1/2 in", Dimension.LENGTH, -0.0381),
+        ("1/16 in", Dimension.LENGTH, 0.0015875),
+        ("64 degF", Dimension.TEMPERATURE, 160.0 / 9.0),
+        ("64 °F", Dimension.TEMPERATURE, 160.0 / 9.0),
+        ("−40 °C", Dimension.TEMPERATURE, -40.0),
+        ("273.15 K", Dimension.TEMPERATURE, 0.0),
+        ("9 degF", Dimension.TEMPERATURE_DIFFERENCE, 5.0),
+        ("838 kg/m³", Dimension.DENSITY, 838.0),
+        ("0.838 kg/L", Dimension.DENSITY, 838.0),
+        ("5.4 bar", Dimension.GAUGE_PRESSURE, 540_000.0),
+        ("5.4 bar gauge", Dimension.GAUGE_PRESSURE, 540_000.0),
+        ("68.20 kPa", Dimension.GAUGE_PRESSURE, 68_200.0),
+        ("80 %", Dimension.RATIO, 0.8),
+        ("0.000846 /degC", Dimension.EXPANSION_COEFFICIENT, 0.000846),
+        ("0.0004586 /degF", Dimension.EXPANSION_COEFFICIENT, 0.00082548),
+        ("0.0004586 per °F", Dimension.EXPANSION_COEFFICIENT, 0.00082548),
+        ("-0.7 kg/m3 per degC", Dimension.DENSITY_SLOPE, -0.7),
+        ("2 s", Dimension.TIME, 2.0),
+        ("24 h", Dimension.TIME, 86_400.0),
+        ("7 d", Dimension.TIME, 604_800.0),
+        ("400 m3/h", Dimension.VOLUME_FLOW, 400.0 / 3600.0),
+        ("10110 µA", Dimension.CURRENT, 0.01011),
+        ("1260 bbl/h", Dimension.VOLUME_FLOW, 1260 * 42 * 231 * 0.0254**3 / 3600),
+    ],
+)
+def test_reads(text: str, dimension: Dimension, value: float) -> None:
+    assert parse_quantity(text, dimension) == pytest.approx(value, rel=1e-15, abs=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "message"),
+    [
+        ("15.24", Dimension.LENGTH, "'15.24' has no unit; a length is wanted, for example 15.24 m"),
+        ("5 kg", Dimension.LENGTH, "'5 kg' is a mass; a length is wanted, for example 5 m"),
+        ("5 mtr", Dimension.LENGTH, "'5 mtr' has the unknown unit 'mtr'; did you mean 'm'?"),
+        ("5 yards", Dimension.TIME, "'5 yards' has the unknown unit 'yards'; a time is wanted, for example 5 s"),
+        (
+            "46,000 kg",
+            Dimension.MASS,
+            "'46,000 kg' has a comma; write 46.000 kg for a decimal or 46000 kg for thousands",
+        ),
+        ("1,046,000 kg", Dimension.MASS, "'1,046,000 kg' has commas; write 1046000 kg"),
+        ("full", Dimension.LENGTH, "'full' is not a length; write a number and a unit, for example 1 m"),
+        ("", Dimension.TIME, "'' is not a time; write a number and a unit, for example 1 s"),
+        ("nan m", Dimension.LENGTH, "'nan m' is not a length; write a number and a unit, for example 1 m"),
+        ("inf m", Dimension.LENGTH, "'inf m' is not a length; write a number and a unit, for example 1 m"),
+        (
+            "5 bara",
+            Dimension.GAUGE_PRESSURE,
+            "'5 bara' is an absolute pressure; a gauge pressure is wanted, for example 5 kPa",
+        ),
+        (
+            "31 ft 12 in",
+            Dimension.LENGTH,
+            "'31 ft 12 in' has 12 inches or more beside the feet; write for example 31 ft 7-5/16 in",
+        ),
+        ("7-16/16 in", Dimension.LENGTH, "'7-16/16 in' has a wrong fraction; write for example 7-5/16 in"),
+        ("7-1/0 in", Dimension.LENGTH, "'7-1/0 in' has a wrong fraction; write for example 7-5/16 in"),
+        ("-131.5 degAPI", Dimension.DENSITY, "'-131.5 degAPI' is no density; degrees API lie above -131.5"),
+        (
+            "46 ton",
+            Dimension.MASS,
+            "'46 ton': the unit 'ton' can mean several things; write `t` (1000 kg), `long ton` or `short ton`",
+        ),
+    ],
+)
+def test_says_what_is_wrong(text: str, dimension: Dimension, message: str) -> None:
+    with pytest.raises(QuantityError) as caught:
+        parse_quantity(text, dimension)
+    assert str(caught.value) == message
+
+
+def test_a_huge_exponent_is_refused_and_not_computed() -> None:
+    with pytest.raises(QuantityError):
+        parse_quantity("1e999999999 m", Dimension.LENGTH)
+
+
+@given(st.text(max_size=40), st.sampled_from(Dimension))
+def test_any_text_is_read_or_refused(text: str, dimension: Dimension) -> None:
+    try:
+        value = parse_quantity(text, dimension)
+    except QuantityError:
+        return
+    assert math.isfinite(value)
+
+
+NUMBERS = st.floats(min_value=1e-3, max_value=1e6)
+
+
+@given(st.sampled_from(EVERY_UNIT), NUMBERS)
+def test_there_and_back(pair: tuple[Dimension, str], number: float) -> None:
+    dimension, unit = pair
+    assert to_unit(from_unit(number, unit, dimension), unit, dimension) == pytest.approx(number, rel=1e-9, abs=1e-9)
+
+
+@given(st.sampled_from(EVERY_UNIT), st.decimals(min_value=0, max_value=100_000, places=4))
+def test_reading_and_converting_agree(pair: tuple[Dimension, str], number: object) -> None:
+    dimension, unit = pair
+    read = parse_quantity(f"{number} {unit}", dimension)
+    assert read == pytest.approx(from_unit(float(str(number)), unit, dimension), rel=1e-12, abs=1e-9)
+
+
+@given(st.integers(min_value=-20_000, max_value=20_000))
+def test_sixteenths_there_and_back(sixteenths: int) -> None:
+    text = feet_inches_text(sixteenths / 16 * 0.0254)
+    assert parse_quantity(text, Dimension.LENGTH) == pytest.approx(float(Fraction(sixteenths, 16)) * 0.0254, abs=1e-12)
+
+
+def test_sixteenths_text() -> None:
+    assert feet_inches_text(9.6345375) == "31 ft 7-5/16 in"
+    assert feet_inches_text(0.3048 * 49.5) == "49 ft 6 in"
+    assert feet_inches_text(-0.0381) == "-0 ft 1-1/2 in"
+    assert feet_inches_text(0.3047) == "1 ft 0 in"
+
+
+def test_linear_units_have_a_factor_and_an_offset() -> None:
+    factor, offset = si_conversion("degF", Dimension.TEMPERATURE)
+    assert 71.2 * factor + offset == pytest.approx((71.2 - 32.0) / 1.8, abs=1e-12)
+    assert si_conversion("bar gauge", Dimension.GAUGE_PRESSURE) == (100_000.0, 0.0)
+    with pytest.raises(QuantityError, match="degAPI does not rise in proportion"):
+        si_conversion("degAPI", Dimension.DENSITY)
+
+
+def test_a_unit_leads_to_its_likeliest_dimension_first() -> None:
+    assert dimensions_of("°C")[0] is Dimension.TEMPERATURE
+    assert dimensions_of("bar")[0] is Dimension.GAUGE_PRESSURE
+    assert dimensions_of("bara") == (Dimension.ABSOLUTE_PRESSURE,)
+    assert dimensions_of("furlong") == ()
+
+
+def test_conversions_refuse_units_of_other_dimensions() -> None:
+    with pytest.raises(QuantityError):
+        to_unit(1.0, "kg", Dimension.LENGTH)
+    with pytest.raises(QuantityError):
+        from_unit(1.0, "m", Dimension.MASS)
+    with pytest.raises(QuantityError):
+        to_unit(0.0, "degAPI", Dimension.DENSITY)
+    with pytest.raises(QuantityError):
+        from_unit(-131.5, "degAPI", Dimension.DENSITY)
+
+
+def test_every_figure_has_a_dimension_and_its_si_unit_is_one_of_it() -> None:
+    for definition in FIGURE_DEFINITIONS:
+        dimension = Dimension(definition.quantity)
+        assert from_unit(1.0, definition.unit, dimension) == 1.0
