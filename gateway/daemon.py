@@ -16,6 +16,7 @@ from gateway.clock_watch import ClockWatch
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.payload import inventories_json
+from gateway.errors import GatewayError
 from gateway.pipeline import Pipeline
 from gateway.records import GatewaySnapshot, InventoryRecord
 from gateway.settings import SiteSettings
@@ -65,7 +66,7 @@ class Daemon:
             if settings.http is None
             else HttpServer(
                 settings.http,
-                metrics=self._metrics.text,
+                metrics=self._metrics.render_aside,
                 inventories=lambda: inventories_json(self.snapshot()),
                 healthy=self.healthy,
             )
@@ -114,6 +115,11 @@ class Daemon:
         """Whether the gateway's own loop has come round lately. Says nothing about instruments or brokers."""
         return self._clock.monotonic_ns() - self._progress_ns < _UNHEALTHY_AFTER_NS
 
+    @property
+    def http_port(self) -> int | None:
+        """The port of the HTTP interface once it is bound; None before, and where the site file has no `web`."""
+        return None if self._http is None else self._http.port
+
     def _deliver(self, record: InventoryRecord) -> None:
         for delivery in self._deliveries:
             delivery.offer(record)
@@ -144,7 +150,10 @@ class Daemon:
 
     def _log_fault(self, name: str, attempt: RetryCallState) -> None:
         error = None if attempt.outcome is None else attempt.outcome.exception()
-        self._log.error(TASK_FAILED, task=name, attempt=attempt.attempt_number, exc_info=error)
+        if isinstance(error, GatewayError):
+            self._log.error(TASK_FAILED, task=name, attempt=attempt.attempt_number, error=str(error), hint=error.hint)
+        else:
+            self._log.error(TASK_FAILED, task=name, attempt=attempt.attempt_number, exc_info=error)
 
 
 async def run(settings: SiteSettings, *, stop: asyncio.Event, on_ready: Callable[[Daemon], None] | None = None) -> None:

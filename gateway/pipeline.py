@@ -32,13 +32,17 @@ class Tank:
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
         self.latest: InventoryRecord | None = None
+        self.awaited = {(source.instrument, source.signal) for source in binding.sources}
+        """Signals not heard of since the start."""
+        level = binding.level or binding.bottom_pressure
+        self.level_instrument = None if level is None else level.instrument
 
 
 class Pipeline:
     """Keeps the newest readings and turns them into records.
 
-    A tank is calculated when its level is read, so that its sheet is as fresh as its level, and at the latest when its
-    period ends, so that silence shows: `overdue` must be called now and then.
+    A tank is calculated when its level (or the pressure that gives it) is read, so that its sheet is as fresh as its
+    level, and at the latest when its period ends, so that silence shows: `overdue` must be called now and then.
     """
 
     def __init__(
@@ -57,7 +61,7 @@ class Pipeline:
         self._latest: dict[tuple[str, str], Reading] = {}
         started_ns = clock.monotonic_ns()
         self._tanks = [Tank(plan, binding, period_s, started_ns) for plan, binding, period_s in tanks]
-        self._by_level = _tanks_by_level_instrument(self._tanks)
+        self._by_instrument = _tanks_by_instrument(self._tanks)
         self._log: Log = structlog.get_logger("gateway.pipeline")
         self.calculation_errors = 0
 
@@ -67,8 +71,14 @@ class Pipeline:
         for reading in readings:
             key = reading.instrument, reading.signal
             latest[key] = newest(latest.get(key), reading)
-        if readings:
-            for tank in self._by_level.get(readings[0].instrument, ()):
+        instrument = readings[0].instrument if readings else None
+        for tank in self._by_instrument.get(instrument, ()):
+            if tank.latest is None:
+                # The first sheet waits until every signal has been heard of, so that a start raises no false alarm.
+                tank.awaited.difference_update((reading.instrument, reading.signal) for reading in readings)
+                if not tank.awaited:
+                    self._calculate(tank)
+            elif instrument == tank.level_instrument:
                 self._calculate(tank)
 
     def overdue(self) -> None:
@@ -113,11 +123,9 @@ class Pipeline:
         )
 
 
-def _tanks_by_level_instrument(tanks: Sequence[Tank]) -> Mapping[str, list[Tank]]:
-    """Which tanks to calculate when an instrument has been read: those whose level (or its pressure) it gives."""
-    found: dict[str, list[Tank]] = {}
+def _tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:
+    found: dict[str | None, list[Tank]] = {}
     for tank in tanks:
-        source = tank.binding.level or tank.binding.bottom_pressure
-        if source is not None:
-            found.setdefault(source.instrument, []).append(tank)
+        for instrument in {source.instrument: None for source in tank.binding.sources}:
+            found.setdefault(instrument, []).append(tank)
     return found

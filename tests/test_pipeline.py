@@ -8,7 +8,7 @@ from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.pipeline import Pipeline
 from gateway.records import InventoryRecord, Quality, Reading, Reason, ReasonCode
-from tests.support.plans import StraightTank, straight_plan
+from tests.support.plans import StraightTank, straight_plan, temperature_plan
 
 S = 1_000_000_000
 LEVEL = Source("LT-1", "innage", 60.0)
@@ -63,9 +63,19 @@ def test_a_tank_is_calculated_when_its_level_comes_and_not_for_each_temperature(
     assert pipeline.records() == [record]
 
 
+def test_the_first_sheet_waits_until_every_signal_has_been_heard_of(clock: HandClock) -> None:
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+    pipeline.take(level_reading(clock))
+    assert delivered == [], "a start must not look like a failure of the temperatures"
+    pipeline.take(temperature_readings(clock))
+    assert delivered[0].inventory.quality == Quality.UNCERTAIN, "for its undated density alone"
+    assert delivered[0].inventory.figures.gsv.quality == Quality.GOOD
+
+
 def test_sequence_counts_per_tank_from_one(clock: HandClock) -> None:
     other = TankBinding("TK-2", level=Source("LT-2", "innage", 60.0))
     pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0), (straight_plan(tank="TK-2"), other, 2.0))
+    pipeline.take(temperature_readings(clock))
     pipeline.take(level_reading(clock))
     pipeline.take(level_reading(clock))
     pipeline.take(level_reading(clock, instrument="LT-2"))
@@ -114,8 +124,10 @@ class BrokenTank(StraightTank):
 
 def test_a_mistake_in_one_sheet_is_counted_shown_bad_and_stops_no_other_tank(clock: HandClock) -> None:
     other = TankBinding("TK-2", level=LEVEL)
-    broken = straight_plan(capacity=BrokenTank())
-    pipeline, delivered = pipeline_of(clock, (broken, BINDING, 2.0), (straight_plan(tank="TK-2"), other, 2.0))
+    broken = straight_plan(capacity=BrokenTank(), temperature=temperature_plan())
+    pipeline, delivered = pipeline_of(
+        clock, (broken, TankBinding("TK-1", level=LEVEL), 2.0), (straight_plan(tank="TK-2"), other, 2.0)
+    )
     pipeline.take(level_reading(clock))
     first, second = delivered
     assert {figure.quality for figure in first.inventory.figures} == {Quality.BAD}

@@ -1,0 +1,127 @@
+"""A whole demo site under test: simulated instruments, recorded wires, a real broker, an outside subscriber."""
+
+import asyncio
+import csv
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import simulators
+from gateway.daemon import Daemon
+from gateway.records import DestinationStatus
+from gateway.resources import config_path
+from gateway.settings import dated_entries, load_site
+from tests.support.mosquitto import Mosquitto, free_port
+from tests.support.mqtt_subscriber import Subscriber
+from tests.support.wire import WireRecorder
+
+__all__ = ["Site", "printed_rows", "running_site"]
+
+_SETTLED_S = 30.0
+_GOLDEN = Path(__file__).parent.parent / "golden"
+
+
+@dataclass
+class Site:
+    """What a test may look at and disturb."""
+
+    simulator: simulators.Running
+    gateway: Daemon
+    broker: Mosquitto
+    recorders: Mapping[str, WireRecorder]
+    subscriber: Subscriber
+    newest: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """The newest inventory of each tank as the subscriber has it."""
+
+    async def inventory(self, tank: str, wanted: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
+        """The first inventory of `tank`, from now on or already there, that is wanted."""
+        if tank in self.newest and wanted(self.newest[tank]):
+            return self.newest[tank]
+        async with asyncio.timeout(_SETTLED_S):
+            while True:
+                content = await self._next_inventory()
+                if content["identity"]["tank"] == tank and wanted(content):
+                    return content
+
+    async def all_inventories(self, wanted: Callable[[dict[str, Any]], bool]) -> dict[str, dict[str, Any]]:
+        """The newest inventory of every tank, once each is wanted."""
+        tanks = set(self.simulator.world.tanks)
+        async with asyncio.timeout(_SETTLED_S):
+            while not (tanks <= self.newest.keys() and all(wanted(self.newest[tank]) for tank in tanks)):
+                await self._next_inventory()
+        return dict(self.newest)
+
+    async def destination(self, wanted: Callable[[DestinationStatus], bool]) -> DestinationStatus:
+        """The broker's delivery, once it is as wanted."""
+        async with asyncio.timeout(_SETTLED_S):
+            # The gateway offers no event: it is watched as its metrics are.
+            while not wanted(status := self.gateway.snapshot().destinations[0]):  # noqa: ASYNC110
+                await asyncio.sleep(0.05)
+        return status
+
+    def forget(self) -> None:
+        """Let only what comes from now on count."""
+        self.newest.clear()
+
+    async def _next_inventory(self) -> dict[str, Any]:
+        message = await self.subscriber.next(lambda message: message.topic.endswith("/inventory"))
+        content: dict[str, Any] = message.content
+        self.newest[content["identity"]["tank"]] = content
+        return content
+
+
+@asynccontextmanager
+async def running_site(
+    scenario: str,
+    folder: Path,
+    record: Callable[[int], WireRecorder],
+    overrides: Mapping[str, str] | None = None,
+) -> AsyncIterator[Site]:
+    """The demo site of `config/demo` on free ports, played by a scenario of the simulators."""
+    async with AsyncExitStack() as stack:
+        running = await stack.enter_async_context(
+            simulators.serve(simulators.load_scenario(scenario), ports=dict.fromkeys(_lines(), 0))
+        )
+        recorders = {line: record(port) for line, (_, port) in running.addresses.items()}
+        broker = stack.enter_context(Mosquitto(folder))
+        subscriber = await stack.enter_async_context(Subscriber(broker.port))
+        path = config_path("demo", "site.yaml")
+        today = f"{datetime.now(UTC):%Y-%m-%dT%H:%MZ}"
+        settings = load_site(
+            path,
+            {
+                **dict.fromkeys(dated_entries(path), today),
+                **{f"lines.{line}.address": f"127.0.0.1:{recorder.port}" for line, recorder in recorders.items()},
+                "delivery.mqtt.address": f"127.0.0.1:{broker.port}",
+                "web.address": f"127.0.0.1:{free_port()}",
+                **(overrides or {}),
+            },
+        )
+        gateway = Daemon(settings)
+        task = asyncio.create_task(gateway.run(), name="gateway under test")
+        try:
+            yield Site(running, gateway, broker, recorders, subscriber)
+        finally:
+            task.cancel()
+            await asyncio.wait({task}, timeout=10.0)
+            assert task.done(), "the gateway did not stop within 10 s"
+            assert task.cancelled(), task.exception()
+
+
+def printed_rows() -> list[dict[str, str]]:
+    """Rows of the golden file of the demo site's printed state."""
+    with (_GOLDEN / "demo_site_printed_state.csv").open(encoding="utf-8") as file:
+        return list(csv.DictReader(line for line in file if not line.startswith("#")))
+
+
+def used_elements() -> dict[str, str]:
+    """Tank -> one letter per element, lowest first: U used, - left out."""
+    with (_GOLDEN / "demo_site_elements.csv").open(encoding="utf-8") as file:
+        return {row["tank"]: row["used"] for row in csv.DictReader(line for line in file if not line.startswith("#"))}
+
+
+def _lines() -> tuple[str, ...]:
+    return ("bus-a", "yard-1", "yard-2", "power")
