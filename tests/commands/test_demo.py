@@ -13,6 +13,7 @@ import socket
 import struct
 import sys
 import termios
+import time
 import urllib.request
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
@@ -152,15 +153,21 @@ async def test_ctrl_c_ends_it_cleanly(tmp_path: Path) -> None:
     assert "Traceback" not in demo.complaints
 
 
+def _both_children(demo: _Demo) -> list[psutil.Process]:
+    """Wait for the simulator and the broker to exist; they take longer than this to be ready."""
+    while len(children := demo.children()) < 2:
+        time.sleep(0.005)
+    return children
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 async def test_it_can_be_stopped_while_it_starts(tmp_path: Path, number: signal.Signals) -> None:
     async with _demo(tmp_path) as demo:
         await demo.until("^Starting")
-        children = demo.children()
+        children = await asyncio.to_thread(_both_children, demo)
         demo.process.send_signal(number)
         assert await demo.end() == 0
-        if children:
-            await _all_gone(children)
+        await _all_gone(children)
     assert "Traceback" not in demo.complaints
     assert demo.lines[-1] == "Stopped."
 
