@@ -1,0 +1,125 @@
+"""Whose turn it is: the decisions alone, without a line."""
+
+import random
+from collections import Counter
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gateway.acquisition.schedule import Backoff, Schedule, Task, Turn
+
+NS = 1_000_000_000
+
+
+def schedule(periods_s: list[float]) -> Schedule:
+    made = Schedule(periods_s, 0.5, 30.0, random.Random(3))
+    made.start(0)
+    return made
+
+
+def test_it_connects_first_and_waits_after_a_failure() -> None:
+    turns = schedule([2.0])
+    assert turns.next(0, False) == Turn(Task.CONNECT, 0)
+    turns.connect_failed(0)
+    assert turns.next(0, False) == Turn(Task.REPORT, 0, 0)
+    wait = turns.next(0, False)
+    assert wait.task is Task.WAIT
+    assert 0.25 * NS <= wait.at_ns <= 0.5 * NS
+    assert turns.next(wait.at_ns, False).task is Task.CONNECT
+
+
+def test_earliest_due_goes_first() -> None:
+    turns = schedule([10.0, 1.0, 3.0])
+    assert [turns.next(0, True).instrument for _ in range(3)] == [0, 1, 2]
+    now = 0
+    polls: list[tuple[int, int]] = []
+    while now < 60 * NS:
+        turn = turns.next(now, True)
+        if turn.task is Task.WAIT:
+            now = turn.at_ns
+        else:
+            polls.append((turn.at_ns, turn.instrument))
+    assert polls == sorted(polls)
+    counts = Counter(instrument for _, instrument in polls)
+    assert counts[1] in (59, 60)
+    assert counts[2] in (19, 20)
+    assert counts[0] in (5, 6)
+
+
+def test_a_connection_that_had_served_is_tried_again_at_once_and_one_that_had_not_is_not() -> None:
+    turns = schedule([60.0])
+    turns.next(0, True)
+    turns.connection_lost(NS)
+    assert turns.next(NS, False).task is Task.CONNECT
+    turns.connection_lost(NS)
+    assert turns.next(NS, False).task is Task.WAIT
+    turns.connection_served()
+    turns.connection_lost(2 * NS)
+    assert turns.next(2 * NS, False).task is Task.CONNECT
+
+
+def test_no_probe_within_five_times_what_the_last_vain_wait_cost() -> None:
+    turns = schedule([2.0, 2.0, 2.0])
+    for _ in range(3):
+        turns.next(0, True)
+    turns.unanswered(0, 1 * NS, NS)
+    turns.unanswered(1, 2 * NS, NS)
+    now, probe = 2 * NS, None
+    while probe is None:
+        turn = turns.next(now, True)
+        if turn.task is Task.WAIT:
+            now = turn.at_ns
+        elif turn.task is Task.PROBE:
+            probe = turn
+    assert now == 7 * NS
+    assert probe.instrument == 0
+
+
+def test_with_none_left_to_delay_probes_need_not_wait_for_one_another() -> None:
+    turns = schedule([60.0])
+    turns.next(0, True)
+    turns.unanswered(0, NS, NS)
+    turn = turns.next(2 * NS, True)
+    assert turn.task is Task.PROBE
+
+
+@given(st.integers(0, 40), st.integers(0, 2**32))
+def test_waits_double_are_jittered_and_capped(failures: int, seed: int) -> None:
+    backoff = Backoff(0.5, 30.0, random.Random(seed))
+    waits = [backoff.after_failure() for _ in range(failures + 1)]
+    for number, wait in enumerate(waits):
+        whole = min(30.0, 0.5 * 2**number) * NS
+        assert whole / 2 <= wait <= whole
+    backoff.reset()
+    assert backoff.after_failure() <= 0.5 * NS
+
+
+@given(
+    periods=st.lists(st.floats(0.1, 60.0), min_size=1, max_size=8),
+    costs=st.lists(st.floats(0.001, 5.0), min_size=1, max_size=20),
+    failing=st.sets(st.integers(0, 7)),
+)
+def test_time_never_stands_still_and_every_instrument_has_its_turn(
+    periods: list[float], costs: list[float], failing: set[int]
+) -> None:
+    turns = schedule(periods)
+    now, seen, steps = 0, set(), 0
+    while now < 200 * NS and steps < 4000:
+        steps += 1
+        turn = turns.next(now, True)
+        assert turn.task is not Task.CONNECT
+        if turn.task is Task.WAIT:
+            assert turn.at_ns > now
+            now = turn.at_ns
+            continue
+        assert turn.at_ns <= now
+        seen.add(turn.instrument)
+        if turn.task is Task.REPORT:
+            continue
+        cost = round(costs[steps % len(costs)] * NS)
+        now += cost
+        if turn.instrument in failing:
+            turns.unanswered(turn.instrument, now, cost)
+        else:
+            turns.answered(turn.instrument)
+    assert seen == set(range(len(periods)))

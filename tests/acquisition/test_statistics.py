@@ -1,0 +1,44 @@
+"""Counts as they are handed out."""
+
+import math
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gateway.acquisition.link import LinkCounters
+from gateway.acquisition.statistics import DurationCounts, InstrumentStatistics, LineStatistics
+from gateway.records import ReasonCode
+
+MS = 1_000_000
+
+
+@given(st.lists(st.integers(0, 20_000 * MS)))
+def test_a_histogram_counts_cumulatively_what_lies_at_or_below_each_bound(durations: list[int]) -> None:
+    counts = DurationCounts((0.001, 0.05, 2.0))
+    for duration in durations:
+        counts.add(duration)
+    record = counts.record()
+    assert record.bounds_s == (0.001, 0.05, 2.0, math.inf)
+    limits = (MS, 50 * MS, 2000 * MS)
+    assert record.counts == (*(sum(duration <= limit for duration in durations) for limit in limits), len(durations))
+    assert math.isclose(record.sum_s, sum(durations) / 1e9, abs_tol=1e-9)
+
+
+def test_a_record_does_not_change_after_it_was_handed_out() -> None:
+    statistics = InstrumentStatistics("LT-1", "yard")
+    statistics.failed(ReasonCode.NO_ANSWER)
+    before = statistics.record()
+    statistics.failed(ReasonCode.NO_ANSWER)
+    statistics.answered(3 * MS, 17)
+    after = statistics.record()
+    assert (before.requests, before.errors, before.last_answer_ns) == (1, {"no_answer": 1}, None)
+    assert (after.requests, after.errors, after.last_answer_ns) == (3, {"no_answer": 2}, 17)
+    assert before.response_time.counts[-1] == 0
+
+
+def test_a_line_tells_its_occupancy_and_what_came_unasked() -> None:
+    statistics = LineStatistics("yard")
+    statistics.busy_ns = 1500 * MS
+    status = statistics.record(True, LinkCounters(late_answers=2, unsolicited_frames=5))
+    assert (status.line, status.connected, status.busy_s) == ("yard", True, 1.5)
+    assert (status.late_answers, status.unsolicited_frames) == (2, 5)
