@@ -1,0 +1,186 @@
+"""One gateway process with 200 and with 1,000 tanks: lateness, age of the news at a subscriber, processor and memory.
+
+Simulators, broker and subscriber are processes of their own on the same machine, so with few cores they take part of
+what they measure. Lateness is the gateway's own histogram: how long after its due time each poll was begun. The age of
+the news is seen from outside: from the read of the level, by its time in the payload, to its arrival at the subscriber.
+"""
+
+import json
+import re
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from statistics import median
+from typing import NamedTuple
+
+import psutil
+
+from simulators.fleet import describe, fleet
+from tests.bench.fleet_site import site_text
+from tests.support.mosquitto import Mosquitto, free_port
+
+__all__ = ["measure"]
+
+ELEMENTS = 16
+BUCKET = re.compile(r'^tank_gateway_line_poll_lateness_seconds_bucket{.*le="([^"]+)".*} (\S+)$', re.MULTILINE)
+
+
+class Load(NamedTuple):
+    tanks: int
+    period_s: float
+
+
+LOADS = (Load(200, 2.0), Load(1_000, 1.0))
+
+
+def measure(*, long: bool) -> dict[str, object]:
+    seconds = 300.0 if long else 30.0
+    found = [_measure(load, seconds) for load in LOADS]
+    columns = {
+        "tanks": "",
+        "period_s": "every s",
+        "sheets_part": "sheets of those due",
+        "lateness_p50_ms": "late ms p50",
+        "lateness_p99_ms": "p99",
+        "age_p50_ms": "read to subscriber ms p50",
+        "age_p99_ms": "p99",
+        "cpu_percent": "% of a core",
+        "memory_mb": "MB",
+    }
+    return {
+        "title": f"Whole gateway process, {ELEMENTS} elements a tank, {seconds:g} s each, one metrics scrape within",
+        "columns": list(columns.values()),
+        "table": [[_shown(row[key]) for key in columns] for row in found],
+        "rows": found,
+    }
+
+
+def _shown(value: float) -> str:
+    return f"{value:,.0f}" if value >= 100 or value == int(value) else f"{value:.3g}"
+
+
+def _measure(load: Load, seconds: float) -> dict[str, float]:
+    with tempfile.TemporaryDirectory() as name:
+        folder, web_port = Path(name), free_port()
+        with Mosquitto(folder) as broker, _simulators(load.tanks) as addresses, _listener(broker.port) as listener:
+            site = folder / "site.yaml"
+            text = site_text(
+                describe(fleet(load.tanks, ELEMENTS)),
+                addresses,
+                period_s=load.period_s,
+                broker_port=broker.port,
+                web_port=web_port,
+            )
+            site.write_text(text, "utf-8")
+            with _gateway(site, folder / "gateway.log") as process:
+                _until_all_are_heard(listener, load, process, folder / "gateway.log")
+                return _watch(load, seconds, process, listener, web_port)
+
+
+def _watch(
+    load: Load, seconds: float, process: psutil.Process, listener: "subprocess.Popen[str]", web_port: int
+) -> dict[str, float]:
+    before = _lateness(web_port)
+    _say(listener, "begin")
+    cpu, begun = process.cpu_times(), time.monotonic()
+    time.sleep(seconds)
+    passed = time.monotonic() - begun
+    used = process.cpu_times()
+    heard = json.loads(_say(listener, "end"))
+    after = _lateness(web_port)
+    if heard["not_good"]:
+        raise RuntimeError(f"{heard['not_good']} of {len(heard['ages_s'])} inventories looked at were not Good")
+    counts = {bound: after[bound] - before[bound] for bound in after}
+    ages = heard["ages_s"]
+    return {
+        "tanks": load.tanks,
+        "period_s": load.period_s,
+        "seconds": passed,
+        "polls": counts[float("inf")],
+        "sheets_part": heard["messages"] / (load.tanks / load.period_s * passed),
+        "lateness_p50_ms": _quantile(counts, 0.50) * 1e3,
+        "lateness_p99_ms": _quantile(counts, 0.99) * 1e3,
+        "age_p50_ms": median(ages) * 1e3,
+        "age_p99_ms": ages[int(len(ages) * 0.99)] * 1e3,
+        "cpu_percent": (used.user + used.system - cpu.user - cpu.system) / passed * 100,
+        "memory_mb": process.memory_info().rss / 2**20,
+    }
+
+
+@contextmanager
+def _simulators(tanks: int) -> Iterator[dict[str, tuple[str, int]]]:
+    with _python("-m", "tests.bench.fleet_server", str(tanks)) as process:
+        assert process.stdout is not None
+        yield {name: (host, port) for name, (host, port) in json.loads(process.stdout.readline()).items()}
+
+
+@contextmanager
+def _listener(port: int) -> Iterator["subprocess.Popen[str]"]:
+    with _python("-m", "tests.bench.listener", str(port)) as process:
+        yield process
+
+
+@contextmanager
+def _gateway(site: Path, log: Path) -> Iterator[psutil.Process]:
+    with log.open("w", encoding="utf-8") as output:
+        command = [sys.executable, "-m", "gateway", "run", str(site)]
+        with subprocess.Popen(command, stdout=output, stderr=output) as process:
+            try:
+                yield psutil.Process(process.pid)
+            finally:
+                process.terminate()
+
+
+@contextmanager
+def _python(*arguments: str) -> Iterator["subprocess.Popen[str]"]:
+    command = [sys.executable, *arguments]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            yield process
+        finally:
+            process.terminate()
+
+
+def _say(process: "subprocess.Popen[str]", word: str) -> str:
+    """Say a word to the listener; its answer, where the word has one."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(word + "\n")
+    process.stdin.flush()
+    return "" if word == "begin" else process.stdout.readline()
+
+
+def _until_all_are_heard(listener: "subprocess.Popen[str]", load: Load, process: psutil.Process, log: Path) -> None:
+    deadline = time.monotonic() + 60 + 10 * load.period_s
+    while int(_say(listener, "count")) < load.tanks:
+        if time.monotonic() > deadline or not process.is_running():
+            raise RuntimeError(f"the gateway does not publish {load.tanks} tanks:\n{log.read_text('utf-8')[-2000:]}")
+        time.sleep(0.5)
+
+
+def _lateness(web_port: int) -> dict[float, float]:
+    """Polls by how late they began at most, over all lines."""
+    with urllib.request.urlopen(f"http://127.0.0.1:{web_port}/metrics", timeout=30) as answer:
+        text = answer.read().decode()
+    counts: dict[float, float] = {}
+    for bound, count in BUCKET.findall(text):
+        counts[float(bound)] = counts.get(float(bound), 0.0) + float(count)
+    return counts
+
+
+def _quantile(counts: dict[float, float], part: float) -> float:
+    """From a cumulative histogram, straight within a bucket; beyond the last finite bound, that bound."""
+    wanted = counts[float("inf")] * part
+    low, below = 0.0, 0.0
+    for bound in sorted(counts):
+        if counts[bound] >= wanted:
+            if bound == float("inf"):
+                return low
+            return low + (bound - low) * (wanted - below) / max(1e-9, counts[bound] - below)
+        low, below = bound, counts[bound]
+    return low
