@@ -46,7 +46,7 @@ class _Group(NamedTuple):
     """kg/m3 at 15 degC or 60 degF: lowest, the borders between sub-groups, highest."""
     rows: tuple[_Row, ...]
     lightest_hottest_c: float
-    """Temperature limit of the lightest band; 125 degC from 778.75 and 150 degC from 824.25 kg/m3 upwards."""
+    """Temperature limit of the lightest band in tables 54 and 60."""
 
 
 _GROUPS: dict[PetroleumGroup, _Group] = {
@@ -68,8 +68,12 @@ _GROUPS: dict[PetroleumGroup, _Group] = {
     PetroleumGroup.SPECIAL: _Group("C", (500.0, 1164.0), (_Row((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)),), 95.0),
 }
 
-# Table 54C: (least alpha in 1/degC, hottest in degC); 6C the same with alpha in 1/degF.
-_ALPHA_BANDS_PER_C = ((954.25e-6, 95.0), (918.25e-6, 125.0), (486e-6, 150.0))
+# Densities at which the temperature limit rises, kg/m3 (tables 54: 778.5 | 779.0 and 824.0 | 824.5), and for group C
+# the coefficients at which it falls, 1/degC.
+_HEAVIER = (778.75, 824.25)
+_LESS_EXPANDING_PER_C = (954.25e-6, 918.25e-6)
+_HOTTEST_C = (95.0, 125.0, 150.0)
+_HOTTEST_60F_C = tuple((fahrenheit - 32.0) / 1.8 for fahrenheit in (200.0, 250.0, 300.0))
 _ALPHA_PER_C = (486e-6, 1674e-6)
 
 
@@ -92,8 +96,9 @@ class Petroleum1980Correction:
     Not to be mixed with the 2004 edition between an opening and a closing measurement.
 
     Limits (from memory of the tables' titles): A 610.5..1075, B 653..1075, D 800..1164 kg/m3; -18 degC up to 95 degC
-    (B 90 degC) below 778.75 kg/m3, 125 degC below 824.25, 150 degC above; D to 150 degC; C by its coefficient,
-    486e-6..1674e-6 per degC. `cold_extension` lowers -18 to -40 degC, as Measurement Canada prints Table 54B.
+    (B 90 degC) below 778.75 kg/m3, 125 degC below 824.25, 150 degC above; tables 6 and 24 up to 200, 250, 300 degF; D
+    to 150 degC (300 degF); C by its coefficient, 486e-6..1674e-6 per degC. `cold_extension` lowers -18 to -40 degC, as
+    Measurement Canada prints Table 54B.
     Raises LimitError outside.
     """
 
@@ -221,14 +226,15 @@ class Petroleum1980Correction:
                 return _nearest(base, 0.5)
 
     def _hottest_c(self, density: float, alpha_per_c: float) -> float:
-        match self.group:
-            case PetroleumGroup.SPECIAL:
-                return next(hottest for least, hottest in _ALPHA_BANDS_PER_C if alpha_per_c >= least)
-            case PetroleumGroup.LUBRICATING:
-                return 150.0
-            case PetroleumGroup.CRUDE | PetroleumGroup.REFINED:
-                light = _GROUPS[self.group].lightest_hottest_c
-                return light if density < 778.75 else 125.0 if density < 824.25 else 150.0
+        if self.group is PetroleumGroup.SPECIAL:
+            band = sum(alpha_per_c < limit for limit in _LESS_EXPANDING_PER_C)
+        elif self.group is PetroleumGroup.LUBRICATING:
+            band = len(_HEAVIER)
+        else:
+            band = sum(density >= limit for limit in _HEAVIER)
+        if self.is_60f:
+            return _HOTTEST_60F_C[band]
+        return _GROUPS[self.group].lightest_hottest_c if band == 0 else _HOTTEST_C[band]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.calculation.hydrometer import hydrometer_correction_15c, hydrometer_correction_60f
 from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
 from gateway.calculation.petroleum_1980 import Petroleum1980Correction, Table1980
 from gateway.calculation.rounding import TABLES_1980, TABLES_1980_60F, RoundedCorrection
@@ -162,3 +163,50 @@ def test_ctl_is_one_at_the_reference(table: Table1980, density: float) -> None:
     for group in (PetroleumGroup.CRUDE, PetroleumGroup.REFINED, PetroleumGroup.LUBRICATING):
         method = Petroleum1980Correction(group, table)
         assert method.from_reference_density(density).at(method.reference_temperature_c, 0.0).ctl == 1.0
+
+
+@pytest.mark.parametrize("row", golden_rows("petroleum_1980.csv", "ctl_five_digits"), ids=by_id)
+def test_five_digits_of_every_kind_of_table(row: GoldenRow) -> None:
+    inputs = row.inputs
+    alpha = row.number("alpha_60f_per_f") * 1.8 if "alpha_60f_per_f" in inputs else None
+    if "alpha_per_c" in inputs:
+        alpha = row.number("alpha_per_c")
+    density = None
+    if "api" in inputs:
+        density = 141.5 * WATER_60F / (row.number("api") + 131.5)
+    elif "relative_density" in inputs:
+        density = row.number("relative_density") * WATER_60F
+    elif "density_15c" in inputs:
+        density = row.number("density_15c")
+    temperature = row.number("temperature_c") if "temperature_c" in inputs else celsius(row.number("temperature_f"))
+    method = Petroleum1980Correction(PetroleumGroup(inputs["group"]), Table1980(inputs["table"]), alpha)
+    ctl = method.from_reference_density(density).at(temperature, 0.0).ctl
+    assert ctl == pytest.approx(row.value, abs=row.tolerance)
+
+
+@pytest.mark.parametrize("row", golden_rows("petroleum_1980.csv", "observed_by_hydrometer"), ids=by_id)
+def test_tables_53_with_the_hydrometer_s_correction(row: GoldenRow) -> None:
+    method = Petroleum1980Correction(PetroleumGroup(row.inputs["group"]), Table1980(row.inputs["table"]))
+    temperature = row.number("temperature_c")
+    observed = row.number("reading") * hydrometer_correction_15c(temperature)
+    reference = method.from_observed_density(observed, temperature, 0.0).reference_density
+    assert reference == pytest.approx(row.value, abs=row.tolerance)
+
+
+@pytest.mark.parametrize("row", golden_rows("petroleum_1980.csv", "observed_by_hydrometer_60f"), ids=by_id)
+def test_table_23_with_the_hydrometer_s_correction(row: GoldenRow) -> None:
+    method = Petroleum1980Correction(PetroleumGroup(row.inputs["group"]), Table1980.RELATIVE_60F)
+    temperature = celsius(row.number("temperature_f"))
+    observed = row.number("relative_reading") * WATER_60F * hydrometer_correction_60f(temperature)
+    reference = method.from_observed_density(observed, temperature, 0.0).reference_density
+    assert reference is not None
+    assert reference / WATER_60F == pytest.approx(row.value, abs=row.tolerance)
+
+
+def test_a_hydrometer_is_right_at_its_own_temperature() -> None:
+    assert hydrometer_correction_15c(15.0) == 1.0
+    assert hydrometer_correction_60f(REFERENCE_60F_C) == pytest.approx(1.0, abs=1e-15)
+    # Corrected twice, or not at all, at 30 degC: 0.035 % (hand arithmetic).
+    assert hydrometer_correction_15c(30.0) == pytest.approx(1 - 3.495e-4, abs=1e-8)
+    with pytest.raises(LimitError, match="glass hydrometer"):
+        hydrometer_correction_15c(151.0)
