@@ -2,13 +2,15 @@
 
 from bisect import bisect_right
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Self
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_finite, require_within
+from gateway.calculation.monotone_cubic import hermite, monotone_slopes
 from gateway.errors import LimitError
 
-__all__ = ["LinearDensity", "TabulatedDensity"]
+__all__ = ["Interpolation", "LinearDensity", "TabulatedDensity"]
 
 _DENSITY = (100.0, 3000.0)
 # A table says nothing about pressure. Up to this much the effect on any stored liquid stays below 0.01 %.
@@ -90,11 +92,19 @@ class LinearDensity:
         return _corrected(self.density_at(temperature_c), self.reference_density)
 
 
+class Interpolation(StrEnum):
+    """What is drawn between the points of a table."""
+
+    LINEAR = "linear"
+    MONOTONE_CUBIC = "monotone_cubic"
+
+
 @dataclass(frozen=True, slots=True)
 class TabulatedDensity:
-    """Density in kg/m3 at listed temperatures in degC, straight lines between; nothing beyond the ends.
+    """Density in kg/m3 at listed temperatures in degC; nothing beyond the ends.
 
-    Temperatures rise strictly; at least two points. Everything else as for `LinearDensity`, except that a table may
+    Between the points either straight lines or, for a laboratory's few points, a monotone cubic. Temperatures rise
+    strictly; at least two points, three for the cubic. Everything else as for `LinearDensity`, except that a table may
     rise (water below 4 degC does).
     """
 
@@ -102,7 +112,9 @@ class TabulatedDensity:
     densities: tuple[float, ...]
     source: str
     reference_temperature_c: float | None = None
+    interpolation: Interpolation = Interpolation.LINEAR
     reference_density: float | None = field(init=False)
+    _slopes: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         points = len(self.temperatures_c)
@@ -118,6 +130,12 @@ class TabulatedDensity:
                 limit = f"not above the one before it, {previous_c:.7g} degC"
                 raise LimitError("temperature in the table", temperature_c, "degC", limit, self.clause)
             previous_c = temperature_c
+        if self.interpolation is Interpolation.MONOTONE_CUBIC:
+            if points < 3:
+                raise LimitError("number of temperatures", points, "1", "below the 3 a cubic needs", self.clause)
+            object.__setattr__(self, "_slopes", monotone_slopes(self.temperatures_c, self.densities))
+        else:
+            object.__setattr__(self, "_slopes", ())
         reference_c = self.reference_temperature_c
         object.__setattr__(self, "reference_density", None if reference_c is None else self.density_at(reference_c))
 
@@ -140,8 +158,12 @@ class TabulatedDensity:
             raise outside("liquid temperature", temperature_c, "degC", temperatures[0], temperatures[-1], self.clause)
         upper = min(bisect_right(temperatures, temperature_c), len(temperatures) - 1)
         lower = upper - 1
-        share = (temperature_c - temperatures[lower]) / (temperatures[upper] - temperatures[lower])
-        return self.densities[lower] + share * (self.densities[upper] - self.densities[lower])
+        width = temperatures[upper] - temperatures[lower]
+        share = (temperature_c - temperatures[lower]) / width
+        low, high = self.densities[lower], self.densities[upper]
+        if self._slopes:
+            return hermite(share, width, low, high, self._slopes[lower], self._slopes[upper])
+        return low + share * (high - low)
 
     def from_reference_density(self, density: float | None) -> Self:
         """The method itself. Raises LimitError when a density is given."""

@@ -1,0 +1,159 @@
+"""Palm, coconut and other fatty oils, traded by weight in air: a table of litre weights, or one value moved."""
+
+from bisect import bisect_left
+from dataclasses import dataclass, field
+from typing import Self
+
+from gateway.calculation.contracts import Corrected
+from gateway.calculation.limits import outside, require_within
+from gateway.calculation.mass import vacuo_from_air_density
+from gateway.calculation.plan import AirBuoyancy
+from gateway.calculation.tabulated import TabulatedDensity
+from gateway.errors import LimitError
+
+__all__ = ["ISO_6883_SLOPE", "LitreWeightMoved", "LitreWeightTable"]
+
+ISO_6883_SLOPE = 0.68
+"""Fall of the litre weight in kg/m3 per degC (0.00068 g/ml per degC), ISO 6883."""
+
+_AIR_DENSITY = (800.0, 1000.0)
+"""Litre weights of fatty oils, in kg/m3: our own bound."""
+_PRESSURE_PA = (-50e3, 50e3)
+_CONVENTIONAL = AirBuoyancy()
+
+
+def _refuse_density(density: float, clause: str) -> LimitError:
+    return LimitError("density", density, "kg/m3", "given, but the litre weight already fixes it", clause)
+
+
+@dataclass(frozen=True, slots=True)
+class LitreWeightTable:
+    """A table of litre weights in air against temperature, as trade contracts for fatty oils have it.
+
+    `weights_in_air` are kg/m3 (1000 x kg/l) at `temperatures_c`, rising strictly. The tonnes in air are
+    V(T) x weight(T): the density in vacuo is made from the weight in air by `buoyancy`, so that a sheet weighing with
+    the same convention gives exactly that product. `nearest_step` takes the row nearest to the temperature (halves
+    upward), as one reads a printed table; without it straight lines are drawn between rows. There is no step to a
+    standard volume. Raises LimitError outside the table.
+    """
+
+    temperatures_c: tuple[float, ...]
+    weights_in_air: tuple[float, ...]
+    source: str
+    nearest_step: bool = False
+    buoyancy: AirBuoyancy = _CONVENTIONAL
+    _table: TabulatedDensity = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        for weight in self.weights_in_air:
+            require_within("litre weight in air", weight, "kg/m3", *_AIR_DENSITY, self.clause)
+        densities = tuple(vacuo_from_air_density(weight, self.buoyancy) for weight in self.weights_in_air)
+        object.__setattr__(self, "_table", TabulatedDensity(self.temperatures_c, densities, self.source))
+
+    @property
+    def clause(self) -> str:
+        return f"litre weight in air (ISO 6883): {self.source}"
+
+    @property
+    def reference_temperature_c(self) -> float | None:
+        return None
+
+    @property
+    def reference_density(self) -> float | None:
+        return None
+
+    @property
+    def needs_density(self) -> bool:
+        return False
+
+    @property
+    def uses_density_for_ctl(self) -> bool:
+        return False
+
+    def from_reference_density(self, density: float | None) -> Self:
+        """The method itself. Raises LimitError when a density is given."""
+        if density is not None:
+            raise _refuse_density(density, self.clause)
+        return self
+
+    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
+        """Always raises LimitError: the table fixes the density."""
+        raise _refuse_density(density, self.clause)
+
+    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
+        """Density in vacuo at `temperature_c` (degC); no CTL. Raises LimitError outside the table."""
+        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
+            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
+        density = self._table.density_at(temperature_c)
+        if self.nearest_step:
+            density = self._table.densities[self._nearest_row(temperature_c)]
+        return Corrected(None, None, density)
+
+    def _nearest_row(self, temperature_c: float) -> int:
+        upper = bisect_left(self.temperatures_c, temperature_c)
+        if upper == 0:
+            return 0
+        midway = 0.5 * (self.temperatures_c[upper - 1] + self.temperatures_c[upper])
+        return upper if temperature_c >= midway - 1e-9 else upper - 1
+
+
+@dataclass(frozen=True, slots=True)
+class LitreWeightMoved:
+    """One laboratory litre weight moved by a few degrees: weight(T) = weight - slope (T - temperature_c).
+
+    `weight_in_air` in kg/m3 at `temperature_c`, slope in kg/m3 per degC: 0.68 by ISO 6883. Not beyond `span_c` either
+    way (5 degC unless stated, our own bound for "a few degrees", at most 10). Everything else as `LitreWeightTable`.
+    """
+
+    weight_in_air: float
+    temperature_c: float
+    source: str
+    slope_per_c: float = ISO_6883_SLOPE
+    span_c: float = 5.0
+    buoyancy: AirBuoyancy = _CONVENTIONAL
+
+    def __post_init__(self) -> None:
+        require_within("litre weight in air", self.weight_in_air, "kg/m3", *_AIR_DENSITY, self.clause)
+        require_within("temperature of the litre weight", self.temperature_c, "degC", 0.0, 120.0, self.clause)
+        require_within("slope of the litre weight", self.slope_per_c, "kg/m3 per degC", 0.5, 0.9, self.clause)
+        require_within("span", self.span_c, "degC", 0.0, 10.0, self.clause)
+
+    @property
+    def clause(self) -> str:
+        return f"litre weight in air moved by {self.slope_per_c:.3g} kg/m3 per degC (ISO 6883): {self.source}"
+
+    @property
+    def reference_temperature_c(self) -> float | None:
+        return None
+
+    @property
+    def reference_density(self) -> float | None:
+        return None
+
+    @property
+    def needs_density(self) -> bool:
+        return False
+
+    @property
+    def uses_density_for_ctl(self) -> bool:
+        return False
+
+    def from_reference_density(self, density: float | None) -> Self:
+        """The method itself. Raises LimitError when a density is given."""
+        if density is not None:
+            raise _refuse_density(density, self.clause)
+        return self
+
+    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
+        """Always raises LimitError: the laboratory's value fixes the density."""
+        raise _refuse_density(density, self.clause)
+
+    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
+        """Density in vacuo at `temperature_c` (degC); no CTL. Raises LimitError beyond the span."""
+        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
+            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
+        lowest, highest = self.temperature_c - self.span_c, self.temperature_c + self.span_c
+        if not lowest <= temperature_c <= highest:
+            raise outside("liquid temperature", temperature_c, "degC", lowest, highest, self.clause)
+        weight = self.weight_in_air - self.slope_per_c * (temperature_c - self.temperature_c)
+        return Corrected(None, None, vacuo_from_air_density(weight, self.buoyancy))
