@@ -78,8 +78,8 @@ def _run(typed: list[str]) -> int:
     chosen = next((word for word in typed if not word.startswith("-")), None)
     if chosen is not None and chosen not in COMMANDS:
         near = get_close_matches(chosen, COMMANDS, n=1)
-        meant = f"did you mean {near[0]}?" if near else f"one of {', '.join(COMMANDS)}"
-        raise UsageError(f"there is no command '{chosen}'", f"{meant} tank-gateway --help lists them")
+        hint = f"did you mean {near[0]}?" if near else f"one of {', '.join(COMMANDS)}; tank-gateway --help"
+        raise UsageError(f"there is no command '{chosen}'", hint)
     for name, summary in COMMANDS.items():
         subparser = subparsers.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
         if name == chosen:

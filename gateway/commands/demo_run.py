@@ -4,6 +4,7 @@ import asyncio
 import sys
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
+from dataclasses import replace
 from typing import Any
 
 from gateway import daemon
@@ -91,9 +92,13 @@ def _with_ports(
         ports[f"lines.{line.name}.address"] = (f"line {line.name}", line.port, _line_port(simulator, line.name))
     if wished.mqtt is not None:
         ports["delivery.mqtt.address"] = ("broker", wished.mqtt.port, int(broker["port"]))
-    if wished.http is not None:
-        ports["web.address"] = ("metrics", wished.http.port, free_port(_HOST, wished.http.port))
     settings = load_demo({key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()})
+    if settings.http is not None:
+        # Last of all, so that another program has next to no time to take it before the gateway does.
+        wanted = settings.http.port
+        port = free_port(_HOST, wanted)
+        settings = replace(settings, http=replace(settings.http, port=port))
+        ports["web.address"] = ("metrics", wanted, port)
     return settings, [Replaced(*entry) for entry in ports.values() if entry[1] != entry[2]]
 
 

@@ -17,7 +17,7 @@ from gateway.display import printable
 __all__ = ["Column", "Grid", "is_terminal", "make_console", "plain_lines", "rich_table", "write", "write_json"]
 
 _GAP = "  "
-_NARROWEST_WORDS = 24
+_NARROWEST_WORDS = 18
 
 
 class Column(NamedTuple):
@@ -53,11 +53,10 @@ def make_console(stream: TextIO) -> Console:
     )
 
 
-def write(*lines: str, stream: TextIO | None = None) -> None:
-    out = sys.stdout if stream is None else stream
+def write(*lines: str) -> None:
     for line in lines:
-        out.write(line + "\n")
-    out.flush()
+        sys.stdout.write(line + "\n")
+    sys.stdout.flush()
 
 
 def write_json(document: object) -> None:

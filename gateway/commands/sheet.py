@@ -24,6 +24,7 @@ CAUTIONS = (
     "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).",
     "Quantities follow the methods named; not certified by API/ISO.",
     "A screen value never authorises opening a valve: follow site procedure.",
+    "Dip only with the permit your site asks for; static and H2S precautions; local codes and licensed practice first.",
 )
 
 # The inputs of a sheet and the figure whose form they are shown in.

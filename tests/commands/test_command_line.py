@@ -21,11 +21,18 @@ def test_without_a_command_the_commands_are_named(capsys: pytest.CaptureFixture[
 
 
 def test_an_unknown_command_is_one_line_and_a_hint(capsys: pytest.CaptureFixture[str]) -> None:
-    said = typed(capsys, "shwo")
+    said = typed(capsys, "fill")
     assert said.code == 2
     assert said.err == (
-        "tank-gateway: there is no command 'shwo'\n  hint: did you mean show? tank-gateway --help lists them\n"
+        "tank-gateway: there is no command 'fill'\n"
+        "  hint: one of demo, run, check, show, dip, simulate, schema; tank-gateway --help\n"
     )
+
+
+def test_a_mistyped_command_is_recognised(capsys: pytest.CaptureFixture[str]) -> None:
+    said = typed(capsys, "shwo")
+    assert said.code == 2
+    assert said.err == "tank-gateway: there is no command 'shwo'\n  hint: did you mean show?\n"
 
 
 def test_an_unknown_option_is_one_line_and_a_hint(capsys: pytest.CaptureFixture[str]) -> None:

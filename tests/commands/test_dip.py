@@ -200,7 +200,7 @@ def test_the_sheet_prints_inputs_steps_clauses_and_cautions(capsys: pytest.Captu
     assert "TOV Total observed volume 2,395 m³ Good manual upright cylinder, pi D^2/4 h" in lines
     assert "GSV Gross standard volume 2,387 m³ Good manual GOV CTL CPL, API MPMS 12.1.1" in lines
     assert "Result: Good SIMULATED" in lines
-    assert sum(line.startswith("Caution: ") for line in lines) == 4
+    assert sum(line.startswith("Caution: ") for line in lines) == 5
     assert any("not for custody transfer" in line.lower() for line in lines)
     assert any("not certified" in line for line in lines)
 
