@@ -18,10 +18,12 @@ class FigureDefinition(NamedTuple):
     """Dimension for unit conversion: one of `gateway.calculation.units.Dimension`."""
     metric: str
     """Prometheus name, base unit last."""
+    metric_factor: float
+    """Metric = SI value times this: the base unit of mass of Prometheus is the gram."""
 
 
 def _figure(name: str, symbol: str, title: str, unit: str, quantity: str, metric: str) -> FigureDefinition:
-    return FigureDefinition(name, symbol, title, unit, quantity, f"tank_{metric}")
+    return FigureDefinition(name, symbol, title, unit, quantity, f"tank_{metric}", 1000.0 if "grams" in metric else 1.0)
 
 
 FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
@@ -60,7 +62,7 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
         "Density at reference temperature",
         "kg/m3",
         "density",
-        "reference_density_kilograms_per_cubic_metre",
+        "reference_density_grams_per_cubic_metre",
     ),
     _figure(
         "observed_density",
@@ -68,7 +70,7 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
         "Density at tank temperature",
         "kg/m3",
         "density",
-        "observed_density_kilograms_per_cubic_metre",
+        "observed_density_grams_per_cubic_metre",
     ),
     _figure(
         "ctl", "CTL", "Correction for the liquid's temperature", "1", "ratio", "liquid_temperature_correction_ratio"
@@ -79,11 +81,11 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
     _figure("gsv", "GSV", "Gross standard volume", "m3", "volume", "gross_standard_volume_cubic_metres"),
     _figure("sediment_water", "S&W", "Sediment and water", "1", "ratio", "sediment_water_ratio"),
     _figure("nsv", "NSV", "Net standard volume", "m3", "volume", "net_standard_volume_cubic_metres"),
-    _figure("mass", "M", "Mass of the liquid, in vacuo", "kg", "mass", "liquid_mass_kilograms"),
-    _figure("weight_in_air", "W", "Weight in air of the liquid", "kg", "mass", "weight_in_air_kilograms"),
-    _figure("solute_mass", "M_dry", "Dry substance in the solution", "kg", "mass", "solute_mass_kilograms"),
-    _figure("vapour_mass", "M_vap", "Mass of the vapour", "kg", "mass", "vapour_mass_kilograms"),
-    _figure("total_mass", "M_tot", "Liquid and vapour together", "kg", "mass", "total_mass_kilograms"),
+    _figure("mass", "M", "Mass of the liquid, in vacuo", "kg", "mass", "liquid_mass_grams"),
+    _figure("weight_in_air", "W", "Weight in air of the liquid", "kg", "mass", "weight_in_air_grams"),
+    _figure("solute_mass", "M_dry", "Dry substance in the solution", "kg", "mass", "solute_mass_grams"),
+    _figure("vapour_mass", "M_vap", "Mass of the vapour", "kg", "mass", "vapour_mass_grams"),
+    _figure("total_mass", "M_tot", "Liquid and vapour together", "kg", "mass", "total_mass_grams"),
     _figure("pumpable", "pumpable", "Volume above the minimum", "m3", "volume", "pumpable_volume_cubic_metres"),
     _figure("room", "room", "Room to the maximum working level", "m3", "volume", "room_cubic_metres"),
 )

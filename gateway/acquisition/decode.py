@@ -171,14 +171,18 @@ def _outside(signal: Signal, number: float, value: float) -> Decoded:
 def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
     special = _special_numbers(signal)
     low, high = _limits(signal)
-    scale, offset, si_factor, si_offset = signal.scale, signal.offset, signal.si_factor, signal.si_offset
+    factor = signal.scale * signal.si_factor
+    constant = signal.offset * signal.si_factor + signal.si_offset
+    # Tenths are divided by ten: 156 * 0.1 is 15.600000000000001, 156 / 10 is 15.6, as the instrument means it.
+    whole = round(1.0 / factor)
+    divisor = float(whole) if whole and math.isclose(whole * factor, 1.0, rel_tol=1e-12) else None
     good = Quality.GOOD
 
     def decode(words: Sequence[int]) -> Decoded:
         number = read(words)
         if special and number in special:
             return special[number]
-        value = (number * scale + offset) * si_factor + si_offset
+        value = (number * factor if divisor is None else number / divisor) + constant
         if low <= value <= high:
             return Decoded(value, good, None)
         return _outside(signal, number, value)

@@ -82,11 +82,11 @@ _Labelled = list[tuple[InventoryRecord, _Labels]]
 
 def _figures(labelled: _Labelled) -> Iterable[Metric]:
     for position, definition in enumerate(FIGURE_DEFINITIONS):
-        family = GaugeMetricFamily(definition.metric, f"{definition.title}, in {definition.unit}.")
+        family = GaugeMetricFamily(definition.metric, f"{definition.title}.")
         for record, labels in labelled:
             figure = record.inventory.figures[position]
             if figure.value is not None and figure.quality is not Quality.BAD and isfinite(figure.value):
-                family.add_sample(definition.metric, labels, figure.value)
+                family.add_sample(definition.metric, labels, figure.value * definition.metric_factor)
         yield family
 
 

@@ -305,3 +305,9 @@ def test_a_fault_that_is_set_or_unreadable_takes_every_value(fault: Reading) -> 
 def test_a_reading_that_is_bad_already_keeps_its_nearer_reason() -> None:
     dead = reading("level", None, Quality.BAD)
     assert judge_faults(FAULTY_MAP, [dead, reading("fault", 1.0)])[0] is dead
+
+
+@given(st.integers(-32768, 32767))
+def test_tenths_decode_to_the_decimal_that_the_instrument_means(tenths: int) -> None:
+    decode = signal_decoder(signal(ValueType.INT16, scale=0.1))
+    assert decode(encode(tenths, ValueType.INT16, ByteOrder.ABCD)).value == float(f"{tenths / 10:.1f}")

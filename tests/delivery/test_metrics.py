@@ -43,15 +43,20 @@ def _find(text: bytes, name: str, **labels: str) -> list[float]:
 
 
 def test_prometheus_own_linter_is_content() -> None:
-    complaints = lint_metrics(Metrics(_full).render())
-    # The kilogram is the base unit of the SI, which the records use; the linter would have grams.
-    assert [line for line in complaints if not line.endswith('use base unit "grams" instead of "kilograms"')] == []
+    assert lint_metrics(Metrics(_full).render()) == []
+
+
+def test_mass_is_in_grams_the_base_unit_of_prometheus() -> None:
+    text = Metrics(_full).render()
+    assert _find(text, "tank_liquid_mass_grams", **TANK) == [1500.0]
+    assert _find(text, "tank_observed_density_grams_per_cubic_metre", **TANK) == [1500.0]
+    assert _find(text, "tank_level_metres", **TANK) == [1.5]
 
 
 def test_figures_have_their_values_and_a_bad_one_is_absent() -> None:
     text = Metrics(_full).render()
     for definition in FIGURE_DEFINITIONS:
-        assert _find(text, definition.metric, **TANK) == [1.5], definition.name
+        assert _find(text, definition.metric, **TANK) == [1.5 * definition.metric_factor], definition.name
     assert _find(text, "tank_level_metres", tank="TK-2") == []
     assert _find(text, "tank_gross_standard_volume_cubic_metres", tank="TK-2") == [3626.9]
     assert _find(text, "tank_room_cubic_metres", tank="TK-2") == [], "not applicable, so it has no value"
