@@ -70,7 +70,7 @@ def tank_grid(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> 
     for name, header, drop_first in _SHOWN:
         unit = unit_of(name, system)
         columns.append(Column(f"{header} {unit}".strip(), right=True, drop_first=drop_first))
-    columns += [Column("Quality"), Column("Age", right=True)]
+    columns += [Column("Quality", wraps=True), Column("Age", right=True)]
     rows = []
     for view in views:
         numbers = [_cell(name, view.figures[name], system) for name, _, _ in _SHOWN]

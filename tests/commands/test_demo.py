@@ -241,7 +241,7 @@ def _own_terminal() -> None:
 
 
 async def test_on_a_terminal_the_table_is_live_and_ctrl_c_is_typed() -> None:
-    with _terminal(100) as (ours, theirs):
+    with _terminal(120) as (ours, theirs):
         process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
