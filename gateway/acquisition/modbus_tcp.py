@@ -118,7 +118,10 @@ class MbapConnection(asyncio.Protocol):
             else:
                 self._frame(transaction, unit, function, data[start + 8 : start + 6 + length])
                 start += 6 + length
-        self._buffer = data[start:] if self.end is None else b""
+        rest = data[start:]
+        if len(rest) >= 4 and rest[2:4] != b"\0\0" and self.end is None:
+            self.shut(BadFrameError(f"protocol identifier {int.from_bytes(rest[2:4])} instead of 0"))
+        self._buffer = rest if self.end is None else b""
 
     # What the link calls
 

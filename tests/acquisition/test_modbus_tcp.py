@@ -413,7 +413,8 @@ async def test_repeated_faults_leave_nothing_behind(handler: Handler) -> None:
             with pytest.raises(LinkError):
                 await link.read(1, H, 0, 2, 0.001 if handler in DEADLINE_MUST_PASS else LONG)
             server.handler = healthy
-            if not link.connected:
+            # Half an answer may also come just after so short a deadline.
+            if not link.connected or handler in (truncated, header_only):
                 await link.connect(LONG)
             assert await link.read(1, H, 0, 2, LONG) == (1000, 1001)
         assert len(asyncio.all_tasks()) == tasks
