@@ -88,8 +88,9 @@ class Densities:
         if word is None:
             self._mistakes.add((*path, "method"), f"is missing; {suggestion('', METHODS)}")
             return None
-        if word not in METHODS:
-            self._mistakes.add((*path, "method"), f"'{word}' is not known; {suggestion(str(word), METHODS)}")
+        if not isinstance(word, str) or word not in METHODS:
+            word = word if isinstance(word, str) else "a list or a block of keys"
+            self._mistakes.add((*path, "method"), f"'{word}' is not known; {suggestion(word, METHODS)}")
             return None
         entry = METHODS[word]
         checked = validate(entry.model, self._document, path, self._mistakes)

@@ -3,7 +3,9 @@
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, GetJsonSchemaHandler, WithJsonSchema, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from gateway.calculation.units import Dimension, parse_quantity
 from gateway.errors import QuantityError
@@ -18,6 +20,7 @@ from gateway.settings.fields import (
     read_instant,
     refuse,
     require_text,
+    text_or,
 )
 
 __all__ = [
@@ -33,6 +36,7 @@ __all__ = [
     "TemperatureEntry",
 ]
 
+_LONGEST_S = 366 * 86_400.0
 DAYS_OF_A_SUBSTITUTE = 7
 """A value that stands in for an instrument."""
 DAYS_OF_A_SAMPLE = 31
@@ -43,9 +47,12 @@ def _read_end(value: Any) -> datetime | timedelta:
     """`expires` is an instant or a time after `entered`, such as `24 h`."""
     text = require_text(value, "a date and time or a time after `entered`, for example 24 h")
     try:
-        return timedelta(seconds=parse_quantity(text, Dimension.TIME))
+        seconds = parse_quantity(text, Dimension.TIME)
     except QuantityError:
         return read_instant(text)
+    if not 0.0 < seconds <= _LONGEST_S:
+        raise refuse(f"{text} is not a time for which a value may hold; give for example 24 h")
+    return timedelta(seconds=seconds)
 
 
 End = Annotated[
@@ -66,6 +73,10 @@ class DatedEntry(Section):
     @classmethod
     def _bare_value(cls, data: Any) -> Any:
         return {"value": data} if isinstance(data, str) else data
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        return text_or(handler(core))
 
     @property
     def ends(self) -> datetime | None:

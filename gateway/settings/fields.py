@@ -1,10 +1,11 @@
 """Types of the values in a site file. Every value arrives as text; each type says what it wants in plain words."""
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
+from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import PydanticCustomError
 
 from gateway.calculation.units import Dimension, Quantity, dimensions_of, parse, parse_quantity, units_of
@@ -37,6 +38,7 @@ __all__ = [
     "read_name",
     "refuse",
     "require_text",
+    "text_or",
 ]
 
 
@@ -44,6 +46,11 @@ class Section(BaseModel):
     """A block of the site file: frozen, and no key that is not known."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+
+
+def text_or(schema: JsonSchemaValue, *words: str) -> JsonSchemaValue:
+    """The schema of a block for which a bare text is short: any text, or one of `words`."""
+    return {"anyOf": [{"enum": list(words)} if words else {"type": "string"}, schema]}
 
 
 def refuse(text: str) -> PydanticCustomError:
@@ -69,8 +76,10 @@ def _checked(read: Callable[[str], Any], wanted: str) -> BeforeValidator:
     return BeforeValidator(validate)
 
 
-def _schema(description: str, *examples: str, pattern: str | None = None) -> WithJsonSchema:
-    schema: dict[str, Any] = {"type": "string", "description": description, "examples": list(examples)}
+def _schema(
+    description: str, *examples: str, pattern: str | None = None, type_: str | list[str] = "string"
+) -> WithJsonSchema:
+    schema: dict[str, Any] = {"type": type_, "description": description, "examples": list(examples)}
     if pattern is not None:
         schema["pattern"] = pattern
     return WithJsonSchema(schema)
@@ -169,8 +178,16 @@ def _read_whole(text: str) -> int:
     return int(text)
 
 
-Number = Annotated[float, _checked(_read_number, "a number, for example 0.1"), _schema("A plain number", "0.1")]
-Whole = Annotated[int, _checked(_read_whole, "a whole number, for example 1"), _schema("A whole number", "1")]
+Number = Annotated[
+    float,
+    _checked(_read_number, "a number, for example 0.1"),
+    _schema("A plain number", "0.1", type_=["number", "string"]),
+]
+Whole = Annotated[
+    int,
+    _checked(_read_whole, "a whole number, for example 1"),
+    _schema("A whole number", "1", type_=["integer", "string"]),
+]
 
 
 def _read_yes_no(text: str) -> bool:
@@ -180,9 +197,12 @@ def _read_yes_no(text: str) -> bool:
     return words[text.lower()]
 
 
-YesNo = Annotated[bool, _checked(_read_yes_no, "yes or no"), WithJsonSchema({"enum": ["yes", "no", True, False]})]
+YesNo = Annotated[
+    bool, _checked(_read_yes_no, "yes or no"), WithJsonSchema({"enum": ["yes", "no", "true", "false", True, False]})
+]
 
 _INSTANT_EXAMPLE = "2026-11-25T06:00Z"
+_EARLIEST_YEAR, _LATEST_YEAR = 1970, 2999
 
 
 def read_instant(text: str) -> datetime:
@@ -192,7 +212,9 @@ def read_instant(text: str) -> datetime:
         raise refuse(f"'{text}' is not a date and time; write for example {_INSTANT_EXAMPLE}") from None
     if instant.tzinfo is None:
         raise refuse(f"'{text}' does not say its zone; end it with Z for UTC or with +01:00, as {_INSTANT_EXAMPLE}")
-    return instant
+    if not _EARLIEST_YEAR <= instant.year <= _LATEST_YEAR:
+        raise refuse(f"'{text}' is not of this age; give a year from {_EARLIEST_YEAR} to {_LATEST_YEAR}")
+    return instant.astimezone(UTC)
 
 
 Instant = Annotated[

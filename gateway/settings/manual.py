@@ -36,7 +36,9 @@ class ManualValues:
             return None
         ends = entry.ends
         if ends is not None and ends <= self._now:
-            self.warn(path, f"expired on {ends:%Y-%m-%d %H:%M %Z}; enter a new value")
+            self.warn(path, f"expired on {ends:%Y-%m-%d %H:%M} UTC; enter a new value")
+        if entry.entered is not None and entry.entered > self._now:
+            self.warn((*path, "entered"), f"{entry.entered:%Y-%m-%d %H:%M} UTC lies in the future; see to the clock")
         return ManualValue(value, entry.entered, ends, substitutes, origin)
 
     def warn(self, path: KeyPath, text: str) -> None:
@@ -53,7 +55,7 @@ class ManualValues:
             self._mistakes.add((*path, "expires"), text)
             return False
         if ends <= entry.entered:
-            text = f"{ends:%Y-%m-%dT%H:%M%z} is not after entered; give a later time, or for example 24 h"
+            text = f"{ends:%Y-%m-%dT%H:%MZ} is not after entered; give a later time, or for example 24 h"
             self._mistakes.add((*path, "expires"), text)
             return False
         if ends - entry.entered > timedelta(days=days):

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, WithJsonSchema
 
 from gateway.settings.fields import Acceleration, Address, Duration, Name, Section, Text, Whole, YesNo
 from gateway.settings.line_models import InstrumentModel, LineModel, MapModel
@@ -35,7 +35,7 @@ class MqttModel(Section):
 
     address: Address
     prefix: Text = "tanks"
-    protocol: Literal["3.1.1", "5"] = "3.1.1"
+    protocol: Annotated[Literal["3.1.1", "5"], WithJsonSchema({"enum": ["3.1.1", "5", 5]})] = "3.1.1"
     client_id: Text | None = None
     user_name: Text | None = None
     password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None

@@ -2,7 +2,9 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, GetJsonSchemaHandler, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from gateway.calculation.geometry import Head
 from gateway.calculation.plan import GaugeKind, Weighting
@@ -21,6 +23,7 @@ from gateway.settings.fields import (
     Volume,
     VolumeFlow,
     YesNo,
+    text_or,
 )
 
 __all__ = [
@@ -66,6 +69,10 @@ class CapacityTableModel(Section):
     """Volume against level from a CSV file."""
 
     file: Annotated[Text, Field(description="CSV beside the site file")]
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        return text_or(handler(core))
 
 
 class SourceModel(Section):
@@ -131,8 +138,20 @@ class ProbeWater(SourceModel):
 class DipWater(LengthEntry):
     kind: Literal["dip"]
 
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        return handler(core)
 
-FreeWaterModel = Annotated[NoWater | ProbeWater | DipWater, Field(discriminator="kind")]
+
+def _or_the_word_none(schema: JsonSchemaValue) -> None:
+    block = dict(schema)
+    schema.clear()
+    schema.update(text_or(block, "none"))
+
+
+FreeWaterModel = Annotated[
+    NoWater | ProbeWater | DipWater, Field(discriminator="kind", json_schema_extra=_or_the_word_none)
+]
 
 
 class RoofModel(Section):

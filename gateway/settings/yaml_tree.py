@@ -16,6 +16,8 @@ __all__ = ["ListNode", "MappingNode", "Node", "Place", "TextNode", "parse_yaml",
 # libyaml where PyYAML was built with it: some ten times faster on a site of a thousand tanks.
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
+_DEEPEST = 32
+
 
 class Place(NamedTuple):
     file: str
@@ -80,6 +82,7 @@ class _Reader:
     def __init__(self, text: str, file: str) -> None:
         self._loader = _Loader(text)
         self._file = file
+        self._depth = 0
         self.mistakes: list[str] = []
 
     def document(self) -> Node:
@@ -109,8 +112,17 @@ class _Reader:
         self.mistakes.append(f"{place}: {key}: {text}" if key else f"{place}: {text}")
 
     def _node(self, path: str) -> Node:
+        self._depth += 1
+        try:
+            return self._node_within(path)
+        finally:
+            self._depth -= 1
+
+    def _node_within(self, path: str) -> Node:
         event = self._loader.get_event()
         place = self._place(event)
+        if self._depth > _DEEPEST:
+            raise SettingsError((f"{place}: is nested more than {_DEEPEST} deep; a site file needs eight at most",))
         if isinstance(event, yaml.AliasEvent):
             self._wrong(place, path, f"*{event.anchor} is an alias; write the value out where it is used")
             return TextNode(place, f"*{event.anchor}")
