@@ -82,39 +82,46 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
     density = given._replace(age_s=0.0, manual=False)
     by_state = (temperature,) if pressure is None else (temperature, pressure)
     by_density = (*by_state, density)
-    ctl_inputs = by_density if basis.method.uses_density_for_ctl else by_state
     if temperature.value is None or (pressure is not None and pressure.value is None):
-        lost = figure.derive(None, by_state)
-        reference = lost if basis.observed is not None else given
-        return CorrectionFigures(reference, lost, lost, lost)
+        return _without(basis, _lost(by_state), pressure)
     if basis.prepared is None and basis.observed is None:
-        if given.quality == Quality.BAD:
-            lost = figure.derive(None, by_density)
-        else:
-            lost = figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density")
-        return CorrectionFigures(given, lost, lost, lost)
+        refused = figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density")
+        return _without(basis, _lost(by_density) if given.quality is Quality.BAD else refused, pressure)
     pressure_pa = 0.0 if pressure is None or pressure.value is None else pressure.value
     try:
         prepared, corrected = correct(basis, temperature.value, pressure_pa)
     except LimitError as error:
-        lost = figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s)
-        return CorrectionFigures(given if basis.observed is None else lost, lost, lost, lost)
+        return _without(basis, figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s), pressure)
 
     reference = given
     if basis.observed is not None:
         value = prepared.reference_density
-        none = figure.not_applicable("the product has no reference density")
-        reference = none if value is None else figure.derive(value, by_density)
-    if corrected.observed_density is None:
-        observed = figure.derive(None, by_density)
-    elif given.quality == Quality.GOOD and given.value is None:
-        observed = figure.derive(corrected.observed_density, by_state)
-    else:
-        observed = figure.derive(corrected.observed_density, by_density)
+        reference = _NO_REFERENCE_DENSITY if value is None else figure.derive(value, by_density)
+    needs_no_density = given.quality is Quality.GOOD and given.value is None
+    observed = figure.derive(corrected.observed_density, by_state if needs_no_density else by_density)
     if corrected.ctl is None or corrected.cpl is None:
-        none = figure.not_applicable("the product has no reference volume")
-        return CorrectionFigures(reference, observed, none, none)
-    cpl_inputs = ctl_inputs if pressure is not None else ()
-    return CorrectionFigures(
-        reference, observed, figure.derive(corrected.ctl, ctl_inputs), figure.derive(corrected.cpl, cpl_inputs)
-    )
+        return CorrectionFigures(reference, observed, _NO_REFERENCE_VOLUME, _NO_REFERENCE_VOLUME)
+    ctl_inputs = by_density if basis.method.uses_density_for_ctl else by_state
+    cpl = figure.derive(corrected.cpl, ctl_inputs) if pressure is not None else _ATMOSPHERIC
+    return CorrectionFigures(reference, observed, figure.derive(corrected.ctl, ctl_inputs), cpl)
+
+
+_NO_REFERENCE_DENSITY = figure.not_applicable("the product has no reference density")
+_NO_REFERENCE_VOLUME = figure.not_applicable("the product has no reference volume")
+_ATMOSPHERIC = figure.good(1.0, 0.0)
+
+
+def _lost(inputs: tuple[Figure, ...]) -> Figure:
+    """What cannot be derived from `inputs`: Bad with their reasons, and Bad too where one is merely not there."""
+    lost = figure.derive(None, inputs)
+    if lost.quality is Quality.BAD:
+        return lost
+    return figure.bad(ReasonCode.INPUT_BAD, "a measurement that the correction needs is not there", lost.age_s)
+
+
+def _without(basis: DensityBasis, lost: Figure, pressure: Figure | None) -> CorrectionFigures:
+    """The figures where the correction could not be made; what does not depend on it stays as it is."""
+    reference = lost if basis.observed is not None else basis.given
+    if basis.method.reference_temperature_c is None:
+        return CorrectionFigures(reference, lost, _NO_REFERENCE_VOLUME, _NO_REFERENCE_VOLUME)
+    return CorrectionFigures(reference, lost, lost, _ATMOSPHERIC if pressure is None else lost)

@@ -1,6 +1,7 @@
 """How figures are made and how quality travels: the worst of the inputs used, Bad without a value."""
 
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 
 from gateway.errors import LimitError
 from gateway.records import Figure, Input, Quality, Reason, ReasonCode
@@ -26,7 +27,9 @@ def absent(code: ReasonCode, text: str, age_s: float = 0.0) -> Figure:
     return Figure(None, _GOOD, (Reason(code, text),), age_s)
 
 
+@lru_cache(maxsize=256)
 def not_applicable(text: str) -> Figure:
+    """Not a quantity of this tank. The text is a fixed phrase, so that the figure is made once."""
     return absent(ReasonCode.NOT_APPLICABLE, text)
 
 
@@ -50,16 +53,20 @@ def derive(value: float | None, inputs: Sequence[Figure]) -> Figure:
 
     `value` None only where an input is Bad; the value is dropped in any case when one is.
     """
-    quality = _GOOD
     age_s = 0.0
-    manual = False
-    for figure in inputs:
-        if figure.quality > quality:
-            quality = figure.quality
-        if figure.age_s > age_s:
-            age_s = figure.age_s
-        if figure.manual:
-            manual = True
+    for _, quality, _, input_age_s, manual in inputs:
+        if quality is not _GOOD or manual:
+            return _derive_with_reasons(value, inputs)
+        if input_age_s > age_s:
+            age_s = input_age_s
+    return Figure(value, _GOOD, (), age_s)
+
+
+def _derive_with_reasons(value: float | None, inputs: Sequence[Figure]) -> Figure:
+    """`derive` where something is to be said: nearly every figure of a healthy tank goes without."""
+    quality = max([figure.quality for figure in inputs])
+    age_s = max([figure.age_s for figure in inputs])
+    manual = any(figure.manual for figure in inputs)
     if quality == _GOOD:
         return Figure(value, _GOOD, (), age_s, manual)
     reasons = tuple(

@@ -46,10 +46,10 @@ def last_good(memory: Memory, name: str) -> LastGood | None:
 
 
 def remember_good(memory: Memory, figures: Figures) -> Mapping[str, LastGood]:
-    """Last Good values of the figures that are not Good now. Costs nothing while all are."""
+    """Last Good values of the figures that are not Good now."""
     remembered: dict[str, LastGood] = {}
     for name, figure in zip(Figures._fields, figures, strict=True):
-        if figure.quality != Quality.GOOD:
+        if figure.quality is not Quality.GOOD:
             last = last_good(memory, name)
             if last is not None:
                 remembered[name] = last

@@ -60,46 +60,46 @@ def average_temperature(
     """
     used: list[int] = []
     values: list[float] = []
+    notes: list[Reason | None] = [None] * len(inputs)
     quality = _GOOD
     reasons: list[Reason] = []
     age_s = 0.0
     manual = False
-    excluded: dict[int, Reason] = {}
     for index, given in enumerate(inputs):
         if not wet[index]:
             continue
-        element = plan.elements[index]
-        if water_m is not None and element.height_m <= water_m:
-            excluded[index] = Reason(ReasonCode.ELEMENT_IN_WATER, f"{element.name} is in free water")
+        value, its_quality, reason, its_age_s, _, by_hand = given
+        if water_m is not None and plan.elements[index].height_m <= water_m:
+            notes[index] = Reason(ReasonCode.ELEMENT_IN_WATER, f"{plan.elements[index].name} is in free water")
             continue
-        if given.quality == _BAD or given.value is None:
-            cause = "no value" if given.reason is None else given.reason.text
-            reason = Reason(ReasonCode.ELEMENT_FAILED, f"{element.name} left out: {cause}")
-            excluded[index] = reason
-            reasons.append(reason)
+        if its_quality is _BAD or value is None:
+            cause = "no value" if reason is None else reason.text
+            failure = Reason(ReasonCode.ELEMENT_FAILED, f"{plan.elements[index].name} left out: {cause}")
+            notes[index] = failure
+            reasons.append(failure)
             quality = Quality.UNCERTAIN
             continue
-        if given.quality > quality:
-            quality = given.quality
-        if given.quality != _GOOD and given.reason is not None:
-            reasons.append(given.reason)
-        if given.age_s > age_s:
-            age_s = given.age_s
-        manual = manual or given.manual
+        if its_quality is not _GOOD:
+            quality = Quality.UNCERTAIN
+            if reason is not None:
+                reasons.append(reason)
+        if its_age_s > age_s:
+            age_s = its_age_s
+        manual = manual or by_hand
         used.append(index)
-        values.append(given.value)
+        values.append(value)
     if not used:
         return None
 
     spread_c = max(values) - min(values)
-    flagged: dict[int, Reason] = {}
     if spread_c > plan.outlier_c:
         for position in _outliers([plan.elements[i].height_m for i in used], values, plan.outlier_c):
             element = plan.elements[used[position]]
             text = f"{element.name} at {values[position]:.1f} degC is over {plan.outlier_c:g} degC from its neighbours"
-            flagged[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
+            outlier = Reason(ReasonCode.ELEMENT_OUTLIER, text)
+            notes[used[position]] = outlier
+            reasons.append(outlier)
             quality = Quality.UNCERTAIN
-        reasons.extend(flagged.values())
     remarks: tuple[Reason, ...] = ()
     if spread_c > plan.stratification_c:
         remarks = (Reason(ReasonCode.STRATIFIED, f"elements used differ by {spread_c:.1f} degC"),)
@@ -112,9 +112,10 @@ def average_temperature(
         average_c = sum([weight * value for weight, value in zip(weights, values, strict=True)])
     average = Figure(average_c, quality, (*reasons, *remarks), age_s, manual)
     spread = Figure(spread_c, quality, (*reasons, *remarks), age_s, manual)
-    weight_of = dict(zip(used, weights, strict=True))
-    uses = _uses(plan, inputs, weight_of, excluded, flagged)
-    return LiquidTemperature(average, spread, uses)
+    weight_of: list[float | None] = [None] * len(inputs)
+    for index, weight in zip(used, weights, strict=True):
+        weight_of[index] = weight
+    return LiquidTemperature(average, spread, _uses(plan, inputs, weight_of, notes))
 
 
 def substituted_temperature(
@@ -129,7 +130,7 @@ def substituted_temperature(
     """What stands in when no submerged element can be used: a manual value in force, the last Good average up to its
     limit of age, the lowest element if the level is at or above its height, else Bad (common practice).
     """
-    uses = _uses(plan, inputs, {}, {}, {})
+    uses = _uses(plan, inputs, [None] * len(inputs), [None] * len(inputs)) if inputs else ()
     why = "no submerged element can be used" if plan.elements else "no temperature element is fitted"
     spread = figure.not_applicable(why)
     if manual is not None and manual.quality != _BAD and manual.value is not None:
@@ -159,11 +160,13 @@ def substituted_temperature(
 def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m: float) -> Figure:
     """Mean of the healthy elements well above the surface, in degC; never part of the liquid average."""
     clear_m = level_m + plan.vapour_clearance_m
-    healthy = [
-        figure.from_input(given)
-        for element, given in _pairs(plan, inputs)
-        if element.height_m >= clear_m and given.quality != _BAD and given.value is not None
-    ]
+    healthy: list[Figure] = []
+    for index in range(len(inputs) - 1, -1, -1):
+        if plan.elements[index].height_m < clear_m:
+            break
+        given = inputs[index]
+        if given.quality is not _BAD and given.value is not None:
+            healthy.append(figure.from_input(given))
     if not healthy:
         return figure.not_applicable("no element in the vapour space")
     values = [each.value for each in healthy if each.value is not None]
@@ -235,23 +238,27 @@ def _slice_weights(
 def _uses(
     plan: TemperaturePlan,
     inputs: tuple[Input, ...],
-    weight_of: dict[int, float],
-    excluded: dict[int, Reason],
-    flagged: dict[int, Reason],
+    weight_of: list[float | None],
+    notes: list[Reason | None],
 ) -> tuple[ElementUse, ...]:
-    uses: list[ElementUse] = []
-    for index, (element, given) in enumerate(_pairs(plan, inputs)):
-        weight = weight_of.get(index)
-        if weight is not None:
-            reason = flagged.get(index, given.reason)
-            uses.append(ElementUse(element.height_m, given.value, True, weight, given.quality, reason))
-            continue
-        reason = excluded.get(index)
-        if reason is None:
-            reason = given.reason if given.quality == _BAD and given.reason is not None else _DRY
-        value = None if given.quality == _BAD else given.value
-        uses.append(ElementUse(element.height_m, value, False, 0.0, given.quality, reason))
-    return tuple(uses)
+    """One use per element read: those with a weight are used; `notes` say what is odd, or why one is left out."""
+    return tuple(
+        [
+            ElementUse(element.height_m, value, True, weight, quality, note or reason)
+            if weight is not None
+            else ElementUse(
+                element.height_m,
+                None if quality is _BAD else value,
+                False,
+                0.0,
+                quality,
+                note or (reason if quality is _BAD and reason is not None else _DRY),
+            )
+            for element, (value, quality, reason, _, _, _), weight, note in zip(
+                plan.elements, inputs, weight_of, notes, strict=True
+            )
+        ]
+    )
 
 
 _DRY = Reason(ReasonCode.ELEMENT_DRY, "not submerged by the immersion margin")

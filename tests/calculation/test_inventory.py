@@ -69,10 +69,10 @@ def test_every_figure_of_a_simple_tank() -> None:
 
 def test_bad_level_makes_every_quantity_bad() -> None:
     inventory = sheet(given=straight_input(level=bad()))
-    measured_elsewhere = {"second_level", "level_difference", "reference_density"}
+    not_by_level = {"second_level", "level_difference", "reference_density", "cpl"}
     for name, figure in zip(Figures._fields, inventory.figures, strict=True):
         if figure.quality == Quality.GOOD:
-            assert figure.value is None or name in measured_elsewhere, name
+            assert figure.value is None or name in not_by_level, name
     for name in ("level", "ullage", "tov", "gov", "gsv", "mass", "room", "pumpable", "liquid_temperature"):
         figure = getattr(inventory.figures, name)
         assert (figure.value, figure.quality) == (None, Quality.BAD), name
@@ -410,3 +410,14 @@ def test_bad_never_has_a_value_and_never_makes_a_good_one(inputs: list[TankInput
 def test_volume_never_falls_as_level_rises(one_m: float, other_m: float) -> None:
     low, high = sorted((one_m, other_m))
     assert value(sheet(given=straight_input(low)).figures.tov) <= value(sheet(given=straight_input(high)).figures.tov)
+
+
+def test_a_missing_vapour_pressure_is_bad_where_the_correction_needs_it() -> None:
+    figures = sheet(straight_plan(pressurised=True)).figures
+    assert figures.cpl.quality == figures.gsv.quality == Quality.BAD
+    assert figures.cpl.reasons[0].code == ReasonCode.INPUT_BAD
+
+
+def test_without_temperature_an_atmospheric_tank_still_has_cpl_one() -> None:
+    figures = sheet(given=straight_input(elements=(bad(), bad(), bad(), bad()))).figures
+    assert (figures.cpl.value, figures.cpl.quality) == (1.0, Quality.GOOD)
