@@ -205,10 +205,10 @@ _PLAIN = str.maketrans(
 )
 _SIGNS = str.maketrans({"\u2212": "-", "\u2019": "'", "\u2032": "'", "\u201d": '"', "\u2033": '"', "\u00a0": " "})
 # At most two digits of exponent: an exact 1e999999999 would fill the memory.
-_NUMBER = re.compile(r"([+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,2})?)\s*(.*)", re.DOTALL)
+_NUMBER = re.compile(r"([+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,2})?)\s*(.*)", re.DOTALL | re.ASCII)
 _INCHES = r"(?:(\d{1,9}(?:\.\d{1,15})?)(?:[- ](\d{1,3})/(\d{1,3}))?|(\d{1,3})/(\d{1,3}))\s*(?:in|\")"
-_FEET_AND_INCHES = re.compile(rf"([+-]?)(?:(\d{{1,9}})\s*(?:ft|')\s*-?\s*)?{_INCHES}")
-_FEET_MARK = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,15})?)\s*'")
+_FEET_AND_INCHES = re.compile(rf"([+-]?)(?:(\d{{1,9}})\s*(?:ft|')\s*-?\s*)?{_INCHES}", re.ASCII)
+_FEET_MARK = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,15})?)\s*'", re.ASCII)
 
 
 def units_of(dimension: Dimension) -> tuple[str, ...]:

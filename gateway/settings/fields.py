@@ -1,7 +1,9 @@
 """Types of the values in a site file. Every value arrives as text; each type says what it wants in plain words."""
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime
+from fractions import Fraction
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
@@ -161,14 +163,15 @@ Text = Annotated[
 ]
 
 
+_NUMBER = re.compile(r"[+-]?(\d{1,30}(\.\d{0,30})?|\.\d{1,30})([eE][+-]?\d{1,2})?|[+-]?\d{1,9}/\d{1,9}", re.ASCII)
+
+
 def _read_number(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        raise refuse(f"'{text}' is not a number; write for example 0.1") from None
-    if number in (float("inf"), float("-inf")) or number != number:
-        raise refuse(f"'{text}' is not a finite number; write for example 0.1")
-    return number
+    """Plain or as a fraction: 0.0625 or 1/16."""
+    divided, _, divisor = text.rpartition("/")
+    if _NUMBER.fullmatch(text) is None or (divided and int(divisor) == 0):
+        raise refuse(f"'{text}' is not a number; write for example 0.1 or 1/16")
+    return float(Fraction(text))
 
 
 def _read_whole(text: str) -> int:

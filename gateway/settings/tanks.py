@@ -2,17 +2,14 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
 
-from gateway.binding import ManualValue, Source, TankBinding
+from gateway.binding import ManualValue, TankBinding
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.geometry import LyingCylinder, UprightCylinder
 from gateway.calculation.plan import (
     ElementPlan,
     FreeWaterSource,
-    GaugePlan,
-    HeadPlan,
     LimitPlan,
     RoofPlan,
     ShellPlan,
@@ -21,7 +18,6 @@ from gateway.calculation.plan import (
     VapourPlan,
     Weighting,
 )
-from gateway.calculation.units import Dimension
 from gateway.errors import GatewayError, SettingsError
 from gateway.settings.capacity_file import read_capacity_csv
 from gateway.settings.densities import BuiltProduct, Densities
@@ -29,6 +25,7 @@ from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
 from gateway.settings.sources import Sources
 from gateway.settings.tank_checks import check_tank
+from gateway.settings.tank_inputs import FittedInputs, InputsBuilder
 from gateway.settings.tank_models import DipWater, LyingCylinderModel, ProbeWater, TankModel, UprightCylinderModel
 from gateway.settings.validation import Checked
 
@@ -45,14 +42,6 @@ class TankSetup:
     binding: TankBinding
     description: str
     period_s: float
-
-
-class _Gauges(NamedTuple):
-    gauge: GaugePlan | HeadPlan | None
-    second: GaugePlan | None
-    level: Source | None
-    second_level: Source | None
-    bottom_pressure: Source | None
 
 
 class TankBuilder:
@@ -72,6 +61,7 @@ class TankBuilder:
         self._document = document
         self._mistakes = mistakes
         self._sources = sources
+        self._inputs = InputsBuilder(sources, mistakes, gravity)
         self._manual = manual
         self._densities = densities
         self._gravity = gravity
@@ -87,10 +77,8 @@ class TankBuilder:
             product = self._densities.product(model.product, (*path, "product"))
         capacity = self._capacity(model, checked.dropped, path)
         check_tank(checked, capacity, self._document, path, self._mistakes, self._manual)
-        gauges = self._gauges(model, checked.dropped, path)
-        elements, sources = self._elements(model, path)
-        water = self._free_water(model, path)
-        binding = self._binding(tag, checked, gauges, sources, water, product, path)
+        fitted = self._inputs.build(checked, path)
+        binding = self._binding(tag, checked, fitted, product, path)
         if self._mistakes.count != before or checked.dropped or product is None or capacity is None:
             return None
         weighting = Weighting.SLICE_VOLUME if isinstance(capacity, LyingCylinder) else Weighting.EQUAL
@@ -99,10 +87,10 @@ class TankBuilder:
             product=product.plan,
             capacity=capacity,
             reference_height_m=model.reference_height,
-            gauge=gauges.gauge,
-            second_gauge=gauges.second,
+            gauge=fitted.gauge,
+            second_gauge=fitted.second_gauge,
             gauge_difference_limit_m=0.010 if model.second_level is None else model.second_level.difference_limit,
-            temperature=_temperature(model, elements, weighting),
+            temperature=_temperature(model, fitted.elements, weighting),
             free_water=FreeWaterSource(model.free_water.kind),
             roof=_roof(model, capacity),
             shell=_shell(model),
@@ -144,96 +132,15 @@ class TankBuilder:
                 self._mistakes.add((*path, "shape"), line)
             return None
 
-    def _gauges(self, model: TankModel, dropped: frozenset[str], path: KeyPath) -> _Gauges:
-        second = second_source = None
-        if model.second_level is not None:
-            entry = model.second_level
-            here = (*path, "second_level")
-            second_source = self._sources.find(here, entry.instrument, entry.signal, Dimension.LENGTH)
-            if second_source is not None:
-                step = entry.resolution or self._sources.resolution_m(second_source)
-                second = GaugePlan(entry.measures, entry.offset, step, second_source.name)
-            if model.level is None and "level" not in dropped:
-                self._mistakes.add(here, "there is no first gauge; give level before second_level")
-        level = model.level
-        if level is None:
-            has_dip = model.manual is not None and model.manual.level is not None
-            if not has_dip and not dropped & {"level", "manual"}:
-                self._mistakes.add((*path, "level"), "is missing; give level, or manual.level for a tank without gauge")
-            return _Gauges(None, second, None, second_source, None)
-        here = (*path, "level")
-        if (level.measures is None) == (level.from_pressure is None):
-            self._mistakes.add((*here, "measures"), "give one of measures (innage or ullage) and from_pressure")
-            return _Gauges(None, second, None, second_source, None)
-        if level.measures is not None:
-            source = self._sources.find(here, level.instrument, level.signal, Dimension.LENGTH)
-            if source is None:
-                return _Gauges(None, second, None, second_source, None)
-            step = level.resolution or self._sources.resolution_m(source)
-            gauge = GaugePlan(level.measures, level.offset, step, source.name)
-            return _Gauges(gauge, second, source, second_source, None)
-        source = self._sources.find(here, level.instrument, level.signal, Dimension.GAUGE_PRESSURE)
-        if self._gravity is None:
-            text = "needs site.gravity, the local acceleration, for example 9.80665 m/s2"
-            self._mistakes.add((*here, "from_pressure"), text)
-        if level.offset != 0.0:
-            self._mistakes.add((*here, "offset"), "a level from pressure takes none; correct nozzle_height instead")
-        if source is None or level.from_pressure is None:
-            return _Gauges(None, second, None, second_source, None)
-        head = HeadPlan(level.from_pressure.nozzle_height, level.resolution or 0.001, source.name)
-        return _Gauges(head, second, None, second_source, source)
-
-    def _elements(self, model: TankModel, path: KeyPath) -> tuple[tuple[ElementPlan, ...], tuple[Source, ...]]:
-        thermometer = model.temperature
-        if thermometer is None:
-            return (), ()
-        plans: list[ElementPlan] = []
-        sources: list[Source] = []
-        for index, element in enumerate(thermometer.elements):
-            here: KeyPath = (*path, "temperature", "elements", index)
-            instrument = element.instrument or thermometer.instrument
-            if instrument is None:
-                text = "is missing; give it here or once for the whole temperature block"
-                self._mistakes.add((*here, "instrument"), text)
-                continue
-            if element.instrument is None and instrument not in self._sources.declared:
-                if index == 0:
-                    self._sources.find((*path, "temperature"), instrument, element.signal, Dimension.TEMPERATURE)
-                continue
-            source = self._sources.find(here, instrument, element.signal, Dimension.TEMPERATURE)
-            if source is not None:
-                sources.append(source)
-                plans.append(ElementPlan(element.height, source.name))
-        return tuple(plans), tuple(sources)
-
-    def _free_water(self, model: TankModel, path: KeyPath) -> Source | None:
-        water = model.free_water
-        if not isinstance(water, ProbeWater):
-            return None
-        return self._sources.find((*path, "free_water"), water.instrument, water.signal, Dimension.LENGTH)
-
     def _binding(
         self,
         tag: str,
         checked: Checked[TankModel],
-        gauges: _Gauges,
-        elements: tuple[Source, ...],
-        water: Source | None,
+        fitted: FittedInputs,
         product: BuiltProduct | None,
         path: KeyPath,
     ) -> TankBinding:
         model = checked.model
-        vapour = ambient = None
-        if model.vapour_pressure is not None:
-            entry = model.vapour_pressure
-            here = (*path, "vapour_pressure")
-            vapour = self._sources.find(here, entry.instrument, entry.signal, Dimension.GAUGE_PRESSURE)
-        elif model.pressurised:
-            self._mistakes.add((*path, "pressurised"), "needs vapour_pressure, the instrument that measures it")
-        if model.ambient is not None:
-            entry = model.ambient
-            here = (*path, "ambient")
-            ambient = self._sources.find(here, entry.instrument, entry.signal, Dimension.TEMPERATURE, shared=True)
         level, temperature, hand_water = self._by_hand(model, checked.dropped, path)
         reference, observed = (None, None)
         if product is not None:
@@ -247,13 +154,13 @@ class TankBuilder:
             )
         return TankBinding(
             tank=tag,
-            level=gauges.level,
-            second_level=gauges.second_level,
-            bottom_pressure=gauges.bottom_pressure,
-            vapour_pressure=vapour,
-            water=water,
-            elements=elements,
-            ambient=ambient,
+            level=fitted.level,
+            second_level=fitted.second_level,
+            bottom_pressure=fitted.bottom_pressure,
+            vapour_pressure=fitted.vapour_pressure,
+            water=fitted.water,
+            elements=fitted.element_sources,
+            ambient=fitted.ambient,
             manual_level=level,
             manual_water=hand_water,
             manual_temperature=temperature,

@@ -1,0 +1,149 @@
+"""What is fitted to a tank: gauges, thermometer, water probe and pressure transmitters, and their signals."""
+
+from typing import NamedTuple
+
+from gateway.binding import Source
+from gateway.calculation.plan import ElementPlan, GaugePlan, HeadPlan
+from gateway.calculation.units import Dimension
+from gateway.settings.document import KeyPath, Mistakes
+from gateway.settings.sources import Sources
+from gateway.settings.tank_models import LevelModel, ProbeWater, SecondLevelModel, TankModel
+from gateway.settings.validation import Checked
+
+__all__ = ["FittedInputs", "InputsBuilder"]
+
+
+class FittedInputs(NamedTuple):
+    """None: not fitted, or wrong (then a mistake says so)."""
+
+    gauge: GaugePlan | HeadPlan | None
+    second_gauge: GaugePlan | None
+    elements: tuple[ElementPlan, ...]
+    level: Source | None
+    second_level: Source | None
+    bottom_pressure: Source | None
+    vapour_pressure: Source | None
+    water: Source | None
+    element_sources: tuple[Source, ...]
+    ambient: Source | None
+
+
+class InputsBuilder:
+    """Builds what is fitted to each tank of a site, gathering mistakes. `gravity` None: the site gives none."""
+
+    def __init__(self, sources: Sources, mistakes: Mistakes, gravity: float | None) -> None:
+        self._sources = sources
+        self._mistakes = mistakes
+        self._gravity = gravity
+
+    def build(self, checked: Checked[TankModel], path: KeyPath) -> FittedInputs:
+        model, dropped = checked
+        gauge, source = self._first_gauge(model, dropped, path)
+        second, second_source = self._second_gauge(model, dropped, path)
+        elements, element_sources = self._elements(model, path)
+        is_gauge = isinstance(gauge, GaugePlan)
+        vapour = self._vapour_pressure(model, dropped, path)
+        return FittedInputs(
+            gauge=gauge,
+            second_gauge=second,
+            elements=elements,
+            level=source if is_gauge else None,
+            second_level=second_source,
+            bottom_pressure=None if is_gauge else source,
+            vapour_pressure=vapour,
+            water=self._free_water(model, path),
+            element_sources=element_sources,
+            ambient=self._ambient(model, path),
+        )
+
+    def _first_gauge(
+        self, model: TankModel, dropped: frozenset[str], path: KeyPath
+    ) -> tuple[GaugePlan | HeadPlan | None, Source | None]:
+        level = model.level
+        if level is None:
+            has_dip = model.manual is not None and model.manual.level is not None
+            if not has_dip and not dropped & {"level", "manual"}:
+                self._mistakes.add((*path, "level"), "is missing; give level, or manual.level for a tank without gauge")
+            return None, None
+        here: KeyPath = (*path, "level")
+        if (level.measures is None) == (level.from_pressure is None):
+            self._mistakes.add((*here, "measures"), "give one of measures (innage or ullage) and from_pressure")
+            return None, None
+        if level.from_pressure is not None:
+            return self._head(level, level.from_pressure.nozzle_height, here)
+        source = self._sources.find(here, level.instrument, level.signal, Dimension.LENGTH)
+        if source is None or level.measures is None:
+            return None, None
+        step = level.resolution or self._sources.resolution_m(source)
+        return GaugePlan(level.measures, level.offset, step, source.name), source
+
+    def _head(self, level: LevelModel, nozzle_m: float, path: KeyPath) -> tuple[HeadPlan | None, Source | None]:
+        source = self._sources.find(path, level.instrument, level.signal, Dimension.GAUGE_PRESSURE)
+        if self._gravity is None:
+            text = "needs site.gravity, the local acceleration, for example 9.80665 m/s2"
+            self._mistakes.add((*path, "from_pressure"), text)
+        if level.offset != 0.0:
+            self._mistakes.add((*path, "offset"), "a level from pressure takes none; correct nozzle_height instead")
+        if source is None:
+            return None, None
+        return HeadPlan(nozzle_m, level.resolution or 0.001, source.name), source
+
+    def _second_gauge(
+        self, model: TankModel, dropped: frozenset[str], path: KeyPath
+    ) -> tuple[GaugePlan | None, Source | None]:
+        entry: SecondLevelModel | None = model.second_level
+        if entry is None:
+            return None, None
+        here: KeyPath = (*path, "second_level")
+        if model.level is None and "level" not in dropped:
+            self._mistakes.add(here, "there is no first gauge; give level before second_level")
+        source = self._sources.find(here, entry.instrument, entry.signal, Dimension.LENGTH)
+        if source is None:
+            return None, None
+        step = entry.resolution or self._sources.resolution_m(source)
+        return GaugePlan(entry.measures, entry.offset, step, source.name), source
+
+    def _elements(self, model: TankModel, path: KeyPath) -> tuple[tuple[ElementPlan, ...], tuple[Source, ...]]:
+        thermometer = model.temperature
+        if thermometer is None:
+            return (), ()
+        plans: list[ElementPlan] = []
+        sources: list[Source] = []
+        for index, element in enumerate(thermometer.elements):
+            here: KeyPath = (*path, "temperature", "elements", index)
+            instrument = element.instrument or thermometer.instrument
+            if instrument is None:
+                text = "is missing; give it here or once for the whole temperature block"
+                self._mistakes.add((*here, "instrument"), text)
+                continue
+            if element.instrument is None and instrument not in self._sources.declared:
+                if index == 0:
+                    self._sources.find((*path, "temperature"), instrument, element.signal, Dimension.TEMPERATURE)
+                continue
+            source = self._sources.find(here, instrument, element.signal, Dimension.TEMPERATURE)
+            if source is not None:
+                sources.append(source)
+                plans.append(ElementPlan(element.height, source.name))
+        return tuple(plans), tuple(sources)
+
+    def _free_water(self, model: TankModel, path: KeyPath) -> Source | None:
+        water = model.free_water
+        if not isinstance(water, ProbeWater):
+            return None
+        return self._sources.find((*path, "free_water"), water.instrument, water.signal, Dimension.LENGTH)
+
+    def _vapour_pressure(self, model: TankModel, dropped: frozenset[str], path: KeyPath) -> Source | None:
+        entry = model.vapour_pressure
+        if entry is not None:
+            here = (*path, "vapour_pressure")
+            return self._sources.find(here, entry.instrument, entry.signal, Dimension.GAUGE_PRESSURE)
+        if model.pressurised and "vapour_pressure" not in dropped:
+            self._mistakes.add((*path, "pressurised"), "needs vapour_pressure, the instrument that measures it")
+        return None
+
+    def _ambient(self, model: TankModel, path: KeyPath) -> Source | None:
+        entry = model.ambient
+        if entry is None:
+            return None
+        here = (*path, "ambient")
+        return self._sources.find(here, entry.instrument, entry.signal, Dimension.TEMPERATURE, shared=True)
