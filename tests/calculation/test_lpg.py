@@ -77,6 +77,14 @@ def test_mixtures_by_their_relative_density_alone(mixture: str, agree_within: fl
         assert prepared.at(temperature, 0.0).ctl == pytest.approx(expected, rel=agree_within)
 
 
+@pytest.mark.parametrize("row", golden_rows("lpg.csv", "older_print_15c"), ids=by_id)
+def test_the_printed_table_before_tp_27(row: GoldenRow) -> None:
+    ctl = AT_15C.from_reference_density(row.number("density_15c")).at(row.number("temperature_c"), 0.0).ctl
+    assert ctl is not None
+    assert ctl == pytest.approx(row.value, abs=row.tolerance)
+    assert ctl < row.value, "the older table lies above"
+
+
 @pytest.mark.parametrize("row", golden_rows("lpg.csv", "unity_15c"), ids=by_id)
 def test_unity(row: GoldenRow) -> None:
     corrected = AT_15C.from_reference_density(row.number("density_15c")).at(15.0, 0.0)
