@@ -6,6 +6,7 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from gateway.errors import SettingsError
+from gateway.resources import config_folder
 from gateway.settings.yaml_tree import ListNode, MappingNode, Node, Place, TextNode, parse_yaml, plain
 
 __all__ = ["Document", "KeyPath", "Mistakes", "dotted", "read_document"]
@@ -130,6 +131,9 @@ def _read(path: FilePath, mistakes: list[str], including: tuple[FilePath, ...]) 
             mistakes.append(f"{include.place}: include: give a file name or a list of file names")
             continue
         target = path.parent / item.text
+        shipped = config_folder() / item.text
+        if not target.is_file() and shipped.is_file():
+            target = shipped
         if target.resolve() in {known.resolve() for known in (*including, path)}:
             mistakes.append(f"{item.place}: include: {item.text} includes itself; take one of the includes out")
             continue

@@ -24,6 +24,17 @@ def test_sections_of_included_files_are_joined(tmp_path: Path) -> None:
     assert str(document.place(("tanks", "T-1", "missing"))) == f"{tmp_path}/site.yaml:3"
 
 
+def test_a_file_that_comes_with_the_program_is_included_from_anywhere(tmp_path: Path) -> None:
+    _write(tmp_path, site="include: products/refined.yaml\n")
+    document, mistakes = read_document(tmp_path / "site.yaml", {})
+    assert mistakes == []
+    assert document.text(("products", "diesel", "method")) == "api_11_1_2004"
+    (tmp_path / "products").mkdir()
+    _write(tmp_path / "products", refined="products: {mine: {}}\n")
+    document, _ = read_document(tmp_path / "site.yaml", {})
+    assert document.data(()) == {"products": {"mine": {}}}
+
+
 def test_a_name_may_stand_in_one_file_only(tmp_path: Path) -> None:
     _write(tmp_path, site="include: a.yaml\ntanks:\n  T-1: {}\n", a="\ntanks:\n  T-1: {}\n")
     _, mistakes = read_document(tmp_path / "site.yaml", {})

@@ -96,6 +96,16 @@ def test_every_shipped_register_map_is_right(name: str) -> None:
         assert (built.dimensions[signal.name] is None) == (signal.type is ValueType.BOOL)
 
 
+@pytest.mark.parametrize("name", sorted(file.name for file in (config_folder() / "products").glob("*.yaml")))
+def test_every_shipped_product_is_right(tmp_path: Path, name: str) -> None:
+    products = "" if name == "refined.yaml" else f"{PARTS}/products.yaml, "
+    text = f"include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {products}products/{name}]\ntanks:\n"
+    text += "  TK-1:\n    product: diesel\n    density: {value: 838 kg/m3, entered: 2026-11-20T06:00Z, expires: 31 d}\n"
+    text += "    shape: {kind: upright_cylinder, diameter: 8 m, height: 8 m}\n    reference_height: 9 m\n"
+    text += "    level: {instrument: G-1, signal: innage, measures: innage}\n    free_water: none\n"
+    assert _load(tmp_path, text).tanks[0].plan.product.name == "diesel"
+
+
 def test_shipped_products_need_a_density_of_the_tank(tmp_path: Path) -> None:
     text = f"""
 include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/tank.yaml, {config_path("products", "refined.yaml")}]
