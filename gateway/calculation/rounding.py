@@ -4,8 +4,20 @@ import math
 from dataclasses import dataclass
 
 from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
+from gateway.calculation.lpg import LpgCorrection
+from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection
+from gateway.calculation.petroleum_1980 import Petroleum1980Correction
 
-__all__ = ["API_2004", "API_2004_60F", "TABLES_1980", "TABLES_1980_60F", "TP_27", "Discrimination", "RoundedCorrection"]
+__all__ = [
+    "API_2004",
+    "API_2004_60F",
+    "TABLES_1980",
+    "TABLES_1980_60F",
+    "TP_27",
+    "Discrimination",
+    "RoundedCorrection",
+    "by_its_standard",
+]
 
 _PASCALS_PER_PSI = 6894.757293168361
 
@@ -116,3 +128,15 @@ class PreparedRounded:
         cpl = round(_nearest(corrected.cpl, step), rule.factor_decimals)
         density = self.prepared.reference_density
         return Corrected(ctl, cpl, None if density is None else density * ctl * cpl)
+
+
+def by_its_standard(method: CorrectionMethod) -> CorrectionMethod:
+    """`method` with the rounding its own standard prescribes; the method itself where its source prescribes none."""
+    if isinstance(method, PetroleumCorrection):
+        at_60f = abs(method.reference_temperature_c - REFERENCE_60F_C) < 1e-6
+        return RoundedCorrection(method, API_2004_60F if at_60f else API_2004)
+    if isinstance(method, Petroleum1980Correction):
+        return RoundedCorrection(method, TABLES_1980_60F if method.is_60f else TABLES_1980)
+    if isinstance(method, LpgCorrection):
+        return RoundedCorrection(method, TP_27)
+    return method

@@ -4,8 +4,18 @@ import math
 
 import pytest
 
+from gateway.calculation.lpg import LpgCorrection
 from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
-from gateway.calculation.rounding import API_2004, API_2004_60F, RoundedCorrection
+from gateway.calculation.petroleum_1980 import Petroleum1980Correction, Table1980
+from gateway.calculation.rounding import (
+    API_2004,
+    API_2004_60F,
+    TABLES_1980,
+    TABLES_1980_60F,
+    TP_27,
+    RoundedCorrection,
+    by_its_standard,
+)
 from gateway.calculation.tabulated import LinearDensity
 from gateway.errors import LimitError
 
@@ -61,3 +71,17 @@ def test_a_method_without_factors_keeps_its_density() -> None:
     corrected = line.from_reference_density(None).at(51.06, 0.0)
     assert (corrected.ctl, corrected.cpl) == (None, None)
     assert corrected.observed_density == pytest.approx(889.6 - 0.67 * 1.05, abs=1e-9)
+
+
+def test_each_method_by_its_own_standard() -> None:
+    crude_60f = PetroleumCorrection(PetroleumGroup.CRUDE, REFERENCE_60F_C)
+    old_15c = Petroleum1980Correction(PetroleumGroup.CRUDE, Table1980.DENSITY_15C)
+    old_api = Petroleum1980Correction(PetroleumGroup.CRUDE, Table1980.API_60F)
+    gas = LpgCorrection(15.0)
+    assert by_its_standard(CRUDE) == RoundedCorrection(CRUDE, API_2004)
+    assert by_its_standard(crude_60f) == RoundedCorrection(crude_60f, API_2004_60F)
+    assert by_its_standard(old_15c) == RoundedCorrection(old_15c, TABLES_1980)
+    assert by_its_standard(old_api) == RoundedCorrection(old_api, TABLES_1980_60F)
+    assert by_its_standard(gas) == RoundedCorrection(gas, TP_27)
+    line = LinearDensity(889.6, 50.0, -0.67, 25.0, 75.0, "invented")
+    assert by_its_standard(line) is line
