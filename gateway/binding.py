@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from gateway.calculation.resistance import tank_service_temperature
+from gateway.errors import LimitError
 from gateway.records import Input, Quality, Reading, Reason, ReasonCode, TankInput
 
 __all__ = ["Latest", "ManualValue", "Source", "TankBinding", "bind", "newest"]
@@ -19,6 +21,8 @@ class Source:
     instrument: str
     signal: str
     stale_after_s: float
+    nominal_ohm: float | None = None
+    """Resistance at 0 degC where the signal is that of a platinum element in ohm: it is read as degC by IEC 60751."""
 
     @property
     def name(self) -> str:
@@ -129,7 +133,19 @@ def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
         cause = "" if reading.reason is None else f": {reading.reason.text}"
         reason = Reason(ReasonCode.STALE, f"{source.name} was last read {age_s:.0f} s ago{cause}")
         return Input(None, Quality.BAD, reason, age_s, source.name)
+    if source.nominal_ohm is not None and reading.value is not None:
+        return _from_resistance(source, reading, reading.value, source.nominal_ohm, age_s)
     return Input(reading.value, reading.quality, reading.reason, age_s, source.name)
+
+
+def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: float, age_s: float) -> Input:
+    """Temperature in degC; an open or shorted element is Bad with the words of the limit."""
+    try:
+        temperature_c = tank_service_temperature(ohm, nominal_ohm)
+    except LimitError as error:
+        reason = Reason(ReasonCode.OUT_OF_RANGE, f"{source.name}: {error}")
+        return Input(None, Quality.BAD, reason, age_s, source.name)
+    return Input(temperature_c, reading.quality, reading.reason, age_s, source.name)
 
 
 def _standing(manual: ManualValue | None, now: datetime) -> Input | None:

@@ -53,6 +53,22 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
     _figure("vapour_pressure", "P3", "Vapour pressure, gauge", "Pa", "gauge_pressure", "vapour_pressure_pascals"),
     _figure("tov", "TOV", "Total observed volume", "m3", "volume", "total_observed_volume_cubic_metres"),
     _figure("fill", "fill", "Part of the full capacity taken up", "1", "ratio", "fill_ratio"),
+    _figure(
+        "measured_density",
+        "rho_P",
+        "Density measured by pressure",
+        "kg/m3",
+        "density",
+        "measured_density_grams_per_cubic_metre",
+    ),
+    _figure(
+        "density_difference",
+        "rho_P-rho",
+        "Measured less entered density",
+        "kg/m3",
+        "density",
+        "density_difference_grams_per_cubic_metre",
+    ),
     _figure("free_water", "FW", "Free water", "m3", "volume", "free_water_volume_cubic_metres"),
     _figure("shell_temperature", "TSh", "Shell temperature", "degC", "temperature", "shell_temperature_celsius"),
     _figure("ctsh", "CTSh", "Correction for the shell's temperature", "1", "ratio", "shell_correction_ratio"),
@@ -76,6 +92,9 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
         "ctl", "CTL", "Correction for the liquid's temperature", "1", "ratio", "liquid_temperature_correction_ratio"
     ),
     _figure("cpl", "CPL", "Correction for the liquid's pressure", "1", "ratio", "liquid_pressure_correction_ratio"),
+    _figure(
+        "head_adjustment", "dVh", "Adjustment for the liquid's head", "m3", "volume", "head_adjustment_cubic_metres"
+    ),
     _figure("roof_displacement", "FRA", "Floating roof adjustment", "m3", "volume", "roof_adjustment_cubic_metres"),
     _figure("gov", "GOV", "Gross observed volume", "m3", "volume", "gross_observed_volume_cubic_metres"),
     _figure("gsv", "GSV", "Gross standard volume", "m3", "volume", "gross_standard_volume_cubic_metres"),
@@ -84,6 +103,14 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
     _figure("mass", "M", "Mass of the liquid, in vacuo", "kg", "mass", "liquid_mass_grams"),
     _figure("weight_in_air", "W", "Weight in air of the liquid", "kg", "mass", "weight_in_air_grams"),
     _figure("solute_mass", "M_dry", "Dry substance in the solution", "kg", "mass", "solute_mass_grams"),
+    _figure(
+        "vapour_density",
+        "rho_vap",
+        "Density of the vapour",
+        "kg/m3",
+        "density",
+        "vapour_density_grams_per_cubic_metre",
+    ),
     _figure("vapour_mass", "M_vap", "Mass of the vapour", "kg", "mass", "vapour_mass_grams"),
     _figure("total_mass", "M_tot", "Liquid and vapour together", "kg", "mass", "total_mass_grams"),
     _figure("pumpable", "pumpable", "Volume above the minimum", "m3", "volume", "pumpable_volume_cubic_metres"),

@@ -79,6 +79,7 @@ class ReasonCode(StrEnum):
     ABOVE_REFERENCE_HEIGHT = "above_reference_height"
     OUTSIDE_TABLE = "outside_table"
     NOT_CONVERGED = "not_converged"
+    DENSITIES_DISAGREE = "densities_disagree"
     WATER_ABOVE_LEVEL = "water_above_level"
     NONE_DETECTED = "none_detected"
     ROOF_LANDED = "roof_landed"
@@ -199,6 +200,8 @@ class Figures(NamedTuple):
     vapour_pressure: Figure
     tov: Figure
     fill: Figure
+    measured_density: Figure
+    density_difference: Figure
     free_water: Figure
     shell_temperature: Figure
     ctsh: Figure
@@ -206,6 +209,7 @@ class Figures(NamedTuple):
     observed_density: Figure
     ctl: Figure
     cpl: Figure
+    head_adjustment: Figure
     roof_displacement: Figure
     gov: Figure
     gsv: Figure
@@ -214,6 +218,7 @@ class Figures(NamedTuple):
     mass: Figure
     weight_in_air: Figure
     solute_mass: Figure
+    vapour_density: Figure
     vapour_mass: Figure
     total_mass: Figure
     pumpable: Figure

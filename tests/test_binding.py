@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 from gateway.binding import ManualValue, Source, TankBinding, bind, newest
-from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.records import Input, Quality, Reading, Reason, ReasonCode
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 NOON_NS = round(NOON.timestamp() * 1e9)
@@ -100,3 +100,27 @@ def test_nothing_fitted_is_nothing_given() -> None:
     assert tank_input.level is tank_input.water is tank_input.reference_density is None
     assert tank_input.elements == ()
     assert tank_input.instant == NOON
+
+
+def ohm_input(ohm: float) -> Input:
+    source = Source("RM-1", "r1", 60.0, nominal_ohm=100.0)
+    read = Reading("RM-1", "r1", ohm, Quality.GOOD, None, 0, 100 * S, (1,))
+    (element,) = bind(TankBinding("TK-1", elements=(source,)), {("RM-1", "r1"): read}, NOON_NS, 101 * S).elements
+    return element
+
+
+def test_a_resistance_becomes_a_temperature() -> None:
+    """IEC 60751:2008 Table 1: 107.79 ohm at 20 degC, 84.27 ohm at -40 degC."""
+    for ohm, expected_c in ((107.79, 20.0), (84.27, -40.0), (123.24, 60.0)):
+        element = ohm_input(ohm)
+        assert element.value is not None
+        assert abs(element.value - expected_c) < 0.02
+        assert element.quality == Quality.GOOD
+
+
+def test_an_open_or_shorted_element_is_bad_not_hot_or_cold() -> None:
+    for ohm in (500.0, 181.0, 59.0, 0.0):
+        element = ohm_input(ohm)
+        assert (element.value, element.quality) == (None, Quality.BAD)
+        assert element.reason is not None
+        assert element.reason.text.startswith("RM-1.r1: resistance")

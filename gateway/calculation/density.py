@@ -9,7 +9,7 @@ from gateway.calculation.plan import ProductPlan
 from gateway.errors import LimitError
 from gateway.records import Figure, Quality, ReasonCode, TankInput
 
-__all__ = ["CorrectionFigures", "DensityBasis", "correct", "correction_figures", "density_basis"]
+__all__ = ["CorrectionFigures", "DensityBasis", "correct", "correction_figures", "density_basis", "observed_basis"]
 
 
 class DensityBasis(NamedTuple):
@@ -48,8 +48,7 @@ def density_basis(product: ProductPlan, tank_input: TankInput) -> DensityBasis:
         shown = figure.not_applicable(f"{product.name} has no reference density: density against temperature")
         return DensityBasis(method, shown if value is None else figure.good(value, 0.0), prepared, None, None)
     if given is None and tank_input.observed_density is not None:
-        shown = figure.from_input(tank_input.observed_density)
-        return DensityBasis(method, shown, None, shown.value, None)
+        return observed_basis(method, figure.from_input(tank_input.observed_density))
     if given is None or given.value is None or given.quality == Quality.BAD:
         if given is None:
             shown = figure.bad(ReasonCode.NOT_FITTED, f"no density given for {product.name}")
@@ -63,6 +62,14 @@ def density_basis(product: ProductPlan, tank_input: TankInput) -> DensityBasis:
         return DensityBasis(method, shown, _prepared(method, given.value), None, None)
     except LimitError as error:
         return DensityBasis(method, shown, None, None, str(error))
+
+
+def observed_basis(method: CorrectionMethod, observed: Figure) -> DensityBasis:
+    """A basis from a density at tank temperature, kg/m3. A method that takes no density goes on without it."""
+    if not method.needs_density:
+        none = figure.not_applicable("density against temperature")
+        return DensityBasis(method, none, _prepared(method, None), None, None)
+    return DensityBasis(method, observed, None, observed.value, None)
 
 
 def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> tuple[PreparedCorrection, Corrected]:

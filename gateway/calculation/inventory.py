@@ -8,11 +8,13 @@ from collections.abc import Mapping
 from gateway.calculation import figure
 from gateway.calculation.density import correction_figures, density_basis
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
+from gateway.calculation.measured_density import measured_density
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
 from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.temperature import vapour_temperature
+from gateway.calculation.vapour_space import vapour_figures
 from gateway.records import (
     ElementUse,
     Figure,
@@ -40,10 +42,13 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     level, tov, temperature, window = _against_time(plan, memory, now_s, found, tov)
 
     pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
-    correction = correction_figures(basis, temperature, pressure if plan.pressurised else None)
+    density = measured_density(plan, tank_input, basis, level, found.water_level, temperature, memory, now_s)
+    correction = correction_figures(density.basis, temperature, pressure if plan.pressurised else None)
     ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
     volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction)
-    masses = mass_figures(plan, tov, volumes.gov, correction, _optional(tank_input.sediment_water, "none given"))
+    masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, "none given"), plan)
+    vapour_c = _vapour(plan, tank_input, level)
+    vapour = vapour_figures(plan, tov, pressure, temperature if vapour_c.value is None else vapour_c, masses.mass)
     figures = Figures(
         level=level,
         ullage=_ullage(plan, level),
@@ -52,12 +57,14 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         water_level=found.water_level,
         liquid_temperature=temperature,
         temperature_spread=found.liquid.spread,
-        vapour_temperature=_vapour(plan, tank_input, level),
+        vapour_temperature=vapour_c,
         ambient_temperature=ambient,
         bottom_pressure=_optional(tank_input.bottom_pressure, "no bottom pressure is measured"),
         vapour_pressure=pressure,
         tov=tov,
         fill=figure.derive(None if tov.value is None else tov.value / plan.full_volume_m3, (tov,)),
+        measured_density=density.measured,
+        density_difference=density.difference,
         free_water=volumes.free_water,
         shell_temperature=volumes.shell_temperature,
         ctsh=volumes.ctsh,
@@ -65,6 +72,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         observed_density=correction.observed_density,
         ctl=correction.ctl,
         cpl=correction.cpl,
+        head_adjustment=volumes.head_adjustment,
         roof_displacement=volumes.roof_displacement,
         gov=volumes.gov,
         gsv=masses.gsv,
@@ -73,8 +81,9 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         mass=masses.mass,
         weight_in_air=masses.weight_in_air,
         solute_mass=masses.solute_mass,
-        vapour_mass=masses.vapour_mass,
-        total_mass=masses.total_mass,
+        vapour_density=vapour.density,
+        vapour_mass=vapour.mass,
+        total_mass=vapour.total_mass,
         pumpable=volumes.pumpable,
         room=volumes.room,
     )

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from gateway.calculation.contracts import Capacity, CorrectionMethod
+from gateway.calculation.hydrostatic import Surroundings
+from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
 
 __all__ = [
     "AirBuoyancy",
@@ -17,6 +19,8 @@ __all__ = [
     "GaugePlan",
     "HeadPlan",
     "LimitPlan",
+    "LiquidHeadPlan",
+    "MeasuredDensityPlan",
     "ProductPlan",
     "RoofPlan",
     "ShellPlan",
@@ -123,9 +127,36 @@ class RoofPlan:
 
 @dataclass(frozen=True, slots=True)
 class VapourPlan:
-    """Vapour above the liquid of a pressurised tank, counted by density."""
+    """Vapour above the liquid of a pressurised tank, counted by a stated density, or by P M / (Z R T) from the measured
+    vapour pressure and temperature. Exactly one of density and molar mass is given."""
 
-    density_kg_m3: float
+    density_kg_m3: float | None = None
+    molar_mass_kg_mol: float | None = None
+    compressibility_factor: float = 1.0
+    atmospheric_pa: float = 101_325.0
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredDensityPlan:
+    """Density from bottom and vapour pressure and level (hybrid measurement, API MPMS 3.6)."""
+
+    nozzle_height_m: float
+    in_use: bool
+    """Whether it takes the place of the entered density, or is only compared with it."""
+    minimum_head_m: float = 1.0
+    difference_limit_kg_m3: float = 5.0
+    surroundings: Surroundings = field(default_factory=Surroundings)
+
+
+@dataclass(frozen=True, slots=True)
+class LiquidHeadPlan:
+    """Stretch of the shell under the liquid, beside what the capacity table contains (API MPMS 2.2A, ISO 7507-1)."""
+
+    diameter_m: float
+    courses: tuple[Course, ...]
+    table_density_kg_m3: float | None
+    """Density at which the table contains the stretch; None when it leaves it out."""
+    modulus_pa: float = CARBON_STEEL_MODULUS_PA
 
 
 class AirConvention(StrEnum):
@@ -182,6 +213,8 @@ class TankPlan:
     roof: RoofPlan | None = None
     shell: ShellPlan | None = None
     vapour: VapourPlan | None = None
+    measured_density: MeasuredDensityPlan | None = None
+    liquid_head: LiquidHeadPlan | None = None
     limits: LimitPlan = field(default_factory=LimitPlan)
     maximum_flow_in_m3_s: float | None = None
     maximum_flow_out_m3_s: float | None = None

@@ -5,6 +5,7 @@ from typing import NamedTuple
 from gateway.calculation import figure
 from gateway.calculation.density import CorrectionFigures
 from gateway.calculation.floating_roof import RoofZone, roof_adjustment, roof_zone
+from gateway.calculation.liquid_head import head_adjustment
 from gateway.calculation.mass import dry_mass, liquid_mass, weight_in_air
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.shell import shell_correction, shell_temperature
@@ -17,6 +18,7 @@ class VolumeFigures(NamedTuple):
     free_water: Figure
     shell_temperature: Figure
     ctsh: Figure
+    head_adjustment: Figure
     roof_displacement: Figure
     gov: Figure
     pumpable: Figure
@@ -30,8 +32,6 @@ class MassFigures(NamedTuple):
     mass: Figure
     weight_in_air: Figure
     solute_mass: Figure
-    vapour_mass: Figure
-    total_mass: Figure
 
 
 def volume_figures(
@@ -43,26 +43,24 @@ def volume_figures(
     ambient: Figure,
     correction: CorrectionFigures,
 ) -> VolumeFigures:
-    """GOV = (TOV - FW) CTSh + FRA: water off before the shell's correction, the roof after it (API MPMS 12.1.1)."""
+    """GOV = (TOV + head - FW) CTSh + FRA: water off before the shell's correction, the roof after it (API MPMS 12.1.1).
+
+    The head adjustment belongs to the volume of the table, so it comes before both.
+    """
     water = _free_water(plan, water_level)
     shell, factor = _shell(plan, temperature, ambient)
+    head = _head(plan, level, correction.observed_density)
     roof = _roof(plan, level, correction.observed_density)
-    used = [tov, *[part for part in (water, factor, roof) if _enters(part)]]
+    used = [tov, *[part for part in (head, water, factor, roof) if _enters(part)]]
     gov_m3: float | None = None
     if tov.value is not None and all(part.value is not None for part in used):
-        net_m3 = tov.value - (water.value or 0.0)
+        net_m3 = tov.value + (head.value or 0.0) - (water.value or 0.0)
         gov_m3 = net_m3 * (1.0 if factor.value is None else factor.value) + (roof.value or 0.0)
     gov = figure.derive(gov_m3, used)
-    return VolumeFigures(water, shell, factor, roof, gov, _pumpable(plan, gov, water), _room(plan, tov))
+    return VolumeFigures(water, shell, factor, head, roof, gov, _pumpable(plan, gov, water), _room(plan, tov))
 
 
-def mass_figures(
-    plan: TankPlan,
-    tov: Figure,
-    gov: Figure,
-    correction: CorrectionFigures,
-    sediment_water: Figure,
-) -> MassFigures:
+def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Figure, plan: TankPlan) -> MassFigures:
     """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume."""
     ctl, cpl = correction.ctl, correction.cpl
     rho_ref, rho_obs = _undated(correction.reference_density), correction.observed_density
@@ -80,9 +78,7 @@ def mass_figures(
     else:
         mass = _product(gov, rho_obs)
         in_air = _in_air(plan, mass, rho_obs)
-    solute = _solute(plan, mass)
-    vapour, total = _vapour(plan, tov, mass)
-    return MassFigures(gsv, sediment_water, nsv, mass, in_air, solute, vapour, total)
+    return MassFigures(gsv, sediment_water, nsv, mass, in_air, _solute(plan, mass))
 
 
 def _enters(part: Figure) -> bool:
@@ -129,6 +125,28 @@ def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure
     shell_c, steel = shell.value, plan.shell
     return shell, figure.attempt(
         lambda: shell_correction(steel.linear_coefficient_per_c, shell_c, steel.table_temperature_c), (shell,)
+    )
+
+
+def _head(plan: TankPlan, level: Figure, density: Figure) -> Figure:
+    """Stretch of the shell in m3 beside what the table contains."""
+    head = plan.liquid_head
+    if head is None:
+        return figure.not_applicable("the table is taken as it stands for the liquid's head")
+    level_m, rho_obs = level.value, density.value
+    if level_m is None or rho_obs is None:
+        return figure.derive(None, (level, density))
+    return figure.attempt(
+        lambda: head_adjustment(
+            max(0.0, level_m),
+            rho_obs,
+            head.table_density_kg_m3,
+            head.diameter_m,
+            head.courses,
+            plan.gravity_m_s2,
+            head.modulus_pa,
+        ),
+        (level, density),
     )
 
 
@@ -200,16 +218,3 @@ def _solute(plan: TankPlan, mass: Figure) -> Figure:
     if fraction is None:
         return figure.not_applicable("the product is not a solution")
     return figure.derive(None if mass.value is None else dry_mass(mass.value, fraction), (mass,))
-
-
-def _vapour(plan: TankPlan, tov: Figure, mass: Figure) -> tuple[Figure, Figure]:
-    """Mass of the vapour above the liquid, and liquid and vapour together, in kg."""
-    if plan.vapour is None:
-        none = figure.not_applicable("no vapour is counted")
-        return none, none
-    above_kg = None
-    if tov.value is not None:
-        above_kg = (plan.full_volume_m3 - tov.value) * plan.vapour.density_kg_m3
-    vapour = figure.derive(above_kg, (tov,))
-    total_kg = None if above_kg is None or mass.value is None else above_kg + mass.value
-    return vapour, figure.derive(total_kg, (vapour, mass))

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
+from gateway.calculation.plan import AirConvention, FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Inventory, Quality, Reason
 
@@ -40,12 +40,21 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "fill": ("TOV / full capacity", ("tov",)),
     "free_water": ("capacity table at LW", ("water_level",)),
     "ctsh": (f"1 + 2 a dT + a^2 dT^2, {_MPMS_12}", ("shell_temperature",)),
-    "gov": (f"(TOV - FW) CTSh + FRA, {_MPMS_12}", ("tov", "free_water", "ctsh", "roof_displacement")),
+    "measured_density": ("(P1 - P3) / (g (L - nozzle)), API MPMS 3.6", ("level", "bottom_pressure", "vapour_pressure")),
+    "density_difference": (
+        "rho_P less the entered density at tank temperature",
+        ("measured_density", "liquid_temperature"),
+    ),
+    "head_adjustment": ("stretch of the shell, API MPMS 2.2A / ISO 7507-1", ("level", "observed_density")),
+    "gov": (
+        f"(TOV + dVh - FW) CTSh + FRA, {_MPMS_12}",
+        ("tov", "head_adjustment", "free_water", "ctsh", "roof_displacement"),
+    ),
     "gsv": (f"GOV CTL CPL, {_MPMS_12}", ("gov", "ctl", "cpl")),
     "sediment_water": ("entered, from a sample", ()),
     "nsv": (f"GSV (1 - S&W), {_MPMS_12}", ("gsv", "sediment_water")),
     "solute_mass": ("M times the mass fraction of the dry substance", ("mass",)),
-    "vapour_mass": ("(full capacity - TOV) times the vapour's density", ("tov",)),
+    "vapour_mass": ("(full capacity - TOV) rho_vap", ("tov", "vapour_density")),
     "total_mass": ("M + M_vap", ("mass", "vapour_mass")),
     "pumpable": ("GOV - max(0, V(minimum) - FW), not below 0", ("gov", "free_water")),
     "room": ("V(maximum working) - TOV, not below 0", ("tov",)),
@@ -91,14 +100,11 @@ def _lines_of(plan: TankPlan) -> dict[str, tuple[str, tuple[str, ...]]]:
         "reference_density": ("given at reference temperature" if method.needs_density else clause, ()),
         "observed_density": (f"rho_ref CTL CPL, {clause}" if has_reference else clause, by_density),
         "ctl": (clause, by_density if method.uses_density_for_ctl else state),
+        "vapour_density": _vapour_line(plan),
         "cpl": (clause if plan.pressurised else "atmospheric tank: 1", by_density if plan.pressurised else ()),
         "roof_displacement": _roof_line(plan),
         "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
-        "weight_in_air": (
-            f"M (1 - air/{air_density}) / (1 - air/weights), air {plan.buoyancy.air_density_kg_m3:g}, "
-            f"weights {plan.buoyancy.weights_density_kg_m3:g} kg/m3",
-            ("mass", mass[1][1]),
-        ),
+        "weight_in_air": (_air_line(plan, air_density), ("mass", mass[1][1])),
     }
 
 
@@ -141,6 +147,23 @@ def _shell_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
     if plan.shell is None or plan.shell.insulated:
         return f"TL, insulated, {_MPMS_12}", ("liquid_temperature",)
     return f"(7 TL + TA) / 8, {_MPMS_12}", ("liquid_temperature", "ambient_temperature")
+
+
+def _air_line(plan: TankPlan, density: str) -> str:
+    match plan.buoyancy.convention:
+        case AirConvention.BUOYANCY:
+            air, weights = plan.buoyancy.air_density_kg_m3, plan.buoyancy.weights_density_kg_m3
+            return f"M (1 - air/{density}) / (1 - air/weights), air {air:g}, weights {weights:g} kg/m3, OIML D 28"
+        case AirConvention.DENSITY_REDUCTION:
+            return f"M (1 - 1.1/{density}), common practice"
+        case AirConvention.TABLE_56:
+            return f"M (1.00015 - 1.22/{density}), fit to ASTM D1250 (1980) Table 56"
+
+
+def _vapour_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    if plan.vapour is None or plan.vapour.density_kg_m3 is not None:
+        return "stated", ()
+    return "P M / (Z R T), absolute pressure", ("vapour_pressure", "vapour_temperature")
 
 
 def _roof_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.calculation.inventory import calculate, failed
-from gateway.calculation.memory import EMPTY_MEMORY, Memory
+from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import (
     FreeWaterSource,
     GaugeKind,
@@ -22,26 +22,19 @@ from gateway.calculation.plan import (
     TemperaturePlan,
     VapourPlan,
 )
-from gateway.records import Figure, Figures, Input, Inventory, LastGood, Quality, ReasonCode, TankInput
+from gateway.records import Figures, Input, LastGood, Quality, ReasonCode, TankInput
 from tests.support.plans import (
     NOON,
     StraightLineMethod,
     StraightTank,
     bad,
     good,
+    sheet,
     straight_input,
     straight_plan,
     uncertain,
+    value,
 )
-
-
-def sheet(plan: TankPlan | None = None, given: TankInput | None = None, memory: Memory = EMPTY_MEMORY) -> Inventory:
-    return calculate(plan or straight_plan(), given or straight_input(), memory)[0]
-
-
-def value(figure: Figure) -> float:
-    assert figure.value is not None, figure
-    return figure.value
 
 
 def test_every_figure_of_a_simple_tank() -> None:

@@ -254,6 +254,9 @@ def _pure_allowed(module: str) -> tuple[str, ...]:
     foundation = ("gateway.records", "gateway.errors", "gateway.figures")
     if _inside(module, "gateway.watch"):
         return (*foundation, "gateway.watch", "gateway.calculation")
+    if module == "gateway.binding":
+        # What an element's ohms mean is calculation, needed before the sheet.
+        return (*foundation, "gateway.calculation")
     if _inside(module, "gateway.calculation"):
         return (*foundation, "gateway.calculation")
     return foundation

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from gateway.calculation.contracts import Corrected
+from gateway.calculation.inventory import calculate
+from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import (
     ElementPlan,
     GaugeKind,
@@ -14,7 +16,7 @@ from gateway.calculation.plan import (
     TemperaturePlan,
 )
 from gateway.errors import LimitError
-from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Figure, Input, Inventory, Quality, Reason, ReasonCode, TankInput
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
@@ -103,3 +105,14 @@ def straight_input(level_m: float = 6.0, **changes: object) -> TankInput:
         "reference_density": good(800.0),
     }
     return TankInput(**(fields | changes))  # type: ignore[arg-type]
+
+
+def sheet(plan: TankPlan | None = None, given: TankInput | None = None, memory: Memory = EMPTY_MEMORY) -> Inventory:
+    """One sheet of a straight tank."""
+    return calculate(plan or straight_plan(), given or straight_input(), memory)[0]
+
+
+def value(figure: Figure) -> float:
+    """The value of a figure that must have one."""
+    assert figure.value is not None, figure
+    return figure.value

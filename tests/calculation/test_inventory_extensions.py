@@ -1,0 +1,99 @@
+"""Measured density, liquid head, vapour and the explained sheet, on the tank that can be checked in the head."""
+
+import math
+from datetime import timedelta
+
+import pytest
+
+from gateway.calculation.inventory import calculate
+from gateway.calculation.liquid_head import Course
+from gateway.calculation.memory import EMPTY_MEMORY
+from gateway.calculation.plan import LiquidHeadPlan, MeasuredDensityPlan, RoofPlan, ShellPlan, TankPlan, VapourPlan
+from gateway.calculation.sheet import explain
+from gateway.records import Figures, Quality, ReasonCode, TankInput
+from tests.support.plans import NOON, good, sheet, straight_input, straight_plan, value
+
+
+def hybrid_plan(in_use: bool, **changes: object) -> TankPlan:
+    return straight_plan(measured_density=MeasuredDensityPlan(0.5, in_use), **changes)
+
+
+def hybrid_input(density: float, level_m: float = 6.0, **changes: object) -> TankInput:
+    head = max(level_m - 0.5, 0.0)
+    return straight_input(level_m, bottom_pressure=good(density * 9.80665 * head), **changes)
+
+
+def test_measured_density_in_use_makes_the_mass() -> None:
+    """API MPMS 3.6: rho = P / (g (L - nozzle)), at tank temperature."""
+    elements = tuple(good(25.0) for _ in range(4))
+    figures = sheet(hybrid_plan(True), hybrid_input(793.0, elements=elements)).figures
+    assert value(figures.measured_density) == pytest.approx(793.0)
+    assert value(figures.observed_density) == pytest.approx(793.0)
+    assert value(figures.reference_density) == pytest.approx(793.0 / 0.99)
+    assert value(figures.density_difference) == pytest.approx(1.0)
+    assert value(figures.mass) == pytest.approx(600.0 * 793.0)
+    assert figures.mass.quality == Quality.GOOD
+
+
+def test_measured_density_that_is_only_compared_changes_nothing() -> None:
+    figures = sheet(hybrid_plan(False), hybrid_input(700.0)).figures
+    assert value(figures.mass) == pytest.approx(600.0 * 800.0)
+    assert figures.density_difference.quality == Quality.UNCERTAIN
+    assert figures.density_difference.reasons[-1].code == ReasonCode.DENSITIES_DISAGREE
+    assert figures.mass.quality == Quality.GOOD
+
+
+def test_measured_density_in_use_that_disagrees_with_the_entered_one_is_uncertain() -> None:
+    """common practice: a tank changed over to another product still has the old density entered."""
+    figures = sheet(hybrid_plan(True), hybrid_input(700.0)).figures
+    assert value(figures.mass) == pytest.approx(600.0 * 700.0)
+    assert figures.mass.quality == Quality.UNCERTAIN
+    assert figures.mass.reasons[-1].code == ReasonCode.DENSITIES_DISAGREE
+
+
+def test_below_its_least_head_the_last_good_measured_density_stands_in_then_the_entered_one() -> None:
+    plan = hybrid_plan(True)
+    _, memory = calculate(plan, hybrid_input(803.0), EMPTY_MEMORY)
+    low = hybrid_input(803.0, level_m=1.45, instant=NOON + timedelta(hours=2))
+    inventory, memory = calculate(plan, low, memory)
+    assert inventory.figures.measured_density.quality == Quality.BAD
+    assert value(inventory.figures.observed_density) == pytest.approx(803.0)
+    assert inventory.figures.mass.quality == Quality.UNCERTAIN
+    later = hybrid_input(803.0, level_m=1.45, instant=NOON + timedelta(hours=30))
+    inventory, _ = calculate(plan, later, memory)
+    assert value(inventory.figures.observed_density) == pytest.approx(800.0)
+    assert inventory.figures.mass.quality == Quality.UNCERTAIN
+
+
+def test_liquid_head_adds_what_the_table_does_not_contain() -> None:
+    courses = (Course(10.0, 0.020),)
+    lacking = sheet(straight_plan(liquid_head=LiquidHeadPlan(50.0, courses, None))).figures
+    # Closed form for one thickness: pi D^3 rho g L^2 / (8 E t).
+    expected = math.pi * 50.0**3 * 800.0 * 9.80665 * 36.0 / (8 * 2.0e11 * 0.020)
+    assert value(lacking.head_adjustment) == pytest.approx(expected)
+    assert value(lacking.gov) == pytest.approx(600.0 + expected)
+    contained = sheet(straight_plan(liquid_head=LiquidHeadPlan(50.0, courses, 800.0))).figures
+    assert value(contained.gov) == pytest.approx(600.0)
+
+
+def test_vapour_by_the_gas_law() -> None:
+    plan = straight_plan(vapour=VapourPlan(molar_mass_kg_mol=0.0441, compressibility_factor=0.85))
+    figures = sheet(plan, straight_input(vapour_pressure=good(5.4e5))).figures
+    density = (5.4e5 + 101_325.0) * 0.0441 / (0.85 * 8.314462618 * 288.15)
+    assert value(figures.vapour_density) == pytest.approx(density)
+    assert value(figures.vapour_mass) == pytest.approx(400.0 * density)
+    unread = sheet(plan).figures
+    assert unread.vapour_mass.quality == unread.total_mass.quality == Quality.BAD
+    assert unread.mass.quality == Quality.GOOD
+
+
+def test_every_line_of_the_sheet_names_its_relation_and_known_inputs() -> None:
+    plan = hybrid_plan(True, roof=RoofPlan(8000.0, 1.5, 2.0), vapour=VapourPlan(10.0), shell=ShellPlan(1e-5, 15.0))
+    lines = explain(plan, sheet(plan, hybrid_input(800.0)))
+    assert [line.name for line in lines] == list(Figures._fields)
+    seen: set[str] = set()
+    for line in lines:
+        assert line.clause, line.name
+        assert set(line.inputs) <= set(Figures._fields), line.name
+        seen.update(line.inputs)
+    assert {"level", "liquid_temperature", "gov", "ctl"} <= seen
