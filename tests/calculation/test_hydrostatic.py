@@ -70,11 +70,6 @@ def test_gravity_rises_to_the_poles_and_falls_with_altitude(latitude: float, alt
     assert here <= normal_gravity(min(90.0, latitude + 1.0), altitude) + 1e-12
 
 
-def test_normal_gravity_at_the_pole() -> None:
-    # GRS80 derived constant, normal gravity at the pole 9.8321863685 m/s2 (Moritz 2000): checks the formula's shape.
-    assert normal_gravity(90.0) == pytest.approx(9.8321863685, abs=2e-10)
-
-
 @pytest.mark.parametrize("head", [0.0, -120.0])
 def test_no_level_without_a_head(head: float) -> None:
     with pytest.raises(LimitError, match="no head of liquid: the surface is at or below the nozzle"):
