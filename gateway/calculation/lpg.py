@@ -12,7 +12,14 @@ from gateway.calculation.petroleum import REFERENCE_60F_C
 from gateway.calculation.root import solve_rising
 from gateway.errors import LimitError
 
-__all__ = ["REFERENCE_FLUIDS", "WATER_60F", "LpgCorrection", "PreparedLpg"]
+__all__ = [
+    "REFERENCE_FLUIDS",
+    "WATER_60F",
+    "LpgCorrection",
+    "PreparedLpg",
+    "ReferenceFluid",
+    "reference_density_60f",
+]
 
 WATER_60F = 999.016
 """Density of water at 60 degF, kg/m3, as TP-27 has it."""
@@ -27,7 +34,7 @@ _ROUNDING = 1e-8
 _PRESSURE_PA = (-20e3, 20e3)
 
 
-class _Fluid(NamedTuple):
+class ReferenceFluid(NamedTuple):
     """A reference fluid: relative density 60/60 degF, critical constants, constants of its saturation density."""
 
     name: str
@@ -57,11 +64,11 @@ _CONSTANTS = (
     ("n-heptane", 0.688039, 540.15, 0.26312, 2.315, 2.19773533433, -0.275056764147, -0.447144095029, 0.493770995799),
 )  # fmt: skip
 
-REFERENCE_FLUIDS = tuple(_Fluid(*row) for row in _CONSTANTS)
+REFERENCE_FLUIDS = tuple(ReferenceFluid(*row) for row in _CONSTANTS)
 _GAMMAS = tuple(fluid.gamma for fluid in REFERENCE_FLUIDS)
 
 
-def _saturation_density(fluid: _Fluid, tau: float) -> float:
+def _saturation_density(fluid: ReferenceFluid, tau: float) -> float:
     """Saturation density of a reference fluid in mol/l at tau = 1 - T/Tc.
 
     k3 and k4 stand inside the fraction: outside it the result would be 0.3 % off for propane at -40 degF.
@@ -71,11 +78,16 @@ def _saturation_density(fluid: _Fluid, tau: float) -> float:
     return fluid.critical_density * (1.0 + above / (1.0 + fluid.k2 * math.pow(tau, 0.65)))
 
 
+def reference_density_60f(fluid: ReferenceFluid) -> float:
+    """Saturation density of a reference fluid at 60 degF, mol/l: times its molar mass, its relative density."""
+    return _saturation_density(fluid, 1.0 - (REFERENCE_60F_C + _KELVIN_0C) / fluid.critical_k)
+
+
 class _Between(NamedTuple):
     """A liquid between two neighbouring reference fluids."""
 
-    lighter: _Fluid
-    heavier: _Fluid
+    lighter: ReferenceFluid
+    heavier: ReferenceFluid
     share: float
     critical_k: float
     h2: float

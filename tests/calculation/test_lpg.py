@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.lpg import REFERENCE_FLUIDS, WATER_60F, LpgCorrection
+from gateway.calculation.lpg import REFERENCE_FLUIDS, WATER_60F, LpgCorrection, ReferenceFluid, reference_density_60f
 from gateway.calculation.petroleum import REFERENCE_60F_C
 from gateway.calculation.rounding import TP_27, RoundedCorrection
 from gateway.errors import LimitError
@@ -41,6 +41,28 @@ def test_saturation_density_ratio(row: GoldenRow) -> None:
 def test_reference_fluid(row: GoldenRow) -> None:
     assert row.number("gamma60") == pytest.approx(row.value, abs=row.tolerance)
     assert row.number("gamma60") in {fluid.gamma for fluid in REFERENCE_FLUIDS}
+
+
+@pytest.mark.outside("IUPAC atomic weights")
+@pytest.mark.parametrize("fluid", REFERENCE_FLUIDS, ids=lambda fluid: fluid.name)
+def test_the_constants_of_each_fluid_give_its_relative_density(fluid: ReferenceFluid) -> None:
+    """Density in mol/l at 60 degF times the molar mass is the tabulated relative density: a check of every constant."""
+    ethylene, ethane, propane = 28.0532, 30.0690, 44.0956
+    molar_mass = {
+        "EE 68/32": 0.68 * ethane + 0.32 * ethylene,
+        "ethane": ethane,
+        "EP 65/35": 0.65 * ethane + 0.35 * propane,
+        "EP 35/65": 0.35 * ethane + 0.65 * propane,
+        "propane": propane,
+        "i-butane": 58.1222,
+        "n-butane": 58.1222,
+        "i-pentane": 72.1488,
+        "n-pentane": 72.1488,
+        "i-hexane": 86.1754,
+        "n-hexane": 86.1754,
+        "n-heptane": 100.2019,
+    }[fluid.name]
+    assert reference_density_60f(fluid) * molar_mass / WATER_60F == pytest.approx(fluid.gamma, rel=4e-4)
 
 
 @pytest.mark.outside("CoolProp 8.0.0, reference equations of state")
@@ -181,8 +203,8 @@ def test_round_trip_unity_and_slope(reference: float, density: float, temperatur
 
 
 @given(fluid=st.sampled_from(REFERENCE_FLUIDS[1:-1]), temperature=st.floats(-46.0, 20.0))
-def test_continuous_where_the_reference_fluids_change(fluid: object, temperature: float) -> None:
-    gamma = REFERENCE_FLUIDS[REFERENCE_FLUIDS.index(fluid)].gamma
+def test_continuous_where_the_reference_fluids_change(fluid: ReferenceFluid, temperature: float) -> None:
+    gamma = fluid.gamma
     below = AT_60F.from_reference_density(gamma * (1 - 1e-12) * WATER_60F).at(temperature, 0.0).ctl
     above = AT_60F.from_reference_density(gamma * (1 + 1e-12) * WATER_60F).at(temperature, 0.0).ctl
     assert above is not None
