@@ -44,17 +44,17 @@ class TorisphericalProfile:
     """Radius against distance from the tangent line for crown ratio f and knuckle ratio k, on diameter 1.
 
     The crown's sphere touches the knuckle's torus where both have the same slope (ASME BPVC VIII-1 UG-32 proportions).
-    Raises SettingsError unless 0 < k < 0.5 <= f.
+    Raises SettingsError unless 0.01 <= k < 0.5 <= f <= 2.
     """
 
     __slots__ = ("crown_centre", "crown_ratio", "depth", "joint_angle", "joint_radius", "joint_x", "knuckle_ratio")
 
     def __init__(self, crown_ratio: float, knuckle_ratio: float) -> None:
-        if not (0.0 < knuckle_ratio < 0.5 <= crown_ratio < math.inf):
+        if not (0.01 <= knuckle_ratio < 0.5 <= crown_ratio <= 2.0):
             raise SettingsError(
                 (
                     f"torispherical head: crown ratio {crown_ratio:.7g} and knuckle ratio {knuckle_ratio:.7g}; "
-                    "the crown ratio must be 0.5 or more, the knuckle ratio between 0 and 0.5",
+                    "the crown ratio must be 0.5 to 2, the knuckle ratio 0.01 or more and below 0.5",
                 )
             )
         self.crown_ratio = crown_ratio
@@ -145,7 +145,8 @@ def level_heads_volume(head: Head, crown_ratio: float, knuckle_ratio: float) -> 
         return _torispherical_pair(profile, level) / (level * level)
 
     joints = sorted({0.5 - profile.joint_radius, profile.knuckle_ratio})
-    fitted = fit_piecewise(per_square, [0.0, *(joint for joint in joints if joint < 0.5), 0.5], 1e-12)
+    inside = [joint for joint in joints if 1e-6 < joint < 0.5 - 1e-6]
+    fitted = fit_piecewise(per_square, [0.0, *inside, 0.5], 1e-12)
     full = 2.0 * fitted(0.5) * 0.25
 
     def volume(level: float) -> float:

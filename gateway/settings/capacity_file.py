@@ -142,7 +142,7 @@ def read_capacity_csv(path: Path) -> CapacityTable:
             if content.strip("# "):
                 reader.entry(number, content[1:].strip())
         elif content:
-            data.append((number, line.rstrip("\r")))
+            data.append((number, line))
     for key, example in _REQUIRED.items():
         if key not in reader.entries:
             reader.mistake(1, f"`{key}` is missing; write `{example}`")
@@ -196,7 +196,11 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
 
 
 def _cells(line: str, separator: str) -> list[str]:
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=separator), [])]
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=separator), [])]
+    except csv.Error:
+        # A cell of over 128 KiB: whatever it is, it is no row.
+        return []
 
 
 def _unit(reader: _Reader, key: str, dimension: Dimension) -> str | None:

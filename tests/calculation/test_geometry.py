@@ -358,8 +358,8 @@ def test_deadwood_takes_what_it_says() -> None:
         ),
         (
             lambda: LyingCylinder(3.0, 5.0, Head.TORISPHERICAL, 0.4),
-            "torispherical head: crown ratio 0.4 and knuckle ratio 0.06; the crown ratio must be 0.5 or more, the "
-            "knuckle ratio between 0 and 0.5",
+            "torispherical head: crown ratio 0.4 and knuckle ratio 0.06; the crown ratio must be 0.5 to 2, the "
+            "knuckle ratio 0.01 or more and below 0.5",
         ),
         (lambda: Sphere(-2.0), "sphere: diameter in m is -2; it must be greater than zero"),
         (

@@ -1,10 +1,14 @@
 """Reading a capacity table from CSV: units, datum, heel, decimal marks, and every mistake with its line."""
 
+import re
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.errors import SettingsError
@@ -257,9 +261,57 @@ def test_mistakes_come_in_the_order_of_their_lines(tmp_path: Path) -> None:
     assert len(found) == 4
 
 
+LINES = st.one_of(
+    st.sampled_from([f"# {key}: {value}" for key, value in HEADER.items()]),
+    st.sampled_from(["level,volume", "level;volume", "level,volume,note", "#", "# heel: 1 m3, not included"]),
+    st.tuples(st.floats(-1e6, 1e6), st.sampled_from(",;\t"), st.floats(-1e6, 1e6)).map(lambda t: f"{t[0]}{t[1]}{t[2]}"),
+    st.text(st.characters(codec="utf-8", exclude_characters="\r\n"), max_size=30),
+)
+
+
+@given(lines=st.lists(LINES, max_size=25), whole_header=st.booleans())
+def test_any_text_gives_a_sound_table_or_lines_of_mistakes(
+    tmp_path_factory: pytest.TempPathFactory, lines: list[str], whole_header: bool
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "any.csv"
+    header = [f"# {key}: {value}" for key, value in HEADER.items()] if whole_header else []
+    path.write_text("\n".join([*header, *lines]), encoding="utf-8")
+    try:
+        table = read_capacity_csv(path)
+    except SettingsError as error:
+        found = error.mistakes
+    else:
+        assert list(table.levels_m) == sorted(set(table.levels_m))
+        assert list(table.volumes_m3) == sorted(table.volumes_m3)
+        return
+    assert found
+    assert all(re.match(r".*any\.csv:\d+: .+", text, re.DOTALL) for text in found)
+
+
+@given(rows=st.lists(st.tuples(st.integers(0, 10**6), st.integers(0, 10**9)), min_size=2, max_size=30))
+def test_rows_are_refused_exactly_when_they_cannot_be(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[int, int]]
+) -> None:
+    path = written(tmp_path_factory.getbasetemp(), "\n".join(f"{a},{b}" for a, b in rows), level="mm", volume="L")
+    sound = all(b[0] > a[0] and b[1] >= a[1] for a, b in pairwise(rows))
+    try:
+        table = read_capacity_csv(path)
+    except SettingsError:
+        assert not sound
+    else:
+        assert sound
+        assert table.volume(table.top_m) == rows[-1][1] / 1000
+
+
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match=r"none\.csv: cannot be read: No such file or directory"):
         read_capacity_csv(tmp_path / "none.csv")
+
+
+def test_a_cell_without_end(tmp_path: Path) -> None:
+    assert mistakes(written(tmp_path, "0,1\n1," + 140_000 * "9")) == [
+        "12: 0 values for 2 columns; where commas are decimal marks, separate the columns by semicolons",
+    ]
 
 
 def test_a_file_that_is_not_text(tmp_path: Path) -> None:
