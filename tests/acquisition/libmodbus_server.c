@@ -15,7 +15,7 @@ int main(void)
     struct sockaddr_in address;
     socklen_t size = sizeof address;
     fd_set open, ready;
-    int listener = context ? modbus_tcp_listen(context, 8) : -1;
+    int listener = context ? modbus_tcp_listen(context, 128) : -1;
 
     if (listener < 0 || !map || getsockname(listener, (struct sockaddr *)&address, &size) < 0)
         return 1;

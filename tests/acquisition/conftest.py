@@ -1,0 +1,15 @@
+"""The link, and lines with their faults, are tried on both event loops that the gateway may run on."""
+
+import asyncio
+from collections.abc import Callable
+
+import pytest
+import uvloop
+
+ON_SOCKETS = frozenset({"test_modbus_tcp.py", "test_line_faults.py"})
+
+
+def pytest_asyncio_loop_factories(item: pytest.Item) -> dict[str, Callable[[], asyncio.AbstractEventLoop]]:
+    if item.path.name in ON_SOCKETS:
+        return {"asyncio": asyncio.new_event_loop, "uvloop": uvloop.new_event_loop}
+    return {"asyncio": asyncio.new_event_loop}
