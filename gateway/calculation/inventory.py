@@ -13,7 +13,7 @@ from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_go
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
 from gateway.calculation.quantities import mass_figures, volume_figures
-from gateway.calculation.temperature import vapour_temperature
+from gateway.calculation.temperature import chosen_by, vapour_temperature
 from gateway.calculation.vapour_space import vapour_figures
 from gateway.records import (
     ElementUse,
@@ -56,7 +56,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         level_difference=found.difference,
         water_level=found.water_level,
         liquid_temperature=temperature,
-        temperature_spread=found.liquid.spread,
+        temperature_spread=chosen_by(level, found.liquid.spread),
         vapour_temperature=vapour_c,
         ambient_temperature=ambient,
         bottom_pressure=_optional(tank_input.bottom_pressure, "no bottom pressure is measured"),
@@ -129,7 +129,7 @@ def _ullage(plan: TankPlan, level: Figure) -> Figure:
 def _vapour(plan: TankPlan, tank_input: TankInput, level: Figure) -> Figure:
     if level.value is None:
         return figure.derive(None, (level,))
-    return vapour_temperature(plan.temperature, tank_input.elements, level.value)
+    return chosen_by(level, vapour_temperature(plan.temperature, tank_input.elements, level.value))
 
 
 def _total_observed_volume(plan: TankPlan, level: Figure) -> Figure:
@@ -173,4 +173,6 @@ def _against_time(
             text = f"temperature and level differ in age by {difference_s:.0f} s while the level moves"
             temperature = figure.lower(temperature, ReasonCode.AGES_DIFFER, text)
     sample = Sample(now_s, level_m, tov.value, measured_c, used)
+    if measured_c is not None:
+        temperature = chosen_by(level, temperature)
     return level, tov, temperature, next_window(window, sample)

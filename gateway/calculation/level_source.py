@@ -14,6 +14,7 @@ from gateway.calculation.temperature import (
     LiquidTemperature,
     average_temperature,
     substituted_temperature,
+    unknown_temperature,
     wet_elements,
 )
 from gateway.errors import LimitError
@@ -124,8 +125,7 @@ def _liquid_at(plan: TankPlan, tank_input: TankInput, memory: Memory, level: Fig
     """Free water and temperature at a level; all Bad where the level is."""
     water = _water_level(plan, tank_input, memory, level, now_s)
     if level.value is None:
-        lost = figure.derive(None, (level,))
-        return _Liquid(water, LiquidTemperature(lost, lost, ()), memory.wet)
+        return _Liquid(water, unknown_temperature(plan.temperature, tank_input.elements, level), memory.wet)
     wet = wet_elements(plan.temperature, level.value, memory.wet)
     average = average_temperature(plan.temperature, tank_input.elements, wet, level.value, water.value, plan.capacity)
     if average is None:

@@ -11,6 +11,7 @@ from gateway.calculation.hydrostatic import Surroundings
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
 
 __all__ = [
+    "TOUCH_M",
     "AirBuoyancy",
     "AirConvention",
     "ElementPlan",
@@ -31,8 +32,8 @@ __all__ = [
 ]
 
 
-# A level equal to a threshold in decimals must not fall short of it in binary.
-_TOUCH_M = 1e-9
+TOUCH_M = 1e-6
+"""A level equal to a threshold in decimals must not fall short of it in binary, be it a float32 of up to 16 m."""
 
 
 class GaugeKind(StrEnum):
@@ -99,9 +100,9 @@ class TemperaturePlan:
     """Level below which it no longer does: a third of the margin lower, so that a rippling surface does no harm."""
 
     def __post_init__(self) -> None:
-        margin = self.immersion_margin_m - _TOUCH_M
+        margin = self.immersion_margin_m - TOUCH_M
         object.__setattr__(self, "enters_m", tuple(element.height_m + margin for element in self.elements))
-        leaving = self.immersion_margin_m * 2.0 / 3.0 - _TOUCH_M
+        leaving = self.immersion_margin_m * 2.0 / 3.0 - TOUCH_M
         object.__setattr__(self, "leaves_m", tuple(element.height_m + leaving for element in self.elements))
 
 

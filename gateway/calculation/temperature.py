@@ -9,10 +9,18 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.plan import ElementPlan, TemperaturePlan, Weighting
+from gateway.calculation.plan import TOUCH_M, ElementPlan, TemperaturePlan, Weighting
 from gateway.records import ElementUse, Figure, Input, LastGood, Quality, Reason, ReasonCode
 
-__all__ = ["LiquidTemperature", "average_temperature", "substituted_temperature", "vapour_temperature", "wet_elements"]
+__all__ = [
+    "LiquidTemperature",
+    "average_temperature",
+    "chosen_by",
+    "substituted_temperature",
+    "unknown_temperature",
+    "vapour_temperature",
+    "wet_elements",
+]
 
 _GOOD = Quality.GOOD
 _BAD = Quality.BAD
@@ -140,7 +148,7 @@ def substituted_temperature(
         text = f"{why}: last Good average, {age_s / 3600:.1f} h old"
         average = Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED, text),), age_s)
         return LiquidTemperature(average, spread, uses)
-    if inputs and level_m >= plan.elements[0].height_m - 1e-9:
+    if inputs and level_m >= plan.elements[0].height_m - TOUCH_M:
         lowest = inputs[0]
         in_water = water_m is not None and plan.elements[0].height_m <= water_m
         if lowest.quality != _BAD and lowest.value is not None and not in_water:
@@ -157,9 +165,26 @@ def substituted_temperature(
     return LiquidTemperature(Figure(None, _BAD, reasons, 0.0), spread, uses)
 
 
+def unknown_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level: Figure) -> LiquidTemperature:
+    """Where the level is Bad which elements are in the liquid cannot be told: none is used, and what each reads stays
+    visible.
+    """
+    lost = figure.derive(None, (level,))
+    unplaced = Reason(ReasonCode.INPUT_BAD, "the level is unknown, so whether it is submerged is too")
+    notes = [given.reason if given.quality == _BAD else unplaced for given in inputs]
+    return LiquidTemperature(lost, lost, _uses(plan, inputs, [None] * len(inputs), notes) if inputs else ())
+
+
+def chosen_by(level: Figure, average: Figure) -> Figure:
+    """An average is no better than the level that chose its elements."""
+    if level.quality is _GOOD or average.value is None or level.quality <= average.quality:
+        return average
+    return figure.lower(average, ReasonCode.INPUT_UNCERTAIN, "the level that tells which elements count is uncertain")
+
+
 def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m: float) -> Figure:
     """Mean of the healthy elements well above the surface, in degC; never part of the liquid average."""
-    clear_m = level_m + plan.vapour_clearance_m
+    clear_m = level_m + plan.vapour_clearance_m - TOUCH_M
     healthy: list[Figure] = []
     for index in range(len(inputs) - 1, -1, -1):
         if plan.elements[index].height_m < clear_m:

@@ -13,7 +13,7 @@ import simulators
 from gateway.daemon import Daemon
 from gateway.records import DestinationStatus
 from gateway.resources import config_path
-from gateway.settings import dated_entries, load_site
+from gateway.settings import SiteSettings, dated_entries, load_site
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.mqtt_subscriber import Subscriber
 from tests.support.wire import WireRecorder
@@ -33,8 +33,10 @@ class Site:
     broker: Mosquitto
     recorders: Mapping[str, WireRecorder]
     subscriber: Subscriber
+    settings: SiteSettings
     newest: dict[str, dict[str, Any]] = field(default_factory=dict)
     """The newest inventory of each tank as the subscriber has it."""
+    _task: "asyncio.Task[None] | None" = None
 
     async def inventory(self, tank: str, wanted: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """The first inventory of `tank`, from now on or already there, that is wanted."""
@@ -66,8 +68,29 @@ class Site:
         """Let only what comes from now on count."""
         self.newest.clear()
 
+    def start_gateway(self) -> None:
+        """Let the present gateway begin."""
+        self._task = asyncio.create_task(self.gateway.run(), name="gateway under test")
+
+    async def stop_gateway(self) -> None:
+        """End it as a signal would, in bounded time."""
+        assert self._task is not None
+        self._task.cancel()
+        await asyncio.wait({self._task}, timeout=10.0)
+        assert self._task.done(), "the gateway did not stop within 10 s"
+        assert self._task.cancelled(), self._task.exception()
+
+    def begin_anew(self) -> None:
+        """A new gateway in place of one that was stopped: it remembers nothing, and only its own records count."""
+        self.gateway = Daemon(self.settings)
+        self.forget()
+        self.start_gateway()
+
     async def _next_inventory(self) -> dict[str, Any]:
-        message = await self.subscriber.next(lambda message: message.topic.endswith("/inventory"))
+        boot = self.gateway.snapshot().boot
+        message = await self.subscriber.next(
+            lambda message: message.topic.endswith("/inventory") and message.content["identity"]["boot"] == boot
+        )
         content: dict[str, Any] = message.content
         self.newest[content["identity"]["tank"]] = content
         return content
@@ -100,15 +123,12 @@ async def running_site(
                 **(overrides or {}),
             },
         )
-        gateway = Daemon(settings)
-        task = asyncio.create_task(gateway.run(), name="gateway under test")
+        site = Site(running, Daemon(settings), broker, recorders, subscriber, settings)
+        site.start_gateway()
         try:
-            yield Site(running, gateway, broker, recorders, subscriber)
+            yield site
         finally:
-            task.cancel()
-            await asyncio.wait({task}, timeout=10.0)
-            assert task.done(), "the gateway did not stop within 10 s"
-            assert task.cancelled(), task.exception()
+            await site.stop_gateway()
 
 
 def printed_rows() -> list[dict[str, str]]:

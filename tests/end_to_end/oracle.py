@@ -1,0 +1,490 @@
+"""What each of the ten demo tanks must show in a given state, stated a second time and independently.
+
+Written from the worksheet of the demo site (`config/demo/wiring.md` and the description of its ten tanks) and the
+published relations alone: API MPMS 12.1.1 for the order of the sheet and the floating roof, the exponential form of API
+MPMS 11.1 with a constant coefficient, weight in air as in API MPMS 12.1.1 (air 1.2 kg/m3, weights 8000 kg/m3). It
+imports nothing from `gateway` and nothing from `simulators`; the lying cylinder is the `fluids` library's. Values are
+exact fractions until they have become what the wire carries, so that "exactly on the margin" means that.
+
+Qualities are 0 Good, 1 Uncertain, 2 Bad. A figure that does not apply to a tank is Good and has no value.
+"""
+
+import math
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+from fluids.geometry import TANK
+
+__all__ = [
+    "GRAVITY",
+    "TANKS",
+    "WORDS",
+    "Expected",
+    "OpenQuestionError",
+    "State",
+    "Tank",
+    "expected",
+    "rounded",
+    "shown_level",
+]
+
+GRAVITY = 9.80665
+"""m/s2, as the demo site states it."""
+FOOT = Fraction(3048, 10000)
+"""Exact (NIST SP 811, Appendix B.8)."""
+SIXTEENTH = FOOT / 12 / 16
+WORDS = ("Good", "Uncertain", "Bad")
+ON_THE_MARK_M = Fraction(1, 1_000_000)
+"""A level within a micrometre of a mark has reached it (common practice: no gauge resolves it, no float32 holds it)."""
+VAPOUR_CLEARANCE_M = Fraction(1, 2)
+DRY = Fraction(-1)
+"""Free water of a tank without a probe."""
+
+
+class OpenQuestionError(Exception):
+    """The state stands where the worksheet leaves it open what must be shown (a tie in a rounding, for instance)."""
+
+
+@dataclass(frozen=True)
+class State:
+    """What stands in a tank. `pressure_pa`: gauge, at the nozzle or of the vapour, where there is a transmitter."""
+
+    level_m: Fraction
+    temperatures_c: tuple[Fraction, ...]
+    water_m: Fraction = Fraction(0)
+    pressure_pa: Fraction = Fraction(0)
+    liquid_c: Fraction | None = None
+    """Of the liquid where no element stands in it."""
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Figure -> (SI value or None, quality), and which elements are in the average, lowest first."""
+
+    figures: dict[str, tuple[float | None, int]]
+    used: tuple[bool, ...]
+
+
+@dataclass(frozen=True)
+class Tank:
+    """One line of the worksheet. Lengths in metres."""
+
+    height: Fraction
+    reference_height: Fraction
+    elements: tuple[Fraction, ...]
+    minimum: Fraction
+    maximum_working: Fraction
+    volume: Callable[[float], float]
+    level_step: Fraction | None = None
+    """Of the register of a level gauge; None where it is a float32."""
+    by_ullage: bool = False
+    pressure_step_pa: Fraction | None = None
+    nozzle: Fraction | None = None
+    temperature_step: Fraction | None = Fraction(1, 10)
+    """Of the register, degC; None where it is a float32."""
+    fahrenheit: bool = False
+    water_step: Fraction | None = None
+    """None: no water probe."""
+    water_by_float: bool = False
+    margin: Fraction = Fraction(30, 100)
+    reference_density: float | None = None
+    reference_c: float = 15.0
+    expansion_per_k: float = 0.0
+    slope_kg_m3_k: float | None = None
+    density_at: tuple[float, float] = (0.0, 0.0)
+    """(kg/m3, degC) of a straight line of density against temperature."""
+    density_range_c: tuple[float, float] = (-math.inf, math.inf)
+    roof: tuple[float, Fraction, Fraction] | None = None
+    """Mass in kg, and the critical zone."""
+    manual_c: float | None = None
+    sediment_water: float | None = None
+    solute: float | None = None
+    vapour_density: float | None = None
+    second_gauge_offset: Fraction | None = None
+    """How much less ullage the second gauge shows than there is."""
+    by_slices: bool = False
+
+
+def metres(text: str) -> tuple[Fraction, ...]:
+    return tuple(Fraction(each) for each in text.split())
+
+
+def feet(text: str) -> tuple[Fraction, ...]:
+    return tuple(Fraction(each) * FOOT for each in text.split())
+
+
+def upright(diameter: float, heel: float = 0.0) -> Callable[[float], float]:
+    """pi D^2/4 h, and what lies below the datum."""
+    return lambda level: heel + math.pi * diameter**2 / 4 * level
+
+
+_BULLET = TANK(
+    D=3.0,
+    L=18.0,
+    horizontal=True,
+    sideA="ellipsoidal",
+    sideB="ellipsoidal",
+    sideA_a=0.75,
+    sideB_a=0.75,
+)
+
+TANKS: dict[str, Tank] = {
+    "TK-101": Tank(
+        height=Fraction("14.6"),
+        reference_height=Fraction("15.24"),
+        elements=metres("1 3.5 6 8.5 11"),
+        minimum=Fraction("0.9"),
+        maximum_working=Fraction("13.2"),
+        volume=upright(18.0),
+        level_step=Fraction(1, 10000),
+        by_ullage=True,
+        water_step=Fraction(1, 1000),
+        reference_density=838.0,
+        expansion_per_k=0.000846,
+    ),
+    "TK-204": Tank(
+        height=Fraction(15),
+        reference_height=Fraction("15.8"),
+        elements=metres("1 3.5 6 8.5 11"),
+        minimum=Fraction("2.2"),
+        maximum_working=Fraction(13),
+        volume=upright(24.0),
+        temperature_step=None,
+        water_step=Fraction(1, 1000),
+        water_by_float=True,
+        reference_density=742.0,
+        expansion_per_k=0.001221,
+        roof=(46000.0, Fraction("1.6"), Fraction(2)),
+    ),
+    "J-3": Tank(
+        height=Fraction(11),
+        reference_height=Fraction("11.6"),
+        elements=metres("1 3 5 7 9"),
+        minimum=Fraction("1.1"),
+        maximum_working=Fraction("9.6"),
+        volume=upright(12.0, heel=4.2),
+        temperature_step=None,
+        water_step=Fraction(1, 1000),
+        water_by_float=True,
+        reference_density=802.0,
+        expansion_per_k=0.000924,
+    ),
+    "B-2": Tank(
+        height=Fraction(3),
+        reference_height=Fraction(3),
+        elements=metres("0.3 1.0 1.7 2.4"),
+        margin=Fraction("0.10"),
+        minimum=Fraction("0.25"),
+        maximum_working=Fraction("2.232"),
+        volume=_BULLET.V_from_h,
+        temperature_step=None,
+        slope_kg_m3_k=-1.2,
+        density_at=(545.0, 15.0),
+        density_range_c=(-10.0, 50.0),
+        vapour_density=13.7,
+        by_slices=True,
+    ),
+    "C-7": Tank(
+        height=Fraction("8.5"),
+        reference_height=Fraction("8.9"),
+        elements=metres("0.8 4.0"),
+        minimum=Fraction("0.5"),
+        maximum_working=Fraction("7.6"),
+        volume=upright(8.0),
+        pressure_step_pa=Fraction(10),
+        nozzle=Fraction("0.3"),
+        slope_kg_m3_k=-0.70,
+        density_at=(1525.0, 20.0),
+        density_range_c=(5.0, 60.0),
+        solute=0.5,
+    ),
+    "P-12": Tank(
+        height=Fraction("13.5"),
+        reference_height=Fraction(14),
+        elements=metres("0.6 2.6 4.6 6.6 8.6 10.6"),
+        minimum=Fraction("0.45"),
+        maximum_working=Fraction("12.3"),
+        volume=upright(15.0),
+        level_step=Fraction(1, 1000),
+        slope_kg_m3_k=-0.67,
+        density_at=(889.6, 50.0),
+        density_range_c=(20.0, 75.0),
+    ),
+    "BO-5": Tank(
+        height=Fraction(8),
+        reference_height=Fraction("8.35"),
+        elements=metres("0.5 2.5 4.5"),
+        minimum=Fraction("0.35"),
+        maximum_working=Fraction("7.2"),
+        volume=upright(6.0),
+        level_step=Fraction(8, 16000),  # 1 uA of the 16 mA that stand for 8 m
+        reference_density=881.0,
+        expansion_per_k=0.000713,
+    ),
+    "A-1": Tank(
+        height=Fraction(5),
+        reference_height=Fraction("5.2"),
+        elements=metres("0.8"),
+        minimum=Fraction("0.3"),
+        maximum_working=Fraction("4.3"),
+        volume=upright(3.2),
+        pressure_step_pa=Fraction(10),  # what the transmitter resolves; its float64 would hold more
+        nozzle=Fraction("0.15"),
+        reference_density=925.0,
+        expansion_per_k=0.000679,
+        manual_c=61.2,
+    ),
+    "F-1": Tank(
+        height=Fraction(16),
+        reference_height=Fraction("16.7"),
+        elements=metres("1 3.5 6 8.5 11 13.5"),
+        minimum=Fraction("1.2"),
+        maximum_working=Fraction("14.2"),
+        volume=upright(32.0),
+        level_step=Fraction(1, 10000),
+        temperature_step=None,
+        reference_density=985.0,
+        expansion_per_k=0.000686,
+        sediment_water=0.003,
+    ),
+    "D-1": Tank(
+        height=48 * FOOT,
+        reference_height=Fraction("49.5") * FOOT,
+        elements=feet("3 10 17 24 31 38"),
+        margin=FOOT,
+        minimum=3 * FOOT,
+        maximum_working=43 * FOOT,
+        volume=upright(float(60 * FOOT)),
+        level_step=SIXTEENTH,
+        water_step=SIXTEENTH,
+        fahrenheit=True,
+        # 34.0 degAPI; water at 60 degF 999.016 kg/m3 (API MPMS 11.1, 2004)
+        reference_density=141.5 / (34.0 + 131.5) * 999.016,
+        reference_c=(60.0 - 32.0) / 1.8,
+        expansion_per_k=0.0004586 * 1.8,
+        second_gauge_offset=FOOT / 48,
+    ),
+}
+
+
+def rounded(value: Fraction, step: Fraction) -> Fraction:
+    """To the nearest step. Raises OpenQuestionError at a tie, which instruments are free to round either way."""
+    count = value / step
+    if abs(count - math.floor(count) - Fraction(1, 2)) < Fraction(1, 10**6):
+        raise OpenQuestionError(f"{value} is half way between two steps of {step}")
+    return round(count) * step
+
+
+def as_float32(value: Fraction) -> Fraction:
+    return Fraction(struct.unpack("f", struct.pack("f", float(value)))[0])
+
+
+def shown_level(tank: Tank, level: Fraction) -> Fraction:
+    """What a level gauge says, as innage."""
+    if tank.level_step is None:
+        return as_float32(level)
+    if tank.by_ullage:
+        return tank.reference_height - rounded(tank.reference_height - level, tank.level_step)
+    return rounded(level, tank.level_step)
+
+
+def shown_temperature(tank: Tank, celsius: Fraction) -> float:
+    if tank.fahrenheit:
+        return float((rounded(celsius * 9 / 5 + 32, Fraction(1, 10)) - 32) * 5 / 9)
+    return float(as_float32(celsius) if tank.temperature_step is None else rounded(celsius, tank.temperature_step))
+
+
+def density(tank: Tank, celsius: float) -> float | None:
+    """kg/m3 at tank temperature; None outside the range that the product's density is given for."""
+    if tank.slope_kg_m3_k is not None:
+        reference, at = tank.density_at
+        low, high = tank.density_range_c
+        return reference + tank.slope_kg_m3_k * (celsius - at) if low <= celsius <= high else None
+    assert tank.reference_density is not None
+    return tank.reference_density * correction(tank, celsius)
+
+
+def correction(tank: Tank, celsius: float) -> float:
+    """CTL = exp(-a dT (1 + 0.8 a dT)), API MPMS 11.1 with a constant coefficient."""
+    x = tank.expansion_per_k * (celsius - tank.reference_c)
+    return math.exp(-x * (1 + 0.8 * x))
+
+
+def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]:
+    """From rest, so the entering threshold counts: covered by the margin, and above the free water."""
+    return tuple(level >= height + tank.margin - ON_THE_MARK_M and height > water for height in tank.elements)
+
+
+def liquid_temperature(
+    tank: Tank, level: Fraction, water: Fraction, used: tuple[bool, ...], temperatures: tuple[float, ...]
+) -> tuple[float | None, int]:
+    """The mean of what is in the average; else manual, else the lowest element if product covers it, else none."""
+    if any(used):
+        points = [
+            (height, value) for height, value, counts in zip(tank.elements, temperatures, used, strict=True) if counts
+        ]
+        if not tank.by_slices:
+            return math.fsum(value for _, value in points) / len(points), 0
+        heights = [float(height) for height, _ in points]
+        middles = [(low + high) / 2 for low, high in pairwise(heights)]
+        borders = [0.0, *middles, float(level)]
+        slices = [tank.volume(high) - tank.volume(low) for low, high in pairwise(borders)]
+        return math.fsum(s * value for s, (_, value) in zip(slices, points, strict=True)) / math.fsum(slices), 0
+    if tank.manual_c is not None:
+        return tank.manual_c, 1
+    if level >= tank.elements[0] - ON_THE_MARK_M and tank.elements[0] > water:
+        return temperatures[0], 1
+    return None, 2
+
+
+def level_by_pressure(
+    tank: Tank, pressure_pa: float, temperatures: tuple[float, ...]
+) -> tuple[Fraction, tuple[bool, ...], float, int] | None:
+    """Level, elements in the average, temperature and its quality, each in agreement with the others.
+
+    None: the liquid has no temperature, so no density, so no level. Raises OpenQuestionError where two sets of elements
+    agree with the level that each of them gives, or none does.
+    """
+    assert tank.nozzle is not None
+    if pressure_pa <= 0:
+        return None  # the liquid may stand anywhere below the nozzle
+    agreeing: list[tuple[Fraction, tuple[bool, ...], float, int] | None] = []
+    for wet in range(len(tank.elements) + 1):
+        assumed = tuple(index < wet for index in range(len(tank.elements)))
+        celsius, _ = liquid_temperature(tank, tank.elements[0], DRY, assumed, temperatures)
+        assert celsius is not None
+        thickness = density(tank, celsius)
+        if thickness is None:
+            continue
+        level = tank.nozzle + Fraction(pressure_pa / (thickness * GRAVITY))
+        if in_average(tank, level, DRY) == assumed:
+            found, quality = liquid_temperature(tank, level, DRY, assumed, temperatures)
+            agreeing.append(None if found is None else (level, assumed, found, quality))
+    if len(agreeing) != 1:
+        raise OpenQuestionError(f"{len(agreeing)} levels agree with the pressure")
+    return agreeing[0]
+
+
+def expected(tag: str, state: State) -> Expected:
+    """The whole sheet of one tank from rest, with every instrument in order."""
+    tank = TANKS[tag]
+    figures: dict[str, tuple[float | None, int]] = {}
+    temperatures = tuple(shown_temperature(tank, each) for each in state.temperatures_c)
+    # Water
+    water, water_volume = Fraction(0), 0.0
+    figures["water_level"] = (None, 0)
+    if tank.water_step is not None and state.water_m > 0:
+        # Nothing above the datum is "none detected", whether the probe has a code for it or says 0: no volume then,
+        # not even that of a heel.
+        water = rounded(state.water_m, tank.water_step)
+        water = as_float32(water) if tank.water_by_float else water
+        figures["water_level"] = (float(water), 0)
+        water_volume = tank.volume(float(water))
+    # Level and temperature
+    found: float | None
+    if tank.nozzle is not None:
+        assert tank.pressure_step_pa is not None
+        pressure = float(rounded(state.pressure_pa, tank.pressure_step_pa))
+        figures["bottom_pressure"] = (pressure, 0)
+        agreed = level_by_pressure(tank, pressure, temperatures)
+        if agreed is None:
+            return Expected(
+                {**_all_bad(tank, figures), "bottom_pressure": (pressure, 0)}, (False,) * len(tank.elements)
+            )
+        level, used, found, temperature_quality = agreed
+        level_quality = temperature_quality
+    else:
+        level, level_quality = shown_level(tank, state.level_m), 0
+        used = in_average(tank, level, water)
+        found, temperature_quality = liquid_temperature(tank, level, water, used, temperatures)
+    figures["level"] = (float(level), level_quality)
+    figures["ullage"] = (float(tank.reference_height - level), level_quality)
+    if tank.second_gauge_offset is not None:
+        second_ullage = rounded(tank.reference_height - state.level_m - tank.second_gauge_offset, SIXTEENTH)
+        second = tank.reference_height - second_ullage
+        figures["second_level"] = (float(second), 0)
+        figures["level_difference"] = (float(level - second), 0)
+    figures["liquid_temperature"] = (found, temperature_quality)
+    averaged = [value for value, counts in zip(temperatures, used, strict=True) if counts]
+    if averaged:
+        figures["temperature_spread"] = (max(averaged) - min(averaged), 0)
+    in_vapour = [
+        value
+        for height, value in zip(tank.elements, temperatures, strict=True)
+        if height >= level + VAPOUR_CLEARANCE_M - ON_THE_MARK_M
+    ]
+    if in_vapour:
+        figures["vapour_temperature"] = (math.fsum(in_vapour) / len(in_vapour), level_quality)
+    if not averaged and found is not None and tank.manual_c is None:
+        used = (True, *used[1:])  # the lowest element, which stands in
+    # Volumes
+    tov, full = tank.volume(float(level)), tank.volume(float(tank.height))
+    figures["tov"] = (tov, level_quality)
+    figures["fill"] = (tov / full, level_quality)
+    figures["free_water"] = (water_volume if tank.water_step is not None else None, 0)
+    figures["room"] = (max(0.0, tank.volume(float(tank.maximum_working)) - tov), level_quality)
+    # Density
+    quality = max(level_quality, temperature_quality)
+    thickness = None if found is None else density(tank, found)
+    density_quality = 2 if thickness is None else temperature_quality
+    figures["observed_density"] = (thickness, density_quality)
+    standard = tank.reference_density is not None
+    if standard:
+        assert tank.reference_density is not None
+        figures["reference_density"] = (tank.reference_density, 0)
+        figures["ctl"] = (None if found is None else correction(tank, found), density_quality)
+        figures["cpl"] = (1.0, 0)
+    # Roof
+    roof, roof_quality = 0.0, 0
+    if tank.roof is not None:
+        mass, low, high = tank.roof
+        if min(abs(level - low), abs(level - high)) < ON_THE_MARK_M:
+            raise OpenQuestionError("at the very edge of the roof's critical zone")
+        if level > low:
+            roof_quality = max(density_quality, 1 if level < high else 0)
+            roof = -mass / thickness if thickness is not None else math.nan
+        figures["roof_displacement"] = (None if roof_quality == 2 else roof, roof_quality)
+    # Amounts
+    gov_quality = max(level_quality, roof_quality)
+    gov = tov - water_volume + roof
+    figures["gov"] = (gov, gov_quality)
+    figures["pumpable"] = (
+        max(0.0, gov - max(0.0, tank.volume(float(tank.minimum)) - water_volume)),
+        gov_quality,
+    )
+    amount_quality = max(gov_quality, density_quality, quality)
+    if standard:
+        gsv = gov * (figures["ctl"][0] or math.nan)
+        figures["gsv"] = (gsv, amount_quality)
+        if tank.sediment_water is not None:
+            figures["nsv"] = (gsv * (1 - tank.sediment_water), amount_quality)
+            figures["sediment_water"] = (tank.sediment_water, 0)
+    liquid = gov * (thickness if thickness is not None else math.nan)
+    figures["mass"] = (liquid, amount_quality)
+    in_air_density = tank.reference_density if tank.reference_density is not None else thickness
+    in_air = (1 - 1.2 / (in_air_density or math.nan)) / (1 - 1.2 / 8000)
+    figures["weight_in_air"] = (liquid * in_air, amount_quality)
+    if tank.solute is not None:
+        figures["solute_mass"] = (liquid * tank.solute, amount_quality)
+    if tank.vapour_density is not None:
+        figures["vapour_density"] = (tank.vapour_density, 0)
+        figures["vapour_pressure"] = (float(as_float32(rounded(state.pressure_pa, Fraction(100)) / 100000)) * 1e5, 0)
+        vapour = (full - tov) * tank.vapour_density
+        figures["vapour_mass"] = (vapour, level_quality)
+        figures["total_mass"] = (liquid + vapour, amount_quality)
+    return Expected({name: (None if worst == 2 else value, worst) for name, (value, worst) in figures.items()}, used)
+
+
+def _all_bad(tank: Tank, known: dict[str, tuple[float | None, int]]) -> dict[str, tuple[float | None, int]]:
+    """Without a level there is nothing, save what is told by other instruments."""
+    names = ["level", "ullage", "liquid_temperature", "temperature_spread", "vapour_temperature", "tov", "fill", "room"]
+    names += ["observed_density", "gov", "pumpable", "mass", "weight_in_air"]
+    if tank.reference_density is not None:
+        names += ["ctl", "gsv"]
+        known = {**known, "reference_density": (tank.reference_density, 0), "cpl": (1.0, 0)}
+    if tank.solute is not None:
+        names.append("solute_mass")
+    return {**known, **dict.fromkeys(names, (None, 2))}
