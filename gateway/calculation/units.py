@@ -52,6 +52,8 @@ class Dimension(StrEnum):
     ANGLE = "angle"
     DENSITY_SLOPE = "density_slope"
     EXPANSION_COEFFICIENT = "expansion_coefficient"
+    MOLAR_MASS = "molar_mass"
+    ELASTIC_MODULUS = "elastic_modulus"
 
     @property
     def words(self) -> str:
@@ -164,6 +166,8 @@ _UNITS: dict[Dimension, dict[str, _Unit]] = {
     Dimension.ANGLE: _named({"deg": _DEGREE, "rad": 1}),
     Dimension.DENSITY_SLOPE: _named({"kg/m3/degC": 1, "kg/m3/degF": 1 / _RANKINE, "kg/L/degC": 1000}),
     Dimension.EXPANSION_COEFFICIENT: _named({"/degC": 1, "/degF": 1 / _RANKINE}),
+    Dimension.MOLAR_MASS: _named({"g/mol": "0.001", "kg/mol": 1, "kg/kmol": "0.001"}),
+    Dimension.ELASTIC_MODULUS: _named({"GPa": 1_000_000_000, "MPa": 1_000_000, "Pa": 1, "psi": _PSI}),
 }
 
 # Other spellings of the same unit, after the symbols have been made plain.

@@ -43,6 +43,8 @@ SI_UNITS = {
     Dimension.ANGLE: "rad",
     Dimension.DENSITY_SLOPE: "kg/m**3/delta_degC",
     Dimension.EXPANSION_COEFFICIENT: "1/delta_degC",
+    Dimension.MOLAR_MASS: "kg/mol",
+    Dimension.ELASTIC_MODULUS: "Pa",
 }
 
 # Our name of a unit where pint has another.
