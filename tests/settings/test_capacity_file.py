@@ -1,5 +1,6 @@
 """Reading a capacity table from CSV: units, datum, heel, decimal marks, and every mistake with its line."""
 
+import math
 import re
 from datetime import date
 from itertools import pairwise
@@ -11,9 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.calculation.capacity_table import CapacityTable
+from gateway.calculation.geometry import Head, LyingCylinder
 from gateway.errors import SettingsError
 from gateway.settings.capacity_file import read_capacity_csv
 
+EXAMPLES = Path(__file__).parents[2] / "config" / "tables"
 HEADER = {
     "name": "TK-7",
     "level": "m",
@@ -49,7 +52,7 @@ def rows(table: CapacityTable) -> list[tuple[float, float]]:
 
 
 def test_the_worked_example() -> None:
-    table = read_capacity_csv(Path(__file__).parents[2] / "config" / "tables" / "example_tank.csv")
+    table = read_capacity_csv(EXAMPLES / "example_tank.csv")
     assert table.name == "EX-1, worked example"
     assert table.datum == "datum plate, 62 mm above the tank floor"
     assert table.date == date(2026, 3, 2)
@@ -57,6 +60,23 @@ def test_the_worked_example() -> None:
     assert (table.head_included, table.roof_included) == (True, False)
     assert (table.bottom_m, table.top_m) == (0.0, 11.0)
     assert table.volume(0.02) == 6.462
+
+
+def test_the_example_with_a_floating_roof() -> None:
+    table = read_capacity_csv(EXAMPLES / "example_floating_roof.csv")
+    assert (table.roof_included, table.roof_density_kg_m3, table.head_included) == (True, 742.0, False)
+    assert table.temperature_c == pytest.approx(15.5556, abs=1e-4)
+    # Afloat: pi 24^2/4 h - 46000/742, printed to 0.01 bbl.
+    assert table.volume(12.192) == pytest.approx(math.pi * 144.0 * 12.192 - 46_000 / 742, abs=0.001)
+    assert table.volume(1.2192) == pytest.approx(math.pi * 144.0 * 1.2192, abs=0.001)
+
+
+def test_the_example_in_ullage() -> None:
+    table = read_capacity_csv(EXAMPLES / "example_ullage.csv")
+    shape = LyingCylinder(2.5, 7.0, Head.TORISPHERICAL, 1.0, 0.1)
+    assert (table.bottom_m, table.top_m) == pytest.approx((0.0, 2.5), abs=1e-12)
+    for level, volume in rows(table):
+        assert volume == pytest.approx(shape.volume(min(2.5, max(0.0, level))), abs=0.00051)
 
 
 def test_units_of_both_columns(tmp_path: Path) -> None:
