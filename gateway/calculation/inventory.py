@@ -158,6 +158,7 @@ def _against_time(
         plan.maximum_flow_in_m3_s,
         plan.maximum_flow_out_m3_s,
     )
+    jumped = fault is not None
     if fault is not None:
         level = figure.lower(level, ReasonCode.RATE_IMPLAUSIBLE, fault)
         if tov.value is not None:
@@ -175,4 +176,5 @@ def _against_time(
     sample = Sample(now_s, level_m, tov.value, measured_c, used)
     if measured_c is not None:
         temperature = chosen_by(level, temperature)
-    return level, tov, temperature, next_window(window, sample)
+    # After a jump the window waits: the level stays in doubt until a pump could have made it or it has come back.
+    return level, tov, temperature, window if jumped else next_window(window, sample)

@@ -203,6 +203,28 @@ def test_spike_keeps_the_raw_level_and_marks_everything_uncertain() -> None:
     assert after.figures.level.quality == Quality.GOOD
 
 
+def test_a_jump_stays_in_doubt_until_a_pump_could_have_made_it() -> None:
+    # 0.05 m3/s, one and a half times: 200 m3 need 2667 s. A false echo that stays must not turn Good by staying.
+    plan = straight_plan(maximum_flow_in_m3_s=0.05, maximum_flow_out_m3_s=0.05)
+    _, memory = calculate(plan, straight_input(6.0), EMPTY_MEMORY)
+    for second in range(5, 2_600, 5):
+        jumped, memory = calculate(plan, straight_input(8.0, instant=NOON + timedelta(seconds=second)), memory)
+        assert jumped.figures.level.quality == jumped.figures.room.quality == Quality.UNCERTAIN, second
+    back, _ = calculate(plan, straight_input(6.0, instant=NOON + timedelta(seconds=2_600)), memory)
+    assert back.figures.level.quality == Quality.GOOD
+    in_time, _ = calculate(plan, straight_input(8.0, instant=NOON + timedelta(seconds=2_700)), memory)
+    assert in_time.figures.level.quality == Quality.GOOD
+
+
+def test_a_spike_that_was_sampled_does_not_put_the_true_level_in_doubt() -> None:
+    plan = straight_plan(maximum_flow_in_m3_s=0.1, maximum_flow_out_m3_s=0.1)
+    _, memory = calculate(plan, straight_input(6.0), EMPTY_MEMORY)
+    _, memory = calculate(plan, straight_input(6.5, instant=NOON + timedelta(seconds=20)), memory)
+    for second in range(22, 120, 2):
+        after, memory = calculate(plan, straight_input(6.0, instant=NOON + timedelta(seconds=second)), memory)
+        assert after.figures.level.quality == Quality.GOOD, second
+
+
 def test_mixed_ages_matter_only_while_the_level_moves() -> None:
     plan = straight_plan()
     old = tuple(good(15.0, age_s=70.0) for _ in range(4))
