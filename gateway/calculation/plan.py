@@ -9,6 +9,7 @@ from enum import StrEnum
 from gateway.calculation.contracts import Capacity, CorrectionMethod
 from gateway.calculation.hydrostatic import Surroundings
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
+from gateway.calculation.vapour import Component
 
 __all__ = [
     "TOUCH_M",
@@ -135,6 +136,8 @@ class VapourPlan:
     molar_mass_kg_mol: float | None = None
     compressibility_factor: float = 1.0
     atmospheric_pa: float = 101_325.0
+    component: Component | None = None
+    """Where the vapour is a pure substance with known constants: its factor is worked out at each state instead."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.plan import TankPlan, VapourPlan
-from gateway.calculation.vapour import vapour_density, vapour_mass
+from gateway.calculation.vapour import compressibility, vapour_density, vapour_mass
 from gateway.records import Figure, ReasonCode
 
 __all__ = ["VapourFigures", "vapour_figures"]
@@ -43,9 +43,14 @@ def _density(vapour: VapourPlan, pressure: Figure, temperature: Figure) -> Figur
     if pressure_pa is None or vapour_c is None:
         lost = figure.derive(None, (pressure, temperature))
         return lost if lost.reasons else figure.bad(ReasonCode.NOT_FITTED, "the vapour's pressure is not measured")
+    absolute_pa = pressure_pa + vapour.atmospheric_pa
     return figure.attempt(
-        lambda: vapour_density(
-            pressure_pa + vapour.atmospheric_pa, vapour_c, molar_mass, vapour.compressibility_factor
-        ),
+        lambda: vapour_density(absolute_pa, vapour_c, molar_mass, _factor(vapour, absolute_pa, vapour_c)),
         (pressure, temperature),
     )
+
+
+def _factor(vapour: VapourPlan, absolute_pa: float, vapour_c: float) -> float:
+    if vapour.component is None:
+        return vapour.compressibility_factor
+    return compressibility(vapour.component, absolute_pa, vapour_c)

@@ -10,6 +10,7 @@ from gateway.calculation.liquid_head import Course
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import LiquidHeadPlan, MeasuredDensityPlan, RoofPlan, ShellPlan, TankPlan, VapourPlan
 from gateway.calculation.sheet import explain
+from gateway.calculation.vapour import COMPONENTS
 from gateway.records import Figures, Quality, ReasonCode, TankInput
 from tests.support.plans import NOON, good, sheet, straight_input, straight_plan, value
 
@@ -85,6 +86,16 @@ def test_vapour_by_the_gas_law() -> None:
     unread = sheet(plan).figures
     assert unread.vapour_mass.quality == unread.total_mass.quality == Quality.BAD
     assert unread.mass.quality == Quality.GOOD
+
+
+def test_vapour_of_a_named_component_has_its_own_factor_at_each_state() -> None:
+    """Saturated propane vapour at 15 degC and 731.5 kPa: 15.8 kg/m3 (CoolProp 8.0.0, reference equation of state)."""
+    propane = COMPONENTS["propane"]
+    plan = straight_plan(vapour=VapourPlan(molar_mass_kg_mol=propane.molar_mass, component=propane))
+    figures = sheet(plan, straight_input(vapour_pressure=good(731_500.0 - 101_325.0))).figures
+    assert value(figures.vapour_density) == pytest.approx(15.8, rel=0.02)
+    ideal = 731_500.0 * propane.molar_mass / (8.314462618 * 288.15)
+    assert value(figures.vapour_density) > 1.1 * ideal
 
 
 def test_every_line_of_the_sheet_names_its_relation_and_known_inputs() -> None:
