@@ -1,6 +1,8 @@
-"""The simulated tanks of the whole-process bench, in a process of their own.
+"""The simulated tanks of the benches, in a process of their own.
 
 `python -m tests.bench.fleet_server TANKS` prints the address of each line as JSON and serves until standard input ends.
+A line `X-0001 silence` there gives an instrument a fault, with options as JSON behind it; `X-0001` alone takes its
+faults away.
 """
 
 import asyncio
@@ -8,7 +10,7 @@ import json
 import sys
 
 from simulators.fleet import fleet
-from simulators.running import serve
+from simulators.running import Running, serve
 
 __all__ = ["main"]
 
@@ -16,11 +18,19 @@ __all__ = ["main"]
 async def _serve(tanks: int) -> None:
     async with serve(fleet(tanks), "127.0.0.1", {}) as running:
         print(json.dumps(running.addresses), flush=True)
-        loop = asyncio.get_running_loop()
-        ended = loop.create_future()
-        loop.add_reader(sys.stdin, ended.set_result, None)
-        await ended
-        loop.remove_reader(sys.stdin)
+        reader = asyncio.StreamReader()
+        await asyncio.get_running_loop().connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+        async for line in reader:
+            _obey(running, line.decode())
+
+
+def _obey(running: Running, line: str) -> None:
+    tag, _, rest = line.strip().partition(" ")
+    name, _, options = rest.partition(" ")
+    if name:
+        running.set_fault(tag, name, **json.loads(options or "{}"))
+    else:
+        running.clear_fault(tag)
 
 
 def main() -> None:

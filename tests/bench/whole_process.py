@@ -7,13 +7,9 @@ the news is seen from outside: from the read of the level, by its time in the pa
 
 import json
 import re
-import subprocess
-import sys
 import tempfile
 import time
 import urllib.request
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from statistics import median
 from typing import NamedTuple
@@ -22,6 +18,7 @@ import psutil
 
 from simulators.fleet import describe, fleet
 from tests.bench.fleet_site import site_text
+from tests.bench.processes import Talking, gateway, listener_at, say, simulators, until_good
 from tests.support.mosquitto import Mosquitto, free_port
 
 __all__ = ["measure"]
@@ -67,7 +64,11 @@ def _shown(value: float) -> str:
 def _measure(load: Load, seconds: float) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as name:
         folder, web_port = Path(name), free_port()
-        with Mosquitto(folder) as broker, _simulators(load.tanks) as addresses, _listener(broker.port) as listener:
+        with (
+            Mosquitto(folder) as broker,
+            simulators(load.tanks) as (_, addresses),
+            listener_at(broker.port) as listener,
+        ):
             site = folder / "site.yaml"
             text = site_text(
                 describe(fleet(load.tanks, ELEMENTS)),
@@ -77,21 +78,19 @@ def _measure(load: Load, seconds: float) -> dict[str, float]:
                 web_port=web_port,
             )
             site.write_text(text, "utf-8")
-            with _gateway(site, folder / "gateway.log") as process:
-                _until_all_are_heard(listener, load, process, folder / "gateway.log")
+            with gateway(site, folder / "gateway.log") as process:
+                until_good(listener, load.tanks, 60 + 10 * load.period_s, process)
                 return _watch(load, seconds, process, listener, web_port)
 
 
-def _watch(
-    load: Load, seconds: float, process: psutil.Process, listener: "subprocess.Popen[str]", web_port: int
-) -> dict[str, float]:
+def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talking, web_port: int) -> dict[str, float]:
     before = _lateness(web_port)
-    _say(listener, "begin")
+    say(listener, "begin", answered=False)
     cpu, begun = process.cpu_times(), time.monotonic()
     time.sleep(seconds)
     passed = time.monotonic() - begun
     used = process.cpu_times()
-    heard = json.loads(_say(listener, "end"))
+    heard = json.loads(say(listener, "end"))
     after = _lateness(web_port)
     if heard["not_good"]:
         raise RuntimeError(f"{heard['not_good']} of {len(heard['ages_s'])} inventories looked at were not Good")
@@ -110,57 +109,6 @@ def _watch(
         "cpu_percent": (used.user + used.system - cpu.user - cpu.system) / passed * 100,
         "memory_mb": process.memory_info().rss / 2**20,
     }
-
-
-@contextmanager
-def _simulators(tanks: int) -> Iterator[dict[str, tuple[str, int]]]:
-    with _python("-m", "tests.bench.fleet_server", str(tanks)) as process:
-        assert process.stdout is not None
-        yield {name: (host, port) for name, (host, port) in json.loads(process.stdout.readline()).items()}
-
-
-@contextmanager
-def _listener(port: int) -> Iterator["subprocess.Popen[str]"]:
-    with _python("-m", "tests.bench.listener", str(port)) as process:
-        yield process
-
-
-@contextmanager
-def _gateway(site: Path, log: Path) -> Iterator[psutil.Process]:
-    with log.open("w", encoding="utf-8") as output:
-        command = [sys.executable, "-m", "gateway", "run", str(site)]
-        with subprocess.Popen(command, stdout=output, stderr=output) as process:
-            try:
-                yield psutil.Process(process.pid)
-            finally:
-                process.terminate()
-
-
-@contextmanager
-def _python(*arguments: str) -> Iterator["subprocess.Popen[str]"]:
-    command = [sys.executable, *arguments]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
-        try:
-            yield process
-        finally:
-            process.terminate()
-
-
-def _say(process: "subprocess.Popen[str]", word: str) -> str:
-    """Say a word to the listener; its answer, where the word has one."""
-    assert process.stdin is not None
-    assert process.stdout is not None
-    process.stdin.write(word + "\n")
-    process.stdin.flush()
-    return "" if word == "begin" else process.stdout.readline()
-
-
-def _until_all_are_heard(listener: "subprocess.Popen[str]", load: Load, process: psutil.Process, log: Path) -> None:
-    deadline = time.monotonic() + 60 + 10 * load.period_s
-    while int(_say(listener, "count")) < load.tanks:
-        if time.monotonic() > deadline or not process.is_running():
-            raise RuntimeError(f"the gateway does not publish {load.tanks} tanks:\n{log.read_text('utf-8')[-2000:]}")
-        time.sleep(0.5)
 
 
 def _lateness(web_port: int) -> dict[float, float]:

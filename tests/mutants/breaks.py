@@ -63,8 +63,8 @@ BREAKS = (
     Break(
         "free water not taken off",
         "gateway/calculation/quantities.py",
-        "net_m3 = tov.value - (water.value or 0.0)",
-        "net_m3 = tov.value",
+        " - (water.value or 0.0)",
+        "",
         CALCULATION,
     ),
     Break(

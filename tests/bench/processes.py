@@ -1,0 +1,77 @@
+"""The processes around a bench: simulated tanks, the gateway itself, and the subscriber that judges it from outside."""
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psutil
+
+__all__ = ["Talking", "gateway", "listener_at", "say", "simulators", "until_good"]
+
+Talking = subprocess.Popen[str]
+"""A process that reads words from its standard input and may answer each with a line."""
+
+
+@contextmanager
+def simulators(tanks: int) -> Iterator[tuple[Talking, dict[str, tuple[str, int]]]]:
+    """A fleet being served, and the address of each of its lines."""
+    with _python("-m", "tests.bench.fleet_server", str(tanks)) as process:
+        assert process.stdout is not None
+        found = json.loads(process.stdout.readline())
+        yield process, {name: (host, port) for name, (host, port) in found.items()}
+
+
+@contextmanager
+def listener_at(port: int) -> Iterator[Talking]:
+    """The subscriber at a broker."""
+    with _python("-m", "tests.bench.listener", str(port)) as process:
+        yield process
+
+
+@contextmanager
+def gateway(site: Path, log: Path) -> Iterator[psutil.Process]:
+    """The gateway, as a person runs it."""
+    with log.open("w", encoding="utf-8") as output:
+        command = [sys.executable, "-m", "gateway", "run", str(site)]
+        with subprocess.Popen(command, stdout=output, stderr=output) as process:
+            try:
+                yield psutil.Process(process.pid)
+            except BaseException:
+                print(log.read_text("utf-8")[-3000:], file=sys.stderr)
+                raise
+            finally:
+                process.terminate()
+
+
+def say(process: Talking, words: str, *, answered: bool = True) -> str:
+    """Say a line; the line that comes back, where one does."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(words + "\n")
+    process.stdin.flush()
+    return process.stdout.readline() if answered else ""
+
+
+def until_good(listener: Talking, tanks: int, patience_s: float, process: psutil.Process) -> None:
+    """Wait until the subscriber has had a Good inventory of every tank since it last forgot."""
+    deadline = time.monotonic() + patience_s
+    while (heard := int(say(listener, "count"))) < tanks:
+        if not process.is_running() or process.status() == psutil.STATUS_ZOMBIE:
+            raise RuntimeError("the gateway has ended")
+        if time.monotonic() > deadline:
+            raise RuntimeError(f"after {patience_s:.0f} s only {heard} of {tanks} tanks are Good")
+        time.sleep(0.5)
+
+
+@contextmanager
+def _python(*arguments: str) -> Iterator[Talking]:
+    command = [sys.executable, *arguments]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            yield process
+        finally:
+            process.terminate()
