@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from gateway.calculation.resistance import tank_service_temperature
 from gateway.errors import LimitError
@@ -81,15 +81,23 @@ _NOT_HEARD = frozenset({ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCo
 """Reasons that say nothing about the value: the instrument was asked and not heard."""
 
 
+_CLOCK_TOLERANCE = timedelta(minutes=5)
+"""The clock of the box and that of whoever entered a value may differ by this much (common practice)."""
+
+
 def newest(before: Reading | None, now: Reading) -> Reading:
     """The reading that counts after `now` has come in.
 
     An instrument that was not heard has not said that its value is wrong: the last value stays, Uncertain and with its
     own time, until it is stale. Anything that the instrument did say replaces it at once.
     """
-    if before is None or before.value is None or now.reason is None or now.reason.code not in _NOT_HEARD:
+    if before is None or before.quality is Quality.BAD or now.reason is None or now.reason.code not in _NOT_HEARD:
         return now
-    return before._replace(quality=max(before.quality, Quality.UNCERTAIN), reason=now.reason)
+    reason = now.reason
+    if before.value is None:
+        # Nothing detected stays that: the code tells it from a value that is missing.
+        reason = Reason(ReasonCode.NONE_DETECTED, f"nothing detected when last read; {now.reason.text}")
+    return before._replace(quality=max(before.quality, Quality.UNCERTAIN), reason=reason)
 
 
 def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -> TankInput:
@@ -149,13 +157,23 @@ def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: 
 
 
 def _standing(manual: ManualValue | None, now: datetime) -> Input | None:
-    """A value without an instrument to go back to: after its expiry it stays in use, Uncertain, and says so."""
+    """A value without an instrument to go back to: after its expiry it stays in use, Uncertain, and says so.
+
+    Entered later than now, either the date or the clock is wrong, and whether it has expired nobody knows: Uncertain.
+    """
     if manual is None:
         return None
     age_s = _age_s(manual, now)
     if manual.expires is not None and now >= manual.expires:
         text = f"{manual.origin} value {manual.value:g} expired at {manual.expires:%Y-%m-%d %H:%M} UTC"
         reason = Reason(ReasonCode.MANUAL_EXPIRED, text)
+        return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
+    if manual.entered is not None and manual.entered - now > _CLOCK_TOLERANCE:
+        text = (
+            f"{manual.origin} value {manual.value:g} was entered at {manual.entered:%Y-%m-%d %H:%M} UTC, after the "
+            f"present {now:%Y-%m-%d %H:%M} UTC: see to the clock, or to the date"
+        )
+        reason = Reason(ReasonCode.CLOCK_UNTRUSTED, text)
         return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
     if manual.substitutes:
         reason = Reason(ReasonCode.MANUAL, f"{manual.origin} value in place of an instrument")

@@ -54,6 +54,16 @@ def test_an_instrument_not_heard_keeps_its_value_uncertain_with_its_own_time() -
     assert stale.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 61 s ago: LT-1 does not answer")
 
 
+def test_dry_water_probe_not_heard_stays_dry_uncertain_until_stale() -> None:
+    dry = Reading("WT-1", "water", None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, "dry"), 0, 100 * S, (65535,))
+    kept = newest(dry, reading(None, ReasonCode.NO_ANSWER, at_s=102))
+    assert (kept.value, kept.quality, kept.monotonic_ns) == (None, Quality.UNCERTAIN, 100 * S)
+    assert kept.reason == Reason(ReasonCode.NONE_DETECTED, "nothing detected when last read; LT-1 does not answer")
+    again = newest(kept, reading(None, ReasonCode.NO_CONNECTION, at_s=104))
+    assert again == kept
+    assert newest(reading(None, ReasonCode.SENTINEL), reading(None, ReasonCode.NO_ANSWER)).value is None
+
+
 def test_what_an_instrument_says_counts_at_once() -> None:
     said = reading(None, ReasonCode.SENTINEL)
     assert newest(reading(), said) is said
@@ -85,6 +95,19 @@ def test_dated_density_is_good_within_its_validity_and_uncertain_after_it() -> N
     assert (after.value, after.quality) == (61.2, Quality.UNCERTAIN)
     assert after.reason is not None
     assert after.reason.code == ReasonCode.MANUAL_EXPIRED
+
+
+def test_value_from_the_future_is_uncertain_because_the_clock_or_the_date_is_wrong() -> None:
+    binding = TankBinding("TK-1", reference_density=manual(False), manual_water=manual(False))
+    woken_in_1970 = bind(binding, {}, 10 * S, 0)
+    for given in (woken_in_1970.reference_density, woken_in_1970.dip_water):
+        assert given is not None
+        assert (given.value, given.quality) == (61.2, Quality.UNCERTAIN)
+        assert given.reason is not None
+        assert given.reason.code == ReasonCode.CLOCK_UNTRUSTED
+    two_minutes_early = bind(binding, {}, NOON_NS - 7320 * S, 0).reference_density
+    assert two_minutes_early is not None
+    assert two_minutes_early.quality == Quality.GOOD
 
 
 def test_nominal_density_is_never_better_than_uncertain() -> None:
