@@ -160,7 +160,11 @@ def _level_by_head(
         inputs.append(vapour)
         head_pa = None if head_pa is None or vapour.value is None else head_pa - vapour.value
     if head_pa is None:
-        return figure.derive(None, inputs), None
+        lost = figure.derive(None, inputs)
+        if lost.quality is not Quality.BAD:
+            # A transmitter that says "nothing detected" gives no pressure, and without one there is no level.
+            lost = figure.bad(ReasonCode.INPUT_BAD, f"{head.name}: a pressure without a value", lost.age_s)
+        return lost, None
     if head_pa <= 0.0:
         text = f"{head.name}: no liquid above the nozzle at {head.nozzle_height_m:.3f} m, so the level is unknown"
         return figure.lower(pressure, ReasonCode.BELOW_DATUM, text, Quality.BAD), None

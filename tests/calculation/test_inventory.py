@@ -22,7 +22,7 @@ from gateway.calculation.plan import (
     TemperaturePlan,
     VapourPlan,
 )
-from gateway.records import Figures, Input, LastGood, Quality, ReasonCode, TankInput
+from gateway.records import Figures, Input, LastGood, Quality, Reason, ReasonCode, TankInput
 from tests.support.plans import (
     NOON,
     StraightLineMethod,
@@ -325,6 +325,22 @@ def test_level_by_pressure_settles_with_the_density_at_tank_temperature() -> Non
     figures = sheet(head_plan(), straight_input(level=None, bottom_pressure=good(pressure), elements=elements)).figures
     assert value(figures.level) == pytest.approx(4.3, abs=1e-9)
     assert figures.level.quality == Quality.GOOD
+
+
+def test_pressure_that_says_nothing_detected_is_no_level_that_does_not_apply() -> None:
+    nothing = Input(None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, "nothing there"), 1.0, "PT.p")
+    for bottom, vapour in ((nothing, None), (good(30e3), nothing)):
+        inputs = straight_input(level=None, bottom_pressure=bottom, vapour_pressure=vapour)
+        figures = sheet(head_plan(), inputs).figures
+        assert figures.level.quality == figures.tov.quality == figures.gsv.quality == Quality.BAD
+
+
+def test_dry_probe_that_was_not_heard_leaves_an_uncertain_volume_without_water() -> None:
+    plan = straight_plan(free_water=FreeWaterSource.PROBE)
+    dry = Input(None, Quality.UNCERTAIN, Reason(ReasonCode.NONE_DETECTED, "dry when last read"), 5.0, "WT.water")
+    figures = sheet(plan, straight_input(6.0, water=dry)).figures
+    assert (figures.free_water.value, figures.free_water.quality) == (0.0, Quality.UNCERTAIN)
+    assert (figures.gov.value, figures.gov.quality) == (600.0, Quality.UNCERTAIN)
 
 
 def test_no_pressure_means_the_level_is_unknown_not_zero() -> None:
