@@ -54,7 +54,10 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             "violations": SESSION_LEDGER.violations,
             "left_out": _left_out,
         }
-    elif (_left_out or SESSION_LEDGER.violations) and session.exitstatus == pytest.ExitCode.OK:
+        return
+    if _is_whole_run(session.config) and not SESSION_LEDGER.functions:
+        _left_out.append("the wire: no test of the whole run recorded a request, so nothing proves what is sent")
+    if (_left_out or SESSION_LEDGER.violations) and session.exitstatus == pytest.ExitCode.OK:
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
@@ -73,6 +76,11 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 def _wire_sentence(functions: Counter[int]) -> str:
     by_code = ", ".join(f"{count} x {code}" for code, count in sorted(functions.items()))
     return f"{functions.total()} Modbus requests recorded, by function code: {by_code}"
+
+
+def _is_whole_run(config: pytest.Config) -> bool:
+    """Whether the tests are those that the configuration names, all of them."""
+    return config.args_source is pytest.Config.ArgsSource.TESTPATHS and not _selected_by_hand(config)
 
 
 def _selected_by_hand(config: pytest.Config) -> bool:

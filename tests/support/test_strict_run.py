@@ -72,6 +72,19 @@ def test_deselection_by_hand_is_allowed(run: Run) -> None:
     assert result.ret == pytest.ExitCode.OK
 
 
+def test_a_whole_run_without_a_recorded_request_fails(run: Run, pytester: pytest.Pytester) -> None:
+    pytester.makeini("[pytest]\ntestpaths = .")
+    result = run("def test_a(): pass")
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
+    result.stdout.fnmatch_lines("the wire: no test of the whole run recorded a request*")
+
+
+def test_a_whole_run_with_a_recorded_request_passes(run: Run, pytester: pytest.Pytester) -> None:
+    pytester.makeini("[pytest]\ntestpaths = .")
+    text = "from tests.support.wire import SESSION_LEDGER\ndef test_a(): SESSION_LEDGER.add({4: 1}, [])"
+    assert run(text).ret == pytest.ExitCode.OK
+
+
 def test_a_write_in_any_recorded_stream_fails_the_run(run: Run) -> None:
     result = run(
         """
