@@ -77,7 +77,7 @@ def average_temperature(
         if not wet[index]:
             continue
         value, its_quality, reason, its_age_s, _, by_hand = given
-        if water_m is not None and plan.elements[index].height_m <= water_m:
+        if water_m is not None and plan.elements[index].height_m <= water_m + TOUCH_M:
             notes[index] = Reason(ReasonCode.ELEMENT_IN_WATER, f"{plan.elements[index].name} is in free water")
             continue
         if its_quality is _BAD or value is None:
@@ -150,7 +150,7 @@ def substituted_temperature(
         return LiquidTemperature(average, spread, uses)
     if inputs and level_m >= plan.elements[0].height_m - TOUCH_M:
         lowest = inputs[0]
-        in_water = water_m is not None and plan.elements[0].height_m <= water_m
+        in_water = water_m is not None and plan.elements[0].height_m <= water_m + TOUCH_M
         if lowest.quality != _BAD and lowest.value is not None and not in_water:
             text = f"{why}: lowest element {plan.elements[0].name} taken"
             average = figure.lower(figure.from_input(lowest), ReasonCode.LOWEST_ELEMENT_USED, text)

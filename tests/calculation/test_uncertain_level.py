@@ -7,7 +7,7 @@ import pytest
 
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
-from gateway.calculation.plan import ElementPlan, TemperaturePlan
+from gateway.calculation.plan import ElementPlan, FreeWaterSource, TemperaturePlan
 from gateway.calculation.temperature import vapour_temperature, wet_elements
 from gateway.records import Quality, ReasonCode
 from tests.support.plans import (
@@ -82,3 +82,13 @@ def test_a_float32_level_just_the_clearance_below_an_element_leaves_it_in_the_va
     plan = TemperaturePlan((ElementPlan(3.9, "T1"),))
     assert vapour_temperature(plan, (good(30.0),), level).value == 30.0
     assert vapour_temperature(plan, (good(30.0),), level + 1e-4).value is None
+
+
+def test_an_element_at_the_very_height_of_the_water_is_in_it() -> None:
+    """3264 sixteenths of an inch are 17 ft, also where binary has them a hair apart (0.0254 m to the inch, exact)."""
+    water_m = 3264 * 0.0625 * 0.0254
+    elements = (ElementPlan(17 * 0.3048, "T1"), ElementPlan(7.0, "T2"))
+    plan = straight_plan(temperature=TemperaturePlan(elements), free_water=FreeWaterSource.PROBE)
+    inventory = sheet(plan, straight_input(8.0, water=good(water_m), elements=(good(10.0), good(20.0))))
+    assert [use.used for use in inventory.elements] == [False, True]
+    assert value(inventory.figures.liquid_temperature) == 20.0

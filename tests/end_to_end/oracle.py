@@ -315,7 +315,9 @@ def correction(tank: Tank, celsius: float) -> float:
 
 def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]:
     """From rest, so the entering threshold counts: covered by the margin, and above the free water."""
-    return tuple(level >= height + tank.margin - ON_THE_MARK_M and height > water for height in tank.elements)
+    return tuple(
+        level >= height + tank.margin - ON_THE_MARK_M and height > water + ON_THE_MARK_M for height in tank.elements
+    )
 
 
 def liquid_temperature(
@@ -335,7 +337,7 @@ def liquid_temperature(
         return math.fsum(s * value for s, (_, value) in zip(slices, points, strict=True)) / math.fsum(slices), 0
     if tank.manual_c is not None:
         return tank.manual_c, 1
-    if level >= tank.elements[0] - ON_THE_MARK_M and tank.elements[0] > water:
+    if level >= tank.elements[0] - ON_THE_MARK_M and tank.elements[0] > water + ON_THE_MARK_M:
         return temperatures[0], 1
     return None, 2
 
