@@ -16,6 +16,7 @@ from gateway.clock_watch import ClockWatch
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.payload import inventories_json
+from gateway.delivery.readings import readings_json
 from gateway.errors import GatewayError
 from gateway.pipeline import Pipeline
 from gateway.records import GatewaySnapshot, InventoryRecord
@@ -61,6 +62,7 @@ class Daemon:
             else [MqttDelivery(settings.mqtt, settings.name, self._boot, self.snapshot, random=jitter)]
         )
         self._metrics = Metrics(self.snapshot)
+        addresses = {plan.name: f"{plan.host}:{plan.port}" for plan in settings.lines}
         self._http = (
             None
             if settings.http is None
@@ -69,6 +71,7 @@ class Daemon:
                 metrics=self._metrics.render_aside,
                 inventories=lambda: inventories_json(self.snapshot()),
                 healthy=self.healthy,
+                readings=lambda: readings_json(self.snapshot(), addresses, self._pipeline.readings()),
             )
         )
 

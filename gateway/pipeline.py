@@ -92,6 +92,10 @@ class Pipeline:
         """The newest record of each tank that has one."""
         return [tank.latest for tank in self._tanks if tank.latest is not None]
 
+    def readings(self) -> list[Reading]:
+        """The newest reading of each signal that has been heard of, as the sheets use it."""
+        return list(self._latest.values())
+
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
         tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), monotonic_ns)

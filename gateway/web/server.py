@@ -43,7 +43,7 @@ _LOGGER = structlog.get_logger("gateway.web")
 
 
 class HttpServer:
-    """GET /metrics, /inventories and /health.
+    """GET /metrics, /inventories, /readings and /health.
 
     `healthy` says whether the daemon's loops have made progress of late: /health answers 200 when they have, else 503.
     """
@@ -55,10 +55,12 @@ class HttpServer:
         metrics: Content,
         inventories: Content,
         healthy: Callable[[], bool],
+        readings: Content | None = None,
     ) -> None:
         self._plan = plan
         self._metrics = metrics
         self._inventories = inventories
+        self._readings = readings
         self._healthy = healthy
         self.port: int | None = None
         """The port in use, from the moment it is bound; the plan may leave the choice to the system with 0."""
@@ -99,12 +101,15 @@ class HttpServer:
             raise error from exc
 
     def _config(self) -> uvicorn.Config:
+        routes = [
+            Route("/metrics", self._answer_metrics),
+            Route("/inventories", _json(self._inventories)),
+            Route("/health", self._answer_health),
+        ]
+        if self._readings is not None:
+            routes.append(Route("/readings", _json(self._readings)))
         application = Starlette(
-            routes=[
-                Route("/metrics", self._answer_metrics),
-                Route("/inventories", self._answer_inventories),
-                Route("/health", self._answer_health),
-            ],
+            routes=routes,
             exception_handlers={Exception: _answer_failure},
         )
         return uvicorn.Config(
@@ -123,9 +128,6 @@ class HttpServer:
 
     async def _answer_metrics(self, _: Request) -> Response:
         return Response(await _made(self._metrics), media_type=_METRICS_TYPE, headers=_HEADERS)
-
-    async def _answer_inventories(self, _: Request) -> Response:
-        return Response(await _made(self._inventories), media_type=_JSON_TYPE, headers=_HEADERS)
 
     async def _answer_health(self, _: Request) -> Response:
         if self._healthy():
@@ -146,6 +148,13 @@ class _Server(uvicorn.Server):
             transport = getattr(connection, "transport", None)
             if isinstance(transport, asyncio.WriteTransport):
                 transport.abort()
+
+
+def _json(content: Content) -> Callable[[Request], Awaitable[Response]]:
+    async def answer(_: Request) -> Response:
+        return Response(await _made(content), media_type=_JSON_TYPE, headers=_HEADERS)
+
+    return answer
 
 
 async def _made(content: Content) -> bytes:

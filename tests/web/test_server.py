@@ -12,6 +12,7 @@ from structlog.testing import capture_logs
 
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.payload import inventories_json
+from gateway.delivery.readings import readings_json
 from gateway.errors import GatewayError
 from gateway.web.plan import HttpPlan
 from gateway.web.server import HttpServer
@@ -28,8 +29,11 @@ def _server(
     inventories: Callable[[], Any] = lambda: inventories_json(snapshot(record("TK-1"), record("TK-2"))),
     healthy: Callable[[], bool] = lambda: True,
     host: str = "127.0.0.1",
+    readings: Callable[[], Any] | None = None,
 ) -> HttpServer:
-    return HttpServer(HttpPlan(host, port), metrics=metrics, inventories=inventories, healthy=healthy)
+    return HttpServer(
+        HttpPlan(host, port), metrics=metrics, inventories=inventories, healthy=healthy, readings=readings
+    )
 
 
 @asynccontextmanager
@@ -76,6 +80,15 @@ async def test_inventories() -> None:
     message = valid_message(answer.content)
     assert message["schema"] == "tank-gateway/inventories/1"
     assert [one["identity"]["tank"] for one in message["inventories"]] == ["TK-1", "TK-2"]
+
+
+async def test_readings() -> None:
+    made = readings_json(snapshot(), {"east": "192.0.2.10:502"}, ())
+    async with _running(_server(readings=lambda: made)) as client:
+        answer = await client.get("/readings")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "application/json"
+    assert valid_message(answer.content)["lines"] == [{"line": "east", "address": "192.0.2.10:502", "connected": True}]
 
 
 async def test_health_follows_the_daemon() -> None:

@@ -1,0 +1,55 @@
+"""Pure: the newest reading of every signal with its raw words, and which addresses the gateway polls.
+
+For the technician at the panel: a tool that finds the words here need not ask the instrument a second time, and a tool
+that would ask can see that the line is taken. JSON Schema: gateway/delivery/schemas/readings.json.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from math import isfinite
+from typing import Any
+
+import orjson
+
+from gateway.delivery.payload import iso_time
+from gateway.errors import DeliveryError
+from gateway.records import GatewaySnapshot, Quality, Reading
+
+__all__ = ["READINGS_SCHEMA", "readings_json"]
+
+READINGS_SCHEMA = "tank-gateway/readings/1"
+
+
+def readings_json(snapshot: GatewaySnapshot, addresses: Mapping[str, str], readings: Iterable[Reading]) -> bytes:
+    """One JSON document. `addresses`: where each line is, by its name. Values in SI; a Bad one is null.
+
+    Raises DeliveryError for a value that is not finite.
+    """
+    payload: dict[str, Any] = {
+        "schema": READINGS_SCHEMA,
+        "site": snapshot.site,
+        "time": iso_time(snapshot.instant),
+        "simulated": snapshot.simulated,
+        "lines": [
+            {"line": status.line, "address": addresses[status.line], "connected": status.connected}
+            for status in snapshot.lines
+        ],
+        "readings": [_reading(reading) for reading in readings],
+    }
+    return orjson.dumps(payload)
+
+
+def _reading(reading: Reading) -> dict[str, Any]:
+    value = None if reading.quality is Quality.BAD else reading.value
+    if value is not None and not isfinite(value):
+        raise DeliveryError(f"{reading.instrument}.{reading.signal} is {value}, which JSON cannot carry")
+    reason = reading.reason
+    return {
+        "instrument": reading.instrument,
+        "signal": reading.signal,
+        "value": value,
+        "quality": reading.quality.word,
+        "reason": None if reason is None else {"code": str(reason.code), "text": reason.text},
+        "time": iso_time(datetime.fromtimestamp(reading.time_ns / 1e9, UTC)),
+        "raw": list(reading.raw),
+    }

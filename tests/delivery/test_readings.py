@@ -1,0 +1,54 @@
+"""The readings document, held against its published schema by a validator that is not ours."""
+
+import pytest
+from jsonschema import ValidationError
+
+from gateway.delivery.readings import READINGS_SCHEMA, readings_json
+from gateway.errors import DeliveryError
+from gateway.records import Histogram, LineStatus, Quality, Reading, Reason, ReasonCode
+from tests.support.messages import valid_message
+from tests.support.records import snapshot
+
+_LATENESS = Histogram((float("inf"),), (0,), 0.0)
+_NOON_NS = 1_773_489_600_000_000_000
+_FAULT = Reason(ReasonCode.SENTINEL, "innage: the instrument sends 65535, its sign for a value that is not valid")
+
+
+def _document(*readings: Reading) -> bytes:
+    state = snapshot()._replace(lines=[LineStatus("bus-a", True, 0.0, _LATENESS)])
+    return readings_json(state, {"bus-a": "127.0.0.1:15020"}, readings)
+
+
+def test_a_good_reading_carries_its_words() -> None:
+    message = valid_message(_document(Reading("LT-1", "ullage", 5.828, Quality.GOOD, None, _NOON_NS, 5, (0, 58280))))
+    assert message["schema"] == READINGS_SCHEMA
+    assert message["lines"] == [{"line": "bus-a", "address": "127.0.0.1:15020", "connected": True}]
+    assert message["readings"] == [
+        {
+            "instrument": "LT-1",
+            "signal": "ullage",
+            "value": 5.828,
+            "quality": "Good",
+            "reason": None,
+            "time": "2026-03-14T12:00:00.000Z",
+            "raw": [0, 58280],
+        }
+    ]
+
+
+def test_a_bad_reading_has_no_value_whatever_the_record_says() -> None:
+    message = valid_message(_document(Reading("LT-1", "innage", 9.0, Quality.BAD, _FAULT, _NOON_NS, 5, (65535,))))
+    (reading,) = message["readings"]
+    assert reading["value"] is None
+    assert reading["reason"] == {"code": "sentinel", "text": _FAULT.text}
+    assert reading["raw"] == [65535]
+
+
+def test_the_schema_forbids_a_bad_reading_without_a_reason() -> None:
+    with pytest.raises(ValidationError):
+        valid_message(_document(Reading("LT-1", "innage", None, Quality.BAD, None, _NOON_NS, 5, ())))
+
+
+def test_a_number_that_json_cannot_carry_is_refused() -> None:
+    with pytest.raises(DeliveryError, match=r"LT-1\.innage is nan"):
+        _document(Reading("LT-1", "innage", float("nan"), Quality.GOOD, None, _NOON_NS, 5, (1,)))
