@@ -24,6 +24,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "check": "check a site file and list every mistake in it",
         "show": "show the tanks of a running gateway once",
         "dip": "make one calculation sheet from hand-measured values",
+        "table": "make, check, convert and preview capacity tables",
         "simulate": "serve the instruments of a scenario, with their faults",
         "schema": "print the JSON Schema of the site file or of a payload",
     }

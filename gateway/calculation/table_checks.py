@@ -219,19 +219,25 @@ def coarse_rows(table: CapacityTable, from_m: float, to_m: float, longest_step_m
 def preview_import(old: Capacity, new: CapacityTable, count: int = 10, steps: int = 20) -> ImportPreview:
     """Volumes of `new` against `old` (a table or the shape in use) at the rows of both, over what both cover.
 
-    `count` largest differences are given, and `steps` + 1 even levels. No level in common: both are empty.
+    `count` largest differences are given, and `steps` + 1 even levels. No level in common: both are empty. What a
+    change of units alone leaves behind (1e-9 of a volume, a nanometre) is no difference.
     """
     bottom, top = max(old.bottom_m, new.bottom_m), min(old.top_m, new.top_m)
-    levels: set[float] = set()
+    levels: list[float] = []
     even: list[float] = []
     if bottom < top:
         rows = (*new.levels_m, *(old.levels_m if isinstance(old, CapacityTable) else ()), bottom, top)
-        levels = {level for level in rows if bottom <= level <= top}
+        ordered = sorted(level for level in rows if bottom <= level <= top)
+        levels = [bottom, *(level for before, level in pairwise(ordered) if level - before > _SAME)]
         even = [min(top, bottom + (top - bottom) * step / steps) for step in range(steps + 1)]
-    differences = [Difference(level, new.volume(level), old.volume(level)) for level in sorted(levels)]
+    differences = [Difference(level, new.volume(level), old.volume(level)) for level in levels]
     largest = sorted(differences, key=lambda each: -abs(each.difference_m3))[:count]
     by_level = tuple(Difference(level, new.volume(level), old.volume(level)) for level in even)
-    return ImportPreview(tuple(each for each in largest if each.difference_m3 != 0.0), by_level, _changed(old, new))
+    real = tuple(each for each in largest if abs(each.difference_m3) > _SAME * max(1.0, each.other_m3))
+    return ImportPreview(real, by_level, _changed(old, new))
+
+
+_SAME = 1e-9
 
 
 _ATTRIBUTES = (
@@ -253,7 +259,7 @@ def _changed(old: Capacity, new: CapacityTable) -> tuple[str, ...]:
             ("highest level, m", old.top_m, new.top_m),
             ("heel, m3", old.heel_m3, new.heel_m3),
         )
-        if before != after
+        if abs(before - after) > _SAME * max(1.0, abs(before))
     ]
     if isinstance(old, CapacityTable):
         for name, words in _ATTRIBUTES:

@@ -13,12 +13,10 @@ from gateway.calculation.units import Dimension, Quantity, parse, parse_quantity
 from gateway.commands import sheet
 from gateway.commands.dip_input import Dip, dip_input, dip_plan
 from gateway.commands.output import write_json
-from gateway.commands.site_argument import add_site, load
+from gateway.commands.site_argument import add_site, load, tank_of
 from gateway.display import UnitSystem
 from gateway.errors import QuantityError, UsageError
 from gateway.records import Quality
-from gateway.settings.site import SiteSettings
-from gateway.settings.tanks import TankSetup
 
 __all__ = ["add_arguments", "execute"]
 
@@ -62,7 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(arguments: argparse.Namespace) -> int:
     settings = load(arguments.site)
-    setup = _tank(settings, arguments.tank)
+    setup = tank_of(settings, arguments.tank)
     dip = _dip(arguments)
     at = _instant(arguments.at, settings.time_zone)
     plan = dip_plan(setup.plan, dip)
@@ -75,14 +73,6 @@ def execute(arguments: argparse.Namespace) -> int:
         system = UnitSystem(arguments.units)
         sheet.print_sheet(settings, setup, plan, inventory, lines, tank_input, dip.temperatures, system)
     return 1 if inventory.figures.tov.quality is Quality.BAD else 0
-
-
-def _tank(settings: SiteSettings, tag: str) -> TankSetup:
-    for setup in settings.tanks:
-        if setup.plan.tank == tag:
-            return setup
-    tags = ", ".join(setup.plan.tank for setup in settings.tanks)
-    raise UsageError(f"site '{settings.name}' has no tank '{tag}'", f"its tanks: {tags}")
 
 
 def _dip(arguments: argparse.Namespace) -> Dip:

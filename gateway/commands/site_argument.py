@@ -6,8 +6,9 @@ from pathlib import Path
 from gateway.commands.demo_site import load_demo
 from gateway.errors import UsageError
 from gateway.settings.site import SiteSettings, load_site
+from gateway.settings.tanks import TankSetup
 
-__all__ = ["add_site", "load"]
+__all__ = ["add_site", "load", "tank_of"]
 
 _DEMO = "demo"
 
@@ -24,3 +25,12 @@ def load(site: str) -> SiteSettings:
     if site == _DEMO:
         return load_demo()
     raise UsageError(f"there is no site file '{site}'", "give the path of a YAML file, or `demo`")
+
+
+def tank_of(settings: SiteSettings, tag: str) -> TankSetup:
+    """The tank called `tag`. Raises UsageError naming those that there are."""
+    for setup in settings.tanks:
+        if setup.plan.tank == tag:
+            return setup
+    tags = ", ".join(setup.plan.tank for setup in settings.tanks)
+    raise UsageError(f"site '{settings.name}' has no tank '{tag}'", f"its tanks: {tags}")

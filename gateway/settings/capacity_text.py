@@ -2,12 +2,22 @@
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.table_making import rows_in_units
+from gateway.calculation.units import feet_inches_text
 
-__all__ = ["capacity_csv"]
+__all__ = ["FEET_AND_INCHES", "capacity_csv"]
+
+FEET_AND_INCHES = "ft-in"
+_FOOT_IN = 12.0
+_SAME_IN = 1e-9
 
 
-def capacity_csv(table: CapacityTable, level_unit: str = "m", volume_unit: str = "m3") -> str:
-    """The whole file, rows in the given units with every digit a float has. Raises QuantityError: unknown unit."""
+def capacity_csv(table: CapacityTable, level_unit: str = "m", volume_unit: str = "m3", decimal_mark: str = ".") -> str:
+    """The whole file, rows in the given units, m and m3 with every digit a float has, others with 15.
+
+    Levels in `ft-in` are written as feet, inches and sixteenths, and with decimal inches where they are not whole
+    sixteenths: no level is moved. With a decimal comma the columns stand apart by semicolons; the header keeps its
+    dots. Raises QuantityError: unknown unit.
+    """
     heel = f"{table.heel_m3!r} m3, included" if table.heel_m3 else "none"
     temperature = "not stated" if table.temperature_c is None else f"{table.temperature_c!r} degC"
     entries = [
@@ -24,8 +34,30 @@ def capacity_csv(table: CapacityTable, level_unit: str = "m", volume_unit: str =
     if table.notes:
         entries.append(("notes", table.notes))
     header = [f"# {key}: {value}" for key, value in entries]
-    rows = [f"{level!r},{volume!r}" for level, volume in rows_in_units(table, level_unit, volume_unit)]
-    return "\n".join([*header, "level,volume", *rows, ""])
+    in_feet = level_unit == FEET_AND_INCHES
+    separator = "," if decimal_mark == "." else ";"
+    rows = [
+        separator.join(
+            (_feet_and_inches(level) if in_feet else _number(level, level_unit), _number(volume, volume_unit))
+        )
+        for level, volume in rows_in_units(table, "in" if in_feet else level_unit, volume_unit)
+    ]
+    if decimal_mark != ".":
+        rows = [row.replace(".", decimal_mark) for row in rows]
+    return "\n".join([*header, f"level{separator}volume", *rows, ""])
+
+
+def _number(value: float, unit: str) -> str:
+    # SI needs no conversion, so that its digits are the table's own; what a conversion adds behind them is noise.
+    return repr(value) if unit in ("m", "m3") else f"{value:.15g}"
+
+
+def _feet_and_inches(inches: float) -> str:
+    if abs(inches * 16.0 - round(inches * 16.0)) < 16.0 * _SAME_IN:
+        return feet_inches_text(inches * 0.0254).replace(" ft ", "'").replace(" in", '"')
+    sign = "-" if inches < 0.0 else ""
+    feet = int(abs(inches) // _FOOT_IN)
+    return f"{sign}{feet}'{abs(inches) - feet * _FOOT_IN:.12f}\""
 
 
 def _included(included: bool | None, density_kg_m3: float | None) -> str:
