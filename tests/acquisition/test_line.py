@@ -217,9 +217,16 @@ async def test_a_dropped_connection_that_comes_back_at_once_costs_one_poll() -> 
     ]
 
 
-async def test_a_peer_that_closes_after_every_answer_is_served_without_filling_the_log() -> None:
+@pytest.mark.parametrize("turns", [1, 2], ids=["at once", "while the line is idle"])
+async def test_a_peer_that_closes_after_every_answer_is_served_without_filling_the_log(turns: int) -> None:
+    def close_after(turns: int) -> None:
+        if turns:
+            asyncio.get_running_loop().call_soon(close_after, turns - 1)
+        else:
+            yard.link.connected = False
+
     def once(unit: int, table: Table) -> float:
-        asyncio.get_running_loop().call_soon(setattr, yard.link, "connected", False)
+        close_after(turns)
         return FAST
 
     yard = VirtualLine([1, 2], once)

@@ -141,6 +141,7 @@ def test_identifiers_wrap_without_meeting_one_in_use_or_one_remembered() -> None
         await asyncio.sleep(0)
         for task in silent[:500]:
             task.cancel()  # remembered, in case their answers come late
+        await asyncio.sleep(0)
         for _ in range(66_000):
             assert await read(1, Table.HOLDING_REGISTERS, 0, 1, LONG) == (7,)
         connections[0].connection_lost(None)
