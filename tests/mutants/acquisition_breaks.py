@@ -1,0 +1,153 @@
+"""Breaks between the wire and the bound input: what is sent, what is read, how old it is."""
+
+from tests.mutants.a_break import Break
+
+__all__ = ["ACQUISITION_BREAKS"]
+
+DECODE = "gateway/acquisition/decode.py"
+LINK = "gateway/acquisition/modbus_tcp.py"
+BINDING = "gateway/binding.py"
+DECODING = ("tests/acquisition/test_decode.py",)
+LINKING = ("tests/acquisition/test_modbus_tcp.py",)
+BOUND = ("tests/test_binding.py",)
+
+ACQUISITION_BREAKS: tuple[Break, ...] = (
+    Break(
+        "Bad reading decoded as zero",
+        DECODE,
+        "return Decoded(None, Quality.BAD, Reason(code, text))",
+        "return Decoded(0.0, Quality.BAD, Reason(code, text))",
+        DECODING,
+    ),
+    Break("words swapped", DECODE, 'ByteOrder.CDAB: ("<", "<"),', 'ByteOrder.CDAB: (">", ">"),', DECODING),
+    Break("bytes swapped", DECODE, 'ByteOrder.BADC: ("<", ">"),', 'ByteOrder.BADC: (">", ">"),', DECODING),
+    Break("little-endian read as big-endian", DECODE, 'DCBA: (">", "<"),', 'DCBA: (">", ">"),', DECODING),
+    Break(
+        "sign of a 16-bit value lost",
+        DECODE,
+        "return word - 0x10000 if word & 0x8000 else word",
+        "return word",
+        DECODING,
+    ),
+    Break("NE 43 failure band shifted", DECODE, "_FAILED_LOW_MA = 3.6", "_FAILED_LOW_MA = 3.5", DECODING),
+    Break("NE 43 upper failure band shifted", DECODE, "_FAILED_HIGH_MA = 21.0", "_FAILED_HIGH_MA = 21.5", DECODING),
+    Break("NE 43 measuring band shifted", DECODE, "_MEASURES_TO_MA = 20.5", "_MEASURES_TO_MA = 20.6", DECODING),
+    Break(
+        "failed current loop read as a level",
+        DECODE,
+        "if current <= _FAILED_LOW_MA or current >= _FAILED_HIGH_MA:",
+        "if current < 0.0:",
+        DECODING,
+    ),
+    Break("live zero of the current loop forgotten", DECODE, "(current - 4.0) * per_ma", "current * per_ma", DECODING),
+    Break(
+        "sentinel read as a value", DECODE, "    for number in signal.sentinels:\n", "    for number in ():\n", DECODING
+    ),
+    Break(
+        "value out of the instrument's range taken",
+        DECODE,
+        "        if low <= value <= high:\n            return Decoded(value, good, None)\n",
+        "        if value == value:\n            return Decoded(value, good, None)\n",
+        DECODING,
+    ),
+    Break(
+        "fault contact ignored",
+        DECODE,
+        "    for name in instrument_map.fault_signals:\n",
+        "    for name in instrument_map.fault_signals[:0]:\n",
+        DECODING,
+    ),
+    Break("another unit's answer accepted", LINK, "if unit != waiter.unit:", "if unit < 0:", LINKING),
+    Break(
+        "late answer accepted for another request",
+        LINK,
+        "        waiter = self._waiters.pop(transaction, None)\n        if waiter is None:",
+        "        waiter = self._waiters.popitem()[1] if self._waiters else None\n        if waiter is None:",
+        LINKING,
+    ),
+    Break(
+        "transaction identifiers of late requests used again",
+        LINK,
+        " & 0xFFFF\n            if transaction not in self._waiters and transaction not in self._late:",
+        " & 0x0001\n            if transaction not in self._waiters:",
+        LINKING,
+    ),
+    Break(
+        "answer of another length taken",
+        LINK,
+        "            elif body[0] != waiter.size:",
+        "            elif body[0] < 2:",
+        LINKING,
+    ),
+    Break(
+        "answer to another function taken",
+        LINK,
+        "elif function == waiter.function:",
+        "elif function < _EXCEPTION_BIT:",
+        LINKING,
+    ),
+    Break(
+        "a register written",
+        "gateway/acquisition/register_map.py",
+        "Table.HOLDING_REGISTERS: 3,",
+        "Table.HOLDING_REGISTERS: 6,",
+        ("tests/test_layering.py", "tests/acquisition/test_golden_frames.py"),
+    ),
+    Break(
+        "count of 0.1 mm read as millimetres",
+        "config/instruments/level_by_ullage_uint32.yaml",
+        "scale: 0.1, unit: mm",
+        "scale: 1, unit: mm",
+        ("tests/end_to_end/test_printed_state.py",),
+    ),
+    Break(
+        "byte order of a register map wrong",
+        "config/instruments/level_uint32_little_endian_and_6_int16.yaml",
+        "order: DCBA",
+        "order: BADC",
+        ("tests/end_to_end/test_printed_state.py",),
+    ),
+    Break("stale reading used as fresh", BINDING, "if age_s > source.stale_after_s:", "if age_s > 1e12:", BOUND),
+    Break(
+        "stale reading shown Good",
+        BINDING,
+        's ago{cause}")\n        return Input(None, Quality.BAD, reason, age_s, source.name)',
+        's ago{cause}")\n        return Input(reading.value, Quality.GOOD, None, age_s, source.name)',
+        BOUND,
+    ),
+    Break(
+        "instrument not heard, its last value still Good",
+        BINDING,
+        "quality=max(before.quality, Quality.UNCERTAIN)",
+        "quality=before.quality",
+        BOUND,
+    ),
+    Break(
+        "what the instrument says outlived by what it said",
+        BINDING,
+        " or now.reason.code not in _NOT_HEARD:",
+        ":",
+        BOUND,
+    ),
+    Break(
+        "expired density still Good",
+        BINDING,
+        "Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)\n    if manual.substitutes",
+        "Quality.GOOD, reason, age_s, manual.origin, manual=True)\n    if manual.substitutes",
+        BOUND,
+    ),
+    Break(
+        "manual value in force after its expiry",
+        BINDING,
+        "    if manual is None or (manual.expires is not None and now >= manual.expires):\n        return None\n",
+        "    if manual is None:\n        return None\n",
+        BOUND,
+    ),
+    Break(
+        "manual value in place of an instrument Good",
+        BINDING,
+        'value in place of an instrument")\n        return Input(manual.value, Quality.UNCERTAIN',
+        'value in place of an instrument")\n        return Input(manual.value, Quality.GOOD',
+        BOUND,
+    ),
+)

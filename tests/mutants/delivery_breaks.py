@@ -1,0 +1,115 @@
+"""Breaks of what leaves the gateway: payloads, metrics, the broker's copies and the count of what is lost."""
+
+from tests.mutants.a_break import Break
+
+__all__ = ["DELIVERY_BREAKS"]
+
+PAYLOAD = "gateway/delivery/payload.py"
+LIVE = "gateway/delivery/live.py"
+MQTT = "gateway/delivery/mqtt.py"
+METRICS = "gateway/delivery/metrics.py"
+PAYLOADS = ("tests/delivery/test_payload.py",)
+QUEUE = ("tests/delivery/test_live.py",)
+BROKER = ("tests/delivery/test_mqtt.py",)
+SCRAPED = ("tests/delivery/test_metrics.py",)
+JOINED = ("tests/test_pipeline.py",)
+
+DELIVERY_BREAKS: tuple[Break, ...] = (
+    Break(
+        "Bad value sent as zero",
+        PAYLOAD,
+        "        if quality == 2:\n            value = None\n        # ",
+        "        if quality == 2:\n            value = 0.0\n        # ",
+        PAYLOADS,
+    ),
+    Break(
+        "uncertain figure sent as Good",
+        PAYLOAD,
+        '            "quality": _WORDS[quality],\n            "reason"',
+        '            "quality": _WORDS[quality if quality == 2 else 0],\n            "reason"',
+        PAYLOADS,
+    ),
+    Break(
+        "uncertain tank sent as Good",
+        PAYLOAD,
+        '        "quality": _WORDS[inventory.quality],\n',
+        '        "quality": _WORDS[inventory.quality if inventory.quality == 2 else 0],\n',
+        PAYLOADS,
+    ),
+    Break(
+        "SIMULATED left out of the payload",
+        PAYLOAD,
+        '        payload["notice"] = "SIMULATED"\n    payload["figures"]',
+        '    payload["figures"]',
+        PAYLOADS,
+    ),
+    Break("manual mark left out", PAYLOAD, '            figure["manual"] = True\n', "            pass\n", PAYLOADS),
+    Break(
+        "figure dated by the sheet instead of its oldest input",
+        PAYLOAD,
+        "return iso_time(instant - timedelta(seconds=age_s))",
+        "return iso_time(instant)",
+        PAYLOADS,
+    ),
+    Break(
+        "last Good value beside a value",
+        PAYLOAD,
+        "if quality == 2 and name in last_good:",
+        "if name in last_good:",
+        PAYLOADS,
+    ),
+    Break(
+        "Bad figure shown to Prometheus",
+        METRICS,
+        "if figure.value is not None and figure.quality is not Quality.BAD and isfinite(figure.value):",
+        "if True:",
+        SCRAPED,
+    ),
+    Break("quality in metrics always Good", METRICS, "int(figure.quality))", "0)", SCRAPED),
+    Break("SIMULATED left out of metrics", METRICS, 'labels["simulated"] = "true"', "pass", SCRAPED),
+    Break("lost records not counted in metrics", METRICS, "lost.add_metric(labels, status.lost)", "pass", SCRAPED),
+    Break(
+        "superseded record not counted as lost",
+        LIVE,
+        "        if superseded is not None and not superseded.repeat:\n            self.lost += 1\n",
+        "",
+        QUEUE,
+    ),
+    Break(
+        "record lost with the connection not counted",
+        LIVE,
+        "            elif not entry.repeat:\n                self.lost += 1\n",
+        "",
+        QUEUE,
+    ),
+    Break(
+        "repeat counted as delivered",
+        LIVE,
+        "        if not entry.repeat:\n            self.delivered += 1\n",
+        "        self.delivered += 1\n",
+        QUEUE,
+    ),
+    Break(
+        "inventories not retained",
+        "gateway/delivery/mqtt_connection.py",
+        "qos=1, retain=True)",
+        "qos=1, retain=False)",
+        BROKER,
+    ),
+    Break(
+        "last will not retained",
+        MQTT,
+        '"offline", "connection_lost"), qos=1, retain=True',
+        '"offline", "connection_lost"), qos=1, retain=False',
+        BROKER,
+    ),
+    Break("newest not sent again after a connect", MQTT, "        self._queue.repeat_newest()\n", "", BROKER),
+    Break("sequence stands still", "gateway/pipeline.py", "tank.sequence += 1", "tank.sequence = 1", JOINED),
+    Break(
+        "sheet that failed passes as the one before",
+        "gateway/pipeline.py",
+        '            inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")\n',
+        "            return\n",
+        JOINED,
+    ),
+)

@@ -1,0 +1,168 @@
+"""Breaks of the level chain, the average temperature, plausibility and memory."""
+
+from tests.mutants.a_break import Break
+
+__all__ = ["LEVEL_BREAKS"]
+
+TEMPERATURE = "gateway/calculation/temperature.py"
+PLAN = "gateway/calculation/plan.py"
+LEVEL = "gateway/calculation/level.py"
+AVERAGE = ("tests/calculation/test_temperature.py", "tests/calculation/test_uncertain_level.py")
+LEVELS = ("tests/calculation/test_level.py",)
+SHEET = ("tests/calculation/test_inventory.py",)
+PLAUSIBLE = ("tests/calculation/test_plausibility.py",)
+
+LEVEL_BREAKS: tuple[Break, ...] = (
+    Break(
+        "ullage taken for innage",
+        LEVEL,
+        "level = reference_height_m - given.value + plan.offset_m",
+        "level = given.value + plan.offset_m",
+        LEVELS,
+    ),
+    Break(
+        "level above the reference height kept",
+        LEVEL,
+        "    if level_m > reference_height_m:\n",
+        "    if level_m > 2.0 * reference_height_m:\n",
+        LEVELS,
+    ),
+    Break("lowest possible level shifted", LEVEL, "LOWEST_LEVEL_M = -0.020", "LOWEST_LEVEL_M = -0.200", LEVELS),
+    Break(
+        "water above the level kept",
+        LEVEL,
+        "    if given.value > level.value:\n",
+        "    if given.value > level.value + 1.0:\n",
+        LEVELS,
+    ),
+    Break(
+        "no water detected shown as a water level of zero",
+        LEVEL,
+        "given._replace(value=None, reasons=",
+        "given._replace(value=0.0, reasons=",
+        LEVELS,
+    ),
+    Break(
+        "level by pressure from the density at reference temperature",
+        "gateway/calculation/level_source.py",
+        "density = correct(basis, temperature.value, 0.0)[1].observed_density",
+        "density = basis.given.value",
+        SHEET,
+    ),
+    Break(
+        "two gauges averaged",
+        "gateway/calculation/level_source.py",
+        "        level, found = _stand_in(level, second, tank_input, plan), None\n    elif",
+        "        level, found = _stand_in(level, second, tank_input, plan), None\n"
+        "    elif level.value is not None and second.value is not None and difference.value:\n"
+        "        level = level._replace(value=(level.value + second.value) / 2)\n    elif",
+        SHEET,
+    ),
+    Break("dry element averaged", TEMPERATURE, "        if not wet[index]:\n            continue\n", "", AVERAGE),
+    Break(
+        "element in free water averaged",
+        TEMPERATURE,
+        "if water_m is not None and plan.elements[index].height_m <= water_m + TOUCH_M:",
+        "if water_m is not None and plan.elements[index].height_m < 0.0:",
+        AVERAGE,
+    ),
+    Break(
+        "hysteresis removed",
+        TEMPERATURE,
+        "level_m >= (leaves if was else enters)",
+        "level_m >= (enters if was else enters)",
+        AVERAGE,
+    ),
+    Break(
+        "element leaves at a third of the margin",
+        PLAN,
+        "self.immersion_margin_m * 2.0 / 3.0",
+        "self.immersion_margin_m * 1.0 / 3.0",
+        AVERAGE,
+    ),
+    Break("float32 level falls short of its threshold", PLAN, "TOUCH_M = 1e-6", "TOUCH_M = 0.0", AVERAGE),
+    Break(
+        "failed wet element leaves the average Good",
+        TEMPERATURE,
+        "            quality = Quality.UNCERTAIN\n            continue\n",
+        "            continue\n",
+        AVERAGE,
+    ),
+    Break(
+        "slice weights forgotten",
+        TEMPERATURE,
+        "if plan.weighting is Weighting.EQUAL or len(used) == 1:",
+        "if used:",
+        AVERAGE,
+    ),
+    Break(
+        "slices up to the top of the tank instead of the surface",
+        TEMPERATURE,
+        "    borders.append(capacity.volume(level_m))\n",
+        "    borders.append(capacity.volume(capacity.top_m))\n",
+        AVERAGE,
+    ),
+    Break(
+        "last Good average used beyond 24 h",
+        TEMPERATURE,
+        "0.0 <= now_s - last.time_s <= plan.last_good_limit_s",
+        "0.0 <= now_s - last.time_s",
+        AVERAGE,
+    ),
+    Break(
+        "last Good average lasts 48 h",
+        PLAN,
+        "last_good_limit_s: float = 86_400.0",
+        "last_good_limit_s: float = 172_800.0",
+        AVERAGE,
+    ),
+    Break(
+        "last Good average shown Good",
+        TEMPERATURE,
+        "Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED",
+        "Figure(last.value, Quality.GOOD, (Reason(ReasonCode.LAST_GOOD_USED",
+        AVERAGE,
+    ),
+    Break(
+        "lowest element taken though it is dry",
+        TEMPERATURE,
+        "if inputs and level_m >= plan.elements[0].height_m - TOUCH_M:",
+        "if inputs:",
+        AVERAGE,
+    ),
+    Break(
+        "average by an uncertain level Good",
+        TEMPERATURE,
+        "    if level.quality is _GOOD or average.value is None or level.quality <= average.quality:\n",
+        "    if level.quality is not None:\n",
+        AVERAGE,
+    ),
+    Break(
+        "liquid element counted as vapour",
+        TEMPERATURE,
+        "clear_m = level_m + plan.vapour_clearance_m - TOUCH_M",
+        "clear_m = level_m - plan.vapour_clearance_m",
+        AVERAGE,
+    ),
+    Break(
+        "rate judged by fifteen times the pumping rate",
+        "gateway/calculation/plausibility.py",
+        "_PUMPING_ALLOWANCE = 1.5",
+        "_PUMPING_ALLOWANCE = 15.0",
+        PLAUSIBLE,
+    ),
+    Break(
+        "temperature rate in degC a second",
+        "gateway/calculation/plausibility.py",
+        "_TEMPERATURE_RATE_C_S = 2.0 / 60.0",
+        "_TEMPERATURE_RATE_C_S = 2.0",
+        PLAUSIBLE,
+    ),
+    Break(
+        "uncertain value kept as the last Good",
+        "gateway/calculation/memory.py",
+        "        if figure.quality == Quality.GOOD and figure.value is not None:\n",
+        "        if figure.value is not None:\n",
+        SHEET,
+    ),
+)
