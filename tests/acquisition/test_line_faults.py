@@ -12,7 +12,7 @@ from gateway.acquisition.plan import InstrumentPlan, LinePlan
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.clock import SystemClock
 from gateway.records import Quality, Reading, ReasonCode
-from tests.acquisition import test_modbus_tcp as faults
+from tests.acquisition.faults import FAULTS
 from tests.acquisition.peer import Handler, Peer, Request, answer, exception, healthy, peer
 from tests.support.wire import WireRecorder
 
@@ -87,8 +87,8 @@ CODES = {
 
 @pytest.mark.parametrize(
     ("handler", "code"),
-    [(fault, CODES[kind.__name__]) for fault, kind, _, _ in faults.FAULTS],
-    ids=[fault.__name__ for fault, _, _, _ in faults.FAULTS],
+    [(fault, CODES[kind.__name__]) for fault, kind, _, _ in FAULTS],
+    ids=[fault.__name__ for fault, _, _, _ in FAULTS],
 )
 async def test_the_sick_is_bad_for_the_right_reason_the_well_stays_good_and_the_sick_recovers(
     handler: Handler, code: ReasonCode
