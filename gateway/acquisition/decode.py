@@ -64,13 +64,18 @@ _CURRENT_DIGITS = 6
 # A limit is widened by this part of itself, so that a value exactly at it is not lost to the rounding of the scale.
 _LIMIT_SLACK = 1e-9
 
+_SMALLEST_INVERTED = 1e-15
+"""A factor below this is multiplied by as it is: its inverse has no exact whole number any more."""
+
 
 def signal_decoder(signal: Signal) -> Decoder:
     """Makes the decoder of a signal.
 
-    Raises ValueError when the signal cannot be decoded as it stands: a bit field outside one register, or a bit
-    field or a single bit with a type that is none.
+    Raises ValueError when the signal cannot be decoded as it stands: a bit field outside one register, or a scale
+    that leaves nothing of the number.
     """
+    if not all(factor and math.isfinite(factor) for factor in (signal.scale, signal.si_factor)):
+        raise ValueError(f"signal {signal.name}: scale {signal.scale:g} and {signal.si_factor:g} to SI give no value")
     read = _reader(signal)
     if signal.loop is not None:
         return _loop_decoder(signal, signal.loop, read)
@@ -174,7 +179,7 @@ def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
     factor = signal.scale * signal.si_factor
     constant = signal.offset * signal.si_factor + signal.si_offset
     # Tenths are divided by ten: 156 * 0.1 is 15.600000000000001, 156 / 10 is 15.6, as the instrument means it.
-    whole = round(1.0 / factor)
+    whole = round(1.0 / factor) if abs(factor) >= _SMALLEST_INVERTED else 0
     divisor = float(whole) if whole and math.isclose(whole * factor, 1.0, rel_tol=1e-12) else None
     good = Quality.GOOD
 

@@ -130,6 +130,24 @@ def test_a_bit_field_outside_one_register_is_refused(wrong: Signal) -> None:
         signal_decoder(wrong)
 
 
+@pytest.mark.parametrize("scale", [0.0, math.nan, math.inf])
+def test_a_scale_that_leaves_no_value_is_refused(scale: float) -> None:
+    with pytest.raises(ValueError, match="give no value"):
+        signal_decoder(signal(scale=scale))
+    with pytest.raises(ValueError, match="give no value"):
+        signal_decoder(signal(si_factor=scale))
+
+
+def test_a_tiny_scale_is_still_a_scale() -> None:
+    assert signal_decoder(signal(scale=1e-300))((3,)).value == pytest.approx(3e-300)
+    assert signal_decoder(signal(scale=1e-12))((3,)).value == pytest.approx(3e-12)
+
+
+@pytest.mark.parametrize(("tenths", "decimal"), [(156, 15.6), (147, 14.7), (3, 0.3)])
+def test_tenths_decode_to_the_decimal_they_mean(tenths: int, decimal: float) -> None:
+    assert signal_decoder(signal(scale=0.1))((tenths,)).value == decimal
+
+
 def test_scale_and_offset_come_before_the_unit() -> None:
     # 715 tenths of a degree Fahrenheit: 71.5 degF is 21.944 degC.
     fahrenheit = signal(ValueType.INT16, scale=0.1, si_factor=5 / 9, si_offset=-160 / 9)
