@@ -4,20 +4,34 @@ from typing import NamedTuple
 
 from gateway.binding import ManualValue
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.plan import ProductPlan
+from gateway.calculation.plan import AirBuoyancy, ProductPlan
+from gateway.calculation.rounding import by_its_standard
 from gateway.calculation.units import Quantity
 from gateway.errors import GatewayError, LimitError
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.entries import AT_REFERENCE, AT_TANK, DensityEntry
+from gateway.settings.fields import plain_text
 from gateway.settings.lines import declared_names
 from gateway.settings.manual import ManualValues
-from gateway.settings.products import METHODS, ProductModel, TabulatedProduct
+from gateway.settings.product_base import CONVENTIONAL, ProductModel, Rounding
+from gateway.settings.product_mixtures import SolutionProduct
+from gateway.settings.product_tables import with_table
+from gateway.settings.products import METHODS
 from gateway.settings.tank_models import TankModel
 from gateway.settings.validation import suggestion, validate
 
-__all__ = ["BuiltProduct", "Densities", "plain_density"]
+__all__ = ["BuiltProduct", "Densities", "ProductDefaults", "plain_density"]
 
 _REFERENCE_60F_C = (60.0 - 32.0) / 1.8
+# Whatever a tank's temperature is, it is somewhere here: a density that fits at none of these fits nowhere.
+_TRIED_C = tuple(sorted((float(temperature_c) for temperature_c in range(-160, 201, 5)), key=lambda c: abs(c - 15.0)))
+
+
+class ProductDefaults(NamedTuple):
+    """What the site says for every product that does not say otherwise."""
+
+    rounding: Rounding = Rounding.NONE
+    buoyancy: AirBuoyancy = CONVENTIONAL
 
 
 class BuiltProduct(NamedTuple):
@@ -26,21 +40,32 @@ class BuiltProduct(NamedTuple):
     """The product's own density at reference temperature, dated or not."""
     has_density: bool
     """Whether the file gives one, right or wrong."""
+    method_word: str
+    """Its `method` as the file has it."""
+    buoyancy: AirBuoyancy
 
 
 def plain_density(density: Quantity | None, path: KeyPath, mistakes: Mistakes) -> None:
     """Refuse degAPI and SG where the density does not hold at 60 degF."""
-    if density is not None and density.at_60f:
-        mistakes.add(path, f"{density.unit} says the density at 60 degF, which is not wanted here; give kg/m3")
+    wrong = None if density is None else plain_text(density)
+    if wrong is not None:
+        mistakes.add(path, wrong)
 
 
 class Densities:
     """Builds the products and picks the density of each tank, gathering mistakes."""
 
-    def __init__(self, document: Document, mistakes: Mistakes, manual: ManualValues) -> None:
+    def __init__(
+        self,
+        document: Document,
+        mistakes: Mistakes,
+        manual: ManualValues,
+        defaults: ProductDefaults,
+    ) -> None:
         self._document = document
         self._mistakes = mistakes
         self._manual = manual
+        self._defaults = defaults
         self._declared = declared_names(document, "products")
         self._products = {name: self._build(name) for name in self._declared}
 
@@ -57,7 +82,8 @@ class Densities:
         method = product.plan.method
         entry = tank.density
         if entry is None:
-            if method.needs_density and not product.has_density:
+            measured = tank.measured_density is not None and tank.measured_density.in_use
+            if method.needs_density and not product.has_density and not measured:
                 text = f"is missing; product {product.plan.name} gives no reference_density, so the tank must"
                 self._mistakes.add((*path, "density"), text)
             return product.nominal, None
@@ -73,6 +99,8 @@ class Densities:
             plain_density(entry.value, here, self._mistakes)
             if not isinstance(entry.at, str):
                 value = self._from_observed(value, entry.at, method, here)
+            else:
+                self._check_at_tank(value, method, here)
         built = self._manual.build(entry, value, here, origin="site file", sample=True, undated_allowed=True)
         if built is not None and built.entered is None:
             self._manual.warn(here, "has no date, so results are Uncertain; give value, entered and expires")
@@ -96,21 +124,41 @@ class Densities:
         checked = validate(entry.model, self._document, path, self._mistakes)
         if checked is None:
             return None
-        model = checked.model
         before = self._mistakes.count
+        model: ProductModel | None = checked.model
         if checked.dropped:
             return None
-        self._check_points(model, path)
+        if isinstance(model, SolutionProduct):
+            model = with_table(model, self._document, path, self._mistakes)
+        if model is None:
+            return None
+        self._check_solute(model, path)
+        buoyancy = self._defaults.buoyancy if model.weight_in_air is None else model.weight_in_air.plan()
         try:
-            method = entry.correction(model)
+            method = self._rounded(entry.correction(model, buoyancy), model, path)
         except GatewayError as error:
             self._mistakes.add(path, str(error))
             return None
         nominal = self._nominal(model, method, path)
         if self._mistakes.count != before:
             return None
-        plan = ProductPlan(name, method, model.solute_fraction)
-        return BuiltProduct(plan, nominal, model.reference_density is not None)
+        plan = ProductPlan(name, method, model.dissolved)
+        return BuiltProduct(plan, nominal, model.reference_density is not None, word, buoyancy)
+
+    def _rounded(self, method: CorrectionMethod, model: ProductModel, path: KeyPath) -> CorrectionMethod:
+        if (model.rounding or self._defaults.rounding) is Rounding.NONE:
+            return method
+        rounded = by_its_standard(method)
+        if rounded is method and model.rounding is Rounding.STANDARD:
+            text = "'standard': the source of this method prescribes no rounding; give none, or leave it out"
+            self._mistakes.add((*path, "rounding"), text)
+        return rounded
+
+    def _check_solute(self, model: ProductModel, path: KeyPath) -> None:
+        if model.solute_fraction is not None and not 0.0 < model.solute_fraction <= 1.0:
+            here: KeyPath = (*path, "solute_fraction")
+            text = f"{self._document.text(here)} is no part of a solution; give more than 0 % and at most 100 %"
+            self._mistakes.add(here, text)
 
     def _nominal(self, model: ProductModel, method: CorrectionMethod, path: KeyPath) -> ManualValue | None:
         entry = model.reference_density
@@ -149,13 +197,20 @@ class Densities:
         except LimitError as error:
             self._mistakes.add(path, str(error))
             return value
-        return value if reference is None else reference
+        if reference is None:
+            text = "cannot be kept: the product has no reference_temperature; give it one, or the density with at: tank"
+            self._mistakes.add(path, text)
+            return value
+        return reference
 
-    def _check_points(self, model: ProductModel, path: KeyPath) -> None:
-        """Densities against temperature are given at a temperature: degAPI and SG do not fit there."""
-        if not isinstance(model, TabulatedProduct):
-            return
-        if model.straight_line is not None:
-            plain_density(model.straight_line.density, (*path, "straight_line", "density"), self._mistakes)
-        for index, point in enumerate(model.points or ()):
-            plain_density(point.density, (*path, "points", index, "density"), self._mistakes)
+    def _check_at_tank(self, value: float, method: CorrectionMethod, path: KeyPath) -> None:
+        """Refuse a density at tank temperature that the method takes at no temperature."""
+        refusals: list[LimitError] = []
+        for temperature_c in _TRIED_C:
+            try:
+                method.from_observed_density(value, temperature_c, 0.0)
+            except LimitError as error:
+                refusals.append(error)
+            else:
+                return
+        self._mistakes.add(path, f"{self._document.text((*path, 'value'))} fits at no temperature: {refusals[0]}")

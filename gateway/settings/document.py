@@ -66,6 +66,10 @@ class Document:
                 break
         return place
 
+    def folder(self, path: KeyPath) -> FilePath:
+        """The folder from which a file named at `path` counts: that of the file that names it."""
+        return FilePath(self.place(path).file).parent
+
 
 class Mistakes:
     """Gathers every mistake of a site file, so that all are reported at once in the order of the file."""

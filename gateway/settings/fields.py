@@ -14,28 +14,35 @@ from gateway.calculation.units import Dimension, Quantity, dimensions_of, parse,
 from gateway.errors import QuantityError
 
 __all__ = [
+    "AbsolutePressure",
     "Acceleration",
     "Address",
+    "Angle",
     "DensityQuantity",
     "DensitySlope",
     "Duration",
+    "ElasticModulus",
     "ExpansionRate",
     "GaugePressure",
     "Instant",
     "Length",
     "Mass",
+    "MolarMass",
     "Name",
     "Number",
+    "PlainDensity",
     "Ratio",
     "Section",
     "Temperature",
     "TemperatureDifference",
     "Text",
+    "TimeZone",
     "UnitName",
     "Volume",
     "VolumeFlow",
     "Whole",
     "YesNo",
+    "plain_text",
     "read_instant",
     "read_name",
     "refuse",
@@ -117,6 +124,12 @@ DensitySlope = Annotated[float, _quantity(Dimension.DENSITY_SLOPE), _quantity_sc
 ExpansionRate = Annotated[
     float, _quantity(Dimension.EXPANSION_COEFFICIENT), _quantity_schema(Dimension.EXPANSION_COEFFICIENT)
 ]
+AbsolutePressure = Annotated[
+    float, _quantity(Dimension.ABSOLUTE_PRESSURE), _quantity_schema(Dimension.ABSOLUTE_PRESSURE)
+]
+Angle = Annotated[float, _quantity(Dimension.ANGLE), _quantity_schema(Dimension.ANGLE)]
+MolarMass = Annotated[float, _quantity(Dimension.MOLAR_MASS), _quantity_schema(Dimension.MOLAR_MASS)]
+ElasticModulus = Annotated[float, _quantity(Dimension.ELASTIC_MODULUS), _quantity_schema(Dimension.ELASTIC_MODULUS)]
 
 
 def _read_duration(text: str) -> float:
@@ -141,6 +154,27 @@ DensityQuantity = Annotated[
     Quantity, _checked(_read_density, "a density, for example 838 kg/m3"), _quantity_schema(Dimension.DENSITY)
 ]
 
+
+def plain_text(density: Quantity) -> str | None:
+    """What is wrong with a density whose unit says 60 degF where the density does not hold there; None: nothing."""
+    if not density.at_60f:
+        return None
+    return f"{density.unit} says the density at 60 degF, which is not wanted here; give kg/m3"
+
+
+def _read_plain_density(text: str) -> float:
+    density = _read_density(text)
+    wrong = plain_text(density)
+    if wrong is not None:
+        raise refuse(wrong)
+    return density.value
+
+
+# kg/m3 at a temperature stated beside it, or at none: degAPI and SG are refused.
+PlainDensity = Annotated[
+    float, _checked(_read_plain_density, "a density, for example 838 kg/m3"), _quantity_schema(Dimension.DENSITY)
+]
+
 _FORBIDDEN_IN_NAMES = {"/": "a slash", "+": "a plus sign", "#": "a number sign"}
 
 
@@ -160,6 +194,11 @@ Name = Annotated[
 ]
 Text = Annotated[
     str, BeforeValidator(lambda value: require_text(value, "a text")), _schema("Free text", "Diesel, cone roof")
+]
+TimeZone = Annotated[
+    str,
+    BeforeValidator(lambda value: require_text(value, "a key of the IANA time zone data base")),
+    _schema("Key of the IANA time zone data base", "Europe/London"),
 ]
 
 

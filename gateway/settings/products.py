@@ -12,52 +12,16 @@ from pydantic import Field, model_validator
 
 from gateway.calculation.contracts import CorrectionMethod
 from gateway.calculation.expansion import ExpansionCoefficient
-from gateway.calculation.petroleum import PetroleumCorrection, PetroleumGroup
-from gateway.calculation.tabulated import LinearDensity, TabulatedDensity
-from gateway.settings.entries import DensityEntry
-from gateway.settings.fields import (
-    DensityQuantity,
-    DensitySlope,
-    ExpansionRate,
-    Ratio,
-    Section,
-    Temperature,
-    Text,
-    refuse,
-)
+from gateway.calculation.plan import AirBuoyancy
+from gateway.calculation.tabulated import Interpolation, LinearDensity, TabulatedDensity
+from gateway.settings.fields import DensitySlope, ExpansionRate, PlainDensity, Section, Temperature, Text, refuse
+from gateway.settings.product_base import CONVENTIONAL, ProductModel
+from gateway.settings.product_hydrocarbons import LpgProduct, Petroleum1980Product, PetroleumProduct
+from gateway.settings.product_mixtures import EthanolProduct, FattyOilProduct, SolutionProduct, WaterProduct
 
-__all__ = ["METHODS", "AnyProduct", "Method", "ProductModel"]
+__all__ = ["METHODS", "AnyProduct", "Method", "TabulatedProduct"]
 
-_PER_F_IN_PER_C = 1.8
-
-
-class ProductModel(Section):
-    """What every product may have."""
-
-    description: Text | None = None
-    solute_fraction: Annotated[Ratio | None, Field(description="Dry substance in the solution, by mass")] = None
-    reference_density: DensityEntry | None = None
-
-
-class PetroleumProduct(ProductModel):
-    """API MPMS 11.1 (2004): CTL and CPL from the density and the commodity group."""
-
-    method: Literal["api_11_1_2004"]
-    group: PetroleumGroup
-    reference_temperature: Temperature
-    expansion_at_60f: Annotated[ExpansionRate | None, Field(description="For the group `special` only")] = None
-
-    @model_validator(mode="after")
-    def _coefficient_for_special(self) -> "PetroleumProduct":
-        if self.group is PetroleumGroup.SPECIAL and self.expansion_at_60f is None:
-            raise refuse("the group special needs expansion_at_60f, for example 0.0004586 /degF")
-        if self.group is not PetroleumGroup.SPECIAL and self.expansion_at_60f is not None:
-            raise refuse("expansion_at_60f is for the group special only; leave it out")
-        return self
-
-    def correction(self) -> CorrectionMethod:
-        per_f = None if self.expansion_at_60f is None else self.expansion_at_60f / _PER_F_IN_PER_C
-        return PetroleumCorrection(self.group, self.reference_temperature, per_f)
+_COLDEST_C, _HOTTEST_C = -50.0, 200.0
 
 
 class ExpansionProduct(ProductModel):
@@ -66,15 +30,17 @@ class ExpansionProduct(ProductModel):
     method: Literal["expansion_coefficient"]
     expansion: ExpansionRate
     reference_temperature: Temperature
+    lowest: Annotated[Temperature, Field(description="Of the range for which the coefficient is stated")] = _COLDEST_C
+    highest: Annotated[Temperature, Field(description="Of the range for which the coefficient is stated")] = _HOTTEST_C
 
-    def correction(self) -> CorrectionMethod:
-        return ExpansionCoefficient(self.expansion, self.reference_temperature)
+    def correction(self, _buoyancy: AirBuoyancy = CONVENTIONAL) -> CorrectionMethod:
+        return ExpansionCoefficient(self.expansion, self.reference_temperature, self.lowest, self.highest)
 
 
 class StraightLine(Section):
     """density(T) = density + slope (T - temperature)."""
 
-    density: DensityQuantity
+    density: PlainDensity
     temperature: Temperature
     slope: Annotated[DensitySlope, Field(description="Change per degree: negative for a liquid that expands")]
     lowest: Temperature
@@ -83,16 +49,19 @@ class StraightLine(Section):
 
 class DensityPoint(Section):
     temperature: Temperature
-    density: DensityQuantity
+    density: PlainDensity
 
 
 class TabulatedProduct(ProductModel):
-    """Density against temperature, by a straight line or by points with straight lines between them."""
+    """Density against temperature, by a straight line or by points with straight lines or a smooth curve between."""
 
     method: Literal["density_against_temperature"]
     source: Annotated[Text, Field(description="Where the figures come from: laboratory, supplier, handbook")]
     straight_line: StraightLine | None = None
     points: tuple[DensityPoint, ...] | None = None
+    interpolation: Annotated[
+        Interpolation | None, Field(description="Between points: linear unless given; monotone_cubic from 3 points on")
+    ] = None
     reference_temperature: Annotated[
         Temperature | None, Field(description="Only where the trade gives a standard volume for this product")
     ] = None
@@ -101,13 +70,15 @@ class TabulatedProduct(ProductModel):
     def _one_of_two(self) -> "TabulatedProduct":
         if (self.straight_line is None) == (self.points is None):
             raise refuse("give one of straight_line and points")
+        if self.straight_line is not None and self.interpolation is not None:
+            raise refuse("interpolation is for points; leave it out")
         return self
 
-    def correction(self) -> CorrectionMethod:
+    def correction(self, _buoyancy: AirBuoyancy = CONVENTIONAL) -> CorrectionMethod:
         if self.straight_line is not None:
             line = self.straight_line
             return LinearDensity(
-                line.density.value,
+                line.density,
                 line.temperature,
                 line.slope,
                 line.lowest,
@@ -118,9 +89,10 @@ class TabulatedProduct(ProductModel):
         points = self.points or ()
         return TabulatedDensity(
             tuple(point.temperature for point in points),
-            tuple(point.density.value for point in points),
+            tuple(point.density for point in points),
             self.source,
             self.reference_temperature,
+            self.interpolation or Interpolation.LINEAR,
         )
 
 
@@ -128,13 +100,19 @@ class Method(NamedTuple):
     """One way of correcting for temperature: the model of its keys and the maker of its calculation."""
 
     model: type[ProductModel]
-    correction: Callable[[Any], CorrectionMethod]
+    correction: Callable[[Any, AirBuoyancy], CorrectionMethod]
 
 
 METHODS: dict[str, Method] = {
     "api_11_1_2004": Method(PetroleumProduct, PetroleumProduct.correction),
+    "api_11_1_1980": Method(Petroleum1980Product, Petroleum1980Product.correction),
+    "lpg_tp27": Method(LpgProduct, LpgProduct.correction),
     "expansion_coefficient": Method(ExpansionProduct, ExpansionProduct.correction),
     "density_against_temperature": Method(TabulatedProduct, TabulatedProduct.correction),
+    "density_of_solution": Method(SolutionProduct, SolutionProduct.correction),
+    "ethanol_oiml_r22": Method(EthanolProduct, EthanolProduct.correction),
+    "fatty_oil": Method(FattyOilProduct, FattyOilProduct.correction),
+    "water": Method(WaterProduct, WaterProduct.correction),
 }
 
 

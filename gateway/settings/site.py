@@ -1,5 +1,6 @@
 """The site file as a whole: read, checked, built. Everything wrong with it is reported at once."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,14 +10,17 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from gateway.acquisition.plan import LinePlan
+from gateway.calculation.hydrostatic import normal_gravity
 from gateway.delivery.plan import MqttPlan
-from gateway.errors import SettingsError
+from gateway.errors import LimitError, SettingsError
 from gateway.settings.delivery import build_http, build_mqtt
-from gateway.settings.densities import Densities
+from gateway.settings.densities import Densities, ProductDefaults
 from gateway.settings.document import Document, KeyPath, Mistakes, dotted, read_document
 from gateway.settings.fields import read_name
 from gateway.settings.lines import build_lines, declared_names
 from gateway.settings.manual import ManualValues
+from gateway.settings.product_base import CONVENTIONAL
+from gateway.settings.sense_checks import check_sense_of_lines
 from gateway.settings.site_models import SiteFile, SiteModel
 from gateway.settings.sources import Sources
 from gateway.settings.tank_models import TankModel
@@ -66,14 +70,15 @@ def load_site(
     site = _check_site(document, mistakes)
     manual = ManualValues(document, mistakes, warnings, now or datetime.now(UTC))
     lines = build_lines(document, mistakes)
+    check_sense_of_lines(lines, document, mistakes, manual)
     builder = TankBuilder(
         document,
         mistakes,
         Sources(lines, mistakes),
         manual,
-        Densities(document, mistakes, manual),
+        Densities(document, mistakes, manual, _product_defaults(site)),
         # Where the site block itself is wrong, its gravity is not missed a second time.
-        gravity=_STANDARD_GRAVITY if site is None else site.gravity,
+        gravity=_STANDARD_GRAVITY if site is None else _gravity(site),
         simulated=site is not None and site.simulated,
     )
     tanks: list[TankSetup] = []
@@ -159,11 +164,46 @@ def _check_site(document: Document, mistakes: Mistakes) -> SiteModel | None:
     if "time_zone" not in dropped and site.time_zone not in available_timezones():
         text = f"'{site.time_zone}' is not a time zone; {_zone_like(site.time_zone)}"
         mistakes.add((*path, "time_zone"), text)
+    _check_latitude(site, document, mistakes)
     lowest, highest = _GRAVITY_ON_EARTH
     if site.gravity is not None and not lowest <= site.gravity <= highest:
         written = document.text((*path, "gravity"))
         mistakes.add((*path, "gravity"), f"{written} is not found on Earth; give {lowest} to {highest} m/s2")
     return None if dropped else site
+
+
+def _check_latitude(site: SiteModel, document: Document, mistakes: Mistakes) -> None:
+    if site.latitude is None:
+        if site.altitude is not None:
+            mistakes.add(("site", "altitude"), "goes with latitude; leave it out, or give both in place of gravity")
+        return
+    if site.gravity is not None:
+        mistakes.add(("site", "latitude"), "gravity is given already; give one of the two")
+        return
+    try:
+        normal_gravity(math.degrees(site.latitude), site.altitude or 0.0)
+    except LimitError as error:
+        key = "latitude" if error.quantity == "latitude" else "altitude"
+        limits = "-90 to 90 deg" if key == "latitude" else "-500 to 9000 m"
+        written = document.text(("site", key))
+        mistakes.add(("site", key), f"{written} is not found on Earth; give {limits}")
+
+
+def _gravity(site: SiteModel) -> float | None:
+    """As given, or normal gravity at the site's latitude and altitude."""
+    if site.latitude is None:
+        return site.gravity
+    try:
+        return normal_gravity(math.degrees(site.latitude), site.altitude or 0.0)
+    except LimitError:
+        return _STANDARD_GRAVITY
+
+
+def _product_defaults(site: SiteModel | None) -> ProductDefaults:
+    if site is None:
+        return ProductDefaults()
+    buoyancy = CONVENTIONAL if site.weight_in_air is None else site.weight_in_air.plan()
+    return ProductDefaults(site.rounding, buoyancy)
 
 
 def _zone_like(name: str) -> str:

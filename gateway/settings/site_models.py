@@ -4,8 +4,21 @@ from typing import Annotated, Literal
 
 from pydantic import Field, WithJsonSchema
 
-from gateway.settings.fields import Acceleration, Address, Duration, Name, Section, Text, Whole, YesNo
+from gateway.settings.fields import (
+    Acceleration,
+    Address,
+    Angle,
+    Duration,
+    Length,
+    Name,
+    Section,
+    Text,
+    TimeZone,
+    Whole,
+    YesNo,
+)
 from gateway.settings.line_models import InstrumentModel, LineModel, MapModel
+from gateway.settings.product_base import Rounding, WeightInAirModel
 from gateway.settings.products import AnyProduct
 from gateway.settings.tank_models import TankModel
 
@@ -17,8 +30,18 @@ class SiteModel(Section):
 
     name: Name
     description: Text | None = None
-    time_zone: Annotated[Text, Field(description="Key of the IANA time zone data base, for example Europe/London")]
-    gravity: Annotated[Acceleration | None, Field(description="Local; needed for levels from pressure")] = None
+    time_zone: TimeZone
+    gravity: Annotated[
+        Acceleration | None, Field(description="Local, surveyed; needed for level or density from pressure")
+    ] = None
+    latitude: Annotated[Angle | None, Field(description="In place of gravity; normal gravity, good to 0.05 %")] = None
+    altitude: Annotated[Length | None, Field(description="Beside latitude; sea level unless given")] = None
+    rounding: Annotated[Rounding, Field(description="Of inputs and factors, for products that give none")] = (
+        Rounding.NONE
+    )
+    weight_in_air: Annotated[
+        WeightInAirModel | None, Field(description="For products that give none; buoyancy by OIML unless given")
+    ] = None
     simulated: Annotated[YesNo, Field(description="Marks every record SIMULATED")] = False
 
 

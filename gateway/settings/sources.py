@@ -1,5 +1,7 @@
 """Which signal feeds which quantity of a tank: checks that it exists and measures what is wanted."""
 
+from collections.abc import Iterable
+
 from gateway.binding import Source
 from gateway.calculation.units import Dimension
 from gateway.settings.document import KeyPath, Mistakes, dotted
@@ -29,6 +31,25 @@ class Sources:
         self, path: KeyPath, instrument: str, signal: str, dimension: Dimension, *, shared: bool = False
     ) -> Source | None:
         """The source for the block at `path`, whose keys `instrument` and `signal` name it."""
+        return self._find(path, instrument, signal, dimension, None, shared=shared)
+
+    def find_temperature(
+        self, path: KeyPath, instrument: str, signal: str, nominal_ohm: float | None, *, shared: bool = False
+    ) -> Source | None:
+        """The source of a temperature: in degrees, or in ohm with the element's resistance at 0 degC."""
+        dimension = Dimension.TEMPERATURE if nominal_ohm is None else Dimension.RESISTANCE
+        return self._find(path, instrument, signal, dimension, nominal_ohm, shared=shared)
+
+    def _find(
+        self,
+        path: KeyPath,
+        instrument: str,
+        signal: str,
+        dimension: Dimension,
+        nominal_ohm: float | None,
+        *,
+        shared: bool,
+    ) -> Source | None:
         if instrument not in self._lines.declared:
             text = f"there is no instrument '{instrument}'; {suggestion(instrument, self._lines.declared)}"
             self._mistakes.add((*path, "instrument"), text)
@@ -45,6 +66,10 @@ class Sources:
         if found is not dimension:
             what = found.with_article if found is not None else "a contact"
             text = f"{instrument}.{signal} is {what}; {dimension.with_article} is wanted here"
+            if dimension is Dimension.TEMPERATURE and found is Dimension.RESISTANCE:
+                text = f"{instrument}.{signal} is {what}; give resistance_element: Pt100 or Pt1000 to read it as degC"
+            elif nominal_ohm is not None:
+                text = f"{instrument}.{signal} is {what}, not a resistance; leave resistance_element out"
             self._mistakes.add((*path, "signal"), text)
             return None
         if not shared:
@@ -52,10 +77,25 @@ class Sources:
             if other != path:
                 text = f"{instrument}.{signal} already feeds {dotted(other)}; a signal belongs in one place"
                 self._mistakes.add((*path, "signal"), text)
-        return Source(instrument, signal, max(_STALE_PERIODS * built.plan.period_s, _STALE_AT_LEAST_S))
+            elif (twin := self._same_registers(built, instrument, signal)) is not None:
+                text = f"{instrument}.{signal} reads the same register as {twin}; see to the address of each"
+                self._mistakes.add((*path, "signal"), text)
+        return Source(instrument, signal, max(_STALE_PERIODS * built.plan.period_s, _STALE_AT_LEAST_S), nominal_ohm)
+
+    def _same_registers(self, built: BuiltInstrument, instrument: str, name: str) -> str | None:
+        """A signal in use already whose number comes from the same place: the two would always say the same."""
+        places = {each.name: (each.table, each.address, each.bit) for each in built.registers.map.signals}
+        for other, place in places.items():
+            if other != name and place == places[name] and (instrument, other) in self._used:
+                return other
+        return None
 
     def period_s(self, source: Source) -> float:
         return self._lines.instruments[source.instrument].plan.period_s
+
+    def age_difference_limit_s(self, sources: Iterable[Source]) -> float:
+        """By how much readings used together may differ in age: as long as the slowest of them may be old."""
+        return max([_STALE_AT_LEAST_S, *(_STALE_PERIODS * self.period_s(source) for source in sources)])
 
     def resolution_m(self, source: Source) -> float:
         """The step of a level signal in m, at least 1 mm: what the gauge shows no finer."""

@@ -7,6 +7,7 @@ from gateway.calculation.contracts import Capacity
 from gateway.settings.densities import plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
+from gateway.settings.sense_checks import check_sense_of_tank
 from gateway.settings.tank_models import TankModel
 from gateway.settings.validation import Checked
 
@@ -20,20 +21,25 @@ _LIMITS = ("minimum", "maximum_working", "high_high", "critical_high")
 def check_tank(
     checked: Checked[TankModel],
     capacity: Capacity | None,
+    method: str | None,
     document: Document,
     path: KeyPath,
     mistakes: Mistakes,
     manual: ManualValues,
 ) -> None:
-    """Report every pair of values that cannot both be right. `capacity` None: what it bounds is left unchecked."""
+    """Report every pair of values that cannot both be right.
+
+    `capacity` None: what it bounds is left unchecked. `method` is the product's, by its word; None: unknown.
+    """
     checks = _TankChecks(checked, document, path, mistakes, manual)
     checks.limits_rise()
     checks.elements_rise()
     checks.roof()
     checks.flows_positive()
-    plain_density(checked.model.vapour_density, (*path, "vapour_density"), mistakes)
+    checks.pressure(method)
     if capacity is not None:
         checks.against(capacity)
+    check_sense_of_tank(checked, capacity, document, path, mistakes, manual)
 
 
 class _TankChecks:
@@ -74,6 +80,11 @@ class _TankChecks:
         for key in ("immersion_margin", "vapour_clearance", "outlier", "stratification"):
             if getattr(thermometer, key) < 0.0:
                 self._wrong("temperature", key, text="is below zero; give zero or more")
+
+    def pressure(self, method: str | None) -> None:
+        if self._model.pressurised and method == "lpg_tp27":
+            text = "lpg_tp27 holds at the liquid's own vapour pressure; leave it out, vapour_pressure is read even so"
+            self._mistakes.add((*self._path, "pressurised"), text)
 
     def roof(self) -> None:
         roof = self._model.roof
@@ -149,9 +160,10 @@ class _TankChecks:
                 mistakes.add(
                     path, f"the capacity table deducts the roof at {stated:.7g} kg/m3; give that, or leave it out"
                 )
-        if model.shell is not None and table.temperature_c is not None:
+        given_c = None if model.shell is None else model.shell.table_temperature
+        if given_c is not None and table.temperature_c is not None:
             stated_c = table.temperature_c
-            if abs(model.shell.table_temperature - stated_c) > _SAME_TEMPERATURE:
+            if abs(given_c - stated_c) > _SAME_TEMPERATURE:
                 self._wrong(
                     "shell", "table_temperature", text=f"is not what the capacity table says, {stated_c:.4g} degC"
                 )

@@ -42,6 +42,7 @@ class InputsBuilder:
         second, second_source = self._second_gauge(model, dropped, path)
         elements, element_sources = self._elements(model, path)
         is_gauge = isinstance(gauge, GaugePlan)
+        bottom = self._density_pressure(model, dropped, path) if is_gauge or gauge is None else source
         vapour = self._vapour_pressure(model, dropped, path)
         return FittedInputs(
             gauge=gauge,
@@ -49,7 +50,7 @@ class InputsBuilder:
             elements=elements,
             level=source if is_gauge else None,
             second_level=second_source,
-            bottom_pressure=None if is_gauge else source,
+            bottom_pressure=bottom,
             vapour_pressure=vapour,
             water=self._free_water(model, path),
             element_sources=element_sources,
@@ -70,18 +71,23 @@ class InputsBuilder:
             self._mistakes.add((*here, "measures"), "give one of measures (innage or ullage) and from_pressure")
             return None, None
         if level.from_pressure is not None:
-            return self._head(level, level.from_pressure.nozzle_height, here)
+            return self._head(model, level, level.from_pressure.nozzle_height, here)
         source = self._sources.find(here, level.instrument, level.signal, Dimension.LENGTH)
         if source is None or level.measures is None:
             return None, None
         step = level.resolution or self._sources.resolution_m(source)
         return GaugePlan(level.measures, level.offset, step, source.name), source
 
-    def _head(self, level: LevelModel, nozzle_m: float, path: KeyPath) -> tuple[HeadPlan | None, Source | None]:
+    def _head(
+        self, model: TankModel, level: LevelModel, nozzle_m: float, path: KeyPath
+    ) -> tuple[HeadPlan | None, Source | None]:
         source = self._sources.find(path, level.instrument, level.signal, Dimension.GAUGE_PRESSURE)
         if self._gravity is None:
-            text = "needs site.gravity, the local acceleration, for example 9.80665 m/s2"
+            text = "needs site.gravity, the local acceleration, for example 9.80665 m/s2, or site.latitude"
             self._mistakes.add((*path, "from_pressure"), text)
+        if model.measured_density is not None:
+            text = "the level comes from pressure already; one pressure cannot give both level and density"
+            self._mistakes.add((*path[:-1], "measured_density"), text)
         if level.offset != 0.0:
             self._mistakes.add((*path, "offset"), "a level from pressure takes none; correct nozzle_height instead")
         if source is None:
@@ -116,11 +122,13 @@ class InputsBuilder:
                 text = "is missing; give it here or once for the whole temperature block"
                 self._mistakes.add((*here, "instrument"), text)
                 continue
+            kind = element.resistance_element or thermometer.resistance_element
+            ohm = None if kind is None else kind.nominal_ohm
             if element.instrument is None and instrument not in self._sources.declared:
                 if index == 0:
-                    self._sources.find((*path, "temperature"), instrument, element.signal, Dimension.TEMPERATURE)
+                    self._sources.find_temperature((*path, "temperature"), instrument, element.signal, ohm)
                 continue
-            source = self._sources.find(here, instrument, element.signal, Dimension.TEMPERATURE)
+            source = self._sources.find_temperature(here, instrument, element.signal, ohm)
             if source is not None:
                 sources.append(source)
                 plans.append(ElementPlan(element.height, source.name))
@@ -141,9 +149,22 @@ class InputsBuilder:
             self._mistakes.add((*path, "pressurised"), "needs vapour_pressure, the instrument that measures it")
         return None
 
+    def _density_pressure(self, model: TankModel, dropped: frozenset[str], path: KeyPath) -> Source | None:
+        """The pressure from which density is measured; a tank whose level comes from pressure has none."""
+        entry = model.measured_density
+        if entry is None:
+            return None
+        here: KeyPath = (*path, "measured_density")
+        if model.level is None and "level" not in dropped:
+            self._mistakes.add(here, "needs level, a gauge that measures it")
+        elif self._gravity is None:
+            text = "needs site.gravity, the local acceleration, for example 9.80665 m/s2, or site.latitude"
+            self._mistakes.add(here, text)
+        return self._sources.find(here, entry.instrument, entry.signal, Dimension.GAUGE_PRESSURE)
+
     def _ambient(self, model: TankModel, path: KeyPath) -> Source | None:
         entry = model.ambient
         if entry is None:
             return None
-        here = (*path, "ambient")
-        return self._sources.find(here, entry.instrument, entry.signal, Dimension.TEMPERATURE, shared=True)
+        ohm = None if entry.resistance_element is None else entry.resistance_element.nominal_ohm
+        return self._sources.find_temperature((*path, "ambient"), entry.instrument, entry.signal, ohm, shared=True)

@@ -1,85 +1,63 @@
 """A tank as the site file gives it."""
 
+from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, GetJsonSchemaHandler, model_validator
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
-from gateway.calculation.geometry import Head
 from gateway.calculation.plan import GaugeKind, Weighting
+from gateway.calculation.resistance import PT100, PT1000
 from gateway.settings.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
 from gateway.settings.fields import (
-    DensityQuantity,
     Duration,
-    ExpansionRate,
     Length,
-    Mass,
     Name,
     Section,
-    Temperature,
     TemperatureDifference,
     Text,
-    Volume,
     VolumeFlow,
     YesNo,
     text_or,
 )
+from gateway.settings.part_models import (
+    LiquidHeadModel,
+    MeasuredDensityModel,
+    RoofModel,
+    ShellModel,
+    SourceModel,
+    VapourModel,
+)
+from gateway.settings.shape_models import TankShape, VesselKind
 
 __all__ = [
+    "AmbientModel",
     "CapacityTableModel",
     "DipWater",
     "ElementModel",
     "FreeWaterModel",
     "LevelModel",
     "LimitsModel",
-    "LyingCylinderModel",
     "ManualModel",
     "NoWater",
     "ProbeWater",
-    "RoofModel",
+    "ResistanceElement",
     "SecondLevelModel",
-    "ShellModel",
-    "SourceModel",
     "TankModel",
     "TemperatureModel",
-    "UprightCylinderModel",
 ]
-
-
-class UprightCylinderModel(Section):
-    """A flat-bottomed upright cylinder: pi D^2/4 h, zero at the datum."""
-
-    kind: Literal["upright_cylinder"]
-    diameter: Length
-    height: Annotated[Length, Field(description="Of the shell above the datum")]
-    heel: Annotated[Volume, Field(description="Below the datum, in every volume")] = 0.0
-
-
-class LyingCylinderModel(Section):
-    """A level lying cylinder with equal heads."""
-
-    kind: Literal["lying_cylinder"]
-    diameter: Length
-    tangent_length: Length
-    head: Head
 
 
 class CapacityTableModel(Section):
     """Volume against level from a CSV file."""
 
     file: Annotated[Text, Field(description="CSV beside the site file")]
+    kind: Annotated[VesselKind | None, Field(description="Of the tank; upright_cylinder unless given")] = None
 
     @classmethod
     def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
         return text_or(handler(core))
-
-
-class SourceModel(Section):
-    """Which signal of which instrument."""
-
-    instrument: Name
-    signal: Name
 
 
 class NozzleModel(Section):
@@ -92,7 +70,7 @@ class LevelModel(SourceModel):
     measures: Annotated[GaugeKind | None, Field(description="innage or ullage")] = None
     from_pressure: NozzleModel | None = None
     offset: Annotated[Length, Field(description="Added to the level")] = 0.0
-    resolution: Length | None = None
+    resolution: Annotated[Length | None, Field(description="Step of the gauge")] = None
     datum: Annotated[Text | None, Field(description="What the gauge's zero is: datum plate, table zero, bottom")] = None
 
 
@@ -106,18 +84,39 @@ class SecondLevelModel(SourceModel):
     difference_limit: Length = 0.010
 
 
+class ResistanceElement(StrEnum):
+    """Platinum elements of IEC 60751, by their resistance at 0 degC."""
+
+    PT100 = "Pt100"
+    PT1000 = "Pt1000"
+
+    @property
+    def nominal_ohm(self) -> float:
+        return PT100 if self is ResistanceElement.PT100 else PT1000
+
+
 class ElementModel(Section):
     """One temperature element."""
 
     instrument: Annotated[Name | None, Field(description="Where it is not that of the whole thermometer")] = None
     signal: Name
     height: Annotated[Length, Field(description="Above the datum")]
+    resistance_element: Annotated[
+        ResistanceElement | None, Field(description="Where the signal is in ohm and not that of the whole thermometer")
+    ] = None
+
+
+class AmbientModel(SourceModel):
+    """The temperature of the air."""
+
+    resistance_element: Annotated[ResistanceElement | None, Field(description="Where the signal is in ohm")] = None
 
 
 class TemperatureModel(Section):
     """The thermometer: its elements, lowest first."""
 
     instrument: Name | None = None
+    resistance_element: Annotated[ResistanceElement | None, Field(description="Where the signals are in ohm")] = None
     elements: tuple[ElementModel, ...]
     immersion_margin: Annotated[Length, Field(description="An element counts this far below the surface")] = 0.30
     weighting: Annotated[Weighting | None, Field(description="slice_volume unless upright")] = None
@@ -154,25 +153,6 @@ FreeWaterModel = Annotated[
 ]
 
 
-class RoofModel(Section):
-    """A floating roof."""
-
-    mass: Mass
-    critical_low: Annotated[Length, Field(description="It rests on its legs below")]
-    critical_high: Annotated[Length, Field(description="It floats above")]
-    table_density: Annotated[
-        DensityQuantity | None, Field(description="Density at which the capacity table deducts the roof already")
-    ] = None
-
-
-class ShellModel(Section):
-    """Thermal expansion of an upright shell."""
-
-    expansion: ExpansionRate
-    table_temperature: Temperature
-    insulated: YesNo = False
-
-
 class LimitsModel(Section):
     """Levels of concern, rising. Setting them is for competent people under local codes."""
 
@@ -195,7 +175,7 @@ class TankModel(Section):
 
     description: Text | None = None
     product: Name
-    shape: Annotated[UprightCylinderModel | LyingCylinderModel, Field(discriminator="kind")] | None = None
+    shape: Annotated[TankShape, Field(discriminator="kind")] | None = None
     capacity_table: CapacityTableModel | None = None
     reference_height: Annotated[Length, Field(description="Of the reference point above the datum")]
     period: Annotated[Duration | None, Field(description="How often at least a sheet is made")] = None
@@ -205,10 +185,12 @@ class TankModel(Section):
     free_water: FreeWaterModel
     vapour_pressure: SourceModel | None = None
     pressurised: YesNo = False
-    ambient: SourceModel | None = None
+    ambient: AmbientModel | None = None
     roof: RoofModel | None = None
     shell: ShellModel | None = None
-    vapour_density: DensityQuantity | None = None
+    vapour: VapourModel | None = None
+    measured_density: MeasuredDensityModel | None = None
+    liquid_head: LiquidHeadModel | None = None
     density: TankDensityEntry | None = None
     sediment_water: RatioEntry | None = None
     manual: ManualModel | None = None

@@ -1,37 +1,30 @@
 """Tanks: from the site file to frozen TankPlans and TankBindings."""
 
 from dataclasses import dataclass
-from pathlib import Path
 
-from gateway.binding import ManualValue, TankBinding
-from gateway.calculation.capacity_table import CapacityTable
+from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.geometry import LyingCylinder, UprightCylinder
-from gateway.calculation.plan import (
-    ElementPlan,
-    FreeWaterSource,
-    LimitPlan,
-    RoofPlan,
-    ShellPlan,
-    TankPlan,
-    TemperaturePlan,
-    VapourPlan,
-    Weighting,
-)
+from gateway.calculation.plan import ElementPlan, FreeWaterSource, LimitPlan, TankPlan, TemperaturePlan, Weighting
 from gateway.errors import GatewayError, SettingsError
 from gateway.settings.capacity_file import read_capacity_csv
 from gateway.settings.densities import BuiltProduct, Densities
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
+from gateway.settings.parts import build_parts
+from gateway.settings.shape_models import VesselKind, capacity_of
 from gateway.settings.sources import Sources
 from gateway.settings.tank_checks import check_tank
 from gateway.settings.tank_inputs import FittedInputs, InputsBuilder
-from gateway.settings.tank_models import DipWater, LyingCylinderModel, ProbeWater, TankModel, UprightCylinderModel
+from gateway.settings.tank_models import DipWater, ProbeWater, TankModel
 from gateway.settings.validation import Checked
 
 __all__ = ["TankBuilder", "TankSetup"]
 
 _DEFAULT_PERIOD_S = 10.0
+# Whose layers differ in volume, so that the mean temperature goes by slices unless told otherwise.
+_ROUND = (VesselKind.LYING_CYLINDER, VesselKind.SPHERE)
+_LONGEST_PERIOD_S = 60.0
+"""Silence must show even where the level is polled more seldom."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +69,15 @@ class TankBuilder:
         if "product" not in checked.dropped:
             product = self._densities.product(model.product, (*path, "product"))
         capacity = self._capacity(model, checked.dropped, path)
-        check_tank(checked, capacity, self._document, path, self._mistakes, self._manual)
+        kind = _vessel(model)
+        word = None if product is None else product.method_word
+        check_tank(checked, capacity, word, self._document, path, self._mistakes, self._manual)
+        parts = build_parts(checked, capacity, kind, self._document, path, self._mistakes, self._manual)
         fitted = self._inputs.build(checked, path)
         binding = self._binding(tag, checked, fitted, product, path)
         if self._mistakes.count != before or checked.dropped or product is None or capacity is None:
             return None
-        weighting = Weighting.SLICE_VOLUME if isinstance(capacity, LyingCylinder) else Weighting.EQUAL
+        weighting = Weighting.SLICE_VOLUME if kind in _ROUND else Weighting.EQUAL
         plan = TankPlan(
             tank=tag,
             product=product.plan,
@@ -92,9 +88,11 @@ class TankBuilder:
             gauge_difference_limit_m=0.010 if model.second_level is None else model.second_level.difference_limit,
             temperature=_temperature(model, fitted.elements, weighting),
             free_water=FreeWaterSource(model.free_water.kind),
-            roof=_roof(model, capacity),
-            shell=_shell(model),
-            vapour=None if model.vapour_density is None else VapourPlan(model.vapour_density.value),
+            roof=parts.roof,
+            shell=parts.shell,
+            vapour=parts.vapour,
+            measured_density=parts.measured_density,
+            liquid_head=parts.liquid_head,
             limits=LimitPlan(
                 model.limits.minimum,
                 model.limits.maximum_working,
@@ -105,6 +103,8 @@ class TankBuilder:
             maximum_flow_out_m3_s=model.maximum_flow_out,
             pressurised=model.pressurised,
             gravity_m_s2=9.80665 if self._gravity is None else self._gravity,
+            buoyancy=product.buoyancy,
+            age_difference_limit_s=self._sources.age_difference_limit_s(_used_together(binding)),
         )
         return TankSetup(plan, binding, model.description or "", self._period_s(model, binding))
 
@@ -115,7 +115,7 @@ class TankBuilder:
             return None
         if model.capacity_table is not None:
             key: KeyPath = (*path, "capacity_table")
-            file = Path(self._document.place(key).file).parent / model.capacity_table.file
+            file = self._document.folder(key) / model.capacity_table.file
             if not file.is_file():
                 text = f"there is no file {file}; the path counts from the folder of this file"
                 self._mistakes.add(key, text)
@@ -125,8 +125,10 @@ class TankBuilder:
             except SettingsError as error:
                 self._mistakes.foreign(error.mistakes)
                 return None
+        if model.shape is None:
+            return None
         try:
-            return _shape(model)
+            return capacity_of(model.shape)
         except GatewayError as error:
             for line in str(error).splitlines():
                 self._mistakes.add((*path, "shape"), line)
@@ -216,16 +218,21 @@ class TankBuilder:
         if model.period is not None:
             return model.period
         main = binding.level or binding.bottom_pressure or binding.second_level
-        return _DEFAULT_PERIOD_S if main is None else self._sources.period_s(main)
+        return _DEFAULT_PERIOD_S if main is None else min(self._sources.period_s(main), _LONGEST_PERIOD_S)
 
 
-def _shape(model: TankModel) -> Capacity | None:
-    shape = model.shape
-    if isinstance(shape, UprightCylinderModel):
-        return UprightCylinder(shape.diameter, shape.height, shape.heel)
-    if isinstance(shape, LyingCylinderModel):
-        return LyingCylinder(shape.diameter, shape.tangent_length, shape.head)
-    return None
+def _vessel(model: TankModel) -> VesselKind | None:
+    """What the tank is; None where its capacity table does not say."""
+    if model.shape is not None:
+        return VesselKind(model.shape.kind)
+    return None if model.capacity_table is None else model.capacity_table.kind
+
+
+def _used_together(binding: TankBinding) -> tuple[Source, ...]:
+    """Level, temperature and density: what must be of one moment while the tank moves."""
+    vapour = None if binding.bottom_pressure is None else binding.vapour_pressure
+    single = (binding.level, binding.second_level, binding.bottom_pressure, vapour)
+    return tuple(source for source in single if source is not None) + binding.elements
 
 
 def _temperature(model: TankModel, elements: tuple[ElementPlan, ...], weighting: Weighting) -> TemperaturePlan:
@@ -241,18 +248,3 @@ def _temperature(model: TankModel, elements: tuple[ElementPlan, ...], weighting:
         given.stratification,
         given.last_good_limit,
     )
-
-
-def _roof(model: TankModel, capacity: Capacity) -> RoofPlan | None:
-    roof = model.roof
-    if roof is None:
-        return None
-    density = None if roof.table_density is None else roof.table_density.value
-    if density is None and isinstance(capacity, CapacityTable) and capacity.roof_included:
-        density = capacity.roof_density_kg_m3
-    return RoofPlan(roof.mass, roof.critical_low, roof.critical_high, density)
-
-
-def _shell(model: TankModel) -> ShellPlan | None:
-    shell = model.shell
-    return None if shell is None else ShellPlan(shell.expansion, shell.table_temperature, shell.insulated)

@@ -9,6 +9,7 @@ from gateway.acquisition.plan import InstrumentPlan
 from gateway.acquisition.register_map import ByteOrder, CurrentLoop, Signal, Table, ValueType
 from gateway.calculation.expansion import ExpansionCoefficient
 from gateway.calculation.geometry import LyingCylinder, UprightCylinder
+from gateway.calculation.geometry_datum import WithDatum
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, Weighting
 from gateway.calculation.tabulated import LinearDensity
 from gateway.resources import config_path
@@ -77,9 +78,10 @@ def test_tank(demo: SiteSettings, tag: str) -> None:
         assert isinstance(capacity, LyingCylinder)
         assert (capacity.diameter_m, capacity.tangent_length_m, capacity.head) == (3.0, 18.0, "ellipsoidal")
     else:
-        assert isinstance(capacity, UprightCylinder)
-        assert capacity.diameter_m == pytest.approx(diameter, abs=1e-12)
-        assert capacity.height_m == pytest.approx(length, abs=1e-12)
+        shell = capacity.shape if isinstance(capacity, WithDatum) else capacity
+        assert isinstance(shell, UprightCylinder)
+        assert shell.diameter_m == pytest.approx(diameter, abs=1e-12)
+        assert capacity.top_m == pytest.approx(length, abs=1e-12)
         assert capacity.heel_m3 == pytest.approx(heel, abs=1e-12)
     assert plan.reference_height_m == pytest.approx(reference_height, abs=1e-12)
     assert [element.height_m for element in plan.temperature.elements] == pytest.approx(list(heights), abs=1e-12)

@@ -1,0 +1,141 @@
+"""What a tank may have beside its gauges: roof, shell, vapour space, density by pressure, stretch under the liquid."""
+
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+
+from gateway.settings.fields import (
+    AbsolutePressure,
+    DensityQuantity,
+    ElasticModulus,
+    ExpansionRate,
+    Length,
+    Mass,
+    MolarMass,
+    Name,
+    Number,
+    PlainDensity,
+    Section,
+    Temperature,
+    Text,
+    YesNo,
+    refuse,
+)
+
+__all__ = [
+    "NOT_CONTAINED",
+    "CourseModel",
+    "LiquidHeadModel",
+    "MeasuredDensityModel",
+    "RoofModel",
+    "ShellModel",
+    "SourceModel",
+    "VapourModel",
+]
+
+
+class SourceModel(Section):
+    """Which signal of which instrument."""
+
+    instrument: Name
+    signal: Name
+
+
+class RoofModel(Section):
+    """A floating roof."""
+
+    mass: Mass
+    critical_low: Annotated[Length, Field(description="It rests on its legs below")]
+    critical_high: Annotated[Length, Field(description="It floats above")]
+    table_density: Annotated[
+        DensityQuantity | None, Field(description="Density at which the capacity table deducts the roof already")
+    ] = None
+
+
+class ShellModel(Section):
+    """Thermal expansion of an upright shell."""
+
+    metal: Annotated[Text | None, Field(description="By name: carbon steel, 304 stainless steel, aluminium")] = None
+    expansion: Annotated[ExpansionRate | None, Field(description="Linear, where no metal is named")] = None
+    table_temperature: Annotated[
+        Temperature | None, Field(description="At which the volumes hold; the capacity table's own unless given")
+    ] = None
+    insulated: YesNo = False
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> "ShellModel":
+        if (self.metal is None) == (self.expansion is None):
+            raise refuse("give one of metal and expansion")
+        return self
+
+
+class VapourModel(Section):
+    """The vapour above the liquid: by a stated density, or by the gas law from its pressure and temperature."""
+
+    density: PlainDensity | None = None
+    component: Annotated[Text | None, Field(description="A pure vapour by name: propane, n-butane, propylene")] = None
+    molar_mass: Annotated[MolarMass | None, Field(description="Of a mixture, for example 48.2 g/mol")] = None
+    compressibility: Annotated[Number | None, Field(description="Factor Z beside molar_mass; 1 unless given")] = None
+    atmospheric_pressure: Annotated[
+        AbsolutePressure | None, Field(description="101.325 kPa unless given; less at altitude")
+    ] = None
+
+    @model_validator(mode="after")
+    def _one_of_three(self) -> "VapourModel":
+        ways = [name for name in ("density", "component", "molar_mass") if getattr(self, name) is not None]
+        if len(ways) != 1:
+            raise refuse("give one of density, component and molar_mass")
+        if self.compressibility is not None and self.molar_mass is None:
+            raise refuse("compressibility goes with molar_mass only; leave it out")
+        if self.atmospheric_pressure is not None and self.density is not None:
+            raise refuse("atmospheric_pressure has no effect beside density; leave it out")
+        return self
+
+
+class MeasuredDensityModel(SourceModel):
+    """Density from the pressure at a nozzle below the liquid and the level (API MPMS 3.6)."""
+
+    nozzle_height: Annotated[Length, Field(description="Of the transmitter above the datum")]
+    in_use: Annotated[YesNo, Field(description="yes: in place of the entered density; no: only compared with it")]
+    minimum_head: Annotated[Length, Field(description="Least liquid above the nozzle")] = 1.0
+    difference_limit: Annotated[PlainDensity, Field(description="From the entered density, before it is flagged")] = 5.0
+    vapour_transmitter_height: Annotated[
+        Length | None, Field(description="Above the datum; with one of the two densities")
+    ] = None
+    gas_density: Annotated[PlainDensity | None, Field(description="Of the gas above the liquid")] = None
+    air_density: Annotated[PlainDensity | None, Field(description="Of the air outside")] = None
+
+    @model_validator(mode="after")
+    def _surroundings(self) -> "MeasuredDensityModel":
+        with_density = self.gas_density is not None or self.air_density is not None
+        if with_density != (self.vapour_transmitter_height is not None):
+            raise refuse("vapour_transmitter_height goes with gas_density or air_density, or both")
+        return self
+
+
+class CourseModel(Section):
+    """One ring of shell plates."""
+
+    height: Length
+    thickness: Length
+
+
+NOT_CONTAINED = "none"
+
+
+def _read_contained(value: Any) -> Any:
+    return value if value != NOT_CONTAINED else None
+
+
+class LiquidHeadModel(Section):
+    """The stretch of an upright shell under its liquid (API MPMS 2.2A, ISO 7507-1)."""
+
+    courses: Annotated[tuple[CourseModel, ...], Field(description="Lowest first")]
+    diameter: Annotated[Length | None, Field(description="Where the tank has no shape that gives it")] = None
+    modulus: Annotated[ElasticModulus | None, Field(description="200 GPa, carbon steel, unless given")] = None
+    table_density: Annotated[
+        PlainDensity | None,
+        BeforeValidator(_read_contained),
+        WithJsonSchema({"type": "string", "examples": ["838 kg/m3", NOT_CONTAINED]}),
+        Field(description="At which the capacity table contains the stretch; `none`: it does not contain it"),
+    ] = None

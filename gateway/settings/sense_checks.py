@@ -1,0 +1,185 @@
+"""Values that are possible in themselves but make no sense where they stand: a slip of the pen found before it counts.
+
+What cannot be is a mistake; what is only hard to believe is a warning. The bounds are common practice, drawn wide.
+"""
+
+from gateway.calculation.contracts import Capacity
+from gateway.settings.document import Document, KeyPath, Mistakes
+from gateway.settings.lines import BuiltLines
+from gateway.settings.manual import ManualValues
+from gateway.settings.tank_models import DipWater, TankModel
+from gateway.settings.validation import Checked
+
+__all__ = ["check_sense_of_lines", "check_sense_of_tank"]
+
+_PERIOD_S = (0.02, 3600.0)
+_UNHURRIED_S = 60.0
+_TIMEOUT_S = (0.01, 60.0)
+_HIGHEST_M = 100.0
+_LARGEST_M3 = 1e6
+_NOZZLE_M = 3.0
+"""How far above the top of the volumes a reference point is found at most."""
+_OFFSET_M = 1.0
+_COARSEST_M = 0.5
+_MUCH_WATER = 0.05
+_STEEL_PER_C = (1e-6, 1e-4)
+_TABLE_C = (-60.0, 200.0)
+_PRODUCT_C = (-200.0, 400.0)
+_HEAVIEST_VAPOUR = 200.0
+_HEAVIEST_LIQUID = 3000.0
+_SHEET_S = 60.0
+_LAST_GOOD_S = 7 * 86_400.0
+_FILLS_IN_S = 60.0
+
+
+def check_sense_of_lines(lines: BuiltLines, document: Document, mistakes: Mistakes, manual: ManualValues) -> None:
+    """Times of the lines and instruments that have no mistake otherwise."""
+    report = _Report(document, mistakes, manual)
+    for line in lines.lines:
+        here: KeyPath = ("lines", line.name)
+        if line.connect_timeout_s > _TIMEOUT_S[1]:
+            report.wrong((*here, "connect_timeout"), "is too long to wait; give at most 60 s")
+        if line.backoff_first_s > line.backoff_longest_s:
+            report.wrong((*here, "backoff_first"), "is longer than backoff_longest; give at most that")
+    for tag, built in lines.instruments.items():
+        here = ("instruments", tag)
+        plan = built.plan
+        if not _PERIOD_S[0] <= plan.period_s <= _PERIOD_S[1]:
+            report.wrong((*here, "period"), "is no period for polling; give 20 ms to 1 h")
+        elif plan.period_s > _UNHURRIED_S:
+            report.odd((*here, "period"), "is long: a reading counts as fresh for three periods")
+        if not _TIMEOUT_S[0] <= plan.timeout_s <= _TIMEOUT_S[1]:
+            report.wrong((*here, "timeout"), "is no time to wait for an answer; give 10 ms to 60 s")
+        elif plan.timeout_s > plan.period_s:
+            text = f"waiting {plan.timeout_s:g} s for an answer is longer than the period, {plan.period_s:g} s"
+            manual.warn((*here, "timeout"), f"{text}: when it is silent, the whole line runs late")
+
+
+def check_sense_of_tank(
+    checked: Checked[TankModel],
+    capacity: Capacity | None,
+    document: Document,
+    path: KeyPath,
+    mistakes: Mistakes,
+    manual: ManualValues,
+) -> None:
+    """The values of one tank. `capacity` None: what it bounds is left unchecked."""
+    report = _Report(document, mistakes, manual)
+    model, dropped = checked
+    _gauges(model, dropped, path, report)
+    _thermometer(model, path, report)
+    _shell(model, path, report)
+    share = model.sediment_water
+    if share is not None:
+        place = report.value_of((*path, "sediment_water"))
+        if not 0.0 <= share.value <= 1.0:
+            report.wrong(place, "is no share; give 0 % to 100 %")
+        elif share.value > _MUCH_WATER:
+            report.odd(place, "is a great deal of sediment and water; 0.3 % would be usual")
+    vapour = None if model.vapour is None else model.vapour.density
+    if vapour is not None and vapour > _HEAVIEST_VAPOUR:
+        text = "is the density of a liquid; give that of the vapour, below 200 kg/m3"
+        report.wrong((*path, "vapour", "density"), text)
+    if model.period is not None and model.period > _SHEET_S:
+        report.wrong((*path, "period"), "would hide for so long that instruments are silent; give at most 60 s")
+    if capacity is not None:
+        _against(capacity, model, dropped, path, report)
+
+
+class _Report:
+    def __init__(self, document: Document, mistakes: Mistakes, manual: ManualValues) -> None:
+        self._document = document
+        self._mistakes = mistakes
+        self._manual = manual
+
+    def wrong(self, path: KeyPath, text: str) -> None:
+        """A mistake, after the value as it was written, where it is one value."""
+        self._mistakes.add(path, f"{self._document.text(path)} {text}".lstrip())
+
+    def odd(self, path: KeyPath, text: str) -> None:
+        """A warning, after the value as it was written."""
+        self._manual.warn(path, f"{self._document.text(path)} {text}")
+
+    def value_of(self, path: KeyPath) -> KeyPath:
+        """Where a dated entry holds its value: in `value`, or bare."""
+        inner = (*path, "value")
+        return path if self._document.node(inner) is None else inner
+
+
+def _gauges(model: TankModel, dropped: frozenset[str], path: KeyPath, report: _Report) -> None:
+    for key, gauge in (("level", model.level), ("second_level", model.second_level)):
+        if gauge is None:
+            continue
+        here: KeyPath = (*path, key)
+        if gauge.resolution is not None and not 0.0 < gauge.resolution <= _COARSEST_M:
+            report.wrong((*here, "resolution"), "is no step of a level gauge; give for example 1 mm")
+        if "reference_height" not in dropped and abs(gauge.offset) > model.reference_height:
+            report.wrong((*here, "offset"), "is more than the whole reference height; give a few millimetres")
+        elif abs(gauge.offset) > _OFFSET_M:
+            report.odd((*here, "offset"), "is more than a correction; see to the datum and the reference height")
+        other = {"innage": "ullage", "ullage": "innage"}.get(gauge.measures.value if gauge.measures else "")
+        if other is not None and other in gauge.signal.lower():
+            report.odd((*here, "measures"), f"is set for a signal called {gauge.signal}; see which of the two it is")
+    second = model.second_level
+    if second is not None and second.difference_limit <= 0.0:
+        report.wrong((*path, "second_level", "difference_limit"), "is no difference; give for example 10 mm")
+
+
+def _thermometer(model: TankModel, path: KeyPath, report: _Report) -> None:
+    given = model.temperature
+    if given is not None and given.last_good_limit > _LAST_GOOD_S:
+        report.wrong((*path, "temperature", "last_good_limit"), "is too long for a stand-in; give at most 7 d")
+    by_hand = None if model.manual is None else model.manual.temperature
+    if by_hand is not None and not _PRODUCT_C[0] <= by_hand.value <= _PRODUCT_C[1]:
+        place = report.value_of((*path, "manual", "temperature"))
+        report.wrong(place, "is no temperature of a liquid in a tank; give -200 degC to 400 degC")
+
+
+def _shell(model: TankModel, path: KeyPath, report: _Report) -> None:
+    shell = model.shell
+    if shell is None:
+        return
+    if shell.expansion is not None and not _STEEL_PER_C[0] <= shell.expansion <= _STEEL_PER_C[1]:
+        text = "is no linear expansion of a shell; carbon steel has 0.0000112 /degC"
+        report.wrong((*path, "shell", "expansion"), text)
+    if shell.table_temperature is not None and not _TABLE_C[0] <= shell.table_temperature <= _TABLE_C[1]:
+        text = "is no temperature of a capacity table; give that on the table, for example 15 degC"
+        report.wrong((*path, "shell", "table_temperature"), text)
+
+
+def _against(capacity: Capacity, model: TankModel, dropped: frozenset[str], path: KeyPath, report: _Report) -> None:
+    top_m = capacity.top_m
+    full_m3 = capacity.volume(top_m)
+    what: KeyPath = (*path, "shape" if model.shape is not None else "capacity_table")
+    if top_m > _HIGHEST_M or full_m3 > _LARGEST_M3:
+        text = f"gives a tank of {top_m:.4g} m and {full_m3:.4g} m3, which nobody has built; see to the units"
+        report.wrong(what, text)
+    if "reference_height" not in dropped and model.reference_height > top_m + _NOZZLE_M:
+        report.odd((*path, "reference_height"), f"is far above the top of the volumes, {top_m:.3f} m; see to it")
+    if model.temperature is not None and model.temperature.immersion_margin >= top_m:
+        key: KeyPath = (*path, "temperature", "immersion_margin")
+        report.wrong(key, f"is more than the tank is high, {top_m:.3f} m; give for example 0.30 m")
+    for keys, value in _heights_by_hand(model):
+        highest = top_m if "reference_height" in dropped else model.reference_height
+        if not 0.0 <= value <= highest:
+            report.wrong(report.value_of((*path, *keys)), f"is no level in this tank; give 0 m to {highest:.3f} m")
+    for name in ("maximum_flow_in", "maximum_flow_out"):
+        flow = getattr(model, name)
+        if flow is not None and flow * _FILLS_IN_S > full_m3:
+            report.odd((*path, name), f"would move the whole tank in {full_m3 / flow:.0f} s; see to the unit")
+    roof = model.roof
+    floats = roof is not None and 0.0 < roof.critical_high <= top_m
+    if roof is not None and floats and roof.mass > _HEAVIEST_LIQUID * capacity.volume(roof.critical_high):
+        report.wrong((*path, "roof", "mass"), "is more than the liquid under it could carry")
+
+
+def _heights_by_hand(model: TankModel) -> list[tuple[tuple[str, ...], float]]:
+    found: list[tuple[tuple[str, ...], float]] = []
+    if isinstance(model.free_water, DipWater):
+        found.append((("free_water",), model.free_water.value))
+    if model.manual is not None:
+        for name in ("level", "water"):
+            entry = getattr(model.manual, name)
+            if entry is not None:
+                found.append((("manual", name), entry.value))
+    return found
