@@ -3,6 +3,7 @@
 What cannot be is a mistake; what is only hard to believe is a warning. The bounds are common practice, drawn wide.
 """
 
+from gateway.acquisition.register_map import InstrumentMap, Table
 from gateway.calculation.contracts import Capacity
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.lines import BuiltLines
@@ -30,6 +31,11 @@ _HEAVIEST_LIQUID = 3000.0
 _SHEET_S = 60.0
 _LAST_GOOD_S = 7 * 86_400.0
 _FILLS_IN_S = 60.0
+_FIRST_NUMBER = {
+    Table.DISCRETE_INPUTS: 10_001,
+    Table.INPUT_REGISTERS: 30_001,
+    Table.HOLDING_REGISTERS: 40_001,
+}
 
 
 def check_sense_of_lines(lines: BuiltLines, document: Document, mistakes: Mistakes, manual: ManualValues) -> None:
@@ -53,6 +59,7 @@ def check_sense_of_lines(lines: BuiltLines, document: Document, mistakes: Mistak
         elif plan.timeout_s > plan.period_s:
             text = f"waiting {plan.timeout_s:g} s for an answer is longer than the period, {plan.period_s:g} s"
             manual.warn((*here, "timeout"), f"{text}: when it is silent, the whole line runs late")
+        _addresses(plan.map, (*here, "map"), manual)
 
 
 def check_sense_of_tank(
@@ -84,6 +91,15 @@ def check_sense_of_tank(
         report.wrong((*path, "period"), "would hide for so long that instruments are silent; give at most 60 s")
     if capacity is not None:
         _against(capacity, model, dropped, path, report)
+
+
+def _addresses(registers: InstrumentMap, path: KeyPath, manual: ManualValues) -> None:
+    """A register number copied from a manual is not the address on the wire, which counts from zero."""
+    for signal in registers.signals:
+        first = _FIRST_NUMBER.get(signal.table)
+        if first is not None and first <= signal.address < first + 9_999:
+            text = f"{signal.name} has the address {signal.address}; where that is the manual's register number"
+            manual.warn(path, f"{text}, the address is {signal.address - first}")
 
 
 class _Report:
@@ -154,7 +170,9 @@ def _against(capacity: Capacity, model: TankModel, dropped: frozenset[str], path
     if top_m > _HIGHEST_M or full_m3 > _LARGEST_M3:
         text = f"gives a tank of {top_m:.4g} m and {full_m3:.4g} m3, which nobody has built; see to the units"
         report.wrong(what, text)
-    if "reference_height" not in dropped and model.reference_height > top_m + _NOZZLE_M:
+    if "reference_height" not in dropped and model.reference_height > _HIGHEST_M:
+        report.wrong((*path, "reference_height"), "is higher than any tank; see to the unit")
+    elif "reference_height" not in dropped and model.shape is not None and model.reference_height > top_m + _NOZZLE_M:
         report.odd((*path, "reference_height"), f"is far above the top of the volumes, {top_m:.3f} m; see to it")
     if model.temperature is not None and model.temperature.immersion_margin >= top_m:
         key: KeyPath = (*path, "temperature", "immersion_margin")
