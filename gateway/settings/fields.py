@@ -240,7 +240,9 @@ def _read_yes_no(text: str) -> bool:
 
 
 YesNo = Annotated[
-    bool, _checked(_read_yes_no, "yes or no"), WithJsonSchema({"enum": ["yes", "no", "true", "false", True, False]})
+    bool,
+    _checked(_read_yes_no, "yes or no"),
+    WithJsonSchema({"enum": ["yes", "no", "true", "false", True, False], "examples": ["no"]}),
 ]
 
 _INSTANT_EXAMPLE = "2026-11-25T06:00Z"

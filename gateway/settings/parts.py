@@ -113,7 +113,7 @@ class _Builder:
         if shell.metal is not None:
             metals = {metal.name: metal.linear_coefficient_per_c for metal in METALS}
             if shell.metal not in metals:
-                text = f"'{shell.metal}' is not a known metal; {suggestion(shell.metal, metals)}, or give expansion"
+                text = f"'{shell.metal}' is not a known metal; {suggestion(shell.metal, metals)}; or give expansion"
                 self._add("shell", "metal", text=text)
                 return None
             coefficient = metals[shell.metal]
@@ -147,7 +147,7 @@ class _Builder:
         if vapour.component is not None:
             if vapour.component not in COMPONENTS:
                 text = f"'{vapour.component}' is not known; {suggestion(vapour.component, COMPONENTS)}"
-                self._add("vapour", "component", text=f"{text}, or give molar_mass")
+                self._add("vapour", "component", text=f"{text}; or give molar_mass")
                 return None
             component = COMPONENTS[vapour.component]
             return VapourPlan(None, component.molar_mass, 1.0, atmospheric_pa, component)

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.settings.densities import plain_density
+from gateway.settings.densities import BuiltProduct, plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
 from gateway.settings.sense_checks import check_sense_of_tank
@@ -21,7 +21,7 @@ _LIMITS = ("minimum", "maximum_working", "high_high", "critical_high")
 def check_tank(
     checked: Checked[TankModel],
     capacity: Capacity | None,
-    method: str | None,
+    product: BuiltProduct | None,
     document: Document,
     path: KeyPath,
     mistakes: Mistakes,
@@ -29,14 +29,15 @@ def check_tank(
 ) -> None:
     """Report every pair of values that cannot both be right.
 
-    `capacity` None: what it bounds is left unchecked. `method` is the product's, by its word; None: unknown.
+    `capacity` or `product` None: what rests on it is left unchecked.
     """
     checks = _TankChecks(checked, document, path, mistakes, manual)
     checks.limits_rise()
     checks.elements_rise()
     checks.roof()
     checks.flows_positive()
-    checks.pressure(method)
+    if product is not None:
+        checks.product(product)
     if capacity is not None:
         checks.against(capacity)
     check_sense_of_tank(checked, capacity, document, path, mistakes, manual)
@@ -81,10 +82,15 @@ class _TankChecks:
             if getattr(thermometer, key) < 0.0:
                 self._wrong("temperature", key, text="is below zero; give zero or more")
 
-    def pressure(self, method: str | None) -> None:
-        if self._model.pressurised and method == "lpg_tp27":
+    def product(self, product: BuiltProduct) -> None:
+        """What the product's method makes of measured pressures and densities."""
+        if self._model.pressurised and product.method_word == "lpg_tp27":
             text = "lpg_tp27 holds at the liquid's own vapour pressure; leave it out, vapour_pressure is read even so"
             self._mistakes.add((*self._path, "pressurised"), text)
+        measured = self._model.measured_density
+        if measured is not None and measured.in_use and not product.plan.method.needs_density:
+            text = f"product {product.plan.name} takes its density from temperature and no other; give no, to compare"
+            self._mistakes.add((*self._path, "measured_density", "in_use"), text)
 
     def roof(self) -> None:
         roof = self._model.roof

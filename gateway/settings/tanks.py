@@ -70,8 +70,7 @@ class TankBuilder:
             product = self._densities.product(model.product, (*path, "product"))
         capacity = self._capacity(model, checked.dropped, path)
         kind = _vessel(model)
-        word = None if product is None else product.method_word
-        check_tank(checked, capacity, word, self._document, path, self._mistakes, self._manual)
+        check_tank(checked, capacity, product, self._document, path, self._mistakes, self._manual)
         parts = build_parts(checked, capacity, kind, self._document, path, self._mistakes, self._manual)
         fitted = self._inputs.build(checked, path)
         binding = self._binding(tag, checked, fitted, product, path)
