@@ -46,6 +46,7 @@ def measure(*, long: bool) -> dict[str, object]:
         "lateness_p99_ms": "p99",
         "age_p50_ms": "read to subscriber ms p50",
         "age_p99_ms": "p99",
+        "scrape_ms": "scrape ms",
         "cpu_percent": "% of a core",
         "memory_mb": "MB",
     }
@@ -84,14 +85,14 @@ def _measure(load: Load, seconds: float) -> dict[str, float]:
 
 
 def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talking, web_port: int) -> dict[str, float]:
-    before = _lateness(web_port)
+    before, _ = _lateness(web_port)
     say(listener, "begin", answered=False)
     cpu, begun = process.cpu_times(), time.monotonic()
     time.sleep(seconds)
     passed = time.monotonic() - begun
     used = process.cpu_times()
     heard = json.loads(say(listener, "end"))
-    after = _lateness(web_port)
+    after, scrape_s = _lateness(web_port)
     if heard["not_good"]:
         raise RuntimeError(f"{heard['not_good']} of {len(heard['ages_s'])} inventories looked at were not Good")
     counts = {bound: after[bound] - before[bound] for bound in after}
@@ -106,19 +107,22 @@ def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talkin
         "lateness_p99_ms": _quantile(counts, 0.99) * 1e3,
         "age_p50_ms": median(ages) * 1e3,
         "age_p99_ms": ages[int(len(ages) * 0.99)] * 1e3,
+        "scrape_ms": scrape_s * 1e3,
         "cpu_percent": (used.user + used.system - cpu.user - cpu.system) / passed * 100,
         "memory_mb": process.memory_info().rss / 2**20,
     }
 
 
-def _lateness(web_port: int) -> dict[float, float]:
-    """Polls by how late they began at most, over all lines."""
+def _lateness(web_port: int) -> tuple[dict[float, float], float]:
+    """Polls by how late they began at most, over all lines; and how long the scrape took."""
+    begun = time.monotonic()
     with urllib.request.urlopen(f"http://127.0.0.1:{web_port}/metrics", timeout=30) as answer:
         text = answer.read().decode()
+    scrape_s = time.monotonic() - begun
     counts: dict[float, float] = {}
     for bound, count in BUCKET.findall(text):
         counts[float(bound)] = counts.get(float(bound), 0.0) + float(count)
-    return counts
+    return counts, scrape_s
 
 
 def _quantile(counts: dict[float, float], part: float) -> float:
