@@ -1,4 +1,7 @@
-"""All tanks at a glance: one row each, totals by product, and why a row is not simply Good."""
+"""All tanks at a glance: one row each, totals by product, and why a row is not simply Good.
+
+An Uncertain number has a `?` behind it, so that one sees which numbers of a doubtful row may still be relied on.
+"""
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
@@ -29,6 +32,7 @@ _SHOWN = (
     ("mass", "Mass", 2),
     ("room", "Room", 0),
 )
+_DOUBT = "?"
 # A configured density is manual as well; here the word is kept for what stands in for an instrument.
 _MEASURED = ("level", "water_level", "liquid_temperature")
 
@@ -82,13 +86,16 @@ def tank_grid(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> 
 
 
 def notes(views: Iterable[TankView]) -> list[str]:
-    """One line for each tank that is not Good: its name, its quality and why."""
+    """One line for each doubt about each tank that is not Good: its name, Bad or Uncertain, and why."""
     lines = []
     for view in views:
-        if view.quality is Quality.GOOD:
-            continue
-        why = "; ".join(reason_sentences(view.figures, view.quality)) or "no reason given"
-        lines.append(printable(f"{view.tank}: {view.quality.word}: {why}"))
+        for quality in (Quality.BAD, Quality.UNCERTAIN):
+            marked = any(view.figures[name].quality is quality for name, _, _ in _SHOWN)
+            if view.quality is not quality and not marked:
+                continue
+            why = "; ".join(reason_sentences(view.figures, quality)) or "no reason given"
+            mark = f" ({_DOUBT})" if quality is Quality.UNCERTAIN else ""
+            lines.append(printable(f"{view.tank}: {quality.word}{mark}: {why}"))
     return lines
 
 
@@ -136,4 +143,5 @@ def _total_text(name: str, header: str, views: Sequence[TankView], system: UnitS
 
 
 def _cell(name: str, figure: Figure, system: UnitSystem) -> str:
-    return show_figure(name, figure, system).number
+    number = show_figure(name, figure, system).number
+    return f"{number}{_DOUBT}" if figure.quality is Quality.UNCERTAIN else number

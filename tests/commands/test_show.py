@@ -77,13 +77,14 @@ def test_a_table_of_all_tanks_with_totals_and_reasons(capsys: pytest.CaptureFixt
     assert lines[0] == "harbour at 2026-03-14 12:00:00 UTC, SIMULATED"
     assert lines[2] == "Tank Product Level m Temp °C TOV m³ GSV m³ Mass t Room m³ Quality Age"
     assert lines[3].startswith("TK-1 gasoline 9.412 14.8 n/a n/a 2,000.0 n/a Good ")
-    assert lines[4].startswith("TK-2 gasoline - 61.2 n/a n/a - n/a Bad manual SIMULATED ")
+    assert lines[4].startswith("TK-2 gasoline - 61.2? n/a n/a - n/a Bad manual SIMULATED ")
     assert lines[5:] == [
         "",
         "Total gasoline: mass 2,000.0 t (1 of 2 tanks)",
         "Total of all products: mass 2,000.0 t (1 of 2 tanks), SIMULATED",
         "",
         "TK-2: Bad: LT-2.innage was last read 75 s ago",
+        "TK-2: Uncertain (?): manual value in place of an instrument",
     ]
 
 

@@ -65,7 +65,18 @@ def test_manual_and_uncertain_are_words() -> None:
     by_hand = Figure(61.2, Quality.UNCERTAIN, (_BY_HAND,), 30.0, manual=True)
     views = _views(_tank("A-1", mass=_good(5330.0), liquid_temperature=by_hand))
     assert "Uncertain manual" in plain_lines(tank_grid(views))[1]
-    assert notes(views) == ["A-1: Uncertain: manual value in place of an instrument"]
+    assert notes(views) == ["A-1: Uncertain (?): manual value in place of an instrument"]
+
+
+def test_a_doubtful_number_is_told_from_the_sound_ones_of_its_row() -> None:
+    by_hand = Figure(61.2, Quality.UNCERTAIN, (_BY_HAND,), 30.0)
+    views = _views(_tank("A-1", mass=_bad(), liquid_temperature=by_hand))
+    (row,) = plain_lines(tank_grid(views))[1:]
+    assert " ".join(row.split()) == "A-1 gasoline 9.412 61.2? n/a n/a - n/a Bad 30 s"
+    assert notes(views) == [
+        "A-1: Bad: LT-1 did not answer within 1 s",
+        "A-1: Uncertain (?): manual value in place of an instrument",
+    ]
 
 
 def test_a_manual_density_alone_does_not_mark_the_row() -> None:
