@@ -25,6 +25,8 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "show": "show the tanks of a running gateway once",
         "dip": "make one calculation sheet from hand-measured values",
         "table": "make, check, convert and preview capacity tables",
+        "registers": "show a device's registers in every decoding, and match them to a dip",
+        "recalculate": "make the recorded history of a tank again, as a new version",
         "simulate": "serve the instruments of a scenario, with their faults",
         "schema": "print the JSON Schema of the site file or of a payload",
     }
@@ -85,7 +87,7 @@ def _run(typed: list[str]) -> int:
         subparser = subparsers.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
         if name == chosen:
             # Only the command that was typed is loaded, so that none waits for the libraries of another.
-            command = cast("Command", import_module(f"gateway.commands.{name}"))
+            command = cast("Command", import_module(f"gateway.commands.{name.replace('-', '_')}"))
             command.add_arguments(subparser)
             subparser.set_defaults(execute=command.execute)
     arguments = parser.parse_args(typed)

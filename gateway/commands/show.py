@@ -1,36 +1,21 @@
 """`show`: the tanks of a running gateway, once, as a table."""
 
 import argparse
-import http.client
-import json
 import sys
-import urllib.error
-import urllib.request
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write, write_json
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json
 from gateway.commands.tank_table import TankView, notes, tank_grid, total_lines
 from gateway.delivery.payload import INVENTORIES_SCHEMA
 from gateway.display import DEFINITIONS, UnitSystem, printable
-from gateway.errors import GatewayError
 from gateway.records import Figure, Quality, Reason, ReasonCode
 
-__all__ = ["DEFAULT_ADDRESS", "NoGatewayError", "add_arguments", "execute"]
+__all__ = ["add_arguments", "execute"]
 
-DEFAULT_ADDRESS = "127.0.0.1:9109"
 _TIMEOUT_S = 5.0
-_LONGEST_ANSWER = 64 * 1024 * 1024
-
-
-class NoGatewayError(GatewayError):
-    """No gateway answered, or what answered is none. Retrying helps once one runs there."""
-
-    def __init__(self, address: str, what: str) -> None:
-        self.address = address
-        self.hint = "start one with `tank-gateway run SITE`, or say where it is with --address HOST:PORT"
-        super().__init__(f"no gateway at {address}: {what}")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    document = _fetch(arguments.address)
+    document = fetch_json(arguments.address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
     if arguments.json:
         write_json(document)
         return 0
@@ -65,33 +50,6 @@ def execute(arguments: argparse.Namespace) -> int:
     why = notes(views)
     write("", *total_lines(views, system), *(["", *why] if why else []))
     return 0
-
-
-def _fetch(address: str) -> dict[str, Any]:
-    # No proxy: the gateway is on this machine or this network.
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-    try:
-        with opener.open(f"http://{address}/inventories", timeout=_TIMEOUT_S) as answer:
-            document = json.loads(answer.read(_LONGEST_ANSWER))
-    except urllib.error.HTTPError as error:
-        raise NoGatewayError(address, f"it answers with HTTP status {error.code}") from error
-    except urllib.error.URLError as error:
-        raise NoGatewayError(address, _cause(error.reason)) from error
-    except (OSError, http.client.HTTPException) as error:
-        raise NoGatewayError(address, _cause(error)) from error
-    except ValueError as error:
-        raise NoGatewayError(address, "what answers there speaks no JSON") from error
-    if not isinstance(document, dict) or document.get("schema") != INVENTORIES_SCHEMA:
-        raise NoGatewayError(address, f"what answers there does not send {INVENTORIES_SCHEMA}")
-    return document
-
-
-def _cause(error: object) -> str:
-    if isinstance(error, TimeoutError):
-        return f"no answer within {_TIMEOUT_S:g} s"
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror.lower()
-    return str(error) or type(error).__name__
 
 
 def _view(payload: Mapping[str, Any], now: datetime) -> TankView:

@@ -1,0 +1,64 @@
+"""What a running gateway says over HTTP, by its web address."""
+
+import http.client
+import json
+import urllib.error
+import urllib.request
+from typing import Any
+
+from gateway.errors import GatewayError
+
+__all__ = ["DEFAULT_ADDRESS", "NoGatewayError", "fetch", "fetch_json"]
+
+DEFAULT_ADDRESS = "127.0.0.1:9109"
+_NO_SUCH_PAGE = 404
+_LONGEST_ANSWER = 64 * 1024 * 1024
+
+
+class NoGatewayError(GatewayError):
+    """No gateway answered, or what answered is none. Retrying helps once one runs there."""
+
+    def __init__(self, address: str, what: str, *, surely: bool = False) -> None:
+        self.address = address
+        self.surely = surely
+        """Nothing listens there, or something else does. Otherwise a gateway may be there that did not answer."""
+        self.hint = "start one with `tank-gateway run SITE`, or say where it is with --address HOST:PORT"
+        super().__init__(f"no gateway at {address}: {what}")
+
+
+def fetch(address: str, path: str, timeout_s: float) -> bytes:
+    """The body of GET `path`. Raises NoGatewayError."""
+    # No proxy: the gateway is on this machine or this network.
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with opener.open(f"http://{address}{path}", timeout=timeout_s) as answer:
+            body: bytes = answer.read(_LONGEST_ANSWER)
+    except urllib.error.HTTPError as error:
+        raise NoGatewayError(
+            address, f"it answers with HTTP status {error.code}", surely=error.code == _NO_SUCH_PAGE
+        ) from error
+    except urllib.error.URLError as error:
+        refused = isinstance(error.reason, ConnectionRefusedError)
+        raise NoGatewayError(address, _cause(error.reason, timeout_s), surely=refused) from error
+    except (OSError, http.client.HTTPException) as error:
+        raise NoGatewayError(address, _cause(error, timeout_s)) from error
+    return body
+
+
+def fetch_json(address: str, path: str, schema: str, timeout_s: float) -> dict[str, Any]:
+    """The document of that schema at `path`. Raises NoGatewayError."""
+    try:
+        document = json.loads(fetch(address, path, timeout_s))
+    except ValueError as error:
+        raise NoGatewayError(address, "what answers there speaks no JSON", surely=True) from error
+    if not isinstance(document, dict) or document.get("schema") != schema:
+        raise NoGatewayError(address, f"what answers there does not send {schema}", surely=True)
+    return document
+
+
+def _cause(error: object, timeout_s: float) -> str:
+    if isinstance(error, TimeoutError):
+        return f"no answer within {timeout_s:g} s"
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror.lower()
+    return str(error) or type(error).__name__

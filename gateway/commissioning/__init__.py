@@ -1,0 +1,1 @@
+"""What the technician at the panel needs: decodings, matches, verdicts. Reads only; no stage knows of it."""

@@ -1,0 +1,56 @@
+"""Pure: what an answer that is none usually means, and what to look at first. Common practice of the trade.
+
+Exception codes after MODBUS Application Protocol V1.1b3, section 7.
+"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from gateway.errors import BadFrameError, DeviceExceptionError, GatewayError, LinkError, NoAnswerError
+
+__all__ = ["DeviceError", "meaning_of"]
+
+_EXCEPTIONS: Mapping[int, str] = MappingProxyType(
+    {
+        1: "the device is there but does not know this table; try the other tables",
+        2: "the device is there but one of the addresses does not exist; ask for fewer, and remember that a manual's "
+        "40001 is holding register 0",
+        3: "the device is there but does not take this count; ask for fewer registers at a time",
+        4: "the device is there but failed while it answered; look at its own display or restart it",
+        5: "the device needs time; ask again later",
+        6: "the device is busy with something else, often another master; ask again more slowly",
+        8: "the device reports that its own memory is damaged",
+        10: "the converter is there but has no way to that unit; look at its table of units and serial ports",
+        11: "the converter is there but the unit behind it did not answer; look at the unit's address, baud rate, "
+        "parity, wiring and supply",
+    }
+)
+_SILENCE = (
+    "nobody has this unit number, or it is switched off, or baud rate, parity or the two wires are wrong; "
+    "try `tank-gateway scan`"
+)
+_BROKEN = (
+    "noise, a wrong baud rate or parity, two devices with one unit number, a second master, "
+    "or something that is no Modbus device"
+)
+_NO_CONNECTION = (
+    "the address or port is wrong, the device is off, a firewall is between, or all its connections are taken"
+)
+
+
+class DeviceError(GatewayError):
+    """A device did not give what it was asked for. Its hint says what that usually means."""
+
+    def __init__(self, where: str, cause: LinkError) -> None:
+        self.cause = cause
+        self.hint = f"usually: {meaning_of(cause)}"
+        super().__init__(f"{where}: {cause}")
+
+
+def meaning_of(error: LinkError) -> str:
+    """What this usually means and what to look at, without a full stop."""
+    if isinstance(error, DeviceExceptionError):
+        return _EXCEPTIONS.get(error.code, "look the code up in the device's own manual")
+    if isinstance(error, NoAnswerError):
+        return _SILENCE
+    return _BROKEN if isinstance(error, BadFrameError) else _NO_CONNECTION

@@ -1,0 +1,130 @@
+"""What a technician stands before: simulated instruments behind recorded wires, a site file that leads to them, a
+Modbus server made by others, and a gateway that can be started; all on a thread of its own, as commands block."""
+
+import asyncio
+import threading
+from collections.abc import Callable, Coroutine, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+import simulators
+from gateway.commands.site_argument import load
+from gateway.daemon import Daemon
+from gateway.resources import config_path
+from tests.support.mosquitto import free_port
+from tests.support.wire import WireRecorder
+
+__all__ = ["Panel", "foreign_server", "open_panel"]
+
+_PATIENCE_S = 30.0
+_PORTS = {"bus-a": 15020, "yard-1": 15021, "yard-2": 15022, "power": 15023}
+_T = TypeVar("_T")
+
+
+class Panel:
+    """The loop of another thread, and what is served from it."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        self.site_file = ""
+        self.addresses: Mapping[str, str] = {}
+        """Of each line, through its recorder."""
+        self.web_port = 0
+
+    def do(self, work: Coroutine[Any, Any, _T]) -> _T:
+        """Run something in the other loop and wait for it."""
+        return asyncio.run_coroutine_threadsafe(work, self._loop).result(_PATIENCE_S)
+
+    @contextmanager
+    def gateway(self) -> Iterator[Daemon]:
+        """A running gateway of the site, from its first reading of every instrument on."""
+        daemon, task = self.do(self._start_gateway())
+        try:
+            yield daemon
+        finally:
+            self.do(_end(task))
+
+    async def _start_gateway(self) -> tuple[Daemon, "asyncio.Task[None]"]:
+        daemon = Daemon(load(self.site_file))
+        task = asyncio.create_task(daemon.run())
+        async with asyncio.timeout(_PATIENCE_S):
+            while daemon.http_port is None or not all(  # noqa: ASYNC110 (it raises no event)
+                status.last_answer_ns for status in daemon.snapshot().instruments
+            ):
+                await asyncio.sleep(0.02)
+        return daemon, task
+
+
+@contextmanager
+def open_panel(folder: Path, record: Callable[[int], WireRecorder]) -> Iterator[Panel]:
+    """The ten tanks in their printed state, standing still."""
+    with _loop() as loop:
+        panel = Panel(loop)
+        serving = simulators.serve(
+            simulators.load_scenario("printed_state"), ports=dict.fromkeys(_PORTS, 0), by_clock=False
+        )
+        running = panel.do(serving.__aenter__())
+        try:
+            recorders = {line: record(port) for line, (_, port) in running.addresses.items()}
+            panel.addresses = {line: f"127.0.0.1:{recorder.port}" for line, recorder in recorders.items()}
+            panel.web_port = free_port()
+            panel.site_file = str(_site_file(folder, panel))
+            yield panel
+        finally:
+            panel.do(serving.__aexit__(None, None, None))
+
+
+@contextmanager
+def foreign_server(words: list[int], unit: int = 1) -> Iterator[int]:
+    """pymodbus serving these holding registers from address 0; gives its port."""
+    with _loop() as loop:
+
+        async def start() -> ModbusTcpServer:
+            data = SimData(0, values=words, datatype=DataType.REGISTERS)
+            server = ModbusTcpServer(SimDevice(unit, simdata=[data]), address=("127.0.0.1", 0))
+            await server.serve_forever(background=True)
+            return server
+
+        server = asyncio.run_coroutine_threadsafe(start(), loop).result(_PATIENCE_S)
+        try:
+            assert isinstance(server.transport, asyncio.Server)
+            yield server.transport.sockets[0].getsockname()[1]
+        finally:
+            ending = server.shutdown()  # type: ignore[no-untyped-call]
+            asyncio.run_coroutine_threadsafe(ending, loop).result(_PATIENCE_S)
+
+
+def _site_file(folder: Path, panel: Panel) -> Path:
+    text = config_path("demo", "site.yaml").read_text("utf-8")
+    for line, port in _PORTS.items():
+        text = text.replace(f"127.0.0.1:{port}", panel.addresses[line])
+    text = text.replace("127.0.0.1:9109", f"127.0.0.1:{panel.web_port}")
+    head, _, rest = text.partition("\nweb:")
+    delivery = head.find("\ndelivery:")
+    # Without a broker: none is needed here.
+    path = folder / "site.yaml"
+    path.write_text((head if delivery < 0 else head[:delivery]) + "\nweb:" + rest, "utf-8")
+    return path
+
+
+@contextmanager
+def _loop() -> Iterator[asyncio.AbstractEventLoop]:
+    loop = asyncio.new_event_loop()
+    thread = threading.Thread(target=loop.run_forever, name="panel")
+    thread.start()
+    try:
+        yield loop
+    finally:
+        loop.call_soon_threadsafe(loop.stop)
+        thread.join(_PATIENCE_S)
+        loop.close()
+
+
+async def _end(task: "asyncio.Task[None]") -> None:
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task

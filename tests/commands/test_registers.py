@@ -1,0 +1,238 @@
+"""`registers` on real sockets: simulated instruments, a server made by others, and nobody at all."""
+
+import json
+import struct
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from tests.commands.panel import Panel, foreign_server
+from tests.commands.typed import typed
+from tests.support.wire import WireRecorder
+
+Capture = pytest.CaptureFixture[str]
+
+
+def test_every_decoding_of_a_word_swapped_float(capsys: Capture, panel: Panel) -> None:
+    said = typed(capsys, "registers", panel.addresses["yard-1"], "--address", "100", "--count", "2")
+    assert (said.code, said.err) == (0, "")
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    # 8.236 m in float32 is 0x4103C6A8 (IEEE 754); the worksheet says that XT-204 sends the words swapped.
+    assert "holding registers 100 to 101" in lines
+    assert "100 C6A8 50856 -14680 43206 -22330 1100 0110 1010 1000" in lines
+    assert "101 4103 16643 16643 833 833 0100 0001 0000 0011" in lines
+    (float_row,) = (row for head, row in pairwise(lines) if head.startswith("float32 "))
+    assert float_row == "100 -21536.51 8.236 -2.198383e-14 (unlikely) 5.691134e-37 (unlikely)"
+    assert "101: 16.643 mA if it counts uA" in lines
+
+
+def test_an_instrument_of_a_site_by_its_own_map(capsys: Capture, panel: Panel) -> None:
+    said = typed(capsys, "registers", panel.site_file, "LT-101")
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    assert said.code == 0
+    assert "ullage holding registers 0 uint32 ABCD 5.828 Good" in lines
+    assert "fault discrete inputs 0 bool 0 Good" in lines
+    assert "0 0000 0 0 0 0 0000 0000 0000 0000" in lines
+    assert "1 E3A8 58280 -7256 43235 -22301 1110 0011 1010 1000" in lines
+
+
+def test_json_holds_words_decodings_and_signals(capsys: Capture, panel: Panel) -> None:
+    said = typed(capsys, "registers", panel.site_file, "LT-101", "--json")
+    assert said.code == 0
+    bits, words = said.document["reads"]
+    assert (bits["table"], bits["words"]) == ("discrete_inputs", [0])
+    assert (words["table"], words["address"], words["words"], words["hex"]) == (
+        "holding_registers",
+        0,
+        [0, 58280],
+        ["0000", "E3A8"],
+    )
+    assert {"address": 0, "type": "uint32", "order": "ABCD", "value": 58280, "doubt": None} in words["decodings"]
+    assert said.document["signals"][0] == {
+        "signal": "ullage",
+        "raw": [0, 58280],
+        "value": 5.828,
+        "quality": "Good",
+        "reason": None,
+    }
+
+
+def test_a_dip_finds_the_byte_order(capsys: Capture, panel: Panel) -> None:
+    where = (panel.addresses["yard-1"], "--address", "100", "--count", "20")
+    said = typed(capsys, "registers", *where, "--dip", "8.236 m")
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    assert said.code == 0
+    assert "dip 8.2360 m, tolerance 4 mm: one way to read these words fits" in lines
+    assert "holding register 100 float32 CDAB 1 m innage 8.2360 +0.0 strong" in lines
+    assert "Not proved yet: one dip can be met by chance." in lines
+    assert "innage: {table: holding_registers, address: 100, type: float32, order: CDAB, unit: m}" in lines
+    assert any(line.startswith("Do not dip without a permit to work.") for line in lines)
+
+
+def test_two_ways_fit_until_a_second_dip_at_another_level_decides(
+    capsys: Capture, tmp_path: Path, wire_recorder: Callable[[int], WireRecorder]
+) -> None:
+    # Register 0 counts millimetres of innage, register 1 millimetres of ullage; the reference height is twice the dip.
+    options = ("--count", "2", "--reference-height", "10 m", "--json")
+    with foreign_server([5000, 5001]) as port:
+        address = f"127.0.0.1:{wire_recorder(port).port}"
+        first = typed(capsys, "registers", address, *options, "--dip", "5.000 m")
+    assert first.code == 0
+    found = {(match["address"], match["measures"]) for match in first.document["dip_match"]["matches"]}
+    assert found == {(0, "innage"), (0, "ullage"), (1, "innage"), (1, "ullage")}
+    assert first.document["dip_match"]["proved"] is False
+    kept = tmp_path / "first.json"
+    kept.write_text(first.out, "utf-8")
+    with foreign_server([6000, 4001]) as port:
+        address = f"127.0.0.1:{wire_recorder(port).port}"
+        second = typed(capsys, "registers", address, *options, "--dip", "6.000 m", "--earlier", str(kept))
+        again = typed(capsys, "registers", address, "--count", "1", "--dip", "6.000 m", "--earlier", str(kept))
+    assert [(m["address"], m["measures"]) for m in second.document["dip_match"]["matches"]] == [
+        (0, "innage"),
+        (1, "ullage"),
+    ]
+    assert "Proved: the same one fits two dips at different levels." in again.out
+
+
+def test_a_level_that_did_not_move_proves_nothing(
+    capsys: Capture, tmp_path: Path, wire_recorder: Callable[[int], WireRecorder]
+) -> None:
+    with foreign_server([5000]) as port:
+        words = ("registers", f"127.0.0.1:{wire_recorder(port).port}", "--count", "1", "--dip", "5.000 m")
+        first = typed(capsys, *words, "--json")
+        kept = tmp_path / "first.json"
+        kept.write_text(first.out, "utf-8")
+        said = typed(capsys, *words, "--earlier", str(kept))
+    assert "Not proved: the level has moved only 0 mm since the earlier dip, which decides nothing." in said.out
+
+
+def test_nothing_fits(capsys: Capture, panel: Panel) -> None:
+    said = typed(capsys, "registers", panel.site_file, "LT-101", "--dip", "3.333 m")
+    assert said.code == 1
+    assert "dip 3.3330 m, tolerance 4 mm: nothing fits" in said.out
+    assert "Ullage was not tried: give --reference-height." in said.out
+
+
+def test_a_current_loop_fits_by_its_span(capsys: Capture, panel: Panel) -> None:
+    words = ("registers", panel.site_file, "IO-BO5", "--dip", "3.055 m", "--span", "0 m", "8 m", "--json")
+    said = typed(capsys, *words)
+    # 10,110 uA of 4-20 mA = 0-8 m: 8 * 6.11 / 16 = 3.055 m.
+    assert {
+        "table": "input_registers",
+        "address": 0,
+        "type": "uint16",
+        "counts": "1 uA",
+        "measures": "innage",
+    }.items() <= (said.document["dip_match"]["matches"][0].items())
+
+
+def test_watch_marks_what_changes(capsys: Capture, wire_recorder: Callable[[int], WireRecorder]) -> None:
+    with foreign_server([1, 2, 3]) as port:
+        address = f"127.0.0.1:{wire_recorder(port).port}"
+        said = typed(
+            capsys, "registers", address, "--count", "3", "--watch", "--every", "0.1 s", "--times", "3", "--json"
+        )
+    assert said.code == 0
+    rounds = [json.loads(line) for line in said.out.splitlines()]
+    assert [made["reads"][0]["words"] for made in rounds] == [[1, 2, 3]] * 3
+
+
+def test_exceptions_and_silence_say_what_they_usually_mean(capsys: Capture, panel: Panel) -> None:
+    # The simulated XT-C7 forbids input registers 1 to 9; no instrument of the line is unit 9.
+    address = panel.addresses["yard-1"]
+    said = typed(capsys, "registers", address, "--unit", "5", "--table", "input_registers", "--count", "4")
+    assert said.code == 1
+    assert said.err == (
+        f"tank-gateway: {address} unit 5: device answered exception 2 (illegal data address)\n"
+        "  hint: usually: the device is there but one of the addresses does not exist; ask for fewer, and remember "
+        "that a manual's 40001 is holding register 0\n"
+    )
+    said = typed(capsys, "registers", address, "--unit", "9", "--timeout", "100 ms")
+    assert said.code == 1
+    assert said.err == (
+        f"tank-gateway: {address} unit 9: no answer within 0.1 s\n"
+        "  hint: usually: nobody has this unit number, or it is switched off, or baud rate, parity or the two wires "
+        "are wrong; try `tank-gateway scan`\n"
+    )
+
+
+def test_a_line_that_a_running_gateway_holds_is_left_alone(capsys: Capture, panel: Panel) -> None:
+    with panel.gateway():
+        address = panel.addresses["bus-a"]
+        held = typed(capsys, "registers", panel.site_file, "LT-101")
+        mine = typed(capsys, "registers", panel.site_file, "LT-101", "--line-is-mine")
+        gateway = f"127.0.0.1:{panel.web_port}"
+        bare = typed(capsys, "registers", address, "--gateway", gateway)
+    assert (held.code, held.out) == (1, "")
+    assert held.err == (
+        f"tank-gateway: {address} is polled by the gateway of site demo at {gateway}; "
+        "a second master on a line spoils the answers of both\n"
+        "  hint: stop that gateway first, or add --line-is-mine if you know that the line bears a second master\n"
+    )
+    assert bare.err == held.err
+    assert mine.code == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (
+            ("nowhere",),
+            "'nowhere' is no HOST:PORT, and no INSTRUMENT of a site was given\n"
+            "  hint: HOST:PORT, or SITE INSTRUMENT, for example 192.0.2.10:502 or nowhere LT-101",
+        ),
+        (
+            ("demo", "LT-9"),
+            "site 'demo' has no instrument 'LT-9'\n  hint: its instruments: LT-101, TT-101, WT-101, LT-3, TT-3, "
+            "XT-204, XT-B2, XT-C7, XT-P12, IO-BO5, XT-A1, LT-F1, TT-F1, LT-D1A, LT-D1B, TT-D1",
+        ),
+        (
+            ("192.0.2.1:502", "LT-101"),
+            "'LT-101': an instrument is known by its tag in a site file only\n"
+            "  hint: leave it away, or give SITE in place of HOST:PORT",
+        ),
+        (
+            ("192.0.2.1:502", "--unit", "256"),
+            "--unit: 256 is not a Modbus unit identifier\n  hint: give 0 to 255",
+        ),
+        (
+            ("192.0.2.1:502", "--count", "126"),
+            "--count: 126 addresses cannot be read in one request\n  hint: give 1 to 125",
+        ),
+        (
+            ("192.0.2.1:502", "--address", "65530"),
+            "--address: 65530 with --count 10 is not within 0 to 65535\n"
+            "  hint: addresses count from zero: a manual's 40001 is holding register 0",
+        ),
+        (
+            ("192.0.2.1:502", "--span", "0 m", "8 m"),
+            "--span was given without --dip\n  hint: give both, or neither",
+        ),
+        (
+            ("192.0.2.1:502", "--dip", "9.4"),
+            "--dip: '9.4' has no unit; a length is wanted, for example 9.4 m",
+        ),
+        (
+            ("192.0.2.1:502", "--watch", "--every", "1 ms"),
+            "--every: 1 ms is too fast for a device\n  hint: give 0.1 s or more",
+        ),
+        (
+            ("192.0.2.1:502", "--dip", "9.4 m", "--earlier", "gone.json"),
+            "--earlier: gone.json: no such file or directory",
+        ),
+    ],
+)
+def test_wrong_use_is_one_line_and_a_hint(capsys: Capture, words: tuple[str, ...], expected: str) -> None:
+    said = typed(capsys, "registers", *words)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == f"tank-gateway: {expected}\n"
+
+
+def test_eight_bytes_are_shown_in_full(capsys: Capture, wire_recorder: Callable[[int], WireRecorder]) -> None:
+    words = list(struct.unpack(">4H", struct.pack(">d", 68.2)))
+    with foreign_server(words) as port:
+        said = typed(capsys, "registers", f"127.0.0.1:{wire_recorder(port).port}", "--count", "4")
+    (row,) = (line.split() for line in said.out.splitlines() if "68.2" in line)
+    assert row[:2] == ["0", "68.2"]
