@@ -144,12 +144,17 @@ class Daemon:
 
     async def _supervised(self, name: str, loop: Callable[[], Awaitable[None]]) -> None:
         """Run one loop for ever. A fault nobody foresaw is logged in full and that loop alone is begun again."""
+
+        async def unending() -> None:
+            await loop()
+            raise RuntimeError(f"{name} came to an end by itself, which it never should")
+
         retrying = AsyncRetrying(
             retry=retry_if_exception_type(Exception),
             wait=wait_exponential_jitter(initial=1.0, max=60.0),
             before_sleep=lambda attempt: self._log_fault(name, attempt),
         )
-        await retrying(loop)
+        await retrying(unending)
 
     def _log_fault(self, name: str, attempt: RetryCallState) -> None:
         error = None if attempt.outcome is None else attempt.outcome.exception()
