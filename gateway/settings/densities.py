@@ -101,6 +101,8 @@ class Densities:
                 value = self._from_observed(value, entry.at, method, here)
             else:
                 self._check_at_tank(value, method, here)
+                text = "tank holds no longer than the temperature stays; better give the one at which it was observed"
+                self._manual.warn((*here, "at"), f"{text}, for example at: 20 degC")
         built = self._manual.build(entry, value, here, origin="site file", sample=True, undated_allowed=True)
         if built is not None and built.entered is None:
             self._manual.warn(here, "has no date, so results are Uncertain; give value, entered and expires")

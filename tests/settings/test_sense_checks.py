@@ -123,6 +123,12 @@ def test_what_cannot_be_is_refused(tmp_path: Path, old: str, new: str, key: str,
         ("400 m3/h", "400 m3/s", "tanks.TK-1.maximum_flow_in", "would move the whole tank in 9 s"),
         (
             "tank",
+            f"density: {{value: 835 kg/m3, at: tank, {BY_HAND}}}",
+            "tanks.TK-1.density.at",
+            "holds no longer than the temperature stays",
+        ),
+        (
+            "tank",
             f"sediment_water: {{value: 30 %, {BY_HAND}}}",
             "tanks.TK-1.sediment_water.value",
             "30 % is a great deal",
