@@ -96,10 +96,13 @@ def test_every_shipped_register_map_is_right(name: str) -> None:
         assert (built.dimensions[signal.name] is None) == (signal.type is ValueType.BOOL)
 
 
-@pytest.mark.parametrize("name", sorted(file.name for file in (config_folder() / "products").glob("*.yaml")))
+PRODUCT_FILES = sorted(str(file.relative_to(config_folder())) for file in config_path("products").rglob("*.yaml"))
+
+
+@pytest.mark.parametrize("name", PRODUCT_FILES)
 def test_every_shipped_product_is_right(tmp_path: Path, name: str) -> None:
-    products = "" if name == "refined.yaml" else f"{PARTS}/products.yaml, "
-    text = f"include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {products}products/{name}]\ntanks:\n"
+    products = "" if name == "products/refined.yaml" else f"{PARTS}/products.yaml, "
+    text = f"include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {products}{name}]\ntanks:\n"
     text += "  TK-1:\n    product: diesel\n    density: {value: 838 kg/m3, entered: 2026-11-20T06:00Z, expires: 31 d}\n"
     text += "    shape: {kind: upright_cylinder, diameter: 8 m, height: 8 m}\n    reference_height: 9 m\n"
     text += "    level: {instrument: G-1, signal: innage, measures: innage}\n    free_water: none\n"
