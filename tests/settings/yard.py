@@ -1,4 +1,4 @@
-"""One tank, TK-1, on the yard of the invalid site files, with keys of its own: for tests of what a site file becomes."""
+"""TK-1 alone on the yard of the invalid site files, with keys of its own: for tests of what a site file becomes."""
 
 from datetime import UTC, datetime
 from pathlib import Path
