@@ -38,19 +38,23 @@ def checked_level(level_m: float, source: Figure, name: str, reference_height_m:
     return source._replace(value=level_m)
 
 
-def water_level(given: Figure, level: Figure) -> Figure:
-    """The free-water level, judged against the level: more water than liquid is Bad.
+def water_level(given: Figure, level: Figure, reference_height_m: float) -> Figure:
+    """The free-water level, judged against the level: more water than liquid is Bad, and so is what cannot be at all.
 
-    At or a little below the datum there is no water that a probe could see: none detected.
+    At or a little below the datum there is no water that a probe could see: none detected. Without a level the
+    reference height is the limit.
     """
-    if given.value is None or level.value is None:
+    if given.value is None:
         return given
-    if given.value > level.value:
-        text = f"free water at {given.value:.3f} m is above the level {level.value:.3f} m"
-        return figure.lower(given, ReasonCode.WATER_ABOVE_LEVEL, text, Quality.BAD)
     if given.value < LOWEST_LEVEL_M:
-        text = f"free-water level {given.value * 1000:.0f} mm is below {LOWEST_LEVEL_M * 1000:.0f} mm"
+        text = f"free-water level {given.value:.4g} m is below {LOWEST_LEVEL_M:.3f} m"
         return figure.lower(given, ReasonCode.BELOW_DATUM, text, Quality.BAD)
     if given.value <= 0.0:
         return given._replace(value=None, reasons=(Reason(ReasonCode.NONE_DETECTED, "no free water detected"),))
+    if level.value is not None and given.value > level.value:
+        text = f"free water at {given.value:.3f} m is above the level {level.value:.3f} m"
+        return figure.lower(given, ReasonCode.WATER_ABOVE_LEVEL, text, Quality.BAD)
+    if given.value > reference_height_m:
+        text = f"free water at {given.value:.4g} m is above the reference height {reference_height_m:.3f} m"
+        return figure.lower(given, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
     return given

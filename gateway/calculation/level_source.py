@@ -104,10 +104,10 @@ def _water_level(plan: TankPlan, tank_input: TankInput, memory: Memory, level: F
     if plan.free_water is FreeWaterSource.PROBE:
         given = tank_input.water
         if given is not None and given.quality != Quality.BAD:
-            return water_level(figure.from_input(given), level)
+            return water_level(figure.from_input(given), level, plan.reference_height_m)
     dip = tank_input.dip_water
     if dip is not None and dip.quality != Quality.BAD:
-        return water_level(figure.from_input(dip), level)
+        return water_level(figure.from_input(dip), level, plan.reference_height_m)
     failed = tank_input.water if plan.free_water is FreeWaterSource.PROBE else dip
     cause = "no water dip in force" if plan.free_water is FreeWaterSource.DIP else "the water probe has no reading"
     if failed is not None and failed.reason is not None:
@@ -117,7 +117,7 @@ def _water_level(plan: TankPlan, tank_input: TankInput, memory: Memory, level: F
         age_s = now_s - last.time_s
         text = f"{cause}: last Good free-water level, {age_s / 3600:.1f} h old"
         stood = Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED, text),), age_s)
-        return water_level(stood, level)
+        return water_level(stood, level, plan.reference_height_m)
     return figure.bad(ReasonCode.INPUT_BAD, f"free water unknown: {cause}")
 
 

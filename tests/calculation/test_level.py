@@ -57,15 +57,22 @@ def _at(level_m: float) -> Figure:
 
 
 def test_more_water_than_liquid_is_bad() -> None:
-    water = water_level(figure.good(5.001, 1.0), _at(5.0))
+    water = water_level(figure.good(5.001, 1.0), _at(5.0), 10.5)
     assert (water.value, water.quality, water.reasons[0].code) == (None, Quality.BAD, ReasonCode.WATER_ABOVE_LEVEL)
 
 
 @pytest.mark.parametrize("water_m", [-0.020, -0.003, 0.0])
 def test_water_at_the_datum_is_none_detected_not_zero(water_m: float) -> None:
-    water = water_level(figure.good(water_m, 1.0), _at(5.0))
+    water = water_level(figure.good(water_m, 1.0), _at(5.0), 10.5)
     assert (water.value, water.quality, water.reasons[0].code) == (None, Quality.GOOD, ReasonCode.NONE_DETECTED)
 
 
 def test_water_far_below_the_datum_is_bad() -> None:
-    assert water_level(figure.good(-0.5, 1.0), _at(5.0)).quality == Quality.BAD
+    assert water_level(figure.good(-0.5, 1.0), _at(5.0), 10.5).quality == Quality.BAD
+
+
+@pytest.mark.parametrize("water_m", [-4e37, 10.6, 1e30])
+def test_water_that_cannot_be_is_bad_even_while_the_level_is_lost(water_m: float) -> None:
+    lost = figure.bad(ReasonCode.NO_ANSWER, "no answer")
+    assert water_level(figure.good(water_m, 1.0), lost, 10.5).quality == Quality.BAD
+    assert water_level(figure.good(0.1, 1.0), lost, 10.5).value == 0.1
