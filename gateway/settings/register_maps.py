@@ -15,6 +15,11 @@ __all__ = ["BuiltMap", "MapLibrary", "build_map"]
 
 _HIGHEST_ADDRESS = 65535
 _LARGEST_BLOCK = 125
+# Where a map gives no range: what no instrument of a tank can mean, such as floats whose words are swapped.
+_SANE: Mapping[Dimension, tuple[float, float]] = {
+    Dimension.TEMPERATURE: (-200.0, 600.0),
+    Dimension.GAUGE_PRESSURE: (-110e3, 100e6),
+}
 _INTEGER_RANGES = {
     ValueType.INT16: (-(2**15), 2**15 - 1),
     ValueType.UINT16: (0, 2**16 - 1),
@@ -264,7 +269,8 @@ class _SignalBuilder:
         lowest, highest = values["minimum"], values["maximum"]
         if lowest is not None and highest is not None and lowest >= highest:
             self._wrong("maximum", f"{model.maximum} is not above the minimum, {model.minimum}")
-        return lowest, highest
+        sane_lowest, sane_highest = (None, None) if dimension is None else _SANE.get(dimension, (None, None))
+        return sane_lowest if lowest is None else lowest, sane_highest if highest is None else highest
 
 
 def _check_overlaps(signals: list[Signal], path: KeyPath, mistakes: Mistakes) -> None:

@@ -143,3 +143,10 @@ def test_what_is_hard_to_believe_is_warned_of(tmp_path: Path, old: str, new: str
 def test_a_tank_polled_seldom_still_speaks_every_minute(tmp_path: Path) -> None:
     (tank,) = load_site(written(tmp_path, "period: 2 s", "period: 5 min"), now=NOW).tanks
     assert tank.period_s == 60.0
+
+
+def test_a_map_without_ranges_still_refuses_what_no_thermometer_can_mean() -> None:
+    lines = load_site(config_path("one_tank.yaml"), now=NOW).lines
+    ranges = {each.name: (each.minimum, each.maximum) for plan in lines[0].instruments for each in plan.map.signals}
+    assert ranges["t1"] == (-200.0, 600.0), "14.8 degC with its words swapped is -1.1e8 degC"
+    assert ranges["ullage"] == (None, None), "a level is judged by its own tank"
