@@ -26,6 +26,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "dip": "make one calculation sheet from hand-measured values",
         "table": "make, check, convert and preview capacity tables",
         "registers": "show a device's registers in every decoding, and match them to a dip",
+        "scan": "find which unit numbers answer on a line, at a safe rate",
         "recalculate": "make the recorded history of a tank again, as a new version",
         "simulate": "serve the instruments of a scenario, with their faults",
         "schema": "print the JSON Schema of the site file or of a payload",
