@@ -9,7 +9,7 @@ from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, Head
 from gateway.errors import LimitError, UsageError
 from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
 
-__all__ = ["Dip", "dip_input", "dip_plan"]
+__all__ = ["Dip", "dip_input", "dip_plan", "reference_density"]
 
 _BY_HAND = Reason(ReasonCode.MANUAL, "measured by hand")
 _NO_WATER = Reason(ReasonCode.NONE_DETECTED, "no free water found by hand")
@@ -76,7 +76,7 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         raise UsageError(
             f"--pressure: {plan.tank} has no vapour pressure, and its level was given", "leave --pressure away"
         )
-    reference_density, observed_density = _density(plan, dip, given)
+    reference, observed = _density(plan, dip, given)
     return given._replace(
         level=_by_hand(dip.level if dip.level is not None else dip.ullage),
         bottom_pressure=_by_hand(dip.pressure) if by_head else None,
@@ -85,8 +85,8 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         elements=(),
         manual_temperature=_by_hand(sum(dip.temperatures) / len(dip.temperatures) if dip.temperatures else None),
         ambient=_by_hand(dip.ambient),
-        reference_density=reference_density,
-        observed_density=observed_density,
+        reference_density=reference,
+        observed_density=observed,
         sediment_water=given.sediment_water if dip.sediment_water is None else _by_hand(dip.sediment_water),
     )
 
@@ -96,19 +96,27 @@ def _density(plan: TankPlan, dip: Dip, given: TankInput) -> tuple[Input | None, 
         if dip.density_at is not None:
             raise UsageError("--density-at was given without --density", "give both, or neither")
         return given.reference_density, given.observed_density
+    return _by_hand(reference_density(plan, dip.density, dip.density_at)), None
+
+
+def reference_density(plan: TankPlan, density: float, density_at_c: float | None) -> float | None:
+    """What was typed behind --density, in kg/m3 at the product's reference temperature.
+
+    `density_at_c`: the temperature in degC that it holds at, None for the reference temperature. Raises UsageError
+    where the product takes no density, or not this one.
+    """
     method = plan.product.method
     if not method.needs_density:
         raise UsageError(
             f"--density: {plan.product.name} goes by density against temperature and takes no other",
             "leave --density away, or change the product in the site file",
         )
-    if dip.density_at is None or dip.density_at == method.reference_temperature_c:
-        return _by_hand(dip.density), None
+    if density_at_c is None or density_at_c == method.reference_temperature_c:
+        return density
     try:
-        reference = method.from_observed_density(dip.density, dip.density_at, 0.0).reference_density
+        return method.from_observed_density(density, density_at_c, 0.0).reference_density
     except LimitError as error:
         raise UsageError(f"--density: {error}") from error
-    return _by_hand(reference), None
 
 
 def _by_hand(value: float | None) -> Input | None:

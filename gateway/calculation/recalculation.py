@@ -1,0 +1,208 @@
+"""History computed again by the same code, with a corrected density, temperature, water level or capacity table.
+
+Nothing is replaced: every recalculation is a version of its own beside the records it was made from.
+"""
+
+import math
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from types import MappingProxyType
+from typing import NamedTuple
+
+from gateway.calculation.inventory import calculate
+from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
+from gateway.calculation.plan import TankPlan
+from gateway.calculation.recorded import RecordedInput
+from gateway.records import (
+    ElementUse,
+    Figure,
+    Figures,
+    Input,
+    Inventory,
+    LastGood,
+    Quality,
+    Reason,
+    ReasonCode,
+    TankInput,
+)
+
+__all__ = ["Version", "corrected", "recalculate"]
+
+_JUDGED = frozenset({ReasonCode.RATE_IMPLAUSIBLE, ReasonCode.AGES_DIFFER, ReasonCode.GAUGES_DISAGREE})
+"""Judgements on readings against time. Records are often sparser than the readings that were judged: they stand."""
+_DIFFERENCE = Figures._fields.index("level_difference")
+_MEASURED = ("liquid_temperature", "water_level", "measured_density")
+"""Figures whose last Good value may stand in. The last Good values of all others follow from the correction."""
+
+
+class Version(NamedTuple):
+    """One recalculation. `number` counts from 1; the records as they were delivered are version 0."""
+
+    number: int
+    reason: str
+    who: str
+    made_at: datetime
+    """UTC."""
+    changed: tuple[str, ...]
+    """Each correction in words; empty where it was recalculated as recorded."""
+    plan: str
+    """Capacity and correction method that it rests on."""
+
+
+def recalculate(
+    plan: TankPlan, inputs: Iterable[TankInput | RecordedInput], memory: Memory = EMPTY_MEMORY
+) -> Iterator[Inventory]:
+    """The sheets of one tank again, in the order of `inputs`, each with what the one before it handed on.
+
+    A TankInput is calculated as if it had just been read. Of a RecordedInput (its plan from `recorded_plan`) the
+    submerged elements, last Good values and judgements against time are those of the record, because the readings
+    between the records are gone; reasons stand word for word where value and quality are as recorded. A sheet that had
+    failed comes back as it was.
+    """
+    for given in inputs:
+        if isinstance(given, TankInput):
+            inventory, memory = calculate(plan, given, memory)
+        elif _failed(given.recorded):
+            inventory = given.recorded
+        else:
+            start = _start(given, memory)
+            inventory, memory = calculate(plan, given.tank_input, start)
+            inventory = _as_judged(inventory, given)
+            if inventory.figures is not memory.figures:
+                last = remember_good(start, inventory.figures)
+                inventory = inventory._replace(last_good=last)
+                memory = memory._replace(figures=inventory.figures, last_good=last)
+        yield inventory
+
+
+def corrected(
+    inputs: Iterable[RecordedInput],
+    reason: str,
+    *,
+    reference_density: float | None = None,
+    temperature_c: float | None = None,
+    water_m: float | None = None,
+) -> Iterator[RecordedInput]:
+    """`inputs` with what is given in place of what was recorded, each marked manual with `reason`.
+
+    Args:
+        reference_density: kg/m3 at the product's reference temperature. Good, as a dated sample is.
+        temperature_c: of the liquid, in degC. Uncertain where it takes the place of elements.
+        water_m: free-water level above the datum. Uncertain where it takes the place of a probe.
+
+    With nothing given the inputs stay, for a corrected table: the last Good figures that it would change are forgotten.
+    """
+    why = Reason(ReasonCode.MANUAL, f"corrected: {reason}")
+
+    def by_hand(value: float, quality: Quality) -> Input:
+        return Input(value, quality, why, 0.0, "correction", True)
+
+    for each in inputs:
+        given = each.tank_input
+        if reference_density is not None:
+            given = given._replace(reference_density=by_hand(reference_density, Quality.GOOD), observed_density=None)
+        if temperature_c is not None:
+            quality = Quality.UNCERTAIN if given.elements else Quality.GOOD
+            given = given._replace(
+                elements=_set_aside(given.elements, each.wet), manual_temperature=by_hand(temperature_c, quality)
+            )
+        if water_m is not None:
+            quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
+            given = given._replace(water=None, dip_water=by_hand(water_m, quality))
+        kept = {name: each.last_good[name] for name in _MEASURED if name in each.last_good}
+        yield each._replace(tank_input=_water_known(given), last_good=MappingProxyType(kept), is_corrected=True)
+
+
+def _water_known(given: TankInput) -> TankInput:
+    """Water that was refused only against its own level cannot be judged against another, which a level by pressure may
+    become: then it is unknown."""
+    if given.level is not None:
+        return given
+    return given._replace(water=_finite(given.water), dip_water=_finite(given.dip_water))
+
+
+def _finite(given: Input | None) -> Input | None:
+    if given is None or given.value is None or math.isfinite(given.value):
+        return given
+    reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
+    return Input(None, Quality.BAD, reason, given.age_s, given.source)
+
+
+_SET_ASIDE = Reason(ReasonCode.MANUAL, "set aside for the corrected temperature")
+
+
+def _set_aside(elements: tuple[Input, ...], wet: tuple[bool, ...] | None) -> tuple[Input, ...]:
+    """The elements without those in the liquid; where it is not known which those are, without any."""
+    submerged = wet if wet is not None else (True,) * len(elements)
+    return tuple(
+        [
+            Input(None, Quality.BAD, _SET_ASIDE, given.age_s, given.source) if is_wet else given
+            for given, is_wet in zip(elements, submerged, strict=True)
+        ]
+    )
+
+
+def _failed(recorded: Inventory) -> bool:
+    level = recorded.figures.level
+    return bool(level.reasons) and level.reasons[0].code == ReasonCode.CALCULATION_FAILED
+
+
+def _start(given: RecordedInput, memory: Memory) -> Memory:
+    """The memory that the sheet is to be calculated with."""
+    instant_s = given.recorded.instant.timestamp()
+    if memory.figures is not None and instant_s < memory.instant_s:
+        # Out of order: what comes later must not stand in for what came before.
+        memory = EMPTY_MEMORY
+    wet = memory.wet if given.wet is None else given.wet
+    if not given.last_good:
+        return memory._replace(wet=wet, window=(), gauges_differ_since_s=None)
+    known: dict[str, LastGood] = {}
+    for name in Figures._fields:
+        last = last_good(memory, name)
+        if last is not None:
+            known[name] = last
+    # The record saw every reading up to its instant, this history only those that were recorded.
+    return Memory(wet=wet, last_good=known | dict(given.last_good))
+
+
+def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
+    """`inventory` with the judgements of the record, and with its words where nothing else has changed."""
+    recorded, is_corrected = given.recorded, given.is_corrected
+    figures = []
+    changed = False
+    for new, old in zip(inventory.figures, recorded.figures, strict=True):
+        judged = _with_judgements(new, old) if old.reasons else new
+        if judged.value == old.value and judged.quality is old.quality:
+            bad_anew = is_corrected and judged.quality is Quality.BAD and not _refused_water(judged)
+            judged = judged if bad_anew else old
+        changed = changed or judged is not new
+        figures.append(judged)
+    difference = recorded.figures.level_difference
+    if figures[_DIFFERENCE].value == difference.value:
+        # The gauges are compared before the level is judged against time: its doubt is not theirs.
+        changed = changed or figures[_DIFFERENCE] is not difference
+        figures[_DIFFERENCE] = difference
+    elements = inventory.elements
+    if elements and len(elements) == len(recorded.elements):
+        elements = tuple([_told(new, old) for new, old in zip(elements, recorded.elements, strict=True)])
+    if not changed:
+        return inventory._replace(elements=elements)
+    whole = Figures(*figures)
+    return inventory._replace(figures=whole, elements=elements, quality=max([each.quality for each in whole]))
+
+
+def _with_judgements(new: Figure, old: Figure) -> Figure:
+    kept = [reason for reason in old.reasons if reason.code in _JUDGED and reason not in new.reasons]
+    if not kept or new.quality is Quality.BAD or new.value is None:
+        return new
+    return new._replace(quality=Quality.UNCERTAIN, reasons=(*new.reasons, *kept))
+
+
+def _refused_water(figure: Figure) -> bool:
+    """Whether it is Bad for a water level that is not in the record, so that the new words name a stand-in."""
+    return any(reason.code in (ReasonCode.WATER_ABOVE_LEVEL, ReasonCode.BELOW_DATUM) for reason in figure.reasons)
+
+
+def _told(new: ElementUse, old: ElementUse) -> ElementUse:
+    same = new.value == old.value and new.used == old.used and new.quality is old.quality
+    return new._replace(reason=old.reason) if same else new

@@ -1,0 +1,229 @@
+"""From a recorded sheet back to what it was made from: the inputs of one tank at one instant, as far as it tells them.
+
+A sheet carries the level, not the gauge's own number; the elements, but the age of the oldest one used only; and no
+value for what was Bad. `recorded_plan` reads levels as levels, and what a sheet cannot tell is said in `lacking`.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import NamedTuple
+
+from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan
+from gateway.records import (
+    ElementUse,
+    Figure,
+    Figures,
+    Input,
+    Inventory,
+    LastGood,
+    Quality,
+    Reason,
+    ReasonCode,
+    TankInput,
+)
+
+__all__ = ["RecordedInput", "rebuilt", "recorded_plan"]
+
+_SOURCE = "record"
+_WET = frozenset({ReasonCode.ELEMENT_IN_WATER, ReasonCode.ELEMENT_FAILED})
+_MADE_HERE = frozenset(
+    {
+        ReasonCode.ELEMENT_DRY,
+        ReasonCode.ELEMENT_IN_WATER,
+        ReasonCode.ELEMENT_OUTLIER,
+        ReasonCode.LOWEST_ELEMENT_USED,
+        ReasonCode.INPUT_BAD,
+    }
+)
+"""Reasons that the calculation gave an element: it will give them again where they still hold."""
+_SAME_LEVEL_M = 0.001
+
+
+class RecordedInput(NamedTuple):
+    """The inputs behind a recorded sheet, and what else the sheet tells of its making."""
+
+    tank_input: TankInput
+    recorded: Inventory
+    wet: tuple[bool, ...] | None
+    """Which elements counted as submerged; None where the sheet does not tell."""
+    last_good: Mapping[str, LastGood] = MappingProxyType({})
+    """Last Good values from before this sheet, as it tells them."""
+    lacking: tuple[str, ...] = ()
+    """What could not be rebuilt, in words."""
+    is_corrected: bool = False
+    """Whether something else than the record goes in, so that a Bad figure may be Bad for a new reason."""
+
+
+def recorded_plan(plan: TankPlan) -> TankPlan:
+    """`plan` for levels that are levels already: no ullage, no offset. A level by pressure is worked out again."""
+    gauge = plan.gauge
+    if isinstance(gauge, GaugePlan):
+        gauge = replace(gauge, kind=GaugeKind.INNAGE, offset_m=0.0)
+    second = plan.second_gauge
+    if second is not None:
+        second = replace(second, kind=GaugeKind.INNAGE, offset_m=0.0)
+    return replace(plan, gauge=gauge, second_gauge=second)
+
+
+def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = None) -> RecordedInput:
+    """The inputs of `recorded`. `plan` is from `recorded_plan`.
+
+    `standing`: the values of the site file at that instant. A density that was entered but not in use (a measured one
+    was), or one at tank temperature where none was found, is in no sheet and is taken from there.
+    """
+    figures = recorded.figures
+    lacking: list[str] = []
+    reference, observed = _densities(plan, figures, standing, lacking)
+    last_good = dict(recorded.last_good)
+    for name in ("liquid_temperature", "water_level"):
+        figure: Figure = getattr(figures, name)
+        if figure.value is not None and _has(figure, ReasonCode.LAST_GOOD_USED):
+            last_good[name] = LastGood(figure.value, recorded.instant.timestamp() - figure.age_s)
+    probe = plan.free_water is FreeWaterSource.PROBE
+    water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level)
+    by_head = isinstance(plan.gauge, HeadPlan)
+    if figures.level.quality is Quality.BAD:
+        lacking.append("level Bad: the gauge's own value is not in the record")
+    if any(use.quality is Quality.BAD for use in recorded.elements):
+        lacking.append("temperature elements that were Bad have no value in the record")
+    tank_input = TankInput(
+        tank=recorded.tank,
+        instant=recorded.instant,
+        level=_level(figures.level) if isinstance(plan.gauge, GaugePlan) else None,
+        second_level=None if plan.second_gauge is None else _input(figures.second_level),
+        dip_level=None if isinstance(plan.gauge, GaugePlan) else _dip_level(plan, figures),
+        bottom_pressure=_input(figures.bottom_pressure),
+        vapour_pressure=_input(figures.vapour_pressure),
+        water=water if probe else None,
+        dip_water=None if probe else water,
+        elements=_elements(plan, recorded),
+        manual_temperature=_manual_temperature(recorded),
+        ambient=_input(figures.ambient_temperature),
+        reference_density=reference,
+        observed_density=observed,
+        sediment_water=_input(figures.sediment_water),
+        simulated=recorded.simulated,
+    )
+    if by_head and figures.bottom_pressure.quality is Quality.BAD:
+        lacking.append("bottom pressure Bad: it has no value in the record")
+    return RecordedInput(tank_input, recorded, _wet(plan, recorded), last_good, tuple(lacking))
+
+
+def _has(figure: Figure, code: ReasonCode) -> bool:
+    return any(reason.code == code for reason in figure.reasons)
+
+
+def _input(figure: Figure) -> Input | None:
+    """The input that a figure passes on as it stands; None where it is not a quantity of the tank."""
+    if figure.value is None and figure.quality is Quality.GOOD and _has(figure, ReasonCode.NOT_APPLICABLE):
+        return None
+    reason = figure.reasons[0] if figure.reasons else None
+    return Input(figure.value, figure.quality, reason, figure.age_s, _SOURCE, figure.manual)
+
+
+def _failed(figure: Figure, cause: str) -> Input:
+    return Input(None, Quality.BAD, Reason(ReasonCode.INPUT_BAD, cause), figure.age_s, _SOURCE)
+
+
+def _level(level: Figure) -> Input | None:
+    """The gauge's input; Bad where the second gauge stood in, so that it stands in again."""
+    for reason in level.reasons:
+        if reason.code == ReasonCode.SECOND_GAUGE_USED:
+            return _failed(level, reason.text.partition(": ")[2] or "the gauge was not usable")
+    return _input(level)
+
+
+def _dip_level(plan: TankPlan, figures: Figures) -> Input | None:
+    """A level by hand that stood in for a level by pressure, or where there is no gauge."""
+    level = figures.level
+    if level.value is None or figures.second_level.value is not None:
+        return None
+    if isinstance(plan.gauge, HeadPlan):
+        pressure_pa, density = figures.bottom_pressure.value, figures.observed_density.value
+        if pressure_pa is not None and density is not None:
+            head_pa = pressure_pa - (figures.vapour_pressure.value or 0.0)
+            by_pressure_m = plan.gauge.nozzle_height_m + head_pa / (plan.gravity_m_s2 * density)
+            # A level by pressure must never come back as one by hand: it would stand in where the new one is Bad.
+            if abs(by_pressure_m - level.value) < _SAME_LEVEL_M:
+                return None
+    return _input(level)
+
+
+def _water(water: Figure) -> Input | None:
+    if water.quality is Quality.BAD:
+        # What was refused for its value has none in the record; it must be refused again, whatever it was.
+        if _has(water, ReasonCode.WATER_ABOVE_LEVEL):
+            return Input(math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+        if _has(water, ReasonCode.BELOW_DATUM):
+            return Input(-math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+    for reason in water.reasons:
+        if reason.code == ReasonCode.LAST_GOOD_USED:
+            return _failed(water, reason.text.partition(": last Good")[0])
+    return _input(water)
+
+
+def _densities(
+    plan: TankPlan, figures: Figures, standing: TankInput | None, lacking: list[str]
+) -> tuple[Input | None, Input | None]:
+    """(at reference temperature, at tank temperature); at most one of them."""
+    if not plan.product.method.needs_density:
+        return None, None
+    entered = (None, None) if standing is None else (standing.reference_density, standing.observed_density)
+    if plan.measured_density is not None and plan.measured_density.in_use:
+        lacking.append("the entered density was not in use and is not in the record: taken from the site file")
+        return entered
+    reference = figures.reference_density
+    if reference.value is None and entered[1] is not None:
+        lacking.append("the density at tank temperature is not in the record: taken from the site file")
+        return entered
+    return _input(reference), None
+
+
+def _elements(plan: TankPlan, recorded: Inventory) -> tuple[Input, ...]:
+    uses = recorded.elements
+    if len(uses) != len(plan.temperature.elements):
+        return ()
+    liquid, vapour = recorded.figures.liquid_temperature, recorded.figures.vapour_temperature
+    other_age_s = liquid.age_s if vapour.value is None else vapour.age_s
+    return tuple(
+        [
+            Input(use.value, use.quality, _own_reason(use), liquid.age_s if use.used else other_age_s, _SOURCE)
+            for use in uses
+        ]
+    )
+
+
+def _own_reason(use: ElementUse) -> Reason | None:
+    """The reason that came with the element's reading, without what the calculation added."""
+    reason = use.reason
+    if reason is None or (reason.code in _MADE_HERE and use.quality is not Quality.BAD):
+        return None
+    if reason.code == ReasonCode.ELEMENT_FAILED:
+        return Reason(reason.code, reason.text.partition(" left out: ")[2] or reason.text)
+    return reason
+
+
+def _manual_temperature(recorded: Inventory) -> Input | None:
+    liquid = recorded.figures.liquid_temperature
+    if liquid.value is None or _has(liquid, ReasonCode.LAST_GOOD_USED) or any(use.used for use in recorded.elements):
+        return None
+    return _input(liquid)
+
+
+def _wet(plan: TankPlan, recorded: Inventory) -> tuple[bool, ...] | None:
+    """Which elements counted as submerged: what hysteresis made of them is in the record, not in its level alone."""
+    level_m, uses = recorded.figures.level.value, recorded.elements
+    if level_m is None or len(uses) != len(plan.temperature.elements):
+        return None
+    flags = []
+    for use, enters_m in zip(uses, plan.temperature.enters_m, strict=True):
+        code = None if use.reason is None else use.reason.code
+        if code in _WET or (use.used and code != ReasonCode.LOWEST_ELEMENT_USED):
+            flags.append(True)
+        elif code == ReasonCode.ELEMENT_DRY:
+            flags.append(False)
+        else:
+            flags.append(level_m >= enters_m)
+    return tuple(flags)

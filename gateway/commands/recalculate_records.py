@@ -1,0 +1,170 @@
+"""Recorded inventories read back: the lines an MQTT subscriber or `/inventories` gave, and earlier recalculations."""
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import orjson
+
+from gateway.calculation.figure import not_applicable
+from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA
+from gateway.errors import SettingsError, UsageError
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.records import (
+    ElementUse,
+    Figure,
+    Figures,
+    Inventory,
+    InventoryRecord,
+    LastGood,
+    Quality,
+    Reason,
+    ReasonCode,
+)
+
+__all__ = ["VERSION_SCHEMA", "Record", "RecordFile"]
+
+VERSION_SCHEMA = "tank-gateway/inventory-version/1"
+"""An inventory made again: the members of an inventory, and `version`."""
+
+_NAMES = tuple(definition.name for definition in FIGURE_DEFINITIONS)
+_QUALITIES = {quality.word: quality for quality in Quality}
+_NOT_RECORDED = not_applicable("not in the record")
+
+
+class Record(NamedTuple):
+    line: int
+    record: InventoryRecord
+    version: int
+    """0: as it was delivered."""
+
+
+class RecordFile:
+    """The records of one tank in a file, in its order; counts what it passes over."""
+
+    def __init__(self, path: Path, site: str, tank: str) -> None:
+        self.path = path
+        self._site = site
+        self._tank = tank
+        self.repeated = 0
+        """Records whose identity and version had come already."""
+        self.of_others = 0
+        """Records of other tanks or sites, and messages that are no inventories."""
+
+    def __iter__(self) -> Iterator[Record]:
+        """Raises UsageError where there is no such file, SettingsError for a line that is not understood."""
+        seen: dict[tuple[str, int], set[int]] = {}
+        try:
+            with self.path.open("rb") as lines:
+                for number, line in enumerate(lines, start=1):
+                    if not line.strip():
+                        continue
+                    for payload in self._payloads(number, line):
+                        found = self._record(number, payload)
+                        if found is None:
+                            self.of_others += 1
+                            continue
+                        sequences = seen.setdefault((found.record.boot, found.version), set())
+                        if found.record.sequence in sequences:
+                            self.repeated += 1
+                            continue
+                        sequences.add(found.record.sequence)
+                        yield found
+        except FileNotFoundError as error:
+            raise UsageError(f"there is no file '{self.path}'", "give a file of recorded inventories") from error
+        except OSError as error:
+            raise UsageError(f"{self.path} cannot be read: {error.strerror or error}") from error
+
+    def _payloads(self, number: int, line: bytes) -> list[Any]:
+        # A subscriber may print the topic before the message.
+        start = line.find(b"{")
+        try:
+            document = orjson.loads(line[max(start, 0) :])
+        except orjson.JSONDecodeError as error:
+            hint = "write one message a line, as it came"
+            raise SettingsError((f"{self.path}:{number}: is not JSON ({error}); {hint}",)) from error
+        if isinstance(document, dict) and document.get("schema") == INVENTORIES_SCHEMA:
+            inventories = document.get("inventories")
+            return inventories if isinstance(inventories, list) else []
+        return [document]
+
+    def _record(self, number: int, payload: Any) -> Record | None:
+        """The record of the tank that was asked for; None where the message is another."""
+        if not isinstance(payload, dict) or payload.get("schema") not in (INVENTORY_SCHEMA, VERSION_SCHEMA):
+            return None
+        try:
+            identity = payload["identity"]
+            if identity["tank"] != self._tank or identity["site"] != self._site:
+                return None
+            version = int(payload["version"]["number"]) if payload["schema"] == VERSION_SCHEMA else 0
+            record = InventoryRecord(
+                identity["site"], str(identity["boot"]), int(identity["sequence"]), _inventory(payload)
+            )
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            text = f"is no inventory that this version understands ({type(error).__name__}: {error})"
+            raise SettingsError((f"{self.path}:{number}: {text}; write messages as they came",)) from error
+        return Record(number, record, version)
+
+
+def _inventory(payload: Mapping[str, Any]) -> Inventory:
+    instant = datetime.fromisoformat(payload["time"])
+    figures, last_good = _figures(payload["figures"], instant)
+    return Inventory(
+        tank=payload["identity"]["tank"],
+        product=payload["product"],
+        instant=instant,
+        figures=figures,
+        elements=tuple([_element(each) for each in payload["elements"]]),
+        quality=_QUALITIES[payload["quality"]],
+        simulated=bool(payload.get("simulated")),
+        last_good=last_good,
+    )
+
+
+def _figures(given: Mapping[str, Any], instant: datetime) -> tuple[Figures, dict[str, LastGood]]:
+    # One sheet has few distinct times, as when it was written.
+    ages: dict[str | None, float] = {None: float("inf")}
+    figures = []
+    last_good: dict[str, LastGood] = {}
+    for name in _NAMES:
+        told = given.get(name)
+        if told is None:
+            # A record from before this figure existed.
+            figures.append(_NOT_RECORDED)
+            continue
+        time = told["time"]
+        age_s = ages.get(time)
+        if age_s is None:
+            age_s = ages[time] = (instant - datetime.fromisoformat(time)).total_seconds()
+        reason = told["reason"]
+        if reason is None:
+            reasons: tuple[Reason, ...] = ()
+        elif "reasons" in told:
+            reasons = tuple([_reason(each) for each in told["reasons"]])
+        else:
+            reasons = (_reason(reason),)
+        value = told["value"]
+        if value is not None:
+            value = float(value)
+        figures.append(Figure(value, _QUALITIES[told["quality"]], reasons, age_s, "manual" in told))
+        if "last_good" in told:
+            last = told["last_good"]
+            last_good[name] = LastGood(float(last["value"]), datetime.fromisoformat(last["time"]).timestamp())
+    return Figures(*figures), last_good
+
+
+def _element(told: Mapping[str, Any]) -> ElementUse:
+    value, reason = told["value"], told["reason"]
+    return ElementUse(
+        float(told["height"]),
+        None if value is None else float(value),
+        bool(told["used"]),
+        float(told["weight"]),
+        _QUALITIES[told["quality"]],
+        None if reason is None else _reason(reason),
+    )
+
+
+def _reason(told: Mapping[str, str]) -> Reason:
+    return Reason(ReasonCode(told["code"]), told["text"])

@@ -1,0 +1,269 @@
+"""`recalculate` on recorded messages of the demo site: the same again, corrected, and every way to ask wrongly."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import orjson
+import pytest
+
+from gateway.calculation.inventory import calculate
+from gateway.calculation.memory import EMPTY_MEMORY
+from gateway.calculation.plan import TankPlan
+from gateway.commands.demo_site import load_demo
+from gateway.delivery.payload import INVENTORIES_SCHEMA, inventory_payload
+from gateway.records import Input, InventoryRecord, Quality, Reason, ReasonCode, TankInput
+from tests.commands.typed import Said, typed
+
+BEGIN = datetime(2026, 3, 1, 6, 0, 0, 123_000, tzinfo=UTC)
+
+
+def _plan(tag: str) -> TankPlan:
+    (found,) = (setup.plan for setup in load_demo().tanks if setup.plan.tank == tag)
+    return found
+
+
+def _good(value: float) -> Input:
+    return Input(value, Quality.GOOD, None, 0.4, "X.s")
+
+
+def _inputs(count: int) -> Iterator[TankInput]:
+    """TK-101 as it is filled; its second element fails half way."""
+    for number in range(count):
+        failed = Input(None, Quality.BAD, Reason(ReasonCode.SENTINEL, "TT-101.t2: open"), 0.4, "TT-101.t2")
+        second = failed if number >= count // 2 else _good(14.3)
+        yield TankInput(
+            tank="TK-101",
+            instant=BEGIN + timedelta(minutes=number),
+            level=_good(5.828 - 0.001 * number),
+            water=_good(0.035),
+            dip_water=Input(0.035, Quality.GOOD, None, 60.0, "dip", True),
+            elements=(_good(14.1), second, _good(14.8 + 0.01 * number), _good(15.6), _good(19.2)),
+            reference_density=Input(838.0, Quality.GOOD, None, 3600.0, "site file", True),
+            simulated=True,
+        )
+
+
+def _payloads(count: int = 4, product: str | None = None) -> list[dict[str, Any]]:
+    plan, memory = _plan("TK-101"), EMPTY_MEMORY
+    found = []
+    for sequence, given in enumerate(_inputs(count), start=1):
+        inventory, memory = calculate(plan, given, memory)
+        if product is not None:
+            inventory = inventory._replace(product=product)
+        found.append(inventory_payload(InventoryRecord("demo", "a" * 32, sequence, inventory)))
+    return found
+
+
+def _file(path: Path, documents: list[Any]) -> Path:
+    path.write_bytes(b"".join(orjson.dumps(document) + b"\n" for document in documents))
+    return path
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Path:
+    return _file(tmp_path / "records.jsonl", _payloads())
+
+
+def _recalculate(
+    capsys: pytest.CaptureFixture[str], records: Path, out: Path, *words: str, tank: str = "TK-101"
+) -> Said:
+    return typed(capsys, "recalculate", "demo", tank, "--records", str(records), "--out", str(out), *words)
+
+
+def _read(path: Path) -> list[dict[str, Any]]:
+    return [orjson.loads(line) for line in path.read_bytes().splitlines()]
+
+
+def test_without_a_correction_every_line_is_the_same_but_for_its_version(
+    capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path
+) -> None:
+    said = _recalculate(capsys, records, tmp_path / "new.jsonl", "--by", "A. Person")
+    assert (said.code, said.err) == (0, "")
+    before, after = _read(records), _read(tmp_path / "new.jsonl")
+    assert len(after) == 4
+    for old, new in zip(before, after, strict=True):
+        version = new.pop("version")
+        assert version.pop("made_at").endswith("Z")
+        assert version == {
+            "number": 1,
+            "reason": "recalculated as recorded",
+            "who": "A. Person",
+            "changed": [],
+            "plan": "upright cylinder, pi D^2/4 h; constant expansion coefficient 0.000846 /degC at 15 degC",
+        }
+        assert new.pop("schema") == "tank-gateway/inventory-version/1"
+        assert old.pop("schema") == "tank-gateway/inventory/1"
+        assert new == old
+    assert "GSV  last 2,387 m³ before" not in said.out or "0 records changed" in said.out
+    assert "M    last" in said.out
+    assert "quality changed in 0" in said.out
+    assert "not wholly rebuilt in 2: temperature elements that were Bad have no value in the record" in said.out
+
+
+def test_a_corrected_density(capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path) -> None:
+    out = tmp_path / "new.jsonl"
+    words = ("--density", "840.5 kg/m3", "--reason", "sample was mistyped", "--by", "A. Person", "--json")
+    document = _recalculate(capsys, records, out, *words).document
+    assert document["version"]["changed"] == ["density at reference temperature: 840.5 kg/m3"]
+    assert document["records"] == 4
+    mass, gsv = document["figures"]["mass"], document["figures"]["gsv"]
+    assert mass["records_changed"] == 4
+    assert gsv == {**gsv, "records_changed": 0, "largest": None}, "a constant coefficient takes no density"
+    assert mass["last_after"] == pytest.approx(mass["last_before"] * 840.5 / 838.0, rel=1e-14)
+    assert mass["largest"]["change"] == pytest.approx(mass["largest"]["after"] - mass["largest"]["before"], rel=1e-9)
+    for old, new in zip(_read(records), _read(out), strict=True):
+        assert new["identity"] == old["identity"]
+        assert new["figures"]["reference_density"]["manual"] is True
+        assert new["figures"]["reference_density"]["reason"]["text"] == "corrected: sample was mistyped"
+        assert new["figures"]["level"] == old["figures"]["level"]
+        assert new["elements"] == old["elements"]
+    assert any("new version" in caution for caution in document["cautions"])
+
+
+def test_a_version_of_a_version_counts_on(capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path) -> None:
+    first, second = tmp_path / "first.jsonl", tmp_path / "second.jsonl"
+    _recalculate(capsys, records, first, "--density", "840.5 kg/m3", "--reason", "mistyped")
+    said = _recalculate(capsys, first, second, "--density", "838 kg/m3", "--reason", "it was right after all")
+    assert said.out.startswith("TK-101: version 2, it was right after all, by ")
+    back = [line["figures"]["mass"]["value"] for line in _read(second)]
+    assert back == [line["figures"]["mass"]["value"] for line in _read(records)]
+    assert [line["version"]["number"] for line in _read(second)] == [2] * 4
+
+
+def test_a_corrected_table(capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path) -> None:
+    table, out = tmp_path / "table.csv", tmp_path / "new.jsonl"
+    # One per cent less in area: 0.995 of the diameter, squared.
+    make = ("table", "make", "--kind", "upright_cylinder", "--diameter", "17.91 m", "--height", "14.6 m")
+    typed(capsys, *make, "--step", "100 mm", "--date", "2026-02-01", "--name", "new strapping", "--out", str(table))
+    said = _recalculate(capsys, records, out, "--table", str(table), "--reason", "calibrated anew")
+    assert said.code == 0, said.err
+    assert "  capacity table new strapping of 2026-02-01, linear interpolation\n" in said.out
+    for old, new in zip(_read(records), _read(out), strict=True):
+        assert new["figures"]["tov"]["value"] == pytest.approx(old["figures"]["tov"]["value"] * 0.990025, rel=1e-9)
+
+
+def test_messages_as_a_subscriber_or_http_gave_them(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    first, second, third, fourth = _payloads()
+    other = {**first, "identity": {**first["identity"], "tank": "TK-204"}}
+    path = tmp_path / "mixed.jsonl"
+    path.write_bytes(
+        b"\n".join(
+            (
+                b"tanks/demo/TK-101/inventory " + orjson.dumps(first),
+                orjson.dumps(first),
+                b"",
+                orjson.dumps({"schema": INVENTORIES_SCHEMA, "inventories": [other, second, third]}),
+                orjson.dumps({"schema": "tank-gateway/gateway-status/1"}),
+                orjson.dumps(fourth),
+            )
+        )
+    )
+    document = _recalculate(capsys, path, tmp_path / "new.jsonl", "--json").document
+    assert (document["records"], document["repeated"], document["of_others"]) == (4, 1, 2)
+
+
+def test_no_version_is_ever_replaced(capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path) -> None:
+    out = tmp_path / "new.jsonl"
+    out.write_text("kept\n", encoding="utf-8")
+    said = _recalculate(capsys, records, out)
+    assert said.code == 2
+    assert said.err == (
+        f"tank-gateway: --out: '{out}' exists already\n  hint: choose a new name; no version is replaced\n"
+    )
+    assert out.read_text(encoding="utf-8") == "kept\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "error"),
+    [
+        (
+            ("--density", "840 kg/m3"),
+            "a correction needs a reason\n  hint: --reason 'sample of 3 March was mistyped'\n",
+        ),
+        (
+            ("--density", "840", "--reason", "x"),
+            "--density: '840' has no unit; a density is wanted, for example 840 kg/m3\n",
+        ),
+        (
+            ("--density-at", "20 degC", "--reason", "x"),
+            "--density-at was given without --density\n  hint: give both, or neither\n",
+        ),
+        (
+            ("--table", "gone.csv", "--reason", "x"),
+            "there is no file 'gone.csv'\n  hint: give the path of a capacity table (CSV)\n",
+        ),
+    ],
+)
+def test_wrong_use_is_one_line_and_leaves_no_file(
+    capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path, words: tuple[str, ...], error: str
+) -> None:
+    said = _recalculate(capsys, records, tmp_path / "new.jsonl", *words)
+    assert (said.code, said.out, said.err) == (2, "", f"tank-gateway: {error}")
+    assert not (tmp_path / "new.jsonl").exists()
+
+
+def test_a_tank_without_water_takes_none(capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path) -> None:
+    said = _recalculate(capsys, records, tmp_path / "x", "--water", "10 mm", "--reason", "x", tank="BO-5")
+    assert said.err == (
+        "tank-gateway: --water: BO-5 is declared without free water\n  hint: change free_water in the site file\n"
+    )
+
+
+def test_a_table_that_ends_below_a_limit_is_refused(
+    capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path
+) -> None:
+    table = tmp_path / "short.csv"
+    make = ("table", "make", "--kind", "upright_cylinder", "--diameter", "18 m", "--height", "13.4 m")
+    typed(capsys, *make, "--step", "100 mm", "--out", str(table))
+    said = _recalculate(capsys, records, tmp_path / "new.jsonl", "--table", str(table), "--reason", "x")
+    assert said.code == 2
+    assert said.err == (
+        "tank-gateway: --table: the table ends at 13.400 m, below the high-high level, 13.550 m\n"
+        "tank-gateway: --table: the table ends at 13.400 m, below the critical high level, 13.950 m\n"
+    )
+
+
+def _refused(capsys: pytest.CaptureFixture[str], path: Path, out: Path) -> str:
+    said = _recalculate(capsys, path, out)
+    assert (said.code, said.out) == (2, "")
+    assert not out.exists(), "half a version is none"
+    return said.err.removeprefix("tank-gateway: ").replace(f"{path}", "FILE")
+
+
+def test_a_line_that_is_not_understood_is_named(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path, out = tmp_path / "records.jsonl", tmp_path / "new.jsonl"
+    whole = orjson.dumps(_payloads(1)[0])
+    path.write_bytes(whole + b"\n{half")
+    assert _refused(capsys, path, out).startswith("FILE:2: is not JSON (")
+    broken = {**_payloads(1)[0], "time": "yesterday"}
+    _file(path, [broken])
+    assert _refused(capsys, path, out).startswith("FILE:1: is no inventory that this version understands (ValueError: ")
+
+
+def test_another_product_or_thermometer_needs_the_site_file_of_then(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path, out = tmp_path / "records.jsonl", tmp_path / "new.jsonl"
+    _file(path, _payloads(1, product="gasoline"))
+    assert _refused(capsys, path, out) == (
+        "FILE:1: product 'gasoline', where the site file has 'diesel'; give the site file that was valid then\n"
+    )
+    moved = _payloads(1)[0]
+    moved["elements"][1]["height"] = 3.0
+    _file(path, [moved])
+    assert _refused(capsys, path, out) == (
+        "FILE:1: temperature elements at 1, 3, 6, 8.5, 11 m, where the site file has 1, 3.5, 6, 8.5, 11 m; "
+        "give the site file that was valid then\n"
+    )
+
+
+def test_a_file_without_the_tank_is_said(capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path) -> None:
+    said = _recalculate(capsys, records, tmp_path / "x", tank="TK-204")
+    assert said.code == 2
+    assert said.err == f"tank-gateway: {records}: holds no inventory of TK-204 at site demo\n"
+    said = _recalculate(capsys, tmp_path / "gone", tmp_path / "x")
+    assert said.err == (
+        f"tank-gateway: there is no file '{tmp_path / 'gone'}'\n  hint: give a file of recorded inventories\n"
+    )
