@@ -32,7 +32,16 @@ from gateway.calculation.plan import (
 from gateway.calculation.recalculation import corrected, recalculate
 from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.records import Figures, Input, Inventory, Quality, Reason, ReasonCode, TankInput
-from tests.support.plans import NOON, StraightLineMethod, bad, good, straight_input, straight_plan, temperature_plan, value
+from tests.support.plans import (
+    NOON,
+    StraightLineMethod,
+    bad,
+    good,
+    straight_input,
+    straight_plan,
+    temperature_plan,
+    value,
+)
 
 DIESEL = ProductPlan("diesel", PetroleumCorrection(PetroleumGroup.REFINED, 15.0))
 LINE = ProductPlan("brine", StraightLineMethod(), 0.25)
