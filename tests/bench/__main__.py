@@ -12,6 +12,8 @@ from tests.bench.machine import describe
 __all__ = ["main"]
 
 RESULTS = Path(__file__).resolve().parent / "results"
+BUSY = 0.25
+"""Load for each core from which on figures are not to be trusted."""
 BENCHES = ("sheet_time", "request_rate", "whole_process")
 
 
@@ -24,6 +26,8 @@ def main() -> None:
     print(
         f"{machine['processor']}, {machine['cores']} cores, {machine['python']}, load {machine['load_before']} before"
     )
+    if machine["load_before"] > BUSY * machine["cores"]:
+        print("The machine is busy with other work: ratios are rough and rates too low. Measure again when it is idle.")
     results: dict[str, Any] = {"machine": machine, "long": arguments.long, "benches": {}}
     for name in arguments.names or BENCHES:
         found: dict[str, Any] = importlib.import_module(f"tests.bench.{name}").measure(long=arguments.long)

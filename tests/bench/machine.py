@@ -6,13 +6,14 @@ import subprocess
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 __all__ = ["describe"]
 
 LIBRARIES = ("aiomqtt", "orjson", "paho-mqtt", "prometheus-client", "pymodbus", "pydantic", "structlog", "uvloop")
 
 
-def describe() -> dict[str, object]:
+def describe() -> dict[str, Any]:
     return {
         "date": datetime.now(UTC).isoformat(timespec="seconds"),
         "processor": _processor(),
