@@ -168,12 +168,16 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     """`inventory` with the judgements of the record, and with its words where nothing else has changed."""
     recorded, is_corrected = given.recorded, given.is_corrected
+    if inventory.figures == recorded.figures and inventory.elements == recorded.elements:
+        return inventory
     figures = []
     changed = False
     for new, old in zip(inventory.figures, recorded.figures, strict=True):
-        judged = _with_judgements(new, old) if old.reasons else new
+        judged = new
+        if old.reasons and (new.value != old.value or new.quality is not old.quality):
+            judged = _with_judgements(new, old)
         if judged.value == old.value and judged.quality is old.quality:
-            bad_anew = is_corrected and judged.quality is Quality.BAD and not _refused_water(judged)
+            bad_anew = is_corrected and old.quality is Quality.BAD and not _refused_water(judged)
             judged = judged if bad_anew else old
         changed = changed or judged is not new
         figures.append(judged)

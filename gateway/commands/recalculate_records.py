@@ -30,6 +30,7 @@ VERSION_SCHEMA = "tank-gateway/inventory-version/1"
 
 _NAMES = tuple(definition.name for definition in FIGURE_DEFINITIONS)
 _QUALITIES = {quality.word: quality for quality in Quality}
+_CODES = {code.value: code for code in ReasonCode}
 _NOT_RECORDED = not_applicable("not in the record")
 
 
@@ -133,19 +134,15 @@ def _figures(given: Mapping[str, Any], instant: datetime) -> tuple[Figures, dict
             # A record from before this figure existed.
             figures.append(_NOT_RECORDED)
             continue
-        time = told["time"]
+        time, reason, value = told["time"], told["reason"], told["value"]
         age_s = ages.get(time)
         if age_s is None:
             age_s = ages[time] = (instant - datetime.fromisoformat(time)).total_seconds()
-        reason = told["reason"]
-        if reason is None:
-            reasons: tuple[Reason, ...] = ()
-        elif "reasons" in told:
-            reasons = tuple([_reason(each) for each in told["reasons"]])
-        else:
-            reasons = (_reason(reason),)
-        value = told["value"]
+        reasons: tuple[Reason, ...] = ()
+        if reason is not None:
+            reasons = tuple([_reason(each) for each in told["reasons"]]) if "reasons" in told else (_reason(reason),)
         if value is not None:
+            # JSON may write 15.0 as 15.
             value = float(value)
         figures.append(Figure(value, _QUALITIES[told["quality"]], reasons, age_s, "manual" in told))
         if "last_good" in told:
@@ -167,4 +164,4 @@ def _element(told: Mapping[str, Any]) -> ElementUse:
 
 
 def _reason(told: Mapping[str, str]) -> Reason:
-    return Reason(ReasonCode(told["code"]), told["text"])
+    return Reason(_CODES[told["code"]], told["text"])
