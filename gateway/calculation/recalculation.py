@@ -173,21 +173,25 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     figures = []
     changed = False
     for new, old in zip(inventory.figures, recorded.figures, strict=True):
+        if new == old:
+            figures.append(new)
+            continue
         judged = new
         if old.reasons and (new.value != old.value or new.quality is not old.quality):
             judged = _with_judgements(new, old)
-        if judged.value == old.value and judged.quality is old.quality:
-            bad_anew = is_corrected and old.quality is Quality.BAD and not _refused_water(judged)
-            judged = judged if bad_anew else old
+        same = judged.value == old.value and judged.quality is old.quality
+        # What is Bad after a correction may be so for a reason of its own.
+        if same and (not is_corrected or old.quality is not Quality.BAD or _refused_water(judged)):
+            judged = old
         changed = changed or judged is not new
         figures.append(judged)
     difference = recorded.figures.level_difference
-    if figures[_DIFFERENCE].value == difference.value:
+    if figures[_DIFFERENCE].value == difference.value and figures[_DIFFERENCE] != difference:
         # The gauges are compared before the level is judged against time: its doubt is not theirs.
-        changed = changed or figures[_DIFFERENCE] is not difference
         figures[_DIFFERENCE] = difference
+        changed = True
     elements = inventory.elements
-    if elements and len(elements) == len(recorded.elements):
+    if elements != recorded.elements and len(elements) == len(recorded.elements):
         elements = tuple([_told(new, old) for new, old in zip(elements, recorded.elements, strict=True)])
     if not changed:
         return inventory._replace(elements=elements)
