@@ -125,9 +125,10 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         manual_temperature=_in_force(binding.manual_temperature, now),
         ambient=read(binding.ambient),
         reference_density=_density(binding.reference_density, now),
-        observed_density=_density(binding.observed_density, now),
+        observed_density=_observed_density(binding.observed_density, now),
         sediment_water=_standing(binding.sediment_water, now),
         simulated=binding.simulated,
+        steady_s=monotonic_ns / 1e9,
     )
 
 
@@ -194,6 +195,20 @@ def _density(manual: ManualValue | None, now: datetime) -> Input | None:
         reason = Reason(ReasonCode.DENSITY_UNDATED, f"nominal density {manual.value:g} kg/m3, no dated sample")
         return Input(manual.value, Quality.UNCERTAIN, reason, 0.0, manual.origin, manual=True)
     return _standing(manual, now)
+
+
+def _observed_density(manual: ManualValue | None, now: datetime) -> Input | None:
+    """A density at tank temperature holds no longer than the temperature does: a day at most (common practice)."""
+    given = _density(manual, now)
+    if given is None or given.quality != Quality.GOOD or given.age_s <= _OBSERVED_DENSITY_HOLDS_S:
+        return given
+    text = (
+        f"density at tank temperature of {given.age_s / 3600:.0f} h ago: the contents may have warmed or cooled since"
+    )
+    return given._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.INPUT_UNCERTAIN, text))
+
+
+_OBSERVED_DENSITY_HOLDS_S = 86_400.0
 
 
 def _age_s(manual: ManualValue, now: datetime) -> float:

@@ -168,6 +168,8 @@ class TankInput(NamedTuple):
     sediment_water: Input | None = None
     """Sediment and water as a fraction of the GSV (0.003 for 0.3 %)."""
     simulated: bool = False
+    steady_s: float | None = None
+    """Seconds of a clock that is never set, by which sheets are spaced; None: those of `instant`."""
 
 
 class Figure(NamedTuple):
@@ -292,6 +294,8 @@ class InstrumentStatus(NamedTuple):
     last_answer_ns: int | None
     """UTC."""
     response_time: Histogram
+    timeout_s: float | None = None
+    """How long an answer is waited for at present, as learned."""
 
 
 class LineStatus(NamedTuple):

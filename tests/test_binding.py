@@ -147,3 +147,16 @@ def test_an_open_or_shorted_element_is_bad_not_hot_or_cold() -> None:
         assert (element.value, element.quality) == (None, Quality.BAD)
         assert element.reason is not None
         assert element.reason.text.startswith("RM-1.r1: resistance")
+
+
+def test_a_density_at_tank_temperature_is_uncertain_after_a_day() -> None:
+    fresh = ManualValue(835.0, entered=NOON - timedelta(hours=23), expires=NOON + timedelta(days=9))
+    old = ManualValue(835.0, entered=NOON - timedelta(hours=25), expires=NOON + timedelta(days=9))
+    given = bind(TankBinding("TK-1", observed_density=fresh), {}, NOON_NS, 0).observed_density
+    assert given is not None
+    assert given.quality == Quality.GOOD
+    given = bind(TankBinding("TK-1", observed_density=old), {}, NOON_NS, 0).observed_density
+    assert given is not None
+    assert (given.value, given.quality) == (835.0, Quality.UNCERTAIN)
+    assert given.reason is not None
+    assert "25 h ago" in given.reason.text

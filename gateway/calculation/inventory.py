@@ -35,7 +35,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     Never raises for bad field data: what cannot be calculated is Bad with its reason. Bad level makes all quantities
     Bad; Bad temperature leaves level, TOV, free water and room.
     """
-    now_s = tank_input.instant.timestamp()
+    now_s = _steady_s(tank_input)
     basis = density_basis(plan.product, tank_input)
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
     tov = _total_observed_volume(plan, found.level)
@@ -106,6 +106,8 @@ def _inventory(
     uses: tuple[ElementUse, ...],
     last: Mapping[str, LastGood],
 ) -> Inventory:
+    # Memory keeps the steady time; the world is told by the clock as it is set now, so that ages stay right.
+    to_utc_s = tank_input.instant.timestamp() - _steady_s(tank_input)
     return Inventory(
         tank=plan.tank,
         product=plan.product.name,
@@ -114,8 +116,13 @@ def _inventory(
         elements=uses,
         quality=max([each.quality for each in figures]),
         simulated=tank_input.simulated,
-        last_good=last,
+        last_good={name: LastGood(good.value, good.time_s + to_utc_s) for name, good in last.items()} if last else last,
     )
+
+
+def _steady_s(tank_input: TankInput) -> float:
+    """The time by which sheets are spaced: setting the clock must neither end a doubt nor begin one."""
+    return tank_input.instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
 
 
 def _optional(given: Input | None, absence: str) -> Figure:
@@ -158,7 +165,7 @@ def _against_time(
         plan.maximum_flow_in_m3_s,
         plan.maximum_flow_out_m3_s,
     )
-    jumped = fault is not None
+    doubtful = fault is not None
     if fault is not None:
         level = figure.lower(level, ReasonCode.RATE_IMPLAUSIBLE, fault)
         if tov.value is not None:
@@ -169,6 +176,7 @@ def _against_time(
         fault = temperature_rate_fault(window, now_s, measured_c, used)
         if fault is not None:
             temperature = figure.lower(temperature, ReasonCode.RATE_IMPLAUSIBLE, fault)
+            doubtful = True
         difference_s = abs(temperature.age_s - level.age_s)
         if difference_s > plan.age_difference_limit_s and is_moving(window, now_s, level_m, resolution_m):
             text = f"temperature and level differ in age by {difference_s:.0f} s while the level moves"
@@ -176,5 +184,5 @@ def _against_time(
     sample = Sample(now_s, level_m, tov.value, measured_c, used)
     if measured_c is not None:
         temperature = chosen_by(level, temperature)
-    # After a jump the window waits: the level stays in doubt until a pump could have made it or it has come back.
-    return level, tov, temperature, window if jumped else next_window(window, sample)
+    # After a jump the window waits: it stays in doubt until it could have come about in the time, or has come back.
+    return level, tov, temperature, window if doubtful else next_window(window, sample)

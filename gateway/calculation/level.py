@@ -30,7 +30,7 @@ def gauge_level(given: Input | None, plan: GaugePlan, reference_height_m: float)
 def checked_level(level_m: float, source: Figure, name: str, reference_height_m: float) -> Figure:
     """`source` with the value `level_m`, or Bad where no liquid can stand."""
     if level_m < LOWEST_LEVEL_M:
-        text = f"{name}: level {level_m * 1000:.0f} mm is below {LOWEST_LEVEL_M * 1000:.0f} mm"
+        text = f"{name}: level {level_m:.4g} m is below {LOWEST_LEVEL_M:.3f} m"
         return figure.lower(source, ReasonCode.BELOW_DATUM, text, Quality.BAD)
     if level_m > reference_height_m:
         text = f"{name}: level {level_m:.3f} m is above the reference height {reference_height_m:.3f} m"

@@ -128,6 +128,9 @@ def _liquid_at(plan: TankPlan, tank_input: TankInput, memory: Memory, level: Fig
         return _Liquid(water, unknown_temperature(plan.temperature, tank_input.elements, level), memory.wet)
     wet = wet_elements(plan.temperature, level.value, memory.wet)
     average = average_temperature(plan.temperature, tank_input.elements, wet, level.value, water.value, plan.capacity)
+    if average is not None and water.quality is Quality.BAD:
+        text = "free water unknown: elements in the average may stand in it"
+        average = average._replace(average=figure.lower(average.average, ReasonCode.INPUT_UNCERTAIN, text))
     if average is None:
         last = last_good(memory, "liquid_temperature")
         average = substituted_temperature(

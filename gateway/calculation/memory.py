@@ -13,6 +13,7 @@ class Sample(NamedTuple):
     """One point of the rate window."""
 
     time_s: float
+    """Steady, as all times in here."""
     level_m: float
     volume_m3: float | None
     temperature_c: float | None
@@ -27,7 +28,7 @@ class Memory(NamedTuple):
     window: tuple[Sample, ...] = ()
     gauges_differ_since_s: float | None = None
     figures: Figures | None = None
-    """The figures of the last sheet, and its instant as UTC seconds since the epoch."""
+    """The figures of the last sheet, and its steady time."""
     instant_s: float = 0.0
     last_good: Mapping[str, LastGood] = MappingProxyType({})
     """Of the figures that were not Good in the last sheet: when they last were."""

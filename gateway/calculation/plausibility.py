@@ -24,7 +24,7 @@ GAUGES_DIFFER_FOR_S = 600.0
 
 
 def next_window(window: tuple[Sample, ...], sample: Sample) -> tuple[Sample, ...]:
-    """The window with `sample` in it, no longer than the span needs. A clock set back starts it afresh."""
+    """The window with `sample` in it, no longer than the span needs. A time gone back starts it afresh."""
     if not window:
         return (sample,)
     if sample.time_s < window[-1].time_s:
