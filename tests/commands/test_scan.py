@@ -163,7 +163,8 @@ def test_a_gateway_that_does_not_say_counts_as_one_that_holds(
         said = typed(capsys, "scan", panel.addresses["bus-a"], "--units", "1", "--gateway", gateway)
     assert said.code == 1
     assert said.err.splitlines()[0] == (
-        f"tank-gateway: whether a gateway holds the line cannot be told: no gateway at {gateway}: no answer within 0.2 s"
+        "tank-gateway: whether a gateway holds the line cannot be told: "
+        f"no gateway at {gateway}: no answer within 0.2 s"
     )
 
 

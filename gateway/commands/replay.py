@@ -1,0 +1,60 @@
+"""`replay`: answer as a recorded device did, from a file."""
+
+import argparse
+import asyncio
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+
+from gateway.commands.device import duration_of, run
+from gateway.commands.output import write
+from gateway.commands.record import address_of, listening_failed
+from gateway.commands.signals import stop_on_signals
+from gateway.commissioning.capture import Exchange, exchanges, parse_capture
+from gateway.commissioning.replay import replaying
+from gateway.errors import UsageError
+
+__all__ = ["add_arguments", "execute"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "Every value is REPLAYED, not measured. Record one with `tank-gateway record`."
+    parser.add_argument("file", metavar="FILE", help="made by `tank-gateway record`")
+    parser.add_argument(
+        "--listen", metavar="HOST:PORT", default="127.0.0.1:0", help="default a free port, this machine"
+    )
+    parser.add_argument("--with-delays", action="store_true", help="answer as late as the device did")
+    parser.add_argument("--for", dest="length", metavar="TIME", help="how long; default until Ctrl-C")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    listen = address_of("--listen", arguments.listen)
+    length_s = None if arguments.length is None else duration_of("--for", arguments.length)
+    try:
+        with Path(arguments.file).open(encoding="utf-8", errors="replace") as file:
+            recorded = exchanges(parse_capture(file, arguments.file))
+    except OSError as error:
+        raise UsageError(f"{arguments.file}: {(error.strerror or str(error)).lower()}") from error
+    return run(lambda: _replay(recorded, listen, length_s, with_delays=arguments.with_delays))
+
+
+async def _replay(
+    recorded: Mapping[tuple[int, bytes], list[Exchange]],
+    listen: tuple[str, int],
+    length_s: float | None,
+    *,
+    with_delays: bool,
+) -> int:
+    stop = asyncio.Event()
+    stop_on_signals(stop)
+    units = sorted({unit for unit, _ in recorded})
+    try:
+        async with replaying(recorded, listen, with_delays=with_delays) as port:
+            named = ", ".join(map(str, units)) or "none"
+            write(f"REPLAYED, not measured: {listen[0]}:{port} answers {len(recorded)} requests, of units {named}")
+            with suppress(TimeoutError):
+                async with asyncio.timeout(length_s):
+                    await stop.wait()
+    except OSError as error:
+        raise listening_failed(listen, error) from error
+    return 0

@@ -1,0 +1,43 @@
+"""A record of a verification, as JSON for a program and as text for a person's file. Never written over another."""
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from gateway.errors import GatewayError
+
+__all__ = ["NOT_FISCAL", "file_stem", "instant_text", "keep_record"]
+
+NOT_FISCAL = (
+    "Monitoring only: not for custody transfer, fiscal, excise or legal-metrology use; not an overfill prevention "
+    "system."
+)
+
+
+def file_stem(kind: str, subject: str, at: datetime) -> str:
+    """Such as `loop-check-IO-BO5-innage-20261125T060000Z`; what a file name cannot hold becomes a dash."""
+    safe = "".join(character if character.isalnum() or character in "-_." else "-" for character in subject)
+    return f"{kind}-{safe}-{at:%Y%m%dT%H%M%SZ}"
+
+
+def instant_text(at: datetime) -> str:
+    """ISO 8601, UTC."""
+    return at.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+
+
+def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequence[str]) -> tuple[Path, Path]:
+    """The two files. Raises GatewayError when they cannot be written, or are there already."""
+    base = Path(folder)
+    made = base / f"{stem}.json", base / f"{stem}.txt"
+    texts = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False), "\n".join(lines)
+    for path, text in zip(made, texts, strict=True):
+        try:
+            with path.open("x", encoding="utf-8") as file:
+                file.write(text + "\n")
+        except OSError as error:
+            raise GatewayError(
+                f"the record {path} cannot be written: {(error.strerror or str(error)).lower()}"
+            ) from error
+    return made

@@ -1,0 +1,137 @@
+"""The words of one signal as they stand now: from the instrument itself, or from the gateway that polls it.
+
+A tool that would make a second master of itself takes the running gateway's newest words instead.
+"""
+
+import argparse
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import NamedTuple, Protocol
+
+from gateway.acquisition.plan import InstrumentPlan
+from gateway.acquisition.register_map import Signal
+from gateway.commands.device import Device, asking, run, timeout_of
+from gateway.commands.line_guard import gateway_address, held_by
+from gateway.commands.running_gateway import fetch_json
+from gateway.delivery.readings import READINGS_SCHEMA
+from gateway.errors import GatewayError, UsageError
+
+__all__ = ["SignalWords", "WordSource", "signal_of", "word_source"]
+
+_TIMEOUT_S = 5.0
+_LOOK_EVERY_S = 0.1
+
+
+class SignalWords(NamedTuple):
+    """What stood on the wire, and when it was read there (UTC)."""
+
+    raw: tuple[int, ...]
+    time: datetime
+
+
+class WordSource(Protocol):
+    @property
+    def text(self) -> str:
+        """Where the words come from, for the record."""
+        ...
+
+    def read(self, count: int, every_s: float) -> list[SignalWords]:
+        """So many reads from now on, no two sooner than `every_s` after one another. Raises GatewayError."""
+        ...
+
+
+def signal_of(instrument: InstrumentPlan, name: str) -> Signal:
+    """Raises UsageError naming the signals that there are."""
+    for signal in instrument.map.signals:
+        if signal.name == name:
+            return signal
+    names = ", ".join(signal.name for signal in instrument.map.signals)
+    raise UsageError(f"instrument {instrument.tag} has no signal '{name}'", f"its signals: {names}")
+
+
+def word_source(arguments: argparse.Namespace, device: Device, signal: Signal) -> WordSource:
+    """The gateway where one holds the line (unless --line-is-mine), else the instrument. Raises LineHeldError."""
+    if not arguments.line_is_mine:
+        gateway = gateway_address(arguments, device.site)
+        if held_by(gateway, device.address) is not None:
+            assert device.instrument is not None
+            return _FromGateway(gateway, device.instrument, signal)
+    return _FromInstrument(device, signal, timeout_of(arguments, device))
+
+
+class _FromInstrument:
+    def __init__(self, device: Device, signal: Signal, timeout_s: float) -> None:
+        self._device = device
+        self._signal = signal
+        self._timeout_s = timeout_s
+
+    @property
+    def text(self) -> str:
+        return self._device.text
+
+    def read(self, count: int, every_s: float) -> list[SignalWords]:
+        found: list[SignalWords] = []
+
+        async def work() -> int:
+            device, signal = self._device, self._signal
+            async with asking(device.host, device.port, device.text, self._timeout_s) as asker:
+                for number in range(count):
+                    if number:
+                        time.sleep(every_s)  # noqa: ASYNC251 (nothing else runs in this loop)
+                    raw = await asker.read(device.unit, signal.table, signal.address, signal.registers)
+                    found.append(SignalWords(raw, datetime.now(UTC)))
+            return 0
+
+        run(work)
+        return found
+
+
+class _FromGateway:
+    def __init__(
+        self,
+        gateway: str,
+        instrument: InstrumentPlan,
+        signal: Signal,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        self._gateway = gateway
+        self._instrument = instrument
+        self._signal = signal
+        self._now = now
+
+    @property
+    def text(self) -> str:
+        return f"{self._instrument.tag} by the gateway at {self._gateway}"
+
+    def read(self, count: int, every_s: float) -> list[SignalWords]:
+        """Waits for readings that the gateway makes from now on, three polling periods for each at the longest."""
+        found: list[SignalWords] = []
+        # The gateway's times are cut to milliseconds.
+        last = self._now().replace(microsecond=0)
+        patience_s = 3.0 * self._instrument.period_s + self._instrument.timeout_s + every_s
+        while len(found) < count:
+            deadline = time.monotonic() + patience_s
+            while True:
+                words = self._newest()
+                if words is not None and words.time > last:
+                    break
+                if time.monotonic() > deadline:
+                    raise GatewayError(
+                        f"{self.text}: no new reading of {self._signal.name} within {patience_s:.0f} s; "
+                        "see `tank-gateway show`"
+                    )
+                time.sleep(_LOOK_EVERY_S)
+            found.append(words)
+            last = words.time
+            if len(found) < count:
+                time.sleep(every_s)
+        return found
+
+    def _newest(self) -> SignalWords | None:
+        document = fetch_json(self._gateway, "/readings", READINGS_SCHEMA, _TIMEOUT_S)
+        for reading in document["readings"]:
+            if (reading["instrument"], reading["signal"]) == (self._instrument.tag, self._signal.name):
+                raw = tuple(reading["raw"])
+                return SignalWords(raw, datetime.fromisoformat(reading["time"])) if raw else None
+        return None
