@@ -1,30 +1,112 @@
 """What is fixed for a line and its instruments until the site file changes."""
 
 from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
 
 from gateway.acquisition.register_map import InstrumentMap
 
-__all__ = ["InstrumentPlan", "LinePlan"]
+__all__ = ["FrameKind", "InstrumentPlan", "LinePath", "LinePlan", "Parity", "SerialPath", "TcpPath", "TlsFiles"]
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentPlan:
     tag: str
     unit: int
-    """Modbus unit identifier (server address), 0 to 255 on TCP."""
+    """Modbus unit identifier (server address), 0 to 255 on TCP, 1 to 247 with RTU and ASCII frames."""
     map: InstrumentMap
     period_s: float
     timeout_s: float
+    """The longest wait for an answer; a shorter one is learned."""
+    pause_s: float = 0.0
+    """From an answer to the next request, for devices that need it. Such a device is asked one thing at a time."""
+
+
+class FrameKind(StrEnum):
+    """How a request is wrapped."""
+
+    TCP = "tcp"
+    """With the MBAP header and its transaction identifier."""
+    RTU = "rtu"
+    ASCII = "ascii"
+
+
+class Parity(StrEnum):
+    EVEN = "even"
+    ODD = "odd"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class TlsFiles:
+    """PEM files for Modbus/TCP Security, where each side proves who it is."""
+
+    ca: Path
+    """The authorities one of which must have signed the server's certificate."""
+    certificate: Path
+    """This gateway's own, with the chain up to what the server trusts."""
+    key: Path
+
+
+@dataclass(frozen=True, slots=True)
+class TcpPath:
+    """Through a TCP connection: to an instrument or a Modbus TCP server, or with another framing to a converter."""
+
+    host: str
+    port: int
+    framing: FrameKind = FrameKind.TCP
+    tls: TlsFiles | None = None
+
+    def __str__(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class SerialPath:
+    """Through a serial port of this machine."""
+
+    port: str
+    """The device file, as /dev/ttyUSB0."""
+    baud: int
+    parity: Parity = Parity.EVEN
+    stop_bits: int = 1
+    framing: FrameKind = FrameKind.RTU
+    """RTU or ASCII."""
+    rs485: bool = False
+    """Ask the driver to switch the transmitter."""
+
+    @property
+    def data_bits(self) -> int:
+        return 7 if self.framing is FrameKind.ASCII else 8
+
+    def __str__(self) -> str:
+        return self.port
+
+
+LinePath = TcpPath | SerialPath
 
 
 @dataclass(frozen=True, slots=True)
 class LinePlan:
-    """One Modbus TCP line: one connection, one task, one request at a time."""
+    """One line: one way to its instruments at a time."""
 
     name: str
     host: str
     port: int
+    """Host and port where nothing more is to be said of the way; `path` says more."""
     instruments: tuple[InstrumentPlan, ...]
     connect_timeout_s: float = 3.0
     backoff_first_s: float = 0.5
     backoff_longest_s: float = 30.0
+    path: LinePath | None = None
+    standby: LinePath | None = None
+    """A second way to the same instruments, taken while the first is lost."""
+    fail_back_s: float = 30.0
+    """How often the first way is tried while the second is in use."""
+    in_flight: int = 1
+    """How many requests may be under way at once. More than one only with transaction identifiers: FrameKind.TCP."""
+
+    @property
+    def primary(self) -> LinePath:
+        return TcpPath(self.host, self.port) if self.path is None else self.path

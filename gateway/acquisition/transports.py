@@ -1,0 +1,39 @@
+"""The one table of ways to instruments: from a line's plan to the link that stands behind the door."""
+
+from collections.abc import Callable
+
+from gateway.acquisition.framing import Framing
+from gateway.acquisition.half_duplex import HalfDuplexLink, Timing
+from gateway.acquisition.link import Link
+from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.plan import FrameKind, LinePath, LinePlan, SerialPath, TcpPath
+from gateway.acquisition.rtu_frame import RtuFraming
+from gateway.acquisition.serial_port import SerialChannel, character_s, silence_s
+from gateway.acquisition.tcp_channel import TcpChannel
+
+__all__ = ["open_link", "open_path"]
+
+_FRAMINGS: dict[FrameKind, Callable[[], Framing]] = {FrameKind.RTU: RtuFraming}
+_CONVERTER_TIMING = Timing(quiet_shortest_s=0.1)
+"""A network lies between; what the converter's own line needs, the converter keeps."""
+
+
+def open_link(plan: LinePlan) -> Link:
+    """The link of a line, not yet connected."""
+    return open_path(plan.primary)
+
+
+def open_path(path: LinePath) -> Link:
+    """The link of one way, not yet connected."""
+    if isinstance(path, SerialPath):
+        framing = _FRAMINGS[path.framing]()
+        silence = silence_s(path) if path.framing is FrameKind.RTU else 0.0
+        return HalfDuplexLink(SerialChannel(path, framing), framing, Timing(silence, character_s(path)))
+    if path.framing is not FrameKind.TCP:
+        framing = _FRAMINGS[path.framing]()
+        return HalfDuplexLink(TcpChannel(path.host, path.port, framing), framing, _CONVERTER_TIMING)
+    return _mbap(path)
+
+
+def _mbap(path: TcpPath) -> Link:
+    return ModbusTcpLink(path.host, path.port)
