@@ -124,7 +124,13 @@ def odd_rows(table: CapacityTable, share: float = 0.02) -> tuple[OddRow, ...]:
             runs.append([])
         runs[-1].append((off, OddRow(index + 2, levels[index + 1], area, expected)))
         last_odd = index
-    return tuple(max(run, key=lambda each: each[0])[1] for run in runs)
+    return tuple(_worst(run) for run in runs)
+
+
+def _worst(run: Sequence[tuple[float, OddRow]]) -> OddRow:
+    """The first of those that are off the most: a wrong volume lifts the increment before it, and lowers the next."""
+    most = max(off for off, _ in run)
+    return next(row for off, row in run if off >= most * (1.0 - 1e-6))
 
 
 def _between(x: Sequence[float], y: Sequence[float], index: int) -> float:

@@ -11,8 +11,9 @@ from gateway.calculation.inventory import calculate
 from gateway.calculation.sheet import explain
 from gateway.calculation.units import Dimension, Quantity, parse, parse_quantity
 from gateway.commands import sheet
+from gateway.commands.dip_chain import chain, chain_text
 from gateway.commands.dip_input import Dip, dip_input, dip_plan
-from gateway.commands.output import write_json
+from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load, tank_of
 from gateway.display import UnitSystem
 from gateway.errors import QuantityError, UsageError
@@ -35,8 +36,9 @@ _QUANTITIES = (
     (
         "pressure",
         Dimension.GAUGE_PRESSURE,
-        "gauge pressure: of the liquid column in a tank gauged so, else of the vapour",
+        "gauge pressure: of the liquid column where it gives level or density, else of the vapour",
     ),
+    ("vapour-pressure", Dimension.GAUGE_PRESSURE, "gauge pressure above the liquid"),
     ("ambient", Dimension.TEMPERATURE, "air temperature, for the shell"),
 )
 
@@ -54,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--at", metavar="TIME", help="ISO 8601; without an offset, in the site's time zone; default now"
     )
+    parser.add_argument("--explain", metavar="FIGURE", help="only how one figure comes about: GSV, M, tov ...")
     parser.add_argument("--units", choices=[system.value for system in UnitSystem], default="si", help="units shown")
     parser.add_argument("--json", action="store_true", help="print the sheet for a program, in SI")
 
@@ -67,10 +70,18 @@ def execute(arguments: argparse.Namespace) -> int:
     tank_input = dip_input(plan, setup.binding, dip, at, settings.simulated)
     inventory, _ = calculate(plan, tank_input)
     lines = explain(plan, inventory)
+    explained = None if arguments.explain is None else chain(lines, arguments.explain)
+    system = UnitSystem(arguments.units)
     if arguments.json:
-        write_json(sheet.document(settings.name, inventory, lines, tank_input, dip.temperatures))
+        document = sheet.document(settings.name, inventory, lines, tank_input, dip.temperatures)
+        if explained is not None:
+            document["explained"] = [line.name for line in explained]
+        write_json(document)
+    elif explained is not None:
+        reference_c = plan.product.method.reference_temperature_c
+        write(*sheet.heading(settings, setup, inventory), "", *chain_text(explained, system, reference_c), "")
+        write(*(f"Caution: {caution}" for caution in sheet.CAUTIONS))
     else:
-        system = UnitSystem(arguments.units)
         sheet.print_sheet(settings, setup, plan, inventory, lines, tank_input, dip.temperatures, system)
     return 1 if inventory.figures.tov.quality is Quality.BAD else 0
 

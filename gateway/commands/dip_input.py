@@ -9,7 +9,14 @@ from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, Head
 from gateway.errors import LimitError, UsageError
 from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
 
-__all__ = ["Dip", "dip_input", "dip_plan", "reference_density"]
+__all__ = [
+    "Dip",
+    "dip_input",
+    "dip_plan",
+    "needs_vapour_pressure",
+    "reference_density",
+    "takes_bottom_pressure",
+]
 
 _BY_HAND = Reason(ReasonCode.MANUAL, "measured by hand")
 _NO_WATER = Reason(ReasonCode.NONE_DETECTED, "no free water found by hand")
@@ -27,6 +34,7 @@ class Dip(NamedTuple):
     density_at: float | None = None
     sediment_water: float | None = None
     pressure: float | None = None
+    vapour_pressure: float | None = None
     ambient: float | None = None
 
 
@@ -71,16 +79,12 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         simulated=simulated,
     )
     given = bind(standing, {}, round(at.timestamp() * 1e9), 0)
-    by_head = isinstance(plan.gauge, HeadPlan)
-    if dip.pressure is not None and not by_head and not (plan.pressurised or plan.vapour is not None):
-        raise UsageError(
-            f"--pressure: {plan.tank} has no vapour pressure, and its level was given", "leave --pressure away"
-        )
+    bottom, vapour = _pressures(plan, dip)
     reference, observed = _density(plan, dip, given)
     return given._replace(
         level=_by_hand(dip.level if dip.level is not None else dip.ullage),
-        bottom_pressure=_by_hand(dip.pressure) if by_head else None,
-        vapour_pressure=None if by_head else _by_hand(dip.pressure),
+        bottom_pressure=_by_hand(bottom),
+        vapour_pressure=_by_hand(vapour),
         dip_water=Input(None, Quality.GOOD, _NO_WATER, 0.0, "dip", True) if dip.no_water else _by_hand(dip.water),
         elements=(),
         manual_temperature=_by_hand(sum(dip.temperatures) / len(dip.temperatures) if dip.temperatures else None),
@@ -89,6 +93,33 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         observed_density=observed,
         sediment_water=given.sediment_water if dip.sediment_water is None else _by_hand(dip.sediment_water),
     )
+
+
+def takes_bottom_pressure(plan: TankPlan) -> bool:
+    """Whether the pressure of the liquid column makes a level or a density of this tank."""
+    return isinstance(plan.gauge, HeadPlan) or plan.measured_density is not None
+
+
+def needs_vapour_pressure(plan: TankPlan) -> bool:
+    """Whether figures of this tank cannot be had without the pressure above its liquid."""
+    return plan.pressurised or (plan.vapour is not None and plan.vapour.density_kg_m3 is None)
+
+
+def _pressures(plan: TankPlan, dip: Dip) -> tuple[float | None, float | None]:
+    """(at the nozzle, above the liquid) in Pa gauge. A tank with one pressure only takes it by --pressure."""
+    if takes_bottom_pressure(plan):
+        return dip.pressure, dip.vapour_pressure
+    if dip.pressure is not None and dip.vapour_pressure is not None:
+        raise UsageError(
+            f"--pressure: {plan.tank} has a vapour pressure only, and --vapour-pressure gives it", "leave one away"
+        )
+    given = dip.pressure if dip.vapour_pressure is None else dip.vapour_pressure
+    if given is not None and not (plan.pressurised or plan.vapour is not None):
+        option = "pressure" if dip.vapour_pressure is None else "vapour-pressure"
+        raise UsageError(
+            f"--{option}: {plan.tank} has no vapour pressure, and its level was given", f"leave --{option} away"
+        )
+    return None, given
 
 
 def _density(plan: TankPlan, dip: Dip, given: TankInput) -> tuple[Input | None, Input | None]:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, TankPlan
 from gateway.calculation.sheet import SheetLine
+from gateway.commands.dip_input import needs_vapour_pressure, takes_bottom_pressure
 from gateway.commands.output import Column, Grid, is_terminal, make_console, plain_lines, rich_table, write
 from gateway.delivery.payload import inventory_payload, iso_time
 from gateway.display import DEFINITIONS, UnitSystem, printable, quality_words, show_figure, show_value
@@ -15,7 +16,7 @@ from gateway.records import Figure, Input, Inventory, InventoryRecord, Quality, 
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
 
-__all__ = ["CAUTIONS", "SHEET_SCHEMA", "document", "print_sheet"]
+__all__ = ["CAUTIONS", "SHEET_SCHEMA", "concerns_other_tanks", "document", "heading", "print_sheet"]
 
 SHEET_SCHEMA = "tank-gateway/dip/1"
 
@@ -98,7 +99,7 @@ def print_sheet(
 ) -> None:
     """Inputs, each step with symbol, value, unit, quality and what it follows, then why and the cautions."""
     reference_c = plan.product.method.reference_temperature_c
-    write(*_heading(settings, setup, inventory), "")
+    write(*heading(settings, setup, inventory), "")
     _print_grid(_input_grid(plan, tank_input, temperatures, system))
     write("")
     _print_grid(_step_grid(lines, system, reference_c))
@@ -113,7 +114,7 @@ def print_sheet(
     write(*(f"Caution: {caution}" for caution in CAUTIONS))
 
 
-def _heading(settings: SiteSettings, setup: TankSetup, inventory: Inventory) -> list[str]:
+def heading(settings: SiteSettings, setup: TankSetup, inventory: Inventory) -> list[str]:
     described = f" ({setup.description})" if setup.description else ""
     local = inventory.instant.astimezone(ZoneInfo(settings.time_zone))
     lines = [
@@ -166,26 +167,29 @@ def _input_grid(plan: TankPlan, tank_input: TankInput, temperatures: Sequence[fl
 
 def _step_grid(lines: Sequence[SheetLine], system: UnitSystem, reference_c: float | None) -> Grid:
     rows = []
+    symbols = {line.name: line.symbol for line in lines if not concerns_other_tanks(line)}
     for line in lines:
-        if _concerns_other_tanks(line):
+        if line.name not in symbols:
             continue
         figure = Figure(line.value, line.quality, line.reasons, 0.0)
         shown = show_figure(line.name, figure, system, reference_temperature_c=reference_c)
         quality = quality_words(line.quality, manual=line.manual)
-        rows.append((line.symbol, line.title, shown.number, shown.unit, quality, line.clause))
+        inputs = ", ".join(symbols[name] for name in line.inputs if name in symbols)
+        rows.append((line.symbol, line.title, shown.number, shown.unit, quality, inputs, line.clause))
     columns = (
         Column("Symbol"),
         Column("Step", wraps=True),
         Column("Value", right=True),
         Column("Unit"),
         Column("Quality"),
+        Column("From", wraps=True),
         Column("Follows", wraps=True),
     )
     return Grid(columns, tuple(rows))
 
 
-def _concerns_other_tanks(line: SheetLine) -> bool:
-    """Whether the line may be left out. That a product has no standard volume must be said."""
+def concerns_other_tanks(line: SheetLine) -> bool:
+    """Whether a line may be left out. That a product has no standard volume must be said."""
     if line.name == "gsv":
         return False
     return line.quality is Quality.GOOD and any(reason.code is ReasonCode.NOT_APPLICABLE for reason in line.reasons)
@@ -196,7 +200,7 @@ def _why(lines: Sequence[SheetLine]) -> list[str]:
     symbols: dict[str, list[str]] = {}
     for line in lines:
         for reason in line.reasons:
-            if not _concerns_other_tanks(line) and reason.code is not ReasonCode.MANUAL:
+            if not concerns_other_tanks(line) and reason.code is not ReasonCode.MANUAL:
                 symbols.setdefault(printable(reason.text), []).append(line.symbol)
     return [f"{text} ({', '.join(touched)})" for text, touched in symbols.items()]
 
@@ -208,8 +212,10 @@ def _not_given(plan: TankPlan, tank_input: TankInput) -> list[str]:
         missing.append("--water (`--water none` when none was found)")
     if tank_input.manual_temperature is None:
         missing.append("--temperature")
-    if plan.pressurised and tank_input.vapour_pressure is None:
-        missing.append("--pressure")
+    if plan.measured_density is not None and tank_input.bottom_pressure is None:
+        missing.append("--pressure (without it density is not measured)")
+    if needs_vapour_pressure(plan) and tank_input.vapour_pressure is None:
+        missing.append("--vapour-pressure" if takes_bottom_pressure(plan) else "--pressure")
     if plan.product.method.needs_density and tank_input.reference_density is None:
         missing.append("--density")
     return missing

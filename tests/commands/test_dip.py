@@ -197,8 +197,8 @@ def test_the_sheet_prints_inputs_steps_clauses_and_cautions(capsys: pytest.Captu
     assert "SIMULATED: the tanks of this site are invented" in lines
     assert "Level by tape 9.412 m Good manual dip" in lines
     assert "Liquid temperature 14.7 °C Good manual dip, mean of 14.1, 14.3, 14.8, 15.6" in lines
-    assert "TOV Total observed volume 2,395 m³ Good manual upright cylinder, pi D^2/4 h" in lines
-    assert "GSV Gross standard volume 2,387 m³ Good manual GOV CTL CPL, API MPMS 12.1.1" in lines
+    assert "TOV Total observed volume 2,395 m³ Good manual L upright cylinder, pi D^2/4 h" in lines
+    assert "GSV Gross standard volume 2,387 m³ Good manual GOV, CTL, CPL GOV CTL CPL, API MPMS 12.1.1" in lines
     assert "Result: Good SIMULATED" in lines
     assert sum(line.startswith("Caution: ") for line in lines) == 5
     assert any("not for custody transfer" in line.lower() for line in lines)
@@ -209,7 +209,7 @@ def test_what_was_not_measured_is_not_made_up(capsys: pytest.CaptureFixture[str]
     said = _dip(capsys, "TK-101", "--level", "9.412 m")
     lines = _lines(said)
     assert said.code == 0
-    assert "TOV Total observed volume 2,395 m³ Good manual upright cylinder, pi D^2/4 h" in lines
+    assert "TOV Total observed volume 2,395 m³ Good manual L upright cylinder, pi D^2/4 h" in lines
     assert any(line.startswith("GSV Gross standard volume - Bad") for line in lines)
     assert "Result: Bad SIMULATED" in lines
     assert "not given: --water (`--water none` when none was found), --temperature" in lines
@@ -254,7 +254,7 @@ def test_us_units_are_a_choice_of_display(capsys: pytest.CaptureFixture[str]) ->
     (printed,) = (each for each in _TEN if each.tank == "D-1")
     lines = _lines(_dip(capsys, "D-1", *printed.measured, "--units", "us"))
     assert "L Level above the datum 31 ft 7-5/16 in Good manual innage + 0.000 m" in lines
-    assert "TOV Total observed volume 15,918 bbl Good manual upright cylinder, pi D^2/4 h" in lines
+    assert "TOV Total observed volume 15,918 bbl Good manual L upright cylinder, pi D^2/4 h" in lines
     assert "Density at reference temperature 34.0 °API Good manual site file" in lines
     assert any(line.startswith("M Mass of the liquid, in vacuo 2,107.1 long tons") for line in lines)
 
