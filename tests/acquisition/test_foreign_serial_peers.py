@@ -1,0 +1,142 @@
+"""RTU against servers made by others, the general-purpose libraries libmodbus (C) and pymodbus, on socat's ports."""
+
+import asyncio
+import shutil
+import subprocess
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+from pymodbus import FramerType
+from pymodbus.server import ModbusSerialServer, ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from gateway.acquisition.plan import FrameKind, Parity, SerialPath, TcpPath
+from gateway.acquisition.register_map import Table
+from gateway.acquisition.transports import open_path
+from gateway.errors import DeviceExceptionError
+
+LONG = 30.0
+HERE = Path(__file__).parent
+REGISTERS = list(range(300, 400))
+BITS = [index % 5 == 0 for index in range(64)]
+
+
+class Ports(NamedTuple):
+    """The two ends of a null-modem cable."""
+
+    near: Path
+    far: Path
+
+
+@pytest.fixture
+def ports(tmp_path: Path) -> Iterator[Ports]:
+    if shutil.which("socat") is None:
+        pytest.fail("these tests need: apt-get install socat")
+    made = Ports(tmp_path / "near", tmp_path / "far")
+    command = ["socat", "-d", "-d", f"pty,rawer,link={made.near}", f"pty,rawer,link={made.far}"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        for line in process.stderr:
+            if "starting data transfer loop" in line:
+                break
+        try:
+            yield made
+        finally:
+            process.terminate()
+
+
+@pytest.fixture(scope="session")
+def libmodbus_rtu_server(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The compiled server."""
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler is None or shutil.which("pkg-config") is None:
+        pytest.fail("these tests need: apt-get install gcc pkg-config libmodbus-dev")
+    program = tmp_path_factory.mktemp("libmodbus") / "libmodbus_rtu_server"
+    flags = subprocess.run(
+        ["pkg-config", "--cflags", "--libs", "libmodbus"], check=True, capture_output=True, text=True
+    ).stdout.split()
+    subprocess.run([compiler, "-O2", "-o", str(program), str(HERE / "libmodbus_rtu_server.c"), *flags], check=True)
+    return program
+
+
+@pytest.fixture
+def libmodbus_port(libmodbus_rtu_server: Path, ports: Ports) -> Iterator[Path]:
+    command = [libmodbus_rtu_server, ports.far]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+        yield ports.near
+        process.stdin.close()
+        assert process.wait(10) == 0
+
+
+@pytest.mark.outside("libmodbus")
+async def test_reads_all_tables_of_a_libmodbus_server(libmodbus_port: Path) -> None:
+    link = open_path(SerialPath(str(libmodbus_port), 19_200, Parity.NONE, 1))
+    await link.connect(LONG)
+    try:
+        assert await link.read(1, Table.HOLDING_REGISTERS, 0, 125, LONG) == tuple(range(1000, 1125))
+        assert await link.read(1, Table.INPUT_REGISTERS, 299, 1, LONG) == (2299,)
+        assert await link.read(1, Table.COILS, 0, 2000, LONG) == tuple(int(i % 3 == 0) for i in range(2000))
+        assert await link.read(1, Table.DISCRETE_INPUTS, 1, 9, LONG) == (0, 1, 0, 1, 0, 1, 0, 1, 0)
+        with pytest.raises(DeviceExceptionError, match="exception 2 "):
+            await link.read(1, Table.HOLDING_REGISTERS, 250, 60, LONG)
+        assert await link.read(1, Table.HOLDING_REGISTERS, 7, 1, LONG) == (1007,)
+    finally:
+        await link.close()
+
+
+def devices() -> list[SimDevice]:
+    bits = SimData(0, values=BITS, datatype=DataType.BITS)
+    registers = SimData(0, values=REGISTERS, datatype=DataType.REGISTERS)
+    return [SimDevice(unit, simdata=([bits], [bits], [registers], [registers])) for unit in (1, 2)]
+
+
+FRAMERS = {FrameKind.RTU: FramerType.RTU}
+
+
+@pytest.fixture(params=FRAMERS)
+async def pymodbus_path(request: pytest.FixtureRequest, ports: Ports) -> AsyncIterator[SerialPath]:
+    path = SerialPath(str(ports.near), 19_200, framing=request.param)
+    server = ModbusSerialServer(
+        devices(), framer=FRAMERS[request.param], port=str(ports.far), baudrate=19_200, bytesize=path.data_bits
+    )
+    await server.serve_forever(background=True)
+    yield path
+    await server.shutdown()  # type: ignore[no-untyped-call]
+
+
+@pytest.fixture(params=FRAMERS)
+async def pymodbus_converter(request: pytest.FixtureRequest) -> AsyncIterator[TcpPath]:
+    server = ModbusTcpServer(devices(), framer=FRAMERS[request.param], address=("127.0.0.1", 0))
+    await server.serve_forever(background=True)
+    assert isinstance(server.transport, asyncio.Server)
+    yield TcpPath("127.0.0.1", server.transport.sockets[0].getsockname()[1], request.param)
+    await server.shutdown()  # type: ignore[no-untyped-call]
+
+
+async def check_pymodbus(path: SerialPath | TcpPath) -> None:
+    link = open_path(path)
+    await link.connect(LONG)
+    try:
+        assert await link.read(1, Table.HOLDING_REGISTERS, 0, 100, LONG) == tuple(REGISTERS)
+        assert await link.read(2, Table.INPUT_REGISTERS, 10, 2, LONG) == (310, 311)
+        assert await link.read(1, Table.COILS, 3, 20, LONG) == tuple(map(int, BITS[3:23]))
+        assert await link.read(2, Table.DISCRETE_INPUTS, 0, 1, LONG) == (1,)
+        with pytest.raises(DeviceExceptionError, match="exception 2 "):
+            await link.read(1, Table.HOLDING_REGISTERS, 99, 2, LONG)
+    finally:
+        await link.close()
+
+
+@pytest.mark.outside("pymodbus")
+async def test_reads_all_tables_of_a_pymodbus_server_on_a_serial_port(pymodbus_path: SerialPath) -> None:
+    await check_pymodbus(pymodbus_path)
+
+
+@pytest.mark.outside("pymodbus")
+async def test_reads_all_tables_of_a_pymodbus_server_through_tcp(pymodbus_converter: TcpPath) -> None:
+    await check_pymodbus(pymodbus_converter)
