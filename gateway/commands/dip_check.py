@@ -1,0 +1,219 @@
+"""`dip-check`: three hand dips against the gauge, judged and recorded. An offset change is proposed, never applied."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from gateway.calculation.plan import GaugePlan
+from gateway.commands.device import length_of
+from gateway.commands.dip_match_page import DIP_CAUTION
+from gateway.commands.gauge_source import GaugeNow, read_gauge
+from gateway.commands.line_guard import add_guard
+from gateway.commands.output import Column, Grid, plain_lines, write, write_json
+from gateway.commands.site_argument import add_site, load, tank_of
+from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record
+from gateway.commissioning.dip_record import DIPS_NEEDED, TOLERANCES_M, DipVerdict, Verdict, judge_dips
+from gateway.display import printable
+from gateway.errors import UsageError
+from gateway.settings.site import SiteSettings
+from gateway.settings.tanks import TankSetup
+
+__all__ = ["add_arguments", "execute"]
+
+_SCHEMA = "tank-gateway/dip-check/1"
+
+_EPILOG = f"""Dip a tank at rest, three times, each within 3 mm of the others. On a terminal the dips may be left away:
+they are asked for one by one, and the gauge is read at each.
+Reads only: where a running gateway polls the gauge, its newest words are taken instead of asking a second time.
+Example: tank-gateway dip-check demo TK-101 --dip "9.412 m" --dip "9.413 m" --dip "9.411 m"
+           --tape T-14 --by "A. Smith" --witness "B. Jones" --tolerance fine
+{DIP_CAUTION}"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    add_site(parser)
+    parser.add_argument("tank", metavar="TANK", help="tag of the tank in the site file")
+    dips = parser.add_mutually_exclusive_group()
+    dips.add_argument("--dip", metavar="LENGTH", action="append", help="innage by hand above the datum; give it thrice")
+    dips.add_argument("--ullage", metavar="LENGTH", action="append", help="or: surface below the reference point")
+    parser.add_argument("--tape", metavar="ID", required=True, help="the tape, by its own tag")
+    parser.add_argument("--by", metavar="NAME", required=True, help="who dips")
+    parser.add_argument("--witness", metavar="NAME", required=True, help="who looks on")
+    parser.add_argument(
+        "--tolerance", choices=list(TOLERANCES_M), required=True, help="fine: 4 mm; inventory: 25 mm (common practice)"
+    )
+    parser.add_argument("--folder", metavar="DIR", default=".", help="where the record goes; default here")
+    parser.add_argument("--json", action="store_true", help="print the record for a program")
+    parser.set_defaults(timeout=None)
+    add_guard(parser)
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    site = load(arguments.site)
+    setup = tank_of(site, arguments.tank)
+    if arguments.witness.strip().lower() == arguments.by.strip().lower():
+        raise UsageError(f"--witness: {arguments.witness} is the one who dips", "a witness is someone else")
+    given = _given(arguments, setup)
+    begun = datetime.now(UTC)
+    if not arguments.json:
+        write(DIP_CAUTION, "")
+    dips: list[float]
+    if given:
+        dips, gauge = given, [read_gauge(arguments, site, setup)]
+    else:
+        dips, gauge = _asked(arguments, site, setup)
+    verdict = judge_dips(dips, [now.reading for now in gauge], TOLERANCES_M[arguments.tolerance])
+    document = _document(arguments, site, setup, begun, dips, gauge, verdict)
+    lines = _lines(document, dips, gauge)
+    made = keep_record(arguments.folder, file_stem("dip-check", arguments.tank, begun), document, lines)
+    if arguments.json:
+        write_json(document)
+    else:
+        write(*lines, "", f"kept as {made[0]} and {made[1]}")
+    return 0 if verdict.verdict is Verdict.PASSED else 1
+
+
+def _given(arguments: argparse.Namespace, setup: TankSetup) -> list[float]:
+    """Innages from the options; empty when they are to be asked for. Raises UsageError."""
+    texts: Sequence[str] = arguments.dip or arguments.ullage or ()
+    if not texts:
+        if not sys.stdin.isatty():
+            raise UsageError(
+                "no dip was given, and there is no terminal to ask on", "give --dip (or --ullage) three times"
+            )
+        return []
+    if len(texts) != DIPS_NEEDED:
+        raise UsageError(f"{len(texts)} dips were given", f"give --dip (or --ullage) {DIPS_NEEDED} times")
+    option = "--dip" if arguments.dip else "--ullage"
+    return [_innage(setup, length_of(option, text), ullage=bool(arguments.ullage)) for text in texts]
+
+
+def _innage(setup: TankSetup, length: float, *, ullage: bool) -> float:
+    height = setup.plan.reference_height_m
+    if not 0.0 <= length <= height:
+        raise UsageError(
+            f"a dip of {length:g} m is not within tank {setup.plan.tank}", f"its reference height is {height:g} m"
+        )
+    return height - length if ullage else length
+
+
+def _asked(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) -> tuple[list[float], list[GaugeNow]]:
+    dips: list[float] = []
+    gauge: list[GaugeNow] = []
+    while len(dips) < DIPS_NEEDED:
+        sys.stdout.write(f"Dip {len(dips) + 1} of {DIPS_NEEDED}, innage with its unit: ")
+        sys.stdout.flush()
+        text = sys.stdin.readline()
+        if not text:
+            raise UsageError("the input ended before the last dip", f"give {DIPS_NEEDED} dips")
+        try:
+            dip = _innage(setup, length_of("dip", text.strip()), ullage=False)
+        except UsageError as error:
+            write(f"{error}; {error.hint}" if error.hint else str(error))
+            continue
+        dips.append(dip)
+        gauge.append(read_gauge(arguments, site, setup))
+    return dips, gauge
+
+
+def _document(
+    arguments: argparse.Namespace,
+    site: SiteSettings,
+    setup: TankSetup,
+    begun: datetime,
+    dips: Sequence[float],
+    gauge: Sequence[GaugeNow],
+    verdict: DipVerdict,
+) -> dict[str, Any]:
+    plan = setup.plan
+    return {
+        "schema": _SCHEMA,
+        "site": site.name,
+        "simulated": site.simulated,
+        "tank": plan.tank,
+        "time": instant_text(begun),
+        "by": arguments.by,
+        "witness": arguments.witness,
+        "tape": arguments.tape,
+        "dips": list(dips),
+        "gauge": [
+            {
+                "time": instant_text(now.time),
+                "level": now.reading.level,
+                "quality": now.reading.quality.word,
+                "reason": now.reading.reason or None,
+                "raw": list(now.raw),
+                "words_from": now.words_from,
+            }
+            for now in gauge
+        ],
+        "tolerance": {"name": arguments.tolerance, "metres": TOLERANCES_M[arguments.tolerance]},
+        "mean_dip": verdict.mean_dip,
+        "dip_spread": verdict.spread,
+        "mean_gauge": verdict.mean_gauge,
+        "difference": verdict.difference,
+        "verdict": verdict.verdict.value,
+        "why": verdict.why,
+        "offset": plan.gauge.offset_m if isinstance(plan.gauge, GaugePlan) else None,
+        "proposed_offset_change": verdict.proposed_offset_change,
+        "applied": False,
+    }
+
+
+def _lines(document: dict[str, Any], dips: Sequence[float], gauge: Sequence[GaugeNow]) -> list[str]:
+    columns = (
+        Column("dip m", True),
+        Column("gauge m", True),
+        Column("raw words"),
+        Column("quality"),
+        Column("gauge read at"),
+    )
+    rows = []
+    for number, dip in enumerate(dips):
+        now = gauge[min(number, len(gauge) - 1)]
+        rows.append(
+            (
+                f"{dip:.4f}",
+                "-" if now.reading.level is None else f"{now.reading.level:.4f}",
+                " ".join(f"{word:04X}" for word in now.raw),
+                now.reading.quality.word,
+                instant_text(now.time),
+            )
+        )
+    tolerance = document["tolerance"]
+    return [
+        f"Dip check of {document['tank']}, site {document['site']}",
+        *(["SIMULATED: no real gauge"] if document["simulated"] else []),
+        printable(
+            f"{document['time']}, dipped by {document['by']}, witness {document['witness']}, tape {document['tape']}"
+        ),
+        f"words from {gauge[0].words_from}; tolerance {tolerance['name']}, {tolerance['metres'] * 1000:g} mm",
+        "",
+        *plain_lines(Grid(columns, tuple(rows))),
+        "",
+        f"mean dip {document['mean_dip']:.4f} m, spread {document['dip_spread'] * 1000:.1f} mm",
+        f"{document['verdict'].upper()}: {document['why']}",
+        *_proposal(document),
+        NOT_FISCAL,
+    ]
+
+
+def _proposal(document: dict[str, Any]) -> list[str]:
+    change = document["proposed_offset_change"]
+    if change is None:
+        return []
+    lines = [
+        "Before any offset is changed: look at the reference point, the datum plate, the tape's own error and "
+        "temperature, and dip again.",
+    ]
+    if document["offset"] is None:
+        return [*lines, "This level comes from a pressure: look at density, nozzle height and zero."]
+    now, then = document["offset"] * 1000, (document["offset"] + change) * 1000
+    return [
+        *lines,
+        f"Proposed, not applied: offset from {now:g} mm to {then:.1f} mm in the site file, when whoever may has approved.",
+    ]

@@ -1,0 +1,88 @@
+"""The level of one tank by its gauge as it stands now, with the raw words behind it."""
+
+import argparse
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from gateway.acquisition.decode import signal_decoder
+from gateway.binding import Source
+from gateway.calculation.level import gauge_level
+from gateway.calculation.plan import GaugePlan
+from gateway.commands.device import site_device
+from gateway.commands.line_guard import gateway_address
+from gateway.commands.running_gateway import fetch_json
+from gateway.commands.word_source import signal_of, word_source
+from gateway.commissioning.dip_record import GaugeReading
+from gateway.delivery.payload import INVENTORIES_SCHEMA
+from gateway.errors import GatewayError, UsageError
+from gateway.records import Input, Quality
+from gateway.settings.site import SiteSettings
+from gateway.settings.tanks import TankSetup
+
+__all__ = ["GaugeNow", "read_gauge"]
+
+_TIMEOUT_S = 5.0
+
+
+class GaugeNow(NamedTuple):
+    """A reading of the gauge."""
+
+    reading: GaugeReading
+    raw: tuple[int, ...]
+    time: datetime
+    words_from: str
+
+
+def read_gauge(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) -> GaugeNow:
+    """Read the gauge of a tank once: from the gateway that polls it, else from the instrument.
+
+    A level that is calculated from a pressure needs a running gateway. Raises UsageError for a tank without a gauge,
+    LineHeldError, DeviceError and GatewayError.
+    """
+    plan = setup.plan
+    if setup.binding.level is not None and isinstance(plan.gauge, GaugePlan):
+        return _by_gauge(arguments, site, setup, setup.binding.level, plan.gauge)
+    if setup.binding.bottom_pressure is not None:
+        return _by_pressure(arguments, site, setup, setup.binding.bottom_pressure)
+    raise UsageError(f"tank {plan.tank} has no level gauge to compare with", "give it one in the site file")
+
+
+def _by_gauge(
+    arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source, gauge: GaugePlan
+) -> GaugeNow:
+    device = site_device(site, source.instrument)
+    assert device.instrument is not None
+    signal = signal_of(device.instrument, source.signal)
+    words = word_source(arguments, device, signal)
+    (now,) = words.read(1, 0.0)
+    value, quality, reason = signal_decoder(signal)(now.raw)
+    figure = gauge_level(Input(value, quality, reason, 0.0, source.name), gauge, setup.plan.reference_height_m)
+    text = figure.reasons[0].text if figure.reasons else ""
+    return GaugeNow(GaugeReading(figure.value, figure.quality, text), now.raw, now.time, words.text)
+
+
+def _by_pressure(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source) -> GaugeNow:
+    tank = setup.plan.tank
+    device = site_device(site, source.instrument)
+    assert device.instrument is not None
+    address = gateway_address(arguments, site)
+    words = word_source(arguments, device, signal_of(device.instrument, source.signal))
+    try:
+        fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    except GatewayError as error:
+        failure = GatewayError(f"the level of {tank} is calculated from a pressure, by a running gateway: {error}")
+        failure.hint = "start one with `tank-gateway run SITE`"
+        raise failure from error
+    # A fresh reading first, so that the sheet rests on one no older than the dip.
+    (now,) = words.read(1, 0.0)
+    document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    for inventory in document["inventories"]:
+        if inventory["identity"]["tank"] == tank:
+            return GaugeNow(_level_of(inventory), now.raw, now.time, f"{words.text}, level by its sheet")
+    raise GatewayError(f"the gateway at {address} has no sheet of {tank} yet")
+
+
+def _level_of(inventory: dict[str, Any]) -> GaugeReading:
+    level = inventory["figures"]["level"]
+    reason = level["reason"]["text"] if level["reason"] else ""
+    return GaugeReading(level["value"], Quality[str(level["quality"]).upper()], reason)

@@ -1,0 +1,129 @@
+"""`dip-check`: directly, through a running gateway, and on a terminal; what it writes and what it refuses."""
+
+import io
+import json
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.commands.panel import Panel
+from tests.commands.typed import Said, typed
+
+Capture = pytest.CaptureFixture[str]
+
+_PEOPLE = ("--tape", "T-14", "--by", "A. Smith", "--witness", "B. Jones")
+_DIPS = ("--dip", "9.412 m", "--dip", "9.413 m", "--dip", "9.411 m")
+
+
+def _check(capsys: Capture, panel: Panel, folder: Path, *words: str, tank: str = "TK-101") -> Said:
+    return typed(capsys, "dip-check", panel.site_file, tank, *_PEOPLE, "--folder", str(folder), *words)
+
+
+def test_a_gauge_that_agrees(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    said = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine", "--json")
+    assert (said.code, said.err) == (0, "")
+    record = said.document
+    # Ullage of 5.828 m below a reference height of 15.240 m, sent as 58,280 tenths of a millimetre.
+    (gauge,) = record["gauge"]
+    assert gauge["raw"] == [0, 58280]
+    assert gauge["level"] == pytest.approx(9.412)
+    assert record["mean_dip"] == pytest.approx(9.412)
+    assert (record["verdict"], record["applied"], record["proposed_offset_change"]) == ("passed", False, None)
+    assert (record["by"], record["witness"], record["tape"]) == ("A. Smith", "B. Jones", "T-14")
+    assert record["simulated"] is True
+    (kept,) = tmp_path.glob("dip-check-TK-101-*.json")
+    assert json.loads(kept.read_text("utf-8")) == record
+    text = kept.with_suffix(".txt").read_text("utf-8")
+    assert "PASSED: the gauge reads" in text
+    assert "dipped by A. Smith, witness B. Jones, tape T-14" in text
+    assert "SIMULATED: no real gauge" in text
+
+
+def test_a_gauge_that_is_off_gets_a_proposal_and_no_more(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    before = Path(panel.site_file).read_text("utf-8")
+    dips = ("--dip", "9.350 m", "--dip", "9.350 m", "--dip", "9.350 m")
+    said = _check(capsys, panel, tmp_path, *dips, "--tolerance", "inventory")
+    assert said.code == 1
+    assert said.out.startswith("Do not dip without a permit to work.")
+    assert "FAILED: the gauge reads +62.0 mm against the dips, more than 25 mm" in said.out
+    assert "Proposed, not applied: offset from 0 mm to -62.0 mm in the site file" in said.out
+    assert Path(panel.site_file).read_text("utf-8") == before
+
+
+def test_dips_that_differ_are_no_measurement(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    dips = ("--dip", "9.405 m", "--dip", "9.412 m", "--dip", "9.412 m")
+    said = _check(capsys, panel, tmp_path, *dips, "--tolerance", "fine")
+    assert said.code == 1
+    assert "INVALID: the dips differ by 7.0 mm, more than 3 mm: dip again" in said.out
+
+
+def test_ullage_by_hand_in_feet_and_inches(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    # Reference height 49 ft 6 in; innage 31 ft 7-5/16 in leaves 17 ft 10-11/16 in.
+    dips = ("--ullage", "17'10-11/16\"") * 3
+    said = _check(capsys, panel, tmp_path, *dips, "--tolerance", "fine", "--json", tank="D-1")
+    assert said.code == 0
+    assert said.document["gauge"][0]["raw"] == [6069]
+    assert said.document["difference"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_dips_asked_for_on_a_terminal_read_the_gauge_each_time(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr(sys, "stdin", Terminal("9.412 m\n9412\n99 m\n9.412 m\n9.413 m\n"))
+    said = _check(capsys, panel, tmp_path, "--tolerance", "fine")
+    assert said.code == 0
+    assert "dip: '9412' has no unit; a length is wanted, for example 9412 m" in said.out
+    assert "a dip of 99 m is not within tank TK-101; its reference height is 15.24 m" in said.out
+    (kept,) = tmp_path.glob("dip-check-TK-101-*.json")
+    assert len(json.loads(kept.read_text("utf-8"))["gauge"]) == 3
+
+
+def test_a_running_gateway_lends_its_words(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    with panel.gateway():
+        said = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine", "--json")
+        by_pressure = _check(
+            capsys, panel, tmp_path, *(("--dip", "4.870 m") * 3), "--tolerance", "fine", "--json", tank="C-7"
+        )
+    assert said.code == 0
+    assert said.document["gauge"][0]["words_from"] == f"LT-101 by the gateway at 127.0.0.1:{panel.web_port}"
+    # 68.20 kPa in hundredths; the level of 4.870 m is that of the printed state.
+    assert by_pressure.document["gauge"][0]["raw"] == [6820]
+    assert by_pressure.document["gauge"][0]["level"] == pytest.approx(4.870, abs=0.001)
+    assert by_pressure.document["gauge"][0]["quality"] == "Good", by_pressure.document
+
+
+def test_a_level_from_a_pressure_needs_a_gateway(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    said = _check(capsys, panel, tmp_path, *(("--dip", "4.870 m") * 3), "--tolerance", "fine", tank="C-7")
+    assert said.code == 1
+    assert said.err == (
+        "tank-gateway: the level of C-7 is calculated from a pressure, by a running gateway: "
+        f"no gateway at 127.0.0.1:{panel.web_port}: connection refused\n"
+        "  hint: start one with `tank-gateway run SITE`\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (_DIPS[:4], "2 dips were given\n  hint: give --dip (or --ullage) 3 times"),
+        ((), "no dip was given, and there is no terminal to ask on\n  hint: give --dip (or --ullage) three times"),
+        (
+            ("--dip", "16 m") * 3,
+            "a dip of 16 m is not within tank TK-101\n  hint: its reference height is 15.24 m",
+        ),
+        (
+            (*_DIPS, "--witness", "a. smith"),
+            "--witness: a. smith is the one who dips\n  hint: a witness is someone else",
+        ),
+    ],
+)
+def test_wrong_use(capsys: Capture, panel: Panel, tmp_path: Path, words: tuple[str, ...], expected: str) -> None:
+    said = _check(capsys, panel, tmp_path, "--tolerance", "fine", *words)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == f"tank-gateway: {expected}\n"
+    assert not list(tmp_path.glob("dip-check-*"))
