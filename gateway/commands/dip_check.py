@@ -215,5 +215,5 @@ def _proposal(document: dict[str, Any]) -> list[str]:
     now, then = document["offset"] * 1000, (document["offset"] + change) * 1000
     return [
         *lines,
-        f"Proposed, not applied: offset from {now:g} mm to {then:.1f} mm in the site file, when whoever may has approved.",
+        f"Proposed, not applied: offset from {now:g} mm to {then:.1f} mm in the site file, once it is approved.",
     ]
