@@ -68,9 +68,9 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "transaction identifiers of late requests used again",
         LINK,
-        " & 0xFFFF\n            if transaction not in self._waiters and transaction not in self._late:",
-        " & 0x0001\n            if transaction not in self._waiters:",
-        LINKING,
+        " and transaction not in self._late:",
+        ":",
+        ("tests/acquisition/test_transaction_identifiers.py",),
     ),
     Break(
         "answer of another length taken",

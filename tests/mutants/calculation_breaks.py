@@ -8,6 +8,7 @@ QUANTITIES = "gateway/calculation/quantities.py"
 FIGURE = "gateway/calculation/figure.py"
 UNITS = "gateway/calculation/units.py"
 SHEET = ("tests/calculation/test_inventory.py",)
+FIGURES = ("tests/calculation/test_figure.py",)
 PETROLEUM = ("tests/calculation/test_petroleum.py",)
 CONVERSION = ("tests/calculation/test_units.py",)
 
@@ -167,20 +168,20 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
         FIGURE,
         "quality = max([figure.quality for figure in inputs])",
         "quality = min([figure.quality for figure in inputs])",
-        SHEET,
+        FIGURES,
     ),
     Break(
         "result keeps a value from a Bad input",
         FIGURE,
         "return Figure(None if quality == _BAD else value, quality, reasons, age_s, manual)",
         "return Figure(value, quality, reasons, age_s, manual)",
-        SHEET,
+        FIGURES,
     ),
     Break(
         "age of a result that of its newest input",
         FIGURE,
         "        if input_age_s > age_s:\n",
         "        if age_s == 0.0 or input_age_s < age_s:\n",
-        SHEET,
+        FIGURES,
     ),
 )

@@ -34,7 +34,7 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         PAYLOAD,
         '        "quality": _WORDS[inventory.quality],\n',
         '        "quality": _WORDS[inventory.quality if inventory.quality == 2 else 0],\n',
-        PAYLOADS,
+        ("tests/delivery/test_tank_quality.py",),
     ),
     Break(
         "SIMULATED left out of the payload",
@@ -61,13 +61,19 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "Bad figure shown to Prometheus",
         METRICS,
-        "if figure.value is not None and figure.quality is not Quality.BAD and isfinite(figure.value):",
+        "if value is not None and figure.quality is not _BAD and isfinite(value):",
         "if True:",
         SCRAPED,
     ),
-    Break("quality in metrics always Good", METRICS, "int(figure.quality))", "0)", SCRAPED),
-    Break("SIMULATED left out of metrics", METRICS, 'labels["simulated"] = "true"', "pass", SCRAPED),
-    Break("lost records not counted in metrics", METRICS, "lost.add_metric(labels, status.lost)", "pass", SCRAPED),
+    Break("quality in metrics always Good", METRICS, "ends[figure.quality]", "ends[0]", SCRAPED),
+    Break(
+        "SIMULATED left out of metrics",
+        METRICS,
+        " if inventory.simulated else labels",
+        " if False else labels",
+        SCRAPED,
+    ),
+    Break("lost records not counted in metrics", METRICS, "lambda status: status.lost)", "lambda status: 0)", SCRAPED),
     Break(
         "superseded record not counted as lost",
         LIVE,

@@ -31,8 +31,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "water above the level kept",
         LEVEL,
-        "    if given.value > level.value:\n",
-        "    if given.value > level.value + 1.0:\n",
+        "given.value > level.value:",
+        "given.value > level.value + 1.0:",
         LEVELS,
     ),
     Break(
@@ -163,6 +163,6 @@ LEVEL_BREAKS: tuple[Break, ...] = (
         "gateway/calculation/memory.py",
         "        if figure.quality == Quality.GOOD and figure.value is not None:\n",
         "        if figure.value is not None:\n",
-        SHEET,
+        ("tests/calculation/test_last_good.py",),
     ),
 )

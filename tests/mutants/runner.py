@@ -15,7 +15,7 @@ __all__ = ["ROOT", "Outcome", "copy_program", "run_sound", "try_break"]
 ROOT = Path(__file__).resolve().parent.parent.parent
 COPIED = ("gateway", "simulators", "config", "tests", "deploy", "pyproject.toml", "README.md", "LICENSE")
 LEFT_OUT = shutil.ignore_patterns("__pycache__", "build", "results")
-LONGEST_S = 600.0
+LONGEST_S = 300.0
 TESTS_FAILED = 1
 
 
