@@ -6,6 +6,7 @@ from gateway.acquisition.framing import Framing
 from gateway.acquisition.half_duplex import HalfDuplexLink, Timing
 from gateway.acquisition.link import Link
 from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.modbus_tls import ModbusTlsLink
 from gateway.acquisition.plan import FrameKind, LinePath, LinePlan, SerialPath, TcpPath
 from gateway.acquisition.rtu_frame import RtuFraming
 from gateway.acquisition.serial_port import SerialChannel, character_s, silence_s
@@ -36,4 +37,6 @@ def open_path(path: LinePath) -> Link:
 
 
 def _mbap(path: TcpPath) -> Link:
+    if path.tls is not None:
+        return ModbusTlsLink(path.host, path.port, path.tls)
     return ModbusTcpLink(path.host, path.port)
