@@ -58,6 +58,10 @@ class Framing(Protocol):
         """Bytes on the wire of a right answer."""
         ...
 
+    def sender(self, received: bytes) -> int | None:
+        """The unit that sent this, by what its first bytes say."""
+        ...
+
     def answer(self, received: bytes, request: ReadRequest) -> tuple[int, ...] | None:
         """The values, or None while the answer may yet become whole.
 

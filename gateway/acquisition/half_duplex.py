@@ -281,7 +281,7 @@ class HalfDuplexLink:
         except LinkError as exc:
             exchange.answered = not isinstance(exc, BadFrameError)
             exchange.fail(exc)
-            other = exchange.received[0]
+            other = self._framing.sender(exchange.received)
             if not exchange.answered and other != exchange.request.unit and other in self._asked_s:
                 self._learn(other, now_s - self._asked_s[other])  # it may well be that unit, later than it was given
         else:

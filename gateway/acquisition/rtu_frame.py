@@ -42,6 +42,9 @@ class RtuFraming:
     def answer_size(self, request: ReadRequest) -> int:
         return 3 + request.size + _SUM_SIZE
 
+    def sender(self, received: bytes) -> int | None:
+        return received[0] if received else None
+
     def answer(self, received: bytes, request: ReadRequest) -> tuple[int, ...] | None:
         fault = mismatch(received[:3], request)
         if fault is not None:

@@ -65,10 +65,11 @@ class SerialChannel:
         self._on_bytes = on_bytes
         self._on_lost = on_lost
         path = self._path
+        has_format = not _is_pseudo_terminal(path.port)
         port = serial.Serial(
             baudrate=path.baud,
-            bytesize=path.data_bits,
-            parity=serial.PARITY_NONE if _is_pseudo_terminal(path.port) else _PARITY_LETTERS[path.parity],
+            bytesize=path.data_bits if has_format else serial.EIGHTBITS,
+            parity=_PARITY_LETTERS[path.parity] if has_format else serial.PARITY_NONE,
             stopbits=path.stop_bits,
             exclusive=True,
         )
@@ -147,7 +148,7 @@ class SerialChannel:
 
 
 def _is_pseudo_terminal(port: str) -> bool:
-    """Such a port has no parity, and refuses to be told of one. An adapter reached by network is often given as one."""
+    """Such a port has eight bits and no parity, and refuses others. A port reached by network is often given as one."""
     try:
         return os.major(os.stat(port).st_rdev) in _PSEUDO_TERMINALS
     except OSError:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 
+from gateway.acquisition.ascii_frame import AsciiFraming
 from gateway.acquisition.framing import Framing
 from gateway.acquisition.half_duplex import HalfDuplexLink, Timing
 from gateway.acquisition.link import Link
@@ -14,7 +15,7 @@ from gateway.acquisition.tcp_channel import TcpChannel
 
 __all__ = ["open_link", "open_path"]
 
-_FRAMINGS: dict[FrameKind, Callable[[], Framing]] = {FrameKind.RTU: RtuFraming}
+_FRAMINGS: dict[FrameKind, Callable[[], Framing]] = {FrameKind.RTU: RtuFraming, FrameKind.ASCII: AsciiFraming}
 _CONVERTER_TIMING = Timing(quiet_shortest_s=0.1)
 """A network lies between; what the converter's own line needs, the converter keeps."""
 

@@ -1,4 +1,4 @@
-"""RTU against servers made by others, the general-purpose libraries libmodbus (C) and pymodbus, on socat's ports."""
+"""RTU and ASCII against servers made by others, the libraries libmodbus (C) and pymodbus, on socat's serial ports."""
 
 import asyncio
 import shutil
@@ -95,17 +95,14 @@ def devices() -> list[SimDevice]:
     return [SimDevice(unit, simdata=([bits], [bits], [registers], [registers])) for unit in (1, 2)]
 
 
-FRAMERS = {FrameKind.RTU: FramerType.RTU}
+FRAMERS = {FrameKind.RTU: FramerType.RTU, FrameKind.ASCII: FramerType.ASCII}
 
 
 @pytest.fixture(params=FRAMERS)
 async def pymodbus_path(request: pytest.FixtureRequest, ports: Ports) -> AsyncIterator[SerialPath]:
-    path = SerialPath(str(ports.near), 19_200, framing=request.param)
-    server = ModbusSerialServer(
-        devices(), framer=FRAMERS[request.param], port=str(ports.far), baudrate=19_200, bytesize=path.data_bits
-    )
+    server = ModbusSerialServer(devices(), framer=FRAMERS[request.param], port=str(ports.far), baudrate=19_200)
     await server.serve_forever(background=True)
-    yield path
+    yield SerialPath(str(ports.near), 19_200, framing=request.param)
     await server.shutdown()  # type: ignore[no-untyped-call]
 
 
