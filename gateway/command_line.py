@@ -31,6 +31,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "replay": "answer as a recorded device did",
         "loop-check": "judge a 4-20 mA loop at fed currents, and keep the record",
         "dip-check": "judge a level gauge by three hand dips, and keep the record",
+        "line-report": "tell how the lines are doing, what looks wrong and what to do",
         "recalculate": "make the recorded history of a tank again, as a new version",
         "simulate": "serve the instruments of a scenario, with their faults",
         "schema": "print the JSON Schema of the site file or of a payload",

@@ -31,6 +31,7 @@ class Panel:
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         self._loop = loop
         self.site_file = ""
+        self.simulator: simulators.Running | None = None
         self.addresses: Mapping[str, str] = {}
         """Of each line, through its recorder."""
         self.web_port = 0
@@ -38,6 +39,15 @@ class Panel:
     def do(self, work: Coroutine[Any, Any, _T]) -> _T:
         """Run something in the other loop and wait for it."""
         return asyncio.run_coroutine_threadsafe(work, self._loop).result(_PATIENCE_S)
+
+    def fault(self, instrument: str, name: str, **options: object) -> None:
+        """Give an instrument a fault of the simulator's."""
+
+        async def give() -> None:
+            assert self.simulator is not None
+            self.simulator.set_fault(instrument, name, **options)
+
+        self.do(give())
 
     @contextmanager
     def gateway(self) -> Iterator[Daemon]:
@@ -67,7 +77,7 @@ def open_panel(folder: Path, record: Callable[[int], WireRecorder]) -> Iterator[
         serving = simulators.serve(
             simulators.load_scenario("printed_state"), ports=dict.fromkeys(_PORTS, 0), by_clock=False
         )
-        running = panel.do(serving.__aenter__())
+        panel.simulator = running = panel.do(serving.__aenter__())
         try:
             recorders = {line: record(port) for line, (_, port) in running.addresses.items()}
             panel.addresses = {line: f"127.0.0.1:{recorder.port}" for line, recorder in recorders.items()}
@@ -102,6 +112,7 @@ def _site_file(folder: Path, panel: Panel) -> Path:
     text = config_path("demo", "site.yaml").read_text("utf-8")
     for line, port in _PORTS.items():
         text = text.replace(f"127.0.0.1:{port}", panel.addresses[line])
+    text = text.replace("period: 2 s}", "period: 100 ms}")
     text = text.replace("127.0.0.1:9109", f"127.0.0.1:{panel.web_port}")
     head, _, rest = text.partition("\nweb:")
     delivery = head.find("\ndelivery:")

@@ -1,0 +1,239 @@
+"""Pure: what the counts of a line say about it, in plain words, and what to do. The limits are common practice."""
+
+from collections.abc import Mapping, Sequence
+from enum import StrEnum
+from math import inf
+from typing import NamedTuple
+
+__all__ = ["Finding", "InstrumentCounts", "LineCounts", "Weight", "bound_text", "judge_line", "quantile_bound"]
+
+_FULL = 0.85
+_BUSY = 0.60
+_OFTEN = 0.02
+"""Share of requests that go wrong from which on it is more than chance."""
+_FEWEST = 5
+"""Failures of a kind that are told, once the share is reached."""
+_SLOW_TIMES = 5.0
+_SLOW_S = 0.05
+
+_TIME_OUT = "no_answer"
+_BROKEN = "bad_frame"
+_EXCEPTION = "device_exception"
+_UNCONNECTED = "no_connection"
+
+
+class InstrumentCounts(NamedTuple):
+    """How one instrument answered within a window of time."""
+
+    instrument: str
+    requests: int
+    errors: Mapping[str, int]
+    """By reason code."""
+    buckets: tuple[tuple[float, int], ...]
+    """(upper bound in s, answers within it), cumulative; the last bound is infinity."""
+    answering_s: float
+    """Sum of its response times."""
+
+    @property
+    def answers(self) -> int:
+        return self.buckets[-1][1] if self.buckets else 0
+
+
+class LineCounts(NamedTuple):
+    """One line within a window of time."""
+
+    line: str
+    connected: bool
+    window_s: float
+    busy_s: float
+    late_answers: int
+    unsolicited_frames: int
+    instruments: tuple[InstrumentCounts, ...]
+
+    @property
+    def occupancy(self) -> float:
+        return self.busy_s / self.window_s if self.window_s > 0.0 else 0.0
+
+
+class Weight(StrEnum):
+    ACT = "act"
+    LOOK = "look"
+
+
+class Finding(NamedTuple):
+    weight: Weight
+    subject: str
+    """A line or an instrument."""
+    what: str
+    to_do: str
+
+
+def quantile_bound(buckets: Sequence[tuple[float, int]], share: float) -> float | None:
+    """The lowest bound, in s, within which at least that share of the answers came; infinity beyond the last bound,
+    None without an answer."""
+    if not buckets or buckets[-1][1] == 0:
+        return None
+    wanted = share * buckets[-1][1]
+    return next(bound for bound, count in buckets if count >= wanted)
+
+
+def bound_text(bound_s: float | None, buckets: Sequence[tuple[float, int]]) -> str:
+    """Such as `within 5 ms`, or `over 5 s` for the last."""
+    if bound_s is None:
+        return "-"
+    if bound_s == inf:
+        finite = [bound for bound, _ in buckets if bound != inf]
+        return f"over {finite[-1]:g} s" if finite else "-"
+    return f"within {bound_s * 1000:g} ms" if bound_s < 1.0 else f"within {bound_s:g} s"
+
+
+def judge_line(counts: LineCounts) -> list[Finding]:
+    """Everything worth telling, what must be acted on first."""
+    found = [
+        *_of_connection(counts),
+        *_of_occupancy(counts),
+        *_of_foreign_frames(counts),
+        *_of_broken_frames(counts),
+        *(finding for instrument in counts.instruments for finding in _of_instrument(counts, instrument)),
+    ]
+    return sorted(found, key=lambda finding: finding.weight is not Weight.ACT)
+
+
+def _of_connection(counts: LineCounts) -> list[Finding]:
+    if counts.connected:
+        return []
+    return [
+        Finding(
+            Weight.ACT,
+            counts.line,
+            "is not connected",
+            "look at the converter's or device's supply and network, its address, and whether another client holds its "
+            "connections",
+        )
+    ]
+
+
+def _of_occupancy(counts: LineCounts) -> list[Finding]:
+    if counts.occupancy < _BUSY:
+        return []
+    what = f"is busy {min(counts.occupancy, 1.0):.0%} of the time"
+    if counts.occupancy >= _FULL:
+        to_do = "lengthen periods, raise the baud rate or move instruments to another line: polls come late"
+        return [Finding(Weight.ACT, counts.line, what, to_do)]
+    return [Finding(Weight.LOOK, counts.line, what, "add no more instruments before making room")]
+
+
+def _of_foreign_frames(counts: LineCounts) -> list[Finding]:
+    found = []
+    if counts.unsolicited_frames:
+        found.append(
+            Finding(
+                Weight.ACT,
+                counts.line,
+                f"brought {_frames(counts.unsolicited_frames)} that nobody here asked for: perhaps a second master",
+                "look for a laptop, panel or control system on the same wires; a line bears one master",
+            )
+        )
+    if counts.late_answers:
+        found.append(
+            Finding(
+                Weight.LOOK,
+                counts.line,
+                f"brought {counts.late_answers} answers after their time-out",
+                "lengthen the time-out beyond the slowest answer; look whether a converter holds requests back for "
+                "another client",
+            )
+        )
+    return found
+
+
+def _of_broken_frames(counts: LineCounts) -> list[Finding]:
+    """Broken frames of one instrument are its own; of most of a line, they are the line's."""
+    broken = [one for one in counts.instruments if _often(one.errors.get(_BROKEN, 0), one.requests)]
+    heard = [one for one in counts.instruments if one.answers or one.errors.get(_BROKEN, 0)]
+    if len(broken) > 1 and 2 * len(broken) >= len(heard):
+        number = sum(one.errors[_BROKEN] for one in broken)
+        return [
+            Finding(
+                Weight.ACT,
+                counts.line,
+                f"brought {number} broken frames, from {len(broken)} of {len(heard)} instruments",
+                "look at termination, screen, baud rate and parity, noise from drives, and for a second master",
+            )
+        ]
+    return [
+        Finding(
+            Weight.ACT,
+            one.instrument,
+            f"sent {one.errors[_BROKEN]} broken frames in {one.requests} requests",
+            "look for two devices with its unit number, its wiring, and its own baud rate and parity",
+        )
+        for one in broken
+    ]
+
+
+def _of_instrument(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:
+    asked = one.requests - one.errors.get(_UNCONNECTED, 0)
+    silent = one.errors.get(_TIME_OUT, 0)
+    if not one.answers and asked > 0 and silent == asked:
+        return [
+            Finding(
+                Weight.ACT,
+                one.instrument,
+                f"is dead: no answer to any of {asked} requests",
+                "look at its supply, its unit number, baud rate and the two wires",
+            )
+        ]
+    found = []
+    if _often(silent, one.requests):
+        found.append(
+            Finding(
+                Weight.LOOK,
+                one.instrument,
+                f"left {silent} of {one.requests} requests unanswered",
+                "lengthen its time-out or its period; look at its wiring",
+            )
+        )
+    refused = one.errors.get(_EXCEPTION, 0)
+    if refused:
+        found.append(
+            Finding(
+                Weight.LOOK,
+                one.instrument,
+                f"answered {refused} of {one.requests} requests with an exception",
+                "compare its register map with its manual: `tank-gateway registers` shows what it has",
+            )
+        )
+    return found + _of_slowness(counts, one)
+
+
+def _of_slowness(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:
+    own = quantile_bound(one.buckets, 0.5)
+    others = sorted(
+        bound
+        for other in counts.instruments
+        if other is not one and (bound := quantile_bound(other.buckets, 0.5)) is not None
+    )
+    if own is None or not others:
+        return []
+    usual = others[len(others) // 2]
+    if own < _SLOW_S or own < _SLOW_TIMES * usual:
+        return []
+    share = one.answering_s / counts.busy_s if counts.busy_s > 0.0 else 0.0
+    return [
+        Finding(
+            Weight.LOOK,
+            one.instrument,
+            f"is slow: half of its answers come {bound_text(own, one.buckets)}, those of the others "
+            f"{bound_text(usual, one.buckets)}; it takes {min(share, 1.0):.0%} of the line's busy time",
+            "give it a longer period or a line of its own",
+        )
+    ]
+
+
+def _often(failures: int, requests: int) -> bool:
+    return failures >= _FEWEST and failures >= _OFTEN * requests
+
+
+def _frames(number: int) -> str:
+    return "1 frame" if number == 1 else f"{number} frames"

@@ -1,0 +1,71 @@
+"""`line-report` from a running gateway and by polling, with instruments that are silent, slow or doubled."""
+
+import socket
+
+import pytest
+
+from tests.commands.panel import Panel
+from tests.commands.typed import Said, typed
+
+Capture = pytest.CaptureFixture[str]
+
+
+def _findings(said: Said, line: str) -> dict[str, str]:
+    (made,) = (each for each in said.document["lines"] if each["line"] == line)
+    return {finding["subject"]: finding["what"] for finding in made["findings"]}
+
+
+def test_a_healthy_site_by_its_running_gateway(capsys: Capture, panel: Panel) -> None:
+    with panel.gateway():
+        said = typed(capsys, "line-report", panel.site_file, "--line", "yard-2", "--for", "1 s")
+    assert said.err == ""
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    assert lines[0].startswith(f"site demo: the gateway at 127.0.0.1:{panel.web_port}, ")
+    assert lines[0].endswith(", SIMULATED")
+    assert lines[2].startswith("line yard-2: connected, busy ")
+    assert lines[4] == "instrument requests answers half of them 95 % slowest errors share of busy time"
+    assert {line.split()[0] for line in lines[5:8]} == {"XT-P12", "IO-BO5", "XT-A1"}
+
+
+def test_all_that_a_gateway_has_counted_since_its_start(capsys: Capture, panel: Panel) -> None:
+    with panel.gateway():
+        address = f"127.0.0.1:{panel.web_port}"
+        said = typed(capsys, "line-report", "--address", address, "--since-start", "--json")
+    assert said.document["site"] == "demo"
+    assert {line["line"] for line in said.document["lines"]} == {"bus-a", "power", "yard-1", "yard-2"}
+    counts = {one["instrument"]: one for line in said.document["lines"] for one in line["instruments"]}
+    assert counts["LT-101"]["requests"] >= counts["LT-101"]["answers"] > 0
+    assert counts["LT-101"]["answers_within"][-1] == {"seconds": None, "answers": counts["LT-101"]["answers"]}
+
+
+def test_polling_finds_the_dead_and_the_doubled(capsys: Capture, panel: Panel) -> None:
+    panel.fault("TT-3", "silence")
+    panel.fault("LT-3", "duplicate_address")
+    said = typed(capsys, "line-report", panel.site_file, "--line", "bus-a", "--for", "3 s", "--json")
+    assert said.document["source"] == "3 s of polling by this tool"
+    found = _findings(said, "bus-a")
+    assert found["TT-3"].startswith("is dead: no answer to any of ")
+    # The simulated second device sends eight tenths of every value: 5.120 m and 4.096 m take turns.
+    assert found["LT-3"].startswith("innage jumps to and fro between 4.096 and 5.12 (")
+    assert said.code == 1
+
+
+def test_nothing_is_sent_where_no_gateway_runs_at_the_address(capsys: Capture) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        address = f"127.0.0.1:{taken.getsockname()[1]}"
+        said = typed(capsys, "line-report", "--address", address)
+    assert (said.code, said.out) == (1, "")
+    assert said.err.splitlines()[0] == f"tank-gateway: no gateway at {address}: connection refused"
+
+
+def test_wrong_use(capsys: Capture, panel: Panel) -> None:
+    said = typed(capsys, "line-report")
+    assert said.err == (
+        "tank-gateway: neither SITE nor --address was given\n"
+        "  hint: give a site file, or the address of a running gateway\n"
+    )
+    with panel.gateway():
+        said = typed(capsys, "line-report", panel.site_file, "--line", "bus-z", "--since-start")
+    assert said.code == 2
+    assert said.err.startswith("tank-gateway: site 'demo' has no line 'bus-z'\n  hint: its lines: ")
