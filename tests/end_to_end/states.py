@@ -4,7 +4,8 @@ import random
 from collections.abc import Callable
 from fractions import Fraction
 
-from tests.end_to_end.oracle import GRAVITY, TANKS, Expected, OpenQuestionError, State, Tank, density, expected
+from tests.end_to_end.oracle import GRAVITY, Expected, OpenQuestionError, State, density, expected
+from tests.end_to_end.worksheet import TANKS, Tank
 
 __all__ = ["Drawn", "at_margins", "draw"]
 

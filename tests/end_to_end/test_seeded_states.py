@@ -14,9 +14,10 @@ from typing import Any
 
 import pytest
 
-from tests.end_to_end.oracle import TANKS, WORDS, Expected, Tank, rounded, shown_level
+from tests.end_to_end.oracle import WORDS, Expected, rounded, shown_level
 from tests.end_to_end.site import Site, running_site
 from tests.end_to_end.states import Drawn, at_margins, draw
+from tests.end_to_end.worksheet import TANKS, Tank
 from tests.support.wire import WireRecorder
 
 STATES_PER_TEST = 5
