@@ -68,7 +68,7 @@ class Daemon:
             if settings.http is None
             else HttpServer(
                 settings.http,
-                metrics=self._metrics.render_aside,
+                metrics=self._metrics.render_in_slices,
                 inventories=lambda: inventories_json(self.snapshot()),
                 healthy=self.healthy,
                 readings=lambda: readings_json(self.snapshot(), addresses, self._pipeline.readings()),

@@ -1,15 +1,19 @@
+import asyncio
 import math
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from prometheus_client.parser import text_string_to_metric_families
 from prometheus_client.samples import Sample
 
 from gateway.delivery.metrics import Metrics
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Figure, Figures, GatewaySnapshot, InventoryRecord, Quality, Reason, ReasonCode
+from tests.support.prometheus_reference import reference_text
 from tests.support.promtool import lint_metrics
-from tests.support.records import BOOT, NOON, bad, inventory, record, snapshot
+from tests.support.records import BOOT, NOON, bad, inventories, inventory, record, snapshot
 
 ELEMENTS = (
     ElementUse(1.0, 17.6, True, 1.0, Quality.GOOD, None),
@@ -106,6 +110,8 @@ def test_the_gateways_own_health() -> None:
     assert _find(text, "tank_gateway_instrument_response_seconds_count", instrument="LT-1") == [6]
     assert _find(text, "tank_gateway_line_connected", line="east") == [1]
     assert _find(text, "tank_gateway_line_busy_seconds_total", line="east") == [12.5]
+    assert _find(text, "tank_gateway_line_late_answers_total", line="east") == [4]
+    assert _find(text, "tank_gateway_line_unsolicited_frames_total", line="east") == [1]
     assert _find(text, "tank_gateway_line_poll_lateness_seconds_sum", line="east") == [0.42]
     assert _find(text, "tank_gateway_destination_connected", destination="mqtt") == [1]
     assert _find(text, "tank_gateway_destination_delivered_total") == [40]
@@ -129,11 +135,67 @@ def test_no_tank_no_series() -> None:
     assert not any(math.isnan(sample.value) for sample in _samples(text))
 
 
-async def test_a_scrape_aside_says_the_same() -> None:
+async def test_a_scrape_in_slices_says_the_same() -> None:
     metrics = Metrics(_full)
-    assert await metrics.render_aside() == metrics.render()
+    assert await metrics.render_in_slices() == metrics.render()
+
+
+async def test_others_have_their_turn_during_a_scrape_and_it_is_of_one_moment() -> None:
+    turns = 0
+    states = [snapshot(*(record(f"TK-{number}") for number in range(200)))]
+
+    async def other() -> None:
+        nonlocal turns
+        while True:
+            turns += 1
+            states[0] = snapshot(record("TK-later"))
+            await asyncio.sleep(0)
+
+    busy = asyncio.create_task(other())
+    text = await Metrics(lambda: states[0]).render_in_slices()
+    busy.cancel()
+    assert turns > text.count(b"\n") / 2_000, "at least each two thousand lines"
+    assert len(_find(text, "tank_quality")) == 200
+    assert _find(text, "tank_quality", tank="TK-later") == []
 
 
 def test_a_text_that_is_no_exposition_is_refused_by_the_linter() -> None:
     with pytest.raises(ValueError, match="error"):
         lint_metrics(b"tank_level_metres{ 1\n")
+
+
+def _families(text: bytes) -> dict[str, tuple[str, str, list[Sample]]]:
+    return {
+        each.name: (
+            each.type,
+            each.documentation,
+            sorted(each.samples, key=lambda one: (one.name, sorted(one.labels.items()))),
+        )
+        for each in text_string_to_metric_families(text.decode())
+    }
+
+
+def test_it_is_what_the_prometheus_client_library_writes() -> None:
+    assert _families(Metrics(_full).render()) == _families(reference_text(_full()))
+
+
+_names = st.text(st.sampled_from('aä"\\\n,{}= ') | st.characters(codec="utf-8"), min_size=1, max_size=8)
+_records = st.lists(
+    st.builds(InventoryRecord, _names, st.just(BOOT), st.just(1), inventories()),
+    max_size=3,
+    unique_by=lambda one: (one.site, one.inventory.tank, one.inventory.product, one.inventory.simulated),
+)
+
+
+@given(records=_records, site=_names, name=_names)
+def test_it_is_what_the_library_writes_whatever_the_names_and_figures(
+    records: list[InventoryRecord], site: str, name: str
+) -> None:
+    state = snapshot(*records)
+    state = state._replace(
+        site=site,
+        lines=[line._replace(line=name) for line in state.lines],
+        instruments=[each._replace(instrument=name + each.instrument, line=name) for each in state.instruments],
+        destinations=[each._replace(destination=name) for each in state.destinations],
+    )
+    assert _families(Metrics(lambda: state).render()) == _families(reference_text(state))

@@ -76,7 +76,7 @@ def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnaps
         started_ns=1_773_480_000_000_000_000,
         instant=NOON,
         inventories=records,
-        lines=(LineStatus("east", True, 12.5, histogram),),
+        lines=(LineStatus("east", True, 12.5, histogram, late_answers=4, unsolicited_frames=1),),
         instruments=(
             InstrumentStatus("LT-1", "east", True, 6, {"no_answer": 2}, 1_773_489_599_000_000_000, histogram),
             InstrumentStatus("TT-1", "east", False, 4, {}, None, histogram),

@@ -65,8 +65,8 @@ async def test_metrics() -> None:
     assert {"tank_level_metres", "tank_quality", "tank_gateway_build_info"} <= names
 
 
-async def test_metrics_made_aside() -> None:
-    async with _running(_server(metrics=Metrics(lambda: snapshot(record())).render_aside)) as client:
+async def test_metrics_made_in_slices() -> None:
+    async with _running(_server(metrics=Metrics(lambda: snapshot(record())).render_in_slices)) as client:
         answer = await client.get("/metrics")
     assert "tank_level_metres" in answer.text
 

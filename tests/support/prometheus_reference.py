@@ -1,0 +1,205 @@
+"""The metrics of a snapshot as the general-purpose library prometheus-client writes them, to hold ours against."""
+
+from collections.abc import Iterable, Mapping
+from math import inf, isfinite
+
+from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, HistogramMetricFamily, Metric
+from prometheus_client.registry import Collector
+
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.records import GatewaySnapshot, Histogram, InventoryRecord, Quality
+
+__all__ = ["reference_text"]
+
+_Labels = dict[str, str]
+_QUALITY = "0 Good, 1 Uncertain, 2 Bad"
+
+
+def reference_text(snapshot: GatewaySnapshot) -> bytes:
+    registry = CollectorRegistry()
+    registry.register(_Snapshot(snapshot))
+    return generate_latest(registry)
+
+
+class _Snapshot(Collector):
+    def __init__(self, snapshot: GatewaySnapshot) -> None:
+        self._snapshot = snapshot
+
+    def collect(self) -> Iterable[Metric]:
+        snapshot = self._snapshot
+        labelled = [(record, _tank_labels(record)) for record in snapshot.inventories]
+        for families in (
+            _figures(labelled),
+            _conditions(labelled),
+            _elements(labelled),
+            _instruments(snapshot),
+            _lines(snapshot),
+            _destinations(snapshot),
+            _gateway(snapshot),
+        ):
+            yield from (family for family in families if family.samples)
+
+
+def _tank_labels(record: InventoryRecord) -> _Labels:
+    inventory = record.inventory
+    labels = {"site": record.site, "tank": inventory.tank, "product": inventory.product}
+    if inventory.simulated:
+        labels["simulated"] = "true"
+    return labels
+
+
+_Labelled = list[tuple[InventoryRecord, _Labels]]
+
+
+def _figures(labelled: _Labelled) -> Iterable[Metric]:
+    for position, definition in enumerate(FIGURE_DEFINITIONS):
+        family = GaugeMetricFamily(definition.metric, f"{definition.title}.")
+        for record, labels in labelled:
+            figure = record.inventory.figures[position]
+            if figure.value is not None and figure.quality is not Quality.BAD and isfinite(figure.value):
+                family.add_sample(definition.metric, labels, figure.value * definition.metric_factor)
+        yield family
+
+
+def _conditions(labelled: _Labelled) -> Iterable[Metric]:
+    quality = GaugeMetricFamily("tank_quality", f"Worst quality of the tank's figures: {_QUALITY}.")
+    by_figure = GaugeMetricFamily("tank_figure_quality", f"Quality of each figure: {_QUALITY}.")
+    time = GaugeMetricFamily(
+        "tank_inventory_time_seconds", "Instant the newest inventory was calculated for, seconds since 1970 UTC."
+    )
+    for record, labels in labelled:
+        inventory = record.inventory
+        quality.add_sample(quality.name, labels, int(inventory.quality))
+        time.add_sample(time.name, labels, inventory.instant.timestamp())
+        for definition, figure in zip(FIGURE_DEFINITIONS, inventory.figures, strict=True):
+            by_figure.add_sample(by_figure.name, {**labels, "figure": definition.name}, int(figure.quality))
+    return quality, by_figure, time
+
+
+def _elements(labelled: _Labelled) -> Iterable[Metric]:
+    temperature = GaugeMetricFamily(
+        "tank_element_temperature_celsius", "Temperature of one element, counted from 1, lowest first."
+    )
+    used = GaugeMetricFamily("tank_element_used", "Whether the element is part of the average liquid temperature.")
+    for record, labels in labelled:
+        for number, element in enumerate(record.inventory.elements, start=1):
+            element_labels = {**labels, "element": str(number)}
+            used.add_sample(used.name, element_labels, int(element.used))
+            if element.value is not None and element.quality is not Quality.BAD and isfinite(element.value):
+                temperature.add_sample(temperature.name, element_labels, element.value)
+    return temperature, used
+
+
+def _instruments(snapshot: GatewaySnapshot) -> Iterable[Metric]:
+    names = ("site", "line", "instrument")
+    up = GaugeMetricFamily("tank_gateway_instrument_up", "Whether the last poll was answered in full.", labels=names)
+    requests = CounterMetricFamily("tank_gateway_instrument_requests", "Requests sent.", labels=names)
+    errors = CounterMetricFamily(
+        "tank_gateway_instrument_errors", "Requests not answered well, by kind.", labels=(*names, "kind")
+    )
+    answered = GaugeMetricFamily(
+        "tank_gateway_instrument_last_answer_time_seconds",
+        "When it last answered, seconds since 1970 UTC.",
+        labels=names,
+    )
+    response = HistogramMetricFamily(
+        "tank_gateway_instrument_response_seconds", "From request to answer.", labels=names
+    )
+    for status in snapshot.instruments:
+        labels = (snapshot.site, status.line, status.instrument)
+        up.add_metric(labels, int(status.up))
+        requests.add_metric(labels, status.requests)
+        for kind, count in status.errors.items():
+            errors.add_metric((*labels, str(kind)), count)
+        if status.last_answer_ns is not None:
+            answered.add_metric(labels, status.last_answer_ns / 1e9)
+        _add_histogram(response, labels, status.response_time)
+    return up, requests, errors, answered, response
+
+
+def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
+    names = ("site", "line")
+    connected = GaugeMetricFamily("tank_gateway_line_connected", "Whether the line is connected.", labels=names)
+    busy = CounterMetricFamily(
+        "tank_gateway_line_busy_seconds", "Time spent waiting for answers; its rate is the occupancy.", labels=names
+    )
+    late = CounterMetricFamily(
+        "tank_gateway_line_late_answers", "Answers that came after their request had timed out.", labels=names
+    )
+    unsolicited = CounterMetricFamily(
+        "tank_gateway_line_unsolicited_frames", "Frames that answered no request.", labels=names
+    )
+    lateness = HistogramMetricFamily(
+        "tank_gateway_line_poll_lateness_seconds", "How long after its due time each poll was begun.", labels=names
+    )
+    for status in snapshot.lines:
+        labels = (snapshot.site, status.line)
+        connected.add_metric(labels, int(status.connected))
+        busy.add_metric(labels, status.busy_s)
+        late.add_metric(labels, status.late_answers)
+        unsolicited.add_metric(labels, status.unsolicited_frames)
+        _add_histogram(lateness, labels, status.lateness)
+    return connected, busy, late, unsolicited, lateness
+
+
+def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
+    names = ("site", "destination")
+    connected = GaugeMetricFamily("tank_gateway_destination_connected", "Whether it is connected.", labels=names)
+    delivered = CounterMetricFamily(
+        "tank_gateway_destination_delivered", "Records known to have arrived.", labels=names
+    )
+    lost = CounterMetricFamily("tank_gateway_destination_lost", "Records never known to have arrived.", labels=names)
+    waiting = GaugeMetricFamily("tank_gateway_destination_waiting", "Records that wait for delivery.", labels=names)
+    oldest = GaugeMetricFamily(
+        "tank_gateway_destination_oldest_waiting_seconds", "Age of the oldest waiting record, if any.", labels=names
+    )
+    for status in snapshot.destinations:
+        labels = (snapshot.site, status.destination)
+        connected.add_metric(labels, int(status.connected))
+        delivered.add_metric(labels, status.delivered)
+        lost.add_metric(labels, status.lost)
+        waiting.add_metric(labels, status.waiting)
+        if status.oldest_waiting_s is not None:
+            oldest.add_metric(labels, status.oldest_waiting_s)
+    return connected, delivered, lost, waiting, oldest
+
+
+def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
+    site = {"site": snapshot.site}
+    build = {**site, "version": snapshot.version, "boot": snapshot.boot}
+    errors = CounterMetricFamily(
+        "tank_gateway_calculation_errors", "Inventories not calculated for a defect of the gateway.", labels=("site",)
+    )
+    errors.add_metric((snapshot.site,), snapshot.calculation_errors)
+    return (
+        _single("tank_gateway_build_info", "Version of the gateway, and which start of it this is.", build, 1.0),
+        _single("tank_gateway_simulated", "Whether any of this is simulated.", site, float(snapshot.simulated)),
+        _single(
+            "tank_gateway_start_time_seconds",
+            "When it started, seconds since 1970 UTC.",
+            site,
+            snapshot.started_ns / 1e9,
+        ),
+        _single(
+            "tank_gateway_clock_seconds",
+            "The gateway's own clock, seconds since 1970 UTC.",
+            site,
+            snapshot.instant.timestamp(),
+        ),
+        errors,
+    )
+
+
+def _single(name: str, title: str, labels: Mapping[str, str], value: float) -> Metric:
+    family = GaugeMetricFamily(name, title)
+    family.add_sample(name, dict(labels), value)
+    return family
+
+
+def _add_histogram(family: HistogramMetricFamily, labels: tuple[str, ...], histogram: Histogram) -> None:
+    buckets = [
+        ("+Inf" if bound == inf else repr(bound), float(count))
+        for bound, count in zip(histogram.bounds_s, histogram.counts, strict=True)
+    ]
+    family.add_metric(labels, buckets, histogram.sum_s)
