@@ -1,11 +1,11 @@
 """Pure: the signals of an instrument become the fewest block reads that its device allows."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table
 
-__all__ = ["LARGEST_BITS", "LARGEST_REGISTERS", "Block", "plan_blocks"]
+__all__ = ["LARGEST_BITS", "LARGEST_REGISTERS", "Block", "join_blocks", "plan_blocks", "split_block"]
 
 LARGEST_REGISTERS = 125
 """Registers in one read: Modbus Application Protocol V1.1b3, sections 6.3 and 6.4."""
@@ -50,6 +50,33 @@ def plan_blocks(instrument_map: InstrumentMap) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
+def split_block(block: Block) -> tuple[Block, ...]:
+    """Two blocks that together bring the same signals, about as many each, no address in both; or the block alone.
+
+    Signals that share an address stay together. What lay between the halves without a signal is read by neither.
+    """
+    borders = []
+    end = 0
+    for place, signal in enumerate(block.signals):
+        if place and signal.address >= end:
+            borders.append(place)
+        end = max(end, _end(signal))
+    if not borders:
+        return (block,)
+    border = min(borders, key=lambda place: abs(2 * place - len(block.signals)))
+    return _block_of(block.table, block.signals[:border]), _block_of(block.table, block.signals[border:])
+
+
+def join_blocks(blocks: Sequence[Block]) -> Block:
+    """One read for blocks of one table, given lowest address first, and everything between them."""
+    return _block_of(blocks[0].table, tuple(signal for block in blocks for signal in block.signals))
+
+
+def _block_of(table: Table, signals: tuple[Signal, ...]) -> Block:
+    start = signals[0].address
+    return Block(table, start, max(map(_end, signals)) - start, signals)
+
+
 def _plan_table(instrument_map: InstrumentMap, table: Table, signals: list[Signal]) -> Iterable[Block]:
     limit = min(instrument_map.largest_block, LARGEST_REGISTERS)
     if table.holds_bits:
@@ -71,7 +98,7 @@ def _plan_table(instrument_map: InstrumentMap, table: Table, signals: list[Signa
             reach = min(reach, _end_of_run(waiting))
         taken = tuple(signal for signal in waiting if _end(signal) <= reach)
         waiting = [signal for signal in waiting if _end(signal) > reach]
-        yield Block(table, start, max(map(_end, taken)) - start, taken)
+        yield _block_of(table, taken)
 
 
 def _end(signal: Signal) -> int:

@@ -1,69 +1,65 @@
-"""What a line keeps about each of its instruments: its blocks ready to decode, its statistics, its last failure."""
+"""What a line keeps about each of its instruments: its parts ready to decode, its statistics, its last failure."""
 
+import random
 from collections.abc import Sequence
 
-from gateway.acquisition.blocks import Block, plan_blocks
-from gateway.acquisition.decode import judge_faults, signal_decoder
-from gateway.acquisition.plan import InstrumentPlan
+from gateway.acquisition.blocks import plan_blocks
+from gateway.acquisition.decode import judge_faults
+from gateway.acquisition.parts import BlockParts
+from gateway.acquisition.plan import InstrumentPlan, LinePlan
+from gateway.acquisition.response_time import ResponseTime
+from gateway.acquisition.round import Round
+from gateway.acquisition.schedule import Backoff
 from gateway.acquisition.statistics import InstrumentStatistics
-from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.records import InstrumentStatus, Reading, Reason, ReasonCode
 
-__all__ = ["BlockReader", "Instrument"]
-
-
-class BlockReader:
-    """Turns the words of one block, or the lack of them, into the readings of its signals."""
-
-    __slots__ = ("_decoders", "_instrument", "_names", "address", "count", "table", "text")
-
-    def __init__(self, instrument: str, block: Block) -> None:
-        self._instrument = instrument
-        self.table = block.table
-        self.address = block.address
-        self.count = block.count
-        self.text = block.text
-        self._names = tuple(signal.name for signal in block.signals)
-        self._decoders = tuple(
-            (
-                signal.name,
-                slice(signal.address - block.address, signal.address - block.address + signal.registers),
-                signal_decoder(signal),
-            )
-            for signal in block.signals
-        )
-
-    def decode(self, words: tuple[int, ...], time_ns: int, monotonic_ns: int) -> list[Reading]:
-        instrument = self._instrument
-        readings = []
-        for name, part, decoder in self._decoders:
-            raw = words[part]
-            value, quality, reason = decoder(raw)
-            readings.append(Reading(instrument, name, value, quality, reason, time_ns, monotonic_ns, raw))
-        return readings
-
-    def failed(self, reason: Reason, time_ns: int, monotonic_ns: int) -> list[Reading]:
-        instrument = self._instrument
-        return [Reading(instrument, name, None, Quality.BAD, reason, time_ns, monotonic_ns, ()) for name in self._names]
+__all__ = ["Instrument"]
 
 
 class Instrument:
     """One instrument of a line."""
 
-    __slots__ = ("announced", "blocks", "failed_polls", "failure", "name", "plan", "statistics", "tag")
+    __slots__ = (
+        "announced",
+        "blocks",
+        "failed_polls",
+        "failure",
+        "name",
+        "plan",
+        "refused_said",
+        "rest_until_ns",
+        "round",
+        "statistics",
+        "tag",
+        "wait",
+    )
 
-    def __init__(self, plan: InstrumentPlan, line: str) -> None:
+    def __init__(self, plan: InstrumentPlan, line: LinePlan, source: random.Random) -> None:
         """Raises ValueError when a signal of the map cannot be read or decoded."""
         self.plan = plan
         self.tag = plan.tag
         self.name = f"{plan.tag} (unit {plan.unit})"
-        self.blocks = tuple(BlockReader(plan.tag, block) for block in plan_blocks(plan.map))
-        self.statistics = InstrumentStatistics(plan.tag, line)
+        self.blocks = tuple(
+            BlockParts(plan.tag, block, lambda: Backoff(line.backoff_first_s, line.backoff_longest_s, source))
+            for block in plan_blocks(plan.map)
+        )
+        self.wait = ResponseTime(plan.timeout_s)
+        self.statistics = InstrumentStatistics(plan.tag, line.name)
+        self.round: Round | None = None
+        """Its poll that is under way."""
+        self.rest_until_ns = 0
+        """No request before that, for the pause that the device needs between two."""
         self.failure: Reason | None = None
         """Why the last poll was not answered in full; None when it was, or before the first."""
         self.failed_polls = 0
         """In a row, those left out for want of a connection or during a back-off among them."""
         self.announced = ""
         """What the log last said of it; empty when nothing yet."""
+        self.refused_said: set[str] = set()
+        """The addresses of which the log has said that the device refuses them."""
+
+    def status(self) -> InstrumentStatus:
+        return self.statistics.record(self.wait.learned_s)
 
     def succeeded(self) -> None:
         self.statistics.up = True
@@ -79,6 +75,11 @@ class Instrument:
         self.statistics.up = False
         self.failed_polls += 1
 
+    def try_all_again(self) -> None:
+        """It may not be what it was: its device or its way was lost and found."""
+        for block in self.blocks:
+            block.try_again()
+
     def judged(self, readings: Sequence[Reading]) -> Sequence[Reading]:
         """The readings of one poll, in the light of the instrument's own fault signals."""
         return judge_faults(self.plan.map, readings) if self.plan.map.fault_signals else readings
@@ -86,4 +87,5 @@ class Instrument:
     def readings_without(self, reason: Reason | None, time_ns: int, monotonic_ns: int) -> list[Reading]:
         """A Bad reading of every signal: for `reason`, else for the last failure."""
         reason = reason or self.failure or Reason(ReasonCode.NOT_YET_READ, f"{self.name} has not been read yet")
-        return [reading for block in self.blocks for reading in block.failed(reason, time_ns, monotonic_ns)]
+        parts = (part for block in self.blocks for part in block.parts)
+        return [reading for part in parts for reading in part.reader.failed(reason, time_ns, monotonic_ns)]

@@ -1,4 +1,8 @@
-"""One line: one task that owns one link, polls its instruments in turn and hands their readings on."""
+"""One line: the one owner of one link, which polls its instruments and hands their readings on.
+
+As many workers as requests may be in flight take turns: one of them at a time asks the schedule, waits, connects or
+says that there is no value, until there is a request to send; then it lets the next decide while it awaits its answer.
+"""
 
 import asyncio
 import random
@@ -6,12 +10,14 @@ from collections.abc import Awaitable, Callable, Sequence
 
 import structlog
 
-from gateway.acquisition.instrument import BlockReader, Instrument
+from gateway.acquisition.instrument import Instrument
 from gateway.acquisition.link import GATEWAY_EXCEPTIONS, Link
-from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.parts import Part
 from gateway.acquisition.plan import LinePlan
-from gateway.acquisition.schedule import Schedule, Task
+from gateway.acquisition.round import Round
+from gateway.acquisition.schedule import Schedule, Task, Turn
 from gateway.acquisition.statistics import LineStatistics
+from gateway.acquisition.transports import open_link
 from gateway.clock import Clock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import InstrumentStatus, LineStatus, Reading, Reason, ReasonCode
@@ -24,11 +30,17 @@ LINE_LOST = "line.lost"
 INSTRUMENT_FOUND = "instrument.found"
 INSTRUMENT_LOST = "instrument.lost"
 INSTRUMENT_INCOMPLETE = "instrument.incomplete"
+ADDRESS_REFUSED = "instrument.address_refused"
 
 _NS_PER_S = 1_000_000_000
 
+_REFUSALS_TO_SPLIT = frozenset({2, 3})
+"""Exceptions that say that an address, or so many of them, are not to be had."""
+_REFUSALS = frozenset({1, 2, 3})
+"""Exceptions that the next try will bring again."""
+
 _SILENT_IN_A_ROW = 3
-"""Requests in a row to which nothing on the line answered, after which the connection itself is doubted and remade."""
+"""Polls in a row to which nothing on the line answered, after which the connection itself is doubted and remade."""
 _LONGEST_SILENCE = 96
 """That number doubles while a new connection brings no answer either, up to this."""
 
@@ -45,6 +57,8 @@ class Line:
 
     `sink` gets all readings of one instrument in one call, in the order of its blocks; it must not block. Faults of
     the wire never leave `run`: they become Bad readings, counts and, when something changes, log lines.
+
+    With more than one request in flight the blocks of an instrument are asked together, unless it needs a pause.
     """
 
     def __init__(
@@ -54,15 +68,15 @@ class Line:
         *,
         clock: Clock,
         random: random.Random,
-        open_link: Callable[[str, int], Link] = ModbusTcpLink,
+        open_link: Callable[[LinePlan], Link] = open_link,
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     ) -> None:
         self._plan = plan
         self._sink = sink
         self._clock = clock
         self._sleep = sleep
-        self._link = open_link(plan.host, plan.port)
-        self._instruments = tuple(Instrument(instrument, plan.name) for instrument in plan.instruments)
+        self._link = open_link(plan)
+        self._instruments = tuple(Instrument(instrument, plan, random) for instrument in plan.instruments)
         self._schedule = Schedule(
             [instrument.period_s for instrument in plan.instruments],
             plan.backoff_first_s,
@@ -70,7 +84,12 @@ class Line:
             random,
         )
         self._statistics = LineStatistics(plan.name)
-        self._peer = f"{plan.host}:{plan.port}"
+        self._deciding = asyncio.Lock()
+        self._pause: asyncio.Timeout | None = None
+        """The wait of the worker that decides, while another may yet cause something to do sooner."""
+        self._outstanding = 0
+        self._busy_from_ns = 0
+        self._peer = str(plan.primary)
         self._was_connected = False
         self._failed_connects = 0
         self._losses = 0
@@ -83,10 +102,17 @@ class Line:
         """Polls until cancelled. Only CancelledError and mistakes in the program leave it."""
         if not self._instruments:
             return
-        self._schedule.start(self._clock.monotonic_ns())
+        self._schedule.begin(self._clock.monotonic_ns())
+        self._outstanding = 0
+        for instrument in self._instruments:
+            instrument.round = None
         try:
-            while True:
-                await self._step()
+            if self._plan.in_flight == 1:
+                await self._work()
+            else:
+                async with asyncio.TaskGroup() as workers:
+                    for number in range(self._plan.in_flight):
+                        workers.create_task(self._work(), name=f"line {self._plan.name} {number + 1}")
         finally:
             await self._link.close()
 
@@ -95,27 +121,96 @@ class Line:
 
     def instrument_statuses(self) -> list[InstrumentStatus]:
         """In the order of the plan."""
-        return [instrument.statistics.record() for instrument in self._instruments]
+        return [instrument.status() for instrument in self._instruments]
 
-    async def _step(self) -> None:
-        now_ns = self._clock.monotonic_ns()
-        connected = self._link.connected
-        if self._was_connected and not connected:
-            self._connection_lost(now_ns, "the peer closed the connection")
-        turn = self._schedule.next(now_ns, connected)
-        if turn.task is Task.WAIT:
-            await self._sleep((turn.at_ns - now_ns) / _NS_PER_S)
-        elif turn.task is Task.CONNECT:
-            await self._connect()
-        elif turn.task is Task.REPORT:
-            instrument = self._instruments[turn.instrument]
-            instrument.left_out()
-            reason = None if connected else self._no_connection
-            self._sink(instrument.readings_without(reason, self._clock.utc_ns(), now_ns))
+    # The turns
+
+    async def _work(self) -> None:
+        while True:
+            async with self._deciding:
+                index, current, part = await self._next_request()
+            await self._ask(index, current, part)
+
+    async def _next_request(self) -> tuple[int, Round, Part]:
+        """Does what there is to do without the wire until there is something to ask over it."""
+        while True:
+            now_ns = self._clock.monotonic_ns()
+            connected = self._link.connected
+            if self._was_connected and not connected:
+                self._connection_lost(now_ns, "the peer closed the connection")
+            turn = self._schedule.next(now_ns, connected)
+            if turn.task is Task.WAIT:
+                await self._wait((turn.at_ns - now_ns) / _NS_PER_S)
+            elif turn.task is Task.CONNECT:
+                await self._connect()
+            elif turn.task is Task.REPORT:
+                self._report(self._instruments[turn.instrument], connected, now_ns)
+            else:
+                part = await self._open(turn, now_ns)
+                if part is not None:
+                    current = self._instruments[turn.instrument].round
+                    assert current is not None
+                    return turn.instrument, current, part
+
+    async def _wait(self, seconds: float) -> None:
+        if not self._outstanding:
+            await self._sleep(seconds)
+            return
+        try:
+            async with asyncio.timeout(None) as self._pause:
+                await self._sleep(seconds)
+        except TimeoutError:
+            pass  # something ended that may bring the next turn forward
+        finally:
+            self._pause = None
+
+    def _stir(self) -> None:
+        """The schedule is no longer what it was when the wait began."""
+        pause, self._pause = self._pause, None
+        if pause is not None:
+            pause.reschedule(asyncio.get_running_loop().time())
+
+    def _report(self, instrument: Instrument, connected: bool, now_ns: int) -> None:
+        if instrument.round is not None:
+            return  # its readings come with that
+        instrument.left_out()
+        reason = None if connected else self._no_connection
+        self._sink(instrument.readings_without(reason, self._clock.utc_ns(), now_ns))
+
+    async def _open(self, turn: Turn, now_ns: int) -> Part | None:
+        """Begins a poll or goes on with it: the part to ask now, None when there is none."""
+        index = turn.instrument
+        instrument = self._instruments[index]
+        current = instrument.round
+        if turn.task is Task.RESUME:
+            if current is None:
+                return None
+            current.queued = False
+            if not self._link.connected:
+                current.cut_off(self._no_connection)
         else:
+            if current is not None:
+                return None  # still under way when the next was due: that one is left out
             if turn.task is Task.POLL:
                 self._statistics.lateness.add(now_ns - turn.at_ns)
-            await self._poll(turn.instrument)
+            doubted_too = turn.task is Task.PROBE or self._schedule.may_wait_in_vain(now_ns)
+            current = instrument.round = Round(instrument.blocks, now_ns, doubted_too)
+        if not current.waiting:
+            if current.over:
+                await self._finish(index, current)
+            return None
+        if instrument.rest_until_ns > now_ns:
+            self._resume(index, current, instrument.rest_until_ns)
+            return None
+        part = current.waiting.pop()
+        current.outstanding += 1
+        if self._plan.in_flight > 1 and current.waiting and not instrument.plan.pause_s and turn.task is not Task.PROBE:
+            self._resume(index, current, turn.at_ns)
+        return part
+
+    def _resume(self, index: int, current: Round, at_ns: int) -> None:
+        current.queued = True
+        self._schedule.resume(index, at_ns)
 
     # The connection
 
@@ -132,6 +227,8 @@ class Line:
         self._was_connected = True
         self._failed_connects = 0
         self._silent_in_a_row = 0
+        for instrument in self._instruments:
+            instrument.try_all_again()
 
     def _connect_failed(self, exc: LinkError) -> None:
         now_ns = self._clock.monotonic_ns()
@@ -154,9 +251,9 @@ class Line:
         When that changed nothing, twice the silence is waited for before the next, so that dead instruments alone on
         a line do not cause reconnects for ever.
         """
-        await self._link.close()
         self._note_loss(f"nothing answered {self._silent_in_a_row} requests in a row")
         self._silence_limit = min(2 * self._silence_limit, _LONGEST_SILENCE)
+        await self._link.close()
         self._schedule.connection_doubted(now_ns)
 
     def _note_loss(self, cause: str) -> None:
@@ -171,55 +268,96 @@ class Line:
 
     # The instruments
 
-    async def _poll(self, index: int) -> None:
+    async def _ask(self, index: int, current: Round, part: Part) -> None:
         instrument = self._instruments[index]
-        readings: list[Reading] = []
-        failure: Reason | None = None
-        given_up = False
-        spent_ns = 0
-        for block in instrument.blocks:
-            if given_up and failure is not None:
-                readings.extend(block.failed(failure, self._clock.utc_ns(), self._clock.monotonic_ns()))
-                continue
-            begun_ns = self._clock.monotonic_ns()
-            try:
-                words = await self._link.read(
-                    instrument.plan.unit, block.table, block.address, block.count, instrument.plan.timeout_s
-                )
-            except LinkError as exc:
-                now_ns = self._clock.monotonic_ns()
-                failure = self._judge(exc, instrument, block)
-                given_up = _ends_the_round(exc) or not self._link.connected
-                readings.extend(block.failed(failure, self._clock.utc_ns(), now_ns))
-            else:
-                now_ns = self._clock.monotonic_ns()
-                utc_ns = self._clock.utc_ns()
-                instrument.statistics.answered(now_ns - begun_ns, utc_ns)
-                self._heard()
-                readings.extend(block.decode(words, utc_ns, now_ns))
-            spent_ns = now_ns - begun_ns
-            self._statistics.busy_ns += spent_ns
-        now_ns = self._clock.monotonic_ns()
-        if given_up:
-            self._schedule.unanswered(index, now_ns, spent_ns)
+        reader = part.reader
+        timeout_s = instrument.plan.timeout_s if part.doubted_ns else instrument.wait.timeout_s
+        begun_ns = self._clock.monotonic_ns()
+        if not self._outstanding:
+            self._busy_from_ns = begun_ns
+        self._outstanding += 1
+        resumes_at_ns = 0
+        try:
+            words = await self._link.read(instrument.plan.unit, reader.table, reader.address, reader.count, timeout_s)
+        except LinkError as exc:
+            now_ns = self._clock.monotonic_ns()
+            self._judge(exc, instrument, current, part, now_ns)
+            if current.unheard or current.cut or isinstance(exc, NoAnswerError):
+                current.vain_ns = now_ns - begun_ns
+                resumes_at_ns = now_ns  # others have waited long enough: those that are due go first
         else:
-            self._schedule.answered(index)
-        self._settle(instrument, failure, given_up)
+            now_ns = self._clock.monotonic_ns()
+            utc_ns = self._clock.utc_ns()
+            took_ns = now_ns - begun_ns
+            instrument.statistics.answered(took_ns, utc_ns)
+            instrument.wait.answered(took_ns)
+            self._heard()
+            current.answered(part, reader.decode(words, utc_ns, now_ns))
+        self._outstanding -= 1
+        if not self._outstanding:
+            self._statistics.busy_ns += now_ns - self._busy_from_ns
+        current.outstanding -= 1
+        if instrument.plan.pause_s:
+            instrument.rest_until_ns = resumes_at_ns = now_ns + round(instrument.plan.pause_s * _NS_PER_S)
+        if current.over:
+            await self._finish(index, current)
+        elif current.waiting and not current.queued:
+            self._resume(index, current, resumes_at_ns)
+        self._stir()
+
+    async def _finish(self, index: int, current: Round) -> None:
+        """All that will come of a poll has come: hands it on and draws the conclusions."""
+        instrument = self._instruments[index]
+        instrument.round = None
+        now_ns = self._clock.monotonic_ns()
+        readings = current.readings(self._clock.utc_ns(), now_ns)
+        current.finish(now_ns)
+        given_up = current.cut or current.unheard
+        if given_up:
+            if current.unheard:
+                instrument.wait.unanswered()
+            next_ns = round(instrument.wait.timeout_s * _NS_PER_S) if self._plan.in_flight == 1 else 0
+            self._schedule.unanswered(index, now_ns, current.vain_ns, next_ns)
+        elif self._schedule.answered(index):
+            instrument.try_all_again()
+        if current.vain_ns and not given_up:
+            self._schedule.waited_in_vain(now_ns, current.vain_ns)
+        self._settle(instrument, current.failure, given_up)
         self._sink(instrument.judged(readings))
-        if not self._link.connected:
+        if self._was_connected and not self._link.connected:
+            failure = current.failure
             self._connection_lost(now_ns, failure.text if failure else "the peer closed the connection")
-        elif self._silent_in_a_row >= self._silence_limit:
+        elif current.unheard and self._link.connected and self._silent_in_a_row >= self._silence_limit:
             await self._remake_silent_connection(now_ns)
 
-    def _judge(self, exc: LinkError, instrument: Instrument, block: BlockReader) -> Reason:
+    def _judge(self, exc: LinkError, instrument: Instrument, current: Round, part: Part, now_ns: int) -> None:
         """Counts a failed request and says what became of it."""
         code = _REASON_CODES[type(exc)]
         instrument.statistics.failed(code)
-        if isinstance(exc, NoAnswerError):
-            self._silent_in_a_row += 1
-        elif not isinstance(exc, NoConnectionError):
+        reason = Reason(code, f"{instrument.name}: {exc} (reading {part.reader.text})")
+        if not isinstance(exc, NoAnswerError | NoConnectionError):
             self._heard()
-        return Reason(code, f"{instrument.name}: {exc} (reading {block.text})")
+        if not self._link.connected:
+            current.cut_off(reason)
+        elif isinstance(exc, NoAnswerError):
+            current.silent(part, reason, now_ns)
+            self._silent_in_a_row += current.unheard
+        elif isinstance(exc, DeviceExceptionError) and exc.code in GATEWAY_EXCEPTIONS:
+            current.silent(part, reason, now_ns)
+        elif isinstance(exc, DeviceExceptionError) and exc.code in _REFUSALS:
+            if current.refused(part, reason, now_ns, exc.code in _REFUSALS_TO_SPLIT):
+                self._say_refused(instrument, part, exc)
+        else:
+            current.spoiled(part, reason)
+
+    def _say_refused(self, instrument: Instrument, part: Part, exc: DeviceExceptionError) -> None:
+        """In the log once for each address; in the reason always."""
+        text = part.reader.text
+        if text not in instrument.refused_said:
+            instrument.refused_said.add(text)
+            self._log.warning(
+                ADDRESS_REFUSED, instrument=instrument.tag, refused=text, signals=list(part.reader.names), code=exc.code
+            )
 
     def _heard(self) -> None:
         """The connection serves: something came over it, if only a refusal."""
@@ -241,13 +379,6 @@ class Line:
             self._log.warning(event, instrument=instrument.tag, reason=failure.code.value, cause=failure.text)
             instrument.announced = event
         instrument.failed(failure)
-
-
-def _ends_the_round(exc: LinkError) -> bool:
-    """Whether the other blocks of the instrument need not be tried: it is silent, or a gateway says that it is."""
-    if isinstance(exc, DeviceExceptionError):
-        return exc.code in GATEWAY_EXCEPTIONS
-    return isinstance(exc, NoAnswerError | NoConnectionError)
 
 
 def _is_power_of_two(number: int) -> bool:

@@ -3,7 +3,8 @@
 An instrument is due once a period, earliest due first; a period that was missed is skipped, never made up for. An
 instrument that did not answer is left alone for a growing, jittered while, and what all such instruments together cost
 the line is bounded: after each vain wait the next probe must leave the line to the others for `_REST` times as long.
-So the time lost is at most a sixth, however many are dead and however long their time-outs are.
+So the time lost is at most a sixth, however many are dead and however long their time-outs are. A probe waits a little
+for a gap between two polls that is as long as it may take itself; so where there are gaps it delays nobody.
 """
 
 import heapq
@@ -16,6 +17,10 @@ __all__ = ["Backoff", "Schedule", "Task", "Turn"]
 
 _NS_PER_S = 1_000_000_000
 _REST = 5
+_PATIENCE = 0.25
+"""How long a probe may wait for a gap, in parts of the wait before it. The wait is drawn that much shorter."""
+_GAP_SOUGHT = 2
+"""So many times the last vain wait a gap is looked for at least."""
 _DOUBLINGS = 16
 
 
@@ -26,6 +31,8 @@ class Task(Enum):
     """Read an instrument that is due."""
     PROBE = auto()
     """See whether an instrument that did not answer does so again."""
+    RESUME = auto()
+    """Go on with a poll that was begun."""
     REPORT = auto()
     """An instrument is due that is not being read now: say once more that it has no value."""
     WAIT = auto()
@@ -41,7 +48,7 @@ class Turn(NamedTuple):
 
 
 class Backoff:
-    """Waits that double from `first_s` to `longest_s`, each shortened by a random part of up to a half."""
+    """Waits that double from `first_s` to `longest_s`, each shortened by a random part of a fifth to a half."""
 
     __slots__ = ("_first_ns", "_longest_ns", "_random", "failures")
 
@@ -55,10 +62,24 @@ class Backoff:
         """Counts one more failure in a row and gives the wait in ns."""
         wait = min(self._longest_ns, self._first_ns << min(self.failures, _DOUBLINGS))
         self.failures += 1
-        return round(wait * self._random.uniform(0.5, 1.0))
+        return round(wait * self._random.uniform(0.5, 0.8))
 
     def reset(self) -> None:
         self.failures = 0
+
+
+class _Absence:
+    """An instrument that did not answer."""
+
+    __slots__ = ("cost_ns", "latest_ns", "retry_ns")
+
+    def __init__(self, retry_ns: int, latest_ns: int, cost_ns: int) -> None:
+        self.retry_ns = retry_ns
+        """When it may be tried again."""
+        self.latest_ns = latest_ns
+        """Until when a gap for that may be waited for."""
+        self.cost_ns = cost_ns
+        """How long the line is held up by the try, if it is vain."""
 
 
 class Schedule:
@@ -72,46 +93,85 @@ class Schedule:
         self._backoffs = [Backoff(backoff_first_s, backoff_longest_s, source) for _ in periods_s]
         self._connect_backoff = Backoff(backoff_first_s, backoff_longest_s, source)
         self._due: list[tuple[int, int]] = []
+        self._resumes: list[tuple[int, int]] = []
         self._fresh: set[int] = set()
         """Instruments whose next turn is the first since the start or since a new connection."""
-        self._retry_at: dict[int, int] = {}
-        """When each instrument that did not answer may be tried again."""
+        self._absent: dict[int, _Absence] = {}
+        self._probed: int | None = None
+        """The instrument that is being probed: one at a time."""
         self._probes_from = 0
+        self._gaps_until = 0
         self._connect_at = 0
+
+    def begin(self, now_ns: int) -> None:
+        """No poll is under way, every instrument is due."""
+        self._resumes = []
+        self._probed = None
+        self.start(now_ns)
 
     def start(self, now_ns: int) -> None:
         """Makes every instrument due now: at the start, and at the first and last moment of an outage."""
         self._due = [(now_ns, index) for index in range(len(self._periods_ns))]
         self._fresh = set(range(len(self._periods_ns)))
-        self._retry_at = dict.fromkeys(self._retry_at, now_ns)
+        for absence in self._absent.values():
+            absence.retry_ns = absence.latest_ns = now_ns
 
     def next(self, now_ns: int, connected: bool) -> Turn:
         """Takes the next turn. A POLL or REPORT taken is due again one period later."""
         if not connected and self._connect_at <= now_ns:
             return Turn(Task.CONNECT, self._connect_at)
         due_ns, index = self._due[0]
-        other = self._probe_turn() if connected else Turn(Task.CONNECT, self._connect_at)
+        resumes = bool(self._resumes) and self._resumes[0][0] <= due_ns
+        if resumes:
+            due_ns, index = self._resumes[0]
+        other = self._probe_turn(now_ns, due_ns) if connected else Turn(Task.CONNECT, self._connect_at)
         if other is not None and other.at_ns < due_ns:
-            return other if other.at_ns <= now_ns else Turn(Task.WAIT, other.at_ns)
+            if other.at_ns > now_ns:
+                return Turn(Task.WAIT, other.at_ns)
+            self._probed = other.instrument
+            return other
         if due_ns > now_ns:
             return Turn(Task.WAIT, due_ns)
+        if resumes:
+            heapq.heappop(self._resumes)
+            return Turn(Task.RESUME, due_ns, index)
         heapq.heapreplace(self._due, (self._following(index, due_ns, now_ns), index))
-        reads = connected and index not in self._retry_at
+        reads = connected and index not in self._absent
         return Turn(Task.POLL if reads else Task.REPORT, due_ns, index)
+
+    def resume(self, index: int, at_ns: int) -> None:
+        """The poll of the instrument goes on then."""
+        heapq.heappush(self._resumes, (at_ns, index))
+
+    def may_wait_in_vain(self, now_ns: int) -> bool:
+        """Whether the others have had the line for long enough since the last vain wait."""
+        return now_ns >= self._probes_from
+
+    def waited_in_vain(self, now_ns: int, lost_ns: int) -> None:
+        """The line waited `lost_ns` for something that did not come."""
+        self._probes_from = now_ns + _REST * lost_ns
+        self._gaps_until = self._probes_from + _GAP_SOUGHT * lost_ns
 
     def connection_served(self) -> None:
         """Something came over the connection: should it be lost, it deserves a new try at once."""
         self._connect_backoff.reset()
 
-    def answered(self, index: int) -> None:
-        """The instrument spoke, if only to refuse."""
-        if self._retry_at.pop(index, None) is not None:
-            self._backoffs[index].reset()
+    def answered(self, index: int) -> bool:
+        """The instrument spoke, if only to refuse. Returns whether it had been given up."""
+        if self._probed == index:
+            self._probed = None
+        if self._absent.pop(index, None) is None:
+            return False
+        self._backoffs[index].reset()
+        return True
 
-    def unanswered(self, index: int, now_ns: int, lost_ns: int) -> None:
-        """The line waited `lost_ns` for the instrument in vain."""
-        self._retry_at[index] = now_ns + self._backoffs[index].after_failure()
-        self._probes_from = now_ns + _REST * lost_ns
+    def unanswered(self, index: int, now_ns: int, lost_ns: int, next_ns: int = 0) -> None:
+        """The line waited `lost_ns` for the instrument in vain, and would wait `next_ns` at the next try."""
+        wait_ns = self._backoffs[index].after_failure()
+        self._absent[index] = _Absence(now_ns + wait_ns, now_ns + round(wait_ns * (1 + _PATIENCE)), next_ns)
+        self.waited_in_vain(now_ns, lost_ns)
+        if self._probed == index:
+            self._probed = None
 
     def connection_lost(self, now_ns: int) -> None:
         """A connection is gone. One that had served is tried again at once; one that had not, after a wait."""
@@ -127,13 +187,18 @@ class Schedule:
     def connect_failed(self, now_ns: int) -> None:
         self._connect_at = now_ns + self._connect_backoff.after_failure()
 
-    def _probe_turn(self) -> Turn | None:
-        if not self._retry_at:
+    def _probe_turn(self, now_ns: int, due_ns: int) -> Turn | None:
+        """The next probe and when it is due, given when the line is wanted next by others."""
+        if not self._absent or self._probed is not None:
             return None
-        index, retry_ns = min(self._retry_at.items(), key=lambda item: item[1])
-        if len(self._retry_at) < len(self._periods_ns):
-            retry_ns = max(retry_ns, self._probes_from)  # with none left to delay, none needs protection
-        return Turn(Task.PROBE, retry_ns, index)
+        index, absence = min(self._absent.items(), key=lambda item: item[1].retry_ns)
+        at_ns = absence.retry_ns
+        if len(self._absent) < len(self._periods_ns):  # with none left to delay, none needs protection
+            at_ns = max(at_ns, self._probes_from)
+            latest_ns = max(absence.latest_ns, self._gaps_until)
+            if at_ns <= now_ns < latest_ns and due_ns - now_ns < absence.cost_ns:
+                return None
+        return Turn(Task.PROBE, at_ns, index)
 
     def _following(self, index: int, due_ns: int, now_ns: int) -> int:
         period = self._periods_ns[index]

@@ -58,7 +58,7 @@ class InstrumentStatistics:
         self.requests += 1
         self.errors[code.value] += 1
 
-    def record(self) -> InstrumentStatus:
+    def record(self, timeout_s: float) -> InstrumentStatus:
         return InstrumentStatus(
             instrument=self._instrument,
             line=self._line,
@@ -67,6 +67,7 @@ class InstrumentStatistics:
             errors=dict(self.errors),
             last_answer_ns=self.last_answer_ns,
             response_time=self.response_time.record(),
+            timeout_s=timeout_s,
         )
 
 

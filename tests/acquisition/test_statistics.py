@@ -27,10 +27,10 @@ def test_a_histogram_counts_cumulatively_what_lies_at_or_below_each_bound(durati
 def test_a_record_does_not_change_after_it_was_handed_out() -> None:
     statistics = InstrumentStatistics("LT-1", "yard")
     statistics.failed(ReasonCode.NO_ANSWER)
-    before = statistics.record()
+    before = statistics.record(1.0)
     statistics.failed(ReasonCode.NO_ANSWER)
     statistics.answered(3 * MS, 17)
-    after = statistics.record()
+    after = statistics.record(1.0)
     assert (before.requests, before.errors, before.last_answer_ns) == (1, {"no_answer": 1}, None)
     assert (after.requests, after.errors, after.last_answer_ns) == (3, {"no_answer": 2}, 17)
     assert before.response_time.counts[-1] == 0

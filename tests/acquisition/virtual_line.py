@@ -115,7 +115,7 @@ class VirtualLine:
             LinePlan("yard", "127.0.0.1", 502, instruments),
             lambda readings: self.sunk.append((self.time.now_s, readings)),
             clock=self.time,
-            open_link=lambda host, port: self.link,
+            open_link=lambda plan: self.link,
             random=random.Random(7),
             sleep=self.time.pass_s,
         )

@@ -12,8 +12,8 @@ from collections.abc import Awaitable, Callable
 import uvloop
 from pymodbus.client import AsyncModbusTcpClient
 
+from gateway.acquisition.block_reader import BlockReader
 from gateway.acquisition.blocks import plan_blocks
-from gateway.acquisition.instrument import BlockReader
 from gateway.acquisition.modbus_tcp import ModbusTcpLink
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.records import Reading
