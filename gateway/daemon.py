@@ -62,7 +62,7 @@ class Daemon:
             else [MqttDelivery(settings.mqtt, settings.name, self._boot, self.snapshot, random=jitter)]
         )
         self._metrics = Metrics(self.snapshot)
-        addresses = {plan.name: f"{plan.host}:{plan.port}" for plan in settings.lines}
+        addresses = {plan.name: str(plan.primary) for plan in settings.lines}
         self._http = (
             None
             if settings.http is None

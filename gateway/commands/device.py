@@ -1,15 +1,16 @@
-"""A device to be asked by a tool: HOST:PORT with a unit, or SITE and INSTRUMENT; and the asking itself."""
+"""A device to be asked by a tool: an address with a unit, or SITE and INSTRUMENT; and the asking itself."""
 
 import argparse
 import asyncio
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from gateway.acquisition.link import Link
-from gateway.acquisition.modbus_tcp import ModbusTcpLink
-from gateway.acquisition.plan import InstrumentPlan, LinePlan
+from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePath, LinePlan, Parity, SerialPath, TcpPath
 from gateway.acquisition.register_map import Table
+from gateway.acquisition.transports import open_path
 from gateway.calculation.units import Dimension, parse_quantity
 from gateway.commands.line_guard import add_guard
 from gateway.commands.site_argument import load
@@ -21,11 +22,13 @@ __all__ = [
     "Asker",
     "Device",
     "add_device",
+    "add_way",
     "asking",
     "device_of",
     "duration_of",
     "host_and_port",
     "length_of",
+    "path_of",
     "quantity_of",
     "run",
     "site_device",
@@ -34,13 +37,14 @@ __all__ = [
 
 _CONNECT_S = 3.0
 _HIGHEST_UNIT = 255
+_SLOWEST_BAUD = 300
+_FASTEST_BAUD = 921_600
 
 
 class Device(NamedTuple):
     """Whom to ask."""
 
-    host: str
-    port: int
+    path: LinePath
     unit: int
     instrument: InstrumentPlan | None = None
     line: LinePlan | None = None
@@ -48,7 +52,7 @@ class Device(NamedTuple):
 
     @property
     def address(self) -> str:
-        return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
+        return str(self.path)
 
     @property
     def text(self) -> str:
@@ -79,9 +83,9 @@ class Asker:
 
 
 @asynccontextmanager
-async def asking(host: str, port: int, where: str, timeout_s: float) -> AsyncIterator[Asker]:
-    """Ask at host:port until the block ends. `where` begins the text of every error."""
-    link = ModbusTcpLink(host, port)
+async def asking(path: LinePath, where: str, timeout_s: float) -> AsyncIterator[Asker]:
+    """Ask on a line until the block ends. `where` begins the text of every error."""
+    link = open_path(path)
     try:
         yield Asker(link, where, timeout_s)
     finally:
@@ -95,19 +99,64 @@ def run(work: Callable[[], Coroutine[Any, Any, int]]) -> int:
 
 def add_device(parser: argparse.ArgumentParser) -> None:
     """ADDRESS, or SITE INSTRUMENT; and the options of asking."""
-    parser.add_argument("target", metavar="ADDRESS|SITE", help="HOST:PORT of a device, or a site file, or `demo`")
+    parser.add_argument("target", metavar="ADDRESS|SITE", help="HOST:PORT, a serial port, a site file, or `demo`")
     parser.add_argument("instrument", metavar="INSTRUMENT", nargs="?", help="with SITE: tag of the instrument in it")
     parser.add_argument("--unit", type=int, metavar="N", help="Modbus unit identifier, 0 to 255; default 1, or SITE's")
     parser.add_argument("--timeout", metavar="TIME", help="longest wait for an answer; default 1 s, or SITE's")
+    add_way(parser)
     add_guard(parser)
+
+
+def add_way(parser: argparse.ArgumentParser) -> None:
+    """How frames go to an address that no site file describes."""
+    way = parser.add_argument_group("the way to an ADDRESS", "of a SITE, its file says it")
+    way.add_argument(
+        "--framing",
+        choices=[kind.value for kind in FrameKind],
+        help="default tcp for HOST:PORT (rtu for many converters), rtu for a serial port",
+    )
+    way.add_argument("--baud", type=int, metavar="N", help="of a serial port; default 9600")
+    way.add_argument("--parity", choices=[parity.value for parity in Parity], help="of a serial port; default even")
+    way.add_argument("--stop-bits", type=int, choices=[1, 2], help="of a serial port; default 1, or 2 without parity")
+
+
+def path_of(arguments: argparse.Namespace) -> LinePath | None:
+    """The way to an ADDRESS; None when the target is none. Raises UsageError for options that do not go with it."""
+    serial = Path(arguments.target).is_char_device()
+    address = None if serial else host_and_port(arguments.target)
+    serial_options = {"baud": arguments.baud, "parity": arguments.parity, "stop_bits": arguments.stop_bits}
+    for name, value in serial_options.items():
+        if value is not None and not serial:
+            raise UsageError(
+                f"--{name.replace('_', '-')}: {arguments.target} is no serial port of this machine", "leave it away"
+            )
+    if serial:
+        return _serial_path(arguments)
+    if address is None:
+        if arguments.framing is not None:
+            raise UsageError("--framing: the site file says it", "leave it away")
+        return None
+    return TcpPath(*address, FrameKind(arguments.framing or FrameKind.TCP))
+
+
+def _serial_path(arguments: argparse.Namespace) -> SerialPath:
+    if arguments.framing == FrameKind.TCP:
+        raise UsageError("--framing: tcp does not go over a serial port", "give rtu or ascii")
+    baud = 9600 if arguments.baud is None else arguments.baud
+    if not _SLOWEST_BAUD <= baud <= _FASTEST_BAUD:
+        raise UsageError(f"--baud: {baud} is no usual rate", f"give {_SLOWEST_BAUD} to {_FASTEST_BAUD}, such as 9600")
+    parity = Parity(arguments.parity or Parity.EVEN)
+    # The specification asks for two stop bits where there is no parity bit (Modbus over serial line V1.02, 2.5.1).
+    stop_bits = arguments.stop_bits or (2 if parity is Parity.NONE else 1)
+    return SerialPath(arguments.target, baud, parity, stop_bits, FrameKind(arguments.framing or FrameKind.RTU))
 
 
 def device_of(arguments: argparse.Namespace) -> Device:
     """The device that `add_device` asked for. Raises UsageError and SettingsError."""
     if arguments.unit is not None and not 0 <= arguments.unit <= _HIGHEST_UNIT:
         raise UsageError(f"--unit: {arguments.unit} is not a Modbus unit identifier", "give 0 to 255")
-    address = host_and_port(arguments.target)
-    if address is None:
+    path = path_of(arguments)
+    if path is None:
         if arguments.instrument is None:
             hint = f"HOST:PORT, or SITE INSTRUMENT, for example 192.0.2.10:502 or {arguments.target} LT-101"
             raise UsageError(f"'{arguments.target}' is no HOST:PORT, and no INSTRUMENT of a site was given", hint)
@@ -118,7 +167,7 @@ def device_of(arguments: argparse.Namespace) -> Device:
             f"'{arguments.instrument}': an instrument is known by its tag in a site file only",
             "leave it away, or give SITE in place of HOST:PORT",
         )
-    return Device(*address, 1 if arguments.unit is None else arguments.unit)
+    return Device(path, 1 if arguments.unit is None else arguments.unit)
 
 
 def site_device(site: SiteSettings, tag: str) -> Device:
@@ -126,7 +175,7 @@ def site_device(site: SiteSettings, tag: str) -> Device:
     for line in site.lines:
         for instrument in line.instruments:
             if instrument.tag == tag:
-                return Device(line.host, line.port, instrument.unit, instrument, line, site)
+                return Device(line.primary, instrument.unit, instrument, line, site)
     tags = ", ".join(instrument.tag for line in site.lines for instrument in line.instruments)
     raise UsageError(f"site '{site.name}' has no instrument '{tag}'", f"its instruments: {tags}")
 

@@ -149,7 +149,7 @@ async def _once(
     earlier: Earlier | None,
     timeout_s: float,
 ) -> int:
-    async with asking(device.host, device.port, device.text, timeout_s) as asker:
+    async with asking(device.path, device.text, timeout_s) as asker:
         begun = time.monotonic()
         reads = await _read_all(asker, device, wanted)
         took_s = time.monotonic() - begun
@@ -210,7 +210,7 @@ async def _watch(
     before: dict[int, Words] = {}
     answered = 0
     rounds = 0
-    async with asking(device.host, device.port, device.text, timeout_s) as asker:
+    async with asking(device.path, device.text, timeout_s) as asker:
         while not stop.is_set():
             begun = time.monotonic()
             try:

@@ -9,8 +9,9 @@ from math import ceil
 from typing import Any, NamedTuple
 
 from gateway.acquisition.link import GATEWAY_EXCEPTIONS
+from gateway.acquisition.plan import FrameKind, LinePath, TcpPath
 from gateway.acquisition.register_map import Table
-from gateway.commands.device import Asker, Device, asking, duration_of, host_and_port, run, timeout_of
+from gateway.commands.device import Asker, Device, add_way, asking, duration_of, path_of, run, timeout_of
 from gateway.commands.identify import identify
 from gateway.commands.line_guard import add_guard, gateway_address, refuse_if_held
 from gateway.commands.output import write, write_json
@@ -57,13 +58,14 @@ class Found(NamedTuple):
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument("target", metavar="ADDRESS|SITE", help="HOST:PORT of the line, or a site file, or `demo`")
+    parser.add_argument("target", metavar="ADDRESS|SITE", help="HOST:PORT, a serial port, a site file, or `demo`")
     parser.add_argument("line", metavar="LINE", nargs="?", help="with SITE: name of the line in it")
     parser.add_argument("--units", metavar="UNITS", default="1-32", help="such as 1-32 or 1,2,7-9; default 1-32")
     parser.add_argument("--every", metavar="TIME", default="1 s", help="least time between requests; default 1 s")
     parser.add_argument("--timeout", metavar="TIME", help="longest wait for an answer; default 1 s")
     parser.add_argument("--identify", action="store_true", help="ask those that answer for their identification too")
     parser.add_argument("--json", action="store_true", help="print it for a program, at the end")
+    add_way(parser)
     add_guard(parser)
 
 
@@ -74,9 +76,12 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError(f"--every: {arguments.every} is too fast for a scan", f"give {_FASTEST_S:g} s or more")
     device = _device(arguments)
     timeout_s = timeout_of(arguments)
+    tcp = _plain_tcp(device.path)
+    if arguments.identify and tcp is None:
+        raise UsageError("--identify: identification is asked for over plain Modbus TCP only", "leave it away")
     if not arguments.line_is_mine:
         refuse_if_held(gateway_address(arguments, device.site), device.address)
-    return run(lambda: _scan(arguments, device, units, every_s, timeout_s))
+    return run(lambda: _scan(arguments, device, tcp, units, every_s, timeout_s))
 
 
 def units_of(text: str) -> list[int]:
@@ -105,14 +110,14 @@ def ranges_text(units: Sequence[int]) -> str:
 
 
 def _device(arguments: argparse.Namespace) -> Device:
-    address = host_and_port(arguments.target)
-    if address is not None:
+    path = path_of(arguments)
+    if path is not None:
         if arguments.line is not None:
             raise UsageError(
                 f"'{arguments.line}': a line is known by its name in a site file only",
                 "leave it away, or give SITE in place of HOST:PORT",
             )
-        return Device(*address, 0)
+        return Device(path, 0)
     if arguments.line is None:
         raise UsageError(
             f"'{arguments.target}' is no HOST:PORT, and no LINE of a site was given",
@@ -121,13 +126,24 @@ def _device(arguments: argparse.Namespace) -> Device:
     site = load(arguments.target)
     for line in site.lines:
         if line.name == arguments.line:
-            return Device(line.host, line.port, 0, None, line, site)
+            return Device(line.primary, 0, None, line, site)
     names = ", ".join(line.name for line in site.lines)
     raise UsageError(f"site '{site.name}' has no line '{arguments.line}'", f"its lines: {names}")
 
 
+def _plain_tcp(path: LinePath) -> TcpPath | None:
+    if isinstance(path, TcpPath) and path.framing is FrameKind.TCP and path.tls is None:
+        return path
+    return None
+
+
 async def _scan(
-    arguments: argparse.Namespace, device: Device, units: Sequence[int], every_s: float, timeout_s: float
+    arguments: argparse.Namespace,
+    device: Device,
+    tcp: TcpPath | None,
+    units: Sequence[int],
+    every_s: float,
+    timeout_s: float,
 ) -> int:
     stop = asyncio.Event()
     stop_on_signals(stop)
@@ -135,7 +151,7 @@ async def _scan(
         longest_s = len(units) * max(every_s, timeout_s)
         write(f"{device.address}: asking {len(units)} units, {ceil(longest_s)} s at the longest")
     found: list[Found] = []
-    async with asking(device.host, device.port, device.address, timeout_s) as asker:
+    async with asking(device.path, device.address, timeout_s) as asker:
         for unit in units:
             begun = time.monotonic()
             found.append(await _ask(asker, unit, first=not found, where=device.address))
@@ -147,8 +163,8 @@ async def _scan(
             if stop.is_set():
                 break
     # The link is closed before: a device may take one connection only.
-    if arguments.identify and not stop.is_set():
-        found = await _identified(arguments, device, found, every_s, timeout_s)
+    if arguments.identify and tcp is not None and not stop.is_set():
+        found = await _identified(arguments, tcp, found, every_s, timeout_s)
     return _report(arguments, device, units, found)
 
 
@@ -172,14 +188,14 @@ async def _ask(asker: Asker, unit: int, *, first: bool, where: str) -> Found:
 
 
 async def _identified(
-    arguments: argparse.Namespace, device: Device, found: Sequence[Found], every_s: float, timeout_s: float
+    arguments: argparse.Namespace, tcp: TcpPath, found: Sequence[Found], every_s: float, timeout_s: float
 ) -> list[Found]:
     made = []
     for one in found:
         if one.there:
             begun = time.monotonic()
             try:
-                identity = await identify(device.host, device.port, one.unit, timeout_s)
+                identity = await identify(tcp.host, tcp.port, one.unit, timeout_s)
             except LinkError as error:
                 identity = {"none": str(error)}
             one = one._replace(identity=identity)

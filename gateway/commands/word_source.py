@@ -75,7 +75,7 @@ class _FromInstrument:
 
         async def work() -> int:
             device, signal = self._device, self._signal
-            async with asking(device.host, device.port, device.text, self._timeout_s) as asker:
+            async with asking(device.path, device.text, self._timeout_s) as asker:
                 for number in range(count):
                     if number:
                         time.sleep(every_s)  # noqa: ASYNC251 (nothing else runs in this loop)

@@ -2,13 +2,16 @@
 Modbus server made by others, and a gateway that can be started; all on a thread of its own, as commands block."""
 
 import asyncio
+import shutil
+import subprocess
 import threading
 from collections.abc import Callable, Coroutine, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pymodbus.server import ModbusTcpServer
+from pymodbus import FramerType
+from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 import simulators
@@ -18,7 +21,7 @@ from gateway.resources import config_path
 from tests.support.mosquitto import free_port
 from tests.support.wire import WireRecorder
 
-__all__ = ["Panel", "foreign_server", "open_panel"]
+__all__ = ["Panel", "foreign_serial_server", "foreign_server", "open_panel"]
 
 _PATIENCE_S = 30.0
 _PORTS = {"bus-a": 15020, "yard-1": 15021, "yard-2": 15022, "power": 15023}
@@ -89,13 +92,13 @@ def open_panel(folder: Path, record: Callable[[int], WireRecorder]) -> Iterator[
 
 
 @contextmanager
-def foreign_server(words: list[int], unit: int = 1) -> Iterator[int]:
-    """pymodbus serving these holding registers from address 0; gives its port."""
+def foreign_server(words: list[int], framer: FramerType = FramerType.SOCKET) -> Iterator[int]:
+    """pymodbus serving these holding registers of unit 1 from address 0; gives its port."""
     with _loop() as loop:
 
         async def start() -> ModbusTcpServer:
             data = SimData(0, values=words, datatype=DataType.REGISTERS)
-            server = ModbusTcpServer(SimDevice(unit, simdata=[data]), address=("127.0.0.1", 0))
+            server = ModbusTcpServer(SimDevice(1, simdata=[data]), framer=framer, address=("127.0.0.1", 0))
             await server.serve_forever(background=True)
             return server
 
@@ -106,6 +109,35 @@ def foreign_server(words: list[int], unit: int = 1) -> Iterator[int]:
         finally:
             ending = server.shutdown()  # type: ignore[no-untyped-call]
             asyncio.run_coroutine_threadsafe(ending, loop).result(_PATIENCE_S)
+
+
+@contextmanager
+def foreign_serial_server(words: list[int], folder: Path) -> Iterator[str]:
+    """The same as RTU on one end of a null-modem cable at 19200 baud; gives the other end."""
+    if shutil.which("socat") is None:
+        raise AssertionError("these tests need: apt-get install socat")
+    near, far = folder / "near", folder / "far"
+    command = ["socat", "-d", "-d", f"pty,rawer,link={near}", f"pty,rawer,link={far}"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as cable, _loop() as loop:
+        assert cable.stderr is not None
+        for line in cable.stderr:
+            if "starting data transfer loop" in line:
+                break
+
+        async def start() -> ModbusSerialServer:
+            data = SimData(0, values=words, datatype=DataType.REGISTERS)
+            device = SimDevice(1, simdata=[data])
+            server = ModbusSerialServer(device, framer=FramerType.RTU, port=str(far), baudrate=19_200)
+            await server.serve_forever(background=True)
+            return server
+
+        server = asyncio.run_coroutine_threadsafe(start(), loop).result(_PATIENCE_S)
+        try:
+            yield str(near)
+        finally:
+            ending = server.shutdown()  # type: ignore[no-untyped-call]
+            asyncio.run_coroutine_threadsafe(ending, loop).result(_PATIENCE_S)
+            cable.terminate()
 
 
 def _site_file(folder: Path, panel: Panel) -> Path:
