@@ -1,21 +1,140 @@
 """Lines, register maps and instruments as the site file gives them."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from gateway.acquisition.plan import FrameKind, Parity
 from gateway.acquisition.register_map import ByteOrder, Table, ValueType
-from gateway.settings.fields import Address, Duration, Name, Number, Section, Text, UnitName, Whole, YesNo
+from gateway.settings.fields import (
+    Address,
+    Duration,
+    Name,
+    Number,
+    Section,
+    Text,
+    UnitName,
+    Whole,
+    YesNo,
+    refuse,
+    require_text,
+)
 
-__all__ = ["ForbiddenModel", "InstrumentModel", "LineModel", "LoopModel", "MapModel", "SignalModel"]
+__all__ = [
+    "Baud",
+    "ForbiddenModel",
+    "InstrumentModel",
+    "LineModel",
+    "LineTlsModel",
+    "LoopModel",
+    "MapModel",
+    "PathModel",
+    "PemFile",
+    "Port",
+    "SerialModel",
+    "SignalModel",
+]
 
 
-class LineModel(Section):
-    """One connection on which instruments answer."""
+_BAUD_RATES = (
+    300,
+    600,
+    1200,
+    2400,
+    4800,
+    9600,
+    14400,
+    19200,
+    28800,
+    38400,
+    57600,
+    76800,
+    115200,
+    230400,
+    460800,
+    921600,
+)
 
-    protocol: Literal["modbus_tcp"] = "modbus_tcp"
-    address: Annotated[Address, Field(description="host:port of the instrument or the serial server")]
+
+def _read_baud(value: Any) -> int:
+    text = require_text(value, "a baud rate, for example 9600")
+    if not text.isdecimal() or not text.isascii():
+        raise refuse(f"'{text}' is not a baud rate; write for example 9600")
+    if int(text) not in _BAUD_RATES:
+        nearest = min(_BAUD_RATES, key=lambda rate: abs(rate - int(text)))
+        raise refuse(f"{text} is not a usual baud rate; did you mean {nearest}?")
+    return int(text)
+
+
+def _read_port(value: Any) -> str:
+    text = require_text(value, "a serial port, for example /dev/ttyUSB0")
+    if not text.startswith("/"):
+        raise refuse(f"'{text}' is not the path of a serial port; write for example /dev/ttyUSB0")
+    return text
+
+
+Baud = Annotated[
+    int,
+    BeforeValidator(_read_baud),
+    WithJsonSchema({"type": ["integer", "string"], "description": "9600, 19200 ...", "examples": ["9600"]}),
+]
+Port = Annotated[
+    str,
+    BeforeValidator(_read_port),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "description": "Device file; its name in /dev/serial/by-id stays when adapters change places",
+            "examples": ["/dev/ttyUSB0", "/dev/serial/by-id/usb-adapter-port0"],
+        }
+    ),
+]
+PemFile = Annotated[
+    str,
+    BeforeValidator(lambda value: require_text(value, "the path of a file")),
+    WithJsonSchema({"type": "string", "description": "Path of a file in PEM form", "examples": ["gateway.pem"]}),
+]
+
+
+class SerialModel(Section):
+    """A serial port of this machine, set as the instruments on it are."""
+
+    port: Port
+    baud: Baud
+    parity: Parity = Parity.EVEN
+    stop_bits: Annotated[Whole | None, Field(description="1 or 2; 1 with a parity bit, 2 without, unless given")] = None
+    rs485: Annotated[YesNo, Field(description="Have the driver switch an RS-485 transmitter; most adapters do")] = False
+
+
+class LineTlsModel(Section):
+    """Modbus/TCP Security: files in PEM form; paths count from the file in which they stand."""
+
+    ca: PemFile
+    """Authorities, one of which must have signed the server's certificate."""
+    certificate: PemFile
+    """This gateway's own."""
+    key: PemFile
+    """Of that certificate, without a password."""
+
+
+class PathModel(Section):
+    """One way to the instruments of a line: by address or serial."""
+
+    address: Annotated[Address | None, Field(description="host:port of an instrument, a server or a converter")] = None
+    serial: SerialModel | None = None
+    framing: Annotated[
+        FrameKind | None, Field(description="tcp unless given, on a serial port rtu; rtu or ascii for a converter")
+    ] = None
+    tls: LineTlsModel | None = None
+
+
+class LineModel(PathModel):
+    """The instruments that are reached in one way."""
+
     description: Text | None = None
+    standby: Annotated[PathModel | None, Field(description="A second way, taken while the first is lost")] = None
+    fail_back: Annotated[Duration, Field(description="How often the first way is tried meanwhile")] = 30.0
+    in_flight: Annotated[Whole, Field(description="Requests under way at once, 1 to 16; framing tcp only")] = 1
     connect_timeout: Duration = 3.0
     backoff_first: Annotated[Duration, Field(description="First wait before connecting again; doubles")] = 0.5
     backoff_longest: Duration = 30.0
@@ -74,7 +193,8 @@ class InstrumentModel(Section):
     unit: Annotated[Whole, Field(description="Modbus unit identifier, 0 to 255")]
     map: Annotated[Name | None, Field(description="A map of `maps:` or one that comes with the program")] = None
     period: Duration
-    timeout: Duration = 1.0
+    timeout: Annotated[Duration, Field(description="Longest wait for an answer; a shorter one is learned")] = 1.0
+    pause: Annotated[Duration | None, Field(description="From an answer to the next request, where needed")] = None
     signals: dict[Name, SignalModel] | None = None
     largest_block: Whole | None = None
     gaps: YesNo | None = None

@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from gateway.acquisition.plan import InstrumentPlan, LinePlan
+from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePath, LinePlan, TcpPath
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.line_models import InstrumentModel, LineModel, MapModel
+from gateway.settings.line_paths import LinePaths
 from gateway.settings.register_maps import BuiltMap, MapLibrary, build_map
 from gateway.settings.validation import suggestion, validate
 
@@ -36,12 +37,17 @@ def declared_names(document: Document, section: str) -> tuple[str, ...]:
 def build_lines(document: Document, mistakes: Mistakes) -> BuiltLines:
     """Check and build lines, maps and instruments."""
     library = MapLibrary(document, mistakes)
+    paths = LinePaths(document, mistakes)
     models: dict[str, LineModel] = {}
+    ways: dict[str, tuple[LinePath, LinePath | None]] = {}
     line_names = declared_names(document, "lines")
     for name in line_names:
         checked_line = validate(LineModel, document, ("lines", name), mistakes)
         if checked_line is not None and not checked_line.dropped:
-            models[name] = checked_line.model
+            way = paths.build(name, checked_line.model)
+            if way is not None:
+                models[name] = checked_line.model
+                ways[name] = way
     built: dict[str, BuiltInstrument] = {}
     on_line: dict[str, list[InstrumentPlan]] = {name: [] for name in line_names}
     taken: dict[tuple[str, int], str] = {}
@@ -57,6 +63,11 @@ def build_lines(document: Document, mistakes: Mistakes) -> BuiltLines:
             mistakes.add((*path, "line"), text)
         if "unit" not in dropped and not 0 <= model.unit <= 255:
             mistakes.add((*path, "unit"), f"{model.unit} is not a Modbus unit identifier; give 0 to 255")
+        elif "unit" not in dropped and model.line in ways and not 1 <= model.unit <= 247:
+            framing = _narrowest(*ways[model.line])
+            if framing is not FrameKind.TCP:
+                text = f"{model.unit} is no unit in {framing} frames; give 1 to 247"
+                mistakes.add((*path, "unit"), text)
         if not dropped & {"line", "unit"}:
             other = taken.setdefault((model.line, model.unit), tag)
             if other != tag:
@@ -65,16 +76,36 @@ def build_lines(document: Document, mistakes: Mistakes) -> BuiltLines:
         registers = _registers(model, dropped, tag, path, library, mistakes)
         if registers is None or dropped or model.line not in on_line:
             continue
-        plan = InstrumentPlan(tag, model.unit, registers.map, model.period, model.timeout)
+        plan = InstrumentPlan(tag, model.unit, registers.map, model.period, model.timeout, model.pause or 0.0)
         built[tag] = BuiltInstrument(plan, registers)
         on_line[model.line].append(plan)
-    plans = tuple(_line(name, model, tuple(on_line[name])) for name, model in models.items())
+    plans = tuple(_line(name, model, ways[name], tuple(on_line[name])) for name, model in models.items())
     return BuiltLines(plans, built, frozenset(tags))
 
 
-def _line(name: str, model: LineModel, instruments: tuple[InstrumentPlan, ...]) -> LinePlan:
-    host, port = model.address
-    return LinePlan(name, host, port, instruments, model.connect_timeout, model.backoff_first, model.backoff_longest)
+def _narrowest(primary: LinePath, standby: LinePath | None) -> FrameKind:
+    """The framing that allows the fewest units."""
+    return next((way.framing for way in (primary, standby) if way and way.framing is not FrameKind.TCP), FrameKind.TCP)
+
+
+def _line(
+    name: str, model: LineModel, ways: tuple[LinePath, LinePath | None], instruments: tuple[InstrumentPlan, ...]
+) -> LinePlan:
+    primary, standby = ways
+    host, port = (primary.host, primary.port) if isinstance(primary, TcpPath) else (primary.port, 0)
+    return LinePlan(
+        name,
+        host,
+        port,
+        instruments,
+        model.connect_timeout,
+        model.backoff_first,
+        model.backoff_longest,
+        path=primary,
+        standby=standby,
+        fail_back_s=model.fail_back,
+        in_flight=model.in_flight,
+    )
 
 
 def _registers(
