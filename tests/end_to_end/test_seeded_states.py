@@ -79,7 +79,9 @@ def level_on_course(tank: Tank, share: Fraction, steps: int) -> Fraction:
 
 
 def shows_level(level_m: float, content: dict[str, Any]) -> bool:
-    return bool(abs((content["figures"]["level"]["value"] or 0.0) - level_m) < 1e-7)
+    """Whether the level has arrived, and every element been read: a fast gauge speaks before the slow ones."""
+    arrived = abs((content["figures"]["level"]["value"] or 0.0) - level_m) < 1e-7
+    return arrived and all(element["value"] is not None for element in content["elements"])
 
 
 async def judge(site: Site, states: Drawn) -> list[str]:
