@@ -13,7 +13,7 @@ from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.errors import GatewayError
 from gateway.settings.site import SiteSettings
 
-__all__ = ["LineHeldError", "add_guard", "gateway_address", "held_by", "refuse_if_held"]
+__all__ = ["LineHeldError", "add_guard", "gateway_address", "held_by", "held_error", "refuse_if_held"]
 
 _TIMEOUT_S = 3.0
 
@@ -68,10 +68,15 @@ def refuse_if_held(gateway: str, address: str) -> None:
     """Raises LineHeldError when the gateway at that web address polls `address`."""
     document = held_by(gateway, address)
     if document is not None:
-        raise LineHeldError(
-            f"{address} is polled by the gateway of site {document['site']} at {gateway}; "
-            "a second master on a line spoils the answers of both"
-        )
+        raise held_error(gateway, address, document)
+
+
+def held_error(gateway: str, address: str, document: dict[str, Any]) -> LineHeldError:
+    """The error for a line that the gateway holds, as its `document` of `held_by` says."""
+    return LineHeldError(
+        f"{address} is polled by the gateway of site {document['site']} at {gateway}; "
+        "a second master on a line spoils the answers of both"
+    )
 
 
 def _places(address: str) -> set[tuple[str, str]]:

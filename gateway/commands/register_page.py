@@ -1,6 +1,6 @@
 """Register words and everything they can mean, as text for a person and as plain values for a program."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from gateway.acquisition.decode import Decoded, signal_decoder
@@ -8,7 +8,7 @@ from gateway.acquisition.register_map import ByteOrder, InstrumentMap, Signal, T
 from gateway.commands.output import Column, Grid, plain_lines
 from gateway.commissioning.decodings import Decoding, as_currents, decodings, number_of, number_text
 
-__all__ = ["Words", "changed_addresses", "document", "page_lines", "signal_lines"]
+__all__ = ["Words", "changed_addresses", "document", "joined_words", "page_lines", "signal_lines"]
 
 _WIDE_TYPES = tuple(kind for kind in ValueType if kind.registers > 1)
 
@@ -55,6 +55,23 @@ def page_lines(words: Words, changed: frozenset[int] = frozenset(), *, everythin
     if left_out:
         lines += ["", f"left out, as no order gives a likely value: {left_out} of the rows; --all shows them"]
     return lines
+
+
+def joined_words(instrument_map: InstrumentMap, raws: Mapping[str, Sequence[int]]) -> list[Words]:
+    """The words of signals, by their names, as reads of whole runs of addresses; signals without words are left out."""
+    known: dict[tuple[Table, int], int] = {}
+    for signal in instrument_map.signals:
+        raw = raws.get(signal.name, ())
+        if len(raw) == signal.registers:
+            known.update({(signal.table, signal.address + place): word for place, word in enumerate(raw)})
+    runs: list[Words] = []
+    for table, address in sorted(known):
+        last = runs[-1] if runs else None
+        if last is not None and last.table is table and last.address + len(last.words) == address:
+            runs[-1] = last._replace(words=(*last.words, known[table, address]))
+        else:
+            runs.append(Words(table, address, (known[table, address],)))
+    return runs
 
 
 def signal_lines(instrument_map: InstrumentMap, reads: Iterable[Words]) -> list[str]:

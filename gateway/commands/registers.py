@@ -7,7 +7,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
 
@@ -25,9 +25,9 @@ from gateway.commands.device import (
     timeout_of,
 )
 from gateway.commands.dip_match_page import Earlier, match_document, match_lines, read_earlier
-from gateway.commands.line_guard import gateway_address, refuse_if_held
+from gateway.commands.line_guard import gateway_address, held_by, held_error
 from gateway.commands.output import is_terminal, write, write_json
-from gateway.commands.register_page import Words, changed_addresses, document, page_lines, signal_lines
+from gateway.commands.register_page import Words, changed_addresses, document, joined_words, page_lines, signal_lines
 from gateway.commands.signals import stop_on_signals
 from gateway.commissioning.dip_match import DipQuestion, Match, match_dip, ranked, still_fitting
 from gateway.commissioning.meanings import DeviceError
@@ -41,10 +41,20 @@ _FASTEST_S = 0.1
 _HOME_AND_CLEAR = "\x1b[H\x1b[J"
 
 _EPILOG = """Reads only. Addresses count from zero, as they go over the wire: a manual's 40001 is holding register 0.
+Where a running gateway polls the instrument of a SITE, its newest words are shown and nothing is sent.
 Examples: tank-gateway registers 192.0.2.10:502 --unit 1 --table holding_registers --address 0 --count 10 --watch
           tank-gateway registers site.yaml LT-101 --dip "9.412 m" --reference-height "15.240 m"
 Find a byte order by a dip, then prove it by a second dip at another level. Do not dip without a permit; static and H2S
 precautions apply."""
+
+
+class _Reads(NamedTuple):
+    """The words of one round, and how they came."""
+
+    reads: list[Words]
+    how: str
+    took_s: float | None
+    """None where the device itself was not asked."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -79,11 +89,32 @@ def execute(arguments: argparse.Namespace) -> int:
     earlier = None if arguments.earlier is None else read_earlier(arguments.earlier)
     every_s = _every_s(arguments)
     timeout_s = timeout_of(arguments, device)
-    if not arguments.line_is_mine:
-        refuse_if_held(gateway_address(arguments, device.site), device.address)
+    lent = None if arguments.line_is_mine else _lent(arguments, device)
+    if lent is not None:
+        return _show(arguments, device, lent, question, earlier)
     if arguments.watch:
         return run(lambda: _watch(arguments, device, wanted, every_s, timeout_s))
     return run(lambda: _once(arguments, device, wanted, question, earlier, timeout_s))
+
+
+def _lent(arguments: argparse.Namespace, device: Device) -> _Reads | None:
+    """The newest words of the gateway that polls the instrument, so that it is not asked twice; None when none does.
+
+    Raises LineHeldError when what is wanted is more than the gateway has.
+    """
+    gateway = gateway_address(arguments, device.site)
+    held = held_by(gateway, device.address)
+    if held is None:
+        return None
+    given = (arguments.table, arguments.address, arguments.count, arguments.unit)
+    if device.instrument is None or arguments.watch or given != (None, None, None, None):
+        raise held_error(gateway, device.address, held)
+    raws = {
+        reading["signal"]: reading["raw"]
+        for reading in held["readings"]
+        if reading["instrument"] == device.instrument.tag
+    }
+    return _Reads(joined_words(device.instrument.map, raws), f"newest words of the gateway at {gateway}", None)
 
 
 def _wanted(arguments: argparse.Namespace, device: Device) -> list[tuple[Table, int, int]]:
@@ -153,14 +184,21 @@ async def _once(
         begun = time.monotonic()
         reads = await _read_all(asker, device, wanted)
         took_s = time.monotonic() - begun
+    return _show(arguments, device, _Reads(reads, _answered_in(took_s), took_s), question, earlier)
+
+
+def _show(
+    arguments: argparse.Namespace, device: Device, seen: _Reads, question: DipQuestion | None, earlier: Earlier | None
+) -> int:
+    reads = seen.reads
     matches = None if question is None else _matches(reads, question, earlier)
     if arguments.json:
-        made = _document(device, reads, took_s)
+        made = _document(device, seen)
         if question is not None and matches is not None:
             made["dip_match"] = match_document(question, matches, earlier)
         write_json(made)
     else:
-        write(*_page(arguments, device, reads, took_s, {}))
+        write(*_page(arguments, device, seen, {}))
         if question is not None and matches is not None:
             write("", *match_lines(question, matches, earlier))
     return 1 if matches is not None and not matches else 0
@@ -176,19 +214,23 @@ def _matches(reads: Sequence[Words], question: DipQuestion, earlier: Earlier | N
     return ranked(found if earlier is None else still_fitting(found, earlier.matches))
 
 
-def _document(device: Device, reads: Sequence[Words], took_s: float) -> dict[str, Any]:
+def _answered_in(took_s: float) -> str:
+    return f"answered in {took_s * 1000:.1f} ms"
+
+
+def _document(device: Device, seen: _Reads) -> dict[str, Any]:
     now = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     instrument_map = None if device.instrument is None else device.instrument.map
-    made: dict[str, Any] = {"address": device.address, "unit": device.unit, "time": now, "took_s": round(took_s, 6)}
+    took_s = None if seen.took_s is None else round(seen.took_s, 6)
+    made: dict[str, Any] = {"address": device.address, "unit": device.unit, "time": now, "took_s": took_s}
     if device.instrument is not None:
         made["instrument"] = device.instrument.tag
-    return {**made, **document(reads, instrument_map)}
+    return {**made, **document(seen.reads, instrument_map)}
 
 
-def _page(
-    arguments: argparse.Namespace, device: Device, reads: Sequence[Words], took_s: float, before: dict[int, Words]
-) -> list[str]:
-    lines = [printable(f"{device.text}, {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC, answered in {took_s * 1000:.1f} ms")]
+def _page(arguments: argparse.Namespace, device: Device, seen: _Reads, before: dict[int, Words]) -> list[str]:
+    reads = seen.reads
+    lines = [printable(f"{device.text}, {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC, {seen.how}")]
     for number, read in enumerate(reads):
         changed = changed_addresses(read, before.get(number))
         lines += ["", *page_lines(read, changed, everything=arguments.all)]
@@ -219,7 +261,8 @@ async def _watch(
                 _show_failure(error, as_json=arguments.json)
             else:
                 answered += 1
-                _show_round(arguments, device, reads, time.monotonic() - begun, before)
+                took_s = time.monotonic() - begun
+                _show_round(arguments, device, _Reads(reads, _answered_in(took_s), took_s), before)
                 before = dict(enumerate(reads))
             rounds += 1
             if rounds == arguments.times:
@@ -245,18 +288,16 @@ def _show_failure(error: DeviceError, *, as_json: bool) -> None:
         write(f"{datetime.now(UTC):%H:%M:%S} UTC {printable(str(error))}; {error.hint}")
 
 
-def _show_round(
-    arguments: argparse.Namespace, device: Device, reads: Sequence[Words], took_s: float, before: dict[int, Words]
-) -> None:
+def _show_round(arguments: argparse.Namespace, device: Device, seen: _Reads, before: dict[int, Words]) -> None:
     if arguments.json:
-        write(orjson.dumps(_document(device, reads, took_s)).decode())
+        write(orjson.dumps(_document(device, seen)).decode())
     elif is_terminal(sys.stdout):
         sys.stdout.write(_HOME_AND_CLEAR)
-        write(*_page(arguments, device, reads, took_s, before), "", "* changed since the last read; Ctrl-C ends")
+        write(*_page(arguments, device, seen, before), "", "* changed since the last read; Ctrl-C ends")
     elif not before:
-        write(*_page(arguments, device, reads, took_s, before), "", "changes:")
+        write(*_page(arguments, device, seen, before), "", "changes:")
     else:
-        write(*_changes(reads, before))
+        write(*_changes(seen.reads, before))
 
 
 def _changes(reads: Sequence[Words], before: dict[int, Words]) -> list[str]:

@@ -1,13 +1,18 @@
 """`registers` on real sockets: simulated instruments, a server made by others, and nobody at all."""
 
 import json
+import socket
+import socketserver
 import struct
+import threading
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
+from gateway.acquisition.register_map import Table
+from gateway.commands.register_page import Words, changed_addresses, page_lines
 from tests.commands.panel import Panel, foreign_server
 from tests.commands.typed import typed
 from tests.support.wire import WireRecorder
@@ -139,6 +144,53 @@ def test_watch_marks_what_changes(capsys: Capture, wire_recorder: Callable[[int]
     assert [made["reads"][0]["words"] for made in rounds] == [[1, 2, 3]] * 3
 
 
+class _Counting(socketserver.BaseRequestHandler):
+    """A device whose two registers count its requests: the first by one, the second not at all."""
+
+    def handle(self) -> None:
+        count = 0
+        while head := self.request.recv(12, socket.MSG_WAITALL):
+            count += 1
+            self.request.sendall(head[:4] + struct.pack(">HBBBHH", 7, head[6], 3, 4, 0xA0 + count, 5))
+
+
+def test_watch_tells_changes_where_there_is_no_terminal(capsys: Capture) -> None:
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), _Counting) as server:
+        threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}).start()
+        address = f"127.0.0.1:{server.server_address[1]}"
+        said = typed(capsys, "registers", address, "--count", "2", "--watch", "--every", "0.1 s", "--times", "3")
+        server.shutdown()
+    assert said.code == 0
+    changes = said.out.splitlines()[said.out.splitlines().index("changes:") + 1 :]
+    assert [change.split(" UTC ")[1] for change in changes] == [
+        "holding registers 0: 00A1 (161) -> 00A2 (162)",
+        "holding registers 0: 00A2 (162) -> 00A3 (163)",
+    ]
+
+
+def test_watch_goes_on_when_a_device_fails(capsys: Capture, panel: Panel) -> None:
+    address = panel.addresses["bus-a"]
+    words = ("--unit", "9", "--timeout", "0.05 s", "--watch", "--every", "0.1 s", "--times", "2")
+    said = typed(capsys, "registers", address, *words)
+    assert said.code == 1
+    assert [line.split(" UTC ")[1].split(";")[0] for line in said.out.splitlines()] == [
+        f"{address} unit 9: no answer within 0.05 s"
+    ] * 2
+
+
+def test_what_has_changed_is_marked() -> None:
+    before = Words(Table.HOLDING_REGISTERS, 0, (0x4116, 0x978D, 7))
+    now = Words(Table.HOLDING_REGISTERS, 0, (0x4116, 0x978E, 7))
+    changed = changed_addresses(now, before)
+    assert changed == {1}
+    lines = page_lines(now, changed)
+    rows = [line.split()[0] for line in lines if line.split() and line.split()[0].lstrip("*").isdecimal()]
+    # The single words, then each value that rests on the changed one.
+    assert rows[:3] == ["0", "*1", "2"]
+    (float_row,) = (line for line in lines if line.split()[1:2] == ["9.412001"])
+    assert float_row.split()[0] == "*0"
+
+
 def test_exceptions_and_silence_say_what_they_usually_mean(capsys: Capture, panel: Panel) -> None:
     # The simulated XT-C7 forbids input registers 1 to 9; no instrument of the line is unit 9.
     address = panel.addresses["yard-1"]
@@ -161,7 +213,8 @@ def test_exceptions_and_silence_say_what_they_usually_mean(capsys: Capture, pane
 def test_a_line_that_a_running_gateway_holds_is_left_alone(capsys: Capture, panel: Panel) -> None:
     with panel.gateway():
         address = panel.addresses["bus-a"]
-        held = typed(capsys, "registers", panel.site_file, "LT-101")
+        held = typed(capsys, "registers", panel.site_file, "LT-101", "--count", "2")
+        lent = typed(capsys, "registers", panel.site_file, "XT-204", "--dip", "8.236 m", "--json")
         mine = typed(capsys, "registers", panel.site_file, "LT-101", "--line-is-mine")
         gateway = f"127.0.0.1:{panel.web_port}"
         bare = typed(capsys, "registers", address, "--gateway", gateway)
@@ -173,6 +226,12 @@ def test_a_line_that_a_running_gateway_holds_is_left_alone(capsys: Capture, pane
     )
     assert bare.err == held.err
     assert mine.code == 0
+    # What the gateway has read already is shown without asking the instrument again.
+    assert lent.code == 0
+    assert lent.document["took_s"] is None
+    assert [(read["address"], len(read["words"])) for read in lent.document["reads"]] == [(100, 5), (110, 10)]
+    assert lent.document["reads"][0]["hex"][:2] == ["C6A8", "4103"]
+    assert lent.document["dip_match"]["matches"][0]["order"] == "CDAB"
 
 
 @pytest.mark.parametrize(
