@@ -1,7 +1,7 @@
 """Pure: the newest readings and the manual values in force become one tank's input. Ages instead of clocks."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from gateway.calculation.resistance import tank_service_temperature
@@ -23,10 +23,14 @@ class Source:
     stale_after_s: float
     nominal_ohm: float | None = None
     """Resistance at 0 degC where the signal is that of a platinum element in ohm: it is read as degC by IEC 60751."""
+    key: tuple[str, str] = field(init=False, repr=False, compare=False)
+    """(instrument, signal). Made once, as is `name`: every sheet asks for them, for every element."""
+    name: str = field(init=False, repr=False, compare=False)
+    """`INSTRUMENT.signal`."""
 
-    @property
-    def name(self) -> str:
-        return f"{self.instrument}.{self.signal}"
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "key", (self.instrument, self.signal))
+        object.__setattr__(self, "name", f"{self.instrument}.{self.signal}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +95,7 @@ def newest(before: Reading | None, now: Reading) -> Reading:
     An instrument that was not heard has not said that its value is wrong: the last value stays, Uncertain and with its
     own time, until it is stale. Anything that the instrument did say replaces it at once.
     """
-    if before is None or before.quality is Quality.BAD or now.reason is None or now.reason.code not in _NOT_HEARD:
+    if now.reason is None or before is None or before.quality is Quality.BAD or now.reason.code not in _NOT_HEARD:
         return now
     reason = now.reason
     if before.value is None:
@@ -133,7 +137,7 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
 
 
 def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
-    reading = latest.get((source.instrument, source.signal))
+    reading = latest.get(source.key)
     if reading is None:
         reason = Reason(ReasonCode.NOT_YET_READ, f"{source.name} has not been read yet")
         return Input(None, Quality.BAD, reason, 0.0, source.name)

@@ -15,8 +15,9 @@ from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import ClockWatch
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.mqtt import MqttDelivery
-from gateway.delivery.payload import inventories_json
-from gateway.delivery.readings import readings_json
+from gateway.delivery.payload import inventories_pieces
+from gateway.delivery.readings import readings_pieces
+from gateway.delivery.slices import joined
 from gateway.errors import GatewayError
 from gateway.pipeline import Pipeline
 from gateway.records import GatewaySnapshot, InventoryRecord
@@ -69,9 +70,9 @@ class Daemon:
             else HttpServer(
                 settings.http,
                 metrics=self._metrics.render_in_slices,
-                inventories=lambda: inventories_json(self.snapshot()),
+                inventories=lambda: joined(inventories_pieces(self.snapshot())),
                 healthy=self.healthy,
-                readings=lambda: readings_json(self.snapshot(), addresses, self._pipeline.readings()),
+                readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings())),
             )
         )
 
@@ -131,7 +132,8 @@ class Daemon:
         """Tanks whose period has passed, and the clock."""
         watch = ClockWatch()
         while True:
-            self._pipeline.overdue()
+            for _ in self._pipeline.overdue():
+                await asyncio.sleep(0)
             fault = watch.look(self._clock.utc_ns(), self._clock.monotonic_ns())
             if fault is not None and fault.step_s:
                 self._log.warning(CLOCK_STEPPED, step_s=round(fault.step_s, 3))

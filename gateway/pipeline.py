@@ -1,6 +1,6 @@
 """Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import structlog
 
@@ -17,6 +17,9 @@ TANK_QUALITY = "tank.quality_changed"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
 
 _NS_PER_S = 1_000_000_000
+_GRACE_NS = 250_000_000
+"""A level that comes this much later than its period says is still waited for: a sheet just before it is for nothing,
+and when everything is a little late the sheets of all tanks at once would make it later still."""
 Log = structlog.stdlib.BoundLogger
 
 
@@ -32,7 +35,7 @@ class Tank:
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
         self.latest: InventoryRecord | None = None
-        self.awaited = {(source.instrument, source.signal) for source in binding.sources}
+        self.awaited = {source.key for source in binding.sources}
         """Signals not heard of since the start."""
         level = binding.level or binding.bottom_pressure
         self.level_instrument = None if level is None else level.instrument
@@ -42,7 +45,7 @@ class Pipeline:
     """Keeps the newest readings and turns them into records.
 
     A tank is calculated when its level (or the pressure that gives it) is read, so that its sheet is as fresh as its
-    level, and at the latest when its period ends, so that silence shows: `overdue` must be called now and then.
+    level, and soon after its period has ended without one, so that silence shows: go through `overdue` now and then.
     """
 
     def __init__(
@@ -81,12 +84,15 @@ class Pipeline:
             elif instrument == tank.level_instrument:
                 self._calculate(tank)
 
-    def overdue(self) -> None:
-        """Calculate every tank whose period has passed without a level."""
-        now_ns = self._clock.monotonic_ns()
+    def overdue(self) -> Iterator[str]:
+        """Calculate every tank whose period has passed without a level: one at each step, which gives its name.
+
+        There may be as many as there are tanks, so let others have their turn between two steps.
+        """
         for tank in self._tanks:
-            if now_ns - tank.calculated_ns >= tank.period_ns:
+            if self._clock.monotonic_ns() - tank.calculated_ns >= tank.period_ns + _GRACE_NS:
                 self._calculate(tank)
+                yield tank.plan.tank
 
     def records(self) -> list[InventoryRecord]:
         """The newest record of each tank that has one."""

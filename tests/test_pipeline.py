@@ -84,13 +84,24 @@ def test_sequence_counts_per_tank_from_one(clock: HandClock) -> None:
 
 def test_silence_shows_when_the_period_ends(clock: HandClock) -> None:
     pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
-    pipeline.overdue()
-    assert delivered == [], "at the start the instruments have one period to answer"
     clock.pass_s(2.0)
-    pipeline.overdue()
+    assert list(pipeline.overdue()) == [], "at the start the instruments have one period to answer, and a little"
+    clock.pass_s(0.25)
+    assert list(pipeline.overdue()) == ["TK-1"]
     assert delivered[0].inventory.figures.level.reasons[0].code == ReasonCode.NOT_YET_READ
-    pipeline.overdue()
+    assert list(pipeline.overdue()) == []
     assert len(delivered) == 1
+
+
+def test_a_tank_whose_level_comes_while_others_are_overdue_is_not_calculated_again(clock: HandClock) -> None:
+    other = TankBinding("TK-2", level=Source("LT-2", "innage", 60.0))
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0), (straight_plan(tank="TK-2"), other, 2.0))
+    clock.pass_s(2.25)
+    overdue = pipeline.overdue()
+    assert next(overdue) == "TK-1"
+    pipeline.take(level_reading(clock, instrument="LT-2"))
+    assert list(overdue) == []
+    assert [record.inventory.tank for record in delivered] == ["TK-1", "TK-2"]
 
 
 def test_an_unheard_level_is_uncertain_and_then_stale(clock: HandClock) -> None:
@@ -106,7 +117,7 @@ def test_an_unheard_level_is_uncertain_and_then_stale(clock: HandClock) -> None:
     assert delivered[-1].inventory.figures.tov.value == 600.0
     assert delivered[-1].inventory.figures.tov.quality == Quality.UNCERTAIN
     clock.pass_s(60.0)
-    pipeline.overdue()
+    assert list(pipeline.overdue()) == ["TK-1"]
     stale = delivered[-1].inventory
     assert stale.figures.tov.value is None
     assert stale.figures.level.reasons[0].code == ReasonCode.STALE
