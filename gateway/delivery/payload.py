@@ -4,6 +4,7 @@ SI always, at full precision; rounding is for displays. A Bad figure has the val
 number that JSON cannot carry is refused: it would arrive as null beside Good.
 """
 
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from math import isfinite
 from typing import Any, Literal
@@ -29,6 +30,7 @@ __all__ = [
     "STATUS_SCHEMA",
     "StatusCause",
     "inventories_json",
+    "inventories_pieces",
     "inventory_json",
     "inventory_payload",
     "iso_time",
@@ -91,14 +93,25 @@ def inventory_json(record: InventoryRecord) -> bytes:
 
 def inventories_json(snapshot: GatewaySnapshot) -> bytes:
     """Every tank's newest inventory in one JSON document, as inventories.json describes it."""
-    payload: dict[str, Any] = {
-        "schema": INVENTORIES_SCHEMA,
-        "site": snapshot.site,
-        "time": iso_time(snapshot.instant),
-        "simulated": snapshot.simulated,
-        "inventories": [inventory_payload(record) for record in snapshot.inventories],
-    }
-    return _encode(payload)
+    return b"".join(inventories_pieces(snapshot))
+
+
+def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
+    """`inventories_json` in pieces, one for each tank: the whole of a thousand would take too long to make at once."""
+    head = _encode(
+        {
+            "schema": INVENTORIES_SCHEMA,
+            "site": snapshot.site,
+            "time": iso_time(snapshot.instant),
+            "simulated": snapshot.simulated,
+        }
+    )
+    yield head.removesuffix(b"}") + b',"inventories":['
+    comma = b""
+    for record in snapshot.inventories:
+        yield comma + inventory_json(record)
+        comma = b","
+    yield b"]}"
 
 
 def status_payload(

@@ -52,3 +52,10 @@ def test_the_schema_forbids_a_bad_reading_without_a_reason() -> None:
 def test_a_number_that_json_cannot_carry_is_refused() -> None:
     with pytest.raises(DeliveryError, match=r"LT-1\.innage is nan"):
         _document(Reading("LT-1", "innage", float("nan"), Quality.GOOD, None, _NOON_NS, 5, (1,)))
+
+
+@pytest.mark.parametrize("count", [0, 1, 100, 101, 250])
+def test_many_readings_make_one_document_in_their_order(count: int) -> None:
+    readings = [Reading(f"LT-{n}", "ullage", n / 8, Quality.GOOD, None, _NOON_NS, 5, (n,)) for n in range(count)]
+    message = valid_message(_document(*readings))
+    assert [each["instrument"] for each in message["readings"]] == [f"LT-{n}" for n in range(count)]
