@@ -89,7 +89,8 @@ async def judge(site: Site, states: Drawn) -> list[str]:
     await site.stop_gateway()
     put(site, states)
     site.begin_anew()
-    shown = await site.all_inventories(lambda content: True)
+    # On a slow machine a tank may speak before it has been read in full, and says so.
+    shown = await site.all_inventories(lambda content: "not_yet_read" not in str(content))
     return [
         f"{tag} {state}: {each}" for tag, (state, wanted) in states.items() for each in differences(shown[tag], wanted)
     ]
