@@ -29,6 +29,7 @@ _LARGEST_GAS_DENSITY = 200.0
 _LARGEST_AIR_DENSITY = 2.0
 # Plates of a shell: an error of unit is a factor of 25 or 1000.
 _THICKNESS_M = (0.002, 0.100)
+_SHELL_ABOVE_TOP_M = 5.0
 _SAME_DENSITY = 0.05
 _SAME_AREA = 0.05
 _UPRIGHT = (VesselKind.UPRIGHT_CYLINDER, VesselKind.RECTANGULAR)
@@ -221,6 +222,9 @@ class _Builder:
         total = math.fsum(course.height for course in given)
         if total < capacity.top_m - 1e-9:
             text = f"reach {total:.3f} m, not the highest level, {capacity.top_m:.3f} m; give every course"
+            self._add("liquid_head", "courses", text=text)
+        elif total > capacity.top_m + _SHELL_ABOVE_TOP_M:
+            text = f"reach {total:.4g} m, far above the highest level, {capacity.top_m:.3f} m; see to their units"
             self._add("liquid_head", "courses", text=text)
         usable = [course for course in given if course.height > 0.0 and course.thickness > 0.0]
         return tuple(Course(course.height, course.thickness) for course in usable)

@@ -63,6 +63,8 @@ class Petroleum1980Product(ProductModel):
             raise refuse("the group special needs expansion, for example 0.00083 /degC")
         if self.group is not PetroleumGroup.SPECIAL and self.expansion is not None:
             raise refuse("expansion is for the group special only; leave it out")
+        if "reference_temperature" not in self.model_fields_set:
+            return self
         fitting = self._fitting
         if not fitting:
             text = f"reference_temperature {self.reference_temperature:.4g} degC has no table of 1980"

@@ -364,17 +364,24 @@ def test_a_broken_shipped_map_is_reported_in_its_own_file(tmp_path: Path, monkey
     assert second.startswith(f"{unreadable}:2: is not valid YAML")
 
 
-DEMO_LINES = config_path("demo", "site.yaml").read_text(encoding="utf-8").splitlines()
+SPOILED = {
+    name: config_path(name).read_text(encoding="utf-8").splitlines()
+    for name in ("demo/site.yaml", "site.yaml", "examples/caustic_by_pressure.yaml", "examples/propane_sphere.yaml")
+}
+PLACES = [(name, line) for name, lines in SPOILED.items() for line in range(len(lines))]
 JUNK = st.sampled_from(
     ["", "~", "[]", "{}", "{a: b}", "[a, b]", "0", "-1", "1e99 m", "0 m", "none", "*a", "&a", "'", ": :"]
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.integers(0, len(DEMO_LINES) - 1), st.one_of(st.none(), JUNK))
-def test_a_spoiled_file_is_accepted_or_refused_with_places(tmp_path: Path, line: int, junk: str | None) -> None:
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.sampled_from(PLACES), st.one_of(st.none(), JUNK))
+def test_a_spoiled_file_is_accepted_or_refused_with_places(
+    tmp_path: Path, place: tuple[str, int], junk: str | None
+) -> None:
     """A line is left out, or its value replaced: never anything but SettingsError, one line per mistake."""
-    lines = list(DEMO_LINES)
+    name, line = place
+    lines = list(SPOILED[name])
     lines[line] = "" if junk is None else f"{lines[line].partition(':')[0]}: {junk}"
     try:
         found = _load(tmp_path, "\n".join(lines))
