@@ -5,13 +5,14 @@ Nothing is replaced: every recalculation is a version of its own beside the reco
 
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import datetime
 from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
-from gateway.calculation.plan import TankPlan
+from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.recorded import RecordedInput
 from gateway.records import (
     ElementUse,
@@ -19,7 +20,6 @@ from gateway.records import (
     Figures,
     Input,
     Inventory,
-    LastGood,
     Quality,
     Reason,
     ReasonCode,
@@ -28,8 +28,16 @@ from gateway.records import (
 
 __all__ = ["Version", "corrected", "recalculate"]
 
-_JUDGED = frozenset({ReasonCode.RATE_IMPLAUSIBLE, ReasonCode.AGES_DIFFER, ReasonCode.GAUGES_DISAGREE})
-"""Judgements on readings against time. Records are often sparser than the readings that were judged: they stand."""
+_JUDGED = frozenset(
+    {
+        ReasonCode.RATE_IMPLAUSIBLE,
+        ReasonCode.AGES_DIFFER,
+        ReasonCode.GAUGES_DISAGREE,
+        ReasonCode.NOT_CONVERGED,
+    }
+)
+"""Judgements on readings against time, or on what is in no record. Records are often sparser than the readings that
+were judged: they stand."""
 _DIFFERENCE = Figures._fields.index("level_difference")
 _MEASURED = ("liquid_temperature", "water_level", "measured_density")
 """Figures whose last Good value may stand in. The last Good values of all others follow from the correction."""
@@ -59,6 +67,7 @@ def recalculate(
     between the records are gone; reasons stand word for word where value and quality are as recorded. A sheet that had
     failed comes back as it was.
     """
+    by_hand = replace(plan, gauge=None) if isinstance(plan.gauge, HeadPlan) else plan
     for given in inputs:
         if isinstance(given, TankInput):
             inventory, memory = calculate(plan, given, memory)
@@ -66,7 +75,9 @@ def recalculate(
             inventory = given.recorded
         else:
             start = _start(given, memory)
-            inventory, memory = calculate(plan, given.tank_input, start)
+            # A hand dip stood in where the pressure gave no level, for reasons that need not be in the record.
+            dipped = given.tank_input.dip_level is not None
+            inventory, memory = calculate(by_hand if dipped else plan, given.tank_input, start)
             inventory = _as_judged(inventory, given)
             if inventory.figures is not memory.figures:
                 last = remember_good(start, inventory.figures)
@@ -116,7 +127,7 @@ def corrected(
 def _water_known(given: TankInput) -> TankInput:
     """Water that was refused only against its own level cannot be judged against another, which a level by pressure may
     become: then it is unknown."""
-    if given.level is not None:
+    if given.level is not None or given.dip_level is not None:
         return given
     return given._replace(water=_finite(given.water), dip_water=_finite(given.dip_water))
 
@@ -154,15 +165,18 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         # Out of order: what comes later must not stand in for what came before.
         memory = EMPTY_MEMORY
     wet = memory.wet if given.wet is None else given.wet
-    if not given.last_good:
+    figures = given.recorded.figures
+    told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
+    if not told and not given.last_good:
         return memory._replace(wet=wet, window=(), gauges_differ_since_s=None)
-    known: dict[str, LastGood] = {}
+    # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
+    # for a measurement is what the record says, and nothing where it says nothing.
+    known = dict(given.last_good)
     for name in Figures._fields:
-        last = last_good(memory, name)
+        last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    # The record saw every reading up to its instant, this history only those that were recorded.
-    return Memory(wet=wet, last_good=known | dict(given.last_good))
+    return Memory(wet=wet, last_good=known)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
@@ -172,13 +186,17 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
         return inventory
     figures = []
     changed = False
+    codes = _JUDGED
+    if inventory.figures.level.quality is Quality.GOOD and recorded.figures.level.quality is Quality.UNCERTAIN:
+        # The doubt of the level is put back here, and with it what it had passed on to the averages.
+        codes = _JUDGED | {ReasonCode.INPUT_UNCERTAIN}
     for new, old in zip(inventory.figures, recorded.figures, strict=True):
         if new == old:
             figures.append(new)
             continue
         judged = new
         if old.reasons and (new.value != old.value or new.quality is not old.quality):
-            judged = _with_judgements(new, old)
+            judged = _with_judgements(new, old, codes)
         same = judged.value == old.value and judged.quality is old.quality
         # What is Bad after a correction may be so for a reason of its own.
         if same and (not is_corrected or old.quality is not Quality.BAD or _refused_water(judged)):
@@ -199,8 +217,8 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     return inventory._replace(figures=whole, elements=elements, quality=max([each.quality for each in whole]))
 
 
-def _with_judgements(new: Figure, old: Figure) -> Figure:
-    kept = [reason for reason in old.reasons if reason.code in _JUDGED and reason not in new.reasons]
+def _with_judgements(new: Figure, old: Figure, codes: frozenset[ReasonCode]) -> Figure:
+    kept = [reason for reason in old.reasons if reason.code in codes and reason not in new.reasons]
     if not kept or new.quality is Quality.BAD or new.value is None:
         return new
     return new._replace(quality=Quality.UNCERTAIN, reasons=(*new.reasons, *kept))

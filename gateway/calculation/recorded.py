@@ -81,6 +81,11 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
         figure: Figure = getattr(figures, name)
         if figure.value is not None and _has(figure, ReasonCode.LAST_GOOD_USED):
             last_good[name] = LastGood(figure.value, recorded.instant.timestamp() - figure.age_s)
+    liquid = figures.liquid_temperature
+    lowest = _has(liquid, ReasonCode.LOWEST_ELEMENT_USED)
+    if isinstance(plan.gauge, HeadPlan) and liquid.value is not None and not lowest:
+        # The rounds to a level by pressure begin where no element may be submerged: the end they came to leads there.
+        last_good["liquid_temperature"] = LastGood(liquid.value, recorded.instant.timestamp() - liquid.age_s)
     probe = plan.free_water is FreeWaterSource.PROBE
     water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level)
     by_head = isinstance(plan.gauge, HeadPlan)

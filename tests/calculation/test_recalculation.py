@@ -62,6 +62,9 @@ PLANS: dict[str, TankPlan] = {
         product=DIESEL, roof=RoofPlan(46_000.0, 1.6, 2.0), free_water=FreeWaterSource.DIP
     ),
     "by pressure": straight_plan(product=LINE, gauge=HeadPlan(0.15), free_water=FreeWaterSource.PROBE),
+    "by pressure, pumps known, API 11.1": straight_plan(
+        product=DIESEL, gauge=HeadPlan(0.15), maximum_flow_in_m3_s=0.1, maximum_flow_out_m3_s=0.1
+    ),
     "bullet": straight_plan(
         capacity=LyingCylinder(3.0, 18.0, Head.ELLIPSOIDAL),
         reference_height_m=3.0,
@@ -332,6 +335,22 @@ def test_a_level_by_pressure_never_comes_back_as_one_by_hand() -> None:
     assert before.figures.level.manual
     (after,) = _again(plan, *corrected([_one(plan, before)], "a slip", reference_density=3000.0))
     assert after.figures.level.quality is Quality.BAD
+
+
+def test_a_dip_that_stood_in_for_the_pressure_stands_in_again() -> None:
+    plan = straight_plan(gauge=HeadPlan(0.15), free_water=FreeWaterSource.PROBE)
+    # The only submerged element stands in water that is no longer believed at the level by hand.
+    given_then = straight_input(
+        level=None,
+        bottom_pressure=good(20_000.0),
+        dip_level=Input(0.9, Quality.UNCERTAIN, None, 60.0, "manual", True),
+        water=good(1.05),
+    )
+    before = calculate(plan, given_then)[0]
+    assert (before.figures.level.value, before.figures.water_level.quality) == (0.9, Quality.BAD)
+    (after,) = _again(plan, *corrected([_one(plan, before)], "mistyped sample", reference_density=840.0))
+    assert after.figures.level == before.figures.level
+    assert after.figures.bottom_pressure == before.figures.bottom_pressure
 
 
 def test_a_sheet_that_had_failed_comes_back_as_it_was() -> None:
