@@ -311,6 +311,8 @@ class LineStatus(NamedTuple):
     """Answers that came after their request had timed out; never taken for another's."""
     unsolicited_frames: int = 0
     """Frames that answered no request."""
+    path: str = ""
+    """The way to the instruments that is in use: host:port or a serial port. With a standby there are two."""
 
 
 class DestinationStatus(NamedTuple):

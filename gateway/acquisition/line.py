@@ -16,6 +16,7 @@ from gateway.acquisition.parts import Part
 from gateway.acquisition.plan import LinePlan
 from gateway.acquisition.round import Round
 from gateway.acquisition.schedule import Schedule, Task, Turn
+from gateway.acquisition.standby import StandbyLink
 from gateway.acquisition.statistics import LineStatistics
 from gateway.acquisition.transports import open_link
 from gateway.clock import Clock
@@ -117,7 +118,8 @@ class Line:
             await self._link.close()
 
     def status(self) -> LineStatus:
-        return self._statistics.record(self._link.connected, self._link.counters)
+        path = self._link.path if isinstance(self._link, StandbyLink) else self._plan.primary
+        return self._statistics.record(self._link.connected, self._link.counters)._replace(path=str(path))
 
     def instrument_statuses(self) -> list[InstrumentStatus]:
         """In the order of the plan."""
@@ -271,7 +273,8 @@ class Line:
     async def _ask(self, index: int, current: Round, part: Part) -> None:
         instrument = self._instruments[index]
         reader = part.reader
-        timeout_s = instrument.plan.timeout_s if part.doubted_ns else instrument.wait.timeout_s
+        is_patient = part.doubted_ns and current.heard  # silent beside others: it may only be slower than they are
+        timeout_s = instrument.plan.timeout_s if is_patient else instrument.wait.timeout_s
         begun_ns = self._clock.monotonic_ns()
         if not self._outstanding:
             self._busy_from_ns = begun_ns

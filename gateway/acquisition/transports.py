@@ -11,6 +11,7 @@ from gateway.acquisition.modbus_tls import ModbusTlsLink
 from gateway.acquisition.plan import FrameKind, LinePath, LinePlan, SerialPath, TcpPath
 from gateway.acquisition.rtu_frame import RtuFraming
 from gateway.acquisition.serial_port import SerialChannel, character_s, silence_s
+from gateway.acquisition.standby import StandbyLink, Way
 from gateway.acquisition.tcp_channel import TcpChannel
 
 __all__ = ["open_link", "open_path"]
@@ -22,7 +23,11 @@ _CONVERTER_TIMING = Timing(quiet_shortest_s=0.1)
 
 def open_link(plan: LinePlan) -> Link:
     """The link of a line, not yet connected."""
-    return open_path(plan.primary)
+    first = open_path(plan.primary)
+    if plan.standby is None:
+        return first
+    standby = Way(plan.standby, open_path(plan.standby))
+    return StandbyLink(Way(plan.primary, first), standby, plan.fail_back_s, plan.name)
 
 
 def open_path(path: LinePath) -> Link:
