@@ -2,7 +2,7 @@
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, WithJsonSchema, model_validator
 
 from gateway.calculation.contracts import CorrectionMethod
 from gateway.calculation.lpg import LpgCorrection
@@ -51,7 +51,11 @@ class Petroleum1980Product(ProductModel):
     method: Literal["api_11_1_1980"]
     group: PetroleumGroup
     reference_temperature: Temperature
-    table: Annotated[Table1980 | None, Field(description="6 or 24 at 60 degF; 54 at 15 degC; 60 at 20 degC")] = None
+    table: Annotated[
+        Table1980 | None,
+        WithJsonSchema({"enum": ["6", "24", "54", "60", 6, 24, 54, 60]}),
+        Field(description="6 or 24 at 60 degF; 54 at 15 degC; 60 at 20 degC"),
+    ] = None
     expansion: Annotated[
         ExpansionRate | None, Field(description="For `special` only: at 60 degF, or at 15 degC in tables 54 and 60")
     ] = None
