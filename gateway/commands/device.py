@@ -26,6 +26,7 @@ __all__ = [
     "asking",
     "device_of",
     "duration_of",
+    "forbidden_place",
     "host_and_port",
     "length_of",
     "path_of",
@@ -168,6 +169,14 @@ def device_of(arguments: argparse.Namespace) -> Device:
             "leave it away, or give SITE in place of HOST:PORT",
         )
     return Device(path, 1 if arguments.unit is None else arguments.unit)
+
+
+def forbidden_place(instrument: InstrumentPlan, table: Table, address: int, count: int) -> str | None:
+    """Which of these addresses the instrument's map says must never be read, in words; None when none."""
+    for where, first, last in instrument.map.forbidden:
+        if where is table and first < address + count and address <= last:
+            return f"{table.replace('_', ' ')} {first} to {last}"
+    return None
 
 
 def site_device(site: SiteSettings, tag: str) -> Device:

@@ -30,7 +30,8 @@ def add_guard(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--gateway",
         metavar="HOST:PORT",
-        help=f"web address of a gateway that may hold the line; default that of SITE, else {DEFAULT_ADDRESS}",
+        help=f"web address of the one gateway that is asked whether it holds the line; default that of SITE, else "
+        f"{DEFAULT_ADDRESS}",
     )
     parser.add_argument(
         "--line-is-mine", action="store_true", help="ask although a running gateway holds the line, or may hold it"

@@ -20,6 +20,7 @@ from gateway.commands.device import (
     asking,
     device_of,
     duration_of,
+    forbidden_place,
     length_of,
     run,
     timeout_of,
@@ -132,6 +133,11 @@ def _wanted(arguments: argparse.Namespace, device: Device) -> list[tuple[Table, 
         raise UsageError(
             f"--address: {address} with --count {count} is not within 0 to {_ADDRESSES - 1}",
             "addresses count from zero: a manual's 40001 is holding register 0",
+        )
+    forbidden = None if device.instrument is None else forbidden_place(device.instrument, table, address, count)
+    if device.instrument is not None and forbidden is not None:
+        raise UsageError(
+            f"{forbidden} of {device.instrument.tag} must never be read, as its register map says", "ask for others"
         )
     return [(table, address, count)]
 

@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import sys
 import time
 from collections.abc import Sequence
 from contextlib import suppress
@@ -9,9 +10,19 @@ from math import ceil
 from typing import Any, NamedTuple
 
 from gateway.acquisition.link import GATEWAY_EXCEPTIONS
-from gateway.acquisition.plan import FrameKind, LinePath, TcpPath
+from gateway.acquisition.plan import FrameKind, LinePath, LinePlan, TcpPath
 from gateway.acquisition.register_map import Table
-from gateway.commands.device import Asker, Device, add_way, asking, duration_of, path_of, run, timeout_of
+from gateway.commands.device import (
+    Asker,
+    Device,
+    add_way,
+    asking,
+    duration_of,
+    forbidden_place,
+    path_of,
+    run,
+    timeout_of,
+)
 from gateway.commands.identify import identify
 from gateway.commands.line_guard import add_guard, gateway_address, refuse_if_held
 from gateway.commands.output import write, write_json
@@ -81,7 +92,25 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError("--identify: identification is asked for over plain Modbus TCP only", "leave it away")
     if not arguments.line_is_mine:
         refuse_if_held(gateway_address(arguments, device.site), device.address)
+    if device.line is not None:
+        units = _allowed(device.line, units)
     return run(lambda: _scan(arguments, device, tcp, units, every_s, timeout_s))
+
+
+def _allowed(line: LinePlan, units: Sequence[int]) -> list[int]:
+    """Without those whose register map says that the register a scan asks for must never be read; they are told."""
+    barred = {
+        instrument.unit: instrument.tag
+        for instrument in line.instruments
+        if forbidden_place(instrument, Table.HOLDING_REGISTERS, 0, 1) is not None
+    }
+    for unit in units:
+        if unit in barred:
+            sys.stderr.write(
+                f"unit {unit} is left alone: holding register 0 of {barred[unit]} must never be read, "
+                "as its register map says\n"
+            )
+    return [unit for unit in units if unit not in barred]
 
 
 def units_of(text: str) -> list[int]:

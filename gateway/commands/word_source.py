@@ -4,6 +4,7 @@ A tool that would make a second master of itself takes the running gateway's new
 """
 
 import argparse
+import asyncio
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -78,7 +79,7 @@ class _FromInstrument:
             async with asking(device.path, device.text, self._timeout_s) as asker:
                 for number in range(count):
                     if number:
-                        time.sleep(every_s)  # noqa: ASYNC251 (nothing else runs in this loop)
+                        await asyncio.sleep(every_s)
                     raw = await asker.read(device.unit, signal.table, signal.address, signal.registers)
                     found.append(SignalWords(raw, datetime.now(UTC)))
             return 0

@@ -295,3 +295,14 @@ def test_eight_bytes_are_shown_in_full(capsys: Capture, wire_recorder: Callable[
         said = typed(capsys, "registers", f"127.0.0.1:{wire_recorder(port).port}", "--count", "4")
     (row,) = (line.split() for line in said.out.splitlines() if "68.2" in line)
     assert row[:2] == ["0", "68.2"]
+
+
+def test_addresses_that_must_never_be_read_are_not(capsys: Capture, panel: Panel) -> None:
+    # The register map of XT-C7 forbids input registers 1 to 9.
+    words = ("registers", panel.site_file, "XT-C7", "--table", "input_registers", "--count", "4")
+    said = typed(capsys, *words)
+    assert said.code == 2
+    assert said.err == (
+        "tank-gateway: input registers 1 to 9 of XT-C7 must never be read, as its register map says\n"
+        "  hint: ask for others\n"
+    )

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
@@ -202,3 +203,23 @@ def test_wrong_use(capsys: Capture, words: tuple[str, ...], expected: str) -> No
 def test_unit_numbers_as_text_and_back() -> None:
     assert units_of("1,2,7-9,8") == [1, 2, 7, 8, 9]
     assert ranges_text([9, 1, 2, 7, 8]) == "1-2, 7-9"
+
+
+def test_a_unit_whose_map_forbids_the_question_is_left_alone(capsys: Capture, panel: Panel) -> None:
+    site = Path(panel.site_file)
+    text = site.read_text("utf-8")
+    old = "LT-101: {line: bus-a, unit: 1, map: level_by_ullage_uint32, period: 100 ms}"
+    assert old in text
+    new = """LT-101:
+    line: bus-a
+    unit: 1
+    period: 1 s
+    signals:
+      ullage: {table: holding_registers, address: 2, type: uint32, scale: 0.1, unit: mm}
+    forbidden: [{table: holding_registers, first: 0, last: 0}]"""
+    site.write_text(text.replace(old, new), "utf-8")
+    said = typed(capsys, "scan", str(site), "bus-a", "--units", "1-2", "--every", "0.1 s", "--json")
+    assert said.document["asked"] == [2]
+    assert said.err == (
+        "unit 1 is left alone: holding register 0 of LT-101 must never be read, as its register map says\n"
+    )
