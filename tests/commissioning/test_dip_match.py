@@ -146,3 +146,10 @@ def test_a_failed_loop_fits_nothing() -> None:
     question = DipQuestion(-0.25, 0.001, span=(0.0, 8.0))
     assert match_dip(_HOLDING, [3500], 0, question) == []
     assert match_dip(_HOLDING, [4000], 0, replace(question, innage=0.0)) != []
+
+
+def test_what_fits_the_second_dip_alone_is_dropped() -> None:
+    first = match_dip(_HOLDING, [9412, 7], 0, DipQuestion(9.412, 0.004))
+    second = match_dip(_HOLDING, [5000, 5000], 0, DipQuestion(5.0, 0.004))
+    assert [match.address for match in second] == [0, 1]
+    assert [match.address for match in still_fitting(second, first)] == [0]
