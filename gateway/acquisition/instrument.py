@@ -24,6 +24,7 @@ class Instrument:
         "blocks",
         "failed_polls",
         "failure",
+        "late_answers",
         "name",
         "plan",
         "refused_said",
@@ -45,6 +46,8 @@ class Instrument:
         )
         self.wait = ResponseTime(plan.timeout_s)
         self.statistics = InstrumentStatistics(plan.tag, line.name)
+        self.late_answers = 0
+        """How many had come late on the line when this one was last waited for in vain."""
         self.round: Round | None = None
         """Its poll that is under way."""
         self.rest_until_ns = 0

@@ -193,6 +193,8 @@ class Line:
         else:
             if current is not None:
                 return None  # still under way when the next was due: that one is left out
+            if turn.task is Task.PROBE and instrument.late_answers != self._link.counters.late_answers:
+                instrument.wait.may_be_late()
             if turn.task is Task.POLL:
                 self._statistics.lateness.add(now_ns - turn.at_ns)
             doubted_too = turn.task is Task.PROBE or self._schedule.may_wait_in_vain(now_ns)
@@ -319,6 +321,7 @@ class Line:
         if given_up:
             if current.unheard:
                 instrument.wait.unanswered()
+                instrument.late_answers = self._link.counters.late_answers
             next_ns = round(instrument.wait.timeout_s * _NS_PER_S) if self._plan.in_flight == 1 else 0
             self._schedule.unanswered(index, now_ns, current.vain_ns, next_ns)
         elif self._schedule.answered(index):

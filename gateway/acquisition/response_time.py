@@ -15,13 +15,23 @@ _SHORTEST_SHARE = 0.25
 """Of the configured time-out."""
 _SLOWEST_MARGIN = 1.5
 _FADING = 0.999
-_PATIENT_EACH = 4
+_PATIENT_EACH = 8
 
 
 class ResponseTime:
     """The answers of one instrument. `timeout_s` is what its next request is given, never more than configured."""
 
-    __slots__ = ("_answers", "_deviation", "_learned_s", "_longest_s", "_mean", "_shortest_s", "_slowest", "_vain")
+    __slots__ = (
+        "_answers",
+        "_deviation",
+        "_late",
+        "_learned_s",
+        "_longest_s",
+        "_mean",
+        "_shortest_s",
+        "_slowest",
+        "_vain",
+    )
 
     def __init__(self, longest_s: float) -> None:
         self._longest_s = longest_s
@@ -30,11 +40,12 @@ class ResponseTime:
         self._answers = 0
         self._mean = self._deviation = self._slowest = 0.0
         self._vain = 0
+        self._late = False
 
     @property
     def timeout_s(self) -> float:
-        """The first request after a silence, and each fourth after that, has all the time: it may only be slow now."""
-        return self._longest_s if self._vain % _PATIENT_EACH == 1 else self._learned_s
+        """The first request after a silence, and each eighth after that, has all the time: it may only be slow now."""
+        return self._longest_s if self._late or self._vain % _PATIENT_EACH == 1 else self._learned_s
 
     @property
     def learned_s(self) -> float:
@@ -43,6 +54,7 @@ class ResponseTime:
     def answered(self, duration_ns: int) -> None:
         took = duration_ns / _NS_PER_S
         self._vain = 0
+        self._late = False
         self._answers += 1
         if self._answers == 1:
             self._mean, self._deviation = took, took / 2
@@ -57,3 +69,8 @@ class ResponseTime:
 
     def unanswered(self) -> None:
         self._vain += 1
+        self._late = False
+
+    def may_be_late(self) -> None:
+        """An answer came after its time, perhaps of this instrument: the next request has all the time."""
+        self._late = True

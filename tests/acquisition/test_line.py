@@ -335,3 +335,58 @@ async def test_a_line_without_instruments_ends_at_once() -> None:
     await asyncio.wait_for(yard.line.run(), 5.0)
     assert isinstance(yard.line, Line)
     assert yard.link.connects == []
+
+
+async def test_a_fast_instrument_that_goes_silent_costs_less_than_its_configured_time() -> None:
+    yard = VirtualLine([1, 2], lambda unit, table: SILENT if unit == 1 and yard.time.now_s > 60 else FAST)
+    await yard.run_for(60.0)
+    waits = [status.timeout_s for status in yard.line.instrument_statuses()]
+    assert waits == [0.25, 0.25]
+    yard = VirtualLine([1, 2], lambda unit, table: SILENT if unit == 1 and yard.time.now_s > 60 else FAST)
+    await yard.run_for(600.0)
+    polls = yard.link.polls()
+    probes = sum(1 for when, unit, _ in yard.link.reads if unit == 1 and when > 60)
+    lost_s = yard.line.status().busy_s - FAST * (polls[2] + polls[1] - probes)
+    assert probes > 20
+    assert lost_s / probes == pytest.approx(0.25 + 0.75 / 8, rel=0.1)  # each eighth is given all the time
+
+
+async def test_an_instrument_that_has_become_slow_is_not_taken_for_dead() -> None:
+    yard = VirtualLine([1, 2], lambda unit, table: 0.6 if unit == 1 and yard.time.now_s > 60 else FAST)
+    yard.link.answers_late = True
+    await yard.run_for(200.0)
+    bad = [when for when, reading in yard.of("LT-1") if reading.quality is Quality.BAD]
+    assert len(bad) == 1
+    assert yard.line.instrument_statuses()[0].timeout_s == pytest.approx(0.9, abs=0.1)
+
+
+@pytest.mark.parametrize("answer_s", [0.01, 0.03, 0.05])
+async def test_no_live_poll_waits_for_more_than_one_vain_probe(answer_s: float) -> None:
+    yard = VirtualLine(range(1, 33), lambda unit, table: SILENT if unit == 5 and yard.time.now_s > 30 else answer_s)
+    await yard.run_for(900.0)
+    worst = 0.0
+    for unit in set(range(1, 33)) - {5}:
+        times = [when for when, asked, _ in yard.link.reads if asked == unit and when > 40]
+        worst = max([worst, *(later - earlier - 2.0 for earlier, later in pairwise(times))])
+    assert worst < 1.0 + answer_s  # the rare probe with all the time that is configured
+    late = yard.line.status().lateness
+    beyond = late.counts[-1] - late.counts[late.bounds_s.index(0.25)]
+    assert beyond < 0.04 * late.counts[-1]
+
+
+async def test_probes_go_where_the_line_has_nothing_else_to_do() -> None:
+    yard = VirtualLine([1, 2, 3], lambda unit, table: SILENT if unit == 3 and yard.time.now_s > 30 else FAST)
+    await yard.run_for(600.0)
+    late = yard.line.status().lateness
+    assert late.counts[late.bounds_s.index(0.025)] > 0.985 * late.counts[-1]  # all but those with all the time
+
+
+@pytest.mark.parametrize("seed", range(5))
+async def test_a_recovery_is_noticed_within_one_probe_period(seed: int) -> None:
+    back_s = 300.0 + 7.7 * seed
+    yard = VirtualLine(
+        range(1, 17), lambda unit, table: SILENT if unit == 3 and 30 < yard.time.now_s < back_s else 0.05
+    )
+    await yard.run_for(back_s + 40.0)
+    found = min(when for when, reading in yard.of("LT-3") if when > back_s and reading.quality is Quality.GOOD)
+    assert found - back_s < 30.0 + 1.5

@@ -64,6 +64,8 @@ class VirtualLink:
         self.counters = LinkCounters()
         self.connects: list[float] = []
         self.closes = 0
+        self.answers_late = False
+        """Whether an answer that takes longer than it is given counts as none."""
         self.reads: list[tuple[float, int, Table]] = []
 
     async def connect(self, timeout_s: float) -> None:
@@ -79,6 +81,9 @@ class VirtualLink:
         self.reads.append((self._time.now_s, unit, table))
         outcome = self.answer(unit, table)
         if not isinstance(outcome, tuple):
+            if self.answers_late and outcome > timeout_s:
+                await self._time.pass_s(timeout_s)
+                raise NoAnswerError(f"no answer within {timeout_s:g} s")
             await self._time.pass_s(outcome)
             return (unit,) * count
         seconds, error = outcome
