@@ -19,6 +19,7 @@ __all__ = [
 ]
 
 _BY_HAND = Reason(ReasonCode.MANUAL, "measured by hand")
+_SAME_TEMPERATURE_C = 0.1
 _NO_WATER = Reason(ReasonCode.NONE_DETECTED, "no free water found by hand")
 
 
@@ -62,6 +63,8 @@ def dip_plan(plan: TankPlan, dip: Dip) -> TankPlan:
         second_gauge=None,
         temperature=replace(plan.temperature, elements=()),
         free_water=FreeWaterSource.DIP if looked_for_water else FreeWaterSource.NONE,
+        # Without a pressure there is nothing to measure a density by, and the entered one stands.
+        measured_density=None if dip.pressure is None else plan.measured_density,
     )
 
 
@@ -127,7 +130,21 @@ def _density(plan: TankPlan, dip: Dip, given: TankInput) -> tuple[Input | None, 
         if dip.density_at is not None:
             raise UsageError("--density-at was given without --density", "give both, or neither")
         return given.reference_density, given.observed_density
+    if plan.product.method.needs_density and plan.product.method.reference_temperature_c is None:
+        return None, _by_hand(_density_at_tank(plan, dip))
     return _by_hand(reference_density(plan, dip.density, dip.density_at)), None
+
+
+def _density_at_tank(plan: TankPlan, dip: Dip) -> float | None:
+    """A density for a product without a reference temperature: it can only be that of the liquid as it is now."""
+    liquid_c = sum(dip.temperatures) / len(dip.temperatures) if dip.temperatures else None
+    if dip.density_at is not None and (liquid_c is None or abs(dip.density_at - liquid_c) > _SAME_TEMPERATURE_C):
+        raise UsageError(
+            f"--density-at: {plan.product.name} has no reference temperature, so its density must be that at tank "
+            "temperature",
+            "measure it at tank temperature, or set reference_temperature for the product in the site file",
+        )
+    return dip.density
 
 
 def reference_density(plan: TankPlan, density: float, density_at_c: float | None) -> float | None:

@@ -6,15 +6,15 @@ import pytest
 
 from gateway.binding import TankBinding
 from gateway.calculation.inventory import calculate
-from gateway.calculation.plan import HeadPlan, MeasuredDensityPlan, TankPlan, VapourPlan
+from gateway.calculation.plan import HeadPlan, MeasuredDensityPlan, ProductPlan, TankPlan, VapourPlan
 from gateway.calculation.sheet import explain
 from gateway.commands.dip_chain import chain, chain_text
 from gateway.commands.dip_input import Dip, dip_input, dip_plan
 from gateway.display import UnitSystem
 from gateway.errors import UsageError
-from gateway.records import Inventory, TankInput
+from gateway.records import Inventory, Quality, TankInput
 from tests.commands.typed import Said, typed
-from tests.support.plans import NOON, bad, good, straight_input, straight_plan, value
+from tests.support.plans import NOON, StraightLineMethod, bad, good, straight_input, straight_plan, value
 
 _MEASURED = ("--level", "9.412 m", "--water", "35 mm", "--temperature", "14.7 degC")
 
@@ -102,3 +102,28 @@ def test_pressures_that_a_tank_has_no_use_for() -> None:
         _sheet(plan, level=6.0, vapour_pressure=100.0)
     with pytest.raises(UsageError, match=r"^--pressure: TK-1 has a vapour pressure only, and --vapour-pressure gives"):
         _sheet(replace(plan, vapour=VapourPlan(2.0)), level=6.0, pressure=100.0, vapour_pressure=100.0)
+
+
+def test_without_a_pressure_the_entered_density_stands_where_one_could_be_measured() -> None:
+    plan = straight_plan(measured_density=MeasuredDensityPlan(0.5, in_use=True))
+    dip = Dip(level=6.0, temperatures=(15.0,), density=800.0)
+    by_hand = dip_plan(plan, dip)
+    sheet = calculate(by_hand, dip_input(by_hand, TankBinding("TK-1"), dip, NOON, simulated=False))[0]
+    assert value(sheet.figures.mass) == pytest.approx(480_000.0)
+    assert sheet.figures.measured_density.value is None
+    assert sheet.quality == Quality.GOOD
+
+
+def test_a_product_without_reference_temperature_takes_its_density_at_tank_temperature_only() -> None:
+    method = StraightLineMethod(reference_temperature_c=None)
+    plan = straight_plan(product=ProductPlan("solution", method))
+    dip = Dip(level=6.0, temperatures=(25.0,), density=792.0)
+    by_hand = dip_plan(plan, dip)
+    given = dip_input(by_hand, TankBinding("TK-1"), dip, NOON, simulated=False)
+    assert given.reference_density is None
+    assert given.observed_density is not None
+    assert given.observed_density.value == 792.0
+    with pytest.raises(UsageError, match="must be that at tank temperature"):
+        dip_input(by_hand, TankBinding("TK-1"), dip._replace(density_at=20.0), NOON, simulated=False)
+    same = dip_input(by_hand, TankBinding("TK-1"), dip._replace(density_at=25.0), NOON, simulated=False)
+    assert same.observed_density == given.observed_density
