@@ -19,6 +19,7 @@ from gateway.delivery.payload import inventories_pieces
 from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
 from gateway.errors import GatewayError
+from gateway.garbage import settled_collector
 from gateway.pipeline import Pipeline
 from gateway.records import GatewaySnapshot, InventoryRecord
 from gateway.settings import SiteSettings
@@ -171,7 +172,8 @@ async def run(settings: SiteSettings, *, stop: asyncio.Event, on_ready: Callable
     gateway = Daemon(settings)
     if on_ready is not None:
         on_ready(gateway)
-    async with asyncio.TaskGroup() as tasks:
-        running = tasks.create_task(gateway.run(), name="gateway")
-        await stop.wait()
-        running.cancel()
+    with settled_collector():
+        async with asyncio.TaskGroup() as tasks:
+            running = tasks.create_task(gateway.run(), name="gateway")
+            await stop.wait()
+            running.cancel()
