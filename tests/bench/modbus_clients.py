@@ -1,21 +1,26 @@
-"""The Python clients of the request-rate bench, each in a process of its own.
+"""The Python clients of the request-rate bench, each in a process of its own: link and decoder, or a whole line.
 
 `python -m tests.bench.modbus_clients KIND LOOP PORT REQUESTS CONNECTIONS IN_FLIGHT` prints seconds of wall clock and of
 processor.
 """
 
 import asyncio
+import random
 import sys
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 
+import structlog
 import uvloop
 from pymodbus.client import AsyncModbusTcpClient
 
 from gateway.acquisition.block_reader import BlockReader
 from gateway.acquisition.blocks import plan_blocks
+from gateway.acquisition.line import Line
 from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.plan import InstrumentPlan, LinePlan
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.clock import SystemClock
 from gateway.records import Reading
 
 REGISTERS = 20
@@ -70,7 +75,42 @@ async def _pymodbus(port: int) -> tuple[Poll, Callable[[], Awaitable[None]]]:
     return poll, close
 
 
+async def _lines(port: int, requests: int, connections: int, in_flight: int) -> tuple[float, float]:
+    """Lines whose instruments are always due: what the schedule, the counts and the judging cost is in it."""
+    # Twice as many instruments as requests under way: there is always one that is due and not being asked.
+    plans = tuple(InstrumentPlan(f"TT-{number}", 1, _map(), 1e-9, TIMEOUT_S) for number in range(2 * in_flight))
+    seen = 0
+    done = asyncio.Event()
+
+    def take(readings: Sequence[Reading]) -> None:
+        nonlocal seen
+        assert readings[0].value == EXPECTED[0]
+        seen += 1
+        if seen == requests:
+            done.set()
+
+    lines = [
+        Line(
+            LinePlan(f"line {number}", "127.0.0.1", port, plans, in_flight=in_flight),
+            take,
+            clock=SystemClock(),
+            random=random.Random(number),
+        )
+        for number in range(connections)
+    ]
+    wall, cpu = time.perf_counter(), time.process_time()
+    tasks = [asyncio.create_task(line.run()) for line in lines]
+    await done.wait()
+    wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+    return wall, cpu
+
+
 async def _measure(kind: str, port: int, requests: int, connections: int, in_flight: int) -> tuple[float, float]:
+    if kind == "line":
+        return await _lines(port, requests, connections, in_flight)
     made = [await {"ours": _ours, "pymodbus": _pymodbus}[kind](port) for _ in range(connections)]
     share = requests // (connections * in_flight)
 
@@ -92,6 +132,9 @@ async def _measure(kind: str, port: int, requests: int, connections: int, in_fli
 def main() -> None:
     kind, loop, port, requests, connections, in_flight = sys.argv[1:]
     factory = uvloop.new_event_loop if loop == "uvloop" else asyncio.new_event_loop
+    structlog.configure(
+        wrapper_class=structlog.make_filtering_bound_logger("critical")
+    )  # standard output is the result
     with asyncio.Runner(loop_factory=factory) as runner:
         wall, cpu = runner.run(_measure(kind, int(port), int(requests), int(connections), int(in_flight)))
     print(f"{wall:.6f} {cpu:.6f}")

@@ -24,6 +24,8 @@ CLIENTS = {
     "ours, uvloop": ("ours", "uvloop", 1, 1),
     "ours, uvloop, 8 in flight": ("ours", "uvloop", 1, 8),
     "ours, uvloop, 50 connections": ("ours", "uvloop", 50, 1),
+    "our whole line, uvloop": ("line", "uvloop", 1, 1),
+    "our whole line, 8 in flight": ("line", "uvloop", 1, 8),
     "pymodbus, asyncio": ("pymodbus", "asyncio", 1, 1),
     "pymodbus, uvloop": ("pymodbus", "uvloop", 1, 1),
 }
