@@ -10,7 +10,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from gateway.calculation.geometry_limits import level_outside
+from gateway.calculation.shapes.limits import level_outside
 from gateway.errors import LimitError, SettingsError
 
 __all__ = ["CapacityTable", "row_mistakes"]

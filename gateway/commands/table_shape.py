@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Mapping, Sequence
 
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.geometry import (
+from gateway.calculation.shapes import (
     Deadwood,
     End,
     EndKind,
@@ -17,7 +17,7 @@ from gateway.calculation.geometry import (
     UprightVessel,
     WithDeadwood,
 )
-from gateway.calculation.geometry_datum import WithDatum
+from gateway.calculation.shapes.datum import WithDatum
 from gateway.calculation.units import Dimension, parse_quantity
 from gateway.errors import QuantityError, UsageError
 

@@ -4,8 +4,8 @@ from typing import NamedTuple
 
 from gateway.binding import ManualValue
 from gateway.calculation.contracts import CorrectionMethod
+from gateway.calculation.methods.rounding import by_its_standard
 from gateway.calculation.plan import AirBuoyancy, ProductPlan
-from gateway.calculation.rounding import by_its_standard
 from gateway.calculation.units import Quantity
 from gateway.errors import GatewayError, LimitError
 from gateway.settings.document import Document, KeyPath, Mistakes

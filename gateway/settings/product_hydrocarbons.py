@@ -5,9 +5,9 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema, model_validator
 
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.lpg import LpgCorrection
-from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
-from gateway.calculation.petroleum_1980 import Petroleum1980Correction, Table1980
+from gateway.calculation.methods.lpg import LpgCorrection
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction, Table1980
 from gateway.calculation.plan import AirBuoyancy
 from gateway.settings.fields import ExpansionRate, Temperature, YesNo, refuse
 from gateway.settings.product_base import CONVENTIONAL, ProductModel

@@ -5,11 +5,11 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.ethanol import EthanolWater, mass_fraction_from_volume_fraction
-from gateway.calculation.fatty_oil import ISO_6883_SLOPE, LitreWeightMoved, LitreWeightTable
+from gateway.calculation.methods.ethanol import EthanolWater, mass_fraction_from_volume_fraction
+from gateway.calculation.methods.fatty_oil import ISO_6883_SLOPE, LitreWeightMoved, LitreWeightTable
+from gateway.calculation.methods.solution import SolutionDensity
+from gateway.calculation.methods.water import Water, WaterEquation
 from gateway.calculation.plan import AirBuoyancy
-from gateway.calculation.solution import SolutionDensity
-from gateway.calculation.water import Water, WaterEquation
 from gateway.settings.fields import (
     DensitySlope,
     PlainDensity,

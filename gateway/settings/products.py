@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 from pydantic import Field, model_validator
 
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.expansion import ExpansionCoefficient
+from gateway.calculation.methods.expansion import ExpansionCoefficient
+from gateway.calculation.methods.tabulated import Interpolation, LinearDensity, TabulatedDensity
 from gateway.calculation.plan import AirBuoyancy
-from gateway.calculation.tabulated import Interpolation, LinearDensity, TabulatedDensity
 from gateway.settings.fields import DensitySlope, ExpansionRate, PlainDensity, Section, Temperature, Text, refuse
 from gateway.settings.product_base import CONVENTIONAL, ProductModel
 from gateway.settings.product_hydrocarbons import LpgProduct, Petroleum1980Product, PetroleumProduct

@@ -8,7 +8,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.geometry import (
+from gateway.calculation.shapes import (
     Deadwood,
     End,
     EndKind,
@@ -21,7 +21,7 @@ from gateway.calculation.geometry import (
     UprightVessel,
     WithDeadwood,
 )
-from gateway.calculation.geometry_datum import WithDatum
+from gateway.calculation.shapes.datum import WithDatum
 from gateway.settings.fields import Length, Number, Ratio, Section, Text, Volume, refuse, text_or
 
 __all__ = [

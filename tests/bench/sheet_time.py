@@ -10,10 +10,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from functools import partial
 
-from gateway.calculation.geometry import UprightCylinder
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
-from gateway.calculation.petroleum import PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import (
     ElementPlan,
     FreeWaterSource,
@@ -25,6 +24,7 @@ from gateway.calculation.plan import (
     TankPlan,
     TemperaturePlan,
 )
+from gateway.calculation.shapes import UprightCylinder
 from gateway.records import Input, Quality, TankInput
 from tests.bench.interleaved import compare
 

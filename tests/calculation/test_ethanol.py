@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.ethanol import (
+from gateway.calculation.methods.ethanol import (
     EthanolWater,
     ethanol_density,
     mass_fraction_from_density,

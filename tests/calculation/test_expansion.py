@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.expansion import ExpansionCoefficient
+from gateway.calculation.methods.expansion import ExpansionCoefficient
 from gateway.errors import LimitError
 
 ALPHAS = st.floats(3e-4, 2e-3)

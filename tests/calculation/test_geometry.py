@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.geometry import (
+from gateway.calculation.shapes import (
     Deadwood,
     End,
     EndKind,

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.geometry import LyingCylinder, Sphere, UprightCylinder
-from gateway.calculation.geometry_datum import WithDatum
-from gateway.calculation.geometry_heads import Head
+from gateway.calculation.shapes import LyingCylinder, Sphere, UprightCylinder
+from gateway.calculation.shapes.datum import WithDatum
+from gateway.calculation.shapes.heads import Head
 from gateway.errors import LimitError, SettingsError
 
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.its90 import ipts68_from_its90, its90_from_ipts68
+from gateway.calculation.methods.its90 import ipts68_from_its90, its90_from_ipts68
 from tests.calculation.golden_values import GoldenRow, golden_rows
 
 

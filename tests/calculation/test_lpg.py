@@ -6,9 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.lpg import REFERENCE_FLUIDS, WATER_60F, LpgCorrection, ReferenceFluid, reference_density_60f
-from gateway.calculation.petroleum import REFERENCE_60F_C
-from gateway.calculation.rounding import TP_27, RoundedCorrection
+from gateway.calculation.methods.lpg import (
+    REFERENCE_FLUIDS,
+    WATER_60F,
+    LpgCorrection,
+    ReferenceFluid,
+    reference_density_60f,
+)
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C
+from gateway.calculation.methods.rounding import TP_27, RoundedCorrection
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

@@ -12,7 +12,7 @@ from gateway.calculation.mass import (
     vacuo_from_air_density,
     weight_in_air,
 )
-from gateway.calculation.petroleum import PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import AirBuoyancy, AirConvention
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows

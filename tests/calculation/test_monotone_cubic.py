@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.monotone_cubic import hermite, monotone_slopes
-from gateway.calculation.tabulated import Interpolation, TabulatedDensity
+from gateway.calculation.methods.monotone_cubic import hermite, monotone_slopes
+from gateway.calculation.methods.tabulated import Interpolation, TabulatedDensity
 from gateway.errors import LimitError
 
 TEMPERATURES = (15.0, 20.0, 30.0, 45.0, 60.0)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.hydrometer import hydrometer_correction_15c, hydrometer_correction_60f
-from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
-from gateway.calculation.petroleum_1980 import Petroleum1980Correction, Table1980
-from gateway.calculation.rounding import TABLES_1980, TABLES_1980_60F, RoundedCorrection
+from gateway.calculation.methods.hydrometer import hydrometer_correction_15c, hydrometer_correction_60f
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction, Table1980
+from gateway.calculation.methods.rounding import TABLES_1980, TABLES_1980_60F, RoundedCorrection
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

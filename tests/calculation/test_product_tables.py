@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 import yaml
 
-from gateway.calculation.solution import SolutionDensity
-from gateway.calculation.tabulated import LinearDensity, TabulatedDensity
+from gateway.calculation.methods.solution import SolutionDensity
+from gateway.calculation.methods.tabulated import LinearDensity, TabulatedDensity
 from gateway.calculation.units import Dimension, parse_quantity
 from gateway.errors import LimitError
 from gateway.settings.products import TabulatedProduct

@@ -10,10 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.calculation.geometry import Head, LyingCylinder, UprightCylinder
 from gateway.calculation.inventory import calculate, failed
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
-from gateway.calculation.petroleum import PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import (
     FreeWaterSource,
     GaugeKind,
@@ -31,6 +30,7 @@ from gateway.calculation.plan import (
 )
 from gateway.calculation.recalculation import corrected, recalculate
 from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
+from gateway.calculation.shapes import Head, LyingCylinder, UprightCylinder
 from gateway.records import Figures, Input, Inventory, Quality, Reason, ReasonCode, TankInput
 from tests.support.plans import (
     NOON,

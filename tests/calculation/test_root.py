@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.calculation.limits import outside, require_finite, require_within
-from gateway.calculation.root import solve_rising, solve_rising_pieces
+from gateway.calculation.methods.root import solve_rising, solve_rising_pieces
 from gateway.errors import LimitError
 
 

@@ -4,10 +4,10 @@ import math
 
 import pytest
 
-from gateway.calculation.lpg import LpgCorrection
-from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
-from gateway.calculation.petroleum_1980 import Petroleum1980Correction, Table1980
-from gateway.calculation.rounding import (
+from gateway.calculation.methods.lpg import LpgCorrection
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction, Table1980
+from gateway.calculation.methods.rounding import (
     API_2004,
     API_2004_60F,
     TABLES_1980,
@@ -16,7 +16,7 @@ from gateway.calculation.rounding import (
     RoundedCorrection,
     by_its_standard,
 )
-from gateway.calculation.tabulated import LinearDensity
+from gateway.calculation.methods.tabulated import LinearDensity
 from gateway.errors import LimitError
 
 CRUDE = PetroleumCorrection(PetroleumGroup.CRUDE, 15.0)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.solution import SolutionDensity
+from gateway.calculation.methods.solution import SolutionDensity
 from gateway.errors import LimitError
 
 FRACTIONS = (0.40, 0.50)

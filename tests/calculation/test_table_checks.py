@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.geometry import (
+from gateway.calculation.plan import LimitPlan
+from gateway.calculation.shapes import (
     Deadwood,
     End,
     EndKind,
@@ -20,7 +21,6 @@ from gateway.calculation.geometry import (
     UprightVessel,
     WithDeadwood,
 )
-from gateway.calculation.plan import LimitPlan
 from gateway.calculation.table_checks import (
     CoarseRow,
     against_shape,

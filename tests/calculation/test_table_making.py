@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.geometry import End, EndKind, Head, LyingCylinder, UprightCylinder, UprightVessel
+from gateway.calculation.shapes import End, EndKind, Head, LyingCylinder, UprightCylinder, UprightVessel
 from gateway.calculation.table_making import FineZone, rows_in_units, table_from_shape
 from gateway.calculation.units import Dimension, from_unit
 from gateway.errors import QuantityError, SettingsError

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.tabulated import LinearDensity, TabulatedDensity
+from gateway.calculation.methods.tabulated import LinearDensity, TabulatedDensity
 from gateway.errors import LimitError
 
 PALM_OIL = LinearDensity(889.6, 50.0, -0.67, 25.0, 75.0, "invented palm oil")

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.water import Water, WaterEquation
+from gateway.calculation.methods.water import Water, WaterEquation
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

@@ -14,32 +14,32 @@ CONVERSION = ("tests/calculation/test_units.py",)
 
 CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
-        "wrong K0 in API MPMS 11.1, jet fuels", "gateway/calculation/petroleum.py", "330.3010", "330.3100", PETROLEUM
+        "wrong K0 in API MPMS 11.1, jet fuels", "gateway/calculation/methods/petroleum.py", "330.3010", "330.3100", PETROLEUM
     ),
     Break(
         "temperature scale of 1968 left out",
-        "gateway/calculation/petroleum.py",
+        "gateway/calculation/methods/petroleum.py",
         "return 1.8 * ipts68_from_its90(temperature_c) + 32.0",
         "return 1.8 * temperature_c + 32.0",
         PETROLEUM,
     ),
     Break(
         "wrong exponent of a constant coefficient",
-        "gateway/calculation/expansion.py",
+        "gateway/calculation/methods/expansion.py",
         "math.exp(-x * (1.0 + 0.8 * x))",
         "math.exp(-x * (1.0 + 0.6 * x))",
         ("tests/calculation/test_expansion.py",),
     ),
     Break(
         "method used beyond its temperatures",
-        "gateway/calculation/expansion.py",
+        "gateway/calculation/methods/expansion.py",
         "        if not self.lowest_c <= temperature_c <= self.highest_c:\n",
         "        if temperature_c != temperature_c:\n",
         ("tests/calculation/test_expansion.py",),
     ),
     Break(
         "density table extrapolated",
-        "gateway/calculation/tabulated.py",
+        "gateway/calculation/methods/tabulated.py",
         "        if not temperatures[0] <= temperature_c <= temperatures[-1]:\n",
         "        if temperature_c != temperature_c:\n",
         ("tests/calculation/test_tabulated.py",),
@@ -53,7 +53,7 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "upright tank filled beyond its top",
-        "gateway/calculation/geometry_upright.py",
+        "gateway/calculation/shapes/upright.py",
         "        if not 0.0 <= level_m <= self.top_m:\n",
         "        if not 0.0 <= level_m:\n",
         ("tests/calculation/test_geometry.py",),

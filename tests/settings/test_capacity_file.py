@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.geometry import Head, LyingCylinder
+from gateway.calculation.shapes import Head, LyingCylinder
 from gateway.errors import SettingsError
 from gateway.settings.capacity_file import read_capacity_csv
 

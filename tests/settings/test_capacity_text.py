@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.geometry import Head, LyingCylinder, UprightCylinder
+from gateway.calculation.shapes import Head, LyingCylinder, UprightCylinder
 from gateway.calculation.table_making import table_from_shape
 from gateway.errors import QuantityError
 from gateway.settings.capacity_file import read_capacity_csv

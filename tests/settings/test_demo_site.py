@@ -7,11 +7,11 @@ import pytest
 
 from gateway.acquisition.plan import InstrumentPlan
 from gateway.acquisition.register_map import ByteOrder, CurrentLoop, Signal, Table, ValueType
-from gateway.calculation.expansion import ExpansionCoefficient
-from gateway.calculation.geometry import LyingCylinder, UprightCylinder
-from gateway.calculation.geometry_datum import WithDatum
+from gateway.calculation.methods.expansion import ExpansionCoefficient
+from gateway.calculation.methods.tabulated import LinearDensity
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, Weighting
-from gateway.calculation.tabulated import LinearDensity
+from gateway.calculation.shapes import LyingCylinder, UprightCylinder
+from gateway.calculation.shapes.datum import WithDatum
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, TankSetup, dated_entries, load_site
 

@@ -6,18 +6,18 @@ import pytest
 
 from gateway.binding import ManualValue
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.ethanol import EthanolWater, ethanol_density
-from gateway.calculation.expansion import ExpansionCoefficient
-from gateway.calculation.fatty_oil import LitreWeightMoved, LitreWeightTable
-from gateway.calculation.lpg import LpgCorrection
 from gateway.calculation.mass import air_from_vacuo_density
-from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
-from gateway.calculation.petroleum_1980 import Petroleum1980Correction, Table1980
+from gateway.calculation.methods.ethanol import EthanolWater, ethanol_density
+from gateway.calculation.methods.expansion import ExpansionCoefficient
+from gateway.calculation.methods.fatty_oil import LitreWeightMoved, LitreWeightTable
+from gateway.calculation.methods.lpg import LpgCorrection
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction, Table1980
+from gateway.calculation.methods.rounding import API_2004, TABLES_1980_60F, TP_27, RoundedCorrection
+from gateway.calculation.methods.solution import SolutionDensity
+from gateway.calculation.methods.tabulated import Interpolation, TabulatedDensity
+from gateway.calculation.methods.water import Water, WaterEquation
 from gateway.calculation.plan import AirBuoyancy, AirConvention
-from gateway.calculation.rounding import API_2004, TABLES_1980_60F, TP_27, RoundedCorrection
-from gateway.calculation.solution import SolutionDensity
-from gateway.calculation.tabulated import Interpolation, TabulatedDensity
-from gateway.calculation.water import Water, WaterEquation
 from gateway.errors import SettingsError
 from gateway.settings.products import METHODS
 from tests.settings.yard import PARTS, load, product, tank

@@ -8,20 +8,6 @@ import pytest
 from gateway.binding import Source
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.geometry import (
-    Deadwood,
-    End,
-    EndKind,
-    Head,
-    LyingCylinder,
-    RectangularTank,
-    Sphere,
-    TiltedCylinder,
-    UprightCylinder,
-    UprightVessel,
-    WithDeadwood,
-)
-from gateway.calculation.geometry_datum import WithDatum
 from gateway.calculation.hydrostatic import Surroundings
 from gateway.calculation.liquid_head import Course
 from gateway.calculation.plan import (
@@ -34,6 +20,20 @@ from gateway.calculation.plan import (
     Weighting,
 )
 from gateway.calculation.resistance import resistance
+from gateway.calculation.shapes import (
+    Deadwood,
+    End,
+    EndKind,
+    Head,
+    LyingCylinder,
+    RectangularTank,
+    Sphere,
+    TiltedCylinder,
+    UprightCylinder,
+    UprightVessel,
+    WithDeadwood,
+)
+from gateway.calculation.shapes.datum import WithDatum
 from gateway.calculation.vapour import COMPONENTS
 from gateway.errors import SettingsError
 from tests.settings.yard import PARTS, RESISTANCES, tank

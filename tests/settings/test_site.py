@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from gateway.acquisition.register_map import ValueType
 from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.petroleum import PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
+from gateway.calculation.methods.tabulated import TabulatedDensity
 from gateway.calculation.plan import FreeWaterSource, Weighting
-from gateway.calculation.tabulated import TabulatedDensity
 from gateway.errors import SettingsError
 from gateway.resources import config_folder, config_path
 from gateway.settings import SiteSettings, TankSetup, load_site, site_schema

@@ -6,9 +6,9 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from gateway.calculation.contracts import Corrected
-from gateway.calculation.its90 import ipts68_from_its90
 from gateway.calculation.limits import outside, require_within
-from gateway.calculation.root import solve_rising_pieces
+from gateway.calculation.methods.its90 import ipts68_from_its90
+from gateway.calculation.methods.root import solve_rising_pieces
 from gateway.errors import LimitError
 
 __all__ = ["REFERENCE_60F_C", "PetroleumCorrection", "PetroleumGroup", "PreparedPetroleum"]

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-from gateway.calculation.geometry_heads import torispherical_profile
-from gateway.calculation.geometry_limits import require_dimensions
+from gateway.calculation.shapes.heads import torispherical_profile
+from gateway.calculation.shapes.limits import require_dimensions
 from gateway.errors import SettingsError
 
 __all__ = ["End", "EndKind", "PreparedEnd", "prepare_end", "wedge"]

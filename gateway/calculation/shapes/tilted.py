@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
-from gateway.calculation.geometry_ends import wedge
-from gateway.calculation.geometry_fit import fit_piecewise, integrate
-from gateway.calculation.geometry_heads import Head, segment_area, torispherical_profile
-from gateway.calculation.geometry_limits import level_outside, require_dimensions
+from gateway.calculation.shapes.ends import wedge
+from gateway.calculation.shapes.fit import fit_piecewise, integrate
+from gateway.calculation.shapes.heads import Head, segment_area, torispherical_profile
+from gateway.calculation.shapes.limits import level_outside, require_dimensions
 from gateway.errors import SettingsError
 
 __all__ = ["TiltedCylinder"]

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from functools import lru_cache
 
-from gateway.calculation.geometry_fit import fit_piecewise, integrate
+from gateway.calculation.shapes.fit import fit_piecewise, integrate
 from gateway.errors import SettingsError
 
 __all__ = ["Head", "TorisphericalProfile", "head_depth", "level_heads_volume", "segment_area", "torispherical_profile"]

@@ -7,8 +7,8 @@ from typing import Self
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_within
 from gateway.calculation.mass import vacuo_from_air_density
+from gateway.calculation.methods.tabulated import TabulatedDensity
 from gateway.calculation.plan import AirBuoyancy
-from gateway.calculation.tabulated import TabulatedDensity
 from gateway.errors import LimitError
 
 __all__ = ["ISO_6883_SLOPE", "LitreWeightMoved", "LitreWeightTable"]

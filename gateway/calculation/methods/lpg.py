@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_within
-from gateway.calculation.petroleum import REFERENCE_60F_C
-from gateway.calculation.root import solve_rising
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C
+from gateway.calculation.methods.root import solve_rising
 from gateway.errors import LimitError
 
 __all__ = [

@@ -3,8 +3,8 @@
 import math
 from dataclasses import dataclass, field
 
-from gateway.calculation.geometry_ends import End, EndKind, PreparedEnd, prepare_end
-from gateway.calculation.geometry_limits import level_outside, require_dimensions
+from gateway.calculation.shapes.ends import End, EndKind, PreparedEnd, prepare_end
+from gateway.calculation.shapes.limits import level_outside, require_dimensions
 from gateway.errors import SettingsError
 
 __all__ = ["UprightVessel"]

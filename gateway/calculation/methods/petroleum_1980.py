@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_within
-from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumGroup
-from gateway.calculation.root import solve_rising_pieces
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumGroup
+from gateway.calculation.methods.root import solve_rising_pieces
 from gateway.errors import LimitError
 
 __all__ = ["Petroleum1980Correction", "PreparedPetroleum1980", "Table1980"]

@@ -4,8 +4,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from gateway.calculation.geometry_heads import Head, level_heads_volume
-from gateway.calculation.geometry_limits import level_outside, require_dimensions
+from gateway.calculation.shapes.heads import Head, level_heads_volume
+from gateway.calculation.shapes.limits import level_outside, require_dimensions
 
 __all__ = ["LyingCylinder", "UprightCylinder"]
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_within
-from gateway.calculation.root import solve_rising
+from gateway.calculation.methods.root import solve_rising
 from gateway.errors import LimitError
 
 __all__ = [

@@ -7,8 +7,8 @@ from itertools import pairwise
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_finite, require_within
-from gateway.calculation.root import solve_rising
-from gateway.calculation.tabulated import TabulatedDensity
+from gateway.calculation.methods.root import solve_rising
+from gateway.calculation.methods.tabulated import TabulatedDensity
 from gateway.errors import LimitError
 
 __all__ = ["PreparedSolution", "SolutionDensity"]

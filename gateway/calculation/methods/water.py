@@ -5,8 +5,8 @@ from enum import StrEnum
 from typing import Self
 
 from gateway.calculation.contracts import Corrected
-from gateway.calculation.its90 import ipts68_from_its90
 from gateway.calculation.limits import outside
+from gateway.calculation.methods.its90 import ipts68_from_its90
 from gateway.errors import LimitError
 
 __all__ = ["Water", "WaterEquation"]

@@ -7,7 +7,7 @@ from typing import Self
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_finite, require_within
-from gateway.calculation.monotone_cubic import hermite, monotone_slopes
+from gateway.calculation.methods.monotone_cubic import hermite, monotone_slopes
 from gateway.errors import LimitError
 
 __all__ = ["Interpolation", "LinearDensity", "TabulatedDensity"]

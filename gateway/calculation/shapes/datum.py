@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, field
 
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.geometry_limits import level_outside
+from gateway.calculation.shapes.limits import level_outside
 from gateway.errors import SettingsError
 
 __all__ = ["WithDatum"]

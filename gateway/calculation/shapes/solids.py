@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass, field
 
-from gateway.calculation.geometry_limits import level_outside, require_dimensions
+from gateway.calculation.shapes.limits import level_outside, require_dimensions
 
 __all__ = ["RectangularTank", "Sphere"]
 

@@ -4,9 +4,9 @@ import math
 from dataclasses import dataclass
 
 from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
-from gateway.calculation.lpg import LpgCorrection
-from gateway.calculation.petroleum import REFERENCE_60F_C, PetroleumCorrection
-from gateway.calculation.petroleum_1980 import Petroleum1980Correction
+from gateway.calculation.methods.lpg import LpgCorrection
+from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection
+from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction
 
 __all__ = [
     "API_2004",
