@@ -14,7 +14,11 @@ CONVERSION = ("tests/calculation/test_units.py",)
 
 CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
-        "wrong K0 in API MPMS 11.1, jet fuels", "gateway/calculation/methods/petroleum.py", "330.3010", "330.3100", PETROLEUM
+        "wrong K0 in API MPMS 11.1, jet fuels",
+        "gateway/calculation/methods/petroleum.py",
+        "330.3010",
+        "330.3100",
+        PETROLEUM,
     ),
     Break(
         "temperature scale of 1968 left out",
