@@ -116,6 +116,10 @@ class _Report:
         """A warning, after the value as it was written."""
         self._manual.warn(path, f"{self._document.text(path)} {text}")
 
+    def without(self, path: KeyPath, text: str) -> None:
+        """Something that should stand under `path` and does not."""
+        self._manual.warn(path, text)
+
     def value_of(self, path: KeyPath) -> KeyPath:
         """Where a dated entry holds its value: in `value`, or bare."""
         inner = (*path, "value")
@@ -181,7 +185,15 @@ def _against(capacity: Capacity, model: TankModel, dropped: frozenset[str], path
         highest = top_m if "reference_height" in dropped else model.reference_height
         if not 0.0 <= value <= highest:
             report.wrong(report.value_of((*path, *keys)), f"is no level in this tank; give 0 m to {highest:.3f} m")
-    for name in ("maximum_flow_in", "maximum_flow_out"):
+    flows = ("maximum_flow_in", "maximum_flow_out")
+    if (
+        model.level is not None
+        and not dropped.intersection(flows)
+        and any(getattr(model, name) is None for name in flows)
+    ):
+        missing = " and ".join(name for name in flows if getattr(model, name) is None)
+        report.without(path, f"has no {missing}, so a false jump of the level cannot be told from pumping")
+    for name in flows:
         flow = getattr(model, name)
         if flow is not None and flow * _FILLS_IN_S > full_m3:
             report.odd((*path, name), f"would move the whole tank in {full_m3 / flow:.0f} s; see to the unit")

@@ -150,3 +150,11 @@ def test_a_map_without_ranges_still_refuses_what_no_thermometer_can_mean() -> No
     ranges = {each.name: (each.minimum, each.maximum) for plan in lines[0].instruments for each in plan.map.signals}
     assert ranges["t1"] == (-200.0, 600.0), "14.8 degC with its words swapped is -1.1e8 degC"
     assert ranges["ullage"] == (None, None), "a level is judged by its own tank"
+
+
+def test_without_greatest_flows_nobody_can_tell_a_jump_from_pumping(tmp_path: Path) -> None:
+    path = written(tmp_path, "    maximum_flow_out: 300 m3/h\n", "")
+    (warning,) = load_site(path, now=NOW).warnings
+    assert warning.endswith(
+        "tanks.TK-1: has no maximum_flow_out, so a false jump of the level cannot be told from pumping"
+    )

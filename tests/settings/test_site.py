@@ -39,6 +39,8 @@ def _tank(folder: Path, *, level: bool = True, water: str = "none", **keys: str)
         "shape": "{kind: upright_cylinder, diameter: 18.000 m, height: 14.600 m}",
         "reference_height": "15.240 m",
         "free_water": water,
+        "maximum_flow_in": "400 m3/h",
+        "maximum_flow_out": "300 m3/h",
         **keys,
     }
     if level:

@@ -36,6 +36,8 @@ def tank(folder: Path, top: str = "", site: str = SITE, **keys: str) -> tuple[Ta
         "reference_height": "15.240 m",
         "level": "{instrument: G-1, signal: innage, measures: innage}",
         "free_water": "none",
+        "maximum_flow_in": "400 m3/h",
+        "maximum_flow_out": "300 m3/h",
         **keys,
     }
     if "capacity_table" in keys:
