@@ -1,6 +1,7 @@
 """A timer finer than the event loop's own, which rounds to a millisecond: the silence between RTU frames is not longer.
 
-On Linux a timerfd, watched by the loop; elsewhere the loop's timer. No thread, no spinning.
+On Linux a timerfd, watched by the loop; elsewhere the loop's timer. No thread. A process that sleeps is woken some
+tens of microseconds late; the timer learns how many, has itself woken so much earlier, and waits out what is left.
 """
 
 import asyncio
@@ -9,13 +10,16 @@ import os
 import sys
 import time
 from collections.abc import Callable
-from contextlib import suppress
 
 __all__ = ["PreciseTimer"]
 
 _CLOCK_MONOTONIC = 1
 _FLAGS = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)  # TFD_NONBLOCK | TFD_CLOEXEC, timerfd_create(2)
 _NS_PER_S = 1_000_000_000
+_LATENESS_WEIGHT = 0.05
+"""Of the newest lateness in the one that is expected."""
+_LONGEST_WAIT_S = 0.0001
+"""No more than this is waited out, so that a busy machine does not cost the loop more."""
 
 
 class _Expiry(ctypes.Structure):
@@ -39,6 +43,10 @@ class PreciseTimer:
         self._loop = asyncio.get_running_loop()
         self._call: Callable[[], None] | None = None
         self._coarse: asyncio.TimerHandle | None = None
+        self._when_s = 0.0
+        self._set_for_s = 0.0
+        self._lateness_s = 0.0
+        """How much later than set the timer is expected to fire."""
         self._fd = -1
         if _LIBC is not None:
             self._fd = _LIBC.timerfd_create(_CLOCK_MONOTONIC, _FLAGS)
@@ -48,13 +56,15 @@ class PreciseTimer:
     def call_at(self, when_s: float, call: Callable[[], None]) -> None:
         """Replaces a call that is still to come."""
         self.cancel()
-        delay_s = when_s - time.monotonic()
+        now_s = time.monotonic()
+        self._when_s = when_s
+        self._set_for_s = max(now_s, when_s - self._lateness_s)
         self._call = call
         if self._fd < 0 or _LIBC is None:
             # One tick more, because a loop may round down.
-            self._coarse = self._loop.call_later(max(0.0, delay_s) + 0.001, self._expired)
+            self._coarse = self._loop.call_later(max(0.0, when_s - now_s) + 0.001, self._expired)
             return
-        seconds, nanoseconds = divmod(max(1, int(delay_s * _NS_PER_S)), _NS_PER_S)
+        seconds, nanoseconds = divmod(max(1, int((self._set_for_s - now_s) * _NS_PER_S)), _NS_PER_S)
         self._set(seconds, nanoseconds)
 
     def cancel(self) -> None:
@@ -79,8 +89,19 @@ class PreciseTimer:
 
     def _expired(self) -> None:
         if self._fd >= 0:
-            with suppress(BlockingIOError):  # set anew since it fired
+            try:
                 os.read(self._fd, 8)
+            except BlockingIOError:
+                return  # set anew since it fired: not yet the moment
         call, self._call = self._call, None
         if call is not None:
+            self._wait_out()
             call()
+
+    def _wait_out(self) -> None:
+        now_s = time.monotonic()
+        late_s = now_s - self._set_for_s
+        while now_s < self._when_s:
+            now_s = time.monotonic()
+        expected_s = self._lateness_s + _LATENESS_WEIGHT * (late_s - self._lateness_s)
+        self._lateness_s = min(_LONGEST_WAIT_S, max(0.0, expected_s))
