@@ -62,6 +62,8 @@ class ReasonCode(StrEnum):
     LOOP_FAILED = "loop_failed"
     LOOP_OUTSIDE_SPAN = "loop_outside_span"
     INSTRUMENT_FAULT = "instrument_fault"
+    DUPLICATE_ADDRESS = "duplicate_address"
+    SECOND_MASTER = "second_master"
     # binding
     STALE = "stale"
     NOT_FITTED = "not_fitted"
@@ -296,6 +298,8 @@ class InstrumentStatus(NamedTuple):
     response_time: Histogram
     timeout_s: float | None = None
     """How long an answer is waited for at present, as learned."""
+    duplicate_address_suspicions: int = 0
+    """How often it began to seem that two devices have its address."""
 
 
 class LineStatus(NamedTuple):
@@ -313,6 +317,8 @@ class LineStatus(NamedTuple):
     """Frames that answered no request."""
     path: str = ""
     """The way to the instruments that is in use: host:port or a serial port. With a standby there are two."""
+    second_master_suspicions: int = 0
+    """How often it began to seem that another master is on the line."""
 
 
 class DestinationStatus(NamedTuple):

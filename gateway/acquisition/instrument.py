@@ -11,7 +11,8 @@ from gateway.acquisition.response_time import ResponseTime
 from gateway.acquisition.round import Round
 from gateway.acquisition.schedule import Backoff
 from gateway.acquisition.statistics import InstrumentStatistics
-from gateway.records import InstrumentStatus, Reading, Reason, ReasonCode
+from gateway.acquisition.suspicion import DuplicateAddressWatch
+from gateway.records import InstrumentStatus, Quality, Reading, Reason, ReasonCode
 
 __all__ = ["Instrument"]
 
@@ -22,6 +23,7 @@ class Instrument:
     __slots__ = (
         "announced",
         "blocks",
+        "duplicate",
         "failed_polls",
         "failure",
         "late_answers",
@@ -31,6 +33,7 @@ class Instrument:
         "rest_until_ns",
         "round",
         "statistics",
+        "suspicion",
         "tag",
         "wait",
     )
@@ -50,6 +53,9 @@ class Instrument:
         """How many had come late on the line when this one was last waited for in vain."""
         self.round: Round | None = None
         """Its poll that is under way."""
+        self.duplicate = DuplicateAddressWatch(plan.map)
+        self.suspicion: Reason | None = None
+        """Why it seems that two devices answer; None while it does not."""
         self.rest_until_ns = 0
         """No request before that, for the pause that the device needs between two."""
         self.failure: Reason | None = None
@@ -62,16 +68,16 @@ class Instrument:
         """The addresses of which the log has said that the device refuses them."""
 
     def status(self) -> InstrumentStatus:
-        return self.statistics.record(self.wait.learned_s)
+        return self.statistics.record(self.wait.learned_s, self.duplicate.suspicions)
 
-    def succeeded(self) -> None:
-        self.statistics.up = True
-        self.failure = None
-        self.failed_polls = 0
-
-    def failed(self, reason: Reason) -> None:
-        self.failure = reason
-        self.left_out()
+    def ended(self, failure: Reason | None) -> None:
+        """A poll is over: answered in full, or not for this reason."""
+        self.failure = failure
+        if failure is not None:
+            self.left_out()
+        else:
+            self.statistics.up = True
+            self.failed_polls = 0
 
     def left_out(self) -> None:
         """The instrument was due and was not read."""
@@ -82,6 +88,21 @@ class Instrument:
         """It may not be what it was: its device or its way was lost and found."""
         for block in self.blocks:
             block.try_again()
+
+    def doubted(self, readings: list[Reading]) -> list[Reading]:
+        """The readings of one poll, none usable while it seems that two devices have this one's address."""
+        self.duplicate.look(readings)
+        self.suspicion = None
+        if not self.duplicate.text:
+            return readings
+        text = f"{self.name}: possible duplicate address: {self.duplicate.text}"
+        self.suspicion = reason = Reason(ReasonCode.DUPLICATE_ADDRESS, text)
+        return [
+            reading
+            if reading.quality is Quality.BAD
+            else reading._replace(value=None, quality=Quality.BAD, reason=reason)
+            for reading in readings
+        ]
 
     def judged(self, readings: Sequence[Reading]) -> Sequence[Reading]:
         """The readings of one poll, in the light of the instrument's own fault signals."""

@@ -8,9 +8,8 @@ import asyncio
 import random
 from collections.abc import Awaitable, Callable, Sequence
 
-import structlog
-
 from gateway.acquisition.instrument import Instrument
+from gateway.acquisition.line_log import LineLog
 from gateway.acquisition.link import GATEWAY_EXCEPTIONS, Link
 from gateway.acquisition.parts import Part
 from gateway.acquisition.plan import LinePlan
@@ -18,20 +17,13 @@ from gateway.acquisition.round import Round
 from gateway.acquisition.schedule import Schedule, Task, Turn
 from gateway.acquisition.standby import StandbyLink
 from gateway.acquisition.statistics import LineStatistics
+from gateway.acquisition.suspicion import SecondMasterWatch
 from gateway.acquisition.transports import open_link
 from gateway.clock import Clock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import InstrumentStatus, LineStatus, Reading, Reason, ReasonCode
 
 __all__ = ["Line"]
-
-LINE_CONNECTED = "line.connected"
-LINE_UNREACHABLE = "line.unreachable"
-LINE_LOST = "line.lost"
-INSTRUMENT_FOUND = "instrument.found"
-INSTRUMENT_LOST = "instrument.lost"
-INSTRUMENT_INCOMPLETE = "instrument.incomplete"
-ADDRESS_REFUSED = "instrument.address_refused"
 
 _NS_PER_S = 1_000_000_000
 
@@ -93,11 +85,12 @@ class Line:
         self._peer = str(plan.primary)
         self._was_connected = False
         self._failed_connects = 0
-        self._losses = 0
+        self._second_master = SecondMasterWatch()
+        self._frames_seen = 0
         self._silent_in_a_row = 0
         self._silence_limit = _SILENT_IN_A_ROW
         self._no_connection = Reason(ReasonCode.NO_CONNECTION, f"line {plan.name} has not been connected yet")
-        self._log = structlog.get_logger().bind(line=plan.name, peer=self._peer)
+        self._log = LineLog(plan)
 
     async def run(self) -> None:
         """Polls until cancelled. Only CancelledError and mistakes in the program leave it."""
@@ -119,7 +112,8 @@ class Line:
 
     def status(self) -> LineStatus:
         path = self._link.path if isinstance(self._link, StandbyLink) else self._plan.primary
-        return self._statistics.record(self._link.connected, self._link.counters)._replace(path=str(path))
+        suspicions = self._second_master.suspicions
+        return self._statistics.record(self._link.connected, self._link.counters, suspicions, str(path))
 
     def instrument_statuses(self) -> list[InstrumentStatus]:
         """In the order of the plan."""
@@ -224,8 +218,7 @@ class Line:
         except LinkError as exc:
             self._connect_failed(exc)
             return
-        if self._failed_connects or not self._losses or _is_power_of_two(self._losses):
-            self._log.info(LINE_CONNECTED, failed_attempts=self._failed_connects, losses=self._losses)
+        self._log.connected(self._failed_connects)
         if self._failed_connects:
             self._schedule.start(self._clock.monotonic_ns())
         self._was_connected = True
@@ -242,7 +235,7 @@ class Line:
             ReasonCode.NO_CONNECTION, f"line {self._plan.name} ({self._peer}) is not connected: {exc}"
         )
         if self._failed_connects == 1:
-            self._log.warning(LINE_UNREACHABLE, cause=str(exc))
+            self._log.unreachable(str(exc))
             self._schedule.start(now_ns)  # whose turns now say that nothing has a value
 
     def _connection_lost(self, now_ns: int, cause: str) -> None:
@@ -255,20 +248,17 @@ class Line:
         When that changed nothing, twice the silence is waited for before the next, so that dead instruments alone on
         a line do not cause reconnects for ever.
         """
-        self._note_loss(f"nothing answered {self._silent_in_a_row} requests in a row")
+        self._note_loss(f"nothing answered {self._silent_in_a_row} polls in a row")
         self._silence_limit = min(2 * self._silence_limit, _LONGEST_SILENCE)
         await self._link.close()
         self._schedule.connection_doubted(now_ns)
 
     def _note_loss(self, cause: str) -> None:
         self._was_connected = False
-        self._losses += 1
+        self._log.lost(cause)
         self._no_connection = Reason(
             ReasonCode.NO_CONNECTION, f"line {self._plan.name} ({self._peer}) lost its connection: {cause}"
         )
-        # A peer that closes after every answer is served without filling the log: the 1st, 2nd, 4th, 8th ... is said.
-        if _is_power_of_two(self._losses):
-            self._log.warning(LINE_LOST, cause=cause, losses=self._losses)
 
     # The instruments
 
@@ -320,6 +310,7 @@ class Line:
         given_up = current.cut or current.unheard
         if given_up:
             if current.unheard:
+                self._silent_in_a_row += 1
                 instrument.wait.unanswered()
                 instrument.late_answers = self._link.counters.late_answers
             next_ns = round(instrument.wait.timeout_s * _NS_PER_S) if self._plan.in_flight == 1 else 0
@@ -328,13 +319,29 @@ class Line:
             instrument.try_all_again()
         if current.vain_ns and not given_up:
             self._schedule.waited_in_vain(now_ns, current.vain_ns)
-        self._settle(instrument, current.failure, given_up)
+        self._log.polled(instrument, current.failure, given_up)
+        instrument.ended(current.failure)
+        if instrument.duplicate.watching:
+            readings = self._doubt_address(instrument, readings)
+        frames = self._link.counters.unsolicited_frames
+        if frames != self._frames_seen or self._second_master.suspected:
+            self._frames_seen = frames
+            if self._second_master.look(frames, now_ns):
+                self._log.second_master(self._second_master.suspected, frames)
         self._sink(instrument.judged(readings))
         if self._was_connected and not self._link.connected:
             failure = current.failure
             self._connection_lost(now_ns, failure.text if failure else "the peer closed the connection")
         elif current.unheard and self._link.connected and self._silent_in_a_row >= self._silence_limit:
             await self._remake_silent_connection(now_ns)
+
+    def _doubt_address(self, instrument: Instrument, readings: list[Reading]) -> list[Reading]:
+        """Readings of which nobody can say which of two devices they come from are Bad."""
+        before = instrument.suspicion
+        readings = instrument.doubted(readings)
+        if (instrument.suspicion is None) is not (before is None):
+            self._log.duplicate_address(instrument, instrument.suspicion)
+        return readings
 
     def _judge(self, exc: LinkError, instrument: Instrument, current: Round, part: Part, now_ns: int) -> None:
         """Counts a failed request and says what became of it."""
@@ -345,47 +352,20 @@ class Line:
             self._heard()
         if not self._link.connected:
             current.cut_off(reason)
-        elif isinstance(exc, NoAnswerError):
-            current.silent(part, reason, now_ns)
-            self._silent_in_a_row += current.unheard
-        elif isinstance(exc, DeviceExceptionError) and exc.code in GATEWAY_EXCEPTIONS:
+        elif isinstance(exc, NoAnswerError) or (
+            isinstance(exc, DeviceExceptionError) and exc.code in GATEWAY_EXCEPTIONS
+        ):
             current.silent(part, reason, now_ns)
         elif isinstance(exc, DeviceExceptionError) and exc.code in _REFUSALS:
             if current.refused(part, reason, now_ns, exc.code in _REFUSALS_TO_SPLIT):
-                self._say_refused(instrument, part, exc)
+                self._log.refused(instrument, part, exc)
         else:
             current.spoiled(part, reason)
-
-    def _say_refused(self, instrument: Instrument, part: Part, exc: DeviceExceptionError) -> None:
-        """In the log once for each address; in the reason always."""
-        text = part.reader.text
-        if text not in instrument.refused_said:
-            instrument.refused_said.add(text)
-            self._log.warning(
-                ADDRESS_REFUSED, instrument=instrument.tag, refused=text, signals=list(part.reader.names), code=exc.code
-            )
+            if isinstance(exc, BadFrameError):
+                instrument.duplicate.frame_broke()
 
     def _heard(self) -> None:
         """The connection serves: something came over it, if only a refusal."""
         self._silent_in_a_row = 0
         self._silence_limit = _SILENT_IN_A_ROW
         self._schedule.connection_served()
-
-    def _settle(self, instrument: Instrument, failure: Reason | None, given_up: bool) -> None:
-        """Keeps how the poll ended, and logs it when that has changed. A lost line is not said again by each."""
-        if failure is None:
-            event = INSTRUMENT_FOUND
-            if instrument.announced != event:
-                self._log.info(event, instrument=instrument.tag, failed_polls=instrument.failed_polls)
-                instrument.announced = event
-            instrument.succeeded()
-            return
-        event = INSTRUMENT_LOST if given_up else INSTRUMENT_INCOMPLETE
-        if instrument.announced != event and failure.code is not ReasonCode.NO_CONNECTION:
-            self._log.warning(event, instrument=instrument.tag, reason=failure.code.value, cause=failure.text)
-            instrument.announced = event
-        instrument.failed(failure)
-
-
-def _is_power_of_two(number: int) -> bool:
-    return number > 0 and number & (number - 1) == 0

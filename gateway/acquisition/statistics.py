@@ -58,7 +58,7 @@ class InstrumentStatistics:
         self.requests += 1
         self.errors[code.value] += 1
 
-    def record(self, timeout_s: float) -> InstrumentStatus:
+    def record(self, timeout_s: float, duplicate_address_suspicions: int) -> InstrumentStatus:
         return InstrumentStatus(
             instrument=self._instrument,
             line=self._line,
@@ -68,6 +68,7 @@ class InstrumentStatistics:
             last_answer_ns=self.last_answer_ns,
             response_time=self.response_time.record(),
             timeout_s=timeout_s,
+            duplicate_address_suspicions=duplicate_address_suspicions,
         )
 
 
@@ -81,7 +82,7 @@ class LineStatistics:
         self.busy_ns = 0
         self.lateness = DurationCounts(LATENESS_BOUNDS_S)
 
-    def record(self, connected: bool, counters: LinkCounters) -> LineStatus:
+    def record(self, connected: bool, counters: LinkCounters, second_master_suspicions: int, path: str) -> LineStatus:
         return LineStatus(
             line=self._line,
             connected=connected,
@@ -89,4 +90,6 @@ class LineStatistics:
             lateness=self.lateness.record(),
             late_answers=counters.late_answers,
             unsolicited_frames=counters.unsolicited_frames,
+            path=path,
+            second_master_suspicions=second_master_suspicions,
         )

@@ -144,6 +144,18 @@ _OF_INSTRUMENTS: tuple[tuple[str, Kind, str, _Value], ...] = (
         "When it last answered, seconds since 1970 UTC.",
         lambda status: None if status.last_answer_ns is None else status.last_answer_ns / 1e9,
     ),
+    (
+        "instrument_timeout_seconds",
+        "gauge",
+        "How long an answer is waited for, learned from its own answers.",
+        lambda status: status.timeout_s,
+    ),
+    (
+        "instrument_duplicate_address_suspicions_total",
+        "counter",
+        "How often it began to seem that two devices have its address.",
+        lambda status: status.duplicate_address_suspicions,
+    ),
 )
 _OF_LINES: tuple[tuple[str, Kind, str, _Value], ...] = (
     ("line_connected", "gauge", "Whether the line is connected.", lambda status: status.connected),
@@ -164,6 +176,12 @@ _OF_LINES: tuple[tuple[str, Kind, str, _Value], ...] = (
         "counter",
         "Frames that answered no request.",
         lambda status: status.unsolicited_frames,
+    ),
+    (
+        "line_second_master_suspicions_total",
+        "counter",
+        "How often it began to seem that another master is on the line.",
+        lambda status: status.second_master_suspicions,
     ),
 )
 _OF_DESTINATIONS: tuple[tuple[str, Kind, str, _Value], ...] = (

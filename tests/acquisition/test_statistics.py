@@ -27,10 +27,10 @@ def test_a_histogram_counts_cumulatively_what_lies_at_or_below_each_bound(durati
 def test_a_record_does_not_change_after_it_was_handed_out() -> None:
     statistics = InstrumentStatistics("LT-1", "yard")
     statistics.failed(ReasonCode.NO_ANSWER)
-    before = statistics.record(1.0)
+    before = statistics.record(1.0, 0)
     statistics.failed(ReasonCode.NO_ANSWER)
     statistics.answered(3 * MS, 17)
-    after = statistics.record(1.0)
+    after = statistics.record(1.0, 0)
     assert (before.requests, before.errors, before.last_answer_ns) == (1, {"no_answer": 1}, None)
     assert (after.requests, after.errors, after.last_answer_ns) == (3, {"no_answer": 2}, 17)
     assert before.response_time.counts[-1] == 0
@@ -39,6 +39,6 @@ def test_a_record_does_not_change_after_it_was_handed_out() -> None:
 def test_a_line_tells_its_occupancy_and_what_came_unasked() -> None:
     statistics = LineStatistics("yard")
     statistics.busy_ns = 1500 * MS
-    status = statistics.record(True, LinkCounters(late_answers=2, unsolicited_frames=5))
+    status = statistics.record(True, LinkCounters(late_answers=2, unsolicited_frames=5), 3, "10.0.0.1:502")
     assert (status.line, status.connected, status.busy_s) == ("yard", True, 1.5)
-    assert (status.late_answers, status.unsolicited_frames) == (2, 5)
+    assert (status.late_answers, status.unsolicited_frames, status.second_master_suspicions) == (2, 5, 3)

@@ -64,6 +64,8 @@ class VirtualLink:
         self.counters = LinkCounters()
         self.connects: list[float] = []
         self.closes = 0
+        self.value: int | None = None
+        """What every register holds; the number of the unit where that is None."""
         self.answers_late = False
         """Whether an answer that takes longer than it is given counts as none."""
         self.reads: list[tuple[float, int, Table]] = []
@@ -85,7 +87,7 @@ class VirtualLink:
                 await self._time.pass_s(timeout_s)
                 raise NoAnswerError(f"no answer within {timeout_s:g} s")
             await self._time.pass_s(outcome)
-            return (unit,) * count
+            return (unit if self.value is None else self.value,) * count
         seconds, error = outcome
         await self._time.pass_s(timeout_s if isinstance(error, NoAnswerError) else seconds)
         if isinstance(error, NoConnectionError):

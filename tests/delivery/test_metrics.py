@@ -105,6 +105,9 @@ def test_the_gateways_own_health() -> None:
     assert _find(text, "tank_gateway_instrument_requests_total", instrument="LT-1") == [6]
     assert _find(text, "tank_gateway_instrument_errors_total", instrument="LT-1", kind="no_answer") == [2]
     assert _find(text, "tank_gateway_instrument_last_answer_time_seconds") == [1_773_489_599.0]
+    assert _find(text, "tank_gateway_instrument_timeout_seconds") == [0.25]  # of the other nothing is learned
+    assert _find(text, "tank_gateway_instrument_duplicate_address_suspicions_total", instrument="LT-1") == [7]
+    assert _find(text, "tank_gateway_line_second_master_suspicions_total", line="east") == [5]
     assert _find(text, "tank_gateway_instrument_response_seconds_bucket", instrument="LT-1", le="0.1") == [5]
     assert _find(text, "tank_gateway_instrument_response_seconds_bucket", instrument="LT-1", le="+Inf") == [6]
     assert _find(text, "tank_gateway_instrument_response_seconds_count", instrument="LT-1") == [6]

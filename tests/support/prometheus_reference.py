@@ -106,6 +106,16 @@ def _instruments(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     response = HistogramMetricFamily(
         "tank_gateway_instrument_response_seconds", "From request to answer.", labels=names
     )
+    timeout = GaugeMetricFamily(
+        "tank_gateway_instrument_timeout_seconds",
+        "How long an answer is waited for, learned from its own answers.",
+        labels=names,
+    )
+    duplicates = CounterMetricFamily(
+        "tank_gateway_instrument_duplicate_address_suspicions",
+        "How often it began to seem that two devices have its address.",
+        labels=names,
+    )
     for status in snapshot.instruments:
         labels = (snapshot.site, status.line, status.instrument)
         up.add_metric(labels, int(status.up))
@@ -114,8 +124,11 @@ def _instruments(snapshot: GatewaySnapshot) -> Iterable[Metric]:
             errors.add_metric((*labels, str(kind)), count)
         if status.last_answer_ns is not None:
             answered.add_metric(labels, status.last_answer_ns / 1e9)
+        if status.timeout_s is not None:
+            timeout.add_metric(labels, status.timeout_s)
+        duplicates.add_metric(labels, status.duplicate_address_suspicions)
         _add_histogram(response, labels, status.response_time)
-    return up, requests, errors, answered, response
+    return up, requests, errors, answered, timeout, duplicates, response
 
 
 def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
@@ -130,6 +143,11 @@ def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     unsolicited = CounterMetricFamily(
         "tank_gateway_line_unsolicited_frames", "Frames that answered no request.", labels=names
     )
+    masters = CounterMetricFamily(
+        "tank_gateway_line_second_master_suspicions",
+        "How often it began to seem that another master is on the line.",
+        labels=names,
+    )
     lateness = HistogramMetricFamily(
         "tank_gateway_line_poll_lateness_seconds", "How long after its due time each poll was begun.", labels=names
     )
@@ -139,8 +157,9 @@ def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         busy.add_metric(labels, status.busy_s)
         late.add_metric(labels, status.late_answers)
         unsolicited.add_metric(labels, status.unsolicited_frames)
+        masters.add_metric(labels, status.second_master_suspicions)
         _add_histogram(lateness, labels, status.lateness)
-    return connected, busy, late, unsolicited, lateness
+    return connected, busy, late, unsolicited, masters, lateness
 
 
 def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:

@@ -76,9 +76,11 @@ def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnaps
         started_ns=1_773_480_000_000_000_000,
         instant=NOON,
         inventories=records,
-        lines=(LineStatus("east", True, 12.5, histogram, late_answers=4, unsolicited_frames=1),),
+        lines=(
+            LineStatus("east", True, 12.5, histogram, late_answers=4, unsolicited_frames=1, second_master_suspicions=5),
+        ),
         instruments=(
-            InstrumentStatus("LT-1", "east", True, 6, {"no_answer": 2}, 1_773_489_599_000_000_000, histogram),
+            InstrumentStatus("LT-1", "east", True, 6, {"no_answer": 2}, 1_773_489_599_000_000_000, histogram, 0.25, 7),
             InstrumentStatus("TT-1", "east", False, 4, {}, None, histogram),
         ),
         destinations=(DestinationStatus("mqtt", True, 40, 2, 1, 0.75),),

@@ -1,0 +1,184 @@
+"""What the pattern of answers lets one suspect, and what it must not."""
+
+import math
+import random
+from collections.abc import Sequence
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from structlog.testing import capture_logs
+
+from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.suspicion import DuplicateAddressWatch, SecondMasterWatch, two_places
+from gateway.errors import BadFrameError, LinkError
+from gateway.records import Quality, Reading, ReasonCode
+from tests.acquisition.virtual_line import LEVEL, VirtualLine
+
+NS = 1_000_000_000
+FAST = 0.01
+BROKEN = BadFrameError("checksum 1234 instead of 5678")
+
+
+def test_two_gauges_in_turn_stand_at_two_places() -> None:
+    dice = random.Random(1)
+    values = [dice.choice((4.0, 9.0)) + dice.gauss(0.0, 0.001) for _ in range(24)]
+    places = two_places(values)
+    assert places is not None
+    assert places.low == pytest.approx(4.0, abs=0.01)
+    assert places.high == pytest.approx(9.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        [9.0] * 24,
+        [4.0 + 0.1 * step for step in range(24)],
+        [4.0] * 12 + [9.0] * 12,
+        [4.0] * 23 + [9.0],
+        [5.0 + math.sin(step / 3.0) for step in range(24)],
+        [4.0, 9.0] * 3,
+        [9.412, 9.413] * 12,
+    ],
+    ids=["still", "filling", "moved once", "one spike", "waves", "too few", "the last digit"],
+)
+def test_a_tank_that_moves_or_flickers_does_not(values: list[float]) -> None:
+    assert two_places(values) is None
+
+
+@given(st.lists(st.sampled_from((4.0, 4.01, 9.0, 9.01, 6.5)), max_size=24))
+def test_what_is_seen_does_not_depend_on_the_direction_of_time(values: list[float]) -> None:
+    seen = two_places(values)
+    assert (two_places(values[::-1]) is None) is (seen is None)
+    if seen is not None:
+        assert min(values) <= seen.low < seen.high <= max(values)
+
+
+def watch(*signals: Signal) -> DuplicateAddressWatch:
+    return DuplicateAddressWatch(InstrumentMap("gauge", signals or (LEVEL,)))
+
+
+def readings(value: float, name: str = "level") -> Sequence[Reading]:
+    return [Reading("LT-1", name, value, Quality.GOOD, None, 0, 0, (1,))]
+
+
+def test_nothing_is_watched_until_a_frame_breaks() -> None:
+    duplicate = watch()
+    assert not duplicate.watching
+    duplicate.frame_broke()
+    assert duplicate.watching
+
+
+def test_values_that_go_to_and_fro_without_broken_frames_are_not_suspect() -> None:
+    duplicate = watch()
+    duplicate.frame_broke()
+    for step in range(24):
+        duplicate.look(readings(4000.0 if step % 2 else 9000.0))
+    assert duplicate.text == ""
+    assert not duplicate.watching  # one frame that broke long ago
+
+
+def test_broken_frames_alone_are_not_suspect() -> None:
+    duplicate = watch()
+    for step in range(100):
+        if step % 5 == 0:
+            duplicate.frame_broke()
+        duplicate.look(readings(4000.0 + step % 3))
+    assert duplicate.text == ""
+
+
+def test_both_together_are_suspect_until_the_values_stand_still_again() -> None:
+    duplicate = watch()
+    for step in range(40):
+        if step % 7 == 0:
+            duplicate.frame_broke()
+        duplicate.look(readings(4000.0 if step % 2 else 9000.0))
+    assert duplicate.text == "level goes to and fro between 4000 and 9000, and frames break"
+    assert duplicate.suspicions == 1
+    for _ in range(24):
+        duplicate.look(readings(4000.0))
+    assert duplicate.text == ""
+    for _ in range(24):
+        duplicate.look(readings(4000.0))
+    assert not duplicate.watching
+    assert duplicate.suspicions == 1
+
+
+@pytest.mark.parametrize(
+    "signal",
+    [
+        Signal("level", Table.HOLDING_REGISTERS, 0, ValueType.BOOL),
+        Signal("level", Table.HOLDING_REGISTERS, 0, ValueType.UINT16, bit=0, bits=2),
+        Signal("level", Table.COILS, 0, ValueType.BOOL),
+        Signal("level", Table.HOLDING_REGISTERS, 0, ValueType.UINT16, scale=2000.0),
+        Signal("level", Table.HOLDING_REGISTERS, 0, ValueType.UINT16, loop=CurrentLoop(0.0, 16000.0), scale=1.0),
+    ],
+    ids=["contact", "state", "coil", "a few counts", "a few counts of a current loop"],
+)
+def test_contacts_states_and_steps_of_the_number_itself_are_not_suspect(signal: Signal) -> None:
+    duplicate = watch(signal)
+    for step in range(40):
+        duplicate.frame_broke()
+        duplicate.look(readings(1.0 if step % 2 else 4001.0))
+    assert duplicate.text == ""
+
+
+async def test_the_readings_of_two_devices_with_one_address_are_bad_and_say_so() -> None:
+    dice = random.Random(5)
+
+    def two_devices(unit: int, table: Table) -> float | tuple[float, LinkError]:
+        yard.link.value = 4000 if dice.random() < 0.5 else 9000
+        collide = unit == 1 and 60 < yard.time.now_s < 400 and dice.random() < 0.2
+        if unit != 1 or not 60 < yard.time.now_s < 400:
+            yard.link.value = 4000
+        return (FAST, BROKEN) if collide else FAST
+
+    yard = VirtualLine([1, 2], two_devices)
+    with capture_logs() as logs:
+        await yard.run_for(600.0)
+    suspect = [
+        (when, reading)
+        for when, reading in yard.of("LT-1")
+        if reading.reason is not None and reading.reason.code is ReasonCode.DUPLICATE_ADDRESS
+    ]
+    assert 60 < suspect[0][0] < 120
+    assert 400 < suspect[-1][0] < 460
+    assert all(reading.value is None and reading.quality is Quality.BAD and reading.raw for _, reading in suspect)
+    reason = suspect[0][1].reason
+    assert reason is not None
+    assert reason.text.startswith("LT-1 (unit 1): possible duplicate address: level goes to and fro between 4000 and 9")
+    assert not [reading for when, reading in yard.of("LT-1") if 130 < when < 400 and reading.value is not None]
+    assert {reading.quality for _, reading in yard.of("LT-2")} == {Quality.GOOD}
+    events = [log["event"] for log in logs if "duplicate" in log["event"]]
+    assert events == ["instrument.duplicate_address_suspected", "instrument.duplicate_address_cleared"]
+    assert [status.duplicate_address_suspicions for status in yard.line.instrument_statuses()] == [1, 0]
+
+
+def test_a_stray_frame_now_and_then_is_no_second_master() -> None:
+    master = SecondMasterWatch()
+    for minute in range(600):
+        master.look(minute, minute * 60 * NS)
+    assert not master.suspected
+    assert master.suspicions == 0
+
+
+def test_frames_that_keep_coming_are_one_and_it_passes_when_they_do() -> None:
+    master = SecondMasterWatch()
+    changes = [second for second in range(1, 300) if master.look(min(second, 60), second * NS)]
+    assert changes == [6, pytest.approx(180, abs=2)]
+    assert master.suspicions == 1
+
+
+async def test_a_second_master_is_logged_and_counted_and_takes_no_value() -> None:
+    def other_polls(unit: int, table: Table) -> float:
+        yard.link.counters.unsolicited_frames += 100 < yard.time.now_s < 200
+        return FAST
+
+    yard = VirtualLine([1, 2], other_polls)
+    with capture_logs() as logs:
+        await yard.run_for(600.0)
+    said = [log for log in logs if "second_master" in log["event"]]
+    assert [log["event"] for log in said] == ["line.second_master_suspected", "line.second_master_cleared"]
+    assert said[0]["reason"] == "second_master"
+    assert yard.line.status().second_master_suspicions == 1
+    assert {reading.quality for _, readings in yard.sunk for reading in readings} == {Quality.GOOD}
