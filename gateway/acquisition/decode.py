@@ -13,7 +13,7 @@ from typing import NamedTuple
 from gateway.acquisition.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
 from gateway.records import Quality, Reading, Reason, ReasonCode
 
-__all__ = ["Decoded", "Decoder", "judge_faults", "signal_decoder"]
+__all__ = ["Decoded", "Decoder", "Scaling", "judge_faults", "run_format", "scaling", "signal_decoder"]
 
 
 class Decoded(NamedTuple):
@@ -22,6 +22,20 @@ class Decoded(NamedTuple):
     value: float | None
     quality: Quality
     reason: Reason | None
+
+
+class Scaling(NamedTuple):
+    """How the number that a plain signal sends becomes its SI value: `number * factor + constant`."""
+
+    factor: float
+    divisor: float | None
+    """Instead of the factor where there is one: tenths are divided by ten, so that 156 is 15.6 and not 15.6000...01."""
+    constant: float
+    low: float
+    """From here to `high` the value is Good."""
+    high: float
+    special: dict[int | float, Decoded]
+    """Numbers that are sent instead of a value."""
 
 
 Decoder = Callable[[Sequence[int]], Decoded]
@@ -173,14 +187,34 @@ def _outside(signal: Signal, number: float, value: float) -> Decoded:
     return _bad(ReasonCode.OUT_OF_RANGE, f"{signal.name}: {value:g} is {limit} that the instrument can mean")
 
 
-def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
-    special = _special_numbers(signal)
-    low, high = _limits(signal)
+def scaling(signal: Signal) -> Scaling:
+    """For a signal without a current loop."""
     factor = signal.scale * signal.si_factor
     constant = signal.offset * signal.si_factor + signal.si_offset
     # Tenths are divided by ten: 156 * 0.1 is 15.600000000000001, 156 / 10 is 15.6, as the instrument means it.
     whole = round(1.0 / factor) if abs(factor) >= _SMALLEST_INVERTED else 0
     divisor = float(whole) if whole and math.isclose(whole * factor, 1.0, rel_tol=1e-12) else None
+    return Scaling(factor, divisor, constant, *_limits(signal), _special_numbers(signal))
+
+
+def run_format(signals: Sequence[Signal], address: int) -> str | None:
+    """How to unpack, at one go, the numbers of signals in the registers from `address` on; None if that cannot be.
+
+    It can for whole registers in network order that lie one after another, with or without gaps: the usual case.
+    """
+    codes = [">"]
+    for signal in signals:
+        in_order = signal.order is ByteOrder.ABCD or (signal.order is ByteOrder.CDAB and signal.type.registers == 1)
+        is_plain = signal.bit is None and signal.loop is None and signal.type is not ValueType.BOOL
+        if signal.table.holds_bits or not in_order or not is_plain or signal.address < address:
+            return None
+        codes += [f"{2 * (signal.address - address)}x", _CODES[signal.type]]
+        address = signal.address + signal.registers
+    return "".join(codes)
+
+
+def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
+    factor, divisor, constant, low, high, special = scaling(signal)
     good = Quality.GOOD
 
     def decode(words: Sequence[int]) -> Decoded:
