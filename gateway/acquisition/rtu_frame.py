@@ -3,6 +3,8 @@
 MODBUS over Serial Line Specification and Implementation Guide V1.02, sections 2.5.1 and 6.2.2 (CRC generation).
 """
 
+from functools import lru_cache
+
 from gateway.acquisition.framing import ReadRequest, judged, message_size, mismatch
 from gateway.errors import BadFrameError
 
@@ -11,6 +13,8 @@ __all__ = ["RtuFraming", "crc16"]
 _POLYNOMIAL = 0xA001
 _SUM_SIZE = 2
 _REQUEST_SIZE = 8
+_REMEMBERED = 1024
+"""Requests whose frames are kept: a line asks the same ones again and again, and time on it is short."""
 _ANOTHERS = range(1, 7)
 """Functions whose requests are 8 bytes long."""
 
@@ -32,12 +36,17 @@ def crc16(data: bytes) -> int:
     return crc
 
 
+@lru_cache(_REMEMBERED)
+def _request_frame(request: ReadRequest) -> bytes:
+    message = request.message
+    return message + crc16(message).to_bytes(_SUM_SIZE, "little")
+
+
 class RtuFraming:
     """A `Framing`. The end of an answer is known from its length; no silence is waited for."""
 
     def request_frame(self, request: ReadRequest) -> bytes:
-        message = request.message
-        return message + crc16(message).to_bytes(_SUM_SIZE, "little")
+        return _request_frame(request)
 
     def answer_size(self, request: ReadRequest) -> int:
         return 3 + request.size + _SUM_SIZE

@@ -6,7 +6,10 @@ from collections.abc import Callable
 import pytest
 import uvloop
 
-ON_SOCKETS = frozenset({"test_modbus_tcp.py", "test_line_faults.py"})
+ON_SOCKETS = frozenset(
+    {"test_modbus_tcp.py", "test_line_faults.py", "test_modbus_rtu.py", "test_serial_port.py", "test_modbus_tls.py"}
+    | {"test_standby.py", "test_foreign_serial_peers.py"}
+)
 
 
 def pytest_asyncio_loop_factories(item: pytest.Item) -> dict[str, Callable[[], asyncio.AbstractEventLoop]]:

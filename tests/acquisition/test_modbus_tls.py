@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
 import trustme
@@ -70,9 +70,9 @@ async def serving(context: ssl.SSLContext) -> AsyncIterator[int]:
         sslctx=context,
     )
     await server.serve_forever(background=True)
-    assert isinstance(server.transport, asyncio.Server)
+    listening: Any = server.transport  # each event loop has a class of its own
     try:
-        yield server.transport.sockets[0].getsockname()[1]
+        yield listening.sockets[0].getsockname()[1]
     finally:
         await server.shutdown()  # type: ignore[no-untyped-call]
 
@@ -255,5 +255,6 @@ async def test_cancelled_in_the_handshake_and_in_a_read_nothing_is_left(pki: Pki
             with pytest.raises(asyncio.CancelledError):
                 await reading
         assert await connect_and_read(port, pki.files) == tuple(REGISTERS)
-        await asyncio.sleep(0.02)
-        assert len(os.listdir("/proc/self/fd")) <= descriptors
+        async with asyncio.timeout(LONG):  # the server, in the same process, notices each end in its own time
+            while len(os.listdir("/proc/self/fd")) > descriptors:
+                await asyncio.sleep(0.005)
