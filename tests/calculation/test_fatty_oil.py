@@ -86,9 +86,9 @@ def test_neither_takes_a_density() -> None:
         assert method.from_reference_density(None) is method
         assert (method.needs_density, method.uses_density_for_ctl) == (False, False)
         assert (method.reference_temperature_c, method.reference_density) == (None, None)
-        with pytest.raises(LimitError, match="the litre weight already fixes it"):
+        with pytest.raises(LimitError, match="the density follows from temperature"):
             method.from_reference_density(890.0)
-        with pytest.raises(LimitError, match="the litre weight already fixes it"):
+        with pytest.raises(LimitError, match="the density follows from temperature"):
             method.from_observed_density(890.0, 50.0, 0.0)
         with pytest.raises(LimitError, match="gauge pressure"):
             method.at(50.0, 1e5)

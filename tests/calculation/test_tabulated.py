@@ -30,9 +30,9 @@ class TestLinearDensity:
 
     def test_it_takes_no_density(self) -> None:
         assert (PALM_OIL.needs_density, PALM_OIL.uses_density_for_ctl) == (False, False)
-        with pytest.raises(LimitError, match="this product's density follows from temperature"):
+        with pytest.raises(LimitError, match="the density follows from temperature"):
             PALM_OIL.from_reference_density(890.0)
-        with pytest.raises(LimitError, match="this product's density follows from temperature"):
+        with pytest.raises(LimitError, match="the density follows from temperature"):
             PALM_OIL.from_observed_density(890.0, 50.0, 0.0)
 
     @pytest.mark.parametrize("temperature", [24.9, 75.1, math.nan, math.inf])

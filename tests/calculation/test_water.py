@@ -69,9 +69,9 @@ def test_kell_s_range(temperature: float) -> None:
 
 
 def test_what_it_does_not_take() -> None:
-    with pytest.raises(LimitError, match="water's follows from temperature"):
+    with pytest.raises(LimitError, match="the density follows from temperature"):
         TANAKA.from_reference_density(998.0)
-    with pytest.raises(LimitError, match="water's follows from temperature"):
+    with pytest.raises(LimitError, match="the density follows from temperature"):
         TANAKA.from_observed_density(998.0, 20.0, 0.0)
     with pytest.raises(LimitError, match="gauge pressure"):
         TANAKA.at(20.0, 1e5)

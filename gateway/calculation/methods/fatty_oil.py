@@ -2,14 +2,12 @@
 
 from bisect import bisect_left
 from dataclasses import dataclass, field
-from typing import Self
 
-from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_within
 from gateway.calculation.mass import vacuo_from_air_density
+from gateway.calculation.methods.by_temperature import DensityByTemperature
 from gateway.calculation.methods.tabulated import TabulatedDensity
 from gateway.calculation.plan import AirBuoyancy
-from gateway.errors import LimitError
 
 __all__ = ["ISO_6883_SLOPE", "LitreWeightMoved", "LitreWeightTable"]
 
@@ -18,16 +16,11 @@ ISO_6883_SLOPE = 0.68
 
 _AIR_DENSITY = (800.0, 1000.0)
 """Litre weights of fatty oils, in kg/m3: our own bound."""
-_PRESSURE_PA = (-50e3, 50e3)
 _CONVENTIONAL = AirBuoyancy()
 
 
-def _refuse_density(density: float, clause: str) -> LimitError:
-    return LimitError("density", density, "kg/m3", "given, but the litre weight already fixes it", clause)
-
-
 @dataclass(frozen=True, slots=True)
-class LitreWeightTable:
+class LitreWeightTable(DensityByTemperature):
     """A table of litre weights in air against temperature, as trade contracts for fatty oils have it.
 
     `weights_in_air` are kg/m3 (1000 x kg/l) at `temperatures_c`, rising strictly. The tonnes in air are
@@ -54,40 +47,10 @@ class LitreWeightTable:
     def clause(self) -> str:
         return f"litre weight in air (ISO 6883): {self.source}"
 
-    @property
-    def reference_temperature_c(self) -> float | None:
-        return None
-
-    @property
-    def reference_density(self) -> float | None:
-        return None
-
-    @property
-    def needs_density(self) -> bool:
-        return False
-
-    @property
-    def uses_density_for_ctl(self) -> bool:
-        return False
-
-    def from_reference_density(self, density: float | None) -> Self:
-        """The method itself. Raises LimitError when a density is given."""
-        if density is not None:
-            raise _refuse_density(density, self.clause)
-        return self
-
-    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
-        """Always raises LimitError: the table fixes the density."""
-        raise _refuse_density(density, self.clause)
-
-    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
-        """Density in vacuo at `temperature_c` (degC); no CTL. Raises LimitError outside the table."""
-        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
-            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
+    def density_at(self, temperature_c: float) -> float:
+        """Density in vacuo in kg/m3 at `temperature_c` (degC). Raises LimitError outside the table."""
         density = self._table.density_at(temperature_c)
-        if self.nearest_step:
-            density = self._table.densities[self._nearest_row(temperature_c)]
-        return Corrected(None, None, density)
+        return self._table.densities[self._nearest_row(temperature_c)] if self.nearest_step else density
 
     def _nearest_row(self, temperature_c: float) -> int:
         upper = bisect_left(self.temperatures_c, temperature_c)
@@ -98,7 +61,7 @@ class LitreWeightTable:
 
 
 @dataclass(frozen=True, slots=True)
-class LitreWeightMoved:
+class LitreWeightMoved(DensityByTemperature):
     """One laboratory litre weight moved by a few degrees: weight(T) = weight - slope (T - temperature_c).
 
     `weight_in_air` in kg/m3 at `temperature_c`, slope in kg/m3 per degC: 0.68 by ISO 6883. Not beyond `span_c` either
@@ -122,38 +85,10 @@ class LitreWeightMoved:
     def clause(self) -> str:
         return f"litre weight in air moved by {self.slope_per_c:.3g} kg/m3 per degC (ISO 6883): {self.source}"
 
-    @property
-    def reference_temperature_c(self) -> float | None:
-        return None
-
-    @property
-    def reference_density(self) -> float | None:
-        return None
-
-    @property
-    def needs_density(self) -> bool:
-        return False
-
-    @property
-    def uses_density_for_ctl(self) -> bool:
-        return False
-
-    def from_reference_density(self, density: float | None) -> Self:
-        """The method itself. Raises LimitError when a density is given."""
-        if density is not None:
-            raise _refuse_density(density, self.clause)
-        return self
-
-    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
-        """Always raises LimitError: the laboratory's value fixes the density."""
-        raise _refuse_density(density, self.clause)
-
-    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
-        """Density in vacuo at `temperature_c` (degC); no CTL. Raises LimitError beyond the span."""
-        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
-            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
+    def density_at(self, temperature_c: float) -> float:
+        """Density in vacuo in kg/m3 at `temperature_c` (degC). Raises LimitError beyond the span."""
         lowest, highest = self.temperature_c - self.span_c, self.temperature_c + self.span_c
         if not lowest <= temperature_c <= highest:
             raise outside("liquid temperature", temperature_c, "degC", lowest, highest, self.clause)
         weight = self.weight_in_air - self.slope_per_c * (temperature_c - self.temperature_c)
-        return Corrected(None, None, vacuo_from_air_density(weight, self.buoyancy))
+        return vacuo_from_air_density(weight, self.buoyancy)

@@ -3,39 +3,23 @@
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Self
 
-from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_finite, require_within
+from gateway.calculation.methods.by_temperature import DensityByTemperature
 from gateway.calculation.methods.monotone_cubic import hermite, monotone_slopes
 from gateway.errors import LimitError
 
 __all__ = ["Interpolation", "LinearDensity", "TabulatedDensity"]
 
 _DENSITY = (100.0, 3000.0)
-# A table says nothing about pressure. Up to this much the effect on any stored liquid stays below 0.01 %.
-_PRESSURE_PA = (-50e3, 50e3)
-
-
-def _refuse_density(density: float, clause: str) -> LimitError:
-    return LimitError("density", density, "kg/m3", "given, but this product's density follows from temperature", clause)
-
-
-def _corrected(density: float, reference_density: float | None) -> Corrected:
-    if reference_density is None:
-        return Corrected(None, None, density)
-    return Corrected(density / reference_density, 1.0, density)
 
 
 @dataclass(frozen=True, slots=True)
-class LinearDensity:
+class LinearDensity(DensityByTemperature):
     """density(T) = density + slope (T - temperature_c), in kg/m3 and degC, within lowest_c..highest_c.
 
     `slope_per_c` is the signed change per degC, so it is negative for a liquid that expands; a rising density is
-    refused as a mistaken sign. With `reference_temperature_c`, CTL = density(T)/density(reference) and CPL = 1;
-    without it the product has no reference volume and both are None. Gauge pressure within 50 kPa of zero, as there is
-    no pressure term (our own bound). The method takes no density from outside, so it is its own prepared correction.
-    Raises LimitError outside the range.
+    refused as a mistaken sign. Raises LimitError outside the range.
     """
 
     density: float
@@ -61,35 +45,11 @@ class LinearDensity:
     def clause(self) -> str:
         return f"density linear in temperature: {self.source}"
 
-    @property
-    def needs_density(self) -> bool:
-        return False
-
-    @property
-    def uses_density_for_ctl(self) -> bool:
-        return False
-
     def density_at(self, temperature_c: float) -> float:
         """Density in kg/m3 at `temperature_c` (degC). Raises LimitError outside lowest_c..highest_c."""
         if not self.lowest_c <= temperature_c <= self.highest_c:
             raise outside("liquid temperature", temperature_c, "degC", self.lowest_c, self.highest_c, self.clause)
         return self.density + self.slope_per_c * (temperature_c - self.temperature_c)
-
-    def from_reference_density(self, density: float | None) -> Self:
-        """The method itself. Raises LimitError when a density is given."""
-        if density is not None:
-            raise _refuse_density(density, self.clause)
-        return self
-
-    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
-        """Always raises LimitError: the density follows from temperature alone."""
-        raise _refuse_density(density, self.clause)
-
-    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
-        """Density at `temperature_c` (degC), and CTL where a reference is declared. Raises LimitError."""
-        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
-            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
-        return _corrected(self.density_at(temperature_c), self.reference_density)
 
 
 class Interpolation(StrEnum):
@@ -100,7 +60,7 @@ class Interpolation(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class TabulatedDensity:
+class TabulatedDensity(DensityByTemperature):
     """Density in kg/m3 at listed temperatures in degC; nothing beyond the ends.
 
     Between the points either straight lines or, for a laboratory's few points, a monotone cubic. Temperatures rise
@@ -143,14 +103,6 @@ class TabulatedDensity:
     def clause(self) -> str:
         return f"density against temperature: {self.source}"
 
-    @property
-    def needs_density(self) -> bool:
-        return False
-
-    @property
-    def uses_density_for_ctl(self) -> bool:
-        return False
-
     def density_at(self, temperature_c: float) -> float:
         """Density in kg/m3 at `temperature_c` (degC). Raises LimitError outside the table."""
         temperatures = self.temperatures_c
@@ -164,19 +116,3 @@ class TabulatedDensity:
         if self._slopes:
             return hermite(share, width, low, high, self._slopes[lower], self._slopes[upper])
         return low + share * (high - low)
-
-    def from_reference_density(self, density: float | None) -> Self:
-        """The method itself. Raises LimitError when a density is given."""
-        if density is not None:
-            raise _refuse_density(density, self.clause)
-        return self
-
-    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
-        """Always raises LimitError: the density follows from temperature alone."""
-        raise _refuse_density(density, self.clause)
-
-    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
-        """Density at `temperature_c` (degC), and CTL where a reference is declared. Raises LimitError."""
-        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
-            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
-        return _corrected(self.density_at(temperature_c), self.reference_density)

@@ -2,17 +2,12 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Self
 
-from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside
+from gateway.calculation.methods.by_temperature import DensityByTemperature
 from gateway.calculation.methods.its90 import ipts68_from_its90
-from gateway.errors import LimitError
 
 __all__ = ["Water", "WaterEquation"]
-
-# Water gives way by 5e-10 per Pa: within this much the effect stays below 0.003 %.
-_PRESSURE_PA = (-50e3, 50e3)
 
 
 class WaterEquation(StrEnum):
@@ -38,7 +33,7 @@ def _kell(t: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Water:
+class Water(DensityByTemperature):
     """Density by one of two equations; the product takes no density from outside and has a reference volume only where
     `reference_temperature_c` is declared: CTL = density(T)/density(reference), CPL = 1.
 
@@ -58,36 +53,9 @@ class Water:
     def clause(self) -> str:
         return f"density of water, {_NAMES[self.equation]}"
 
-    @property
-    def needs_density(self) -> bool:
-        return False
-
-    @property
-    def uses_density_for_ctl(self) -> bool:
-        return False
-
     def density_at(self, temperature_c: float) -> float:
         """Density in kg/m3 at `temperature_c` (degC). Raises LimitError outside the equation's range."""
         lowest, highest = _RANGES_C[self.equation]
         if not lowest <= temperature_c <= highest:
             raise outside("liquid temperature", temperature_c, "degC", lowest, highest, self.clause)
         return _tanaka(temperature_c) if self.equation is WaterEquation.TANAKA else _kell(temperature_c)
-
-    def from_reference_density(self, density: float | None) -> Self:
-        """The method itself. Raises LimitError when a density is given."""
-        if density is not None:
-            raise LimitError("density", density, "kg/m3", "given, but water's follows from temperature", self.clause)
-        return self
-
-    def from_observed_density(self, density: float, temperature_c: float, gauge_pressure_pa: float) -> Self:
-        """Always raises LimitError: the density follows from temperature alone."""
-        raise LimitError("density", density, "kg/m3", "given, but water's follows from temperature", self.clause)
-
-    def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
-        """Density at `temperature_c` (degC), and CTL where a reference is declared. Raises LimitError."""
-        if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
-            raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
-        density = self.density_at(temperature_c)
-        if self.reference_density is None:
-            return Corrected(None, None, density)
-        return Corrected(density / self.reference_density, 1.0, density)
