@@ -14,8 +14,7 @@ def test_without_a_command_the_commands_are_named(capsys: pytest.CaptureFixture[
     said = typed(capsys)
     assert said.code == 2
     assert said.err == (
-        "tank-gateway: no command was given\n"
-        f"  hint: one of {', '.join(COMMANDS)}; tank-gateway --help\n"
+        f"tank-gateway: no command was given\n  hint: one of {', '.join(COMMANDS)}; tank-gateway --help\n"
     )
     assert said.out == ""
 
@@ -24,8 +23,7 @@ def test_an_unknown_command_is_one_line_and_a_hint(capsys: pytest.CaptureFixture
     said = typed(capsys, "fill")
     assert said.code == 2
     assert said.err == (
-        "tank-gateway: there is no command 'fill'\n"
-        f"  hint: one of {', '.join(COMMANDS)}; tank-gateway --help\n"
+        f"tank-gateway: there is no command 'fill'\n  hint: one of {', '.join(COMMANDS)}; tank-gateway --help\n"
     )
 
 
