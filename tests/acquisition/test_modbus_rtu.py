@@ -347,6 +347,27 @@ async def test_no_descriptor_and_no_task_is_left_behind(bus: Bus) -> None:
     assert len(asyncio.all_tasks()) <= tasks + 1
 
 
+async def test_cancelled_while_it_connects_or_reads_it_leaves_nothing_and_works_on(bus: Bus) -> None:
+    async def connect_and_read() -> tuple[int, ...]:
+        await bus.link.connect(LONG)
+        return await bus.link.read(1, HOLDING, 7, 2, LONG)
+
+    await bus.link.close()
+    await asyncio.sleep(0.01)  # lets the converter notice the end
+    descriptors = len(os.listdir("/proc/self/fd"))
+    for turns in range(12):
+        reading = asyncio.create_task(connect_and_read())
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        if reading.cancel():
+            with pytest.raises(asyncio.CancelledError):
+                await reading
+        await bus.link.close()
+    await until(lambda: len(os.listdir("/proc/self/fd")) <= descriptors)
+    await bus.link.connect(LONG)
+    await right(bus)
+
+
 async def test_a_converter_that_hangs_up_and_comes_back() -> None:
     async def hang_up(asked: Asked, wire: Wire) -> None:
         wire._writer.transport.abort()  # type: ignore[attr-defined]
