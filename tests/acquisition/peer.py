@@ -1,10 +1,16 @@
-"""A Modbus TCP server written by hand, so that a test can make it answer anything at all. Imports nothing of ours."""
+"""A Modbus TCP server written by hand, so that a test can make it answer anything at all. Imports nothing of ours.
+
+What is sent to it is judged: anything but a read of one of the four tables fails the test.
+"""
 
 import asyncio
 import struct
+from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from typing import NamedTuple
+
+from tests.support.wire import READ_FUNCTIONS, SESSION_LEDGER
 
 REGISTER_FUNCTIONS = (3, 4)
 
@@ -64,6 +70,7 @@ class Peer:
         self.port = 0
         self.requests: list[Request] = []
         self.connections = 0
+        self._judged = 0
         self._writers: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
@@ -84,12 +91,24 @@ class Peer:
         if self._server is not None:
             await self._server.wait_closed()
             self._server = None
+        self._judge()
 
     async def seen(self, requests: int) -> None:
         """Waits until so many requests have come in."""
         while len(self.requests) < requests:
             self._news.clear()
             await self._news.wait()
+
+    def _judge(self) -> None:
+        seen = self.requests[self._judged :]
+        self._judged = len(self.requests)
+        wrong = [
+            f"{request} is no read request"
+            for request in seen
+            if request.protocol != 0 or request.length != 6 or request.function not in READ_FUNCTIONS
+        ]
+        SESSION_LEDGER.add(Counter(request.function for request in seen), wrong)
+        assert not wrong, wrong
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()

@@ -15,6 +15,8 @@ from gateway.acquisition.plan import FrameKind, Parity, SerialPath, TcpPath
 from gateway.acquisition.register_map import Table
 from gateway.acquisition.transports import open_path
 from gateway.errors import DeviceExceptionError
+from tests.support.serial_wire import SerialRecorder, parse_ascii_requests, parse_rtu_requests
+from tests.support.wire import SESSION_LEDGER, WireRecorder
 
 LONG = 30.0
 HERE = Path(__file__).parent
@@ -67,7 +69,8 @@ def libmodbus_port(libmodbus_rtu_server: Path, ports: Ports) -> Iterator[Path]:
         assert process.stdin is not None
         assert process.stdout is not None
         assert process.stdout.readline() == "ready\n"
-        yield ports.near
+        with SerialRecorder(ports.near.with_name("recorded"), ports.near, ledger=SESSION_LEDGER) as recorder:
+            yield recorder.path
         process.stdin.close()
         assert process.wait(10) == 0
 
@@ -95,13 +98,16 @@ def devices() -> list[SimDevice]:
 
 
 FRAMERS = {FrameKind.RTU: FramerType.RTU, FrameKind.ASCII: FramerType.ASCII}
+PARSERS = {FrameKind.RTU: parse_rtu_requests, FrameKind.ASCII: parse_ascii_requests}
 
 
 @pytest.fixture(params=FRAMERS)
 async def pymodbus_path(request: pytest.FixtureRequest, ports: Ports) -> AsyncIterator[SerialPath]:
     server = ModbusSerialServer(devices(), framer=FRAMERS[request.param], port=str(ports.far), baudrate=19_200)
     await server.serve_forever(background=True)
-    yield SerialPath(str(ports.near), 19_200, framing=request.param)
+    parse = PARSERS[request.param]
+    with SerialRecorder(ports.near.with_name("recorded"), ports.near, ledger=SESSION_LEDGER, parse=parse) as recorder:
+        yield SerialPath(str(recorder.path), 19_200, framing=request.param)
     await server.shutdown()  # type: ignore[no-untyped-call]
 
 
@@ -110,7 +116,9 @@ async def pymodbus_converter(request: pytest.FixtureRequest) -> AsyncIterator[Tc
     server = ModbusTcpServer(devices(), framer=FRAMERS[request.param], address=("127.0.0.1", 0))
     await server.serve_forever(background=True)
     listening: Any = server.transport  # each event loop has a class of its own
-    yield TcpPath("127.0.0.1", listening.sockets[0].getsockname()[1], request.param)
+    port = listening.sockets[0].getsockname()[1]
+    with WireRecorder(port, ledger=SESSION_LEDGER, parse=PARSERS[request.param]) as recorder:
+        yield TcpPath("127.0.0.1", recorder.port, request.param)
     await server.shutdown()  # type: ignore[no-untyped-call]
 
 

@@ -19,12 +19,18 @@ from gateway.commands.site_argument import load
 from gateway.daemon import Daemon
 from gateway.resources import config_path
 from tests.support.mosquitto import free_port
-from tests.support.wire import WireRecorder
+from tests.support.serial_wire import SerialRecorder, parse_ascii_requests, parse_rtu_requests
+from tests.support.wire import SESSION_LEDGER, WireRecorder, parse_requests
 
 __all__ = ["Panel", "foreign_serial_server", "foreign_server", "open_panel"]
 
 _PATIENCE_S = 30.0
 _PORTS = {"bus-a": 15020, "yard-1": 15021, "yard-2": 15022, "power": 15023}
+_PARSERS = {
+    FramerType.SOCKET: parse_requests,
+    FramerType.RTU: parse_rtu_requests,
+    FramerType.ASCII: parse_ascii_requests,
+}
 _T = TypeVar("_T")
 
 
@@ -92,8 +98,13 @@ def open_panel(folder: Path, record: Callable[[int], WireRecorder]) -> Iterator[
 
 
 @contextmanager
-def foreign_server(words: list[int], framer: FramerType = FramerType.SOCKET) -> Iterator[int]:
-    """pymodbus serving these holding registers of unit 1 from address 0; gives its port."""
+def foreign_server(
+    words: list[int], framer: FramerType = FramerType.SOCKET, *, asked_in: FramerType | None = None
+) -> Iterator[int]:
+    """pymodbus serving these holding registers of unit 1 from address 0, behind a recorder; gives the port of that.
+
+    `asked_in` is the framing of the requests where that is not the server's.
+    """
     with _loop() as loop:
 
         async def start() -> ModbusTcpServer:
@@ -105,7 +116,9 @@ def foreign_server(words: list[int], framer: FramerType = FramerType.SOCKET) -> 
         server = asyncio.run_coroutine_threadsafe(start(), loop).result(_PATIENCE_S)
         try:
             assert isinstance(server.transport, asyncio.Server)
-            yield server.transport.sockets[0].getsockname()[1]
+            port = server.transport.sockets[0].getsockname()[1]
+            with WireRecorder(port, ledger=SESSION_LEDGER, parse=_PARSERS[asked_in or framer]) as recorder:
+                yield recorder.port
         finally:
             ending = server.shutdown()  # type: ignore[no-untyped-call]
             asyncio.run_coroutine_threadsafe(ending, loop).result(_PATIENCE_S)
@@ -113,7 +126,7 @@ def foreign_server(words: list[int], framer: FramerType = FramerType.SOCKET) -> 
 
 @contextmanager
 def foreign_serial_server(words: list[int], folder: Path) -> Iterator[str]:
-    """The same as RTU on one end of a null-modem cable at 19200 baud; gives the other end."""
+    """The same as RTU on one end of a null-modem cable at 19200 baud; gives the other end, recorded."""
     if shutil.which("socat") is None:
         raise AssertionError("these tests need: apt-get install socat")
     near, far = folder / "near", folder / "far"
@@ -133,7 +146,8 @@ def foreign_serial_server(words: list[int], folder: Path) -> Iterator[str]:
 
         server = asyncio.run_coroutine_threadsafe(start(), loop).result(_PATIENCE_S)
         try:
-            yield str(near)
+            with SerialRecorder(folder / "recorded", near, ledger=SESSION_LEDGER) as recorder:
+                yield str(recorder.path)
         finally:
             ending = server.shutdown()  # type: ignore[no-untyped-call]
             asyncio.run_coroutine_threadsafe(ending, loop).result(_PATIENCE_S)

@@ -33,7 +33,7 @@ def test_registers_behind_a_converter(capsys: Capture, framing: FramerType) -> N
 
 
 def test_a_wrong_framing_says_what_it_usually_means(capsys: Capture) -> None:
-    with foreign_server([9412]) as port:
+    with foreign_server([9412], asked_in=FramerType.RTU) as port:
         address = f"127.0.0.1:{port}"
         said = typed(capsys, "registers", address, "--framing", "rtu", "--count", "1", "--timeout", "0.2 s")
     assert said.code == 1

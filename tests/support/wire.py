@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import NamedTuple, Self
 
-__all__ = ["SESSION_LEDGER", "Request", "WireLedger", "WireRecorder", "parse_requests"]
+__all__ = ["SESSION_LEDGER", "Parse", "Request", "WireLedger", "WireRecorder", "parse_requests", "violations_of"]
 
 HEADER_LENGTH = 7
 READ_FUNCTIONS = frozenset({1, 2, 3, 4})
@@ -26,6 +26,7 @@ class Request(NamedTuple):
     """One request as the client put it on the wire."""
 
     transaction: int
+    """0 where the framing has none."""
     unit: int
     function: int
     body: bytes
@@ -37,6 +38,10 @@ class Request(NamedTuple):
         if self.function == ENCAPSULATED_TRANSPORT:
             return self.body[:1] == bytes([DEVICE_IDENTIFICATION])
         return self.function in READ_FUNCTIONS
+
+
+Parse = Callable[[bytes], tuple[list[Request], str | None]]
+"""Splits all that a client sent into requests, and says what is wrong with the bytes, if anything."""
 
 
 def parse_requests(stream: bytes) -> tuple[list[Request], str | None]:
@@ -61,6 +66,16 @@ def parse_requests(stream: bytes) -> tuple[list[Request], str | None]:
     return requests, None
 
 
+def violations_of(where: str, requests: list[Request], fault: str | None) -> list[str]:
+    """What of all this is not a read."""
+    found = [
+        f"{where}: function code {request.function} to unit {request.unit}"
+        for request in requests
+        if not request.reads_only
+    ]
+    return [*found, f"{where}: {fault}"] if fault else found
+
+
 @dataclass
 class WireLedger:
     """What all recorders of a test session saw together."""
@@ -80,14 +95,18 @@ SESSION_LEDGER = WireLedger()
 class WireRecorder:
     """Listens on a free port of 127.0.0.1, passes every byte on to the server and keeps those of the client.
 
+    `parse` is for other framings than that of Modbus TCP: what a converter is sent.
     Runs on threads of its own, so that it serves synchronous and asynchronous tests and other processes alike.
     `close()` (or leaving the `with`) enters what was seen into the ledger and raises AssertionError for any request
     that is not a read.
     """
 
-    def __init__(self, server_port: int, server_host: str = "127.0.0.1", *, ledger: WireLedger) -> None:
+    def __init__(
+        self, server_port: int, server_host: str = "127.0.0.1", *, ledger: WireLedger, parse: Parse = parse_requests
+    ) -> None:
         self._server = (server_host, server_port)
         self._ledger = ledger
+        self._parse = parse
         self._streams: list[bytearray] = []
         self._sockets: list[socket.socket] = []
         self._threads: list[threading.Thread] = []
@@ -115,7 +134,7 @@ class WireRecorder:
     @property
     def requests(self) -> list[Request]:
         """Every request so far, connection by connection."""
-        return [request for stream in self.streams for request in parse_requests(stream)[0]]
+        return [request for stream in self.streams for request in self._parse(stream)[0]]
 
     def close(self) -> None:
         """Close every connection, then judge. Raises AssertionError if anything but a read was sent."""
@@ -135,18 +154,11 @@ class WireRecorder:
         assert not violations, "; ".join(violations)
 
     def _violations(self) -> list[str]:
-        found = []
-        for number, stream in enumerate(self.streams, start=1):
-            where = f"connection {number} to port {self._server[1]}"
-            requests, fault = parse_requests(stream)
-            found += [
-                f"{where}: function code {request.function} to unit {request.unit}"
-                for request in requests
-                if not request.reads_only
-            ]
-            if fault:
-                found.append(f"{where}: {fault}")
-        return found
+        return [
+            violation
+            for number, stream in enumerate(self.streams, start=1)
+            for violation in violations_of(f"connection {number} to port {self._server[1]}", *self._parse(stream))
+        ]
 
     def _start(self, work: Callable[..., None], name: str, *arguments: object) -> None:
         thread = threading.Thread(target=work, args=arguments, name=f"wire-{self.port}-{name}", daemon=True)
