@@ -73,7 +73,8 @@ class Pipeline:
         latest = self._latest
         for reading in readings:
             key = reading.instrument, reading.signal
-            latest[key] = newest(latest.get(key), reading)
+            # `newest` would say the same of a reading without a reason: a short cut for nearly all of them.
+            latest[key] = reading if reading.reason is None else newest(latest.get(key), reading)
         instrument = readings[0].instrument if readings else None
         for tank in self._by_instrument.get(instrument, ()):
             if tank.latest is None:

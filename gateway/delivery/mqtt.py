@@ -53,6 +53,8 @@ class MqttDelivery:
         self._status_topic = f"{self._root}/gateway/status"
         self._queue = LiveQueue()
         self._wake = asyncio.Event()
+        self._held_up = False
+        """Whether something waits for an acknowledgement, be it only for its room in the window."""
         self._connected = False
         self._connected_at_s: float | None = None
         """When this attempt's connection stood; None while it has not."""
@@ -174,6 +176,7 @@ class MqttDelivery:
                 raise
             self._queue.sent(number, entry)
             self._sent_s[number] = now_s
+        self._held_up = len(self._sent_s) >= window
 
     def _settled(self, number: int, refusal: str | None) -> None:
         self._sent_s.pop(number, None)
@@ -186,6 +189,8 @@ class MqttDelivery:
         else:
             entry = self._queue.refused(number)
             self._refuse(entry.record.inventory.tank, refusal)
+        if self._held_up:
+            self._wake.set()
 
     async def _shielded_goodbye(self, connection: Connection) -> None:
         """Say `offline` and disconnect, in bounded time, though this task is being cancelled."""
@@ -202,6 +207,7 @@ class MqttDelivery:
     async def _goodbye(self, connection: Connection) -> None:
         window = min(self._plan.window, connection.receive_maximum)
         offline: int | None = None
+        self._held_up = True
         while offline is None or offline in self._sent_s:
             self._wake.clear()
             if (reason := connection.ended) is not None:

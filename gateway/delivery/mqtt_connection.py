@@ -3,8 +3,9 @@
 aiomqtt leaves some things to be done here. It does not tell the server's receive maximum; it takes any PUBACK for
 success, though in MQTT 5 one may carry a refusal; a publish that waits when the connection breaks learns of it only by
 its own timeout; a connection that ends before CONNACK leaves no reason but a timeout; and a failed or cancelled connect
-leaves its socket registered with the loop. Entering one client twice would also send again what had been given up, so
-a client serves one connection only.
+leaves its socket registered with the loop. For each publish it wakes the loop from outside and watches the socket for a
+chance to write, though it is called on the loop and the socket nearly always takes what it is given. Entering one
+client twice would also send again what had been given up, so a client serves one connection only.
 """
 
 import asyncio
@@ -33,8 +34,8 @@ _PATIENCE_S = 1.0
 
 
 class Connection(aiomqtt.Client):
-    """`wake` is called when something was acknowledged, was refused or the connection ended; `settled` before it with
-    the number of the message and None or the reason of the refusal."""
+    """`settled` is called when a message was acknowledged or refused, with its number and None or the reason of the
+    refusal; `wake` when the connection ended."""
 
     def __init__(
         self,
@@ -68,6 +69,8 @@ class Connection(aiomqtt.Client):
         """QoS 1 messages the server lets be in flight; MQTT 5 section 3.2.2.3.3 gives the default."""
         self._client.connect_timeout = min(plan.timeout_s, _LONGEST_DIAL_S)
         self._given_up = False
+        self._open = False
+        """Whether the server has accepted us: from then on paho is called on the loop only."""
         self._dialled = asyncio.Event()
         self._end_reason: str | None = None
         self._settled = settled
@@ -95,6 +98,7 @@ class Connection(aiomqtt.Client):
         except BaseException:
             await self._give_up(attempt)
             raise
+        self._open = True
         self._disconnected.add_done_callback(self._note_end)
 
     def send(self, topic: str, payload: bytes) -> int:
@@ -162,8 +166,23 @@ class Connection(aiomqtt.Client):
             super()._on_socket_open(client, userdata, sock)
 
     def _on_socket_register_write(self, client: paho.Client, userdata: Any, sock: PahoSocket) -> None:
-        if not self._given_up:
+        if self._open:
+            self._loop.call_soon(self._write, sock)
+        elif not self._given_up:
             super()._on_socket_register_write(client, userdata, sock)
+
+    def _write(self, sock: PahoSocket) -> None:
+        """Write all that is waiting, and wait for the socket only where it does not take it."""
+        if self._given_up:
+            return
+        try:
+            self._client.loop_write()
+        except Exception as exc:  # noqa: BLE001 - whatever paho raises ends the connection, as it does in aiomqtt
+            if not self._disconnected.done():
+                self._disconnected.set_exception(exc)
+            return
+        if self._client.want_write() and not self._given_up:
+            super()._on_socket_register_write(self._client, None, sock)
 
     def _on_connect(
         self,
@@ -193,9 +212,8 @@ class Connection(aiomqtt.Client):
     def _on_publish(
         self, client: paho.Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
     ) -> None:
-        super()._on_publish(client, userdata, mid, reason_code, properties)
+        # Not handed on: aiomqtt keeps account of its own publishes only, and `send` goes past it.
         self._settled(mid, str(reason_code) if reason_code.is_failure else None)
-        self._wake()
 
     def _why_not_connected(self, exc: aiomqtt.MqttError) -> str:
         if isinstance(exc, aiomqtt.MqttCodeError):
