@@ -70,7 +70,6 @@ class Peer:
         self.port = 0
         self.requests: list[Request] = []
         self.connections = 0
-        self._judged = 0
         self._writers: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
@@ -91,7 +90,7 @@ class Peer:
         if self._server is not None:
             await self._server.wait_closed()
             self._server = None
-        self._judge()
+        self.forget()
 
     async def seen(self, requests: int) -> None:
         """Waits until so many requests have come in."""
@@ -99,9 +98,9 @@ class Peer:
             self._news.clear()
             await self._news.wait()
 
-    def _judge(self) -> None:
-        seen = self.requests[self._judged :]
-        self._judged = len(self.requests)
+    def forget(self) -> None:
+        """Judges the requests that were kept, and keeps them no longer."""
+        seen, self.requests = self.requests, []
         wrong = [
             f"{request} is no read request"
             for request in seen

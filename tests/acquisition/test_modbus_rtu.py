@@ -4,7 +4,7 @@ next one is right again."""
 import asyncio
 import os
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from pathlib import Path
 from typing import NamedTuple
 
@@ -64,6 +64,9 @@ async def tcp_bus(folder: Path, timing: Timing = TIMING) -> AsyncIterator[Bus]:
             yield Bus(link, peer)
         finally:
             await link.close()
+
+
+MakeBus = Callable[[Path, Timing], AbstractAsyncContextManager[Bus]]
 
 
 @pytest.fixture(params=[serial_bus, tcp_bus], ids=["serial", "tcp"])
