@@ -79,6 +79,8 @@ class LyingCylinder:
         r = self.radius_m
         h = min(max(level_m, 0.0), 2 * r)
         away = r - h
-        segment = r * r * math.acos(min(1.0, max(-1.0, away / r))) - away * math.sqrt(max(0.0, h * (2 * r - h)))
+        half_chord = math.sqrt(h * (2 * r - h))
+        # The angle whose cosine is away / r; but close to 0 and to a half turn a cosine hardly tells two angles apart.
+        segment = r * r * math.atan2(half_chord, away) - away * half_chord
         heads = math.pi * self.head_depth_m * h * h * (3 * r - h) / (3 * r)
         return self.heel_m3 + self.length_m * segment + heads

@@ -4,7 +4,7 @@ import math
 
 import pytest
 from fluids.geometry import TANK
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from simulators.shapes import LyingCylinder, UprightCylinder, solve_increasing
@@ -45,6 +45,7 @@ def test_volume_beyond_the_ends_is_that_of_the_ends() -> None:
 
 
 @given(level=st.floats(0.0, 3.0), depth=st.sampled_from([0.0, 0.3, 0.75, 1.5]))
+@example(level=math.nextafter(3.0, 0.0), depth=0.0)
 def test_level_of_a_volume_is_where_it_came_from(level: float, depth: float) -> None:
     shape = LyingCylinder(3.0, 18.0, depth)
     volume = shape.volume(level)
