@@ -4,7 +4,7 @@ import asyncio
 import csv
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from tests.support.wire import WireRecorder
 __all__ = ["Site", "printed_rows", "running_site"]
 
 _SETTLED_S = 30.0
+_PATIENCE_S = 20.0
 _GOLDEN = Path(__file__).parent.parent / "golden"
 
 
@@ -102,8 +103,13 @@ async def running_site(
     folder: Path,
     record: Callable[[int], WireRecorder],
     overrides: Mapping[str, str] | None = None,
+    *,
+    patient: bool = False,
 ) -> AsyncIterator[Site]:
-    """The demo site of `config/demo` on free ports, played by a scenario of the simulators."""
+    """The demo site of `config/demo` on free ports, played by a scenario of the simulators.
+
+    `patient`: for a test that judges what was read and not how fast, no answer is too late.
+    """
     async with AsyncExitStack() as stack:
         running = await stack.enter_async_context(
             simulators.serve(simulators.load_scenario(scenario), ports=dict.fromkeys(_lines(), 0))
@@ -123,12 +129,26 @@ async def running_site(
                 **(overrides or {}),
             },
         )
+        if patient:
+            settings = _patient(settings)
         site = Site(running, Daemon(settings), broker, recorders, subscriber, settings)
         site.start_gateway()
         try:
             yield site
         finally:
             await site.stop_gateway()
+
+
+def _patient(settings: SiteSettings) -> SiteSettings:
+    """Every instrument is waited for far longer than the simulators take on the busiest machine.
+
+    The wait that is learned is never shorter than a quarter of the longest.
+    """
+    lines = tuple(
+        replace(line, instruments=tuple(replace(each, timeout_s=_PATIENCE_S) for each in line.instruments))
+        for line in settings.lines
+    )
+    return replace(settings, lines=lines)
 
 
 def printed_rows() -> list[dict[str, str]]:

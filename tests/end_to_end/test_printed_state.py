@@ -42,7 +42,7 @@ def as_printed(value: float, printed: str) -> str:
 async def test_each_tank_gives_its_printed_figures(
     tmp_path: Path, wire_recorder: Callable[[int], WireRecorder]
 ) -> None:
-    async with running_site("printed_state", tmp_path, wire_recorder) as site:
+    async with running_site("printed_state", tmp_path, wire_recorder, patient=True) as site:
         settled = await site.all_inventories(
             lambda content: (
                 all(element["value"] is not None for element in content["elements"])

@@ -36,7 +36,7 @@ async def test_every_figure_of_every_tank_is_the_oracles(
     tmp_path: Path, wire_recorder: Recorder, first_seed: int
 ) -> None:
     wrong: list[str] = []
-    async with running_site("printed_state", tmp_path, wire_recorder) as site:
+    async with running_site("printed_state", tmp_path, wire_recorder, patient=True) as site:
         for seed in range(first_seed, first_seed + STATES_PER_TEST):
             wrong += [f"seed {seed} {each}" for each in await judge(site, draw(seed))]
     assert not wrong, "\n" + "\n".join(wrong)
@@ -49,7 +49,7 @@ async def test_an_element_counts_from_its_margin_on_and_not_one_step_of_the_gaug
         assert sum(wanted.used) == 2, tag
     for tag, (_, wanted) in at_margins(short=True).items():
         assert sum(wanted.used) == 1, tag
-    async with running_site("printed_state", tmp_path, wire_recorder) as site:
+    async with running_site("printed_state", tmp_path, wire_recorder, patient=True) as site:
         wrong = [*await judge(site, at_margins(short=False)), *await judge(site, at_margins(short=True))]
     assert not wrong, "\n" + "\n".join(wrong)
 
@@ -59,7 +59,7 @@ async def test_an_element_stays_down_to_two_thirds_of_its_margin_and_comes_back_
 ) -> None:
     course = [(1.0, 0, 2), (5 / 6, 0, 2), (2 / 3, 1, 2), (2 / 3, -1, 1), (5 / 6, 0, 1), (1.0, -1, 1), (1.0, 0, 2)]
     """Share of the second element's margin, further steps of the gauge, elements that must count then."""
-    async with running_site("printed_state", tmp_path, wire_recorder, FAST) as site:
+    async with running_site("printed_state", tmp_path, wire_recorder, FAST, patient=True) as site:
         await site.stop_gateway()
         put(site, at_margins(short=False))
         site.begin_anew()
