@@ -3,9 +3,12 @@
 Simulators, broker and subscriber are processes of their own on the same machine, so with few cores they take part of
 what they measure. Lateness is the gateway's own histogram: how long after its due time each poll was begun. The age of
 the news is seen from outside: from the read of the level, by its time in the payload, to its arrival at the subscriber.
+That time is of the moment when the answer was complete, less the part of a millisecond that the payload does not show;
+so the age is an upper bound of the time from the last byte of an answer to the publish.
 """
 
 import json
+import os
 import re
 import tempfile
 import time
@@ -49,6 +52,7 @@ def measure(*, long: bool) -> dict[str, object]:
         "scrape_ms": "scrape ms",
         "cpu_percent": "% of a core",
         "memory_mb": "MB",
+        "load": "load of machine",
     }
     return {
         "title": f"Whole gateway process, {ELEMENTS} elements a tank, {seconds:g} s each, one metrics scrape within",
@@ -110,6 +114,7 @@ def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talkin
         "scrape_ms": scrape_s * 1e3,
         "cpu_percent": (used.user + used.system - cpu.user - cpu.system) / passed * 100,
         "memory_mb": process.memory_info().rss / 2**20,
+        "load": os.getloadavg()[0],
     }
 
 
