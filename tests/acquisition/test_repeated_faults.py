@@ -15,11 +15,12 @@ import pytest
 
 from gateway.acquisition.half_duplex import Timing
 from gateway.acquisition.line import Line
+from gateway.acquisition.link import Link
 from gateway.acquisition.modbus_tcp import ModbusTcpLink
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.clock import SystemClock
-from gateway.errors import LinkError
+from gateway.errors import BadFrameError, LinkError
 from gateway.records import Quality, Reading
 from tests.acquisition import faults as tcp
 from tests.acquisition import peer as tcp_peer
@@ -74,6 +75,15 @@ async def test_a_tcp_link() -> None:
         await link.close()
 
 
+async def read_soon(link: Link) -> tuple[int, ...]:
+    """A machine that stood still for longer than the quiet time lets the rest of a bad frame come after the request.
+    That read is then bad too; the one after the next is not."""
+    for _ in range(2):
+        with suppress(BadFrameError):
+            return await link.read(1, HOLDING, 7, 2, LONG)
+    return await link.read(1, HOLDING, 7, 2, LONG)
+
+
 @pytest.mark.parametrize("make_bus", [rtu.serial_bus, rtu.tcp_bus], ids=["serial", "tcp"])
 async def test_an_rtu_link(make_bus: rtu.MakeBus, tmp_path: Path) -> None:
     async with make_bus(tmp_path, RTU_TIMING) as bus:
@@ -85,7 +95,7 @@ async def test_an_rtu_link(make_bus: rtu.MakeBus, tmp_path: Path) -> None:
                     await bus.link.read(1, HOLDING, 7, 2, 0.02)
                 assert bus.link.connected
                 bus.peer.handler = wire_peer.healthy
-                assert await bus.link.read(1, HOLDING, 7, 2, LONG) == (1007, 1008)
+                assert await read_soon(bus.link) == (1007, 1008)
                 bus.peer.asked.clear()
 
         await turns(WARM_UP)
