@@ -251,7 +251,8 @@ async def test_on_a_terminal_the_table_is_live_and_ctrl_c_is_typed() -> None:
             stdout=theirs,
             stderr=theirs,
             cwd=_ROOT,
-            env={**os.environ, "TERM": "xterm-256color"},
+            # The size is that of the terminal: pytest's workers set COLUMNS, which would go before it.
+            env={name: value for name, value in os.environ.items() if name != "COLUMNS"} | {"TERM": "xterm-256color"},
             start_new_session=True,
             preexec_fn=_own_terminal,
         )
