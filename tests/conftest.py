@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 
 import pytest
+import structlog
 from hypothesis import HealthCheck, settings
 
 from tests.support.wire import SESSION_LEDGER, WireRecorder
@@ -22,6 +23,14 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "everyday"))
+
+
+@pytest.fixture(autouse=True)
+def logging_as_it_comes() -> Iterator[None]:
+    """Commands set up logging for the whole process: what one test filters out must not be missing in the next."""
+    structlog.reset_defaults()
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture
