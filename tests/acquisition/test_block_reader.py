@@ -33,7 +33,15 @@ _signals = st.builds(
 _words = st.one_of(st.integers(0, 0xFFFF), st.sampled_from((0, 1, 0x7FC0, 0x7F80, 0xFF80, 0x7FFF, 0xFFFF, 0x4148)))
 
 
-@given(st.lists(_signals, min_size=1, max_size=12), st.data())
+_plain_signals = _signals.filter(
+    lambda signal: signal.loop is None and signal.type is not ValueType.BOOL and signal.order is ByteOrder.ABCD
+)
+
+
+_blocks = st.one_of(st.lists(_signals, min_size=1, max_size=12), st.lists(_plain_signals, min_size=1, max_size=3))
+
+
+@given(_blocks, st.data())
 def test_a_block_says_what_its_signals_say(drawn: list[Signal], data: st.DataObject) -> None:
     signals = tuple(
         Signal(f"s{place}", *(getattr(signal, name) for name in Signal.__dataclass_fields__ if name != "name"))
@@ -64,6 +72,19 @@ def test_a_block_of_temperatures_is_unpacked_at_one_go_and_a_bad_one_keeps_to_it
     assert third.reason is not None
     assert third.reason.code is ReasonCode.OUT_OF_RANGE
     assert second.value is third.value is None
+
+
+def test_special_numbers_are_not_values_where_a_block_is_unpacked_at_one_go() -> None:
+    signals = tuple(
+        Signal(f"w{place}", HOLDING, place, ValueType.UINT16, sentinels=(65535,), none_detected=(65534,))
+        for place in range(3)
+    )
+    (block,) = plan_blocks(InstrumentMap("water", signals))
+    assert run_format(block.signals, block.address) is not None
+    failed, dry, wet = BlockReader("WT-1", block).decode((65535, 65534, 65533), 0, 0)
+    assert (failed.value, failed.quality) == (None, Quality.BAD)
+    assert (dry.value, dry.quality) == (None, Quality.GOOD)
+    assert (wet.value, wet.quality, wet.reason) == (65533.0, Quality.GOOD, None)
 
 
 def test_what_is_not_plain_is_decoded_one_by_one() -> None:
