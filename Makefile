@@ -25,8 +25,8 @@ help: ## list the commands
 	echo "make test     everything a change must pass: the checks, then the tests (TESTS=tests/calculation for a part)"
 	echo "make check    lint, format and types only"
 	echo "make bench    measure speed, print a table, keep the figures in tests/bench/results (LONG=1: longer)"
-	echo "make soak     a long run with faults switched on and off (MINUTES=60)"
-	echo "make fuzz     the property tests with many more examples"
+	echo "make soak     the fault matrix ten thousand times (REPETITIONS=10000), then a long run with faults (MINUTES=60)"
+	echo "make fuzz     the property tests with many more examples; any bytes under atheris where it is installed (MINUTES=5)"
 	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
 	echo "make lock     write requirements.lock anew from pyproject.toml"
 
@@ -68,10 +68,13 @@ bench: $(VENV)/.test
 
 soak: $(VENV)/.test
 	@.ci/system-packages
+	SOAK_REPETITIONS=$(or $(REPETITIONS),10000) $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 -k repeated_faults tests/acquisition
 	$(BIN)/python -m tests.bench.soak --minutes $(or $(MINUTES),60)
+	$(BIN)/python -m tests.bench.node_peer
 
 fuzz: $(VENV)/.test
 	@HYPOTHESIS_PROFILE=fuzz $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 -m hypothesis $(TESTS)
+	$(BIN)/python -m tests.fuzz --minutes $(or $(MINUTES),5)
 
 mutants: $(VENV)/.test
 	@$(BIN)/python -m tests.mutants
