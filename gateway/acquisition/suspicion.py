@@ -35,6 +35,8 @@ _FORGOTTEN_S = 12.0
 class TwoPlaces(NamedTuple):
     low: float
     high: float
+    switches: int
+    """How often the values went from one to the other."""
 
 
 def two_places(values: Sequence[float], resolution: float = 0.0) -> TwoPlaces | None:
@@ -53,9 +55,10 @@ def two_places(values: Sequence[float], resolution: float = 0.0) -> TwoPlaces | 
     if gap <= max(_APART * scatter, _APART_SHARE * max(abs(low[0]), abs(high[-1]))):
         return None
     sides = [value >= high[0] for value in values]
-    if sum(before != after for before, after in pairwise(sides)) < _FEWEST_SWITCHES:
+    switches = sum(before != after for before, after in pairwise(sides))
+    if switches < _FEWEST_SWITCHES:
         return None
-    return TwoPlaces(fmean(low), fmean(high))
+    return TwoPlaces(fmean(low), fmean(high), switches)
 
 
 class DuplicateAddressWatch:

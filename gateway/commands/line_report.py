@@ -97,7 +97,8 @@ def _duplicates(line: LineCounts, observed: Observed) -> list[Finding]:
                     Finding(
                         Weight.ACT if seen.frames_break else Weight.LOOK,
                         instrument,
-                        f"{signal} jumps to and fro between {seen.low:.4g} and {seen.high:.4g} ({seen.switches} times)"
+                        f"{signal} jumps to and fro between {seen.places.low:.4g} and {seen.places.high:.4g} "
+                        f"({seen.places.switches} times)"
                         f"{broken}: perhaps two devices have its unit number",
                         "switch the instrument off and see whether its number still answers: `tank-gateway scan`",
                     )

@@ -13,9 +13,9 @@ def test_values_that_go_to_and_fro_with_broken_frames() -> None:
     values = [9.412, 3.055, 9.412, 3.056, 3.055, 9.411, 9.412, 3.055, 3.055, 9.412]
     seen = two_devices(values, broken_frames=4, requests=40, resolution=0.05)
     assert seen is not None
-    assert seen.low == pytest.approx(3.055, abs=0.001)
-    assert seen.high == pytest.approx(9.412, abs=0.001)
-    assert seen.switches == 6
+    assert seen.places.low == pytest.approx(3.055, abs=0.001)
+    assert seen.places.high == pytest.approx(9.412, abs=0.001)
+    assert seen.places.switches == 6
     assert seen.frames_break
 
 
@@ -46,8 +46,8 @@ def test_two_devices_that_answer_by_chance_are_seen(seed: int, low: float, apart
     values = [low + apart * dice.randrange(2) + dice.uniform(-0.004, 0.004) for _ in range(60)]
     seen = two_devices(values, 3, 60, resolution=0.05)
     assert seen is not None
-    assert seen.low == pytest.approx(low, abs=0.005)
-    assert seen.high == pytest.approx(low + apart, abs=0.005)
+    assert seen.places.low == pytest.approx(low, abs=0.005)
+    assert seen.places.high == pytest.approx(low + apart, abs=0.005)
 
 
 @given(st.integers(0, 2**32), st.floats(-0.01, 0.01), st.floats(0.0, 0.01))
