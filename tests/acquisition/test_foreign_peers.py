@@ -1,7 +1,6 @@
 """The link and the decoder against Modbus made by others: the general-purpose libraries libmodbus (C) and pymodbus."""
 
 import asyncio
-import shutil
 import subprocess
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -17,6 +16,7 @@ from gateway.acquisition.modbus_tcp import ModbusTcpLink
 from gateway.acquisition.register_map import ByteOrder, Signal, Table, ValueType
 from gateway.errors import DeviceExceptionError
 from tests.acquisition.peer import peer
+from tests.support.libmodbus import compiled
 
 LONG = 30.0
 HERE = Path(__file__).parent
@@ -25,15 +25,7 @@ HERE = Path(__file__).parent
 @pytest.fixture(scope="session")
 def libmodbus_server(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The compiled server."""
-    compiler = shutil.which("cc") or shutil.which("gcc")
-    if compiler is None or shutil.which("pkg-config") is None:
-        pytest.fail("these tests need: apt-get install gcc pkg-config libmodbus-dev")
-    program = tmp_path_factory.mktemp("libmodbus") / "libmodbus_server"
-    flags = subprocess.run(
-        ["pkg-config", "--cflags", "--libs", "libmodbus"], check=True, capture_output=True, text=True
-    ).stdout.split()
-    subprocess.run([compiler, "-O2", "-o", str(program), str(HERE / "libmodbus_server.c"), *flags], check=True)
-    return program
+    return compiled(HERE / "libmodbus_server.c", tmp_path_factory.mktemp("libmodbus"))
 
 
 @pytest.fixture

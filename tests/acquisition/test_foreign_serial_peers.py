@@ -15,6 +15,7 @@ from gateway.acquisition.plan import FrameKind, Parity, SerialPath, TcpPath
 from gateway.acquisition.register_map import Table
 from gateway.acquisition.transports import open_path
 from gateway.errors import DeviceExceptionError
+from tests.support.libmodbus import compiled
 from tests.support.serial_wire import SerialRecorder, parse_ascii_requests, parse_rtu_requests
 from tests.support.wire import SESSION_LEDGER, WireRecorder
 
@@ -51,15 +52,7 @@ def ports(tmp_path: Path) -> Iterator[Ports]:
 @pytest.fixture(scope="session")
 def libmodbus_rtu_server(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The compiled server."""
-    compiler = shutil.which("cc") or shutil.which("gcc")
-    if compiler is None or shutil.which("pkg-config") is None:
-        pytest.fail("these tests need: apt-get install gcc pkg-config libmodbus-dev")
-    program = tmp_path_factory.mktemp("libmodbus") / "libmodbus_rtu_server"
-    flags = subprocess.run(
-        ["pkg-config", "--cflags", "--libs", "libmodbus"], check=True, capture_output=True, text=True
-    ).stdout.split()
-    subprocess.run([compiler, "-O2", "-o", str(program), str(HERE / "libmodbus_rtu_server.c"), *flags], check=True)
-    return program
+    return compiled(HERE / "libmodbus_rtu_server.c", tmp_path_factory.mktemp("libmodbus"))
 
 
 @pytest.fixture
