@@ -24,7 +24,8 @@ def main() -> None:
     arguments = parser.parse_args()
     machine = describe()
     print(
-        f"{machine['processor']}, {machine['cores']} cores, {machine['python']}, load {machine['load_before']} before"
+        f"{machine['processor']}, {machine['cores']} cores, {machine['python']}, nice {machine['nice']}, "
+        f"load {machine['load_before']} before"
     )
     if machine["load_before"] > BUSY * machine["cores"]:
         print("The machine is busy with other work: ratios are rough and rates too low. Measure again when it is idle.")
