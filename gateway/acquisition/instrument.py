@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from gateway.acquisition.blocks import plan_blocks
 from gateway.acquisition.decode import judge_faults
 from gateway.acquisition.parts import BlockParts
-from gateway.acquisition.plan import InstrumentPlan, LinePlan
+from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePlan
 from gateway.acquisition.response_time import ResponseTime
 from gateway.acquisition.round import Round
 from gateway.acquisition.schedule import Backoff
@@ -47,7 +47,8 @@ class Instrument:
             BlockParts(plan.tag, block, lambda: Backoff(line.backoff_first_s, line.backoff_longest_s, source))
             for block in plan_blocks(plan.map)
         )
-        self.wait = ResponseTime(plan.timeout_s)
+        # Without transaction identifiers a late answer is a danger: there an instrument always has its whole time.
+        self.wait = ResponseTime(plan.timeout_s, learns=line.primary.framing is FrameKind.TCP)
         self.statistics = InstrumentStatistics(plan.tag, line.name)
         self.late_answers = 0
         """How many had come late on the line when this one was last waited for in vain."""

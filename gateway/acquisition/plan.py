@@ -17,7 +17,7 @@ class InstrumentPlan:
     map: InstrumentMap
     period_s: float
     timeout_s: float
-    """The longest wait for an answer; a shorter one is learned."""
+    """The longest wait for an answer; a shorter one is learned where answers carry transaction identifiers."""
     pause_s: float = 0.0
     """From an answer to the next request, for devices that need it. Such a device is asked one thing at a time."""
 

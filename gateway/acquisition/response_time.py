@@ -33,9 +33,10 @@ class ResponseTime:
         "_vain",
     )
 
-    def __init__(self, longest_s: float) -> None:
+    def __init__(self, longest_s: float, *, learns: bool = True) -> None:
+        """`learns` False: each request has all the time, and only the statistics are kept."""
         self._longest_s = longest_s
-        self._shortest_s = min(longest_s, max(_SHORTEST_S, _SHORTEST_SHARE * longest_s))
+        self._shortest_s = min(longest_s, max(_SHORTEST_S, _SHORTEST_SHARE * longest_s)) if learns else longest_s
         self._learned_s = longest_s
         self._answers = 0
         self._mean = self._deviation = self._slowest = 0.0

@@ -17,7 +17,7 @@ from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load, tank_of
 from gateway.display import UnitSystem
 from gateway.errors import QuantityError, UsageError
-from gateway.records import Quality
+from gateway.records import Quality, ReasonCode
 
 __all__ = ["add_arguments", "execute"]
 
@@ -83,7 +83,9 @@ def execute(arguments: argparse.Namespace) -> int:
         write(*(f"Caution: {caution}" for caution in sheet.CAUTIONS))
     else:
         sheet.print_sheet(settings, setup, plan, inventory, lines, tank_input, dip.temperatures, system)
-    return 1 if inventory.figures.tov.quality is Quality.BAD else 0
+    # What was not measured is Bad and no failure; what was measured and cannot be is one, for a script as well.
+    refused = any(reason.code is ReasonCode.METHOD_LIMIT for figure in inventory.figures for reason in figure.reasons)
+    return 1 if refused or inventory.figures.tov.quality is Quality.BAD else 0
 
 
 def _dip(arguments: argparse.Namespace) -> Dip:

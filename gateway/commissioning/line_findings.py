@@ -108,7 +108,7 @@ def _of_connection(counts: LineCounts) -> list[Finding]:
             counts.line,
             "is not connected",
             "look at the converter's or device's supply and network, its address, and whether another client holds its "
-            "connections",
+            "connections; of a serial port, at its plug, its name, and whether the program may open it (group dialout)",
         )
     ]
 

@@ -27,6 +27,13 @@ def test_a_fast_device_is_given_a_quarter_of_the_configured_time() -> None:
     assert after([10.0] * 100, longest_s=0.02).timeout_s == 0.02
 
 
+def test_where_a_late_answer_is_a_danger_the_whole_time_is_always_given() -> None:
+    wait = ResponseTime(1.0, learns=False)
+    for _ in range(100):
+        wait.answered(10 * MS)
+    assert wait.timeout_s == 1.0
+
+
 @pytest.mark.outside("RFC 6298, section 2: mean, deviation and the time-out that follows from them, computed by hand")
 def test_mean_and_deviation_are_those_of_rfc_6298() -> None:
     # First R = 100 ms: SRTT 100, RTTVAR 50. Then R' = 500 ms: RTTVAR = 3/4 * 50 + 1/4 * 400 = 137.5 before

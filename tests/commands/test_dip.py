@@ -342,3 +342,10 @@ def test_a_site_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> No
     assert said.err == (
         "tank-gateway: there is no site file 'nowhere.yaml'\n  hint: give the path of a YAML file, or `demo`\n"
     )
+
+
+def test_a_temperature_beyond_the_method_fails_for_a_script_too(capsys: pytest.CaptureFixture[str]) -> None:
+    said = _dip(capsys, "TK-101", "--level", "9.412 m", "--water", "none", "--temperature", "240 degC", "--json")
+    assert said.code == 1
+    assert said.document["figures"]["mass"]["reason"]["code"] == "method_limit"
+    assert said.document["figures"]["tov"]["quality"] == "Good"
