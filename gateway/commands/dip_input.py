@@ -20,6 +20,8 @@ __all__ = [
 
 _BY_HAND = Reason(ReasonCode.MANUAL, "measured by hand")
 _SAME_TEMPERATURE_C = 0.1
+_WIDEST_SPREAD_C = 10.0
+_MOST_SEDIMENT_WATER = 0.05
 _NO_WATER = Reason(ReasonCode.NONE_DETECTED, "no free water found by hand")
 
 
@@ -90,12 +92,33 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         vapour_pressure=_by_hand(vapour),
         dip_water=Input(None, Quality.GOOD, _NO_WATER, 0.0, "dip", True) if dip.no_water else _by_hand(dip.water),
         elements=(),
-        manual_temperature=_by_hand(sum(dip.temperatures) / len(dip.temperatures) if dip.temperatures else None),
+        manual_temperature=_temperature(dip.temperatures),
         ambient=_by_hand(dip.ambient),
         reference_density=reference,
         observed_density=observed,
-        sediment_water=given.sediment_water if dip.sediment_water is None else _by_hand(dip.sediment_water),
+        sediment_water=given.sediment_water if dip.sediment_water is None else _sediment_water(dip.sediment_water),
     )
+
+
+def _temperature(temperatures_c: tuple[float, ...]) -> Input | None:
+    """The mean of the readings. Readings that far apart are layers, or one of them was mistyped."""
+    if not temperatures_c:
+        return None
+    spread_c = max(temperatures_c) - min(temperatures_c)
+    mean = Input(sum(temperatures_c) / len(temperatures_c), Quality.GOOD, _BY_HAND, 0.0, "dip", True)
+    if spread_c <= _WIDEST_SPREAD_C:
+        return mean
+    text = f"temperatures by hand differ by {spread_c:.1f} degC: layers, or one is mistyped"
+    return mean._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.STRATIFIED, text))
+
+
+def _sediment_water(share: float) -> Input:
+    """0.3 % typed as 30 % is possible, so more than stored liquid has is doubted (common practice)."""
+    entered = Input(share, Quality.GOOD, _BY_HAND, 0.0, "dip", True)
+    if share <= _MOST_SEDIMENT_WATER:
+        return entered
+    text = f"sediment and water of {share:.0%} is more than a stored liquid has"
+    return entered._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.INPUT_UNCERTAIN, text))
 
 
 def takes_bottom_pressure(plan: TankPlan) -> bool:

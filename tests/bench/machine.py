@@ -20,7 +20,6 @@ def describe() -> dict[str, Any]:
         "cores": os.cpu_count(),
         "load_before": round(os.getloadavg()[0], 2),
         "nice": os.nice(0),
-        "nice": os.nice(0),
         "memory_mb": os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 2**20,
         "system": f"{platform.system()} {platform.release()}",
         "python": f"{platform.python_implementation()} {platform.python_version()}",

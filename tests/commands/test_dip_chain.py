@@ -127,3 +127,19 @@ def test_a_product_without_reference_temperature_takes_its_density_at_tank_tempe
         dip_input(by_hand, TankBinding("TK-1"), dip._replace(density_at=20.0), NOON, simulated=False)
     same = dip_input(by_hand, TankBinding("TK-1"), dip._replace(density_at=25.0), NOON, simulated=False)
     assert same.observed_density == given.observed_density
+
+
+def test_what_was_probably_mistyped_is_doubted() -> None:
+    plan = dip_plan(straight_plan(), Dip(level=6.0))
+    dip = Dip(level=6.0, temperatures=(20.0, 90.0), density=800.0, sediment_water=0.3)
+    given = dip_input(plan, TankBinding("TK-1"), dip, NOON, simulated=False)
+    figures = calculate(plan, given)[0].figures
+    assert (figures.gov.quality, figures.gsv.quality, figures.nsv.quality) == (
+        Quality.GOOD,
+        Quality.UNCERTAIN,
+        Quality.UNCERTAIN,
+    )
+    assert figures.liquid_temperature.reasons[0].text.startswith("temperatures by hand differ by 70.0 degC")
+    usual = Dip(level=6.0, temperatures=(50.0, 59.0), density=800.0, sediment_water=0.003)
+    figures = calculate(plan, dip_input(plan, TankBinding("TK-1"), usual, NOON, simulated=False))[0].figures
+    assert figures.nsv.quality == Quality.GOOD
