@@ -8,14 +8,13 @@ Protocol V1.1b3, sections 6.1 to 6.4 and 7.
 """
 
 import asyncio
-import socket
 import struct
-from contextlib import suppress
 from typing import cast
 
 from gateway.acquisition.blocks import LARGEST_BITS, LARGEST_REGISTERS
 from gateway.acquisition.link import LinkCounters, device_exception
 from gateway.acquisition.register_map import Table
+from gateway.acquisition.tcp_socket import keep_alive, plain_cause
 from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
 
 __all__ = ["MbapConnection", "ModbusTcpLink", "request_frame"]
@@ -34,9 +33,6 @@ _LATE_REMEMBERED = 1024
 """Transactions without an answer that are kept in mind, so that a late answer is told from an unsolicited frame."""
 _UNSOLICITED_TOLERATED = 1000
 """Unsolicited frames in a row after which the peer is held to be broken: it would cost the other lines time."""
-
-# A peer that vanished without a word is noticed by the system's own probes when requests do not already show it.
-_KEEPALIVE = (("TCP_KEEPIDLE", 10), ("TCP_KEEPINTVL", 5), ("TCP_KEEPCNT", 3), ("TCP_USER_TIMEOUT", 20_000))
 
 
 def request_frame(transaction: int, unit: int, table: Table, address: int, count: int) -> bytes:
@@ -87,13 +83,7 @@ class MbapConnection(asyncio.Protocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = cast(asyncio.Transport, transport)
-        connection = transport.get_extra_info("socket")
-        if connection is not None:
-            with suppress(OSError):
-                connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-                for option, value in _KEEPALIVE:
-                    if hasattr(socket, option):
-                        connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
+        keep_alive(transport)
 
     def connection_lost(self, exc: Exception | None) -> None:
         error = NoConnectionError(f"the connection broke: {exc}" if exc else "the peer closed the connection")
@@ -269,7 +259,7 @@ class ModbusTcpLink:
             raise NoConnectionError(f"no connection within {timeout_s:g} s") from exc
         except (OSError, UnicodeError) as exc:
             # A host name that cannot even be encoded for a look-up raises UnicodeError.
-            raise NoConnectionError(_plain_cause(exc)) from exc
+            raise NoConnectionError(plain_cause(exc)) from exc
         self._connection = connection
 
     async def read(self, unit: int, table: Table, address: int, count: int, timeout_s: float) -> tuple[int, ...]:
@@ -287,13 +277,3 @@ class ModbusTcpLink:
         connection.shut(NoConnectionError("the connection was closed here"))
         # An aborted transport reports its end on the next turn of the loop: this does not wait for the peer.
         await asyncio.shield(connection.closed)
-
-
-def _plain_cause(exc: Exception) -> str:
-    if isinstance(exc, socket.gaierror):
-        return f"the host name cannot be resolved ({exc.strerror or exc})"
-    if isinstance(exc, ConnectionRefusedError):
-        return "the connection was refused"
-    if isinstance(exc, OSError) and exc.strerror:
-        return exc.strerror[0].lower() + exc.strerror[1:]
-    return str(exc)

@@ -14,7 +14,7 @@ from pathlib import Path
 from gateway.acquisition.link import LinkCounters
 from gateway.acquisition.modbus_tcp import MbapConnection, ModbusTcpLink
 from gateway.acquisition.plan import TlsFiles
-from gateway.acquisition.tcp_channel import plain_cause
+from gateway.acquisition.tcp_socket import plain_cause
 from gateway.errors import NoConnectionError
 
 __all__ = ["ModbusTlsLink"]

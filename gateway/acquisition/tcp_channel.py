@@ -1,41 +1,14 @@
 """Bytes through a TCP connection to a converter, which puts them on its serial line and sends back what it hears."""
 
 import asyncio
-import socket
 from collections.abc import Callable
-from contextlib import suppress
 from typing import cast
 
 from gateway.acquisition.framing import Framing, ReadRequest
+from gateway.acquisition.tcp_socket import keep_alive, plain_cause
 from gateway.errors import NoConnectionError
 
-__all__ = ["TcpChannel", "keep_alive", "plain_cause"]
-
-# A peer that vanished without a word is noticed by the system's own probes when requests do not already show it.
-_KEEPALIVE = (("TCP_KEEPIDLE", 10), ("TCP_KEEPINTVL", 5), ("TCP_KEEPCNT", 3), ("TCP_USER_TIMEOUT", 20_000))
-
-
-def keep_alive(transport: asyncio.BaseTransport) -> None:
-    """Sets the system's probes on a connection."""
-    connection = transport.get_extra_info("socket")
-    if connection is None:
-        return
-    with suppress(OSError):
-        connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        for option, value in _KEEPALIVE:
-            if hasattr(socket, option):
-                connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
-
-
-def plain_cause(exc: Exception) -> str:
-    """Why no connection came about."""
-    if isinstance(exc, socket.gaierror):
-        return f"the host name cannot be resolved ({exc.strerror or exc})"
-    if isinstance(exc, ConnectionRefusedError):
-        return "the connection was refused"
-    if isinstance(exc, OSError) and exc.strerror:
-        return exc.strerror[0].lower() + exc.strerror[1:]
-    return str(exc)
+__all__ = ["TcpChannel"]
 
 
 class _Stream(asyncio.Protocol):
