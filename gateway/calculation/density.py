@@ -85,15 +85,14 @@ def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> tu
 def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figure | None) -> CorrectionFigures:
     """Densities, CTL and CPL. `pressure` None: atmospheric, CPL = 1."""
     given = basis.given
-    # A sample keeps its own date; what is made with it is as old as its measurements, and no manual entry by itself.
-    density = given._replace(age_s=0.0, manual=False)
+    density = figure.undated(given)
     by_state = (temperature,) if pressure is None else (temperature, pressure)
     by_density = (*by_state, density)
     if temperature.value is None or (pressure is not None and pressure.value is None):
-        return _without(basis, _lost(by_state), pressure)
+        return _without(basis, figure.derive(None, by_state), pressure)
     if basis.prepared is None and basis.observed is None:
         refused = figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density")
-        return _without(basis, _lost(by_density) if given.quality is Quality.BAD else refused, pressure)
+        return _without(basis, figure.derive(None, by_density) if given.quality is Quality.BAD else refused, pressure)
     pressure_pa = 0.0 if pressure is None or pressure.value is None else pressure.value
     try:
         prepared, corrected = correct(basis, temperature.value, pressure_pa)
@@ -116,14 +115,6 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
 _NO_REFERENCE_DENSITY = figure.not_applicable("the product has no reference density")
 _NO_REFERENCE_VOLUME = figure.not_applicable("the product has no reference volume")
 _ATMOSPHERIC = figure.good(1.0, 0.0)
-
-
-def _lost(inputs: tuple[Figure, ...]) -> Figure:
-    """What cannot be derived from `inputs`: Bad with their reasons, and Bad too where one is merely not there."""
-    lost = figure.derive(None, inputs)
-    if lost.quality is Quality.BAD:
-        return lost
-    return figure.bad(ReasonCode.INPUT_BAD, "a measurement that the correction needs is not there", lost.age_s)
 
 
 def _without(basis: DensityBasis, lost: Figure, pressure: Figure | None) -> CorrectionFigures:

@@ -4,9 +4,20 @@ from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 from gateway.errors import LimitError
-from gateway.records import Figure, Input, Quality, Reason, ReasonCode
+from gateway.records import Figure, Input, LastGood, Quality, Reason, ReasonCode
 
-__all__ = ["absent", "attempt", "bad", "derive", "from_input", "good", "lower", "not_applicable"]
+__all__ = [
+    "absent",
+    "attempt",
+    "bad",
+    "derive",
+    "from_input",
+    "from_last_good",
+    "good",
+    "lower",
+    "not_applicable",
+    "undated",
+]
 
 _GOOD = Quality.GOOD
 _UNCERTAIN = Quality.UNCERTAIN
@@ -40,6 +51,24 @@ def from_input(given: Input) -> Figure:
     return Figure(value, given.quality, reasons, given.age_s, given.manual)
 
 
+def from_last_good(last: LastGood | None, now_s: float, limit_s: float, why: str, what: str) -> Figure | None:
+    """The last Good value of `what` in place of the present one, Uncertain; None when none is young enough.
+
+    `now_s` by the same clock as `last`; at most `limit_s` old.
+    """
+    if last is None or not 0.0 <= now_s - last.time_s <= limit_s:
+        return None
+    age_s = now_s - last.time_s
+    reason = Reason(ReasonCode.LAST_GOOD_USED, f"{why}: last Good {what}, {age_s / 3600:.1f} h old")
+    return Figure(last.value, _UNCERTAIN, (reason,), age_s)
+
+
+def undated(density: Figure) -> Figure:
+    """A density as what is made with it sees it: its date and its mark of hand entry stay on its own line, and a result
+    is as old as its measurements."""
+    return density._replace(age_s=0.0, manual=False)
+
+
 def lower(figure: Figure, code: ReasonCode, text: str, quality: Quality = Quality.UNCERTAIN) -> Figure:
     """The same figure, at best of `quality`, with one more reason, worst first."""
     if quality == _BAD:
@@ -51,8 +80,10 @@ def lower(figure: Figure, code: ReasonCode, text: str, quality: Quality = Qualit
 def derive(value: float | None, inputs: Sequence[Figure]) -> Figure:
     """A result from the figures used to make it: their worst quality, their greatest age, the reasons of the worst.
 
-    `value` None only where an input is Bad; the value is dropped in any case when one is.
+    The value is dropped when an input is Bad; without a value the result is Bad, whatever the inputs are.
     """
+    if value is None:
+        return _derive_with_reasons(None, inputs)
     age_s = 0.0
     for _, quality, _, input_age_s, manual in inputs:
         if quality is not _GOOD or manual:
@@ -67,6 +98,11 @@ def _derive_with_reasons(value: float | None, inputs: Sequence[Figure]) -> Figur
     quality = max([figure.quality for figure in inputs])
     age_s = max([figure.age_s for figure in inputs])
     manual = any(figure.manual for figure in inputs)
+    if value is None and quality != _BAD:
+        # Nothing detected, or not fitted: Good where it stands, but nothing can be made from it.
+        return Figure(
+            None, _BAD, (Reason(ReasonCode.INPUT_BAD, "a measurement that it needs is not there"),), age_s, manual
+        )
     if quality == _GOOD:
         return Figure(value, _GOOD, (), age_s, manual)
     reasons = tuple(

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from gateway.calculation import figure
+from gateway.calculation.column import column_pressure, doubted_for_water
 from gateway.calculation.density import DensityBasis, correct
 from gateway.calculation.hydrostatic import level_from_pressure
 from gateway.calculation.level import checked_level, gauge_level, water_level
@@ -18,7 +19,7 @@ from gateway.calculation.temperature import (
     wet_elements,
 )
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Figure, Quality, ReasonCode, TankInput
 
 __all__ = ["LevelAndTemperature", "level_and_temperature"]
 
@@ -113,10 +114,8 @@ def _water_level(plan: TankPlan, tank_input: TankInput, memory: Memory, level: F
     if failed is not None and failed.reason is not None:
         cause = failed.reason.text
     last = last_good(memory, "water_level")
-    if last is not None and 0.0 <= now_s - last.time_s <= plan.temperature.last_good_limit_s:
-        age_s = now_s - last.time_s
-        text = f"{cause}: last Good free-water level, {age_s / 3600:.1f} h old"
-        stood = Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED, text),), age_s)
+    stood = figure.from_last_good(last, now_s, plan.temperature.last_good_limit_s, cause, "free-water level")
+    if stood is not None:
         return water_level(stood, level, plan.reference_height_m)
     return figure.bad(ReasonCode.INPUT_BAD, f"free water unknown: {cause}")
 
@@ -152,22 +151,10 @@ def _level_by_head(
 
     A fixed point, at most five rounds. Where none is found, the round with fewer wet elements stands, Uncertain.
     """
-    given = tank_input.bottom_pressure
-    if given is None:
-        return figure.bad(ReasonCode.NOT_FITTED, f"{head.name} has no reading"), None
-    pressure = figure.from_input(given)
-    inputs = [pressure]
+    pressure = column_pressure(tank_input, head.name)
     head_pa = pressure.value
-    if tank_input.vapour_pressure is not None:
-        vapour = figure.from_input(tank_input.vapour_pressure)
-        inputs.append(vapour)
-        head_pa = None if head_pa is None or vapour.value is None else head_pa - vapour.value
     if head_pa is None:
-        lost = figure.derive(None, inputs)
-        if lost.quality is not Quality.BAD:
-            # A transmitter that says "nothing detected" gives no pressure, and without one there is no level.
-            lost = figure.bad(ReasonCode.INPUT_BAD, f"{head.name}: a pressure without a value", lost.age_s)
-        return lost, None
+        return pressure, None
     if head_pa <= 0.0:
         text = f"{head.name}: no liquid above the nozzle at {head.nozzle_height_m:.3f} m, so the level is unknown"
         return figure.lower(pressure, ReasonCode.BELOW_DATUM, text, Quality.BAD), None
@@ -176,9 +163,9 @@ def _level_by_head(
             return figure.derive(None, (basis.given,)), None
         return figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density"), None
 
-    density_given = basis.given._replace(age_s=0.0, manual=False)
+    density_given = figure.undated(basis.given)
     start = basis.given.value or _STARTING_DENSITY
-    level = _head_level(plan, head, head_pa, start, inputs)
+    level = _head_level(plan, head, head_pa, start, (pressure,))
     rounds: list[tuple[Figure, _Liquid]] = []
     for _ in range(_ROUNDS):
         found = _liquid_at(plan, tank_input, memory, level, now_s)
@@ -193,7 +180,7 @@ def _level_by_head(
             return figure.derive(None, (density_given,)), found
         before_m = level.value
         known = (density_given,) if density_given.value is not None else ()
-        level = _head_level(plan, head, head_pa, density, (*inputs, temperature, *known))
+        level = _head_level(plan, head, head_pa, density, (pressure, temperature, *known))
         if level.value is None:
             return level, found
         rounds.append((level, found))
@@ -218,8 +205,4 @@ def _head_checked(plan: TankPlan, head: HeadPlan, level: Figure, found: _Liquid)
     if level.value is None:
         return level
     level = checked_level(level.value, level, head.name, plan.reference_height_m)
-    water_m = found.water_level.value
-    if level.value is not None and water_m is not None and water_m > head.nozzle_height_m:
-        text = f"{head.name}: free water stands above the nozzle, so the column is not all product"
-        level = figure.lower(level, ReasonCode.INPUT_UNCERTAIN, text)
-    return level
+    return doubted_for_water(level, found.water_level, head.nozzle_height_m, head.name)

@@ -3,16 +3,18 @@
 from typing import NamedTuple
 
 from gateway.calculation import figure
+from gateway.calculation.column import column_pressure, doubted_for_water
 from gateway.calculation.density import DensityBasis, correct, observed_basis
 from gateway.calculation.hydrostatic import density_from_pressure
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Figure, Quality, ReasonCode, TankInput
 
 __all__ = ["MeasuredDensity", "measured_density"]
 
 _LAST_GOOD_LIMIT_S = 86_400.0
+_NAME = "measured density"
 
 
 class MeasuredDensity(NamedTuple):
@@ -59,35 +61,22 @@ def measured_density(
 def _measured(
     plan: TankPlan, hybrid: MeasuredDensityPlan, tank_input: TankInput, level: Figure, water_level: Figure
 ) -> Figure:
-    if tank_input.bottom_pressure is None:
-        return figure.bad(ReasonCode.NOT_FITTED, "no bottom pressure is read, so density is not measured")
-    pressure = figure.from_input(tank_input.bottom_pressure)
-    inputs = [pressure, level]
-    head_pa = pressure.value
-    if tank_input.vapour_pressure is not None:
-        vapour = figure.from_input(tank_input.vapour_pressure)
-        inputs.append(vapour)
-        head_pa = None if head_pa is None or vapour.value is None else head_pa - vapour.value
-    level_m = level.value
+    pressure = column_pressure(tank_input, _NAME)
+    head_pa, level_m = pressure.value, level.value
     if head_pa is None or level_m is None:
-        return figure.derive(None, inputs)
-    head = head_pa
+        return figure.derive(None, (pressure, level))
     measured = figure.attempt(
         lambda: density_from_pressure(
-            head,
+            head_pa,
             level_m,
             hybrid.nozzle_height_m,
             plan.gravity_m_s2,
             hybrid.surroundings,
             hybrid.minimum_head_m,
         ),
-        inputs,
+        (pressure, level),
     )
-    water_m = water_level.value
-    if measured.value is not None and water_m is not None and water_m > hybrid.nozzle_height_m:
-        text = "free water stands above the pressure nozzle, so the column is not all product"
-        return figure.lower(measured, ReasonCode.INPUT_UNCERTAIN, text)
-    return measured
+    return doubted_for_water(measured, water_level, hybrid.nozzle_height_m, _NAME)
 
 
 def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityBasis, temperature: Figure) -> Figure:
@@ -100,7 +89,7 @@ def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityB
         return figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s)
     if expected is None:
         return figure.not_applicable("no density is entered")
-    given = entered.given._replace(age_s=0.0, manual=False)
+    given = figure.undated(entered.given)
     known = (given,) if given.value is not None else ()
     difference = figure.derive(measured.value - expected, (measured, temperature, *known))
     if abs(measured.value - expected) > hybrid.difference_limit_kg_m3:
@@ -113,18 +102,17 @@ def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityB
 
 
 def _last_good(measured: Figure, memory: Memory, now_s: float) -> Figure | None:
-    last = last_good(memory, "measured_density")
-    if last is None or not 0.0 <= now_s - last.time_s <= _LAST_GOOD_LIMIT_S:
-        return None
-    age_s = now_s - last.time_s
-    cause = measured.reasons[0].text if measured.reasons else "no measured density"
-    text = f"{cause}: last Good measured density, {age_s / 3600:.1f} h old"
-    return Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED, text),), age_s)
+    return figure.from_last_good(
+        last_good(memory, "measured_density"), now_s, _LAST_GOOD_LIMIT_S, _cause(measured), "measured density"
+    )
+
+
+def _cause(measured: Figure) -> str:
+    return measured.reasons[0].text if measured.reasons else "no measured density"
 
 
 def _entered_instead(entered: DensityBasis, measured: Figure) -> DensityBasis:
-    cause = measured.reasons[0].text if measured.reasons else "no measured density"
     if entered.given.value is None:
         return entered
-    text = f"{cause}: the entered density is taken"
+    text = f"{_cause(measured)}: the entered density is taken"
     return entered._replace(given=figure.lower(entered.given, ReasonCode.INPUT_UNCERTAIN, text))

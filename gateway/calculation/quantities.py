@@ -63,7 +63,7 @@ def volume_figures(
 def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Figure, plan: TankPlan) -> MassFigures:
     """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume."""
     ctl, cpl = correction.ctl, correction.cpl
-    rho_ref, rho_obs = _undated(correction.reference_density), correction.observed_density
+    rho_ref, rho_obs = figure.undated(correction.reference_density), correction.observed_density
     if _enters(ctl):
         gsv_m3 = None
         if gov.value is not None and ctl.value is not None and cpl.value is not None:
@@ -84,11 +84,6 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
 def _enters(part: Figure) -> bool:
     """Whether a part of the sheet enters it: a Good figure without a value does not."""
     return part.value is not None or part.quality != Quality.GOOD
-
-
-def _undated(density: Figure) -> Figure:
-    # A sample keeps its own date on its own line; what is made with it is as old as the measurements.
-    return density._replace(age_s=0.0, manual=False)
 
 
 def _free_water(plan: TankPlan, water_level: Figure) -> Figure:
@@ -193,7 +188,7 @@ def _room(plan: TankPlan, tov: Figure) -> Figure:
 def _net(gsv: Figure, sediment_water: Figure) -> Figure:
     if not _enters(sediment_water):
         return figure.not_applicable("no sediment and water given")
-    share = _undated(sediment_water)
+    share = figure.undated(sediment_water)
     value = None if gsv.value is None or share.value is None else gsv.value * (1.0 - share.value)
     return figure.derive(value, (gsv, share))
 

@@ -143,11 +143,9 @@ def substituted_temperature(
     spread = figure.not_applicable(why)
     if manual is not None and manual.quality != _BAD and manual.value is not None:
         return LiquidTemperature(figure.from_input(manual), spread, uses)
-    if last is not None and 0.0 <= now_s - last.time_s <= plan.last_good_limit_s:
-        age_s = now_s - last.time_s
-        text = f"{why}: last Good average, {age_s / 3600:.1f} h old"
-        average = Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED, text),), age_s)
-        return LiquidTemperature(average, spread, uses)
+    stood = figure.from_last_good(last, now_s, plan.last_good_limit_s, why, "average")
+    if stood is not None:
+        return LiquidTemperature(stood, spread, uses)
     if inputs and level_m >= plan.elements[0].height_m - TOUCH_M:
         lowest = inputs[0]
         in_water = water_m is not None and plan.elements[0].height_m <= water_m + TOUCH_M
@@ -246,9 +244,9 @@ def _slice_weights(
     """Share of the liquid around each used element: boundaries midway between used elements, from the free water (or
     the bottom) to the surface. The weights sum to 1."""
     heights = [plan.elements[index].height_m for index in used]
-    # Weights are shares: above the table the volume itself is Bad, and the highest defined slice will do for a share.
-    level_m = min(level_m, capacity.top_m)
-    bottom_m3 = 0.0 if water_m is None else capacity.volume(water_m)
+    # Weights are shares: outside the table the volume itself is Bad, and the nearest defined slice will do for a share.
+    level_m = min(max(level_m, capacity.bottom_m), capacity.top_m)
+    bottom_m3 = 0.0 if water_m is None else capacity.volume(min(max(water_m, capacity.bottom_m), level_m))
     borders = [bottom_m3]
     for lower_m, upper_m in pairwise(heights):
         middle_m = min(max((lower_m + upper_m) / 2.0, capacity.bottom_m), level_m)

@@ -1,6 +1,7 @@
 """Measured density, liquid head, vapour and the explained sheet, on the tank that can be checked in the head."""
 
 import math
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -8,11 +9,21 @@ import pytest
 from gateway.calculation.inventory import calculate
 from gateway.calculation.liquid_head import Course
 from gateway.calculation.memory import EMPTY_MEMORY
-from gateway.calculation.plan import LiquidHeadPlan, MeasuredDensityPlan, RoofPlan, ShellPlan, TankPlan, VapourPlan
+from gateway.calculation.plan import (
+    FreeWaterSource,
+    LimitPlan,
+    LiquidHeadPlan,
+    MeasuredDensityPlan,
+    RoofPlan,
+    ShellPlan,
+    TankPlan,
+    VapourPlan,
+    Weighting,
+)
 from gateway.calculation.sheet import explain
 from gateway.calculation.vapour import COMPONENTS
-from gateway.records import Figures, Quality, ReasonCode, TankInput
-from tests.support.plans import NOON, good, sheet, straight_input, straight_plan, value
+from gateway.records import Figures, Quality, Reason, ReasonCode, TankInput
+from tests.support.plans import NOON, StraightTank, good, sheet, straight_input, straight_plan, temperature_plan, value
 
 
 def hybrid_plan(in_use: bool, **changes: object) -> TankPlan:
@@ -108,3 +119,31 @@ def test_every_line_of_the_sheet_names_its_relation_and_known_inputs() -> None:
         assert set(line.inputs) <= set(Figures._fields), line.name
         seen.update(line.inputs)
     assert {"level", "liquid_temperature", "gov", "ctl"} <= seen
+
+
+def test_a_pressure_without_a_value_measures_no_density() -> None:
+    silent = good(0.0)._replace(value=None, reason=Reason(ReasonCode.NONE_DETECTED, "nothing detected"))
+    for given in (
+        straight_input(6.0, bottom_pressure=silent),
+        hybrid_input(800.0, vapour_pressure=silent),
+    ):
+        figures = sheet(hybrid_plan(True), given).figures
+        assert (figures.measured_density.value, figures.measured_density.quality) == (None, Quality.BAD)
+        assert figures.mass.quality == Quality.UNCERTAIN, "the entered density is taken"
+
+
+@pytest.mark.parametrize(("level_m", "water_m"), [(6.0, 0.1), (0.45, 0.0)])
+def test_slice_weights_where_the_table_begins_above_water_or_level(level_m: float, water_m: float) -> None:
+    """The volume that the table does not have is Bad by itself; the level and its temperature are not lost with it."""
+    temperature = replace(temperature_plan(0.1, 0.14, 5.0, 5.5), weighting=Weighting.SLICE_VOLUME)
+    plan = straight_plan(
+        capacity=StraightTank(bottom_m=0.5),
+        temperature=temperature,
+        free_water=FreeWaterSource.PROBE,
+        limits=LimitPlan(),
+    )
+    given = straight_input(level_m, water=good(water_m), elements=tuple(good(15.0) for _ in range(4)))
+    figures = sheet(plan, given).figures
+    assert figures.level.quality == Quality.GOOD
+    assert figures.liquid_temperature.value is not None
+    assert Quality.BAD in (figures.tov.quality, figures.free_water.quality)

@@ -104,8 +104,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "last Good average used beyond 24 h",
-        TEMPERATURE,
-        "0.0 <= now_s - last.time_s <= plan.last_good_limit_s",
+        "gateway/calculation/figure.py",
+        "0.0 <= now_s - last.time_s <= limit_s",
         "0.0 <= now_s - last.time_s",
         AVERAGE,
     ),
@@ -118,9 +118,9 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "last Good average shown Good",
-        TEMPERATURE,
-        "Figure(last.value, Quality.UNCERTAIN, (Reason(ReasonCode.LAST_GOOD_USED",
-        "Figure(last.value, Quality.GOOD, (Reason(ReasonCode.LAST_GOOD_USED",
+        "gateway/calculation/figure.py",
+        "Figure(last.value, _UNCERTAIN, (reason,), age_s)",
+        "Figure(last.value, _GOOD, (reason,), age_s)",
         AVERAGE,
     ),
     Break(
