@@ -59,6 +59,7 @@ class TankBinding:
     water: Source | None = None
     elements: tuple[Source, ...] = ()
     ambient: Source | None = None
+    flows: tuple[Source, ...] = ()
     manual_level: ManualValue | None = None
     manual_water: ManualValue | None = None
     manual_temperature: ManualValue | None = None
@@ -78,7 +79,7 @@ class TankBinding:
             self.water,
             self.ambient,
         )
-        return tuple(source for source in single if source is not None) + self.elements
+        return tuple(source for source in single if source is not None) + self.elements + self.flows
 
 
 _NOT_HEARD = frozenset({ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCode.BAD_FRAME})
@@ -128,6 +129,7 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         elements=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.elements]),
         manual_temperature=_in_force(binding.manual_temperature, now),
         ambient=read(binding.ambient),
+        flows=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.flows]),
         reference_density=_density(binding.reference_density, now),
         observed_density=_observed_density(binding.observed_density, now),
         sediment_water=_standing(binding.sediment_water, now),

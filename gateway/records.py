@@ -76,6 +76,7 @@ class ReasonCode(StrEnum):
     GAUGES_DISAGREE = "gauges_disagree"
     SECOND_GAUGE_USED = "second_gauge_used"
     AGES_DIFFER = "ages_differ"
+    LEVEL_FROZEN = "level_frozen"
     # level and volume
     BELOW_DATUM = "below_datum"
     ABOVE_REFERENCE_HEIGHT = "above_reference_height"
@@ -163,6 +164,8 @@ class TankInput(NamedTuple):
     manual_temperature: Input | None = None
     """Temperature by hand, in degC: taken when no submerged element can be used."""
     ambient: Input | None = None
+    flows: tuple[Input, ...] = ()
+    """What tells of liquid flowing in or out, in the order of the plan: m3/s by a meter, 1 or 0 by a contact."""
     reference_density: Input | None = None
     """kg/m3 at the product's reference temperature."""
     observed_density: Input | None = None

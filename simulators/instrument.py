@@ -185,7 +185,8 @@ class Instrument:
             position = (signal.address - table.first) * table.width
             value = self._measure(signal, turn)
             if signal.encoding is None:
-                closed = value == 1.0 or any(fault.contact for fault in self.faults)
+                failed = signal.quantity == "contact" and any(fault.contact for fault in self.faults)
+                closed = value == 1.0 or failed
                 self._put_bit(table, position, signal.bit, closed)
                 continue
             data = signal.encoding.encode(value)

@@ -40,12 +40,24 @@ DIMENSION_OF = {
     "temperatures": "temperature",
     "bottom_pressure": "pressure",
     "vapour_pressure": "pressure",
+    "flow": "flow",
     "contact": None,
+    "pump": None,
 }
-"""What an instrument can measure of a tank, and its dimension. `temperatures` stands for one signal an element."""
-_DIFFERENCE = {"length": "length", "temperature": "temperature difference", "pressure": "pressure"}
+"""What an instrument can measure of a tank, and its dimension. `temperatures` stands for one signal an element; `flow`
+is that of the product into the tank, `pump` a contact that is closed while it flows either way."""
+_DIFFERENCE = {"length": "length", "temperature": "temperature difference", "pressure": "pressure", "flow": "flow"}
 QuantityName = Literal[
-    "innage", "ullage", "water", "temperature", "temperatures", "bottom_pressure", "vapour_pressure", "contact"
+    "innage",
+    "ullage",
+    "water",
+    "temperature",
+    "temperatures",
+    "bottom_pressure",
+    "vapour_pressure",
+    "flow",
+    "contact",
+    "pump",
 ]
 TypeName = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "bool"]
 
@@ -229,7 +241,7 @@ class SignalPart(Part):
     @model_validator(mode="after")
     def _consistent(self) -> "SignalPart":
         bits = self.table in ("coil", "discrete")
-        if self.quantity == "contact":
+        if DIMENSION_OF[self.quantity] is None:
             if self.type != "bool":
                 raise ValueError(f"type: {self.type} for a contact; give 'bool'")
             if bits == (self.bit is not None):
@@ -338,6 +350,7 @@ class NoisePart(Part):
     water: Length = Field(default=0.0, ge=0)
     temperature: Difference = Field(default=0.0, ge=0)
     pressure: Pressure = Field(default=0.0, ge=0)
+    flow: Flow = Field(default=0.0, ge=0)
 
     def of(self, quantity: str) -> float:
         """In the quantity's own unit."""

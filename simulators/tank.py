@@ -108,6 +108,8 @@ class Tank:
         self.spilled_kg = 0.0
         self.watchers: list[Callable[[], None]] = []
         """Called after every change, so that instruments know when their registers are out of date."""
+        self.inflow_m3_s = 0.0
+        """Product that flowed in over the last step; negative for out."""
         self._flow_m3_s = 0.0
         self._flow_c: float | None = None
         self._level_m = 0.0
@@ -250,7 +252,9 @@ class Tank:
         """
         if self._flow_m3_s:
             moved = (*moved, (self._flow_m3_s * duration_s, self._flow_c))
-        changed = False
+        inflow_m3_s = sum(volume_m3 for volume_m3, _ in moved) / duration_s
+        changed = inflow_m3_s != self.inflow_m3_s
+        self.inflow_m3_s = inflow_m3_s
         for volume_m3, temperature_c in moved:
             changed |= self._move(volume_m3, temperature_c)
         if water_m3:

@@ -176,6 +176,10 @@ def _source(tank: Tank, part: SignalPart) -> Callable[[], float | Special]:
             return lambda: tank.bottom_pressure_pa(part.nozzle)
         case "vapour_pressure":
             return lambda: tank.vapour_pressure_pa
+        case "flow":
+            return lambda: tank.inflow_m3_s
+        case "pump":
+            return lambda: float(tank.inflow_m3_s != 0.0)
         case _:
             return lambda: 0.0
 

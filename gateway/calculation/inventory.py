@@ -13,6 +13,7 @@ from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_go
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
 from gateway.calculation.quantities import mass_figures, volume_figures
+from gateway.calculation.stillness import frozen_fault, next_stillness
 from gateway.calculation.temperature import chosen_by, vapour_temperature
 from gateway.calculation.vapour_space import vapour_figures
 from gateway.records import (
@@ -38,6 +39,10 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     now_s = _steady_s(tank_input)
     basis = density_basis(plan.product, tank_input)
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
+    still = next_stillness(plan, tank_input, found.level, found.difference, memory.still, now_s)
+    frozen = frozen_fault(plan, still)
+    if frozen is not None:
+        found = found._replace(level=figure.lower(found.level, ReasonCode.LEVEL_FROZEN, frozen))
     tov = _total_observed_volume(plan, found.level)
     level, tov, temperature, window = _against_time(plan, memory, now_s, found, tov)
 
@@ -89,7 +94,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     )
     last = remember_good(memory, figures)
     inventory = _inventory(plan, tank_input, figures, found.liquid.uses, last)
-    return inventory, Memory(found.wet, window, found.differ_since_s, figures, now_s, last)
+    return inventory, Memory(found.wet, window, found.differ_since_s, still, figures, now_s, last)
 
 
 def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> Inventory:

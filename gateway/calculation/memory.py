@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from gateway.records import Figures, LastGood, Quality
 
-__all__ = ["EMPTY_MEMORY", "Memory", "Sample", "last_good", "remember_good"]
+__all__ = ["EMPTY_MEMORY", "Memory", "Sample", "Stillness", "last_good", "remember_good"]
 
 
 class Sample(NamedTuple):
@@ -21,12 +21,32 @@ class Sample(NamedTuple):
     """Which elements made the temperature: only averages of the same elements are compared."""
 
 
+class Stillness(NamedTuple):
+    """A level gauge that has said the same since some time."""
+
+    since_s: float
+    reading: float
+    """What it says, in its own quantity: m, or Pa where the level comes from pressure."""
+    last_s: float
+    """When it was last read."""
+    flow_m3_s: float
+    """What surely flowed into the tank then; negative for out of it, 0 where nothing did or nobody knows."""
+    due_m3: float = 0.0
+    """What has surely flowed in since."""
+    flowing_s: float = 0.0
+    """For how long something did."""
+    due_m: float = 0.0
+    """By how much the level was due to move."""
+    doubted: bool = False
+
+
 class Memory(NamedTuple):
     """No memory (EMPTY_MEMORY) is valid: elements then count from their entering threshold."""
 
     wet: tuple[bool, ...] = ()
     window: tuple[Sample, ...] = ()
     gauges_differ_since_s: float | None = None
+    still: Stillness | None = None
     figures: Figures | None = None
     """The figures of the last sheet, and its steady time."""
     instant_s: float = 0.0

@@ -16,6 +16,7 @@ __all__ = [
     "AirBuoyancy",
     "AirConvention",
     "ElementPlan",
+    "FlowPlan",
     "FreeWaterSource",
     "GaugeKind",
     "GaugePlan",
@@ -81,6 +82,18 @@ class ElementPlan:
 
     height_m: float
     name: str
+
+
+@dataclass(frozen=True, slots=True)
+class FlowPlan:
+    """What tells of liquid flowing into the tank or out of it: a flow meter, or a contact of a pump or a valve."""
+
+    name: str
+    into: bool
+    rate_m3_s: float | None = None
+    """The least that flows while a contact says so; None for a meter."""
+    flowing_when: bool = True
+    """What the contact reads while liquid flows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +235,7 @@ class TankPlan:
     limits: LimitPlan = field(default_factory=LimitPlan)
     maximum_flow_in_m3_s: float | None = None
     maximum_flow_out_m3_s: float | None = None
+    flows: tuple[FlowPlan, ...] = ()
     pressurised: bool = False
     """Whether the liquid is corrected for the measured vapour pressure above atmospheric."""
     gravity_m_s2: float = 9.80665

@@ -33,6 +33,7 @@ _JUDGED = frozenset(
         ReasonCode.RATE_IMPLAUSIBLE,
         ReasonCode.AGES_DIFFER,
         ReasonCode.GAUGES_DISAGREE,
+        ReasonCode.LEVEL_FROZEN,
         ReasonCode.NOT_CONVERGED,
     }
 )

@@ -40,12 +40,19 @@ class Sources:
         dimension = Dimension.TEMPERATURE if nominal_ohm is None else Dimension.RESISTANCE
         return self._find(path, instrument, signal, dimension, nominal_ohm, shared=shared)
 
+    def find_flow(self, path: KeyPath, instrument: str, signal: str) -> tuple[Source, bool] | None:
+        """A flow meter or a contact, and whether it is a contact. Two tanks may share one."""
+        built = self._lines.instruments.get(instrument)
+        is_contact = built is not None and built.registers.dimensions.get(signal, Dimension.VOLUME_FLOW) is None
+        source = self._find(path, instrument, signal, None if is_contact else Dimension.VOLUME_FLOW, None, shared=True)
+        return None if source is None else (source, is_contact)
+
     def _find(
         self,
         path: KeyPath,
         instrument: str,
         signal: str,
-        dimension: Dimension,
+        dimension: Dimension | None,
         nominal_ohm: float | None,
         *,
         shared: bool,
@@ -65,7 +72,10 @@ class Sources:
         found = dimensions[signal]
         if found is not dimension:
             what = found.with_article if found is not None else "a contact"
-            text = f"{instrument}.{signal} is {what}; {dimension.with_article} is wanted here"
+            wanted = "a contact" if dimension is None else dimension.with_article
+            text = f"{instrument}.{signal} is {what}; {wanted} is wanted here"
+            if dimension is Dimension.VOLUME_FLOW:
+                text += ", or a contact"
             if dimension is Dimension.TEMPERATURE and found is Dimension.RESISTANCE:
                 text = f"{instrument}.{signal} is {what}; give resistance_element: Pt100 or Pt1000 to read it as degC"
             elif nominal_ohm is not None:

@@ -114,6 +114,16 @@ class _TankChecks:
             flow = getattr(self._model, key)
             if flow is not None and flow <= 0.0:
                 self._wrong(key, text="is no flow; give more than zero, or leave it out where it is not known")
+        for index, entry in enumerate(self._model.flows):
+            if entry.rate is None:
+                continue
+            key = f"maximum_flow_{entry.direction}"
+            greatest = getattr(self._model, key)
+            if entry.rate <= 0.0:
+                self._wrong("flows", index, "rate", text="is no flow; give the least that flows meanwhile")
+            elif greatest is not None and entry.rate > greatest:
+                text = f"is more than {key}, {self._document.text((*self._path, key))}; give the least that flows"
+                self._wrong("flows", index, "rate", text=text)
 
     def against(self, capacity: Capacity) -> None:
         """Everything that must lie between the bottom and the top of the volumes known."""

@@ -3,11 +3,11 @@
 from typing import NamedTuple
 
 from gateway.binding import Source
-from gateway.calculation.plan import ElementPlan, GaugePlan, HeadPlan
+from gateway.calculation.plan import ElementPlan, FlowPlan, GaugePlan, HeadPlan
 from gateway.calculation.units import Dimension
 from gateway.settings.document import KeyPath, Mistakes
 from gateway.settings.sources import Sources
-from gateway.settings.tank_models import LevelModel, ProbeWater, SecondLevelModel, TankModel
+from gateway.settings.tank_models import FlowDirection, LevelModel, ProbeWater, SecondLevelModel, TankModel
 from gateway.settings.validation import Checked
 
 __all__ = ["FittedInputs", "InputsBuilder"]
@@ -26,6 +26,8 @@ class FittedInputs(NamedTuple):
     water: Source | None
     element_sources: tuple[Source, ...]
     ambient: Source | None
+    flows: tuple[FlowPlan, ...]
+    flow_sources: tuple[Source, ...]
 
 
 class InputsBuilder:
@@ -44,6 +46,7 @@ class InputsBuilder:
         is_gauge = isinstance(gauge, GaugePlan)
         bottom = self._density_pressure(model, dropped, path) if is_gauge or gauge is None else source
         vapour = self._vapour_pressure(model, dropped, path)
+        flows, flow_sources = self._flows(model, path)
         return FittedInputs(
             gauge=gauge,
             second_gauge=second,
@@ -55,6 +58,8 @@ class InputsBuilder:
             water=self._free_water(model, path),
             element_sources=element_sources,
             ambient=self._ambient(model, path),
+            flows=flows,
+            flow_sources=flow_sources,
         )
 
     def _first_gauge(
@@ -168,3 +173,23 @@ class InputsBuilder:
             return None
         ohm = None if entry.resistance_element is None else entry.resistance_element.nominal_ohm
         return self._sources.find_temperature((*path, "ambient"), entry.instrument, entry.signal, ohm, shared=True)
+
+    def _flows(self, model: TankModel, path: KeyPath) -> tuple[tuple[FlowPlan, ...], tuple[Source, ...]]:
+        plans: list[FlowPlan] = []
+        sources: list[Source] = []
+        for index, entry in enumerate(model.flows):
+            here: KeyPath = (*path, "flows", index)
+            found = self._sources.find_flow(here, entry.instrument, entry.signal)
+            if found is None:
+                continue
+            source, is_contact = found
+            if is_contact and entry.rate is None:
+                text = f"is missing: {source.name} is a contact; give the least that flows, for example 60 m3/h"
+                self._mistakes.add((*here, "rate"), text)
+            for key in () if is_contact else ("rate", "flowing_when"):
+                if getattr(entry, key) is not None:
+                    self._mistakes.add((*here, key), f"is for a contact; {source.name} measures the flow: leave it out")
+            into = entry.direction is FlowDirection.IN
+            plans.append(FlowPlan(source.name, into, entry.rate, entry.flowing_when != "0"))
+            sources.append(source)
+        return tuple(plans), tuple(sources)

@@ -3,7 +3,7 @@
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, GetJsonSchemaHandler, model_validator
+from pydantic import Field, GetJsonSchemaHandler, WithJsonSchema, model_validator
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
@@ -36,6 +36,8 @@ __all__ = [
     "CapacityTableModel",
     "DipWater",
     "ElementModel",
+    "FlowDirection",
+    "FlowModel",
     "FreeWaterModel",
     "LevelModel",
     "LimitsModel",
@@ -153,6 +155,23 @@ FreeWaterModel = Annotated[
 ]
 
 
+class FlowDirection(StrEnum):
+    IN = "in"
+    OUT = "out"
+
+
+class FlowModel(SourceModel):
+    """What tells of liquid flowing in or out: a flow meter, or a contact of a pump or a valve."""
+
+    direction: Annotated[FlowDirection, Field(description="in or out of this tank")]
+    rate: Annotated[VolumeFlow | None, Field(description="For a contact: the least that flows while it says so")] = None
+    flowing_when: Annotated[
+        Literal["1", "0"] | None,
+        WithJsonSchema({"enum": ["1", "0", 1, 0]}),
+        Field(description="What a contact reads while liquid flows; 1 unless given"),
+    ] = None
+
+
 class LimitsModel(Section):
     """Levels of concern, rising. Setting them is for competent people under local codes."""
 
@@ -197,6 +216,7 @@ class TankModel(Section):
     limits: LimitsModel = LimitsModel()
     maximum_flow_in: VolumeFlow | None = None
     maximum_flow_out: VolumeFlow | None = None
+    flows: Annotated[tuple[FlowModel, ...], Field(description="A level that stands still meanwhile is doubted")] = ()
 
     @model_validator(mode="before")
     @classmethod

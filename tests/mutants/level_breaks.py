@@ -11,6 +11,8 @@ AVERAGE = ("tests/calculation/test_temperature.py", "tests/calculation/test_unce
 LEVELS = ("tests/calculation/test_level.py",)
 SHEET = ("tests/calculation/test_inventory.py",)
 PLAUSIBLE = ("tests/calculation/test_plausibility.py",)
+STILLNESS = "gateway/calculation/stillness.py"
+STILL = ("tests/calculation/test_stillness.py",)
 
 LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
@@ -157,6 +159,26 @@ LEVEL_BREAKS: tuple[Break, ...] = (
         "_TEMPERATURE_RATE_C_S = 2.0 / 60.0",
         "_TEMPERATURE_RATE_C_S = 2.0",
         PLAUSIBLE,
+    ),
+    Break("flow in and out added up", STILLNESS, "given.value if plan.into else -given.value", "given.value", STILL),
+    Break(
+        "a pump's least flow taken for all that flows",
+        STILLNESS,
+        "    if least < 0.0 < most:\n        return None\n",
+        "",
+        STILL,
+    ),
+    Break(
+        "a frozen level forgotten when pumping ends", STILLNESS, "doubted = before.doubted or (", "doubted = (", STILL
+    ),
+    Break("the zero error of a meter taken for a flow", STILLNESS, "_SLOWEST_S = 3600.0", "_SLOWEST_S = 3.6e9", STILL),
+    Break("every step of the gauge is a movement", STILLNESS, "gauge.resolution_m + TOUCH_M", "TOUCH_M", STILL),
+    Break(
+        "a frozen level shown Good",
+        "gateway/calculation/inventory.py",
+        "figure.lower(found.level, ReasonCode.LEVEL_FROZEN, frozen)",
+        "found.level",
+        STILL,
     ),
     Break(
         "uncertain value kept as the last Good",

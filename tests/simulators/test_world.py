@@ -1,11 +1,13 @@
 """The course of a scenario: movements, faults on time, noise, and the same course for the same seed."""
 
 import math
+import struct
 from pathlib import Path
 
 import pytest
 
 from simulators import Scenario, World, describe, load_scenario
+from simulators.faults import GaugeFault
 from simulators.scenario import Movement, NoisePart, ScheduledFault
 
 REST = load_scenario("printed_state")
@@ -78,6 +80,26 @@ def test_movement_ends_at_its_level() -> None:
     assert world.tanks["TK-101"].level_m == pytest.approx(9.500, abs=0.1 / area)
     assert world.tanks["TK-101"].level_m >= 9.500
     assert world.tanks["P-12"].level_m == pytest.approx(9.300, abs=0.001)
+
+
+def test_a_flow_meter_and_a_pump_contact_tell_of_a_movement() -> None:
+    meter = {"tank": "TK-101", "quantity": "flow", "table": "input", "address": 0, "type": "float32", "step": "1 m3/h"}
+    pump = {"tank": "TK-101", "quantity": "pump", "table": "discrete", "address": 1, "type": "bool"}
+    part = {"line": "bus-a", "unit": 20, "signals": {"flow": meter, "pump": pump}}
+    movement = Movement(tank="TK-101", at=60.0, flow=-90 / 3600, until=120.0)
+    world = World(changed(movements=(movement,), instruments={**REST.instruments, "FT-101": part}))
+    instrument = world.instruments["FT-101"]
+
+    def told() -> tuple[float, int]:
+        return round(struct.unpack(">f", instrument.read("input", 0, 2))[0], 3), instrument.read("discrete", 1, 1)[0]
+
+    world.advance(60.0)
+    assert told() == (0.0, 0)
+    world.advance(30.0)
+    assert told() == (-90.0, 1)
+    instrument.set_faults((GaugeFault(),))
+    world.advance(60.0)
+    assert told() == (0.0, 0), "a pump's contact says nothing of the instrument"
 
 
 def test_water_draw_is_a_movement_of_water() -> None:
