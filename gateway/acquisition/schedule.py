@@ -8,6 +8,7 @@ for a gap between two polls that is as long as it may take itself; so where ther
 """
 
 import heapq
+import math
 import random
 from collections.abc import Sequence
 from enum import Enum, auto
@@ -22,6 +23,11 @@ _PATIENCE = 0.25
 _GAP_SOUGHT = 2
 """So many times the last vain wait a gap is looked for at least."""
 _DOUBLINGS = 16
+_MEETING_NS = 40_000_000
+"""Polls are begun at multiples of this, or of a half, a quarter ... of it where a line polls more often: at moments
+that all lines have in common, so that the process wakes once for many of them."""
+_CLOSEST_NS = 1_000_000
+"""Where polls follow one another this closely the process does not sleep anyway."""
 
 
 class Task(Enum):
@@ -89,7 +95,6 @@ class Schedule:
         self, periods_s: Sequence[float], backoff_first_s: float, backoff_longest_s: float, source: random.Random
     ) -> None:
         self._periods_ns = [round(period * _NS_PER_S) for period in periods_s]
-        self._random = source
         self._backoffs = [Backoff(backoff_first_s, backoff_longest_s, source) for _ in periods_s]
         self._connect_backoff = Backoff(backoff_first_s, backoff_longest_s, source)
         self._due: list[tuple[int, int]] = []
@@ -205,8 +210,17 @@ class Schedule:
         if index in self._fresh:
             # All were due at once; from here on they are spread evenly over the period.
             self._fresh.discard(index)
-            return now_ns + round(period * (index + self._random.uniform(0.1, 1.0)) / len(self._periods_ns))
+            share_ns = period / len(self._periods_ns)
+            return _next_meeting(now_ns + round(share_ns * (index + 0.5)), share_ns)
         following = due_ns + period
         if following <= now_ns:
             following += ((now_ns - following) // period + 1) * period
         return following
+
+
+def _next_meeting(at_ns: int, share_ns: float) -> int:
+    """The first moment from `at_ns` on that lines have in common; where each poll has `share_ns`, one for each."""
+    if share_ns < _CLOSEST_NS:
+        return at_ns
+    meeting_ns = _MEETING_NS >> max(0, math.ceil(math.log2(_MEETING_NS / share_ns)))
+    return -(-at_ns // meeting_ns) * meeting_ns

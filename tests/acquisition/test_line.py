@@ -25,7 +25,7 @@ def well(unit: int, table: Table) -> float:
 
 async def test_the_first_poll_of_each_comes_at_once_and_the_next_are_spread() -> None:
     yard = VirtualLine(range(1, 11), well)
-    await yard.run_for(20.0)
+    await yard.run_for(20.1)
     first = [when for when, _, _ in yard.link.reads[:10]]
     assert first[-1] < 0.15
     second = [when for when, _, _ in yard.link.reads[10:20]]

@@ -46,6 +46,40 @@ def test_earliest_due_goes_first() -> None:
     assert counts[0] in (5, 6)
 
 
+@given(
+    period_ms=st.integers(1, 120_000),
+    number=st.integers(1, 64),
+    begun_ns=st.integers(0, 10 * NS),
+    answers_after_ns=st.integers(0, NS // 100),
+)
+def test_polls_are_spread_over_the_period_each_at_a_moment_of_its_own(
+    period_ms: int, number: int, begun_ns: int, answers_after_ns: int
+) -> None:
+    period_ns = period_ms * 1_000_000
+    turns = Schedule([period_ms / 1000.0] * number, 0.5, 30.0, random.Random(3))
+    turns.start(begun_ns)
+    now_ns, firsts = begun_ns, []
+    for _ in range(number):
+        turns.next(now_ns, True)
+        firsts.append(now_ns)
+        now_ns += answers_after_ns
+    seconds: dict[int, int] = {}
+    while len(seconds) < number:
+        turn = turns.next(now_ns, True)
+        if turn.task is Task.WAIT:
+            now_ns = turn.at_ns
+        else:
+            seconds.setdefault(turn.instrument, turn.at_ns)
+    times = [seconds[index] for index in range(number)]
+    assert times == sorted(set(times)), "in their order, no two together"
+    share_ns = period_ns / number
+    for index, (first_ns, second_ns) in enumerate(zip(firsts, times, strict=True)):
+        asked_ns = first_ns + share_ns * (index + 0.5)
+        assert asked_ns - 1 <= second_ns <= asked_ns + min(share_ns, 40_000_000) + 1
+    if share_ns >= 40_000_000:
+        assert all(due_ns % 40_000_000 == 0 for due_ns in times), "at moments that other lines have too"
+
+
 def test_a_connection_that_had_served_is_tried_again_at_once_and_one_that_had_not_is_not() -> None:
     turns = schedule([60.0])
     turns.next(0, True)
