@@ -48,6 +48,7 @@ __all__ = [
     "refuse",
     "require_text",
     "text_or",
+    "whole_number",
 ]
 
 
@@ -213,11 +214,20 @@ def _read_number(text: str) -> float:
     return float(Fraction(text))
 
 
+def whole_number(text: str) -> int | None:
+    """A whole number, decimal or as manuals write addresses and codes: 0x7FFF. None where it is none."""
+    return int(text, 0) if _WHOLE.fullmatch(text) else None
+
+
+# No leading zeros: some manuals mean octal by them, some nothing.
+_WHOLE = re.compile(r"-?(0|[1-9][0-9]{0,19}|0[xX][0-9A-Fa-f]{1,16})", re.ASCII)
+
+
 def _read_whole(text: str) -> int:
-    digits = text.removeprefix("-")
-    if not digits.isdecimal() or not digits.isascii() or len(digits) > 20:
+    number = whole_number(text)
+    if number is None:
         raise refuse(f"'{text}' is not a whole number; write for example 1")
-    return int(text)
+    return number
 
 
 Number = Annotated[

@@ -1,6 +1,6 @@
 """Lines, register maps and instruments as the site file gives them."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
@@ -22,6 +22,7 @@ from gateway.settings.fields import (
 
 __all__ = [
     "Baud",
+    "ChangedMapModel",
     "ForbiddenModel",
     "InstrumentModel",
     "LineModel",
@@ -32,6 +33,7 @@ __all__ = [
     "PemFile",
     "Port",
     "SerialModel",
+    "SignalChangeModel",
     "SignalModel",
 ]
 
@@ -147,12 +149,12 @@ class LoopModel(Section):
     high: Annotated[Text, Field(description="At 20 mA, with its unit")]
 
 
-class SignalModel(Section):
-    """One value of an instrument: SI = (number * scale + offset) in `unit`."""
+class LoopChangeModel(Section):
+    low: Text | None = None
+    high: Text | None = None
 
-    table: Table
-    address: Annotated[Whole, Field(description="Zero-based, as it goes over the wire: 40001 is holding register 0")]
-    type: ValueType
+
+class _SignalDetails(Section):
     order: ByteOrder = ByteOrder.ABCD
     bit: Annotated[Whole | None, Field(description="0 to 15, least significant first")] = None
     bits: Whole = 1
@@ -161,9 +163,31 @@ class SignalModel(Section):
     unit: UnitName | None = None
     sentinels: Annotated[tuple[Whole, ...], Field(description="Raw numbers that mean: value invalid")] = ()
     none_detected: Annotated[tuple[Whole, ...], Field(description="Raw numbers that mean: nothing there")] = ()
-    current_loop: LoopModel | None = None
     minimum: Annotated[Text | None, Field(description="Lowest value it can mean, with its unit")] = None
     maximum: Annotated[Text | None, Field(description="Highest value it can mean, with its unit")] = None
+    repeat: Annotated[Whole | None, Field(description="So many alike, one behind another: t is t1, t2, ...")] = None
+    spacing: Annotated[Whole | None, Field(description="Addresses from one repeated signal to the next")] = None
+
+
+_Place = Annotated[Whole, Field(description="Zero-based, as it goes over the wire: 40001 is holding register 0")]
+
+
+class SignalModel(_SignalDetails):
+    """One value of an instrument: SI = (number * scale + offset) in `unit`."""
+
+    table: Table
+    address: _Place
+    type: ValueType
+    current_loop: LoopModel | None = None
+
+
+class SignalChangeModel(_SignalDetails):
+    """What is different in a signal of the map that another is based on; a new signal is given whole."""
+
+    table: Table | None = None
+    address: _Place | None = None
+    type: ValueType | None = None
+    current_loop: LoopChangeModel | None = None
 
 
 class ForbiddenModel(Section):
@@ -174,15 +198,28 @@ class ForbiddenModel(Section):
     last: Whole
 
 
-class MapModel(Section):
-    """The registers of a kind of instrument and how they may be read."""
-
+class _MapDetails(Section):
     description: Text | None = None
-    signals: dict[Name, SignalModel]
     largest_block: Annotated[Whole, Field(description="Most registers in one request, 1 to 125")] = 125
     gaps: Annotated[YesNo, Field(description="Whether addresses without a signal may be read to join blocks")] = True
     forbidden: tuple[ForbiddenModel, ...] = ()
     fault_signals: Annotated[tuple[Name, ...], Field(description="bool signals; 1 makes all readings Bad")] = ()
+
+
+class MapModel(_MapDetails):
+    """The registers of a kind of instrument and how they may be read."""
+
+    signals: dict[Name, SignalModel]
+    based_on: Annotated[Name | None, Field(description="A map whose keys hold where this one gives none")] = None
+    shift: Annotated[Whole | None, Field(description="By how much the addresses of that map are moved")] = None
+
+
+class ChangedMapModel(_MapDetails):
+    """A map that is based on another and gives only what is different."""
+
+    based_on: Name
+    shift: Whole | None = None
+    signals: dict[Name, SignalChangeModel | Literal["none"]] = Field(default_factory=dict)
 
 
 class InstrumentModel(Section):

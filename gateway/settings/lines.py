@@ -7,6 +7,7 @@ from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePath, LinePl
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.line_models import InstrumentModel, LineModel, MapModel
 from gateway.settings.line_paths import LinePaths
+from gateway.settings.map_trees import unroll
 from gateway.settings.register_maps import BuiltMap, MapLibrary, build_map
 from gateway.settings.validation import suggestion, validate
 
@@ -54,6 +55,7 @@ def build_lines(document: Document, mistakes: Mistakes) -> BuiltLines:
     tags = declared_names(document, "instruments")
     for tag in tags:
         path: KeyPath = ("instruments", tag)
+        unroll(document, path, mistakes)
         checked = validate(InstrumentModel, document, path, mistakes)
         if checked is None:
             continue

@@ -5,10 +5,10 @@ from typing import NamedTuple
 
 from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, ValueType
 from gateway.calculation.units import Dimension, dimensions_of, parse_quantity, si_conversion
-from gateway.errors import QuantityError, SettingsError
-from gateway.resources import config_folder
-from gateway.settings.document import Document, KeyPath, Mistakes, read_document
+from gateway.errors import QuantityError
+from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.line_models import ForbiddenModel, MapModel, SignalModel
+from gateway.settings.map_trees import MapTrees
 from gateway.settings.validation import Checked, suggestion, validate
 
 __all__ = ["BuiltMap", "MapLibrary", "build_map"]
@@ -43,38 +43,41 @@ class MapLibrary:
     def __init__(self, document: Document, mistakes: Mistakes) -> None:
         self._mistakes = mistakes
         self._built: dict[str, BuiltMap | None] = {}
-        self._own: set[str] = set()
-        declared = document.data(("maps",))
-        for name in declared if isinstance(declared, dict) else ():
-            self._own.add(name)
+        self._trees = MapTrees(document, mistakes)
+        for name in self._trees.own:
+            self._build_own(name, document)
+
+    def _build_own(self, name: str, document: Document) -> None:
+        if name in self._built:
+            return
+        self._built[name] = None
+        base = self._trees.own_base(name)
+        if base is not None:
+            self._build_own(base, document)
+        # What is wrong in the base is said there, and not again for each map that inherits it.
+        if self._trees.complete(name) and (base is None or self._built[base] is not None):
             path: KeyPath = ("maps", name)
-            checked = validate(MapModel, document, path, mistakes)
-            self._built[name] = _build_whole(checked, name, path, mistakes)
+            checked = validate(MapModel, document, path, self._mistakes)
+            self._built[name] = _build_whole(checked, name, path, self._mistakes)
 
     def find(self, name: str, path: KeyPath) -> BuiltMap | None:
         """The map `name` for the key at `path`; a map that does not exist is a mistake there."""
         if name not in self._built:
-            file = config_folder() / "instruments" / f"{name}.yaml"
-            if not file.is_file():
-                known = {*self._own, *(found.stem for found in file.parent.glob("*.yaml"))}
-                self._mistakes.add(path, f"there is no register map '{name}'; {suggestion(name, known)}")
+            names = self._trees.names
+            if name not in names:
+                self._mistakes.add(path, f"there is no register map '{name}'; {suggestion(name, names)}")
                 return None
-            self._built[name] = _read_map(file.stem, self._mistakes)
+            self._built[name] = self._shipped(name)
         return self._built[name]
 
-
-def _read_map(name: str, mistakes: Mistakes) -> BuiltMap | None:
-    file = config_folder() / "instruments" / f"{name}.yaml"
-    try:
-        document, found = read_document(file, {})
-    except SettingsError as error:
-        mistakes.foreign(error.mistakes)
-        return None
-    own = Mistakes(document)
-    checked = validate(MapModel, document, (), own)
-    built = _build_whole(checked, name, (), own)
-    mistakes.foreign((*found, *own.lines()))
-    return built
+    def _shipped(self, name: str) -> BuiltMap | None:
+        found = self._trees.shipped(name)
+        if found is None:
+            return None
+        document, mistakes = found
+        built = _build_whole(validate(MapModel, document, (), mistakes), name, (), mistakes)
+        self._mistakes.foreign(mistakes.lines())
+        return built
 
 
 def _build_whole(checked: Checked[MapModel] | None, name: str, path: KeyPath, mistakes: Mistakes) -> BuiltMap | None:

@@ -17,7 +17,7 @@ from gateway.settings.fields import (
     Whole,
     YesNo,
 )
-from gateway.settings.line_models import InstrumentModel, LineModel, MapModel
+from gateway.settings.line_models import ChangedMapModel, InstrumentModel, LineModel, MapModel
 from gateway.settings.product_base import Rounding, WeightInAirModel
 from gateway.settings.products import AnyProduct
 from gateway.settings.tank_models import TankModel
@@ -87,7 +87,7 @@ class SiteFile(Section):
     )
     site: SiteModel
     lines: dict[Name, LineModel] = Field(default_factory=dict)
-    maps: dict[Name, MapModel] = Field(default_factory=dict)
+    maps: dict[Name, MapModel | ChangedMapModel] = Field(default_factory=dict)
     instruments: dict[Name, InstrumentModel] = Field(default_factory=dict)
     products: dict[Name, AnyProduct] = Field(default_factory=dict)
     tanks: dict[Name, TankModel] = Field(default_factory=dict)

@@ -76,6 +76,8 @@ class Sources:
             text = f"{instrument}.{signal} is {what}; {wanted} is wanted here"
             if dimension is Dimension.VOLUME_FLOW:
                 text += ", or a contact"
+            if found is Dimension.CURRENT:
+                text += ": give its signal current_loop, what 4 mA and 20 mA mean"
             if dimension is Dimension.TEMPERATURE and found is Dimension.RESISTANCE:
                 text = f"{instrument}.{signal} is {what}; give resistance_element: Pt100 or Pt1000 to read it as degC"
             elif nominal_ohm is not None:

@@ -185,4 +185,25 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
         'value in place of an instrument")\n        return Input(manual.value, Quality.GOOD',
         BOUND,
     ),
+    Break(
+        "inherited addresses are not moved",
+        "gateway/settings/map_trees.py",
+        "TextNode(node.place, str(address + shift))",
+        "TextNode(node.place, str(address))",
+        ("tests/settings/test_map_inheritance.py",),
+    ),
+    Break(
+        "repeated values of two registers stand one register apart",
+        "gateway/settings/map_trees.py",
+        "        return ValueType(kind.text).registers\n",
+        "        return 1\n",
+        ("tests/settings/test_map_inheritance.py", "tests/settings/test_instrument_maps.py"),
+    ),
+    Break(
+        "a signal that is left out is inherited all the same",
+        "gateway/settings/map_trees.py",
+        "            whole.items.pop(name, None)\n",
+        "",
+        ("tests/settings/test_map_inheritance.py",),
+    ),
 )

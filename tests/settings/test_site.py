@@ -9,7 +9,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gateway.acquisition.register_map import ValueType
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.methods.tabulated import TabulatedDensity
@@ -17,9 +16,7 @@ from gateway.calculation.plan import FreeWaterSource, Weighting
 from gateway.errors import SettingsError
 from gateway.resources import config_folder, config_path
 from gateway.settings import SiteSettings, TankSetup, load_site, site_schema
-from gateway.settings.document import Document, Mistakes, read_document
-from gateway.settings.register_maps import MapLibrary
-from gateway.settings.yaml_tree import parse_yaml
+from gateway.settings.document import read_document
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 PARTS = Path(__file__).parent.parent / "invalid_site_files" / "parts"
@@ -84,18 +81,6 @@ def test_the_annotated_file_shows_every_key() -> None:
     keys = {key for model in schema["$defs"].values() for key in model.get("properties", {})}
     missing = {key for key in keys if f"{key}:" not in text}
     assert missing == set()
-
-
-@pytest.mark.parametrize("name", sorted(file.stem for file in (config_folder() / "instruments").glob("*.yaml")))
-def test_every_shipped_register_map_is_right(name: str) -> None:
-    root, _ = parse_yaml("site: {}\n", "f.yaml")
-    mistakes = Mistakes(Document(root))
-    built = MapLibrary(Document(root), mistakes).find(name, ("site",))
-    assert mistakes.lines() == ()
-    assert built is not None
-    assert built.map.name == name
-    for signal in built.map.signals:
-        assert (built.dimensions[signal.name] is None) == (signal.type is ValueType.BOOL)
 
 
 PRODUCT_FILES = sorted(str(file.relative_to(config_folder())) for file in config_path("products").rglob("*.yaml"))
@@ -355,7 +340,7 @@ def test_a_broken_shipped_map_is_reported_in_its_own_file(tmp_path: Path, monkey
     broken.write_text("signals:\n  level: {table: coils, address: 0, type: bit}\n", encoding="utf-8")
     unreadable = tmp_path / "instruments" / "unreadable.yaml"
     unreadable.write_text("signals: [\n", encoding="utf-8")
-    monkeypatch.setattr("gateway.settings.register_maps.config_folder", lambda: tmp_path)
+    monkeypatch.setattr("gateway.settings.map_trees.config_folder", lambda: tmp_path)
     text = f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\ninstruments:\n"
     text += "  G-3: {line: north, unit: 3, map: broken, period: 2 s}\n"
     text += "  G-4: {line: north, unit: 4, map: unreadable, period: 2 s}\n"
