@@ -320,6 +320,10 @@ class LineStatus(NamedTuple):
     """Frames that answered no request."""
     path: str = ""
     """The way to the instruments that is in use: host:port or a serial port. With a standby there are two."""
+    on_standby: bool = False
+    """Whether that is the second way."""
+    connections_wanted: int = 1
+    connections_open: int = 0
     second_master_suspicions: int = 0
     """How often it began to seem that another master is on the line."""
 

@@ -1,7 +1,8 @@
 """One line: the one owner of one link, which polls its instruments and hands their readings on.
 
-As many workers as requests may be in flight take turns: one of them at a time asks the schedule, waits, connects or
-says that there is no value, until there is a request to send; then it lets the next decide while it awaits its answer.
+As many workers as requests may be under way, on all connections together, take turns: one of them at a time asks the
+schedule, waits, connects or says that there is no value, until there is a request to send; then it lets the next decide
+while it awaits its answer.
 """
 
 import asyncio
@@ -15,6 +16,7 @@ from gateway.acquisition.parts import Part
 from gateway.acquisition.plan import LinePlan
 from gateway.acquisition.round import Round
 from gateway.acquisition.schedule import Schedule, Task, Turn
+from gateway.acquisition.several import SeveralLinks
 from gateway.acquisition.standby import StandbyLink
 from gateway.acquisition.statistics import LineStatistics
 from gateway.acquisition.suspicion import SecondMasterWatch
@@ -51,7 +53,7 @@ class Line:
     `sink` gets all readings of one instrument in one call, in the order of its blocks; it must not block. Faults of
     the wire never leave `run`: they become Bad readings, counts and, when something changes, log lines.
 
-    With more than one request in flight the blocks of an instrument are asked together, unless it needs a pause.
+    With more than one request under way the blocks of an instrument are asked together, unless it needs a pause.
     """
 
     def __init__(
@@ -77,7 +79,11 @@ class Line:
             random,
         )
         self._statistics = LineStatistics(plan.name)
+        self._at_once = plan.in_flight * plan.connections
+        """Requests that may be under way while every connection is open."""
         self._deciding = asyncio.Lock()
+        self._freed = asyncio.Event()
+        """Set when a request has ended."""
         self._pause: asyncio.Timeout | None = None
         """The wait of the worker that decides, while another may yet cause something to do sooner."""
         self._outstanding = 0
@@ -101,19 +107,25 @@ class Line:
         for instrument in self._instruments:
             instrument.round = None
         try:
-            if self._plan.in_flight == 1:
+            if self._at_once == 1:
                 await self._work()
             else:
                 async with asyncio.TaskGroup() as workers:
-                    for number in range(self._plan.in_flight):
+                    for number in range(self._at_once):
                         workers.create_task(self._work(), name=f"line {self._plan.name} {number + 1}")
         finally:
             await self._link.close()
 
     def status(self) -> LineStatus:
-        path = self._link.path if isinstance(self._link, StandbyLink) else self._plan.primary
-        suspicions = self._second_master.suspicions
-        return self._statistics.record(self._link.connected, self._link.counters, suspicions, str(path))
+        two_ways = self._link if isinstance(self._link, StandbyLink) else None
+        return self._statistics.record(
+            self._link.counters,
+            self._second_master.suspicions,
+            str(self._plan.primary if two_ways is None else two_ways.path),
+            on_standby=two_ways is not None and two_ways.on_standby,
+            connections_wanted=self._plan.connections,
+            connections_open=self._open_connections(),
+        )
 
     def instrument_statuses(self) -> list[InstrumentStatus]:
         """In the order of the plan."""
@@ -124,8 +136,20 @@ class Line:
     async def _work(self) -> None:
         while True:
             async with self._deciding:
+                if self._plan.connections > 1:
+                    await self._room()
                 index, current, part = await self._next_request()
             await self._ask(index, current, part)
+
+    async def _room(self) -> None:
+        """Until the connections that are open may bear one more request."""
+        while self._outstanding >= self._plan.in_flight * max(1, self._open_connections()):
+            self._freed.clear()
+            await self._freed.wait()
+
+    def _open_connections(self) -> int:
+        link = self._link.link if isinstance(self._link, StandbyLink) else self._link
+        return link.open_connections if isinstance(link, SeveralLinks) else int(link.connected)
 
     async def _next_request(self) -> tuple[int, Round, Part]:
         """Does what there is to do without the wire until there is something to ask over it."""
@@ -202,7 +226,7 @@ class Line:
             return None
         part = current.waiting.pop()
         current.outstanding += 1
-        if self._plan.in_flight > 1 and current.waiting and not instrument.plan.pause_s and turn.task is not Task.PROBE:
+        if self._at_once > 1 and current.waiting and not instrument.plan.pause_s and turn.task is not Task.PROBE:
             self._resume(index, current, turn.at_ns)
         return part
 
@@ -289,6 +313,7 @@ class Line:
             self._heard()
             current.answered(part, reader.decode(words, utc_ns, now_ns))
         self._outstanding -= 1
+        self._freed.set()
         if not self._outstanding:
             self._statistics.busy_ns += now_ns - self._busy_from_ns
         current.outstanding -= 1
@@ -313,7 +338,7 @@ class Line:
                 self._silent_in_a_row += 1
                 instrument.wait.unanswered()
                 instrument.late_answers = self._link.counters.late_answers
-            next_ns = round(instrument.wait.timeout_s * _NS_PER_S) if self._plan.in_flight == 1 else 0
+            next_ns = round(instrument.wait.timeout_s * _NS_PER_S) if self._at_once == 1 else 0
             self._schedule.unanswered(index, now_ns, current.vain_ns, next_ns)
         elif self._schedule.answered(index):
             instrument.try_all_again()

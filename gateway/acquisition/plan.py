@@ -105,7 +105,10 @@ class LinePlan:
     fail_back_s: float = 30.0
     """How often the first way is tried while the second is in use."""
     in_flight: int = 1
-    """How many requests may be under way at once. More than one only with transaction identifiers: FrameKind.TCP."""
+    """How many requests may be under way at once on a connection. More than one only with transaction identifiers:
+    FrameKind.TCP."""
+    connections: int = 1
+    """How many connections to the peer are wanted. More than one only with FrameKind.TCP: a bus bears one master."""
 
     @property
     def primary(self) -> LinePath:

@@ -15,7 +15,7 @@ import structlog
 from gateway.acquisition.link import Link, LinkCounters
 from gateway.acquisition.plan import LinePath
 from gateway.acquisition.register_map import Table
-from gateway.errors import BadFrameError, DeviceExceptionError, NoAnswerError, NoConnectionError
+from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 
 __all__ = ["StandbyLink", "Way"]
 
@@ -62,6 +62,15 @@ class StandbyLink:
     @property
     def path(self) -> LinePath:
         return self._ways[self._active].path
+
+    @property
+    def link(self) -> Link:
+        """That of the way in use."""
+        return self._ways[self._active].link
+
+    @property
+    def on_standby(self) -> bool:
+        return self._active == _STANDBY
 
     async def connect(self, timeout_s: float) -> None:
         """The way that was in use, if it answered, else the other; then the remaining one."""
@@ -149,7 +158,7 @@ class StandbyLink:
         first = self._ways[_FIRST].link
         while not first.connected:
             await asyncio.sleep(wait_s)
-            with suppress(NoConnectionError):
+            with suppress(LinkError):
                 await first.connect(timeout_s)
         return timeout_s
 

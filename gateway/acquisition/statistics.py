@@ -82,14 +82,26 @@ class LineStatistics:
         self.busy_ns = 0
         self.lateness = DurationCounts(LATENESS_BOUNDS_S)
 
-    def record(self, connected: bool, counters: LinkCounters, second_master_suspicions: int, path: str) -> LineStatus:
+    def record(
+        self,
+        counters: LinkCounters,
+        second_master_suspicions: int,
+        path: str,
+        *,
+        on_standby: bool,
+        connections_wanted: int,
+        connections_open: int,
+    ) -> LineStatus:
         return LineStatus(
             line=self._line,
-            connected=connected,
+            connected=connections_open > 0,
             busy_s=self.busy_ns * _NS,
             lateness=self.lateness.record(),
             late_answers=counters.late_answers,
             unsolicited_frames=counters.unsolicited_frames,
             path=path,
+            on_standby=on_standby,
+            connections_wanted=connections_wanted,
+            connections_open=connections_open,
             second_master_suspicions=second_master_suspicions,
         )

@@ -1,5 +1,6 @@
 """The one table of ways to instruments: from a line's plan to the link that stands behind the door."""
 
+import random
 from collections.abc import Callable
 
 from gateway.acquisition.ascii_frame import AsciiFraming
@@ -11,6 +12,7 @@ from gateway.acquisition.modbus_tls import ModbusTlsLink
 from gateway.acquisition.plan import FrameKind, LinePath, LinePlan, SerialPath, TcpPath
 from gateway.acquisition.rtu_frame import RtuFraming
 from gateway.acquisition.serial_port import SerialChannel, character_s, silence_s
+from gateway.acquisition.several import SeveralLinks
 from gateway.acquisition.standby import StandbyLink, Way
 from gateway.acquisition.tcp_channel import TcpChannel
 
@@ -23,11 +25,18 @@ _CONVERTER_TIMING = Timing(quiet_shortest_s=0.1)
 
 def open_link(plan: LinePlan) -> Link:
     """The link of a line, not yet connected."""
-    first = open_path(plan.primary)
+    first = _connections(plan, plan.primary)
     if plan.standby is None:
         return first
-    standby = Way(plan.standby, open_path(plan.standby))
+    standby = Way(plan.standby, _connections(plan, plan.standby))
     return StandbyLink(Way(plan.primary, first), standby, plan.fail_back_s, plan.name)
+
+
+def _connections(plan: LinePlan, path: LinePath) -> Link:
+    if plan.connections == 1:
+        return open_path(path)
+    links = [open_path(path) for _ in range(plan.connections)]
+    return SeveralLinks(links, plan.backoff_first_s, plan.backoff_longest_s, plan.name, random.Random())
 
 
 def open_path(path: LinePath) -> Link:

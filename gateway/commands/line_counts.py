@@ -69,6 +69,9 @@ def poll_lines(site: str, simulated: bool, plans: Sequence[LinePlan], window_s: 
             status.late_answers,
             status.unsolicited_frames,
             tuple(_counts(each) for each in instruments),
+            status.on_standby,
+            status.connections_wanted,
+            status.connections_open,
         )
         for status, instruments in found
     )
@@ -78,7 +81,8 @@ def poll_lines(site: str, simulated: bool, plans: Sequence[LinePlan], window_s: 
 def _counts(status: InstrumentStatus) -> InstrumentCounts:
     histogram = status.response_time
     buckets = tuple(zip(histogram.bounds_s, histogram.counts, strict=True))
-    return InstrumentCounts(status.instrument, status.requests, dict(status.errors), buckets, histogram.sum_s)
+    errors = dict(status.errors)
+    return InstrumentCounts(status.instrument, status.requests, errors, buckets, histogram.sum_s, status.up)
 
 
 async def _poll(
@@ -166,6 +170,9 @@ def _observed(
                 round(grown("line_late_answers_total", line)),
                 round(grown("line_unsolicited_frames_total", line)),
                 instruments,
+                bool(now["line_on_standby"][labels]),
+                round(now["line_connections_wanted"][labels]),
+                round(now["line_connections_open"][labels]),
             )
         )
     (site,) = (dict(labels)["site"] for labels in now["site"])
@@ -196,4 +203,5 @@ def _instrument(labels: Mapping[str, str], now: _Scrape, before: _Scrape) -> Ins
         {kind: count for kind, count in errors.items() if count},
         tuple(buckets),
         change(total, key) if key in now.get(total, {}) else 0.0,
+        bool(now["instrument_up"][key]),
     )

@@ -111,6 +111,10 @@ def _page(observed: Observed, judged: Sequence[tuple[LineCounts, Sequence[Findin
     lines = [printable(f"site {observed.site}: {observed.source}{', SIMULATED' if observed.simulated else ''}")]
     for line, findings in judged:
         state = "connected" if line.connected else "NOT CONNECTED"
+        if line.connected and line.on_standby:
+            state += " over its second way"
+        if line.connections_wanted > 1:
+            state += f" ({line.connections_open} of {line.connections_wanted} connections)"
         lines += [
             "",
             f"line {line.line}: {state}, busy {min(line.occupancy, 1.0):.1%} of the time, "
@@ -161,6 +165,9 @@ def _document(observed: Observed, judged: Sequence[tuple[LineCounts, Sequence[Fi
             {
                 "line": line.line,
                 "connected": line.connected,
+                "on_standby": line.on_standby,
+                "connections_wanted": line.connections_wanted,
+                "connections_open": line.connections_open,
                 "window_s": line.window_s,
                 "occupancy": min(line.occupancy, 1.0),
                 "late_answers": line.late_answers,

@@ -16,6 +16,8 @@ _FEWEST = 5
 _SLOW_TIMES = 5.0
 _SLOW_S = 0.05
 
+_ITS_WIRING = "its supply, its unit number, baud rate and the two wires"
+
 _TIME_OUT = "no_answer"
 _BROKEN = "bad_frame"
 _EXCEPTION = "device_exception"
@@ -33,6 +35,8 @@ class InstrumentCounts(NamedTuple):
     """(upper bound in s, answers within it), cumulative; the last bound is infinity."""
     answering_s: float
     """Sum of its response times."""
+    up: bool = True
+    """Whether its last poll was answered in full."""
 
     @property
     def answers(self) -> int:
@@ -49,6 +53,9 @@ class LineCounts(NamedTuple):
     late_answers: int
     unsolicited_frames: int
     instruments: tuple[InstrumentCounts, ...]
+    on_standby: bool = False
+    connections_wanted: int = 1
+    connections_open: int = 1
 
     @property
     def occupancy(self) -> float:
@@ -91,6 +98,7 @@ def judge_line(counts: LineCounts) -> list[Finding]:
     """Everything worth telling, what must be acted on first."""
     found = [
         *_of_connection(counts),
+        *_of_ways(counts),
         *_of_occupancy(counts),
         *_of_foreign_frames(counts),
         *_of_broken_frames(counts),
@@ -111,6 +119,22 @@ def _of_connection(counts: LineCounts) -> list[Finding]:
             "connections; of a serial port, at its plug, its name, and whether the program may open it (group dialout)",
         )
     ]
+
+
+def _of_ways(counts: LineCounts) -> list[Finding]:
+    found = []
+    if counts.on_standby:
+        what = "runs over its second way: the first is lost"
+        to_do = "look at the supply and network of the first way's converter or device before the second is lost too"
+        found.append(Finding(Weight.ACT, counts.line, what, to_do))
+    if counts.connected and counts.connections_open < counts.connections_wanted:
+        what = f"has {counts.connections_open} of {counts.connections_wanted} connections"
+        to_do = (
+            f"look whether another client holds connections of the device; where it takes no more, give connections: "
+            f"{counts.connections_open}"
+        )
+        found.append(Finding(Weight.LOOK, counts.line, what, to_do))
+    return found
 
 
 def _of_occupancy(counts: LineCounts) -> list[Finding]:
@@ -175,15 +199,8 @@ def _of_broken_frames(counts: LineCounts) -> list[Finding]:
 def _of_instrument(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:
     asked = one.requests - one.errors.get(_UNCONNECTED, 0)
     silent = one.errors.get(_TIME_OUT, 0)
-    if not one.answers and asked > 0 and silent == asked:
-        return [
-            Finding(
-                Weight.ACT,
-                one.instrument,
-                f"is dead: no answer to any of {asked} requests",
-                "look at its supply, its unit number, baud rate and the two wires",
-            )
-        ]
+    if not one.answers and silent == asked and (asked or (counts.connected and not one.requests)):
+        return [_unheard(one, asked)]
     found = []
     if _often(silent, one.requests):
         found.append(
@@ -205,6 +222,17 @@ def _of_instrument(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:
             )
         )
     return found + _of_slowness(counts, one)
+
+
+def _unheard(one: InstrumentCounts, asked: int) -> Finding:
+    """Of an instrument without any answer: how sure that makes us depends on how often it was asked."""
+    if asked > 1:
+        what = f"is dead: no answer to any of {asked} requests"
+        return Finding(Weight.ACT, one.instrument, what, f"look at {_ITS_WIRING}")
+    if one.up:
+        return Finding(Weight.LOOK, one.instrument, "was not asked in this time", "watch for longer than its period")
+    what = "did not answer the one time it was asked" if asked else "does not answer, and was not asked in this time"
+    return Finding(Weight.ACT, one.instrument, what, f"watch for longer; if it stays so, look at {_ITS_WIRING}")
 
 
 def _of_slowness(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:

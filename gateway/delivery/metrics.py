@@ -159,6 +159,9 @@ _OF_INSTRUMENTS: tuple[tuple[str, Kind, str, _Value], ...] = (
 )
 _OF_LINES: tuple[tuple[str, Kind, str, _Value], ...] = (
     ("line_connected", "gauge", "Whether the line is connected.", lambda status: status.connected),
+    ("line_connections_wanted", "gauge", "Connections to its device.", lambda status: status.connections_wanted),
+    ("line_connections_open", "gauge", "Those that are open.", lambda status: status.connections_open),
+    ("line_on_standby", "gauge", "Whether its second way is in use.", lambda status: status.on_standby),
     (
         "line_busy_seconds_total",
         "counter",

@@ -136,7 +136,8 @@ class LineModel(PathModel):
     description: Text | None = None
     standby: Annotated[PathModel | None, Field(description="A second way, taken while the first is lost")] = None
     fail_back: Annotated[Duration, Field(description="How often the first way is tried meanwhile")] = 30.0
-    in_flight: Annotated[Whole, Field(description="Requests under way at once, 1 to 16; framing tcp only")] = 1
+    in_flight: Annotated[Whole, Field(description="Requests at once on a connection, 1 to 16; framing tcp only")] = 1
+    connections: Annotated[Whole, Field(description="To one device at once, 1 to 8; framing tcp only")] = 1
     connect_timeout: Duration = 3.0
     backoff_first: Annotated[Duration, Field(description="First wait before connecting again; doubles")] = 0.5
     backoff_longest: Duration = 30.0

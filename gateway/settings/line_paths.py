@@ -36,6 +36,13 @@ class LinePaths:
             text = f"{model.in_flight} requests under way cannot be told apart in {slow.framing} frames; give 1"
             self._mistakes.add((*key, "in_flight"), text)
             return None
+        if not 1 <= model.connections <= 8:
+            self._mistakes.add((*key, "connections"), f"{model.connections} connections; give 1 to 8")
+            return None
+        if model.connections > 1 and slow is not None:
+            text = f"{model.connections} connections would be as many masters on one {slow.framing} bus; give 1"
+            self._mistakes.add((*key, "connections"), text)
+            return None
         return primary, standby
 
     def _path(self, line: str, model: PathModel, key: KeyPath) -> LinePath | None:

@@ -107,6 +107,7 @@ def _line(
         standby=standby,
         fail_back_s=model.fail_back,
         in_flight=model.in_flight,
+        connections=model.connections,
     )
 
 

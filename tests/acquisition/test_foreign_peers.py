@@ -13,7 +13,10 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from gateway.acquisition.decode import signal_decoder
 from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.plan import LinePlan
 from gateway.acquisition.register_map import ByteOrder, Signal, Table, ValueType
+from gateway.acquisition.several import SeveralLinks
+from gateway.acquisition.transports import open_link
 from gateway.errors import DeviceExceptionError
 from tests.acquisition.peer import peer
 from tests.support.libmodbus import compiled
@@ -50,6 +53,23 @@ async def test_reads_all_tables_of_a_libmodbus_server(libmodbus_port: int) -> No
         with pytest.raises(DeviceExceptionError, match="exception 2 "):
             await link.read(1, Table.HOLDING_REGISTERS, 250, 60, LONG)
         assert await link.read(1, Table.HOLDING_REGISTERS, 7, 1, LONG) == (1007,)
+    finally:
+        await link.close()
+
+
+@pytest.mark.outside("libmodbus")
+async def test_reads_over_several_connections_to_a_libmodbus_server(libmodbus_port: int) -> None:
+    link = open_link(LinePlan("yard", "127.0.0.1", libmodbus_port, (), connections=4))
+    assert isinstance(link, SeveralLinks)
+    await link.connect(LONG)
+    try:
+        async with asyncio.timeout(LONG):
+            while link.open_connections < 4:
+                await link.read(1, Table.HOLDING_REGISTERS, 0, 1, LONG)
+        found = await asyncio.gather(
+            *(link.read(1, Table.HOLDING_REGISTERS, address, 2, LONG) for address in range(200))
+        )
+        assert found == [(1000 + address, 1001 + address) for address in range(200)]
     finally:
         await link.close()
 

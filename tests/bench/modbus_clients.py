@@ -75,10 +75,11 @@ async def _pymodbus(port: int) -> tuple[Poll, Callable[[], Awaitable[None]]]:
     return poll, close
 
 
-async def _lines(port: int, requests: int, connections: int, in_flight: int) -> tuple[float, float]:
+async def _lines(port: int, requests: int, lines: int, connections: int, in_flight: int) -> tuple[float, float]:
     """Lines whose instruments are always due: what the schedule, the counts and the judging cost is in it."""
     # Twice as many instruments as requests under way: there is always one that is due and not being asked.
-    plans = tuple(InstrumentPlan(f"TT-{number}", 1, _map(), 1e-9, TIMEOUT_S) for number in range(2 * in_flight))
+    number = 2 * in_flight * connections
+    plans = tuple(InstrumentPlan(f"TT-{index}", 1, _map(), 1e-9, TIMEOUT_S) for index in range(number))
     seen = 0
     done = asyncio.Event()
 
@@ -89,17 +90,17 @@ async def _lines(port: int, requests: int, connections: int, in_flight: int) -> 
         if seen == requests:
             done.set()
 
-    lines = [
+    made = [
         Line(
-            LinePlan(f"line {number}", "127.0.0.1", port, plans, in_flight=in_flight),
+            LinePlan(f"line {index}", "127.0.0.1", port, plans, in_flight=in_flight, connections=connections),
             take,
             clock=SystemClock(),
-            random=random.Random(number),
+            random=random.Random(index),
         )
-        for number in range(connections)
+        for index in range(lines)
     ]
     wall, cpu = time.perf_counter(), time.process_time()
-    tasks = [asyncio.create_task(line.run()) for line in lines]
+    tasks = [asyncio.create_task(line.run()) for line in made]
     await done.wait()
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
     for task in tasks:
@@ -110,7 +111,9 @@ async def _lines(port: int, requests: int, connections: int, in_flight: int) -> 
 
 async def _measure(kind: str, port: int, requests: int, connections: int, in_flight: int) -> tuple[float, float]:
     if kind == "line":
-        return await _lines(port, requests, connections, in_flight)
+        return await _lines(port, requests, connections, 1, in_flight)
+    if kind == "several":
+        return await _lines(port, requests, 1, connections, in_flight)
     made = [await {"ours": _ours, "pymodbus": _pymodbus}[kind](port) for _ in range(connections)]
     share = requests // (connections * in_flight)
 

@@ -26,6 +26,7 @@ CLIENTS = {
     "ours, uvloop, 50 connections": ("ours", "uvloop", 50, 1),
     "our whole line, uvloop": ("line", "uvloop", 1, 1),
     "our whole line, 8 in flight": ("line", "uvloop", 1, 8),
+    "our whole line, 4 connections": ("several", "uvloop", 4, 1),
     "pymodbus, asyncio": ("pymodbus", "asyncio", 1, 1),
     "pymodbus, uvloop": ("pymodbus", "uvloop", 1, 1),
 }

@@ -27,9 +27,10 @@ def _one(
     *,
     requests: int = 100,
     answering_s: float = 0.4,
+    up: bool = True,
     **errors: int,
 ) -> InstrumentCounts:
-    return InstrumentCounts(name, requests, errors, buckets, answering_s)
+    return InstrumentCounts(name, requests, errors, buckets, answering_s, up)
 
 
 def _line(*instruments: InstrumentCounts, **changes: Any) -> LineCounts:
@@ -59,6 +60,26 @@ def test_a_healthy_line_has_nothing_to_tell() -> None:
         (
             _line(_one("LT-1"), _one("LT-2", _NONE, requests=40, no_answer=40)),
             (Weight.ACT, "LT-2", "is dead: no answer to any of 40 requests"),
+        ),
+        (
+            _line(_one("LT-1"), _one("LT-2", _NONE, requests=1, no_answer=1, up=False)),
+            (Weight.ACT, "LT-2", "did not answer the one time it was asked"),
+        ),
+        (
+            _line(_one("LT-1"), _one("LT-2", _NONE, requests=0, up=False)),
+            (Weight.ACT, "LT-2", "does not answer, and was not asked in this time"),
+        ),
+        (
+            _line(_one("LT-1"), _one("LT-2", _NONE, requests=0)),
+            (Weight.LOOK, "LT-2", "was not asked in this time"),
+        ),
+        (
+            _line(_one("LT-1"), on_standby=True),
+            (Weight.ACT, "bus-a", "runs over its second way: the first is lost"),
+        ),
+        (
+            _line(_one("LT-1"), connections_wanted=4, connections_open=2),
+            (Weight.LOOK, "bus-a", "has 2 of 4 connections"),
         ),
         (
             _line(_one("LT-1"), _one("LT-2", requests=106, no_answer=6)),
@@ -99,6 +120,11 @@ def test_a_few_failures_by_chance_are_not_told() -> None:
 
 def test_requests_never_sent_for_want_of_a_connection_make_nobody_dead() -> None:
     line = _line(_one("LT-1", _NONE, requests=40, no_connection=40), connected=False)
+    assert _told(line) == [(Weight.ACT, "bus-a", "is not connected")]
+
+
+def test_of_a_line_without_connection_nothing_more_is_told() -> None:
+    line = _line(_one("LT-1", _NONE, requests=0), connected=False, connections_wanted=4, connections_open=0)
     assert _told(line) == [(Weight.ACT, "bus-a", "is not connected")]
 
 

@@ -206,4 +206,32 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
         "",
         ("tests/settings/test_map_inheritance.py",),
     ),
+    Break(
+        "a request whose connection broke is not asked over another",
+        "gateway/acquisition/several.py",
+        "            if not self.connected:\n                raise\n        return await",
+        "            raise\n        return await",
+        ("tests/acquisition/test_several.py",),
+    ),
+    Break(
+        "more requests than the open connections bear",
+        "gateway/acquisition/line.py",
+        "                if self._plan.connections > 1:\n                    await self._room()\n",
+        "",
+        ("tests/acquisition/test_several.py",),
+    ),
+    Break(
+        "a forgotten connection is kept",
+        "gateway/acquisition/several.py",
+        "                await self._doubt(member)\n",
+        "                pass\n",
+        ("tests/acquisition/test_several.py",),
+    ),
+    Break(
+        "a connection that is refused is tried again at once",
+        "gateway/acquisition/several.py",
+        "member.retry_at_s = asyncio.get_running_loop().time() + member.backoff.after_failure() / 1e9",
+        "member.retry_at_s = asyncio.get_running_loop().time()",
+        ("tests/acquisition/test_several.py",),
+    ),
 )

@@ -67,6 +67,6 @@ def test_certificates_are_sought_beside_the_file_that_names_them(tmp_path: Path)
 
 def test_requests_under_way_and_pauses(tmp_path: Path) -> None:
     instruments = "instruments:\n  G-3: {line: south, unit: 3, map: gauge, period: 2 s, pause: 20 ms}\n"
-    plan = line(tmp_path, "address: 192.0.2.11:502, in_flight: 8", instruments)
-    assert plan.in_flight == 8
+    plan = line(tmp_path, "address: 192.0.2.11:502, in_flight: 8, connections: 3", instruments)
+    assert (plan.in_flight, plan.connections) == (8, 3)
     assert [instrument.pause_s for instrument in plan.instruments] == [0.02]

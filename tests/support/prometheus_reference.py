@@ -134,6 +134,9 @@ def _instruments(snapshot: GatewaySnapshot) -> Iterable[Metric]:
 def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     names = ("site", "line")
     connected = GaugeMetricFamily("tank_gateway_line_connected", "Whether the line is connected.", labels=names)
+    wanted = GaugeMetricFamily("tank_gateway_line_connections_wanted", "Connections to its device.", labels=names)
+    opened = GaugeMetricFamily("tank_gateway_line_connections_open", "Those that are open.", labels=names)
+    standby = GaugeMetricFamily("tank_gateway_line_on_standby", "Whether its second way is in use.", labels=names)
     busy = CounterMetricFamily(
         "tank_gateway_line_busy_seconds", "Time spent waiting for answers; its rate is the occupancy.", labels=names
     )
@@ -154,12 +157,15 @@ def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     for status in snapshot.lines:
         labels = (snapshot.site, status.line)
         connected.add_metric(labels, int(status.connected))
+        wanted.add_metric(labels, status.connections_wanted)
+        opened.add_metric(labels, status.connections_open)
+        standby.add_metric(labels, int(status.on_standby))
         busy.add_metric(labels, status.busy_s)
         late.add_metric(labels, status.late_answers)
         unsolicited.add_metric(labels, status.unsolicited_frames)
         masters.add_metric(labels, status.second_master_suspicions)
         _add_histogram(lateness, labels, status.lateness)
-    return connected, busy, late, unsolicited, masters, lateness
+    return connected, wanted, opened, standby, busy, late, unsolicited, masters, lateness
 
 
 def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:

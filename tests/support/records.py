@@ -77,7 +77,18 @@ def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnaps
         instant=NOON,
         inventories=records,
         lines=(
-            LineStatus("east", True, 12.5, histogram, late_answers=4, unsolicited_frames=1, second_master_suspicions=5),
+            LineStatus(
+                "east",
+                True,
+                12.5,
+                histogram,
+                late_answers=4,
+                unsolicited_frames=1,
+                second_master_suspicions=5,
+                on_standby=True,
+                connections_wanted=4,
+                connections_open=2,
+            ),
         ),
         instruments=(
             InstrumentStatus("LT-1", "east", True, 6, {"no_answer": 2}, 1_773_489_599_000_000_000, histogram, 0.25, 7),
