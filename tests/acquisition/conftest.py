@@ -8,11 +8,12 @@ import uvloop
 
 ON_SOCKETS = frozenset(
     {"test_modbus_tcp.py", "test_line_faults.py", "test_modbus_rtu.py", "test_serial_port.py", "test_modbus_tls.py"}
-    | {"test_standby.py", "test_foreign_serial_peers.py"}
+    | {"test_standby.py", "test_foreign_serial_peers.py", "test_several.py"}
 )
 
 
 def pytest_asyncio_loop_factories(item: pytest.Item) -> dict[str, Callable[[], asyncio.AbstractEventLoop]]:
-    if item.path.name in ON_SOCKETS:
+    # The other foreign server runs on the test's own loop, and only on that of asyncio.
+    if item.path.name in ON_SOCKETS or "libmodbus_port" in getattr(item, "fixturenames", ()):
         return {"asyncio": asyncio.new_event_loop, "uvloop": uvloop.new_event_loop}
     return {"asyncio": asyncio.new_event_loop}

@@ -2,6 +2,7 @@
 
 import asyncio
 import subprocess
+import time
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
@@ -53,6 +54,20 @@ async def test_reads_all_tables_of_a_libmodbus_server(libmodbus_port: int) -> No
         with pytest.raises(DeviceExceptionError, match="exception 2 "):
             await link.read(1, Table.HOLDING_REGISTERS, 250, 60, LONG)
         assert await link.read(1, Table.HOLDING_REGISTERS, 7, 1, LONG) == (1007,)
+    finally:
+        await link.close()
+
+
+@pytest.mark.outside("libmodbus")
+async def test_an_answer_that_came_while_this_process_was_held_up_is_not_too_late(libmodbus_port: int) -> None:
+    link = ModbusTcpLink("127.0.0.1", libmodbus_port)
+    await link.connect(LONG)
+    try:
+        reading = asyncio.create_task(link.read(1, Table.HOLDING_REGISTERS, 0, 2, 0.1))
+        for _ in range(3):
+            await asyncio.sleep(0)  # until it has been sent
+        time.sleep(0.5)  # noqa: ASYNC251 - holds up the event loop, as a busy machine does
+        assert await reading == (1000, 1001)
     finally:
         await link.close()
 
