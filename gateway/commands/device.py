@@ -7,6 +7,8 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from serial.tools.list_ports import comports
+
 from gateway.acquisition.link import Link
 from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePath, LinePlan, Parity, SerialPath, TcpPath
 from gateway.acquisition.register_map import Table
@@ -64,7 +66,8 @@ class Device(NamedTuple):
 class Asker:
     """A link that connects when it must, and whose errors say what they usually mean."""
 
-    def __init__(self, link: Link, where: str, timeout_s: float) -> None:
+    def __init__(self, link: Link, where: str, timeout_s: float, *, serial: bool) -> None:
+        self._serial = serial
         self._link = link
         self._where = where
         self._timeout_s = timeout_s
@@ -74,7 +77,11 @@ class Asker:
         try:
             return await self.try_read(unit, table, address, count)
         except LinkError as error:
-            raise DeviceError(self._where, error) from error
+            raise self.told(error) from error
+
+    def told(self, error: LinkError) -> DeviceError:
+        """The error in words, with what it usually means on this way."""
+        return DeviceError(self._where, error, serial=self._serial)
 
     async def try_read(self, unit: int, table: Table, address: int, count: int) -> tuple[int, ...]:
         """Raises the LinkError itself."""
@@ -88,7 +95,7 @@ async def asking(path: LinePath, where: str, timeout_s: float) -> AsyncIterator[
     """Ask on a line until the block ends. `where` begins the text of every error."""
     link = open_path(path)
     try:
-        yield Asker(link, where, timeout_s)
+        yield Asker(link, where, timeout_s, serial=isinstance(path, SerialPath))
     finally:
         await link.close()
 
@@ -124,6 +131,8 @@ def add_way(parser: argparse.ArgumentParser) -> None:
 def path_of(arguments: argparse.Namespace) -> LinePath | None:
     """The way to an ADDRESS; None when the target is none. Raises UsageError for options that do not go with it."""
     serial = Path(arguments.target).is_char_device()
+    if not serial and arguments.target.startswith("/dev/"):
+        raise UsageError(f"there is no serial port {arguments.target} on this machine", _ports_here())
     address = None if serial else host_and_port(arguments.target)
     serial_options = {"baud": arguments.baud, "parity": arguments.parity, "stop_bits": arguments.stop_bits}
     for name, value in serial_options.items():
@@ -138,6 +147,12 @@ def path_of(arguments: argparse.Namespace) -> LinePath | None:
             raise UsageError("--framing: the site file says it", "leave it away")
         return None
     return TcpPath(*address, FrameKind(arguments.framing or FrameKind.TCP))
+
+
+def _ports_here() -> str:
+    """The serial ports that could have been meant."""
+    ports = sorted(port.device for port in comports())
+    return f"there are {', '.join(ports)}" if ports else "there is none: look whether the adapter is plugged in"
 
 
 def _serial_path(arguments: argparse.Namespace) -> SerialPath:

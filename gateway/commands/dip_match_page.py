@@ -88,7 +88,7 @@ def match_lines(question: DipQuestion, matches: Sequence[Match], earlier: Earlie
             match.counts,
             match.measures.value,
             f"{match.innage:.4f}",
-            f"{match.difference * 1000:+.1f}",
+            f"{match.difference * 1000:+z.1f}",
             match.strength.value,
         )
         for match in matches

@@ -215,7 +215,7 @@ def _lines(document: dict[str, Any], checked: Sequence[_Checked]) -> list[str]:
                     f"{each.point.expected:.4g}",
                     f"{reading.milliampere:.3f}",
                     "-" if reading.value is None else f"{reading.value:.4g}",
-                    f"{error:+.2%}",
+                    f"{error:+z.2%}",
                     " ".join(f"{word:04X}" for word in reading.raw),
                     reading.quality.word,
                 )

@@ -109,7 +109,10 @@ def _lent(arguments: argparse.Namespace, device: Device) -> _Reads | None:
         return None
     given = (arguments.table, arguments.address, arguments.count, arguments.unit)
     if device.instrument is None or arguments.watch or given != (None, None, None, None):
-        raise held_error(gateway, device.address, held)
+        error = held_error(gateway, device.address, held)
+        if device.instrument is not None:
+            error.hint = f"for the newest words of that gateway give {device.instrument.tag} alone; or {error.hint}"
+        raise error
     raws = {
         reading["signal"]: reading["raw"]
         for reading in held["readings"]

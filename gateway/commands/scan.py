@@ -28,7 +28,6 @@ from gateway.commands.line_guard import add_guard, gateway_address, refuse_if_he
 from gateway.commands.output import write, write_json
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
-from gateway.commissioning.meanings import DeviceError
 from gateway.display import printable
 from gateway.errors import (
     BadFrameError,
@@ -183,7 +182,7 @@ async def _scan(
     async with asking(device.path, device.address, timeout_s) as asker:
         for unit in units:
             begun = time.monotonic()
-            found.append(await _ask(asker, unit, first=not found, where=device.address))
+            found.append(await _ask(asker, unit, first=not found))
             if not arguments.json and found[-1].there:
                 write(_line(found[-1], device.site, arguments.target, device))
             with suppress(TimeoutError):
@@ -197,7 +196,7 @@ async def _scan(
     return _report(arguments, device, units, found)
 
 
-async def _ask(asker: Asker, unit: int, *, first: bool, where: str) -> Found:
+async def _ask(asker: Asker, unit: int, *, first: bool) -> Found:
     begun = time.monotonic()
     try:
         (word,) = await asker.try_read(unit, Table.HOLDING_REGISTERS, 0, 1)
@@ -211,7 +210,7 @@ async def _ask(asker: Asker, unit: int, *, first: bool, where: str) -> Found:
         outcome, text = "broken", f"{error}; perhaps two devices have this number"
     except NoConnectionError as error:
         if first:
-            raise DeviceError(where, error) from error
+            raise asker.told(error) from error
         outcome, text = "closed", str(error)
     return Found(unit, outcome, text, time.monotonic() - begun)
 

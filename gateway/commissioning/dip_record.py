@@ -65,7 +65,7 @@ def judge_dips(dips: Sequence[float], gauge: Sequence[GaugeReading], tolerance: 
     invalid = _invalid(dips, spread, gauge, levels)
     if invalid or difference is None:
         return DipVerdict(Verdict.INVALID, invalid, mean_dip, spread, mean_gauge, difference, None)
-    millimetres = f"the gauge reads {difference * 1000:+.1f} mm against the dips"
+    millimetres = f"the gauge reads {difference * 1000:+z.1f} mm against the dips"
     if abs(difference) <= tolerance + _SLACK:
         why = f"{millimetres}, within {tolerance * 1000:g} mm"
         return DipVerdict(Verdict.PASSED, why, mean_dip, spread, mean_gauge, difference, None)

@@ -103,4 +103,4 @@ def _why(
         return f"unsteady: the reads differ by {spread:.2%} of the span; wait longer, look for noise"
     if abs(mean_ma - fed_ma) > _SPAN_MA / 4:
         return f"{mean_ma:.3f} mA is far from the current fed: look at scale, channel and wiring"
-    return f"off by {error:+.2%} of the span, more than {tolerance:.2%}"
+    return f"off by {error:+z.2%} of the span, more than {tolerance:.2%}"

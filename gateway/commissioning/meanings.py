@@ -36,21 +36,28 @@ _BROKEN = (
 _NO_CONNECTION = (
     "the address or port is wrong, the device is off, a firewall is between, or all its connections are taken"
 )
+_NO_PORT = (
+    "the adapter is not plugged in or has another name now (/dev/serial/by-id keeps them apart), another program holds "
+    "it, or this user may not open it (group dialout)"
+)
 
 
 class DeviceError(GatewayError):
     """A device did not give what it was asked for. Its hint says what that usually means."""
 
-    def __init__(self, where: str, cause: LinkError) -> None:
+    def __init__(self, where: str, cause: LinkError, *, serial: bool = False) -> None:
+        """`serial`: the way to the device is a serial port of this machine."""
         self.cause = cause
-        self.hint = f"usually: {meaning_of(cause)}"
+        self.hint = f"usually: {meaning_of(cause, serial=serial)}"
         super().__init__(f"{where}: {cause}")
 
 
-def meaning_of(error: LinkError) -> str:
+def meaning_of(error: LinkError, *, serial: bool = False) -> str:
     """What this usually means and what to look at, without a full stop."""
     if isinstance(error, DeviceExceptionError):
         return _EXCEPTIONS.get(error.code, "look the code up in the device's own manual")
     if isinstance(error, NoAnswerError):
         return _SILENCE
-    return _BROKEN if isinstance(error, BadFrameError) else _NO_CONNECTION
+    if isinstance(error, BadFrameError):
+        return _BROKEN
+    return _NO_PORT if serial else _NO_CONNECTION

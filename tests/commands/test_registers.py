@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -222,9 +223,10 @@ def test_a_line_that_a_running_gateway_holds_is_left_alone(capsys: Capture, pane
     assert held.err == (
         f"tank-gateway: {address} is polled by the gateway of site demo at {gateway}; "
         "a second master on a line spoils the answers of both\n"
-        "  hint: stop that gateway first, or add --line-is-mine if you know that the line bears a second master\n"
+        "  hint: for the newest words of that gateway give LT-101 alone; or stop that gateway first, or add "
+        "--line-is-mine if you know that the line bears a second master\n"
     )
-    assert bare.err == held.err
+    assert bare.err == held.err.replace("for the newest words of that gateway give LT-101 alone; or ", "")
     assert mine.code == 0
     # What the gateway has read already is shown without asking the instrument again.
     assert lent.code == 0
@@ -287,6 +289,29 @@ def test_wrong_use_is_one_line_and_a_hint(capsys: Capture, words: tuple[str, ...
     said = typed(capsys, "registers", *words)
     assert (said.code, said.out) == (2, "")
     assert said.err == f"tank-gateway: {expected}\n"
+
+
+@pytest.mark.parametrize(
+    ("ports", "hint"),
+    [
+        ([], "there is none: look whether the adapter is plugged in"),
+        (["/dev/ttyUSB1", "/dev/ttyS0"], "there are /dev/ttyS0, /dev/ttyUSB1"),
+    ],
+)
+def test_a_serial_port_that_is_not_there_is_told_with_those_that_are(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch, ports: list[str], hint: str
+) -> None:
+    monkeypatch.setattr("gateway.commands.device.comports", lambda: [SimpleNamespace(device=port) for port in ports])
+    for command in ("registers", "scan"):
+        said = typed(capsys, command, "/dev/ttyNone7")
+        assert (said.code, said.out) == (2, "")
+        assert said.err == f"tank-gateway: there is no serial port /dev/ttyNone7 on this machine\n  hint: {hint}\n"
+
+
+def test_what_a_serial_port_that_cannot_be_opened_usually_means(capsys: Capture) -> None:
+    said = typed(capsys, "registers", "/dev/null")
+    assert said.code == 1
+    assert said.err.endswith("another program holds it, or this user may not open it (group dialout)\n")
 
 
 def test_eight_bytes_are_shown_in_full(capsys: Capture, wire_recorder: Callable[[int], WireRecorder]) -> None:
