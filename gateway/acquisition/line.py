@@ -134,12 +134,15 @@ class Line:
     # The turns
 
     async def _work(self) -> None:
+        if self._at_once == 1:
+            while True:
+                await self._ask(*await self._next_request())
         while True:
             async with self._deciding:
                 if self._plan.connections > 1:
                     await self._room()
-                index, current, part = await self._next_request()
-            await self._ask(index, current, part)
+                request = await self._next_request()
+            await self._ask(*request)
 
     async def _room(self) -> None:
         """Until the connections that are open may bear one more request."""
@@ -151,8 +154,8 @@ class Line:
         link = self._link.link if isinstance(self._link, StandbyLink) else self._link
         return link.open_connections if isinstance(link, SeveralLinks) else int(link.connected)
 
-    async def _next_request(self) -> tuple[int, Round, Part]:
-        """Does what there is to do without the wire until there is something to ask over it."""
+    async def _next_request(self) -> tuple[int, Round, Part, int]:
+        """Does what there is to do without the wire until there is something to ask over it: now, the last says."""
         while True:
             now_ns = self._clock.monotonic_ns()
             connected = self._link.connected
@@ -170,7 +173,7 @@ class Line:
                 if part is not None:
                     current = self._instruments[turn.instrument].round
                     assert current is not None
-                    return turn.instrument, current, part
+                    return turn.instrument, current, part, now_ns
 
     async def _wait(self, seconds: float) -> None:
         if not self._outstanding:
@@ -184,11 +187,10 @@ class Line:
         finally:
             self._pause = None
 
-    def _stir(self) -> None:
+    def _stir(self, pause: asyncio.Timeout) -> None:
         """The schedule is no longer what it was when the wait began."""
-        pause, self._pause = self._pause, None
-        if pause is not None:
-            pause.reschedule(asyncio.get_running_loop().time())
+        self._pause = None
+        pause.reschedule(asyncio.get_running_loop().time())
 
     def _report(self, instrument: Instrument, connected: bool, now_ns: int) -> None:
         if instrument.round is not None:
@@ -219,7 +221,7 @@ class Line:
             current = instrument.round = Round(instrument.blocks, now_ns, doubted_too)
         if not current.waiting:
             if current.over:
-                await self._finish(index, current)
+                await self._finish(index, current, now_ns, self._clock.utc_ns())
             return None
         if instrument.rest_until_ns > now_ns:
             self._resume(index, current, instrument.rest_until_ns)
@@ -286,12 +288,11 @@ class Line:
 
     # The instruments
 
-    async def _ask(self, index: int, current: Round, part: Part) -> None:
+    async def _ask(self, index: int, current: Round, part: Part, begun_ns: int) -> None:
         instrument = self._instruments[index]
         reader = part.reader
         is_patient = part.doubted_ns and current.heard  # silent beside others: it may only be slower than they are
         timeout_s = instrument.plan.timeout_s if is_patient else instrument.wait.timeout_s
-        begun_ns = self._clock.monotonic_ns()
         if not self._outstanding:
             self._busy_from_ns = begun_ns
         self._outstanding += 1
@@ -299,7 +300,7 @@ class Line:
         try:
             words = await self._link.read(instrument.plan.unit, reader.table, reader.address, reader.count, timeout_s)
         except LinkError as exc:
-            now_ns = self._clock.monotonic_ns()
+            now_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
             self._judge(exc, instrument, current, part, now_ns)
             if current.unheard or current.cut or isinstance(exc, NoAnswerError):
                 current.vain_ns = now_ns - begun_ns
@@ -320,17 +321,17 @@ class Line:
         if instrument.plan.pause_s:
             instrument.rest_until_ns = resumes_at_ns = now_ns + round(instrument.plan.pause_s * _NS_PER_S)
         if current.over:
-            await self._finish(index, current)
+            await self._finish(index, current, now_ns, utc_ns)
         elif current.waiting and not current.queued:
             self._resume(index, current, resumes_at_ns)
-        self._stir()
+        if self._pause is not None:
+            self._stir(self._pause)
 
-    async def _finish(self, index: int, current: Round) -> None:
+    async def _finish(self, index: int, current: Round, now_ns: int, utc_ns: int) -> None:
         """All that will come of a poll has come: hands it on and draws the conclusions."""
         instrument = self._instruments[index]
         instrument.round = None
-        now_ns = self._clock.monotonic_ns()
-        readings = current.readings(self._clock.utc_ns(), now_ns)
+        readings = current.readings(utc_ns, now_ns)
         current.finish(now_ns)
         given_up = current.cut or current.unheard
         if given_up:

@@ -129,7 +129,11 @@ class Schedule:
         resumes = bool(self._resumes) and self._resumes[0][0] <= due_ns
         if resumes:
             due_ns, index = self._resumes[0]
-        other = self._probe_turn(now_ns, due_ns) if connected else Turn(Task.CONNECT, self._connect_at)
+        other: Turn | None = None
+        if not connected:
+            other = Turn(Task.CONNECT, self._connect_at)
+        elif self._absent:
+            other = self._probe_turn(now_ns, due_ns)
         if other is not None and other.at_ns < due_ns:
             if other.at_ns > now_ns:
                 return Turn(Task.WAIT, other.at_ns)
@@ -194,7 +198,7 @@ class Schedule:
 
     def _probe_turn(self, now_ns: int, due_ns: int) -> Turn | None:
         """The next probe and when it is due, given when the line is wanted next by others."""
-        if not self._absent or self._probed is not None:
+        if self._probed is not None:
             return None
         index, absence = min(self._absent.items(), key=lambda item: item[1].retry_ns)
         at_ns = absence.retry_ns
