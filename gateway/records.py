@@ -62,6 +62,7 @@ class ReasonCode(StrEnum):
     LOOP_FAILED = "loop_failed"
     LOOP_OUTSIDE_SPAN = "loop_outside_span"
     INSTRUMENT_FAULT = "instrument_fault"
+    DEVICE_STALE = "device_stale"
     DUPLICATE_ADDRESS = "duplicate_address"
     SECOND_MASTER = "second_master"
     # binding

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from gateway.acquisition.blocks import plan_blocks
 from gateway.acquisition.decode import judge_faults
+from gateway.acquisition.freshness import Freshness
 from gateway.acquisition.parts import BlockParts
 from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePlan
 from gateway.acquisition.response_time import ResponseTime
@@ -26,6 +27,7 @@ class Instrument:
         "duplicate",
         "failed_polls",
         "failure",
+        "freshness",
         "late_answers",
         "name",
         "plan",
@@ -55,6 +57,7 @@ class Instrument:
         self.round: Round | None = None
         """Its poll that is under way."""
         self.duplicate = DuplicateAddressWatch(plan.map)
+        self.freshness = Freshness(plan)
         self.suspicion: Reason | None = None
         """Why it seems that two devices answer; None while it does not."""
         self.rest_until_ns = 0
@@ -106,7 +109,9 @@ class Instrument:
         ]
 
     def judged(self, readings: Sequence[Reading]) -> Sequence[Reading]:
-        """The readings of one poll, in the light of the instrument's own fault signals."""
+        """The readings of one poll, in the light of what the instrument says of itself: their age, its faults."""
+        if self.freshness.watching:
+            readings = self.freshness.aged(readings)
         return judge_faults(self.plan.map, readings) if self.plan.map.fault_signals else readings
 
     def readings_without(self, reason: Reason | None, time_ns: int, monotonic_ns: int) -> list[Reading]:

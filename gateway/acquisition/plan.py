@@ -21,6 +21,11 @@ class InstrumentPlan:
     pause_s: float = 0.0
     """From an answer to the next request, for devices that need it. Such a device is asked one thing at a time."""
 
+    @property
+    def stale_after_s(self) -> float:
+        """From which age on a value of this instrument is no longer taken: three periods, 60 s at least."""
+        return max(3.0 * self.period_s, 60.0)
+
 
 class FrameKind(StrEnum):
     """How a request is wrapped."""

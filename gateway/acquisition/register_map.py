@@ -121,3 +121,7 @@ class InstrumentMap:
     """(table, first, last) addresses that must never be read."""
     fault_signals: tuple[str, ...] = ()
     """Names of bool signals; while one is 1, every reading of the instrument is Bad."""
+    age_signal: str | None = None
+    """Name of the signal that says, in s, how long ago the device heard what it passes on."""
+    counter_signal: str | None = None
+    """Name of the signal that has another number for each new measurement."""

@@ -205,6 +205,8 @@ class _MapDetails(Section):
     gaps: Annotated[YesNo, Field(description="Whether addresses without a signal may be read to join blocks")] = True
     forbidden: tuple[ForbiddenModel, ...] = ()
     fault_signals: Annotated[tuple[Name, ...], Field(description="bool signals; 1 makes all readings Bad")] = ()
+    age_signal: Annotated[Name | None, Field(description="Says how long ago the device heard what it passes on")] = None
+    counter_signal: Annotated[Name | None, Field(description="Has another number for each new measurement")] = None
 
 
 class MapModel(_MapDetails):
@@ -238,3 +240,5 @@ class InstrumentModel(Section):
     gaps: YesNo | None = None
     forbidden: tuple[ForbiddenModel, ...] | None = None
     fault_signals: tuple[Name, ...] | None = None
+    age_signal: Name | None = None
+    counter_signal: Name | None = None

@@ -13,7 +13,7 @@ from gateway.settings.validation import suggestion, validate
 
 __all__ = ["BuiltInstrument", "BuiltLines", "build_lines", "declared_names"]
 
-_MAP_KEYS = ("signals", "largest_block", "gaps", "forbidden", "fault_signals")
+_MAP_KEYS = ("signals", "largest_block", "gaps", "forbidden", "fault_signals", "age_signal", "counter_signal")
 
 
 class BuiltInstrument(NamedTuple):

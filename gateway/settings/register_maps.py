@@ -96,7 +96,8 @@ def build_map(model: MapModel, name: str, path: KeyPath, mistakes: Mistakes) -> 
         mistakes.add((*path, "signals"), "is empty; give at least one signal")
     for signal_name, signal_model in model.signals.items():
         here: KeyPath = (*path, "signals", signal_name)
-        signal, dimension = _SignalBuilder(signal_name, signal_model, here, mistakes).build()
+        counts = signal_name == model.counter_signal
+        signal, dimension = _SignalBuilder(signal_name, signal_model, here, mistakes, counts=counts).build()
         dimensions[signal_name] = dimension
         signals.append(signal)
     _check_overlaps(signals, path, mistakes)
@@ -108,6 +109,7 @@ def build_map(model: MapModel, name: str, path: KeyPath, mistakes: Mistakes) -> 
         elif model.signals[fault].type is not ValueType.BOOL:
             text = f"'{fault}' is a {model.signals[fault].type.value}; a fault signal must be a bool"
             mistakes.add((*path, "fault_signals", index), text)
+    _check_freshness(model, dimensions, path, mistakes)
     widest = max((signal.registers for signal in signals), default=1)
     if not widest <= model.largest_block <= _LARGEST_BLOCK:
         text = f"{model.largest_block} is not a block size for this map; give {widest} to {_LARGEST_BLOCK}"
@@ -115,14 +117,25 @@ def build_map(model: MapModel, name: str, path: KeyPath, mistakes: Mistakes) -> 
     if mistakes.count != before:
         return None
     forbidden = tuple((entry.table, entry.first, entry.last) for entry in model.forbidden)
-    built = InstrumentMap(name, tuple(signals), model.largest_block, model.gaps, forbidden, tuple(model.fault_signals))
+    built = InstrumentMap(
+        name,
+        tuple(signals),
+        model.largest_block,
+        model.gaps,
+        forbidden,
+        tuple(model.fault_signals),
+        model.age_signal,
+        model.counter_signal,
+    )
     return BuiltMap(built, dimensions)
 
 
 class _SignalBuilder:
     """Checks one signal and builds it."""
 
-    def __init__(self, name: str, model: SignalModel, path: KeyPath, mistakes: Mistakes) -> None:
+    def __init__(self, name: str, model: SignalModel, path: KeyPath, mistakes: Mistakes, *, counts: bool) -> None:
+        """`counts`: its number only has to be another one each time, whatever its unit."""
+        self._counts = counts
         self._name = name
         self._model = model
         self._path = path
@@ -139,7 +152,8 @@ class _SignalBuilder:
             if model.unit is not None:
                 self._wrong("unit", "a bool has no unit; leave it out")
         elif model.unit is None:
-            self._wrong("unit", "is missing; give the unit of the number after scale and offset, for example mm")
+            if not self._counts:
+                self._wrong("unit", "is missing; give the unit of the number after scale and offset, for example mm")
         elif model.current_loop is not None:
             loop, dimension = self._loop()
             to_milliampere = self._milliampere()
@@ -274,6 +288,20 @@ class _SignalBuilder:
             self._wrong("maximum", f"{model.maximum} is not above the minimum, {model.minimum}")
         sane_lowest, sane_highest = (None, None) if dimension is None else _SANE.get(dimension, (None, None))
         return sane_lowest if lowest is None else lowest, sane_highest if highest is None else highest
+
+
+def _check_freshness(
+    model: MapModel, dimensions: Mapping[str, Dimension | None], path: KeyPath, mistakes: Mistakes
+) -> None:
+    for key, name in (("age_signal", model.age_signal), ("counter_signal", model.counter_signal)):
+        if name is not None and name not in dimensions:
+            mistakes.add((*path, key), f"there is no signal '{name}'; {suggestion(name, dimensions)}")
+    age, counter = model.age_signal, model.counter_signal
+    if age is not None and dimensions.get(age, Dimension.TIME) is not Dimension.TIME:
+        mistakes.add((*path, "age_signal"), f"'{age}' is no time; give the signal that says an age, its unit s or min")
+    if counter is not None and counter in dimensions and model.signals[counter].type not in _INTEGER_RANGES:
+        text = f"'{counter}' is a {model.signals[counter].type.value}; a counter is a whole number"
+        mistakes.add((*path, "counter_signal"), text)
 
 
 def _check_overlaps(signals: list[Signal], path: KeyPath, mistakes: Mistakes) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from gateway.acquisition.register_map import ValueType
 from gateway.binding import Source
 from gateway.calculation.units import Dimension
 from gateway.settings.document import KeyPath, Mistakes, dotted
@@ -10,8 +11,7 @@ from gateway.settings.validation import suggestion
 
 __all__ = ["Sources"]
 
-_STALE_PERIODS = 3.0
-_STALE_AT_LEAST_S = 60.0
+_APART_AT_LEAST_S = 60.0
 
 
 class Sources:
@@ -43,7 +43,7 @@ class Sources:
     def find_flow(self, path: KeyPath, instrument: str, signal: str) -> tuple[Source, bool] | None:
         """A flow meter or a contact, and whether it is a contact. Two tanks may share one."""
         built = self._lines.instruments.get(instrument)
-        is_contact = built is not None and built.registers.dimensions.get(signal, Dimension.VOLUME_FLOW) is None
+        is_contact = built is not None and _type(built, signal) is ValueType.BOOL
         source = self._find(path, instrument, signal, None if is_contact else Dimension.VOLUME_FLOW, None, shared=True)
         return None if source is None else (source, is_contact)
 
@@ -71,7 +71,7 @@ class Sources:
             return None
         found = dimensions[signal]
         if found is not dimension:
-            what = found.with_article if found is not None else "a contact"
+            what = found.with_article if found is not None else _WITHOUT_UNIT[_type(built, signal) is ValueType.BOOL]
             wanted = "a contact" if dimension is None else dimension.with_article
             text = f"{instrument}.{signal} is {what}; {wanted} is wanted here"
             if dimension is Dimension.VOLUME_FLOW:
@@ -92,7 +92,7 @@ class Sources:
             elif (twin := self._same_registers(built, instrument, signal)) is not None:
                 text = f"{instrument}.{signal} reads the same register as {twin}; see to the address of each"
                 self._mistakes.add((*path, "signal"), text)
-        return Source(instrument, signal, max(_STALE_PERIODS * built.plan.period_s, _STALE_AT_LEAST_S), nominal_ohm)
+        return Source(instrument, signal, built.plan.stale_after_s, nominal_ohm)
 
     def _same_registers(self, built: BuiltInstrument, instrument: str, name: str) -> str | None:
         """A signal in use already whose number comes from the same place: the two would always say the same."""
@@ -107,11 +107,18 @@ class Sources:
 
     def age_difference_limit_s(self, sources: Iterable[Source]) -> float:
         """By how much readings used together may differ in age: as long as the slowest of them may be old."""
-        return max([_STALE_AT_LEAST_S, *(_STALE_PERIODS * self.period_s(source) for source in sources)])
+        return max([_APART_AT_LEAST_S, *(source.stale_after_s for source in sources)])
 
     def resolution_m(self, source: Source) -> float:
         """The step of a level signal in m, at least 1 mm: what the gauge shows no finer."""
         return max(0.001, _step(self._lines.instruments[source.instrument], source.signal))
+
+
+_WITHOUT_UNIT = {True: "a contact", False: "a counter"}
+
+
+def _type(built: BuiltInstrument, name: str) -> ValueType | None:
+    return next((signal.type for signal in built.registers.map.signals if signal.name == name), None)
 
 
 def _step(built: BuiltInstrument, name: str) -> float:

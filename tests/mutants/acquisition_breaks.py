@@ -234,4 +234,25 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
         "member.retry_at_s = asyncio.get_running_loop().time()",
         ("tests/acquisition/test_several.py",),
     ),
+    Break(
+        "a value passed on from a copy is as young as the answer",
+        "gateway/acquisition/freshness.py",
+        "reading._replace(time_ns=reading.time_ns - age_ns, monotonic_ns=reading.monotonic_ns - age_ns)",
+        "reading",
+        ("tests/acquisition/test_freshness.py",),
+    ),
+    Break(
+        "a counter that stands still is fresh",
+        "gateway/acquisition/freshness.py",
+        "                if reading.value != self._number:\n",
+        "                if True:\n",
+        ("tests/acquisition/test_freshness.py",),
+    ),
+    Break(
+        "a copy of unknown age is Good",
+        "gateway/acquisition/freshness.py",
+        "            if reading.signal in told and reading.value is None:\n",
+        "            if False:\n",
+        ("tests/acquisition/test_freshness.py",),
+    ),
 )
