@@ -17,7 +17,7 @@ from gateway.acquisition.plan import TlsFiles
 from gateway.acquisition.tcp_socket import plain_cause
 from gateway.errors import NoConnectionError
 
-__all__ = ["ModbusTlsLink"]
+__all__ = ["ModbusTlsLink", "trouble_with"]
 
 
 class ModbusTlsLink(ModbusTcpLink):
@@ -79,6 +79,15 @@ class _TlsConnection(MbapConnection):
             error.__cause__ = exc
             self.shut(error)
         super().connection_lost(exc)
+
+
+def trouble_with(files: TlsFiles) -> str | None:
+    """What keeps these files from being used, as they are now; None when nothing does."""
+    try:
+        _context(files)
+    except NoConnectionError as exc:
+        return str(exc)
+    return None
 
 
 def _context(files: TlsFiles) -> ssl.SSLContext:

@@ -2,6 +2,8 @@
 
 import argparse
 
+from gateway.acquisition.modbus_tls import trouble_with
+from gateway.acquisition.plan import TcpPath
 from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load
 from gateway.display import printable
@@ -26,13 +28,14 @@ def execute(arguments: argparse.Namespace) -> int:
         else:
             write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
         return 2
+    warnings = [*settings.warnings, *_trouble_with_certificates(arguments.site, settings)]
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:
         write_json(
             {
                 "well": True,
                 "mistakes": [],
-                "warnings": list(settings.warnings),
+                "warnings": warnings,
                 "site": settings.name,
                 "tanks": len(settings.tanks),
                 "instruments": instruments,
@@ -40,8 +43,18 @@ def execute(arguments: argparse.Namespace) -> int:
             }
         )
     else:
-        write(*(f"warning: {printable(warning)}" for warning in settings.warnings), _summary(settings, instruments))
+        write(*(f"warning: {printable(warning)}" for warning in warnings), _summary(settings, instruments))
     return 0
+
+
+def _trouble_with_certificates(file: str, settings: SiteSettings) -> list[str]:
+    """Of lines with TLS. A warning only: the box that runs the file may be another one, with other files."""
+    found = []
+    for line in settings.lines:
+        for key, path in (("tls", line.primary), ("standby.tls", line.standby)):
+            if isinstance(path, TcpPath) and path.tls is not None and (trouble := trouble_with(path.tls)) is not None:
+                found.append(f"{file}: lines.{line.name}.{key}: {trouble}; without it this line is never connected")
+    return found
 
 
 def _summary(settings: SiteSettings, instruments: int) -> str:

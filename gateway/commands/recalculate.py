@@ -22,12 +22,12 @@ from gateway.calculation.table_checks import ends_against_limits
 from gateway.calculation.units import Dimension, parse
 from gateway.commands.dip_input import reference_density
 from gateway.commands.output import write, write_json
-from gateway.commands.recalculate_records import VERSION_SCHEMA, Record, RecordFile
+from gateway.commands.recalculate_records import Record, RecordFile
 from gateway.commands.recalculate_summary import Summary
 from gateway.commands.site_argument import add_site, load, tank_of
 from gateway.commands.table_file import FileError, read_table
 from gateway.commands.table_shape import quantity
-from gateway.delivery.payload import inventory_payload, iso_time
+from gateway.delivery.payload import INVENTORY_VERSION_SCHEMA, inventory_payload, iso_time
 from gateway.display import printable
 from gateway.errors import LimitError, QuantityError, SettingsError, UsageError
 from gateway.records import Inventory, TankInput
@@ -279,7 +279,7 @@ def _heights(heights_m: list[float]) -> str:
 
 def _line(record: Record, inventory: Inventory, version: Version) -> bytes:
     payload = inventory_payload(record.record._replace(inventory=inventory))
-    payload["schema"] = VERSION_SCHEMA
+    payload["schema"] = INVENTORY_VERSION_SCHEMA
     payload["version"] = _version(version._replace(number=record.version + 1))
     return orjson.dumps(payload) + b"\n"
 

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import orjson
 
 from gateway.calculation.figure import not_applicable
-from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA
+from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA
 from gateway.errors import SettingsError, UsageError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import (
@@ -23,10 +23,7 @@ from gateway.records import (
     ReasonCode,
 )
 
-__all__ = ["VERSION_SCHEMA", "Record", "RecordFile"]
-
-VERSION_SCHEMA = "tank-gateway/inventory-version/1"
-"""An inventory made again: the members of an inventory, and `version`."""
+__all__ = ["Record", "RecordFile"]
 
 _NAMES = tuple(definition.name for definition in FIGURE_DEFINITIONS)
 _QUALITIES = {quality.word: quality for quality in Quality}
@@ -92,13 +89,13 @@ class RecordFile:
 
     def _record(self, number: int, payload: Any) -> Record | None:
         """The record of the tank that was asked for; None where the message is another."""
-        if not isinstance(payload, dict) or payload.get("schema") not in (INVENTORY_SCHEMA, VERSION_SCHEMA):
+        if not isinstance(payload, dict) or payload.get("schema") not in (INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA):
             return None
         try:
             identity = payload["identity"]
             if identity["tank"] != self._tank or identity["site"] != self._site:
                 return None
-            version = int(payload["version"]["number"]) if payload["schema"] == VERSION_SCHEMA else 0
+            version = int(payload["version"]["number"]) if payload["schema"] == INVENTORY_VERSION_SCHEMA else 0
             record = InventoryRecord(
                 identity["site"], str(identity["boot"]), int(identity["sequence"]), _inventory(payload)
             )

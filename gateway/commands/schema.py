@@ -3,7 +3,7 @@
 import argparse
 
 from gateway.commands.output import write_json
-from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, STATUS_SCHEMA
+from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA, STATUS_SCHEMA
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.delivery.schemas import schemas
 from gateway.settings.site import site_schema
@@ -12,6 +12,7 @@ __all__ = ["add_arguments", "execute"]
 
 _MESSAGES = {
     "inventory": INVENTORY_SCHEMA,
+    "inventory-version": INVENTORY_VERSION_SCHEMA,
     "status": STATUS_SCHEMA,
     "inventories": INVENTORIES_SCHEMA,
     "readings": READINGS_SCHEMA,
@@ -22,7 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "of",
         choices=["site", *_MESSAGES],
-        help="site: the site file; inventory, status: on MQTT; inventories, readings: on HTTP",
+        help="site: the site file; inventory, status: on MQTT; inventories, readings: on HTTP; inventory-version: what "
+        "`recalculate` writes",
     )
 
 

@@ -27,6 +27,7 @@ from gateway.records import (
 __all__ = [
     "INVENTORIES_SCHEMA",
     "INVENTORY_SCHEMA",
+    "INVENTORY_VERSION_SCHEMA",
     "STATUS_SCHEMA",
     "StatusCause",
     "inventories_json",
@@ -39,6 +40,8 @@ __all__ = [
 ]
 
 INVENTORY_SCHEMA = "tank-gateway/inventory/1"
+INVENTORY_VERSION_SCHEMA = "tank-gateway/inventory-version/1"
+"""An inventory made again: the members of an inventory, and `version`."""
 INVENTORIES_SCHEMA = "tank-gateway/inventories/1"
 STATUS_SCHEMA = "tank-gateway/gateway-status/1"
 

@@ -157,16 +157,25 @@ def _field(model: type[BaseModel], location: Sequence[str | int]) -> FieldInfo |
 def _model_at(model: type[BaseModel], location: Sequence[str | int]) -> type[BaseModel] | None:
     """The model that a location leads to: through fields, lists, mappings and the tags of unions."""
     candidates: list[type[BaseModel]] = [model]
+    is_name = False
     for part in location:
+        if is_name:
+            is_name = False
+            continue  # of one of the blocks of a mapping, all of which have the same model
         following: list[type[BaseModel]] = []
         for candidate in candidates:
             field = candidate.model_fields.get(str(part))
             if field is not None:
                 following.extend(_models_in(field.annotation))
+                is_name = is_name or _is_mapping(field.annotation)
             elif isinstance(part, int) or _has_tag(candidate, str(part)):
                 following.append(candidate)
         candidates = following
     return candidates[0] if candidates else None
+
+
+def _is_mapping(annotation: Any) -> bool:
+    return get_origin(annotation) is dict or any(_is_mapping(each) for each in get_args(annotation))
 
 
 def _has_tag(model: type[BaseModel], tag: str) -> bool:

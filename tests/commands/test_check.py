@@ -4,6 +4,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+import trustme
 
 from gateway.delivery.payload import inventory_payload, status_payload
 from tests.commands.typed import typed
@@ -88,3 +89,34 @@ def test_an_unknown_schema(capsys: pytest.CaptureFixture[str]) -> None:
     assert said.code == 2
     assert said.err.startswith("tank-gateway: argument of: invalid choice: 'tank'")
     assert said.err.endswith("  hint: tank-gateway schema --help\n")
+
+
+def test_certificates_that_cannot_be_used_are_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    parts = Path(__file__).parent.parent / "invalid_site_files" / "parts"
+    authority, other = trustme.CA(), trustme.CA()
+    leaf = authority.issue_cert("gateway.example")
+    authority.cert_pem.write_to_path(tmp_path / "ca.pem")
+    leaf.cert_chain_pems[0].write_to_path(tmp_path / "gateway.pem")
+    leaf.private_key_pem.write_to_path(tmp_path / "gateway.key")
+    other.issue_cert("other.example").private_key_pem.write_to_path(tmp_path / "other.key")
+    site = tmp_path / "site.yaml"
+
+    def told(tls: str) -> list[str]:
+        lines = f"  south:\n    address: 192.0.2.1:502\n    standby: {{address: 192.0.2.2:802, tls: {tls}}}\n"
+        site.write_text(f"include: [{parts}/yard.yaml, {parts}/tank.yaml]\nlines:\n{lines}", encoding="utf-8")
+        said = typed(capsys, "check", str(site))
+        assert said.code == 0, "this may be another machine than the one that runs it"
+        return [line for line in said.out.splitlines() if "tls" in line]
+
+    assert told("{ca: ca.pem, certificate: gateway.pem, key: gateway.key}") == []
+    where = f"warning: {site}: lines.south.standby.tls:"
+    end = "; without it this line is never connected"
+    assert told("{ca: no.pem, certificate: gateway.pem, key: gateway.key}") == [
+        f"{where} the CA file {tmp_path}/no.pem cannot be read: no such file or directory{end}"
+    ]
+    assert told("{ca: ca.pem, certificate: gateway.pem, key: other.key}") == [
+        f"{where} the key {tmp_path}/other.key does not belong to {tmp_path}/gateway.pem{end}"
+    ]
+    assert told("{ca: site.yaml, certificate: gateway.pem, key: gateway.key}") == [
+        f"{where} the CA file {tmp_path}/site.yaml holds no certificate in PEM form{end}"
+    ]

@@ -15,6 +15,7 @@ from gateway.commands.demo_site import load_demo
 from gateway.delivery.payload import INVENTORIES_SCHEMA, inventory_payload
 from gateway.records import Input, InventoryRecord, Quality, Reason, ReasonCode, TankInput
 from tests.commands.typed import Said, typed
+from tests.support.messages import valid_message
 
 BEGIN = datetime(2026, 3, 1, 6, 0, 0, 123_000, tzinfo=UTC)
 
@@ -73,7 +74,8 @@ def _recalculate(
 
 
 def _read(path: Path) -> list[dict[str, Any]]:
-    return [orjson.loads(line) for line in path.read_bytes().splitlines()]
+    """The records of a file, each held against the schema that it names."""
+    return [valid_message(line) for line in path.read_bytes().splitlines()]
 
 
 def test_without_a_correction_every_line_is_the_same_but_for_its_version(
