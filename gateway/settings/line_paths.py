@@ -10,13 +10,15 @@ __all__ = ["LinePaths"]
 
 
 class LinePaths:
-    """Builds the paths of all lines, of which no two may share a serial port."""
+    """Builds the paths of all lines, of which no two may share a bus: a serial port, or a converter to one."""
 
     def __init__(self, document: Document, mistakes: Mistakes) -> None:
         self._document = document
         self._mistakes = mistakes
         self._ports: dict[str, str] = {}
         """By device file: the line that has it."""
+        self._peers: dict[tuple[str, int], tuple[str, FrameKind]] = {}
+        """By host and port likewise, with its framing: a server of Modbus TCP may have several lines as clients."""
 
     def build(self, line: str, model: LineModel) -> tuple[LinePath, LinePath | None] | None:
         """The first way and the standby; None where there is a mistake, which is reported."""
@@ -59,7 +61,13 @@ class LinePaths:
                 self._mistakes.add((*key, "framing"), f"{framing} does not go with tls; leave one of the two out")
                 return None
             host, port = model.address
-            return TcpPath(host, port, framing, self._tls(model.tls, (*key, "tls")))
+            path = TcpPath(host, port, framing, self._tls(model.tls, (*key, "tls")))
+            other, its_framing = self._peers.setdefault((host, port), (line, framing))
+            if other != line and (framing, its_framing) != (FrameKind.TCP, FrameKind.TCP):
+                text = f"{path} is already the way of line {other}; a bus bears one master, so put all on one line"
+                self._mistakes.add((*key, "address"), text)
+                return None
+            return path
         return None
 
     def _serial(self, line: str, model: PathModel, serial: SerialModel, key: KeyPath) -> SerialPath | None:
