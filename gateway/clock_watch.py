@@ -3,12 +3,18 @@
 from datetime import UTC, datetime
 from typing import NamedTuple
 
-__all__ = ["ClockFault", "ClockWatch"]
+__all__ = ["ClockFault", "ClockWatch", "is_impossible"]
 
 _STEP_S = 2.0
 """A difference beyond this between the two clocks since the last look is a step, not drift (common practice)."""
 _EARLIEST = datetime(2026, 1, 1, tzinfo=UTC)
 """Before this program was written: a box without a battery wakes up in the past."""
+_EARLIEST_NS = round(_EARLIEST.timestamp() * 1e9)
+
+
+def is_impossible(utc_ns: int) -> bool:
+    """Whether it is not yet the time at which this program was written."""
+    return utc_ns < _EARLIEST_NS
 
 
 class ClockFault(NamedTuple):
@@ -30,7 +36,7 @@ class ClockWatch:
         offset_ns = utc_ns - monotonic_ns
         step_s = 0.0 if self._offset_ns is None else (offset_ns - self._offset_ns) / 1e9
         self._offset_ns = offset_ns
-        impossible = utc_ns < _EARLIEST.timestamp() * 1e9
+        impossible = is_impossible(utc_ns)
         newly_impossible = impossible and not self._impossible
         self._impossible = impossible
         if abs(step_s) > _STEP_S or newly_impossible:

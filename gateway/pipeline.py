@@ -9,7 +9,8 @@ from gateway.calculation.inventory import calculate, failed
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
-from gateway.records import Inventory, InventoryRecord, Quality, Reading
+from gateway.clock_watch import is_impossible
+from gateway.records import Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
 
 __all__ = ["Pipeline", "Tank"]
 
@@ -105,7 +106,11 @@ class Pipeline:
 
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
-        tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), monotonic_ns)
+        utc_ns = self._clock.utc_ns()
+        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
+        if is_impossible(utc_ns):
+            text = f"the clock of this machine says {tank_input.instant:%Y-%m-%d %H:%M} UTC, which cannot be: set it"
+            tank_input = tank_input._replace(clock_doubt=Reason(ReasonCode.CLOCK_UNTRUSTED, text))
         try:
             inventory, tank.memory = calculate(tank.plan, tank_input, tank.memory)
         except Exception as error:  # noqa: BLE001 - a fault in one sheet must neither stop the others nor pass as old data

@@ -176,6 +176,8 @@ class TankInput(NamedTuple):
     simulated: bool = False
     steady_s: float | None = None
     """Seconds of a clock that is never set, by which sheets are spaced; None: those of `instant`."""
+    clock_doubt: Reason | None = None
+    """Why `instant` cannot be; None where it can."""
 
 
 class Figure(NamedTuple):

@@ -19,9 +19,10 @@ BINDING = TankBinding("TK-1", level=LEVEL, elements=ELEMENTS, reference_density=
 class HandClock:
     def __init__(self) -> None:
         self.now_ns = 1_000 * S
+        self.epoch_ns = 1_790_000_000 * S
 
     def utc_ns(self) -> int:
-        return 1_790_000_000 * S + self.now_ns
+        return self.epoch_ns + self.now_ns
 
     def monotonic_ns(self) -> int:
         return self.now_ns
@@ -147,3 +148,22 @@ def test_a_mistake_in_one_sheet_is_counted_shown_bad_and_stops_no_other_tank(clo
     assert second.inventory.figures.tov.value == 600.0
     pipeline.take(level_reading(clock, 5.0))
     assert delivered[2].inventory.figures.tov.value == 500.0
+
+
+def test_on_a_box_that_woke_up_in_1970_nothing_is_good_and_the_clock_is_named(clock: HandClock) -> None:
+    """Common practice: a clock that says 1970 is not trusted, nor is what it stamps."""
+    clock.epoch_ns = 0
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+    pipeline.take(temperature_readings(clock))
+    pipeline.take(level_reading(clock))
+    level = delivered[-1].inventory.figures.level
+    assert (level.value, level.quality) == (6.0, Quality.UNCERTAIN)
+    assert level.reasons[-1] == Reason(
+        ReasonCode.CLOCK_UNTRUSTED, "the clock of this machine says 1970-01-01 00:16 UTC, which cannot be: set it"
+    )
+    assert not [each for each in delivered[-1].inventory.figures if each.value is not None and not each.quality]
+    clock.epoch_ns = 1_790_000_000 * S
+    clock.pass_s(2.0)
+    pipeline.take(temperature_readings(clock))
+    pipeline.take(level_reading(clock))
+    assert delivered[-1].inventory.figures.level.quality == Quality.GOOD

@@ -23,6 +23,7 @@ from gateway.records import (
     Input,
     Inventory,
     LastGood,
+    Reason,
     ReasonCode,
     TankInput,
 )
@@ -93,8 +94,18 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         room=volumes.room,
     )
     last = remember_good(memory, figures)
-    inventory = _inventory(plan, tank_input, figures, found.liquid.uses, last)
+    told = figures if tank_input.clock_doubt is None else _of_unknown_time(figures, tank_input.clock_doubt)
+    inventory = _inventory(plan, tank_input, told, found.liquid.uses, last)
     return inventory, Memory(found.wet, window, found.differ_since_s, still, figures, now_s, last)
+
+
+def _of_unknown_time(figures: Figures, doubt: Reason) -> Figures:
+    """What is measured is right, but nobody can say of when it is."""
+
+    def told(each: Figure) -> Figure:
+        return each if each.value is None else figure.lower(each, doubt.code, doubt.text)
+
+    return Figures(*[told(each) for each in figures])
 
 
 def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> Inventory:
