@@ -47,6 +47,24 @@ _REASON_CODES: dict[type[LinkError], ReasonCode] = {
 }
 
 
+class _Turn:
+    """The right to ask next, until it is passed on."""
+
+    __slots__ = ("_lock",)
+
+    def __init__(self, lock: asyncio.Lock) -> None:
+        self._lock: asyncio.Lock | None = lock
+
+    @property
+    def is_mine(self) -> bool:
+        return self._lock is not None
+
+    def pass_on(self) -> None:
+        lock, self._lock = self._lock, None
+        if lock is not None:
+            lock.release()
+
+
 class Line:
     """Polls the instruments of one line for as long as `run` runs.
 
@@ -107,12 +125,10 @@ class Line:
         for instrument in self._instruments:
             instrument.round = None
         try:
-            if self._at_once == 1:
-                await self._work()
-            else:
-                async with asyncio.TaskGroup() as workers:
-                    for number in range(self._at_once):
-                        workers.create_task(self._work(), name=f"line {self._plan.name} {number + 1}")
+            work = self._work_in_turns if self._at_once == 1 else self._work
+            async with asyncio.TaskGroup() as workers:
+                for number in range(max(2, self._at_once)):
+                    workers.create_task(work(), name=f"line {self._plan.name} {number + 1}")
         finally:
             await self._link.close()
 
@@ -134,15 +150,23 @@ class Line:
     # The turns
 
     async def _work(self) -> None:
-        if self._at_once == 1:
-            while True:
-                await self._ask(*await self._next_request())
         while True:
             async with self._deciding:
                 if self._plan.connections > 1:
                     await self._room()
                 request = await self._next_request()
             await self._ask(*request)
+
+    async def _work_in_turns(self) -> None:
+        """One of two where one request may be under way: while an answer is judged, the next request is on its way."""
+        while True:
+            await self._deciding.acquire()
+            turn = _Turn(self._deciding)
+            try:
+                while turn.is_mine:
+                    await self._ask(*await self._next_request(), turn)
+            finally:
+                turn.pass_on()
 
     async def _room(self) -> None:
         """Until the connections that are open may bear one more request."""
@@ -203,6 +227,8 @@ class Line:
         """Begins a poll or goes on with it: the part to ask now, None when there is none."""
         index = turn.instrument
         instrument = self._instruments[index]
+        if instrument.round is not None and not instrument.round.judged:
+            await asyncio.sleep(0)  # the other worker, whose turn this gives way to, judges it now
         current = instrument.round
         if turn.task is Task.RESUME:
             if current is None:
@@ -288,7 +314,7 @@ class Line:
 
     # The instruments
 
-    async def _ask(self, index: int, current: Round, part: Part, begun_ns: int) -> None:
+    async def _ask(self, index: int, current: Round, part: Part, begun_ns: int, turn: "_Turn | None" = None) -> None:
         instrument = self._instruments[index]
         reader = part.reader
         is_patient = part.doubted_ns and current.heard  # silent beside others: it may only be slower than they are
@@ -308,6 +334,11 @@ class Line:
         else:
             now_ns = self._clock.monotonic_ns()
             utc_ns = self._clock.utc_ns()
+            if turn is not None and self._more_to_ask(index, current, now_ns):
+                current.judged = False
+                turn.pass_on()
+                await asyncio.sleep(0)
+                current.judged = True
             took_ns = now_ns - begun_ns
             instrument.statistics.answered(took_ns, utc_ns)
             instrument.wait.answered(took_ns)
@@ -326,6 +357,13 @@ class Line:
             self._resume(index, current, resumes_at_ns)
         if self._pause is not None:
             self._stir(self._pause)
+
+    def _more_to_ask(self, index: int, current: Round, now_ns: int) -> bool:
+        """Whether there is something to ask at once, after an answer of this instrument."""
+        current.heard = True
+        if current.waiting and not current.queued:
+            self._resume(index, current, 0)
+        return self._schedule.is_due(now_ns)
 
     async def _finish(self, index: int, current: Round, now_ns: int, utc_ns: int) -> None:
         """All that will come of a poll has come: hands it on and draws the conclusions."""

@@ -7,29 +7,26 @@ __all__ = ["ByteOrder", "CurrentLoop", "InstrumentMap", "Signal", "Table", "Valu
 
 
 class Table(StrEnum):
-    """The four Modbus tables and the only function codes this program can send."""
+    """The four Modbus tables and the only function codes this program can send: those that read them.
 
-    COILS = "coils"
-    DISCRETE_INPUTS = "discrete_inputs"
-    HOLDING_REGISTERS = "holding_registers"
-    INPUT_REGISTERS = "input_registers"
+    Modbus Application Protocol V1.1b3, sections 6.1 to 6.4.
+    """
 
-    @property
-    def read_function(self) -> int:
-        return _READ_FUNCTIONS[self]
+    read_function: int
+    holds_bits: bool
 
-    @property
-    def holds_bits(self) -> bool:
-        return self in (Table.COILS, Table.DISCRETE_INPUTS)
+    COILS = "coils", 1, True
+    DISCRETE_INPUTS = "discrete_inputs", 2, True
+    HOLDING_REGISTERS = "holding_registers", 3, False
+    INPUT_REGISTERS = "input_registers", 4, False
 
-
-# Modbus Application Protocol V1.1b3, sections 6.1 to 6.4.
-_READ_FUNCTIONS = {
-    Table.COILS: 1,
-    Table.DISCRETE_INPUTS: 2,
-    Table.HOLDING_REGISTERS: 3,
-    Table.INPUT_REGISTERS: 4,
-}
+    def __new__(cls, word: str, read_function: int = 0, holds_bits: bool = False) -> "Table":
+        # Kept with each member: they are looked at for every request. Defaults: `Table(word)` makes none.
+        table = str.__new__(cls, word)
+        table._value_ = word
+        table.read_function = read_function
+        table.holds_bits = holds_bits
+        return table
 
 
 class ValueType(StrEnum):

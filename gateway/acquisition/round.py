@@ -28,6 +28,7 @@ class Round:
         "cut",
         "failure",
         "heard",
+        "judged",
         "outstanding",
         "queued",
         "vain_ns",
@@ -44,6 +45,8 @@ class Round:
         """Why a part brought nothing, the last one counts."""
         self.heard = False
         """Whether the instrument has said anything."""
+        self.judged = True
+        """False while an answer that has come waits for its turn."""
         self.cut = False
         """Whether the connection was lost meanwhile."""
         self.vain_ns = 0

@@ -148,6 +148,10 @@ class Schedule:
         reads = connected and index not in self._absent
         return Turn(Task.POLL if reads else Task.REPORT, due_ns, index)
 
+    def is_due(self, now_ns: int) -> bool:
+        """Whether a poll is due, or is to go on; probes wait for their own time."""
+        return self._due[0][0] <= now_ns or (bool(self._resumes) and self._resumes[0][0] <= now_ns)
+
     def resume(self, index: int, at_ns: int) -> None:
         """The poll of the instrument goes on then."""
         heapq.heappush(self._resumes, (at_ns, index))

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections import Counter
+from collections.abc import Sequence
 from itertools import pairwise
 
 import pytest
@@ -11,8 +12,8 @@ from gateway.acquisition.line import Line
 from gateway.acquisition.link import device_exception
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
-from gateway.records import Quality, ReasonCode
-from tests.acquisition.virtual_line import EPOCH_NS, LEVEL, NS, TWO_BLOCKS, VirtualLine
+from gateway.records import Quality, Reading, ReasonCode
+from tests.acquisition.virtual_line import EPOCH_NS, LEVEL, NS, ONE_BLOCK, TWO_BLOCKS, VirtualLine
 
 FAST = 0.01
 REFUSED = NoConnectionError("the connection was refused")
@@ -303,13 +304,63 @@ async def test_a_bad_frame_is_bad_and_the_next_poll_comes_in_its_time() -> None:
     assert reason.code is ReasonCode.BAD_FRAME
 
 
+async def test_while_an_answer_is_judged_the_next_request_is_on_its_way_where_one_is_due() -> None:
+    busy = VirtualLine([1, 2, 3], lambda unit, table: 0.1, period_s=0.05)
+    asked: list[tuple[int, str]] = []
+
+    def sink(readings: Sequence[Reading]) -> None:
+        asked.append((len(busy.link.reads), readings[0].instrument))
+
+    busy.line._sink = sink
+    await busy.run_for(20.0)
+    assert [number for number, _ in asked] == list(range(2, len(asked) + 2)), "one more than was judged"
+    assert len(asked) == pytest.approx(200, abs=3)
+
+
+async def test_where_none_is_due_the_answer_is_judged_first() -> None:
+    quiet = VirtualLine([1, 2, 3], lambda unit, table: FAST)
+    asked: list[int] = []
+    quiet.line._sink = lambda readings: asked.append(len(quiet.link.reads))
+    await quiet.run_for(20.0)
+    assert asked[3:] == list(range(4, len(asked) + 1))
+
+
+@pytest.mark.parametrize("instrument_map", [ONE_BLOCK, TWO_BLOCKS])
+async def test_an_instrument_that_is_always_due_is_asked_again_and_again(instrument_map: InstrumentMap) -> None:
+    """Its next turn comes while its last answer is judged: it is not lost for that."""
+    yard = VirtualLine([1], lambda unit, table: 0.1, instrument_map, period_s=0.05)
+    await yard.run_for(60.0)
+    assert len(yard.link.reads) == pytest.approx(600, abs=3)
+    blocks = len(instrument_map.signals)
+    assert len(yard.sunk) == pytest.approx(600 / blocks, abs=3)
+    assert all(len(readings) == blocks for _, readings in yard.sunk)
+
+
+async def test_readings_come_in_the_order_in_which_they_were_asked_for() -> None:
+    yard = VirtualLine([1, 2, 3], lambda unit, table: 0.1, TWO_BLOCKS, period_s=0.05)
+    await yard.run_for(60.0)
+    times = [reading.monotonic_ns for _, readings in yard.sunk for reading in readings]
+    assert times == sorted(times)
+    assert not [reading for _, readings in yard.sunk for reading in readings if reading.quality is not Quality.GOOD]
+
+
+async def test_a_device_that_needs_a_pause_has_it_on_a_line_that_is_never_idle_too() -> None:
+    paused = VirtualLine([1, 2], lambda unit, table: 0.1, TWO_BLOCKS, period_s=0.05, pause_s=0.25)
+    await paused.run_for(60.0)
+    for unit in (1, 2):
+        times = [when for when, asked, _ in paused.link.reads if asked == unit]
+        assert min(later - earlier for earlier, later in pairwise(times)) >= 0.1 + 0.25 - 1e-9
+    assert len(paused.link.reads) > 300
+
+
 async def test_a_mistake_in_the_program_leaves_run() -> None:
     def mistaken(unit: int, table: Table) -> float:
         raise ZeroDivisionError("a bug")
 
     yard = VirtualLine([1], mistaken)
-    with pytest.raises(ZeroDivisionError):
+    with pytest.raises(ExceptionGroup) as caught:
         await yard.run_for(10.0)
+    assert caught.group_contains(ZeroDivisionError, match="a bug")
     assert yard.link.closes == 1
 
 

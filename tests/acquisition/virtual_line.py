@@ -113,11 +113,14 @@ class VirtualLine:
         instrument_map: InstrumentMap = ONE_BLOCK,
         period_s: float = 2.0,
         timeout_s: float = 1.0,
+        pause_s: float = 0.0,
     ) -> None:
         self.time = VirtualTime()
         self.link = VirtualLink(self.time, answer)
         self.sunk: list[tuple[float, Sequence[Reading]]] = []
-        instruments = tuple(InstrumentPlan(f"LT-{unit}", unit, instrument_map, period_s, timeout_s) for unit in units)
+        instruments = tuple(
+            InstrumentPlan(f"LT-{unit}", unit, instrument_map, period_s, timeout_s, pause_s) for unit in units
+        )
         self.line = Line(
             LinePlan("yard", "127.0.0.1", 502, instruments),
             lambda readings: self.sunk.append((self.time.now_s, readings)),

@@ -124,8 +124,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "a register written",
         "gateway/acquisition/register_map.py",
-        "Table.HOLDING_REGISTERS: 3,",
-        "Table.HOLDING_REGISTERS: 6,",
+        'HOLDING_REGISTERS = "holding_registers", 3,',
+        'HOLDING_REGISTERS = "holding_registers", 6,',
         ("tests/test_layering.py", "tests/acquisition/test_golden_frames.py"),
     ),
     Break(
@@ -254,5 +254,12 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
         "            if reading.signal in told and reading.value is None:\n",
         "            if False:\n",
         ("tests/acquisition/test_freshness.py",),
+    ),
+    Break(
+        "a turn that comes while the last answer is judged is lost",
+        "gateway/acquisition/line.py",
+        "            await asyncio.sleep(0)  # the other worker, whose turn this gives way to, judges it now\n",
+        "            pass\n",
+        ("tests/acquisition/test_line.py",),
     ),
 )
