@@ -9,6 +9,7 @@ import asyncio
 import random
 from collections.abc import Awaitable, Callable, Sequence
 
+from gateway.acquisition.asking_right import AskingRight
 from gateway.acquisition.instrument import Instrument
 from gateway.acquisition.line_log import LineLog
 from gateway.acquisition.link import GATEWAY_EXCEPTIONS, Link
@@ -16,11 +17,11 @@ from gateway.acquisition.parts import Part
 from gateway.acquisition.plan import LinePlan
 from gateway.acquisition.round import Round
 from gateway.acquisition.schedule import Schedule, Task, Turn
-from gateway.acquisition.several import SeveralLinks
-from gateway.acquisition.standby import StandbyLink
 from gateway.acquisition.statistics import LineStatistics
 from gateway.acquisition.suspicion import SecondMasterWatch
 from gateway.acquisition.transports import open_link
+from gateway.acquisition.waiting import Waiting
+from gateway.acquisition.way import WayInUse, way_of
 from gateway.clock import Clock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import InstrumentStatus, LineStatus, Reading, Reason, ReasonCode
@@ -47,24 +48,6 @@ _REASON_CODES: dict[type[LinkError], ReasonCode] = {
 }
 
 
-class _Turn:
-    """The right to ask next, until it is passed on."""
-
-    __slots__ = ("_lock",)
-
-    def __init__(self, lock: asyncio.Lock) -> None:
-        self._lock: asyncio.Lock | None = lock
-
-    @property
-    def is_mine(self) -> bool:
-        return self._lock is not None
-
-    def pass_on(self) -> None:
-        lock, self._lock = self._lock, None
-        if lock is not None:
-            lock.release()
-
-
 class Line:
     """Polls the instruments of one line for as long as `run` runs.
 
@@ -87,7 +70,6 @@ class Line:
         self._plan = plan
         self._sink = sink
         self._clock = clock
-        self._sleep = sleep
         self._link = open_link(plan)
         self._instruments = tuple(Instrument(instrument, plan, random) for instrument in plan.instruments)
         self._schedule = Schedule(
@@ -102,15 +84,14 @@ class Line:
         self._deciding = asyncio.Lock()
         self._freed = asyncio.Event()
         """Set when a request has ended."""
-        self._pause: asyncio.Timeout | None = None
-        """The wait of the worker that decides, while another may yet cause something to do sooner."""
+        self._waiting = Waiting(sleep)
+        """Of the worker that decides, while another may yet cause something to do sooner."""
         self._outstanding = 0
         self._busy_from_ns = 0
         self._peer = str(plan.primary)
         self._was_connected = False
         self._failed_connects = 0
         self._second_master = SecondMasterWatch()
-        self._frames_seen = 0
         self._silent_in_a_row = 0
         self._silence_limit = _SILENT_IN_A_ROW
         self._no_connection = Reason(ReasonCode.NO_CONNECTION, f"line {plan.name} has not been connected yet")
@@ -133,15 +114,19 @@ class Line:
             await self._link.close()
 
     def status(self) -> LineStatus:
-        two_ways = self._link if isinstance(self._link, StandbyLink) else None
+        way = self._way
         return self._statistics.record(
             self._link.counters,
             self._second_master.suspicions,
-            str(self._plan.primary if two_ways is None else two_ways.path),
-            on_standby=two_ways is not None and two_ways.on_standby,
+            str(way.path),
+            on_standby=way.on_standby,
             connections_wanted=self._plan.connections,
-            connections_open=self._open_connections(),
+            connections_open=way.open_connections,
         )
+
+    @property
+    def _way(self) -> WayInUse:
+        return way_of(self._link, self._plan.primary)
 
     def instrument_statuses(self) -> list[InstrumentStatus]:
         """In the order of the plan."""
@@ -161,22 +146,20 @@ class Line:
         """One of two where one request may be under way: while an answer is judged, the next request is on its way."""
         while True:
             await self._deciding.acquire()
-            turn = _Turn(self._deciding)
+            right = AskingRight(self._deciding)
             try:
-                while turn.is_mine:
-                    await self._ask(*await self._next_request(), turn)
+                while right.is_held:
+                    await self._ask(*await self._next_request(), right)
             finally:
-                turn.pass_on()
+                right.pass_on()
 
     async def _room(self) -> None:
         """Until the connections that are open may bear one more request."""
-        while self._outstanding >= self._plan.in_flight * max(1, self._open_connections()):
+        while self._outstanding >= self._plan.in_flight * max(
+            1, way_of(self._link, self._plan.primary).open_connections
+        ):
             self._freed.clear()
             await self._freed.wait()
-
-    def _open_connections(self) -> int:
-        link = self._link.link if isinstance(self._link, StandbyLink) else self._link
-        return link.open_connections if isinstance(link, SeveralLinks) else int(link.connected)
 
     async def _next_request(self) -> tuple[int, Round, Part, int]:
         """Does what there is to do without the wire until there is something to ask over it: now, the last says."""
@@ -187,7 +170,7 @@ class Line:
                 self._connection_lost(now_ns, "the peer closed the connection")
             turn = self._schedule.next(now_ns, connected)
             if turn.task is Task.WAIT:
-                await self._wait((turn.at_ns - now_ns) / _NS_PER_S)
+                await self._waiting.wait((turn.at_ns - now_ns) / _NS_PER_S, alone=not self._outstanding)
             elif turn.task is Task.CONNECT:
                 await self._connect()
             elif turn.task is Task.REPORT:
@@ -198,23 +181,6 @@ class Line:
                     current = self._instruments[turn.instrument].round
                     assert current is not None
                     return turn.instrument, current, part, now_ns
-
-    async def _wait(self, seconds: float) -> None:
-        if not self._outstanding:
-            await self._sleep(seconds)
-            return
-        try:
-            async with asyncio.timeout(None) as self._pause:
-                await self._sleep(seconds)
-        except TimeoutError:
-            pass  # something ended that may bring the next turn forward
-        finally:
-            self._pause = None
-
-    def _stir(self, pause: asyncio.Timeout) -> None:
-        """The schedule is no longer what it was when the wait began."""
-        self._pause = None
-        pause.reschedule(asyncio.get_running_loop().time())
 
     def _report(self, instrument: Instrument, connected: bool, now_ns: int) -> None:
         if instrument.round is not None:
@@ -314,7 +280,9 @@ class Line:
 
     # The instruments
 
-    async def _ask(self, index: int, current: Round, part: Part, begun_ns: int, turn: "_Turn | None" = None) -> None:
+    async def _ask(
+        self, index: int, current: Round, part: Part, begun_ns: int, right: AskingRight | None = None
+    ) -> None:
         instrument = self._instruments[index]
         reader = part.reader
         is_patient = part.doubted_ns and current.heard  # silent beside others: it may only be slower than they are
@@ -334,9 +302,9 @@ class Line:
         else:
             now_ns = self._clock.monotonic_ns()
             utc_ns = self._clock.utc_ns()
-            if turn is not None and self._more_to_ask(index, current, now_ns):
+            if right is not None and self._more_to_ask(index, current, now_ns):
                 current.judged = False
-                turn.pass_on()
+                right.pass_on()
                 await asyncio.sleep(0)
                 current.judged = True
             took_ns = now_ns - begun_ns
@@ -355,8 +323,7 @@ class Line:
             await self._finish(index, current, now_ns, utc_ns)
         elif current.waiting and not current.queued:
             self._resume(index, current, resumes_at_ns)
-        if self._pause is not None:
-            self._stir(self._pause)
+        self._waiting.end()
 
     def _more_to_ask(self, index: int, current: Round, now_ns: int) -> bool:
         """Whether there is something to ask at once, after an answer of this instrument."""
@@ -388,10 +355,8 @@ class Line:
         if instrument.duplicate.watching:
             readings = self._doubt_address(instrument, readings)
         frames = self._link.counters.unsolicited_frames
-        if frames != self._frames_seen or self._second_master.suspected:
-            self._frames_seen = frames
-            if self._second_master.look(frames, now_ns):
-                self._log.second_master(self._second_master.suspected, frames)
+        if self._second_master.look(frames, now_ns):
+            self._log.second_master(self._second_master.suspected, frames)
         self._sink(instrument.judged(readings))
         if self._was_connected and not self._link.connected:
             failure = current.failure

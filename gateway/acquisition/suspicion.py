@@ -128,6 +128,8 @@ class SecondMasterWatch:
 
     def look(self, frames: int, now_ns: int) -> bool:
         """Takes how many there have been since the start. Returns whether the suspicion has come or gone."""
+        if frames == self._frames and not self.suspected:
+            return False
         forgotten = (now_ns - self._looked_ns) / (_FORGOTTEN_S * _NS_PER_S)
         self._level = min(_MOST_FRAMES, max(0.0, self._level - forgotten) + frames - self._frames)
         self._frames = frames
