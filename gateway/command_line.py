@@ -75,6 +75,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except KeyboardInterrupt:
+        if sys.stderr.isatty():
+            sys.stderr.write("\n")  # the shell's prompt begins a line of its own, not behind ^C
         return 130
 
 

@@ -214,6 +214,9 @@ _INCHES = r"(?:(\d{1,9}(?:\.\d{1,15})?)(?:[- ](\d{1,3})/(\d{1,3}))?|(\d{1,3})/(\
 _FEET_AND_INCHES = re.compile(rf"([+-]?)(?:(\d{{1,9}})\s*(?:ft|')\s*-?\s*)?{_INCHES}", re.ASCII)
 _FEET_MARK = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,15})?)\s*'", re.ASCII)
 
+_FAR_TOO_LONG_IN_METRES = 250
+"""Who writes such a length without its unit means millimetres: no tank is so high or so wide."""
+
 
 def units_of(dimension: Dimension) -> tuple[str, ...]:
     """The units in which a dimension may be written, the usual one first."""
@@ -363,4 +366,7 @@ def _unit_text(text: str, number: str | None, unit: str, as_written: str, dimens
 
 
 def _example(dimension: Dimension, number: str | None) -> str:
-    return f"{number or '1'} {units_of(dimension)[0]}"
+    unit = units_of(dimension)[0]
+    if dimension is Dimension.LENGTH and number is not None and abs(Fraction(number)) >= _FAR_TOO_LONG_IN_METRES:
+        unit = "mm"
+    return f"{number or '1'} {unit}"

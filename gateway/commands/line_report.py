@@ -10,7 +10,7 @@ from gateway.commands.line_counts import Observed, observe_gateway, poll_lines, 
 from gateway.commands.line_guard import gateway_address
 from gateway.commands.logs import set_up_logs
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
-from gateway.commands.running_gateway import NoGatewayError
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError
 from gateway.commands.site_argument import load
 from gateway.commissioning.duplicate_address import two_devices
 from gateway.commissioning.line_findings import (
@@ -34,7 +34,7 @@ _LEAST_PART = 0.002
 
 _EPILOG = """Where a gateway runs, its own counts are read and nothing is sent to the instruments. With SITE and no
 gateway the tool polls the lines itself for the time given, as one would. Exit code 1: something must be acted on.
-Example: tank-gateway line-report --address 127.0.0.1:9109 --for "1 min"
+Example: tank-gateway line-report --for "1 min"
          tank-gateway line-report site.yaml --line bus-a"""
 
 
@@ -42,7 +42,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("site", metavar="SITE", nargs="?", help="site file (YAML), or `demo`")
-    parser.add_argument("--address", metavar="HOST:PORT", help="web address of a running gateway; default that of SITE")
+    parser.add_argument(
+        "--address",
+        metavar="HOST:PORT",
+        help=f"web address of a running gateway; default that of SITE, else {DEFAULT_ADDRESS}",
+    )
     parser.add_argument("--line", metavar="NAME", help="this line only")
     parser.add_argument("--for", dest="length", metavar="TIME", default="10 s", help="how long to watch; default 10 s")
     parser.add_argument("--since-start", action="store_true", help="all that the running gateway has counted")
@@ -52,10 +56,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(arguments: argparse.Namespace) -> int:
     window_s = duration_of("--for", arguments.length)
-    if arguments.site is None and arguments.address is None:
-        raise UsageError(
-            "neither SITE nor --address was given", "give a site file, or the address of a running gateway"
-        )
     site = None if arguments.site is None else load(arguments.site)
     observed = _observed(arguments, site, window_s)
     lines = [line for line in observed.lines if arguments.line in (None, line.line)]

@@ -199,6 +199,7 @@ def test_reads(text: str, dimension: Dimension, value: float) -> None:
     ("text", "dimension", "message"),
     [
         ("15.24", Dimension.LENGTH, "'15.24' has no unit; a length is wanted, for example 15.24 m"),
+        ("15240", Dimension.LENGTH, "'15240' has no unit; a length is wanted, for example 15240 mm"),
         ("5 kg", Dimension.LENGTH, "'5 kg' is a mass; a length is wanted, for example 5 m"),
         ("5 mtr", Dimension.LENGTH, "'5 mtr' has the unknown unit 'mtr'; did you mean 'm'?"),
         ("5 yards", Dimension.TIME, "'5 yards' has the unknown unit 'yards'; a time is wanted, for example 5 s"),

@@ -72,3 +72,16 @@ def test_a_terminal_that_cannot_show_a_degree_sign_gets_a_question_mark() -> Non
     )
     assert run.stdout.strip() == b"?"
     assert b"Traceback" not in run.stderr
+
+
+@pytest.mark.parametrize(("on_a_terminal", "said"), [(True, "\n"), (False, "")])
+def test_ctrl_c_leaves_the_shell_a_line_of_its_own(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, on_a_terminal: bool, said: str
+) -> None:
+    def interrupted(_typed: list[str]) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("gateway.command_line._run", interrupted)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: on_a_terminal)
+    assert main(["show"]) == 130
+    assert capsys.readouterr().err == said

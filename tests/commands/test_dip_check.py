@@ -77,7 +77,7 @@ def test_dips_asked_for_on_a_terminal_read_the_gauge_each_time(
     monkeypatch.setattr(sys, "stdin", Terminal("9.412 m\n9412\n99 m\n9.412 m\n9.413 m\n"))
     said = _check(capsys, panel, tmp_path, "--tolerance", "fine")
     assert said.code == 0
-    assert "dip: '9412' has no unit; a length is wanted, for example 9412 m" in said.out
+    assert "dip: '9412' has no unit; a length is wanted, for example 9412 mm" in said.out
     assert "a dip of 99 m is not within tank TK-101; its reference height is 15.24 m" in said.out
     (kept,) = tmp_path.glob("dip-check-TK-101-*.json")
     assert len(json.loads(kept.read_text("utf-8"))["gauge"]) == 3

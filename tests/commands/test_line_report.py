@@ -59,12 +59,13 @@ def test_nothing_is_sent_where_no_gateway_runs_at_the_address(capsys: Capture) -
     assert said.err.splitlines()[0] == f"tank-gateway: no gateway at {address}: connection refused"
 
 
-def test_wrong_use(capsys: Capture, panel: Panel) -> None:
+def test_without_a_site_the_gateway_of_this_machine_is_asked(capsys: Capture) -> None:
     said = typed(capsys, "line-report")
-    assert said.err == (
-        "tank-gateway: neither SITE nor --address was given\n"
-        "  hint: give a site file, or the address of a running gateway\n"
-    )
+    assert (said.code, said.out) == (1, "")
+    assert said.err.startswith("tank-gateway: no gateway at 127.0.0.1:1: connection refused\n")
+
+
+def test_wrong_use(capsys: Capture, panel: Panel) -> None:
     with panel.gateway():
         said = typed(capsys, "line-report", panel.site_file, "--line", "bus-z", "--since-start")
     assert said.code == 2
