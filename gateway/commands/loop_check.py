@@ -16,7 +16,7 @@ from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.site_argument import add_site, load
 from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record
 from gateway.commands.word_source import SignalWords, WordSource, signal_of, word_source
-from gateway.commissioning.loop_test import LoopPoint, judge_loop, judge_point
+from gateway.commissioning.current_loop import LoopPoint, judge_loop, judge_point
 from gateway.display import printable
 from gateway.errors import UsageError
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.acquisition.register_map import ByteOrder, CurrentLoop, Signal, Table, ValueType
-from gateway.commissioning.loop_test import judge_loop, judge_point, read_loop
+from gateway.commissioning.current_loop import judge_loop, judge_point, read_loop
 from gateway.records import Quality
 from tests.commissioning.wire_words import on_the_wire
 
