@@ -1,5 +1,6 @@
 """Pure: the newest readings and the manual values in force become one tank's input. Ages instead of clocks."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -16,13 +17,14 @@ Latest = Mapping[tuple[str, str], Reading]
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Which signal of which instrument feeds a quantity, and from which age on it is stale."""
+    """Which signal of which instrument feeds a quantity, from which age on it is doubted, and from which not taken."""
 
     instrument: str
     signal: str
     stale_after_s: float
     nominal_ohm: float | None = None
     """Resistance at 0 degC where the signal is that of a platinum element in ohm: it is read as degC by IEC 60751."""
+    overdue_after_s: float = math.inf
     key: tuple[str, str] = field(init=False, repr=False, compare=False)
     """(instrument, signal). Made once, as is `name`: every sheet asks for them, for every element."""
     name: str = field(init=False, repr=False, compare=False)
@@ -98,18 +100,22 @@ def newest(before: Reading | None, now: Reading) -> Reading:
     """
     if now.reason is None or before is None or before.quality is Quality.BAD or now.reason.code not in _NOT_HEARD:
         return now
-    reason = now.reason
-    if before.value is None:
+    return _doubted(before, now.reason)
+
+
+def _doubted(reading: Reading, reason: Reason) -> Reading:
+    """A reading that holds no more for sure, since nothing newer was heard."""
+    if reading.value is None:
         # Nothing detected stays that: the code tells it from a value that is missing.
-        reason = Reason(ReasonCode.NONE_DETECTED, f"nothing detected when last read; {now.reason.text}")
-    return before._replace(quality=max(before.quality, Quality.UNCERTAIN), reason=reason)
+        reason = Reason(ReasonCode.NONE_DETECTED, f"nothing detected when last read; {reason.text}")
+    return reading._replace(quality=max(reading.quality, Quality.UNCERTAIN), reason=reason)
 
 
 def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -> TankInput:
     """The input of one tank at UTC `now_ns` and monotonic `monotonic_ns` (both nanoseconds).
 
-    A reading that has not come yet or is older than its source allows is Bad, with its reason. Ages are monotonic, so
-    that a clock set wrong cannot make a reading look fresh.
+    A reading that has not come yet or is older than its source allows is Bad, with its reason; one whose polls were
+    missed is Uncertain before that. Ages are monotonic, so that a clock set wrong cannot make a reading look fresh.
     """
     now = datetime.fromtimestamp(now_ns / 1e9, UTC)
 
@@ -148,6 +154,9 @@ def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
         cause = "" if reading.reason is None else f": {reading.reason.text}"
         reason = Reason(ReasonCode.STALE, f"{source.name} was last read {age_s:.0f} s ago{cause}")
         return Input(None, Quality.BAD, reason, age_s, source.name)
+    if age_s > source.overdue_after_s and reading.quality is Quality.GOOD:
+        text = f"{source.name} is overdue, last read {age_s:.0f} s ago: its line is held up or too slow"
+        reading = _doubted(reading, Reason(ReasonCode.OVERDUE, text))
     if source.nominal_ohm is not None and reading.value is not None:
         return _from_resistance(source, reading, reading.value, source.nominal_ohm, age_s)
     return Input(reading.value, reading.quality, reading.reason, age_s, source.name)

@@ -66,6 +66,7 @@ class ReasonCode(StrEnum):
     DUPLICATE_ADDRESS = "duplicate_address"
     SECOND_MASTER = "second_master"
     # binding
+    OVERDUE = "overdue"
     STALE = "stale"
     NOT_FITTED = "not_fitted"
     MANUAL = "manual"

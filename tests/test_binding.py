@@ -9,6 +9,7 @@ NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 NOON_NS = round(NOON.timestamp() * 1e9)
 S = 1_000_000_000
 LEVEL = Source("LT-1", "innage", 60.0)
+LEVEL_EACH_2_S = Source("LT-1", "innage", 60.0, overdue_after_s=10.0)
 
 
 def reading(value: float | None = 5.0, code: ReasonCode | None = None, at_s: float = 100.0) -> Reading:
@@ -32,6 +33,38 @@ def test_reading_is_stale_after_its_limit_and_bad_without_value() -> None:
     assert beyond is not None
     assert (beyond.value, beyond.quality) == (None, Quality.BAD)
     assert beyond.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 61 s ago")
+
+
+def test_a_value_whose_polls_were_missed_is_doubted_before_it_is_stale() -> None:
+    source = LEVEL_EACH_2_S
+
+    def at(seconds: float, given: Reading) -> Input:
+        level = bind(TankBinding("TK-1", level=source), {source.key: given}, NOON_NS, round(seconds * S)).level
+        assert level is not None
+        return level
+
+    assert (at(110.0, reading()).quality, at(110.0, reading()).reason) == (Quality.GOOD, None)
+    overdue = at(111.0, reading())
+    text = "LT-1.innage is overdue, last read 11 s ago: its line is held up or too slow"
+    assert (overdue.value, overdue.quality) == (5.0, Quality.UNCERTAIN)
+    assert overdue.reason == Reason(ReasonCode.OVERDUE, text)
+    assert at(160.0, reading()).quality == Quality.UNCERTAIN
+    assert at(161.0, reading()).quality == Quality.BAD
+
+    known = newest(reading(), reading(None, ReasonCode.NO_ANSWER, at_s=102))
+    assert at(111.0, known).reason == known.reason, "what is known of the cause says more"
+    refused = reading(None, ReasonCode.DEVICE_EXCEPTION)
+    assert (at(111.0, refused).quality, at(111.0, refused).reason) == (Quality.BAD, refused.reason)
+
+
+def test_a_dry_water_probe_whose_polls_were_missed_is_still_told_from_a_missing_value() -> None:
+    dry = Reading("LT-1", "innage", None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, "dry"), 0, 100 * S, (65535,))
+    water = bind(TankBinding("TK-1", water=LEVEL_EACH_2_S), {LEVEL_EACH_2_S.key: dry}, NOON_NS, 111 * S).water
+    assert water is not None
+    assert (water.value, water.quality) == (None, Quality.UNCERTAIN)
+    assert water.reason is not None
+    assert water.reason.code == ReasonCode.NONE_DETECTED
+    assert water.reason.text.startswith("nothing detected when last read; LT-1.innage is overdue")
 
 
 def test_before_the_first_read_there_is_no_value() -> None:

@@ -1,6 +1,7 @@
 """Readings in, records out: when a tank is calculated, what it is calculated from, and what an error does."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -12,6 +13,7 @@ from tests.support.plans import StraightTank, straight_plan, temperature_plan
 
 S = 1_000_000_000
 LEVEL = Source("LT-1", "innage", 60.0)
+LEVEL_EACH_2_S = Source("LT-1", "innage", 60.0, overdue_after_s=10.0)
 ELEMENTS = tuple(Source("TT-1", f"t{index}", 60.0) for index in range(1, 5))
 BINDING = TankBinding("TK-1", level=LEVEL, elements=ELEMENTS, reference_density=ManualValue(800.0))
 
@@ -123,6 +125,23 @@ def test_an_unheard_level_is_uncertain_and_then_stale(clock: HandClock) -> None:
     assert stale.figures.tov.value is None
     assert stale.figures.level.reasons[0].code == ReasonCode.STALE
     assert stale.last_good["tov"].value == 600.0
+
+
+def test_a_tank_whose_instruments_have_no_turn_is_doubted_long_before_it_is_stale(clock: HandClock) -> None:
+    """Nothing is said of it: the line is busy with others that do not answer."""
+    level = LEVEL_EACH_2_S
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), replace(BINDING, level=level), 2.0))
+    pipeline.take(temperature_readings(clock))
+    pipeline.take(level_reading(clock))
+    seen: list[tuple[Quality, ReasonCode | None]] = []
+    for _ in range(31):
+        clock.pass_s(2.25)
+        assert list(pipeline.overdue()) == ["TK-1"]
+        tov = delivered[-1].inventory.figures.tov
+        seen.append((tov.quality, tov.reasons[0].code if tov.reasons else None))
+    assert seen[:4] == [(Quality.GOOD, None)] * 4
+    assert seen[4:26] == [(Quality.UNCERTAIN, ReasonCode.OVERDUE)] * 22
+    assert seen[26:] == [(Quality.BAD, ReasonCode.STALE)] * 5
 
 
 class BrokenTank(StraightTank):

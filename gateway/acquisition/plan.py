@@ -26,6 +26,17 @@ class InstrumentPlan:
         """From which age on a value of this instrument is no longer taken: three periods, 60 s at least."""
         return max(3.0 * self.period_s, 60.0)
 
+    @property
+    def overdue_after_s(self) -> float:
+        """From which age on a value is doubted, as two polls have surely been missed; 10 s at least.
+
+        Where a line is silent, each instrument's turn may come only after others were waited for in vain. Copies that
+        tell their own age may be older than that by right.
+        """
+        if self.map.age_signal is not None or self.map.counter_signal is not None:
+            return self.stale_after_s
+        return max(2.5 * self.period_s, 10.0)
+
 
 class FrameKind(StrEnum):
     """How a request is wrapped."""

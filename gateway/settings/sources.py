@@ -92,7 +92,7 @@ class Sources:
             elif (twin := self._same_registers(built, instrument, signal)) is not None:
                 text = f"{instrument}.{signal} reads the same register as {twin}; see to the address of each"
                 self._mistakes.add((*path, "signal"), text)
-        return Source(instrument, signal, built.plan.stale_after_s, nominal_ohm)
+        return Source(instrument, signal, built.plan.stale_after_s, nominal_ohm, built.plan.overdue_after_s)
 
     def _same_registers(self, built: BuiltInstrument, instrument: str, name: str) -> str | None:
         """A signal in use already whose number comes from the same place: the two would always say the same."""

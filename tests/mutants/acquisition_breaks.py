@@ -142,6 +142,14 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
         "order: BADC",
         ("tests/end_to_end/test_printed_state.py",),
     ),
+    Break("missed polls pass for Good", BINDING, "if age_s > source.overdue_after_s and", "if age_s > 1e12 and", BOUND),
+    Break(
+        "missed polls of any age doubted",
+        BINDING,
+        "if age_s > source.overdue_after_s and",
+        "if",
+        ("tests/test_binding.py",),
+    ),
     Break("stale reading used as fresh", BINDING, "if age_s > source.stale_after_s:", "if age_s > 1e12:", BOUND),
     Break(
         "stale reading shown Good",
@@ -153,8 +161,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "instrument not heard, its last value still Good",
         BINDING,
-        "quality=max(before.quality, Quality.UNCERTAIN)",
-        "quality=before.quality",
+        "quality=max(reading.quality, Quality.UNCERTAIN)",
+        "quality=reading.quality",
         BOUND,
     ),
     Break(

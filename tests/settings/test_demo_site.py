@@ -223,6 +223,9 @@ def test_periods_and_staleness(demo: SiteSettings) -> None:
     assert heavy.level is not None
     assert heavy.level.stale_after_s == 60.0
     assert {source.stale_after_s for source in heavy.elements} == {180.0}
+    assert heavy.level.overdue_after_s == 25.0
+    assert {source.overdue_after_s for source in heavy.elements} == {150.0}
+    assert {source.overdue_after_s for source in _tank(demo, "TK-101").binding.sources} == {10.0}
     assert all(instrument.timeout_s == 1.0 for line in demo.lines for instrument in line.instruments)
 
 

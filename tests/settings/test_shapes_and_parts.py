@@ -146,7 +146,7 @@ def test_a_shell_by_metal_or_coefficient(tmp_path: Path) -> None:
     assert setup.plan.shell is not None
     assert setup.plan.shell.linear_coefficient_per_c == pytest.approx(6.20e-6 * 1.8, rel=1e-12)
     assert setup.plan.shell.table_temperature_c == pytest.approx(15.5556, abs=1e-4)
-    assert setup.binding.ambient == Source("G-1", "t2", 60.0)
+    assert setup.binding.ambient == Source("G-1", "t2", 60.0, overdue_after_s=10.0)
     assert warnings == ()
     shell = "{expansion: 0.0000173 /degC, table_temperature: 20 degC, insulated: yes}"
     assert plan_of(tmp_path, shell=shell).shell == ShellPlan(1.73e-5, 20.0, True)
@@ -193,7 +193,7 @@ def test_measured_density(tmp_path: Path) -> None:
     text = "{instrument: G-2, signal: pressure, nozzle_height: 0.5 m, in_use: no}"
     setup, _ = tank(tmp_path, measured_density=text)
     assert setup.plan.measured_density == MeasuredDensityPlan(0.5, False)
-    assert setup.binding.bottom_pressure == Source("G-2", "pressure", 60.0)
+    assert setup.binding.bottom_pressure == Source("G-2", "pressure", 60.0, overdue_after_s=10.0)
     text = (
         "{instrument: G-2, signal: pressure, nozzle_height: 0.5 m, in_use: yes, minimum_head: 2 m, "
         "difference_limit: 3 kg/m3, vapour_transmitter_height: 15 m, gas_density: 1.5 kg/m3, air_density: 1.2 kg/m3}"
@@ -247,10 +247,10 @@ def test_elements_in_ohm(tmp_path: Path) -> None:
     elements = "[{signal: r1, height: 1 m}, {signal: r2, height: 3 m, resistance_element: Pt1000}]"
     thermometer = f"{{instrument: R-1, resistance_element: Pt100, elements: {elements}}}"
     setup, _ = tank(tmp_path, RESISTANCES, temperature=thermometer)
-    assert setup.binding.elements == (Source("R-1", "r1", 75.0, 100.0), Source("R-1", "r2", 75.0, 1000.0))
+    assert setup.binding.elements == (Source("R-1", "r1", 75.0, 100.0, 62.5), Source("R-1", "r2", 75.0, 1000.0, 62.5))
     outside = "{instrument: R-1, signal: r1, resistance_element: Pt100}"
     setup, _ = tank(tmp_path, RESISTANCES, ambient=outside)
-    assert setup.binding.ambient == Source("R-1", "r1", 75.0, 100.0)
+    assert setup.binding.ambient == Source("R-1", "r1", 75.0, 100.0, 62.5)
     # IEC 60751, table 1: 107.79 ohm is 20 degC.
     assert resistance(20.0, 100.0) == pytest.approx(107.79, abs=0.005)
 
