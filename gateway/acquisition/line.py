@@ -155,9 +155,7 @@ class Line:
 
     async def _room(self) -> None:
         """Until the connections that are open may bear one more request."""
-        while self._outstanding >= self._plan.in_flight * max(
-            1, way_of(self._link, self._plan.primary).open_connections
-        ):
+        while self._outstanding >= self._plan.in_flight * max(1, self._way.open_connections):
             self._freed.clear()
             await self._freed.wait()
 
@@ -310,7 +308,7 @@ class Line:
             took_ns = now_ns - begun_ns
             instrument.statistics.answered(took_ns, utc_ns)
             instrument.wait.answered(took_ns)
-            self._heard()
+            self._heard(now_ns)
             current.answered(part, reader.decode(words, utc_ns, now_ns))
         self._outstanding -= 1
         self._freed.set()
@@ -378,7 +376,7 @@ class Line:
         instrument.statistics.failed(code)
         reason = Reason(code, f"{instrument.name}: {exc} (reading {part.reader.text})")
         if not isinstance(exc, NoAnswerError | NoConnectionError):
-            self._heard()
+            self._heard(now_ns)
         if not self._link.connected:
             current.cut_off(reason)
         elif isinstance(exc, NoAnswerError) or (
@@ -393,8 +391,10 @@ class Line:
             if isinstance(exc, BadFrameError):
                 instrument.duplicate.frame_broke()
 
-    def _heard(self) -> None:
+    def _heard(self, now_ns: int) -> None:
         """The connection serves: something came over it, if only a refusal."""
+        if self._silence_limit > _SILENT_IN_A_ROW:
+            self._schedule.silence_ended(now_ns)
         self._silent_in_a_row = 0
         self._silence_limit = _SILENT_IN_A_ROW
         self._schedule.connection_served()

@@ -165,6 +165,12 @@ class Schedule:
         self._probes_from = now_ns + _REST * lost_ns
         self._gaps_until = self._probes_from + _GAP_SOUGHT * lost_ns
 
+    def silence_ended(self, now_ns: int) -> None:
+        """The first answer after nothing on the line answered: those given up meanwhile deserve a try at once."""
+        self._probes_from = self._gaps_until = now_ns
+        for absence in self._absent.values():
+            absence.retry_ns = absence.latest_ns = now_ns
+
     def connection_served(self) -> None:
         """Something came over the connection: should it be lost, it deserves a new try at once."""
         self._connect_backoff.reset()

@@ -284,6 +284,22 @@ async def test_a_half_open_connection_is_replaced_and_all_recover() -> None:
         assert not bad or bad[-1] < 20
 
 
+@pytest.mark.parametrize("silent_s", [9.0, 16.5, 200.0])
+async def test_after_a_line_was_silent_those_given_up_are_tried_at_once(silent_s: float) -> None:
+    """One answer is enough to know that the fault was of all; after 9 s half of them have not been given up yet."""
+    back_s = 10.0 + silent_s
+    yard = VirtualLine(range(1, 21), lambda unit, table: SILENT if 10.0 < yard.time.now_s < back_s else FAST)
+    await yard.run_for(back_s + 30.0)
+    good = {
+        reading.instrument: when
+        for when, readings in reversed(yard.sunk)
+        for reading in readings
+        if when > back_s and reading.quality is Quality.GOOD
+    }
+    assert len(good) == 20
+    assert max(good.values()) < back_s + 3.5, "the rest of a vain wait and one period"
+
+
 async def test_a_fault_signal_takes_every_value_of_its_instrument() -> None:
     contact = Signal("fault", Table.DISCRETE_INPUTS, 0, ValueType.BOOL)
     gauge = InstrumentMap("gauge", (LEVEL, contact), fault_signals=("fault",))

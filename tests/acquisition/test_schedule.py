@@ -109,6 +109,20 @@ def test_no_probe_within_five_times_what_the_last_vain_wait_cost() -> None:
     assert probe.instrument == 0
 
 
+def test_after_a_silence_of_all_there_is_no_rest_until_the_next_vain_wait() -> None:
+    turns = schedule([60.0, 60.0, 60.0])
+    for _ in range(3):
+        turns.next(0, True)
+    turns.unanswered(0, 1 * NS, NS, NS)
+    turns.unanswered(1, 2 * NS, NS, NS)
+    turns.silence_ended(2 * NS)
+    probe = turns.next(2 * NS, True)
+    assert (probe.task, probe.instrument) == (Task.PROBE, 0)
+    turns.unanswered(0, 3 * NS, NS, NS)
+    assert not turns.may_wait_in_vain(8 * NS - 1)
+    assert turns.may_wait_in_vain(8 * NS)
+
+
 def test_with_none_left_to_delay_probes_need_not_wait_for_one_another() -> None:
     turns = schedule([60.0])
     turns.next(0, True)

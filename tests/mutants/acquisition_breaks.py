@@ -270,4 +270,11 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
         "            pass\n",
         ("tests/acquisition/test_line.py",),
     ),
+    Break(
+        "after a silence of all the given up wait their time",
+        "gateway/acquisition/line.py",
+        "            self._schedule.silence_ended(now_ns)\n",
+        "            pass\n",
+        ("tests/acquisition/test_line.py",),
+    ),
 )
