@@ -92,6 +92,9 @@ def _soak(folder: Path, seconds: float, chance: random.Random) -> dict[str, floa
                 metrics = answer.read().decode()
             after_mb = process.memory_info().rss / 2**20
             heard = json.loads(say(listener, "end"))
+        tracebacks = _tracebacks(log)
+        for text in tracebacks:
+            print(text)
         return {
             "turns": turns,
             "messages": heard["all_messages"],
@@ -101,7 +104,7 @@ def _soak(folder: Path, seconds: float, chance: random.Random) -> dict[str, floa
             "request_errors": _sum(metrics, "tank_gateway_instrument_errors_total"),
             "memory_mb": round(after_mb, 1),
             "growth_mb": round(after_mb - before_mb, 1),
-            "tracebacks": log.read_text("utf-8").count("Traceback"),
+            "tracebacks": len(tracebacks),
         }
 
 
@@ -132,6 +135,13 @@ def _trouble(
     for tag in struck:
         say(fleet_server, tag, answered=False)
     return turns
+
+
+def _tracebacks(log: Path) -> list[str]:
+    """Each with what stands around it: the log goes with the run, and this is what a failed one is known by."""
+    lines = log.read_text("utf-8").splitlines()
+    found = [number for number, line in enumerate(lines) if "Traceback" in line]
+    return ["\n".join(lines[max(0, number - 2) : number + 80]) for number in found]
 
 
 def _sum(metrics: str, name: str) -> float:
