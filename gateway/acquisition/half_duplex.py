@@ -5,8 +5,12 @@ unit, function and byte count must be those that were asked for; and after a tim
 nothing is sent before the line has been silent for a while that is learned from the unit's slowest answer. What
 arrives meanwhile is dropped and counted.
 
-What remains: an answer of the same unit, function and length that is later than that cannot be told apart from the
-awaited one. Give slow instruments a `timeout` longer than their slowest answer; then there is no late answer at all.
+An answer that is later than that, of the same unit, function and length, cannot be told apart from the awaited one.
+So after a request that was not answered the first answer that looks like its own is dropped, what else comes is waited
+out, and it is asked again: answers that something had kept come one after another.
+
+What remains: kept answers that come further apart than the line is waited for to be silent. Give slow instruments a
+`timeout` longer than their slowest answer; then none comes late at all.
 """
 
 import asyncio
@@ -20,7 +24,8 @@ from gateway.acquisition.framing import Framing, ReadRequest
 from gateway.acquisition.link import LinkCounters
 from gateway.acquisition.precise_timer import PreciseTimer
 from gateway.acquisition.register_map import Table
-from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
+from gateway.acquisition.unanswered import Unanswered
+from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 
 __all__ = ["Channel", "HalfDuplexLink", "Timing"]
 
@@ -111,6 +116,7 @@ class HalfDuplexLink:
         """By unit: its slowest answer, late ones included."""
         self._asked_s: dict[int, float] = {}
         """By unit: when it was last sent a request."""
+        self._unanswered = Unanswered()
 
     @property
     def connected(self) -> bool:
@@ -146,13 +152,25 @@ class HalfDuplexLink:
                 if self._end is not None:
                     raise NoConnectionError(str(self._end))
                 await self._settle()
-                values = await self._attempt(request, timeout_s)
-                if values is not None:
-                    return values
+                try:
+                    values = await self._attempt(request, timeout_s)
+                except DeviceExceptionError:
+                    if self._is_answered(request, refused=True):
+                        raise
+                else:
+                    if values is not None and self._is_answered(request, refused=False):
+                        return values
 
     async def close(self) -> None:
         self._gone(NoConnectionError("the connection was closed here"))
         await self._channel.close()
+
+    def _is_answered(self, request: ReadRequest, *, refused: bool) -> bool:
+        """Whether what has come is the answer beyond doubt; where not, whatever else comes is waited out."""
+        is_answer = self._unanswered.is_answer_to(request, refused=refused)
+        if not is_answer:
+            self._unsettle(self._quiet_after(request.unit))
+        return is_answer
 
     # One exchange
 
@@ -170,6 +188,7 @@ class HalfDuplexLink:
             raise
         except (NoAnswerError, BadFrameError) as exc:
             self._exchange = None
+            self._unanswered.add(request)
             error = await self._settled_after(exc, exchange)
             if error is exc:
                 raise
@@ -211,6 +230,7 @@ class HalfDuplexLink:
         """The read was cancelled: its answer, if it can still come, is not to be another's."""
         if exchange.sent_s is not None and not exchange.answered:
             self._owed = exchange
+            self._unanswered.add(exchange.request)
             self._unsettle(self._quiet_after(exchange.request.unit))
 
     async def _settled_after(self, error: LinkError, exchange: _Exchange) -> LinkError:
@@ -299,6 +319,9 @@ class HalfDuplexLink:
             self._counters.late_answers += 1
             self._learn(owed.request.unit, now_s - owed.sent_s)
             owed.sent_s = None
+            self._unanswered.pays(owed.request.unit)
+        elif is_new and self._unanswered.pays(self._framing.sender(data)):
+            self._counters.late_answers += 1
         elif is_new:
             self._counters.unsolicited_frames += 1
         if owed is not None:

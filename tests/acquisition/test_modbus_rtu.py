@@ -267,6 +267,70 @@ async def test_a_read_cancelled_while_the_line_settles_leaves_it_to_the_next(bus
     assert bus.link.counters.late_answers == 1
 
 
+class Kept:
+    """Something between that keeps what it is given: it passes on nothing, until `freed`, and then all in order."""
+
+    def __init__(self, refuses: bool = False) -> None:
+        self.freed = False
+        self.asked = 0
+        self._refuses = refuses
+        self._kept: list[bytes] = []
+
+    async def __call__(self, asked: Asked, wire: Wire) -> None:
+        self.asked += 1
+        refuses = self._refuses and self.asked == 1
+        self._kept.append(rtu(bytes([asked.unit, asked.function | 0x80, 2])) if refuses else answer(asked))
+        if self.freed:
+            kept, self._kept = self._kept, []
+            for frame in kept:
+                await asyncio.sleep(0.03)  # as long as each takes on the bus behind it
+                wire.send(frame)
+
+
+async def unanswered(bus: Bus, unit: int, address: int, times: int = 1) -> None:
+    for _ in range(times):
+        with pytest.raises(NoAnswerError):
+            await bus.link.read(unit, HOLDING, address, 2, SHORT)
+
+
+@pytest.mark.parametrize("times", [1, 3])
+@pytest.mark.parametrize("refuses", [False, True])
+async def test_an_answer_kept_since_long_is_not_taken_for_that_of_other_registers(
+    bus: Bus, times: int, refuses: bool
+) -> None:
+    """The line was silent for longer than a late answer is waited for: nothing but the order of things tells."""
+    kept = bus.peer.handler = Kept(refuses)
+    await unanswered(bus, 1, 7, times)
+    kept.freed = True
+    assert await bus.link.read(1, HOLDING, 20, 2, LONG) == (1020, 1021)
+    assert kept.asked == times + 2, "asked once more"
+    assert await bus.link.read(1, HOLDING, 7, 2, LONG) == (1007, 1008)
+    assert kept.asked == times + 3, "and not again"
+    assert (bus.link.counters.late_answers, bus.link.counters.unsolicited_frames) == (times, 0)
+
+
+async def test_an_old_answer_to_the_same_registers_is_dropped_too(bus: Bus) -> None:
+    """Taken for the new one, it would leave the new one to be taken for that of the registers asked for next."""
+    kept = bus.peer.handler = Kept()
+    await unanswered(bus, 1, 7)
+    kept.freed = True
+    assert await bus.link.read(1, HOLDING, 7, 2, LONG) == (1007, 1008)
+    assert await bus.link.read(1, HOLDING, 20, 2, LONG) == (1020, 1021)
+    assert kept.asked == 4
+    assert (bus.link.counters.late_answers, bus.link.counters.unsolicited_frames) == (1, 0)
+
+
+async def test_kept_answers_of_several_units_look_like_late_ones_and_not_like_another_master(bus: Bus) -> None:
+    kept = bus.peer.handler = Kept()
+    for unit in (1, 2, 3):
+        await unanswered(bus, unit, 7)
+    kept.freed = True
+    with pytest.raises(BadFrameError):
+        await bus.link.read(4, HOLDING, 7, 2, LONG)
+    assert (bus.link.counters.late_answers, bus.link.counters.unsolicited_frames) == (3, 0)
+    await right(bus, 4)
+
+
 async def test_how_long_a_late_answer_is_waited_for_is_learned_from_the_units_answers(bus: Bus) -> None:
     await right(bus)  # at once: a late answer of this unit would be waited for shortly only
 
