@@ -155,7 +155,7 @@ def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
         reason = Reason(ReasonCode.STALE, f"{source.name} was last read {age_s:.0f} s ago{cause}")
         return Input(None, Quality.BAD, reason, age_s, source.name)
     if age_s > source.overdue_after_s and reading.quality is Quality.GOOD:
-        text = f"{source.name} is overdue, last read {age_s:.0f} s ago: its line is held up or too slow"
+        text = f"{source.name} is overdue, last read {age_s:.0f} s ago: its line or the gateway is held up"
         reading = _doubted(reading, Reason(ReasonCode.OVERDUE, text))
     if source.nominal_ohm is not None and reading.value is not None:
         return _from_resistance(source, reading, reading.value, source.nominal_ohm, age_s)

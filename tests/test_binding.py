@@ -45,7 +45,7 @@ def test_a_value_whose_polls_were_missed_is_doubted_before_it_is_stale() -> None
 
     assert (at(110.0, reading()).quality, at(110.0, reading()).reason) == (Quality.GOOD, None)
     overdue = at(111.0, reading())
-    text = "LT-1.innage is overdue, last read 11 s ago: its line is held up or too slow"
+    text = "LT-1.innage is overdue, last read 11 s ago: its line or the gateway is held up"
     assert (overdue.value, overdue.quality) == (5.0, Quality.UNCERTAIN)
     assert overdue.reason == Reason(ReasonCode.OVERDUE, text)
     assert at(160.0, reading()).quality == Quality.UNCERTAIN
