@@ -181,8 +181,9 @@ class Connection(aiomqtt.Client):
             if not self._disconnected.done():
                 self._disconnected.set_exception(exc)
             return
-        if self._client.want_write() and not self._given_up:
-            super()._on_socket_register_write(self._client, None, sock)
+        if self._client.want_write() and not self._given_up and sock.fileno() >= 0:
+            # At once: by the next turn of the loop its number may be another's, or none where the write closed it.
+            self._loop.add_writer(sock.fileno(), self._write, sock)
 
     def _on_connect(
         self,
