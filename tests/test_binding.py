@@ -36,10 +36,10 @@ def test_reading_is_stale_after_its_limit_and_bad_without_value() -> None:
 
 
 def test_a_value_whose_polls_were_missed_is_doubted_before_it_is_stale() -> None:
-    source = LEVEL_EACH_2_S
 
     def at(seconds: float, given: Reading) -> Input:
-        level = bind(TankBinding("TK-1", level=source), {source.key: given}, NOON_NS, round(seconds * S)).level
+        binding = TankBinding("TK-1", level=LEVEL_EACH_2_S)
+        level = bind(binding, {LEVEL_EACH_2_S.key: given}, NOON_NS, round(seconds * S)).level
         assert level is not None
         return level
 

@@ -129,8 +129,7 @@ def test_an_unheard_level_is_uncertain_and_then_stale(clock: HandClock) -> None:
 
 def test_a_tank_whose_instruments_have_no_turn_is_doubted_long_before_it_is_stale(clock: HandClock) -> None:
     """Nothing is said of it: the line is busy with others that do not answer."""
-    level = LEVEL_EACH_2_S
-    pipeline, delivered = pipeline_of(clock, (straight_plan(), replace(BINDING, level=level), 2.0))
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), replace(BINDING, level=LEVEL_EACH_2_S), 2.0))
     pipeline.take(temperature_readings(clock))
     pipeline.take(level_reading(clock))
     seen: list[tuple[Quality, ReasonCode | None]] = []

@@ -118,8 +118,7 @@ class Schedule:
         """Makes every instrument due now: at the start, and at the first and last moment of an outage."""
         self._due = [(now_ns, index) for index in range(len(self._periods_ns))]
         self._fresh = set(range(len(self._periods_ns)))
-        for absence in self._absent.values():
-            absence.retry_ns = absence.latest_ns = now_ns
+        self._retry_absent(now_ns)
 
     def next(self, now_ns: int, connected: bool) -> Turn:
         """Takes the next turn. A POLL or REPORT taken is due again one period later."""
@@ -168,8 +167,7 @@ class Schedule:
     def silence_ended(self, now_ns: int) -> None:
         """The first answer after nothing on the line answered: those given up meanwhile deserve a try at once."""
         self._probes_from = self._gaps_until = now_ns
-        for absence in self._absent.values():
-            absence.retry_ns = absence.latest_ns = now_ns
+        self._retry_absent(now_ns)
 
     def connection_served(self) -> None:
         """Something came over the connection: should it be lost, it deserves a new try at once."""
@@ -205,6 +203,10 @@ class Schedule:
 
     def connect_failed(self, now_ns: int) -> None:
         self._connect_at = now_ns + self._connect_backoff.after_failure()
+
+    def _retry_absent(self, now_ns: int) -> None:
+        for absence in self._absent.values():
+            absence.retry_ns = absence.latest_ns = now_ns
 
     def _probe_turn(self, now_ns: int, due_ns: int) -> Turn | None:
         """The next probe and when it is due, given when the line is wanted next by others."""

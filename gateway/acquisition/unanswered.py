@@ -12,11 +12,13 @@ __all__ = ["Unanswered"]
 class _Debt:
     """What one unit owes since its last answer."""
 
-    __slots__ = ("frames", "requests")
+    __slots__ = ("doubted", "frames", "requests")
 
     def __init__(self) -> None:
         self.frames = 0
         self.requests: set[ReadRequest] = set()
+        self.doubted = False
+        """Whether an answer was dropped since the last of the requests: what was kept has come, the next one counts."""
 
 
 class Unanswered:
@@ -29,6 +31,7 @@ class Unanswered:
         debt = self._debts.setdefault(request.unit, _Debt())
         debt.frames += 1
         debt.requests.add(request)
+        debt.doubted = False
 
     def is_answer_to(self, request: ReadRequest, *, refused: bool) -> bool:
         """Whether what came is the answer to `request`, beyond doubt: nothing is owed that looks like it.
@@ -42,11 +45,11 @@ class Unanswered:
         debt = self._debts.get(request.unit)
         if debt is None:
             return True
-        is_doubtful = any(
+        is_doubtful = not debt.doubted and any(
             other.table is request.table and (refused or other.size == request.size) for other in debt.requests
         )
         if is_doubtful:
-            debt.requests.clear()
+            debt.doubted = True
         else:
             del self._debts[request.unit]
         return not is_doubtful

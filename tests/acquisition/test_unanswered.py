@@ -30,6 +30,15 @@ def test_only_what_looks_alike_is_doubted(owed: ReadRequest, refused: bool, sure
     assert unanswered.is_answer_to(LEVEL, refused=refused), "asked a second time it is taken"
 
 
+def test_what_is_owed_is_not_forgotten_where_the_request_made_again_is_not_answered_either() -> None:
+    unanswered = Unanswered()
+    unanswered.add(WATER)
+    unanswered.add(WATER._replace(quantity=3))
+    assert not unanswered.is_answer_to(LEVEL, refused=False)
+    unanswered.add(LEVEL)
+    assert not unanswered.is_answer_to(LEVEL._replace(quantity=3), refused=False)
+
+
 def test_bits_look_alike_where_they_fill_as_many_bytes() -> None:
     unanswered = Unanswered()
     asked = ReadRequest(3, Table.COILS, 0, 9)
