@@ -198,10 +198,11 @@ def _standing(manual: ManualValue | None, now: datetime) -> Input | None:
 
 
 def _in_force(manual: ManualValue | None, now: datetime) -> Input | None:
-    """A value that stands in for an instrument: after its expiry it is gone."""
-    if manual is None or (manual.expires is not None and now >= manual.expires):
-        return None
-    return _standing(manual, now)
+    """A value that stands in for an instrument: after its expiry it is gone, and says so."""
+    standing = _standing(manual, now)
+    if standing is None or standing.reason is None or standing.reason.code is not ReasonCode.MANUAL_EXPIRED:
+        return standing
+    return standing._replace(value=None, quality=Quality.BAD)
 
 
 def _density(manual: ManualValue | None, now: datetime) -> Input | None:

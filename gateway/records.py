@@ -14,6 +14,8 @@ from datetime import datetime
 from enum import IntEnum, StrEnum
 from typing import NamedTuple
 
+from gateway.sources import Sources
+
 __all__ = [
     "DestinationStatus",
     "ElementUse",
@@ -95,6 +97,7 @@ class ReasonCode(StrEnum):
     ELEMENT_FAILED = "element_failed"
     ELEMENT_OUTLIER = "element_outlier"
     STRATIFIED = "stratified"
+    TEMPERATURE_UNREPRESENTATIVE = "temperature_unrepresentative"
     LAST_GOOD_USED = "last_good_used"
     LOWEST_ELEMENT_USED = "lowest_element_used"
     # correction and results
@@ -246,6 +249,8 @@ class ElementUse(NamedTuple):
     """Share of the average; 0 when not used. The weights of the used elements sum to 1."""
     quality: Quality
     reason: Reason | None
+    submerged: bool | None = None
+    """Whether it counts as covered by the margin; None where the level is not known."""
 
 
 class LastGood(NamedTuple):
@@ -269,6 +274,7 @@ class Inventory(NamedTuple):
     simulated: bool
     last_good: Mapping[str, LastGood]
     """By figure name, for figures that are Bad now. Read only."""
+    sources: Sources = Sources()
 
 
 class InventoryRecord(NamedTuple):

@@ -115,7 +115,11 @@ def test_manual_value_in_place_of_an_instrument_is_uncertain_and_ends_with_its_e
     given = bind(binding, {}, NOON_NS, 0).manual_temperature
     assert given is not None
     assert (given.value, given.quality, given.manual, given.age_s) == (61.2, Quality.UNCERTAIN, True, 7200.0)
-    assert bind(binding, {}, NOON_NS + 3600 * S, 0).manual_temperature is None
+    over = bind(binding, {}, NOON_NS + 3600 * S, 0).manual_temperature
+    assert over is not None
+    assert (over.value, over.quality) == (None, Quality.BAD)
+    assert over.reason is not None
+    assert over.reason.code is ReasonCode.MANUAL_EXPIRED
 
 
 def test_dated_density_is_good_within_its_validity_and_uncertain_after_it() -> None:

@@ -6,7 +6,7 @@
 from collections.abc import Mapping
 
 from gateway.calculation import figure
-from gateway.calculation.density import correction_figures, density_basis
+from gateway.calculation.density import DensityBasis, correction_figures, density_basis
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.measured_density import measured_density
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
@@ -16,19 +16,12 @@ from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.stillness import frozen_fault, next_stillness
 from gateway.calculation.temperature import chosen_by, vapour_temperature
 from gateway.calculation.vapour_space import vapour_figures
-from gateway.records import (
-    ElementUse,
-    Figure,
-    Figures,
-    Input,
-    Inventory,
-    LastGood,
-    Reason,
-    ReasonCode,
-    TankInput,
-)
+from gateway.records import ElementUse, Figure, Figures, Input, Inventory, LastGood, Reason, ReasonCode, TankInput
+from gateway.sources import LevelSource, Sources
 
 __all__ = ["calculate", "failed"]
+
+_NO_SOURCES = Sources()
 
 
 def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMORY) -> tuple[Inventory, Memory]:
@@ -95,8 +88,9 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     )
     last = remember_good(memory, figures)
     told = figures if tank_input.clock_doubt is None else _of_unknown_time(figures, tank_input.clock_doubt)
-    inventory = _inventory(plan, tank_input, told, found.liquid.uses, last)
-    return inventory, Memory(found.wet, window, found.differ_since_s, still, figures, now_s, last)
+    sources = _sources(found, density.basis)
+    inventory = _inventory(plan, tank_input, told, found.liquid.uses, last, sources)
+    return inventory, Memory(found.placed, window, found.differ_since_s, still, figures, now_s, last)
 
 
 def _of_unknown_time(figures: Figures, doubt: Reason) -> Figures:
@@ -121,6 +115,7 @@ def _inventory(
     figures: Figures,
     uses: tuple[ElementUse, ...],
     last: Mapping[str, LastGood],
+    sources: Sources = _NO_SOURCES,
 ) -> Inventory:
     # Memory keeps the steady time; the world is told by the clock as it is set now, so that ages stay right.
     to_utc_s = tank_input.instant.timestamp() - _steady_s(tank_input)
@@ -133,6 +128,17 @@ def _inventory(
         quality=max([each.quality for each in figures]),
         simulated=tank_input.simulated,
         last_good={name: LastGood(good.value, good.time_s + to_utc_s) for name, good in last.items()} if last else last,
+        sources=sources,
+    )
+
+
+def _sources(found: LevelAndTemperature, basis: DensityBasis) -> Sources:
+    """What was done. A source that gave no value is none."""
+    return Sources(
+        LevelSource.NONE if found.level.value is None else found.level_source,
+        found.liquid.source,
+        found.water_source,
+        basis.source,
     )
 
 

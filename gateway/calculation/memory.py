@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
+from gateway.calculation.temperature import NOWHERE, Placement
 from gateway.records import Figures, LastGood, Quality
 
 __all__ = ["EMPTY_MEMORY", "Memory", "Sample", "Stillness", "last_good", "remember_good"]
@@ -43,7 +44,8 @@ class Stillness(NamedTuple):
 class Memory(NamedTuple):
     """No memory (EMPTY_MEMORY) is valid: elements then count from their entering threshold."""
 
-    wet: tuple[bool, ...] = ()
+    placed: Placement = NOWHERE
+    """Where the temperature elements stood."""
     window: tuple[Sample, ...] = ()
     gauges_differ_since_s: float | None = None
     still: Stillness | None = None

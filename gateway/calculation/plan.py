@@ -55,6 +55,8 @@ class Weighting(StrEnum):
     EQUAL = "equal"
     SLICE_VOLUME = "slice_volume"
     """By the volume of the slice around each used element, boundaries midway between used elements."""
+    SLICE_HEIGHT = "slice_height"
+    """By the height of that slice: for unevenly spaced elements of an upright tank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,10 @@ class TemperaturePlan:
     outlier_c: float = 5.0
     stratification_c: float = 3.0
     last_good_limit_s: float = 86_400.0
+    spread_c: float = 15.0
+    """Elements used that differ by more than this give no average that can be trusted."""
+    reach_m: float = 3.5
+    """Nor do they where part of the liquid is further than this from every one of them."""
     enters_m: tuple[float, ...] = field(init=False)
     """Level from which on each element counts as submerged."""
     leaves_m: tuple[float, ...] = field(init=False)

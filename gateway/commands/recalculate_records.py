@@ -22,6 +22,7 @@ from gateway.records import (
     Reason,
     ReasonCode,
 )
+from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 
 __all__ = ["Record", "RecordFile"]
 
@@ -117,6 +118,19 @@ def _inventory(payload: Mapping[str, Any]) -> Inventory:
         quality=_QUALITIES[payload["quality"]],
         simulated=bool(payload.get("simulated")),
         last_good=last_good,
+        sources=_sources(payload.get("sources")),
+    )
+
+
+def _sources(told: Mapping[str, str] | None) -> Sources:
+    """A record from before sources were told has none."""
+    if told is None:
+        return Sources()
+    return Sources(
+        LevelSource(told["level"]),
+        TemperatureSource(told["temperature"]),
+        WaterSource(told["water"]),
+        DensitySource(told["density"]),
     )
 
 
@@ -157,6 +171,7 @@ def _element(told: Mapping[str, Any]) -> ElementUse:
         float(told["weight"]),
         _QUALITIES[told["quality"]],
         None if reason is None else _reason(reason),
+        told.get("submerged"),
     )
 
 

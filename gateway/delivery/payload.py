@@ -84,6 +84,7 @@ def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
     if inventory.simulated:
         payload["simulated"] = True
         payload["notice"] = "SIMULATED"
+    payload["sources"] = inventory.sources._asdict()
     payload["figures"] = _figures(inventory)
     payload["elements"] = [_element(inventory.tank, element) for element in inventory.elements]
     return payload
@@ -196,7 +197,7 @@ def _figures(inventory: Inventory) -> dict[str, Any]:
 
 
 def _element(tank: str, element: ElementUse) -> dict[str, Any]:
-    height, value, used, weight, quality, reason = element
+    height, value, used, weight, quality, reason, submerged = element
     if quality == 2:
         value = None
     elif value is not None and value - value != 0.0:
@@ -210,6 +211,7 @@ def _element(tank: str, element: ElementUse) -> dict[str, Any]:
         "weight": weight,
         "quality": _WORDS[quality],
         "reason": None if reason is None else _reason(reason),
+        "submerged": submerged,
     }
 
 

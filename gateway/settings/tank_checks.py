@@ -78,7 +78,7 @@ class _TankChecks:
                 before = self._document.text((*self._path, "temperature", "elements", index - 1, "height"))
                 text = f"is not above the element before it, {before}; list the elements lowest first"
                 self._wrong("temperature", "elements", index, "height", text=text)
-        for key in ("immersion_margin", "vapour_clearance", "outlier", "stratification"):
+        for key in ("immersion_margin", "vapour_clearance", "outlier", "stratification", "spread", "reach"):
             if getattr(thermometer, key) < 0.0:
                 self._wrong("temperature", key, text="is below zero; give zero or more")
 

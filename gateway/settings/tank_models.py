@@ -125,6 +125,10 @@ class TemperatureModel(Section):
     vapour_clearance: Length = 0.50
     outlier: TemperatureDifference = 5.0
     stratification: TemperatureDifference = 3.0
+    spread: Annotated[
+        TemperatureDifference, Field(description="Elements used that differ by more give no average to be trusted")
+    ] = 15.0
+    reach: Annotated[Length, Field(description="How far from every element used the liquid may be")] = 3.5
     last_good_limit: Duration = 86_400.0
 
 

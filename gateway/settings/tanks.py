@@ -248,4 +248,6 @@ def _temperature(model: TankModel, elements: tuple[ElementPlan, ...], weighting:
         given.outlier,
         given.stratification,
         given.last_good_limit,
+        given.spread,
+        given.reach,
     )

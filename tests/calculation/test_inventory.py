@@ -116,7 +116,8 @@ def test_the_second_gauge_is_compared_never_averaged_and_used_only_when_the_firs
     stood_in = sheet(plan, straight_input(level=bad(), second_level=good(4.494))).figures
     assert value(stood_in.level) == pytest.approx(6.006)
     assert stood_in.level.quality == Quality.UNCERTAIN
-    assert stood_in.level.reasons[-1].code == ReasonCode.SECOND_GAUGE_USED
+    codes = [reason.code for reason in stood_in.level.reasons]
+    assert codes == [ReasonCode.SECOND_GAUGE_USED, ReasonCode.NO_ANSWER], "what was done, then why"
 
 
 def test_gauges_that_disagree_for_ten_minutes_make_the_level_uncertain() -> None:

@@ -9,23 +9,44 @@ from hypothesis import strategies as st
 
 from gateway.calculation.plan import TemperaturePlan, Weighting
 from gateway.calculation.temperature import (
+    NOWHERE,
     LiquidTemperature,
+    Placement,
     average_temperature,
+    place_elements,
     substituted_temperature,
     vapour_temperature,
-    wet_elements,
 )
 from gateway.records import Input, LastGood, Quality, ReasonCode
+from gateway.sources import TemperatureSource
 from tests.support.plans import StraightTank, bad, good, temperature_plan, uncertain
 
 FIVE = temperature_plan(1.0, 3.5, 6.0, 8.5, 11.0)
 TANK = StraightTank(top_m=20.0)
+NOW_S = 1_000_000.0
 
 
 def averaged(
     plan: TemperaturePlan, level_m: float, inputs: tuple[Input, ...], water_m: float | None = None
 ) -> LiquidTemperature | None:
-    return average_temperature(plan, inputs, wet_elements(plan, level_m, ()), level_m, water_m, TANK)
+    placed = place_elements(plan, level_m, water_m, NOWHERE)
+    return average_temperature(plan, inputs, placed, level_m, water_m, TANK)
+
+
+def substituted(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    manual: Input | None,
+    last: LastGood | None,
+    level_m: float,
+    water_m: float | None = None,
+) -> LiquidTemperature:
+    placed = place_elements(plan, level_m, water_m, NOWHERE)
+    return substituted_temperature(plan, inputs, placed, manual, last, NOW_S, level_m)
+
+
+def wet_elements(plan: TemperaturePlan, level_m: float, before: tuple[bool, ...]) -> tuple[bool, ...]:
+    return place_elements(plan, level_m, None, Placement(before, (False,) * len(before))).wet
 
 
 def readings(*values: float) -> tuple[Input, ...]:
@@ -153,45 +174,45 @@ def test_weights_sum_to_one_and_the_average_lies_between(
     assert all(use.weight == 0.0 for use in found.uses if not use.used)
 
 
-NOW_S = 1_000_000.0
 HIGH = temperature_plan(0.8, 3.0)
 BOTH = readings(61.0, 35.0)
 
 
 def test_manual_temperature_comes_first() -> None:
     manual = Input(61.2, Quality.UNCERTAIN, None, 3600.0, "manual", manual=True)
-    found = substituted_temperature(HIGH, BOTH, manual, LastGood(50.0, NOW_S - 60), NOW_S, 0.9, None)
+    found = substituted(HIGH, BOTH, manual, LastGood(50.0, NOW_S - 60), 0.9, None)
     assert (found.average.value, found.average.quality, found.average.manual) == (61.2, Quality.UNCERTAIN, True)
 
 
 def test_then_the_last_good_average_up_to_its_age() -> None:
     last = LastGood(50.0, NOW_S - 86_400.0)
-    found = substituted_temperature(HIGH, BOTH, None, last, NOW_S, 0.9, None)
+    found = substituted(HIGH, BOTH, None, last, 0.9, None)
     assert (found.average.value, found.average.quality) == (50.0, Quality.UNCERTAIN)
     assert found.average.age_s == 86_400.0
     too_old = LastGood(50.0, NOW_S - 86_401.0)
-    found = substituted_temperature(HIGH, BOTH, None, too_old, NOW_S, 0.9, None)
+    found = substituted(HIGH, BOTH, None, too_old, 0.9, None)
     assert found.average.value == 61.0
 
 
 def test_then_the_lowest_element_if_the_level_reaches_it() -> None:
-    found = substituted_temperature(HIGH, BOTH, None, None, NOW_S, 0.8, None)
+    found = substituted(HIGH, BOTH, None, None, 0.8, None)
     assert (found.average.value, found.average.quality) == (61.0, Quality.UNCERTAIN)
-    assert found.average.reasons[-1].code == ReasonCode.LOWEST_ELEMENT_USED
+    assert found.average.reasons[0].code == ReasonCode.LOWEST_ELEMENT_USED
+    assert found.source is TemperatureSource.LOWEST_ELEMENT
     assert [use.used for use in found.uses] == [True, False]
 
 
 @pytest.mark.parametrize("level_m", [0.0, 0.4, 0.799])
 def test_below_the_lowest_element_there_is_no_temperature(level_m: float) -> None:
     """common practice: an element above the surface reads air, however plausible its value."""
-    found = substituted_temperature(HIGH, BOTH, None, None, NOW_S, level_m, None)
+    found = substituted(HIGH, BOTH, None, None, level_m, None)
     assert (found.average.value, found.average.quality) == (None, Quality.BAD)
 
 
 def test_a_failed_or_watered_lowest_element_does_not_stand_in() -> None:
-    found = substituted_temperature(HIGH, (bad(), good(35.0)), None, None, NOW_S, 0.9, None)
+    found = substituted(HIGH, (bad(), good(35.0)), None, None, 0.9, None)
     assert found.average.quality == Quality.BAD
-    found = substituted_temperature(HIGH, BOTH, None, None, NOW_S, 0.9, 0.85)
+    found = substituted(HIGH, BOTH, None, None, 0.9, 0.85)
     assert found.average.quality == Quality.BAD
 
 

@@ -34,6 +34,8 @@ WORDS = ("Good", "Uncertain", "Bad")
 ON_THE_MARK_M = Fraction(1, 1_000_000)
 """A level within a micrometre of a mark has reached it (common practice: no gauge resolves it, no float32 holds it)."""
 VAPOUR_CLEARANCE_M = Fraction(1, 2)
+REACH_M = Fraction(7, 2)
+"""Beyond this from every element used the liquid is not known (common practice)."""
 DRY = Fraction(-1)
 """Free water of a tank without a probe."""
 
@@ -112,6 +114,12 @@ def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]
     )
 
 
+def farthest(heights: list[Fraction], water: Fraction, level: Fraction) -> Fraction:
+    """How far the liquid reaches from the nearest of the elements used."""
+    middles = [(above - below) / 2 for below, above in pairwise(heights)]
+    return max(heights[0] - max(water, Fraction(0)), level - heights[-1], *middles)
+
+
 def liquid_temperature(
     tank: Tank, level: Fraction, water: Fraction, used: tuple[bool, ...], temperatures: tuple[float, ...]
 ) -> tuple[float | None, int]:
@@ -120,13 +128,14 @@ def liquid_temperature(
         points = [
             (height, value) for height, value, counts in zip(tank.elements, temperatures, used, strict=True) if counts
         ]
+        quality = 1 if farthest([height for height, _ in points], water, level) > REACH_M + ON_THE_MARK_M else 0
         if not tank.by_slices:
-            return math.fsum(value for _, value in points) / len(points), 0
+            return math.fsum(value for _, value in points) / len(points), quality
         heights = [float(height) for height, _ in points]
         middles = [(low + high) / 2 for low, high in pairwise(heights)]
         borders = [0.0, *middles, float(level)]
         slices = [tank.volume(high) - tank.volume(low) for low, high in pairwise(borders)]
-        return math.fsum(s * value for s, (_, value) in zip(slices, points, strict=True)) / math.fsum(slices), 0
+        return math.fsum(s * value for s, (_, value) in zip(slices, points, strict=True)) / math.fsum(slices), quality
     if tank.manual_c is not None:
         return tank.manual_c, 1
     if level >= tank.elements[0] - ON_THE_MARK_M and tank.elements[0] > water + ON_THE_MARK_M:
@@ -204,7 +213,7 @@ def expected(tag: str, state: State) -> Expected:
     figures["liquid_temperature"] = (found, temperature_quality)
     averaged = [value for value, counts in zip(temperatures, used, strict=True) if counts]
     if averaged:
-        figures["temperature_spread"] = (max(averaged) - min(averaged), 0)
+        figures["temperature_spread"] = (max(averaged) - min(averaged), level_quality)
     in_vapour = [
         value
         for height, value in zip(tank.elements, temperatures, strict=True)

@@ -24,7 +24,7 @@ __all__ = [
     "upstream_imports",
 ]
 
-FOUNDATION = ("gateway.records", "gateway.errors", "gateway.figures", "gateway.binding")
+FOUNDATION = ("gateway.records", "gateway.sources", "gateway.errors", "gateway.figures", "gateway.binding")
 PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
 STAGES = ("acquisition", "calculation", "watch", "ledger", "delivery", "web")
 ISOLATED_STAGES = ("acquisition", "delivery", "ledger", "web")
@@ -251,7 +251,7 @@ def _inside(name: str, package: str) -> bool:
 
 
 def _pure_allowed(module: str) -> tuple[str, ...]:
-    foundation = ("gateway.records", "gateway.errors", "gateway.figures")
+    foundation = ("gateway.records", "gateway.sources", "gateway.errors", "gateway.figures")
     if _inside(module, "gateway.watch"):
         return (*foundation, "gateway.watch", "gateway.calculation")
     if module == "gateway.binding":
