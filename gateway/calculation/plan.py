@@ -244,6 +244,8 @@ class TankPlan:
     flows: tuple[FlowPlan, ...] = ()
     pressurised: bool = False
     """Whether the liquid is corrected for the measured vapour pressure above atmospheric."""
+    blanketed: bool = False
+    """Whether a gas that is not the liquid's own vapour stands above it, under a pressure of its own."""
     gravity_m_s2: float = 9.80665
     buoyancy: AirBuoyancy = field(default_factory=AirBuoyancy)
     age_difference_limit_s: float = 60.0

@@ -208,6 +208,7 @@ class TankModel(Section):
     free_water: FreeWaterModel
     vapour_pressure: SourceModel | None = None
     pressurised: YesNo = False
+    blanketed: Annotated[YesNo, Field(description="Under nitrogen or another gas at a pressure of its own")] = False
     ambient: AmbientModel | None = None
     roof: RoofModel | None = None
     shell: ShellModel | None = None

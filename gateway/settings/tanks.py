@@ -102,6 +102,7 @@ class TankBuilder:
             maximum_flow_out_m3_s=model.maximum_flow_out,
             flows=fitted.flows,
             pressurised=model.pressurised,
+            blanketed=model.blanketed,
             gravity_m_s2=9.80665 if self._gravity is None else self._gravity,
             buoyancy=product.buoyancy,
             age_difference_limit_s=self._sources.age_difference_limit_s(_used_together(binding)),
