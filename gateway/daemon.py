@@ -21,8 +21,9 @@ from gateway.delivery.slices import joined
 from gateway.errors import GatewayError
 from gateway.garbage import settled_collector
 from gateway.pipeline import Pipeline
-from gateway.records import GatewaySnapshot, InventoryRecord
+from gateway.records import InventoryRecord
 from gateway.settings import SiteSettings
+from gateway.status import GatewaySnapshot
 from gateway.web.plan import Readiness
 from gateway.web.server import HttpServer
 
