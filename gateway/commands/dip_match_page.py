@@ -21,8 +21,8 @@ DIP_CAUTION = (
 _SHOWN = 20
 """Rows at most: more would only say that the dip tells nothing."""
 _BY_CHANCE = (
-    "By chance one dip of 4 mm fits something in a third of devices with 125 registers, two dips at different levels in "
-    "less than one in a thousand."
+    "By chance one dip of 4 mm fits something in a third of devices with 125 registers, two dips at different levels "
+    "in less than one in a thousand."
 )
 """Measured over seeded devices: `make bench`, dip_matches."""
 
