@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from gateway.calculation import figure
 from gateway.calculation.density import correction_figures, density_basis
+from gateway.calculation.door import admitted
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.measured_density import measured_density
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
@@ -37,6 +38,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     Never raises for bad field data: what cannot be calculated is Bad with its reason. Bad level makes all quantities
     Bad; Bad temperature leaves level, TOV, free water and room.
     """
+    tank_input = admitted(tank_input)
     now_s = _steady_s(tank_input)
     basis = density_basis(plan.product, tank_input)
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)

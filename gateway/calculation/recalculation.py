@@ -3,7 +3,6 @@
 Nothing is replaced: every recalculation is a version of its own beside the records it was made from.
 """
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -13,7 +12,7 @@ from typing import NamedTuple
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
-from gateway.calculation.recorded import RecordedInput
+from gateway.calculation.recorded import BEYOND_ANY_TANK_M, RecordedInput
 from gateway.records import (
     ElementUse,
     Figure,
@@ -130,11 +129,11 @@ def _water_known(given: TankInput) -> TankInput:
     become: then it is unknown."""
     if given.level is not None or given.dip_level is not None:
         return given
-    return given._replace(water=_finite(given.water), dip_water=_finite(given.dip_water))
+    return given._replace(water=_known(given.water), dip_water=_known(given.dip_water))
 
 
-def _finite(given: Input | None) -> Input | None:
-    if given is None or given.value is None or math.isfinite(given.value):
+def _known(given: Input | None) -> Input | None:
+    if given is None or given.value is None or abs(given.value) < BEYOND_ANY_TANK_M:
         return given
     reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
     return Input(None, Quality.BAD, reason, given.age_s, given.source)

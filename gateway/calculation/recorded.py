@@ -4,7 +4,6 @@ A sheet carries the level, not the gauge's own number; the elements, but the age
 value for what was Bad. `recorded_plan` reads levels as levels, and what a sheet cannot tell is said in `lacking`.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -24,7 +23,7 @@ from gateway.records import (
     TankInput,
 )
 
-__all__ = ["RecordedInput", "rebuilt", "recorded_plan"]
+__all__ = ["BEYOND_ANY_TANK_M", "RecordedInput", "rebuilt", "recorded_plan"]
 
 _SOURCE = "record"
 _WET = frozenset({ReasonCode.ELEMENT_IN_WATER, ReasonCode.ELEMENT_FAILED})
@@ -39,6 +38,8 @@ _MADE_HERE = frozenset(
 )
 """Reasons that the calculation gave an element: it will give them again where they still hold."""
 _SAME_LEVEL_M = 0.001
+BEYOND_ANY_TANK_M = 999.0
+"""Stands for a water level that was refused and has no value in the record: higher than any liquid, or as far below."""
 
 
 class RecordedInput(NamedTuple):
@@ -160,9 +161,9 @@ def _water(water: Figure) -> Input | None:
     if water.quality is Quality.BAD:
         # What was refused for its value has none in the record; it must be refused again, whatever it was.
         if _has(water, ReasonCode.WATER_ABOVE_LEVEL):
-            return Input(math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
         if _has(water, ReasonCode.BELOW_DATUM):
-            return Input(-math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(-BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
     for reason in water.reasons:
         if reason.code == ReasonCode.LAST_GOOD_USED:
             return _failed(water, reason.text.partition(": last Good")[0])

@@ -358,10 +358,11 @@ def test_free_water_over_the_nozzle_makes_level_by_pressure_uncertain() -> None:
 
 
 def test_level_by_pressure_that_does_not_settle_takes_the_lower_set_uncertain() -> None:
-    # The second element is so hot that counting it lifts the level above it, and not counting it lowers it below.
+    # Uncounted, the second element at 3 m is under 3.05 m of level. It is so cold that counted it makes the liquid
+    # heavier, 800 (1 + 0.001 x 37.5) = 830 kg/m3, and the level lower: 0.3 + 2.75 x 800/830 = 2.95 m.
     plan = head_plan(temperature=straight_plan().temperature)
     plan = replace(plan, temperature=replace_margin(plan, 0.0))
-    elements = (good(15.0), Input(-350.0, Quality.GOOD, None, 1.0, "X"), good(15.0), good(15.0))
+    elements = (good(15.0), Input(-60.0, Quality.GOOD, None, 1.0, "X"), good(15.0), good(15.0))
     pressure = good(800.0 * 9.80665 * 2.75)
     inventory = sheet(plan, straight_input(level=None, bottom_pressure=pressure, elements=elements))
     assert inventory.figures.level.quality == Quality.UNCERTAIN
