@@ -85,6 +85,7 @@ class ReasonCode(StrEnum):
     OUTSIDE_TABLE = "outside_table"
     NOT_CONVERGED = "not_converged"
     DENSITIES_DISAGREE = "densities_disagree"
+    DENSITY_OUTSIDE_WINDOW = "density_outside_window"
     WATER_ABOVE_LEVEL = "water_above_level"
     NONE_DETECTED = "none_detected"
     ROOF_LANDED = "roof_landed"
@@ -99,6 +100,7 @@ class ReasonCode(StrEnum):
     LOWEST_ELEMENT_USED = "lowest_element_used"
     # correction and results
     METHOD_LIMIT = "method_limit"
+    METHOD_DOUBTFUL = "method_doubtful"
     INPUT_BAD = "input_bad"
     INPUT_UNCERTAIN = "input_uncertain"
     CALCULATION_FAILED = "calculation_failed"

@@ -6,7 +6,7 @@
 from collections.abc import Mapping
 
 from gateway.calculation import figure
-from gateway.calculation.density import correction_figures, density_basis
+from gateway.calculation.density import correction_figures, density_basis, standing_doubts
 from gateway.calculation.door import admitted
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.measured_density import measured_density
@@ -40,7 +40,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     """
     tank_input = admitted(tank_input)
     now_s = _steady_s(tank_input)
-    basis = density_basis(plan.product, tank_input)
+    basis = density_basis(plan.product, tank_input, standing_doubts(memory))
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
     still = next_stillness(plan, tank_input, found.level, found.difference, memory.still, now_s)
     frozen = frozen_fault(plan, still)

@@ -21,8 +21,6 @@ from gateway.settings.product_mixtures import EthanolProduct, FattyOilProduct, S
 
 __all__ = ["METHODS", "AnyProduct", "Method", "TabulatedProduct"]
 
-_COLDEST_C, _HOTTEST_C = -50.0, 200.0
-
 
 class ExpansionProduct(ProductModel):
     """A constant coefficient of expansion, as a laboratory or a supplier states it."""
@@ -30,8 +28,12 @@ class ExpansionProduct(ProductModel):
     method: Literal["expansion_coefficient"]
     expansion: ExpansionRate
     reference_temperature: Temperature
-    lowest: Annotated[Temperature, Field(description="Of the range for which the coefficient is stated")] = _COLDEST_C
-    highest: Annotated[Temperature, Field(description="Of the range for which the coefficient is stated")] = _HOTTEST_C
+    lowest: Annotated[
+        Temperature | None, Field(description="Of the range for which the coefficient is stated: outside it Bad")
+    ] = None
+    highest: Annotated[
+        Temperature | None, Field(description="Unless stated, over 50 degC from the reference is Uncertain")
+    ] = None
 
     def correction(self, _buoyancy: AirBuoyancy = CONVENTIONAL) -> CorrectionMethod:
         return ExpansionCoefficient(self.expansion, self.reference_temperature, self.lowest, self.highest)

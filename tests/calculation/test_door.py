@@ -3,6 +3,7 @@
 import math
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -80,7 +81,7 @@ def tank_inputs(draw: st.DrawFn, plan: TankPlan) -> TankInput:
         "observed_density": density,
         "sediment_water": inputs(0.003),
     }
-    fields = {name: draw(st.none() | strategy) for name, strategy in maybe.items()}
+    fields: dict[str, Any] = {name: draw(st.none() | strategy) for name, strategy in maybe.items()}
     elements = tuple(draw(liquid) for _ in plan.temperature.elements)
     flows = tuple(draw(inputs(0.0, 0.1)) for _ in plan.flows)
     return TankInput(tank=plan.tank, instant=NOW, elements=elements, flows=flows, **fields)
@@ -123,8 +124,8 @@ FIELDS = {
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("name", FIELDS)
 def test_what_is_no_number_is_bad_and_says_so(name: str, value: float) -> None:
-    usual = straight_input(**{field: given for field, (given, _) in FIELDS.items()})
-    odd = usual._replace(**{name: good(value)})
+    fields: dict[str, Any] = {field: usual for field, (usual, _) in FIELDS.items()}
+    odd = straight_input(**(fields | {name: good(value)}))
     figure = getattr(sheet(HARD_PLAN, odd).figures, FIELDS[name][1])
     refused = getattr(admitted(odd), name)
     assert (refused.value, refused.quality) == (None, Quality.BAD)
@@ -164,7 +165,8 @@ def test_an_element_that_is_no_number_is_left_out_and_named() -> None:
     ],
 )
 def test_what_no_tank_could_show_is_bad_with_its_reason(name: str, value: float, text: str) -> None:
-    given = getattr(admitted(straight_input(**{name: good(value)})), name)
+    odd: dict[str, Any] = {name: good(value)}
+    given = getattr(admitted(straight_input(**odd)), name)
     assert (given.value, given.quality) == (None, Quality.BAD)
     assert given.reason == Reason(ReasonCode.OUT_OF_RANGE, f"X.s: {text}")
 

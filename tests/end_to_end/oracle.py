@@ -105,6 +105,11 @@ def correction(tank: Tank, celsius: float) -> float:
     return math.exp(-x * (1 + 0.8 * x))
 
 
+def carried_far(tank: Tank, celsius: float) -> int:
+    """1, Uncertain, where a coefficient of which no range is stated is used over 50 K from its reference; else 0."""
+    return int(tank.expansion_per_k > 0.0 and abs(celsius - tank.reference_c) > 50.0)
+
+
 def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]:
     """From rest, so the entering threshold counts: covered by the margin, and above the free water."""
     return tuple(
@@ -189,7 +194,8 @@ def expected(tag: str, state: State) -> Expected:
                 {**_all_bad(tank, figures), "bottom_pressure": (pressure, 0)}, (False,) * len(tank.elements)
             )
         level, used, found, temperature_quality = agreed
-        level_quality = temperature_quality
+        # Level and average are no better than each other: the level tells which elements count.
+        level_quality = temperature_quality = max(temperature_quality, carried_far(tank, found))
     else:
         level, level_quality = shown_level(tank, state.level_m), 0
         used = in_average(tank, level, water)
@@ -204,7 +210,7 @@ def expected(tag: str, state: State) -> Expected:
     figures["liquid_temperature"] = (found, temperature_quality)
     averaged = [value for value, counts in zip(temperatures, used, strict=True) if counts]
     if averaged:
-        figures["temperature_spread"] = (max(averaged) - min(averaged), 0)
+        figures["temperature_spread"] = (max(averaged) - min(averaged), level_quality)
     in_vapour = [
         value
         for height, value in zip(tank.elements, temperatures, strict=True)
@@ -223,7 +229,7 @@ def expected(tag: str, state: State) -> Expected:
     # Density
     quality = max(level_quality, temperature_quality)
     thickness = None if found is None else density(tank, found)
-    density_quality = 2 if thickness is None else temperature_quality
+    density_quality = 2 if found is None or thickness is None else max(temperature_quality, carried_far(tank, found))
     figures["observed_density"] = (thickness, density_quality)
     standard = tank.reference_density is not None
     if standard:

@@ -127,7 +127,7 @@ class PreparedRounded:
         ctl = round(_nearest(corrected.ctl, step), rule.factor_decimals)
         cpl = round(_nearest(corrected.cpl, step), rule.factor_decimals)
         density = self.prepared.reference_density
-        return Corrected(ctl, cpl, None if density is None else density * ctl * cpl)
+        return Corrected(ctl, cpl, None if density is None else density * ctl * cpl, corrected.doubt)
 
 
 def by_its_standard(method: CorrectionMethod) -> CorrectionMethod:
