@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
 
-__all__ = ["AMBIENT_C", "DENSITY_KG_M3", "GAUGE_PRESSURE_PA", "LIQUID_C", "admitted"]
+__all__ = ["AMBIENT_C", "DENSITY_KG_M3", "GAUGE_PRESSURE_PA", "LIQUID_C", "admitted", "refusal"]
 
 LIQUID_C = (-200.0, 400.0)
 """Liquids in tanks, from liquefied natural gas to molten salt."""
@@ -82,6 +82,17 @@ def admitted(given: TankInput) -> TankInput:
     return given
 
 
+def refusal(name: str, value: float) -> str | None:
+    """What is said of a finite `value` (SI) that cannot be in the field `name` of a `TankInput`; None where it can."""
+    span = _RANGES[name]
+    return None if span.lowest <= value <= span.highest else _text(value, span)
+
+
+def _text(value: float, span: _Range) -> str:
+    unit = f" {span.unit}".rstrip()
+    return f"{value:.7g}{unit} is {span.what}: {span.lowest:g} to {span.highest:g}{unit} can be"
+
+
 def _sifted(given: TankInput) -> TankInput:
     fields: list[Any] = list(given)
     for name, span in _RANGES.items():
@@ -116,7 +127,5 @@ def _refused(given: Input, span: _Range) -> Input:
         what = f"{value}" if not math.isfinite(value) else f"{value:.7g}, of an age of {given.age_s} s,"
         reason = Reason(ReasonCode.NOT_A_NUMBER, f"{given.source}: {what} is not a number")
     else:
-        unit = f" {span.unit}".rstrip()
-        text = f"{value:.7g}{unit} is {span.what}: {span.lowest:g} to {span.highest:g}{unit} can be"
-        reason = Reason(ReasonCode.OUT_OF_RANGE, f"{given.source}: {text}")
+        reason = Reason(ReasonCode.OUT_OF_RANGE, f"{given.source}: {_text(value, span)}")
     return given._replace(value=None, quality=Quality.BAD, reason=reason, age_s=age_s)

@@ -91,6 +91,7 @@ def corrected(
     reason: str,
     *,
     reference_density: float | None = None,
+    density_doubt: str | None = None,
     temperature_c: float | None = None,
     water_m: float | None = None,
 ) -> Iterator[RecordedInput]:
@@ -98,6 +99,7 @@ def corrected(
 
     Args:
         reference_density: kg/m3 at the product's reference temperature. Good, as a dated sample is.
+        density_doubt: why its being brought to reference is not vouched for; then it is Uncertain.
         temperature_c: of the liquid, in degC. Uncertain where it takes the place of elements.
         water_m: free-water level above the datum. Uncertain where it takes the place of a probe.
 
@@ -111,7 +113,11 @@ def corrected(
     for each in inputs:
         given = each.tank_input
         if reference_density is not None:
-            given = given._replace(reference_density=by_hand(reference_density, Quality.GOOD), observed_density=None)
+            density = by_hand(reference_density, Quality.GOOD)
+            if density_doubt is not None:
+                doubt = Reason(ReasonCode.METHOD_DOUBTFUL, density_doubt)
+                density = density._replace(quality=Quality.UNCERTAIN, reason=doubt)
+            given = given._replace(reference_density=density, observed_density=None)
         if temperature_c is not None:
             quality = Quality.UNCERTAIN if given.elements else Quality.GOOD
             given = given._replace(

@@ -5,6 +5,7 @@ What cannot be is a mistake; what is only hard to believe is a warning. The boun
 
 from gateway.acquisition.register_map import InstrumentMap, Table
 from gateway.calculation.contracts import Capacity
+from gateway.calculation.door import LIQUID_C
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.lines import BuiltLines
 from gateway.settings.manual import ManualValues
@@ -25,7 +26,6 @@ _COARSEST_M = 0.5
 _MUCH_WATER = 0.05
 _STEEL_PER_C = (1e-6, 1e-4)
 _TABLE_C = (-60.0, 200.0)
-_PRODUCT_C = (-200.0, 400.0)
 _HEAVIEST_VAPOUR = 200.0
 _HEAVIEST_LIQUID = 3000.0
 _SHEET_S = 60.0
@@ -150,7 +150,7 @@ def _thermometer(model: TankModel, path: KeyPath, report: _Report) -> None:
     if given is not None and given.last_good_limit > _LAST_GOOD_S:
         report.wrong((*path, "temperature", "last_good_limit"), "is too long for a stand-in; give at most 7 d")
     by_hand = None if model.manual is None else model.manual.temperature
-    if by_hand is not None and not _PRODUCT_C[0] <= by_hand.value <= _PRODUCT_C[1]:
+    if by_hand is not None and not LIQUID_C[0] <= by_hand.value <= LIQUID_C[1]:
         place = report.value_of((*path, "manual", "temperature"))
         report.wrong(place, "is no temperature of a liquid in a tank; give -200 degC to 400 degC")
 
