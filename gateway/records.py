@@ -1,9 +1,9 @@
 """The frozen records that travel from stage to stage, the three qualities and the reason codes.
 
 Terms, expanded once: TOV total observed volume; FW free water; GOV gross observed volume; GSV gross standard volume;
-NSV net standard volume; CTL correction for the temperature of the liquid; CPL correction for its pressure; CTSh
-correction for the temperature of the shell; FRA floating roof adjustment (API MPMS 12.1.1). Ullage is the distance
-from the reference point down to the surface, innage the height of the surface above the datum.
+NSV net standard volume; NSM net standard mass; CTL correction for the temperature of the liquid; CPL correction for
+its pressure; CTSh correction for the temperature of the shell; FRA floating roof adjustment (API MPMS 12.1.1).
+Ullage is the distance from the reference point down to the surface, innage the height of the surface above the datum.
 
 Hot records are NamedTuples: as immutable as frozen dataclasses and several times cheaper to make, which is what lets
 one process carry a thousand tanks a second.
@@ -230,6 +230,8 @@ class Figures(NamedTuple):
     nsv: Figure
     mass: Figure
     weight_in_air: Figure
+    net_mass: Figure
+    net_weight_in_air: Figure
     solute_mass: Figure
     vapour_density: Figure
     vapour_mass: Figure

@@ -23,7 +23,7 @@ _LENGTH_M = (-1000.0, 1000.0)
 _FLOW_M3_S = (-1000.0, 1000.0)
 _SHARE = (0.0, 1.0)
 _OLDEST_S = 1e12
-"""Ages are worked out from clocks; one that is no number is no age."""
+"""Ages are worked out from clocks. An infinite one says that there never was a reading: of that nothing can be made."""
 
 
 class _Range(NamedTuple):
@@ -117,7 +117,7 @@ def _passes(given: Input, span: _Range) -> bool:
 
 def _refused(given: Input, span: _Range) -> Input:
     value = given.value
-    age_s = given.age_s if -_OLDEST_S < given.age_s < _OLDEST_S else 0.0
+    age_s = given.age_s if -_OLDEST_S < given.age_s < _OLDEST_S else math.inf
     if given.quality is Quality.BAD:
         # It has a reason of its own, which says more.
         return given._replace(value=None, age_s=age_s)

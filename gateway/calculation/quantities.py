@@ -31,6 +31,8 @@ class MassFigures(NamedTuple):
     nsv: Figure
     mass: Figure
     weight_in_air: Figure
+    net_mass: Figure
+    net_weight_in_air: Figure
     solute_mass: Figure
 
 
@@ -61,7 +63,10 @@ def volume_figures(
 
 
 def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Figure, plan: TankPlan) -> MassFigures:
-    """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume."""
+    """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume.
+
+    Mass and weight in air hold whatever sediment and water the liquid does; the net ones are made of NSV: NSV rho_ref.
+    """
     ctl, cpl = correction.ctl, correction.cpl
     rho_ref, rho_obs = figure.undated(correction.reference_density), correction.observed_density
     if _enters(ctl):
@@ -78,7 +83,11 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
     else:
         mass = _product(gov, rho_obs)
         in_air = _in_air(plan, mass, rho_obs)
-    return MassFigures(gsv, sediment_water, nsv, mass, in_air, _solute(plan, mass))
+    net = net_in_air = figure.not_applicable("no sediment and water given, or no reference volume")
+    if _enters(nsv) and _enters(rho_ref):
+        net = _product(nsv, rho_ref)
+        net_in_air = _in_air(plan, net, rho_ref)
+    return MassFigures(gsv, sediment_water, nsv, mass, in_air, net, net_in_air, _solute(plan, mass))
 
 
 def _enters(part: Figure) -> bool:

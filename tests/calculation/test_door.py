@@ -88,7 +88,7 @@ def tank_inputs(draw: st.DrawFn, plan: TankPlan) -> TankInput:
 
 
 def _sound(figure: Figure) -> bool:
-    if not math.isfinite(figure.age_s):
+    if not math.isfinite(figure.age_s) and (figure.value is not None or figure.age_s != math.inf):
         return False
     if figure.value is None:
         return figure.quality is Quality.BAD or bool(figure.reasons)

@@ -267,6 +267,11 @@ def expected(tag: str, state: State) -> Expected:
     in_air_density = tank.reference_density if tank.reference_density is not None else thickness
     in_air = (1 - 1.2 / (in_air_density or math.nan)) / (1 - 1.2 / 8000)
     figures["weight_in_air"] = (liquid * in_air, amount_quality)
+    if standard and tank.sediment_water is not None:
+        assert tank.reference_density is not None
+        net = (figures["nsv"][0] or math.nan) * tank.reference_density
+        figures["net_mass"] = (net, amount_quality)
+        figures["net_weight_in_air"] = (net * in_air, amount_quality)
     if tank.solute is not None:
         figures["solute_mass"] = (liquid * tank.solute, amount_quality)
     if tank.vapour_density is not None:
