@@ -213,3 +213,14 @@ def test_a_level_by_pressure_that_is_no_number_is_bad() -> None:
         figures = sheet(plan, straight_input(level=None, bottom_pressure=good(value))).figures
         assert (figures.level.value, figures.gsv.value) == (None, None)
         assert figures.level.quality is figures.gsv.quality is Quality.BAD
+
+
+def test_every_input_of_the_sheet_passes_the_door() -> None:
+    """A field that is added to TankInput is given its range in the door too: beyond any range nothing is let in."""
+    fields = [name for name, annotation in TankInput.__annotations__.items() if Input.__name__ in str(annotation)]
+    assert len(fields) == 14
+    for name in fields:
+        several = name in ("elements", "flows")
+        odd: dict[str, Any] = {name: (good(1e30),) if several else good(1e30)}
+        refused = getattr(admitted(straight_input(**odd)), name)
+        assert (refused[0] if several else refused).quality is Quality.BAD, name
