@@ -79,8 +79,8 @@ METHOD_BREAKS: tuple[Break, ...] = (
     Break(
         "density outside its window let in",
         ENTERED,
-        "window is not None and not",
-        "window is None and not",
+        "    if window is not None and not window.lowest_kg_m3 <= density <= window.highest_kg_m3:\n",
+        "    if window is not None and density != density:\n",
         ENTRIES,
     ),
     Break(
