@@ -130,12 +130,13 @@ def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> St
     corrected = prepared.at(temperature_c, pressure_pa)
     doubts: tuple[Reason, ...] = ()
     doubt = corrected.doubt
-    if doubt is None and ReasonCode.METHOD_DOUBTFUL in basis.standing:
+    if doubt is None and basis.standing and ReasonCode.METHOD_DOUBTFUL in basis.standing:
         doubt = _doubt_nearby(prepared, temperature_c, pressure_pa)
     if doubt is not None:
         doubts = (Reason(ReasonCode.METHOD_DOUBTFUL, doubt),)
-    if basis.product.density_window is not None:
-        doubts += _outside(basis, basis.product.density_window, prepared.reference_density)
+    window = basis.product.density_window
+    if window is not None:
+        doubts += _outside(basis, window, prepared.reference_density)
     return State(prepared, corrected, doubts)
 
 

@@ -86,7 +86,7 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
     net = net_in_air = figure.not_applicable("no sediment and water given, or no reference volume")
     if _enters(nsv) and _enters(rho_ref):
         net = _product(nsv, rho_ref)
-        net_in_air = _in_air(plan, net, rho_ref)
+        net_in_air = _alike(net, mass, in_air)
     return MassFigures(gsv, sediment_water, nsv, mass, in_air, net, net_in_air, _solute(plan, mass))
 
 
@@ -215,6 +215,13 @@ def _in_air(plan: TankPlan, mass: Figure, density: Figure) -> Figure:
         return figure.derive(None, (mass, density))
     mass_kg, rho = mass.value, density.value
     return figure.attempt(lambda: weight_in_air(mass_kg, rho, plan.buoyancy), (mass, density))
+
+
+def _alike(net: Figure, mass: Figure, in_air: Figure) -> Figure:
+    """Weight in air of the net mass: in the ratio of the whole, since one density makes both."""
+    if net.value is None or mass.value is None or in_air.value is None:
+        return figure.derive(None, (net, in_air))
+    return figure.derive(net.value * (in_air.value / mass.value) if mass.value else 0.0, (net, in_air))
 
 
 def _solute(plan: TankPlan, mass: Figure) -> Figure:
