@@ -192,7 +192,7 @@ class Densities:
             self._manual.warn(path, "has no date, so results are Uncertain; give value, entered and expires")
         if known.doubt is None:
             return built
-        self._manual.warn(path, f"results are Uncertain: brought to reference temperature {known.doubt}")
+        self._manual.warn(path, f"results are Uncertain: {known.doubt}")
         return replace(built, doubt=known.doubt)
 
     def _at_reference(self, entry: DensityEntry, product: ProductPlan, path: KeyPath) -> KnownDensity | None:

@@ -90,7 +90,7 @@ class TestRange:
         for far_c in (65.1, -35.1, 200.0, -50.0):
             corrected = prepared.at(far_c, 0.0)
             assert corrected.doubt == (
-                "over 50 degC from 15 degC, where the expansion coefficient holds, and no range is stated for it"
+                "expansion coefficient used over 50 degC from 15 degC, where it holds, and no range is stated for it"
             )
             assert corrected.ctl is not None
         for never_c in (-50.1, 200.1):

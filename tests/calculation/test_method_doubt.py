@@ -18,7 +18,7 @@ BASE_OIL = ExpansionCoefficient(0.0007, 15.0)
 DIESEL_WINDOW = DensityWindow(820.0, 860.0)
 FAR = Reason(
     ReasonCode.METHOD_DOUBTFUL,
-    "over 50 degC from 15 degC, where the expansion coefficient holds, and no range is stated for it",
+    "expansion coefficient used over 50 degC from 15 degC, where it holds, and no range is stated for it",
 )
 
 

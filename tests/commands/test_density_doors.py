@@ -150,7 +150,9 @@ def test_a_density_carried_far_is_uncertain_by_every_door(capsys: pytest.Capture
     said = typed(capsys, "dip", str(path), "TK-101", *LEVEL, "--at", "2026-11-25T06:00Z", "--json").document["figures"]
     assert said["reference_density"]["reason"]["code"] == "method_doubtful"
     assert said["mass"]["quality"] == Quality.UNCERTAIN.word
-    assert any("brought to reference temperature over 50 degC from" in each for each in settings.warnings)
+    assert any(
+        "results are Uncertain: expansion coefficient used over 50 degC from" in each for each in settings.warnings
+    )
     assert by_recalculation(capsys, tmp_path, words) == pytest.approx(figures["reference_density"]["value"])
     again = orjson.loads((tmp_path / "new.jsonl").read_bytes())["figures"]
     assert again["mass"]["quality"] == "Uncertain"

@@ -150,3 +150,14 @@ def test_what_was_probably_mistyped_is_doubted() -> None:
     usual = Dip(level=6.0, temperatures=(50.0, 59.0), density=kg_m3(800.0), sediment_water=0.003)
     figures = calculate(plan, dip_input(plan, TankBinding("TK-1"), usual, NOON, simulated=False))[0].figures
     assert figures.nsv.quality == Quality.GOOD
+
+
+def test_the_net_weight_is_explained_by_its_own_name(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ("--temperature", "59.3 degC", "--density", "985 kg/m3", "--explain", "NSWA")
+    said = typed(capsys, "dip", "demo", "F-1", "--level", "11.204 m", *words)
+    lines = said.out.splitlines()
+    assert "How NSWA comes about (net standard weight in air, without S&W), each step after what it rests on:" in lines
+    assert any("NSV rho_ref, API MPMS 12.1.1" in line for line in lines)
+    # 9010.8 m3 x 0.96935 x 0.997 x 985 kg/m3 x (1 - 1.2/985) / (1 - 1.2/8000) = 8568.6 t.
+    wanted = "8,568.6 t, Good manual; from NSM and rho_ref by NSM (1 - air/rho_ref) / (1 - air/weights)"
+    assert any("Net standard weight in air, without S&W: " + wanted in line for line in lines)

@@ -100,7 +100,7 @@ class ExpansionCoefficient:
         if coldest <= temperature_c <= hottest:
             return None
         return (
-            f"over {SPAN_C:.0f} degC from {self.reference_temperature_c:.4g} degC, where the expansion coefficient "
+            f"expansion coefficient used over {SPAN_C:.0f} degC from {self.reference_temperature_c:.4g} degC, where it "
             "holds, and no range is stated for it"
         )
 
