@@ -37,8 +37,8 @@ METHOD_BREAKS: tuple[Break, ...] = (
     Break(
         "density window not looked at live",
         DENSITY,
-        "    if basis.product.density_window is not None:\n",
-        "    if basis.product is None:\n",
+        "    window = basis.product.density_window\n",
+        "    window = None\n",
         DOUBT,
     ),
     Break(
