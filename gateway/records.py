@@ -86,6 +86,8 @@ class ReasonCode(StrEnum):
     ABOVE_REFERENCE_HEIGHT = "above_reference_height"
     OUTSIDE_TABLE = "outside_table"
     NOT_CONVERGED = "not_converged"
+    LOW_HEAD = "low_head"
+    BLANKET_UNKNOWN = "blanket_unknown"
     DENSITIES_DISAGREE = "densities_disagree"
     WATER_ABOVE_LEVEL = "water_above_level"
     NONE_DETECTED = "none_detected"

@@ -9,8 +9,8 @@ from gateway.calculation import figure
 from gateway.calculation.density import DensityBasis, correction_figures, density_basis
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.measured_density import measured_density
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
-from gateway.calculation.plan import TankPlan
+from gateway.calculation.memory import EMPTY_MEMORY, NO_LOW_HEADS, Memory, Sample, low_heads, remember_good
+from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
 from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.stillness import frozen_fault, next_stillness
@@ -50,7 +50,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     vapour = vapour_figures(plan, tov, pressure, temperature if vapour_c.value is None else vapour_c, masses.mass)
     figures = Figures(
         level=level,
-        ullage=_ullage(plan, level),
+        ullage=_ullage(found.reference_height, level),
         second_level=found.second_level,
         level_difference=found.difference,
         water_level=found.water_level,
@@ -90,7 +90,9 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     told = figures if tank_input.clock_doubt is None else _of_unknown_time(figures, tank_input.clock_doubt)
     sources = _sources(found, density.basis)
     inventory = _inventory(plan, tank_input, told, found.liquid.uses, last, sources)
-    return inventory, Memory(found.placed, window, found.differ_since_s, still, figures, now_s, last)
+    by_column = isinstance(plan.gauge, HeadPlan) or plan.measured_density is not None
+    heads = low_heads(found.first_level, density.measured) if by_column else NO_LOW_HEADS
+    return inventory, Memory(found.placed, window, found.differ_since_s, still, figures, now_s, last, heads)
 
 
 def _of_unknown_time(figures: Figures, doubt: Reason) -> Figures:
@@ -151,8 +153,10 @@ def _optional(given: Input | None, absence: str) -> Figure:
     return figure.not_applicable(absence) if given is None else figure.from_input(given)
 
 
-def _ullage(plan: TankPlan, level: Figure) -> Figure:
-    return figure.derive(None if level.value is None else plan.reference_height_m - level.value, (level,))
+def _ullage(height: Figure, level: Figure) -> Figure:
+    if level.value is None or height.value is None:
+        return figure.derive(None, (level,))
+    return figure.derive(height.value - level.value, (level, height))
 
 
 def _vapour(plan: TankPlan, tank_input: TankInput, level: Figure) -> Figure:

@@ -3,7 +3,6 @@
 Nothing is replaced: every recalculation is a version of its own beside the records it was made from.
 """
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -11,7 +10,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.inventory import calculate
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
+from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.recorded import RecordedInput
 from gateway.calculation.temperature import Placement
@@ -122,8 +121,10 @@ def corrected(
         if water_m is not None:
             quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
             given = given._replace(water=None, dip_water=by_hand(water_m, quality))
+        elif _refused_water(each.recorded.figures.water_level):
+            given = _water_known(given)
         kept = {name: each.last_good[name] for name in _MEASURED if name in each.last_good}
-        yield each._replace(tank_input=_water_known(given), last_good=MappingProxyType(kept), is_corrected=True)
+        yield each._replace(tank_input=given, last_good=MappingProxyType(kept), is_corrected=True)
 
 
 def _water_known(given: TankInput) -> TankInput:
@@ -131,12 +132,12 @@ def _water_known(given: TankInput) -> TankInput:
     become: then it is unknown."""
     if given.level is not None or given.dip_level is not None:
         return given
-    return given._replace(water=_finite(given.water), dip_water=_finite(given.dip_water))
+    return given._replace(water=_unknown(given.water), dip_water=_unknown(given.dip_water))
 
 
-def _finite(given: Input | None) -> Input | None:
-    if given is None or given.value is None or math.isfinite(given.value):
-        return given
+def _unknown(given: Input | None) -> Input | None:
+    if given is None:
+        return None
     reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
     return Input(None, Quality.BAD, reason, given.age_s, given.source)
 
@@ -168,9 +169,10 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         memory = EMPTY_MEMORY
     placed = memory.placed if given.placed is None else given.placed
     figures = given.recorded.figures
+    heads = low_heads(figures.level, figures.measured_density)
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
-        return memory._replace(placed=placed, window=(), gauges_differ_since_s=None)
+        return memory._replace(placed=placed, window=(), gauges_differ_since_s=None, low_heads=heads)
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
     known = dict(given.last_good)
@@ -178,7 +180,7 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(placed=placed, last_good=known)
+    return Memory(placed=placed, last_good=known, low_heads=heads)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:

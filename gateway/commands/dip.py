@@ -27,7 +27,12 @@ Do not dip without a permit; static and H2S precautions apply."""
 
 _QUANTITIES = (
     ("level", Dimension.LENGTH, "innage: surface above the datum of the capacity table"),
-    ("ullage", Dimension.LENGTH, "surface below the reference point"),
+    (
+        "ullage",
+        Dimension.LENGTH,
+        "surface below the reference point, which moves with the shell where that is given; the expansion of the tape "
+        "itself is left out",
+    ),
     ("water", Dimension.LENGTH, "free-water level above the datum, or `none` when none was found"),
     ("temperature", Dimension.TEMPERATURE, "liquid temperature; several are averaged"),
     ("density", Dimension.DENSITY, "at the reference temperature, or as --density-at says"),

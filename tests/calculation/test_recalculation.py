@@ -320,7 +320,7 @@ def test_by_pressure_water_that_was_refused_is_unknown_at_another_level() -> Non
     before = calculate(plan, straight_input(level=None, bottom_pressure=good(20_000.0), water=good(4.0)))[0]
     assert before.figures.water_level.quality is Quality.BAD
     (after,) = _again(plan, *corrected([_one(plan, before)], "mistyped sample", reference_density=400.0))
-    assert after.figures.level.value == pytest.approx(0.15 + 20_000.0 / (9.80665 * 400.0))
+    assert after.figures.level.value == pytest.approx(0.15 + 20_000.0 / (9.80665 * (400.0 - 1.2)))
     assert after.figures.water_level.quality is Quality.BAD
     assert any("not in the record" in reason.text for reason in after.figures.water_level.reasons)
     assert "inf" not in str(after.figures)
