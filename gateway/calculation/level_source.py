@@ -3,15 +3,15 @@
 from typing import NamedTuple
 
 from gateway.calculation import figure
-from gateway.calculation.contents import contents_at
+from gateway.calculation.contents import Contents, contents_at
 from gateway.calculation.density import DensityBasis
 from gateway.calculation.level import checked_level, gauge_level
 from gateway.calculation.level_by_pressure import level_by_pressure
 from gateway.calculation.memory import Memory
-from gateway.calculation.plan import GaugeKind, GaugePlan, HeadPlan, TankPlan
+from gateway.calculation.plan import GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.calculation.plausibility import GAUGES_DIFFER_FOR_S, gauges_differ_since
 from gateway.calculation.reference_height import reference_height
-from gateway.calculation.temperature import LiquidTemperature, Placement
+from gateway.calculation.temperature import LiquidTemperature, Placement, stand_alike
 from gateway.records import Figure, Quality, ReasonCode, TankInput
 from gateway.sources import LevelSource, WaterSource
 
@@ -46,18 +46,21 @@ def level_and_temperature(
     A shell that has warmed lifts the point that ullage counts from: level and temperature then agree within a few
     rounds, since the level moves by millimetres.
     """
-    used_m = plan.reference_height_m
-    found = _at_height(plan, tank_input, basis, memory, now_s, used_m)
+    height = figure.good(plan.reference_height_m, 0.0)
+    found = _at_height(plan, tank_input, basis, memory, now_s, height)
     if plan.shell is None:
         return found
-    gauges = [gauge for gauge in (plan.gauge, plan.second_gauge) if isinstance(gauge, GaugePlan)]
-    by_ullage = any(gauge.kind is GaugeKind.ULLAGE for gauge in gauges)
+    rounds = _ROUNDS if _is_ullage(plan.gauge) or _is_ullage(plan.second_gauge) else 0
+    used_m = plan.reference_height_m
     height = reference_height(plan, found.liquid.average, tank_input.ambient)
-    for _ in range(_ROUNDS if by_ullage else 0):
-        if height.value is None or abs(height.value - used_m) < _SETTLED_M:
-            break
+    while rounds and height.value is not None and abs(height.value - used_m) > _SETTLED_M:
+        rounds -= 1
         used_m = height.value
-        found = _at_height(plan, tank_input, basis, memory, now_s, used_m)
+        liquid = found.liquid
+        found = _at_height(plan, tank_input, basis, memory, now_s, height, found)
+        if found.liquid is liquid:
+            # The same elements in the same liquid: the height that follows from them is the one that was used.
+            return found
         height = reference_height(plan, found.liquid.average, tank_input.ambient)
     return _counted_from(found._replace(reference_height=height), plan)
 
@@ -85,10 +88,29 @@ def _is_ullage(gauge: GaugePlan | HeadPlan | None) -> bool:
     return isinstance(gauge, GaugePlan) and gauge.kind is GaugeKind.ULLAGE
 
 
+def _stay(plan: TankPlan, before: LevelAndTemperature, level: Figure) -> Contents | None:
+    """The contents found at a level a few millimetres off, where they are the same at this one."""
+    was_m, level_m, water = before.level.value, level.value, before.water_level
+    if was_m is None or level_m is None or plan.temperature.weighting is not Weighting.EQUAL:
+        return None
+    if water.quality is Quality.BAD or (water.value is not None and water.value > min(was_m, level_m)):
+        return None
+    if not stand_alike(plan.temperature, was_m, level_m):
+        return None
+    return Contents(water, before.water_source, before.liquid, before.placed)
+
+
 def _at_height(
-    plan: TankPlan, tank_input: TankInput, basis: DensityBasis, memory: Memory, now_s: float, height_m: float
+    plan: TankPlan,
+    tank_input: TankInput,
+    basis: DensityBasis,
+    memory: Memory,
+    now_s: float,
+    height: Figure,
+    before: LevelAndTemperature | None = None,
 ) -> LevelAndTemperature:
-    """With the reference point at `height_m`."""
+    """With the reference point at `height`, in m; `before`: what was found with it some millimetres off."""
+    height_m = plan.reference_height_m if height.value is None else height.value
     second = _second_level(plan, tank_input, height_m)
     if isinstance(plan.gauge, HeadPlan):
         level, found = level_by_pressure(plan, plan.gauge, tank_input, basis, memory, now_s)
@@ -107,6 +129,8 @@ def _at_height(
             f"{(now_s - since_s) / 60:.0f} min, now {difference.value * 1000:+.0f} mm"
         )
         level = figure.lower(level, ReasonCode.GAUGES_DISAGREE, text)
+    if found is None and before is not None:
+        found = _stay(plan, before, level)
     if found is None:
         found = contents_at(plan, tank_input, memory, level, now_s)
     return LevelAndTemperature(
@@ -120,7 +144,7 @@ def _at_height(
         found.placed,
         since_s,
         first,
-        figure.good(height_m, 0.0),
+        height,
     )
 
 

@@ -188,6 +188,11 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     recorded, is_corrected = given.recorded, given.is_corrected
     if inventory.figures == recorded.figures and inventory.elements == recorded.elements:
         return inventory
+    was_lost, is_lost = recorded.figures.level.value is None, inventory.figures.level.value is None
+    if was_lost is not is_lost and not is_corrected:
+        # A level by pressure was lost for where its elements had stood, which a sheet without a level does not tell. A
+        # level by ullage stood within the growth of the reference height, which is not there before the temperature.
+        return inventory._replace(figures=recorded.figures, elements=recorded.elements, quality=recorded.quality)
     figures = []
     changed = False
     codes = _JUDGED

@@ -90,6 +90,7 @@ def execute(arguments: argparse.Namespace) -> int:
         sheet.print_sheet(settings, setup, plan, inventory, lines, tank_input, dip.temperatures, system)
     # What was not measured is Bad and no failure; what was measured and cannot be is one, for a script as well.
     refused = any(reason.code is ReasonCode.METHOD_LIMIT for figure in inventory.figures for reason in figure.reasons)
+    refused = refused or inventory.figures.measured_density.quality is Quality.BAD
     return 1 if refused or inventory.figures.tov.quality is Quality.BAD else 0
 
 

@@ -226,11 +226,11 @@ def test_ripple_at_a_border_of_the_pressure_does_not_flap(
     centre: float, drift: float, ripple: list[float], has_temperature: bool
 ) -> None:
     plan = head_plan()
-    elements = (good(25.0) if has_temperature else bad(),) * 4
+    by_hand = good(25.0) if has_temperature else None
     memory, seen = EMPTY_MEMORY, []
     for poll, noise in enumerate(ripple):
         instant = NOON + timedelta(seconds=2 * poll)
-        reading = head_input(centre + drift * poll + noise, elements=elements, instant=instant)
+        reading = head_input(centre + drift * poll + noise, manual_temperature=by_hand, instant=instant)
         inventory, memory = calculate(plan, reading, memory)
         seen.append(inventory.figures.level.quality)
     assert changes(seen) <= 1, seen

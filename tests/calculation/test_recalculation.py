@@ -14,6 +14,7 @@ from gateway.calculation.inventory import calculate, failed
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import (
+    ColumnPlan,
     FreeWaterSource,
     GaugeKind,
     GaugePlan,
@@ -62,6 +63,13 @@ PLANS: dict[str, TankPlan] = {
         product=DIESEL, roof=RoofPlan(46_000.0, 1.6, 2.0), free_water=FreeWaterSource.DIP
     ),
     "by pressure": straight_plan(product=LINE, gauge=HeadPlan(0.15), free_water=FreeWaterSource.PROBE),
+    "by pressure, under a blanket that nobody measures": straight_plan(gauge=HeadPlan(0.15), blanketed=True),
+    "by pressure, under vapour": straight_plan(
+        gauge=HeadPlan(0.15, column=ColumnPlan(True, 11.0)),
+        vapour=VapourPlan(molar_mass_kg_mol=0.0441),
+        pressurised=True,
+        free_water=FreeWaterSource.PROBE,
+    ),
     "by pressure, pumps known, API 11.1": straight_plan(
         product=DIESEL, gauge=HeadPlan(0.15), maximum_flow_in_m3_s=0.1, maximum_flow_out_m3_s=0.1
     ),
@@ -136,7 +144,7 @@ class _Field:
                     second_level=None if plan.second_gauge is None else self.reading(level - 0.02, level + 0.02),
                     dip_level=dip_level,
                     bottom_pressure=self.reading(-500.0, 90_000.0) if with_pressure else None,
-                    vapour_pressure=self.reading(0.0, 6e5) if plan.pressurised else None,
+                    vapour_pressure=self.reading(0.0, 2e3 if with_pressure else 6e5) if plan.pressurised else None,
                     water=self.reading(-0.05, 1.5) if plan.free_water is FreeWaterSource.PROBE else None,
                     dip_water=dip_water,
                     elements=tuple(self.reading(14.0, 18.0) for _ in plan.temperature.elements),
