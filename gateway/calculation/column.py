@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.hydrostatic import AIR_PER_PA, Surroundings, WaterLayer
-from gateway.calculation.plan import ColumnPlan, TankPlan, VapourPlan
-from gateway.calculation.vapour import compressibility, vapour_density
+from gateway.calculation.plan import ColumnPlan, TankPlan
+from gateway.calculation.vapour_space import gas_density, is_factor_assumed
 from gateway.records import Figure, Quality, ReasonCode, TankInput
 
 __all__ = ["MeasuredColumn", "doubted", "measured_column", "surroundings", "water_layer"]
@@ -21,6 +21,8 @@ class MeasuredColumn(NamedTuple):
     above_pa: float
     """Gauge pressure above the liquid; 0 where the tank is vented or nobody knows it."""
     is_blanket_unknown: bool
+    is_gas_assumed: bool = False
+    """Whether the density of the gas rests on a compressibility that nobody gave."""
 
 
 def measured_column(plan: TankPlan, around: ColumnPlan, tank_input: TankInput, name: str) -> MeasuredColumn:
@@ -34,7 +36,9 @@ def measured_column(plan: TankPlan, around: ColumnPlan, tank_input: TankInput, n
     vapour = figure.from_input(tank_input.vapour_pressure)
     if bottom.value is None or vapour.value is None:
         return MeasuredColumn(figure.derive(None, (bottom, vapour)), 0.0, False)
-    return MeasuredColumn(figure.derive(bottom.value - vapour.value, (bottom, vapour)), vapour.value, False)
+    by_law = None if around.gas_density_kg_m3 is not None or plan.blanketed else plan.vapour
+    assumed = by_law is not None and is_factor_assumed(plan, by_law)
+    return MeasuredColumn(figure.derive(bottom.value - vapour.value, (bottom, vapour)), vapour.value, False, assumed)
 
 
 def surroundings(plan: TankPlan, around: ColumnPlan, column: MeasuredColumn, liquid_c: float) -> Surroundings:
@@ -45,23 +49,18 @@ def surroundings(plan: TankPlan, around: ColumnPlan, column: MeasuredColumn, liq
     height_m = around.vapour_transmitter_height_m
     return Surroundings(
         plan.capacity.top_m if height_m is None else height_m,
-        _gas_density(plan.vapour, around, column, liquid_c),
+        _gas_density(plan, around, column, liquid_c),
         around.air_density_kg_m3,
     )
 
 
-def _gas_density(vapour: VapourPlan | None, around: ColumnPlan, column: MeasuredColumn, liquid_c: float) -> float:
+def _gas_density(plan: TankPlan, around: ColumnPlan, column: MeasuredColumn, liquid_c: float) -> float:
+    """As stated; else the vapour's; else, and where another gas than the product's own stands there, that of air."""
     if around.gas_density_kg_m3 is not None:
         return around.gas_density_kg_m3
-    if vapour is None:
+    if plan.vapour is None or plan.blanketed:
         return around.air_density_kg_m3 + AIR_PER_PA * column.above_pa
-    if vapour.density_kg_m3 is not None:
-        return vapour.density_kg_m3
-    absolute_pa = column.above_pa + vapour.atmospheric_pa
-    factor = vapour.compressibility_factor
-    if vapour.component is not None:
-        factor = compressibility(vapour.component, absolute_pa, liquid_c)
-    return vapour_density(absolute_pa, liquid_c, vapour.molar_mass_kg_mol or 0.0, factor)
+    return gas_density(plan, plan.vapour, column.above_pa, liquid_c)
 
 
 def water_layer(around: ColumnPlan, water_level: Figure) -> WaterLayer | None:
@@ -73,6 +72,9 @@ def doubted(made: Figure, column: MeasuredColumn, water_level: Figure, name: str
     """What was made from the column, Uncertain where it is not known what else is in it."""
     if made.value is None:
         return made
+    if column.is_gas_assumed:
+        text = f"{name}: compressibility of the vapour taken as 1, so the weight of the gas in the column is uncertain"
+        made = figure.lower(made, ReasonCode.COMPRESSIBILITY_ASSUMED, text)
     if column.is_blanket_unknown:
         text = f"{name}: the pressure of the gas above the liquid is not known; 2 kPa of it look like 0.2 m of water"
         made = figure.lower(made, ReasonCode.BLANKET_UNKNOWN, text)

@@ -68,7 +68,7 @@ def _words(plan: TankPlan, column: ColumnPlan, nozzle_m: float, figures: Figures
 def _gas(plan: TankPlan, column: ColumnPlan, *, is_measured: bool) -> str:
     if column.gas_density_kg_m3 is not None:
         return f"{column.gas_density_kg_m3:.4g}"
-    if plan.vapour is None:
+    if plan.vapour is None or plan.blanketed:
         return "rho of air at P3" if is_measured else f"{column.air_density_kg_m3:.4g}"
     if plan.vapour.density_kg_m3 is not None:
         return f"{plan.vapour.density_kg_m3:.4g}"

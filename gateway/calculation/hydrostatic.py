@@ -67,6 +67,8 @@ class WaterLayer(NamedTuple):
 
 
 _NO_HEADS = Surroundings()
+_TOUCH_M = 1e-9
+"""Water up to the surface is a column of water, however the last digits fall."""
 
 
 def normal_gravity(latitude_deg: float, altitude_m: float = 0.0) -> float:
@@ -128,7 +130,7 @@ def level_from_pressure(
         return nozzle_height_m + liquid_m / (density_kg_m3 - gas)
     _above_gas("water density", water.density_kg_m3, surroundings)
     head_m = (liquid_m - (water.density_kg_m3 - density_kg_m3) * deep_m) / (density_kg_m3 - gas)
-    if head_m < deep_m:
+    if head_m < deep_m + _TOUCH_M:
         head_m = liquid_m / (water.density_kg_m3 - gas)
     return nozzle_height_m + head_m
 

@@ -8,7 +8,7 @@ from gateway.calculation.column import MeasuredColumn, doubted, measured_column,
 from gateway.calculation.contents import Contents, contents_at, free_water
 from gateway.calculation.density import DensityBasis, correct
 from gateway.calculation.hydrostatic import level_from_pressure, liquid_pressure
-from gateway.calculation.level import checked_level
+from gateway.calculation.level import TAPE_RESOLUTION_M, checked_level
 from gateway.calculation.memory import Memory
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.errors import LimitError
@@ -75,7 +75,7 @@ def level_by_pressure(
         liquid_c = temperature.value
         if liquid_c is None:
             return _without_temperature(column, basis, known, found, memory), found
-        above_pa = measured.above_pa if plan.pressurised else 0.0
+        above_pa = max(0.0, measured.above_pa) if plan.pressurised else 0.0
         try:
             density = correct(basis, liquid_c, above_pa)[1].observed_density
         except LimitError as error:
@@ -159,9 +159,9 @@ def _judged(column: _Column, solved: _Solved, memory: Memory) -> Figure:
         return figure.lower(level, ReasonCode.BELOW_DATUM, text, Quality.BAD)
     is_low = _is_low(column, solved, memory)
     level_m, head_m = level.value, _head_m(column, solved)
-    level = checked_level(level_m, level, head.name, column.plan.reference_height_m)
+    level = checked_level(level_m, level, head.name, column.plan.reference_height_m, head.resolution_m)
     water_m = column.water.value
-    if water_m is not None and level_m < water_m and water_m > head.nozzle_height_m:
+    if water_m is not None and water_m > level_m + TAPE_RESOLUTION_M:
         text = f"{head.name}: the pressure does not carry free water up to {water_m:.3f} m: it is taken as all water"
         level = figure.lower(level, ReasonCode.INPUT_UNCERTAIN, text)
     level = doubted(level, column.measured, column.water, head.name)

@@ -50,8 +50,11 @@ def level_and_temperature(
     found = _at_height(plan, tank_input, basis, memory, now_s, height)
     if plan.shell is None:
         return found
-    rounds = _ROUNDS if _is_ullage(plan.gauge) or _is_ullage(plan.second_gauge) else 0
     used_m = plan.reference_height_m
+    by_ullage = _is_ullage(plan.gauge) or _is_ullage(plan.second_gauge)
+    # A level that was cut off at the reference height may stand higher where that has risen.
+    is_at_top = found.level.value is not None and found.level.value >= used_m
+    rounds = _ROUNDS if by_ullage or is_at_top else 0
     height = reference_height(plan, found.liquid.average, tank_input.ambient)
     while rounds and height.value is not None and abs(height.value - used_m) > _SETTLED_M:
         rounds -= 1

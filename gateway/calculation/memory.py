@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from gateway.calculation.temperature import NOWHERE, Placement
 from gateway.records import Figure, Figures, LastGood, Quality, ReasonCode
+from gateway.states import LimitState, RoofZone
 
 __all__ = [
     "EMPTY_MEMORY",
@@ -78,6 +79,11 @@ class Memory(NamedTuple):
     instant_s: float = 0.0
     last_good: Mapping[str, LastGood] = MappingProxyType({})
     """Of the figures that were not Good in the last sheet: when they last were."""
+    limit: LimitState = LimitState.UNKNOWN
+    roof: RoofZone | None = None
+    """Where the floating roof stood when the level was last known."""
+    pressure_doubts: frozenset[ReasonCode] = frozenset()
+    """What was wrong with the vapour pressure, by `pressure_above.pressure_doubts`."""
     low_heads: LowHeads = NO_LOW_HEADS
 
 

@@ -7,7 +7,7 @@ from pydantic import Field, GetJsonSchemaHandler, WithJsonSchema, model_validato
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
-from gateway.calculation.plan import GaugeKind, Weighting
+from gateway.calculation.plan import GaugeKind, HeelContents, Weighting
 from gateway.calculation.resistance import PT100, PT1000
 from gateway.settings.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
 from gateway.settings.fields import (
@@ -22,6 +22,7 @@ from gateway.settings.fields import (
     YesNo,
     text_or,
 )
+from gateway.settings.limit_levels import LimitsModel
 from gateway.settings.part_models import (
     ColumnModel,
     LiquidHeadModel,
@@ -30,6 +31,7 @@ from gateway.settings.part_models import (
     ShellModel,
     SourceModel,
     VapourModel,
+    VapourPressureSourceModel,
 )
 from gateway.settings.shape_models import TankShape, VesselKind
 
@@ -42,7 +44,6 @@ __all__ = [
     "FlowModel",
     "FreeWaterModel",
     "LevelModel",
-    "LimitsModel",
     "ManualModel",
     "NoWater",
     "NozzleModel",
@@ -188,15 +189,6 @@ class FlowModel(SourceModel):
     ] = None
 
 
-class LimitsModel(Section):
-    """Levels of concern, rising. Setting them is for competent people under local codes."""
-
-    minimum: Length | None = None
-    maximum_working: Length | None = None
-    high_high: Length | None = None
-    critical_high: Length | None = None
-
-
 class ManualModel(Section):
     """Values by hand that stand in until they expire."""
 
@@ -218,7 +210,10 @@ class TankModel(Section):
     second_level: SecondLevelModel | None = None
     temperature: TemperatureModel | None = None
     free_water: FreeWaterModel
-    vapour_pressure: SourceModel | None = None
+    heel_holds: Annotated[HeelContents | None, Field(description="What stands below the datum: water or product")] = (
+        None
+    )
+    vapour_pressure: VapourPressureSourceModel | None = None
     pressurised: YesNo = False
     blanketed: Annotated[YesNo, Field(description="Under nitrogen or another gas at a pressure of its own")] = False
     ambient: AmbientModel | None = None

@@ -375,6 +375,39 @@ def test_a_gas_that_its_law_refuses_gives_neither_level_nor_density() -> None:
     assert (level.quality, codes(level)) == (Quality.BAD, [ReasonCode.METHOD_LIMIT])
 
 
+def test_a_gas_whose_factor_nobody_gave_leaves_level_and_density_uncertain() -> None:
+    """Propane at 5 bar is a tenth denser than an ideal gas, which over 5 m of it are 7 mm of this liquid."""
+    ideal = VapourPlan(molar_mass_kg_mol=0.0441)
+    plan = head_plan(ColumnPlan(True), vapour=ideal)
+    level = head_figures(plan, 540_000.0, vapour_pressure=good(500_000.0)).level
+    assert (level.quality, codes(level)) == (Quality.UNCERTAIN, [ReasonCode.COMPRESSIBILITY_ASSUMED])
+    hybrid = straight_plan(
+        measured_density=MeasuredDensityPlan(NOZZLE, in_use=True, column=ColumnPlan(True)), vapour=ideal
+    )
+    both = straight_input(bottom_pressure=good(545_000.0), vapour_pressure=good(500_000.0))
+    assert ReasonCode.COMPRESSIBILITY_ASSUMED in codes(sheet(hybrid, both).figures.measured_density)
+    for vapour in (replace(ideal, compressibility_factor=0.9), VapourPlan(12.0)):
+        told = head_figures(replace(plan, vapour=vapour), 540_000.0, vapour_pressure=good(500_000.0)).level
+        assert told.quality is Quality.GOOD
+    stated = replace(plan, gauge=HeadPlan(NOZZLE, column=ColumnPlan(True, None, 12.0)))
+    assert head_figures(stated, 540_000.0, vapour_pressure=good(500_000.0)).level.quality is Quality.GOOD
+
+
+def test_a_vapour_over_no_composition_weighs_nothing_known() -> None:
+    plan = head_plan(ColumnPlan(True), vapour=VapourPlan(equilibrium=True))
+    level = head_figures(plan, 540_000.0, vapour_pressure=good(500_000.0)).level
+    assert (level.quality, codes(level)) == (Quality.BAD, [ReasonCode.METHOD_LIMIT])
+    assert "the composition that the vapour stands over is not given" in level.reasons[0].text
+
+
+def test_under_a_blanket_the_gas_is_air_at_its_pressure_whatever_the_product_gives_off() -> None:
+    truth = Column(above=2_000.0, gas=AIR * (1 + 2_000.0 / 101_325.0))
+    plan = head_plan(ColumnPlan(True), vapour=VapourPlan(equilibrium=True), blanketed=True)
+    level = head_figures(plan, truth.bottom, vapour_pressure=good(2_000.0)).level
+    assert level.value == pytest.approx(5.0, abs=1e-9)
+    assert level.quality is Quality.GOOD
+
+
 @dataclass(frozen=True, slots=True)
 class SqueezedLine:
     """1 % denser for each MPa."""

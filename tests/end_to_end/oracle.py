@@ -2,7 +2,8 @@
 
 Written from the worksheet of the demo site (worksheet.py, after `config/demo/wiring.md`) and the published relations
 alone: API MPMS 12.1.1 for the order of the sheet and the floating roof, the exponential form of API MPMS 11.1 with a
-constant coefficient, weight in air as in API MPMS 12.1.1 (air 1.2 kg/m3, weights 8000 kg/m3). It imports nothing from
+constant coefficient, weight in air as in API MPMS 12.1.1 (air 1.2 kg/m3, weights 8000 kg/m3), Raoult's law with the
+vapour pressures of CoolProp for what a pressure above a mixture may be. It imports nothing from
 `gateway` and nothing from `simulators`. Values are exact fractions until they have become what the wire carries, so
 that "exactly on the margin" means that.
 
@@ -15,6 +16,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from CoolProp.CoolProp import PropsSI
+
 from tests.end_to_end.worksheet import SIXTEENTH, TANKS, Tank
 
 __all__ = [
@@ -25,6 +28,7 @@ __all__ = [
     "OpenQuestionError",
     "State",
     "expected",
+    "own_pressure",
     "rounded",
     "shown_level",
 ]
@@ -112,6 +116,21 @@ def correction(tank: Tank, celsius: float) -> float:
     return math.exp(-x * (1 + 0.8 * x))
 
 
+def own_pressure(propane: float, celsius: float) -> float:
+    """Pa absolute over a liquid of propane and n-butane, by Raoult's law."""
+    pure = [PropsSI("P", "T", celsius + 273.15, "Q", 0, name) for name in ("Propane", "n-Butane")]
+    return propane * float(pure[0]) + (1.0 - propane) * float(pure[1])
+
+
+def is_its_own(propane: float, gauge_pa: float, celsius: float) -> bool:
+    """Whether a pressure is what the liquid makes. Raises OpenQuestionError where Raoult's law is too coarse to say."""
+    own = own_pressure(propane, celsius)
+    band, away = max(0.15 * own, 50e3), abs(gauge_pa + 101_325.0 - own)
+    if abs(away - band) < 0.04 * own:
+        raise OpenQuestionError(f"{gauge_pa} Pa is at the edge of what {propane} of propane makes at {celsius} degC")
+    return away < band
+
+
 def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]:
     """From rest, so the entering threshold counts: covered by the margin, and above the free water."""
     return tuple(
@@ -190,17 +209,44 @@ def vented_level(tank: Tank, pressure_pa: float, thickness: float) -> Fraction:
     return tank.nozzle + Fraction(pressure_pa / ((thickness - AIR_DENSITY) * GRAVITY))
 
 
+def pumpable(tank: Tank, level: Fraction, gov: float, water_volume: float, roof: float) -> float:
+    """GOV now less GOV at the minimum level: above the minimum a roof floats at both."""
+    if level <= tank.minimum:
+        return 0.0
+    rest = max(0.0, tank.volume(float(tank.minimum)) - water_volume) + (roof if tank.roof is not None else 0.0)
+    return max(0.0, gov - max(0.0, rest))
+
+
+def room(
+    tank: Tank, level: Fraction, tov: float, level_quality: int, thickness: float | None, density_quality: int
+) -> tuple[float, int]:
+    """GOV at the maximum working level less GOV now: a roof that floats there and not here takes its displacement."""
+    if level >= tank.maximum_working:
+        return 0.0, level_quality
+    difference = tank.volume(float(tank.maximum_working)) - tov
+    if tank.roof is None or level > tank.roof[2]:
+        return difference, level_quality
+    mass, low, _ = tank.roof
+    if level >= low:
+        # Partly afloat: nobody knows how much it displaces already.
+        return difference, 1
+    assert tank.reference_density is not None
+    quality = 1 if thickness is None else density_quality
+    return max(0.0, difference - mass / (thickness or tank.reference_density)), max(level_quality, quality)
+
+
 def expected(tag: str, state: State) -> Expected:
     """The whole sheet of one tank from rest, with every instrument in order."""
     tank = TANKS[tag]
     figures: dict[str, tuple[float | None, int]] = {}
     temperatures = tuple(shown_temperature(tank, each) for each in state.temperatures_c)
     # Water
-    water, water_volume = Fraction(0), 0.0
-    figures["water_level"] = (None, 0)
+    # Nothing above a flat bottom is "none detected", whether the probe has a code for it or says 0. The heel of the one
+    # tank that has one is declared to hold water: it is free water even at a level of 0.
+    heel = tank.volume(0.0)
+    water, water_volume = Fraction(0), 0.0 if tank.water_step is None else heel
+    figures["water_level"] = (0.0 if tank.water_step is not None and heel else None, 0)
     if tank.water_step is not None and state.water_m > 0:
-        # Nothing above the datum is "none detected", whether the probe has a code for it or says 0: no volume then,
-        # not even that of a heel.
         water = rounded(state.water_m, tank.water_step)
         water = as_float32(water) if tank.water_by_float else water
         figures["water_level"] = (float(water), 0)
@@ -246,7 +292,6 @@ def expected(tag: str, state: State) -> Expected:
     figures["tov"] = (tov, level_quality)
     figures["fill"] = (tov / full, level_quality)
     figures["free_water"] = (water_volume if tank.water_step is not None else None, 0)
-    figures["room"] = (max(0.0, tank.volume(float(tank.maximum_working)) - tov), level_quality)
     # Density
     quality = max(level_quality, temperature_quality)
     thickness = None if found is None else density(tank, found)
@@ -272,10 +317,8 @@ def expected(tag: str, state: State) -> Expected:
     gov_quality = max(level_quality, roof_quality)
     gov = tov - water_volume + roof
     figures["gov"] = (gov, gov_quality)
-    figures["pumpable"] = (
-        max(0.0, gov - max(0.0, tank.volume(float(tank.minimum)) - water_volume)),
-        gov_quality,
-    )
+    figures["pumpable"] = (pumpable(tank, level, gov, water_volume, roof), gov_quality)
+    figures["room"] = room(tank, level, tov, level_quality, thickness, density_quality)
     amount_quality = max(gov_quality, density_quality, quality)
     if standard:
         gsv = gov * (figures["ctl"][0] or math.nan)
@@ -291,11 +334,15 @@ def expected(tag: str, state: State) -> Expected:
     if tank.solute is not None:
         figures["solute_mass"] = (liquid * tank.solute, amount_quality)
     if tank.vapour_density is not None:
-        figures["vapour_density"] = (tank.vapour_density, 0)
-        figures["vapour_pressure"] = (float(as_float32(rounded(state.pressure_pa, Fraction(100)) / 100000)) * 1e5, 0)
+        shown = float(as_float32(rounded(state.pressure_pa, Fraction(100)) / 100000)) * 1e5
+        assert tank.propane is not None
+        # Without a temperature the pressure is borne out by nothing, but nothing contradicts what is stated either.
+        contradicts = found is not None and not is_its_own(tank.propane, shown, found)
+        figures["vapour_pressure"] = (shown, 1 if contradicts or found is None else 0)
+        figures["vapour_density"] = (tank.vapour_density, int(contradicts))
         vapour = (full - tov) * tank.vapour_density
-        figures["vapour_mass"] = (vapour, level_quality)
-        figures["total_mass"] = (liquid + vapour, amount_quality)
+        figures["vapour_mass"] = (vapour, max(level_quality, int(contradicts)))
+        figures["total_mass"] = (liquid + vapour, max(amount_quality, int(contradicts)))
     return Expected({name: (None if worst == 2 else value, worst) for name, (value, worst) in figures.items()}, used)
 
 
