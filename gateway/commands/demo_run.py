@@ -5,6 +5,7 @@ import sys
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from gateway import daemon
@@ -20,6 +21,7 @@ from gateway.commands.signals import stop_on_signals
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.settings.site import SiteSettings
+from gateway.tasks import run_together
 
 __all__ = ["run_demo"]
 
@@ -61,14 +63,19 @@ async def _demo(system: UnitSystem) -> None:
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
         write(*introduction(settings, replaced), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
-        async with asyncio.TaskGroup() as running:
-            never = asyncio.Event()
-            gateway = daemon.run(settings, stop=never, on_ready=started.set_result)
-            running.create_task(gateway, name="gateway")
-            for child in (simulator, broker):
-                running.create_task(child.watch(), name=child.name)
-            snapshot = (await started).snapshot
-            running.create_task(show_until(never, snapshot, len(settings.tanks), system), name="screen")
+        never = asyncio.Event()
+
+        async def screen() -> None:
+            await show_until(never, (await started).snapshot, len(settings.tanks), system)
+
+        await run_together(
+            [
+                ("gateway", partial(daemon.run, settings, stop=never, on_ready=started.set_result)),
+                (simulator.name, simulator.watch),
+                (broker.name, broker.watch),
+                ("screen", screen),
+            ]
+        )
 
 
 async def _start_children(parts: AsyncExitStack, wished: SiteSettings) -> tuple[Child, Child]:
