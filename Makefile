@@ -28,7 +28,7 @@ help: ## list the commands
 	echo "make soak     the fault matrix ten thousand times (REPETITIONS=10000), then a long run with faults (MINUTES=60)"
 	echo "make fuzz     the property tests with many more examples; any bytes under atheris where it is installed (MINUTES=5)"
 	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
-	echo "make fresh    both commands of the README on minimal Debian 12 and 13, as root and as a user (DEBIAN=trixie AS=user: a part)"
+	echo "make fresh    both commands of the README on minimal Debian 12 and 13, as root and as a user (DEBIAN=trixie WHO=user: a part)"
 	echo "make lock     write requirements.lock anew from pyproject.toml"
 
 # --- the virtual environment -----------------------------------------------------------------------------------------
@@ -81,7 +81,7 @@ mutants: $(VENV)/.test
 	@$(BIN)/python -m tests.mutants
 
 fresh:
-	@DEBIAN="$(DEBIAN)" AS="$(AS)" TESTS="$(TESTS)" .ci/fresh
+	@DEBIAN="$(DEBIAN)" WHO="$(WHO)" TESTS="$(TESTS)" .ci/fresh
 
 # A fresh environment, so that nothing installed by hand gets in; only names and versions are kept.
 lock:
