@@ -26,6 +26,7 @@ SUDO = """#!/bin/sh
 echo "$*" >>"{folder}/sudo"
 case "$*" in
     "-n true") exit {asks} ;;
+    "tee "*) cat >/dev/null ;;
     *" install "*) echo "the words of apt"; [ {fails} = 0 ] || exit {fails}; touch "{folder}/installed" ;;
 esac
 """
