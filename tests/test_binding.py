@@ -2,8 +2,10 @@
 
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
 from gateway.binding import ManualValue, Source, TankBinding, bind, newest
-from gateway.records import Input, Quality, Reading, Reason, ReasonCode
+from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 NOON_NS = round(NOON.timestamp() * 1e9)
@@ -115,7 +117,11 @@ def test_manual_value_in_place_of_an_instrument_is_uncertain_and_ends_with_its_e
     given = bind(binding, {}, NOON_NS, 0).manual_temperature
     assert given is not None
     assert (given.value, given.quality, given.manual, given.age_s) == (61.2, Quality.UNCERTAIN, True, 7200.0)
-    assert bind(binding, {}, NOON_NS + 3600 * S, 0).manual_temperature is None
+    over = bind(binding, {}, NOON_NS + 3600 * S, 0).manual_temperature
+    assert over is not None
+    assert (over.value, over.quality) == (None, Quality.BAD)
+    assert over.reason is not None
+    assert over.reason.code is ReasonCode.MANUAL_EXPIRED
 
 
 def test_dated_density_is_good_within_its_validity_and_uncertain_after_it() -> None:
@@ -193,3 +199,25 @@ def test_a_density_at_tank_temperature_is_uncertain_after_a_day() -> None:
     assert (given.value, given.quality) == (835.0, Quality.UNCERTAIN)
     assert given.reason is not None
     assert "25 h ago" in given.reason.text
+
+
+@pytest.mark.parametrize(
+    ("holds", "hours_before", "told"),
+    [
+        (timedelta(days=31), 49.0, False),
+        (timedelta(days=31), 48.0, True),
+        (timedelta(days=7), 42.5, False),
+        (timedelta(days=7), 42.0, True),
+        (timedelta(hours=24), 6.5, False),
+        (timedelta(hours=24), 6.0, True),
+        (timedelta(hours=24), -1.0, True),
+    ],
+)
+def test_what_ends_soon_is_told_two_days_or_a_quarter_of_its_time_ahead(
+    holds: timedelta, hours_before: float, told: bool
+) -> None:
+    now = datetime.fromtimestamp(NOON_NS / 1e9, UTC)
+    expires = now + timedelta(hours=hours_before)
+    manual = ManualValue(838.0, entered=expires - holds, expires=expires)
+    endings = bind(TankBinding("TK-1", reference_density=manual), {}, NOON_NS, 0).endings
+    assert endings == ((Ending("reference_density", expires),) if told else ())

@@ -11,6 +11,7 @@ from gateway import daemon
 from gateway.daemon import Daemon
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
+from gateway.web.plan import Readiness
 from tests.support.endings import (
     Way,
     cancels_itself,
@@ -105,6 +106,7 @@ async def test_a_line_without_instruments_is_no_fault(site: SiteSettings) -> Non
     gateway = Daemon(replace(site, lines=(line, empty)))
     assert [name for name, _ in gateway._loops()] == ["tick", f"line {line.name}"]
     assert [status.line for status in gateway.snapshot().lines] == [line.name, "spare"]
+    assert gateway.readiness().lines == 1
 
 
 @pytest.mark.parametrize("way", [ends, fails, cancels_itself])
@@ -119,3 +121,10 @@ async def test_a_daemon_that_ends_though_nobody_stopped_it_is_an_error(
     with pytest.raises((OSError, RuntimeError), match=wanted):
         await daemon.run(site, stop=asyncio.Event())
     assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+async def test_ready_is_what_every_line_and_every_tank_is() -> None:
+    """Before anything was read no line is connected and no tank has a sheet: alive, and not ready."""
+    gateway = Daemon(load_site(config_path("one_tank.yaml"), now=NOW))
+    assert gateway.healthy()
+    assert gateway.readiness() == Readiness(False, 1, 0, 1, 0, 0, 0)

@@ -8,6 +8,7 @@ from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedC
 from gateway.calculation.plan import ProductPlan
 from gateway.errors import LimitError
 from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.sources import DensitySource
 
 __all__ = ["CorrectionFigures", "DensityBasis", "correct", "correction_figures", "density_basis", "observed_basis"]
 
@@ -23,6 +24,7 @@ class DensityBasis(NamedTuple):
     """kg/m3 at tank temperature, where that is what was given."""
     refusal: str | None
     """Why the method refused the density."""
+    source: DensitySource
 
 
 class CorrectionFigures(NamedTuple):
@@ -46,30 +48,32 @@ def density_basis(product: ProductPlan, tank_input: TankInput) -> DensityBasis:
         prepared = _prepared(method, None)
         value = prepared.reference_density
         shown = figure.not_applicable(f"{product.name} has no reference density: density against temperature")
-        return DensityBasis(method, shown if value is None else figure.good(value, 0.0), prepared, None, None)
+        shown = shown if value is None else figure.good(value, 0.0)
+        return DensityBasis(method, shown, prepared, None, None, DensitySource.METHOD)
     if given is None and tank_input.observed_density is not None:
-        return observed_basis(method, figure.from_input(tank_input.observed_density))
+        return observed_basis(method, figure.from_input(tank_input.observed_density), DensitySource.OBSERVED)
     if given is None or given.value is None or given.quality == Quality.BAD:
         if given is None:
             shown = figure.bad(ReasonCode.NOT_FITTED, f"no density given for {product.name}")
         else:
             shown = figure.from_input(given)
         if method.uses_density_for_ctl:
-            return DensityBasis(method, shown, None, None, "no density")
-        return DensityBasis(method, shown, _prepared(method, None), None, None)
+            return DensityBasis(method, shown, None, None, "no density", DensitySource.NONE)
+        return DensityBasis(method, shown, _prepared(method, None), None, None, DensitySource.NONE)
     shown = figure.from_input(given)
     try:
-        return DensityBasis(method, shown, _prepared(method, given.value), None, None)
+        prepared = _prepared(method, given.value)
     except LimitError as error:
-        return DensityBasis(method, shown, None, None, str(error))
+        return DensityBasis(method, shown, None, None, str(error), DensitySource.REFERENCE)
+    return DensityBasis(method, shown, prepared, None, None, DensitySource.REFERENCE)
 
 
-def observed_basis(method: CorrectionMethod, observed: Figure) -> DensityBasis:
+def observed_basis(method: CorrectionMethod, observed: Figure, source: DensitySource) -> DensityBasis:
     """A basis from a density at tank temperature, kg/m3. A method that takes no density goes on without it."""
     if not method.needs_density:
         none = figure.not_applicable("density against temperature")
-        return DensityBasis(method, none, _prepared(method, None), None, None)
-    return DensityBasis(method, observed, None, observed.value, None)
+        return DensityBasis(method, none, _prepared(method, None), None, None, DensitySource.METHOD)
+    return DensityBasis(method, observed, None, observed.value, None, source)
 
 
 def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> tuple[PreparedCorrection, Corrected]:

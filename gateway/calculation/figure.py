@@ -11,6 +11,7 @@ __all__ = [
     "attempt",
     "bad",
     "derive",
+    "duration_words",
     "from_input",
     "from_last_good",
     "good",
@@ -51,16 +52,27 @@ def from_input(given: Input) -> Figure:
     return Figure(value, given.quality, reasons, given.age_s, given.manual)
 
 
-def from_last_good(last: LastGood | None, now_s: float, limit_s: float, why: str, what: str) -> Figure | None:
+def from_last_good(
+    last: LastGood | None, now_s: float, limit_s: float, causes: Sequence[Reason], what: str
+) -> Figure | None:
     """The last Good value of `what` in place of the present one, Uncertain; None when none is young enough.
 
-    `now_s` by the same clock as `last`; at most `limit_s` old.
+    `now_s` by the same clock as `last`; at most `limit_s` old. `causes`: why there is no present one.
     """
     if last is None or not 0.0 <= now_s - last.time_s <= limit_s:
         return None
     age_s = now_s - last.time_s
-    reason = Reason(ReasonCode.LAST_GOOD_USED, f"{why}: last Good {what}, {age_s / 3600:.1f} h old")
-    return Figure(last.value, _UNCERTAIN, (reason,), age_s)
+    reason = Reason(ReasonCode.LAST_GOOD_USED, f"the last Good {what} stands in, {duration_words(age_s)} old")
+    return Figure(last.value, _UNCERTAIN, (reason, *causes), age_s)
+
+
+def duration_words(seconds: float) -> str:
+    """A length of time as people say it: `30 s`, `45 min`, `3.5 h`."""
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    if seconds < 7200.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.1f} h"
 
 
 def undated(density: Figure) -> Figure:

@@ -10,6 +10,7 @@ from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
 from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.sources import DensitySource
 
 __all__ = ["MeasuredDensity", "measured_density"]
 
@@ -47,15 +48,15 @@ def measured_density(
     difference = _difference(hybrid, measured, entered, temperature)
     if not hybrid.in_use:
         return MeasuredDensity(measured, difference, entered)
-    in_force = measured
+    in_force, source = measured, DensitySource.MEASURED
     if in_force.value is None:
         stood = _last_good(measured, memory, now_s)
         if stood is None:
             return MeasuredDensity(measured, difference, _entered_instead(entered, measured))
-        in_force = stood
+        in_force, source = stood, DensitySource.LAST_MEASURED
     elif difference.quality is Quality.UNCERTAIN and measured.quality is Quality.GOOD:
         in_force = in_force._replace(quality=Quality.UNCERTAIN, reasons=difference.reasons)
-    return MeasuredDensity(measured, difference, observed_basis(entered.method, in_force))
+    return MeasuredDensity(measured, difference, observed_basis(entered.method, in_force, source))
 
 
 def _measured(
@@ -103,16 +104,12 @@ def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityB
 
 def _last_good(measured: Figure, memory: Memory, now_s: float) -> Figure | None:
     return figure.from_last_good(
-        last_good(memory, "measured_density"), now_s, _LAST_GOOD_LIMIT_S, _cause(measured), "measured density"
+        last_good(memory, "measured_density"), now_s, _LAST_GOOD_LIMIT_S, measured.reasons, "measured density"
     )
-
-
-def _cause(measured: Figure) -> str:
-    return measured.reasons[0].text if measured.reasons else "no measured density"
 
 
 def _entered_instead(entered: DensityBasis, measured: Figure) -> DensityBasis:
     if entered.given.value is None:
         return entered
-    text = f"{_cause(measured)}: the entered density is taken"
-    return entered._replace(given=figure.lower(entered.given, ReasonCode.INPUT_UNCERTAIN, text))
+    taken = figure.lower(entered.given, ReasonCode.INPUT_UNCERTAIN, "the entered density is taken, none is measured")
+    return entered._replace(given=taken._replace(reasons=(*taken.reasons, *measured.reasons)))

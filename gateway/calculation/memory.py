@@ -4,7 +4,9 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
+from gateway.calculation.temperature import NOWHERE, Placement
 from gateway.records import Figures, LastGood, Quality
+from gateway.states import LimitState, RoofZone
 
 __all__ = ["EMPTY_MEMORY", "Memory", "Sample", "Stillness", "last_good", "remember_good"]
 
@@ -43,7 +45,8 @@ class Stillness(NamedTuple):
 class Memory(NamedTuple):
     """No memory (EMPTY_MEMORY) is valid: elements then count from their entering threshold."""
 
-    wet: tuple[bool, ...] = ()
+    placed: Placement = NOWHERE
+    """Where the temperature elements stood."""
     window: tuple[Sample, ...] = ()
     gauges_differ_since_s: float | None = None
     still: Stillness | None = None
@@ -52,6 +55,9 @@ class Memory(NamedTuple):
     instant_s: float = 0.0
     last_good: Mapping[str, LastGood] = MappingProxyType({})
     """Of the figures that were not Good in the last sheet: when they last were."""
+    limit: LimitState = LimitState.UNKNOWN
+    roof: RoofZone | None = None
+    """Where the floating roof stood when the level was last known."""
 
 
 EMPTY_MEMORY = Memory()

@@ -21,6 +21,7 @@ __all__ = [
     "GaugeKind",
     "GaugePlan",
     "HeadPlan",
+    "HeelContents",
     "LimitPlan",
     "LiquidHeadPlan",
     "MeasuredDensityPlan",
@@ -55,6 +56,8 @@ class Weighting(StrEnum):
     EQUAL = "equal"
     SLICE_VOLUME = "slice_volume"
     """By the volume of the slice around each used element, boundaries midway between used elements."""
+    SLICE_HEIGHT = "slice_height"
+    """By the height of that slice: for unevenly spaced elements of an upright tank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +111,10 @@ class TemperaturePlan:
     outlier_c: float = 5.0
     stratification_c: float = 3.0
     last_good_limit_s: float = 86_400.0
+    spread_c: float = 15.0
+    """Elements used that differ by more than this give no average that can be trusted."""
+    reach_m: float = 3.5
+    """Nor do they where part of the liquid is further than this from every one of them."""
     enters_m: tuple[float, ...] = field(init=False)
     """Level from which on each element counts as submerged."""
     leaves_m: tuple[float, ...] = field(init=False)
@@ -138,6 +145,13 @@ class RoofPlan:
     critical_high_m: float
     table_density_kg_m3: float | None = None
     """Density at which the capacity table already deducts the roof; None when the table leaves the roof out."""
+
+
+class HeelContents(StrEnum):
+    """What stands below the datum."""
+
+    WATER = "water"
+    PRODUCT = "product"
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +241,8 @@ class TankPlan:
     gauge_difference_limit_m: float = 0.010
     temperature: TemperaturePlan = field(default_factory=TemperaturePlan)
     free_water: FreeWaterSource = FreeWaterSource.NONE
+    heel_holds: HeelContents | None = None
+    """None: not declared, so that free water is Uncertain where there is a heel."""
     roof: RoofPlan | None = None
     shell: ShellPlan | None = None
     vapour: VapourPlan | None = None
@@ -238,13 +254,17 @@ class TankPlan:
     flows: tuple[FlowPlan, ...] = ()
     pressurised: bool = False
     """Whether the liquid is corrected for the measured vapour pressure above atmospheric."""
+    blanketed: bool = False
+    """Whether a gas that is not the liquid's own vapour stands above it, under a pressure of its own."""
     gravity_m_s2: float = 9.80665
     buoyancy: AirBuoyancy = field(default_factory=AirBuoyancy)
     age_difference_limit_s: float = 60.0
     """Level and temperature may differ in age by this much while the tank moves."""
     full_volume_m3: float = field(init=False)
     minimum_volume_m3: float | None = field(init=False)
+    """TOV at the minimum level."""
     maximum_working_volume_m3: float | None = field(init=False)
+    """TOV at the maximum working level."""
 
     def __post_init__(self) -> None:
         """Work out the volumes that never change. Raises LimitError when a limit lies outside the capacity."""

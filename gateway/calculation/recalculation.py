@@ -14,6 +14,7 @@ from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.recorded import RecordedInput
+from gateway.calculation.temperature import Placement
 from gateway.records import (
     ElementUse,
     Figure,
@@ -116,7 +117,7 @@ def corrected(
         if temperature_c is not None:
             quality = Quality.UNCERTAIN if given.elements else Quality.GOOD
             given = given._replace(
-                elements=_set_aside(given.elements, each.wet), manual_temperature=by_hand(temperature_c, quality)
+                elements=_set_aside(given.elements, each.placed), manual_temperature=by_hand(temperature_c, quality)
             )
         if water_m is not None:
             quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
@@ -143,9 +144,9 @@ def _finite(given: Input | None) -> Input | None:
 _SET_ASIDE = Reason(ReasonCode.MANUAL, "set aside for the corrected temperature")
 
 
-def _set_aside(elements: tuple[Input, ...], wet: tuple[bool, ...] | None) -> tuple[Input, ...]:
+def _set_aside(elements: tuple[Input, ...], placed: Placement | None) -> tuple[Input, ...]:
     """The elements without those in the liquid; where it is not known which those are, without any."""
-    submerged = wet if wet is not None else (True,) * len(elements)
+    submerged = (True,) * len(elements) if placed is None else placed.wet
     return tuple(
         [
             Input(None, Quality.BAD, _SET_ASIDE, given.age_s, given.source) if is_wet else given
@@ -165,11 +166,13 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
     if memory.figures is not None and instant_s < memory.instant_s:
         # Out of order: what comes later must not stand in for what came before.
         memory = EMPTY_MEMORY
-    wet = memory.wet if given.wet is None else given.wet
+    placed = memory.placed if given.placed is None else given.placed
+    # What hysteresis made of the level is in the record, not in the level alone.
+    limit, roof = given.recorded.level_state.limit, given.recorded.level_state.roof
     figures = given.recorded.figures
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
-        return memory._replace(wet=wet, window=(), gauges_differ_since_s=None)
+        return memory._replace(placed=placed, window=(), gauges_differ_since_s=None, limit=limit, roof=roof)
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
     known = dict(given.last_good)
@@ -177,7 +180,7 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(wet=wet, last_good=known)
+    return Memory(placed=placed, last_good=known, limit=limit, roof=roof)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan
+from gateway.calculation.temperature import Placement
 from gateway.records import (
     ElementUse,
     Figure,
@@ -23,22 +24,22 @@ from gateway.records import (
     ReasonCode,
     TankInput,
 )
+from gateway.sources import LevelSource, TemperatureSource, WaterSource
 
 __all__ = ["RecordedInput", "rebuilt", "recorded_plan"]
 
 _SOURCE = "record"
-_WET = frozenset({ReasonCode.ELEMENT_IN_WATER, ReasonCode.ELEMENT_FAILED})
 _MADE_HERE = frozenset(
     {
         ReasonCode.ELEMENT_DRY,
         ReasonCode.ELEMENT_IN_WATER,
+        ReasonCode.ELEMENT_FAILED,
         ReasonCode.ELEMENT_OUTLIER,
         ReasonCode.LOWEST_ELEMENT_USED,
         ReasonCode.INPUT_BAD,
     }
 )
 """Reasons that the calculation gave an element: it will give them again where they still hold."""
-_SAME_LEVEL_M = 0.001
 
 
 class RecordedInput(NamedTuple):
@@ -46,8 +47,8 @@ class RecordedInput(NamedTuple):
 
     tank_input: TankInput
     recorded: Inventory
-    wet: tuple[bool, ...] | None
-    """Which elements counted as submerged; None where the sheet does not tell."""
+    placed: Placement | None
+    """Where the elements stood; None where the sheet does not tell."""
     last_good: Mapping[str, LastGood] = MappingProxyType({})
     """Last Good values from before this sheet, as it tells them."""
     lacking: tuple[str, ...] = ()
@@ -77,17 +78,21 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
     lacking: list[str] = []
     reference, observed = _densities(plan, figures, standing, lacking)
     last_good = dict(recorded.last_good)
-    for name in ("liquid_temperature", "water_level"):
+    sources = recorded.sources
+    for name, stood in (
+        ("liquid_temperature", sources.temperature is TemperatureSource.LAST_GOOD),
+        ("water_level", sources.water is WaterSource.LAST_GOOD),
+    ):
         figure: Figure = getattr(figures, name)
-        if figure.value is not None and _has(figure, ReasonCode.LAST_GOOD_USED):
+        if figure.value is not None and stood:
             last_good[name] = LastGood(figure.value, recorded.instant.timestamp() - figure.age_s)
     liquid = figures.liquid_temperature
-    lowest = _has(liquid, ReasonCode.LOWEST_ELEMENT_USED)
+    lowest = sources.temperature is TemperatureSource.LOWEST_ELEMENT
     if isinstance(plan.gauge, HeadPlan) and liquid.value is not None and not lowest:
         # The rounds to a level by pressure begin where no element may be submerged: the end they came to leads there.
         last_good["liquid_temperature"] = LastGood(liquid.value, recorded.instant.timestamp() - liquid.age_s)
-    probe = plan.free_water is FreeWaterSource.PROBE
-    water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level)
+    probe = plan.free_water is FreeWaterSource.PROBE and sources.water is not WaterSource.DIP
+    water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level, sources.water)
     by_head = isinstance(plan.gauge, HeadPlan)
     if figures.level.quality is Quality.BAD:
         lacking.append("level Bad: the gauge's own value is not in the record")
@@ -96,9 +101,9 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
     tank_input = TankInput(
         tank=recorded.tank,
         instant=recorded.instant,
-        level=_level(figures.level) if isinstance(plan.gauge, GaugePlan) else None,
+        level=_level(figures.level, sources.level) if isinstance(plan.gauge, GaugePlan) else None,
         second_level=None if plan.second_gauge is None else _input(figures.second_level),
-        dip_level=None if isinstance(plan.gauge, GaugePlan) else _dip_level(plan, figures),
+        dip_level=_input(figures.level) if sources.level is LevelSource.DIP else None,
         bottom_pressure=_input(figures.bottom_pressure),
         vapour_pressure=_input(figures.vapour_pressure),
         water=water if probe else None,
@@ -113,7 +118,7 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
     )
     if by_head and figures.bottom_pressure.quality is Quality.BAD:
         lacking.append("bottom pressure Bad: it has no value in the record")
-    return RecordedInput(tank_input, recorded, _wet(plan, recorded), last_good, tuple(lacking))
+    return RecordedInput(tank_input, recorded, _placed(plan, recorded), last_good, tuple(lacking))
 
 
 def _has(figure: Figure, code: ReasonCode) -> bool:
@@ -128,44 +133,34 @@ def _input(figure: Figure) -> Input | None:
     return Input(figure.value, figure.quality, reason, figure.age_s, _SOURCE, figure.manual)
 
 
-def _failed(figure: Figure, cause: str) -> Input:
-    return Input(None, Quality.BAD, Reason(ReasonCode.INPUT_BAD, cause), figure.age_s, _SOURCE)
+def _failed(figure: Figure, stand_in: ReasonCode) -> Input:
+    """The input that had failed, where something stood in for it: why it had follows the word of the stand-in."""
+    codes = [reason.code for reason in figure.reasons]
+    causes = figure.reasons[codes.index(stand_in) + 1 :] if stand_in in codes else ()
+    return Input(None, Quality.BAD, causes[0] if causes else _UNTOLD, figure.age_s, _SOURCE)
 
 
-def _level(level: Figure) -> Input | None:
-    """The gauge's input; Bad where the second gauge stood in, so that it stands in again."""
-    for reason in level.reasons:
-        if reason.code == ReasonCode.SECOND_GAUGE_USED:
-            return _failed(level, reason.text.partition(": ")[2] or "the gauge was not usable")
+_UNTOLD = Reason(ReasonCode.INPUT_BAD, "it was not usable; the record does not tell why")
+
+
+def _level(level: Figure, source: LevelSource) -> Input | None:
+    """The gauge's input; Bad where something stood in, so that it stands in again."""
+    if source is LevelSource.SECOND_GAUGE:
+        return _failed(level, ReasonCode.SECOND_GAUGE_USED)
+    if source is LevelSource.DIP:
+        return Input(None, Quality.BAD, _UNTOLD, level.age_s, _SOURCE)
     return _input(level)
 
 
-def _dip_level(plan: TankPlan, figures: Figures) -> Input | None:
-    """A level by hand that stood in for a level by pressure, or where there is no gauge."""
-    level = figures.level
-    if level.value is None or figures.second_level.value is not None:
-        return None
-    if isinstance(plan.gauge, HeadPlan):
-        pressure_pa, density = figures.bottom_pressure.value, figures.observed_density.value
-        if pressure_pa is not None and density is not None:
-            head_pa = pressure_pa - (figures.vapour_pressure.value or 0.0)
-            by_pressure_m = plan.gauge.nozzle_height_m + head_pa / (plan.gravity_m_s2 * density)
-            # A level by pressure must never come back as one by hand: it would stand in where the new one is Bad.
-            if abs(by_pressure_m - level.value) < _SAME_LEVEL_M:
-                return None
-    return _input(level)
-
-
-def _water(water: Figure) -> Input | None:
+def _water(water: Figure, source: WaterSource) -> Input | None:
     if water.quality is Quality.BAD:
         # What was refused for its value has none in the record; it must be refused again, whatever it was.
         if _has(water, ReasonCode.WATER_ABOVE_LEVEL):
             return Input(math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
         if _has(water, ReasonCode.BELOW_DATUM):
             return Input(-math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
-    for reason in water.reasons:
-        if reason.code == ReasonCode.LAST_GOOD_USED:
-            return _failed(water, reason.text.partition(": last Good")[0])
+    if source is WaterSource.LAST_GOOD:
+        return _failed(water, ReasonCode.LAST_GOOD_USED)
     return _input(water)
 
 
@@ -205,30 +200,25 @@ def _own_reason(use: ElementUse) -> Reason | None:
     reason = use.reason
     if reason is None or (reason.code in _MADE_HERE and use.quality is not Quality.BAD):
         return None
-    if reason.code == ReasonCode.ELEMENT_FAILED:
-        return Reason(reason.code, reason.text.partition(" left out: ")[2] or reason.text)
     return reason
 
 
 def _manual_temperature(recorded: Inventory) -> Input | None:
     liquid = recorded.figures.liquid_temperature
-    if liquid.value is None or _has(liquid, ReasonCode.LAST_GOOD_USED) or any(use.used for use in recorded.elements):
-        return None
-    return _input(liquid)
+    if recorded.sources.temperature is TemperatureSource.MANUAL:
+        return _input(liquid)
+    expired = next((reason for reason in liquid.reasons if reason.code == ReasonCode.MANUAL_EXPIRED), None)
+    return None if expired is None else Input(None, Quality.BAD, expired, 0.0, _SOURCE, True)
 
 
-def _wet(plan: TankPlan, recorded: Inventory) -> tuple[bool, ...] | None:
-    """Which elements counted as submerged: what hysteresis made of them is in the record, not in its level alone."""
+def _placed(plan: TankPlan, recorded: Inventory) -> Placement | None:
+    """Where the elements stood: what hysteresis made of that is in the record, not in its levels alone."""
     level_m, uses = recorded.figures.level.value, recorded.elements
     if level_m is None or len(uses) != len(plan.temperature.elements):
         return None
-    flags = []
-    for use, enters_m in zip(uses, plan.temperature.enters_m, strict=True):
-        code = None if use.reason is None else use.reason.code
-        if code in _WET or (use.used and code != ReasonCode.LOWEST_ELEMENT_USED):
-            flags.append(True)
-        elif code == ReasonCode.ELEMENT_DRY:
-            flags.append(False)
-        else:
-            flags.append(level_m >= enters_m)
-    return tuple(flags)
+    wet = [
+        level_m >= enters_m if use.submerged is None else use.submerged
+        for use, enters_m in zip(uses, plan.temperature.enters_m, strict=True)
+    ]
+    in_water = [use.reason is not None and use.reason.code == ReasonCode.ELEMENT_IN_WATER for use in uses]
+    return Placement(tuple(wet), tuple(in_water))

@@ -2,9 +2,10 @@
 
 from typing import NamedTuple
 
-from gateway.calculation.plan import AirConvention, FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
+from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Inventory, Quality, Reason
+from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 
 __all__ = ["SheetLine", "explain"]
 
@@ -63,7 +64,7 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
 
 def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from."""
-    lines = _LINES | _lines_of(plan)
+    lines = _LINES | _lines_of(plan, inventory.sources)
     return tuple(
         SheetLine(
             definition.name,
@@ -80,7 +81,7 @@ def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     )
 
 
-def _lines_of(plan: TankPlan) -> dict[str, tuple[str, tuple[str, ...]]]:
+def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[str, ...]]]:
     """The lines whose relation depends on the tank or its product."""
     method = plan.product.method
     clause = method.clause
@@ -92,12 +93,12 @@ def _lines_of(plan: TankPlan) -> dict[str, tuple[str, tuple[str, ...]]]:
     )
     air_density = "rho_ref" if has_reference else "rho_obs"
     return {
-        "level": _level_line(plan),
-        "water_level": _water_line(plan),
-        "liquid_temperature": _temperature_line(plan),
+        "level": _level_line(plan, sources.level),
+        "water_level": (_WATER[sources.water], ()),
+        "liquid_temperature": _temperature_line(plan, sources.temperature),
         "tov": (plan.capacity.clause, ("level",)),
         "shell_temperature": _shell_line(plan),
-        "reference_density": ("given at reference temperature" if method.needs_density else clause, ()),
+        "reference_density": _density_line(plan, sources.density),
         "observed_density": (f"rho_ref CTL CPL, {clause}" if has_reference else clause, by_density),
         "ctl": (clause, by_density if method.uses_density_for_ctl else state),
         "vapour_density": _vapour_line(plan),
@@ -108,39 +109,75 @@ def _lines_of(plan: TankPlan) -> dict[str, tuple[str, tuple[str, ...]]]:
     }
 
 
-def _level_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+def _level_line(plan: TankPlan, source: LevelSource) -> tuple[str, tuple[str, ...]]:
     gauge = plan.gauge
-    if isinstance(gauge, HeadPlan):
-        relation = f"nozzle {gauge.nozzle_height_m:.3f} m + P1 / (g rho_obs), g {plan.gravity_m_s2:g} m/s2"
-        return relation, ("bottom_pressure", "observed_density")
-    if isinstance(gauge, GaugePlan) and gauge.kind is GaugeKind.ULLAGE:
-        return f"reference height {plan.reference_height_m:.3f} m - ullage {_signed(gauge.offset_m)}", ()
-    if isinstance(gauge, GaugePlan):
-        return f"innage {_signed(gauge.offset_m)}", ()
-    return "hand dip", ()
+    match source:
+        case LevelSource.PRESSURE if isinstance(gauge, HeadPlan):
+            relation = f"nozzle {gauge.nozzle_height_m:.3f} m + P1 / (g rho_obs), g {plan.gravity_m_s2:g} m/s2"
+            return relation, ("bottom_pressure", "observed_density")
+        case LevelSource.GAUGE if isinstance(gauge, GaugePlan):
+            return _gauge_relation(plan, gauge), ()
+        case LevelSource.SECOND_GAUGE:
+            return "as the second gauge gives it", ("second_level",)
+        case LevelSource.DIP:
+            return "hand dip", ()
+        case _:
+            return "no usable level", ()
+
+
+def _gauge_relation(plan: TankPlan, gauge: GaugePlan) -> str:
+    if gauge.kind is GaugeKind.ULLAGE:
+        return f"reference height {plan.reference_height_m:.3f} m - ullage {_signed(gauge.offset_m)}"
+    return f"innage {_signed(gauge.offset_m)}"
 
 
 def _signed(offset_m: float) -> str:
     return f"{'-' if offset_m < 0 else '+'} {abs(offset_m):.3f} m"
 
 
-def _water_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
-    match plan.free_water:
-        case FreeWaterSource.PROBE:
-            return "by probe", ()
-        case FreeWaterSource.DIP:
-            return "by hand dip", ()
-        case FreeWaterSource.NONE:
-            return "declared without free water", ()
+_WATER = {
+    WaterSource.PROBE: "by probe",
+    WaterSource.DIP: "by hand dip",
+    WaterSource.LAST_GOOD: "the last Good level of the probe, or of the dip",
+    WaterSource.DECLARED_NONE: "declared without free water",
+    WaterSource.NONE: "not known",
+}
+_WEIGHTS = {
+    Weighting.EQUAL: "equal weights",
+    Weighting.SLICE_VOLUME: "slice-volume weights",
+    Weighting.SLICE_HEIGHT: "slice-height weights",
+}
+_OTHER_TEMPERATURES = {
+    TemperatureSource.MANUAL: "entered",
+    TemperatureSource.LAST_GOOD: "the last Good average",
+    TemperatureSource.LOWEST_ELEMENT: "the lowest element alone",
+    TemperatureSource.NONE: "not known",
+}
+_DENSITIES = {
+    DensitySource.NONE: "none is given",
+    DensitySource.REFERENCE: "given at reference temperature",
+    DensitySource.OBSERVED: "from the density given at tank temperature",
+    DensitySource.MEASURED: "from the density measured by pressure",
+    DensitySource.LAST_MEASURED: "from the last Good density measured by pressure",
+}
 
 
-def _temperature_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
-    temperature = plan.temperature
-    if not temperature.elements:
-        return "entered", ()
-    how = "equal weights" if temperature.weighting is Weighting.EQUAL else "slice-volume weights"
-    relation = f"mean of the elements submerged by {temperature.immersion_margin_m:.2f} m, {how}, API MPMS 7.3"
-    return relation, ("level", "water_level")
+def _temperature_line(plan: TankPlan, source: TemperatureSource) -> tuple[str, tuple[str, ...]]:
+    if source is not TemperatureSource.ELEMENTS:
+        return _OTHER_TEMPERATURES[source], ()
+    margin_m, how = plan.temperature.immersion_margin_m, _WEIGHTS[plan.temperature.weighting]
+    return f"mean of the elements submerged by {margin_m:.2f} m, {how}, API MPMS 7.3", ("level", "water_level")
+
+
+def _density_line(plan: TankPlan, source: DensitySource) -> tuple[str, tuple[str, ...]]:
+    clause = plan.product.method.clause
+    if source is DensitySource.METHOD:
+        return clause, ()
+    if source in (DensitySource.MEASURED, DensitySource.LAST_MEASURED):
+        return f"{_DENSITIES[source]}, {clause}", ("measured_density", "liquid_temperature")
+    if source is DensitySource.OBSERVED:
+        return f"{_DENSITIES[source]}, {clause}", ("liquid_temperature",)
+    return _DENSITIES[source], ()
 
 
 def _shell_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:

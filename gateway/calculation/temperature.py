@@ -3,27 +3,33 @@
 Only healthy elements submerged by the immersion margin, above free water, are averaged; vapour elements never are.
 """
 
-from collections.abc import Iterable
-from itertools import pairwise
 from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.plan import TOUCH_M, ElementPlan, TemperaturePlan, Weighting
+from gateway.calculation.outliers import outliers
+from gateway.calculation.plan import TOUCH_M, TemperaturePlan, Weighting
+from gateway.calculation.slices import farthest_m, height_weights, volume_weights
 from gateway.records import ElementUse, Figure, Input, LastGood, Quality, Reason, ReasonCode
+from gateway.sources import TemperatureSource
 
 __all__ = [
+    "NOWHERE",
     "LiquidTemperature",
+    "Placement",
     "average_temperature",
     "chosen_by",
+    "place_elements",
     "substituted_temperature",
     "unknown_temperature",
     "vapour_temperature",
-    "wet_elements",
 ]
 
 _GOOD = Quality.GOOD
 _BAD = Quality.BAD
+_WATER_LEAVES_M = 0.030
+"""An element that was in free water counts as clear of it when it stands this much above it: a probe's ripple is less
+(common practice)."""
 
 
 class LiquidTemperature(NamedTuple):
@@ -32,28 +38,54 @@ class LiquidTemperature(NamedTuple):
     average: Figure
     spread: Figure
     uses: tuple[ElementUse, ...]
+    source: TemperatureSource = TemperatureSource.NONE
 
 
-def wet_elements(plan: TemperaturePlan, level_m: float, before: tuple[bool, ...]) -> tuple[bool, ...]:
-    """Which elements count as submerged at `level_m`, one flag each.
+class Placement(NamedTuple):
+    """Where the elements stand, one flag each, lowest first; no flags: nothing is known from before."""
 
-    An element enters at its height + margin and leaves at its height + two thirds of the margin. Without a flag from
-    `before` the entering threshold applies.
+    wet: tuple[bool, ...]
+    """Submerged by the margin."""
+    in_water: tuple[bool, ...]
+
+
+NOWHERE = Placement((), ())
+
+
+def place_elements(plan: TemperaturePlan, level_m: float, water_m: float | None, before: Placement) -> Placement:
+    """Where the elements stand at `level_m`, with free water up to `water_m` (None: no water). Heights in m.
+
+    An element enters the liquid at its height + margin and leaves it at its height + two thirds of the margin; it
+    enters the water at its height and leaves it 30 mm lower. Without flags from `before` the entering thresholds apply.
     """
-    if len(before) != len(plan.elements):
-        return tuple([level_m >= enters for enters in plan.enters_m])
-    return tuple(
+    known = len(before.wet) == len(plan.elements)
+    if known:
+        wet = tuple(
+            [
+                level_m >= (leaves if was else enters)
+                for enters, leaves, was in zip(plan.enters_m, plan.leaves_m, before.wet, strict=True)
+            ]
+        )
+    else:
+        wet = tuple([level_m >= enters for enters in plan.enters_m])
+    if water_m is None:
+        return Placement(wet, (False,) * len(wet))
+    covered_m = water_m + TOUCH_M
+    if len(before.in_water) != len(plan.elements):
+        return Placement(wet, tuple([element.height_m <= covered_m for element in plan.elements]))
+    in_water = tuple(
         [
-            level_m >= (leaves if was else enters)
-            for enters, leaves, was in zip(plan.enters_m, plan.leaves_m, before, strict=True)
+            element.height_m <= (covered_m + _WATER_LEAVES_M if was else covered_m)
+            for element, was in zip(plan.elements, before.in_water, strict=True)
         ]
     )
+    return Placement(wet, in_water)
 
 
 def average_temperature(
     plan: TemperaturePlan,
     inputs: tuple[Input, ...],
-    wet: tuple[bool, ...],
+    placed: Placement,
     level_m: float,
     water_m: float | None,
     capacity: Capacity,
@@ -62,8 +94,8 @@ def average_temperature(
 
     Args:
         inputs: (n_elements,), degC, lowest first, as in the plan; or none at all, when the elements are not read.
-        wet: (n_elements,), from `wet_elements`.
-        water_m: free-water level in m; elements at or below it are left out. None: no water.
+        placed: from `place_elements`.
+        water_m: free-water level in m. None: no water.
         capacity: for the slice volumes, which run from the free water to the surface.
     """
     used: list[int] = []
@@ -74,17 +106,14 @@ def average_temperature(
     age_s = 0.0
     manual = False
     for index, given in enumerate(inputs):
-        if not wet[index]:
+        if placed.in_water[index]:
+            notes[index] = _in_water(plan, index)
+            continue
+        if not placed.wet[index]:
             continue
         value, its_quality, reason, its_age_s, _, by_hand = given
-        if water_m is not None and plan.elements[index].height_m <= water_m + TOUCH_M:
-            notes[index] = Reason(ReasonCode.ELEMENT_IN_WATER, f"{plan.elements[index].name} is in free water")
-            continue
         if its_quality is _BAD or value is None:
-            cause = "no value" if reason is None else reason.text
-            failure = Reason(ReasonCode.ELEMENT_FAILED, f"{plan.elements[index].name} left out: {cause}")
-            notes[index] = failure
-            reasons.append(failure)
+            reasons.append(_failure(plan, index, given))
             quality = Quality.UNCERTAIN
             continue
         if its_quality is not _GOOD:
@@ -100,67 +129,71 @@ def average_temperature(
         return None
 
     spread_c = max(values) - min(values)
-    if spread_c > plan.outlier_c:
-        for position in _outliers([plan.elements[i].height_m for i in used], values, plan.outlier_c):
-            element = plan.elements[used[position]]
-            text = f"{element.name} at {values[position]:.1f} degC is over {plan.outlier_c:g} degC from its neighbours"
-            outlier = Reason(ReasonCode.ELEMENT_OUTLIER, text)
-            notes[used[position]] = outlier
-            reasons.append(outlier)
-            quality = Quality.UNCERTAIN
     remarks: tuple[Reason, ...] = ()
     if spread_c > plan.stratification_c:
         remarks = (Reason(ReasonCode.STRATIFIED, f"elements used differ by {spread_c:.1f} degC"),)
-
-    if plan.weighting is Weighting.EQUAL or len(used) == 1:
-        weights = [1.0 / len(used)] * len(used)
-        average_c = sum(values) / len(values)
-    else:
-        weights = _slice_weights(plan, used, level_m, water_m, capacity)
-        average_c = sum([weight * value for weight, value in zip(weights, values, strict=True)])
-    average = Figure(average_c, quality, (*reasons, *remarks), age_s, manual)
+    if spread_c > min(plan.outlier_c, plan.spread_c):
+        doubts = _doubts(plan, used, values, spread_c, notes)
+        if doubts:
+            reasons += doubts
+            quality = Quality.UNCERTAIN
     spread = Figure(spread_c, quality, (*reasons, *remarks), age_s, manual)
+    away_m = farthest_m([plan.elements[i].height_m for i in used], _lowest_m(capacity, water_m), level_m)
+    if away_m > plan.reach_m + TOUCH_M:
+        text = f"part of the liquid is {away_m:.2f} m from every element used, more than {plan.reach_m:g} m"
+        reasons.append(Reason(ReasonCode.TEMPERATURE_UNREPRESENTATIVE, text))
+        quality = Quality.UNCERTAIN
+
+    weights = _weights(plan, used, level_m, water_m, capacity)
+    average_c = sum([weight * value for weight, value in zip(weights, values, strict=True)])
+    average = Figure(average_c, quality, (*reasons, *remarks), age_s, manual)
     weight_of: list[float | None] = [None] * len(inputs)
     for index, weight in zip(used, weights, strict=True):
         weight_of[index] = weight
-    return LiquidTemperature(average, spread, _uses(plan, inputs, weight_of, notes))
+    uses = _uses(plan, inputs, placed, weight_of, notes)
+    return LiquidTemperature(average, spread, uses, TemperatureSource.ELEMENTS)
 
 
 def substituted_temperature(
     plan: TemperaturePlan,
     inputs: tuple[Input, ...],
+    placed: Placement,
     manual: Input | None,
     last: LastGood | None,
     now_s: float,
     level_m: float,
-    water_m: float | None,
 ) -> LiquidTemperature:
     """What stands in when no submerged element can be used: a manual value in force, the last Good average up to its
     limit of age, the lowest element if the level is at or above its height, else Bad (common practice).
     """
-    uses = _uses(plan, inputs, [None] * len(inputs), [None] * len(inputs)) if inputs else ()
+    notes: list[Reason | None] = [_in_water(plan, i) if covered else None for i, covered in enumerate(placed.in_water)]
+    uses = _uses(plan, inputs, placed, [None] * len(inputs), notes) if inputs else ()
     why = "no submerged element can be used" if plan.elements else "no temperature element is fitted"
     spread = figure.not_applicable(why)
     if manual is not None and manual.quality != _BAD and manual.value is not None:
-        return LiquidTemperature(figure.from_input(manual), spread, uses)
-    stood = figure.from_last_good(last, now_s, plan.last_good_limit_s, why, "average")
+        return LiquidTemperature(figure.from_input(manual), spread, uses, TemperatureSource.MANUAL)
+    causes = [Reason(ReasonCode.INPUT_BAD, why)]
+    if manual is not None and manual.reason is not None:
+        causes.append(manual.reason)
+    causes += [
+        _failure(plan, index, given)
+        for index, given in enumerate(inputs)
+        if placed.wet[index] and not placed.in_water[index] and given.quality == _BAD
+    ]
+    stood = figure.from_last_good(last, now_s, plan.last_good_limit_s, causes, "average")
     if stood is not None:
-        return LiquidTemperature(stood, spread, uses)
-    if inputs and level_m >= plan.elements[0].height_m - TOUCH_M:
+        return LiquidTemperature(stood, spread, uses, TemperatureSource.LAST_GOOD)
+    if inputs and level_m >= plan.elements[0].height_m - TOUCH_M and not placed.in_water[0]:
         lowest = inputs[0]
-        in_water = water_m is not None and plan.elements[0].height_m <= water_m + TOUCH_M
-        if lowest.quality != _BAD and lowest.value is not None and not in_water:
-            text = f"{why}: lowest element {plan.elements[0].name} taken"
-            average = figure.lower(figure.from_input(lowest), ReasonCode.LOWEST_ELEMENT_USED, text)
-            taken = uses[0]._replace(used=True, weight=1.0, reason=Reason(ReasonCode.LOWEST_ELEMENT_USED, text))
-            return LiquidTemperature(average, spread, (taken, *uses[1:]))
-    failed = tuple(
-        Reason(ReasonCode.ELEMENT_FAILED, f"{element.name} left out: {given.reason.text}")
-        for element, given in _pairs(plan, inputs)
-        if given.quality == _BAD and given.reason is not None
-    )
-    reasons = (Reason(ReasonCode.INPUT_BAD, f"{why}, and there is nothing to stand in"), *failed)
-    return LiquidTemperature(Figure(None, _BAD, reasons, 0.0), spread, uses)
+        if lowest.quality != _BAD and lowest.value is not None:
+            taken = Reason(
+                ReasonCode.LOWEST_ELEMENT_USED, f"the lowest element, {plan.elements[0].name}, is taken: {why}"
+            )
+            given = figure.from_input(lowest)
+            average = figure.lower(given, taken.code, taken.text)._replace(reasons=(taken, *given.reasons, *causes[1:]))
+            use = uses[0]._replace(used=True, weight=1.0, reason=taken)
+            return LiquidTemperature(average, spread, (use, *uses[1:]), TemperatureSource.LOWEST_ELEMENT)
+    return LiquidTemperature(Figure(None, _BAD, tuple(causes), 0.0), spread, uses)
 
 
 def unknown_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level: Figure) -> LiquidTemperature:
@@ -170,7 +203,7 @@ def unknown_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level:
     lost = figure.derive(None, (level,))
     unplaced = Reason(ReasonCode.INPUT_BAD, "the level is unknown, so whether it is submerged is too")
     notes = [given.reason if given.quality == _BAD else unplaced for given in inputs]
-    return LiquidTemperature(lost, lost, _uses(plan, inputs, [None] * len(inputs), notes) if inputs else ())
+    return LiquidTemperature(lost, lost, _uses(plan, inputs, None, [None] * len(inputs), notes) if inputs else ())
 
 
 def chosen_by(level: Figure, average: Figure) -> Figure:
@@ -196,78 +229,71 @@ def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m
     return figure.derive(sum(values) / len(values), healthy)
 
 
-def _pairs(plan: TemperaturePlan, inputs: tuple[Input, ...]) -> Iterable[tuple[ElementPlan, Input]]:
-    """Each element with its reading; none when the elements are not read at all, as for a sheet made by hand."""
-    return zip(plan.elements, inputs, strict=True) if inputs else ()
+def _in_water(plan: TemperaturePlan, index: int) -> Reason:
+    return Reason(ReasonCode.ELEMENT_IN_WATER, f"{plan.elements[index].name} is in free water")
 
 
-def _outliers(heights: list[float], values: list[float], limit_c: float) -> list[int]:
-    """Positions that differ by more than `limit_c` from each neighbour and from the gradient of the neighbours.
-
-    The worst is named first and set aside, so that a faulty element does not make its neighbours look faulty.
-    """
-    found: list[int] = []
-    left = list(range(len(values)))
-    while len(left) >= 3:
-        worst, worst_by = -1, limit_c
-        inner_first = [*range(1, len(left) - 1), 0, len(left) - 1]
-        for place in inner_first:
-            by = _distance(heights, values, left, place)
-            if by > worst_by:
-                worst, worst_by = place, by
-        if worst < 0:
-            break
-        found.append(left.pop(worst))
-    return sorted(found)
+def _failure(plan: TemperaturePlan, index: int, given: Input) -> Reason:
+    cause = "no value" if given.reason is None else given.reason.text
+    return Reason(ReasonCode.ELEMENT_FAILED, f"{plan.elements[index].name} left out: {cause}")
 
 
-def _distance(heights: list[float], values: list[float], left: list[int], place: int) -> float:
-    """How far one value lies from its nearest explanation: a neighbour's value or the neighbours' gradient."""
-    me = left[place]
-    if place == 0:
-        near, far = left[1], left[2]
-    elif place == len(left) - 1:
-        near, far = left[-2], left[-3]
-    else:
-        near, far = left[place - 1], left[place + 1]
-    slope = (values[far] - values[near]) / (heights[far] - heights[near])
-    on_gradient = values[near] + slope * (heights[me] - heights[near])
-    candidates = [abs(values[me] - values[near]), abs(values[me] - on_gradient)]
-    if 0 < place < len(left) - 1:
-        candidates.append(abs(values[me] - values[far]))
-    return min(candidates)
+def _doubts(
+    plan: TemperaturePlan, used: list[int], values: list[float], spread_c: float, notes: list[Reason | None]
+) -> list[Reason]:
+    """What is odd about the values used, each element that is named noted too."""
+    found: list[Reason] = []
+    limit = plan.outlier_c
+    names = [plan.elements[i].name for i in used]
+    odd = outliers([plan.elements[i].height_m for i in used], values, limit)
+    for position in odd.named:
+        text = f"{names[position]} at {values[position]:.1f} degC is over {limit:g} degC from its neighbours"
+        notes[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
+        found.append(Reason(ReasonCode.ELEMENT_OUTLIER, text))
+    if odd.pair is not None:
+        one, other = odd.pair
+        text = (
+            f"{names[one]} at {values[one]:.1f} degC and {names[other]} at {values[other]:.1f} degC differ by over "
+            f"{limit:g} degC, and the others do not tell which is right"
+        )
+        for position in odd.pair:
+            notes[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
+        found.append(Reason(ReasonCode.ELEMENT_OUTLIER, text))
+    if spread_c > plan.spread_c:
+        text = f"elements used differ by {spread_c:.1f} degC, more than {plan.spread_c:g} degC"
+        found.append(Reason(ReasonCode.TEMPERATURE_UNREPRESENTATIVE, text))
+    return found
 
 
-def _slice_weights(
+def _lowest_m(capacity: Capacity, water_m: float | None) -> float:
+    """Where the liquid begins that the elements speak for."""
+    return capacity.bottom_m if water_m is None else max(capacity.bottom_m, water_m)
+
+
+def _weights(
     plan: TemperaturePlan, used: list[int], level_m: float, water_m: float | None, capacity: Capacity
 ) -> list[float]:
-    """Share of the liquid around each used element: boundaries midway between used elements, from the free water (or
-    the bottom) to the surface. The weights sum to 1."""
-    heights = [plan.elements[index].height_m for index in used]
-    # Weights are shares: outside the table the volume itself is Bad, and the nearest defined slice will do for a share.
-    level_m = min(max(level_m, capacity.bottom_m), capacity.top_m)
-    bottom_m3 = 0.0 if water_m is None else capacity.volume(min(max(water_m, capacity.bottom_m), level_m))
-    borders = [bottom_m3]
-    for lower_m, upper_m in pairwise(heights):
-        middle_m = min(max((lower_m + upper_m) / 2.0, capacity.bottom_m), level_m)
-        borders.append(max(capacity.volume(middle_m), bottom_m3))
-    borders.append(capacity.volume(level_m))
-    whole = borders[-1] - borders[0]
-    if whole <= 0.0:
+    """Share of each used element in the average; they sum to 1."""
+    if plan.weighting is Weighting.EQUAL or len(used) == 1:
         return [1.0 / len(used)] * len(used)
-    return [(above - below) / whole for below, above in pairwise(borders)]
+    heights = [plan.elements[index].height_m for index in used]
+    if plan.weighting is Weighting.SLICE_HEIGHT:
+        return height_weights(heights, _lowest_m(capacity, water_m), level_m)
+    return volume_weights(heights, water_m, level_m, capacity)
 
 
 def _uses(
     plan: TemperaturePlan,
     inputs: tuple[Input, ...],
+    placed: Placement | None,
     weight_of: list[float | None],
     notes: list[Reason | None],
 ) -> tuple[ElementUse, ...]:
     """One use per element read: those with a weight are used; `notes` say what is odd, or why one is left out."""
+    wet: tuple[bool | None, ...] = (None,) * len(inputs) if placed is None else placed.wet
     return tuple(
         [
-            ElementUse(element.height_m, value, True, weight, quality, note or reason)
+            ElementUse(element.height_m, value, True, weight, quality, note or reason, submerged)
             if weight is not None
             else ElementUse(
                 element.height_m,
@@ -275,13 +301,15 @@ def _uses(
                 False,
                 0.0,
                 quality,
-                note or (reason if quality is _BAD and reason is not None else _DRY),
+                note or (reason if quality is _BAD else None) or (_FAILED if submerged else _DRY),
+                submerged,
             )
-            for element, (value, quality, reason, _, _, _), weight, note in zip(
-                plan.elements, inputs, weight_of, notes, strict=True
+            for element, (value, quality, reason, _, _, _), weight, note, submerged in zip(
+                plan.elements, inputs, weight_of, notes, wet, strict=True
             )
         ]
     )
 
 
 _DRY = Reason(ReasonCode.ELEMENT_DRY, "not submerged by the immersion margin")
+_FAILED = Reason(ReasonCode.ELEMENT_FAILED, "it gives no value")

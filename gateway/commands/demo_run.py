@@ -16,10 +16,11 @@ from gateway.commands.demo_words import Replaced, introduction
 from gateway.commands.free_port import free_port
 from gateway.commands.logs import set_up_logs
 from gateway.commands.output import is_terminal, write
-from gateway.commands.serve import run_in_loop
+from gateway.commands.serve import run_in_loop, running
 from gateway.commands.signals import stop_on_signals
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
+from gateway.running import claim
 from gateway.settings.site import SiteSettings
 from gateway.tasks import run_together
 
@@ -61,6 +62,7 @@ async def _demo(system: UnitSystem) -> None:
     async with AsyncExitStack() as parts:
         simulator, broker = await _start_children(parts, wished)
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
+        parts.enter_context(claim(running(settings), exclusive=False))
         write(*introduction(settings, replaced), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
         never = asyncio.Event()

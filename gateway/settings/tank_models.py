@@ -7,7 +7,7 @@ from pydantic import Field, GetJsonSchemaHandler, WithJsonSchema, model_validato
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
-from gateway.calculation.plan import GaugeKind, Weighting
+from gateway.calculation.plan import GaugeKind, HeelContents, Weighting
 from gateway.calculation.resistance import PT100, PT1000
 from gateway.settings.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
 from gateway.settings.fields import (
@@ -125,6 +125,10 @@ class TemperatureModel(Section):
     vapour_clearance: Length = 0.50
     outlier: TemperatureDifference = 5.0
     stratification: TemperatureDifference = 3.0
+    spread: Annotated[
+        TemperatureDifference, Field(description="Elements used that differ by more give no average to be trusted")
+    ] = 15.0
+    reach: Annotated[Length, Field(description="How far from every element used the liquid may be")] = 3.5
     last_good_limit: Duration = 86_400.0
 
 
@@ -202,8 +206,12 @@ class TankModel(Section):
     second_level: SecondLevelModel | None = None
     temperature: TemperatureModel | None = None
     free_water: FreeWaterModel
+    heel_holds: Annotated[HeelContents | None, Field(description="What stands below the datum: water or product")] = (
+        None
+    )
     vapour_pressure: SourceModel | None = None
     pressurised: YesNo = False
+    blanketed: Annotated[YesNo, Field(description="Under nitrogen or another gas at a pressure of its own")] = False
     ambient: AmbientModel | None = None
     roof: RoofModel | None = None
     shell: ShellModel | None = None

@@ -87,6 +87,7 @@ class TankBuilder:
             gauge_difference_limit_m=0.010 if model.second_level is None else model.second_level.difference_limit,
             temperature=_temperature(model, fitted.elements, weighting),
             free_water=FreeWaterSource(model.free_water.kind),
+            heel_holds=model.heel_holds,
             roof=parts.roof,
             shell=parts.shell,
             vapour=parts.vapour,
@@ -102,6 +103,7 @@ class TankBuilder:
             maximum_flow_out_m3_s=model.maximum_flow_out,
             flows=fitted.flows,
             pressurised=model.pressurised,
+            blanketed=model.blanketed,
             gravity_m_s2=9.80665 if self._gravity is None else self._gravity,
             buoyancy=product.buoyancy,
             age_difference_limit_s=self._sources.age_difference_limit_s(_used_together(binding)),
@@ -248,4 +250,6 @@ def _temperature(model: TankModel, elements: tuple[ElementPlan, ...], weighting:
         given.outlier,
         given.stratification,
         given.last_good_limit,
+        given.spread,
+        given.reach,
     )

@@ -8,7 +8,7 @@ import pytest
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import ElementPlan, FreeWaterSource, TemperaturePlan
-from gateway.calculation.temperature import vapour_temperature, wet_elements
+from gateway.calculation.temperature import NOWHERE, Placement, place_elements, vapour_temperature
 from gateway.records import Quality, ReasonCode
 from tests.support.plans import (
     NOON,
@@ -23,6 +23,7 @@ from tests.support.plans import (
 )
 
 FOUR = tuple(good(each) for each in (21.0, 20.0, 19.0, 12.0))
+WAS_WET = Placement((True,), (False,))
 AVERAGES = ("liquid_temperature", "temperature_spread", "vapour_temperature")
 
 
@@ -69,11 +70,11 @@ def test_a_float32_level_that_reads_the_very_threshold_has_reached_it(height_m: 
     """3.8 m is 3.7999999523 as a binary32 number (IEEE 754): an element at 3.5 m counts all the same."""
     plan = temperature_plan(height_m)
     (level,) = struct.unpack("f", struct.pack("f", height_m + 0.3))
-    assert wet_elements(plan, level, ()) == (True,)
-    assert wet_elements(plan, level - 1e-4, ()) == (False,)
+    assert place_elements(plan, level, None, NOWHERE).wet == (True,)
+    assert place_elements(plan, level - 1e-4, None, NOWHERE).wet == (False,)
     (leaving,) = struct.unpack("f", struct.pack("f", height_m + 0.2))
-    assert wet_elements(plan, leaving, (True,)) == (True,)
-    assert wet_elements(plan, leaving - 1e-4, (True,)) == (False,)
+    assert place_elements(plan, leaving, None, WAS_WET).wet == (True,)
+    assert place_elements(plan, leaving - 1e-4, None, WAS_WET).wet == (False,)
 
 
 def test_a_float32_level_just_the_clearance_below_an_element_leaves_it_in_the_vapour() -> None:

@@ -34,6 +34,8 @@ WORDS = ("Good", "Uncertain", "Bad")
 ON_THE_MARK_M = Fraction(1, 1_000_000)
 """A level within a micrometre of a mark has reached it (common practice: no gauge resolves it, no float32 holds it)."""
 VAPOUR_CLEARANCE_M = Fraction(1, 2)
+REACH_M = Fraction(7, 2)
+"""Beyond this from every element used the liquid is not known (common practice)."""
 DRY = Fraction(-1)
 """Free water of a tank without a probe."""
 
@@ -112,6 +114,12 @@ def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]
     )
 
 
+def farthest(heights: list[Fraction], water: Fraction, level: Fraction) -> Fraction:
+    """How far the liquid reaches from the nearest of the elements used."""
+    middles = [(above - below) / 2 for below, above in pairwise(heights)]
+    return max(heights[0] - max(water, Fraction(0)), level - heights[-1], *middles)
+
+
 def liquid_temperature(
     tank: Tank, level: Fraction, water: Fraction, used: tuple[bool, ...], temperatures: tuple[float, ...]
 ) -> tuple[float | None, int]:
@@ -120,13 +128,14 @@ def liquid_temperature(
         points = [
             (height, value) for height, value, counts in zip(tank.elements, temperatures, used, strict=True) if counts
         ]
+        quality = 1 if farthest([height for height, _ in points], water, level) > REACH_M + ON_THE_MARK_M else 0
         if not tank.by_slices:
-            return math.fsum(value for _, value in points) / len(points), 0
+            return math.fsum(value for _, value in points) / len(points), quality
         heights = [float(height) for height, _ in points]
         middles = [(low + high) / 2 for low, high in pairwise(heights)]
         borders = [0.0, *middles, float(level)]
         slices = [tank.volume(high) - tank.volume(low) for low, high in pairwise(borders)]
-        return math.fsum(s * value for s, (_, value) in zip(slices, points, strict=True)) / math.fsum(slices), 0
+        return math.fsum(s * value for s, (_, value) in zip(slices, points, strict=True)) / math.fsum(slices), quality
     if tank.manual_c is not None:
         return tank.manual_c, 1
     if level >= tank.elements[0] - ON_THE_MARK_M and tank.elements[0] > water + ON_THE_MARK_M:
@@ -162,17 +171,44 @@ def level_by_pressure(
     return agreeing[0]
 
 
+def pumpable(tank: Tank, level: Fraction, gov: float, water_volume: float, roof: float) -> float:
+    """GOV now less GOV at the minimum level: above the minimum a roof floats at both."""
+    if level <= tank.minimum:
+        return 0.0
+    rest = max(0.0, tank.volume(float(tank.minimum)) - water_volume) + (roof if tank.roof is not None else 0.0)
+    return max(0.0, gov - max(0.0, rest))
+
+
+def room(
+    tank: Tank, level: Fraction, tov: float, level_quality: int, thickness: float | None, density_quality: int
+) -> tuple[float, int]:
+    """GOV at the maximum working level less GOV now: a roof that floats there and not here takes its displacement."""
+    if level >= tank.maximum_working:
+        return 0.0, level_quality
+    difference = tank.volume(float(tank.maximum_working)) - tov
+    if tank.roof is None or level > tank.roof[2]:
+        return difference, level_quality
+    mass, low, _ = tank.roof
+    if level >= low:
+        # Partly afloat: nobody knows how much it displaces already.
+        return difference, 1
+    assert tank.reference_density is not None
+    quality = 1 if thickness is None else density_quality
+    return max(0.0, difference - mass / (thickness or tank.reference_density)), max(level_quality, quality)
+
+
 def expected(tag: str, state: State) -> Expected:
     """The whole sheet of one tank from rest, with every instrument in order."""
     tank = TANKS[tag]
     figures: dict[str, tuple[float | None, int]] = {}
     temperatures = tuple(shown_temperature(tank, each) for each in state.temperatures_c)
     # Water
-    water, water_volume = Fraction(0), 0.0
-    figures["water_level"] = (None, 0)
+    # Nothing above a flat bottom is "none detected", whether the probe has a code for it or says 0. The heel of the one
+    # tank that has one is declared to hold water: it is free water even at a level of 0.
+    heel = tank.volume(0.0)
+    water, water_volume = Fraction(0), 0.0 if tank.water_step is None else heel
+    figures["water_level"] = (0.0 if tank.water_step is not None and heel else None, 0)
     if tank.water_step is not None and state.water_m > 0:
-        # Nothing above the datum is "none detected", whether the probe has a code for it or says 0: no volume then,
-        # not even that of a heel.
         water = rounded(state.water_m, tank.water_step)
         water = as_float32(water) if tank.water_by_float else water
         figures["water_level"] = (float(water), 0)
@@ -204,7 +240,7 @@ def expected(tag: str, state: State) -> Expected:
     figures["liquid_temperature"] = (found, temperature_quality)
     averaged = [value for value, counts in zip(temperatures, used, strict=True) if counts]
     if averaged:
-        figures["temperature_spread"] = (max(averaged) - min(averaged), 0)
+        figures["temperature_spread"] = (max(averaged) - min(averaged), level_quality)
     in_vapour = [
         value
         for height, value in zip(tank.elements, temperatures, strict=True)
@@ -219,7 +255,6 @@ def expected(tag: str, state: State) -> Expected:
     figures["tov"] = (tov, level_quality)
     figures["fill"] = (tov / full, level_quality)
     figures["free_water"] = (water_volume if tank.water_step is not None else None, 0)
-    figures["room"] = (max(0.0, tank.volume(float(tank.maximum_working)) - tov), level_quality)
     # Density
     quality = max(level_quality, temperature_quality)
     thickness = None if found is None else density(tank, found)
@@ -245,10 +280,8 @@ def expected(tag: str, state: State) -> Expected:
     gov_quality = max(level_quality, roof_quality)
     gov = tov - water_volume + roof
     figures["gov"] = (gov, gov_quality)
-    figures["pumpable"] = (
-        max(0.0, gov - max(0.0, tank.volume(float(tank.minimum)) - water_volume)),
-        gov_quality,
-    )
+    figures["pumpable"] = (pumpable(tank, level, gov, water_volume, roof), gov_quality)
+    figures["room"] = room(tank, level, tov, level_quality, thickness, density_quality)
     amount_quality = max(gov_quality, density_quality, quality)
     if standard:
         gsv = gov * (figures["ctl"][0] or math.nan)
