@@ -57,12 +57,14 @@ async def end(tasks: "Collection[asyncio.Task[Any]]", *, patience_s: float = _PA
 
 
 async def run_together(loops: Iterable[tuple[str, Loop]]) -> None:
-    """Run named loops side by side, each in a task of its own, until cancelled.
+    """Run named loops side by side, each in a task of its own, until cancelled; without any, only wait for that.
 
     When one of them ends, whichever way, the others are ended and what was wrong is raised: the error itself, or a
     group where there are several.
     """
     tasks = [asyncio.create_task(loop(), name=name) for name, loop in loops]
+    if not tasks:
+        await asyncio.Event().wait()
     ended: set[asyncio.Task[Any]] = set()
     try:
         ended, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)

@@ -93,6 +93,15 @@ async def test_cancelled_it_ends_all_and_is_cancelled() -> None:
     assert [(loop.begun, loop.told) for loop in loops] == [(1, 1)] * 3
 
 
+async def test_nothing_to_run_is_waited_with_until_cancelled() -> None:
+    task = asyncio.create_task(run_together([]))
+    await asyncio.sleep(0.01)
+    assert not task.done()
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+
+
 async def test_one_that_goes_on_after_it_was_told_to_end_is_told_again() -> None:
     loops = [Endless(), Endless(swallows=2)]
     tasks = [asyncio.create_task(loop.run()) for loop in loops]

@@ -149,9 +149,11 @@ class Connection(aiomqtt.Client):
             # No asyncio.timeout: in a task that is being cancelled CPython 3.11.2 ends it in CancelledError.
             await asyncio.wait([dialled], timeout=_PATIENCE_S)
         finally:
-            # With the dial done it is the wait for CONNACK that ends. Without, the thread closes its own socket.
-            await end([dialled, attempt])
-            self.abort()
+            try:
+                # With the dial done it is the wait for CONNACK that ends. Without, the thread closes its own socket.
+                await end([dialled, attempt])
+            finally:
+                self.abort()
 
     def _client_connect(self) -> None:
         """In a thread of its own: dial, and undo it if nobody waits for it any more."""
