@@ -46,9 +46,15 @@ class Daemon:
     """One site. `run` until cancelled; `snapshot` at any time from the same loop."""
 
     def __init__(
-        self, settings: SiteSettings, *, clock: Clock | None = None, jitter: random.Random | None = None
+        self,
+        settings: SiteSettings,
+        *,
+        clock: Clock | None = None,
+        jitter: random.Random | None = None,
+        log_lines_dropped: Callable[[], int] = lambda: 0,
     ) -> None:
         self._settings = settings
+        self._log_lines_dropped = log_lines_dropped
         self._clock: Clock = SystemClock() if clock is None else clock
         self._jitter = jitter = random.Random() if jitter is None else jitter
         self._boot = secrets.token_hex(16)
@@ -113,6 +119,7 @@ class Daemon:
             instruments=[status for line in self._lines for status in line.instrument_statuses()],
             destinations=[delivery.status() for delivery in self._deliveries],
             calculation_errors=self._pipeline.calculation_errors,
+            log_lines_dropped=self._log_lines_dropped(),
         )
 
     def healthy(self) -> bool:
@@ -171,9 +178,15 @@ class Daemon:
         return partial(supervise, name, loop, backoff, self._clock)
 
 
-async def run(settings: SiteSettings, *, stop: asyncio.Event, on_ready: Callable[[Daemon], None] | None = None) -> None:
+async def run(
+    settings: SiteSettings,
+    *,
+    stop: asyncio.Event,
+    on_ready: Callable[[Daemon], None] | None = None,
+    log_lines_dropped: Callable[[], int] = lambda: 0,
+) -> None:
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time."""
-    gateway = Daemon(settings)
+    gateway = Daemon(settings, log_lines_dropped=log_lines_dropped)
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():

@@ -91,3 +91,5 @@ class GatewaySnapshot(NamedTuple):
     instruments: Sequence[InstrumentStatus]
     destinations: Sequence[DestinationStatus]
     calculation_errors: int
+    log_lines_dropped: int = 0
+    """Since the start: nobody read the log, or it could not be written."""
