@@ -3,6 +3,7 @@
 import asyncio
 import os
 from collections.abc import Callable, Coroutine
+from contextlib import closing
 from typing import Any
 
 from gateway import daemon
@@ -11,6 +12,7 @@ from gateway.commands.logs import set_up_logs
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
 from gateway.running import Running, claim
+from gateway.service_manager import ServiceManager
 from gateway.settings.site import SiteSettings
 
 __all__ = ["run_in_loop", "running", "serve"]
@@ -55,7 +57,8 @@ def _place(way: LinePath) -> str:
 async def _until_stopped(settings: SiteSettings, dropped_lines: Callable[[], int]) -> int:
     stop = asyncio.Event()
     stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
-    await daemon.run(settings, stop=stop, log_lines_dropped=dropped_lines)
+    with closing(ServiceManager.of_this_process()) as manager:
+        await daemon.run(settings, stop=stop, log_lines_dropped=dropped_lines, manager=manager)
     return 0
 
 

@@ -18,6 +18,7 @@ from gateway.delivery.mqtt_secrets import password, tls_context
 from gateway.delivery.payload import inventory_json, status_json
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
+from gateway.progress import CameRound, nobody_asks
 from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, GatewaySnapshot
 from gateway.tasks import end
@@ -44,8 +45,10 @@ class MqttDelivery:
         *,
         random: random_module.Random,
         monotonic: Callable[[], float] = time.monotonic,
+        came_round: CameRound = nobody_asks,
     ) -> None:
         self._plan = plan
+        self._came_round = came_round
         self._snapshot = snapshot
         self._random = random
         self._monotonic = monotonic
@@ -89,6 +92,7 @@ class MqttDelivery:
         """Connect, deliver, connect again; ends only by cancellation, then says `offline` if it still can."""
         failures = 0
         while True:
+            self._came_round(0.0)
             try:
                 await self._one_connection()
             except DeliveryError as exc:
@@ -148,6 +152,7 @@ class MqttDelivery:
             if oldest_s is not None and now_s - oldest_s >= self._plan.timeout_s:
                 raise DeliveryError(f"no acknowledgement within {self._plan.timeout_s:g} s")
             self._fill(connection, window, now_s)
+            self._came_round(self._plan.status_period_s)
             next_s = self._status_due_s if len(self._sent_s) < window else float("inf")
             if self._sent_s:
                 next_s = min(next_s, next(iter(self._sent_s.values())) + self._plan.timeout_s)
