@@ -10,14 +10,14 @@ from pathlib import Path
 
 from gateway.errors import GatewayError
 
-__all__ = ["FileError", "is_readable_by_all", "read_bytes", "read_text", "trouble_with"]
+__all__ = ["UnreadableError", "is_readable_by_all", "read_bytes", "read_text", "trouble_with"]
 
 _MEGABYTE = 1_000_000
 _MISSING = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM})
 
 
-class FileError(GatewayError):
+class UnreadableError(GatewayError):
     """A file cannot be had. `cause` says in words that follow its name what is wrong with it."""
 
     def __init__(self, path: Path, cause: str, *, missing: bool = False) -> None:
@@ -27,9 +27,16 @@ class FileError(GatewayError):
         """There is none; else it is there, or nobody here may know."""
         super().__init__(f"{path}: {cause}")
 
+    @property
+    def sentence(self) -> str:
+        """For the place in a site file that names it."""
+        if self.missing:
+            return f"there is no file {self.path}; the path counts from the folder of this file"
+        return f"{self.path} {self.cause}"
+
 
 def read_bytes(path: Path, largest_bytes: int) -> bytes:
-    """What is in a regular file of at most so many bytes. Raises FileError."""
+    """What is in a regular file of at most so many bytes. Raises UnreadableError."""
     try:
         # Without O_NONBLOCK a named pipe would keep this waiting for somebody to write into it.
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
@@ -39,28 +46,28 @@ def read_bytes(path: Path, largest_bytes: int) -> bytes:
     except (OSError, ValueError) as error:  # ValueError: a name with a NUL in it
         raise _refusal(path, error) from error
     if len(data) > largest_bytes:
-        raise FileError(path, f"is larger than {_size(largest_bytes)}, and no file of its kind needs to be")
+        raise UnreadableError(path, f"is larger than {_size(largest_bytes)}, and no file of its kind needs to be")
     return data
 
 
 def read_text(path: Path, largest_bytes: int) -> str:
-    """The same as text, which is UTF-8 with a byte order mark or without. Raises FileError."""
+    """The same as text, which is UTF-8 with a byte order mark or without. Raises UnreadableError."""
     data = read_bytes(path, largest_bytes)
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         # The error itself quotes the bytes, which may be a secret: it does not travel on.
         where = error.start
-    raise FileError(path, f"is not UTF-8 text (byte {where}); save it as UTF-8")
+    raise UnreadableError(path, f"is not UTF-8 text (byte {where}); save it as UTF-8")
 
 
-def trouble_with(path: Path) -> FileError | None:
+def trouble_with(path: Path) -> UnreadableError | None:
     """What would keep `path` from being read, as far as can be told without reading it; None when nothing does."""
     try:
         _check_kind(path, os.stat(path).st_mode)
         if not os.access(path, os.R_OK, effective_ids=True):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-    except FileError as error:
+    except UnreadableError as error:
         return error
     except (OSError, ValueError) as error:
         return _refusal(path, error)
@@ -79,16 +86,16 @@ def _check_kind(path: Path, mode: int) -> None:
     if stat.S_ISDIR(mode):
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
     if not stat.S_ISREG(mode):
-        raise FileError(path, "cannot be read: it is no regular file")
+        raise UnreadableError(path, "cannot be read: it is no regular file")
 
 
-def _refusal(path: Path, error: OSError | ValueError) -> FileError:
+def _refusal(path: Path, error: OSError | ValueError) -> UnreadableError:
     code = error.errno if isinstance(error, OSError) else None
     if code in _FORBIDDEN:
-        return FileError(path, "may not be read by this user")
+        return UnreadableError(path, "may not be read by this user")
     missing = code is None or code in _MISSING  # no code: a name that no file can have
     words = os.strerror(errno.ENOENT if code is None else code)
-    return FileError(path, f"cannot be read: {words}", missing=missing)
+    return UnreadableError(path, f"cannot be read: {words[0].lower()}{words[1:]}", missing=missing)
 
 
 def _size(size_bytes: int) -> str:

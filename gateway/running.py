@@ -101,7 +101,7 @@ def _locked(file: Path) -> _Held | None:
     """The file, locked for this process; None where another process has it."""
     while True:
         try:
-            file.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
+            _make_readable(file.parent)
             descriptor = os.open(file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o644)
         except OSError:
             return _Held(None)
@@ -118,6 +118,13 @@ def _locked(file: Path) -> _Held | None:
         except OSError:
             pass
         opened.close()
+
+
+def _make_readable(folder: Path) -> None:
+    """Makes the folder, for tools of other users to look into whatever the umask of this process is."""
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        folder.chmod(0o755)
 
 
 def _write(file: IO[str], mine: Running) -> None:

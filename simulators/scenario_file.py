@@ -32,9 +32,13 @@ def load_scenario(path_or_name: str | Path) -> Scenario:
     """
     path = Path(path_or_name)
     shipped = _SHIPPED / f"{path_or_name}.yaml"
-    if not path.exists() and str(path_or_name) in scenario_names():
+    try:
+        is_there, is_file = path.exists(), path.is_file()
+    except OSError as exc:
+        raise ScenarioError(f"{path}: cannot be read ({exc.strerror}); give the name of a YAML file") from exc
+    if not is_there and str(path_or_name) in scenario_names():
         path = shipped
-    elif not path.is_file():
+    elif not is_file:
         names = ", ".join(scenario_names())
         raise ScenarioError(f"{path_or_name}: no such file or scenario; give a YAML file or one of: {names}")
     tree, places = read_yaml(path)

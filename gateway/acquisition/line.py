@@ -250,8 +250,8 @@ class Line:
         self._no_connection = Reason(
             ReasonCode.NO_CONNECTION, f"line {self._plan.name} ({self._peer}) is not connected: {exc}"
         )
+        self._log.unreachable(str(exc))
         if self._failed_connects == 1:
-            self._log.unreachable(str(exc))
             self._schedule.start(now_ns)  # whose turns now say that nothing has a value
 
     def _connection_lost(self, now_ns: int, cause: str) -> None:

@@ -1,5 +1,7 @@
 """What a line says in the log: changes only, repetitions counted."""
 
+from collections import Counter
+
 import structlog
 
 from gateway.acquisition.instrument import Instrument
@@ -29,13 +31,26 @@ class LineLog:
     def __init__(self, plan: LinePlan) -> None:
         self._log = structlog.get_logger().bind(line=plan.name, peer=str(plan.primary))
         self._losses = 0
+        self._cause = ""
+        """Why the line cannot be reached at present."""
+        self._causes: Counter[str] = Counter()
+        """How often it came to be each of them, since the line was last connected."""
 
     def connected(self, failed_attempts: int) -> None:
+        self._cause = ""
+        self._causes.clear()
         if failed_attempts or not self._losses or _is_power_of_two(self._losses):
             self._log.info(LINE_CONNECTED, failed_attempts=failed_attempts, losses=self._losses)
 
     def unreachable(self, cause: str) -> None:
-        self._log.warning(LINE_UNREACHABLE, cause=cause)
+        """Of the first attempt, and when the cause becomes another: an adapter may be back, and not be permitted."""
+        if cause == self._cause:
+            return
+        self._cause = cause
+        self._causes[cause] += 1
+        # Two that take turns are said the 1st, 2nd, 4th, 8th ... time.
+        if _is_power_of_two(self._causes[cause]):
+            self._log.warning(LINE_UNREACHABLE, cause=cause)
 
     def lost(self, cause: str) -> None:
         self._losses += 1

@@ -16,8 +16,11 @@ from gateway.acquisition.modbus_tcp import MbapConnection, ModbusTcpLink
 from gateway.acquisition.plan import TlsFiles
 from gateway.acquisition.tcp_socket import plain_cause
 from gateway.errors import NoConnectionError
+from gateway.files import UnreadableError, read_bytes
 
 __all__ = ["ModbusTlsLink", "trouble_with"]
+
+_LARGEST_FILE = 4_000_000
 
 
 class ModbusTlsLink(ModbusTcpLink):
@@ -113,10 +116,9 @@ def _context(files: TlsFiles) -> ssl.SSLContext:
 
 def _check_readable(what: str, file: Path) -> None:
     try:
-        with file.open("rb"):
-            pass
-    except OSError as exc:
-        raise NoConnectionError(f"the {what} {file} cannot be read: {plain_cause(exc)}") from exc
+        read_bytes(file, _LARGEST_FILE)
+    except UnreadableError as exc:
+        raise NoConnectionError(f"the {what} {file} {exc.cause}") from exc
 
 
 def _plain_cause(exc: Exception, host: str) -> str:

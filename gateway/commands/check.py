@@ -6,6 +6,7 @@ from gateway.acquisition.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
 from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load
+from gateway.descriptors import limits, needed_by, shortage
 from gateway.display import printable
 from gateway.errors import SettingsError
 from gateway.settings.site import SiteSettings
@@ -29,6 +30,10 @@ def execute(arguments: argparse.Namespace) -> int:
             write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
         return 2
     warnings = [*settings.warnings, *_trouble_with_certificates(arguments.site, settings)]
+    # The soft limit is raised at the start where the hard one allows it.
+    too_few = shortage(needed_by(settings), limits().hard)
+    if too_few is not None:
+        warnings.append(f"{arguments.site}: {too_few}")
     remarks = [remark for tank in settings.tanks for remark in tank.remarks]
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:

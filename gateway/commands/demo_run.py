@@ -16,7 +16,7 @@ from gateway.commands.demo_words import Replaced, introduction
 from gateway.commands.free_port import free_port
 from gateway.commands.logs import set_up_logs
 from gateway.commands.output import is_terminal, write
-from gateway.commands.serve import run_in_loop, running
+from gateway.commands.serve import run_in_loop, running, with_descriptors
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.standard_streams import unblock_stdout
 from gateway.display import UnitSystem
@@ -76,6 +76,7 @@ async def _demo(system: UnitSystem, dropped_lines: Callable[[], int]) -> None:
     async with AsyncExitStack() as parts:
         simulator, broker = await _start_children(parts, wished)
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
+        settings = with_descriptors(settings)
         parts.enter_context(claim(running(settings), exclusive=False))
         write(*introduction(settings, replaced), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()

@@ -291,9 +291,9 @@ def _version(version: Version) -> dict[str, Any]:
 
 def _write(path: Path, lines: Iterator[bytes]) -> None:
     """Write a file that must not exist yet, wholly or not at all: under another name until it is whole."""
-    if path.exists():
-        raise _exists(path)
     try:
+        if path.exists():
+            raise _exists(path)
         with NamedTemporaryFile(
             dir=path.parent, prefix=f"{path.name}.", suffix=".unfinished", delete=False
         ) as unfinished:

@@ -4,18 +4,24 @@ import asyncio
 import os
 from collections.abc import Callable, Coroutine
 from contextlib import closing
+from dataclasses import replace
 from typing import Any
+
+import structlog
 
 from gateway import daemon
 from gateway.acquisition.plan import LinePath, SerialPath
 from gateway.commands.logs import set_up_logs
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
+from gateway.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.running import Running, claim
 from gateway.service_manager import ServiceManager
 from gateway.settings.site import SiteSettings
 
-__all__ = ["run_in_loop", "running", "serve"]
+__all__ = ["run_in_loop", "running", "serve", "with_descriptors"]
+
+TOO_FEW_DESCRIPTORS = "gateway.too_few_descriptors"
 
 _STOPPED_WITHIN_S = 12.0
 """Longest from a signal to the end of the process, below the service manager's own patience."""
@@ -25,8 +31,21 @@ def serve(site: str, log_format: str) -> int:
     """Run the gateway of `site` until a signal; then 0. Raises SettingsError and UsageError before it starts."""
     settings = load(site)
     dropped_lines = set_up_logs(log_format, simulated=settings.simulated)
+    settings = with_descriptors(settings)
     with claim(running(settings)):
         return run_in_loop(lambda: _until_stopped(settings, dropped_lines))
+
+
+def with_descriptors(settings: SiteSettings) -> SiteSettings:
+    """The settings with as many connections to the HTTP interface as there are descriptors for; logs a shortage."""
+    needed = needed_by(settings)
+    limit = raise_limit(needed).soft
+    trouble = shortage(needed, limit)
+    if trouble is not None:
+        structlog.get_logger("gateway.daemon").error(TOO_FEW_DESCRIPTORS, trouble=trouble)
+    if settings.http is None:
+        return settings
+    return replace(settings, http=replace(settings.http, connections=fitting_connections(needed, limit)))
 
 
 def running(settings: SiteSettings) -> Running:

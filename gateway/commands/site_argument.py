@@ -5,6 +5,7 @@ from pathlib import Path
 
 from gateway.commands.demo_site import load_demo
 from gateway.errors import UsageError
+from gateway.files import trouble_with
 from gateway.settings.site import SiteSettings, load_site
 from gateway.settings.tanks import TankSetup
 
@@ -20,11 +21,16 @@ def add_site(parser: argparse.ArgumentParser) -> None:
 def load(site: str) -> SiteSettings:
     """The settings of `site`. Raises SettingsError with every mistake; UsageError when there is no such file."""
     path = Path(site)
-    if path.is_file():
+    trouble = trouble_with(path)
+    if trouble is None:
         return load_site(path)
-    if site == _DEMO:
+    if site == _DEMO and trouble.missing:
         return load_demo()
-    raise UsageError(f"there is no site file '{site}'", "give the path of a YAML file, or `demo`")
+    if trouble.missing:
+        raise UsageError(f"there is no site file '{site}'", "give the path of a YAML file, or `demo`")
+    raise UsageError(
+        str(trouble), "a site file is readable by whoever runs it; give the path of a YAML file, or `demo`"
+    )
 
 
 def tank_of(settings: SiteSettings, tag: str) -> TankSetup:

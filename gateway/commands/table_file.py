@@ -7,6 +7,7 @@ from gateway.calculation.capacity_table import CapacityTable
 from gateway.commands.site_argument import load, tank_of
 from gateway.display import printable
 from gateway.errors import GatewayError, UsageError
+from gateway.files import trouble_with
 from gateway.settings.capacity_file import read_capacity_csv
 from gateway.settings.tanks import TankSetup
 
@@ -42,8 +43,10 @@ def chosen_tank(arguments: argparse.Namespace) -> TankSetup | None:
 
 def read_table(path: str) -> CapacityTable:
     """The table in the file `path`. Raises SettingsError with every mistake in it; UsageError where there is none."""
-    if not Path(path).is_file():
-        raise UsageError(f"there is no file '{path}'", "give the path of a capacity table (CSV)")
+    trouble = trouble_with(Path(path))
+    if trouble is not None:
+        text = f"there is no file '{path}'" if trouble.missing else str(trouble)
+        raise UsageError(text, "give the path of a capacity table (CSV)")
     return read_capacity_csv(Path(path))
 
 

@@ -8,8 +8,13 @@ from typing import TypeVar
 
 from gateway.delivery.plan import MqttPlan, TlsPlan
 from gateway.errors import DeliveryError
+from gateway.files import UnreadableError, read_bytes, read_text
 
 __all__ = ["password", "tls_context"]
+
+_LARGEST_PASSWORD = 65_535
+"""MQTT has no longer ones (3.1.1, section 3.1.3.5)."""
+_LARGEST_CERTIFICATES = 4_000_000
 
 Argument = TypeVar("Argument")
 Result = TypeVar("Result")
@@ -51,15 +56,14 @@ async def _aside(timeout_s: float, read: Callable[[Argument], Result], argument:
 
 def _read_password(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8").rstrip("\r\n")
-    except OSError as exc:
-        raise DeliveryError(f"cannot read password file {path}: {exc.strerror}") from exc
-    except UnicodeDecodeError:
-        # The decoding error quotes bytes of the password, so it must not travel on as a cause.
-        raise DeliveryError(f"password file {path} is not UTF-8 text") from None
+        return read_text(path, _LARGEST_PASSWORD).rstrip("\r\n")
+    except UnreadableError as exc:
+        raise DeliveryError(f"password file {exc}") from exc
 
 
 def _make_context(plan: TlsPlan) -> ssl.SSLContext:
+    for what, file in (("CA file", plan.ca), ("client certificate", plan.certificate), ("key", plan.key)):
+        _check_size(what, file)
     try:
         context = ssl.create_default_context(cafile=None if plan.ca is None else str(plan.ca))
     except OSError as exc:  # ssl.SSLError is one
@@ -73,6 +77,16 @@ def _make_context(plan: TlsPlan) -> ssl.SSLContext:
             key = "" if plan.key is None else f" with key {plan.key}"
             raise DeliveryError(f"cannot use client certificate {plan.certificate}{key}: {_text(exc)}") from exc
     return context
+
+
+def _check_size(what: str, file: Path | None) -> None:
+    """Before the library reads it to its end, which a device has not."""
+    if file is None:
+        return
+    try:
+        read_bytes(file, _LARGEST_CERTIFICATES)
+    except UnreadableError as exc:
+        raise DeliveryError(f"{what} {exc}") from exc
 
 
 def _text(exc: OSError) -> str:

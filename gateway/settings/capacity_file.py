@@ -48,6 +48,7 @@ from typing import NamedTuple, TypeVar
 from gateway.calculation.capacity_table import CapacityTable, row_mistakes
 from gateway.calculation.units import Dimension, parse_quantity, si_conversion, units_of
 from gateway.errors import QuantityError, SettingsError
+from gateway.files import UnreadableError, read_text
 
 __all__ = ["read_capacity_csv"]
 
@@ -65,6 +66,12 @@ _REQUIRED = {
     "heel": "# heel: none` or `# heel: 4.2 m3, included",
 }
 _OPTIONAL = ("datum shift", "ullage from", "notes")
+_LARGEST_FILE = 4_000_000
+_MOST_ROWS = 60_000
+_SIGN = re.compile(
+    rf"^\s*#\s*(?:{'|'.join((*_REQUIRED, *_OPTIONAL))})\s*:|level.*volume|volume.*level", re.IGNORECASE | re.MULTILINE
+)
+"""What even a table with mistakes has: one of its entries, or the names of its columns."""
 _NOT_STATED = "not stated"
 _FEET_AND_INCHES = "ft-in"
 _SEPARATORS = (";", "\t", ",")
@@ -155,11 +162,17 @@ def read_capacity_csv(path: Path) -> CapacityTable:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise SettingsError((f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8",)) from error
-    except OSError as error:
-        raise SettingsError((f"{path}: cannot be read: {error.strerror or error}",)) from error
+        text = read_text(path, _LARGEST_FILE)
+    except UnreadableError as error:
+        raise SettingsError((str(error),)) from error
+    rows = text.count("\n")
+    if rows > _MOST_ROWS:
+        limit = f"{_MOST_ROWS:,}, and a table to the millimetre of the highest tank has fewer"
+        raise SettingsError((f"{path}: has {rows:,} lines; the most are {limit}",))
+    if not _SIGN.search(text):
+        # Nothing of it is told: it may be any file that this user can read.
+        raise SettingsError((f"{path}: is no capacity table: it has none of the lines that begin one",))
+    return text
 
 
 def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:

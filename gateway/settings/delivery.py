@@ -5,8 +5,10 @@ import re
 from pathlib import Path
 
 from gateway.delivery.plan import MqttPlan, TlsPlan
+from gateway.files import trouble_with
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
+from gateway.settings.open_secrets import warn_of_open_secret
 from gateway.settings.site_models import DeliveryModel, MqttModel, WebModel
 from gateway.settings.validation import validate
 from gateway.web.plan import HttpPlan
@@ -14,6 +16,7 @@ from gateway.web.plan import HttpPlan
 __all__ = ["build_http", "build_mqtt"]
 
 _HOST_NAME = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\.?", re.ASCII | re.IGNORECASE)
+_SECRETS = ("password_file", "key")
 _LARGEST_WINDOW = 100
 _LONGEST_KEEPALIVE_S = 65535
 
@@ -112,8 +115,12 @@ class _Files:
         if text is None:
             return None
         file = Path(self._document.place(key).file).parent / text
-        if not file.is_file():
-            self._manual.warn(key, f"there is no file {file} on this machine")
+        # Warnings only: the machine and the user that run the file may be others than those that check it.
+        trouble = trouble_with(file)
+        if trouble is not None:
+            self._manual.warn(key, f"there is no file {file} on this machine" if trouble.missing else trouble.sentence)
+        elif key[-1] in _SECRETS:
+            warn_of_open_secret(file, key, self._manual)
         return file
 
 

@@ -7,7 +7,7 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from gateway.errors import SettingsError
-from gateway.files import FileError, read_text, trouble_with
+from gateway.files import UnreadableError, read_text, trouble_with
 from gateway.resources import config_folder
 from gateway.settings.yaml_tree import ListNode, MappingNode, Node, Place, TextNode, parse_yaml, plain
 
@@ -114,12 +114,14 @@ class Mistakes:
         return tuple(sorted(texts, key=order))
 
 
-def read_document(path: FilePath, overrides: Mapping[str, str]) -> tuple[Document, list[str]]:
+def read_document(path: FilePath, overrides: Mapping[str, str], *, part: bool = False) -> tuple[Document, list[str]]:
     """Read a site file with its includes and put the overrides in. Returns the mistakes that leave a tree to check.
+
+    `part`: a file that another names, of whose text nothing is told unless it is a part of a site file.
 
     Raises SettingsError where a file cannot be read or is not YAML.
     """
-    reading = _Reading(path)
+    reading = _Reading(path, part=part)
     root = reading.read(path, ())
     for key, value in overrides.items():
         if not _override(root, key, value):
@@ -131,9 +133,10 @@ def read_document(path: FilePath, overrides: Mapping[str, str]) -> tuple[Documen
 class _Reading:
     """A site file and what it includes, which lies in its own folder or in one that it names."""
 
-    def __init__(self, site: FilePath) -> None:
+    def __init__(self, site: FilePath, *, part: bool) -> None:
         self.mistakes: list[str] = []
         self._site = site
+        self._is_part = part
         self._folders = [_resolved(site.parent), _resolved(config_folder())]
         self._left_bytes = _LARGEST_TOGETHER
 
@@ -141,13 +144,13 @@ class _Reading:
         """The tree of one file, joined with those it includes. Raises SettingsError."""
         try:
             text = read_text(path, _LARGEST_FILE)
-        except FileError as error:
+        except UnreadableError as error:
             raise SettingsError((str(error),)) from error
         self._left_bytes -= len(text)
         if self._left_bytes < 0:
             limit = f"{_LARGEST_TOGETHER / 1e6:g} MB"
             raise SettingsError((f"{path}: with it the site has more than {limit}, which none needs; split the site",))
-        if including and not _SECTION.search(text):
+        if (including or self._is_part) and not _SECTION.search(text):
             raise SettingsError((f"{path}: is no part of a site file: it has none of its sections",))
         root, found = parse_yaml(text, str(path))
         self.mistakes.extend(found)
@@ -187,8 +190,7 @@ class _Reading:
                 f"include_from of {self._site.name}"
             )
         elif trouble is not None:
-            missing = f"there is no file {target}; the path counts from the folder of this file"
-            self.mistakes.append(place + (missing if trouble.missing else f"{target} {trouble.cause}"))
+            self.mistakes.append(place + trouble.sentence)
         elif _resolved(target) in {_resolved(known) for known in (*including, path)}:
             self.mistakes.append(f"{place}{item.text} includes itself; take one of the includes out")
         elif len(including) >= _DEEPEST_INCLUDE:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from gateway.acquisition.register_map import ValueType
 from gateway.errors import SettingsError
+from gateway.files import trouble_with
 from gateway.resources import config_folder
 from gateway.settings.document import Document, KeyPath, Mistakes, read_document
 from gateway.settings.fields import whole_number
@@ -85,7 +86,7 @@ class MapTrees:
             return self._shipped[name]
         self._shipped[name] = None
         file = config_folder() / "instruments" / f"{name}.yaml"
-        if file.parent == file.parent / name or not file.is_file():
+        if not name or "/" in name or trouble_with(file) is not None:
             return None
         try:
             document, found = read_document(file, {})

@@ -1,6 +1,7 @@
 """The figures of a solution from a product file of their own, such as those in config/products/grids."""
 
 from gateway.errors import SettingsError
+from gateway.files import trouble_with
 from gateway.resources import config_folder
 from gateway.settings.document import Document, KeyPath, Mistakes, read_document
 from gateway.settings.product_mixtures import SolutionProduct
@@ -20,13 +21,14 @@ def with_table(model: SolutionProduct, document: Document, path: KeyPath, mistak
         return model
     key: KeyPath = (*path, "table")
     file = document.folder(key) / model.table
-    if not file.is_file() and (config_folder() / model.table).is_file():
-        file = config_folder() / model.table
-    if not file.is_file():
-        mistakes.add(key, f"there is no file {file}; the path counts from the folder of this file")
+    trouble = trouble_with(file)
+    if trouble is not None and trouble_with(config_folder() / model.table) is None:
+        file, trouble = config_folder() / model.table, None
+    if trouble is not None:
+        mistakes.add(key, trouble.sentence)
         return None
     try:
-        other, found = read_document(file, {})
+        other, found = read_document(file, {}, part=True)
     except SettingsError as error:
         mistakes.foreign(error.mistakes)
         return None

@@ -18,7 +18,9 @@ from gateway.settings.densities import Densities, ProductDefaults
 from gateway.settings.document import Document, KeyPath, Mistakes, dotted, read_document
 from gateway.settings.fields import read_name
 from gateway.settings.lines import build_lines, declared_names
+from gateway.settings.look_alikes import warn_of_look_alikes
 from gateway.settings.manual import ManualValues
+from gateway.settings.open_secrets import warn_of_open_keys
 from gateway.settings.product_base import CONVENTIONAL
 from gateway.settings.sense_checks import check_sense_of_lines
 from gateway.settings.site_models import SiteFile, SiteModel
@@ -71,6 +73,8 @@ def load_site(
     manual = ManualValues(document, mistakes, warnings, now or datetime.now(UTC))
     lines = build_lines(document, mistakes)
     check_sense_of_lines(lines, document, mistakes, manual)
+    warn_of_open_keys(lines.lines, manual)
+    warn_of_look_alikes(document, manual)
     builder = TankBuilder(
         document,
         mistakes,

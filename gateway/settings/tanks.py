@@ -6,6 +6,7 @@ from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import ElementPlan, FreeWaterSource, TankPlan, TemperaturePlan, Weighting
 from gateway.errors import GatewayError, SettingsError
+from gateway.files import trouble_with
 from gateway.settings.capacity_file import read_capacity_csv
 from gateway.settings.columns import ColumnBuilder
 from gateway.settings.densities import BuiltProduct, Densities
@@ -123,9 +124,9 @@ class TankBuilder:
         if model.capacity_table is not None:
             key: KeyPath = (*path, "capacity_table")
             file = self._document.folder(key) / model.capacity_table.file
-            if not file.is_file():
-                text = f"there is no file {file}; the path counts from the folder of this file"
-                self._mistakes.add(key, text)
+            trouble = trouble_with(file)
+            if trouble is not None:
+                self._mistakes.add(key, trouble.sentence)
                 return None
             try:
                 return read_capacity_csv(file)

@@ -2,9 +2,12 @@
 
 from dataclasses import dataclass
 
-__all__ = ["LARGEST_CONNECTIONS", "HttpPlan", "Readiness"]
+__all__ = ["BACKLOG", "FEWEST_CONNECTIONS", "LARGEST_CONNECTIONS", "HttpPlan", "Readiness"]
 
+FEWEST_CONNECTIONS = 4
 LARGEST_CONNECTIONS = 64
+BACKLOG = 64
+"""Connections that wait to be accepted. Each may bear a descriptor for the moment before another gives way to it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from gateway.errors import GatewayError
 from gateway.progress import CameRound, nobody_asks
 from gateway.web.connections import BoundedConnection, Room
 from gateway.web.hosts import KnownHostsOnly
-from gateway.web.plan import HttpPlan, Readiness
+from gateway.web.plan import BACKLOG, HttpPlan, Readiness
 
 __all__ = ["Content", "HttpServer"]
 
@@ -41,8 +41,6 @@ _STOP_S = 3.0
 """Longest a stop waits for requests in progress."""
 _IDLE_S = 5
 """Longest a connection is kept for a next request that has not begun."""
-_BACKLOG = 64
-"""Each may bear a descriptor for the moment before one of the connections gives way."""
 _KEEP_ALIVE_S = 30
 """After which a peer that has silently gone is asked, and after which what it does not acknowledge is given up."""
 _HINTS = {
@@ -107,7 +105,7 @@ class HttpServer:
             async with asyncio.timeout(_RESOLVE_S):
                 found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
             family, _, _, _, address = found[0]
-            listener = socket.create_server(address[:2], family=family, backlog=_BACKLOG)
+            listener = socket.create_server(address[:2], family=family, backlog=BACKLOG)
             _watch_peers(listener)
             return listener
         except (OSError, UnicodeError) as exc:  # TimeoutError is an OSError; UnicodeError: a name that IDNA refuses
@@ -143,7 +141,7 @@ class HttpServer:
             access_log=False,
             server_header=False,
             proxy_headers=False,
-            backlog=_BACKLOG,
+            backlog=BACKLOG,
             timeout_keep_alive=_IDLE_S,
             timeout_graceful_shutdown=1,
         )

@@ -192,6 +192,43 @@ async def test_a_line_that_cannot_be_reached_says_so_for_each_instrument_once_a_
     assert not yard.line.status().connected
 
 
+async def test_another_cause_of_an_outage_is_said_and_causes_that_take_turns_do_not_fill_the_log() -> None:
+    """An adapter that was unplugged, is back under another number, and then may not be opened by this user."""
+    gone, forbidden = NoConnectionError("there is no port: is it plugged in?"), NoConnectionError("no permission")
+    yard = VirtualLine([1], well)
+    yard.link.connect_error = lambda: gone if yard.time.now_s < 100 else forbidden
+    with capture_logs() as logs:
+        await yard.run_for(300.0)
+    assert [(log["event"], log["cause"]) for log in logs] == [
+        ("line.unreachable", str(gone)),
+        ("line.unreachable", str(forbidden)),
+    ]
+    yard = VirtualLine([1], well)
+    yard.link.connect_error = lambda: (gone, forbidden)[len(yard.link.connects) % 2]
+    with capture_logs() as logs:
+        await yard.run_for(3600.0)
+    attempts = len(yard.link.connects)
+    assert attempts > 100
+    # Each of the two: the 1st, 2nd, 4th ... of its turns.
+    assert len(logs) == sum(2**power <= turns for turns in (attempts // 2, -(-attempts // 2)) for power in range(20))
+
+
+async def test_a_cause_is_said_anew_after_the_line_was_connected() -> None:
+    yard = VirtualLine([1], well)
+    yard.link.connect_error = lambda: None if 100 < yard.time.now_s < 200 else REFUSED
+
+    def drop(unit: int, table: Table) -> float | tuple[float, LinkError]:
+        if yard.time.now_s > 200:
+            yard.link.connected = False
+            return 0.01, NoConnectionError("the peer closed the connection")
+        return FAST
+
+    yard.link.answer = drop
+    with capture_logs() as logs:
+        await yard.run_for(400.0)
+    assert [log["cause"] for log in logs if log["event"] == "line.unreachable"] == [str(REFUSED)] * 2
+
+
 async def test_after_an_outage_all_are_read_at_once() -> None:
     yard = VirtualLine([1, 2, 3], well)
     yard.link.connect_error = lambda: REFUSED if yard.time.now_s < 100 else None

@@ -1,0 +1,61 @@
+"""Names that a person takes for one another: of two such tanks one is read for the other, sooner or later.
+
+The letters of other scripts that look like Latin ones are those of Unicode Technical Standard 39 (confusables), as far
+as Cyrillic and Greek have them (from memory).
+"""
+
+import unicodedata
+from collections.abc import Iterable
+
+from gateway.settings.document import Document
+from gateway.settings.lines import declared_names
+from gateway.settings.manual import ManualValues
+
+__all__ = ["seen_as", "warn_of_look_alikes"]
+
+_SECTIONS = ("lines", "instruments", "products", "tanks")
+_LATIN = str.maketrans(
+    "АВЕЅІЈКМНОРСТУХЗасеорхуіјѕһԁԛԝѵб" + "ΑΒΕΖΗΙΚΜΝΟΡΤΥΧονραι" + "‐‑‒–—―−",
+    "ABESIJKMHOPCTYX3aceopxyijshdqwv6" + "ABEZHIKMNOPTYXovpai" + "-------",
+)
+_ONE_OR_NOUGHT = str.maketrans("Il|Oo", "11100")
+
+
+def seen_as(name: str) -> frozenset[str]:
+    """What a name may be taken for. Two names that share one of these look alike."""
+    plain = unicodedata.normalize("NFKC", name)
+    return frozenset(
+        {plain.upper().translate(_LATIN).upper(), plain.translate(_LATIN).translate(_ONE_OR_NOUGHT).upper()}
+    )
+
+
+def warn_of_look_alikes(document: Document, manual: ManualValues) -> None:
+    """Each name of a section that looks like one before it."""
+    for section in _SECTIONS:
+        names = declared_names(document, section)
+        for name, other in _pairs(names):
+            path = (section, name)
+            line = document.place((section, other)).line
+            manual.warn(path, f"looks like {other} of line {line}{_why(name, other)}; rename one of the two")
+
+
+def _pairs(names: Iterable[str]) -> list[tuple[str, str]]:
+    first: dict[str, str] = {}
+    found = []
+    for name in names:
+        looks = seen_as(name)
+        other = next((first[look] for look in sorted(looks) if look in first), None)
+        if other is not None:
+            found.append((name, other))
+        for look in looks:
+            first.setdefault(look, name)
+    return found
+
+
+def _why(name: str, other: str) -> str:
+    """The letter of another script, of which the eye cannot be told."""
+    for whose, text in ((name, name), (other, other)):
+        for character in text:
+            if not character.isascii() and character.translate(_LATIN).isascii():
+                return f": {character} in {whose} is {unicodedata.name(character, 'another letter').lower()}"
+    return ""
