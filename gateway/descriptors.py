@@ -14,7 +14,7 @@ from gateway.web.plan import BACKLOG, FEWEST_CONNECTIONS, LARGEST_CONNECTIONS
 __all__ = ["Limits", "Needed", "fitting_connections", "limits", "needed_by", "raise_limit", "shortage"]
 
 _ITSELF = 24
-"""Of the process: three standard ones, the event loop's own, the runtime file, the service manager's socket, libraries."""
+"""Of the process: three standard ones, the event loop's own, the runtime file, the service manager's socket."""
 _SPARE = 24
 """Files that are opened for a moment, look-ups of names, connections that end while the next are made."""
 _BROKER = 6
@@ -79,9 +79,9 @@ def shortage(needed: Needed, limit: int) -> str | None:
     if limit >= needed.all:
         return None
     return (
-        f"this site needs {needed.all} descriptors ({needed.lines} for lines, {needed.http} for HTTP, {needed.broker} for "
-        f"the broker, {needed.spare} beside) and the process may have {limit}; raise LimitNOFILE of the service, or "
-        "`ulimit -Hn`"
+        f"this site needs {needed.all} descriptors ({needed.lines} for lines, {needed.http} for HTTP, {needed.broker} "
+        f"for the broker, {needed.spare} beside) and the process may have {limit}; raise LimitNOFILE of the service, "
+        "or `ulimit -Hn`"
     )
 
 

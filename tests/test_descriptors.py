@@ -44,8 +44,8 @@ def test_a_shortage_is_told_with_what_it_is_for() -> None:
     needed = Needed(lines=1000, http=129, broker=6, spare=48)
     assert shortage(needed, 1183) is None
     assert shortage(needed, 1182) == (
-        "this site needs 1183 descriptors (1000 for lines, 129 for HTTP, 6 for the broker, 48 beside) and the process may "
-        "have 1182; raise LimitNOFILE of the service, or `ulimit -Hn`"
+        "this site needs 1183 descriptors (1000 for lines, 129 for HTTP, 6 for the broker, 48 beside) and the process "
+        "may have 1182; raise LimitNOFILE of the service, or `ulimit -Hn`"
     )
 
 

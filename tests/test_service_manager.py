@@ -177,8 +177,8 @@ async def test_the_daemon_is_ready_alive_and_stopping(
 async def test_a_line_that_hangs_is_named_and_no_sign_of_life_is_given(
     site: SiteSettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Its loop waits for what never comes; all others go on. It may wait for a connection and an answer, 3 s and 1 s, and
-    here 0.2 s beside."""
+    """Its loop waits for what never comes; all others go on. It may wait for a connection and an answer, 3 s and 1 s,
+    and here 0.2 s beside."""
     (line,) = site.lines
     answer_s = max(each.timeout_s + each.pause_s for each in line.instruments)
     monkeypatch.setattr(daemon, "_LOOP_LATE_S", 0.2 - line.connect_timeout_s - answer_s)

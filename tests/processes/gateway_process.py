@@ -1,6 +1,7 @@
-"""A gateway as the process it is at a site: instruments on sockets, an HTTP client, a broker, and nothing of ours inside.
+"""A gateway as the process it is at a site: instruments on sockets, an HTTP client, a broker.
 
-The instruments are a few lines of MODBUS Messaging on TCP/IP (V1.0b), threads of the test; they tell when they were asked.
+The instruments are a few lines of MODBUS Messaging on TCP/IP (V1.0b), in threads of the test; they tell that they were
+asked.
 """
 
 import json
@@ -93,7 +94,9 @@ class Instruments:
 
 def write_site(folder: Path, instruments: Sequence[Instruments], *, broker: int | None = None) -> Path:
     """A site with one line and one tank for each of the servers, polled several times a second."""
-    lines = [f"  line-{n}: {{address: 127.0.0.1:{each.port}, backoff_longest: 1 s}}" for n, each in enumerate(instruments)]
+    lines = [
+        f"  line-{n}: {{address: 127.0.0.1:{each.port}, backoff_longest: 1 s}}" for n, each in enumerate(instruments)
+    ]
     gauges = [
         f"  LT-{n}: {{line: line-{n}, unit: 1, period: 250 ms, timeout: 2 s, "
         "signals: {innage: {table: holding_registers, address: 0, type: uint16, unit: mm}}}"
@@ -162,7 +165,9 @@ class GatewayProcess:
         for each in instruments:
             each.is_asked_again()
         before = self.times()
-        eventually(lambda: all(new > old for new, old in zip(self.times(), before, strict=True)), "tanks are calculated")
+        eventually(
+            lambda: all(new > old for new, old in zip(self.times(), before, strict=True)), "tanks are calculated"
+        )
         eventually(self.has_levels, "every tank has its level")
 
     def metric(self, name: str) -> float:

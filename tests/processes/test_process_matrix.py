@@ -1,4 +1,4 @@
-"""What is done to a gateway from outside, and what must go on: the tanks, on time, and a clean end when one is asked for."""
+"""What is done to a gateway from outside, and what must go on: the tanks, and a clean end when one is asked for."""
 
 import json
 import os
@@ -126,9 +126,7 @@ def test_a_log_whose_reader_has_gone_ends_nothing(site: Path, yard: list[Instrum
 
 
 @pytest.mark.parametrize("closed", ["2>&-", "<&- >&- 2>&-"])
-def test_what_is_closed_at_the_start_never_becomes_a_socket(
-    closed: str, site: Path, yard: list[Instruments]
-) -> None:
+def test_what_is_closed_at_the_start_never_becomes_a_socket(closed: str, site: Path, yard: list[Instruments]) -> None:
     with gateway(site, shell=f'exec "$@" {closed}') as running:
         running.goes_on(*yard)
         loses_and_finds(running, *yard)
@@ -169,7 +167,7 @@ def a_small_disk(folder: Path) -> Iterator[Disk]:
     with ExitStack() as stack:
         if os.geteuid() == 0:
             subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "none", folder], check=True)
-            stack.callback(subprocess.run, ["umount", "--lazy", folder], check=True)
+            stack.callback(lambda: subprocess.run(["umount", "--lazy", folder], check=True))
         yield Disk(folder)
 
 
@@ -219,11 +217,9 @@ def half_open(port: int, count: int) -> Iterator[list[socket.socket]]:
 
 
 @pytest.mark.parametrize("limit", [256, 100])
-def test_http_takes_no_descriptor_from_the_lines(
-    limit: int, site: Path, yard: list[Instruments], pipe: Pipe
-) -> None:
-    """Two lines need 2, HTTP 129, the process and what it opens for a moment 48: 179. With 100 it says so, and HTTP gets
-    what is left."""
+def test_http_takes_no_descriptor_from_the_lines(limit: int, site: Path, yard: list[Instruments], pipe: Pipe) -> None:
+    """Two lines need 2, HTTP 129, the process and what it opens for a moment 48: 179. With 100 it says so, and HTTP
+    gets what is left."""
     with gateway(site, stderr=pipe.writing, shell=f'ulimit -n {limit}; exec "$@"') as running:
         running.goes_on(*yard)
         with half_open(running.port, 300):
@@ -243,9 +239,7 @@ def test_http_takes_no_descriptor_from_the_lines(
         assert running.end() == 0
 
 
-def test_the_soft_limit_is_raised_where_the_hard_one_allows_it(
-    site: Path, yard: list[Instruments], pipe: Pipe
-) -> None:
+def test_the_soft_limit_is_raised_where_the_hard_one_allows_it(site: Path, yard: list[Instruments], pipe: Pipe) -> None:
     with gateway(site, stderr=pipe.writing, shell='ulimit -Hn 500; ulimit -Sn 64; exec "$@"') as running:
         running.goes_on(*yard)
         assert resource.prlimit(running.process.pid, resource.RLIMIT_NOFILE) == (500, 500)
@@ -265,9 +259,7 @@ def handles(process: "subprocess.Popen[bytes]", number: signal.Signals) -> bool:
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 @pytest.mark.parametrize("stage", ["loading", "running", "stopping"])
-def test_it_ends_with_0_at_every_stage(
-    number: signal.Signals, stage: str, site: Path, yard: list[Instruments]
-) -> None:
+def test_it_ends_with_0_at_every_stage(number: signal.Signals, stage: str, site: Path, yard: list[Instruments]) -> None:
     with gateway(site) as running:
         if stage == "loading":
             eventually(lambda: handles(running.process, number), "the gateway listens to signals")
@@ -311,7 +303,7 @@ def test_a_while_of_standing_still_is_over_when_it_is_over(site: Path, yard: lis
 
 
 def test_after_a_kill_the_next_one_begins_at_once(tmp_path: Path, yard: list[Instruments]) -> None:
-    """Nothing of the one that was killed stands in its way; a subscriber reads that it is gone, then that it is there."""
+    """Nothing of the one that was killed stands in its way; a subscriber reads that it is gone, and that it is back."""
     with Mosquitto(tmp_path) as broker:
         site = write_site(tmp_path, yard, broker=broker.port)
 

@@ -1,4 +1,4 @@
-"""What a site file may bring in: from its own folder or one it names, of bounded size, and told of only if it is a part."""
+"""What a site file may bring in: of bounded size, from its own folder or one it names, and told of if it is a part."""
 
 import os
 from pathlib import Path
@@ -32,9 +32,7 @@ def test_nothing_of_a_file_that_is_no_part_of_a_site_is_told(text: str, tmp_path
     (tmp_path / "secret").write_text(text, "utf-8")
     with pytest.raises(SettingsError) as caught:
         load(tmp_path, f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml, secret]\n")
-    assert caught.value.mistakes == (
-        f"{tmp_path}/secret: is no part of a site file: it has none of its sections",
-    )
+    assert caught.value.mistakes == (f"{tmp_path}/secret: is no part of a site file: it has none of its sections",)
 
 
 @pytest.mark.parametrize("text", FOREIGN)
@@ -49,7 +47,8 @@ def test_nor_of_a_table_of_products_or_capacities_that_is_none(text: str, tmp_pa
 
 
 @pytest.mark.parametrize(
-    "text", ["tanks:\n  T-1: {}\n", "{tanks: {T-1: {}}}\n", '"tanks": {T-1: {}}\n', "# a part\n\ninclude: b.yaml\n", "web :\n"]
+    "text",
+    ["tanks:\n  T-1: {}\n", "{tanks: {T-1: {}}}\n", '"tanks": {T-1: {}}\n', "# a part\n\ninclude: b.yaml\n", "web :\n"],
 )
 def test_what_is_a_part(text: str, tmp_path: Path) -> None:
     (tmp_path / "part.yaml").write_text(text, "utf-8")
@@ -80,7 +79,9 @@ def mistakes_of(place: Path, text: str) -> list[str]:
     return [mistake.replace(str(place), "") for mistake in mistakes]
 
 
-@pytest.mark.parametrize("way", ["../common/part.yaml", "{place}/common/part.yaml", "link.yaml", "deeper/../../common/part.yaml"])
+@pytest.mark.parametrize(
+    "way", ["../common/part.yaml", "{place}/common/part.yaml", "link.yaml", "deeper/../../common/part.yaml"]
+)
 def test_another_folder_must_be_named(way: str, place: Path) -> None:
     way = way.format(place=place)
     (mistake,) = mistakes_of(place, f"include: {way}\n")
@@ -103,7 +104,9 @@ def test_whether_a_file_outside_is_there_is_not_told(place: Path) -> None:
 
 
 def test_an_included_file_lets_in_no_more(place: Path) -> None:
-    (place / "site" / "own.yaml").write_text("include: ../common/part.yaml\ninclude_from: ../common\ntanks: {}\n", "utf-8")
+    (place / "site" / "own.yaml").write_text(
+        "include: ../common/part.yaml\ninclude_from: ../common\ntanks: {}\n", "utf-8"
+    )
     (mistake,) = mistakes_of(place, "include: own.yaml\n")
     assert mistake.startswith("/site/own.yaml:1: include: ")
     assert mistake.endswith(OUTSIDE)
