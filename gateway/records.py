@@ -60,6 +60,7 @@ class ReasonCode(StrEnum):
     DEVICE_EXCEPTION = "device_exception"
     SENTINEL = "sentinel"
     NOT_A_NUMBER = "not_a_number"
+    IMPOSSIBLE_NUMBER = "impossible_number"
     OUT_OF_RANGE = "out_of_range"
     LOOP_FAILED = "loop_failed"
     LOOP_OUTSIDE_SPAN = "loop_outside_span"
