@@ -117,7 +117,7 @@ def received(before: Reading | None, now: Reading, missed: Recurrence, *, late: 
     missed = next_recurrence(missed, is_missed, True)
     kept = newest(before, now)
     if missed.held and kept.quality is Quality.GOOD:
-        text = f"came late or not at all {missed.count} times in its last {REMEMBERED} polls"
+        text = f"came late or not at all {missed.times} times in its last {REMEMBERED} polls"
         kept = _doubted(kept, Reason(ReasonCode.OVERDUE, f"{kept.instrument}.{kept.signal} {text}"))
     return kept, missed
 

@@ -25,7 +25,7 @@ class Recurrence(NamedTuple):
     shown: bool = False
 
     @property
-    def count(self) -> int:
+    def times(self) -> int:
         """How often it came within the readings remembered."""
         return self.comings.bit_count()
 

@@ -36,7 +36,7 @@ def test_a_sheet_without_a_new_reading_forgets_nothing() -> None:
         state = next_recurrence(state, False, False)
     assert state == Recurrence(0b101, False, True)
     assert state.held
-    assert state.count == 2
+    assert state.times == 2
 
 
 @given(st.lists(st.booleans(), min_size=1, max_size=600))
