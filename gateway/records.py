@@ -82,6 +82,7 @@ class ReasonCode(StrEnum):
     SECOND_GAUGE_USED = "second_gauge_used"
     AGES_DIFFER = "ages_differ"
     LEVEL_FROZEN = "level_frozen"
+    LEVEL_AGAINST_FLOW = "level_against_flow"
     # level and volume
     BELOW_DATUM = "below_datum"
     ABOVE_REFERENCE_HEIGHT = "above_reference_height"

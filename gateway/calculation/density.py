@@ -7,10 +7,18 @@ from gateway.calculation import figure
 from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
 from gateway.calculation.plan import ProductPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
 from gateway.sources import DensitySource
 
-__all__ = ["CorrectionFigures", "DensityBasis", "correct", "correction_figures", "density_basis", "observed_basis"]
+__all__ = [
+    "CorrectionFigures",
+    "DensityBasis",
+    "correct",
+    "correction_figures",
+    "density_basis",
+    "doubted",
+    "observed_basis",
+]
 
 
 class DensityBasis(NamedTuple):
@@ -114,6 +122,16 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
     ctl_inputs = by_density if basis.method.uses_density_for_ctl else by_state
     cpl = figure.derive(corrected.cpl, ctl_inputs) if pressure is not None else _ATMOSPHERIC
     return CorrectionFigures(reference, observed, figure.derive(corrected.ctl, ctl_inputs), cpl)
+
+
+def doubted(correction: CorrectionFigures, reason: Reason) -> CorrectionFigures:
+    """The figures where the contents may be of another density than they are taken for, or another product: then CTL is
+    wrong too, whatever the method takes it from."""
+    reference, observed, ctl, cpl = (
+        each if each.value is None or each is _ATMOSPHERIC else figure.lower(each, reason.code, reason.text)
+        for each in correction
+    )
+    return CorrectionFigures(reference, observed, ctl, cpl)
 
 
 _NO_REFERENCE_DENSITY = figure.not_applicable("the product has no reference density")

@@ -4,12 +4,13 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.column import column_pressure, doubted_for_water
+from gateway.calculation.densities_apart import Densities, densities_reason, next_densities
 from gateway.calculation.density import DensityBasis, correct, observed_basis
 from gateway.calculation.hydrostatic import density_from_pressure
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Reason, ReasonCode, TankInput
 from gateway.sources import DensitySource
 
 __all__ = ["MeasuredDensity", "measured_density"]
@@ -23,6 +24,10 @@ class MeasuredDensity(NamedTuple):
     difference: Figure
     basis: DensityBasis
     """What the correction rests on from here on."""
+    doubt: Reason | None = None
+    """Why what rests on the density is in doubt: the measured and the entered one differ."""
+    densities: Densities | None = None
+    """For the next sheet."""
 
 
 def measured_density(
@@ -32,41 +37,49 @@ def measured_density(
     level: Figure,
     water_level: Figure,
     temperature: Figure,
+    ages: Reason | None,
     memory: Memory,
     now_s: float,
 ) -> MeasuredDensity:
     """The measured density in kg/m3 at tank temperature, its difference from the entered one, and the basis in force.
 
-    Below its least head, and while a pressure is missing, the last Good measured density stands in, Uncertain; after a
-    day the entered one does (common practice).
+    `ages`: why pressure and level are not of one moment, where they are not. Below its least head, and while a pressure
+    is missing, the last Good measured density stands in, Uncertain; after a day the entered one does (common practice).
     """
     hybrid = plan.measured_density
     if hybrid is None:
         none = figure.not_applicable("density is not measured")
         return MeasuredDensity(none, none, entered)
-    measured = _measured(plan, hybrid, tank_input, level, water_level)
-    difference = _difference(hybrid, measured, entered, temperature)
+    column = _measured(plan, hybrid, tank_input, level)
+    measured = doubted_for_water(column, water_level, hybrid.nozzle_height_m, _NAME)
+    if ages is not None and measured.value is not None:
+        measured = figure.lower(measured, ages.code, ages.text)
+    difference = _difference(measured, entered, temperature)
+    # Water in the column, or a level of another moment, make the measured density wrong and not the entered one.
+    compared = difference.value if measured is column else None
+    read_s = now_s - (0.0 if tank_input.bottom_pressure is None else tank_input.bottom_pressure.age_s)
+    limit = hybrid.difference_limit_kg_m3
+    densities = next_densities(memory.doubts.densities, compared, entered.given.value, limit, read_s)
+    doubt = densities_reason(densities, limit, now_s, compared is not None)
+    if doubt is not None and difference.value is not None:
+        difference = figure.lower(difference, doubt.code, doubt.text)
     if not hybrid.in_use:
-        return MeasuredDensity(measured, difference, entered)
+        return MeasuredDensity(measured, difference, entered, doubt, densities)
     in_force, source = measured, DensitySource.MEASURED
     if in_force.value is None:
         stood = _last_good(measured, memory, now_s)
         if stood is None:
-            return MeasuredDensity(measured, difference, _entered_instead(entered, measured))
+            return MeasuredDensity(measured, difference, _entered_instead(entered, measured), doubt, densities)
         in_force, source = stood, DensitySource.LAST_MEASURED
-    elif difference.quality is Quality.UNCERTAIN and measured.quality is Quality.GOOD:
-        in_force = in_force._replace(quality=Quality.UNCERTAIN, reasons=difference.reasons)
-    return MeasuredDensity(measured, difference, observed_basis(entered.method, in_force, source))
+    return MeasuredDensity(measured, difference, observed_basis(entered.method, in_force, source), doubt, densities)
 
 
-def _measured(
-    plan: TankPlan, hybrid: MeasuredDensityPlan, tank_input: TankInput, level: Figure, water_level: Figure
-) -> Figure:
+def _measured(plan: TankPlan, hybrid: MeasuredDensityPlan, tank_input: TankInput, level: Figure) -> Figure:
     pressure = column_pressure(tank_input, _NAME)
     head_pa, level_m = pressure.value, level.value
     if head_pa is None or level_m is None:
         return figure.derive(None, (pressure, level))
-    measured = figure.attempt(
+    return figure.attempt(
         lambda: density_from_pressure(
             head_pa,
             level_m,
@@ -77,11 +90,10 @@ def _measured(
         ),
         (pressure, level),
     )
-    return doubted_for_water(measured, water_level, hybrid.nozzle_height_m, _NAME)
 
 
-def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityBasis, temperature: Figure) -> Figure:
-    """Measured less entered density, both at tank temperature; Uncertain with its reason beyond the limit."""
+def _difference(measured: Figure, entered: DensityBasis, temperature: Figure) -> Figure:
+    """Measured less entered density, both at tank temperature."""
     if measured.value is None or temperature.value is None or (entered.prepared is None and entered.observed is None):
         return figure.not_applicable("a measured and an entered density are needed for a comparison")
     try:
@@ -92,14 +104,7 @@ def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityB
         return figure.not_applicable("no density is entered")
     given = figure.undated(entered.given)
     known = (given,) if given.value is not None else ()
-    difference = figure.derive(measured.value - expected, (measured, temperature, *known))
-    if abs(measured.value - expected) > hybrid.difference_limit_kg_m3:
-        text = (
-            f"measured density {measured.value:.1f} kg/m3 is {measured.value - expected:+.1f} kg/m3 from the entered "
-            f"one at tank temperature, more than {hybrid.difference_limit_kg_m3:g} kg/m3"
-        )
-        return figure.lower(difference, ReasonCode.DENSITIES_DISAGREE, text)
-    return difference
+    return figure.derive(measured.value - expected, (measured, temperature, *known))
 
 
 def _last_good(measured: Figure, memory: Memory, now_s: float) -> Figure | None:

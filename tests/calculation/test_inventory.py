@@ -207,7 +207,9 @@ def test_spike_keeps_the_raw_level_and_marks_everything_uncertain() -> None:
 def test_a_jump_stays_in_doubt_until_a_pump_could_have_made_it() -> None:
     # 0.05 m3/s, one and a half times: 200 m3 need 2667 s. A false echo that stays must not turn Good by staying.
     plan = straight_plan(maximum_flow_in_m3_s=0.05, maximum_flow_out_m3_s=0.05)
-    _, memory = calculate(plan, straight_input(6.0), EMPTY_MEMORY)
+    memory = EMPTY_MEMORY
+    for second in range(-600, 1, 60):
+        _, memory = calculate(plan, straight_input(6.0, instant=NOON + timedelta(seconds=second)), memory)
     for second in range(5, 2_600, 5):
         jumped, memory = calculate(plan, straight_input(8.0, instant=NOON + timedelta(seconds=second)), memory)
         assert jumped.figures.level.quality == jumped.figures.room.quality == Quality.UNCERTAIN, second
