@@ -15,6 +15,7 @@ from enum import IntEnum, StrEnum
 from typing import NamedTuple
 
 from gateway.sources import Sources
+from gateway.states import LimitState, RoofZone
 
 __all__ = [
     "DestinationStatus",
@@ -28,6 +29,7 @@ __all__ = [
     "Inventory",
     "InventoryRecord",
     "LastGood",
+    "LevelState",
     "LineStatus",
     "Quality",
     "Reading",
@@ -91,6 +93,8 @@ class ReasonCode(StrEnum):
     DENSITIES_DISAGREE = "densities_disagree"
     WATER_ABOVE_LEVEL = "water_above_level"
     NONE_DETECTED = "none_detected"
+    HEEL_UNDECLARED = "heel_undeclared"
+    BELOW_ZERO = "below_zero"
     ROOF_LANDED = "roof_landed"
     ROOF_CRITICAL_ZONE = "roof_critical_zone"
     # temperature
@@ -263,6 +267,20 @@ class LastGood(NamedTuple):
     """UTC, seconds since the epoch, of the oldest input behind it."""
 
 
+class LevelState(NamedTuple):
+    """The level against the limits of its tank, in m above the datum; also while the volume is Bad. It is no alarm."""
+
+    limit: LimitState = LimitState.UNKNOWN
+    roof: RoofZone | None = None
+    """None: no floating roof, or no level."""
+    quality: Quality = Quality.BAD
+    """Of the level."""
+    minimum_m: float | None = None
+    maximum_working_m: float | None = None
+    high_high_m: float | None = None
+    critical_high_m: float | None = None
+
+
 class Inventory(NamedTuple):
     """The calculation sheet of one tank at one instant."""
 
@@ -277,6 +295,7 @@ class Inventory(NamedTuple):
     last_good: Mapping[str, LastGood]
     """By figure name, for figures that are Bad now. Read only."""
     sources: Sources = Sources()
+    level_state: LevelState = LevelState()
 
 
 class InventoryRecord(NamedTuple):

@@ -12,6 +12,7 @@ from gateway.calculation.stillness import Stillness
 from gateway.calculation.temperature import NOWHERE, Placement
 from gateway.calculation.two_gauges import Apart
 from gateway.records import Figures, LastGood, Quality
+from gateway.states import LimitState, RoofZone
 
 __all__ = ["EMPTY_MEMORY", "NO_DOUBTS", "Doubts", "Memory", "last_good", "remember_good"]
 
@@ -50,6 +51,9 @@ class Memory(NamedTuple):
     instant_s: float = 0.0
     last_good: Mapping[str, LastGood] = MappingProxyType({})
     """Of the figures that were not Good in the last sheet: when they last were."""
+    limit: LimitState = LimitState.UNKNOWN
+    roof: RoofZone | None = None
+    """Where the floating roof stood when the level was last known."""
 
 
 EMPTY_MEMORY = Memory()
