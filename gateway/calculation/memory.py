@@ -7,6 +7,7 @@ from typing import NamedTuple
 from gateway.calculation.densities_apart import Densities
 from gateway.calculation.doubts import Recurring
 from gateway.calculation.flow_direction import Course
+from gateway.calculation.movement import Movement
 from gateway.calculation.rates import NO_TRACK, Track
 from gateway.calculation.stillness import Stillness
 from gateway.calculation.temperature import NOWHERE, Placement
@@ -27,6 +28,8 @@ class Doubts(NamedTuple):
     """Of the first gauge, `second` of the second: neither is judged by what the other read before."""
     second: Track = NO_TRACK
     temperature: Track = NO_TRACK
+    first_movement: Movement | None = None
+    second_movement: Movement | None = None
     apart: Apart | None = None
     still: Stillness | None = None
     course: Course | None = None

@@ -13,6 +13,7 @@ from gateway.calculation.figure import duration_words
 from gateway.calculation.flow_direction import course_fault, next_course
 from gateway.calculation.level_source import LevelAndTemperature
 from gateway.calculation.memory import Doubts
+from gateway.calculation.movement import Movement, MovementState, next_movement
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.rates import (
     NO_TRACK,
@@ -22,7 +23,7 @@ from gateway.calculation.rates import (
     Track,
     TrackState,
     follow,
-    movement,
+    speed_m_s,
     volume_near,
 )
 from gateway.calculation.stillness import frozen_fault, next_stillness
@@ -33,7 +34,6 @@ from gateway.records import Figure, Input, Reason, TankInput
 
 __all__ = ["Judged", "judged"]
 
-_MOVING_M = 0.002
 _NEW_S = 1e-3
 """Ages differ by rounding: a reading later by less is the same one."""
 _TEMPERATURES = TemperatureLimits()
@@ -59,9 +59,8 @@ class _Seen(NamedTuple):
     """None: it gives no level."""
     fault: str | None = None
     """Why its own past puts it in doubt."""
-    moved_m: float = 0.0
-    """Over the window, and how fast."""
     speed_m_s: float = 0.0
+    movement: Movement | None = None
 
 
 def judged(
@@ -71,9 +70,10 @@ def judged(
     gauge, reading = first_reading(plan, tank_input)
     resolution_m = 0.001 if gauge is None else gauge.resolution_m
     limits = LevelLimits(plan.maximum_flow_in_m3_s, plan.maximum_flow_out_m3_s, resolution_m)
-    first = _look(plan, found.first_level, reading, before.first, limits, now_s)
+    first = _look(plan, found.first_level, reading, before.first, before.first_movement, limits, now_s)
     others = limits if plan.second_gauge is None else limits._replace(resolution_m=plan.second_gauge.resolution_m)
-    second = _look(plan, found.second_level, tank_input.second_level, before.second, others, now_s)
+    second_reading = tank_input.second_level
+    second = _look(plan, found.second_level, second_reading, before.second, before.second_movement, others, now_s)
     if first.fault != second.fault and second_agrees(plan, found.difference):
         first, second = _witnessed(first, second, before, limits)
     by_first = first.sample is not None
@@ -95,27 +95,45 @@ def judged(
         Doubt.SECOND_RATE: second.fault,
         Doubt.TEMPERATURE_RATE: jump,
     }
-    if abs(used.moved_m) > max(_MOVING_M, 2.0 * resolution_m):
-        level_age_s = now_s - used.sample.time_s if used.sample is not None else 0.0
-        causes |= _ages(plan, tank_input, level_age_s, measured)
+    if used.sample is not None and used.movement is not None and used.movement.state is MovementState.MOVING:
+        causes |= _ages(plan, tank_input, now_s - used.sample.time_s, measured)
     read_s = used.sample.time_s if used.sample is not None else before.read_s
     is_new = before.read_s is None or read_s is None or abs(read_s - before.read_s) > _NEW_S
     present = {doubt: cause for doubt, cause in causes.items() if cause is not None}
     told, remembered = recurring(before.recurring, present, is_new)
-    doubts = Doubts(first.track, second.track, warmth, apart, still, course, before.densities, remembered, read_s)
+    doubts = Doubts(
+        first.track,
+        second.track,
+        warmth,
+        first.movement,
+        second.movement,
+        apart,
+        still,
+        course,
+        before.densities,
+        remembered,
+        read_s,
+    )
     return _told(found, tov, measured is not None, told, doubts)
 
 
 def _look(
-    plan: TankPlan, level: Figure, reading: Input | None, before: Track, limits: LevelLimits, now_s: float
+    plan: TankPlan,
+    level: Figure,
+    reading: Input | None,
+    before: Track,
+    moved: Movement | None,
+    limits: LevelLimits,
+    now_s: float,
 ) -> _Seen:
     """A gauge against its own past."""
     level_m = level.value
     if level_m is None or reading is None:
-        return _Seen(before)
+        return _Seen(before, movement=moved)
     sample = Sample(now_s - reading.age_s, level_m, volume_near(plan, level_m))
     track, fault = follow(before, sample, limits)
-    return _Seen(track, sample, fault, *movement(before, sample))
+    movement = next_movement(moved, level_m, sample.time_s, limits.resolution_m)
+    return _Seen(track, sample, fault, speed_m_s(before, sample), movement)
 
 
 def _witnessed(first: _Seen, second: _Seen, before: Doubts, limits: LevelLimits) -> tuple[_Seen, _Seen]:

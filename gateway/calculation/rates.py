@@ -25,7 +25,7 @@ __all__ = [
     "Track",
     "TrackState",
     "follow",
-    "movement",
+    "speed_m_s",
     "volume_near",
 ]
 
@@ -166,14 +166,12 @@ def follow(track: Track, sample: Sample, limits: Limits, is_borne_out: bool = Fa
     return Track(samples, track.since_s, rival, since_s), fault
 
 
-def movement(track: Track, sample: Sample) -> tuple[float, float]:
-    """By how much a level has changed over the window, in m, and how fast, in m/s: over the last minute, or between two
-    readings that are further apart."""
+def speed_m_s(track: Track, sample: Sample) -> float:
+    """How fast a level has changed over the last minute, or between two readings that are further apart."""
     if not track.samples:
-        return 0.0, 0.0
+        return 0.0
     base = _base(track.samples, sample.time_s)
-    moved_m = sample.value - base.value
-    return moved_m, moved_m / max(sample.time_s - base.time_s, _SPAN_S)
+    return (sample.value - base.value) / max(sample.time_s - base.time_s, _SPAN_S)
 
 
 def volume_near(plan: TankPlan, level_m: float) -> float:

@@ -18,7 +18,7 @@ from gateway.calculation.rates import (
     Track,
     TrackState,
     follow,
-    movement,
+    speed_m_s,
     volume_near,
 )
 from gateway.calculation.shapes import Sphere
@@ -227,11 +227,9 @@ def test_temperature_may_not_change_by_more_than_2_degc_a_minute() -> None:
     )
 
 
-def test_movement_is_that_of_the_last_minute() -> None:
-    assert movement(NO_TRACK, at(0, 5.0)) == (0.0, 0.0)
-    moved_m, speed_m_s = movement(settled().track, at(60, 5.03))
-    assert moved_m == pytest.approx(0.03)
-    assert speed_m_s == pytest.approx(0.03 / 60.0)
+def test_the_speed_is_that_of_the_last_minute() -> None:
+    assert speed_m_s(NO_TRACK, at(0, 5.0)) == 0.0
+    assert speed_m_s(settled().track, at(60, 5.03)) == pytest.approx(0.03 / 60.0)
 
 
 def test_beyond_its_volumes_a_tank_goes_on_with_the_surface_at_their_end() -> None:
