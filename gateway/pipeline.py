@@ -12,7 +12,8 @@ from gateway.calculation.plan import TankPlan
 from gateway.calculation.recurrence import QUIET, Recurrence
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
-from gateway.records import Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.figures import BESIDE
+from gateway.records import Figures, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
 
 __all__ = ["Pipeline", "Tank"]
 
@@ -153,7 +154,14 @@ class Pipeline:
         before = None if tank.latest is None else tank.latest.inventory.quality
         if inventory.quality == before:
             return
-        worst = next((each for each in inventory.figures if each.quality == inventory.quality and each.reasons), None)
+        worst = next(
+            (
+                each
+                for name, each in zip(Figures._fields, inventory.figures, strict=True)
+                if each.quality == inventory.quality and each.reasons and name not in BESIDE
+            ),
+            None,
+        )
         log = self._log.info if inventory.quality == Quality.GOOD else self._log.warning
         log(
             TANK_QUALITY,

@@ -290,7 +290,7 @@ class Inventory(NamedTuple):
     figures: Figures
     elements: tuple[ElementUse, ...]
     quality: Quality
-    """Worst of the figures."""
+    """Worst of the figures that count: `gateway.figures.tank_quality`."""
     simulated: bool
     last_good: Mapping[str, LastGood]
     """By figure name, for figures that are Bad now. Read only."""

@@ -17,6 +17,7 @@ from gateway.calculation.plausibility import judged
 from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.temperature import chosen_by, vapour_temperature
 from gateway.calculation.vapour_space import vapour_figures
+from gateway.figures import tank_quality
 from gateway.records import (
     ElementUse,
     Figure,
@@ -172,7 +173,7 @@ def _inventory(
         instant=tank_input.instant,
         figures=figures,
         elements=uses,
-        quality=max([each.quality for each in figures]),
+        quality=tank_quality(figures),
         simulated=tank_input.simulated,
         last_good={name: LastGood(good.value, good.time_s + to_utc_s) for name, good in last.items()} if last else last,
     )

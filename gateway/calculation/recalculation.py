@@ -18,6 +18,7 @@ from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.recorded import RecordedInput
 from gateway.calculation.recurrence import Recurrence
 from gateway.calculation.temperature import Placement
+from gateway.figures import tank_quality
 from gateway.records import (
     ElementUse,
     Figure,
@@ -248,7 +249,7 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     if not changed:
         return inventory._replace(elements=elements)
     whole = Figures(*figures)
-    return inventory._replace(figures=whole, elements=elements, quality=max([each.quality for each in whole]))
+    return inventory._replace(figures=whole, elements=elements, quality=tank_quality(whole))
 
 
 def _with_judgements(new: Figure, old: Figure, codes: frozenset[ReasonCode]) -> Figure:

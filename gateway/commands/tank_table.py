@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from gateway.commands.output import Column, Grid
 from gateway.display import (
+    DEFINITIONS,
     NO_VALUE,
     UnitSystem,
     age_text,
@@ -19,6 +20,7 @@ from gateway.display import (
     show_value,
     unit_of,
 )
+from gateway.figures import BESIDE
 from gateway.records import Figure, Inventory, Quality
 
 __all__ = ["TankView", "Total", "notes", "tank_grid", "total", "total_lines", "view_of"]
@@ -86,7 +88,8 @@ def tank_grid(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> 
 
 
 def notes(views: Iterable[TankView]) -> list[str]:
-    """One line for each doubt about each tank that is not Good: its name, Bad or Uncertain, and why."""
+    """One line for each doubt about each tank: its name, Bad or Uncertain, and why; then what is lost beside the sheet,
+    such as a second gauge, which leaves the tank as good as it is."""
     lines = []
     for view in views:
         for quality in (Quality.BAD, Quality.UNCERTAIN):
@@ -96,6 +99,19 @@ def notes(views: Iterable[TankView]) -> list[str]:
             why = "; ".join(reason_sentences(view.figures, quality)) or "no reason given"
             mark = f" ({_DOUBT})" if quality is Quality.UNCERTAIN else ""
             lines.append(printable(f"{view.tank}: {quality.word}{mark}: {why}"))
+        lines += _lost_beside(view)
+    return lines
+
+
+def _lost_beside(view: TankView) -> list[str]:
+    """What is Bad beside the sheet, where it is not for a reason that is told already."""
+    told = {reason for name, figure in view.figures.items() if name not in BESIDE for reason in figure.reasons}
+    lines = []
+    for name, definition in DEFINITIONS.items():
+        reasons = view.figures[name].reasons if name in BESIDE else ()
+        if reasons and view.figures[name].quality is Quality.BAD and told.isdisjoint(reasons):
+            told.update(reasons)
+            lines.append(printable(f"{view.tank}: {definition.title} is lost: {reasons[0].text}"))
     return lines
 
 
