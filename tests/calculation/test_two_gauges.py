@@ -158,7 +158,7 @@ def test_two_gauges_that_jump_together_bear_nothing_out() -> None:
     run = Run()
     run.stand(600, 6.0, 6.0)
     for _ in range(60):
-        figures = run.look(0.0, 0.0)
+        figures = run.look(0.0, 0.004)
         assert codes(figures) == [ReasonCode.RATE_IMPLAUSIBLE]
         assert figures.second_level.quality is Quality.UNCERTAIN
 
