@@ -101,7 +101,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     told = figures if tank_input.clock_doubt is None else _of_unknown_time(figures, tank_input.clock_doubt)
     state = _level_state(plan, level, found.level_source, volumes.zone, memory)
     inventory = _inventory(plan, tank_input, told, found.liquid.uses, last)._replace(
-        sources=_sources(found, density.basis), level_state=state
+        sources=_sources(found, density.basis), level_state=state, endings=tank_input.endings
     )
     known = level.value is not None
     return inventory, Memory(

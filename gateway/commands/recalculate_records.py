@@ -13,6 +13,7 @@ from gateway.errors import SettingsError, UsageError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import (
     ElementUse,
+    Ending,
     Figure,
     Figures,
     Inventory,
@@ -122,6 +123,9 @@ def _inventory(payload: Mapping[str, Any]) -> Inventory:
         last_good=last_good,
         sources=_sources(payload.get("sources")),
         level_state=_level_state(payload.get("level_state")),
+        endings=tuple(
+            [Ending(each["entry"], datetime.fromisoformat(each["expires"])) for each in payload.get("endings", ())]
+        ),
     )
 
 

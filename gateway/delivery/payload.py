@@ -13,17 +13,8 @@ import orjson
 
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import (
-    DestinationStatus,
-    ElementUse,
-    GatewaySnapshot,
-    Inventory,
-    InventoryRecord,
-    LastGood,
-    LevelState,
-    Quality,
-    Reason,
-)
+from gateway.records import ElementUse, Inventory, InventoryRecord, LastGood, LevelState, Quality, Reason
+from gateway.status import DestinationStatus, GatewaySnapshot
 
 __all__ = [
     "INVENTORIES_SCHEMA",
@@ -88,6 +79,8 @@ def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
     payload["sources"] = inventory.sources._asdict()
     payload["level_state"] = _level_state(inventory.level_state)
     payload["figures"] = _figures(inventory)
+    if inventory.endings:
+        payload["endings"] = [{"entry": entry, "expires": iso_time(expires)} for entry, expires in inventory.endings]
     payload["elements"] = [_element(inventory.tank, element) for element in inventory.elements]
     return payload
 

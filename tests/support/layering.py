@@ -24,7 +24,14 @@ __all__ = [
     "upstream_imports",
 ]
 
-_RECORDS = ("gateway.records", "gateway.sources", "gateway.states", "gateway.errors", "gateway.figures")
+_RECORDS = (
+    "gateway.records",
+    "gateway.sources",
+    "gateway.states",
+    "gateway.status",
+    "gateway.errors",
+    "gateway.figures",
+)
 FOUNDATION = (*_RECORDS, "gateway.binding")
 PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
 STAGES = ("acquisition", "calculation", "watch", "ledger", "delivery", "web")
