@@ -106,7 +106,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     known = level.value is not None
     return inventory, Memory(
         placed=found.placed,
-        doubts=doubts._replace(densities=density.densities),
+        doubts=doubts if density.densities is doubts.densities else doubts._replace(densities=density.densities),
         figures=figures,
         instant_s=now_s,
         last_good=last,

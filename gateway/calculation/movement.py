@@ -29,7 +29,7 @@ class Movement(NamedTuple):
 
     level_m: float
     read_s: float
-    """When it was last read, steady."""
+    """When it was last read, steady; of a level that has never moved, when it was first."""
     left_s: float | None = None
     """When it last left where it had stood; None: never yet."""
 
@@ -45,4 +45,4 @@ def next_movement(before: Movement | None, level_m: float, read_s: float, resolu
         return Movement(level_m, read_s)
     if abs(level_m - before.level_m) > max(_RIPPLE_M, _STEPS * resolution_m) + TOUCH_M:
         return Movement(level_m, read_s, read_s)
-    return Movement(before.level_m, read_s, before.left_s)
+    return before if before.left_s is None else Movement(before.level_m, read_s, before.left_s)

@@ -59,8 +59,10 @@ class _Seen(NamedTuple):
     """None: it gives no level."""
     fault: str | None = None
     """Why its own past puts it in doubt."""
-    speed_m_s: float = 0.0
     movement: Movement | None = None
+
+
+_NOT_FITTED = _Seen(NO_TRACK)
 
 
 def judged(
@@ -70,37 +72,46 @@ def judged(
     gauge, reading = first_reading(plan, tank_input)
     resolution_m = 0.001 if gauge is None else gauge.resolution_m
     limits = LevelLimits(plan.maximum_flow_in_m3_s, plan.maximum_flow_out_m3_s, resolution_m)
-    first = _look(plan, found.first_level, reading, before.first, before.first_movement, limits, now_s)
-    others = limits if plan.second_gauge is None else limits._replace(resolution_m=plan.second_gauge.resolution_m)
-    second_reading = tank_input.second_level
-    second = _look(plan, found.second_level, second_reading, before.second, before.second_movement, others, now_s)
-    if first.fault != second.fault and second_agrees(plan, found.difference):
-        first, second = _witnessed(first, second, before, limits)
+    first = _look(plan, found.first_level, reading, before.first, before.first_movement, limits, now_s, tov.value)
+    second, apart = _NOT_FITTED, None
+    if plan.second_gauge is not None:
+        others = limits._replace(resolution_m=plan.second_gauge.resolution_m)
+        given = tank_input.second_level
+        second = _look(plan, found.second_level, given, before.second, before.second_movement, others, now_s, None)
+        if first.fault != second.fault and second_agrees(plan, found.difference):
+            first, second = _witnessed(first, second, before, limits)
+        meanwhile_m = _meanwhile_m(before.first, first, second)
+        apart = next_apart(before.apart, found.difference.value, plan.gauge_difference_limit_m, now_s, meanwhile_m)
+    still = course = None
+    if plan.flows:
+        still = next_stillness(plan, tank_input, found.level, found.difference, before.still, now_s)
+        course_m = None if first.sample is None or first.fault is not None else first.sample.value
+        course = next_course(plan, tank_input, course_m, found.difference, before.course, now_s)
+    measured, warmth, jump = _temperature(found, before.temperature, now_s)
+
     by_first = first.sample is not None
     used = first if by_first else second
-
-    difference_m = found.difference.value
-    apart = before.apart
-    if plan.second_gauge is not None:
-        apart = next_apart(apart, difference_m, plan.gauge_difference_limit_m, now_s, _meanwhile_m(first, second))
-    still = next_stillness(plan, tank_input, found.level, found.difference, before.still, now_s)
-    course_m = None if first.sample is None or first.fault is not None else first.sample.value
-    course = next_course(plan, tank_input, course_m, found.difference, before.course, now_s)
-    measured, warmth, jump = _temperature(found, before.temperature, now_s)
-    causes = {
-        Doubt.GAUGES: gauges_fault(plan, apart, now_s),
-        Doubt.FROZEN: frozen_fault(plan, still) if by_first else None,
-        Doubt.AGAINST_FLOW: course_fault(plan, course) if by_first else None,
-        Doubt.LEVEL_RATE: used.fault,
-        Doubt.SECOND_RATE: second.fault,
-        Doubt.TEMPERATURE_RATE: jump,
-    }
-    if used.sample is not None and used.movement is not None and used.movement.state is MovementState.MOVING:
-        causes |= _ages(plan, tank_input, now_s - used.sample.time_s, measured)
-    read_s = used.sample.time_s if used.sample is not None else before.read_s
-    is_new = before.read_s is None or read_s is None or abs(read_s - before.read_s) > _NEW_S
-    present = {doubt: cause for doubt, cause in causes.items() if cause is not None}
-    told, remembered = recurring(before.recurring, present, is_new)
+    causes: dict[Doubt, str | None] = {}
+    if apart is not None:
+        causes[Doubt.GAUGES] = gauges_fault(plan, apart, now_s)
+    if by_first and plan.flows:
+        causes[Doubt.FROZEN] = frozen_fault(plan, still)
+        causes[Doubt.AGAINST_FLOW] = course_fault(plan, course)
+    if used.fault is not None or second.fault is not None or jump is not None:
+        causes[Doubt.LEVEL_RATE] = used.fault
+        causes[Doubt.SECOND_RATE] = second.fault
+        causes[Doubt.TEMPERATURE_RATE] = jump
+    read_s = before.read_s
+    if used.sample is not None:
+        read_s = used.sample.time_s
+        if used.movement is not None and used.movement.state is MovementState.MOVING:
+            causes |= _ages(plan, tank_input, now_s - read_s, measured)
+    told: dict[Doubt, Reason] = {}
+    remembered = before.recurring
+    if causes or remembered:
+        is_new = before.read_s is None or read_s is None or abs(read_s - before.read_s) > _NEW_S
+        present = {doubt: cause for doubt, cause in causes.items() if cause is not None}
+        told, remembered = recurring(remembered, present, is_new)
     doubts = Doubts(
         first.track,
         second.track,
@@ -125,15 +136,15 @@ def _look(
     moved: Movement | None,
     limits: LevelLimits,
     now_s: float,
+    volume_m3: float | None,
 ) -> _Seen:
-    """A gauge against its own past."""
+    """A gauge against its own past. `volume_m3` at its level, where that is known already."""
     level_m = level.value
     if level_m is None or reading is None:
         return _Seen(before, movement=moved)
-    sample = Sample(now_s - reading.age_s, level_m, volume_near(plan, level_m))
+    sample = Sample(now_s - reading.age_s, level_m, volume_near(plan, level_m) if volume_m3 is None else volume_m3)
     track, fault = follow(before, sample, limits)
-    movement = next_movement(moved, level_m, sample.time_s, limits.resolution_m)
-    return _Seen(track, sample, fault, speed_m_s(before, sample), movement)
+    return _Seen(track, sample, fault, next_movement(moved, level_m, sample.time_s, limits.resolution_m))
 
 
 def _witnessed(first: _Seen, second: _Seen, before: Doubts, limits: LevelLimits) -> tuple[_Seen, _Seen]:
@@ -147,11 +158,12 @@ def _witnessed(first: _Seen, second: _Seen, before: Doubts, limits: LevelLimits)
     return first, second
 
 
-def _meanwhile_m(first: _Seen, second: _Seen) -> float:
-    """By how much the level has moved between the readings of two gauges; a jump is no movement."""
+def _meanwhile_m(before: Track, first: _Seen, second: _Seen) -> float:
+    """By how much the level has moved between the readings of two gauges; a jump is no movement. `before`: the track of
+    the first."""
     if first.sample is None or second.sample is None or first.fault is not None:
         return 0.0
-    return abs(first.speed_m_s * (first.sample.time_s - second.sample.time_s))
+    return abs(speed_m_s(before, first.sample) * (first.sample.time_s - second.sample.time_s))
 
 
 def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tuple[Figure | None, Track, str | None]:

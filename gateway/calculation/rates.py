@@ -158,7 +158,8 @@ def follow(track: Track, sample: Sample, limits: Limits, is_borne_out: bool = Fa
     follows_rival = bool(rival) and limits.fault(_base(rival, now_s), sample) is None
     if fault is None:
         # Where both could be, it is the rival that time has made possible: it goes on from there.
-        return Track(_extended(rival if follows_rival else samples, sample), track.since_s), None
+        followed = _extended(rival if follows_rival else samples, sample)
+        return track if followed is samples and not rival else Track(followed, track.since_s), None
     since_s = track.rival_since_s if follows_rival else now_s
     rival = _extended(rival, sample) if follows_rival else (sample,)
     if is_borne_out or now_s - since_s >= track.yields_after_s:
