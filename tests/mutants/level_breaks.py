@@ -217,8 +217,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a frozen level shown Good",
         JUDGED,
-        "Doubt.FROZEN: frozen_fault(plan, still) if by_first else None,",
-        "Doubt.FROZEN: None,",
+        "causes[Doubt.FROZEN] = frozen_fault(plan, still)",
+        "causes[Doubt.FROZEN] = None",
         STILL,
     ),
     Break(
@@ -245,8 +245,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a gauge that returns judged by what its stand-in read",
         JUDGED,
-        "before.first, before.first_movement, limits, now_s)",
-        "before.second, before.first_movement, limits, now_s)",
+        "before.first, before.first_movement, limits, now_s, tov.value)",
+        "before.second, before.first_movement, limits, now_s, tov.value)",
         TWO_GAUGES,
     ),
     Break(
@@ -267,8 +267,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a fill that looks like a drain is shown Good",
         JUDGED,
-        "Doubt.AGAINST_FLOW: course_fault(plan, course) if by_first else None,",
-        "Doubt.AGAINST_FLOW: None,",
+        "causes[Doubt.AGAINST_FLOW] = course_fault(plan, course)",
+        "causes[Doubt.AGAINST_FLOW] = None",
         DIRECTION,
     ),
     Break(
