@@ -6,7 +6,14 @@
 from collections.abc import Mapping
 
 from gateway.calculation import figure
-from gateway.calculation.density import DensityBasis, correction_figures, density_basis, doubted
+from gateway.calculation.density import (
+    DensityBasis,
+    correction_figures,
+    density_basis,
+    of_another_product,
+    standing_doubts,
+)
+from gateway.calculation.door import admitted
 from gateway.calculation.level import TAPE_RESOLUTION_M, within_capacity
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.limit_state import limit_state
@@ -14,6 +21,13 @@ from gateway.calculation.measured_density import measured_density
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.plausibility import judged
+from gateway.calculation.pressure_above import (
+    compared_pressure,
+    is_doubted,
+    pressure_doubts,
+    pressure_on_liquid,
+    with_possible_pressure,
+)
 from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.temperature import chosen_by, vapour_temperature
 from gateway.calculation.vapour_space import vapour_figures
@@ -42,23 +56,30 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     Never raises for bad field data: what cannot be calculated is Bad with its reason. Bad level makes all quantities
     Bad; Bad temperature leaves level, TOV, free water and room.
     """
+    tank_input = admitted(tank_input)
     now_s = _steady_s(tank_input)
-    basis = density_basis(plan.product, tank_input)
+    tank_input = with_possible_pressure(plan, tank_input)
+    basis = density_basis(plan.product, tank_input, standing_doubts(memory))
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
     found = found._replace(level=within_capacity(found.level, plan.capacity, _resolution_m(plan, found.level_source)))
+    pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
+    pressure = compared_pressure(plan, pressure, found.liquid.average, memory.pressure_doubts)
+    if is_doubted(pressure):
+        tank_input, found = _with_doubted_pressure(plan, tank_input, found, pressure)
     seen = _total_observed_volume(plan, found.level)
     level, second_level, tov, temperature, ages, doubts = judged(plan, tank_input, found, seen, memory.doubts, now_s)
 
-    pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
     density = measured_density(plan, tank_input, basis, level, found.water_level, temperature, ages, memory, now_s)
-    correction = correction_figures(density.basis, temperature, pressure if plan.pressurised else None)
+    on_liquid = pressure_on_liquid(plan, density.basis, temperature, pressure, memory, now_s)
+    correction = correction_figures(density.basis, temperature, on_liquid)
     if density.doubt is not None:
-        correction = doubted(correction, density.doubt)
+        correction = of_another_product(correction, density.doubt)
     ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
     volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction, memory.roof)
     masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, "none given"), plan)
     vapour_c = _vapour(plan, tank_input, level)
-    vapour = vapour_figures(plan, tov, pressure, temperature if vapour_c.value is None else vapour_c, masses.mass)
+    gas_c = temperature if vapour_c.value is None else vapour_c
+    vapour = vapour_figures(plan, tov, pressure, temperature, gas_c, masses.mass, memory, now_s)
     figures = Figures(
         level=level,
         ullage=_ullage(plan, level),
@@ -90,6 +111,8 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         nsv=masses.nsv,
         mass=masses.mass,
         weight_in_air=masses.weight_in_air,
+        net_mass=masses.net_mass,
+        net_weight_in_air=masses.net_weight_in_air,
         solute_mass=masses.solute_mass,
         vapour_density=vapour.density,
         vapour_mass=vapour.mass,
@@ -112,7 +135,20 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         last_good=last,
         limit=state.limit if known else memory.limit,
         roof=volumes.zone if known else memory.roof,
+        pressure_doubts=pressure_doubts(pressure, on_liquid),
     )
+
+
+def _with_doubted_pressure(
+    plan: TankPlan, tank_input: TankInput, found: LevelAndTemperature, pressure: Figure
+) -> tuple[TankInput, LevelAndTemperature]:
+    """The doubt of the pressure above the liquid passed on to a density and a level that rest on it."""
+    reason, given = pressure.reasons[-1], tank_input.vapour_pressure
+    if given is not None:
+        tank_input = tank_input._replace(vapour_pressure=given._replace(quality=pressure.quality, reason=reason))
+    if found.level_source is LevelSource.PRESSURE and found.level.value is not None:
+        found = found._replace(level=figure.lower(found.level, reason.code, reason.text))
+    return tank_input, found
 
 
 def _level_state(

@@ -5,7 +5,7 @@ from typing import NamedTuple
 from gateway.calculation import figure
 from gateway.calculation.column import column_pressure, doubted_for_water
 from gateway.calculation.densities_apart import Densities, densities_reason, next_densities
-from gateway.calculation.density import DensityBasis, correct, observed_basis
+from gateway.calculation.density import DensityBasis, correct, doubted, observed_basis
 from gateway.calculation.hydrostatic import density_from_pressure
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
@@ -71,7 +71,8 @@ def measured_density(
         if stood is None:
             return MeasuredDensity(measured, difference, _entered_instead(entered, measured), doubt, densities)
         in_force, source = stood, DensitySource.LAST_MEASURED
-    return MeasuredDensity(measured, difference, observed_basis(entered.method, in_force, source), doubt, densities)
+    basis = observed_basis(entered.product, in_force, source, entered.standing)
+    return MeasuredDensity(measured, difference, basis, doubt, densities)
 
 
 def _measured(plan: TankPlan, hybrid: MeasuredDensityPlan, tank_input: TankInput, level: Figure) -> Figure:
@@ -97,14 +98,15 @@ def _difference(measured: Figure, entered: DensityBasis, temperature: Figure) ->
     if measured.value is None or temperature.value is None or (entered.prepared is None and entered.observed is None):
         return figure.not_applicable("a measured and an entered density are needed for a comparison")
     try:
-        expected = correct(entered, temperature.value, 0.0)[1].observed_density
+        _, corrected, doubts = correct(entered, temperature.value, 0.0)
     except LimitError as error:
         return figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s)
+    expected = corrected.observed_density
     if expected is None:
         return figure.not_applicable("no density is entered")
     given = figure.undated(entered.given)
     known = (given,) if given.value is not None else ()
-    return figure.derive(measured.value - expected, (measured, temperature, *known))
+    return doubted(figure.derive(measured.value - expected, (measured, temperature, *known)), doubts)
 
 
 def _last_good(measured: Figure, memory: Memory, now_s: float) -> Figure | None:

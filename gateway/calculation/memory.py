@@ -12,7 +12,7 @@ from gateway.calculation.rates import NO_TRACK, Track
 from gateway.calculation.stillness import Stillness
 from gateway.calculation.temperature import NOWHERE, Placement
 from gateway.calculation.two_gauges import Apart
-from gateway.records import Figures, LastGood, Quality
+from gateway.records import Figures, LastGood, Quality, ReasonCode
 from gateway.states import LimitState, RoofZone
 
 __all__ = ["EMPTY_MEMORY", "NO_DOUBTS", "Doubts", "Memory", "last_good", "remember_good"]
@@ -57,6 +57,8 @@ class Memory(NamedTuple):
     limit: LimitState = LimitState.UNKNOWN
     roof: RoofZone | None = None
     """Where the floating roof stood when the level was last known."""
+    pressure_doubts: frozenset[ReasonCode] = frozenset()
+    """What was wrong with the vapour pressure, by `pressure_above.pressure_doubts`."""
 
 
 EMPTY_MEMORY = Memory()

@@ -15,7 +15,8 @@ from gateway.calculation.density import density_basis
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, NO_DOUBTS, Memory, last_good, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
-from gateway.calculation.recorded import RecordedInput
+from gateway.calculation.pressure_above import pressure_doubts
+from gateway.calculation.recorded import BEYOND_ANY_TANK_M, RecordedInput
 from gateway.calculation.recurrence import Recurrence
 from gateway.calculation.temperature import Placement
 from gateway.figures import tank_quality
@@ -46,7 +47,7 @@ _JUDGED = frozenset(
 """Judgements on readings against time, or on what is in no record. Records are often sparser than the readings that
 were judged: they stand."""
 _DIFFERENCE = Figures._fields.index("level_difference")
-_MEASURED = ("liquid_temperature", "water_level", "measured_density")
+_MEASURED = ("liquid_temperature", "water_level", "measured_density", "vapour_pressure")
 """Figures whose last Good value may stand in. The last Good values of all others follow from the correction."""
 
 
@@ -105,6 +106,7 @@ def corrected(
     reason: str,
     *,
     reference_density: float | None = None,
+    density_doubt: str | None = None,
     temperature_c: float | None = None,
     water_m: float | None = None,
 ) -> Iterator[RecordedInput]:
@@ -112,6 +114,7 @@ def corrected(
 
     Args:
         reference_density: kg/m3 at the product's reference temperature. Good, as a dated sample is.
+        density_doubt: why its being brought to reference is not vouched for; then it is Uncertain.
         temperature_c: of the liquid, in degC. Uncertain where it takes the place of elements.
         water_m: free-water level above the datum. Uncertain where it takes the place of a probe.
 
@@ -125,7 +128,11 @@ def corrected(
     for each in inputs:
         given = each.tank_input
         if reference_density is not None:
-            given = given._replace(reference_density=by_hand(reference_density, Quality.GOOD), observed_density=None)
+            density = by_hand(reference_density, Quality.GOOD)
+            if density_doubt is not None:
+                doubt = Reason(ReasonCode.METHOD_DOUBTFUL, density_doubt)
+                density = density._replace(quality=Quality.UNCERTAIN, reason=doubt)
+            given = given._replace(reference_density=density, observed_density=None)
         if temperature_c is not None:
             quality = Quality.UNCERTAIN if given.elements else Quality.GOOD
             given = given._replace(
@@ -143,11 +150,11 @@ def _water_known(given: TankInput) -> TankInput:
     become: then it is unknown."""
     if given.level is not None or given.dip_level is not None:
         return given
-    return given._replace(water=_finite(given.water), dip_water=_finite(given.dip_water))
+    return given._replace(water=_known(given.water), dip_water=_known(given.dip_water))
 
 
-def _finite(given: Input | None) -> Input | None:
-    if given is None or given.value is None or math.isfinite(given.value):
+def _known(given: Input | None) -> Input | None:
+    if given is None or given.value is None or abs(given.value) < BEYOND_ANY_TANK_M:
         return given
     reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
     return Input(None, Quality.BAD, reason, given.age_s, given.source)
@@ -201,9 +208,10 @@ def _start(plan: TankPlan, given: RecordedInput, memory: Memory) -> Memory:
     # What hysteresis made of the level is in the record, not in the level alone.
     limit, roof = given.recorded.level_state.limit, given.recorded.level_state.roof
     figures = given.recorded.figures
+    of_pressure = pressure_doubts(figures.vapour_pressure, figures.cpl)
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
-        return memory._replace(placed=placed, doubts=doubts, limit=limit, roof=roof)
+        return memory._replace(placed=placed, doubts=doubts, limit=limit, roof=roof, pressure_doubts=of_pressure)
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
     known = dict(given.last_good)
@@ -211,7 +219,7 @@ def _start(plan: TankPlan, given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(placed=placed, doubts=doubts, last_good=known, limit=limit, roof=roof)
+    return Memory(placed=placed, doubts=doubts, last_good=known, limit=limit, roof=roof, pressure_doubts=of_pressure)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:

@@ -4,7 +4,6 @@ A sheet carries the level, not the gauge's own number; the elements, but the age
 value for what was Bad. `recorded_plan` reads levels as levels, and what a sheet cannot tell is said in `lacking`.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -26,7 +25,7 @@ from gateway.records import (
 )
 from gateway.sources import LevelSource, TemperatureSource, WaterSource
 
-__all__ = ["RecordedInput", "rebuilt", "recorded_plan"]
+__all__ = ["BEYOND_ANY_TANK_M", "RecordedInput", "rebuilt", "recorded_plan"]
 
 _SOURCE = "record"
 _MADE_HERE = frozenset(
@@ -40,6 +39,9 @@ _MADE_HERE = frozenset(
     }
 )
 """Reasons that the calculation gave an element: it will give them again where they still hold."""
+_COMPARED = frozenset({ReasonCode.VAPOUR_PRESSURE_DISAGREES, ReasonCode.VAPOUR_PRESSURE_UNPROVEN})
+BEYOND_ANY_TANK_M = 999.0
+"""Stands for a water level that was refused and has no value in the record: higher than any liquid, or as far below."""
 
 
 class RecordedInput(NamedTuple):
@@ -108,7 +110,7 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
         second_level=None if plan.second_gauge is None else _input(figures.second_level),
         dip_level=_input(figures.level) if sources.level is LevelSource.DIP else None,
         bottom_pressure=_input(figures.bottom_pressure),
-        vapour_pressure=_input(figures.vapour_pressure),
+        vapour_pressure=_input(_as_measured(figures.vapour_pressure)),
         water=water if probe else None,
         dip_water=None if probe else water,
         elements=_elements(plan, recorded),
@@ -146,6 +148,14 @@ def _failed(figure: Figure, stand_in: ReasonCode) -> Input:
 _UNTOLD = Reason(ReasonCode.INPUT_BAD, "it was not usable; the record does not tell why")
 
 
+def _as_measured(pressure: Figure) -> Figure:
+    """The vapour pressure without what the comparison with its product made of it, which is made again."""
+    reasons = tuple([reason for reason in pressure.reasons if reason.code not in _COMPARED])
+    if len(reasons) == len(pressure.reasons):
+        return pressure
+    return pressure._replace(quality=pressure.quality if reasons else Quality.GOOD, reasons=reasons)
+
+
 def _level(level: Figure, source: LevelSource) -> Input | None:
     """The gauge's input; Bad where something stood in, so that it stands in again."""
     if source is LevelSource.SECOND_GAUGE:
@@ -159,9 +169,9 @@ def _water(water: Figure, source: WaterSource) -> Input | None:
     if water.quality is Quality.BAD:
         # What was refused for its value has none in the record; it must be refused again, whatever it was.
         if _has(water, ReasonCode.WATER_ABOVE_LEVEL):
-            return Input(math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
         if _has(water, ReasonCode.BELOW_DATUM):
-            return Input(-math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(-BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
     if source is WaterSource.LAST_GOOD:
         return _failed(water, ReasonCode.LAST_GOOD_USED)
     return _input(water)

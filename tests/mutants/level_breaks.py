@@ -57,7 +57,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "level by pressure from the density at reference temperature",
         "gateway/calculation/level_by_pressure.py",
-        "density = correct(basis, temperature.value, 0.0)[1].observed_density",
+        "density = corrected.observed_density",
         "density = basis.given.value",
         SHEET,
     ),
@@ -289,7 +289,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a measured density that disagrees lowers itself alone",
         "gateway/calculation/inventory.py",
-        "        correction = doubted(correction, density.doubt)\n",
+        "        correction = of_another_product(correction, density.doubt)\n",
         "        pass\n",
         ("tests/calculation/test_inventory_extensions.py",),
     ),
