@@ -26,7 +26,12 @@ def with_table(
     keys = {"level": f"{{instrument: G-1, signal: innage, measures: innage{level}}}"}
     if second:
         keys["second_level"] = f"{{instrument: G-2, signal: innage, measures: innage{second}}}"
-    return tank(folder, capacity_table="t.csv", **keys)
+    setup, warnings = tank(folder, capacity_table="t.csv", **keys)
+    return setup, of_zeros(warnings)
+
+
+def of_zeros(warnings: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(each for each in warnings if " zero " in each)
 
 
 def test_the_same_words_are_well(tmp_path: Path) -> None:
@@ -78,7 +83,7 @@ def test_a_shift_in_the_table_does_so_too_and_stays_said_when_the_table_is_writt
         capacity_table="t.csv",
         level="{instrument: G-1, signal: innage, measures: innage, datum: datum plate}",
     )
-    assert warnings == ()
+    assert of_zeros(warnings) == ()
 
 
 def test_a_gauge_that_does_not_say_its_zero_is_asked_for_it(tmp_path: Path) -> None:
