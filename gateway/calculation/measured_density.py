@@ -3,10 +3,10 @@
 from typing import NamedTuple
 
 from gateway.calculation import figure
-from gateway.calculation.column import column_pressure, doubted_for_water
+from gateway.calculation.column import measured_column, of_doubtful_column, surroundings, water_layer
 from gateway.calculation.densities_apart import Densities, densities_reason, next_densities
 from gateway.calculation.density import DensityBasis, correct, doubted, observed_basis
-from gateway.calculation.hydrostatic import density_from_pressure
+from gateway.calculation.hydrostatic import density_from_pressure, product_head
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
@@ -17,6 +17,11 @@ __all__ = ["MeasuredDensity", "measured_density"]
 
 _LAST_GOOD_LIMIT_S = 86_400.0
 _NAME = "measured density"
+_GAS_C = 20.0
+"""Of a gas counted by its law while the liquid's temperature is unknown: 30 degC are a tenth of the gas's density."""
+_BAND_M = 0.05
+_BAND = 0.05
+"""A head that was too small is enough again this far above its border, or this part of it."""
 
 
 class MeasuredDensity(NamedTuple):
@@ -50,13 +55,13 @@ def measured_density(
     if hybrid is None:
         none = figure.not_applicable("density is not measured")
         return MeasuredDensity(none, none, entered)
-    column = _measured(plan, hybrid, tank_input, level)
-    measured = doubted_for_water(column, water_level, hybrid.nozzle_height_m, _NAME)
+    made, measured = _measured(plan, hybrid, tank_input, level, water_level, temperature, memory.low_heads.density)
     if ages is not None and measured.value is not None:
         measured = figure.lower(measured, ages.code, ages.text)
     difference = _difference(measured, entered, temperature)
-    # Water in the column, or a level of another moment, make the measured density wrong and not the entered one.
-    compared = difference.value if measured is column else None
+    # A column of which something is not known, or a level of another moment, make the measured density wrong and not
+    # the entered one.
+    compared = difference.value if measured is made else None
     read_s = now_s - (0.0 if tank_input.bottom_pressure is None else tank_input.bottom_pressure.age_s)
     limit = hybrid.difference_limit_kg_m3
     densities = next_densities(memory.doubts.densities, compared, entered.given.value, limit, read_s)
@@ -75,22 +80,42 @@ def measured_density(
     return MeasuredDensity(measured, difference, basis, doubt, densities)
 
 
-def _measured(plan: TankPlan, hybrid: MeasuredDensityPlan, tank_input: TankInput, level: Figure) -> Figure:
-    pressure = column_pressure(tank_input, _NAME)
-    head_pa, level_m = pressure.value, level.value
+def _measured(
+    plan: TankPlan,
+    hybrid: MeasuredDensityPlan,
+    tank_input: TankInput,
+    level: Figure,
+    water_level: Figure,
+    temperature: Figure,
+    was_short: bool,
+) -> tuple[Figure, Figure]:
+    """The density as the pressures give it, and with what is not known of the column."""
+    column = measured_column(plan, hybrid.column, tank_input, _NAME)
+    head_pa, level_m = column.pressure.value, level.value
     if head_pa is None or level_m is None:
-        return figure.derive(None, (pressure, level))
-    return figure.attempt(
+        lost = figure.derive(None, (column.pressure, level))
+        return lost, lost
+    nozzle_m, least_m = hybrid.nozzle_height_m, hybrid.minimum_head_m
+    water = water_layer(hybrid.column, water_level)
+    head_m = product_head(level_m, nozzle_m, water)
+    if head_m < least_m + (max(_BAND_M, _BAND * least_m) if was_short else 0.0):
+        text = f"{_NAME}: {head_m:.3f} m of product above the nozzle is too little; it takes {least_m:g} m"
+        lost = figure.bad(ReasonCode.LOW_HEAD, text, max(column.pressure.age_s, level.age_s))
+        return lost, lost
+    liquid_c = _GAS_C if temperature.value is None else temperature.value
+    made = figure.attempt(
         lambda: density_from_pressure(
             head_pa,
             level_m,
-            hybrid.nozzle_height_m,
+            nozzle_m,
             plan.gravity_m_s2,
-            hybrid.surroundings,
-            hybrid.minimum_head_m,
+            surroundings(plan, hybrid.column, column, liquid_c),
+            least_m,
+            water,
         ),
-        (pressure, level),
+        (column.pressure, level),
     )
+    return made, of_doubtful_column(made, column, water_level, _NAME)
 
 
 def _difference(measured: Figure, entered: DensityBasis, temperature: Figure) -> Figure:
