@@ -224,11 +224,11 @@ def test_no_water_found_is_not_the_same_as_not_looked(capsys: pytest.CaptureFixt
     assert figures["gov"]["value"] == figures["tov"]["value"] - figures["free_water"]["value"]
 
 
-def test_a_level_that_cannot_be_has_no_volume_and_fails(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_level_above_every_known_volume_has_none_and_fails(capsys: pytest.CaptureFixture[str]) -> None:
     said = _dip(capsys, "TK-101", "--level", "14.7 m", "--json")
     assert said.code == 1
     figures = said.document["figures"]
-    assert figures["level"]["value"] is None
+    assert figures["level"]["value"] == 14.7
     assert figures["tov"]["value"] is None
     assert figures["tov"]["quality"] == "Bad"
 
@@ -343,7 +343,7 @@ _LEVEL = ("--level", "9 m")
         ),
         (
             ("TK-101", *_LEVEL, "--ambient", "71.5 degC"),
-            "--ambient: 71.5 degC cannot be: 71.5 degC is no temperature of the air: -90 to 70 degC can be\n",
+            "--ambient: 71.5 degC is no temperature of the air\n  hint: give -90 degC to 70 degC\n",
         ),
         (
             ("TK-101", *_LEVEL, "--density-at", "20 degC"),
