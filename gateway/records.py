@@ -1,9 +1,9 @@
 """The frozen records that travel from stage to stage, the three qualities and the reason codes.
 
 Terms, expanded once: TOV total observed volume; FW free water; GOV gross observed volume; GSV gross standard volume;
-NSV net standard volume; CTL correction for the temperature of the liquid; CPL correction for its pressure; CTSh
-correction for the temperature of the shell; FRA floating roof adjustment (API MPMS 12.1.1). Ullage is the distance
-from the reference point down to the surface, innage the height of the surface above the datum.
+NSV net standard volume; NSM net standard mass; CTL correction for the temperature of the liquid; CPL correction for
+its pressure; CTSh correction for the temperature of the shell; FRA floating roof adjustment (API MPMS 12.1.1).
+Ullage is the distance from the reference point down to the surface, innage the height of the surface above the datum.
 
 Hot records are NamedTuples: as immutable as frozen dataclasses and several times cheaper to make, which is what lets
 one process carry a thousand tanks a second.
@@ -85,7 +85,10 @@ class ReasonCode(StrEnum):
     ABOVE_REFERENCE_HEIGHT = "above_reference_height"
     OUTSIDE_TABLE = "outside_table"
     NOT_CONVERGED = "not_converged"
+    LOW_HEAD = "low_head"
+    BLANKET_UNKNOWN = "blanket_unknown"
     DENSITIES_DISAGREE = "densities_disagree"
+    DENSITY_OUTSIDE_WINDOW = "density_outside_window"
     WATER_ABOVE_LEVEL = "water_above_level"
     NONE_DETECTED = "none_detected"
     HEEL_UNDECLARED = "heel_undeclared"
@@ -101,8 +104,14 @@ class ReasonCode(StrEnum):
     TEMPERATURE_UNREPRESENTATIVE = "temperature_unrepresentative"
     LAST_GOOD_USED = "last_good_used"
     LOWEST_ELEMENT_USED = "lowest_element_used"
+    # vapour pressure
+    VAPOUR_PRESSURE_DISAGREES = "vapour_pressure_disagrees"
+    VAPOUR_PRESSURE_UNPROVEN = "vapour_pressure_unproven"
+    VAPOUR_PRESSURE_ASSUMED = "vapour_pressure_assumed"
+    COMPRESSIBILITY_ASSUMED = "compressibility_assumed"
     # correction and results
     METHOD_LIMIT = "method_limit"
+    METHOD_DOUBTFUL = "method_doubtful"
     INPUT_BAD = "input_bad"
     INPUT_UNCERTAIN = "input_uncertain"
     CALCULATION_FAILED = "calculation_failed"
@@ -254,6 +263,8 @@ class Figures(NamedTuple):
     nsv: Figure
     mass: Figure
     weight_in_air: Figure
+    net_mass: Figure
+    net_weight_in_air: Figure
     solute_mass: Figure
     vapour_density: Figure
     vapour_mass: Figure

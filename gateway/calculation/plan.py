@@ -5,16 +5,20 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 from gateway.calculation.contracts import Capacity, CorrectionMethod
-from gateway.calculation.hydrostatic import Surroundings
+from gateway.calculation.hydrostatic import AIR_DENSITY, WATER_DENSITY
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
 from gateway.calculation.vapour import Component
+from gateway.calculation.vapour_pressure import VapourPressureCurve
 
 __all__ = [
     "TOUCH_M",
     "AirBuoyancy",
     "AirConvention",
+    "ColumnPlan",
+    "DensityWindow",
     "ElementPlan",
     "FlowPlan",
     "FreeWaterSource",
@@ -25,12 +29,14 @@ __all__ = [
     "LimitPlan",
     "LiquidHeadPlan",
     "MeasuredDensityPlan",
+    "PressurePlan",
     "ProductPlan",
     "RoofPlan",
     "ShellPlan",
     "TankPlan",
     "TemperaturePlan",
     "VapourPlan",
+    "VapourPressurePlan",
     "Weighting",
 ]
 
@@ -71,12 +77,34 @@ class GaugePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class ColumnPlan:
+    """What stands above, below and beside the product of a column whose pressure is measured."""
+
+    vapour_pressure_fitted: bool = False
+    """Whether the pressure above the liquid is measured. A tank without is vented, unless it is blanketed."""
+    vapour_transmitter_height_m: float | None = None
+    """Of that transmitter above the datum, or of the vent. None: the top of the volumes; of no effect where the gas is
+    taken as air at atmospheric pressure."""
+    gas_density_kg_m3: float | None = None
+    """Above the liquid. None: what the vapour's plan says; else, and under a blanket, air at the pressure measured. A
+    gas that is 1 kg/m3 denser lowers the level of a liquid of 850 kg/m3 by 1.2 mm for each metre of gas."""
+    air_density_kg_m3: float = AIR_DENSITY
+    water_density_kg_m3: float = WATER_DENSITY
+    """Of free water above the nozzle, taken as fresh."""
+
+
+@dataclass(frozen=True, slots=True)
 class HeadPlan:
-    """Level from the pressure of the liquid column: level = nozzle + P / (g * density at tank temperature)."""
+    """Level from the pressure of the liquid column: level = nozzle + P / (g * (density at tank temperature - air))."""
 
     nozzle_height_m: float
     resolution_m: float = 0.001
     name: str = "pressure transmitter"
+    minimum_head_m: float = 0.1
+    """With less liquid above the nozzle the tank may be empty: the drift of a transmitter's zero looks the same."""
+    accuracy_pa: float = 200.0
+    """Of the transmitter, its zero included: that far below zero an empty tank may read."""
+    column: ColumnPlan = field(default_factory=ColumnPlan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,14 +185,46 @@ class HeelContents(StrEnum):
 @dataclass(frozen=True, slots=True)
 class VapourPlan:
     """Vapour above the liquid of a pressurised tank, counted by a stated density, or by P M / (Z R T) from the measured
-    vapour pressure and temperature. Exactly one of density and molar mass is given."""
+    vapour pressure and temperature. Exactly one of density, molar mass and equilibrium is given."""
 
     density_kg_m3: float | None = None
     molar_mass_kg_mol: float | None = None
-    compressibility_factor: float = 1.0
+    compressibility_factor: float | None = None
+    """None: worked out where the composition is known, else taken as 1, Uncertain."""
     atmospheric_pa: float = 101_325.0
     component: Component | None = None
     """Where the vapour is a pure substance with known constants: its factor is worked out at each state instead."""
+    equilibrium: bool = False
+    """Whether it is the vapour that stands over the product's own composition."""
+
+
+@dataclass(frozen=True, slots=True)
+class VapourPressurePlan:
+    """What the pressure above a product must be, and how far a measured one may be from it.
+
+    The band is the greater of the two. At 20 degC 15 % covers a tenth more or less of propane in a mixture with butane
+    (12 %), and a surface 5 degC warmer than the mean of the liquid (14 %); 50 kPa covers 8 % of propane in butane
+    (common practice).
+    """
+
+    curve: VapourPressureCurve
+    band: float = 0.15
+    """Of the curve's absolute pressure."""
+    least_band_pa: float = 50e3
+
+
+@dataclass(frozen=True, slots=True)
+class PressurePlan:
+    """The pressure above the liquid as its transmitter may get it wrong.
+
+    Pentane, the lightest liquid of API MPMS 11.1, is at 370 kPa absolute at 80 degC. A quarter of a percent of a
+    transmitter's 2 MPa is 5 kPa (common practice).
+    """
+
+    greatest_pa: float = 500e3
+    """Gauge, that the tank can have at all: the set pressure of its relief valve."""
+    zero_error_pa: float = 5e3
+    """A reading this much below zero means zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +236,7 @@ class MeasuredDensityPlan:
     """Whether it takes the place of the entered density, or is only compared with it."""
     minimum_head_m: float = 1.0
     difference_limit_kg_m3: float = 5.0
-    surroundings: Surroundings = field(default_factory=Surroundings)
+    column: ColumnPlan = field(default_factory=ColumnPlan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +278,20 @@ class LimitPlan:
     critical_high_m: float | None = None
 
 
+class DensityWindow(NamedTuple):
+    """The densities at reference temperature that a product can have: outside it is another product, or a slip."""
+
+    lowest_kg_m3: float
+    highest_kg_m3: float
+
+    def refusal(self, product: "ProductPlan", density: float) -> str:
+        """What is said of a `density` (kg/m3 at reference temperature) that is not within."""
+        reference_c = product.method.reference_temperature_c
+        at = "" if reference_c is None else f" at {reference_c:.4g} degC"
+        lowest, highest = self
+        return f"density {density:.1f} kg/m3{at} is outside that of {product.name}, {lowest:g} to {highest:g} kg/m3"
+
+
 @dataclass(frozen=True, slots=True)
 class ProductPlan:
     """A product as the sheet needs it."""
@@ -226,6 +300,9 @@ class ProductPlan:
     method: CorrectionMethod
     solute_fraction: float | None = None
     """Mass fraction of the dry substance in a solution (0.5 for 50 % caustic)."""
+    vapour_pressure: VapourPressurePlan | None = None
+    """What a measured vapour pressure is compared with."""
+    density_window: DensityWindow | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +333,7 @@ class TankPlan:
     """Whether the liquid is corrected for the measured vapour pressure above atmospheric."""
     blanketed: bool = False
     """Whether a gas that is not the liquid's own vapour stands above it, under a pressure of its own."""
+    pressure: PressurePlan = field(default_factory=PressurePlan)
     gravity_m_s2: float = 9.80665
     buoyancy: AirBuoyancy = field(default_factory=AirBuoyancy)
     age_difference_limit_s: float = 60.0

@@ -3,7 +3,6 @@
 Nothing is replaced: every recalculation is a version of its own beside the records it was made from.
 """
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -11,8 +10,9 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.inventory import calculate
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
+from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
+from gateway.calculation.pressure_above import pressure_doubts
 from gateway.calculation.recorded import RecordedInput
 from gateway.calculation.temperature import Placement
 from gateway.records import (
@@ -41,7 +41,7 @@ _JUDGED = frozenset(
 """Judgements on readings against time, or on what is in no record. Records are often sparser than the readings that
 were judged: they stand."""
 _DIFFERENCE = Figures._fields.index("level_difference")
-_MEASURED = ("liquid_temperature", "water_level", "measured_density")
+_MEASURED = ("liquid_temperature", "water_level", "measured_density", "vapour_pressure")
 """Figures whose last Good value may stand in. The last Good values of all others follow from the correction."""
 
 
@@ -93,6 +93,7 @@ def corrected(
     reason: str,
     *,
     reference_density: float | None = None,
+    density_doubt: str | None = None,
     temperature_c: float | None = None,
     water_m: float | None = None,
 ) -> Iterator[RecordedInput]:
@@ -100,6 +101,7 @@ def corrected(
 
     Args:
         reference_density: kg/m3 at the product's reference temperature. Good, as a dated sample is.
+        density_doubt: why its being brought to reference is not vouched for; then it is Uncertain.
         temperature_c: of the liquid, in degC. Uncertain where it takes the place of elements.
         water_m: free-water level above the datum. Uncertain where it takes the place of a probe.
 
@@ -113,7 +115,11 @@ def corrected(
     for each in inputs:
         given = each.tank_input
         if reference_density is not None:
-            given = given._replace(reference_density=by_hand(reference_density, Quality.GOOD), observed_density=None)
+            density = by_hand(reference_density, Quality.GOOD)
+            if density_doubt is not None:
+                doubt = Reason(ReasonCode.METHOD_DOUBTFUL, density_doubt)
+                density = density._replace(quality=Quality.UNCERTAIN, reason=doubt)
+            given = given._replace(reference_density=density, observed_density=None)
         if temperature_c is not None:
             quality = Quality.UNCERTAIN if given.elements else Quality.GOOD
             given = given._replace(
@@ -122,8 +128,10 @@ def corrected(
         if water_m is not None:
             quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
             given = given._replace(water=None, dip_water=by_hand(water_m, quality))
+        elif _refused_water(each.recorded.figures.water_level):
+            given = _water_known(given)
         kept = {name: each.last_good[name] for name in _MEASURED if name in each.last_good}
-        yield each._replace(tank_input=_water_known(given), last_good=MappingProxyType(kept), is_corrected=True)
+        yield each._replace(tank_input=given, last_good=MappingProxyType(kept), is_corrected=True)
 
 
 def _water_known(given: TankInput) -> TankInput:
@@ -131,12 +139,12 @@ def _water_known(given: TankInput) -> TankInput:
     become: then it is unknown."""
     if given.level is not None or given.dip_level is not None:
         return given
-    return given._replace(water=_finite(given.water), dip_water=_finite(given.dip_water))
+    return given._replace(water=_unknown(given.water), dip_water=_unknown(given.dip_water))
 
 
-def _finite(given: Input | None) -> Input | None:
-    if given is None or given.value is None or math.isfinite(given.value):
-        return given
+def _unknown(given: Input | None) -> Input | None:
+    if given is None:
+        return None
     reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
     return Input(None, Quality.BAD, reason, given.age_s, given.source)
 
@@ -170,9 +178,19 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
     # What hysteresis made of the level is in the record, not in the level alone.
     limit, roof = given.recorded.level_state.limit, given.recorded.level_state.roof
     figures = given.recorded.figures
+    heads = low_heads(figures.level, figures.measured_density)
+    doubts = pressure_doubts(figures.vapour_pressure, figures.cpl)
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
-        return memory._replace(placed=placed, window=(), gauges_differ_since_s=None, limit=limit, roof=roof)
+        return memory._replace(
+            placed=placed,
+            window=(),
+            gauges_differ_since_s=None,
+            limit=limit,
+            roof=roof,
+            pressure_doubts=doubts,
+            low_heads=heads,
+        )
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
     known = dict(given.last_good)
@@ -180,7 +198,7 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(placed=placed, last_good=known, limit=limit, roof=roof)
+    return Memory(placed=placed, last_good=known, limit=limit, roof=roof, pressure_doubts=doubts, low_heads=heads)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
@@ -188,6 +206,11 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     recorded, is_corrected = given.recorded, given.is_corrected
     if inventory.figures == recorded.figures and inventory.elements == recorded.elements:
         return inventory
+    was_lost, is_lost = recorded.figures.level.value is None, inventory.figures.level.value is None
+    if was_lost is not is_lost and not is_corrected:
+        # A level by pressure was lost for where its elements had stood, which a sheet without a level does not tell. A
+        # level by ullage stood within the growth of the reference height, which is not there before the temperature.
+        return inventory._replace(figures=recorded.figures, elements=recorded.elements, quality=recorded.quality)
     figures = []
     changed = False
     codes = _JUDGED

@@ -4,7 +4,6 @@ A sheet carries the level, not the gauge's own number; the elements, but the age
 value for what was Bad. `recorded_plan` reads levels as levels, and what a sheet cannot tell is said in `lacking`.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -26,9 +25,10 @@ from gateway.records import (
 )
 from gateway.sources import LevelSource, TemperatureSource, WaterSource
 
-__all__ = ["RecordedInput", "rebuilt", "recorded_plan"]
+__all__ = ["BEYOND_ANY_TANK_M", "RecordedInput", "rebuilt", "recorded_plan"]
 
 _SOURCE = "record"
+_JUST_ABOVE_M = 0.003
 _MADE_HERE = frozenset(
     {
         ReasonCode.ELEMENT_DRY,
@@ -40,6 +40,9 @@ _MADE_HERE = frozenset(
     }
 )
 """Reasons that the calculation gave an element: it will give them again where they still hold."""
+_COMPARED = frozenset({ReasonCode.VAPOUR_PRESSURE_DISAGREES, ReasonCode.VAPOUR_PRESSURE_UNPROVEN})
+BEYOND_ANY_TANK_M = 999.0
+"""Stands for a water level that was refused and has no value in the record: higher than any liquid, or as far below."""
 
 
 class RecordedInput(NamedTuple):
@@ -92,7 +95,11 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
         # The rounds to a level by pressure begin where no element may be submerged: the end they came to leads there.
         last_good["liquid_temperature"] = LastGood(liquid.value, recorded.instant.timestamp() - liquid.age_s)
     probe = plan.free_water is FreeWaterSource.PROBE and sources.water is not WaterSource.DIP
-    water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level, sources.water)
+    above_m = BEYOND_ANY_TANK_M
+    if sources.level is LevelSource.PRESSURE and figures.level.value is not None:
+        # A column that does not carry its water is taken as all water, so any water above the level makes that level.
+        above_m = figures.level.value + _JUST_ABOVE_M
+    water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level, sources.water, above_m)
     by_head = isinstance(plan.gauge, HeadPlan)
     if figures.level.quality is Quality.BAD:
         lacking.append("level Bad: the gauge's own value is not in the record")
@@ -105,7 +112,7 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
         second_level=None if plan.second_gauge is None else _input(figures.second_level),
         dip_level=_input(figures.level) if sources.level is LevelSource.DIP else None,
         bottom_pressure=_input(figures.bottom_pressure),
-        vapour_pressure=_input(figures.vapour_pressure),
+        vapour_pressure=_input(_as_measured(figures.vapour_pressure)),
         water=water if probe else None,
         dip_water=None if probe else water,
         elements=_elements(plan, recorded),
@@ -143,6 +150,14 @@ def _failed(figure: Figure, stand_in: ReasonCode) -> Input:
 _UNTOLD = Reason(ReasonCode.INPUT_BAD, "it was not usable; the record does not tell why")
 
 
+def _as_measured(pressure: Figure) -> Figure:
+    """The vapour pressure without what the comparison with its product made of it, which is made again."""
+    reasons = tuple([reason for reason in pressure.reasons if reason.code not in _COMPARED])
+    if len(reasons) == len(pressure.reasons):
+        return pressure
+    return pressure._replace(quality=pressure.quality if reasons else Quality.GOOD, reasons=reasons)
+
+
 def _level(level: Figure, source: LevelSource) -> Input | None:
     """The gauge's input; Bad where something stood in, so that it stands in again."""
     if source is LevelSource.SECOND_GAUGE:
@@ -152,13 +167,14 @@ def _level(level: Figure, source: LevelSource) -> Input | None:
     return _input(level)
 
 
-def _water(water: Figure, source: WaterSource) -> Input | None:
+def _water(water: Figure, source: WaterSource, above_m: float) -> Input | None:
+    """`above_m`: water that is refused for standing above the level."""
     if water.quality is Quality.BAD:
         # What was refused for its value has none in the record; it must be refused again, whatever it was.
         if _has(water, ReasonCode.WATER_ABOVE_LEVEL):
-            return Input(math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(above_m, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
         if _has(water, ReasonCode.BELOW_DATUM):
-            return Input(-math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(-BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
     if source is WaterSource.LAST_GOOD:
         return _failed(water, ReasonCode.LAST_GOOD_USED)
     return _input(water)

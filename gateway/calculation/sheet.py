@@ -2,10 +2,12 @@
 
 from typing import NamedTuple
 
+from gateway.calculation import equation_of_state
+from gateway.calculation.column_words import density_relation, level_relation
 from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import Inventory, Quality, Reason
-from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
+from gateway.records import Figures, Inventory, Quality, Reason
+from gateway.sources import DensitySource, LevelSource, TemperatureSource, WaterSource
 
 __all__ = ["SheetLine", "explain"]
 
@@ -30,18 +32,15 @@ _MPMS_12 = "API MPMS 12.1.1"
 
 # name -> (relation and clause, figures that go in). What depends on the tank or its product is filled in by `explain`.
 _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
-    "ullage": ("reference height - L", ("level",)),
     "second_level": ("as the second gauge gives it", ()),
     "level_difference": ("L - L2, compared and never averaged", ("level", "second_level")),
     "temperature_spread": ("highest less lowest element used", ("liquid_temperature",)),
     "vapour_temperature": ("mean of the elements clear of the surface", ("level",)),
     "ambient_temperature": ("measured", ()),
     "bottom_pressure": ("measured", ()),
-    "vapour_pressure": ("measured", ()),
     "fill": ("TOV / full capacity", ("tov",)),
     "free_water": ("capacity table at LW", ("water_level",)),
     "ctsh": (f"1 + 2 a dT + a^2 dT^2, {_MPMS_12}", ("shell_temperature",)),
-    "measured_density": ("(P1 - P3) / (g (L - nozzle)), API MPMS 3.6", ("level", "bottom_pressure", "vapour_pressure")),
     "density_difference": (
         "rho_P less the entered density at tank temperature",
         ("measured_density", "liquid_temperature"),
@@ -54,6 +53,7 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "gsv": (f"GOV CTL CPL, {_MPMS_12}", ("gov", "ctl", "cpl")),
     "sediment_water": ("entered, from a sample", ()),
     "nsv": (f"GSV (1 - S&W), {_MPMS_12}", ("gsv", "sediment_water")),
+    "net_mass": (f"NSV rho_ref, {_MPMS_12}", ("nsv", "reference_density")),
     "solute_mass": ("M times the mass fraction of the dry substance", ("mass",)),
     "vapour_mass": ("(full capacity - TOV) rho_vap", ("tov", "vapour_density")),
     "total_mass": ("M + M_vap", ("mass", "vapour_mass")),
@@ -64,7 +64,7 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
 
 def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from."""
-    lines = _LINES | _lines_of(plan, inventory.sources)
+    lines = _LINES | _lines_of(plan, inventory)
     return tuple(
         SheetLine(
             definition.name,
@@ -81,8 +81,9 @@ def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     )
 
 
-def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[str, ...]]]:
-    """The lines whose relation depends on the tank or its product."""
+def _lines_of(plan: TankPlan, inventory: Inventory) -> dict[str, tuple[str, tuple[str, ...]]]:
+    """The lines whose relation depends on the tank or its product, or on what was done."""
+    sources, figures = inventory.sources, inventory.figures
     method = plan.product.method
     clause = method.clause
     state = ("liquid_temperature", "vapour_pressure") if plan.pressurised else ("liquid_temperature",)
@@ -93,7 +94,9 @@ def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[st
     )
     air_density = "rho_ref" if has_reference else "rho_obs"
     return {
-        "level": _level_line(plan, sources.level),
+        "level": _level_line(plan, inventory),
+        "ullage": _ullage_line(plan, figures),
+        "measured_density": _measured_density_line(plan, figures),
         "water_level": (_WATER[sources.water], ()),
         "liquid_temperature": _temperature_line(plan, sources.temperature),
         "tov": (plan.capacity.clause, ("level",)),
@@ -101,22 +104,23 @@ def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[st
         "reference_density": _density_line(plan, sources.density),
         "observed_density": (f"rho_ref CTL CPL, {clause}" if has_reference else clause, by_density),
         "ctl": (clause, by_density if method.uses_density_for_ctl else state),
+        "vapour_pressure": (_MEASURED if plan.product.vapour_pressure is None else _COMPARED, ()),
         "vapour_density": _vapour_line(plan),
         "cpl": (clause if plan.pressurised else "atmospheric tank: 1", by_density if plan.pressurised else ()),
         "roof_displacement": _roof_line(plan),
         "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
-        "weight_in_air": (_air_line(plan, air_density), ("mass", mass[1][1])),
+        "weight_in_air": (_air_line(plan, "M", air_density), ("mass", mass[1][1])),
+        "net_weight_in_air": (_air_line(plan, "NSM", "rho_ref"), ("net_mass", "reference_density")),
     }
 
 
-def _level_line(plan: TankPlan, source: LevelSource) -> tuple[str, tuple[str, ...]]:
+def _level_line(plan: TankPlan, inventory: Inventory) -> tuple[str, tuple[str, ...]]:
     gauge = plan.gauge
-    match source:
+    match inventory.sources.level:
         case LevelSource.PRESSURE if isinstance(gauge, HeadPlan):
-            relation = f"nozzle {gauge.nozzle_height_m:.3f} m + P1 / (g rho_obs), g {plan.gravity_m_s2:g} m/s2"
-            return relation, ("bottom_pressure", "observed_density")
+            return level_relation(plan, gauge, inventory.figures)
         case LevelSource.GAUGE if isinstance(gauge, GaugePlan):
-            return _gauge_relation(plan, gauge), ()
+            return _gauge_relation(plan, gauge, inventory.figures)
         case LevelSource.SECOND_GAUGE:
             return "as the second gauge gives it", ("second_level",)
         case LevelSource.DIP:
@@ -125,16 +129,33 @@ def _level_line(plan: TankPlan, source: LevelSource) -> tuple[str, tuple[str, ..
             return "no usable level", ()
 
 
-def _gauge_relation(plan: TankPlan, gauge: GaugePlan) -> str:
+def _gauge_relation(plan: TankPlan, gauge: GaugePlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
     if gauge.kind is GaugeKind.ULLAGE:
-        return f"reference height {plan.reference_height_m:.3f} m - ullage {_signed(gauge.offset_m)}"
-    return f"innage {_signed(gauge.offset_m)}"
+        height, inputs = _reference_height(plan, figures)
+        return f"{height} - ullage {_signed(gauge.offset_m)}", inputs
+    return f"innage {_signed(gauge.offset_m)}", ()
+
+
+def _ullage_line(plan: TankPlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
+    height, inputs = _reference_height(plan, figures)
+    return f"{height} - L", ("level", *inputs)
+
+
+def _reference_height(plan: TankPlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
+    """The reference height in words, with the shell's growth where it was counted."""
+    words = f"reference height {plan.reference_height_m:.3f} m"
+    if plan.shell is None or figures.shell_temperature.value is None:
+        return words, ()
+    a, table_c = plan.shell.linear_coefficient_per_c, plan.shell.table_temperature_c
+    return f"{words} (1 + {a:g} (TSh - {table_c:g})), API MPMS 3.1B", ("shell_temperature",)
 
 
 def _signed(offset_m: float) -> str:
     return f"{'-' if offset_m < 0 else '+'} {abs(offset_m):.3f} m"
 
 
+_MEASURED = "measured"
+_COMPARED = "measured, and compared with the product's own at TL"
 _WATER = {
     WaterSource.PROBE: "by probe",
     WaterSource.DIP: "by hand dip",
@@ -169,6 +190,12 @@ def _temperature_line(plan: TankPlan, source: TemperatureSource) -> tuple[str, t
     return f"mean of the elements submerged by {margin_m:.2f} m, {how}, API MPMS 7.3", ("level", "water_level")
 
 
+def _measured_density_line(plan: TankPlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
+    if plan.measured_density is None:
+        return "(P1 - P3) / (g (L - nozzle)), API MPMS 3.6", ("level", "bottom_pressure", "vapour_pressure")
+    return density_relation(plan, plan.measured_density, figures)
+
+
 def _density_line(plan: TankPlan, source: DensitySource) -> tuple[str, tuple[str, ...]]:
     clause = plan.product.method.clause
     if source is DensitySource.METHOD:
@@ -186,21 +213,34 @@ def _shell_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
     return f"(7 TL + TA) / 8, {_MPMS_12}", ("liquid_temperature", "ambient_temperature")
 
 
-def _air_line(plan: TankPlan, density: str) -> str:
+def _air_line(plan: TankPlan, mass: str, density: str) -> str:
     match plan.buoyancy.convention:
         case AirConvention.BUOYANCY:
             air, weights = plan.buoyancy.air_density_kg_m3, plan.buoyancy.weights_density_kg_m3
-            return f"M (1 - air/{density}) / (1 - air/weights), air {air:g}, weights {weights:g} kg/m3, OIML D 28"
+            return f"{mass} (1 - air/{density}) / (1 - air/weights), air {air:g}, weights {weights:g} kg/m3, OIML D 28"
         case AirConvention.DENSITY_REDUCTION:
-            return f"M (1 - 1.1/{density}), common practice"
+            return f"{mass} (1 - 1.1/{density}), common practice"
         case AirConvention.TABLE_56:
-            return f"M (1.00015 - 1.22/{density}), fit to ASTM D1250 (1980) Table 56"
+            return f"{mass} (1.00015 - 1.22/{density}), fit to ASTM D1250 (1980) Table 56"
 
 
 def _vapour_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
-    if plan.vapour is None or plan.vapour.density_kg_m3 is not None:
+    vapour = plan.vapour
+    if vapour is None or vapour.density_kg_m3 is not None:
         return "stated", ()
-    return "P M / (Z R T), absolute pressure", ("vapour_pressure", "vapour_temperature")
+    own = plan.product.vapour_pressure
+    known = vapour.component is not None or (own is not None and bool(own.curve.components))
+    if vapour.compressibility_factor is not None:
+        factor = f"Z {vapour.compressibility_factor:g}"
+    else:
+        factor = f"Z by the {equation_of_state.CLAUSE}" if known else "Z taken as 1"
+    relation = f"P M / (Z R T), {factor}"
+    if plan.blanketed:
+        return f"{relation}, P of the product by its vapour pressure at TL", (
+            "liquid_temperature",
+            "vapour_temperature",
+        )
+    return f"{relation}, absolute pressure", ("vapour_pressure", "vapour_temperature")
 
 
 def _roof_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:

@@ -5,10 +5,12 @@ The records stay as they are: what comes out is a new version beside them, in a 
 
 import argparse
 import getpass
+import os
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 from typing import Any
 
 import orjson
@@ -19,8 +21,8 @@ from gateway.calculation.plan import FreeWaterSource, TankPlan
 from gateway.calculation.recalculation import Version, corrected, recalculate
 from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.table_checks import ends_against_limits
-from gateway.calculation.units import Dimension, parse
-from gateway.commands.dip_input import reference_density
+from gateway.calculation.units import Dimension
+from gateway.commands.density_option import add_density, known_density, typed_density
 from gateway.commands.output import write, write_json
 from gateway.commands.recalculate_records import Record, RecordFile
 from gateway.commands.recalculate_summary import Summary
@@ -29,7 +31,7 @@ from gateway.commands.table_file import FileError, read_table
 from gateway.commands.table_shape import quantity
 from gateway.delivery.payload import INVENTORY_VERSION_SCHEMA, inventory_payload, iso_time
 from gateway.display import printable
-from gateway.errors import LimitError, QuantityError, SettingsError, UsageError
+from gateway.errors import LimitError, SettingsError, UsageError
 from gateway.records import Inventory, TankInput
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
@@ -57,8 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("tank", metavar="TANK", help="tag of the tank in the site file")
     parser.add_argument("--records", metavar="FILE", required=True, help="inventories, one message a line")
     parser.add_argument("--out", metavar="FILE", required=True, help="the new version; it must not exist yet")
-    parser.add_argument("--density", metavar="QUANTITY", help="at the reference temperature, or as --density-at says")
-    parser.add_argument("--density-at", metavar="QUANTITY", help="temperature at which the density was measured")
+    add_density(parser)
     parser.add_argument("--temperature", metavar="QUANTITY", help="of the liquid, in place of what was measured")
     parser.add_argument("--water", metavar="QUANTITY", help="free-water level, in place of what was measured")
     parser.add_argument("--table", metavar="FILE", help="capacity table (CSV) in place of the one in use")
@@ -90,6 +91,8 @@ def execute(arguments: argparse.Namespace) -> int:
                 **summary.document(),
                 "repeated": file.repeated,
                 "of_others": file.of_others,
+                "superseded": file.superseded,
+                "last_line_cut": file.cut,
                 "cautions": list(CAUTIONS),
             }
         )
@@ -103,6 +106,8 @@ def execute(arguments: argparse.Namespace) -> int:
             text
             for count, text in (
                 (file.repeated, f"{file.repeated:,} repeated records left out"),
+                (file.superseded, f"{file.superseded:,} records left out of which the file holds a later version"),
+                (file.cut, "the last line was cut off, as of a file that is still being written, and is left out"),
                 (file.of_others, f"{file.of_others:,} messages of other tanks or kinds passed over"),
             )
             if count
@@ -117,9 +122,10 @@ class _Corrections:
     def __init__(self, plan: TankPlan, arguments: argparse.Namespace) -> None:
         """Raises UsageError for what the tank or its product has no use for, SettingsError for a table."""
         changed: list[str] = []
-        self.density = self._density(plan, arguments)
+        typed = typed_density(arguments)
+        self.density = None if typed is None else known_density(plan.product, typed)
         if self.density is not None:
-            changed.append(f"density at reference temperature: {self.density:.7g} kg/m3")
+            changed.append(f"density at reference temperature: {self.density.value:.7g} kg/m3")
             if plan.measured_density is not None and plan.measured_density.in_use:
                 plan = replace(plan, measured_density=replace(plan.measured_density, in_use=False))
                 changed.append("the measured density is compared with it, and no longer in use")
@@ -143,28 +149,14 @@ class _Corrections:
         self.reason = " ".join((arguments.reason or "recalculated as recorded").split())
         self.plan = recorded_plan(plan)
 
-    @staticmethod
-    def _density(plan: TankPlan, arguments: argparse.Namespace) -> float | None:
-        at_c = _typed("density-at", arguments.density_at, Dimension.TEMPERATURE)
-        if arguments.density is None:
-            if at_c is not None:
-                raise UsageError("--density-at was given without --density", "give both, or neither")
-            return None
-        try:
-            given = parse(arguments.density, Dimension.DENSITY)
-        except QuantityError as error:
-            raise UsageError(f"--density: {error}", error.hint) from error
-        if given.at_60f:
-            at_c = quantity("density", "60 degF", Dimension.TEMPERATURE)
-        return reference_density(plan, given.value, at_c)
-
     def applied(self, inputs: Iterable[RecordedInput]) -> Iterable[RecordedInput]:
         if not self.changed:
             return inputs
         return corrected(
             inputs,
             self.reason,
-            reference_density=self.density,
+            reference_density=None if self.density is None else self.density.value,
+            density_doubt=None if self.density is None else self.density.doubt,
             temperature_c=self.temperature_c,
             water_m=self.water_m,
         )
@@ -210,6 +202,8 @@ def _lines(
 ) -> Iterator[bytes]:
     standing = _standing(setup.binding, settings.simulated)
     records: list[Record] = []
+    # A run makes one version, the next after all that the file holds.
+    number = file.look_through() + 1
 
     def inputs() -> Iterator[RecordedInput]:
         for record in file:
@@ -221,8 +215,8 @@ def _lines(
     for inventory in found:
         # One record is read, calculated and written at a time, so that a year needs no more memory than a minute.
         record = records.pop()
-        summary.add(record.record.inventory, inventory, record.version + 1)
-        yield _line(record, inventory, version)
+        summary.add(record.record.inventory, inventory, number)
+        yield _line(record, inventory, version._replace(number=number))
     if not summary.records:
         raise SettingsError((f"{file.path}: holds no inventory of {setup.plan.tank} at site {settings.name}",))
 
@@ -280,7 +274,7 @@ def _heights(heights_m: list[float]) -> str:
 def _line(record: Record, inventory: Inventory, version: Version) -> bytes:
     payload = inventory_payload(record.record._replace(inventory=inventory))
     payload["schema"] = INVENTORY_VERSION_SCHEMA
-    payload["version"] = _version(version._replace(number=record.version + 1))
+    payload["version"] = _version(version)
     return orjson.dumps(payload) + b"\n"
 
 
@@ -296,18 +290,37 @@ def _version(version: Version) -> dict[str, Any]:
 
 
 def _write(path: Path, lines: Iterator[bytes]) -> None:
-    """Write a file that must not exist yet, wholly or not at all."""
+    """Write a file that must not exist yet, wholly or not at all: under another name until it is whole."""
+    if path.exists():
+        raise _exists(path)
     try:
-        file = path.open("xb")
+        with NamedTemporaryFile(
+            dir=path.parent, prefix=f"{path.name}.", suffix=".unfinished", delete=False
+        ) as unfinished:
+            try:
+                unfinished.writelines(lines)
+                unfinished.flush()
+                os.fsync(unfinished.fileno())
+                os.chmod(unfinished.name, _ORDINARY & ~_umask())
+                # A link refuses to take the place of a file that has come meanwhile, which a rename would not.
+                os.link(unfinished.name, path)
+            finally:
+                os.unlink(unfinished.name)
     except FileExistsError as error:
-        raise UsageError(f"--out: '{path}' exists already", "choose a new name; no version is replaced") from error
+        raise _exists(path) from error
     except OSError as error:
         raise FileError(path, error.strerror or str(error)) from error
-    try:
-        with file:
-            file.writelines(lines)
-    except BaseException as error:
-        path.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise FileError(path, error.strerror or str(error)) from error
-        raise
+
+
+_ORDINARY = 0o666
+
+
+def _umask() -> int:
+    """What the system takes off for this process: to be read only by setting it."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _exists(path: Path) -> UsageError:
+    return UsageError(f"--out: '{path}' exists already", "choose a new name; no version is replaced")

@@ -2,13 +2,17 @@
 
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, WithJsonSchema, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
+from gateway.calculation.plan import PressurePlan
 from gateway.settings.fields import (
     AbsolutePressure,
     DensityQuantity,
     ElasticModulus,
     ExpansionRate,
+    GaugePressure,
     Length,
     Mass,
     MolarMass,
@@ -20,10 +24,12 @@ from gateway.settings.fields import (
     Text,
     YesNo,
     refuse,
+    text_or,
 )
 
 __all__ = [
     "NOT_CONTAINED",
+    "ColumnModel",
     "CourseModel",
     "LiquidHeadModel",
     "MeasuredDensityModel",
@@ -31,6 +37,7 @@ __all__ = [
     "ShellModel",
     "SourceModel",
     "VapourModel",
+    "VapourPressureSourceModel",
 ]
 
 
@@ -53,8 +60,9 @@ class RoofModel(Section):
 
 
 class ShellModel(Section):
-    """Thermal expansion of an upright shell."""
+    """Thermal expansion of an upright shell. The bare word `none` leaves it out, knowingly."""
 
+    counted: Annotated[YesNo, Field(description="no leaves the correction out; a bare `none` is short for it")] = True
     metal: Annotated[Text | None, Field(description="By name: carbon steel, 304 stainless steel, aluminium")] = None
     expansion: Annotated[ExpansionRate | None, Field(description="Linear, where no metal is named")] = None
     table_temperature: Annotated[
@@ -62,11 +70,35 @@ class ShellModel(Section):
     ] = None
     insulated: YesNo = False
 
+    @model_validator(mode="before")
+    @classmethod
+    def _bare_none(cls, data: Any) -> Any:
+        return {"counted": "no"} if data == "none" else data
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        return text_or(handler(core), "none")
+
     @model_validator(mode="after")
     def _one_of_two(self) -> "ShellModel":
+        if not self.counted:
+            if self.model_fields_set - {"counted"}:
+                raise refuse("is left out by counted: no; leave the other keys out too, or counted")
+            return self
         if (self.metal is None) == (self.expansion is None):
             raise refuse("give one of metal and expansion")
         return self
+
+
+class VapourPressureSourceModel(SourceModel):
+    """The transmitter of the pressure above the liquid."""
+
+    greatest: Annotated[
+        GaugePressure, Field(description="That the tank can have at all: the set pressure of its relief valve")
+    ] = PressurePlan().greatest_pa
+    zero_error: Annotated[GaugePressure, Field(description="A reading this much below zero means zero")] = (
+        PressurePlan().zero_error_pa
+    )
 
 
 class VapourModel(Section):
@@ -74,43 +106,49 @@ class VapourModel(Section):
 
     density: PlainDensity | None = None
     component: Annotated[Text | None, Field(description="A pure vapour by name: propane, n-butane, propylene")] = None
+    equilibrium: Annotated[YesNo, Field(description="yes: what stands over the composition of the product")] = False
     molar_mass: Annotated[MolarMass | None, Field(description="Of a mixture, for example 48.2 g/mol")] = None
-    compressibility: Annotated[Number | None, Field(description="Factor Z beside molar_mass; 1 unless given")] = None
+    compressibility: Annotated[
+        Number | None, Field(description="Factor Z beside molar_mass; unless given by the product's composition, or 1")
+    ] = None
     atmospheric_pressure: Annotated[
         AbsolutePressure | None, Field(description="101.325 kPa unless given; less at altitude")
     ] = None
 
     @model_validator(mode="after")
-    def _one_of_three(self) -> "VapourModel":
+    def _one_of_four(self) -> "VapourModel":
         ways = [name for name in ("density", "component", "molar_mass") if getattr(self, name) is not None]
-        if len(ways) != 1:
-            raise refuse("give one of density, component and molar_mass")
+        if len(ways) + self.equilibrium != 1:
+            raise refuse("give one of density, component, molar_mass and equilibrium: yes")
         if self.compressibility is not None and self.molar_mass is None:
             raise refuse("compressibility goes with molar_mass only; leave it out")
-        if self.atmospheric_pressure is not None and self.density is not None:
-            raise refuse("atmospheric_pressure has no effect beside density; leave it out")
         return self
 
 
-class MeasuredDensityModel(SourceModel):
-    """Density from the pressure at a nozzle below the liquid and the level (API MPMS 3.6)."""
+class ColumnModel(Section):
+    """What stands above, below and beside a liquid column whose pressure is measured."""
 
     nozzle_height: Annotated[Length, Field(description="Of the transmitter above the datum")]
+    vapour_transmitter_height: Annotated[
+        Length | None, Field(description="Above the datum, or of the vent; the top of the volumes unless given")
+    ] = None
+    gas_density: Annotated[
+        PlainDensity | None, Field(description="Of the gas above the liquid; that of vapour, else of air, unless given")
+    ] = None
+    air_density: Annotated[
+        PlainDensity | None, Field(description="Of the air outside; 1.2 kg/m3 at sea level unless given")
+    ] = None
+    water_density: Annotated[
+        PlainDensity | None, Field(description="Of free water above the nozzle; 998 kg/m3, fresh, unless given")
+    ] = None
+
+
+class MeasuredDensityModel(SourceModel, ColumnModel):
+    """Density from the pressure at a nozzle below the liquid and the level (API MPMS 3.6)."""
+
     in_use: Annotated[YesNo, Field(description="yes: in place of the entered density; no: only compared with it")]
     minimum_head: Annotated[Length, Field(description="Least liquid above the nozzle")] = 1.0
     difference_limit: Annotated[PlainDensity, Field(description="From the entered density, before it is flagged")] = 5.0
-    vapour_transmitter_height: Annotated[
-        Length | None, Field(description="Above the datum; with one of the two densities")
-    ] = None
-    gas_density: Annotated[PlainDensity | None, Field(description="Of the gas above the liquid")] = None
-    air_density: Annotated[PlainDensity | None, Field(description="Of the air outside")] = None
-
-    @model_validator(mode="after")
-    def _surroundings(self) -> "MeasuredDensityModel":
-        with_density = self.gas_density is not None or self.air_density is not None
-        if with_density != (self.vapour_transmitter_height is not None):
-            raise refuse("vapour_transmitter_height goes with gas_density or air_density, or both")
-        return self
 
 
 class CourseModel(Section):

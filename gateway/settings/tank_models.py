@@ -12,6 +12,7 @@ from gateway.calculation.resistance import PT100, PT1000
 from gateway.settings.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
 from gateway.settings.fields import (
     Duration,
+    GaugePressure,
     Length,
     Name,
     Section,
@@ -21,13 +22,16 @@ from gateway.settings.fields import (
     YesNo,
     text_or,
 )
+from gateway.settings.limit_levels import LimitsModel
 from gateway.settings.part_models import (
+    ColumnModel,
     LiquidHeadModel,
     MeasuredDensityModel,
     RoofModel,
     ShellModel,
     SourceModel,
     VapourModel,
+    VapourPressureSourceModel,
 )
 from gateway.settings.shape_models import TankShape, VesselKind
 
@@ -40,9 +44,9 @@ __all__ = [
     "FlowModel",
     "FreeWaterModel",
     "LevelModel",
-    "LimitsModel",
     "ManualModel",
     "NoWater",
+    "NozzleModel",
     "ProbeWater",
     "ResistanceElement",
     "SecondLevelModel",
@@ -62,8 +66,17 @@ class CapacityTableModel(Section):
         return text_or(handler(core))
 
 
-class NozzleModel(Section):
-    nozzle_height: Annotated[Length, Field(description="Of the transmitter above the datum")]
+class NozzleModel(ColumnModel):
+    """The level from the pressure at a nozzle below the liquid (API MPMS 3.7)."""
+
+    accuracy: Annotated[
+        GaugePressure | None,
+        Field(description="Of the transmitter, zero included; 0.1 % of the signal's range, else 0.2 kPa, unless given"),
+    ] = None
+    minimum_head: Annotated[
+        Length | None,
+        Field(description="With less liquid above the nozzle it may be empty; 0.1 m for 0.2 kPa of accuracy"),
+    ] = None
 
 
 class LevelModel(SourceModel):
@@ -176,15 +189,6 @@ class FlowModel(SourceModel):
     ] = None
 
 
-class LimitsModel(Section):
-    """Levels of concern, rising. Setting them is for competent people under local codes."""
-
-    minimum: Length | None = None
-    maximum_working: Length | None = None
-    high_high: Length | None = None
-    critical_high: Length | None = None
-
-
 class ManualModel(Section):
     """Values by hand that stand in until they expire."""
 
@@ -209,7 +213,7 @@ class TankModel(Section):
     heel_holds: Annotated[HeelContents | None, Field(description="What stands below the datum: water or product")] = (
         None
     )
-    vapour_pressure: SourceModel | None = None
+    vapour_pressure: VapourPressureSourceModel | None = None
     pressurised: YesNo = False
     blanketed: Annotated[YesNo, Field(description="Under nitrogen or another gas at a pressure of its own")] = False
     ambient: AmbientModel | None = None

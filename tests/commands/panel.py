@@ -61,7 +61,8 @@ class Panel:
 
     @contextmanager
     def gateway(self) -> Iterator[Daemon]:
-        """A running gateway of the site, from its first reading of every instrument on. What it logs is its own."""
+        """A running gateway of the site, from its first reading of every instrument on."""
+        # What it logs, on a busy machine more than elsewhere, must not stand in the output of the command under test.
         with capture_logs():
             daemon, task = self.do(self._start_gateway())
             try:

@@ -25,9 +25,10 @@ def test_a_gauge_that_agrees(capsys: Capture, panel: Panel, tmp_path: Path) -> N
     assert (said.code, said.err) == (0, "")
     record = said.document
     # Ullage of 5.828 m below a reference height of 15.240 m, sent as 58,280 tenths of a millimetre.
-    (gauge,) = record["gauge"]
-    assert gauge["raw"] == [0, 58280]
-    assert gauge["level"] == pytest.approx(9.412)
+    assert [gauge["raw"] for gauge in record["gauge"]] == [[0, 58280]] * 3, "read anew for each dip"
+    times = [gauge["time"] for gauge in record["gauge"]]
+    assert times == sorted(times)
+    assert record["gauge"][0]["level"] == pytest.approx(9.412)
     assert record["mean_dip"] == pytest.approx(9.412)
     assert (record["verdict"], record["applied"], record["proposed_offset_change"]) == ("passed", False, None)
     assert (record["by"], record["witness"], record["tape"]) == ("A. Smith", "B. Jones", "T-14")
@@ -49,6 +50,25 @@ def test_a_gauge_that_is_off_gets_a_proposal_and_no_more(capsys: Capture, panel:
     assert "FAILED: the gauge reads +62.0 mm against the dips, more than 25 mm" in said.out
     assert "Proposed, not applied: offset from 0 mm to -62.0 mm in the site file" in said.out
     assert Path(panel.site_file).read_text("utf-8") == before
+
+
+def test_a_shell_that_moves_the_reference_point_is_mentioned(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    # An ullage gauge against innages: 15.240 m x 11.16e-6 x 10 degC = 1.7 mm.
+    text = Path(panel.site_file).read_text("utf-8")
+    level = "    level: {instrument: LT-101, signal: ullage, measures: ullage}\n"
+    assert text.count(level) == 1
+    shell = "    shell: {metal: carbon steel, table_temperature: 15 degC, insulated: yes}\n"
+    try:
+        Path(panel.site_file).write_text(text.replace(level, level + shell), "utf-8")
+        by_innage = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine").out
+        other = tmp_path / "other"
+        other.mkdir()
+        by_ullage = _check(capsys, panel, other, *(("--ullage", "5.828 m") * 3), "--tolerance", "fine").out
+    finally:
+        Path(panel.site_file).write_text(text, "utf-8")
+    assert "the reference point moves with the shell by 1.7 mm for each 10 degC from the 15 degC" in by_innage
+    assert "PASSED" in by_ullage
+    assert "moves with the shell" not in by_ullage
 
 
 def test_dips_that_differ_are_no_measurement(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
@@ -91,8 +111,8 @@ def test_a_running_gateway_lends_its_words(capsys: Capture, panel: Panel, tmp_pa
         )
     assert said.code == 0
     assert said.document["gauge"][0]["words_from"] == f"LT-101 by the gateway at 127.0.0.1:{panel.web_port}"
-    # 68.20 kPa in hundredths; the level of 4.870 m is that of the printed state.
-    assert by_pressure.document["gauge"][0]["raw"] == [6820]
+    # 68.15 kPa in hundredths; the level of 4.870 m is that of the printed state.
+    assert by_pressure.document["gauge"][0]["raw"] == [6815]
     assert by_pressure.document["gauge"][0]["level"] == pytest.approx(4.870, abs=0.001)
     assert by_pressure.document["gauge"][0]["quality"] == "Good", by_pressure.document
 

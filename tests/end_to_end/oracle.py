@@ -2,7 +2,8 @@
 
 Written from the worksheet of the demo site (worksheet.py, after `config/demo/wiring.md`) and the published relations
 alone: API MPMS 12.1.1 for the order of the sheet and the floating roof, the exponential form of API MPMS 11.1 with a
-constant coefficient, weight in air as in API MPMS 12.1.1 (air 1.2 kg/m3, weights 8000 kg/m3). It imports nothing from
+constant coefficient, weight in air as in API MPMS 12.1.1 (air 1.2 kg/m3, weights 8000 kg/m3), Raoult's law with the
+vapour pressures of CoolProp for what a pressure above a mixture may be. It imports nothing from
 `gateway` and nothing from `simulators`. Values are exact fractions until they have become what the wire carries, so
 that "exactly on the margin" means that.
 
@@ -15,21 +16,29 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from CoolProp.CoolProp import PropsSI
+
 from tests.end_to_end.worksheet import SIXTEENTH, TANKS, Tank
 
 __all__ = [
+    "AIR_DENSITY",
     "GRAVITY",
     "WORDS",
     "Expected",
     "OpenQuestionError",
     "State",
     "expected",
+    "own_pressure",
     "rounded",
     "shown_level",
 ]
 
 GRAVITY = 9.80665
 """m/s2, as the demo site states it."""
+AIR_DENSITY = 1.2
+"""kg/m3 of the air beside a vented tank and above its liquid (OIML D 28, conventional)."""
+LEAST_HEAD_M = Fraction(1, 10)
+"""With less liquid above a nozzle whose transmitter is good to 0.2 kPa the tank may be empty (common practice)."""
 WORDS = ("Good", "Uncertain", "Bad")
 ON_THE_MARK_M = Fraction(1, 1_000_000)
 """A level within a micrometre of a mark has reached it (common practice: no gauge resolves it, no float32 holds it)."""
@@ -107,6 +116,26 @@ def correction(tank: Tank, celsius: float) -> float:
     return math.exp(-x * (1 + 0.8 * x))
 
 
+def own_pressure(propane: float, celsius: float) -> float:
+    """Pa absolute over a liquid of propane and n-butane, by Raoult's law."""
+    pure = [PropsSI("P", "T", celsius + 273.15, "Q", 0, name) for name in ("Propane", "n-Butane")]
+    return propane * float(pure[0]) + (1.0 - propane) * float(pure[1])
+
+
+def is_its_own(propane: float, gauge_pa: float, celsius: float) -> bool:
+    """Whether a pressure is what the liquid makes. Raises OpenQuestionError where Raoult's law is too coarse to say."""
+    own = own_pressure(propane, celsius)
+    band, away = max(0.15 * own, 50e3), abs(gauge_pa + 101_325.0 - own)
+    if abs(away - band) < 0.04 * own:
+        raise OpenQuestionError(f"{gauge_pa} Pa is at the edge of what {propane} of propane makes at {celsius} degC")
+    return away < band
+
+
+def carried_far(tank: Tank, celsius: float) -> int:
+    """1, Uncertain, where a coefficient of which no range is stated is used over 50 K from its reference; else 0."""
+    return int(tank.expansion_per_k > 0.0 and abs(celsius - tank.reference_c) > 50.0)
+
+
 def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]:
     """From rest, so the entering threshold counts: covered by the margin, and above the free water."""
     return tuple(
@@ -145,16 +174,14 @@ def liquid_temperature(
 
 def level_by_pressure(
     tank: Tank, pressure_pa: float, temperatures: tuple[float, ...]
-) -> tuple[Fraction, tuple[bool, ...], float, int] | None:
-    """Level, elements in the average, temperature and its quality, each in agreement with the others.
+) -> tuple[tuple[Fraction, int], tuple[bool, ...], tuple[float | None, int]] | None:
+    """Level and its quality, elements in the average, temperature and its quality, all in agreement with each other.
 
-    None: the liquid has no temperature, so no density, so no level. Raises OpenQuestionError where two sets of elements
-    agree with the level that each of them gives, or none does.
+    None: the liquid has no temperature, so no density, so no level, save where there is hardly any. Raises
+    OpenQuestionError where two sets of elements agree with the level that each of them gives, or none does.
     """
     assert tank.nozzle is not None
-    if pressure_pa <= 0:
-        return None  # the liquid may stand anywhere below the nozzle
-    agreeing: list[tuple[Fraction, tuple[bool, ...], float, int] | None] = []
+    agreeing: list[tuple[Fraction, tuple[bool, ...], float | None, int]] = []
     for wet in range(len(tank.elements) + 1):
         assumed = tuple(index < wet for index in range(len(tank.elements)))
         celsius, _ = liquid_temperature(tank, tank.elements[0], DRY, assumed, temperatures)
@@ -162,13 +189,29 @@ def level_by_pressure(
         thickness = density(tank, celsius)
         if thickness is None:
             continue
-        level = tank.nozzle + Fraction(pressure_pa / (thickness * GRAVITY))
+        level = vented_level(tank, pressure_pa, thickness)
         if in_average(tank, level, DRY) == assumed:
-            found, quality = liquid_temperature(tank, level, DRY, assumed, temperatures)
-            agreeing.append(None if found is None else (level, assumed, found, quality))
+            agreeing.append((level, assumed, *liquid_temperature(tank, level, DRY, assumed, temperatures)))
     if len(agreeing) != 1:
         raise OpenQuestionError(f"{len(agreeing)} levels agree with the pressure")
-    return agreeing[0]
+    level, used, found, quality = agreeing[0]
+    if found is None:
+        # Hardly any liquid is taken at the temperature that its density is stated for.
+        stated = tank.density_at[0] if tank.slope_kg_m3_k is not None else tank.reference_density
+        assert stated is not None
+        level = vented_level(tank, pressure_pa, stated)
+    head = level - tank.nozzle
+    if abs(head - LEAST_HEAD_M) < ON_THE_MARK_M:
+        raise OpenQuestionError("at the very edge of the least head")
+    if head < LEAST_HEAD_M:
+        return (level, 1), used, (found, quality)
+    return None if found is None else ((level, quality), used, (found, quality))
+
+
+def vented_level(tank: Tank, pressure_pa: float, thickness: float) -> Fraction:
+    """The column of liquid less the air beside it (API MPMS 3.7)."""
+    assert tank.nozzle is not None
+    return tank.nozzle + Fraction(pressure_pa / ((thickness - AIR_DENSITY) * GRAVITY))
 
 
 def pumpable(tank: Tank, level: Fraction, gov: float, water_volume: float, roof: float) -> float:
@@ -224,8 +267,10 @@ def expected(tag: str, state: State) -> Expected:
             return Expected(
                 {**_all_bad(tank, figures), "bottom_pressure": (pressure, 0)}, (False,) * len(tank.elements)
             )
-        level, used, found, temperature_quality = agreed
-        level_quality = temperature_quality
+        (level, level_quality), used, (found, temperature_quality) = agreed
+        # Level and average are no better than each other: the level tells which elements count.
+        level_quality = max(level_quality, 0 if found is None else carried_far(tank, found))
+        temperature_quality = max(temperature_quality, level_quality)
     else:
         level, level_quality = shown_level(tank, state.level_m), 0
         used = in_average(tank, level, water)
@@ -258,7 +303,7 @@ def expected(tag: str, state: State) -> Expected:
     # Density
     quality = max(level_quality, temperature_quality)
     thickness = None if found is None else density(tank, found)
-    density_quality = 2 if thickness is None else temperature_quality
+    density_quality = 2 if found is None or thickness is None else max(temperature_quality, carried_far(tank, found))
     figures["observed_density"] = (thickness, density_quality)
     standard = tank.reference_density is not None
     if standard:
@@ -294,14 +339,23 @@ def expected(tag: str, state: State) -> Expected:
     in_air_density = tank.reference_density if tank.reference_density is not None else thickness
     in_air = (1 - 1.2 / (in_air_density or math.nan)) / (1 - 1.2 / 8000)
     figures["weight_in_air"] = (liquid * in_air, amount_quality)
+    if standard and tank.sediment_water is not None:
+        assert tank.reference_density is not None
+        net = (figures["nsv"][0] or math.nan) * tank.reference_density
+        figures["net_mass"] = (net, amount_quality)
+        figures["net_weight_in_air"] = (net * in_air, amount_quality)
     if tank.solute is not None:
         figures["solute_mass"] = (liquid * tank.solute, amount_quality)
     if tank.vapour_density is not None:
-        figures["vapour_density"] = (tank.vapour_density, 0)
-        figures["vapour_pressure"] = (float(as_float32(rounded(state.pressure_pa, Fraction(100)) / 100000)) * 1e5, 0)
+        shown = float(as_float32(rounded(state.pressure_pa, Fraction(100)) / 100000)) * 1e5
+        assert tank.propane is not None
+        # Without a temperature the pressure is borne out by nothing, but nothing contradicts what is stated either.
+        contradicts = found is not None and not is_its_own(tank.propane, shown, found)
+        figures["vapour_pressure"] = (shown, 1 if contradicts or found is None else 0)
+        figures["vapour_density"] = (tank.vapour_density, int(contradicts))
         vapour = (full - tov) * tank.vapour_density
-        figures["vapour_mass"] = (vapour, level_quality)
-        figures["total_mass"] = (liquid + vapour, amount_quality)
+        figures["vapour_mass"] = (vapour, max(level_quality, int(contradicts)))
+        figures["total_mass"] = (liquid + vapour, max(amount_quality, int(contradicts)))
     return Expected({name: (None if worst == 2 else value, worst) for name, (value, worst) in figures.items()}, used)
 
 

@@ -6,6 +6,8 @@ from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
+from tests.mutants.method_breaks import METHOD_BREAKS
+from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
 __all__ = ["BREAKS", "Break"]
 
@@ -13,6 +15,8 @@ BREAKS: tuple[Break, ...] = (
     *ACQUISITION_BREAKS,
     *LEVEL_BREAKS,
     *CALCULATION_BREAKS,
+    *METHOD_BREAKS,
+    *VAPOUR_BREAKS,
     *DELIVERY_BREAKS,
     *KEEPING_ON_BREAKS,
 )
