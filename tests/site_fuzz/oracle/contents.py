@@ -1,0 +1,67 @@
+"""What is truly in a tank: the liquid with its density at every height, and its mean temperature by volume."""
+
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from tests.site_fuzz.oracle.corrected import Fixed
+from tests.site_fuzz.oracle.geometry import volumes_of
+from tests.site_fuzz.oracle.methods import fix
+from tests.site_fuzz.states import State
+from tests.site_fuzz.tanks import Tank
+
+__all__ = ["WATER_DENSITY", "Contents", "Layer", "contents"]
+
+WATER_DENSITY = 1000.0
+"""kg/m3 of the free water (common practice)."""
+_LAYERS = 16
+
+
+class Layer(NamedTuple):
+    """A layer of the liquid: its middle, its share of the volume, its temperature."""
+
+    height: float
+    share: float
+    celsius: float
+
+
+class Contents(NamedTuple):
+    layers: tuple[Layer, ...]
+    mean_c: float
+    liquid: Fixed
+
+
+@lru_cache(maxsize=64)
+def contents(tank: Tank, state: State) -> Contents:
+    """Raises OutsideError where the product cannot be so."""
+    bottom = tank.bottom if state.water is None else max(tank.bottom, state.water)
+    layers = _layers(tank, state, bottom)
+    mean_c = sum(layer.share * layer.celsius for layer in layers)
+    density = tank.density
+    if density is None:
+        liquid = fix(tank.product, None)
+    elif density.at == "reference":
+        liquid = fix(tank.product, state.density)
+    elif density.at == "tank":
+        liquid = fix(tank.product, state.density, mean_c, state.vapour_pa if tank.pressurised else 0.0)
+    else:
+        liquid = fix(tank.product, state.density, float(density.at))
+    return Contents(layers, mean_c, liquid)
+
+
+def _layers(tank: Tank, state: State, bottom: float) -> tuple[Layer, ...]:
+    """Thin slices; the temperature turns at the profile's layer, which is a border of its own."""
+    if state.level <= bottom or (not state.profile.per_m and not state.profile.layer_c):
+        return (Layer(0.5 * (bottom + state.level), 1.0, state.profile.at(state.level)),)
+    volumes = volumes_of(tank)
+    borders = set(np.linspace(bottom, state.level, _LAYERS + 1).tolist())
+    if bottom < state.profile.layer_height < state.level:
+        borders.add(state.profile.layer_height)
+    edges = sorted(borders)
+    held = [volumes.at(each) for each in edges]
+    whole = held[-1] - held[0]
+    return tuple(
+        Layer(0.5 * (low + high), (more - less) / whole, state.profile.at(0.5 * (low + high)))
+        for low, high, less, more in zip(edges[:-1], edges[1:], held[:-1], held[1:], strict=True)
+    )

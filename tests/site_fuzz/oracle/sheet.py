@@ -1,0 +1,207 @@
+"""The whole sheet from what the instruments say, in the order of API MPMS 12.1.1."""
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import NamedTuple
+
+from tests.site_fuzz.oracle.air import air_factor
+from tests.site_fuzz.oracle.density import Basis, basis_of, corrected, density_figures
+from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, Expected, best_of, of_said
+from tests.site_fuzz.oracle.gas_space import vapour_figures
+from tests.site_fuzz.oracle.levels import by_pressure, column, free_water, gauged, volume_at, water_level
+from tests.site_fuzz.oracle.net import Net, net_volume, room_and_pumpable
+from tests.site_fuzz.oracle.temperature import average, celsius_of, spread_of, vapour_average
+from tests.site_fuzz.oracle.volumes import table_volume
+from tests.site_fuzz.states import BAD, GOOD, UNCERTAIN, Shown
+from tests.site_fuzz.tanks import Tank
+
+__all__ = ["expected_sheet"]
+
+
+class Found(NamedTuple):
+    level: Expected
+    water: Expected
+    temperature: Expected
+    growth: float
+
+
+def expected_sheet(tank: Tank, shown: Shown, used: Sequence[bool]) -> dict[str, Expected]:
+    """By name of the figure; `used` are the elements that the sheet says are in its average (judged apart)."""
+    elements = [celsius_of(each.signal, said) for each, said in zip(tank.elements, shown.elements, strict=True)]
+    ambient = (
+        NOT_APPLICABLE if tank.ambient is None or shown.ambient is None else celsius_of(tank.ambient, shown.ambient)
+    )
+    basis = basis_of(tank)
+    found = _found(tank, shown, elements, used, ambient, basis)
+    level, water, temperature = found.level, found.water, found.temperature
+    second = NOT_APPLICABLE if tank.second is None else gauged(tank, tank.second, shown.second, found.growth)
+    step = max(0.001, tank.gauge.signal.step) if tank.gauge.measures != "pressure" else 0.001
+    tov = volume_at(tank, level, step)
+    pressure = of_said(shown.vapour_pa)
+    basis, hybrid_figures = density_figures(tank, shown, basis, level, water, temperature)
+    correction = corrected(tank, basis, temperature, pressure)
+    net = Net(tank, free_water(tank, water, shown), temperature, ambient, correction.observed)
+    figures = {
+        "level": level,
+        "ullage": _of(level, lambda value: tank.reference_height - value)._replace(tolerance=1e-6 + abs(found.growth)),
+        "second_level": second,
+        "level_difference": _difference(level, second),
+        "water_level": water,
+        "liquid_temperature": temperature,
+        "temperature_spread": _no_better(level, spread_of(elements, used, temperature)),
+        "vapour_temperature": _no_better(level, _vapour_temperature(tank, elements, level)),
+        "ambient_temperature": ambient,
+        "bottom_pressure": of_said(shown.bottom_pa),
+        "vapour_pressure": pressure,
+        "tov": tov,
+        "fill": _of(tov, lambda value: value / table_volume(tank, tank.top)),
+        **hybrid_figures,
+        "free_water": net.free_water,
+        "shell_temperature": net.shell,
+        "ctsh": net.ctsh,
+        "reference_density": correction.reference,
+        "observed_density": correction.observed,
+        "ctl": correction.ctl,
+        "cpl": correction.cpl,
+    }
+    gov, head, roof = net_volume(net, level, tov)
+    figures |= {"head_adjustment": head, "roof_displacement": roof, "gov": gov}
+    figures |= room_and_pumpable(net, level, gov)
+    masses = _masses(tank, gov, correction.ctl, correction.cpl, correction.reference, correction.observed)
+    return (
+        figures
+        | masses
+        | vapour_figures(tank, tov, pressure, figures["vapour_temperature"], temperature, masses["mass"])
+    )
+
+
+def _found(
+    tank: Tank,
+    shown: Shown,
+    elements: Sequence[Expected],
+    used: Sequence[bool],
+    ambient: Expected,
+    basis: Basis,
+) -> Found:
+    """Level and temperature rest on each other where there are slices, a growing shell or a column: a few rounds."""
+    growth = 0.0
+    level, temperature, water = LOST, LOST, NOT_APPLICABLE
+    for _ in range(6):
+        if tank.gauge.measures == "pressure":
+            level, water = _by_pressure(tank, shown, elements, used, basis)
+        else:
+            level = gauged(tank, tank.gauge, shown.level, growth if tank.gauge.measures == "ullage" else 0.0)
+            if level.value is None and tank.second is not None:
+                second_growth = growth if tank.second.measures == "ullage" else 0.0
+                level = gauged(tank, tank.second, shown.second, second_growth).doubted()
+            water = water_level(tank, shown, level)
+        if level.value is None:
+            by_hand = average(tank, elements, used, 0.0, water)
+            return Found(level, water, Expected(None, level.best) if tank.elements else by_hand, growth)
+        temperature = average(tank, elements, used, level.value, water)
+        # A temperature that is no average of elements does not rest on the level.
+        temperature = _no_better(level, temperature) if tank.elements else temperature
+        before, growth = growth, _growth(tank, temperature, ambient)
+        if abs(growth - before) < 1e-10:
+            break
+    return Found(level, water, temperature, growth)
+
+
+def _by_pressure(
+    tank: Tank, shown: Shown, elements: Sequence[Expected], used: Sequence[bool], basis: Basis
+) -> tuple[Expected, Expected]:
+    pressure = column(tank, shown)
+    unknown_level = water_level(tank, shown, NOT_APPLICABLE)
+
+    def density_at(level: float) -> Expected:
+        mean = average(tank, elements, used, level, unknown_level)
+        if mean.value is None:
+            return Expected(None, mean.best)
+        density = basis.at(mean.value, 0.0).observed
+        return Expected(density, max(mean.best, basis.best))
+
+    level = by_pressure(tank, pressure, density_at, unknown_level)
+    return level, water_level(tank, shown, level)
+
+
+def _growth(tank: Tank, temperature: Expected, ambient: Expected) -> float:
+    """Of the reference point of an ullage gauge, which rides on the shell (API MPMS 3.1B)."""
+    shell = tank.shell
+    if shell is None or temperature.value is None:
+        return 0.0
+    steel_c = temperature.value
+    if not shell.insulated and ambient.value is not None:
+        steel_c = (7.0 * temperature.value + ambient.value) / 8.0
+    return tank.reference_height * shell.coefficient * (steel_c - shell.table_c)
+
+
+def _of(part: Expected, relation: Callable[[float], float]) -> Expected:
+    if part.value is None:
+        return part
+    value = relation(part.value)
+    slope = abs(relation(part.value + 1e-6) - value) * 1e6
+    return Expected(value, part.best, slope * part.tolerance + 1e-9)
+
+
+def _no_better(level: Expected, part: Expected) -> Expected:
+    return part._replace(best=max(part.best, level.best)) if part.enters else part
+
+
+def _vapour_temperature(tank: Tank, elements: Sequence[Expected], level: Expected) -> Expected:
+    return Expected(None, level.best) if level.value is None else vapour_average(tank, elements, level.value)
+
+
+def _difference(level: Expected, second: Expected) -> Expected:
+    if level.value is None or second.value is None:
+        return NOT_APPLICABLE if GOOD in (level.best, second.best) or BAD in (level.best, second.best) else LOST
+    return Expected(level.value - second.value, best_of(level, second), level.tolerance + second.tolerance)
+
+
+def _masses(
+    tank: Tank, gov: Expected, ctl: Expected, cpl: Expected, reference: Expected, observed: Expected
+) -> dict[str, Expected]:
+    """GSV = GOV CTL CPL, NSV = GSV (1 - S&W), mass = GSV rho_ref = GOV rho_obs."""
+    share = NOT_APPLICABLE if tank.sediment is None else Expected(tank.sediment, GOOD, 1e-12)
+    if ctl.enters:
+        gsv = _product(gov, ctl, cpl)
+        nsv = NOT_APPLICABLE if share.value is None else _of(gsv, partial(_less, share.value))
+    else:
+        gsv = nsv = NOT_APPLICABLE
+    by_reference = gsv.enters and reference.enters
+    mass = _product(gsv, reference) if by_reference else _product(gov, observed)
+    density = reference if by_reference else observed
+    in_air = _product(
+        mass, LOST if density.value is None else Expected(air_factor(density.value, tank.product), density.best, 1e-9)
+    )
+    fraction = _solute(tank)
+    solute = NOT_APPLICABLE if fraction is None else _of(mass, lambda value: value * fraction)
+    return {
+        "gsv": gsv,
+        "sediment_water": share,
+        "nsv": nsv,
+        "mass": mass,
+        "weight_in_air": in_air,
+        "solute_mass": solute,
+    }
+
+
+def _less(share: float, volume: float) -> float:
+    return volume * (1.0 - share)
+
+
+def _solute(tank: Tank) -> float | None:
+    fraction = getattr(tank.product.method, "fraction", None)
+    return tank.product.solute_fraction if fraction is None else float(fraction)
+
+
+def _product(*parts: Expected) -> Expected:
+    best = best_of(*parts)
+    if any(part.value is None for part in parts):
+        return Expected(None, max(best, UNCERTAIN)) if best != BAD else LOST
+    value, relative = 1.0, 0.0
+    for part in parts:
+        assert part.value is not None
+        value *= part.value
+        relative += part.tolerance / abs(part.value) if part.value else 0.0
+    floor = parts[0].tolerance * abs(value / parts[0].value) if parts[0].value else parts[0].tolerance * 2000.0
+    return Expected(value, best, max(abs(value) * (relative + 1e-12), floor))
