@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 
 from gateway.calculation.resistance import tank_service_temperature
 from gateway.errors import LimitError
-from gateway.records import Input, Quality, Reading, Reason, ReasonCode, TankInput
+from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode, TankInput
 
-__all__ = ["Latest", "ManualValue", "Source", "TankBinding", "bind", "newest"]
+__all__ = ["Latest", "ManualValue", "Source", "TankBinding", "bind", "ends_soon", "newest"]
 
 Latest = Mapping[tuple[str, str], Reading]
 """The newest reading of each (instrument, signal)."""
@@ -69,6 +69,19 @@ class TankBinding:
     observed_density: ManualValue | None = None
     sediment_water: ManualValue | None = None
     simulated: bool = False
+
+    @property
+    def entries(self) -> tuple[tuple[str, ManualValue], ...]:
+        """What people have entered, by its key in `records.ENTRIES`."""
+        given = (
+            ("level", self.manual_level),
+            ("water", self.manual_water),
+            ("temperature", self.manual_temperature),
+            ("reference_density", self.reference_density),
+            ("observed_density", self.observed_density),
+            ("sediment_water", self.sediment_water),
+        )
+        return tuple([(entry, manual) for entry, manual in given if manual is not None])
 
     @property
     def sources(self) -> tuple[Source, ...]:
@@ -141,6 +154,26 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         sediment_water=_standing(binding.sediment_water, now),
         simulated=binding.simulated,
         steady_s=monotonic_ns / 1e9,
+        endings=_endings(binding, now),
+    )
+
+
+def ends_soon(entered: datetime | None, expires: datetime, now: datetime) -> bool:
+    """Whether a new value is due: two days before the end, or a quarter of the time it holds where that is less."""
+    ahead = _AHEAD if entered is None else min(_AHEAD, (expires - entered) / 4)
+    return now >= expires - ahead
+
+
+_AHEAD = timedelta(days=2)
+
+
+def _endings(binding: TankBinding, now: datetime) -> tuple[Ending, ...]:
+    return tuple(
+        [
+            Ending(entry, manual.expires)
+            for entry, manual in binding.entries
+            if manual.expires is not None and ends_soon(manual.entered, manual.expires, now)
+        ]
     )
 
 

@@ -21,8 +21,10 @@ from gateway.delivery.slices import joined
 from gateway.errors import GatewayError
 from gateway.garbage import settled_collector
 from gateway.pipeline import Pipeline
-from gateway.records import GatewaySnapshot, InventoryRecord
+from gateway.records import InventoryRecord
 from gateway.settings import SiteSettings
+from gateway.status import GatewaySnapshot
+from gateway.web.plan import Readiness
 from gateway.web.server import HttpServer
 
 __all__ = ["Daemon", "run"]
@@ -73,6 +75,7 @@ class Daemon:
                 metrics=self._metrics.render_in_slices,
                 inventories=lambda: joined(inventories_pieces(self.snapshot())),
                 healthy=self.healthy,
+                readiness=self.readiness,
                 readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings())),
             )
         )
@@ -119,6 +122,17 @@ class Daemon:
     def healthy(self) -> bool:
         """Whether the gateway's own loop has come round lately. Says nothing about instruments or brokers."""
         return self._clock.monotonic_ns() - self._progress_ns < _UNHEALTHY_AFTER_NS
+
+    def readiness(self) -> Readiness:
+        """Whether all that is watched can be: every line connected, no tank Bad or without a sheet."""
+        counts = [0, 0, 0]
+        for record in self._pipeline.records():
+            counts[record.inventory.quality] += 1
+        connected = sum(line.status().connected for line in self._lines)
+        tanks = len(self._settings.tanks)
+        good, uncertain, bad = counts
+        ready = connected == len(self._lines) and good + uncertain == tanks
+        return Readiness(ready, len(self._lines), connected, tanks, good, uncertain, bad)
 
     @property
     def http_port(self) -> int | None:

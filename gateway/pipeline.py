@@ -10,11 +10,13 @@ from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
-from gateway.records import Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.records import ENTRIES, Ending, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
 
-__all__ = ["Pipeline", "Tank"]
+__all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "Pipeline", "Tank"]
 
 TANK_QUALITY = "tank.quality_changed"
+ENTRY_ENDS = "tank.entry_ends"
+ENTRY_ENDED = "tank.entry_ended"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
 
 _NS_PER_S = 1_000_000_000
@@ -36,6 +38,8 @@ class Tank:
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
         self.latest: InventoryRecord | None = None
+        self.endings_told: set[tuple[Ending, bool]] = set()
+        """What was logged of values entered by people, and whether they had ended by then."""
         self.awaited = {source.key for source in binding.sources}
         """Signals not heard of since the start."""
         level = binding.level or binding.bottom_pressure
@@ -120,6 +124,7 @@ class Pipeline:
         tank.calculated_ns = monotonic_ns
         tank.sequence += 1
         self._log_change(tank, inventory)
+        self._log_endings(tank, inventory)
         tank.latest = InventoryRecord(self._site, self._boot, tank.sequence, inventory)
         self._deliver(tank.latest)
 
@@ -137,6 +142,19 @@ class Pipeline:
             reason=None if worst is None or inventory.quality == Quality.GOOD else worst.reasons[0].text,
             simulated=inventory.simulated,
         )
+
+    def _log_endings(self, tank: Tank, inventory: Inventory) -> None:
+        for ending in inventory.endings:
+            ended = ending.expires <= inventory.instant
+            if (ending, ended) not in tank.endings_told:
+                tank.endings_told.add((ending, ended))
+                self._log.warning(
+                    ENTRY_ENDED if ended else ENTRY_ENDS,
+                    tank=tank.plan.tank,
+                    entry=ENTRIES[ending.entry],
+                    expires=f"{ending.expires:%Y-%m-%d %H:%M} UTC",
+                    simulated=inventory.simulated,
+                )
 
 
 def _tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:

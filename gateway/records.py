@@ -9,26 +9,25 @@ Hot records are NamedTuples: as immutable as frozen dataclasses and several time
 one process carry a thousand tanks a second.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import datetime
 from enum import IntEnum, StrEnum
 from typing import NamedTuple
 
 from gateway.sources import Sources
+from gateway.states import LimitState, RoofZone
 
 __all__ = [
-    "DestinationStatus",
+    "ENTRIES",
     "ElementUse",
+    "Ending",
     "Figure",
     "Figures",
-    "GatewaySnapshot",
-    "Histogram",
     "Input",
-    "InstrumentStatus",
     "Inventory",
     "InventoryRecord",
     "LastGood",
-    "LineStatus",
+    "LevelState",
     "Quality",
     "Reading",
     "Reason",
@@ -89,6 +88,8 @@ class ReasonCode(StrEnum):
     DENSITIES_DISAGREE = "densities_disagree"
     WATER_ABOVE_LEVEL = "water_above_level"
     NONE_DETECTED = "none_detected"
+    HEEL_UNDECLARED = "heel_undeclared"
+    BELOW_ZERO = "below_zero"
     ROOF_LANDED = "roof_landed"
     ROOF_CRITICAL_ZONE = "roof_critical_zone"
     # temperature
@@ -145,6 +146,26 @@ class Input(NamedTuple):
     manual: bool = False
 
 
+class Ending(NamedTuple):
+    """A value entered by a person that ends soon or has ended."""
+
+    entry: str
+    """Which: a key of `ENTRIES`."""
+    expires: datetime
+    """UTC."""
+
+
+ENTRIES = {
+    "level": "level by hand",
+    "water": "free-water level by hand",
+    "temperature": "temperature by hand",
+    "reference_density": "reference density",
+    "observed_density": "density at tank temperature",
+    "sediment_water": "sediment and water",
+}
+"""What people enter, with its name in words."""
+
+
 class TankInput(NamedTuple):
     """The newest readings bound to one tank, plus the manual values in force. None: not fitted or not given."""
 
@@ -182,6 +203,8 @@ class TankInput(NamedTuple):
     """Seconds of a clock that is never set, by which sheets are spaced; None: those of `instant`."""
     clock_doubt: Reason | None = None
     """Why `instant` cannot be; None where it can."""
+    endings: tuple[Ending, ...] = ()
+    """Of the values entered by people, those that end soon or have ended."""
 
 
 class Figure(NamedTuple):
@@ -261,6 +284,20 @@ class LastGood(NamedTuple):
     """UTC, seconds since the epoch, of the oldest input behind it."""
 
 
+class LevelState(NamedTuple):
+    """The level against the limits of its tank, in m above the datum; also while the volume is Bad. It is no alarm."""
+
+    limit: LimitState = LimitState.UNKNOWN
+    roof: RoofZone | None = None
+    """None: no floating roof, or no level."""
+    quality: Quality = Quality.BAD
+    """Of the level."""
+    minimum_m: float | None = None
+    maximum_working_m: float | None = None
+    high_high_m: float | None = None
+    critical_high_m: float | None = None
+
+
 class Inventory(NamedTuple):
     """The calculation sheet of one tank at one instant."""
 
@@ -275,6 +312,9 @@ class Inventory(NamedTuple):
     last_good: Mapping[str, LastGood]
     """By figure name, for figures that are Bad now. Read only."""
     sources: Sources = Sources()
+    level_state: LevelState = LevelState()
+    endings: tuple[Ending, ...] = ()
+    """Values entered by people that end soon or have ended."""
 
 
 class InventoryRecord(NamedTuple):
@@ -286,81 +326,3 @@ class InventoryRecord(NamedTuple):
     sequence: int
     """Counts per tank from 1."""
     inventory: Inventory
-
-
-class Histogram(NamedTuple):
-    """Counts of durations. `counts[i]` are those at or below `bounds_s[i]`; the last bound is infinity; cumulative."""
-
-    bounds_s: tuple[float, ...]
-    counts: tuple[int, ...]
-    sum_s: float
-
-
-class InstrumentStatus(NamedTuple):
-    """How one instrument has answered since the start."""
-
-    instrument: str
-    line: str
-    up: bool
-    """Whether its last poll was answered in full."""
-    requests: int
-    errors: Mapping[str, int]
-    """By reason code."""
-    last_answer_ns: int | None
-    """UTC."""
-    response_time: Histogram
-    timeout_s: float | None = None
-    """How long an answer is waited for at present, as learned."""
-    duplicate_address_suspicions: int = 0
-    """How often it began to seem that two devices have its address."""
-
-
-class LineStatus(NamedTuple):
-    """How one line has done since the start."""
-
-    line: str
-    connected: bool
-    busy_s: float
-    """Seconds spent waiting for answers; over elapsed time this is the occupancy."""
-    lateness: Histogram
-    """How long after its due time each poll was begun."""
-    late_answers: int = 0
-    """Answers that came after their request had timed out; never taken for another's."""
-    unsolicited_frames: int = 0
-    """Frames that answered no request."""
-    path: str = ""
-    """The way to the instruments that is in use: host:port or a serial port. With a standby there are two."""
-    on_standby: bool = False
-    """Whether that is the second way."""
-    connections_wanted: int = 1
-    connections_open: int = 0
-    second_master_suspicions: int = 0
-    """How often it began to seem that another master is on the line."""
-
-
-class DestinationStatus(NamedTuple):
-    """How one delivery has done since the start."""
-
-    destination: str
-    connected: bool
-    delivered: int
-    lost: int
-    """Records that were never delivered: until the ledger comes, an outage loses them."""
-    waiting: int
-    oldest_waiting_s: float | None
-
-
-class GatewaySnapshot(NamedTuple):
-    """The present state of the whole gateway, for metrics and pages. Taken by the daemon; never changed."""
-
-    site: str
-    boot: str
-    version: str
-    simulated: bool
-    started_ns: int
-    instant: datetime
-    inventories: Sequence[InventoryRecord]
-    lines: Sequence[LineStatus]
-    instruments: Sequence[InstrumentStatus]
-    destinations: Sequence[DestinationStatus]
-    calculation_errors: int

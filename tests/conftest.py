@@ -3,11 +3,13 @@
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 import structlog
 from hypothesis import HealthCheck, settings
 
+from gateway.running import DIRECTORY_VARIABLE
 from tests.support.wire import SESSION_LEDGER, WireRecorder
 
 pytest_plugins = ["pytester", "tests.support.strict_run"]
@@ -23,6 +25,12 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "everyday"))
+
+
+@pytest.fixture(autouse=True)
+def gateways_of_this_test_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What runs on this machine beside a test, another test or a demo, must neither be found by it nor stop it."""
+    monkeypatch.setenv(DIRECTORY_VARIABLE, str(tmp_path / "runtime"))
 
 
 @pytest.fixture(autouse=True)

@@ -2,8 +2,10 @@
 
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
 from gateway.binding import ManualValue, Source, TankBinding, bind, newest
-from gateway.records import Input, Quality, Reading, Reason, ReasonCode
+from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 NOON_NS = round(NOON.timestamp() * 1e9)
@@ -197,3 +199,25 @@ def test_a_density_at_tank_temperature_is_uncertain_after_a_day() -> None:
     assert (given.value, given.quality) == (835.0, Quality.UNCERTAIN)
     assert given.reason is not None
     assert "25 h ago" in given.reason.text
+
+
+@pytest.mark.parametrize(
+    ("holds", "hours_before", "told"),
+    [
+        (timedelta(days=31), 49.0, False),
+        (timedelta(days=31), 48.0, True),
+        (timedelta(days=7), 42.5, False),
+        (timedelta(days=7), 42.0, True),
+        (timedelta(hours=24), 6.5, False),
+        (timedelta(hours=24), 6.0, True),
+        (timedelta(hours=24), -1.0, True),
+    ],
+)
+def test_what_ends_soon_is_told_two_days_or_a_quarter_of_its_time_ahead(
+    holds: timedelta, hours_before: float, told: bool
+) -> None:
+    now = datetime.fromtimestamp(NOON_NS / 1e9, UTC)
+    expires = now + timedelta(hours=hours_before)
+    manual = ManualValue(838.0, entered=expires - holds, expires=expires)
+    endings = bind(TankBinding("TK-1", reference_density=manual), {}, NOON_NS, 0).endings
+    assert endings == ((Ending("reference_density", expires),) if told else ())

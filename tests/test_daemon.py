@@ -11,6 +11,7 @@ from gateway import daemon
 from gateway.daemon import Daemon
 from gateway.resources import config_path
 from gateway.settings import load_site
+from gateway.web.plan import Readiness
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -43,3 +44,10 @@ async def test_a_loop_that_ends_or_fails_is_logged_and_begun_again(
             await task
     (entry,) = [each for each in logs if each["event"] == "gateway.task_failed"]
     assert (entry["task"], entry["log_level"]) == ("line north", "error")
+
+
+async def test_ready_is_what_every_line_and_every_tank_is() -> None:
+    """Before anything was read no line is connected and no tank has a sheet: alive, and not ready."""
+    gateway = Daemon(load_site(config_path("one_tank.yaml"), now=NOW))
+    assert gateway.healthy()
+    assert gateway.readiness() == Readiness(False, 1, 0, 1, 0, 0, 0)

@@ -2,13 +2,15 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
+from structlog.testing import capture_logs
 
 from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import TankPlan
-from gateway.pipeline import Pipeline
-from gateway.records import InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, Pipeline
+from gateway.records import Ending, InventoryRecord, Quality, Reading, Reason, ReasonCode
 from tests.support.plans import StraightTank, straight_plan, temperature_plan
 
 S = 1_000_000_000
@@ -185,3 +187,20 @@ def test_on_a_box_that_woke_up_in_1970_nothing_is_good_and_the_clock_is_named(cl
     pipeline.take(temperature_readings(clock))
     pipeline.take(level_reading(clock))
     assert delivered[-1].inventory.figures.level.quality == Quality.GOOD
+
+
+def test_a_value_that_ends_soon_is_logged_once_and_once_more_when_it_has_ended(clock: HandClock) -> None:
+    now = datetime.fromtimestamp(clock.utc_ns() / 1e9, UTC)
+    density = ManualValue(800.0, entered=now - timedelta(hours=20), expires=now + timedelta(seconds=30))
+    binding = replace(BINDING, elements=(), reference_density=density)
+    with capture_logs() as logs:
+        pipeline, delivered = pipeline_of(clock, (straight_plan(), binding, 2.0))
+        for _ in range(6):
+            pipeline.take(level_reading(clock))
+            clock.pass_s(10.0)
+    told = [each for each in logs if each["event"] in (ENTRY_ENDS, ENTRY_ENDED)]
+    assert [(each["event"], each["entry"]) for each in told] == [
+        (ENTRY_ENDS, "reference density"),
+        (ENTRY_ENDED, "reference density"),
+    ]
+    assert delivered[0].inventory.endings == (Ending("reference_density", now + timedelta(seconds=30)),)

@@ -13,7 +13,8 @@ from gateway.acquisition.round import Round
 from gateway.acquisition.schedule import Backoff
 from gateway.acquisition.statistics import InstrumentStatistics
 from gateway.acquisition.suspicion import DuplicateAddressWatch
-from gateway.records import InstrumentStatus, Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.status import InstrumentStatus
 
 __all__ = ["Instrument"]
 

@@ -24,12 +24,12 @@ from gateway.acquisition.waiting import Waiting
 from gateway.acquisition.way import WayInUse, way_of
 from gateway.clock import Clock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
-from gateway.records import InstrumentStatus, LineStatus, Reading, Reason, ReasonCode
+from gateway.records import Reading, Reason, ReasonCode
+from gateway.status import InstrumentStatus, LineStatus
 
 __all__ = ["Line"]
 
 _NS_PER_S = 1_000_000_000
-
 _REFUSALS_TO_SPLIT = frozenset({2, 3})
 """Exceptions that say that an address, or so many of them, are not to be had."""
 _REFUSALS = frozenset({1, 2, 3})

@@ -5,7 +5,8 @@ from collections import Counter
 from collections.abc import Sequence
 
 from gateway.acquisition.link import LinkCounters
-from gateway.records import Histogram, InstrumentStatus, LineStatus, ReasonCode
+from gateway.records import ReasonCode
+from gateway.status import Histogram, InstrumentStatus, LineStatus
 
 __all__ = ["LATENESS_BOUNDS_S", "RESPONSE_BOUNDS_S", "DurationCounts", "InstrumentStatistics", "LineStatistics"]
 

@@ -65,16 +65,16 @@ def _water_level(
     if plan.free_water is FreeWaterSource.PROBE:
         given = tank_input.water
         if given is not None and given.quality != Quality.BAD:
-            return water_level(figure.from_input(given), level, height_m), WaterSource.PROBE
+            return water_level(figure.from_input(given), level, plan.capacity, height_m), WaterSource.PROBE
     dip = tank_input.dip_water
     if dip is not None and dip.quality != Quality.BAD:
-        return water_level(figure.from_input(dip), level, height_m), WaterSource.DIP
+        return water_level(figure.from_input(dip), level, plan.capacity, height_m), WaterSource.DIP
     failed = tank_input.water if plan.free_water is FreeWaterSource.PROBE else dip
     missing = "no water dip in force" if plan.free_water is FreeWaterSource.DIP else "the water probe has no reading"
     causes = [Reason(ReasonCode.NOT_FITTED, missing) if failed is None or failed.reason is None else failed.reason]
     last = last_good(memory, "water_level")
     stood = figure.from_last_good(last, now_s, plan.temperature.last_good_limit_s, causes, "free-water level")
     if stood is not None:
-        return water_level(stood, level, height_m), WaterSource.LAST_GOOD
+        return water_level(stood, level, plan.capacity, height_m), WaterSource.LAST_GOOD
     reasons = (Reason(ReasonCode.INPUT_BAD, "free water unknown"), *causes)
     return Figure(None, Quality.BAD, reasons, 0.0), WaterSource.NONE

@@ -4,36 +4,34 @@ FRA is signed and enters after the shell's correction. Water, snow or product on
 not seen here: they are entered by hand, with an expiry.
 """
 
-from enum import StrEnum
-
 from gateway.calculation.limits import require_within
 from gateway.errors import LimitError
+from gateway.states import RoofZone
 
-__all__ = ["RoofZone", "roof_adjustment", "roof_adjustment_per_degree_api", "roof_zone"]
+__all__ = ["LEAVES_CRITICAL_M", "roof_adjustment", "roof_adjustment_per_degree_api", "roof_zone"]
 
 _CLAUSE = "API MPMS 12.1.1, floating roof adjustment"
 
 
-class RoofZone(StrEnum):
-    LANDED = "landed"
-    """On its legs: it displaces nothing."""
-    CRITICAL = "critical zone"
-    """Partly afloat: the displacement is not known, quantities are uncertain, no transfer is gauged here."""
-    FLOATING = "floating"
+LEAVES_CRITICAL_M = 0.010
+"""A roof is clear of its critical zone when the level is this much beyond it: ripple is less (common practice)."""
 
 
-def roof_zone(level_m: float, critical_low_m: float, critical_high_m: float) -> RoofZone:
+def roof_zone(
+    level_m: float, critical_low_m: float, critical_high_m: float, before: RoofZone | None = None
+) -> RoofZone:
     """The zone at `level_m`; both limits of the critical zone belong to it.
 
-    The limits go with the setting of the legs, high or low. Raises LimitError for a level that is not a number and
-    where the limits are not in order.
+    The limits go with the setting of the legs, high or low. A roof that was in its critical zone `before` leaves it
+    10 mm beyond a limit. Raises LimitError for a level that is not a number and where the limits are not in order.
     """
     if not critical_low_m <= critical_high_m:
         limit = f"above the upper limit, {critical_high_m:.7g} m"
         raise LimitError("lower limit of the critical zone", critical_low_m, "m", limit, _CLAUSE)
-    if level_m < critical_low_m:
+    beyond_m = LEAVES_CRITICAL_M if before is RoofZone.CRITICAL else 0.0
+    if level_m < critical_low_m - beyond_m:
         return RoofZone.LANDED
-    if level_m > critical_high_m:
+    if level_m > critical_high_m + beyond_m:
         return RoofZone.FLOATING
     if level_m != level_m:
         raise LimitError("level", level_m, "m", "not a number", _CLAUSE)

@@ -7,7 +7,9 @@ from collections.abc import Mapping
 
 from gateway.calculation import figure
 from gateway.calculation.density import DensityBasis, correction_figures, density_basis
+from gateway.calculation.level import TAPE_RESOLUTION_M, within_capacity
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
+from gateway.calculation.limit_state import limit_state
 from gateway.calculation.measured_density import measured_density
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
 from gateway.calculation.plan import TankPlan
@@ -16,12 +18,22 @@ from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.stillness import frozen_fault, next_stillness
 from gateway.calculation.temperature import chosen_by, vapour_temperature
 from gateway.calculation.vapour_space import vapour_figures
-from gateway.records import ElementUse, Figure, Figures, Input, Inventory, LastGood, Reason, ReasonCode, TankInput
+from gateway.records import (
+    ElementUse,
+    Figure,
+    Figures,
+    Input,
+    Inventory,
+    LastGood,
+    LevelState,
+    Reason,
+    ReasonCode,
+    TankInput,
+)
 from gateway.sources import LevelSource, Sources
+from gateway.states import LimitState, RoofZone
 
 __all__ = ["calculate", "failed"]
-
-_NO_SOURCES = Sources()
 
 
 def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMORY) -> tuple[Inventory, Memory]:
@@ -37,6 +49,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     frozen = frozen_fault(plan, still)
     if frozen is not None:
         found = found._replace(level=figure.lower(found.level, ReasonCode.LEVEL_FROZEN, frozen))
+    found = found._replace(level=within_capacity(found.level, plan.capacity, _resolution_m(plan, found.level_source)))
     tov = _total_observed_volume(plan, found.level)
     level, tov, temperature, window = _against_time(plan, memory, now_s, found, tov)
 
@@ -44,7 +57,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     density = measured_density(plan, tank_input, basis, level, found.water_level, temperature, memory, now_s)
     correction = correction_figures(density.basis, temperature, pressure if plan.pressurised else None)
     ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
-    volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction)
+    volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction, memory.roof)
     masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, "none given"), plan)
     vapour_c = _vapour(plan, tank_input, level)
     vapour = vapour_figures(plan, tov, pressure, temperature if vapour_c.value is None else vapour_c, masses.mass)
@@ -88,9 +101,49 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     )
     last = remember_good(memory, figures)
     told = figures if tank_input.clock_doubt is None else _of_unknown_time(figures, tank_input.clock_doubt)
-    sources = _sources(found, density.basis)
-    inventory = _inventory(plan, tank_input, told, found.liquid.uses, last, sources)
-    return inventory, Memory(found.placed, window, found.differ_since_s, still, figures, now_s, last)
+    state = _level_state(plan, level, found.level_source, volumes.zone, memory)
+    inventory = _inventory(plan, tank_input, told, found.liquid.uses, last)._replace(
+        sources=_sources(found, density.basis), level_state=state, endings=tank_input.endings
+    )
+    known = level.value is not None
+    return inventory, Memory(
+        placed=found.placed,
+        window=window,
+        gauges_differ_since_s=found.differ_since_s,
+        still=still,
+        figures=figures,
+        instant_s=now_s,
+        last_good=last,
+        limit=state.limit if known else memory.limit,
+        roof=volumes.zone if known else memory.roof,
+    )
+
+
+def _level_state(
+    plan: TankPlan, level: Figure, source: LevelSource, zone: RoofZone | None, memory: Memory
+) -> LevelState:
+    limits, level_m = plan.limits, level.value
+    limit = LimitState.UNKNOWN
+    if level_m is not None:
+        limit = limit_state(limits, level_m, memory.limit, _resolution_m(plan, source))
+    return LevelState(
+        limit,
+        zone,
+        level.quality,
+        limits.minimum_m,
+        limits.maximum_working_m,
+        limits.high_high_m,
+        limits.critical_high_m,
+    )
+
+
+def _resolution_m(plan: TankPlan, source: LevelSource) -> float:
+    """The step of the instrument that the level comes from."""
+    if source is LevelSource.SECOND_GAUGE and plan.second_gauge is not None:
+        return plan.second_gauge.resolution_m
+    if plan.gauge is None or source not in (LevelSource.GAUGE, LevelSource.PRESSURE):
+        return TAPE_RESOLUTION_M
+    return plan.gauge.resolution_m
 
 
 def _of_unknown_time(figures: Figures, doubt: Reason) -> Figures:
@@ -115,7 +168,6 @@ def _inventory(
     figures: Figures,
     uses: tuple[ElementUse, ...],
     last: Mapping[str, LastGood],
-    sources: Sources = _NO_SOURCES,
 ) -> Inventory:
     # Memory keeps the steady time; the world is told by the clock as it is set now, so that ages stay right.
     to_utc_s = tank_input.instant.timestamp() - _steady_s(tank_input)
@@ -128,7 +180,6 @@ def _inventory(
         quality=max([each.quality for each in figures]),
         simulated=tank_input.simulated,
         last_good={name: LastGood(good.value, good.time_s + to_utc_s) for name, good in last.items()} if last else last,
-        sources=sources,
     )
 
 

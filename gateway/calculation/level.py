@@ -1,13 +1,18 @@
 """The level chain: what the gauge says becomes a level above the datum of the capacity table."""
 
 from gateway.calculation import figure
+from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import GaugeKind, GaugePlan
 from gateway.records import Figure, Input, Quality, Reason, ReasonCode
 
-__all__ = ["LOWEST_LEVEL_M", "checked_level", "gauge_level", "water_level"]
+__all__ = ["LOWEST_LEVEL_M", "TAPE_RESOLUTION_M", "checked_level", "gauge_level", "water_level", "within_capacity"]
 
 LOWEST_LEVEL_M = -0.020
 """Below this a level cannot be real (common practice); down to it the level stands and only the volume is missing."""
+
+
+TAPE_RESOLUTION_M = 0.001
+"""A tape is read to the millimetre."""
 
 
 def gauge_level(given: Input | None, plan: GaugePlan, reference_height_m: float) -> Figure:
@@ -24,37 +29,58 @@ def gauge_level(given: Input | None, plan: GaugePlan, reference_height_m: float)
         level = given.value + plan.offset_m
     else:
         level = reference_height_m - given.value + plan.offset_m
-    return checked_level(level, figure.from_input(given), plan.name, reference_height_m)
+    return checked_level(level, figure.from_input(given), plan.name, reference_height_m, plan.resolution_m)
 
 
-def checked_level(level_m: float, source: Figure, name: str, reference_height_m: float) -> Figure:
-    """`source` with the value `level_m`, or Bad where no liquid can stand."""
+def checked_level(
+    level_m: float, source: Figure, name: str, reference_height_m: float, resolution_m: float = TAPE_RESOLUTION_M
+) -> Figure:
+    """`source` with the value `level_m`, or Bad where no liquid can stand.
+
+    One step of the instrument above the reference height is forgiven: it is the reference height (2.4 m arrives as
+    2.4000001 m in a float32).
+    """
     if level_m < LOWEST_LEVEL_M:
         text = f"{name}: level {level_m:.4g} m is below {LOWEST_LEVEL_M:.3f} m"
         return figure.lower(source, ReasonCode.BELOW_DATUM, text, Quality.BAD)
-    if level_m > reference_height_m:
+    if level_m > reference_height_m + resolution_m:
         text = f"{name}: level {level_m:.3f} m is above the reference height {reference_height_m:.3f} m"
         return figure.lower(source, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
-    return source._replace(value=level_m)
+    return source._replace(value=min(level_m, reference_height_m))
 
 
-def water_level(given: Figure, level: Figure, reference_height_m: float) -> Figure:
+def within_capacity(level: Figure, capacity: Capacity, resolution_m: float) -> Figure:
+    """`level` where it is no more than one step of its instrument beyond an end of the volumes: then it is that end."""
+    level_m = level.value
+    if level_m is None or capacity.bottom_m <= level_m <= capacity.top_m:
+        return level
+    end_m = capacity.top_m if level_m > capacity.top_m else capacity.bottom_m
+    return level._replace(value=end_m) if abs(level_m - end_m) <= resolution_m else level
+
+
+def water_level(given: Figure, level: Figure, capacity: Capacity, reference_height_m: float) -> Figure:
     """The free-water level, judged against the level: more water than liquid is Bad, and so is what cannot be at all.
 
-    At or a little below the datum there is no water that a probe could see: none detected. Without a level the
-    reference height is the limit.
+    At or a little below the datum there is none detected, unless the tank's volumes reach there and hold something.
+    Without a level the reference height is the limit.
     """
     if given.value is None:
         return given
     if given.value < LOWEST_LEVEL_M:
         text = f"free-water level {given.value:.4g} m is below {LOWEST_LEVEL_M:.3f} m"
         return figure.lower(given, ReasonCode.BELOW_DATUM, text, Quality.BAD)
-    if given.value <= 0.0:
+    if given.value <= 0.0 and not _holds_liquid(capacity, given.value):
         return given._replace(value=None, reasons=(Reason(ReasonCode.NONE_DETECTED, "no free water detected"),))
-    if level.value is not None and given.value > level.value:
+    if level.value is not None and given.value > level.value + TAPE_RESOLUTION_M:
         text = f"free water at {given.value:.3f} m is above the level {level.value:.3f} m"
         return figure.lower(given, ReasonCode.WATER_ABOVE_LEVEL, text, Quality.BAD)
-    if given.value > reference_height_m:
+    if given.value > reference_height_m + TAPE_RESOLUTION_M:
         text = f"free water at {given.value:.4g} m is above the reference height {reference_height_m:.3f} m"
         return figure.lower(given, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
-    return given
+    # A millimetre of two instruments is no contradiction: it is water up to the surface.
+    highest_m = reference_height_m if level.value is None else level.value
+    return given._replace(value=min(given.value, highest_m))
+
+
+def _holds_liquid(capacity: Capacity, level_m: float) -> bool:
+    return capacity.bottom_m <= level_m <= capacity.top_m and capacity.volume(level_m) > 0.0

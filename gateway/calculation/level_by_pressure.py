@@ -77,5 +77,5 @@ def _head_level(plan: TankPlan, head: HeadPlan, head_pa: float, density: float, 
 def _head_checked(plan: TankPlan, head: HeadPlan, level: Figure, found: Contents) -> Figure:
     if level.value is None:
         return level
-    level = checked_level(level.value, level, head.name, plan.reference_height_m)
+    level = checked_level(level.value, level, head.name, plan.reference_height_m, head.resolution_m)
     return doubted_for_water(level, found.water_level, head.nozzle_height_m, head.name)

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from gateway.calculation.temperature import NOWHERE, Placement
 from gateway.records import Figures, LastGood, Quality
+from gateway.states import LimitState, RoofZone
 
 __all__ = ["EMPTY_MEMORY", "Memory", "Sample", "Stillness", "last_good", "remember_good"]
 
@@ -54,6 +55,9 @@ class Memory(NamedTuple):
     instant_s: float = 0.0
     last_good: Mapping[str, LastGood] = MappingProxyType({})
     """Of the figures that were not Good in the last sheet: when they last were."""
+    limit: LimitState = LimitState.UNKNOWN
+    roof: RoofZone | None = None
+    """Where the floating roof stood when the level was last known."""
 
 
 EMPTY_MEMORY = Memory()

@@ -6,8 +6,8 @@ __all__ = ["Odd", "outliers"]
 
 
 class Odd(NamedTuple):
-    """Positions of odd values. `named`: those that the others bear witness against; `pair`: two that differ with
-    nothing to tell which is right."""
+    """Positions of odd values. `named`: those that the others, who are more, bear witness against; `pair`: the lowest
+    and the highest where nothing tells which of the values are right."""
 
     named: tuple[int, ...]
     pair: tuple[int, int] | None = None
@@ -21,26 +21,23 @@ def outliers(heights_m: list[float], values: list[float], limit: float) -> Odd:
     """
     found: list[int] = []
     left = list(range(len(values)))
-    while len(left) >= 3:
+    while _roughness(heights_m, values, left) > limit and len(left) > 2:
         distances = [_distance(heights_m, values, left, place) for place in range(len(left))]
-        if max(distances) <= limit:
-            return Odd(tuple(sorted(found)))
         rest = [_roughness(heights_m, values, left[:place] + left[place + 1 :]) for place in range(len(left))]
         # Where several removals leave the rest equally well, the one that is furthest off itself.
-        worst = min(range(len(left)), key=lambda place: (rest[place], -distances[place]))
-        if len(left) == 3 and rest[worst] > limit:
-            # Three that all differ: none of them is borne out by another.
-            break
-        found.append(left.pop(worst))
-    if len(left) == 2 and abs(values[left[0]] - values[left[1]]) > limit:
-        return Odd(tuple(sorted(found)), (left[0], left[1]))
-    if len(left) == 3:
-        low, high = min(left, key=lambda i: values[i]), max(left, key=lambda i: values[i])
-        return Odd(tuple(sorted(found)), (low, high))
+        found.append(left.pop(min(range(len(left)), key=lambda place: (rest[place], -distances[place]))))
+    if not found and _roughness(heights_m, values, left) <= limit:
+        return Odd(())
+    if _roughness(heights_m, values, left) > limit or 2 * len(found) >= len(values):
+        # As many are set aside as agree: nothing tells which of them are right.
+        return Odd((), (values.index(min(values)), values.index(max(values))))
     return Odd(tuple(sorted(found)))
 
 
 def _roughness(heights_m: list[float], values: list[float], left: list[int]) -> float:
+    """How far the value that fits least lies from its nearest explanation."""
+    if len(left) == 1:
+        return 0.0
     if len(left) == 2:
         return abs(values[left[0]] - values[left[1]])
     return max(_distance(heights_m, values, left, place) for place in range(len(left)))

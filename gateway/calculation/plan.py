@@ -21,6 +21,7 @@ __all__ = [
     "GaugeKind",
     "GaugePlan",
     "HeadPlan",
+    "HeelContents",
     "LimitPlan",
     "LiquidHeadPlan",
     "MeasuredDensityPlan",
@@ -146,6 +147,13 @@ class RoofPlan:
     """Density at which the capacity table already deducts the roof; None when the table leaves the roof out."""
 
 
+class HeelContents(StrEnum):
+    """What stands below the datum."""
+
+    WATER = "water"
+    PRODUCT = "product"
+
+
 @dataclass(frozen=True, slots=True)
 class VapourPlan:
     """Vapour above the liquid of a pressurised tank, counted by a stated density, or by P M / (Z R T) from the measured
@@ -233,6 +241,8 @@ class TankPlan:
     gauge_difference_limit_m: float = 0.010
     temperature: TemperaturePlan = field(default_factory=TemperaturePlan)
     free_water: FreeWaterSource = FreeWaterSource.NONE
+    heel_holds: HeelContents | None = None
+    """None: not declared, so that free water is Uncertain where there is a heel."""
     roof: RoofPlan | None = None
     shell: ShellPlan | None = None
     vapour: VapourPlan | None = None
@@ -252,7 +262,9 @@ class TankPlan:
     """Level and temperature may differ in age by this much while the tank moves."""
     full_volume_m3: float = field(init=False)
     minimum_volume_m3: float | None = field(init=False)
+    """TOV at the minimum level."""
     maximum_working_volume_m3: float | None = field(init=False)
+    """TOV at the maximum working level."""
 
     def __post_init__(self) -> None:
         """Work out the volumes that never change. Raises LimitError when a limit lies outside the capacity."""

@@ -4,12 +4,13 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.density import CorrectionFigures
-from gateway.calculation.floating_roof import RoofZone, roof_adjustment, roof_zone
-from gateway.calculation.liquid_head import head_adjustment
 from gateway.calculation.mass import dry_mass, liquid_mass, weight_in_air
 from gateway.calculation.plan import TankPlan
+from gateway.calculation.room import Standing, pumpable_volume, room_volume
 from gateway.calculation.shell import shell_correction, shell_temperature
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.calculation.volume_parts import enters, free_water, head_stretch, roof_displacement, zone_at
+from gateway.records import Figure, Quality, ReasonCode
+from gateway.states import RoofZone
 
 __all__ = ["MassFigures", "VolumeFigures", "mass_figures", "volume_figures"]
 
@@ -23,6 +24,8 @@ class VolumeFigures(NamedTuple):
     gov: Figure
     pumpable: Figure
     room: Figure
+    zone: RoofZone | None
+    """Of the floating roof; None where there is none, or no level."""
 
 
 class MassFigures(NamedTuple):
@@ -42,29 +45,39 @@ def volume_figures(
     temperature: Figure,
     ambient: Figure,
     correction: CorrectionFigures,
+    zone_before: RoofZone | None,
 ) -> VolumeFigures:
     """GOV = (TOV + head - FW) CTSh + FRA: water off before the shell's correction, the roof after it (API MPMS 12.1.1).
 
-    The head adjustment belongs to the volume of the table, so it comes before both.
+    The head adjustment belongs to the volume of the table, so it comes before both. `zone_before` is that of the roof
+    in the last sheet.
     """
-    water = _free_water(plan, water_level)
+    density = correction.observed_density
+    water = free_water(plan, water_level)
     shell, factor = _shell(plan, temperature, ambient)
-    head = _head(plan, level, correction.observed_density)
-    roof = _roof(plan, level, correction.observed_density)
-    used = [tov, *[part for part in (head, water, factor, roof) if _enters(part)]]
+    head = head_stretch(plan, level, density)
+    zone = zone_at(plan, level, zone_before)
+    roof = roof_displacement(plan, zone, level, density)
+    used = [tov, *[part for part in (head, water, factor, roof) if enters(part)]]
     gov_m3: float | None = None
     if tov.value is not None and all(part.value is not None for part in used):
         net_m3 = tov.value + (head.value or 0.0) - (water.value or 0.0)
         gov_m3 = net_m3 * (1.0 if factor.value is None else factor.value) + (roof.value or 0.0)
     gov = figure.derive(gov_m3, used)
-    return VolumeFigures(water, shell, factor, head, roof, gov, _pumpable(plan, gov, water), _room(plan, tov))
+    if gov_m3 is not None and gov_m3 < 0.0:
+        text = f"water and the roof's displacement are {-gov_m3:.1f} m3 more than what stands in the tank"
+        gov = figure.lower(gov, ReasonCode.BELOW_ZERO, text, Quality.BAD)
+    now = Standing(level, tov, water, head, factor, roof, zone, density, correction.reference_density)
+    return VolumeFigures(
+        water, shell, factor, head, roof, gov, pumpable_volume(plan, now, gov), room_volume(plan, now), zone
+    )
 
 
 def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Figure, plan: TankPlan) -> MassFigures:
     """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume."""
     ctl, cpl = correction.ctl, correction.cpl
     rho_ref, rho_obs = figure.undated(correction.reference_density), correction.observed_density
-    if _enters(ctl):
+    if enters(ctl):
         gsv_m3 = None
         if gov.value is not None and ctl.value is not None and cpl.value is not None:
             gsv_m3 = gov.value * ctl.value * cpl.value
@@ -72,30 +85,13 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
         nsv = _net(gsv, sediment_water)
     else:
         gsv = nsv = figure.not_applicable("the product has no reference volume")
-    if _enters(gsv) and _enters(rho_ref):
+    if enters(gsv) and enters(rho_ref):
         mass = _product(gsv, rho_ref)
         in_air = _in_air(plan, mass, rho_ref)
     else:
         mass = _product(gov, rho_obs)
         in_air = _in_air(plan, mass, rho_obs)
     return MassFigures(gsv, sediment_water, nsv, mass, in_air, _solute(plan, mass))
-
-
-def _enters(part: Figure) -> bool:
-    """Whether a part of the sheet enters it: a Good figure without a value does not."""
-    return part.value is not None or part.quality != Quality.GOOD
-
-
-def _free_water(plan: TankPlan, water_level: Figure) -> Figure:
-    """FW in m3 from the same table as TOV, with any heel; 0 where the probe finds none."""
-    if water_level.value is None:
-        if water_level.quality == Quality.BAD:
-            return figure.derive(None, (water_level,))
-        if water_level.reasons and water_level.reasons[0].code == ReasonCode.NONE_DETECTED:
-            return Figure(0.0, water_level.quality, water_level.reasons, water_level.age_s, water_level.manual)
-        return water_level
-    level_m = water_level.value
-    return figure.attempt(lambda: plan.capacity.volume(level_m), (water_level,), ReasonCode.OUTSIDE_TABLE)
 
 
 def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure, Figure]:
@@ -123,70 +119,8 @@ def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure
     )
 
 
-def _head(plan: TankPlan, level: Figure, density: Figure) -> Figure:
-    """Stretch of the shell in m3 beside what the table contains."""
-    head = plan.liquid_head
-    if head is None:
-        return figure.not_applicable("the table is taken as it stands for the liquid's head")
-    level_m, rho_obs = level.value, density.value
-    if level_m is None or rho_obs is None:
-        return figure.derive(None, (level, density))
-    return figure.attempt(
-        lambda: head_adjustment(
-            max(0.0, level_m),
-            rho_obs,
-            head.table_density_kg_m3,
-            head.diameter_m,
-            head.courses,
-            plan.gravity_m_s2,
-            head.modulus_pa,
-        ),
-        (level, density),
-    )
-
-
-def _roof(plan: TankPlan, level: Figure, density: Figure) -> Figure:
-    """FRA in m3, signed (API MPMS 12.1.1): 0 while the roof stands on its legs, Uncertain in its critical zone."""
-    roof = plan.roof
-    if roof is None:
-        return figure.not_applicable("no floating roof")
-    if level.value is None:
-        return figure.derive(None, (level,))
-    zone = roof_zone(level.value, roof.critical_low_m, roof.critical_high_m)
-    if zone is RoofZone.LANDED:
-        text = "roof landed: vapour hazard, follow site procedure"
-        return figure.derive(0.0, (level,))._replace(reasons=(Reason(ReasonCode.ROOF_LANDED, text),))
-    if density.value is None:
-        return figure.derive(None, (level, density))
-    rho_obs = density.value
-    afloat = figure.attempt(lambda: roof_adjustment(roof.mass_kg, rho_obs, roof.table_density_kg_m3), (level, density))
-    if zone is RoofZone.CRITICAL:
-        text = f"roof in its critical zone, {roof.critical_low_m:.3f} to {roof.critical_high_m:.3f} m"
-        return figure.lower(afloat, ReasonCode.ROOF_CRITICAL_ZONE, text)
-    return afloat
-
-
-def _pumpable(plan: TankPlan, gov: Figure, water: Figure) -> Figure:
-    """GOV less the net volume at the minimum level, not below 0."""
-    if plan.minimum_volume_m3 is None:
-        return figure.not_applicable("no minimum level is set")
-    if gov.value is None:
-        return figure.derive(None, (gov,))
-    unpumpable_m3 = max(0.0, plan.minimum_volume_m3 - (water.value or 0.0))
-    return figure.derive(max(0.0, gov.value - unpumpable_m3), (gov,))
-
-
-def _room(plan: TankPlan, tov: Figure) -> Figure:
-    """Volume at the maximum working level less TOV, not below 0."""
-    if plan.maximum_working_volume_m3 is None:
-        return figure.not_applicable("no maximum working level is set")
-    if tov.value is None:
-        return figure.derive(None, (tov,))
-    return figure.derive(max(0.0, plan.maximum_working_volume_m3 - tov.value), (tov,))
-
-
 def _net(gsv: Figure, sediment_water: Figure) -> Figure:
-    if not _enters(sediment_water):
+    if not enters(sediment_water):
         return figure.not_applicable("no sediment and water given")
     share = figure.undated(sediment_water)
     value = None if gsv.value is None or share.value is None else gsv.value * (1.0 - share.value)

@@ -167,10 +167,12 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         # Out of order: what comes later must not stand in for what came before.
         memory = EMPTY_MEMORY
     placed = memory.placed if given.placed is None else given.placed
+    # What hysteresis made of the level is in the record, not in the level alone.
+    limit, roof = given.recorded.level_state.limit, given.recorded.level_state.roof
     figures = given.recorded.figures
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
-        return memory._replace(placed=placed, window=(), gauges_differ_since_s=None)
+        return memory._replace(placed=placed, window=(), gauges_differ_since_s=None, limit=limit, roof=roof)
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
     known = dict(given.last_good)
@@ -178,7 +180,7 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(placed=placed, last_good=known)
+    return Memory(placed=placed, last_good=known, limit=limit, roof=roof)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:

@@ -254,7 +254,7 @@ def _doubts(
         one, other = odd.pair
         text = (
             f"{names[one]} at {values[one]:.1f} degC and {names[other]} at {values[other]:.1f} degC differ by over "
-            f"{limit:g} degC, and no third element tells which is right"
+            f"{limit:g} degC, and the others do not tell which is right"
         )
         for position in odd.pair:
             notes[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)

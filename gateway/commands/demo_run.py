@@ -15,10 +15,11 @@ from gateway.commands.demo_words import Replaced, introduction
 from gateway.commands.free_port import free_port
 from gateway.commands.logs import set_up_logs
 from gateway.commands.output import is_terminal, write
-from gateway.commands.serve import run_in_loop
+from gateway.commands.serve import run_in_loop, running
 from gateway.commands.signals import stop_on_signals
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
+from gateway.running import claim
 from gateway.settings.site import SiteSettings
 
 __all__ = ["run_demo"]
@@ -59,16 +60,17 @@ async def _demo(system: UnitSystem) -> None:
     async with AsyncExitStack() as parts:
         simulator, broker = await _start_children(parts, wished)
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
+        parts.enter_context(claim(running(settings), exclusive=False))
         write(*introduction(settings, replaced), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
-        async with asyncio.TaskGroup() as running:
+        async with asyncio.TaskGroup() as tasks:
             never = asyncio.Event()
             gateway = daemon.run(settings, stop=never, on_ready=started.set_result)
-            running.create_task(gateway, name="gateway")
+            tasks.create_task(gateway, name="gateway")
             for child in (simulator, broker):
-                running.create_task(child.watch(), name=child.name)
+                tasks.create_task(child.watch(), name=child.name)
             snapshot = (await started).snapshot
-            running.create_task(show_until(never, snapshot, len(settings.tanks), system), name="screen")
+            tasks.create_task(show_until(never, snapshot, len(settings.tanks), system), name="screen")
 
 
 async def _start_children(parts: AsyncExitStack, wished: SiteSettings) -> tuple[Child, Child]:

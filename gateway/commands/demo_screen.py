@@ -12,7 +12,8 @@ from rich.text import Text
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write
 from gateway.commands.tank_table import TankView, notes, tank_grid, total_lines, view_of
 from gateway.display import UnitSystem
-from gateway.records import GatewaySnapshot, Inventory, ReasonCode
+from gateway.records import Inventory, ReasonCode
+from gateway.status import GatewaySnapshot
 
 __all__ = ["show_until"]
 

@@ -17,7 +17,8 @@ from gateway.commands.running_gateway import NoGatewayError, fetch, fetch_json
 from gateway.commissioning.line_findings import InstrumentCounts, LineCounts
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.errors import GatewayError
-from gateway.records import InstrumentStatus, LineStatus, Reading
+from gateway.records import Reading
+from gateway.status import InstrumentStatus, LineStatus
 
 __all__ = ["Observed", "observe_gateway", "poll_lines", "since_start"]
 

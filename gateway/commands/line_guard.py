@@ -1,21 +1,26 @@
 """One master on a line: before a tool asks anything there, whether a running gateway holds it.
 
-The gateway itself says which addresses it polls (`/readings`). Of a gateway on another machine that nobody named this
-can tell nothing, and the texts say so.
+Gateways that run on this machine are found by their runtime files, whatever their port; one elsewhere is asked where
+its web address is given. What it polls it says itself (`/readings`). Of a gateway on another machine that nobody named
+this can tell nothing, and says so.
 """
 
 import argparse
+import os
 import socket
 from typing import Any
 
+from gateway.commands.output import note
 from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.errors import GatewayError
+from gateway.running import Running, running_gateways
 from gateway.settings.site import SiteSettings
 
-__all__ = ["LineHeldError", "add_guard", "gateway_address", "held_by", "held_error", "refuse_if_held"]
+__all__ = ["NOT_CHECKED", "LineHeldError", "add_guard", "gateway_address", "held_by", "held_error", "refuse_if_held"]
 
 _TIMEOUT_S = 3.0
+NOT_CHECKED = "no gateway was found that could say whether it polls this line; one elsewhere is not checked"
 
 
 class LineHeldError(GatewayError):
@@ -42,6 +47,9 @@ def gateway_address(arguments: argparse.Namespace, site: SiteSettings | None) ->
     """Where a running gateway would answer."""
     if arguments.gateway is not None:
         return str(arguments.gateway)
+    running = [each for each in running_gateways() if site is None or each.site == site.name]
+    if len(running) == 1 and running[0].web is not None:
+        return running[0].web
     if site is not None and site.http is not None:
         return f"{site.http.host}:{site.http.port}"
     return DEFAULT_ADDRESS
@@ -52,15 +60,22 @@ def held_by(gateway: str, address: str) -> dict[str, Any] | None:
 
     `address` is HOST:PORT, or the device file of a serial port.
 
-    Raises LineHeldError when something is there that may be a gateway and does not say.
+    Raises LineHeldError when something is there that may be a gateway and does not say, and when one of this machine
+    polls the address and has no web address to be asked at.
     """
+    wanted = _places(address)
+    holder = _holder(wanted)
+    if holder is not None:
+        if holder.web is None:
+            raise LineHeldError(f"{address} is polled by the gateway of site {holder.site}, process {holder.pid}")
+        gateway = holder.web
     try:
         document = fetch_json(gateway, "/readings", READINGS_SCHEMA, _TIMEOUT_S)
     except NoGatewayError as error:
-        if error.surely:
+        if error.surely and holder is None:
+            note(NOT_CHECKED)
             return None
         raise LineHeldError(f"whether a gateway holds the line cannot be told: {error}") from error
-    wanted = _places(address)
     held = any(wanted & _places(str(line["address"])) for line in document["lines"])
     return document if held else None
 
@@ -80,11 +95,19 @@ def held_error(gateway: str, address: str, document: dict[str, Any]) -> LineHeld
     )
 
 
+def _holder(wanted: set[tuple[str, str]]) -> Running | None:
+    """The gateway of this machine that polls one of those places."""
+    for running in running_gateways():
+        if any(wanted & _places(place) for places in running.lines.values() for place in places):
+            return running
+    return None
+
+
 def _places(address: str) -> set[tuple[str, str]]:
     """Every (host, port) that the address stands for; the text itself where it cannot be resolved or is no host."""
     host, _, port = address.rpartition(":")
     if not host or not port.isdecimal():
-        return {("", address)}
+        return {("", os.path.realpath(address))}
     bare = host.removeprefix("[").removesuffix("]")
     try:
         found = socket.getaddrinfo(bare, int(port), type=socket.SOCK_STREAM)

@@ -59,6 +59,11 @@ def write(*lines: str) -> None:
     sys.stdout.flush()
 
 
+def note(text: str) -> None:
+    """One line beside the output, for people: it goes where errors go, out of the way of programs."""
+    sys.stderr.write(f"tank-gateway: {printable(text)}\n")
+
+
 def write_json(document: object) -> None:
     write(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
 

@@ -13,16 +13,19 @@ from gateway.errors import SettingsError, UsageError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import (
     ElementUse,
+    Ending,
     Figure,
     Figures,
     Inventory,
     InventoryRecord,
     LastGood,
+    LevelState,
     Quality,
     Reason,
     ReasonCode,
 )
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
+from gateway.states import LimitState, RoofZone
 
 __all__ = ["Record", "RecordFile"]
 
@@ -119,6 +122,23 @@ def _inventory(payload: Mapping[str, Any]) -> Inventory:
         simulated=bool(payload.get("simulated")),
         last_good=last_good,
         sources=_sources(payload.get("sources")),
+        level_state=_level_state(payload.get("level_state")),
+        endings=tuple(
+            [Ending(each["entry"], datetime.fromisoformat(each["expires"])) for each in payload.get("endings", ())]
+        ),
+    )
+
+
+def _level_state(told: Mapping[str, Any] | None) -> LevelState:
+    """A record from before it was told has none."""
+    if told is None:
+        return LevelState()
+    limits = told["limits"]
+    return LevelState(
+        LimitState(told["limit"]),
+        None if told["roof"] is None else RoofZone(told["roof"]),
+        _QUALITIES[told["quality"]],
+        *[limits[name] for name in ("minimum", "maximum_working", "high_high", "critical_high")],
     )
 
 

@@ -1,6 +1,7 @@
 """`run`: the daemon, until SIGTERM or SIGINT."""
 
 import argparse
+import signal
 
 from gateway.commands.signals import leave_on_signals
 
@@ -17,6 +18,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     # First of all: whoever stops a gateway that is still loading its libraries gets a clean end as well.
     leave_on_signals()
+    # A terminal that is closed, or a tool that asks for a reload, must not end the watching.
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
     from gateway.commands.serve import serve
 
     return serve(arguments.site, arguments.log_format)

@@ -1,29 +1,52 @@
 """The event loop around the daemon."""
 
 import asyncio
+import os
 from collections.abc import Callable, Coroutine
 from typing import Any
 
 from gateway import daemon
+from gateway.acquisition.plan import LinePath, SerialPath
 from gateway.commands.logs import set_up_logs
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
+from gateway.running import Running, claim
 from gateway.settings.site import SiteSettings
 
-__all__ = ["run_in_loop", "serve"]
+__all__ = ["run_in_loop", "running", "serve"]
 
 
 def serve(site: str, log_format: str) -> int:
     """Run the gateway of `site` until a signal; then 0. Raises SettingsError and UsageError before it starts."""
     settings = load(site)
     set_up_logs(log_format, simulated=settings.simulated)
-    return run_in_loop(lambda: _until_stopped(settings))
+    with claim(running(settings)):
+        return run_in_loop(lambda: _until_stopped(settings))
+
+
+def running(settings: SiteSettings) -> Running:
+    """What this process says of itself to others on this machine."""
+    web = None
+    if settings.http is not None:
+        # Tools on this machine find it on loopback, where it listens everywhere.
+        host = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(settings.http.host, settings.http.host)
+        web = f"[{host}]:{settings.http.port}" if ":" in host and "[" not in host else f"{host}:{settings.http.port}"
+    lines = {
+        line.name: tuple(_place(way) for way in (line.primary, line.standby) if way is not None)
+        for line in settings.lines
+    }
+    return Running(settings.name, os.getpid(), web, lines)
 
 
 def run_in_loop(main: Callable[[], Coroutine[Any, Any, int]]) -> int:
     """Run `main` on the fastest event loop there is; returns what it returns."""
     with asyncio.Runner(loop_factory=_loop_factory()) as runner:
         return runner.run(main())
+
+
+def _place(way: LinePath) -> str:
+    """Where a line leads. One serial port may have several names."""
+    return os.path.realpath(way.port) if isinstance(way, SerialPath) else str(way)
 
 
 async def _until_stopped(settings: SiteSettings) -> int:

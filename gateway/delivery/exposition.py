@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from math import inf, isnan
 from typing import Literal
 
-from gateway.records import Histogram
+from gateway.status import Histogram
 
 __all__ = ["Kind", "family", "histogram_samples", "label_text", "number", "sample"]
 

@@ -13,7 +13,9 @@ from typing import Any
 from gateway.delivery.exposition import Kind, family, histogram_samples, label_text, sample
 from gateway.delivery.slices import joined
 from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
-from gateway.records import GatewaySnapshot, InventoryRecord, Quality
+from gateway.records import InventoryRecord, Quality
+from gateway.states import LimitState, RoofZone
+from gateway.status import GatewaySnapshot
 
 __all__ = ["Metrics"]
 
@@ -21,6 +23,16 @@ _LINES_A_PIECE = 1_000
 """Written in well under a millisecond."""
 _QUALITY = "0 Good, 1 Uncertain, 2 Bad"
 _BAD = Quality.BAD
+
+_LIMIT_NUMBERS = {
+    LimitState.BELOW_MINIMUM: -1,
+    LimitState.NORMAL: 0,
+    LimitState.ABOVE_MAXIMUM_WORKING: 1,
+    LimitState.ABOVE_HIGH_HIGH: 2,
+    LimitState.ABOVE_CRITICAL_HIGH: 3,
+}
+_LIMIT_NAMES = ("minimum", "maximum_working", "high_high", "critical_high")
+_ROOF_NUMBERS = {RoofZone.LANDED: 0, RoofZone.CRITICAL: 1, RoofZone.FLOATING: 2}
 
 _Labelled = list[tuple[InventoryRecord, str]]
 """Each record with its labels as text: most of a line, and the same in a hundred lines."""
@@ -94,6 +106,52 @@ def _conditions(labelled: _Labelled) -> Iterator[str]:
         (
             sample("tank_inventory_time_seconds", labels, record.inventory.instant.timestamp())
             for record, labels in labelled
+        ),
+    )
+    yield from _levels(labelled)
+    yield from family(
+        "tank_entry_expires_timestamp_seconds",
+        "gauge",
+        "When a value entered by hand ends, seconds since 1970 UTC; there while that is soon or past.",
+        (
+            f'tank_entry_expires_timestamp_seconds{{entry="{ending.entry}",{labels}}} {ending.expires.timestamp()!r}\n'
+            for record, labels in labelled
+            for ending in record.inventory.endings
+        ),
+    )
+
+
+def _levels(labelled: _Labelled) -> Iterator[str]:
+    """Where the level stands, also while the volume is Bad; absent while there is no level."""
+    yield from family(
+        "tank_limit_state",
+        "gauge",
+        "Level against the limits: -1 below minimum, 0 normal, above 1 maximum working, 2 high-high, 3 critical high.",
+        (
+            sample("tank_limit_state", labels, _LIMIT_NUMBERS[record.inventory.level_state.limit])
+            for record, labels in labelled
+            if record.inventory.level_state.limit is not LimitState.UNKNOWN
+        ),
+    )
+    yield from family(
+        "tank_limit_metres",
+        "gauge",
+        "Each limit that is set, above the datum.",
+        (
+            f'tank_limit_metres{{limit="{name}",{labels}}} {limit_m!r}\n'
+            for record, labels in labelled
+            for name, limit_m in zip(_LIMIT_NAMES, record.inventory.level_state[-len(_LIMIT_NAMES) :], strict=True)
+            if limit_m is not None
+        ),
+    )
+    yield from family(
+        "tank_roof_state",
+        "gauge",
+        "Floating roof: 0 landed, 1 in its critical zone, 2 afloat.",
+        (
+            sample("tank_roof_state", labels, _ROOF_NUMBERS[record.inventory.level_state.roof])
+            for record, labels in labelled
+            if record.inventory.level_state.roof is not None
         ),
     )
 

@@ -18,7 +18,8 @@ from gateway.delivery.mqtt_secrets import password, tls_context
 from gateway.delivery.payload import inventory_json, status_json
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
-from gateway.records import DestinationStatus, GatewaySnapshot, InventoryRecord
+from gateway.records import InventoryRecord
+from gateway.status import DestinationStatus, GatewaySnapshot
 
 __all__ = ["MqttDelivery"]
 

@@ -13,16 +13,8 @@ import orjson
 
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import (
-    DestinationStatus,
-    ElementUse,
-    GatewaySnapshot,
-    Inventory,
-    InventoryRecord,
-    LastGood,
-    Quality,
-    Reason,
-)
+from gateway.records import ElementUse, Inventory, InventoryRecord, LastGood, LevelState, Quality, Reason
+from gateway.status import DestinationStatus, GatewaySnapshot
 
 __all__ = [
     "INVENTORIES_SCHEMA",
@@ -85,7 +77,10 @@ def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
         payload["simulated"] = True
         payload["notice"] = "SIMULATED"
     payload["sources"] = inventory.sources._asdict()
+    payload["level_state"] = _level_state(inventory.level_state)
     payload["figures"] = _figures(inventory)
+    if inventory.endings:
+        payload["endings"] = [{"entry": entry, "expires": iso_time(expires)} for entry, expires in inventory.endings]
     payload["elements"] = [_element(inventory.tank, element) for element in inventory.elements]
     return payload
 
@@ -212,6 +207,22 @@ def _element(tank: str, element: ElementUse) -> dict[str, Any]:
         "quality": _WORDS[quality],
         "reason": None if reason is None else _reason(reason),
         "submerged": submerged,
+    }
+
+
+def _level_state(state: LevelState) -> dict[str, Any]:
+    limit, roof, quality, minimum_m, maximum_working_m, high_high_m, critical_high_m = state
+    return {
+        "limit": limit,
+        "roof": roof,
+        "quality": _WORDS[quality],
+        "limits": {
+            "minimum": minimum_m,
+            "maximum_working": maximum_working_m,
+            "high_high": high_high_m,
+            "critical_high": critical_high_m,
+            "unit": "m",
+        },
     }
 
 

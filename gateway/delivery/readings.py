@@ -14,7 +14,8 @@ import orjson
 
 from gateway.delivery.payload import iso_time
 from gateway.errors import DeliveryError
-from gateway.records import GatewaySnapshot, Quality, Reading
+from gateway.records import Quality, Reading
+from gateway.status import GatewaySnapshot
 
 __all__ = ["READINGS_SCHEMA", "readings_json", "readings_pieces"]
 

@@ -2,7 +2,7 @@
 
 from datetime import datetime, timedelta
 
-from gateway.binding import ManualValue
+from gateway.binding import ManualValue, ends_soon
 from gateway.settings.document import Document, KeyPath, Mistakes, dotted
 from gateway.settings.entries import DAYS_OF_A_SAMPLE, DAYS_OF_A_SUBSTITUTE, DatedEntry
 
@@ -37,6 +37,8 @@ class ManualValues:
         ends = entry.ends
         if ends is not None and ends <= self._now:
             self.warn(path, f"expired on {ends:%Y-%m-%d %H:%M} UTC; enter a new value")
+        elif ends is not None and ends_soon(entry.entered, ends, self._now):
+            self.warn(path, f"ends on {ends:%Y-%m-%d %H:%M} UTC; enter a new value in time")
         if entry.entered is not None and entry.entered > self._now:
             self.warn((*path, "entered"), f"{entry.entered:%Y-%m-%d %H:%M} UTC lies in the future; see to the clock")
         return ManualValue(value, entry.entered, ends, substitutes, origin)

@@ -4,11 +4,12 @@ from itertools import pairwise
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
+from gateway.calculation.plan import HeelContents
 from gateway.settings.densities import BuiltProduct, plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
 from gateway.settings.sense_checks import check_sense_of_tank
-from gateway.settings.tank_models import TankModel
+from gateway.settings.tank_models import DipWater, NoWater, ProbeWater, TankModel
 from gateway.settings.validation import Checked
 
 __all__ = ["check_tank"]
@@ -154,8 +155,21 @@ class _TankChecks:
             height = model.level.from_pressure.nozzle_height
             self._inside(height, capacity, what, "level", "from_pressure", "nozzle_height")
 
+        self._heel(capacity)
         if isinstance(capacity, CapacityTable):
             self._against_table(capacity)
+
+    def _heel(self, capacity: Capacity) -> None:
+        """What the heel holds belongs to free water, and has to be said where there is a heel."""
+        holds, heel_m3 = self._model.heel_holds, capacity.heel_m3
+        if holds is not None and heel_m3 <= 0.0:
+            self._wrong("heel_holds", text="is for a tank that holds something below its datum; leave it out")
+        elif holds is HeelContents.WATER and isinstance(self._model.free_water, NoWater):
+            text = "is free water, and the tank is declared without; give free_water, by probe or dip"
+            self._wrong("heel_holds", text=text)
+        elif holds is None and heel_m3 > 0.0 and isinstance(self._model.free_water, ProbeWater | DipWater):
+            text = f"below the datum the tank holds {heel_m3:.2f} m3; say whether that is water or product"
+            self._manual.warn((*self._path, "heel_holds"), f"{text}, until then free water is Uncertain")
 
     def _against_table(self, table: CapacityTable) -> None:
         """What the table says of itself and what the site file says of it must not differ."""

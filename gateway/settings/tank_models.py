@@ -7,7 +7,7 @@ from pydantic import Field, GetJsonSchemaHandler, WithJsonSchema, model_validato
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
-from gateway.calculation.plan import GaugeKind, Weighting
+from gateway.calculation.plan import GaugeKind, HeelContents, Weighting
 from gateway.calculation.resistance import PT100, PT1000
 from gateway.settings.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
 from gateway.settings.fields import (
@@ -206,6 +206,9 @@ class TankModel(Section):
     second_level: SecondLevelModel | None = None
     temperature: TemperatureModel | None = None
     free_water: FreeWaterModel
+    heel_holds: Annotated[HeelContents | None, Field(description="What stands below the datum: water or product")] = (
+        None
+    )
     vapour_pressure: SourceModel | None = None
     pressurised: YesNo = False
     blanketed: Annotated[YesNo, Field(description="Under nitrogen or another gas at a pressure of its own")] = False

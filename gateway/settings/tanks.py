@@ -87,6 +87,7 @@ class TankBuilder:
             gauge_difference_limit_m=0.010 if model.second_level is None else model.second_level.difference_limit,
             temperature=_temperature(model, fitted.elements, weighting),
             free_water=FreeWaterSource(model.free_water.kind),
+            heel_holds=model.heel_holds,
             roof=parts.roof,
             shell=parts.shell,
             vapour=parts.vapour,

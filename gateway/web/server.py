@@ -10,6 +10,7 @@ import inspect
 import socket
 from collections.abc import Awaitable, Callable, Iterator
 
+import orjson
 import structlog
 import uvicorn
 from starlette.applications import Starlette
@@ -18,7 +19,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from gateway.errors import GatewayError
-from gateway.web.plan import HttpPlan
+from gateway.web.plan import HttpPlan, Readiness
 
 __all__ = ["Content", "HttpServer"]
 
@@ -43,9 +44,10 @@ _LOGGER = structlog.get_logger("gateway.web")
 
 
 class HttpServer:
-    """GET /metrics, /inventories, /readings and /health.
+    """GET /metrics, /inventories, /readings, /health and /ready.
 
     `healthy` says whether the daemon's loops have made progress of late: /health answers 200 when they have, else 503.
+    `readiness` says whether all that is watched can be: /ready answers with it, 200 when it can, else 503.
     """
 
     def __init__(
@@ -55,6 +57,7 @@ class HttpServer:
         metrics: Content,
         inventories: Content,
         healthy: Callable[[], bool],
+        readiness: Callable[[], Readiness],
         readings: Content | None = None,
     ) -> None:
         self._plan = plan
@@ -62,6 +65,7 @@ class HttpServer:
         self._inventories = inventories
         self._readings = readings
         self._healthy = healthy
+        self._readiness = readiness
         self.port: int | None = None
         """The port in use, from the moment it is bound; the plan may leave the choice to the system with 0."""
 
@@ -105,6 +109,7 @@ class HttpServer:
             Route("/metrics", self._answer_metrics),
             Route("/inventories", _json(self._inventories)),
             Route("/health", self._answer_health),
+            Route("/ready", self._answer_ready),
         ]
         if self._readings is not None:
             routes.append(Route("/readings", _json(self._readings)))
@@ -133,6 +138,11 @@ class HttpServer:
         if self._healthy():
             return Response(b'{"healthy":true}', media_type=_JSON_TYPE, headers=_HEADERS)
         return Response(b'{"healthy":false}', status_code=503, media_type=_JSON_TYPE, headers=_HEADERS)
+
+    async def _answer_ready(self, _: Request) -> Response:
+        readiness = self._readiness()
+        status = 200 if readiness.ready else 503
+        return Response(orjson.dumps(readiness), status_code=status, media_type=_JSON_TYPE, headers=_HEADERS)
 
 
 class _Server(uvicorn.Server):

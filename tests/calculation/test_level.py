@@ -6,8 +6,9 @@ from gateway.calculation import figure
 from gateway.calculation.level import checked_level, gauge_level, water_level
 from gateway.calculation.plan import GaugeKind, GaugePlan
 from gateway.records import Figure, Quality, ReasonCode
-from tests.support.plans import bad, good, uncertain
+from tests.support.plans import StraightTank, bad, good, uncertain
 
+TANK = StraightTank()
 ULLAGE = GaugePlan(GaugeKind.ULLAGE, name="LT-1")
 INNAGE = GaugePlan(GaugeKind.INNAGE, name="LT-1")
 
@@ -29,7 +30,7 @@ def test_offset_moves_the_gauge_zero_to_the_datum_of_the_table() -> None:
 
 @pytest.mark.parametrize(
     ("level_m", "code"),
-    [(-0.0201, ReasonCode.BELOW_DATUM), (-1.0, ReasonCode.BELOW_DATUM), (15.001, ReasonCode.ABOVE_REFERENCE_HEIGHT)],
+    [(-0.0201, ReasonCode.BELOW_DATUM), (-1.0, ReasonCode.BELOW_DATUM), (15.0011, ReasonCode.ABOVE_REFERENCE_HEIGHT)],
 )
 def test_a_level_where_no_liquid_can_stand_is_bad(level_m: float, code: ReasonCode) -> None:
     level = gauge_level(good(level_m), INNAGE, 15.0)
@@ -57,22 +58,22 @@ def _at(level_m: float) -> Figure:
 
 
 def test_more_water_than_liquid_is_bad() -> None:
-    water = water_level(figure.good(5.001, 1.0), _at(5.0), 10.5)
+    water = water_level(figure.good(5.0011, 1.0), _at(5.0), TANK, 10.5)
     assert (water.value, water.quality, water.reasons[0].code) == (None, Quality.BAD, ReasonCode.WATER_ABOVE_LEVEL)
 
 
 @pytest.mark.parametrize("water_m", [-0.020, -0.003, 0.0])
 def test_water_at_the_datum_is_none_detected_not_zero(water_m: float) -> None:
-    water = water_level(figure.good(water_m, 1.0), _at(5.0), 10.5)
+    water = water_level(figure.good(water_m, 1.0), _at(5.0), TANK, 10.5)
     assert (water.value, water.quality, water.reasons[0].code) == (None, Quality.GOOD, ReasonCode.NONE_DETECTED)
 
 
 def test_water_far_below_the_datum_is_bad() -> None:
-    assert water_level(figure.good(-0.5, 1.0), _at(5.0), 10.5).quality == Quality.BAD
+    assert water_level(figure.good(-0.5, 1.0), _at(5.0), TANK, 10.5).quality == Quality.BAD
 
 
 @pytest.mark.parametrize("water_m", [-4e37, 10.6, 1e30])
 def test_water_that_cannot_be_is_bad_even_while_the_level_is_lost(water_m: float) -> None:
     lost = figure.bad(ReasonCode.NO_ANSWER, "no answer")
-    assert water_level(figure.good(water_m, 1.0), lost, 10.5).quality == Quality.BAD
-    assert water_level(figure.good(0.1, 1.0), lost, 10.5).value == 0.1
+    assert water_level(figure.good(water_m, 1.0), lost, TANK, 10.5).quality == Quality.BAD
+    assert water_level(figure.good(0.1, 1.0), lost, TANK, 10.5).value == 0.1

@@ -1,6 +1,7 @@
 """Which elements are averaged, with what weights, and what stands in when none can be."""
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -17,7 +18,7 @@ from gateway.calculation.temperature import (
     substituted_temperature,
     vapour_temperature,
 )
-from gateway.records import Input, LastGood, Quality, ReasonCode
+from gateway.records import Input, LastGood, Quality, Reason, ReasonCode
 from gateway.sources import TemperatureSource
 from tests.support.plans import StraightTank, bad, good, temperature_plan, uncertain
 
@@ -133,6 +134,93 @@ def test_an_outlier_beside_the_end_does_not_incriminate_the_end() -> None:
     assert flagged == [3.5]
 
 
+def test_two_elements_that_differ_are_tested_against_each_other() -> None:
+    """20 and 60 degC gave 40.0 degC, Good: nothing tells which of the two is right."""
+    found = averaged(FIVE, 4.0, readings(20.0, 60.0, 0.0, 0.0, 0.0))
+    assert found is not None
+    assert (found.average.value, found.average.quality) == (40.0, Quality.UNCERTAIN)
+    codes = [reason.code for reason in found.average.reasons]
+    assert codes[:2] == [ReasonCode.ELEMENT_OUTLIER, ReasonCode.TEMPERATURE_UNREPRESENTATIVE]
+    assert "T1 at 20.0 degC and T2 at 60.0 degC" in found.average.reasons[0].text
+
+
+@pytest.mark.parametrize(
+    ("values", "named"),
+    [
+        ((20.0, 60.0, 22.0), [3.5]),
+        ((60.0, 20.0, 22.0), [1.0]),
+        ((20.0, 22.0, 60.0), [6.0]),
+        ((22.0, 20.0, 850.0, 21.0), [6.0]),
+        ((20.0, 60.0, 60.0, 21.0), []),
+    ],
+)
+def test_of_three_and_more_that_one_is_named_without_which_the_rest_agree(
+    values: tuple[float, ...], named: list[float]
+) -> None:
+    heights = (1.0, 3.5, 6.0, 8.5)[: len(values)]
+    found = averaged(temperature_plan(*heights), 9.0, readings(*values))
+    assert found is not None
+    assert found.average.quality is Quality.UNCERTAIN
+    blamed = [use.height_m for use in found.uses if use.reason and "from its neighbours" in use.reason.text]
+    assert blamed == named
+
+
+@given(
+    st.lists(st.floats(-0.8, 0.8), min_size=3, max_size=12),
+    st.integers(0, 11),
+    st.sampled_from([-30.0, -12.0, 12.0, 30.0, 800.0]),
+)
+def test_one_element_that_is_far_off_is_the_one_named(scatter: list[float], place: int, off_c: float) -> None:
+    """Whatever its place and the number of the others, which scatter by 0.8 degC about 0.5 degC a metre."""
+    place %= len(scatter)
+    heights = [0.8 + 1.5 * index for index in range(len(scatter))]
+    values = [20.0 + 0.5 * height + each for height, each in zip(heights, scatter, strict=True)]
+    values[place] += off_c
+    found = averaged(temperature_plan(*heights), 19.9, readings(*values))
+    assert found is not None
+    named = [use.height_m for use in found.uses if use.reason and use.reason.code == ReasonCode.ELEMENT_OUTLIER]
+    assert named == [heights[place]]
+    assert found.average.quality is Quality.UNCERTAIN
+
+
+def test_a_spread_above_its_limit_makes_the_average_uncertain_though_no_element_is_odd() -> None:
+    """A smooth gradient from 20 to 36 degC: no element is to blame, and no average can be trusted."""
+    found = averaged(FIVE, 12.0, readings(20.0, 24.0, 28.0, 32.0, 36.0))
+    assert found is not None
+    assert found.average.quality is Quality.UNCERTAIN
+    assert found.average.reasons[0].code is ReasonCode.TEMPERATURE_UNREPRESENTATIVE
+    wide = replace(FIVE, spread_c=16.0)
+    assert averaged(wide, 12.0, readings(20.0, 24.0, 28.0, 32.0, 36.0)).average.quality is Quality.GOOD  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("heights", "level_m", "water_m", "quality"),
+    [
+        ((1.0,), 4.5, None, Quality.GOOD),
+        ((1.0,), 4.51, None, Quality.UNCERTAIN),
+        ((3.5,), 6.0, None, Quality.GOOD),
+        ((3.6,), 6.0, None, Quality.UNCERTAIN),
+        ((3.6,), 6.0, 0.2, Quality.GOOD),
+        ((1.0, 8.0), 9.0, None, Quality.GOOD),
+        ((1.0, 8.1), 9.0, None, Quality.UNCERTAIN),
+    ],
+)
+def test_liquid_far_from_every_element_used_makes_the_average_uncertain(
+    heights: tuple[float, ...], level_m: float, water_m: float | None, quality: Quality
+) -> None:
+    """More than 3.5 m (common practice): below the lowest, above the highest, or between two."""
+    found = averaged(temperature_plan(*heights), level_m, readings(*(15.0 for _ in heights)), water_m)
+    assert found is not None
+    assert (found.average.quality, found.spread.quality) == (quality, Quality.GOOD)
+
+
+def test_a_failed_element_leaves_a_gap_that_no_other_speaks_for() -> None:
+    inputs = (good(15.0), bad(), bad(), bad(), good(15.0))
+    found = averaged(FIVE, 12.0, inputs)
+    assert found is not None
+    assert ReasonCode.TEMPERATURE_UNREPRESENTATIVE in {reason.code for reason in found.average.reasons}
+
+
 def test_a_steady_gradient_is_stratified_but_no_outlier() -> None:
     """common practice: heated heavy oil, 64.8 to 52.3 degC, is layered, not faulty."""
     plan = temperature_plan(1.0, 3.5, 6.0, 8.5, 11.0, 13.5)
@@ -151,6 +239,17 @@ def test_slice_volume_weights_take_boundaries_midway_between_used_elements() -> 
     # 100 m3 a metre: slices 0-2, 2-6 and 6-10 m.
     assert [use.weight for use in found.uses] == pytest.approx([0.2, 0.4, 0.4])
     assert found.average.value == pytest.approx(26.0)
+
+
+def test_unevenly_spaced_elements_may_weigh_by_the_height_that_each_stands_for() -> None:
+    """Slices 0-2, 2-6 and 6-10 m; above 1.0 m of water 1-2, 2-6 and 6-10 m, of 9 m."""
+    plan = TemperaturePlan(temperature_plan(1.5, 2.5, 9.5).elements, weighting=Weighting.SLICE_HEIGHT)
+    found = averaged(plan, 10.0, readings(10.0, 20.0, 40.0))
+    assert found is not None
+    assert [use.weight for use in found.uses] == pytest.approx([0.2, 0.4, 0.4])
+    found = averaged(plan, 10.0, readings(10.0, 20.0, 40.0), 1.0)
+    assert found is not None
+    assert [use.weight for use in found.uses] == pytest.approx([1 / 9, 4 / 9, 4 / 9])
 
 
 @given(
@@ -207,6 +306,28 @@ def test_below_the_lowest_element_there_is_no_temperature(level_m: float) -> Non
     """common practice: an element above the surface reads air, however plausible its value."""
     found = substituted(HIGH, BOTH, None, None, level_m, None)
     assert (found.average.value, found.average.quality) == (None, Quality.BAD)
+
+
+def test_what_stands_in_names_the_element_that_failed_and_the_manual_value_that_expired() -> None:
+    expired = Input(None, Quality.BAD, Reason(ReasonCode.MANUAL_EXPIRED, "manual value 61.2 expired"), 90.0, "manual")
+    inputs = (bad(ReasonCode.SENTINEL, "open element"), good(35.0))
+    found = substituted(HIGH, inputs, expired, LastGood(50.0, NOW_S - 30.0), 1.5)
+    assert [reason.text for reason in found.average.reasons] == [
+        "the last Good average stands in, 30 s old",
+        "no submerged element can be used",
+        "manual value 61.2 expired",
+        "T1 left out: open element",
+    ]
+    assert found.source is TemperatureSource.LAST_GOOD
+
+
+def test_an_element_in_water_is_told_as_in_water_and_not_as_dry() -> None:
+    found = substituted(HIGH, BOTH, None, LastGood(50.0, NOW_S), 2.0, 0.9)
+    assert [use.reason.code for use in found.uses if use.reason] == [
+        ReasonCode.ELEMENT_IN_WATER,
+        ReasonCode.ELEMENT_DRY,
+    ]
+    assert [use.submerged for use in found.uses] == [True, False]
 
 
 def test_a_failed_or_watered_lowest_element_does_not_stand_in() -> None:

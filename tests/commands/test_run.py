@@ -110,6 +110,28 @@ async def test_it_serves_until_a_signal_and_ends_with_0(site: tuple[Path, int], 
     assert b"Traceback" not in err
 
 
+async def test_a_second_gateway_of_the_site_is_refused_with_one_sentence(site: tuple[Path, int]) -> None:
+    path, port = site
+    async with _gateway("run", str(path)) as first:
+        await _until(first.stderr, b"web.listening")
+        async with _gateway("run", str(path)) as second, asyncio.timeout(_WAIT_S):
+            _, err = await second.communicate()
+            assert second.returncode == 1
+        assert f"answering at 127.0.0.1:{port})" in err.decode()
+        assert b"site harbour is watched by another gateway on this machine already" in err
+        assert await asyncio.to_thread(_health, port) == 200, "the first one serves on"
+
+
+async def test_a_hangup_ends_nothing(site: tuple[Path, int]) -> None:
+    path, port = site
+    async with _gateway("run", str(path)) as process:
+        await _until(process.stderr, b"web.listening")
+        process.send_signal(signal.SIGHUP)
+        process.send_signal(signal.SIGHUP)
+        assert await asyncio.to_thread(_health, port) == 200
+        assert process.returncode is None
+
+
 async def test_text_logs_on_demand(site: tuple[Path, int]) -> None:
     async with _gateway("run", str(site[0]), "--log-format", "text") as process:
         line = await _until(process.stderr, b"web.listening")

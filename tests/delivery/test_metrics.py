@@ -10,7 +10,19 @@ from prometheus_client.samples import Sample
 
 from gateway.delivery.metrics import Metrics
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import ElementUse, Figure, Figures, GatewaySnapshot, InventoryRecord, Quality, Reason, ReasonCode
+from gateway.records import (
+    ElementUse,
+    Ending,
+    Figure,
+    Figures,
+    InventoryRecord,
+    LevelState,
+    Quality,
+    Reason,
+    ReasonCode,
+)
+from gateway.states import LimitState, RoofZone
+from gateway.status import GatewaySnapshot
 from tests.support.prometheus_reference import reference_text
 from tests.support.promtool import lint_metrics
 from tests.support.records import BOOT, NOON, bad, inventories, inventory, record, snapshot
@@ -69,6 +81,18 @@ def test_figures_have_their_values_and_a_bad_one_is_absent() -> None:
     assert _find(text, "tank_figure_quality", tank="TK-2", figure="level") == [2]
     assert _find(text, "tank_figure_quality", tank="TK-2", figure="gsv") == [1]
     assert _find(text, "tank_inventory_time_seconds", tank="TK-1") == [NOON.timestamp()]
+
+
+def test_the_level_against_its_limits_and_what_ends_soon() -> None:
+    state = LevelState(LimitState.ABOVE_HIGH_HIGH, RoofZone.LANDED, Quality.GOOD, 0.9, None, 13.55, 13.95)
+    sheet = inventory("TK-1")._replace(level_state=state, endings=(Ending("reference_density", NOON),))
+    text = Metrics(lambda: snapshot(InventoryRecord("harbour", BOOT, 1, sheet), record("TK-2"))).render()
+    assert _find(text, "tank_limit_state", **TANK) == [2]
+    assert _find(text, "tank_limit_state", tank="TK-2") == [], "it has no level state, so there is no number for it"
+    assert _find(text, "tank_limit_metres", **TANK, limit="high_high") == [13.55]
+    assert _find(text, "tank_limit_metres", **TANK, limit="maximum_working") == []
+    assert _find(text, "tank_roof_state", **TANK) == [0]
+    assert _find(text, "tank_entry_expires_timestamp_seconds", **TANK, entry="reference_density") == [NOON.timestamp()]
 
 
 def test_a_bad_figure_stays_absent_even_if_it_kept_a_value() -> None:

@@ -5,7 +5,8 @@ from jsonschema import ValidationError
 
 from gateway.delivery.readings import READINGS_SCHEMA, readings_json
 from gateway.errors import DeliveryError
-from gateway.records import Histogram, LineStatus, Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.status import Histogram, LineStatus
 from tests.support.messages import valid_message
 from tests.support.records import snapshot
 

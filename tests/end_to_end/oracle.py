@@ -171,17 +171,44 @@ def level_by_pressure(
     return agreeing[0]
 
 
+def pumpable(tank: Tank, level: Fraction, gov: float, water_volume: float, roof: float) -> float:
+    """GOV now less GOV at the minimum level: above the minimum a roof floats at both."""
+    if level <= tank.minimum:
+        return 0.0
+    rest = max(0.0, tank.volume(float(tank.minimum)) - water_volume) + (roof if tank.roof is not None else 0.0)
+    return max(0.0, gov - max(0.0, rest))
+
+
+def room(
+    tank: Tank, level: Fraction, tov: float, level_quality: int, thickness: float | None, density_quality: int
+) -> tuple[float, int]:
+    """GOV at the maximum working level less GOV now: a roof that floats there and not here takes its displacement."""
+    if level >= tank.maximum_working:
+        return 0.0, level_quality
+    difference = tank.volume(float(tank.maximum_working)) - tov
+    if tank.roof is None or level > tank.roof[2]:
+        return difference, level_quality
+    mass, low, _ = tank.roof
+    if level >= low:
+        # Partly afloat: nobody knows how much it displaces already.
+        return difference, 1
+    assert tank.reference_density is not None
+    quality = 1 if thickness is None else density_quality
+    return max(0.0, difference - mass / (thickness or tank.reference_density)), max(level_quality, quality)
+
+
 def expected(tag: str, state: State) -> Expected:
     """The whole sheet of one tank from rest, with every instrument in order."""
     tank = TANKS[tag]
     figures: dict[str, tuple[float | None, int]] = {}
     temperatures = tuple(shown_temperature(tank, each) for each in state.temperatures_c)
     # Water
-    water, water_volume = Fraction(0), 0.0
-    figures["water_level"] = (None, 0)
+    # Nothing above a flat bottom is "none detected", whether the probe has a code for it or says 0. The heel of the one
+    # tank that has one is declared to hold water: it is free water even at a level of 0.
+    heel = tank.volume(0.0)
+    water, water_volume = Fraction(0), 0.0 if tank.water_step is None else heel
+    figures["water_level"] = (0.0 if tank.water_step is not None and heel else None, 0)
     if tank.water_step is not None and state.water_m > 0:
-        # Nothing above the datum is "none detected", whether the probe has a code for it or says 0: no volume then,
-        # not even that of a heel.
         water = rounded(state.water_m, tank.water_step)
         water = as_float32(water) if tank.water_by_float else water
         figures["water_level"] = (float(water), 0)
@@ -228,7 +255,6 @@ def expected(tag: str, state: State) -> Expected:
     figures["tov"] = (tov, level_quality)
     figures["fill"] = (tov / full, level_quality)
     figures["free_water"] = (water_volume if tank.water_step is not None else None, 0)
-    figures["room"] = (max(0.0, tank.volume(float(tank.maximum_working)) - tov), level_quality)
     # Density
     quality = max(level_quality, temperature_quality)
     thickness = None if found is None else density(tank, found)
@@ -254,10 +280,8 @@ def expected(tag: str, state: State) -> Expected:
     gov_quality = max(level_quality, roof_quality)
     gov = tov - water_volume + roof
     figures["gov"] = (gov, gov_quality)
-    figures["pumpable"] = (
-        max(0.0, gov - max(0.0, tank.volume(float(tank.minimum)) - water_volume)),
-        gov_quality,
-    )
+    figures["pumpable"] = (pumpable(tank, level, gov, water_volume, roof), gov_quality)
+    figures["room"] = room(tank, level, tov, level_quality, thickness, density_quality)
     amount_quality = max(gov_quality, density_quality, quality)
     if standard:
         gsv = gov * (figures["ctl"][0] or math.nan)

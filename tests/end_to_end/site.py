@@ -11,9 +11,9 @@ from typing import Any
 
 import simulators
 from gateway.daemon import Daemon
-from gateway.records import DestinationStatus
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, dated_entries, load_site
+from gateway.status import DestinationStatus
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.mqtt_subscriber import Subscriber
 from tests.support.wire import WireRecorder

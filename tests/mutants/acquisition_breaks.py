@@ -182,8 +182,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "manual value in force after its expiry",
         BINDING,
-        "    if manual is None or (manual.expires is not None and now >= manual.expires):\n        return None\n",
-        "    if manual is None:\n        return None\n",
+        "    return standing._replace(value=None, quality=Quality.BAD)\n",
+        "    return standing\n",
         BOUND,
     ),
     Break(

@@ -7,6 +7,9 @@ __all__ = ["CALCULATION_BREAKS"]
 QUANTITIES = "gateway/calculation/quantities.py"
 FIGURE = "gateway/calculation/figure.py"
 UNITS = "gateway/calculation/units.py"
+PARTS = "gateway/calculation/volume_parts.py"
+ROOM = "gateway/calculation/room.py"
+ROOMS = ("tests/calculation/test_room.py",)
 SHEET = ("tests/calculation/test_inventory.py",)
 FIGURES = ("tests/calculation/test_figure.py",)
 PETROLEUM = ("tests/calculation/test_petroleum.py",)
@@ -85,8 +88,8 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
         "roof by the density at reference temperature",
         QUANTITIES,
-        "roof = _roof(plan, level, correction.observed_density)",
-        "roof = _roof(plan, level, correction.reference_density)",
+        "roof = roof_displacement(plan, zone, level, density)",
+        "roof = roof_displacement(plan, zone, level, correction.reference_density)",
         SHEET,
     ),
     Break(
@@ -99,13 +102,13 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
         "landed roof taken off",
         "gateway/calculation/floating_roof.py",
-        "    if level_m < critical_low_m:\n        return RoofZone.LANDED\n",
+        "    if level_m < critical_low_m - beyond_m:\n        return RoofZone.LANDED\n",
         "",
         ("tests/calculation/test_floating_roof.py",),
     ),
     Break(
         "roof in its critical zone Good",
-        QUANTITIES,
+        PARTS,
         "        return figure.lower(afloat, ReasonCode.ROOF_CRITICAL_ZONE, text)\n",
         "        return afloat._replace(reasons=(Reason(ReasonCode.ROOF_CRITICAL_ZONE, text),))\n",
         SHEET,
@@ -120,17 +123,45 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break("sediment and water added", QUANTITIES, "(1.0 - share.value)", "(1.0 + share.value)", SHEET),
     Break(
         "water below the minimum counted as pumpable twice",
-        QUANTITIES,
-        "max(0.0, plan.minimum_volume_m3 - (water.value or 0.0))",
-        "plan.minimum_volume_m3",
-        SHEET,
+        ROOM,
+        "max(0.0, minimum_m3 + (head.value or 0.0) - (now.water.value or 0.0))",
+        "minimum_m3 + (head.value or 0.0)",
+        ROOMS,
     ),
     Break(
-        "negative room",
+        "room from the level of a landed roof to that of a floating one without its displacement",
+        ROOM,
+        "        roof_m3 = roof.value - before.value\n",
+        "        roof_m3 = 0.0\n",
+        ROOMS,
+    ),
+    Break(
+        "pumpable with the roof's displacement left out at the minimum",
+        ROOM,
+        "rest_m3 = liquid_m3 * _factor(now) + (roof.value or 0.0)",
+        "rest_m3 = liquid_m3 * _factor(now)",
+        ROOMS,
+    ),
+    Break(
+        "an amount below zero",
         QUANTITIES,
-        "max(0.0, plan.maximum_working_volume_m3 - tov.value)",
-        "plan.maximum_working_volume_m3 - tov.value",
-        SHEET,
+        "if gov_m3 is not None and gov_m3 < 0.0:",
+        "if gov_m3 is not None and gov_m3 < -1e9:",
+        ROOMS,
+    ),
+    Break(
+        "a heel of product counted as water",
+        PARTS,
+        "if heel_m3 > 0.0 and plan.heel_holds is HeelContents.PRODUCT and found.value is not None:",
+        "if heel_m3 < 0.0 and found.value is not None:",
+        ("tests/calculation/test_free_water.py",),
+    ),
+    Break(
+        "a heel that is not declared Good",
+        PARTS,
+        "if heel_m3 > 0.0 and plan.heel_holds is None and found.value is not None:",
+        "if heel_m3 < 0.0 and found.value is not None:",
+        ("tests/calculation/test_free_water.py",),
     ),
     Break(
         "mass and weight in air mixed up",

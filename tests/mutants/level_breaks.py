@@ -25,7 +25,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "level above the reference height kept",
         LEVEL,
-        "    if level_m > reference_height_m:\n",
+        "    if level_m > reference_height_m + resolution_m:\n",
         "    if level_m > 2.0 * reference_height_m:\n",
         LEVELS,
     ),
@@ -33,7 +33,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "water above the level kept",
         LEVEL,
-        "given.value > level.value:",
+        "given.value > level.value + TAPE_RESOLUTION_M:",
         "given.value > level.value + 1.0:",
         LEVELS,
     ),
@@ -46,7 +46,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "level by pressure from the density at reference temperature",
-        "gateway/calculation/level_source.py",
+        "gateway/calculation/level_by_pressure.py",
         "density = correct(basis, temperature.value, 0.0)[1].observed_density",
         "density = basis.given.value",
         SHEET,
@@ -54,18 +54,20 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "two gauges averaged",
         "gateway/calculation/level_source.py",
-        "        level, found = _stand_in(level, second, tank_input, plan), None\n    elif",
-        "        level, found = _stand_in(level, second, tank_input, plan), None\n"
+        "        (level, source), found = _stand_in(level, second, tank_input, plan), None\n    elif",
+        "        (level, source), found = _stand_in(level, second, tank_input, plan), None\n"
         "    elif level.value is not None and second.value is not None and difference.value:\n"
         "        level = level._replace(value=(level.value + second.value) / 2)\n    elif",
         SHEET,
     ),
-    Break("dry element averaged", TEMPERATURE, "        if not wet[index]:\n            continue\n", "", AVERAGE),
+    Break(
+        "dry element averaged", TEMPERATURE, "        if not placed.wet[index]:\n            continue\n", "", AVERAGE
+    ),
     Break(
         "element in free water averaged",
         TEMPERATURE,
-        "if water_m is not None and plan.elements[index].height_m <= water_m + TOUCH_M:",
-        "if water_m is not None and plan.elements[index].height_m < 0.0:",
+        "        if placed.in_water[index]:\n            notes[index] = _in_water(plan, index)",
+        "        if plan.elements[index].height_m < 0.0:\n            notes[index] = _in_water(plan, index)",
         AVERAGE,
     ),
     Break(
@@ -99,7 +101,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "slices up to the top of the tank instead of the surface",
-        TEMPERATURE,
+        "gateway/calculation/slices.py",
         "    borders.append(capacity.volume(level_m))\n",
         "    borders.append(capacity.volume(capacity.top_m))\n",
         AVERAGE,
@@ -121,16 +123,46 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "last Good average shown Good",
         "gateway/calculation/figure.py",
-        "Figure(last.value, _UNCERTAIN, (reason,), age_s)",
-        "Figure(last.value, _GOOD, (reason,), age_s)",
+        "Figure(last.value, _UNCERTAIN, (reason, *causes), age_s)",
+        "Figure(last.value, _GOOD, (reason, *causes), age_s)",
         AVERAGE,
     ),
     Break(
         "lowest element taken though it is dry",
         TEMPERATURE,
-        "if inputs and level_m >= plan.elements[0].height_m - TOUCH_M:",
-        "if inputs:",
+        "if inputs and level_m >= plan.elements[0].height_m - TOUCH_M and not placed.in_water[0]:",
+        "if inputs and not placed.in_water[0]:",
         AVERAGE,
+    ),
+    Break(
+        "two elements never compared",
+        "gateway/calculation/outliers.py",
+        "        return abs(values[left[0]] - values[left[1]])\n",
+        "        return 0.0\n",
+        AVERAGE,
+    ),
+    Break("any spread is Good", TEMPERATURE, "if spread_c > plan.spread_c:", "if spread_c > 1e9:", AVERAGE),
+    Break("any distance is Good", TEMPERATURE, "if away_m > plan.reach_m + TOUCH_M:", "if away_m > 1e9:", AVERAGE),
+    Break(
+        "water at an element without hysteresis",
+        TEMPERATURE,
+        "(covered_m + _WATER_LEAVES_M if was else covered_m)",
+        "covered_m",
+        ("tests/calculation/test_free_water.py",),
+    ),
+    Break(
+        "a limit is left at its very level",
+        "gateway/calculation/limit_state.py",
+        "(limit_m - leaves_m if held else limit_m)",
+        "limit_m",
+        ("tests/calculation/test_limit_state.py",),
+    ),
+    Break(
+        "any level beyond an end is that end",
+        LEVEL,
+        "return level._replace(value=end_m) if abs(level_m - end_m) <= resolution_m else level",
+        "return level._replace(value=end_m)",
+        ("tests/calculation/test_ends.py",),
     ),
     Break(
         "average by an uncertain level Good",

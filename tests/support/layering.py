@@ -24,7 +24,15 @@ __all__ = [
     "upstream_imports",
 ]
 
-FOUNDATION = ("gateway.records", "gateway.sources", "gateway.errors", "gateway.figures", "gateway.binding")
+_RECORDS = (
+    "gateway.records",
+    "gateway.sources",
+    "gateway.states",
+    "gateway.status",
+    "gateway.errors",
+    "gateway.figures",
+)
+FOUNDATION = (*_RECORDS, "gateway.binding")
 PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
 STAGES = ("acquisition", "calculation", "watch", "ledger", "delivery", "web")
 ISOLATED_STAGES = ("acquisition", "delivery", "ledger", "web")
@@ -251,15 +259,14 @@ def _inside(name: str, package: str) -> bool:
 
 
 def _pure_allowed(module: str) -> tuple[str, ...]:
-    foundation = ("gateway.records", "gateway.sources", "gateway.errors", "gateway.figures")
     if _inside(module, "gateway.watch"):
-        return (*foundation, "gateway.watch", "gateway.calculation")
+        return (*_RECORDS, "gateway.watch", "gateway.calculation")
     if module == "gateway.binding":
         # What an element's ohms mean is calculation, needed before the sheet.
-        return (*foundation, "gateway.calculation")
+        return (*_RECORDS, "gateway.calculation")
     if _inside(module, "gateway.calculation"):
-        return (*foundation, "gateway.calculation")
-    return foundation
+        return (*_RECORDS, "gateway.calculation")
+    return _RECORDS
 
 
 def _top_level_names(tree: ast.Module) -> set[str]:

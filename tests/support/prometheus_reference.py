@@ -8,7 +8,8 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Histo
 from prometheus_client.registry import Collector
 
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import GatewaySnapshot, Histogram, InventoryRecord, Quality
+from gateway.records import InventoryRecord, Quality
+from gateway.status import GatewaySnapshot, Histogram
 
 __all__ = ["reference_text"]
 
@@ -74,7 +75,34 @@ def _conditions(labelled: _Labelled) -> Iterable[Metric]:
         time.add_sample(time.name, labels, inventory.instant.timestamp())
         for definition, figure in zip(FIGURE_DEFINITIONS, inventory.figures, strict=True):
             by_figure.add_sample(by_figure.name, {**labels, "figure": definition.name}, int(figure.quality))
-    return quality, by_figure, time
+    return quality, by_figure, time, *_levels(labelled)
+
+
+def _levels(labelled: _Labelled) -> Iterable[Metric]:
+    states = ["below_minimum", "normal", "above_maximum_working", "above_high_high", "above_critical_high"]
+    state = GaugeMetricFamily(
+        "tank_limit_state",
+        "Level against the limits: -1 below minimum, 0 normal, above 1 maximum working, 2 high-high, 3 critical high.",
+    )
+    limits = GaugeMetricFamily("tank_limit_metres", "Each limit that is set, above the datum.")
+    roof = GaugeMetricFamily("tank_roof_state", "Floating roof: 0 landed, 1 in its critical zone, 2 afloat.")
+    expires = GaugeMetricFamily(
+        "tank_entry_expires_timestamp_seconds",
+        "When a value entered by hand ends, seconds since 1970 UTC; there while that is soon or past.",
+    )
+    for record, labels in labelled:
+        told = record.inventory.level_state
+        if told.limit.value in states:
+            state.add_sample(state.name, labels, states.index(told.limit.value) - 1)
+        for name in ("minimum", "maximum_working", "high_high", "critical_high"):
+            limit_m = getattr(told, f"{name}_m")
+            if limit_m is not None:
+                limits.add_sample(limits.name, {**labels, "limit": name}, limit_m)
+        if told.roof is not None:
+            roof.add_sample(roof.name, labels, ["landed", "critical_zone", "afloat"].index(told.roof.value))
+        for ending in record.inventory.endings:
+            expires.add_sample(expires.name, {**labels, "entry": ending.entry}, ending.expires.timestamp())
+    return state, limits, roof, expires
 
 
 def _elements(labelled: _Labelled) -> Iterable[Metric]:

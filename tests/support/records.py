@@ -5,21 +5,22 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import strategies as st
 
 from gateway.records import (
-    DestinationStatus,
+    ENTRIES,
     ElementUse,
+    Ending,
     Figure,
     Figures,
-    GatewaySnapshot,
-    Histogram,
-    InstrumentStatus,
     Inventory,
     InventoryRecord,
     LastGood,
-    LineStatus,
+    LevelState,
     Quality,
     Reason,
     ReasonCode,
 )
+from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
+from gateway.states import LimitState, RoofZone
+from gateway.status import DestinationStatus, GatewaySnapshot, Histogram, InstrumentStatus, LineStatus
 
 __all__ = ["BOOT", "NOON", "bad", "figures", "inventories", "inventory", "na", "record", "snapshot"]
 
@@ -146,10 +147,25 @@ _any_element = st.one_of(
         st.floats(min_value=0.0, max_value=1.0),
         st.sampled_from((Quality.GOOD, Quality.UNCERTAIN)),
         st.none() | _reasons,
+        st.none() | st.booleans(),
     ),
     st.builds(
         ElementUse, _numbers, st.none() | _numbers, st.just(False), st.just(0.0), st.sampled_from(Quality), _reasons
     ),
+)
+
+
+_SOURCES = (LevelSource, TemperatureSource, WaterSource, DensitySource)
+_limits = st.none() | _numbers
+_level_states = st.builds(
+    LevelState,
+    st.sampled_from(LimitState),
+    st.none() | st.sampled_from(RoofZone),
+    st.sampled_from(Quality),
+    _limits,
+    _limits,
+    _limits,
+    _limits,
 )
 
 
@@ -167,4 +183,7 @@ def inventories(draw: st.DrawFn) -> Inventory:
         quality=max(figure.quality for figure in sheet),
         simulated=draw(st.booleans()),
         last_good=draw(st.dictionaries(st.sampled_from(Figures._fields), times, max_size=4)),
+        sources=draw(st.builds(Sources, *map(st.sampled_from, _SOURCES))),
+        level_state=draw(_level_states),
+        endings=tuple(draw(st.lists(st.builds(Ending, st.sampled_from(sorted(ENTRIES)), _instants), max_size=2))),
     )

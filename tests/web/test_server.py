@@ -3,6 +3,7 @@ import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from typing import Any
 
 import httpx
@@ -14,12 +15,13 @@ from gateway.delivery.metrics import Metrics
 from gateway.delivery.payload import inventories_json
 from gateway.delivery.readings import readings_json
 from gateway.errors import GatewayError
-from gateway.web.plan import HttpPlan
+from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 from tests.support.messages import valid_message
 from tests.support.records import record, snapshot
 
 _PATIENCE_S = 20.0
+READY = Readiness(True, 2, 2, 3, 2, 1, 0)
 
 
 def _server(
@@ -28,11 +30,17 @@ def _server(
     metrics: Callable[[], Any] = lambda: Metrics(lambda: snapshot(record())).render(),
     inventories: Callable[[], Any] = lambda: inventories_json(snapshot(record("TK-1"), record("TK-2"))),
     healthy: Callable[[], bool] = lambda: True,
+    readiness: Callable[[], Readiness] = lambda: READY,
     host: str = "127.0.0.1",
     readings: Callable[[], Any] | None = None,
 ) -> HttpServer:
     return HttpServer(
-        HttpPlan(host, port), metrics=metrics, inventories=inventories, healthy=healthy, readings=readings
+        HttpPlan(host, port),
+        metrics=metrics,
+        inventories=inventories,
+        healthy=healthy,
+        readiness=readiness,
+        readings=readings,
     )
 
 
@@ -99,6 +107,24 @@ async def test_health_follows_the_daemon() -> None:
         state["healthy"] = False
         answer = await client.get("/health")
         assert (answer.status_code, answer.json()) == (503, {"healthy": False})
+
+
+async def test_ready_tells_how_many_lines_and_tanks_are() -> None:
+    state = {"now": READY}
+    async with _running(_server(readiness=lambda: state["now"])) as client:
+        answer = await client.get("/ready")
+        assert answer.status_code == 200
+        assert answer.json() == {
+            "ready": True,
+            "lines": 2,
+            "lines_connected": 2,
+            "tanks": 3,
+            "tanks_good": 2,
+            "tanks_uncertain": 1,
+            "tanks_bad": 0,
+        }
+        state["now"] = replace(READY, ready=False)
+        assert (await client.get("/ready")).status_code == 503
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])

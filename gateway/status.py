@@ -1,0 +1,93 @@
+"""How the gateway itself is doing: instruments, lines, deliveries, and the whole at one instant."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+from gateway.records import InventoryRecord
+
+__all__ = [
+    "DestinationStatus",
+    "GatewaySnapshot",
+    "Histogram",
+    "InstrumentStatus",
+    "LineStatus",
+]
+
+
+class Histogram(NamedTuple):
+    """Counts of durations. `counts[i]` are those at or below `bounds_s[i]`; the last bound is infinity; cumulative."""
+
+    bounds_s: tuple[float, ...]
+    counts: tuple[int, ...]
+    sum_s: float
+
+
+class InstrumentStatus(NamedTuple):
+    """How one instrument has answered since the start."""
+
+    instrument: str
+    line: str
+    up: bool
+    """Whether its last poll was answered in full."""
+    requests: int
+    errors: Mapping[str, int]
+    """By reason code."""
+    last_answer_ns: int | None
+    """UTC."""
+    response_time: Histogram
+    timeout_s: float | None = None
+    """How long an answer is waited for at present, as learned."""
+    duplicate_address_suspicions: int = 0
+    """How often it began to seem that two devices have its address."""
+
+
+class LineStatus(NamedTuple):
+    """How one line has done since the start."""
+
+    line: str
+    connected: bool
+    busy_s: float
+    """Seconds spent waiting for answers; over elapsed time this is the occupancy."""
+    lateness: Histogram
+    """How long after its due time each poll was begun."""
+    late_answers: int = 0
+    """Answers that came after their request had timed out; never taken for another's."""
+    unsolicited_frames: int = 0
+    """Frames that answered no request."""
+    path: str = ""
+    """The way to the instruments that is in use: host:port or a serial port. With a standby there are two."""
+    on_standby: bool = False
+    """Whether that is the second way."""
+    connections_wanted: int = 1
+    connections_open: int = 0
+    second_master_suspicions: int = 0
+    """How often it began to seem that another master is on the line."""
+
+
+class DestinationStatus(NamedTuple):
+    """How one delivery has done since the start."""
+
+    destination: str
+    connected: bool
+    delivered: int
+    lost: int
+    """Records that were never delivered: until the ledger comes, an outage loses them."""
+    waiting: int
+    oldest_waiting_s: float | None
+
+
+class GatewaySnapshot(NamedTuple):
+    """The present state of the whole gateway, for metrics and pages. Taken by the daemon; never changed."""
+
+    site: str
+    boot: str
+    version: str
+    simulated: bool
+    started_ns: int
+    instant: datetime
+    inventories: Sequence[InventoryRecord]
+    lines: Sequence[LineStatus]
+    instruments: Sequence[InstrumentStatus]
+    destinations: Sequence[DestinationStatus]
+    calculation_errors: int

@@ -1,0 +1,107 @@
+"""One gateway for a site, one master for a line: on this machine, and told apart by what the system itself locks."""
+
+import json
+import multiprocessing
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import pytest
+
+from gateway.running import DIRECTORY_VARIABLE, ClaimedError, Running, claim, running_gateways
+
+LINES = {"east": ("192.0.2.10:502",), "bus": ("/dev/ttyS1", "192.0.2.11:4001")}
+HARBOUR = Running("harbour", 4711, "127.0.0.1:9109", LINES)
+
+
+def _hold(mine: Running, exclusive: bool, pipe: Connection) -> None:
+    with claim(mine, exclusive=exclusive):
+        pipe.send("held")
+        pipe.recv()
+
+
+@contextmanager
+def held(mine: Running = HARBOUR, *, exclusive: bool = True) -> Iterator[multiprocessing.Process]:
+    """Another process that holds the claim."""
+    ours, theirs = multiprocessing.Pipe()
+    process = multiprocessing.get_context("spawn").Process(target=_hold, args=(mine, exclusive, theirs))
+    process.start()
+    try:
+        assert ours.poll(20.0)
+        assert ours.recv() == "held"
+        yield process  # type: ignore[misc]
+    finally:
+        if process.is_alive():
+            ours.send("end")
+        process.join(20.0)
+
+
+def test_a_second_gateway_of_a_site_is_refused_with_where_the_first_answers() -> None:
+    with held():
+        with pytest.raises(ClaimedError) as refused, claim(HARBOUR._replace(pid=1, lines={})):
+            pass
+        text = "site harbour is watched by another gateway on this machine already (process 4711, answering at"
+        assert text in str(refused.value)
+        assert "127.0.0.1:9109" in str(refused.value)
+
+
+@pytest.mark.parametrize("place", ["192.0.2.10:502", "/dev/ttyS1", "192.0.2.11:4001"])
+def test_a_line_that_another_site_polls_is_refused_both_ways_of_it(place: str) -> None:
+    other = Running("depot", 1, None, {"west": (place,)})
+    words = "which the gateway of site harbour polls as its line"
+    with held(), pytest.raises(ClaimedError, match=words), claim(other):
+        pass
+
+
+def test_another_site_with_lines_of_its_own_runs_beside_it() -> None:
+    depot = Running("depot", os.getpid(), None, {"west": ("192.0.2.99:502",)})
+    with held(), claim(depot):
+        assert [each.site for each in running_gateways()] == ["depot", "harbour"]
+
+
+def test_what_is_found_is_what_it_says_of_itself() -> None:
+    assert running_gateways() == []
+    with held():
+        assert running_gateways() == [HARBOUR]
+    assert running_gateways() == []
+
+
+def test_a_gateway_that_was_killed_holds_nothing() -> None:
+    with held() as process:
+        process.kill()
+        process.join(20.0)
+        assert running_gateways() == []
+        with claim(HARBOUR):
+            pass
+
+
+def test_what_is_not_exclusive_runs_twice_but_not_on_one_line() -> None:
+    demo = Running("demo", 4711, None, {"bus-a": ("127.0.0.1:15020",)})
+    with held(demo, exclusive=False):
+        with claim(demo._replace(pid=4712, lines={"bus-a": ("127.0.0.1:15021",)}), exclusive=False):
+            assert len(running_gateways()) == 2
+        with pytest.raises(ClaimedError), claim(demo._replace(pid=4712), exclusive=False):
+            pass
+
+
+@pytest.mark.parametrize("content", ["", "{", "[]", "3", '{"schema": "x"}', '{"schema": "tank-gateway/running/1"}'])
+def test_a_file_that_says_nothing_of_use_is_no_gateway(content: str) -> None:
+    directory = Path(os.environ[DIRECTORY_VARIABLE])
+    directory.mkdir(parents=True)
+    (directory / "harbour.json").write_text(content)
+    assert running_gateways() == []
+    with claim(HARBOUR):
+        assert json.loads((directory / "harbour.json").read_text())["site"] == "harbour"
+
+
+def test_where_nothing_can_be_written_monitoring_comes_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(DIRECTORY_VARIABLE, "/proc/nowhere")
+    with claim(HARBOUR):
+        assert running_gateways() == []
+
+
+def test_a_site_name_cannot_lead_out_of_the_directory() -> None:
+    with claim(HARBOUR._replace(site="../../x")):
+        assert [file.name for file in Path(os.environ[DIRECTORY_VARIABLE]).iterdir()] == [".._.._x.json"]
