@@ -231,6 +231,7 @@ def fix_solution(method: Solution, density: float, at_c: float | None) -> ByTemp
     if state_c is None:
         raise OutsideError("a density at reference, and no reference temperature")
     within(state_c, method.temperatures_c[0], method.temperatures_c[-1], "temperature")
+    state_c = min(max(state_c, method.temperatures_c[0]), method.temperatures_c[-1])
     grid = _grid(method)
     along = [float(grid((each, state_c))) for each in method.fractions]
     within(density, min(along), max(along), "density")

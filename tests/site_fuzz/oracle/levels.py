@@ -8,7 +8,7 @@ from tests.site_fuzz.oracle.volumes import heel_of, table_volume
 from tests.site_fuzz.states import BAD, UNCERTAIN, Said, Shown
 from tests.site_fuzz.tanks import Gauge, Tank
 
-__all__ = ["AIR", "LOWEST", "by_pressure", "column", "free_water", "gauged", "volume_at", "water_level"]
+__all__ = ["AIR", "LOWEST", "at_end", "by_pressure", "column", "free_water", "gauged", "volume_at", "water_level"]
 
 AIR = 1.2
 """kg/m3 of outside air, which stands beside the column of a vented tank."""
@@ -28,11 +28,18 @@ def gauged(tank: Tank, gauge: Gauge, said: Said | None, growth: float) -> Expect
     level = given.value + gauge.offset if gauge.measures == "innage" else high - given.value + gauge.offset
     if level < LOWEST - 1e-9:
         return LOST
-    if level > tank.reference_height:
-        return (
-            LOST if level > max(high, tank.reference_height) + step else Expected(level, given.best, step + abs(growth))
-        )
-    return Expected(level, given.best, 1e-9)
+    if level > max(high, tank.reference_height) + step:
+        return LOST
+    tolerance = 1e-9 + (abs(growth) if level > tank.reference_height else 0.0)
+    return Expected(min(level, max(high, tank.reference_height)), given.best, tolerance)
+
+
+def at_end(tank: Tank, level: Expected, step: float) -> Expected:
+    """A level that is no more than a step of its instrument beyond an end of the volumes is that end."""
+    if level.value is None:
+        return level
+    end = min(max(level.value, tank.bottom), tank.top)
+    return level._replace(value=end) if abs(end - level.value) <= step else level
 
 
 def volume_at(tank: Tank, level: Expected, step: float) -> Expected:
@@ -84,7 +91,7 @@ def by_pressure(tank: Tank, pressure: Expected, density_at: Callable[[float], Ex
         best = max(best, UNCERTAIN)
     if not LOWEST <= level <= tank.reference_height + 0.001:
         return LOST
-    return Expected(level, best, 5e-6)
+    return Expected(min(level, tank.reference_height), best, 5e-6)
 
 
 def water_level(tank: Tank, shown: Shown, level: Expected) -> Expected:
@@ -101,6 +108,8 @@ def water_level(tank: Tank, shown: Shown, level: Expected) -> Expected:
     steps = level.tolerance + max(0.001, tank.gauge.signal.step if tank.gauge.measures != "pressure" else 0.0)
     if level.value is not None and given.value > level.value + steps:
         return LOST
+    if level.value is not None and given.value > level.value:
+        return Expected(level.value, given.best, given.value - level.value + level.tolerance + 1e-9)
     return given
 
 
@@ -116,7 +125,7 @@ def free_water(tank: Tank, water: Expected, shown: Shown) -> Expected:
         volume = heel if tank.heel_holds == "water" else 0.0
     else:
         volume = table_volume(tank, min(water.value, tank.top))
-        if tank.heel_holds == "product" and water.value <= 0.0:
-            volume = 0.0
+        if tank.heel_holds == "product":
+            volume = max(0.0, volume - heel)
     best = UNCERTAIN if undeclared else water.best
     return Expected(volume, max(best, water.best), 2e-9 * table_volume(tank, tank.top))

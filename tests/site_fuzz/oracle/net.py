@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, Expected, best_of
 from tests.site_fuzz.oracle.levels import volume_at
 from tests.site_fuzz.oracle.stretch import stretch
-from tests.site_fuzz.oracle.volumes import table_volume
 from tests.site_fuzz.states import BAD, GOOD, UNCERTAIN
 from tests.site_fuzz.tanks import Tank
 
@@ -101,26 +100,58 @@ def net_volume(net: Net, level: Expected, gross: Expected) -> tuple[Expected, Ex
     return Expected(value, best, tolerance), head, roof
 
 
-def room_and_pumpable(net: Net, level: Expected, gov: Expected) -> dict[str, Expected]:
+def room_and_pumpable(net: Net, level: Expected, gross: Expected, gov: Expected) -> dict[str, Expected]:
     """Differences of GOV between two levels, each with its own roof and its own stretch, not below zero."""
+    return {"pumpable": _pumpable(net, level, gov), "room": _room(net, level, gross)}
+
+
+def _unknown(*parts: Expected) -> Expected:
+    best = best_of(*parts)
+    return LOST if best == BAD else Expected(None, max(UNCERTAIN, best))
+
+
+def _pumpable(net: Net, level: Expected, gov: Expected) -> Expected:
     tank = net.tank
-    found: dict[str, Expected] = {}
-    for name, mark, sign in (("pumpable", tank.minimum, 1.0), ("room", tank.working, -1.0)):
-        if mark is None:
-            found[name] = NOT_APPLICABLE
-            continue
-        there = Expected(mark, GOOD, 1e-12)
-        gross = volume_at(tank, there, 0.0)
-        at_mark, _, _ = net_volume(net, there, gross)
-        if name == "pumpable" and at_mark.best == BAD and gross.value is not None:
-            # More water than reaches the minimum: all that is product can be pumped.
-            at_mark = Expected(0.0, best_of(net.free_water), gov.tolerance)
-        if gov.value is None or at_mark.value is None:
-            best = max(gov.best, at_mark.best)
-            found[name] = LOST if best == BAD else Expected(None, max(UNCERTAIN, best))
-            continue
-        if table_volume(tank, tank.top) <= 0.0:
-            raise AssertionError("an empty tank")
-        value = max(0.0, sign * (gov.value - at_mark.value))
-        found[name] = Expected(value, best_of(gov, at_mark), gov.tolerance + at_mark.tolerance)
-    return found
+    if tank.minimum is None:
+        return NOT_APPLICABLE
+    if gov.value is not None and level.value is not None and level.value <= tank.minimum:
+        return Expected(0.0, gov.best, gov.tolerance)
+    there = Expected(tank.minimum, GOOD, 1e-12)
+    at_minimum, _, roof = net_volume(net, there, volume_at(tank, there, 0.0))
+    if at_minimum.best == BAD and roof.best == GOOD:
+        # More water than reaches the minimum, or a roof heavier than what is left: all that is product can be pumped.
+        at_minimum = Expected(0.0, best_of(net.free_water), gov.tolerance)
+    if gov.value is None or at_minimum.value is None:
+        return _unknown(gov, at_minimum)
+    value = max(0.0, gov.value - at_minimum.value)
+    return Expected(value, best_of(gov, at_minimum), gov.tolerance + at_minimum.tolerance)
+
+
+def _room(net: Net, level: Expected, gross: Expected) -> Expected:
+    """The same free water is at both levels and drops out, and so does a roof that floats, or stands, at both."""
+    tank = net.tank
+    if tank.working is None:
+        return NOT_APPLICABLE
+    if level.value is None or gross.value is None:
+        return _unknown(level, gross)
+    there = Expected(tank.working, GOOD, 1e-12)
+    full = volume_at(tank, there, 0.0)
+    if level.value >= tank.working:
+        return Expected(0.0, gross.best, full.tolerance + gross.tolerance)
+    now_head, full_head, now_roof, full_roof = (
+        _head(net, level),
+        _head(net, there),
+        _roof(net, level),
+        _roof(net, there),
+    )
+    roof = tank.roof
+    if roof is not None and (level.value > roof.high - _EDGE or tank.working < roof.low + _EDGE):
+        now_roof = full_roof = NOT_APPLICABLE
+    parts = [part for part in (full_head, now_head, net.ctsh, full_roof, now_roof) if part.enters]
+    if full.value is None or any(part.value is None for part in parts):
+        return _unknown(gross, full, *parts)
+    factor = 1.0 if net.ctsh.value is None else net.ctsh.value
+    inside = full.value + (full_head.value or 0.0) - gross.value - (now_head.value or 0.0)
+    value = inside * factor + (full_roof.value or 0.0) - (now_roof.value or 0.0)
+    tolerance = sum(part.tolerance for part in (full, gross, *parts)) + abs(inside) * net.ctsh.tolerance
+    return Expected(max(0.0, value), best_of(gross, full, *parts), tolerance)

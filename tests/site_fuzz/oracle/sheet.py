@@ -8,18 +8,20 @@ from tests.site_fuzz.oracle.air import air_factor
 from tests.site_fuzz.oracle.density import Basis, basis_of, corrected, density_figures
 from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, Expected, best_of, of_said
 from tests.site_fuzz.oracle.gas_space import vapour_figures
-from tests.site_fuzz.oracle.levels import by_pressure, column, free_water, gauged, volume_at, water_level
+from tests.site_fuzz.oracle.levels import at_end, by_pressure, column, free_water, gauged, volume_at, water_level
 from tests.site_fuzz.oracle.net import Net, net_volume, room_and_pumpable
 from tests.site_fuzz.oracle.temperature import average, celsius_of, spread_of, vapour_average
 from tests.site_fuzz.oracle.volumes import table_volume
 from tests.site_fuzz.states import BAD, GOOD, UNCERTAIN, Shown
-from tests.site_fuzz.tanks import Tank
+from tests.site_fuzz.tanks import Gauge, Tank
 
 __all__ = ["expected_sheet"]
 
 
 class Found(NamedTuple):
     level: Expected
+    raw: Expected
+    """The level as the first gauge has it, before an end of the volumes takes its place."""
     water: Expected
     temperature: Expected
     growth: float
@@ -34,9 +36,12 @@ def expected_sheet(tank: Tank, shown: Shown, used: Sequence[bool]) -> dict[str, 
     basis = basis_of(tank)
     found = _found(tank, shown, elements, used, ambient, basis)
     level, water, temperature = found.level, found.water, found.temperature
-    second = NOT_APPLICABLE if tank.second is None else gauged(tank, tank.second, shown.second, found.growth)
-    step = max(0.001, tank.gauge.signal.step) if tank.gauge.measures != "pressure" else 0.001
-    tov = volume_at(tank, level, step)
+    second = (
+        NOT_APPLICABLE
+        if tank.second is None
+        else gauged(tank, tank.second, shown.second, _rises(tank.second, found.growth))
+    )
+    tov = volume_at(tank, level, 0.0)
     pressure = of_said(shown.vapour_pa)
     basis, hybrid_figures = density_figures(tank, shown, basis, level, water, temperature)
     correction = corrected(tank, basis, temperature, pressure)
@@ -45,7 +50,7 @@ def expected_sheet(tank: Tank, shown: Shown, used: Sequence[bool]) -> dict[str, 
         "level": level,
         "ullage": _of(level, lambda value: tank.reference_height - value)._replace(tolerance=1e-6 + abs(found.growth)),
         "second_level": second,
-        "level_difference": _difference(level, second),
+        "level_difference": _difference(found.raw, second),
         "water_level": water,
         "liquid_temperature": temperature,
         "temperature_spread": _no_better(level, spread_of(elements, used, temperature)),
@@ -66,7 +71,7 @@ def expected_sheet(tank: Tank, shown: Shown, used: Sequence[bool]) -> dict[str, 
     }
     gov, head, roof = net_volume(net, level, tov)
     figures |= {"head_adjustment": head, "roof_displacement": roof, "gov": gov}
-    figures |= room_and_pumpable(net, level, gov)
+    figures |= room_and_pumpable(net, level, tov, gov)
     masses = _masses(tank, gov, correction.ctl, correction.cpl, correction.reference, correction.observed)
     return (
         figures
@@ -86,25 +91,33 @@ def _found(
     """Level and temperature rest on each other where there are slices, a growing shell or a column: a few rounds."""
     growth = 0.0
     level, temperature, water = LOST, LOST, NOT_APPLICABLE
+    raw, step = LOST, 0.001
     for _ in range(6):
         if tank.gauge.measures == "pressure":
-            level, water = _by_pressure(tank, shown, elements, used, basis)
+            raw, water = _by_pressure(tank, shown, elements, used, basis)
+            level = raw
         else:
-            level = gauged(tank, tank.gauge, shown.level, growth if tank.gauge.measures == "ullage" else 0.0)
+            raw = level = gauged(tank, tank.gauge, shown.level, _rises(tank.gauge, growth))
+            step = max(0.001, tank.gauge.signal.step)
             if level.value is None and tank.second is not None:
-                second_growth = growth if tank.second.measures == "ullage" else 0.0
-                level = gauged(tank, tank.second, shown.second, second_growth).doubted()
+                level = gauged(tank, tank.second, shown.second, _rises(tank.second, growth)).doubted()
+                step = max(0.001, tank.second.signal.step)
             water = water_level(tank, shown, level)
         if level.value is None:
             by_hand = average(tank, elements, used, 0.0, water)
-            return Found(level, water, Expected(None, level.best) if tank.elements else by_hand, growth)
+            return Found(level, raw, water, Expected(None, level.best) if tank.elements else by_hand, growth)
         temperature = average(tank, elements, used, level.value, water)
         # A temperature that is no average of elements does not rest on the level.
         temperature = _no_better(level, temperature) if tank.elements else temperature
         before, growth = growth, _growth(tank, temperature, ambient)
         if abs(growth - before) < 1e-10:
             break
-    return Found(level, water, temperature, growth)
+    return Found(at_end(tank, level, step), raw, water, temperature, growth)
+
+
+def _rises(gauge: Gauge, growth: float) -> float:
+    """The reference point of an ullage gauge rides on the shell; an innage counts from the datum."""
+    return growth if gauge.measures == "ullage" else 0.0
 
 
 def _by_pressure(

@@ -126,7 +126,9 @@ def _sheet(truth: Truth) -> dict[str, Near]:
     gov, fra = _gov(truth, state.level, gross, water, ctsh, observed)
     figures["gov"] = gov
     if tank.roof is not None:
-        figures["roof_displacement"] = fra
+        deducted = 0.0 if tank.table is None or tank.table.roof_density is None else 1.0 / tank.table.roof_density
+        afloat = deducted * tank.roof.mass if state.level > tank.roof.low else 0.0
+        figures["roof_displacement"] = Near(fra.value + afloat, fra.tolerance + 1e-9)
     for name, mark, sign in (("pumpable", tank.minimum, 1.0), ("room", tank.working, -1.0)):
         if mark is not None:
             there, _ = _gov(truth, mark, _volume(tank, mark, 0.0), water, ctsh, observed)
@@ -178,8 +180,8 @@ def _factors(truth: Truth, cpl: Near) -> tuple[Near | None, Near]:
         return None, observed
     ctl = _mean(truth, lambda c: liquid.at(c, 0.0).ctl or 1.0)
     share = liquid.at(inside.mean_c, 0.0).slack
-    # A density that is a little off moves CTL by a small part of that.
-    return Near(ctl.value, ctl.tolerance + steps + share + slack / observed.value * 0.2 + 1e-9), observed
+    # A density that is a little off moves CTL too: most in the transition zone, on a hot day by about as much.
+    return Near(ctl.value, ctl.tolerance + steps + share + slack / observed.value + 1e-9), observed
 
 
 def _rounding(truth: Truth) -> float:
@@ -277,6 +279,8 @@ def _water(tank: Tank, state: State) -> Near:
         return Near(held, table_volume(tank, max(0.0, tank.bottom)) - heel_of(tank) + 1e-6)
     off = 1e-9 if tank.probe is None else _step(tank.probe, state.water)
     water = _volume(tank, state.water, off)
+    if tank.heel_holds == "product":
+        water = Near(max(0.0, water.value - heel_of(tank)), water.tolerance)
     # A table's stretch belongs to a full column of liquid, and is in the volume of the water too.
     contained = 0.0 if tank.table is None or tank.table.head_density is None else tank.table.head_density
     stretched = 0.0 if tank.head is None else stretch(tank.head, max(0.0, state.water), contained, tank.gravity)

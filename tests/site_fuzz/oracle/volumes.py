@@ -25,7 +25,8 @@ def table_volume(tank: Tank, level: float) -> float:
 
 def heel_of(tank: Tank) -> float:
     """What lies below the level's zero."""
-    return table_volume(tank, 0.0) if tank.bottom <= 0.0 else 0.0
+    heel = volumes_of(tank).at(0.0) if tank.table is None else tank.table.heel
+    return heel if heel > 1e-9 else 0.0
 
 
 def full_volume(tank: Tank) -> float:

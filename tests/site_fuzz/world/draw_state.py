@@ -44,7 +44,9 @@ def draw_fill(dice: Dice, tank: Tank, count: int, step_s: float) -> list[State]:
     levels = [min(max(start + (per_step if rising else -per_step) * i, lowest), 0.98 * tank.top) for i in range(count)]
     water = None if first.water is None or first.water > 0.5 * min(levels) else first.water
     water = tank.dip if tank.water == "dip" else water
-    return [replace(first, level=each, water=water) for each in levels]
+    kept = replace(first, level=levels[0], water=water, profile=_profile(dice, tank, max(levels)))
+    kept = _with_vapour(dice, tank, kept)
+    return [replace(kept, level=each) for each in levels]
 
 
 def _marks(tank: Tank) -> list[float]:

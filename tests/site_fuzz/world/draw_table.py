@@ -27,7 +27,7 @@ def draw_table(dice: Dice, tank: Tank) -> Tank:
             afloat = min(1.0, max(0.0, (level - roof.low) / (roof.high - roof.low)))
             volume -= afloat * roof.mass / roof_density
         rows.append((level, max(round(volume, 4), rows[-1][1] if rows else 0.0)))
-    heel = max(0.0, round(volumes.at(0.0), 4)) if levels[0] == 0.0 else 0.0
+    heel = max(0.0, round(volumes.at(0.0), 4))
     temperature_c = tank.shell.table_c if tank.shell is not None else None
     text, read = _csv(dice, tank, rows, heel, in_millimetres, head_density, roof_density, temperature_c)
     table = Table(tuple(read), text, temperature_c, head_density, roof_density, heel)
@@ -59,7 +59,7 @@ def _csv(
     temperature_c: float | None,
 ) -> tuple[str, list[tuple[float, float]]]:
     """The text, and its rows as they must be read. Heel that the file leaves out is added again by the reader."""
-    left_out = heel > 0.0 and dice.chance(0.4)
+    left_out = heel > 0.0 and rows[0][0] == 0.0 and dice.chance(0.4)
     by_ullage = dice.chance(0.2)
     reference = round(rows[-1][0] + 1.25, 3)
     mark, separator = (",", ";") if dice.chance(0.3) else (".", ",")

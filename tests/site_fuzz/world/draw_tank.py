@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from tests.site_fuzz.oracle.geometry import height_of, volumes_of
 from tests.site_fuzz.oracle.methods import needs_density
+from tests.site_fuzz.oracle.volumes import heel_of
 from tests.site_fuzz.products import Coefficient, Lpg, Petroleum1980, Petroleum2004, Product
 from tests.site_fuzz.tanks import (
     Density,
@@ -65,6 +66,8 @@ def draw_tank(dice: Dice, tag: str, product_kind: str, shape_kind: str, gravity:
         tank = replace(tank, sediment=dice.number(0.0, 0.02, 4))
     if dice.chance(0.3):
         tank = draw_table(dice, tank)
+    if heel_of(tank) > 0.001 and dice.chance(0.85):
+        tank = replace(tank, heel_holds="product" if tank.water == "none" else dice.one("water", "product"))
     return tank
 
 

@@ -34,6 +34,8 @@ def show(dice: Dice, tank: Tank, state: State, time_s: float) -> Shown:
         ),
         ambient=None if tank.ambient is None else Said(shown(tank.ambient, state.ambient_c)),
         dip_water=tank.dip if tank.water == "dip" else None,
+        # A dip that is higher than the liquid now stands was taken of another filling.
+        lies=tank.water == "dip" and state.water is None,
     )
 
 

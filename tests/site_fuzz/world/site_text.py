@@ -123,6 +123,8 @@ def _tank(tank: Tank) -> list[str]:
         lines.append(f"second_level: {_gauge(tank, tank.second)}")
     lines += _temperature_block(tank)
     lines.append(_water(tank))
+    if tank.heel_holds is not None:
+        lines.append(f"heel_holds: {tank.heel_holds}")
     if tank.ambient is not None:
         ohm = "" if tank.ambient.ohm is None else f", resistance_element: {_ohm(tank.ambient)}"
         lines.append(f"ambient: {{{_source(tank, tank.ambient)}{ohm}}}")
