@@ -35,7 +35,7 @@ def judge(tank: Tank, moment: Moment, sheet: Inventory) -> list[Mistake]:
         if wrong is not None:
             mistakes.append(Mistake("liquid_temperature", wrong))
     if not moment.shown.lies:
-        mistakes += _against_truth(figures, true_sheet(tank, moment.state, used))
+        mistakes += _against_truth(figures, true_sheet(tank, moment.state, moment.shown, used))
     return mistakes
 
 

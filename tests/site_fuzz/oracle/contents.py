@@ -11,10 +11,8 @@ from tests.site_fuzz.oracle.methods import fix
 from tests.site_fuzz.states import State
 from tests.site_fuzz.tanks import Tank
 
-__all__ = ["WATER_DENSITY", "Contents", "Layer", "contents"]
+__all__ = ["Contents", "Layer", "contents"]
 
-WATER_DENSITY = 1000.0
-"""kg/m3 of the free water (common practice)."""
 _LAYERS = 16
 
 

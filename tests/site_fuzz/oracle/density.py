@@ -3,9 +3,10 @@
 from collections.abc import Callable
 from typing import NamedTuple
 
+from tests.site_fuzz.oracle.columns import column_of
 from tests.site_fuzz.oracle.corrected import Corrected, Fixed, OutsideError
 from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, Expected, best_of
-from tests.site_fuzz.oracle.levels import AIR, column
+from tests.site_fuzz.oracle.levels import head_of
 from tests.site_fuzz.oracle.methods import fix, needs_density
 from tests.site_fuzz.products import Coefficient, Petroleum1980, Petroleum2004
 from tests.site_fuzz.states import BAD, GOOD, UNCERTAIN, Shown
@@ -113,25 +114,19 @@ def density_figures(
 
 def _measured(tank: Tank, hybrid: Hybrid, shown: Shown, level: Expected, water: Expected) -> Expected:
     """(P1 - P3)/g with the heads of gas and air, over the height of liquid (section j)."""
-    pressure = column(tank, shown)
+    pressure = head_of(tank, shown)
     if pressure.value is None or level.value is None:
         return LOST if BAD in (pressure.best, level.best) else Expected(None, UNCERTAIN)
-    height = level.value - hybrid.nozzle
+    water_m = water.value or 0.0
+    height = level.value - max(hybrid.nozzle, water_m)
     if height < hybrid.minimum_head - 1e-6:
         return LOST
-    mass_m2 = pressure.value / tank.gravity
-    if hybrid.vapour_height is not None:
-        mass_m2 += hybrid.air_density * (hybrid.vapour_height - hybrid.nozzle)
-        mass_m2 -= hybrid.gas_density * (hybrid.vapour_height - level.value)
-    elif tank.vapour_pressure is None and not tank.blanketed:
-        mass_m2 += AIR * height
-    density = mass_m2 / height
+    gas_pa = 0.0 if shown.vapour_pa is None or shown.vapour_pa.value is None else shown.vapour_pa.value
+    density = column_of(tank, gas_pa).density(pressure.value, level.value, water_m)
     if density <= 0.0:
         return LOST
-    best = best_of(pressure, level)
-    if (water.value is not None and water.value > hybrid.nozzle) or (water.best != GOOD and water.value is None):
-        best = max(best, UNCERTAIN)
-    return Expected(density, best, 1e-6 + density * level.tolerance / height)
+    best = max(best_of(pressure, level), UNCERTAIN if water.best != GOOD else GOOD)
+    return Expected(density, best, 1e-6 + density * (level.tolerance + water.tolerance) / height)
 
 
 def _difference(hybrid: Hybrid, measured: Expected, entered: Basis, temperature: Expected) -> tuple[Expected, bool]:

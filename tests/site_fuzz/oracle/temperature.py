@@ -86,7 +86,8 @@ def average(tank: Tank, elements: Sequence[Expected], used: Sequence[bool], leve
         best = max(best, UNCERTAIN)
     shares = weights(tank, heights, level, water_m)
     # Slices move with a level that is itself found by rounds.
-    tolerance = 1e-8 if tank.slices == "equal" or tank.gauge.measures != "pressure" else 5e-5
+    by_rounds = 5e-5 if tank.gauge.measures == "pressure" else 1e-8 if tank.shell is None else 1e-6
+    tolerance = 1e-8 if tank.slices == "equal" else by_rounds
     return Expected(math.fsum(s * v for s, v in zip(shares, known, strict=True)), best, tolerance)
 
 

@@ -16,7 +16,8 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from tests.site_fuzz.oracle.air import air_factor
-from tests.site_fuzz.oracle.contents import WATER_DENSITY, Contents, contents
+from tests.site_fuzz.oracle.columns import WATER
+from tests.site_fuzz.oracle.contents import Contents, contents
 from tests.site_fuzz.oracle.corrected import Fixed, OutsideError
 from tests.site_fuzz.oracle.gas import vapour_density
 from tests.site_fuzz.oracle.gas_space import EQUATION_OF_STATE
@@ -24,12 +25,14 @@ from tests.site_fuzz.oracle.geometry import volumes_of
 from tests.site_fuzz.oracle.stretch import stretch
 from tests.site_fuzz.oracle.temperature import weights
 from tests.site_fuzz.oracle.volumes import full_volume, heel_of, table_volume
-from tests.site_fuzz.states import State
+from tests.site_fuzz.states import Shown, State
 from tests.site_fuzz.tanks import Gauge, Signal, Tank
 
 __all__ = ["Near", "true_sheet"]
 
 _FLOAT32 = 6e-8
+_SHELL_AWAY_C = 80.0
+"""A shell of unknown temperature is no further than this from that of its table."""
 _WITH_ROOF = ("roof_displacement", "gov", "gsv", "nsv", "mass", "weight_in_air", "pumpable", "room")
 
 
@@ -47,14 +50,17 @@ class Truth(NamedTuple):
     used: tuple[int, ...]
     """Elements in the sheet's average."""
     temperature: Near
+    ambient_c: float | None
+    """As it is shown; None: not known."""
 
 
-def true_sheet(tank: Tank, state: State, used: Sequence[bool]) -> dict[str, Near]:
+def true_sheet(tank: Tank, state: State, shown: Shown, used: Sequence[bool]) -> dict[str, Near]:
     """By figure; those that are not named cannot be told from the truth alone."""
     try:
         inside = contents(tank, state)
         chosen = tuple(index for index, each in enumerate(used) if each)
-        truth = Truth(tank, state, inside, chosen, _temperature(tank, state, inside, chosen))
+        ambient_c = None if shown.ambient is None else shown.ambient.value
+        truth = Truth(tank, state, inside, chosen, _temperature(tank, state, inside, chosen), ambient_c)
         figures = _sheet(truth)
     except OutsideError:
         return {}
@@ -215,11 +221,7 @@ def _hybrid_slack(truth: Truth) -> float:
     if tank.vapour_pressure is not None:
         steps += _step(tank.vapour_pressure, state.vapour_pa)
     density = truth.inside.liquid.at(truth.inside.mean_c, 0.0).observed
-    slack = steps / (tank.gravity * height) + density * _gauge_step(tank, tank.gauge) / height
-    if hybrid.vapour_height is None and tank.vapour_pressure is not None:
-        # Two transmitters in gauge: the air between their heights is left out, and so is the gas.
-        slack += 1.3 * max(1.0, (tank.reference_height - hybrid.nozzle) / height)
-    return slack
+    return steps / (tank.gravity * height) + density * _gauge_step(tank, tank.gauge) / height
 
 
 def _gauge_step(tank: Tank, gauge: Gauge) -> float:
@@ -231,7 +233,11 @@ def _level(truth: Truth, observed: Near) -> float:
     if gauge.measures != "pressure":
         steps = _gauge_step(tank, gauge)
         if tank.shell is not None:
-            steps += tank.reference_height * tank.shell.coefficient * (truth.temperature.tolerance + 0.1)
+            # The growth of the shell goes by its temperature as far as that is known.
+            off_c = truth.temperature.tolerance + 0.1 if truth.used or not tank.elements else _SHELL_AWAY_C
+            if truth.ambient_c is None:
+                off_c += abs(truth.temperature.value - state.ambient_c) / 8.0
+            steps += tank.reference_height * tank.shell.coefficient * off_c
         return steps
     height = max(0.0, state.level - gauge.nozzle)
     pressure = tank.gravity * observed.value * height + abs(state.vapour_pa)
@@ -239,10 +245,9 @@ def _level(truth: Truth, observed: Near) -> float:
     if tank.vapour_pressure is not None:
         steps += _step(tank.vapour_pressure, state.vapour_pa)
     level = steps / (tank.gravity * observed.value) + height * observed.tolerance / observed.value + 1e-6
-    if tank.vapour_pressure is not None or tank.blanketed:
-        level += 1.4e-3 * height
-    water = max(0.0, (state.water or 0.0) - gauge.nozzle)
-    return level + water * abs(WATER_DENSITY / observed.value - 1.0) * 0.02
+    if tank.probe is None or state.water is None:
+        return level
+    return level + _step(tank.probe, state.water) * abs(WATER / observed.value - 1.0)
 
 
 def _volume(tank: Tank, level: float, off: float) -> Near:

@@ -1,31 +1,31 @@
 """What the instruments of a tank show of a true state, each at its own resolution, and their faults."""
 
-from tests.site_fuzz.oracle.contents import WATER_DENSITY, contents
+from tests.site_fuzz.oracle.columns import column_of
+from tests.site_fuzz.oracle.contents import contents
 from tests.site_fuzz.oracle.corrected import OutsideError
 from tests.site_fuzz.states import Said, Shown, State
 from tests.site_fuzz.tanks import Gauge, Tank
 from tests.site_fuzz.world.dice import Dice
 from tests.site_fuzz.world.signals import shown
 
-__all__ = ["AIR", "show"]
+__all__ = ["show"]
 
-AIR = 1.2
-"""kg/m3 of the air outside."""
+_THIN = 24
+"""Slices in which the column of product is weighed."""
 
 
 def show(dice: Dice, tank: Tank, state: State, time_s: float) -> Shown:
     """With every instrument in order."""
     gauge = tank.gauge
     bottom = gauge.signal if gauge.measures == "pressure" else None
-    nozzle = gauge.nozzle
     if tank.hybrid is not None:
-        bottom, nozzle = tank.hybrid.signal, tank.hybrid.nozzle
+        bottom = tank.hybrid.signal
     vapour = tank.vapour_pressure
     return Shown(
         time_s=time_s,
         level=None if gauge.measures == "pressure" else _gauged(dice, tank, gauge, state),
         second=None if tank.second is None else _gauged(dice, tank, tank.second, state),
-        bottom_pa=None if bottom is None else Said(max(0.0, shown(bottom, bottom_pressure(tank, state, nozzle)))),
+        bottom_pa=None if bottom is None else Said(max(0.0, shown(bottom, bottom_pressure(tank, state)))),
         vapour_pa=None if vapour is None else Said(shown(vapour, state.vapour_pa)),
         water=_water(dice, tank, state),
         elements=tuple(
@@ -64,32 +64,20 @@ def growth(tank: Tank, state: State) -> float:
     return tank.reference_height * shell.coefficient * (steel_c - shell.table_c)
 
 
-def bottom_pressure(tank: Tank, state: State, nozzle: float) -> float:
-    """Gauge pressure at the nozzle: product over water, the gas above it, less the column of air outside.
-
-    With a transmitter for the gas, both columns reach to that transmitter.
-    """
+def bottom_pressure(tank: Tank, state: State) -> float:
+    """Gauge pressure at the nozzle of what is truly above it."""
+    column = column_of(tank, state.vapour_pa)
+    water = min(state.water or 0.0, state.level)
+    low = max(column.nozzle, water)
     try:
         inside = contents(tank, state)
-        water = max(0.0, min(state.water or 0.0, state.level) - nozzle) if state.water else 0.0
-        low = nozzle + water
-        product = 0.0
-        if state.level > low:
-            steps = 24
-            width = (state.level - low) / steps
-            for index in range(steps):
-                celsius = state.profile.at(low + (index + 0.5) * width)
-                product += inside.liquid.at(celsius, 0.0).observed * width
+        gas_pa = state.vapour_pa if tank.pressurised else 0.0
+        width = max(0.0, state.level - low) / _THIN
+        middles = [low + (index + 0.5) * width for index in range(_THIN)] if width else []
+        product = sum(inside.liquid.at(state.profile.at(each), gas_pa).observed * width for each in middles)
     except OutsideError:
         return 0.0
-    column = product + WATER_DENSITY * water
-    if tank.vapour_pressure is None:
-        column -= AIR * max(0.0, state.level - nozzle)
-    elif tank.hybrid is not None and tank.hybrid.vapour_height is not None:
-        hybrid = tank.hybrid
-        column += hybrid.gas_density * (tank.hybrid.vapour_height - state.level)
-        column -= hybrid.air_density * (tank.hybrid.vapour_height - nozzle)
-    return state.vapour_pa + tank.gravity * column
+    return state.vapour_pa + column.pressure(product, max(state.level, column.nozzle), water)
 
 
 def _water(dice: Dice, tank: Tank, state: State) -> Said | None:
