@@ -30,8 +30,11 @@ def gauged(tank: Tank, gauge: Gauge, said: Said | None, growth: float) -> Expect
         return LOST
     if level > max(high, tank.reference_height) + step:
         return LOST
-    # The growth of a shell is found by rounds, to a ten-thousandth of a millimetre.
-    tolerance = 1e-9 + (2e-7 if growth else 0.0) + (abs(growth) if level > tank.reference_height else 0.0)
+    # The growth of a shell is found by rounds, to a ten-thousandth of a millimetre; where an element comes in or goes
+    # out with it, two levels some micrometres apart are both right.
+    marks = [each.height + tank.margin * share for each in tank.elements for share in (1.0, 2.0 / 3.0)]
+    rounds = 2e-5 if any(abs(level - mark) < 1e-4 for mark in marks) else 2e-7
+    tolerance = 1e-9 + (rounds if growth else 0.0) + (abs(growth) if level > tank.reference_height else 0.0)
     return Expected(min(level, max(high, tank.reference_height)), given.best, tolerance)
 
 

@@ -44,7 +44,9 @@ class Net:
             self.shell = self.ctsh = Expected(None, UNCERTAIN)
             return
         else:
-            self.shell = Expected((7.0 * liquid.value + ambient.value) / 8.0, best_of(liquid, ambient), 1e-8)
+            self.shell = Expected(
+                (7.0 * liquid.value + ambient.value) / 8.0, best_of(liquid, ambient), liquid.tolerance
+            )
         assert self.shell.value is not None
         stretch_ = steel.coefficient * (self.shell.value - steel.table_c)
         self.ctsh = Expected((1.0 + stretch_) ** 2, self.shell.best, 1e-11 + 4.0 * steel.coefficient * liquid.tolerance)

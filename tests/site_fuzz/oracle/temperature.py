@@ -41,6 +41,7 @@ def misused(
     tank: Tank, level: float, water: float | None, used: Sequence[bool], healthy: Sequence[bool], first: bool
 ) -> str | None:
     """What is wrong with the choice of elements; None: nothing. Without a sheet before there is no choice at all."""
+    hair = 2.0 * TOUCH if tank.shell is None else 2e-5  # a shell's growth moves the level, and with it the elements
     for index, element in enumerate(tank.elements):
         height = element.height
         enters, leaves = height + tank.margin, height + tank.margin * 2.0 / 3.0
@@ -48,11 +49,11 @@ def misused(
         below = water is not None and height <= water - TOUCH
         may_be_below = water is not None and height <= water + TOUCH + (0.0 if first else _WATER_LEAVES)
         if used[index]:
-            if level < (enters if first else leaves) - 2.0 * TOUCH:
+            if level < (enters if first else leaves) - hair:
                 return f"{name} is used and not covered at {level!r} m"
             if below:
                 return f"{name} is used and stands in water up to {water!r} m"
-        elif level >= enters and not may_be_below and healthy[index]:
+        elif level >= enters + hair - 2.0 * TOUCH and not may_be_below and healthy[index]:
             return f"{name} is left out and covered at {level!r} m"
     return None
 

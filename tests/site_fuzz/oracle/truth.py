@@ -221,7 +221,21 @@ def _hybrid_slack(truth: Truth) -> float:
     if tank.vapour_pressure is not None:
         steps += _step(tank.vapour_pressure, state.vapour_pa)
     density = truth.inside.liquid.at(truth.inside.mean_c, 0.0).observed
-    return steps / (tank.gravity * height) + density * _gauge_step(tank, tank.gauge) / height
+    slack = steps / (tank.gravity * height) + density * _gauge_step(tank, tank.gauge) / height
+    if tank.probe is not None and state.water is not None:
+        slack += _step(tank.probe, state.water) * abs(WATER - density) / height
+    return slack + _uneven(truth, hybrid.nozzle)
+
+
+def _uneven(truth: Truth, nozzle: float) -> float:
+    """By how much the mean density of the column over the nozzle differs from that of the whole liquid, kg/m3."""
+    state, liquid = truth.state, truth.inside.liquid
+    if not state.profile.per_m and not state.profile.layer_c:
+        return 0.0
+    low = max(nozzle, state.water or 0.0)
+    heights = [low + (state.level - low) * (index + 0.5) / 16.0 for index in range(16)]
+    column = sum(liquid.at(state.profile.at(each), 0.0).observed for each in heights) / 16.0
+    return abs(column - _over(truth.inside, lambda c: liquid.at(c, 0.0).observed))
 
 
 def _gauge_step(tank: Tank, gauge: Gauge) -> float:
@@ -245,6 +259,7 @@ def _level(truth: Truth, observed: Near) -> float:
     if tank.vapour_pressure is not None:
         steps += _step(tank.vapour_pressure, state.vapour_pa)
     level = steps / (tank.gravity * observed.value) + height * observed.tolerance / observed.value + 1e-6
+    level += height * _uneven(truth, gauge.nozzle) / observed.value
     if tank.probe is None or state.water is None:
         return level
     return level + _step(tank.probe, state.water) * abs(WATER / observed.value - 1.0)
