@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 
 from tests.site_fuzz.fuzz import play_all
-from tests.site_fuzz.judge import judge
+from tests.site_fuzz.judge import Judge
 from tests.site_fuzz.report import told
 from tests.site_fuzz.through_gateway import load, sheets_of
 from tests.site_fuzz.world.draw_site import draw_site
@@ -36,8 +36,9 @@ def _again(seed: int, index: int | None = None, place: int | None = None) -> int
     for number, seen in enumerate(site.tanks):
         if index is not None and number != index:
             continue
+        judge = Judge(seen.tank)
         for step, sheet in enumerate(sheets_of(setups[seen.tank.tag], seen)):
-            mistakes = judge(seen.tank, seen.moments[step], sheet)
+            mistakes = judge.mistakes(seen.moments[step], sheet)
             dishonest = dishonest or bool(mistakes)
             if step == place or (place is None and mistakes):
                 sys.stdout.write(told(site, number, step, sheet, mistakes) + "\n")

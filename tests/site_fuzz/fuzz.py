@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gateway.records import Quality
-from tests.site_fuzz.judge import judge
+from tests.site_fuzz.judge import Judge
 from tests.site_fuzz.report import told
 from tests.site_fuzz.through_gateway import load, sheets_of
 from tests.site_fuzz.world.draw_site import Site, draw_site
@@ -39,12 +39,13 @@ def play(site: Site, tally: Tally) -> None:
     with tempfile.TemporaryDirectory() as folder:
         setups = load(site, Path(folder))
     for index, seen in enumerate(site.tanks):
+        judge = Judge(seen.tank)
         for place, sheet in enumerate(sheets_of(setups[seen.tank.tag], seen)):
             tally.sheets += 1
             if sheet.quality is Quality.GOOD:
                 tally.good += 1
                 tally.good_by.update((seen.tank.product.kind, seen.tank.shape.kind))
-            mistakes = judge(seen.tank, seen.moments[place], sheet)
+            mistakes = judge.mistakes(seen.moments[place], sheet)
             if mistakes:
                 tally.dishonest += 1
                 if len(tally.told) < _TOLD:

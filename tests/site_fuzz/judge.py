@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 from gateway.records import ElementUse, Figure, Inventory, Quality
 from tests.site_fuzz.oracle.expected import Expected
+from tests.site_fuzz.oracle.over_time import History
 from tests.site_fuzz.oracle.sheet import expected_sheet
 from tests.site_fuzz.oracle.temperature import celsius_of, misused
 from tests.site_fuzz.oracle.truth import Near, true_sheet
@@ -12,7 +13,7 @@ from tests.site_fuzz.states import GOOD
 from tests.site_fuzz.tanks import Tank
 from tests.site_fuzz.world.draw_site import Moment
 
-__all__ = ["Mistake", "judge"]
+__all__ = ["Judge", "Mistake", "judge"]
 
 _MAY_BE_MISSING = frozenset({"temperature_spread", "vapour_temperature", "level_difference", "density_difference"})
 """Good without a value they claim nothing: there was nothing to be averaged, or to be compared with."""
@@ -24,11 +25,25 @@ class Mistake(NamedTuple):
     text: str
 
 
-def judge(tank: Tank, moment: Moment, sheet: Inventory) -> list[Mistake]:
-    """Everything in the sheet that claims more than can be known, or that is off by more than its tolerance."""
+class Judge:
+    """Of the sheets of one tank, in their order."""
+
+    def __init__(self, tank: Tank) -> None:
+        self._tank = tank
+        self._history = History(tank)
+
+    def mistakes(self, moment: Moment, sheet: Inventory) -> list[Mistake]:
+        """Everything in the sheet that claims more than can be known, or that is off by more than its tolerance."""
+        if not moment.follows:
+            self._history = History(self._tank)
+        return judge(self._tank, moment, sheet, self._history)
+
+
+def judge(tank: Tank, moment: Moment, sheet: Inventory, history: History | None = None) -> list[Mistake]:
+    """The same of one sheet by itself."""
     used = _used(sheet.elements, len(tank.elements))
     figures = sheet.figures._asdict()
-    expected = expected_sheet(tank, moment.shown, used)
+    expected = expected_sheet(tank, moment.shown, used, history)
     mistakes = _against(figures, expected, "by the readings")
     if figures["liquid_temperature"].quality is Quality.GOOD:
         wrong = _elements(tank, moment, expected, used)

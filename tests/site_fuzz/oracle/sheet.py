@@ -10,6 +10,7 @@ from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, Expected, best
 from tests.site_fuzz.oracle.gas_space import vapour_figures
 from tests.site_fuzz.oracle.levels import at_end, by_pressure, free_water, gauged, volume_at, water_level
 from tests.site_fuzz.oracle.net import Net, net_volume, room_and_pumpable
+from tests.site_fuzz.oracle.over_time import History
 from tests.site_fuzz.oracle.temperature import average, celsius_of, spread_of, vapour_average
 from tests.site_fuzz.oracle.volumes import table_volume
 from tests.site_fuzz.states import BAD, GOOD, UNCERTAIN, Shown
@@ -29,20 +30,27 @@ class Found(NamedTuple):
     growth: float
 
 
-def expected_sheet(tank: Tank, shown: Shown, used: Sequence[bool]) -> dict[str, Expected]:
-    """By name of the figure; `used` are the elements that the sheet says are in its average (judged apart)."""
+def expected_sheet(
+    tank: Tank, shown: Shown, used: Sequence[bool], history: History | None = None
+) -> dict[str, Expected]:
+    """By name of the figure; `used` are the elements that the sheet says are in its average (judged apart).
+
+    `history`: of the sheets before this one, which is then a part of it.
+    """
     elements = [celsius_of(each.signal, said) for each, said in zip(tank.elements, shown.elements, strict=True)]
     ambient = (
         NOT_APPLICABLE if tank.ambient is None or shown.ambient is None else celsius_of(tank.ambient, shown.ambient)
     )
     basis = basis_of(tank)
     found = _found(tank, shown, elements, used, ambient, basis)
+    second = NOT_APPLICABLE
+    if tank.second is not None:
+        second = gauged(tank, tank.second, shown.second, _rises(tank.second, found.growth))
+    if history is not None and history.doubts(shown.time_s, found.level, second):
+        level = found.level.doubted()
+        temperature = _no_better(level, found.temperature) if tank.elements else found.temperature
+        found = found._replace(level=level, temperature=temperature)
     level, water, temperature = found.level, found.water, found.temperature
-    second = (
-        NOT_APPLICABLE
-        if tank.second is None
-        else gauged(tank, tank.second, shown.second, _rises(tank.second, found.growth))
-    )
     tov = volume_at(tank, level, 0.0)
     pressure = of_said(shown.vapour_pa)
     basis, hybrid_figures = density_figures(tank, shown, basis, level, water, temperature)

@@ -10,7 +10,7 @@ from tests.site_fuzz.world.draw_product import KINDS
 from tests.site_fuzz.world.draw_shape import SHAPES
 from tests.site_fuzz.world.draw_state import draw_fill, draw_snapshot
 from tests.site_fuzz.world.draw_tank import draw_tank
-from tests.site_fuzz.world.faults import with_fault
+from tests.site_fuzz.world.faults import with_fault, with_spike
 from tests.site_fuzz.world.instruments import show
 from tests.site_fuzz.world.site_text import site_text
 
@@ -60,7 +60,7 @@ def _seen(seed: int, index: int, gravity: float) -> Seen:
     kind, shape = kinds[place % len(kinds)], SHAPES[(place // len(kinds) + place) % len(SHAPES)]
     tank = draw_tank(dice, f"T{index}", kind, shape, gravity)
     singles = [_moment(dice, tank, draw_snapshot(dice, tank), _START_S, follows=False) for _ in range(_SINGLE)]
-    step_s = dice.one(10.0, 30.0, 60.0)
+    step_s = dice.one(10.0, 30.0, 60.0, 120.0)
     series = draw_fill(dice, tank, SHEETS - _SINGLE, step_s)
     return Seen(tank, (*singles, *_over_time(dice, tank, series, step_s)))
 
@@ -73,12 +73,18 @@ def _moment(dice: Dice, tank: Tank, state: State, time_s: float, *, follows: boo
 
 
 def _over_time(dice: Dice, tank: Tank, series: Sequence[State], step_s: float) -> list[Moment]:
-    """Now and then something breaks half way and stays so."""
+    """Now and then something breaks half way and stays so, or foam is taken for the surface once."""
     moments = []
-    breaks_at = dice.randrange(len(series)) if dice.chance(0.3) else len(series)
+    broken, breaks_at, spike_at = dice.random(), len(series), len(series)
+    if dice.chance(0.3):
+        breaks_at = dice.randrange(len(series))
+    elif dice.chance(0.1):
+        spike_at = dice.randrange(1, len(series))
     for index, state in enumerate(series):
         shown = show(dice, tank, state, _START_S + index * step_s)
         if index >= breaks_at:
-            shown = with_fault(Dice(f"{tank.tag} {breaks_at} {step_s}"), tank, shown)
+            shown = with_fault(Dice(broken), tank, shown)
+        if index == spike_at:
+            shown = with_spike(dice, tank, shown)
         moments.append(Moment(state, shown, index > 0))
     return moments

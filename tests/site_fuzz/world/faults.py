@@ -7,7 +7,7 @@ from tests.site_fuzz.states import BAD, UNCERTAIN, Said, Shown
 from tests.site_fuzz.tanks import Tank
 from tests.site_fuzz.world.dice import Dice
 
-__all__ = ["FAULTS", "with_fault"]
+__all__ = ["FAULTS", "with_fault", "with_spike"]
 
 Fault = Callable[[Dice, Tank, Shown], Shown | None]
 """None: the tank has nothing that could break so."""
@@ -18,6 +18,15 @@ def with_fault(dice: Dice, tank: Tank, given: Shown) -> Shown:
     name = dice.choice(tuple(FAULTS))
     broken = FAULTS[name](dice, tank, given)
     return given if broken is None else replace(broken, faults=(*given.faults, name))
+
+
+def with_spike(dice: Dice, tank: Tank, given: Shown) -> Shown:
+    """A level that jumps for one reading, by more than any pump moves in the time."""
+    if given.level is None or given.level.value is None:
+        return given
+    jump = dice.one(-1.0, 1.0) * dice.uniform(0.1, 0.5) * tank.top
+    level = Said(max(0.0, given.level.value + jump))
+    return replace(given, level=level, lies=True, faults=(*given.faults, "level spike"))
 
 
 def _lost(why: str) -> Said:
