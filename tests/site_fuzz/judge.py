@@ -85,6 +85,9 @@ def _against(figures: Mapping[str, Figure], expected: Mapping[str, Expected], ho
     for name, figure in figures.items():
         if name in _MAY_BE_MISSING and figure.value is None:
             continue
+        if name not in expected:
+            mistakes.append(Mistake(name, "a figure that the oracle does not know: give it one"))
+            continue
         text = _wrong(figure, expected[name])
         if text is not None:
             mistakes.append(Mistake(name, f"{text}, {how}"))

@@ -55,6 +55,12 @@ _C = (
 )  # fmt: skip
 
 
+_FREEZING = ((0.0, 0.05, 0.10, 0.15, 0.20, 0.25, 0.30), (0.0, -2.09, -4.47, -7.36, -10.92, -15.4, -20.47))
+"""By mass fraction, degC (CRC Handbook of Chemistry and Physics, aqueous solutions of ethanol; from memory)."""
+_NEARLY_C = 0.4
+"""The straight lines between so few rows miss the curve by less than this."""
+
+
 class ByTemperature(NamedTuple):
     """A density that follows from the temperature alone, and a reference temperature where one is declared."""
 
@@ -175,8 +181,10 @@ def _spirit(p: float) -> Callable[[float], float]:
     for i, b in enumerate(_B):
         terms.append(b + (sum(c * p ** (k + 1) for k, c in enumerate(_C[i])) if i < len(_C) else 0.0))
 
+    frozen_c = float(np.interp(p, *_FREEZING)) - _NEARLY_C
+
     def density(celsius: float) -> float:
-        within(celsius, -20.0, 40.0, "temperature")
+        within(celsius, max(-20.0, frozen_c), 40.0, "temperature")
         return sum(term * (celsius - 20.0) ** power for power, term in enumerate(terms))
 
     return density

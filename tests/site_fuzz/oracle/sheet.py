@@ -197,9 +197,14 @@ def _masses(
     by_reference = gsv.enters and reference.enters
     mass = _product(gsv, reference) if by_reference else _product(gov, observed)
     density = reference if by_reference else observed
-    in_air = _product(
-        mass, LOST if density.value is None else Expected(air_factor(density.value, tank.product), density.best, 1e-9)
-    )
+    air = LOST
+    if density.value is not None:
+        air = Expected(air_factor(density.value, tank.product), density.best, 1e-9)
+    in_air = _product(mass, air)
+    net = net_in_air = NOT_APPLICABLE
+    if nsv.enters and reference.enters:
+        net = _product(nsv, reference)
+        net_in_air = _product(net, air)
     fraction = _solute(tank)
     solute = NOT_APPLICABLE if fraction is None else _of(mass, lambda value: value * fraction)
     return {
@@ -208,6 +213,8 @@ def _masses(
         "nsv": nsv,
         "mass": mass,
         "weight_in_air": in_air,
+        "net_mass": net,
+        "net_weight_in_air": net_in_air,
         "solute_mass": solute,
     }
 

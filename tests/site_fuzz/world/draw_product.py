@@ -94,7 +94,11 @@ def _coefficient(dice: Dice) -> Drawn:
     low, high = (round(reference - dice.uniform(10.0, 60.0)), round(reference + dice.uniform(20.0, 100.0)))
     alpha = round(dice.uniform(3e-4, 1.6e-3), 6)
     method = Coefficient(alpha, reference, float(low) if stated else None, float(high) if stated else None)
-    return method, float(max(low, reference - 48.0)), float(min(high, reference + 48.0)), dice.number(600.0, 1600.0, 1)
+    coldest, hottest = max(low, reference - 48.0), min(high, reference + 48.0)
+    if not stated and dice.chance(0.3):
+        # Where no range is stated, 50 degC from its reference the coefficient is no more than a guess.
+        hottest = reference + 70.0
+    return method, float(coldest), float(hottest), dice.number(600.0, 1600.0, 1)
 
 
 def _line(dice: Dice) -> Drawn:
@@ -143,8 +147,8 @@ def _solution(fixed: bool) -> Callable[[Dice], Drawn]:
 
 def _ethanol(how: str) -> Callable[[Dice], Drawn]:
     def draw(dice: Dice) -> Drawn:
-        # Weaker spirit freezes within the range of the formula: its tanks are kept warmer.
-        strength = dice.number(0.35, 1.0, 3)
+        # Weak spirit freezes within the range of the formula.
+        strength = dice.number(0.35, 1.0, 3) if dice.chance(0.8) else dice.number(0.04, 0.3, 3)
         mass = strength if how == "by_mass" else None
         volume = strength if how == "by_volume" else None
         density = round(998.2 - 190.0 * strength - 15.0 * strength**2, 1)
