@@ -19,11 +19,8 @@ def vapour_pressure(component: str, celsius: float) -> float:
 
 @lru_cache(maxsize=4096)
 def vapour_density(component: str, absolute_pa: float, celsius: float) -> float:
-    """kg/m3 of the gas, also where it is a hair on the liquid's side of saturation."""
-    state = _STATES[component]
-    state.specify_phase(CoolProp.iphase_gas)
-    state.update(CoolProp.PT_INPUTS, absolute_pa, celsius + KELVIN)
-    return float(state.rhomass())
-
-
-_STATES = {name: CoolProp.AbstractState("HEOS", fluid) for name, fluid in _FLUIDS.items()}
+    """kg/m3 of the gas; on the liquid's side of saturation as it is at saturation, in the ratio of pressures."""
+    fluid, kelvin, saturated_pa = _FLUIDS[component], celsius + KELVIN, vapour_pressure(component, celsius)
+    if absolute_pa < (1.0 - 1e-4) * saturated_pa:
+        return float(CoolProp.PropsSI("D", "T", kelvin, "P", absolute_pa, fluid))
+    return float(CoolProp.PropsSI("D", "T", kelvin, "Q", 1, fluid)) * absolute_pa / saturated_pa

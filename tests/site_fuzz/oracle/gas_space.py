@@ -1,8 +1,10 @@
 """Vapour above a liquefied gas: P M/(Z R T), or a published equation of state; liquid and vapour together."""
 
+import math
+
 from tests.site_fuzz.oracle.corrected import KELVIN
-from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, Expected, best_of
-from tests.site_fuzz.oracle.gas import vapour_density
+from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, OPEN, Expected, best_of
+from tests.site_fuzz.oracle.gas import vapour_density, vapour_pressure
 from tests.site_fuzz.oracle.volumes import full_volume
 from tests.site_fuzz.states import BAD, GOOD, UNCERTAIN
 from tests.site_fuzz.tanks import Tank
@@ -41,6 +43,8 @@ def _density(tank: Tank, pressure: Expected, celsius: Expected) -> Expected:
     assert vapour is not None
     if vapour.density is not None:
         return Expected(vapour.density, GOOD, 1e-9)
+    if celsius.tolerance == math.inf:
+        return OPEN
     best = best_of(pressure, celsius)
     if pressure.value is None or celsius.value is None:
         return LOST if best == BAD else Expected(None, max(UNCERTAIN, best))
@@ -49,7 +53,9 @@ def _density(tank: Tank, pressure: Expected, celsius: Expected) -> Expected:
         return LOST
     if vapour.component is not None:
         density = vapour_density(vapour.component, absolute_pa, celsius.value)
-        return Expected(density, best, EQUATION_OF_STATE * density)
+        # Above saturation at the temperature that is measured there is no gas, and no two equations need agree.
+        beyond = max(0.0, absolute_pa / vapour_pressure(vapour.component, celsius.value) - 1.0)
+        return Expected(density, best, (EQUATION_OF_STATE + beyond) * density)
     assert vapour.molar_mass is not None
     density = absolute_pa * vapour.molar_mass / (vapour.z * _R * (celsius.value + KELVIN))
     return Expected(density, best, 1e-7 * density + density * celsius.tolerance)
