@@ -101,6 +101,11 @@ class ReasonCode(StrEnum):
     TEMPERATURE_UNREPRESENTATIVE = "temperature_unrepresentative"
     LAST_GOOD_USED = "last_good_used"
     LOWEST_ELEMENT_USED = "lowest_element_used"
+    # vapour pressure
+    VAPOUR_PRESSURE_DISAGREES = "vapour_pressure_disagrees"
+    VAPOUR_PRESSURE_UNPROVEN = "vapour_pressure_unproven"
+    VAPOUR_PRESSURE_ASSUMED = "vapour_pressure_assumed"
+    COMPRESSIBILITY_ASSUMED = "compressibility_assumed"
     # correction and results
     METHOD_LIMIT = "method_limit"
     INPUT_BAD = "input_bad"

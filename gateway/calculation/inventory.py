@@ -14,6 +14,13 @@ from gateway.calculation.measured_density import measured_density
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
+from gateway.calculation.pressure_above import (
+    compared_pressure,
+    is_doubted,
+    pressure_doubts,
+    pressure_on_liquid,
+    with_possible_pressure,
+)
 from gateway.calculation.quantities import mass_figures, volume_figures
 from gateway.calculation.stillness import frozen_fault, next_stillness
 from gateway.calculation.temperature import chosen_by, vapour_temperature
@@ -43,6 +50,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     Bad; Bad temperature leaves level, TOV, free water and room.
     """
     now_s = _steady_s(tank_input)
+    tank_input = with_possible_pressure(plan, tank_input)
     basis = density_basis(plan.product, tank_input)
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
     still = next_stillness(plan, tank_input, found.level, found.difference, memory.still, now_s)
@@ -50,17 +58,22 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     if frozen is not None:
         found = found._replace(level=figure.lower(found.level, ReasonCode.LEVEL_FROZEN, frozen))
     found = found._replace(level=within_capacity(found.level, plan.capacity, _resolution_m(plan, found.level_source)))
+    pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
+    pressure = compared_pressure(plan, pressure, found.liquid.average, memory.pressure_doubts)
+    if is_doubted(pressure):
+        tank_input, found = _with_doubted_pressure(plan, tank_input, found, pressure)
     tov = _total_observed_volume(plan, found.level)
     level, tov, temperature, window = _against_time(plan, memory, now_s, found, tov)
 
-    pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
     density = measured_density(plan, tank_input, basis, level, found.water_level, temperature, memory, now_s)
-    correction = correction_figures(density.basis, temperature, pressure if plan.pressurised else None)
+    on_liquid = pressure_on_liquid(plan, density.basis, temperature, pressure, memory, now_s)
+    correction = correction_figures(density.basis, temperature, on_liquid)
     ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
     volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction, memory.roof)
     masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, "none given"), plan)
     vapour_c = _vapour(plan, tank_input, level)
-    vapour = vapour_figures(plan, tov, pressure, temperature if vapour_c.value is None else vapour_c, masses.mass)
+    gas_c = temperature if vapour_c.value is None else vapour_c
+    vapour = vapour_figures(plan, tov, pressure, temperature, gas_c, masses.mass, memory, now_s)
     figures = Figures(
         level=level,
         ullage=_ullage(plan, level),
@@ -116,7 +129,20 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         last_good=last,
         limit=state.limit if known else memory.limit,
         roof=volumes.zone if known else memory.roof,
+        pressure_doubts=pressure_doubts(pressure, on_liquid),
     )
+
+
+def _with_doubted_pressure(
+    plan: TankPlan, tank_input: TankInput, found: LevelAndTemperature, pressure: Figure
+) -> tuple[TankInput, LevelAndTemperature]:
+    """The doubt of the pressure above the liquid passed on to a density and a level that rest on it."""
+    reason, given = pressure.reasons[-1], tank_input.vapour_pressure
+    if given is not None:
+        tank_input = tank_input._replace(vapour_pressure=given._replace(quality=pressure.quality, reason=reason))
+    if found.level_source is LevelSource.PRESSURE and found.level.value is not None:
+        found = found._replace(level=figure.lower(found.level, reason.code, reason.text))
+    return tank_input, found
 
 
 def _level_state(

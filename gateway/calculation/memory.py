@@ -5,7 +5,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.temperature import NOWHERE, Placement
-from gateway.records import Figures, LastGood, Quality
+from gateway.records import Figures, LastGood, Quality, ReasonCode
 from gateway.states import LimitState, RoofZone
 
 __all__ = ["EMPTY_MEMORY", "Memory", "Sample", "Stillness", "last_good", "remember_good"]
@@ -58,6 +58,8 @@ class Memory(NamedTuple):
     limit: LimitState = LimitState.UNKNOWN
     roof: RoofZone | None = None
     """Where the floating roof stood when the level was last known."""
+    pressure_doubts: frozenset[ReasonCode] = frozenset()
+    """What was wrong with the vapour pressure, by `pressure_above.pressure_doubts`."""
 
 
 EMPTY_MEMORY = Memory()

@@ -10,6 +10,7 @@ from gateway.calculation.contracts import Capacity, CorrectionMethod
 from gateway.calculation.hydrostatic import Surroundings
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
 from gateway.calculation.vapour import Component
+from gateway.calculation.vapour_pressure import VapourPressureCurve
 
 __all__ = [
     "TOUCH_M",
@@ -25,12 +26,14 @@ __all__ = [
     "LimitPlan",
     "LiquidHeadPlan",
     "MeasuredDensityPlan",
+    "PressurePlan",
     "ProductPlan",
     "RoofPlan",
     "ShellPlan",
     "TankPlan",
     "TemperaturePlan",
     "VapourPlan",
+    "VapourPressurePlan",
     "Weighting",
 ]
 
@@ -157,14 +160,46 @@ class HeelContents(StrEnum):
 @dataclass(frozen=True, slots=True)
 class VapourPlan:
     """Vapour above the liquid of a pressurised tank, counted by a stated density, or by P M / (Z R T) from the measured
-    vapour pressure and temperature. Exactly one of density and molar mass is given."""
+    vapour pressure and temperature. Exactly one of density, molar mass and equilibrium is given."""
 
     density_kg_m3: float | None = None
     molar_mass_kg_mol: float | None = None
-    compressibility_factor: float = 1.0
+    compressibility_factor: float | None = None
+    """None: worked out where the composition is known, else taken as 1, Uncertain."""
     atmospheric_pa: float = 101_325.0
     component: Component | None = None
     """Where the vapour is a pure substance with known constants: its factor is worked out at each state instead."""
+    equilibrium: bool = False
+    """Whether it is the vapour that stands over the product's own composition."""
+
+
+@dataclass(frozen=True, slots=True)
+class VapourPressurePlan:
+    """What the pressure above a product must be, and how far a measured one may be from it.
+
+    The band is the greater of the two. At 20 degC 15 % covers a tenth more or less of propane in a mixture with butane
+    (12 %), and a surface 5 degC warmer than the mean of the liquid (14 %); 50 kPa covers 8 % of propane in butane
+    (common practice).
+    """
+
+    curve: VapourPressureCurve
+    band: float = 0.15
+    """Of the curve's absolute pressure."""
+    least_band_pa: float = 50e3
+
+
+@dataclass(frozen=True, slots=True)
+class PressurePlan:
+    """The pressure above the liquid as its transmitter may get it wrong.
+
+    Pentane, the lightest liquid of API MPMS 11.1, is at 370 kPa absolute at 80 degC. A quarter of a percent of a
+    transmitter's 2 MPa is 5 kPa (common practice).
+    """
+
+    greatest_pa: float = 500e3
+    """Gauge, that the tank can have at all: the set pressure of its relief valve."""
+    zero_error_pa: float = 5e3
+    """A reading this much below zero means zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +261,8 @@ class ProductPlan:
     method: CorrectionMethod
     solute_fraction: float | None = None
     """Mass fraction of the dry substance in a solution (0.5 for 50 % caustic)."""
+    vapour_pressure: VapourPressurePlan | None = None
+    """What a measured vapour pressure is compared with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +293,7 @@ class TankPlan:
     """Whether the liquid is corrected for the measured vapour pressure above atmospheric."""
     blanketed: bool = False
     """Whether a gas that is not the liquid's own vapour stands above it, under a pressure of its own."""
+    pressure: PressurePlan = field(default_factory=PressurePlan)
     gravity_m_s2: float = 9.80665
     buoyancy: AirBuoyancy = field(default_factory=AirBuoyancy)
     age_difference_limit_s: float = 60.0

@@ -13,6 +13,7 @@ from typing import NamedTuple
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
+from gateway.calculation.pressure_above import pressure_doubts
 from gateway.calculation.recorded import RecordedInput
 from gateway.calculation.temperature import Placement
 from gateway.records import (
@@ -41,7 +42,7 @@ _JUDGED = frozenset(
 """Judgements on readings against time, or on what is in no record. Records are often sparser than the readings that
 were judged: they stand."""
 _DIFFERENCE = Figures._fields.index("level_difference")
-_MEASURED = ("liquid_temperature", "water_level", "measured_density")
+_MEASURED = ("liquid_temperature", "water_level", "measured_density", "vapour_pressure")
 """Figures whose last Good value may stand in. The last Good values of all others follow from the correction."""
 
 
@@ -170,9 +171,12 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
     # What hysteresis made of the level is in the record, not in the level alone.
     limit, roof = given.recorded.level_state.limit, given.recorded.level_state.roof
     figures = given.recorded.figures
+    doubts = pressure_doubts(figures.vapour_pressure, figures.cpl)
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
-        return memory._replace(placed=placed, window=(), gauges_differ_since_s=None, limit=limit, roof=roof)
+        return memory._replace(
+            placed=placed, window=(), gauges_differ_since_s=None, limit=limit, roof=roof, pressure_doubts=doubts
+        )
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
     known = dict(given.last_good)
@@ -180,7 +184,7 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(placed=placed, last_good=known, limit=limit, roof=roof)
+    return Memory(placed=placed, last_good=known, limit=limit, roof=roof, pressure_doubts=doubts)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:

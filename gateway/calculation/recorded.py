@@ -40,6 +40,7 @@ _MADE_HERE = frozenset(
     }
 )
 """Reasons that the calculation gave an element: it will give them again where they still hold."""
+_COMPARED = frozenset({ReasonCode.VAPOUR_PRESSURE_DISAGREES, ReasonCode.VAPOUR_PRESSURE_UNPROVEN})
 
 
 class RecordedInput(NamedTuple):
@@ -105,7 +106,7 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
         second_level=None if plan.second_gauge is None else _input(figures.second_level),
         dip_level=_input(figures.level) if sources.level is LevelSource.DIP else None,
         bottom_pressure=_input(figures.bottom_pressure),
-        vapour_pressure=_input(figures.vapour_pressure),
+        vapour_pressure=_input(_as_measured(figures.vapour_pressure)),
         water=water if probe else None,
         dip_water=None if probe else water,
         elements=_elements(plan, recorded),
@@ -141,6 +142,14 @@ def _failed(figure: Figure, stand_in: ReasonCode) -> Input:
 
 
 _UNTOLD = Reason(ReasonCode.INPUT_BAD, "it was not usable; the record does not tell why")
+
+
+def _as_measured(pressure: Figure) -> Figure:
+    """The vapour pressure without what the comparison with its product made of it, which is made again."""
+    reasons = tuple([reason for reason in pressure.reasons if reason.code not in _COMPARED])
+    if len(reasons) == len(pressure.reasons):
+        return pressure
+    return pressure._replace(quality=pressure.quality if reasons else Quality.GOOD, reasons=reasons)
 
 
 def _level(level: Figure, source: LevelSource) -> Input | None:

@@ -2,6 +2,7 @@
 
 from typing import NamedTuple
 
+from gateway.calculation import equation_of_state
 from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Inventory, Quality, Reason
@@ -37,7 +38,6 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "vapour_temperature": ("mean of the elements clear of the surface", ("level",)),
     "ambient_temperature": ("measured", ()),
     "bottom_pressure": ("measured", ()),
-    "vapour_pressure": ("measured", ()),
     "fill": ("TOV / full capacity", ("tov",)),
     "free_water": ("capacity table at LW", ("water_level",)),
     "ctsh": (f"1 + 2 a dT + a^2 dT^2, {_MPMS_12}", ("shell_temperature",)),
@@ -101,6 +101,7 @@ def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[st
         "reference_density": _density_line(plan, sources.density),
         "observed_density": (f"rho_ref CTL CPL, {clause}" if has_reference else clause, by_density),
         "ctl": (clause, by_density if method.uses_density_for_ctl else state),
+        "vapour_pressure": (_MEASURED if plan.product.vapour_pressure is None else _COMPARED, ()),
         "vapour_density": _vapour_line(plan),
         "cpl": (clause if plan.pressurised else "atmospheric tank: 1", by_density if plan.pressurised else ()),
         "roof_displacement": _roof_line(plan),
@@ -135,6 +136,8 @@ def _signed(offset_m: float) -> str:
     return f"{'-' if offset_m < 0 else '+'} {abs(offset_m):.3f} m"
 
 
+_MEASURED = "measured"
+_COMPARED = "measured, and compared with the product's own at TL"
 _WATER = {
     WaterSource.PROBE: "by probe",
     WaterSource.DIP: "by hand dip",
@@ -198,9 +201,22 @@ def _air_line(plan: TankPlan, density: str) -> str:
 
 
 def _vapour_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
-    if plan.vapour is None or plan.vapour.density_kg_m3 is not None:
+    vapour = plan.vapour
+    if vapour is None or vapour.density_kg_m3 is not None:
         return "stated", ()
-    return "P M / (Z R T), absolute pressure", ("vapour_pressure", "vapour_temperature")
+    own = plan.product.vapour_pressure
+    known = vapour.component is not None or (own is not None and bool(own.curve.components))
+    if vapour.compressibility_factor is not None:
+        factor = f"Z {vapour.compressibility_factor:g}"
+    else:
+        factor = f"Z by the {equation_of_state.CLAUSE}" if known else "Z taken as 1"
+    relation = f"P M / (Z R T), {factor}"
+    if plan.blanketed:
+        return f"{relation}, P of the product by its vapour pressure at TL", (
+            "liquid_temperature",
+            "vapour_temperature",
+        )
+    return f"{relation}, absolute pressure", ("vapour_pressure", "vapour_temperature")
 
 
 def _roof_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:

@@ -1,28 +1,24 @@
-"""The vapour above a liquefied gas: its density, its mass, and an estimate of its pressure from composition."""
+"""The vapour above a liquefied gas: its density, its mass, and the substances that it is made of."""
 
-import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
 from gateway.calculation.limits import require_within
-from gateway.errors import LimitError
 
 __all__ = [
     "COMPONENTS",
+    "GAS_CONSTANT",
+    "KELVIN_0C",
+    "LIQUID_DENSITY_60F",
     "Component",
-    "compressibility",
-    "fill_fraction",
-    "mixture_vapour_pressure",
-    "saturation_pressure",
     "vapour_density",
     "vapour_mass",
 ]
 
-_GAS_CONSTANT = 8.314462618
+GAS_CONSTANT = 8.314462618
 """J/(mol K), CODATA 2018."""
-_KELVIN_0C = 273.15
+KELVIN_0C = 273.15
 _CLAUSE = "vapour density P M/(Z R T)"
-_ESTIMATE = "vapour pressure estimate, Lee and Kesler (1975), Raoult's law"
 
 
 class Component(NamedTuple):
@@ -46,6 +42,17 @@ COMPONENTS: Mapping[str, Component] = {
     "n-pentane": Component(469.70, 3.370e6, 0.2515, 0.0721488),
 }
 
+LIQUID_DENSITY_60F: Mapping[str, float] = {
+    "ethane": 355.6,
+    "propylene": 522.1,
+    "propane": 506.5,
+    "i-butane": 562.3,
+    "n-butane": 583.6,
+    "i-pentane": 623.7,
+    "n-pentane": 630.4,
+}
+"""kg/m3 of the saturated liquids, for compositions by liquid volume: GPA TP-27, and CoolProp 8.0.0 for propylene."""
+
 
 def vapour_density(pressure_pa: float, temperature_c: float, molar_mass: float, compressibility_factor: float) -> float:
     """Density of the vapour in kg/m3: P M/(Z R T), with absolute pressure in Pa and molar mass in kg/mol.
@@ -56,7 +63,7 @@ def vapour_density(pressure_pa: float, temperature_c: float, molar_mass: float, 
     require_within("vapour temperature", temperature_c, "degC", -100.0, 150.0, _CLAUSE)
     require_within("molar mass", molar_mass, "kg/mol", 0.002, 0.2, _CLAUSE)
     require_within("compressibility factor", compressibility_factor, "1", 0.3, 1.1, _CLAUSE)
-    return pressure_pa * molar_mass / (compressibility_factor * _GAS_CONSTANT * (temperature_c + _KELVIN_0C))
+    return pressure_pa * molar_mass / (compressibility_factor * GAS_CONSTANT * (temperature_c + KELVIN_0C))
 
 
 def vapour_mass(vapour_volume_m3: float, density: float) -> float:
@@ -66,55 +73,3 @@ def vapour_mass(vapour_volume_m3: float, density: float) -> float:
     """
     require_within("vapour volume", vapour_volume_m3, "m3", 0.0, 1e7, _CLAUSE)
     return vapour_volume_m3 * require_within("vapour density", density, "kg/m3", 0.0, 200.0, _CLAUSE)
-
-
-def fill_fraction(liquid_volume_m3: float, full_volume_m3: float) -> float:
-    """Part of the full capacity taken up by liquid. Raises LimitError outside 0..full."""
-    return require_within("liquid volume", liquid_volume_m3, "m3", 0.0, full_volume_m3, "fill") / full_volume_m3
-
-
-def compressibility(component: Component, pressure_pa: float, temperature_c: float) -> float:
-    """Z of a vapour by the second virial coefficient of Pitzer and Curl in Abbott's form (Smith, Van Ness, Abbott).
-
-    Z = 1 + (B0 + w B1) Pr/Tr, B0 = 0.083 - 0.422/Tr^1.6, B1 = 0.139 - 0.172/Tr^4.2; within 6 % in density up to a
-    third of the critical pressure, which is the limit here. Raises LimitError.
-    """
-    tr = (temperature_c + _KELVIN_0C) / component.critical_k
-    pr = require_within("vapour pressure, absolute", pressure_pa, "Pa", 0.0, component.critical_pa / 3.0, _CLAUSE)
-    pr /= component.critical_pa
-    require_within("reduced temperature", tr, "1", 0.5, 1.5, _CLAUSE)
-    virial = 0.083 - 0.422 * math.pow(tr, -1.6) + component.acentric * (0.139 - 0.172 * math.pow(tr, -4.2))
-    return 1.0 + virial * pr / tr
-
-
-def saturation_pressure(component: Component, temperature_c: float) -> float:
-    """Vapour pressure of a pure liquid in Pa absolute by Lee and Kesler, AIChE Journal 21 (1975) 510.
-
-    ln Pr = f0 + w f1, f0 = 5.92714 - 6.09648/Tr - 1.28862 ln Tr + 0.169347 Tr^6,
-    f1 = 15.2518 - 15.6875/Tr - 13.4721 ln Tr + 0.43577 Tr^6; within 2 % for 0.6 <= Tr <= 0.98, the limits here.
-    Raises LimitError outside.
-    """
-    tr = (temperature_c + _KELVIN_0C) / component.critical_k
-    require_within("reduced temperature", tr, "1", 0.6, 0.98, _ESTIMATE)
-    logarithm, sixth = math.log(tr), math.pow(tr, 6.0)
-    simple = 5.92714 - 6.09648 / tr - 1.28862 * logarithm + 0.169347 * sixth
-    acentric = 15.2518 - 15.6875 / tr - 13.4721 * logarithm + 0.43577 * sixth
-    return component.critical_pa * math.exp(simple + component.acentric * acentric)
-
-
-def mixture_vapour_pressure(liquid_mole_fractions: Mapping[str, float], temperature_c: float) -> float:
-    """Estimated vapour pressure of a mixture in Pa absolute: Raoult's law over `COMPONENTS`; within about 5 %.
-
-    For judging whether a pressure reading is plausible, never in place of one. Fractions sum to 1 within 0.001.
-    Raises LimitError for an unknown component, a wrong sum, or outside the range of `saturation_pressure`.
-    """
-    total = sum(liquid_mole_fractions.values())
-    require_within("sum of the mole fractions", total, "1", 0.999, 1.001, _ESTIMATE)
-    pressure = 0.0
-    for name, fraction in liquid_mole_fractions.items():
-        require_within(f"mole fraction of {name}", fraction, "1", 0.0, 1.0, _ESTIMATE)
-        if name not in COMPONENTS:
-            known = ", ".join(COMPONENTS)
-            raise LimitError(f"mole fraction of {name}", fraction, "1", f"of a liquid other than {known}", _ESTIMATE)
-        pressure += fraction * saturation_pressure(COMPONENTS[name], temperature_c)
-    return pressure / total

@@ -29,6 +29,7 @@ def execute(arguments: argparse.Namespace) -> int:
             write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
         return 2
     warnings = [*settings.warnings, *_trouble_with_certificates(arguments.site, settings)]
+    remarks = [remark for tank in settings.tanks for remark in tank.remarks]
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:
         write_json(
@@ -36,6 +37,7 @@ def execute(arguments: argparse.Namespace) -> int:
                 "well": True,
                 "mistakes": [],
                 "warnings": warnings,
+                "remarks": remarks,
                 "site": settings.name,
                 "tanks": len(settings.tanks),
                 "instruments": instruments,
@@ -43,7 +45,11 @@ def execute(arguments: argparse.Namespace) -> int:
             }
         )
     else:
-        write(*(f"warning: {printable(warning)}" for warning in warnings), _summary(settings, instruments))
+        write(
+            *(f"warning: {printable(warning)}" for warning in warnings),
+            *(printable(remark) for remark in remarks),
+            _summary(settings, instruments),
+        )
     return 0
 
 

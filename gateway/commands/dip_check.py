@@ -2,14 +2,14 @@
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from gateway.calculation.plan import GaugePlan
 from gateway.commands.device import length_of
 from gateway.commands.dip_match_page import DIP_CAUTION
-from gateway.commands.gauge_source import GaugeNow, read_gauge
+from gateway.commands.gauge_source import GaugeNow, gauge_of
 from gateway.commands.line_guard import add_guard
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.site_argument import add_site, load, tank_of
@@ -61,11 +61,12 @@ def execute(arguments: argparse.Namespace) -> int:
     begun = datetime.now(UTC)
     if not arguments.json:
         write(DIP_CAUTION, "")
+    read_gauge = gauge_of(arguments, site, setup)
     dips: list[float]
     if given:
-        dips, gauge = given, [read_gauge(arguments, site, setup)]
+        dips, gauge = given, [read_gauge() for _ in given]
     else:
-        dips, gauge = _asked(arguments, site, setup)
+        dips, gauge = _asked(setup, read_gauge)
     verdict = judge_dips(dips, [now.reading for now in gauge], TOLERANCES_M[arguments.tolerance])
     document = _document(arguments, site, setup, begun, dips, gauge, verdict)
     lines = _lines(document, dips, gauge)
@@ -101,7 +102,7 @@ def _innage(setup: TankSetup, length: float, *, ullage: bool) -> float:
     return height - length if ullage else length
 
 
-def _asked(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) -> tuple[list[float], list[GaugeNow]]:
+def _asked(setup: TankSetup, read_gauge: Callable[[], GaugeNow]) -> tuple[list[float], list[GaugeNow]]:
     dips: list[float] = []
     gauge: list[GaugeNow] = []
     while len(dips) < DIPS_NEEDED:
@@ -116,7 +117,7 @@ def _asked(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) 
             write(f"{error}; {error.hint}" if error.hint else str(error))
             continue
         dips.append(dip)
-        gauge.append(read_gauge(arguments, site, setup))
+        gauge.append(read_gauge())
     return dips, gauge
 
 
@@ -174,7 +175,7 @@ def _lines(document: dict[str, Any], dips: Sequence[float], gauge: Sequence[Gaug
     )
     rows = []
     for number, dip in enumerate(dips):
-        now = gauge[min(number, len(gauge) - 1)]
+        now = gauge[number]
         rows.append(
             (
                 f"{dip:.4f}",

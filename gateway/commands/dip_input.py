@@ -128,7 +128,8 @@ def takes_bottom_pressure(plan: TankPlan) -> bool:
 
 def needs_vapour_pressure(plan: TankPlan) -> bool:
     """Whether figures of this tank cannot be had without the pressure above its liquid."""
-    return plan.pressurised or (plan.vapour is not None and plan.vapour.density_kg_m3 is None)
+    by_gas_law = plan.vapour is not None and plan.vapour.density_kg_m3 is None
+    return plan.pressurised or (by_gas_law and not plan.blanketed)
 
 
 def _pressures(plan: TankPlan, dip: Dip) -> tuple[float | None, float | None]:

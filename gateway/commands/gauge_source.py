@@ -1,6 +1,7 @@
 """The level of one tank by its gauge as it stands now, with the raw words behind it."""
 
 import argparse
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -19,7 +20,7 @@ from gateway.records import Input, Quality
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
 
-__all__ = ["GaugeNow", "read_gauge"]
+__all__ = ["GaugeNow", "gauge_of"]
 
 _TIMEOUT_S = 5.0
 
@@ -33,11 +34,11 @@ class GaugeNow(NamedTuple):
     words_from: str
 
 
-def read_gauge(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) -> GaugeNow:
-    """Read the gauge of a tank once: from the gateway that polls it, else from the instrument.
+def gauge_of(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) -> Callable[[], GaugeNow]:
+    """What reads the gauge of a tank anew at each call: from the gateway that polls it, else from the instrument.
 
     A level that is calculated from a pressure needs a running gateway. Raises UsageError for a tank without a gauge,
-    LineHeldError, DeviceError and GatewayError.
+    LineHeldError, DeviceError and GatewayError; so does each call.
     """
     plan = setup.plan
     if setup.binding.level is not None and isinstance(plan.gauge, GaugePlan):
@@ -49,19 +50,25 @@ def read_gauge(arguments: argparse.Namespace, site: SiteSettings, setup: TankSet
 
 def _by_gauge(
     arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source, gauge: GaugePlan
-) -> GaugeNow:
+) -> Callable[[], GaugeNow]:
     device = site_device(site, source.instrument)
     assert device.instrument is not None
     signal = signal_of(device.instrument, source.signal)
     words = word_source(arguments, device, signal)
-    (now,) = words.read(1, 0.0)
-    value, quality, reason = signal_decoder(signal)(now.raw)
-    figure = gauge_level(Input(value, quality, reason, 0.0, source.name), gauge, setup.plan.reference_height_m)
-    text = figure.reasons[0].text if figure.reasons else ""
-    return GaugeNow(GaugeReading(figure.value, figure.quality, text), now.raw, now.time, words.text)
+
+    def read() -> GaugeNow:
+        (now,) = words.read(1, 0.0)
+        value, quality, reason = signal_decoder(signal)(now.raw)
+        figure = gauge_level(Input(value, quality, reason, 0.0, source.name), gauge, setup.plan.reference_height_m)
+        text = figure.reasons[0].text if figure.reasons else ""
+        return GaugeNow(GaugeReading(figure.value, figure.quality, text), now.raw, now.time, words.text)
+
+    return read
 
 
-def _by_pressure(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source) -> GaugeNow:
+def _by_pressure(
+    arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source
+) -> Callable[[], GaugeNow]:
     tank = setup.plan.tank
     device = site_device(site, source.instrument)
     assert device.instrument is not None
@@ -73,13 +80,17 @@ def _by_pressure(arguments: argparse.Namespace, site: SiteSettings, setup: TankS
         failure = GatewayError(f"the level of {tank} is calculated from a pressure, by a running gateway: {error}")
         failure.hint = "start one with `tank-gateway run SITE`"
         raise failure from error
-    # A fresh reading first, so that the sheet rests on one no older than the dip.
-    (now,) = words.read(1, 0.0)
-    document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
-    for inventory in document["inventories"]:
-        if inventory["identity"]["tank"] == tank:
-            return GaugeNow(_level_of(inventory), now.raw, now.time, f"{words.text}, level by its sheet")
-    raise GatewayError(f"the gateway at {address} has no sheet of {tank} yet")
+
+    def read() -> GaugeNow:
+        # A fresh reading first, so that the sheet rests on one no older than the dip.
+        (now,) = words.read(1, 0.0)
+        document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+        for inventory in document["inventories"]:
+            if inventory["identity"]["tank"] == tank:
+                return GaugeNow(_level_of(inventory), now.raw, now.time, f"{words.text}, level by its sheet")
+        raise GatewayError(f"the gateway at {address} has no sheet of {tank} yet")
+
+    return read
 
 
 def _level_of(inventory: dict[str, Any]) -> GaugeReading:

@@ -23,6 +23,8 @@ from gateway.errors import UsageError
 __all__ = ["add_arguments", "execute"]
 
 _SCHEMA = "tank-gateway/loop-check/1"
+_USUAL_MA = (4.0, 12.0, 20.0)
+"""Zero, middle and end of the span: what a loop is tried at (common practice)."""
 _CAUTION = (
     "Tell the control room first: every user of this signal, a control or protection system too, will see the current "
     "fed.\nIn a hazardous area do not open enclosures without a permit; use a certified calibrator. "
@@ -130,7 +132,9 @@ def _conclude(
 ) -> int:
     passed, verdict = judge_loop([each.point for each in checked])
     document = _document(arguments, device, signal, source, begun, checked, tolerance)
-    document |= {"passed": passed, "verdict": verdict}
+    fed = {each.point.fed_ma for each in checked}
+    not_tried = [current for current in _USUAL_MA if current not in fed]
+    document |= {"passed": passed, "verdict": verdict, "not_tried_ma": not_tried}
     lines = _lines(document, checked)
     stem = file_stem("loop-check", f"{arguments.instrument}-{signal.name}", begun)
     made = keep_record(arguments.folder, stem, document, lines)
@@ -191,6 +195,13 @@ def _point(checked: _Checked) -> dict[str, Any]:
     }
 
 
+def _not_tried(currents: Sequence[float]) -> list[str]:
+    if not currents:
+        return []
+    listed = ", ".join(f"{current:g} mA" for current in currents)
+    return [f"Not tried: {listed}. What was found says nothing of the loop there."]
+
+
 def _finite(number: float) -> float | None:
     return number if math.isfinite(number) else None
 
@@ -231,6 +242,7 @@ def _lines(document: dict[str, Any], checked: Sequence[_Checked]) -> list[str]:
         *plain_lines(Grid(columns, tuple(rows))),
         "",
         f"{'PASSED' if document['passed'] else 'FAILED'}: {document['verdict']}",
+        *_not_tried(document["not_tried_ma"]),
         *(f"  {each.point.fed_ma:g} mA: {each.point.why}" for each in checked if each.point.why),
         NOT_FISCAL,
     ]

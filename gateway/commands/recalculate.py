@@ -5,10 +5,12 @@ The records stay as they are: what comes out is a new version beside them, in a 
 
 import argparse
 import getpass
+import os
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 from typing import Any
 
 import orjson
@@ -90,6 +92,8 @@ def execute(arguments: argparse.Namespace) -> int:
                 **summary.document(),
                 "repeated": file.repeated,
                 "of_others": file.of_others,
+                "superseded": file.superseded,
+                "last_line_cut": file.cut,
                 "cautions": list(CAUTIONS),
             }
         )
@@ -103,6 +107,8 @@ def execute(arguments: argparse.Namespace) -> int:
             text
             for count, text in (
                 (file.repeated, f"{file.repeated:,} repeated records left out"),
+                (file.superseded, f"{file.superseded:,} records left out of which the file holds a later version"),
+                (file.cut, "the last line was cut off, as of a file that is still being written, and is left out"),
                 (file.of_others, f"{file.of_others:,} messages of other tanks or kinds passed over"),
             )
             if count
@@ -210,6 +216,8 @@ def _lines(
 ) -> Iterator[bytes]:
     standing = _standing(setup.binding, settings.simulated)
     records: list[Record] = []
+    # A run makes one version, the next after all that the file holds.
+    number = file.look_through() + 1
 
     def inputs() -> Iterator[RecordedInput]:
         for record in file:
@@ -221,8 +229,8 @@ def _lines(
     for inventory in found:
         # One record is read, calculated and written at a time, so that a year needs no more memory than a minute.
         record = records.pop()
-        summary.add(record.record.inventory, inventory, record.version + 1)
-        yield _line(record, inventory, version)
+        summary.add(record.record.inventory, inventory, number)
+        yield _line(record, inventory, version._replace(number=number))
     if not summary.records:
         raise SettingsError((f"{file.path}: holds no inventory of {setup.plan.tank} at site {settings.name}",))
 
@@ -280,7 +288,7 @@ def _heights(heights_m: list[float]) -> str:
 def _line(record: Record, inventory: Inventory, version: Version) -> bytes:
     payload = inventory_payload(record.record._replace(inventory=inventory))
     payload["schema"] = INVENTORY_VERSION_SCHEMA
-    payload["version"] = _version(version._replace(number=record.version + 1))
+    payload["version"] = _version(version)
     return orjson.dumps(payload) + b"\n"
 
 
@@ -296,18 +304,37 @@ def _version(version: Version) -> dict[str, Any]:
 
 
 def _write(path: Path, lines: Iterator[bytes]) -> None:
-    """Write a file that must not exist yet, wholly or not at all."""
+    """Write a file that must not exist yet, wholly or not at all: under another name until it is whole."""
+    if path.exists():
+        raise _exists(path)
     try:
-        file = path.open("xb")
+        with NamedTemporaryFile(
+            dir=path.parent, prefix=f"{path.name}.", suffix=".unfinished", delete=False
+        ) as unfinished:
+            try:
+                unfinished.writelines(lines)
+                unfinished.flush()
+                os.fsync(unfinished.fileno())
+                os.chmod(unfinished.name, _ORDINARY & ~_umask())
+                # A link refuses to take the place of a file that has come meanwhile, which a rename would not.
+                os.link(unfinished.name, path)
+            finally:
+                os.unlink(unfinished.name)
     except FileExistsError as error:
-        raise UsageError(f"--out: '{path}' exists already", "choose a new name; no version is replaced") from error
+        raise _exists(path) from error
     except OSError as error:
         raise FileError(path, error.strerror or str(error)) from error
-    try:
-        with file:
-            file.writelines(lines)
-    except BaseException as error:
-        path.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise FileError(path, error.strerror or str(error)) from error
-        raise
+
+
+_ORDINARY = 0o666
+
+
+def _umask() -> int:
+    """What the system takes off for this process: to be read only by setting it."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _exists(path: Path) -> UsageError:
+    return UsageError(f"--out: '{path}' exists already", "choose a new name; no version is replaced")

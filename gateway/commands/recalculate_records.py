@@ -29,7 +29,7 @@ from gateway.states import LimitState, RoofZone
 
 __all__ = ["Record", "RecordFile"]
 
-_NAMES = tuple(definition.name for definition in FIGURE_DEFINITIONS)
+_UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
 _QUALITIES = {quality.word: quality for quality in Quality}
 _CODES = {code.value: code for code in ReasonCode}
 _NOT_RECORDED = not_applicable("not in the record")
@@ -53,6 +53,26 @@ class RecordFile:
         """Records whose identity and version had come already."""
         self.of_others = 0
         """Records of other tanks or sites, and messages that are no inventories."""
+        self.superseded = 0
+        """Records of which the file holds a later version too."""
+        self.cut = False
+        """Whether the last line breaks off, as one that is being written does."""
+        self._latest: dict[tuple[str, int], int] = {}
+        """(boot, sequence) -> the highest version, where that is not 0."""
+
+    def look_through(self) -> int:
+        """The highest version in the file. From then on only the latest version of each record is given.
+
+        Raises as iterating does.
+        """
+        highest = 0
+        for found in self:
+            if found.version:
+                key = found.record.boot, found.record.sequence
+                self._latest[key] = max(found.version, self._latest.get(key, 0))
+                highest = max(highest, found.version)
+        self.repeated = self.of_others = 0
+        return highest
 
     def __iter__(self) -> Iterator[Record]:
         """Raises UsageError where there is no such file, SettingsError for a line that is not understood."""
@@ -66,6 +86,9 @@ class RecordFile:
                         found = self._record(number, payload)
                         if found is None:
                             self.of_others += 1
+                            continue
+                        if found.version < self._latest.get((found.record.boot, found.record.sequence), 0):
+                            self.superseded += 1
                             continue
                         sequences = seen.setdefault((found.record.boot, found.version), set())
                         if found.record.sequence in sequences:
@@ -84,6 +107,9 @@ class RecordFile:
         try:
             document = orjson.loads(line[max(start, 0) :])
         except orjson.JSONDecodeError as error:
+            if not line.endswith(b"\n"):
+                self.cut = True
+                return []
             hint = "write one message a line, as it came"
             raise SettingsError((f"{self.path}:{number}: is not JSON ({error}); {hint}",)) from error
         if isinstance(document, dict) and document.get("schema") == INVENTORIES_SCHEMA:
@@ -159,12 +185,14 @@ def _figures(given: Mapping[str, Any], instant: datetime) -> tuple[Figures, dict
     ages: dict[str | None, float] = {None: float("inf")}
     figures = []
     last_good: dict[str, LastGood] = {}
-    for name in _NAMES:
+    for name, unit in _UNITS:
         told = given.get(name)
         if told is None:
             # A record from before this figure existed.
             figures.append(_NOT_RECORDED)
             continue
+        if told["unit"] != unit:
+            raise ValueError(f"{name} is in {told['unit']}, and records are in SI: {unit}")
         time, reason, value = told["time"], told["reason"], told["value"]
         age_s = ages.get(time)
         if age_s is None:

@@ -96,8 +96,9 @@ def _keeper(file: TextIO, counts: dict[Direction, int], stop: asyncio.Event) -> 
     def keep(frame: Frame) -> None:
         nonlocal written
         counts[frame.direction] += 1
-        # Buffered: one short line blocks no longer than the system takes to copy it.
+        # At once, so that a kill loses no frame that was passed on; the system takes the copy, no disk is waited for.
         written += file.write(frame_line(frame) + "\n")
+        file.flush()
         if written > _LARGEST_BYTES and not stop.is_set():
             sys.stderr.write(f"tank-gateway: {file.name} has reached {_LARGEST_BYTES / 1e6:.0f} MB: stopped\n")
             stop.set()

@@ -87,7 +87,7 @@ def execute(arguments: argparse.Namespace) -> int:
     device = device_of(arguments)
     wanted = _wanted(arguments, device)
     question = _question(arguments)
-    earlier = None if arguments.earlier is None else read_earlier(arguments.earlier)
+    earlier = None if arguments.earlier is None else read_earlier(arguments.earlier, (device.address, device.unit))
     every_s = _every_s(arguments)
     timeout_s = timeout_of(arguments, device)
     lent = None if arguments.line_is_mine else _lent(arguments, device)

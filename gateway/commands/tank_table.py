@@ -1,6 +1,7 @@
 """All tanks at a glance: one row each, totals by product, and why a row is not simply Good.
 
-An Uncertain number has a `?` behind it, so that one sees which numbers of a doubtful row may still be relied on.
+An Uncertain number has a `?` behind it, so that one sees which numbers of a doubtful row may still be relied on. Where
+the vapour above a liquid is counted, mass is that of both: what evaporates is not lost.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -19,7 +20,7 @@ from gateway.display import (
     show_value,
     unit_of,
 )
-from gateway.records import Figure, Inventory, Quality
+from gateway.records import Figure, Inventory, Quality, ReasonCode
 
 __all__ = ["TankView", "Total", "notes", "tank_grid", "total", "total_lines", "view_of"]
 
@@ -32,6 +33,7 @@ _SHOWN = (
     ("mass", "Mass", 2),
     ("room", "Room", 0),
 )
+_TOTALS = {"gsv": "GSV", "mass": "mass"}
 _DOUBT = "?"
 # A configured density is manual as well; here the word is kept for what stands in for an instrument.
 _MEASURED = ("level", "water_level", "liquid_temperature")
@@ -77,7 +79,7 @@ def tank_grid(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> 
     columns += [Column("Quality", wraps=True), Column("Age", right=True)]
     rows = []
     for view in views:
-        numbers = [_cell(name, view.figures[name], system) for name, _, _ in _SHOWN]
+        numbers = [_cell(name, _shown(view, name), system) for name, _, _ in _SHOWN]
         manual = any(view.figures[name].manual for name in _MEASURED)
         words = quality_words(view.quality, manual=manual, simulated=view.simulated)
         age = max(view.figures["level"].age_s, view.figures["liquid_temperature"].age_s)
@@ -90,7 +92,7 @@ def notes(views: Iterable[TankView]) -> list[str]:
     lines = []
     for view in views:
         for quality in (Quality.BAD, Quality.UNCERTAIN):
-            marked = any(view.figures[name].quality is quality for name, _, _ in _SHOWN)
+            marked = any(_shown(view, name).quality is quality for name, _, _ in _SHOWN)
             if view.quality is not quality and not marked:
                 continue
             why = "; ".join(reason_sentences(view.figures, quality)) or "no reason given"
@@ -113,19 +115,24 @@ def total(figures: Iterable[Figure]) -> Total | None:
 
 
 def total_lines(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> list[str]:
-    """A line for each product that stands in several tanks, then one for the mass of all."""
+    """A line for each product that stands in several tanks, one for the mass of all, and one that says of which tanks
+    mass is that of liquid and vapour.
+    """
     products: dict[str, list[TankView]] = {}
     for view in views:
         products.setdefault(view.product, []).append(view)
     groups = [(product, members) for product, members in products.items() if len(members) > 1]
     lines = []
     for product, members in groups:
-        parts = [_total_text(name, header, members, system) for name, header in (("gsv", "GSV"), ("mass", "mass"))]
+        parts = [_total_text(name, members, system) for name in ("gsv", "mass")]
         lines.append(printable(f"Total {product}: {_joined(parts)}"))
-    everything = _total_text("mass", "mass", views, system)
+    everything = _total_text("mass", views, system)
     if everything:
         simulated = ", SIMULATED" if any(view.simulated for view in views) else ""
         lines.append(f"Total of all products: {everything}{simulated}")
+    with_vapour = [view.tank for view in views if _counts_vapour(view)]
+    if with_vapour:
+        lines.append(printable(f"Mass of {', '.join(with_vapour)}: liquid and vapour together"))
     return lines
 
 
@@ -133,8 +140,24 @@ def _joined(parts: Iterable[str]) -> str:
     return "; ".join(part for part in parts if part) or "no figure applies"
 
 
-def _total_text(name: str, header: str, views: Sequence[TankView], system: UnitSystem) -> str:
-    summed = total(view.figures[name] for view in views)
+def _counts_vapour(view: TankView) -> bool:
+    """Whether the vapour above its liquid is part of what it holds, known or not."""
+    together = view.figures["total_mass"]
+    if together.quality is not Quality.BAD:
+        return together.value is not None
+    return all(reason.code is not ReasonCode.CALCULATION_FAILED for reason in together.reasons)
+
+
+def _shown(view: TankView, name: str) -> Figure:
+    """The figure in the column of `name`."""
+    return view.figures["total_mass" if name == "mass" and _counts_vapour(view) else name]
+
+
+def _total_text(name: str, views: Sequence[TankView], system: UnitSystem) -> str:
+    header = _TOTALS[name]
+    if name == "mass" and any(_counts_vapour(view) for view in views):
+        header = f"{header} incl. vapour"
+    summed = total(_shown(view, name) for view in views)
     if summed is None:
         return ""
     shown = NO_VALUE if summed.value is None else show_value(name, summed.value, system).text

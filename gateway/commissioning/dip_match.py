@@ -15,7 +15,18 @@ from typing import NamedTuple
 from gateway.acquisition.register_map import ByteOrder, Table, ValueType
 from gateway.commissioning.decodings import NUMBER_TYPES, number_of, orders_of
 
-__all__ = ["SCALES", "DipQuestion", "Match", "Measures", "Strength", "match_dip", "ranked", "still_fitting"]
+__all__ = [
+    "SCALES",
+    "DipQuestion",
+    "Match",
+    "Measures",
+    "Strength",
+    "copies",
+    "match_dip",
+    "ranked",
+    "still_fitting",
+    "told_apart",
+]
 
 SCALES: Mapping[str, float] = MappingProxyType(
     {
@@ -31,6 +42,10 @@ SCALES: Mapping[str, float] = MappingProxyType(
 )
 """Metres in one count, by what the register may count. Inch and foot: international yard and pound agreement, 1959."""
 
+_LEAST_MOVE_M = 0.1
+"""Dips nearer to one another than this do not tell a right match from a chance one."""
+_SAME_M = 0.0005
+"""Two ways of reading that differ by less tell the same."""
 _LOOP_COUNTS: Mapping[str, float] = MappingProxyType({"1 uA": 0.001, "0.01 mA": 0.01, "1 mA": 1.0})
 """Milliampere in one count."""
 _FLOATS = (ValueType.FLOAT32, ValueType.FLOAT64)
@@ -92,6 +107,8 @@ class Match(NamedTuple):
     """From the dip, in m."""
     chance: float
     """That words at random would fit as well in this one reading."""
+    step: float
+    """What one count means, in m; 0 for a float."""
     sign_open: bool = False
     """Whether the signed and the unsigned type give the same number here; the unsigned one is named."""
 
@@ -138,6 +155,33 @@ def ranked(matches: Iterable[Match]) -> list[Match]:
     )
 
 
+def told_apart(one: DipQuestion, other: DipQuestion) -> bool:
+    """Whether two dips are at different levels for sure: further apart than both tolerances together, and by 0.1 m, so
+    that a register that never moves cannot fit both."""
+    return abs(one.innage - other.innage) > max(_LEAST_MOVE_M, one.tolerance + other.tolerance)
+
+
+def copies(matches: Sequence[Match], earlier: Iterable[Match]) -> list[list[Match]]:
+    """`matches`, all of which fitted an earlier dip, in groups that told the same innage at both dips.
+
+    A level that stands in two registers, or a number read with and without a word that is always zero, is one value.
+    """
+    before = {key: match.innage for match in earlier for key in _keys_of_either_sign(match)}
+    groups: list[list[Match]] = []
+    for match in matches:
+        then = next(before[key] for key in _keys_of_either_sign(match) if key in before)
+        for group in groups:
+            first = group[0]
+            first_then = next(before[key] for key in _keys_of_either_sign(first) if key in before)
+            step = max(match.step, first.step) * 1.001 + _SAME_M
+            if abs(match.innage - first.innage) <= step and abs(then - first_then) <= step:
+                group.append(match)
+                break
+        else:
+            groups.append([match])
+    return groups
+
+
 def still_fitting(matches: Iterable[Match], earlier: Iterable[Match]) -> list[Match]:
     """Those of `matches` that fitted an earlier dip too, in their order."""
     before = {key for match in earlier for key in _keys_of_either_sign(match)}
@@ -165,7 +209,8 @@ def _matches(
             # A hair more than the tolerance, which a difference of exactly the tolerance needs in binary.
             if abs(difference) <= question.tolerance * (1 + 1e-9) + 1e-12:
                 chance = _chance(part, kind, number, per_count, question.tolerance)
-                yield Match(table, address, kind, order, counts, measures, innage, difference, chance)
+                step = 0.0 if kind in _FLOATS else abs(per_count)
+                yield Match(table, address, kind, order, counts, measures, innage, difference, chance, step)
 
 
 def _lengths(kind: ValueType, number: int | float, question: DipQuestion) -> Iterable[tuple[str, float, float]]:

@@ -16,6 +16,7 @@ from gateway.settings.manual import ManualValues
 from gateway.settings.product_base import CONVENTIONAL, ProductModel, Rounding
 from gateway.settings.product_mixtures import SolutionProduct
 from gateway.settings.product_tables import with_table
+from gateway.settings.product_vapour import vapour_pressure_plan
 from gateway.settings.products import METHODS
 from gateway.settings.tank_models import TankModel
 from gateway.settings.validation import suggestion, validate
@@ -142,9 +143,13 @@ class Densities:
             self._mistakes.add(path, str(error))
             return None
         nominal = self._nominal(model, method, path)
+        own = None
+        if model.vapour_pressure is not None:
+            here: KeyPath = (*path, "vapour_pressure")
+            own = vapour_pressure_plan(model.vapour_pressure, self._document, here, self._mistakes)
         if self._mistakes.count != before:
             return None
-        plan = ProductPlan(name, method, model.dissolved)
+        plan = ProductPlan(name, method, model.dissolved, vapour_pressure=own)
         return BuiltProduct(plan, nominal, model.reference_density is not None, word, buoyancy)
 
     def _rounded(self, method: CorrectionMethod, model: ProductModel, path: KeyPath) -> CorrectionMethod:

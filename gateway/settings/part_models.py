@@ -4,11 +4,13 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
+from gateway.calculation.plan import PressurePlan
 from gateway.settings.fields import (
     AbsolutePressure,
     DensityQuantity,
     ElasticModulus,
     ExpansionRate,
+    GaugePressure,
     Length,
     Mass,
     MolarMass,
@@ -31,6 +33,7 @@ __all__ = [
     "ShellModel",
     "SourceModel",
     "VapourModel",
+    "VapourPressureSourceModel",
 ]
 
 
@@ -69,26 +72,38 @@ class ShellModel(Section):
         return self
 
 
+class VapourPressureSourceModel(SourceModel):
+    """The transmitter of the pressure above the liquid."""
+
+    greatest: Annotated[
+        GaugePressure, Field(description="That the tank can have at all: the set pressure of its relief valve")
+    ] = PressurePlan().greatest_pa
+    zero_error: Annotated[GaugePressure, Field(description="A reading this much below zero means zero")] = (
+        PressurePlan().zero_error_pa
+    )
+
+
 class VapourModel(Section):
     """The vapour above the liquid: by a stated density, or by the gas law from its pressure and temperature."""
 
     density: PlainDensity | None = None
     component: Annotated[Text | None, Field(description="A pure vapour by name: propane, n-butane, propylene")] = None
+    equilibrium: Annotated[YesNo, Field(description="yes: what stands over the composition of the product")] = False
     molar_mass: Annotated[MolarMass | None, Field(description="Of a mixture, for example 48.2 g/mol")] = None
-    compressibility: Annotated[Number | None, Field(description="Factor Z beside molar_mass; 1 unless given")] = None
+    compressibility: Annotated[
+        Number | None, Field(description="Factor Z beside molar_mass; unless given by the product's composition, or 1")
+    ] = None
     atmospheric_pressure: Annotated[
         AbsolutePressure | None, Field(description="101.325 kPa unless given; less at altitude")
     ] = None
 
     @model_validator(mode="after")
-    def _one_of_three(self) -> "VapourModel":
+    def _one_of_four(self) -> "VapourModel":
         ways = [name for name in ("density", "component", "molar_mass") if getattr(self, name) is not None]
-        if len(ways) != 1:
-            raise refuse("give one of density, component and molar_mass")
+        if len(ways) + self.equilibrium != 1:
+            raise refuse("give one of density, component, molar_mass and equilibrium: yes")
         if self.compressibility is not None and self.molar_mass is None:
             raise refuse("compressibility goes with molar_mass only; leave it out")
-        if self.atmospheric_pressure is not None and self.density is not None:
-            raise refuse("atmospheric_pressure has no effect beside density; leave it out")
         return self
 
 

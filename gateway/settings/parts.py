@@ -11,20 +11,26 @@ from gateway.calculation.contracts import Capacity
 from gateway.calculation.hydrostatic import Surroundings
 from gateway.calculation.limits import require_within
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course, head_expansion
-from gateway.calculation.plan import LiquidHeadPlan, MeasuredDensityPlan, RoofPlan, ShellPlan, VapourPlan
+from gateway.calculation.plan import (
+    LiquidHeadPlan,
+    MeasuredDensityPlan,
+    PressurePlan,
+    RoofPlan,
+    ShellPlan,
+    VapourPlan,
+)
 from gateway.calculation.shell import METALS
-from gateway.calculation.vapour import COMPONENTS, vapour_density
 from gateway.errors import LimitError
+from gateway.settings.densities import BuiltProduct
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
 from gateway.settings.shape_models import UprightCylinderModel, VesselKind
 from gateway.settings.tank_models import TankModel
 from gateway.settings.validation import Checked, suggestion
+from gateway.settings.vapour_parts import VapourParts
 
 __all__ = ["Parts", "build_parts"]
 
-_ATMOSPHERE_PA = 101_325.0
-_ATMOSPHERES_PA = (50e3, 110e3)
 _LARGEST_GAS_DENSITY = 200.0
 _LARGEST_AIR_DENSITY = 2.0
 # Plates of a shell: an error of unit is a factor of 25 or 1000.
@@ -41,6 +47,7 @@ class Parts(NamedTuple):
     roof: RoofPlan | None
     shell: ShellPlan | None
     vapour: VapourPlan | None
+    pressure: PressurePlan
     measured_density: MeasuredDensityPlan | None
     liquid_head: LiquidHeadPlan | None
 
@@ -48,15 +55,25 @@ class Parts(NamedTuple):
 def build_parts(
     checked: Checked[TankModel],
     capacity: Capacity | None,
+    product: BuiltProduct | None,
     kind: VesselKind | None,
     document: Document,
     path: KeyPath,
     mistakes: Mistakes,
     manual: ManualValues,
 ) -> Parts:
-    """The plans. `capacity` None: what it bounds is left unchecked; `kind` None: a capacity table that does not say."""
+    """The plans. `capacity` or `product` None: what rests on it is left unchecked; `kind` None: a capacity table that
+    does not say."""
     builder = _Builder(checked, capacity, kind, document, path, mistakes, manual)
-    return Parts(builder.roof(), builder.shell(), builder.vapour(), builder.measured_density(), builder.liquid_head())
+    vapour = VapourParts(checked, product, document, path, mistakes, manual)
+    return Parts(
+        builder.roof(),
+        builder.shell(),
+        vapour.vapour(),
+        vapour.pressure(),
+        builder.measured_density(),
+        builder.liquid_head(),
+    )
 
 
 class _Builder:
@@ -130,36 +147,6 @@ class _Builder:
             text = "a bare shell needs ambient, the temperature of the air; without it results are Uncertain"
             self._manual.warn((*self._path, "shell"), text)
         return ShellPlan(coefficient, temperature_c, shell.insulated)
-
-    def vapour(self) -> VapourPlan | None:
-        vapour = self._model.vapour
-        if vapour is None:
-            return None
-        if vapour.density is not None:
-            return VapourPlan(vapour.density)
-        if self._model.vapour_pressure is None and "vapour_pressure" not in self._dropped:
-            text = "needs vapour_pressure, the instrument that measures it; or give the density of the vapour"
-            self._add("vapour", text=text)
-        atmosphere = vapour.atmospheric_pressure
-        if atmosphere is not None and not _ATMOSPHERES_PA[0] <= atmosphere <= _ATMOSPHERES_PA[1]:
-            text = "is no pressure of the air; give 50 to 110 kPa"
-            self._wrong("vapour", "atmospheric_pressure", text=text)
-        atmospheric_pa = _ATMOSPHERE_PA if atmosphere is None else atmosphere
-        if vapour.component is not None:
-            if vapour.component not in COMPONENTS:
-                text = f"'{vapour.component}' is not known; {suggestion(vapour.component, COMPONENTS)}"
-                self._add("vapour", "component", text=f"{text}; or give molar_mass")
-                return None
-            component = COMPONENTS[vapour.component]
-            return VapourPlan(None, component.molar_mass, 1.0, atmospheric_pa, component)
-        factor = 1.0 if vapour.compressibility is None else vapour.compressibility
-        molar_mass = vapour.molar_mass or 0.0
-        try:
-            vapour_density(_ATMOSPHERE_PA, 15.0, molar_mass, factor)
-        except LimitError as error:
-            key = "molar_mass" if error.quantity == "molar mass" else "compressibility"
-            self._add("vapour", key, text=str(error))
-        return VapourPlan(None, molar_mass, factor, atmospheric_pa)
 
     def measured_density(self) -> MeasuredDensityPlan | None:
         given = self._model.measured_density

@@ -10,6 +10,7 @@ from pydantic_core import CoreSchema
 from gateway.calculation.plan import AirBuoyancy, AirConvention
 from gateway.settings.entries import DensityEntry
 from gateway.settings.fields import PlainDensity, Ratio, Section, Text, refuse, text_or
+from gateway.settings.product_vapour import VapourPressureModel
 
 __all__ = ["CONVENTIONAL", "ProductModel", "Rounding", "WeightInAirModel"]
 
@@ -68,6 +69,9 @@ class ProductModel(Section):
     reference_density: DensityEntry | None = None
     rounding: Annotated[Rounding | None, Field(description="That of the site unless given")] = None
     weight_in_air: Annotated[WeightInAirModel | None, Field(description="That of the site unless given")] = None
+    vapour_pressure: Annotated[
+        VapourPressureModel | None, Field(description="What the pressure above it is compared with")
+    ] = None
 
     @property
     def dissolved(self) -> float | None:

@@ -7,6 +7,7 @@ from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import HeelContents
 from gateway.settings.densities import BuiltProduct, plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
+from gateway.settings.limit_levels import LimitLevels
 from gateway.settings.manual import ManualValues
 from gateway.settings.sense_checks import check_sense_of_tank
 from gateway.settings.tank_models import DipWater, NoWater, ProbeWater, TankModel
@@ -16,12 +17,12 @@ __all__ = ["check_tank"]
 
 _SAME_DENSITY = 0.05
 _SAME_TEMPERATURE = 0.05
-_LIMITS = ("minimum", "maximum_working", "high_high", "critical_high")
 
 
 def check_tank(
     checked: Checked[TankModel],
     capacity: Capacity | None,
+    limits: LimitLevels,
     product: BuiltProduct | None,
     document: Document,
     path: KeyPath,
@@ -32,7 +33,7 @@ def check_tank(
 
     `capacity` or `product` None: what rests on it is left unchecked.
     """
-    checks = _TankChecks(checked, document, path, mistakes, manual)
+    checks = _TankChecks(checked, limits, document, path, mistakes, manual)
     checks.limits_rise()
     checks.elements_rise()
     checks.roof()
@@ -46,9 +47,16 @@ def check_tank(
 
 class _TankChecks:
     def __init__(
-        self, checked: Checked[TankModel], document: Document, path: KeyPath, mistakes: Mistakes, manual: ManualValues
+        self,
+        checked: Checked[TankModel],
+        limits: LimitLevels,
+        document: Document,
+        path: KeyPath,
+        mistakes: Mistakes,
+        manual: ManualValues,
     ) -> None:
         self._model = checked.model
+        self._limits = limits
         self._dropped = checked.dropped
         self._document = document
         self._path = path
@@ -61,12 +69,11 @@ class _TankChecks:
         self._mistakes.add(path, f"{self._document.text(path)} {text}")
 
     def limits_rise(self) -> None:
-        given = [(name, getattr(self._model.limits, name)) for name in _LIMITS]
-        present = [(name, value) for name, value in given if value is not None]
-        for (lower, low), (upper, high) in pairwise(present):
+        words = self._limits.words
+        for (lower, low), (upper, high) in pairwise(self._limits.levels.items()):
             if high <= low:
-                below = self._document.text((*self._path, "limits", lower))
-                self._wrong("limits", upper, text=f"is not above {lower}, {below}; give more than {below}")
+                text = f"{words[upper]} is not above {lower}, {words[lower]}; give more than {words[lower]}"
+                self._mistakes.add((*self._path, "limits", upper), text)
 
     def elements_rise(self) -> None:
         thermometer = self._model.temperature
@@ -103,11 +110,12 @@ class _TankChecks:
         if roof.critical_high <= roof.critical_low:
             low = self._document.text((*self._path, "roof", "critical_low"))
             self._wrong("roof", "critical_high", text=f"is not above critical_low, {low}; give more than {low}")
-        minimum = self._model.limits.minimum
+        minimum = self._limits.levels.get("minimum")
         if minimum is not None and minimum < roof.critical_high:
             high = self._document.text((*self._path, "roof", "critical_high"))
+            share = f"{self._limits.words['minimum']} " if "minimum" in self._limits.shares else ""
             self._manual.warn(
-                (*self._path, "limits", "minimum"), f"lies below the top of the roof's critical zone, {high}"
+                (*self._path, "limits", "minimum"), f"{share}lies below the top of the roof's critical zone, {high}"
             )
 
     def flows_positive(self) -> None:
@@ -136,10 +144,8 @@ class _TankChecks:
         if "reference_height" not in self._dropped and model.reference_height < capacity.top_m:
             text = f"is below the top of {what}, {top}; give at least {top}"
             self._wrong("reference_height", text=text)
-        for name in _LIMITS:
-            limit = getattr(model.limits, name)
-            if limit is not None:
-                self._inside(limit, capacity, what, "limits", name)
+        for name, limit in self._limits.levels.items():
+            self._inside(limit, capacity, what, "limits", name)
         for index, element in enumerate(model.temperature.elements if model.temperature is not None else ()):
             height = element.height
             if height > capacity.top_m:

@@ -21,6 +21,7 @@ from gateway.settings.fields import (
     YesNo,
     text_or,
 )
+from gateway.settings.limit_levels import LimitsModel
 from gateway.settings.part_models import (
     LiquidHeadModel,
     MeasuredDensityModel,
@@ -28,6 +29,7 @@ from gateway.settings.part_models import (
     ShellModel,
     SourceModel,
     VapourModel,
+    VapourPressureSourceModel,
 )
 from gateway.settings.shape_models import TankShape, VesselKind
 
@@ -40,7 +42,6 @@ __all__ = [
     "FlowModel",
     "FreeWaterModel",
     "LevelModel",
-    "LimitsModel",
     "ManualModel",
     "NoWater",
     "ProbeWater",
@@ -176,15 +177,6 @@ class FlowModel(SourceModel):
     ] = None
 
 
-class LimitsModel(Section):
-    """Levels of concern, rising. Setting them is for competent people under local codes."""
-
-    minimum: Length | None = None
-    maximum_working: Length | None = None
-    high_high: Length | None = None
-    critical_high: Length | None = None
-
-
 class ManualModel(Section):
     """Values by hand that stand in until they expire."""
 
@@ -209,7 +201,7 @@ class TankModel(Section):
     heel_holds: Annotated[HeelContents | None, Field(description="What stands below the datum: water or product")] = (
         None
     )
-    vapour_pressure: SourceModel | None = None
+    vapour_pressure: VapourPressureSourceModel | None = None
     pressurised: YesNo = False
     blanketed: Annotated[YesNo, Field(description="Under nitrogen or another gas at a pressure of its own")] = False
     ambient: AmbientModel | None = None

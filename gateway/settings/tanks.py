@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.plan import ElementPlan, FreeWaterSource, LimitPlan, TankPlan, TemperaturePlan, Weighting
+from gateway.calculation.plan import ElementPlan, FreeWaterSource, TankPlan, TemperaturePlan, Weighting
 from gateway.errors import GatewayError, SettingsError
 from gateway.settings.capacity_file import read_capacity_csv
 from gateway.settings.densities import BuiltProduct, Densities
 from gateway.settings.document import Document, KeyPath, Mistakes
+from gateway.settings.limit_levels import limit_levels
 from gateway.settings.manual import ManualValues
 from gateway.settings.parts import build_parts
 from gateway.settings.shape_models import VesselKind, capacity_of
@@ -35,6 +36,8 @@ class TankSetup:
     binding: TankBinding
     description: str
     period_s: float
+    remarks: tuple[str, ...] = ()
+    """What of its keys became something else than what is written: a part of the capacity a level."""
 
 
 class TankBuilder:
@@ -70,8 +73,9 @@ class TankBuilder:
             product = self._densities.product(model.product, (*path, "product"))
         capacity = self._capacity(model, checked.dropped, path)
         kind = _vessel(model)
-        check_tank(checked, capacity, product, self._document, path, self._mistakes, self._manual)
-        parts = build_parts(checked, capacity, kind, self._document, path, self._mistakes, self._manual)
+        limits = limit_levels(model.limits, capacity, self._document, path, self._mistakes)
+        check_tank(checked, capacity, limits, product, self._document, path, self._mistakes, self._manual)
+        parts = build_parts(checked, capacity, product, kind, self._document, path, self._mistakes, self._manual)
         fitted = self._inputs.build(checked, path)
         binding = self._binding(tag, checked, fitted, product, path)
         if self._mistakes.count != before or checked.dropped or product is None or capacity is None:
@@ -91,14 +95,10 @@ class TankBuilder:
             roof=parts.roof,
             shell=parts.shell,
             vapour=parts.vapour,
+            pressure=parts.pressure,
             measured_density=parts.measured_density,
             liquid_head=parts.liquid_head,
-            limits=LimitPlan(
-                model.limits.minimum,
-                model.limits.maximum_working,
-                model.limits.high_high,
-                model.limits.critical_high,
-            ),
+            limits=limits.plan(),
             maximum_flow_in_m3_s=model.maximum_flow_in,
             maximum_flow_out_m3_s=model.maximum_flow_out,
             flows=fitted.flows,
@@ -108,7 +108,7 @@ class TankBuilder:
             buoyancy=product.buoyancy,
             age_difference_limit_s=self._sources.age_difference_limit_s(_used_together(binding)),
         )
-        return TankSetup(plan, binding, model.description or "", self._period_s(model, binding))
+        return TankSetup(plan, binding, model.description or "", self._period_s(model, binding), limits.remarks(path))
 
     def _capacity(self, model: TankModel, dropped: frozenset[str], path: KeyPath) -> Capacity | None:
         if (model.shape is None) == (model.capacity_table is None):

@@ -435,12 +435,6 @@ def test_volume_never_falls_as_level_rises(one_m: float, other_m: float) -> None
     assert value(sheet(given=straight_input(low)).figures.tov) <= value(sheet(given=straight_input(high)).figures.tov)
 
 
-def test_a_missing_vapour_pressure_is_bad_where_the_correction_needs_it() -> None:
-    figures = sheet(straight_plan(pressurised=True)).figures
-    assert figures.cpl.quality == figures.gsv.quality == Quality.BAD
-    assert figures.cpl.reasons[0].code == ReasonCode.INPUT_BAD
-
-
 def test_without_temperature_an_atmospheric_tank_still_has_cpl_one() -> None:
     figures = sheet(given=straight_input(elements=(bad(), bad(), bad(), bad()))).figures
     assert (figures.cpl.value, figures.cpl.quality) == (1.0, Quality.GOOD)

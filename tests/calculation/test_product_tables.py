@@ -11,6 +11,7 @@ import yaml
 from gateway.calculation.methods.solution import SolutionDensity
 from gateway.calculation.methods.tabulated import LinearDensity, TabulatedDensity
 from gateway.calculation.units import Dimension, parse_quantity
+from gateway.calculation.vapour_pressure import VapourPressureCurve
 from gateway.errors import LimitError
 from gateway.settings.products import TabulatedProduct
 from tests.calculation.golden_values import GoldenRow, golden_rows
@@ -90,6 +91,44 @@ def test_expansion_against_a_handbook(row: GoldenRow) -> None:
     method, temperature = methods()[row.inputs["product"]], row.number("temperature_c")
     slope = (method.density_at(temperature + 5.0) - method.density_at(temperature - 5.0)) / 10.0
     assert -slope / method.density_at(temperature) == pytest.approx(row.value, abs=row.tolerance)
+
+
+def curves() -> dict[str, VapourPressureCurve]:
+    """The vapour pressure curves that come with products."""
+    found: dict[str, VapourPressureCurve] = {}
+    for path in sorted(FOLDER.glob("*.yaml")):
+        for name, entry in entries(path).items():
+            points = entry.get("vapour_pressure", {}).get("points", ())
+            if points:
+                at = tuple(parse_quantity(point["temperature"], Dimension.TEMPERATURE) for point in points)
+                pressures = tuple(parse_quantity(point["pressure"], Dimension.ABSOLUTE_PRESSURE) for point in points)
+                found[name] = VapourPressureCurve(at, pressures, entry["vapour_pressure"]["source"])
+    return found
+
+
+@pytest.mark.parametrize("name", sorted(curves()))
+def test_a_vapour_pressure_reaches_as_far_as_the_density(name: str) -> None:
+    curve, method = curves()[name], methods()[name]
+    assert isinstance(method, TabulatedDensity)
+    assert (curve.temperatures_c[0], curve.temperatures_c[-1]) == (method.temperatures_c[0], method.temperatures_c[-1])
+
+
+@pytest.mark.outside("CoolProp 8.0.0, between the points of each vapour pressure curve")
+@pytest.mark.parametrize("name", sorted(curves()))
+def test_a_vapour_pressure_between_its_points(name: str) -> None:
+    from CoolProp.CoolProp import PropsSI
+
+    curve = curves()[name]
+    fluid = curve.source.rpartition(" ")[2]
+    for below, above in pairwise(curve.temperatures_c):
+        middle = (below + above) / 2.0
+        assert curve.pressure(middle) == pytest.approx(PropsSI("P", "T", middle + 273.15, "Q", 0, fluid), rel=2e-3)
+
+
+@pytest.mark.parametrize("row", golden_rows("vapour.csv", "product_curve"), ids=by_id)
+def test_vapour_pressure_against_a_handbook(row: GoldenRow) -> None:
+    found = curves()[row.inputs["product"]].pressure(row.number("temperature_c"))
+    assert found == pytest.approx(row.value, rel=row.tolerance)
 
 
 @pytest.mark.parametrize("row", golden_rows("chemicals.csv", "caustic_grid"), ids=by_id)

@@ -26,11 +26,14 @@ from gateway.calculation.plan import (
     TankPlan,
     TemperaturePlan,
     VapourPlan,
+    VapourPressurePlan,
     Weighting,
 )
 from gateway.calculation.recalculation import corrected, recalculate
 from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.shapes import Head, LyingCylinder, UprightCylinder
+from gateway.calculation.vapour import COMPONENTS
+from gateway.calculation.vapour_pressure import curve_of_composition
 from gateway.records import Figures, Input, Inventory, Quality, Reason, ReasonCode, TankInput
 from tests.support.plans import (
     NOON,
@@ -45,6 +48,11 @@ from tests.support.plans import (
 
 DIESEL = ProductPlan("diesel", PetroleumCorrection(PetroleumGroup.REFINED, 15.0))
 LINE = ProductPlan("brine", StraightLineMethod(), 0.25)
+
+
+def _own(name: str) -> VapourPressurePlan:
+    return VapourPressurePlan(curve_of_composition([COMPONENTS[name]], [1.0]))
+
 
 PLANS: dict[str, TankPlan] = {
     "innage": straight_plan(free_water=FreeWaterSource.PROBE),
@@ -75,6 +83,16 @@ PLANS: dict[str, TankPlan] = {
         vapour=VapourPlan(13.7),
         pressurised=True,
     ),
+    "vapour by the gas law, pressure compared": straight_plan(
+        product=replace(LINE, vapour_pressure=_own("propane")),
+        vapour=VapourPlan(molar_mass_kg_mol=0.0441, component=COMPONENTS["propane"]),
+    ),
+    "level under a pressure compared": straight_plan(
+        product=replace(LINE, vapour_pressure=_own("n-butane")),
+        gauge=HeadPlan(0.15),
+        vapour=VapourPlan(13.7),
+    ),
+    "pressurised, API 11.1": straight_plan(product=DIESEL, pressurised=True),
     "no gauge": straight_plan(gauge=None, second_gauge=GaugePlan(GaugeKind.INNAGE)),
     "density measured": straight_plan(
         product=LINE,
@@ -117,6 +135,10 @@ class _Field:
         random = self._random
         top = 3.1 if plan.reference_height_m < 4.0 else 10.6
         by_head = isinstance(plan.gauge, HeadPlan)
+        vapour_pa = (-15e3, 6e5) if plan.pressurised else None
+        if plan.product.vapour_pressure is not None:
+            # Under the head; butane at 16 degC has 80 kPa gauge, give or take 50.
+            vapour_pa = (20e3, 45e3) if by_head else (0.0, 9e5)
         with_pressure = by_head or plan.measured_density is not None
         dip_level = self.maybe(self.by_hand(0.5, 2.5, Quality.UNCERTAIN))
         manual = self.maybe(self.by_hand(10.0, 30.0, Quality.UNCERTAIN))
@@ -136,7 +158,7 @@ class _Field:
                     second_level=None if plan.second_gauge is None else self.reading(level - 0.02, level + 0.02),
                     dip_level=dip_level,
                     bottom_pressure=self.reading(-500.0, 90_000.0) if with_pressure else None,
-                    vapour_pressure=self.reading(0.0, 6e5) if plan.pressurised else None,
+                    vapour_pressure=self.reading(*vapour_pa) if vapour_pa else None,
                     water=self.reading(-0.05, 1.5) if plan.free_water is FreeWaterSource.PROBE else None,
                     dip_water=dip_water,
                     elements=tuple(self.reading(14.0, 18.0) for _ in plan.temperature.elements),

@@ -25,9 +25,10 @@ def test_a_gauge_that_agrees(capsys: Capture, panel: Panel, tmp_path: Path) -> N
     assert (said.code, said.err) == (0, "")
     record = said.document
     # Ullage of 5.828 m below a reference height of 15.240 m, sent as 58,280 tenths of a millimetre.
-    (gauge,) = record["gauge"]
-    assert gauge["raw"] == [0, 58280]
-    assert gauge["level"] == pytest.approx(9.412)
+    assert [gauge["raw"] for gauge in record["gauge"]] == [[0, 58280]] * 3, "read anew for each dip"
+    times = [gauge["time"] for gauge in record["gauge"]]
+    assert times == sorted(times)
+    assert record["gauge"][0]["level"] == pytest.approx(9.412)
     assert record["mean_dip"] == pytest.approx(9.412)
     assert (record["verdict"], record["applied"], record["proposed_offset_change"]) == ("passed", False, None)
     assert (record["by"], record["witness"], record["tape"]) == ("A. Smith", "B. Jones", "T-14")

@@ -75,6 +75,8 @@ def test_one_point_without_a_terminal(capsys: Capture, panel: Panel, tmp_path: P
     text = kept.with_suffix(".txt").read_text("utf-8")
     assert "SIMULATED: no real loop" in text
     assert "PASSED: every read lies within the tolerance" in text
+    assert "Not tried: 4 mA, 12 mA, 20 mA. What was found says nothing of the loop there." in text
+    assert record["not_tried_ma"] == [4.0, 12.0, 20.0]
     assert "not for custody transfer" in text
 
 

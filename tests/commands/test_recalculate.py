@@ -237,11 +237,64 @@ def _refused(capsys: pytest.CaptureFixture[str], path: Path, out: Path) -> str:
 def test_a_line_that_is_not_understood_is_named(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path, out = tmp_path / "records.jsonl", tmp_path / "new.jsonl"
     whole = orjson.dumps(_payloads(1)[0])
-    path.write_bytes(whole + b"\n{half")
+    path.write_bytes(whole + b"\n{half\n")
     assert _refused(capsys, path, out).startswith("FILE:2: is not JSON (")
     broken = {**_payloads(1)[0], "time": "yesterday"}
     _file(path, [broken])
     assert _refused(capsys, path, out).startswith("FILE:1: is no inventory that this version understands (ValueError: ")
+
+
+def test_a_line_cut_off_at_the_end_of_a_growing_file_is_told_and_left_out(
+    capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "new.jsonl"
+    with records.open("ab") as file:
+        file.write(orjson.dumps(_payloads(1)[0])[:500])
+    said = _recalculate(capsys, records, out)
+    assert said.code == 0
+    assert "the last line was cut off, as of a file that is still being written, and is left out" in said.out
+    assert len(_read(out)) == 4
+
+
+def test_a_record_that_is_not_in_si_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path, out = tmp_path / "records.jsonl", tmp_path / "new.jsonl"
+    payload = _payloads(1)[0]
+    payload["figures"]["level"].update(value=30.88, unit="ft")
+    _file(path, [payload])
+    assert "level is in ft, and records are in SI: m" in _refused(capsys, path, out)
+
+
+def test_of_a_file_with_several_versions_the_latest_of_each_record_is_made_again(
+    capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path
+) -> None:
+    first, both, out = (tmp_path / name for name in ("first.jsonl", "both.jsonl", "out.jsonl"))
+    _recalculate(capsys, records, first, "--density", "840.5 kg/m3", "--reason", "mistyped")
+    # Of the first two records a version 1, of the last two none yet.
+    both.write_bytes(records.read_bytes() + b"".join(first.read_bytes().splitlines(keepends=True)[:2]))
+    said = _recalculate(capsys, both, out)
+    assert said.out.startswith("TK-101: version 2, ")
+    assert "2 records left out of which the file holds a later version" in said.out
+    lines = _read(out)
+    assert sorted(line["identity"]["sequence"] for line in lines) == [1, 2, 3, 4]
+    assert {line["version"]["number"] for line in lines} == {2}, "a run makes one version"
+
+
+def test_what_is_stopped_in_the_middle_leaves_no_file(
+    capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out" / "new.jsonl"
+    out.parent.mkdir()
+    seen = []
+
+    def stopped(*_: object) -> None:
+        seen.append([file.name for file in out.parent.iterdir()])
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("gateway.commands.recalculate_summary.Summary.add", stopped)
+    assert _recalculate(capsys, records, out).code != 0
+    assert [len(names) for names in seen] == [1], "it was written under another name"
+    assert seen[0][0] != out.name
+    assert list(out.parent.iterdir()) == []
 
 
 def test_another_product_or_thermometer_needs_the_site_file_of_then(

@@ -10,6 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
+import orjson
 import pytest
 
 from gateway.acquisition.register_map import Table
@@ -90,9 +91,14 @@ def test_two_ways_fit_until_a_second_dip_at_another_level_decides(
     assert found == {(0, "innage"), (0, "ullage"), (1, "innage"), (1, "ullage")}
     assert first.document["dip_match"]["proved"] is False
     kept = tmp_path / "first.json"
-    kept.write_text(first.out, "utf-8")
     with foreign_server([6000, 4001]) as port:
         address = f"127.0.0.1:{wire_recorder(port).port}"
+        kept.write_text(first.out, "utf-8")
+        other = typed(capsys, "registers", address, *options, "--dip", "6.000 m", "--earlier", str(kept))
+        assert other.code == 2
+        assert f"is of {first.document['address']} unit 1, and {address} unit 1 is asked now" in other.err
+        # The same device, on the port that its stand-in has now.
+        kept.write_bytes(orjson.dumps({**first.document, "address": address}))
         second = typed(capsys, "registers", address, *options, "--dip", "6.000 m", "--earlier", str(kept))
         again = typed(capsys, "registers", address, "--count", "1", "--dip", "6.000 m", "--earlier", str(kept))
     assert [(m["address"], m["measures"]) for m in second.document["dip_match"]["matches"]] == [
@@ -111,7 +117,49 @@ def test_a_level_that_did_not_move_proves_nothing(
         kept = tmp_path / "first.json"
         kept.write_text(first.out, "utf-8")
         said = typed(capsys, *words, "--earlier", str(kept))
-    assert "Not proved: the level has moved only 0 mm since the earlier dip, which decides nothing." in said.out
+    assert (
+        "Not proved: the level has moved only 0 mm since the earlier dip, with tolerances of 8 mm together, which"
+        in said.out
+    )
+
+
+def test_a_register_that_never_moves_is_not_proved_by_a_wide_tolerance(
+    capsys: Capture, tmp_path: Path, wire_recorder: Callable[[int], WireRecorder]
+) -> None:
+    """5.9 m for ever fits a dip of 5.0 m within 1 m, and one of 5.9 m within 4 mm: 0.9 m apart, 1.004 m of doubt."""
+    with foreign_server([5900]) as port:
+        words = ("registers", f"127.0.0.1:{wire_recorder(port).port}", "--count", "1")
+        kept = tmp_path / "first.json"
+        kept.write_text(typed(capsys, *words, "--dip", "5.000 m", "--tolerance", "1 m", "--json").out, "utf-8")
+        said = typed(capsys, *words, "--dip", "5.900 m", "--earlier", str(kept), "--json")
+    assert said.document["dip_match"]["proved"] is False
+
+
+def test_copies_of_one_value_are_one_match(
+    capsys: Capture, tmp_path: Path, wire_recorder: Callable[[int], WireRecorder]
+) -> None:
+    """Millimetres in 32 bits whose high word is always 0, and again in a register of their own: one level, proved."""
+    kept = tmp_path / "first.json"
+    with foreign_server([0, 5000, 77, 5000]) as port:
+        words = ("--dip", "5.000 m", "--count", "4", "--json")
+        first = typed(capsys, "registers", f"127.0.0.1:{wire_recorder(port).port}", *words)
+    with foreign_server([0, 6000, 77, 6000]) as port:
+        address = f"127.0.0.1:{wire_recorder(port).port}"
+        kept.write_bytes(orjson.dumps({**first.document, "address": address}))
+        said = typed(capsys, "registers", address, "--dip", "6.000 m", "--count", "4", "--earlier", str(kept))
+    assert "Proved: these are copies of one value" in said.out
+    assert "By chance one dip of 4 mm fits something in a third of devices" in said.out
+
+
+def test_a_dip_of_an_empty_tank_is_bounded_and_says_what_to_do(
+    capsys: Capture, wire_recorder: Callable[[int], WireRecorder]
+) -> None:
+    with foreign_server([0] * 125) as port:
+        said = typed(capsys, "registers", f"127.0.0.1:{wire_recorder(port).port}", "--dip", "2 mm", "--count", "125")
+    lines = said.out.splitlines()
+    assert len(lines) < 200
+    assert any(line.startswith("... and ") and line.endswith("more, which --json gives.") for line in lines)
+    assert "So near to zero every register that holds nothing fits: dip when there is more in the tank." in lines
 
 
 def test_nothing_fits(capsys: Capture, panel: Panel) -> None:

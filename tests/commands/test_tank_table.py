@@ -112,6 +112,43 @@ def test_totals_say_how_many_tanks_are_in_them() -> None:
     ]
 
 
+def test_mass_is_that_of_liquid_and_vapour_where_both_are_counted() -> None:
+    """40.15 t of liquid and 0.81 t of vapour: what evaporates is not lost."""
+    views = _views(
+        _tank("TK-1", mass=_good(2_000_000.0)),
+        _tank("B-2", mass=_good(40_150.0), vapour_mass=_good(810.0), total_mass=_good(40_960.0)),
+    )
+    row = " ".join(plain_lines(tank_grid(views))[2].split())
+    assert row == "B-2 gasoline 9.412 14.7 n/a n/a 41.0 n/a Good 4 s"
+    assert total_lines(views) == [
+        "Total gasoline: mass incl. vapour 2,041.0 t (2 of 2 tanks)",
+        "Total of all products: mass incl. vapour 2,041.0 t (2 of 2 tanks)",
+        "Mass of B-2: liquid and vapour together",
+    ]
+
+
+def test_a_doubtful_vapour_is_a_doubtful_mass() -> None:
+    why = Reason(ReasonCode.VAPOUR_PRESSURE_DISAGREES, "vapour pressure 101 kPa absolute is 735 kPa below")
+    doubtful = Figure(40_960.0, Quality.UNCERTAIN, (why,), 2.0)
+    views = _views(_tank("B-2", mass=_good(40_150.0), vapour_mass=doubtful, total_mass=doubtful))
+    assert "41.0?" in plain_lines(tank_grid(views))[1]
+    assert notes(views) == [f"B-2: Uncertain (?): {why.text}"]
+    assert total_lines(views)[0] == "Total of all products: mass incl. vapour 41.0 t (1 of 1 tanks, estimated)"
+    # Of the liquid alone nobody may take the total for known.
+    lost = _views(_tank("B-2", mass=_good(40_150.0), vapour_mass=_bad(), total_mass=_bad()))
+    assert " ".join(plain_lines(tank_grid(lost))[1].split()) == "B-2 gasoline 9.412 14.7 n/a n/a - n/a Bad 4 s"
+    assert total_lines(lost) == [
+        "Total of all products: mass incl. vapour - (0 of 1 tanks)",
+        "Mass of B-2: liquid and vapour together",
+    ]
+
+
+def test_a_sheet_that_failed_says_nothing_of_vapour() -> None:
+    failed = Figure(None, Quality.BAD, (Reason(ReasonCode.CALCULATION_FAILED, "the calculation failed"),), 0.0)
+    views = _views(_tank("TK-1", mass=failed, total_mass=failed))
+    assert total_lines(views) == ["Total of all products: mass - (0 of 1 tanks)"]
+
+
 def test_a_total_of_bad_tanks_alone_is_a_dash() -> None:
     views = _views(_tank("TK-1", mass=_bad()))
     assert total_lines(views) == ["Total of all products: mass - (0 of 1 tanks)"]

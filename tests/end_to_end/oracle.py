@@ -2,7 +2,8 @@
 
 Written from the worksheet of the demo site (worksheet.py, after `config/demo/wiring.md`) and the published relations
 alone: API MPMS 12.1.1 for the order of the sheet and the floating roof, the exponential form of API MPMS 11.1 with a
-constant coefficient, weight in air as in API MPMS 12.1.1 (air 1.2 kg/m3, weights 8000 kg/m3). It imports nothing from
+constant coefficient, weight in air as in API MPMS 12.1.1 (air 1.2 kg/m3, weights 8000 kg/m3), Raoult's law with the
+vapour pressures of CoolProp for what a pressure above a mixture may be. It imports nothing from
 `gateway` and nothing from `simulators`. Values are exact fractions until they have become what the wire carries, so
 that "exactly on the margin" means that.
 
@@ -15,6 +16,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from CoolProp.CoolProp import PropsSI
+
 from tests.end_to_end.worksheet import SIXTEENTH, TANKS, Tank
 
 __all__ = [
@@ -24,6 +27,7 @@ __all__ = [
     "OpenQuestionError",
     "State",
     "expected",
+    "own_pressure",
     "rounded",
     "shown_level",
 ]
@@ -105,6 +109,21 @@ def correction(tank: Tank, celsius: float) -> float:
     """CTL = exp(-a dT (1 + 0.8 a dT)), API MPMS 11.1 with a constant coefficient."""
     x = tank.expansion_per_k * (celsius - tank.reference_c)
     return math.exp(-x * (1 + 0.8 * x))
+
+
+def own_pressure(propane: float, celsius: float) -> float:
+    """Pa absolute over a liquid of propane and n-butane, by Raoult's law."""
+    pure = [PropsSI("P", "T", celsius + 273.15, "Q", 0, name) for name in ("Propane", "n-Butane")]
+    return propane * float(pure[0]) + (1.0 - propane) * float(pure[1])
+
+
+def is_its_own(propane: float, gauge_pa: float, celsius: float) -> bool:
+    """Whether a pressure is what the liquid makes. Raises OpenQuestionError where Raoult's law is too coarse to say."""
+    own = own_pressure(propane, celsius)
+    band, away = max(0.15 * own, 50e3), abs(gauge_pa + 101_325.0 - own)
+    if abs(away - band) < 0.04 * own:
+        raise OpenQuestionError(f"{gauge_pa} Pa is at the edge of what {propane} of propane makes at {celsius} degC")
+    return away < band
 
 
 def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]:
@@ -297,11 +316,15 @@ def expected(tag: str, state: State) -> Expected:
     if tank.solute is not None:
         figures["solute_mass"] = (liquid * tank.solute, amount_quality)
     if tank.vapour_density is not None:
-        figures["vapour_density"] = (tank.vapour_density, 0)
-        figures["vapour_pressure"] = (float(as_float32(rounded(state.pressure_pa, Fraction(100)) / 100000)) * 1e5, 0)
+        shown = float(as_float32(rounded(state.pressure_pa, Fraction(100)) / 100000)) * 1e5
+        assert tank.propane is not None
+        # Without a temperature the pressure is borne out by nothing, but nothing contradicts what is stated either.
+        contradicts = found is not None and not is_its_own(tank.propane, shown, found)
+        figures["vapour_pressure"] = (shown, 1 if contradicts or found is None else 0)
+        figures["vapour_density"] = (tank.vapour_density, int(contradicts))
         vapour = (full - tov) * tank.vapour_density
-        figures["vapour_mass"] = (vapour, level_quality)
-        figures["total_mass"] = (liquid + vapour, amount_quality)
+        figures["vapour_mass"] = (vapour, max(level_quality, int(contradicts)))
+        figures["total_mass"] = (liquid + vapour, max(amount_quality, int(contradicts)))
     return Expected({name: (None if worst == 2 else value, worst) for name, (value, worst) in figures.items()}, used)
 
 

@@ -4,7 +4,7 @@ import random
 from collections.abc import Callable
 from fractions import Fraction
 
-from tests.end_to_end.oracle import GRAVITY, Expected, OpenQuestionError, State, density, expected
+from tests.end_to_end.oracle import GRAVITY, Expected, OpenQuestionError, State, density, expected, own_pressure
 from tests.end_to_end.worksheet import TANKS, Tank
 
 __all__ = ["Drawn", "at_margins", "draw"]
@@ -68,6 +68,9 @@ def _state(source: random.Random, tag: str, tank: Tank) -> State:
     pressure = Fraction(0)
     if tank.vapour_density is not None:
         pressure = Fraction(source.randrange(1000, 9000)) * 100
+        if tank.propane is not None and source.random() < 0.7:
+            own = own_pressure(tank.propane, float(temperatures[0])) * source.uniform(0.9, 1.1) - 101_325.0
+            pressure = Fraction(round(own / 100.0)) * 100
     if tank.nozzle is not None:
         # Of an even temperature in all the liquid, so that the pressure does not hang on how a profile is averaged:
         # what the demo site's transmitters then see is rho g h.

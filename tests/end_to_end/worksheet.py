@@ -53,6 +53,8 @@ class Tank:
     sediment_water: float | None = None
     solute: float | None = None
     vapour_density: float | None = None
+    propane: float | None = None
+    """Mole fraction in the liquid, the rest being n-butane; None where no pressure is judged by it."""
     second_gauge_offset: Fraction | None = None
     """How much less ullage the second gauge shows than there is."""
     by_slices: bool = False
@@ -135,6 +137,7 @@ TANKS: dict[str, Tank] = {
         density_at=(545.0, 15.0),
         density_range_c=(-10.0, 50.0),
         vapour_density=13.7,
+        propane=0.60,
         by_slices=True,
     ),
     "C-7": Tank(

@@ -181,7 +181,7 @@ VAPOUR_PRESSURE = "{instrument: G-1, signal: pressure}"
         ),
         (
             "{component: propane}",
-            VapourPlan(None, COMPONENTS["propane"].molar_mass, 1.0, 101_325.0, COMPONENTS["propane"]),
+            VapourPlan(None, COMPONENTS["propane"].molar_mass, None, 101_325.0, COMPONENTS["propane"]),
         ),
     ],
 )
