@@ -5,8 +5,16 @@ from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
+from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
 __all__ = ["BREAKS", "Break"]
 
-BREAKS: tuple[Break, ...] = (*ACQUISITION_BREAKS, *LEVEL_BREAKS, *CALCULATION_BREAKS, *VAPOUR_BREAKS, *DELIVERY_BREAKS)
+BREAKS: tuple[Break, ...] = (
+    *ACQUISITION_BREAKS,
+    *LEVEL_BREAKS,
+    *CALCULATION_BREAKS,
+    *VAPOUR_BREAKS,
+    *DELIVERY_BREAKS,
+    *SITE_BREAKS,
+)
