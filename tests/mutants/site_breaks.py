@@ -1,4 +1,4 @@
-"""Breaks of the constants of every product group and of what the sheet is made of, which whole random sites must show."""
+"""Breaks of the constants of every product group, and of what else the sheet is made of, that whole random sites show."""
 
 from tests.mutants.a_break import Break
 

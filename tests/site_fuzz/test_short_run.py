@@ -1,4 +1,4 @@
-"""A few sites that the other test does not play: enough for every kind of product and shape. `make mutants` runs these."""
+"""A few sites that the long test does not play, enough for every kind of product and shape; `make mutants` runs them."""
 
 from tests.site_fuzz.fuzz import play_all
 from tests.site_fuzz.world.draw_product import KINDS
