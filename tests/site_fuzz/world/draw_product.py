@@ -60,20 +60,26 @@ def _special(dice: Dice) -> Drawn:
     return Petroleum2004("special", dice.one(15.0, 20.0, _60F_C), alpha), -20.0, 70.0, dice.number(640.0, 1100.0, 1)
 
 
-def _tables_1980(group: str) -> Callable[[Dice], Drawn]:
-    ranges = {
-        "crude": (760.0, 1000.0),
-        "refined": (700.0, 1000.0),
-        "lubricating": (820.0, 980.0),
-        "special": (650.0, 1000.0),
-    }
+_OF_1980 = {
+    "crude": ("crude", 760.0, 1000.0),
+    "gasoline": ("refined", 700.0, 768.0),
+    "transition": ("refined", 772.0, 786.0),
+    "jet": ("refined", 789.0, 837.0),
+    "fuel_oil": ("refined", 840.0, 1000.0),
+    "lubricating": ("lubricating", 820.0, 980.0),
+    "special": ("special", 650.0, 1000.0),
+}
+
+
+def _tables_1980(name: str) -> Callable[[Dice], Drawn]:
+    group, low, high = _OF_1980[name]
 
     def draw(dice: Dice) -> Drawn:
         alpha = round(dice.uniform(490e-6, 1600e-6), 6) if group == "special" else None
         table = dice.one(6, 24, 54, 60)
         cold = dice.chance(0.3)
         # Off the halves of the table's own steps, where two neighbouring rows are equally near.
-        density = dice.number(*ranges[group], 1) + 0.0137
+        density = dice.number(low, high, 1) + 0.0137
         return Petroleum1980(group, table, alpha, cold), -30.0 if cold else -15.0, 85.0, round(density, 4)
 
     return draw
@@ -184,7 +190,7 @@ KINDS: dict[str, Callable[[Dice], Drawn]] = {
     **{f"2004 {name}": _refined(name) for name in _REFINED},
     "2004 lubricating": _lube,
     "2004 special": _special,
-    **{f"1980 {name}": _tables_1980(name) for name in ("crude", "refined", "lubricating", "special")},
+    **{f"1980 {name}": _tables_1980(name) for name in _OF_1980},
     **{f"lpg {name}": _lpg(name) for name in ("propane", "butane", "mixture", "ngl")},
     "coefficient": _coefficient,
     "straight line": _line,

@@ -46,20 +46,26 @@ class Site:
     tanks: tuple[Seen, ...]
 
 
-def draw_site(seed: int) -> Site:
-    """The kinds of product and the shapes take turns over the seeds, so that each of them comes up soon."""
+def draw_site(seed: int, sheets: int = SHEETS) -> Site:
+    """The kinds of product and the shapes take turns over the seeds, so that each of them comes up soon.
+
+    Fewer `sheets` than usual are as many single ones, and none over time.
+    """
     gravity = Dice(f"gravity of site {seed}").choice((9.80665, 9.7803, 9.8119, 9.8322))
-    tanks = [_seen(seed, index, gravity) for index in range(TANKS)]
+    tanks = [_seen(seed, index, gravity, sheets) for index in range(TANKS)]
     return Site(seed, site_text(f"site-{seed}", [each.tank for each in tanks]), tuple(tanks))
 
 
-def _seen(seed: int, index: int, gravity: float) -> Seen:
+def _seen(seed: int, index: int, gravity: float, sheets: int) -> Seen:
     dice = Dice(f"site {seed}, tank {index}")
     kinds = tuple(KINDS)
     place = seed * TANKS + index
     kind, shape = kinds[place % len(kinds)], SHAPES[(place // len(kinds) + place) % len(SHAPES)]
     tank = draw_tank(dice, f"T{index}", kind, shape, gravity)
-    singles = [_moment(dice, tank, draw_snapshot(dice, tank), _START_S, follows=False) for _ in range(_SINGLE)]
+    count = _SINGLE if sheets == SHEETS else sheets
+    singles = [_moment(dice, tank, draw_snapshot(dice, tank), _START_S, follows=False) for _ in range(count)]
+    if sheets != SHEETS:
+        return Seen(tank, tuple(singles))
     step_s = dice.one(10.0, 30.0, 60.0, 120.0)
     series = draw_fill(dice, tank, SHEETS - _SINGLE, step_s)
     return Seen(tank, (*singles, *_over_time(dice, tank, series, step_s)))
