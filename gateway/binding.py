@@ -47,6 +47,8 @@ class ManualValue:
     expires: datetime | None = None
     substitutes: bool = False
     origin: str = "manual"
+    doubt: str | None = None
+    """Why it is not vouched for, of a density that a method brought to reference temperature from far away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +245,10 @@ def _density(manual: ManualValue | None, now: datetime) -> Input | None:
     if manual is not None and manual.entered is None:
         reason = Reason(ReasonCode.DENSITY_UNDATED, f"nominal density {manual.value:g} kg/m3, no dated sample")
         return Input(manual.value, Quality.UNCERTAIN, reason, 0.0, manual.origin, manual=True)
-    return _standing(manual, now)
+    given = _standing(manual, now)
+    if manual is None or manual.doubt is None or given is None or given.quality is not Quality.GOOD:
+        return given
+    return given._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.METHOD_DOUBTFUL, manual.doubt))
 
 
 def _observed_density(manual: ManualValue | None, now: datetime) -> Input | None:

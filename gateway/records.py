@@ -1,9 +1,9 @@
 """The frozen records that travel from stage to stage, the three qualities and the reason codes.
 
 Terms, expanded once: TOV total observed volume; FW free water; GOV gross observed volume; GSV gross standard volume;
-NSV net standard volume; CTL correction for the temperature of the liquid; CPL correction for its pressure; CTSh
-correction for the temperature of the shell; FRA floating roof adjustment (API MPMS 12.1.1). Ullage is the distance
-from the reference point down to the surface, innage the height of the surface above the datum.
+NSV net standard volume; NSM net standard mass; CTL correction for the temperature of the liquid; CPL correction for
+its pressure; CTSh correction for the temperature of the shell; FRA floating roof adjustment (API MPMS 12.1.1).
+Ullage is the distance from the reference point down to the surface, innage the height of the surface above the datum.
 
 Hot records are NamedTuples: as immutable as frozen dataclasses and several times cheaper to make, which is what lets
 one process carry a thousand tanks a second.
@@ -86,6 +86,7 @@ class ReasonCode(StrEnum):
     OUTSIDE_TABLE = "outside_table"
     NOT_CONVERGED = "not_converged"
     DENSITIES_DISAGREE = "densities_disagree"
+    DENSITY_OUTSIDE_WINDOW = "density_outside_window"
     WATER_ABOVE_LEVEL = "water_above_level"
     NONE_DETECTED = "none_detected"
     HEEL_UNDECLARED = "heel_undeclared"
@@ -108,6 +109,7 @@ class ReasonCode(StrEnum):
     COMPRESSIBILITY_ASSUMED = "compressibility_assumed"
     # correction and results
     METHOD_LIMIT = "method_limit"
+    METHOD_DOUBTFUL = "method_doubtful"
     INPUT_BAD = "input_bad"
     INPUT_UNCERTAIN = "input_uncertain"
     CALCULATION_FAILED = "calculation_failed"
@@ -259,6 +261,8 @@ class Figures(NamedTuple):
     nsv: Figure
     mass: Figure
     weight_in_air: Figure
+    net_mass: Figure
+    net_weight_in_air: Figure
     solute_mass: Figure
     vapour_density: Figure
     vapour_mass: Figure

@@ -5,18 +5,34 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
-from gateway.calculation.plan import ProductPlan
+from gateway.calculation.memory import Memory
+from gateway.calculation.plan import DensityWindow, ProductPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
 from gateway.sources import DensitySource
 
-__all__ = ["CorrectionFigures", "DensityBasis", "correct", "correction_figures", "density_basis", "observed_basis"]
+__all__ = [
+    "CorrectionFigures",
+    "DensityBasis",
+    "State",
+    "correct",
+    "correction_figures",
+    "density_basis",
+    "doubted",
+    "observed_basis",
+    "standing_doubts",
+]
+
+_DOUBTS = frozenset({ReasonCode.METHOD_DOUBTFUL, ReasonCode.DENSITY_OUTSIDE_WINDOW})
+# A doubt ends this far inside the border at which it began, so that ripple at a border is no change of quality.
+_INSIDE_C = 0.5
+_INSIDE_KG_M3 = 0.5
 
 
 class DensityBasis(NamedTuple):
     """The density in use. `given` is Bad when a needed density is missing; without a need for one, not applicable."""
 
-    method: CorrectionMethod
+    product: ProductPlan
     given: Figure
     prepared: PreparedCorrection | None
     """Fixed by a reference density; None when the density is observed, missing or refused."""
@@ -24,7 +40,22 @@ class DensityBasis(NamedTuple):
     """kg/m3 at tank temperature, where that is what was given."""
     refusal: str | None
     """Why the method refused the density."""
+    standing: frozenset[ReasonCode]
+    """The doubts of the last sheet, from `standing_doubts`."""
     source: DensitySource
+
+    @property
+    def method(self) -> CorrectionMethod:
+        return self.product.method
+
+
+class State(NamedTuple):
+    """The method at one temperature and pressure."""
+
+    prepared: PreparedCorrection
+    corrected: Corrected
+    doubts: tuple[Reason, ...]
+    """Of the method, or of the density: what is made from it is Uncertain."""
 
 
 class CorrectionFigures(NamedTuple):
@@ -40,7 +71,20 @@ def _prepared(method: CorrectionMethod, reference_density: float | None) -> Prep
     return method.from_reference_density(reference_density)
 
 
-def density_basis(product: ProductPlan, tank_input: TankInput) -> DensityBasis:
+_NO_DOUBTS: frozenset[ReasonCode] = frozenset()
+
+
+def standing_doubts(memory: Memory) -> frozenset[ReasonCode]:
+    """The doubts about method and density that the last sheet had."""
+    last = None if memory.figures is None else memory.figures.observed_density
+    if last is None or last.quality is Quality.GOOD:
+        return _NO_DOUBTS
+    return frozenset([reason.code for reason in last.reasons]) & _DOUBTS
+
+
+def density_basis(
+    product: ProductPlan, tank_input: TankInput, standing: frozenset[ReasonCode] = _NO_DOUBTS
+) -> DensityBasis:
     """The density in force for `tank_input`, prepared for the product's method."""
     method = product.method
     given = tank_input.reference_density
@@ -48,42 +92,86 @@ def density_basis(product: ProductPlan, tank_input: TankInput) -> DensityBasis:
         prepared = _prepared(method, None)
         value = prepared.reference_density
         shown = figure.not_applicable(f"{product.name} has no reference density: density against temperature")
-        shown = shown if value is None else figure.good(value, 0.0)
-        return DensityBasis(method, shown, prepared, None, None, DensitySource.METHOD)
+        known = shown if value is None else figure.good(value, 0.0)
+        return DensityBasis(product, known, prepared, None, None, standing, DensitySource.METHOD)
     if given is None and tank_input.observed_density is not None:
-        return observed_basis(method, figure.from_input(tank_input.observed_density), DensitySource.OBSERVED)
+        observed = figure.from_input(tank_input.observed_density)
+        return observed_basis(product, observed, DensitySource.OBSERVED, standing)
     if given is None or given.value is None or given.quality == Quality.BAD:
         if given is None:
             shown = figure.bad(ReasonCode.NOT_FITTED, f"no density given for {product.name}")
         else:
             shown = figure.from_input(given)
         if method.uses_density_for_ctl:
-            return DensityBasis(method, shown, None, None, "no density", DensitySource.NONE)
-        return DensityBasis(method, shown, _prepared(method, None), None, None, DensitySource.NONE)
+            return DensityBasis(product, shown, None, None, "no density", standing, DensitySource.NONE)
+        return DensityBasis(product, shown, _prepared(method, None), None, None, standing, DensitySource.NONE)
     shown = figure.from_input(given)
     try:
         prepared = _prepared(method, given.value)
     except LimitError as error:
-        return DensityBasis(method, shown, None, None, str(error), DensitySource.REFERENCE)
-    return DensityBasis(method, shown, prepared, None, None, DensitySource.REFERENCE)
+        return DensityBasis(product, shown, None, None, str(error), standing, DensitySource.REFERENCE)
+    return DensityBasis(product, shown, prepared, None, None, standing, DensitySource.REFERENCE)
 
 
-def observed_basis(method: CorrectionMethod, observed: Figure, source: DensitySource) -> DensityBasis:
+def observed_basis(
+    product: ProductPlan, observed: Figure, source: DensitySource, standing: frozenset[ReasonCode] = _NO_DOUBTS
+) -> DensityBasis:
     """A basis from a density at tank temperature, kg/m3. A method that takes no density goes on without it."""
+    method = product.method
     if not method.needs_density:
         none = figure.not_applicable("density against temperature")
-        return DensityBasis(method, none, _prepared(method, None), None, None, DensitySource.METHOD)
-    return DensityBasis(method, observed, None, observed.value, None, source)
+        return DensityBasis(product, none, _prepared(method, None), None, None, standing, DensitySource.METHOD)
+    return DensityBasis(product, observed, None, observed.value, None, standing, source)
 
 
-def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> tuple[PreparedCorrection, Corrected]:
+def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> State:
     """The method at one temperature (degC) and pressure (Pa gauge). Raises LimitError outside its range."""
     prepared = basis.prepared
     if prepared is None:
         if basis.observed is None:
             raise ValueError("correct() needs a density basis that is not refused")
         prepared = basis.method.from_observed_density(basis.observed, temperature_c, pressure_pa)
-    return prepared, prepared.at(temperature_c, pressure_pa)
+    corrected = prepared.at(temperature_c, pressure_pa)
+    doubts: tuple[Reason, ...] = ()
+    doubt = corrected.doubt
+    if doubt is None and basis.standing and ReasonCode.METHOD_DOUBTFUL in basis.standing:
+        doubt = _doubt_nearby(prepared, temperature_c, pressure_pa)
+    if doubt is not None:
+        doubts = (Reason(ReasonCode.METHOD_DOUBTFUL, doubt),)
+    window = basis.product.density_window
+    if window is not None:
+        doubts += _outside(basis, window, prepared.reference_density)
+    return State(prepared, corrected, doubts)
+
+
+def _doubt_nearby(prepared: PreparedCorrection, temperature_c: float, pressure_pa: float) -> str | None:
+    for nearby_c in (temperature_c - _INSIDE_C, temperature_c + _INSIDE_C):
+        try:
+            doubt = prepared.at(nearby_c, pressure_pa).doubt
+        except LimitError:
+            continue
+        if doubt is not None:
+            return doubt
+    return None
+
+
+def _outside(basis: DensityBasis, window: DensityWindow, reference_density: float | None) -> tuple[Reason, ...]:
+    if reference_density is None:
+        return ()
+    inside = _INSIDE_KG_M3 if ReasonCode.DENSITY_OUTSIDE_WINDOW in basis.standing else 0.0
+    if window.lowest_kg_m3 + inside <= reference_density <= window.highest_kg_m3 - inside:
+        return ()
+    text = f"{window.refusal(basis.product, reference_density)}: see whether the tank still holds {basis.product.name}"
+    return (Reason(ReasonCode.DENSITY_OUTSIDE_WINDOW, text),)
+
+
+def doubted(made: Figure, doubts: tuple[Reason, ...]) -> Figure:
+    """`made`, Uncertain at best where there is a doubt."""
+    if made.value is None:
+        return made
+    for doubt in doubts:
+        made = figure.lower(made, doubt.code, doubt.text)
+    return made
 
 
 def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figure | None) -> CorrectionFigures:
@@ -99,7 +187,7 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
         return _without(basis, figure.derive(None, by_density) if given.quality is Quality.BAD else refused, pressure)
     pressure_pa = 0.0 if pressure is None or pressure.value is None else pressure.value
     try:
-        prepared, corrected = correct(basis, temperature.value, pressure_pa)
+        prepared, corrected, doubts = correct(basis, temperature.value, pressure_pa)
     except LimitError as error:
         return _without(basis, figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s), pressure)
 
@@ -110,10 +198,16 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
     needs_no_density = given.quality is Quality.GOOD and given.value is None
     observed = figure.derive(corrected.observed_density, by_state if needs_no_density else by_density)
     if corrected.ctl is None or corrected.cpl is None:
-        return CorrectionFigures(reference, observed, _NO_REFERENCE_VOLUME, _NO_REFERENCE_VOLUME)
+        return CorrectionFigures(reference, doubted(observed, doubts), _NO_REFERENCE_VOLUME, _NO_REFERENCE_VOLUME)
     ctl_inputs = by_density if basis.method.uses_density_for_ctl else by_state
+    ctl = figure.derive(corrected.ctl, ctl_inputs)
     cpl = figure.derive(corrected.cpl, ctl_inputs) if pressure is not None else _ATMOSPHERIC
-    return CorrectionFigures(reference, observed, figure.derive(corrected.ctl, ctl_inputs), cpl)
+    if doubts:
+        # An entered density stands, however far the method is carried from it, but not where it is another product's.
+        own = [doubt for doubt in doubts if basis.observed is not None or doubt.code is not ReasonCode.METHOD_DOUBTFUL]
+        reference = doubted(reference, tuple(own))
+        observed, ctl = doubted(observed, doubts), doubted(ctl, doubts)
+    return CorrectionFigures(reference, observed, ctl, cpl)
 
 
 _NO_REFERENCE_DENSITY = figure.not_applicable("the product has no reference density")

@@ -6,7 +6,8 @@
 from collections.abc import Mapping
 
 from gateway.calculation import figure
-from gateway.calculation.density import DensityBasis, correction_figures, density_basis
+from gateway.calculation.density import DensityBasis, correction_figures, density_basis, standing_doubts
+from gateway.calculation.door import admitted
 from gateway.calculation.level import TAPE_RESOLUTION_M, within_capacity
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.limit_state import limit_state
@@ -49,9 +50,10 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     Never raises for bad field data: what cannot be calculated is Bad with its reason. Bad level makes all quantities
     Bad; Bad temperature leaves level, TOV, free water and room.
     """
+    tank_input = admitted(tank_input)
     now_s = _steady_s(tank_input)
     tank_input = with_possible_pressure(plan, tank_input)
-    basis = density_basis(plan.product, tank_input)
+    basis = density_basis(plan.product, tank_input, standing_doubts(memory))
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
     still = next_stillness(plan, tank_input, found.level, found.difference, memory.still, now_s)
     frozen = frozen_fault(plan, still)
@@ -105,6 +107,8 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         nsv=masses.nsv,
         mass=masses.mass,
         weight_in_air=masses.weight_in_air,
+        net_mass=masses.net_mass,
+        net_weight_in_air=masses.net_weight_in_air,
         solute_mass=masses.solute_mass,
         vapour_density=vapour.density,
         vapour_mass=vapour.mass,

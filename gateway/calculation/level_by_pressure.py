@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from gateway.calculation import figure
 from gateway.calculation.column import column_pressure, doubted_for_water
 from gateway.calculation.contents import Contents, contents_at
-from gateway.calculation.density import DensityBasis, correct
+from gateway.calculation.density import DensityBasis, correct, doubted
 from gateway.calculation.hydrostatic import level_from_pressure
 from gateway.calculation.level import checked_level
 from gateway.calculation.memory import Memory
@@ -50,14 +50,15 @@ def level_by_pressure(
         if temperature.value is None:
             return figure.derive(None, (temperature,)), found
         try:
-            density = correct(basis, temperature.value, 0.0)[1].observed_density
+            _, corrected, doubts = correct(basis, temperature.value, 0.0)
         except LimitError as error:
             return figure.bad(ReasonCode.METHOD_LIMIT, str(error)), found
+        density = corrected.observed_density
         if density is None:
             return figure.derive(None, (density_given,)), found
         before_m = level.value
         known = (density_given,) if density_given.value is not None else ()
-        level = _head_level(plan, head, head_pa, density, (pressure, temperature, *known))
+        level = doubted(_head_level(plan, head, head_pa, density, (pressure, temperature, *known)), doubts)
         if level.value is None:
             return level, found
         rounds.append((level, found))

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.column import column_pressure, doubted_for_water
-from gateway.calculation.density import DensityBasis, correct, observed_basis
+from gateway.calculation.density import DensityBasis, correct, doubted, observed_basis
 from gateway.calculation.hydrostatic import density_from_pressure
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
@@ -56,7 +56,8 @@ def measured_density(
         in_force, source = stood, DensitySource.LAST_MEASURED
     elif difference.quality is Quality.UNCERTAIN and measured.quality is Quality.GOOD:
         in_force = in_force._replace(quality=Quality.UNCERTAIN, reasons=difference.reasons)
-    return MeasuredDensity(measured, difference, observed_basis(entered.method, in_force, source))
+    basis = observed_basis(entered.product, in_force, source, entered.standing)
+    return MeasuredDensity(measured, difference, basis)
 
 
 def _measured(
@@ -85,14 +86,15 @@ def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityB
     if measured.value is None or temperature.value is None or (entered.prepared is None and entered.observed is None):
         return figure.not_applicable("a measured and an entered density are needed for a comparison")
     try:
-        expected = correct(entered, temperature.value, 0.0)[1].observed_density
+        _, corrected, doubts = correct(entered, temperature.value, 0.0)
     except LimitError as error:
         return figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s)
+    expected = corrected.observed_density
     if expected is None:
         return figure.not_applicable("no density is entered")
     given = figure.undated(entered.given)
     known = (given,) if given.value is not None else ()
-    difference = figure.derive(measured.value - expected, (measured, temperature, *known))
+    difference = doubted(figure.derive(measured.value - expected, (measured, temperature, *known)), doubts)
     if abs(measured.value - expected) > hybrid.difference_limit_kg_m3:
         text = (
             f"measured density {measured.value:.1f} kg/m3 is {measured.value - expected:+.1f} kg/m3 from the entered "

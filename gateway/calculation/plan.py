@@ -5,6 +5,7 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 from gateway.calculation.contracts import Capacity, CorrectionMethod
 from gateway.calculation.hydrostatic import Surroundings
@@ -16,6 +17,7 @@ __all__ = [
     "TOUCH_M",
     "AirBuoyancy",
     "AirConvention",
+    "DensityWindow",
     "ElementPlan",
     "FlowPlan",
     "FreeWaterSource",
@@ -253,6 +255,20 @@ class LimitPlan:
     critical_high_m: float | None = None
 
 
+class DensityWindow(NamedTuple):
+    """The densities at reference temperature that a product can have: outside it is another product, or a slip."""
+
+    lowest_kg_m3: float
+    highest_kg_m3: float
+
+    def refusal(self, product: "ProductPlan", density: float) -> str:
+        """What is said of a `density` (kg/m3 at reference temperature) that is not within."""
+        reference_c = product.method.reference_temperature_c
+        at = "" if reference_c is None else f" at {reference_c:.4g} degC"
+        lowest, highest = self
+        return f"density {density:.1f} kg/m3{at} is outside that of {product.name}, {lowest:g} to {highest:g} kg/m3"
+
+
 @dataclass(frozen=True, slots=True)
 class ProductPlan:
     """A product as the sheet needs it."""
@@ -263,6 +279,7 @@ class ProductPlan:
     """Mass fraction of the dry substance in a solution (0.5 for 50 % caustic)."""
     vapour_pressure: VapourPressurePlan | None = None
     """What a measured vapour pressure is compared with."""
+    density_window: DensityWindow | None = None
 
 
 @dataclass(frozen=True, slots=True)

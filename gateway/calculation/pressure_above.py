@@ -163,11 +163,11 @@ def _effect(basis: DensityBasis, temperature_c: float, greatest_pa: float) -> fl
     0 where the method takes no pressure, and where it refuses the state at any: then it says so itself.
     """
     try:
-        _, least = correct(basis, temperature_c, 0.0)
+        _, least, _ = correct(basis, temperature_c, 0.0)
     except (LimitError, ValueError):
         return 0.0
     try:
-        _, most = correct(basis, temperature_c, greatest_pa)
+        _, most, _ = correct(basis, temperature_c, greatest_pa)
     except LimitError:
         return math.inf
     found = 0.0

@@ -34,6 +34,8 @@ class MassFigures(NamedTuple):
     nsv: Figure
     mass: Figure
     weight_in_air: Figure
+    net_mass: Figure
+    net_weight_in_air: Figure
     solute_mass: Figure
 
 
@@ -74,7 +76,10 @@ def volume_figures(
 
 
 def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Figure, plan: TankPlan) -> MassFigures:
-    """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume."""
+    """GSV = GOV CTL CPL; NSV = GSV (1 - S&W); mass = GSV rho_ref, or GOV rho_obs where there is no reference volume.
+
+    Mass and weight in air hold whatever sediment and water the liquid does; the net ones are made of NSV: NSV rho_ref.
+    """
     ctl, cpl = correction.ctl, correction.cpl
     rho_ref, rho_obs = figure.undated(correction.reference_density), correction.observed_density
     if enters(ctl):
@@ -91,7 +96,11 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
     else:
         mass = _product(gov, rho_obs)
         in_air = _in_air(plan, mass, rho_obs)
-    return MassFigures(gsv, sediment_water, nsv, mass, in_air, _solute(plan, mass))
+    net = net_in_air = figure.not_applicable("no sediment and water given, or no reference volume")
+    if enters(nsv) and enters(rho_ref):
+        net = _product(nsv, rho_ref)
+        net_in_air = _alike(net, mass, in_air)
+    return MassFigures(gsv, sediment_water, nsv, mass, in_air, net, net_in_air, _solute(plan, mass))
 
 
 def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure, Figure]:
@@ -140,6 +149,13 @@ def _in_air(plan: TankPlan, mass: Figure, density: Figure) -> Figure:
         return figure.derive(None, (mass, density))
     mass_kg, rho = mass.value, density.value
     return figure.attempt(lambda: weight_in_air(mass_kg, rho, plan.buoyancy), (mass, density))
+
+
+def _alike(net: Figure, mass: Figure, in_air: Figure) -> Figure:
+    """Weight in air of the net mass: in the ratio of the whole, since one density makes both."""
+    if net.value is None or mass.value is None or in_air.value is None:
+        return figure.derive(None, (net, in_air))
+    return figure.derive(net.value * (in_air.value / mass.value) if mass.value else 0.0, (net, in_air))
 
 
 def _solute(plan: TankPlan, mass: Figure) -> Figure:

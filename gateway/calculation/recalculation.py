@@ -3,7 +3,6 @@
 Nothing is replaced: every recalculation is a version of its own beside the records it was made from.
 """
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -14,7 +13,7 @@ from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.pressure_above import pressure_doubts
-from gateway.calculation.recorded import RecordedInput
+from gateway.calculation.recorded import BEYOND_ANY_TANK_M, RecordedInput
 from gateway.calculation.temperature import Placement
 from gateway.records import (
     ElementUse,
@@ -94,6 +93,7 @@ def corrected(
     reason: str,
     *,
     reference_density: float | None = None,
+    density_doubt: str | None = None,
     temperature_c: float | None = None,
     water_m: float | None = None,
 ) -> Iterator[RecordedInput]:
@@ -101,6 +101,7 @@ def corrected(
 
     Args:
         reference_density: kg/m3 at the product's reference temperature. Good, as a dated sample is.
+        density_doubt: why its being brought to reference is not vouched for; then it is Uncertain.
         temperature_c: of the liquid, in degC. Uncertain where it takes the place of elements.
         water_m: free-water level above the datum. Uncertain where it takes the place of a probe.
 
@@ -114,7 +115,11 @@ def corrected(
     for each in inputs:
         given = each.tank_input
         if reference_density is not None:
-            given = given._replace(reference_density=by_hand(reference_density, Quality.GOOD), observed_density=None)
+            density = by_hand(reference_density, Quality.GOOD)
+            if density_doubt is not None:
+                doubt = Reason(ReasonCode.METHOD_DOUBTFUL, density_doubt)
+                density = density._replace(quality=Quality.UNCERTAIN, reason=doubt)
+            given = given._replace(reference_density=density, observed_density=None)
         if temperature_c is not None:
             quality = Quality.UNCERTAIN if given.elements else Quality.GOOD
             given = given._replace(
@@ -132,11 +137,11 @@ def _water_known(given: TankInput) -> TankInput:
     become: then it is unknown."""
     if given.level is not None or given.dip_level is not None:
         return given
-    return given._replace(water=_finite(given.water), dip_water=_finite(given.dip_water))
+    return given._replace(water=_known(given.water), dip_water=_known(given.dip_water))
 
 
-def _finite(given: Input | None) -> Input | None:
-    if given is None or given.value is None or math.isfinite(given.value):
+def _known(given: Input | None) -> Input | None:
+    if given is None or given.value is None or abs(given.value) < BEYOND_ANY_TANK_M:
         return given
     reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
     return Input(None, Quality.BAD, reason, given.age_s, given.source)

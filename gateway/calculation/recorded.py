@@ -4,7 +4,6 @@ A sheet carries the level, not the gauge's own number; the elements, but the age
 value for what was Bad. `recorded_plan` reads levels as levels, and what a sheet cannot tell is said in `lacking`.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -26,7 +25,7 @@ from gateway.records import (
 )
 from gateway.sources import LevelSource, TemperatureSource, WaterSource
 
-__all__ = ["RecordedInput", "rebuilt", "recorded_plan"]
+__all__ = ["BEYOND_ANY_TANK_M", "RecordedInput", "rebuilt", "recorded_plan"]
 
 _SOURCE = "record"
 _MADE_HERE = frozenset(
@@ -41,6 +40,8 @@ _MADE_HERE = frozenset(
 )
 """Reasons that the calculation gave an element: it will give them again where they still hold."""
 _COMPARED = frozenset({ReasonCode.VAPOUR_PRESSURE_DISAGREES, ReasonCode.VAPOUR_PRESSURE_UNPROVEN})
+BEYOND_ANY_TANK_M = 999.0
+"""Stands for a water level that was refused and has no value in the record: higher than any liquid, or as far below."""
 
 
 class RecordedInput(NamedTuple):
@@ -165,9 +166,9 @@ def _water(water: Figure, source: WaterSource) -> Input | None:
     if water.quality is Quality.BAD:
         # What was refused for its value has none in the record; it must be refused again, whatever it was.
         if _has(water, ReasonCode.WATER_ABOVE_LEVEL):
-            return Input(math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
         if _has(water, ReasonCode.BELOW_DATUM):
-            return Input(-math.inf, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(-BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
     if source is WaterSource.LAST_GOOD:
         return _failed(water, ReasonCode.LAST_GOOD_USED)
     return _input(water)

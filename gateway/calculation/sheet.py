@@ -54,6 +54,7 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "gsv": (f"GOV CTL CPL, {_MPMS_12}", ("gov", "ctl", "cpl")),
     "sediment_water": ("entered, from a sample", ()),
     "nsv": (f"GSV (1 - S&W), {_MPMS_12}", ("gsv", "sediment_water")),
+    "net_mass": (f"NSV rho_ref, {_MPMS_12}", ("nsv", "reference_density")),
     "solute_mass": ("M times the mass fraction of the dry substance", ("mass",)),
     "vapour_mass": ("(full capacity - TOV) rho_vap", ("tov", "vapour_density")),
     "total_mass": ("M + M_vap", ("mass", "vapour_mass")),
@@ -106,7 +107,8 @@ def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[st
         "cpl": (clause if plan.pressurised else "atmospheric tank: 1", by_density if plan.pressurised else ()),
         "roof_displacement": _roof_line(plan),
         "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
-        "weight_in_air": (_air_line(plan, air_density), ("mass", mass[1][1])),
+        "weight_in_air": (_air_line(plan, "M", air_density), ("mass", mass[1][1])),
+        "net_weight_in_air": (_air_line(plan, "NSM", "rho_ref"), ("net_mass", "reference_density")),
     }
 
 
@@ -189,15 +191,15 @@ def _shell_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
     return f"(7 TL + TA) / 8, {_MPMS_12}", ("liquid_temperature", "ambient_temperature")
 
 
-def _air_line(plan: TankPlan, density: str) -> str:
+def _air_line(plan: TankPlan, mass: str, density: str) -> str:
     match plan.buoyancy.convention:
         case AirConvention.BUOYANCY:
             air, weights = plan.buoyancy.air_density_kg_m3, plan.buoyancy.weights_density_kg_m3
-            return f"M (1 - air/{density}) / (1 - air/weights), air {air:g}, weights {weights:g} kg/m3, OIML D 28"
+            return f"{mass} (1 - air/{density}) / (1 - air/weights), air {air:g}, weights {weights:g} kg/m3, OIML D 28"
         case AirConvention.DENSITY_REDUCTION:
-            return f"M (1 - 1.1/{density}), common practice"
+            return f"{mass} (1 - 1.1/{density}), common practice"
         case AirConvention.TABLE_56:
-            return f"M (1.00015 - 1.22/{density}), fit to ASTM D1250 (1980) Table 56"
+            return f"{mass} (1.00015 - 1.22/{density}), fit to ASTM D1250 (1980) Table 56"
 
 
 def _vapour_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:

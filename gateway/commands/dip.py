@@ -7,10 +7,12 @@ import argparse
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from gateway.calculation.door import refusal
 from gateway.calculation.inventory import calculate
 from gateway.calculation.sheet import explain
-from gateway.calculation.units import Dimension, Quantity, parse, parse_quantity
+from gateway.calculation.units import Dimension, parse_quantity
 from gateway.commands import sheet
+from gateway.commands.density_option import add_density, typed_density
 from gateway.commands.dip_chain import chain, chain_text
 from gateway.commands.dip_input import Dip, dip_input, dip_plan
 from gateway.commands.output import write, write_json
@@ -30,8 +32,6 @@ _QUANTITIES = (
     ("ullage", Dimension.LENGTH, "surface below the reference point"),
     ("water", Dimension.LENGTH, "free-water level above the datum, or `none` when none was found"),
     ("temperature", Dimension.TEMPERATURE, "liquid temperature; several are averaged"),
-    ("density", Dimension.DENSITY, "at the reference temperature, or as --density-at says"),
-    ("density-at", Dimension.TEMPERATURE, "temperature at which the density was measured"),
     ("sediment-water", Dimension.RATIO, "sediment and water, for example `0.3 %%`"),
     (
         "pressure",
@@ -41,6 +41,13 @@ _QUANTITIES = (
     ("vapour-pressure", Dimension.GAUGE_PRESSURE, "gauge pressure above the liquid"),
     ("ambient", Dimension.TEMPERATURE, "air temperature, for the shell"),
 )
+_IN_INPUT = {
+    "temperature": "manual_temperature",
+    "pressure": "bottom_pressure",
+    "vapour-pressure": "vapour_pressure",
+    "ambient": "ambient",
+}
+"""What the calculation would refuse at its door is refused where it is typed."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,6 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         group = level if name in ("level", "ullage") else parser
         nargs = "+" if name == "temperature" else None
         group.add_argument(f"--{name}", metavar="QUANTITY", nargs=nargs, help=text)
+    add_density(parser)
     parser.add_argument(
         "--at", metavar="TIME", help="ISO 8601; without an offset, in the site's time zone; default now"
     )
@@ -96,23 +104,23 @@ def _dip(arguments: argparse.Namespace) -> Dip:
         field = name.replace("-", "_")
         text = getattr(arguments, field)
         if name == "temperature":
-            temperatures = tuple(_quantity(name, each, dimension).value for each in text or ())
+            temperatures = tuple(_quantity(name, each, dimension) for each in text or ())
         elif name == "water" and text is not None and text.strip().lower() == "none":
             no_water = True
         elif text is not None:
-            quantity = _quantity(name, text, dimension)
-            values[field] = quantity.value
-            if quantity.at_60f:
-                # Degrees API and specific gravity hold at 60 degF, whatever the product's reference temperature.
-                values["density_at"] = parse_quantity("60 degF", Dimension.TEMPERATURE)
-    return Dip(temperatures=temperatures, no_water=no_water, **values)
+            values[field] = _quantity(name, text, dimension)
+    return Dip(temperatures=temperatures, no_water=no_water, density=typed_density(arguments), **values)
 
 
-def _quantity(option: str, text: str, dimension: Dimension) -> Quantity:
+def _quantity(option: str, text: str, dimension: Dimension) -> float:
     try:
-        return parse(text, dimension)
+        value = parse_quantity(text, dimension)
     except QuantityError as error:
         raise UsageError(f"--{option}: {error}", error.hint) from error
+    refused = refusal(_IN_INPUT[option], value) if option in _IN_INPUT else None
+    if refused is not None:
+        raise UsageError(f"--{option}: {refused}")
+    return value
 
 
 def _instant(text: str | None, time_zone: str) -> datetime:

@@ -44,7 +44,8 @@ def chain_text(steps: Sequence[SheetLine], system: UnitSystem, reference_c: floa
     wanted = steps[-1]
     places = {line.name: number for number, line in enumerate(steps, start=1)}
     width = max(len(line.symbol) for line in steps)
-    text = [printable(f"How {wanted.symbol} comes about ({wanted.title.lower()}), each step after what it rests on:")]
+    title = wanted.title[:1].lower() + wanted.title[1:]
+    text = [printable(f"How {wanted.symbol} comes about ({title}), each step after what it rests on:")]
     for number, line in enumerate(steps, start=1):
         figure = Figure(line.value, line.quality, line.reasons, 0.0)
         shown = show_figure(line.name, figure, system, reference_temperature_c=reference_c).text

@@ -5,8 +5,10 @@ from datetime import datetime
 from typing import NamedTuple
 
 from gateway.binding import TankBinding, bind
+from gateway.calculation.entered_density import EnteredDensity
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan
-from gateway.errors import LimitError, UsageError
+from gateway.commands.density_option import as_read, known_density
+from gateway.errors import UsageError
 from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
 
 __all__ = [
@@ -14,7 +16,6 @@ __all__ = [
     "dip_input",
     "dip_plan",
     "needs_vapour_pressure",
-    "reference_density",
     "takes_bottom_pressure",
 ]
 
@@ -33,8 +34,7 @@ class Dip(NamedTuple):
     water: float | None = None
     no_water: bool = False
     temperatures: tuple[float, ...] = ()
-    density: float | None = None
-    density_at: float | None = None
+    density: EnteredDensity | None = None
     sediment_water: float | None = None
     pressure: float | None = None
     vapour_pressure: float | None = None
@@ -151,44 +151,27 @@ def _pressures(plan: TankPlan, dip: Dip) -> tuple[float | None, float | None]:
 
 def _density(plan: TankPlan, dip: Dip, given: TankInput) -> tuple[Input | None, Input | None]:
     if dip.density is None:
-        if dip.density_at is not None:
-            raise UsageError("--density-at was given without --density", "give both, or neither")
         return given.reference_density, given.observed_density
     if plan.product.method.needs_density and plan.product.method.reference_temperature_c is None:
-        return None, _by_hand(_density_at_tank(plan, dip))
-    return _by_hand(reference_density(plan, dip.density, dip.density_at)), None
+        return None, _by_hand(_density_at_tank(plan, dip, dip.density))
+    known = known_density(plan.product, dip.density)
+    entered = Input(known.value, Quality.GOOD, _BY_HAND, 0.0, "dip", True)
+    if known.doubt is None:
+        return entered, None
+    return entered._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.METHOD_DOUBTFUL, known.doubt)), None
 
 
-def _density_at_tank(plan: TankPlan, dip: Dip) -> float | None:
+def _density_at_tank(plan: TankPlan, dip: Dip, density: EnteredDensity) -> float:
     """A density for a product without a reference temperature: it can only be that of the liquid as it is now."""
     liquid_c = sum(dip.temperatures) / len(dip.temperatures) if dip.temperatures else None
-    if dip.density_at is not None and (liquid_c is None or abs(dip.density_at - liquid_c) > _SAME_TEMPERATURE_C):
+    value, at_c = as_read(density)
+    if at_c is not None and (liquid_c is None or abs(at_c - liquid_c) > _SAME_TEMPERATURE_C):
         raise UsageError(
             f"--density-at: {plan.product.name} has no reference temperature, so its density must be that at tank "
             "temperature",
             "measure it at tank temperature, or set reference_temperature for the product in the site file",
         )
-    return dip.density
-
-
-def reference_density(plan: TankPlan, density: float, density_at_c: float | None) -> float | None:
-    """What was typed behind --density, in kg/m3 at the product's reference temperature.
-
-    `density_at_c`: the temperature in degC that it holds at, None for the reference temperature. Raises UsageError
-    where the product takes no density, or not this one.
-    """
-    method = plan.product.method
-    if not method.needs_density:
-        raise UsageError(
-            f"--density: {plan.product.name} goes by density against temperature and takes no other",
-            "leave --density away, or change the product in the site file",
-        )
-    if density_at_c is None or density_at_c == method.reference_temperature_c:
-        return density
-    try:
-        return method.from_observed_density(density, density_at_c, 0.0).reference_density
-    except LimitError as error:
-        raise UsageError(f"--density: {error}") from error
+    return value
 
 
 def _by_hand(value: float | None) -> Input | None:

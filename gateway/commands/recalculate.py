@@ -21,8 +21,8 @@ from gateway.calculation.plan import FreeWaterSource, TankPlan
 from gateway.calculation.recalculation import Version, corrected, recalculate
 from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.table_checks import ends_against_limits
-from gateway.calculation.units import Dimension, parse
-from gateway.commands.dip_input import reference_density
+from gateway.calculation.units import Dimension
+from gateway.commands.density_option import add_density, known_density, typed_density
 from gateway.commands.output import write, write_json
 from gateway.commands.recalculate_records import Record, RecordFile
 from gateway.commands.recalculate_summary import Summary
@@ -31,7 +31,7 @@ from gateway.commands.table_file import FileError, read_table
 from gateway.commands.table_shape import quantity
 from gateway.delivery.payload import INVENTORY_VERSION_SCHEMA, inventory_payload, iso_time
 from gateway.display import printable
-from gateway.errors import LimitError, QuantityError, SettingsError, UsageError
+from gateway.errors import LimitError, SettingsError, UsageError
 from gateway.records import Inventory, TankInput
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
@@ -59,8 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("tank", metavar="TANK", help="tag of the tank in the site file")
     parser.add_argument("--records", metavar="FILE", required=True, help="inventories, one message a line")
     parser.add_argument("--out", metavar="FILE", required=True, help="the new version; it must not exist yet")
-    parser.add_argument("--density", metavar="QUANTITY", help="at the reference temperature, or as --density-at says")
-    parser.add_argument("--density-at", metavar="QUANTITY", help="temperature at which the density was measured")
+    add_density(parser)
     parser.add_argument("--temperature", metavar="QUANTITY", help="of the liquid, in place of what was measured")
     parser.add_argument("--water", metavar="QUANTITY", help="free-water level, in place of what was measured")
     parser.add_argument("--table", metavar="FILE", help="capacity table (CSV) in place of the one in use")
@@ -123,9 +122,10 @@ class _Corrections:
     def __init__(self, plan: TankPlan, arguments: argparse.Namespace) -> None:
         """Raises UsageError for what the tank or its product has no use for, SettingsError for a table."""
         changed: list[str] = []
-        self.density = self._density(plan, arguments)
+        typed = typed_density(arguments)
+        self.density = None if typed is None else known_density(plan.product, typed)
         if self.density is not None:
-            changed.append(f"density at reference temperature: {self.density:.7g} kg/m3")
+            changed.append(f"density at reference temperature: {self.density.value:.7g} kg/m3")
             if plan.measured_density is not None and plan.measured_density.in_use:
                 plan = replace(plan, measured_density=replace(plan.measured_density, in_use=False))
                 changed.append("the measured density is compared with it, and no longer in use")
@@ -149,28 +149,14 @@ class _Corrections:
         self.reason = " ".join((arguments.reason or "recalculated as recorded").split())
         self.plan = recorded_plan(plan)
 
-    @staticmethod
-    def _density(plan: TankPlan, arguments: argparse.Namespace) -> float | None:
-        at_c = _typed("density-at", arguments.density_at, Dimension.TEMPERATURE)
-        if arguments.density is None:
-            if at_c is not None:
-                raise UsageError("--density-at was given without --density", "give both, or neither")
-            return None
-        try:
-            given = parse(arguments.density, Dimension.DENSITY)
-        except QuantityError as error:
-            raise UsageError(f"--density: {error}", error.hint) from error
-        if given.at_60f:
-            at_c = quantity("density", "60 degF", Dimension.TEMPERATURE)
-        return reference_density(plan, given.value, at_c)
-
     def applied(self, inputs: Iterable[RecordedInput]) -> Iterable[RecordedInput]:
         if not self.changed:
             return inputs
         return corrected(
             inputs,
             self.reason,
-            reference_density=self.density,
+            reference_density=None if self.density is None else self.density.value,
+            density_doubt=None if self.density is None else self.density.doubt,
             temperature_c=self.temperature_c,
             water_m=self.water_m,
         )

@@ -1,15 +1,17 @@
 """Products with their correction methods, and which density is in force for a tank."""
 
+from dataclasses import replace
 from typing import NamedTuple
 
 from gateway.binding import ManualValue
 from gateway.calculation.contracts import CorrectionMethod
+from gateway.calculation.entered_density import EnteredDensity, KnownDensity, at_reference
 from gateway.calculation.methods.rounding import by_its_standard
-from gateway.calculation.plan import AirBuoyancy, ProductPlan
+from gateway.calculation.plan import AirBuoyancy, DensityWindow, ProductPlan
 from gateway.calculation.units import Quantity
 from gateway.errors import GatewayError, LimitError
 from gateway.settings.document import Document, KeyPath, Mistakes
-from gateway.settings.entries import AT_REFERENCE, AT_TANK, DensityEntry
+from gateway.settings.entries import AT_REFERENCE, AT_TANK, DensityEntry, ReadBy
 from gateway.settings.fields import plain_text
 from gateway.settings.lines import declared_names
 from gateway.settings.manual import ManualValues
@@ -23,7 +25,6 @@ from gateway.settings.validation import suggestion, validate
 
 __all__ = ["BuiltProduct", "Densities", "ProductDefaults", "plain_density"]
 
-_REFERENCE_60F_C = (60.0 - 32.0) / 1.8
 # Whatever a tank's temperature is, it is somewhere here: a density that fits at none of these fits nowhere.
 _TRIED_C = tuple(sorted((float(temperature_c) for temperature_c in range(-160, 201, 5)), key=lambda c: abs(c - 15.0)))
 
@@ -93,21 +94,14 @@ class Densities:
             text = f"product {product.plan.name} takes its density from temperature; leave it out"
             self._mistakes.add(here, text)
             return None, None
-        value = entry.value.value
-        if entry.at == AT_REFERENCE:
-            value = self._checked_reference(entry, method, here)
-        else:
+        if entry.at == AT_TANK:
             plain_density(entry.value, here, self._mistakes)
-            if not isinstance(entry.at, str):
-                value = self._from_observed(value, entry.at, method, here)
-            else:
-                self._check_at_tank(value, method, here)
-                text = "tank holds no longer than the temperature stays; better give the one at which it was observed"
-                self._manual.warn((*here, "at"), f"{text}, for example at: 20 degC")
-        built = self._manual.build(entry, value, here, origin="site file", sample=True, undated_allowed=True)
-        if built is not None and built.entered is None:
-            self._manual.warn(here, "has no date, so results are Uncertain; give value, entered and expires")
-        return (None, built) if entry.at == AT_TANK else (built, None)
+            self._check_at_tank(entry.value.value, method, here)
+            text = "tank holds no longer than the temperature stays; better give the one at which it was observed"
+            self._manual.warn((*here, "at"), f"{text}, for example at: 20 degC")
+            return None, self._sample(entry, KnownDensity(entry.value.value, None), here)
+        known = self._at_reference(entry, product.plan, here)
+        return (None if known is None else self._sample(entry, known, here)), None
 
     def _build(self, name: str) -> BuiltProduct | None:
         path: KeyPath = ("products", name)
@@ -142,14 +136,15 @@ class Densities:
         except GatewayError as error:
             self._mistakes.add(path, str(error))
             return None
-        nominal = self._nominal(model, method, path)
         own = None
         if model.vapour_pressure is not None:
             here: KeyPath = (*path, "vapour_pressure")
             own = vapour_pressure_plan(model.vapour_pressure, self._document, here, self._mistakes)
+        window = self._window(model, method, path)
+        plan = ProductPlan(name, method, model.dissolved, vapour_pressure=own, density_window=window)
+        nominal = self._nominal(model, plan, path)
         if self._mistakes.count != before:
             return None
-        plan = ProductPlan(name, method, model.dissolved, vapour_pressure=own)
         return BuiltProduct(plan, nominal, model.reference_density is not None, word, buoyancy)
 
     def _rounded(self, method: CorrectionMethod, model: ProductModel, path: KeyPath) -> CorrectionMethod:
@@ -167,48 +162,57 @@ class Densities:
             text = f"{self._document.text(here)} is no part of a solution; give more than 0 % and at most 100 %"
             self._mistakes.add(here, text)
 
-    def _nominal(self, model: ProductModel, method: CorrectionMethod, path: KeyPath) -> ManualValue | None:
+    def _window(self, model: ProductModel, method: CorrectionMethod, path: KeyPath) -> DensityWindow | None:
+        given = model.density_window
+        if given is None:
+            return None
+        here: KeyPath = (*path, "density_window")
+        if not method.needs_density:
+            self._mistakes.add(here, "the method takes the density from temperature; leave it out")
+            return None
+        if method.reference_temperature_c is None:
+            text = (
+                "holds at reference temperature, and the product has none; give reference_temperature, or leave it out"
+            )
+            self._mistakes.add(here, text)
+            return None
+        return DensityWindow(given.lowest, given.highest)
+
+    def _nominal(self, model: ProductModel, plan: ProductPlan, path: KeyPath) -> ManualValue | None:
         entry = model.reference_density
         if entry is None:
             return None
         here: KeyPath = (*path, "reference_density")
-        if not method.needs_density:
+        if not plan.method.needs_density:
             self._mistakes.add(here, "the method takes the density from temperature; leave it out")
             return None
-        value = self._checked_reference(entry, method, here)
-        built = self._manual.build(entry, value, here, origin="site file", sample=True, undated_allowed=True)
-        if built is not None and built.entered is None:
-            self._manual.warn(here, "has no date, so results are Uncertain; give value, entered and expires")
-        return built
+        known = self._at_reference(entry, plan, here)
+        return None if known is None else self._sample(entry, known, here)
 
-    def _checked_reference(self, entry: DensityEntry, method: CorrectionMethod, path: KeyPath) -> float:
-        density = entry.value
-        reference_c = method.reference_temperature_c
-        if density.at_60f and (reference_c is None or abs(reference_c - _REFERENCE_60F_C) > 1e-6):
-            reference = "none" if reference_c is None else f"{reference_c:.4g} degC"
-            text = (
-                f"{density.unit} says the density at 60 degF, but the product's reference temperature is {reference}; "
-                "give the density there in kg/m3, or reference_temperature: 60 degF"
-            )
-            self._mistakes.add(path, text)
-            return density.value
-        try:
-            method.from_reference_density(density.value)
-        except LimitError as error:
-            self._mistakes.add(path, str(error))
-        return density.value
+    def _sample(self, entry: DensityEntry, known: KnownDensity, path: KeyPath) -> ManualValue | None:
+        """`known` with the dates of its entry."""
+        built = self._manual.build(entry, known.value, path, origin="site file", sample=True, undated_allowed=True)
+        if built is None:
+            return None
+        if built.entered is None:
+            self._manual.warn(path, "has no date, so results are Uncertain; give value, entered and expires")
+        if known.doubt is None:
+            return built
+        self._manual.warn(path, f"results are Uncertain: {known.doubt}")
+        return replace(built, doubt=known.doubt)
 
-    def _from_observed(self, value: float, temperature_c: float, method: CorrectionMethod, path: KeyPath) -> float:
+    def _at_reference(self, entry: DensityEntry, product: ProductPlan, path: KeyPath) -> KnownDensity | None:
+        """The entry in kg/m3 at reference temperature; None where a mistake was found."""
+        reference_c = product.method.reference_temperature_c
+        at_c = reference_c if entry.at == AT_REFERENCE else entry.at
+        given = EnteredDensity(
+            entry.value, at_c if isinstance(at_c, float) else None, entry.by is ReadBy.HYDROMETER, entry.made_for
+        )
         try:
-            reference = method.from_observed_density(value, temperature_c, 0.0).reference_density
-        except LimitError as error:
+            return at_reference(product, given)
+        except GatewayError as error:
             self._mistakes.add(path, str(error))
-            return value
-        if reference is None:
-            text = "cannot be kept: the product has no reference_temperature; give it one, or the density with at: tank"
-            self._mistakes.add(path, text)
-            return value
-        return reference
+            return None
 
     def _check_at_tank(self, value: float, method: CorrectionMethod, path: KeyPath) -> None:
         """Refuse a density at tank temperature that the method takes at no temperature."""

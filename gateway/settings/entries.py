@@ -1,9 +1,10 @@
 """Values entered by people: when they were entered, when they end, and why."""
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, GetJsonSchemaHandler, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, WithJsonSchema, model_validator
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
@@ -32,6 +33,7 @@ __all__ = [
     "DensityEntry",
     "LengthEntry",
     "RatioEntry",
+    "ReadBy",
     "TankDensityEntry",
     "TemperatureEntry",
 ]
@@ -97,34 +99,71 @@ class RatioEntry(DatedEntry):
     value: Ratio
 
 
-class DensityEntry(DatedEntry):
-    """A density at the product's reference temperature. Without dates it is nominal: results are Uncertain."""
-
-    value: DensityQuantity
-
-
-def _read_state(value: Any) -> str | float:
-    text = require_text(value, "reference, tank or a temperature")
-    if text in (AT_REFERENCE, AT_TANK):
-        return text
-    try:
-        return parse_quantity(text, Dimension.TEMPERATURE)
-    except QuantityError:
-        raise refuse(
-            f"'{text}' does not say where the density holds; write reference, tank or the temperature it was observed "
-            "at, for example 20 degC"
-        ) from None
-
-
 AT_REFERENCE = "reference"
 AT_TANK = "tank"
+
+
+def _read_state(*words: str) -> BeforeValidator:
+    def read(value: Any) -> str | float:
+        text = require_text(value, f"{' or '.join(words)}, or a temperature")
+        if text in words:
+            return text
+        try:
+            return parse_quantity(text, Dimension.TEMPERATURE)
+        except QuantityError:
+            raise refuse(
+                f"'{text}' does not say where the density holds; write {', '.join(words)} or the temperature it was "
+                "observed at, for example 20 degC"
+            ) from None
+
+    return BeforeValidator(read)
+
+
+def _state_schema(*examples: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "examples": list(examples)})
+
+
+class ReadBy(StrEnum):
+    """What a density was read by."""
+
+    HYDROMETER = "hydrometer"
+    """Of glass, the reading not corrected for it."""
+    DENSITY_METER = "density_meter"
+    """An oscillating tube, of the laboratory or in the line: there is no glass to correct for."""
+
+
+class DensityEntry(DatedEntry):
+    """A density at the product's reference temperature, or observed at another. Without dates it is nominal: results
+    are Uncertain."""
+
+    value: DensityQuantity
+    at: Annotated[
+        str | float | None,
+        _read_state(AT_REFERENCE),
+        _state_schema("reference", "20 degC"),
+        Field(description="Where it holds: 60 degF for degAPI and SG, else reference unless given"),
+    ] = None
+    by: Annotated[ReadBy | None, Field(description="hydrometer: its glass is corrected for, once")] = None
+    made_for: Annotated[
+        Temperature | None,
+        Field(description="The hydrometer: 15 degC, or 60 degF for degAPI and SG, unless given; or 20 degC"),
+    ] = None
+
+    @model_validator(mode="after")
+    def _reading_of_a_hydrometer(self) -> "DensityEntry":
+        if self.by is ReadBy.HYDROMETER and not isinstance(self.at, float):
+            raise refuse("by: hydrometer needs at, the temperature that it was read at, for example at: 24.5 degC")
+        if self.by is not ReadBy.HYDROMETER and self.made_for is not None:
+            raise refuse("made_for is for by: hydrometer; leave it out")
+        return self
 
 
 class TankDensityEntry(DensityEntry):
     """A density of the tank's own contents: at reference, at tank temperature, or observed at a temperature."""
 
     at: Annotated[
-        str | float,
-        BeforeValidator(_read_state),
-        WithJsonSchema({"type": "string", "examples": ["reference", "tank", "20 degC"]}),
-    ] = AT_REFERENCE
+        str | float | None,
+        _read_state(AT_REFERENCE, AT_TANK),
+        _state_schema("reference", "tank", "20 degC"),
+        Field(description="Where it holds: 60 degF for degAPI and SG, else reference unless given"),
+    ] = None

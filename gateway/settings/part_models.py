@@ -2,7 +2,9 @@
 
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, WithJsonSchema, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from gateway.calculation.plan import PressurePlan
 from gateway.settings.fields import (
@@ -22,6 +24,7 @@ from gateway.settings.fields import (
     Text,
     YesNo,
     refuse,
+    text_or,
 )
 
 __all__ = [
@@ -56,8 +59,9 @@ class RoofModel(Section):
 
 
 class ShellModel(Section):
-    """Thermal expansion of an upright shell."""
+    """Thermal expansion of an upright shell. The bare word `none` leaves it out, knowingly."""
 
+    counted: Annotated[YesNo, Field(description="no leaves the correction out; a bare `none` is short for it")] = True
     metal: Annotated[Text | None, Field(description="By name: carbon steel, 304 stainless steel, aluminium")] = None
     expansion: Annotated[ExpansionRate | None, Field(description="Linear, where no metal is named")] = None
     table_temperature: Annotated[
@@ -65,8 +69,21 @@ class ShellModel(Section):
     ] = None
     insulated: YesNo = False
 
+    @model_validator(mode="before")
+    @classmethod
+    def _bare_none(cls, data: Any) -> Any:
+        return {"counted": "no"} if data == "none" else data
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        return text_or(handler(core), "none")
+
     @model_validator(mode="after")
     def _one_of_two(self) -> "ShellModel":
+        if not self.counted:
+            if self.model_fields_set - {"counted"}:
+                raise refuse("is left out by counted: no; leave the other keys out too, or counted")
+            return self
         if (self.metal is None) == (self.expansion is None):
             raise refuse("give one of metal and expansion")
         return self

@@ -125,7 +125,7 @@ class _Builder:
     def shell(self) -> ShellPlan | None:
         shell = self._model.shell
         why = "the relation holds for upright shells (API MPMS 12.1.1)"
-        if shell is None or self._not_for("shell", _UPRIGHT, why):
+        if shell is None or not shell.counted or self._not_for("shell", _UPRIGHT, why):
             return None
         coefficient = shell.expansion
         if shell.metal is not None:

@@ -7,6 +7,7 @@ from pydantic import Field, GetJsonSchemaHandler, model_validator
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
+from gateway.calculation.door import DENSITY_KG_M3
 from gateway.calculation.plan import AirBuoyancy, AirConvention
 from gateway.settings.entries import DensityEntry
 from gateway.settings.fields import PlainDensity, Ratio, Section, Text, refuse, text_or
@@ -61,12 +62,37 @@ class WeightInAirModel(Section):
         return AirBuoyancy(air, weights, self.convention)
 
 
+class DensityWindowModel(Section):
+    """The densities at reference temperature that the product can have."""
+
+    lowest: PlainDensity
+    highest: PlainDensity
+
+    @model_validator(mode="after")
+    def _rising(self) -> "DensityWindowModel":
+        lowest, highest = DENSITY_KG_M3
+        for name, value in (("lowest", self.lowest), ("highest", self.highest)):
+            if not lowest <= value <= highest:
+                raise refuse(
+                    f"{name} {value:.7g} kg/m3 is no density of a liquid; give {lowest:g} to {highest:g} kg/m3"
+                )
+        if self.highest <= self.lowest:
+            raise refuse(f"highest {self.highest:.7g} kg/m3 is not above lowest, {self.lowest:.7g} kg/m3")
+        return self
+
+
 class ProductModel(Section):
     """What every product may have."""
 
     description: Text | None = None
     solute_fraction: Annotated[Ratio | None, Field(description="Dry substance in the solution, by mass")] = None
     reference_density: DensityEntry | None = None
+    density_window: Annotated[
+        DensityWindowModel | None,
+        Field(
+            description="At reference temperature: what is outside is refused at entry, and Uncertain where measured"
+        ),
+    ] = None
     rounding: Annotated[Rounding | None, Field(description="That of the site unless given")] = None
     weight_in_air: Annotated[WeightInAirModel | None, Field(description="That of the site unless given")] = None
     vapour_pressure: Annotated[

@@ -75,6 +75,9 @@ class SolutionProduct(ProductModel):
     ] = None
     temperatures: tuple[Temperature, ...] | None = None
     rows: tuple[SolutionRow, ...] | None = None
+    may_rise: Annotated[
+        YesNo, Field(description="yes where density truly rises with temperature, as of water below 4 degC")
+    ] = False
     mass_fraction: Annotated[Ratio | None, Field(description="Of the dissolved substance")] = None
     reference_temperature: Annotated[
         Temperature | None, Field(description="Only where the trade gives a standard volume for this product")
@@ -97,7 +100,8 @@ class SolutionProduct(ProductModel):
 
     def with_rows_of(self, other: "SolutionProduct") -> "SolutionProduct":
         """This product with the figures of the file that its `table` names."""
-        return self.model_copy(update={name: getattr(other, name) for name in ("source", "temperatures", "rows")})
+        figures = {name: getattr(other, name) for name in ("source", "temperatures", "rows")}
+        return self.model_copy(update={**figures, "may_rise": self.may_rise or other.may_rise})
 
     def correction(self, _buoyancy: AirBuoyancy = CONVENTIONAL) -> CorrectionMethod:
         rows = self.rows or ()
@@ -108,6 +112,7 @@ class SolutionProduct(ProductModel):
             self.source or "",
             self.mass_fraction,
             self.reference_temperature,
+            self.may_rise,
         )
 
 

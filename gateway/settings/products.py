@@ -14,14 +14,21 @@ from gateway.calculation.contracts import CorrectionMethod
 from gateway.calculation.methods.expansion import ExpansionCoefficient
 from gateway.calculation.methods.tabulated import Interpolation, LinearDensity, TabulatedDensity
 from gateway.calculation.plan import AirBuoyancy
-from gateway.settings.fields import DensitySlope, ExpansionRate, PlainDensity, Section, Temperature, Text, refuse
+from gateway.settings.fields import (
+    DensitySlope,
+    ExpansionRate,
+    PlainDensity,
+    Section,
+    Temperature,
+    Text,
+    YesNo,
+    refuse,
+)
 from gateway.settings.product_base import CONVENTIONAL, ProductModel
 from gateway.settings.product_hydrocarbons import LpgProduct, Petroleum1980Product, PetroleumProduct
 from gateway.settings.product_mixtures import EthanolProduct, FattyOilProduct, SolutionProduct, WaterProduct
 
 __all__ = ["METHODS", "AnyProduct", "Method", "TabulatedProduct"]
-
-_COLDEST_C, _HOTTEST_C = -50.0, 200.0
 
 
 class ExpansionProduct(ProductModel):
@@ -30,8 +37,12 @@ class ExpansionProduct(ProductModel):
     method: Literal["expansion_coefficient"]
     expansion: ExpansionRate
     reference_temperature: Temperature
-    lowest: Annotated[Temperature, Field(description="Of the range for which the coefficient is stated")] = _COLDEST_C
-    highest: Annotated[Temperature, Field(description="Of the range for which the coefficient is stated")] = _HOTTEST_C
+    lowest: Annotated[
+        Temperature | None, Field(description="Of the range for which the coefficient is stated: outside it Bad")
+    ] = None
+    highest: Annotated[
+        Temperature | None, Field(description="Unless stated, over 50 degC from the reference is Uncertain")
+    ] = None
 
     def correction(self, _buoyancy: AirBuoyancy = CONVENTIONAL) -> CorrectionMethod:
         return ExpansionCoefficient(self.expansion, self.reference_temperature, self.lowest, self.highest)
@@ -62,6 +73,9 @@ class TabulatedProduct(ProductModel):
     interpolation: Annotated[
         Interpolation | None, Field(description="Between points: linear unless given; monotone_cubic from 3 points on")
     ] = None
+    may_rise: Annotated[
+        YesNo | None, Field(description="yes where density truly rises with temperature, as of water below 4 degC")
+    ] = None
     reference_temperature: Annotated[
         Temperature | None, Field(description="Only where the trade gives a standard volume for this product")
     ] = None
@@ -72,6 +86,8 @@ class TabulatedProduct(ProductModel):
             raise refuse("give one of straight_line and points")
         if self.straight_line is not None and self.interpolation is not None:
             raise refuse("interpolation is for points; leave it out")
+        if self.straight_line is not None and self.may_rise is not None:
+            raise refuse("may_rise is for points; leave it out")
         return self
 
     def correction(self, _buoyancy: AirBuoyancy = CONVENTIONAL) -> CorrectionMethod:
@@ -93,6 +109,7 @@ class TabulatedProduct(ProductModel):
             self.source,
             self.reference_temperature,
             self.interpolation or Interpolation.LINEAR,
+            bool(self.may_rise),
         )
 
 

@@ -4,10 +4,14 @@ What cannot be is a mistake; what is only hard to believe is a warning. The boun
 """
 
 from gateway.acquisition.register_map import InstrumentMap, Table
+from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
+from gateway.calculation.door import LIQUID_C
+from gateway.calculation.shell import METALS, shell_correction
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.lines import BuiltLines
 from gateway.settings.manual import ManualValues
+from gateway.settings.shape_models import VesselKind
 from gateway.settings.tank_models import DipWater, TankModel
 from gateway.settings.validation import Checked
 
@@ -25,7 +29,8 @@ _COARSEST_M = 0.5
 _MUCH_WATER = 0.05
 _STEEL_PER_C = (1e-6, 1e-4)
 _TABLE_C = (-60.0, 200.0)
-_PRODUCT_C = (-200.0, 400.0)
+_WARMER_C = 30.0
+"""For which the effect on a shell is told, so that its size can be judged."""
 _HEAVIEST_VAPOUR = 200.0
 _HEAVIEST_LIQUID = 3000.0
 _SHEET_S = 60.0
@@ -75,7 +80,7 @@ def check_sense_of_tank(
     model, dropped = checked
     _gauges(model, dropped, path, report)
     _thermometer(model, path, report)
-    _shell(model, path, report)
+    _shell(model, dropped, capacity, path, report)
     share = model.sediment_water
     if share is not None:
         place = report.value_of((*path, "sediment_water"))
@@ -150,14 +155,18 @@ def _thermometer(model: TankModel, path: KeyPath, report: _Report) -> None:
     if given is not None and given.last_good_limit > _LAST_GOOD_S:
         report.wrong((*path, "temperature", "last_good_limit"), "is too long for a stand-in; give at most 7 d")
     by_hand = None if model.manual is None else model.manual.temperature
-    if by_hand is not None and not _PRODUCT_C[0] <= by_hand.value <= _PRODUCT_C[1]:
+    if by_hand is not None and not LIQUID_C[0] <= by_hand.value <= LIQUID_C[1]:
         place = report.value_of((*path, "manual", "temperature"))
         report.wrong(place, "is no temperature of a liquid in a tank; give -200 degC to 400 degC")
 
 
-def _shell(model: TankModel, path: KeyPath, report: _Report) -> None:
+def _shell(
+    model: TankModel, dropped: frozenset[str], capacity: Capacity | None, path: KeyPath, report: _Report
+) -> None:
     shell = model.shell
     if shell is None:
+        if "shell" not in dropped:
+            _without_shell(model, capacity, path, report)
         return
     if shell.expansion is not None and not _STEEL_PER_C[0] <= shell.expansion <= _STEEL_PER_C[1]:
         text = "is no linear expansion of a shell; carbon steel has 0.0000112 /degC"
@@ -165,6 +174,27 @@ def _shell(model: TankModel, path: KeyPath, report: _Report) -> None:
     if shell.table_temperature is not None and not _TABLE_C[0] <= shell.table_temperature <= _TABLE_C[1]:
         text = "is no temperature of a capacity table; give that on the table, for example 15 degC"
         report.wrong((*path, "shell", "table_temperature"), text)
+
+
+def _without_shell(model: TankModel, capacity: Capacity | None, path: KeyPath, report: _Report) -> None:
+    """A table that says at which temperature it holds is wrong at another: whoever leaves that out is to know it."""
+    table = capacity if isinstance(capacity, CapacityTable) else None
+    kind = None if model.capacity_table is None else model.capacity_table.kind
+    if (
+        table is None
+        or table.temperature_c is None
+        or kind not in (None, VesselKind.UPRIGHT_CYLINDER, VesselKind.RECTANGULAR)
+    ):
+        return
+    steel = METALS[0]
+    warmer_c = table.temperature_c + _WARMER_C
+    percent = 100.0 * (shell_correction(steel.linear_coefficient_per_c, warmer_c, table.temperature_c) - 1.0)
+    report.without(
+        (*path, "shell"),
+        f"is missing: the capacity table holds at {table.temperature_c:.4g} degC, and nothing is corrected for a shell "
+        f"that is warmer or colder, {percent:.3f} % for {_WARMER_C:g} degC of {steel.name} (API MPMS 12.1.1); give "
+        "shell, or shell: none to leave it out",
+    )
 
 
 def _against(capacity: Capacity, model: TankModel, dropped: frozenset[str], path: KeyPath, report: _Report) -> None:

@@ -13,8 +13,12 @@ from gateway.calculation.methods.ethanol import (
     mass_fraction_from_volume_fraction,
     volume_fraction_from_mass_fraction,
 )
+from gateway.calculation.methods.ethanol_freezing import freezing_point
+from gateway.calculation.plan import ProductPlan
 from gateway.errors import LimitError
+from gateway.records import Quality, ReasonCode
 from tests.calculation.golden_values import GoldenRow, golden_rows
+from tests.support.plans import good, sheet, straight_input, straight_plan
 
 STRENGTHS = st.floats(0.0, 1.0)
 TEMPERATURES = st.floats(-20.0, 40.0)
@@ -60,6 +64,51 @@ def test_a_strength_by_density() -> None:
     assert prepared.reference_density == pytest.approx(935.15, abs=0.01)
     with pytest.raises(LimitError, match="reference density nan kg/m3 is missing"):
         method.from_reference_density(None)
+
+
+@pytest.mark.parametrize("row", golden_rows("ethanol.csv", "freezing"), ids=by_id)
+def test_freezing_points(row: GoldenRow) -> None:
+    assert freezing_point(row.number("mass_percent") / 100.0) == pytest.approx(row.value, abs=row.tolerance)
+
+
+def test_spirit_of_5_percent_is_no_liquid_at_minus_19_degc() -> None:
+    """CRC Handbook of Chemistry and Physics, 102nd edition: 5 % by mass freezes 2.09 degC below water."""
+    weak = EthanolWater(0.05).from_reference_density(None)
+    with pytest.raises(LimitError) as caught:
+        weak.at(-19.0, 0.0)
+    assert str(caught.value) == (
+        "liquid temperature -19 degC is below -2.09 degC, where 5 % by mass begins to freeze: not all is liquid "
+        "(freezing points of aqueous solutions, CRC Handbook of Chemistry and Physics)"
+    )
+    assert weak.at(-2.0, 0.0).observed_density == pytest.approx(ethanol_density(0.05, -2.0), rel=1e-12)
+    with pytest.raises(LimitError, match="begins to freeze"):
+        EthanolWater().from_observed_density(ethanol_density(0.05, -19.0), -19.0, 0.0)
+    with pytest.raises(LimitError, match="reference temperature -10 degC is below"):
+        EthanolWater(0.05, reference_temperature_c=-10.0)
+
+
+def test_the_sheet_says_so() -> None:
+    plan = straight_plan(product=ProductPlan("spirit", EthanolWater(0.05)))
+    figures = sheet(plan, straight_input(elements=tuple(good(-19.0) for _ in range(4)))).figures
+    assert (figures.gsv.value, figures.gsv.quality) == (None, Quality.BAD)
+    assert figures.mass.quality is Quality.BAD
+    assert figures.tov.quality is Quality.GOOD
+    assert figures.ctl.reasons[0].code is ReasonCode.METHOD_LIMIT
+
+
+@given(mass_fraction=STRENGTHS, temperature=TEMPERATURES)
+def test_a_result_is_of_a_liquid_only(mass_fraction: float, temperature: float) -> None:
+    prepared = EthanolWater(mass_fraction).from_reference_density(None)
+    if temperature < freezing_point(mass_fraction):
+        with pytest.raises(LimitError, match="begins to freeze"):
+            prepared.at(temperature, 0.0)
+    else:
+        assert prepared.at(temperature, 0.0).observed_density is not None
+
+
+@given(weaker=STRENGTHS, more=st.floats(0.0, 1.0))
+def test_more_alcohol_never_freezes_earlier(weaker: float, more: float) -> None:
+    assert -20.47 <= freezing_point(min(1.0, weaker + more)) <= freezing_point(weaker) <= 0.0
 
 
 @given(mass_fraction=STRENGTHS, temperature=TEMPERATURES)

@@ -79,3 +79,38 @@ def test_bounds() -> None:
         prepared.at(20.0, 60e3)
     with pytest.raises(LimitError, match="too far from 15 degC"):
         ExpansionCoefficient(0.004, 15.0).ctl(100.0, 0.0)
+
+
+class TestRange:
+    def test_a_coefficient_of_no_stated_range_is_doubted_beyond_50_k(self) -> None:
+        """A demonstration tank at 61.2 degC, 46.2 K above its reference, stands; at 65.1 degC it does not."""
+        prepared = ExpansionCoefficient(0.000679, 15.0).from_reference_density(925.0)
+        assert prepared.at(61.2, 0.0).doubt is None
+        assert prepared.at(65.0, 0.0).doubt is prepared.at(-35.0, 0.0).doubt is None
+        for far_c in (65.1, -35.1, 200.0, -50.0):
+            corrected = prepared.at(far_c, 0.0)
+            assert corrected.doubt == (
+                "expansion coefficient used over 50 degC from 15 degC, where it holds, and no range is stated for it"
+            )
+            assert corrected.ctl is not None
+        for never_c in (-50.1, 200.1):
+            with pytest.raises(LimitError, match="liquid temperature"):
+                prepared.at(never_c, 0.0)
+
+    @given(temperature=st.floats(-60.0, 210.0), low=st.floats(-80.0, 15.0), high=st.floats(15.0, 250.0))
+    def test_within_a_stated_range_no_doubt_and_outside_it_no_result(
+        self, temperature: float, low: float, high: float
+    ) -> None:
+        prepared = ExpansionCoefficient(0.0006, 15.0, low, high).from_reference_density(900.0)
+        if low <= temperature <= high:
+            assert prepared.at(temperature, 0.0).doubt is None
+        else:
+            with pytest.raises(LimitError, match="liquid temperature"):
+                prepared.at(temperature, 0.0)
+
+    def test_a_side_that_is_not_stated_is_doubted_on_its_own(self) -> None:
+        prepared = ExpansionCoefficient(0.0006, 15.0, highest_c=120.0).from_reference_density(900.0)
+        assert prepared.at(119.0, 0.0).doubt is None
+        assert prepared.at(-36.0, 0.0).doubt is not None
+        with pytest.raises(LimitError, match="above 120 degC"):
+            prepared.at(121.0, 0.0)

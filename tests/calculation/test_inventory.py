@@ -53,10 +53,34 @@ def test_every_figure_of_a_simple_tank() -> None:
     assert value(figures.observed_density) == pytest.approx(792.0)
     assert value(figures.mass) == pytest.approx(584.1 * 800.0)
     assert value(figures.weight_in_air) == pytest.approx(584.1 * 800.0 * (1 - 1.2 / 800) / (1 - 1.2 / 8000))
+    assert value(figures.net_mass) == pytest.approx(584.1 * 0.99 * 800.0)
+    assert value(figures.net_weight_in_air) == pytest.approx(584.1 * 0.99 * 800.0 * (1 - 1.2 / 800) / (1 - 1.2 / 8000))
     assert value(figures.solute_mass) == pytest.approx(584.1 * 200.0)
     assert value(figures.pumpable) == pytest.approx(590.0 - 90.0), "the water below the minimum is not product"
     assert value(figures.room) == 300.0
     assert all(figure.quality == Quality.GOOD for figure in figures)
+
+
+def test_net_mass_and_weight_are_those_of_nsv_and_the_others_hold_the_water() -> None:
+    """API MPMS 12.1.1: NSM = NSV rho_ref. 600 m3 of 800 kg/m3 with 0.5 %: 480,000 kg hold 2,400 kg that are no oil."""
+    figures = sheet(given=straight_input(sediment_water=good(0.005))).figures
+    assert value(figures.mass) == pytest.approx(480_000.0)
+    assert value(figures.net_mass) == pytest.approx(477_600.0)
+    assert value(figures.mass) - value(figures.net_mass) == pytest.approx(2_400.0)
+    assert value(figures.net_weight_in_air) == pytest.approx(value(figures.weight_in_air) * 0.995)
+    doubtful = sheet(given=straight_input(sediment_water=uncertain(0.005))).figures
+    assert (doubtful.mass.quality, doubtful.net_mass.quality) == (Quality.GOOD, Quality.UNCERTAIN)
+    lost = sheet(given=straight_input(sediment_water=bad())).figures
+    assert (lost.mass.quality, lost.net_mass.quality, lost.net_mass.value) == (Quality.GOOD, Quality.BAD, None)
+
+
+def test_without_sediment_and_water_there_is_no_net_mass() -> None:
+    no_reference = straight_plan(product=ProductPlan("palm oil", StraightLineMethod(reference_temperature_c=None)))
+    for figures in (sheet().figures, sheet(no_reference, straight_input(sediment_water=None)).figures):
+        for name in ("net_mass", "net_weight_in_air"):
+            figure = getattr(figures, name)
+            assert (figure.value, figure.quality) == (None, Quality.GOOD)
+            assert figure.reasons[0].code is ReasonCode.NOT_APPLICABLE
 
 
 def test_bad_level_makes_every_quantity_bad() -> None:
@@ -350,10 +374,11 @@ def test_free_water_over_the_nozzle_makes_level_by_pressure_uncertain() -> None:
 
 
 def test_level_by_pressure_that_does_not_settle_takes_the_lower_set_uncertain() -> None:
-    # The second element is so hot that counting it lifts the level above it, and not counting it lowers it below.
+    # Uncounted, the second element at 3 m is under 3.05 m of level. It is so cold that counted it makes the liquid
+    # heavier, 800 (1 + 0.001 x 37.5) = 830 kg/m3, and the level lower: 0.3 + 2.75 x 800/830 = 2.95 m.
     plan = head_plan(temperature=straight_plan().temperature)
     plan = replace(plan, temperature=replace_margin(plan, 0.0))
-    elements = (good(15.0), Input(-350.0, Quality.GOOD, None, 1.0, "X"), good(15.0), good(15.0))
+    elements = (good(15.0), Input(-60.0, Quality.GOOD, None, 1.0, "X"), good(15.0), good(15.0))
     pressure = good(800.0 * 9.80665 * 2.75)
     inventory = sheet(plan, straight_input(level=None, bottom_pressure=pressure, elements=elements))
     assert inventory.figures.level.quality == Quality.UNCERTAIN

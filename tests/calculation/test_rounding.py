@@ -3,6 +3,8 @@
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.calculation.methods.lpg import LpgCorrection
 from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
@@ -12,12 +14,18 @@ from gateway.calculation.methods.rounding import (
     API_2004_60F,
     TABLES_1980,
     TABLES_1980_60F,
+    TABLES_1980_RELATIVE,
     TP_27,
+    TP_27_60F,
+    Discrimination,
     RoundedCorrection,
     by_its_standard,
 )
 from gateway.calculation.methods.tabulated import LinearDensity
+from gateway.calculation.plan import ProductPlan
+from gateway.calculation.sheet import explain
 from gateway.errors import LimitError
+from tests.support.plans import good, sheet, straight_input, straight_plan
 
 CRUDE = PetroleumCorrection(PetroleumGroup.CRUDE, 15.0)
 ROUNDED = RoundedCorrection(CRUDE, API_2004)
@@ -52,7 +60,10 @@ def test_an_observed_density_is_rounded_twice() -> None:
 
 
 def test_the_clause_says_so_and_the_rest_is_the_method_s() -> None:
-    assert ROUNDED.clause == "API MPMS 11.1 (2004), crude oil, to 15 degC, rounded as in API MPMS 11.1 (2004)"
+    assert ROUNDED.clause == (
+        "API MPMS 11.1 (2004), crude oil, to 15 degC, rounded as in API MPMS 11.1 (2004): "
+        "density to 0.1 kg/m3, temperature to 0.05 degC, pressure to 5 kPa, factors to 5 decimals"
+    )
     assert (ROUNDED.reference_temperature_c, ROUNDED.needs_density, ROUNDED.uses_density_for_ctl) == (15.0, True, True)
 
 
@@ -83,5 +94,61 @@ def test_each_method_by_its_own_standard() -> None:
     assert by_its_standard(old_15c) == RoundedCorrection(old_15c, TABLES_1980)
     assert by_its_standard(old_api) == RoundedCorrection(old_api, TABLES_1980_60F)
     assert by_its_standard(gas) == RoundedCorrection(gas, TP_27)
+    gas_60f = LpgCorrection(REFERENCE_60F_C)
+    assert by_its_standard(gas_60f) == RoundedCorrection(gas_60f, TP_27_60F)
+    old_relative = Petroleum1980Correction(PetroleumGroup.CRUDE, Table1980.RELATIVE_60F)
+    assert by_its_standard(old_relative) == RoundedCorrection(old_relative, TABLES_1980_RELATIVE)
     line = LinearDensity(889.6, 50.0, -0.67, 25.0, 75.0, "invented")
     assert by_its_standard(line) is line
+
+
+@pytest.mark.parametrize(
+    ("rule", "steps"),
+    [
+        (API_2004_60F, "density to 0.1 kg/m3, temperature to 0.1 degF, pressure to 1 psi, factors to 5 decimals"),
+        (TABLES_1980, "table entered to 0.5 kg/m3, temperature to 0.05 degC, pressure to 5 kPa, factors to 4 decimals"),
+        (
+            TABLES_1980_60F,
+            "table entered to 0.1 degAPI, temperature to 0.1 degF, pressure to 1 psi, factors to 4 decimals",
+        ),
+        (TP_27, "density to 0.1 kg/m3, temperature to 0.05 degC, factors to 5 decimals"),
+        (TP_27_60F, "relative density to 0.0001, temperature to 0.1 degF, factors to 5 decimals"),
+    ],
+)
+def test_the_steps_are_told(rule: Discrimination, steps: str) -> None:
+    assert rule.steps == steps
+
+
+def test_lpg_to_60_degf_goes_by_relative_density_and_degrees_fahrenheit() -> None:
+    """GPA TP-27, Tables 23E and 24E: 0.50736 is taken as 0.5074, and 71.26 degF as 71.3 (steps from memory)."""
+    exact, rounded = LpgCorrection(REFERENCE_60F_C), by_its_standard(LpgCorrection(REFERENCE_60F_C))
+    taken = exact.from_reference_density(0.5074 * 999.016).at((71.3 - 32.0) / 1.8, 0.0).ctl
+    prepared = rounded.from_reference_density(0.50736 * 999.016)
+    assert prepared.reference_density == pytest.approx(0.5074 * 999.016, rel=1e-12)
+    found = prepared.at((71.26 - 32.0) / 1.8, 0.0).ctl
+    assert taken is not None
+    assert found == round(taken, 5)
+    # By the metric steps it was 0.1 kg/m3 and 0.05 degC: 506.9 kg/m3 and 21.80 degC, which is another factor.
+    metric = exact.from_reference_density(506.9).at(21.80, 0.0).ctl
+    assert metric is not None
+    assert round(metric, 5) != found
+    observed = rounded.from_observed_density(0.50736 * 999.016, (71.26 - 32.0) / 1.8, 0.0).reference_density
+    assert observed is not None
+    assert observed == pytest.approx(round(observed / 999.016, 4) * 999.016)
+
+
+def test_the_sheet_prints_the_steps() -> None:
+    plan = straight_plan(product=ProductPlan("propane", by_its_standard(LpgCorrection(REFERENCE_60F_C))))
+    lines = explain(plan, sheet(plan, straight_input(reference_density=good(507.0))))
+    for name in ("ctl", "observed_density"):
+        clause = next(line.clause for line in lines if line.name == name)
+        assert "relative density to 0.0001, temperature to 0.1 degF, factors to 5 decimals" in clause
+
+
+@given(gamma=st.floats(0.36, 0.68), fahrenheit=st.floats(-40.0, 68.0))
+def test_no_input_of_lpg_is_moved_by_more_than_half_its_step(gamma: float, fahrenheit: float) -> None:
+    taken_f = 1.8 * TP_27_60F.temperature_c((fahrenheit - 32.0) / 1.8) + 32.0
+    assert taken_f == pytest.approx(fahrenheit, abs=0.05 + 1e-6)
+    prepared = by_its_standard(LpgCorrection(REFERENCE_60F_C)).from_reference_density(gamma * 999.016)
+    assert prepared.reference_density is not None
+    assert prepared.reference_density / 999.016 == pytest.approx(gamma, abs=0.00005 + 1e-9)

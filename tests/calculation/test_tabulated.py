@@ -83,6 +83,11 @@ class TestTabulatedDensity:
             ((0.0, math.nan), (1000.0, 990.0), "temperature in the table nan degC is not a finite number"),
             ((0.0, 10.0), (1000.0, math.inf), "density in the table inf kg/m3 is not a finite number"),
             ((0.0, 10.0), (1.0, 0.99), "density in the table 1 kg/m3 is below 100"),
+            (
+                (20.0, 40.0),
+                (919.0, 950.5),
+                "density at 40 degC 950.5 kg/m3 is above 919 kg/m3 at 20 degC, and a liquid",
+            ),
         ],
     )
     def test_a_table_that_is_none(
@@ -90,6 +95,23 @@ class TestTabulatedDensity:
     ) -> None:
         with pytest.raises(LimitError, match=says):
             TabulatedDensity(temperatures, densities, "invented")
+
+    @given(st.lists(st.floats(800.0, 1000.0), min_size=2, max_size=6))
+    def test_what_rises_is_refused_unless_it_may(self, densities: list[float]) -> None:
+        temperatures = tuple(10.0 * index for index in range(len(densities)))
+        if densities == sorted(densities, reverse=True):
+            TabulatedDensity(temperatures, tuple(densities), "invented")
+        else:
+            with pytest.raises(LimitError, match="grows lighter as it warms; where it truly rises"):
+                TabulatedDensity(temperatures, tuple(densities), "invented")
+        assert TabulatedDensity(temperatures, tuple(densities), "invented", may_rise=True).density_at(
+            0.0
+        ) == pytest.approx(densities[0])
+
+    def test_water_below_4_degc_may_rise(self) -> None:
+        """Kell (1975): 999.84 kg/m3 at 0 degC, 999.97 at 4, 999.70 at 10."""
+        water = TabulatedDensity((0.0, 4.0, 10.0), (999.84, 999.97, 999.70), "Kell (1975)", may_rise=True)
+        assert water.density_at(2.0) == pytest.approx(999.905)
 
     @given(low=st.floats(0.0, 40.0), high=st.floats(0.0, 40.0))
     def test_between_its_neighbours_and_falling(self, low: float, high: float) -> None:

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from pymodbus import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
+from structlog.testing import capture_logs
 
 import simulators
 from gateway.commands.site_argument import load
@@ -61,11 +62,13 @@ class Panel:
     @contextmanager
     def gateway(self) -> Iterator[Daemon]:
         """A running gateway of the site, from its first reading of every instrument on."""
-        daemon, task = self.do(self._start_gateway())
-        try:
-            yield daemon
-        finally:
-            self.do(_end(task))
+        # What it logs, on a busy machine more than elsewhere, must not stand in the output of the command under test.
+        with capture_logs():
+            daemon, task = self.do(self._start_gateway())
+            try:
+                yield daemon
+            finally:
+                self.do(_end(task))
 
     async def _start_gateway(self) -> tuple[Daemon, "asyncio.Task[None]"]:
         daemon = Daemon(load(self.site_file))

@@ -256,7 +256,7 @@ def test_us_units_are_a_choice_of_display(capsys: pytest.CaptureFixture[str]) ->
     assert "L Level above the datum 31 ft 7-5/16 in Good manual innage + 0.000 m" in lines
     assert "TOV Total observed volume 15,918 bbl Good manual L upright cylinder, pi D^2/4 h" in lines
     assert "Density at reference temperature 34.0 °API Good manual site file" in lines
-    assert any(line.startswith("M Mass of the liquid, in vacuo 2,107.1 long tons") for line in lines)
+    assert any(line.startswith("M Mass of the liquid with any S&W, in vacuo 2,107.1 long tons") for line in lines)
 
 
 def test_an_undated_time_is_in_the_zone_of_the_site(capsys: pytest.CaptureFixture[str]) -> None:

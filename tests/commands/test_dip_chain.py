@@ -5,9 +5,11 @@ from dataclasses import replace
 import pytest
 
 from gateway.binding import TankBinding
+from gateway.calculation.entered_density import EnteredDensity
 from gateway.calculation.inventory import calculate
 from gateway.calculation.plan import HeadPlan, MeasuredDensityPlan, ProductPlan, TankPlan, VapourPlan
 from gateway.calculation.sheet import explain
+from gateway.calculation.units import Quantity
 from gateway.commands.dip_chain import chain, chain_text
 from gateway.commands.dip_input import Dip, dip_input, dip_plan
 from gateway.display import UnitSystem
@@ -15,6 +17,11 @@ from gateway.errors import UsageError
 from gateway.records import Inventory, Quality, TankInput
 from tests.commands.typed import Said, typed
 from tests.support.plans import NOON, StraightLineMethod, bad, good, straight_input, straight_plan, value
+
+
+def kg_m3(density: float, at_c: float | None = None) -> EnteredDensity:
+    return EnteredDensity(Quantity(density, "kg/m3", at_60f=False), at_c)
+
 
 _MEASURED = ("--level", "9.412 m", "--water", "35 mm", "--temperature", "14.7 degC")
 
@@ -72,7 +79,7 @@ def test_what_is_not_good_says_why() -> None:
 
 
 def _sheet(plan: TankPlan, **measured: float) -> Inventory:
-    dip = Dip(temperatures=(15.0,), no_water=True, density=800.0, **measured)
+    dip = Dip(temperatures=(15.0,), no_water=True, density=kg_m3(800.0), **measured)
     by_hand = dip_plan(plan, dip)
     return calculate(by_hand, dip_input(by_hand, TankBinding(plan.tank), dip, NOON, simulated=False))[0]
 
@@ -106,7 +113,7 @@ def test_pressures_that_a_tank_has_no_use_for() -> None:
 
 def test_without_a_pressure_the_entered_density_stands_where_one_could_be_measured() -> None:
     plan = straight_plan(measured_density=MeasuredDensityPlan(0.5, in_use=True))
-    dip = Dip(level=6.0, temperatures=(15.0,), density=800.0)
+    dip = Dip(level=6.0, temperatures=(15.0,), density=kg_m3(800.0))
     by_hand = dip_plan(plan, dip)
     sheet = calculate(by_hand, dip_input(by_hand, TankBinding("TK-1"), dip, NOON, simulated=False))[0]
     assert value(sheet.figures.mass) == pytest.approx(480_000.0)
@@ -117,21 +124,21 @@ def test_without_a_pressure_the_entered_density_stands_where_one_could_be_measur
 def test_a_product_without_reference_temperature_takes_its_density_at_tank_temperature_only() -> None:
     method = StraightLineMethod(reference_temperature_c=None)
     plan = straight_plan(product=ProductPlan("solution", method))
-    dip = Dip(level=6.0, temperatures=(25.0,), density=792.0)
+    dip = Dip(level=6.0, temperatures=(25.0,), density=kg_m3(792.0))
     by_hand = dip_plan(plan, dip)
     given = dip_input(by_hand, TankBinding("TK-1"), dip, NOON, simulated=False)
     assert given.reference_density is None
     assert given.observed_density is not None
     assert given.observed_density.value == 792.0
     with pytest.raises(UsageError, match="must be that at tank temperature"):
-        dip_input(by_hand, TankBinding("TK-1"), dip._replace(density_at=20.0), NOON, simulated=False)
-    same = dip_input(by_hand, TankBinding("TK-1"), dip._replace(density_at=25.0), NOON, simulated=False)
+        dip_input(by_hand, TankBinding("TK-1"), dip._replace(density=kg_m3(792.0, 20.0)), NOON, simulated=False)
+    same = dip_input(by_hand, TankBinding("TK-1"), dip._replace(density=kg_m3(792.0, 25.0)), NOON, simulated=False)
     assert same.observed_density == given.observed_density
 
 
 def test_what_was_probably_mistyped_is_doubted() -> None:
     plan = dip_plan(straight_plan(), Dip(level=6.0))
-    dip = Dip(level=6.0, temperatures=(20.0, 90.0), density=800.0, sediment_water=0.3)
+    dip = Dip(level=6.0, temperatures=(20.0, 90.0), density=kg_m3(800.0), sediment_water=0.3)
     given = dip_input(plan, TankBinding("TK-1"), dip, NOON, simulated=False)
     figures = calculate(plan, given)[0].figures
     assert (figures.gov.quality, figures.gsv.quality, figures.nsv.quality) == (
@@ -140,6 +147,17 @@ def test_what_was_probably_mistyped_is_doubted() -> None:
         Quality.UNCERTAIN,
     )
     assert figures.liquid_temperature.reasons[0].text.startswith("temperatures by hand differ by 70.0 degC")
-    usual = Dip(level=6.0, temperatures=(50.0, 59.0), density=800.0, sediment_water=0.003)
+    usual = Dip(level=6.0, temperatures=(50.0, 59.0), density=kg_m3(800.0), sediment_water=0.003)
     figures = calculate(plan, dip_input(plan, TankBinding("TK-1"), usual, NOON, simulated=False))[0].figures
     assert figures.nsv.quality == Quality.GOOD
+
+
+def test_the_net_weight_is_explained_by_its_own_name(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ("--temperature", "59.3 degC", "--density", "985 kg/m3", "--explain", "NSWA")
+    said = typed(capsys, "dip", "demo", "F-1", "--level", "11.204 m", *words)
+    lines = said.out.splitlines()
+    assert "How NSWA comes about (net standard weight in air, without S&W), each step after what it rests on:" in lines
+    assert any("NSV rho_ref, API MPMS 12.1.1" in line for line in lines)
+    # 9010.8 m3 x 0.96935 x 0.997 x 985 kg/m3 x (1 - 1.2/985) / (1 - 1.2/8000) = 8568.6 t.
+    wanted = "8,568.6 t, Good manual; from NSM and rho_ref by NSM (1 - air/rho_ref) / (1 - air/weights)"
+    assert any("Net standard weight in air, without S&W: " + wanted in line for line in lines)

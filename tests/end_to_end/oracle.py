@@ -126,6 +126,11 @@ def is_its_own(propane: float, gauge_pa: float, celsius: float) -> bool:
     return away < band
 
 
+def carried_far(tank: Tank, celsius: float) -> int:
+    """1, Uncertain, where a coefficient of which no range is stated is used over 50 K from its reference; else 0."""
+    return int(tank.expansion_per_k > 0.0 and abs(celsius - tank.reference_c) > 50.0)
+
+
 def in_average(tank: Tank, level: Fraction, water: Fraction) -> tuple[bool, ...]:
     """From rest, so the entering threshold counts: covered by the margin, and above the free water."""
     return tuple(
@@ -244,7 +249,8 @@ def expected(tag: str, state: State) -> Expected:
                 {**_all_bad(tank, figures), "bottom_pressure": (pressure, 0)}, (False,) * len(tank.elements)
             )
         level, used, found, temperature_quality = agreed
-        level_quality = temperature_quality
+        # Level and average are no better than each other: the level tells which elements count.
+        level_quality = temperature_quality = max(temperature_quality, carried_far(tank, found))
     else:
         level, level_quality = shown_level(tank, state.level_m), 0
         used = in_average(tank, level, water)
@@ -277,7 +283,7 @@ def expected(tag: str, state: State) -> Expected:
     # Density
     quality = max(level_quality, temperature_quality)
     thickness = None if found is None else density(tank, found)
-    density_quality = 2 if thickness is None else temperature_quality
+    density_quality = 2 if found is None or thickness is None else max(temperature_quality, carried_far(tank, found))
     figures["observed_density"] = (thickness, density_quality)
     standard = tank.reference_density is not None
     if standard:
@@ -313,6 +319,11 @@ def expected(tag: str, state: State) -> Expected:
     in_air_density = tank.reference_density if tank.reference_density is not None else thickness
     in_air = (1 - 1.2 / (in_air_density or math.nan)) / (1 - 1.2 / 8000)
     figures["weight_in_air"] = (liquid * in_air, amount_quality)
+    if standard and tank.sediment_water is not None:
+        assert tank.reference_density is not None
+        net = (figures["nsv"][0] or math.nan) * tank.reference_density
+        figures["net_mass"] = (net, amount_quality)
+        figures["net_weight_in_air"] = (net * in_air, amount_quality)
     if tank.solute is not None:
         figures["solute_mass"] = (liquid * tank.solute, amount_quality)
     if tank.vapour_density is not None:

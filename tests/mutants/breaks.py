@@ -5,6 +5,7 @@ from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
+from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
@@ -14,6 +15,7 @@ BREAKS: tuple[Break, ...] = (
     *ACQUISITION_BREAKS,
     *LEVEL_BREAKS,
     *CALCULATION_BREAKS,
+    *METHOD_BREAKS,
     *VAPOUR_BREAKS,
     *DELIVERY_BREAKS,
     *SITE_BREAKS,

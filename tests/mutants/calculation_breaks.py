@@ -40,7 +40,7 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
         "method used beyond its temperatures",
         "gateway/calculation/methods/expansion.py",
-        "        if not self.lowest_c <= temperature_c <= self.highest_c:\n",
+        "        if not lowest <= temperature_c <= highest:\n",
         "        if temperature_c != temperature_c:\n",
         ("tests/calculation/test_expansion.py",),
     ),

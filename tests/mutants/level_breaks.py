@@ -47,7 +47,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "level by pressure from the density at reference temperature",
         "gateway/calculation/level_by_pressure.py",
-        "density = correct(basis, temperature.value, 0.0)[1].observed_density",
+        "density = corrected.observed_density",
         "density = basis.given.value",
         SHEET,
     ),

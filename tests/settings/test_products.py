@@ -102,6 +102,21 @@ def sample(density: str) -> str:
             ),
             None,
         ),
+        (
+            "method: density_against_temperature, source: Kell (1975), may_rise: yes, points: "
+            "[{temperature: 0 degC, density: 999.84 kg/m3}, {temperature: 4 degC, density: 999.97 kg/m3}]",
+            TabulatedDensity((0.0, 4.0), (999.84, 999.97), "Kell (1975)", may_rise=True),
+            None,
+        ),
+        (
+            "method: density_of_solution, source: laboratory, mass_fraction: 1 %, may_rise: yes, "
+            "temperatures: [0 degC, 4 degC], rows: [{mass_fraction: 0 %, densities: [999.84 kg/m3, 999.97 kg/m3]}, "
+            "{mass_fraction: 2 %, densities: [1015 kg/m3, 1015.1 kg/m3]}]",
+            SolutionDensity(
+                (0.0, 0.02), (0.0, 4.0), ((999.84, 999.97), (1015.0, 1015.1)), "laboratory", 0.01, may_rise=True
+            ),
+            None,
+        ),
     ],
 )
 def test_the_words_become_the_method(

@@ -158,3 +158,54 @@ def test_without_greatest_flows_nobody_can_tell_a_jump_from_pumping(tmp_path: Pa
     assert warning.endswith(
         "tanks.TK-1: has no maximum_flow_out, so a false jump of the level cannot be told from pumping"
     )
+
+
+TABLE = """# name: T-1
+# level: m
+# volume: m3
+# datum: datum plate
+# date: 2024-05-14
+# reference temperature: {reference}
+# liquid head: not stated
+# roof: not included
+# heel: none
+level,volume
+0.000,0.0
+15.000,3817.0
+"""
+
+
+@pytest.mark.parametrize(
+    ("reference", "kind", "shell", "warned"),
+    [
+        ("15 degC", "", "", True),
+        ("15 degC", ", kind: upright_cylinder", "", True),
+        ("60 degF", ", kind: rectangular", "", True),
+        ("15 degC", "", "shell: none", False),
+        ("15 degC", "", "shell: {metal: carbon steel, insulated: yes}", False),
+        ("not stated", "", "", False),
+        ("15 degC", ", kind: sphere", "", False),
+        ("15 degC", ", kind: lying_cylinder", "", False),
+    ],
+)
+def test_a_table_of_a_stated_temperature_without_a_shell_is_warned_of(
+    tmp_path: Path, reference: str, kind: str, shell: str, warned: bool
+) -> None:
+    """A shell 30 degC warmer than its table: (1 + 1.116e-5 x 30)^2 - 1 = 0.067 % (API MPMS 12.1.1)."""
+    (tmp_path / "t.csv").write_text(TABLE.format(reference=reference), encoding="utf-8")
+    old = next(line for line in TEMPLATE.splitlines() if line.lstrip().startswith("shape:"))
+    block = TEMPLATE[TEMPLATE.index(old) : TEMPLATE.index("    reference_height:")]
+    keys = f"    capacity_table: {{file: t.csv{kind}}}\n" + (f"    {shell}\n" if shell else "")
+    path = tmp_path / "site.yaml"
+    path.write_text(TEMPLATE.replace(block, keys), encoding="utf-8")
+    settings = load_site(path, now=NOW)
+    said = [line.partition("tanks.TK-1.shell: ")[2] for line in settings.warnings if "tanks.TK-1.shell" in line]
+    if warned:
+        (text,) = said
+        assert text.endswith(
+            "and nothing is corrected for a shell that is warmer or colder, 0.067 % for 30 degC of carbon steel "
+            "(API MPMS 12.1.1); give shell, or shell: none to leave it out"
+        )
+    else:
+        assert said == []
+    assert (settings.tanks[0].plan.shell is not None) is shell.endswith("}")

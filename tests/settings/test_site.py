@@ -200,11 +200,11 @@ ROOF = "{mass: 46000 kg, critical_low: 0.6 m, critical_high: 0.8 m}"
 
 
 def test_the_roof_s_table_density_is_that_of_the_table(tmp_path: Path) -> None:
-    tank, warnings = _tank(tmp_path, capacity_table=str(PARTS / "roof_table.csv"), roof=ROOF)
+    tank, warnings = _tank(tmp_path, capacity_table=str(PARTS / "roof_table.csv"), roof=ROOF, shell="none")
     assert tank.plan.roof is not None
     assert tank.plan.roof.table_density_kg_m3 == 838.0
     assert warnings == ()
-    tank, warnings = _tank(tmp_path, capacity_table=str(PARTS / "short_table.csv"), roof=ROOF)
+    tank, warnings = _tank(tmp_path, capacity_table=str(PARTS / "short_table.csv"), roof=ROOF, shell="none")
     assert tank.plan.roof is not None
     assert tank.plan.roof.table_density_kg_m3 is None
     assert warnings == ()
@@ -213,7 +213,7 @@ def test_the_roof_s_table_density_is_that_of_the_table(tmp_path: Path) -> None:
 def test_a_table_that_does_not_mention_its_roof_is_warned_of(tmp_path: Path) -> None:
     text = (PARTS / "short_table.csv").read_text(encoding="utf-8").replace("roof: not included", "roof: not stated")
     (tmp_path / "t.csv").write_text(text, encoding="utf-8")
-    _, warnings = _tank(tmp_path, capacity_table="t.csv", roof=ROOF)
+    _, warnings = _tank(tmp_path, capacity_table="t.csv", roof=ROOF, shell="none")
     assert len(warnings) == 1
     assert warnings[0].endswith("tanks.TK-1.roof: the capacity table does not say whether it deducts the roof")
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_within
+from gateway.calculation.methods.ethanol_freezing import freezing_point, frozen, require_liquid
 from gateway.calculation.methods.root import solve_rising
 from gateway.errors import LimitError
 
@@ -67,7 +68,7 @@ def _in_temperature(mass_fraction: float) -> tuple[float, ...]:
 
 
 def ethanol_density(mass_fraction: float, temperature_c: float) -> float:
-    """Density in kg/m3 of a mixture of ethanol `mass_fraction` (0..1) at -20..40 degC.
+    """Density in kg/m3 of a mixture of ethanol `mass_fraction` (0..1) at -20..40 degC, as if it were liquid there.
 
     rho = sum A_k p^(k-1) + sum B_k (t-20)^k + sum C_ik p^k (t-20)^i. Raises LimitError outside.
     """
@@ -108,8 +109,9 @@ class EthanolWater:
 
     With `mass_fraction` (0..1, by mass, not by volume) the strength is fixed and no density is taken from outside.
     Without it the strength follows from the density at reference, or from a density observed at any temperature.
-    The formula holds for -20..40 degC; weak mixtures freeze within that range, which it does not know. The reference
-    is 20 degC unless stated otherwise. Gauge pressure within 50 kPa of zero. Raises LimitError outside.
+    The formula holds for -20..40 degC. Weak mixtures freeze within that range, which it does not know: below the
+    freezing point of the strength (CRC Handbook) there is no result. The reference is 20 degC unless stated otherwise.
+    Gauge pressure within 50 kPa of zero. Raises LimitError outside.
     """
 
     mass_fraction: float | None = None
@@ -151,11 +153,15 @@ class EthanolWater:
         if self._fixed is not None:
             raise LimitError("density", density, "kg/m3", "given, but the strength already fixes it", self.clause)
         require_within("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
-        return self._prepare(mass_fraction_from_density(density, temperature_c))
+        mass_fraction = mass_fraction_from_density(density, temperature_c)
+        require_liquid(mass_fraction, temperature_c)
+        return self._prepare(mass_fraction)
 
     def _prepare(self, mass_fraction: float) -> "PreparedEthanol":
+        require_liquid(mass_fraction, self.reference_temperature_c, "reference temperature")
         reference = ethanol_density(mass_fraction, self.reference_temperature_c)
-        return PreparedEthanol(self.clause, mass_fraction, reference, _in_temperature(mass_fraction))
+        coefficients = _in_temperature(mass_fraction)
+        return PreparedEthanol(self.clause, mass_fraction, reference, coefficients, freezing_point(mass_fraction))
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,11 +173,14 @@ class PreparedEthanol:
     reference_density: float
     coefficients: tuple[float, ...]
     """Density as a polynomial in (t - 20 degC)."""
+    freezing_c: float
 
     def at(self, temperature_c: float, gauge_pressure_pa: float) -> Corrected:
-        """Correct to `temperature_c` (degC). Raises LimitError outside -20..40 degC."""
+        """Correct to `temperature_c` (degC). Raises LimitError outside -20..40 degC and below the freezing point."""
         if not _TEMPERATURE_C[0] <= temperature_c <= _TEMPERATURE_C[1]:
             raise outside("liquid temperature", temperature_c, "degC", *_TEMPERATURE_C, self.clause)
+        if temperature_c < self.freezing_c:
+            raise frozen(self.mass_fraction, temperature_c, self.freezing_c)
         if not _PRESSURE_PA[0] <= gauge_pressure_pa <= _PRESSURE_PA[1]:
             raise outside("gauge pressure", gauge_pressure_pa, "Pa", *_PRESSURE_PA, self.clause)
         density = _polynomial(self.coefficients, temperature_c - 20.0)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from gateway.calculation.limits import outside, require_within
 from gateway.calculation.mass import vacuo_from_air_density
 from gateway.calculation.methods.by_temperature import DensityByTemperature
-from gateway.calculation.methods.tabulated import TabulatedDensity
+from gateway.calculation.methods.tabulated import TabulatedDensity, refuse_rise
 from gateway.calculation.plan import AirBuoyancy
 
 __all__ = ["ISO_6883_SLOPE", "LitreWeightMoved", "LitreWeightTable"]
@@ -27,7 +27,7 @@ class LitreWeightTable(DensityByTemperature):
     V(T) x weight(T): the density in vacuo is made from the weight in air by `buoyancy`, so that a sheet weighing with
     the same convention gives exactly that product. `nearest_step` takes the row nearest to the temperature (halves
     upward), as one reads a printed table; without it straight lines are drawn between rows. There is no step to a
-    standard volume. Raises LimitError outside the table.
+    standard volume. A weight that rises with temperature is refused. Raises LimitError outside the table.
     """
 
     temperatures_c: tuple[float, ...]
@@ -40,6 +40,8 @@ class LitreWeightTable(DensityByTemperature):
     def __post_init__(self) -> None:
         for weight in self.weights_in_air:
             require_within("litre weight in air", weight, "kg/m3", *_AIR_DENSITY, self.clause)
+        if len(self.temperatures_c) == len(self.weights_in_air):
+            refuse_rise(self.temperatures_c, self.weights_in_air, "litre weight", "", self.clause)
         densities = tuple(vacuo_from_air_density(weight, self.buoyancy) for weight in self.weights_in_air)
         object.__setattr__(self, "_table", TabulatedDensity(self.temperatures_c, densities, self.source))
 

@@ -4,16 +4,18 @@ import math
 from dataclasses import dataclass
 
 from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
-from gateway.calculation.methods.lpg import LpgCorrection
+from gateway.calculation.methods.lpg import WATER_60F, LpgCorrection
 from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection
-from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction
+from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction, Table1980
 
 __all__ = [
     "API_2004",
     "API_2004_60F",
     "TABLES_1980",
     "TABLES_1980_60F",
+    "TABLES_1980_RELATIVE",
     "TP_27",
+    "TP_27_60F",
     "Discrimination",
     "RoundedCorrection",
     "by_its_standard",
@@ -42,7 +44,18 @@ class Discrimination:
     """In degC, or in degF where `fahrenheit`."""
     pressure_step_pa: float
     factor_decimals: int
+    density_words: str
+    """The step of the density in the standard's own measure, for people."""
     fahrenheit: bool = False
+
+    @property
+    def steps(self) -> str:
+        """What is rounded to what, for the sheet."""
+        unit, pressure = ("degF", "1 psi") if self.fahrenheit else ("degC", f"{self.pressure_step_pa / 1000.0:g} kPa")
+        parts = [self.density_words, f"temperature to {self.temperature_step:g} {unit}"]
+        if self.pressure_step_pa > 0.0:
+            parts.append(f"pressure to {pressure}")
+        return ", ".join([*parts, f"factors to {self.factor_decimals} decimals"])
 
     def temperature_c(self, temperature_c: float) -> float:
         if not self.fahrenheit:
@@ -51,13 +64,21 @@ class Discrimination:
 
 
 # API MPMS 11.1 (2004): 0.1 kg/m3, 0.1 degF or 0.05 degC, 1 psi or 5 kPa, factors to 5 decimals (from memory).
-API_2004_60F = Discrimination("API MPMS 11.1 (2004)", 0.1, 0.1, _PASCALS_PER_PSI, 5, fahrenheit=True)
-API_2004 = Discrimination("API MPMS 11.1 (2004)", 0.1, 0.05, 5000.0, 5)
+_KG_M3 = "density to 0.1 kg/m3"
+API_2004_60F = Discrimination("API MPMS 11.1 (2004)", 0.1, 0.1, _PASCALS_PER_PSI, 5, _KG_M3, fahrenheit=True)
+API_2004 = Discrimination("API MPMS 11.1 (2004)", 0.1, 0.05, 5000.0, 5, _KG_M3)
 # The 1980 tables round the density to their own steps by themselves; printed factors have 4 decimals.
-TABLES_1980_60F = Discrimination("ASTM D1250-80", 0.0, 0.1, _PASCALS_PER_PSI, 4, fahrenheit=True)
-TABLES_1980 = Discrimination("ASTM D1250-80", 0.0, 0.05, 5000.0, 4)
-# GPA TP-27 (2007): 0.1 kg/m3, 0.05 degC, factors to 5 decimals (from memory).
-TP_27 = Discrimination("GPA TP-27", 0.1, 0.05, 0.0, 5)
+TABLES_1980_60F = Discrimination(
+    "ASTM D1250-80", 0.0, 0.1, _PASCALS_PER_PSI, 4, "table entered to 0.1 degAPI", fahrenheit=True
+)
+TABLES_1980_RELATIVE = Discrimination(
+    "ASTM D1250-80", 0.0, 0.1, _PASCALS_PER_PSI, 4, "table entered to relative density 0.0005", fahrenheit=True
+)
+TABLES_1980 = Discrimination("ASTM D1250-80", 0.0, 0.05, 5000.0, 4, "table entered to 0.5 kg/m3")
+# GPA TP-27 (2007), factors to 5 decimals: Tables 23E and 24E by relative density 60/60 degF to 0.0001 and 0.1 degF, the
+# others by 0.1 kg/m3 and 0.05 degC (from memory).
+TP_27_60F = Discrimination("GPA TP-27", 0.0001 * WATER_60F, 0.1, 0.0, 5, "relative density to 0.0001", fahrenheit=True)
+TP_27 = Discrimination("GPA TP-27", 0.1, 0.05, 0.0, 5, _KG_M3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +94,7 @@ class RoundedCorrection:
 
     @property
     def clause(self) -> str:
-        return f"{self.method.clause}, rounded as in {self.rule.name}"
+        return f"{self.method.clause}, rounded as in {self.rule.name}: {self.rule.steps}"
 
     @property
     def reference_temperature_c(self) -> float | None:
@@ -127,16 +148,20 @@ class PreparedRounded:
         ctl = round(_nearest(corrected.ctl, step), rule.factor_decimals)
         cpl = round(_nearest(corrected.cpl, step), rule.factor_decimals)
         density = self.prepared.reference_density
-        return Corrected(ctl, cpl, None if density is None else density * ctl * cpl)
+        return Corrected(ctl, cpl, None if density is None else density * ctl * cpl, corrected.doubt)
+
+
+def _at_60f(method: PetroleumCorrection | LpgCorrection) -> bool:
+    return abs(method.reference_temperature_c - REFERENCE_60F_C) < 1e-6
 
 
 def by_its_standard(method: CorrectionMethod) -> CorrectionMethod:
     """`method` with the rounding its own standard prescribes; the method itself where its source prescribes none."""
     if isinstance(method, PetroleumCorrection):
-        at_60f = abs(method.reference_temperature_c - REFERENCE_60F_C) < 1e-6
-        return RoundedCorrection(method, API_2004_60F if at_60f else API_2004)
+        return RoundedCorrection(method, API_2004_60F if _at_60f(method) else API_2004)
     if isinstance(method, Petroleum1980Correction):
-        return RoundedCorrection(method, TABLES_1980_60F if method.is_60f else TABLES_1980)
+        of_table = {Table1980.API_60F: TABLES_1980_60F, Table1980.RELATIVE_60F: TABLES_1980_RELATIVE}
+        return RoundedCorrection(method, of_table.get(method.table, TABLES_1980))
     if isinstance(method, LpgCorrection):
-        return RoundedCorrection(method, TP_27)
+        return RoundedCorrection(method, TP_27_60F if _at_60f(method) else TP_27)
     return method

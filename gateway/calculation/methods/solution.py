@@ -8,7 +8,7 @@ from itertools import pairwise
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_finite, require_within
 from gateway.calculation.methods.root import solve_rising
-from gateway.calculation.methods.tabulated import TabulatedDensity
+from gateway.calculation.methods.tabulated import MAY_RISE, TabulatedDensity, refuse_rise
 from gateway.errors import LimitError
 
 __all__ = ["PreparedSolution", "SolutionDensity"]
@@ -22,7 +22,8 @@ class SolutionDensity:
     With `mass_fraction` the concentration is fixed and no density is taken from outside; without it the concentration
     follows from the density observed at any temperature, or at the reference temperature where one is declared, if the
     density rises (or falls) with concentration all over the grid. Reference volume as for `TabulatedDensity`.
-    Raises LimitError outside the grid; nothing is extrapolated.
+    A row whose density rises with temperature is refused unless `may_rise`. Raises LimitError outside the grid; nothing
+    is extrapolated.
     """
 
     mass_fractions: tuple[float, ...]
@@ -31,6 +32,7 @@ class SolutionDensity:
     source: str
     mass_fraction: float | None = None
     reference_temperature_c: float | None = None
+    may_rise: bool = False
     _columns: tuple[TabulatedDensity, ...] = field(init=False, repr=False, compare=False)
     """Density against temperature at each mass fraction of the grid."""
     _fixed: "PreparedSolution | None" = field(init=False, repr=False, compare=False)
@@ -46,10 +48,10 @@ class SolutionDensity:
             if after <= before:
                 limit = f"not above the one before it, {before:.7g}"
                 raise LimitError("mass fraction in the table", after, "1", limit, self.clause)
-        columns = tuple(
-            TabulatedDensity(self.temperatures_c, row, self.source, self.reference_temperature_c)
-            for row in self.densities
-        )
+        columns = tuple(self._table(row) for row in self.densities)
+        for fraction, row in zip(self.mass_fractions, () if self.may_rise else self.densities, strict=False):
+            what = f"density of {100.0 * fraction:.4g} % by mass"
+            refuse_rise(self.temperatures_c, row, what, f"; {MAY_RISE}", self.clause)
         object.__setattr__(self, "_columns", columns)
         fixed = None if self.mass_fraction is None else self._prepare(self.mass_fraction)
         object.__setattr__(self, "_fixed", fixed)
@@ -132,8 +134,13 @@ class SolutionDensity:
         low, high = self._columns[lower].densities, self._columns[lower + 1].densities
         # At one concentration the bilinear surface is a table in temperature alone.
         densities = tuple(a + share * (b - a) for a, b in zip(low, high, strict=True))
-        table = TabulatedDensity(self.temperatures_c, densities, self.source, self.reference_temperature_c)
-        return PreparedSolution(mass_fraction, table)
+        return PreparedSolution(mass_fraction, self._table(densities))
+
+    def _table(self, densities: tuple[float, ...]) -> TabulatedDensity:
+        """At one concentration. Whether it may rise has been judged by the rows of the grid."""
+        return TabulatedDensity(
+            self.temperatures_c, densities, self.source, self.reference_temperature_c, may_rise=True
+        )
 
 
 @dataclass(frozen=True, slots=True)

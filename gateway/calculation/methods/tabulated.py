@@ -1,17 +1,33 @@
 """Density against temperature: a straight line or a table with its source. A reference volume only where declared."""
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 
 from gateway.calculation.limits import outside, require_finite, require_within
 from gateway.calculation.methods.by_temperature import DensityByTemperature
 from gateway.calculation.methods.monotone_cubic import hermite, monotone_slopes
 from gateway.errors import LimitError
 
-__all__ = ["Interpolation", "LinearDensity", "TabulatedDensity"]
+__all__ = ["MAY_RISE", "Interpolation", "LinearDensity", "TabulatedDensity", "refuse_rise"]
 
 _DENSITY = (100.0, 3000.0)
+
+
+MAY_RISE = "where it truly rises, as water does below 4 degC, say may_rise: yes"
+
+
+def refuse_rise(temperatures_c: Sequence[float], values: Sequence[float], what: str, remedy: str, clause: str) -> None:
+    """Raises LimitError where one of `values` (kg/m3, one for each rising temperature) is above the one before it.
+
+    `remedy` is added to what is said: what to do where it is no slip.
+    """
+    for (cold_c, before), (warm_c, after) in pairwise(zip(temperatures_c, values, strict=True)):
+        if after > before:
+            limit = f"above {before:.7g} kg/m3 at {cold_c:.4g} degC, and a liquid grows lighter as it warms{remedy}"
+            raise LimitError(f"{what} at {warm_c:.4g} degC", after, "kg/m3", limit, clause)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +80,8 @@ class TabulatedDensity(DensityByTemperature):
     """Density in kg/m3 at listed temperatures in degC; nothing beyond the ends.
 
     Between the points either straight lines or, for a laboratory's few points, a monotone cubic. Temperatures rise
-    strictly; at least two points, three for the cubic. Everything else as for `LinearDensity`, except that a table may
-    rise (water below 4 degC does).
+    strictly; at least two points, three for the cubic. A density that rises with temperature is refused as a slip,
+    unless `may_rise` says that it truly does (water below 4 degC). Everything else as for `LinearDensity`.
     """
 
     temperatures_c: tuple[float, ...]
@@ -73,6 +89,7 @@ class TabulatedDensity(DensityByTemperature):
     source: str
     reference_temperature_c: float | None = None
     interpolation: Interpolation = Interpolation.LINEAR
+    may_rise: bool = False
     reference_density: float | None = field(init=False)
     _slopes: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
@@ -90,6 +107,8 @@ class TabulatedDensity(DensityByTemperature):
                 limit = f"not above the one before it, {previous_c:.7g} degC"
                 raise LimitError("temperature in the table", temperature_c, "degC", limit, self.clause)
             previous_c = temperature_c
+        if not self.may_rise:
+            refuse_rise(self.temperatures_c, self.densities, "density", f"; {MAY_RISE}", self.clause)
         if self.interpolation is Interpolation.MONOTONE_CUBIC:
             if points < 3:
                 raise LimitError("number of temperatures", points, "1", "below the 3 a cubic needs", self.clause)

@@ -1,0 +1,131 @@
+"""The door of the calculation: what is no number, or nothing that a tank could show, goes no further.
+
+Readings and entries have been checked where they came in, each against its own range. What is handed to `calculate` all
+the same is looked at once more here, in one place, so that no figure can rest on it. The bounds are common practice,
+drawn as wide as can be: they tell a slip from a value, and nothing finer.
+"""
+
+import math
+from typing import Any, NamedTuple
+
+from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
+
+__all__ = ["AMBIENT_C", "DENSITY_KG_M3", "GAUGE_PRESSURE_PA", "LIQUID_C", "admitted", "refusal"]
+
+LIQUID_C = (-200.0, 400.0)
+"""Liquids in tanks, from liquefied natural gas to molten salt."""
+AMBIENT_C = (-90.0, 70.0)
+"""The air: the coldest ever measured was -89.2 degC, the hottest 56.7 degC (WMO), and a shaded sensor adds a little."""
+GAUGE_PRESSURE_PA = (-110e3, 10.5e6)
+"""From a vacuum, with the error of a transmitter, to where no method here reaches (API MPMS 11.1 ends at 10.34 MPa)."""
+DENSITY_KG_M3 = (100.0, 3000.0)
+_LENGTH_M = (-1000.0, 1000.0)
+_FLOW_M3_S = (-1000.0, 1000.0)
+_SHARE = (0.0, 1.0)
+_OLDEST_S = 1e12
+"""Ages are worked out from clocks. An infinite one says that there never was a reading: of that nothing can be made."""
+
+
+class _Range(NamedTuple):
+    what: str
+    lowest: float
+    highest: float
+    unit: str
+
+
+_LENGTH = _Range("no length in a tank", *_LENGTH_M, "m")
+_PRESSURE = _Range("no pressure of a tank", *GAUGE_PRESSURE_PA, "Pa")
+_LIQUID = _Range("no temperature of a liquid in a tank", *LIQUID_C, "degC")
+_AMBIENT = _Range("no temperature of the air", *AMBIENT_C, "degC")
+_DENSITY = _Range("no density of a liquid", *DENSITY_KG_M3, "kg/m3")
+_SEDIMENT = _Range("no share", *_SHARE, "")
+_FLOW = _Range("no flow of a tank", *_FLOW_M3_S, "m3/s")
+
+_RANGES = {
+    "level": _LENGTH,
+    "second_level": _LENGTH,
+    "dip_level": _LENGTH,
+    "bottom_pressure": _PRESSURE,
+    "vapour_pressure": _PRESSURE,
+    "water": _LENGTH,
+    "dip_water": _LENGTH,
+    "manual_temperature": _LIQUID,
+    "ambient": _AMBIENT,
+    "reference_density": _DENSITY,
+    "observed_density": _DENSITY,
+    "sediment_water": _SEDIMENT,
+}
+_SEVERAL = {"elements": _LIQUID, "flows": _FLOW}
+_SINGLE_AT = tuple((TankInput._fields.index(name), span.lowest, span.highest) for name, span in _RANGES.items())
+_SEVERAL_AT = tuple((TankInput._fields.index(name), span.lowest, span.highest) for name, span in _SEVERAL.items())
+
+
+def admitted(given: TankInput) -> TankInput:
+    """`given` itself where every value can be; else with each that cannot be made Bad, with its reason.
+
+    NaN and infinity are `not_a_number`; a finite value that no tank could show is `out_of_range`; a value that is
+    missing without a word is `input_bad`. Bad stays Bad.
+    """
+    # Nearly every sheet is made of sound readings, so that they are told at one glance; every tank pays for this loop.
+    fields: tuple[Any, ...] = given
+    for index, lowest, highest in _SINGLE_AT:
+        each = fields[index]
+        if each is None:
+            continue
+        value = each[0]
+        if value is None or not (lowest <= value <= highest and -_OLDEST_S < each[3] < _OLDEST_S):
+            return _sifted(given)
+    for index, lowest, highest in _SEVERAL_AT:
+        for value, _, _, age_s, _, _ in fields[index]:
+            if value is None or not (lowest <= value <= highest and -_OLDEST_S < age_s < _OLDEST_S):
+                return _sifted(given)
+    return given
+
+
+def refusal(name: str, value: float) -> str | None:
+    """What is said of a finite `value` (SI) that cannot be in the field `name` of a `TankInput`; None where it can."""
+    span = _RANGES[name]
+    return None if span.lowest <= value <= span.highest else _text(value, span)
+
+
+def _text(value: float, span: _Range) -> str:
+    unit = f" {span.unit}".rstrip()
+    return f"{value:.7g}{unit} is {span.what}: {span.lowest:g} to {span.highest:g}{unit} can be"
+
+
+def _sifted(given: TankInput) -> TankInput:
+    fields: list[Any] = list(given)
+    for name, span in _RANGES.items():
+        index = TankInput._fields.index(name)
+        each: Input | None = fields[index]
+        if each is not None and not _passes(each, span):
+            fields[index] = _refused(each, span)
+    for name, span in _SEVERAL.items():
+        index = TankInput._fields.index(name)
+        fields[index] = tuple([each if _passes(each, span) else _refused(each, span) for each in fields[index]])
+    return TankInput._make(fields)
+
+
+def _passes(given: Input, span: _Range) -> bool:
+    value, quality, reason, age_s, _, _ = given
+    if not -_OLDEST_S < age_s < _OLDEST_S:
+        return False
+    if value is None:
+        return quality is Quality.BAD or reason is not None
+    return span.lowest <= value <= span.highest
+
+
+def _refused(given: Input, span: _Range) -> Input:
+    value = given.value
+    age_s = given.age_s if -_OLDEST_S < given.age_s < _OLDEST_S else math.inf
+    if given.quality is Quality.BAD:
+        # It has a reason of its own, which says more.
+        return given._replace(value=None, age_s=age_s)
+    if value is None:
+        reason = Reason(ReasonCode.INPUT_BAD, f"{given.source} gives no value")
+    elif not math.isfinite(value) or age_s != given.age_s:
+        what = f"{value}" if not math.isfinite(value) else f"{value:.7g}, of an age of {given.age_s} s,"
+        reason = Reason(ReasonCode.NOT_A_NUMBER, f"{given.source}: {what} is not a number")
+    else:
+        reason = Reason(ReasonCode.OUT_OF_RANGE, f"{given.source}: {_text(value, span)}")
+    return given._replace(value=None, quality=Quality.BAD, reason=reason, age_s=age_s)
