@@ -77,7 +77,7 @@ def average(tank: Tank, elements: Sequence[Expected], used: Sequence[bool], leve
         dry = water_m is None or element.height > water_m + _WATER_LEAVES
         if covered and dry and elements[index].best == BAD:
             best = max(best, UNCERTAIN)  # a wet element has failed
-    if water.best == BAD or (water.best == UNCERTAIN and tank.slices != "equal"):
+    if water.best == BAD or (water.best == UNCERTAIN and tank.slices != "equal" and len(known) > 1):
         best = max(best, UNCERTAIN)  # elements may stand in it, and slices begin at it
     lowest = tank.bottom if water_m is None else max(tank.bottom, water_m)
     spread = max(known) - min(known)

@@ -270,6 +270,7 @@ def _volume(tank: Tank, level: float, off: float) -> Near:
     volumes = volumes_of(tank)
     inside = min(max(level, 0.0 if tank.table is None else tank.bottom), volumes.top)
     value = volumes.at(inside)
+    off *= 1.001
     low, high = max(tank.bottom, inside - off), min(tank.top, inside + off)
     given = [_given(tank, each) for each in (low, min(max(inside, tank.bottom), tank.top), high)]
     return Near(value, max(abs(each - value) for each in given) + 2e-9 * volumes.at(volumes.top) + 1e-4)
