@@ -119,7 +119,9 @@ def _sheet(truth: Truth) -> dict[str, Near]:
     level = _level(truth, observed)
     gross = _volume(tank, state.level, level)
     figures = {"level": Near(state.level, level), "liquid_temperature": celsius}
-    figures["tov"] = Near(gross.value + _contained(tank, state.level), gross.tolerance + level * 1e-3)
+    contained = _contained(tank, state.level)
+    steeper = abs(_contained(tank, state.level + level) - contained)
+    figures["tov"] = Near(gross.value + contained, gross.tolerance + steeper)
     figures["observed_density"] = observed
     if ctl is not None:
         figures["ctl"] = ctl
