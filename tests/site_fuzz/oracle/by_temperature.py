@@ -176,16 +176,20 @@ def _oil(method: LitreWeight | LitreWeights, product: Product) -> Callable[[floa
     return density
 
 
-def _spirit(p: float) -> Callable[[float], float]:
+def _mixture(p: float) -> Callable[[float], float]:
+    """R 22 as it stands, which knows nothing of ice."""
     terms = [sum(a * p**k for k, a in enumerate(_A))]
     for i, b in enumerate(_B):
         terms.append(b + (sum(c * p ** (k + 1) for k, c in enumerate(_C[i])) if i < len(_C) else 0.0))
+    return lambda celsius: sum(term * (celsius - 20.0) ** power for power, term in enumerate(terms))
 
-    frozen_c = float(np.interp(p, *_FREEZING)) - _NEARLY_C
+
+def _spirit(p: float) -> Callable[[float], float]:
+    mixture, frozen_c = _mixture(p), float(np.interp(p, *_FREEZING)) - _NEARLY_C
 
     def density(celsius: float) -> float:
         within(celsius, max(-20.0, frozen_c), 40.0, "temperature")
-        return sum(term * (celsius - 20.0) ** power for power, term in enumerate(terms))
+        return mixture(celsius)
 
     return density
 
@@ -196,22 +200,25 @@ def _strength(method: Ethanol) -> float:
         return method.by_mass
     volume = method.by_volume
     assert volume is not None
-    if volume >= _spirit(1.0)(20.0) / PURE_ETHANOL:
+    if volume >= _mixture(1.0)(20.0) / PURE_ETHANOL:
         return 1.0
-    return float(brentq(lambda p: p * _spirit(p)(20.0) / PURE_ETHANOL - volume, 0.0, 1.0, xtol=1e-15))
+    return float(brentq(lambda p: p * _mixture(p)(20.0) / PURE_ETHANOL - volume, 0.0, 1.0, xtol=1e-15))
 
 
 @lru_cache(maxsize=1024)
 def fix_ethanol(method: Ethanol, density: float, at_c: float | None) -> ByTemperature:
     """The strength from a density."""
     state_c = method.reference_c if at_c is None else at_c
-    within(density, _spirit(1.0)(state_c) - 1e-8, _spirit(0.0)(state_c) + 1e-8, "density")
-    if density >= _spirit(0.0)(state_c):
-        return ByTemperature(_spirit(0.0), method.reference_c)
-    if density <= _spirit(1.0)(state_c):
-        return ByTemperature(_spirit(1.0), method.reference_c)
-    p = float(brentq(lambda each: _spirit(each)(state_c) - density, 0.0, 1.0, xtol=1e-15))
-    return ByTemperature(_spirit(p), method.reference_c)
+    within(state_c, -20.0, 40.0, "temperature")
+    heaviest, lightest = _mixture(0.0)(state_c), _mixture(1.0)(state_c)
+    within(density, lightest - 1e-8, heaviest + 1e-8, "density")
+    if not lightest < density < heaviest:
+        return ByTemperature(_spirit(0.0 if density >= heaviest else 1.0), method.reference_c)
+    p = float(brentq(lambda each: _mixture(each)(state_c) - density, 0.0, 1.0, xtol=1e-15))
+    fixed = ByTemperature(_spirit(p), method.reference_c)
+    if at_c is not None:
+        fixed.density(at_c)  # frozen, it has no density
+    return fixed
 
 
 @lru_cache(maxsize=256)

@@ -1,5 +1,7 @@
 """Random tanks: shapes as they are built, sizes from a drum on legs to the largest of a terminal."""
 
+from dataclasses import replace
+
 from tests.site_fuzz.tanks import End, Piece, Shape
 from tests.site_fuzz.world.dice import Dice
 
@@ -44,6 +46,7 @@ def _upright(dice: Dice) -> Shape:
     kind = "flat" if dice.chance(0.5) else dice.choice(_BOTTOMS)
     bottom = _end(dice, kind, diameter)
     # What lies deeper than a man is a vessel, and no tank: of a wide one the floor is nearly flat.
+    bottom = replace(bottom, depth=round(min(bottom.depth, 0.2 * height), 3))
     if bottom.kind not in ("flat", *_WITH_DEPTH) and diameter > 8.0:
         bottom = End()
     datum = dice.number(0.005, 0.2, 3) if dice.chance(0.2) else 0.0
