@@ -30,8 +30,7 @@ class State:
     """Of the space above the liquid."""
     ambient_c: float
     density: float
-    """At the product's reference temperature, or the strength's own where it has none; of no use where temperature
-    alone gives the density."""
+    """As the entered one is read, or would be; of no use where temperature alone gives the density."""
     vapour_pa: float
     """Gauge pressure above the liquid; of a vented tank 0."""
 

@@ -171,12 +171,15 @@ class Density:
     """A density that somebody entered: `at` is reference, tank or a temperature; `dated` or merely nominal."""
 
     value: float
+    """As it was read, kg/m3."""
     at: str | float
     dated: bool
     by_product: bool
     """It stands with the product, not with the tank."""
     text: str
     """As it is written, with its unit."""
+    made_for_c: float | None = None
+    """Of the glass hydrometer that read it, if one did."""
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tests.site_fuzz.oracle.corrected import Fixed
+from tests.site_fuzz.oracle.entered import fix_entered
 from tests.site_fuzz.oracle.geometry import volumes_of
 from tests.site_fuzz.oracle.methods import fix
 from tests.site_fuzz.states import State
@@ -36,15 +37,10 @@ def contents(tank: Tank, state: State) -> Contents:
     bottom = tank.bottom if state.water is None else max(tank.bottom, state.water)
     layers = _layers(tank, state, bottom)
     mean_c = sum(layer.share * layer.celsius for layer in layers)
-    density = tank.density
-    if density is None:
-        liquid = fix(tank.product, None)
-    elif density.at == "reference":
-        liquid = fix(tank.product, state.density)
-    elif density.at == "tank":
-        liquid = fix(tank.product, state.density, mean_c, state.vapour_pa if tank.pressurised else 0.0)
-    else:
-        liquid = fix(tank.product, state.density, float(density.at))
+    if tank.density is None:
+        return Contents(layers, mean_c, fix(tank.product, None))
+    gauge_pa = state.vapour_pa if tank.pressurised else 0.0
+    liquid = fix_entered(tank, tank.density, state.density, mean_c, gauge_pa)
     return Contents(layers, mean_c, liquid)
 
 

@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 from tests.site_fuzz.oracle.columns import column_of
 from tests.site_fuzz.oracle.corrected import Corrected, Fixed, OutsideError
+from tests.site_fuzz.oracle.entered import fix_entered
 from tests.site_fuzz.oracle.expected import LOST, NOT_APPLICABLE, Expected, best_of
 from tests.site_fuzz.oracle.levels import head_of
 from tests.site_fuzz.oracle.methods import fix, needs_density
@@ -45,9 +46,9 @@ def basis_of(tank: Tank) -> Basis:
         return Basis(lambda _c, _p: own, GOOD, Expected(value, GOOD, 1e-6), needed=False)
     best = GOOD if density.dated else UNCERTAIN
     if density.at == "tank":
-        return Basis(lambda c, p: fix(product, density.value, c, p), best, NOT_APPLICABLE, needed=True)
-    at_c = None if density.at == "reference" else float(density.at)
-    entered = fix(product, density.value, at_c)
+        observed = density
+        return Basis(lambda c, p: fix_entered(tank, observed, observed.value, c, p), best, NOT_APPLICABLE, needed=True)
+    entered = fix_entered(tank, density, density.value, 0.0, 0.0)
     return Basis(lambda _c, _p: entered, best, Expected(entered.reference_density, best, 1e-6), needed=True)
 
 

@@ -81,30 +81,34 @@ def _reference_height(dice: Dice, shape: Shape, top: float) -> float:
 def _density(dice: Dice, product: Product) -> Density | None:
     if not needs_density(product):
         return None
-    value, method = product.typical_density, product.method
-    how = dice.weighted(("product", "tank", "sampled", "observed", "undated"), (50, 28, 12, 6, 4))
-    at: str | float = "reference"
-    if how == "sampled" and product.coldest_c < 20.0 < product.hottest_c:
+    value = product.typical_density
+    how = dice.weighted(("product", "tank", "sampled", "hydrometer", "observed", "undated"), (50, 22, 10, 8, 6, 4))
+    by_product, dated = how == "product", how != "undated"
+    if how == "observed":
+        return Density(value, "tank", dated, by_product, f"{value!r} kg/m3")
+    kept_warm = product.coldest_c > 19.0 or product.hottest_c < 21.0
+    if how in ("sampled", "hydrometer") and not kept_warm:
         # A value near the one at reference is one that fits at 20 degC too.
         at = dice.one(20.0, 25.0) if product.hottest_c > 30.0 else 20.0
-    if how == "observed":
-        at = "tank"
-    text = f"{value!r} kg/m3"
-    if (
-        isinstance(method, Petroleum2004 | Lpg)
-        and abs(method.reference_c - _60F_C) < 1e-9
-        and at == "reference"
-        and dice.chance(0.4)
-    ):
-        if dice.chance(0.5):
-            gravity = round(141.5 * 999.016 / value - 131.5, 1)
-            value, text = 141.5 * 999.016 / (gravity + 131.5), f"{gravity!r} degAPI"
-        else:
-            relative = round(value / 999.016, 4)
-            value, text = relative * 999.016, f"{relative!r} SG"
-    elif dice.chance(0.1):
-        text = f"{round(value / 1000.0, 7)!r} kg/L"
-    return Density(value, at, how != "undated", how == "product", text)
+        made_for = dice.one(15.0, 15.0, 20.0, _60F_C) if how == "hydrometer" else None
+        if made_for == _60F_C and dice.chance(0.5):
+            value, text = _at_60f(dice, value)
+            return Density(value, at, dated, by_product, text, made_for)
+        return Density(value, at, dated, by_product, f"{value!r} kg/m3", made_for)
+    if isinstance(product.method, Petroleum2004 | Lpg) and dice.chance(0.2):
+        value, text = _at_60f(dice, value)
+        return Density(value, _60F_C, dated, by_product, text)
+    text = f"{round(value / 1000.0, 7)!r} kg/L" if dice.chance(0.1) else f"{value!r} kg/m3"
+    return Density(value, "reference", dated, by_product, text)
+
+
+def _at_60f(dice: Dice, value: float) -> tuple[float, str]:
+    """In one of the units that say 60 degF by themselves, and what that is in kg/m3 (water at 60 degF 999.016)."""
+    if dice.chance(0.5):
+        gravity = round(141.5 * 999.016 / value - 131.5, 1)
+        return 141.5 * 999.016 / (gravity + 131.5), f"{gravity!r} degAPI"
+    relative = round(value / 999.016, 4)
+    return relative * 999.016, f"{relative!r} SG"
 
 
 def _with_levels(dice: Dice, tank: Tank, liquefied: bool) -> Tank:

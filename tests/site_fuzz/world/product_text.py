@@ -49,13 +49,16 @@ def product_lines(tank: Tank) -> list[str]:
 def density_text(tank: Tank) -> str:
     density = tank.density
     assert density is not None
-    at = (
-        ""
-        if density.at == "reference"
-        else f", at: {density.at if isinstance(density.at, str) else f'{density.at!r} degC'}"
-    )
+    by_unit = density.text.endswith(("degAPI", "SG"))
+    at = "" if density.at == "reference" or (by_unit and density.made_for_c is None) else f", at: {_place(density.at)}"
+    if density.made_for_c is not None:
+        at += ", by: hydrometer" + ("" if by_unit else f", made_for: {_temperature(density.made_for_c)}")
     dates = f", entered: {ENTERED}, expires: 31 d" if density.dated else ""
     return f"{{value: {density.text}{at}{dates}}}"
+
+
+def _place(at: str | float) -> str:
+    return at if isinstance(at, str) else _temperature(at)
 
 
 def _method(method: Method, product: Product) -> list[str]:
