@@ -70,7 +70,7 @@ def _level(dice: Dice, tank: Tank) -> float:
         return min(max(mark, tank.bottom), tank.top)
     if dice.chance(0.03):
         return round(dice.uniform(0.0, 0.05) * tank.top, 4)
-    return round(dice.uniform(0.08, 0.98) * tank.top, dice.one(1, 3, 4))
+    return min(round(dice.uniform(0.08, 0.98) * tank.top, dice.one(1, 3, 4)), tank.top)
 
 
 def _profile(dice: Dice, tank: Tank, level: float) -> Profile:
