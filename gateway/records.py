@@ -85,6 +85,8 @@ class ReasonCode(StrEnum):
     ABOVE_REFERENCE_HEIGHT = "above_reference_height"
     OUTSIDE_TABLE = "outside_table"
     NOT_CONVERGED = "not_converged"
+    LOW_HEAD = "low_head"
+    BLANKET_UNKNOWN = "blanket_unknown"
     DENSITIES_DISAGREE = "densities_disagree"
     DENSITY_OUTSIDE_WINDOW = "density_outside_window"
     WATER_ABOVE_LEVEL = "water_above_level"

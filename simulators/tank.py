@@ -11,12 +11,14 @@ from dataclasses import dataclass
 from simulators.profile import Profile
 from simulators.shapes import Shape, UprightCylinder, solve_increasing
 
-__all__ = ["GRAVITY", "WATER_DENSITY", "Ambient", "Density", "FloatingRoof", "Tank"]
+__all__ = ["AIR_DENSITY", "GRAVITY", "WATER_DENSITY", "Ambient", "Density", "FloatingRoof", "Tank"]
 
 GRAVITY = 9.80665
 """m/s2, the standard value (ISO 80000-3, item 3-9.2)."""
 WATER_DENSITY = 1000.0
 """kg/m3 of the free water at the bottom; common practice for settled water of unknown salinity."""
+AIR_DENSITY = 1.2
+"""kg/m3 of the air outside, and of that above the liquid of a vented tank (OIML D 28, conventional)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,10 +193,13 @@ class Tank:
         return (self._liquid if height_m <= self._level_m else self._vapour).at(height_m)
 
     def bottom_pressure_pa(self, nozzle_m: float) -> float:
-        """Gauge pressure at a nozzle: rho g times the liquid above it, plus the vapour's."""
+        """Gauge pressure at a nozzle: the liquid above it and the vapour's pressure at its surface, less the column of
+        air beside it, which presses on the back of a gauge transmitter more than on the surface."""
         surface, water = max(self._level_m, nozzle_m), max(self._water_m, nozzle_m)
         product_column = self.density_kg_m3 * max(0.0, surface - water)
-        return self.vapour_pressure_pa + GRAVITY * (product_column + WATER_DENSITY * (min(water, surface) - nozzle_m))
+        water_column = WATER_DENSITY * (min(water, surface) - nozzle_m)
+        air_column = AIR_DENSITY * (surface - nozzle_m)
+        return self.vapour_pressure_pa + GRAVITY * (product_column + water_column - air_column)
 
     # Setting a state by hand
 

@@ -17,7 +17,7 @@ from gateway.calculation.temperature import (
 from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
 from gateway.sources import WaterSource
 
-__all__ = ["Contents", "contents_at"]
+__all__ = ["Contents", "contents_at", "free_water"]
 
 
 class Contents(NamedTuple):
@@ -29,7 +29,7 @@ class Contents(NamedTuple):
 
 def contents_at(plan: TankPlan, tank_input: TankInput, memory: Memory, level: Figure, now_s: float) -> Contents:
     """Free water and temperature at a level; the temperature Bad where the level is."""
-    water, water_source = _water_level(plan, tank_input, memory, level, now_s)
+    water, water_source = free_water(plan, tank_input, memory, level, now_s)
     if level.value is None:
         liquid = unknown_temperature(plan.temperature, tank_input.elements, level)
         return Contents(water, water_source, liquid, memory.placed)
@@ -63,10 +63,13 @@ def _sliced(plan: TankPlan, liquid: LiquidTemperature) -> bool:
     return plan.temperature.weighting is not Weighting.EQUAL and sum([use.used for use in liquid.uses]) > 1
 
 
-def _water_level(
+def free_water(
     plan: TankPlan, tank_input: TankInput, memory: Memory, level: Figure, now_s: float
 ) -> tuple[Figure, WaterSource]:
-    """The free-water level by probe or dip; a failed probe leaves its last Good level as long as temperature does."""
+    """The free-water level by probe or dip, judged against `level`; without a value there, by itself.
+
+    A failed probe leaves its last Good level as long as temperature does.
+    """
     if plan.free_water is FreeWaterSource.NONE:
         return figure.not_applicable("the tank is declared without free water"), WaterSource.DECLARED_NONE
     height_m = plan.reference_height_m

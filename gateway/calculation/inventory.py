@@ -12,8 +12,8 @@ from gateway.calculation.level import TAPE_RESOLUTION_M, within_capacity
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.limit_state import limit_state
 from gateway.calculation.measured_density import measured_density
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, Sample, remember_good
-from gateway.calculation.plan import TankPlan
+from gateway.calculation.memory import EMPTY_MEMORY, NO_LOW_HEADS, Memory, Sample, low_heads, remember_good
+from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
 from gateway.calculation.pressure_above import (
     compared_pressure,
@@ -78,7 +78,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     vapour = vapour_figures(plan, tov, pressure, temperature, gas_c, masses.mass, memory, now_s)
     figures = Figures(
         level=level,
-        ullage=_ullage(plan, level),
+        ullage=_ullage(found.reference_height, level),
         second_level=found.second_level,
         level_difference=found.difference,
         water_level=found.water_level,
@@ -123,6 +123,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         sources=_sources(found, density.basis), level_state=state, endings=tank_input.endings
     )
     known = level.value is not None
+    by_column = isinstance(plan.gauge, HeadPlan) or plan.measured_density is not None
     return inventory, Memory(
         placed=found.placed,
         window=window,
@@ -134,6 +135,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         limit=state.limit if known else memory.limit,
         roof=volumes.zone if known else memory.roof,
         pressure_doubts=pressure_doubts(pressure, on_liquid),
+        low_heads=low_heads(found.first_level, density.measured) if by_column else NO_LOW_HEADS,
     )
 
 
@@ -232,8 +234,10 @@ def _optional(given: Input | None, absence: str) -> Figure:
     return figure.not_applicable(absence) if given is None else figure.from_input(given)
 
 
-def _ullage(plan: TankPlan, level: Figure) -> Figure:
-    return figure.derive(None if level.value is None else plan.reference_height_m - level.value, (level,))
+def _ullage(height: Figure, level: Figure) -> Figure:
+    if level.value is None or height.value is None:
+        return figure.derive(None, (level,))
+    return figure.derive(height.value - level.value, (level, height))
 
 
 def _vapour(plan: TankPlan, tank_input: TankInput, level: Figure) -> Figure:

@@ -3,14 +3,15 @@
 from typing import NamedTuple
 
 from gateway.calculation import figure
-from gateway.calculation.contents import contents_at
+from gateway.calculation.contents import Contents, contents_at
 from gateway.calculation.density import DensityBasis
 from gateway.calculation.level import checked_level, gauge_level
 from gateway.calculation.level_by_pressure import level_by_pressure
 from gateway.calculation.memory import Memory
-from gateway.calculation.plan import GaugePlan, HeadPlan, TankPlan
+from gateway.calculation.plan import GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.calculation.plausibility import GAUGES_DIFFER_FOR_S, gauges_differ_since
-from gateway.calculation.temperature import LiquidTemperature, Placement
+from gateway.calculation.reference_height import reference_height
+from gateway.calculation.temperature import LiquidTemperature, Placement, stand_alike
 from gateway.records import Figure, Quality, ReasonCode, TankInput
 from gateway.sources import LevelSource, WaterSource
 
@@ -27,19 +28,100 @@ class LevelAndTemperature(NamedTuple):
     liquid: LiquidTemperature
     placed: Placement
     differ_since_s: float | None
+    first_level: Figure
+    """As the first gauge gives it, whatever stands in for it."""
+    reference_height: Figure
+    """At the temperature of the shell."""
+
+
+_ROUNDS = 3
+_SETTLED_M = 1e-7
 
 
 def level_and_temperature(
     plan: TankPlan, tank_input: TankInput, basis: DensityBasis, memory: Memory, now_s: float
 ) -> LevelAndTemperature:
-    """The level above the datum in m, the free-water level and the liquid's temperature at that level."""
-    second = _second_level(plan, tank_input)
+    """The level above the datum in m, the free-water level and the liquid's temperature at that level.
+
+    A shell that has warmed lifts the point that ullage counts from: level and temperature then agree within a few
+    rounds, since the level moves by millimetres.
+    """
+    height = figure.good(plan.reference_height_m, 0.0)
+    found = _at_height(plan, tank_input, basis, memory, now_s, height)
+    if plan.shell is None:
+        return found
+    used_m = plan.reference_height_m
+    by_ullage = _is_ullage(plan.gauge) or _is_ullage(plan.second_gauge)
+    # A level that was cut off at the reference height may stand higher where that has risen.
+    is_at_top = found.level.value is not None and found.level.value >= used_m
+    rounds = _ROUNDS if by_ullage or is_at_top else 0
+    height = reference_height(plan, found.liquid.average, tank_input.ambient)
+    while rounds and height.value is not None and abs(height.value - used_m) > _SETTLED_M:
+        rounds -= 1
+        used_m = height.value
+        liquid = found.liquid
+        found = _at_height(plan, tank_input, basis, memory, now_s, height, found)
+        if found.liquid is liquid:
+            # The same elements in the same liquid: the height that follows from them is the one that was used.
+            return found
+        height = reference_height(plan, found.liquid.average, tank_input.ambient)
+    return _counted_from(found._replace(reference_height=height), plan)
+
+
+def _counted_from(found: LevelAndTemperature, plan: TankPlan) -> LevelAndTemperature:
+    """What was counted down from the reference point is no better than what is known of its height."""
+    height = found.reference_height
+    if height.quality is Quality.GOOD:
+        return found
+
+    def lowered(level: Figure) -> Figure:
+        return level if level.value is None else figure.derive(level.value, (level, height))
+
+    is_ullage = {LevelSource.GAUGE: _is_ullage(plan.gauge), LevelSource.SECOND_GAUGE: _is_ullage(plan.second_gauge)}
+    if is_ullage.get(found.level_source, False):
+        found = found._replace(level=lowered(found.level))
+    if _is_ullage(plan.second_gauge):
+        found = found._replace(second_level=lowered(found.second_level))
+    if _is_ullage(plan.gauge) is not _is_ullage(plan.second_gauge):
+        found = found._replace(difference=lowered(found.difference))
+    return found
+
+
+def _is_ullage(gauge: GaugePlan | HeadPlan | None) -> bool:
+    return isinstance(gauge, GaugePlan) and gauge.kind is GaugeKind.ULLAGE
+
+
+def _stay(plan: TankPlan, before: LevelAndTemperature, level: Figure) -> Contents | None:
+    """The contents found at a level a few millimetres off, where they are the same at this one."""
+    was_m, level_m, water = before.level.value, level.value, before.water_level
+    if was_m is None or level_m is None or plan.temperature.weighting is not Weighting.EQUAL:
+        return None
+    if water.quality is Quality.BAD or (water.value is not None and water.value > min(was_m, level_m)):
+        return None
+    if not stand_alike(plan.temperature, was_m, level_m):
+        return None
+    return Contents(water, before.water_source, before.liquid, before.placed)
+
+
+def _at_height(
+    plan: TankPlan,
+    tank_input: TankInput,
+    basis: DensityBasis,
+    memory: Memory,
+    now_s: float,
+    height: Figure,
+    before: LevelAndTemperature | None = None,
+) -> LevelAndTemperature:
+    """With the reference point at `height`, in m; `before`: what was found with it some millimetres off."""
+    height_m = plan.reference_height_m if height.value is None else height.value
+    second = _second_level(plan, tank_input, height_m)
     if isinstance(plan.gauge, HeadPlan):
         level, found = level_by_pressure(plan, plan.gauge, tank_input, basis, memory, now_s)
         source = LevelSource.PRESSURE
     else:
-        level = _level_by_gauge(plan, plan.gauge, tank_input)
+        level = _level_by_gauge(plan.gauge, tank_input, height_m)
         found, source = None, LevelSource.GAUGE
+    first = level
     difference = _difference(level, second)
     since_s = gauges_differ_since(memory.gauges_differ_since_s, now_s, difference, plan.gauge_difference_limit_m)
     if level.value is None:
@@ -50,23 +132,35 @@ def level_and_temperature(
             f"{(now_s - since_s) / 60:.0f} min, now {difference.value * 1000:+.0f} mm"
         )
         level = figure.lower(level, ReasonCode.GAUGES_DISAGREE, text)
+    if found is None and before is not None:
+        found = _stay(plan, before, level)
     if found is None:
         found = contents_at(plan, tank_input, memory, level, now_s)
     return LevelAndTemperature(
-        level, source, second, difference, found.water_level, found.water_source, found.liquid, found.placed, since_s
+        level,
+        source,
+        second,
+        difference,
+        found.water_level,
+        found.water_source,
+        found.liquid,
+        found.placed,
+        since_s,
+        first,
+        height,
     )
 
 
-def _second_level(plan: TankPlan, tank_input: TankInput) -> Figure:
+def _second_level(plan: TankPlan, tank_input: TankInput, height_m: float) -> Figure:
     if plan.second_gauge is None:
         return figure.not_applicable("no second gauge")
-    return gauge_level(tank_input.second_level, plan.second_gauge, plan.reference_height_m)
+    return gauge_level(tank_input.second_level, plan.second_gauge, height_m)
 
 
-def _level_by_gauge(plan: TankPlan, gauge: GaugePlan | None, tank_input: TankInput) -> Figure:
+def _level_by_gauge(gauge: GaugePlan | None, tank_input: TankInput, height_m: float) -> Figure:
     if gauge is None:
         return figure.bad(ReasonCode.NOT_FITTED, "no level gauge is fitted")
-    return gauge_level(tank_input.level, gauge, plan.reference_height_m)
+    return gauge_level(tank_input.level, gauge, height_m)
 
 
 def _difference(level: Figure, second: Figure) -> Figure:

@@ -3,9 +3,9 @@
 from typing import NamedTuple
 
 from gateway.calculation import figure
-from gateway.calculation.column import column_pressure, doubted_for_water
+from gateway.calculation.column import measured_column, of_doubtful_column, surroundings, water_layer
 from gateway.calculation.density import DensityBasis, correct, doubted, observed_basis
-from gateway.calculation.hydrostatic import density_from_pressure
+from gateway.calculation.hydrostatic import density_from_pressure, product_head
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
@@ -16,6 +16,11 @@ __all__ = ["MeasuredDensity", "measured_density"]
 
 _LAST_GOOD_LIMIT_S = 86_400.0
 _NAME = "measured density"
+_GAS_C = 20.0
+"""Of a gas counted by its law while the liquid's temperature is unknown: 30 degC are a tenth of the gas's density."""
+_BAND_M = 0.05
+_BAND = 0.05
+"""A head that was too small is enough again this far above its border, or this part of it."""
 
 
 class MeasuredDensity(NamedTuple):
@@ -44,7 +49,8 @@ def measured_density(
     if hybrid is None:
         none = figure.not_applicable("density is not measured")
         return MeasuredDensity(none, none, entered)
-    measured = _measured(plan, hybrid, tank_input, level, water_level)
+    is_short = memory.low_heads.density
+    measured = _measured(plan, hybrid, tank_input, level, water_level, temperature, is_short)
     difference = _difference(hybrid, measured, entered, temperature)
     if not hybrid.in_use:
         return MeasuredDensity(measured, difference, entered)
@@ -61,24 +67,38 @@ def measured_density(
 
 
 def _measured(
-    plan: TankPlan, hybrid: MeasuredDensityPlan, tank_input: TankInput, level: Figure, water_level: Figure
+    plan: TankPlan,
+    hybrid: MeasuredDensityPlan,
+    tank_input: TankInput,
+    level: Figure,
+    water_level: Figure,
+    temperature: Figure,
+    was_short: bool,
 ) -> Figure:
-    pressure = column_pressure(tank_input, _NAME)
-    head_pa, level_m = pressure.value, level.value
+    column = measured_column(plan, hybrid.column, tank_input, _NAME)
+    head_pa, level_m = column.pressure.value, level.value
     if head_pa is None or level_m is None:
-        return figure.derive(None, (pressure, level))
+        return figure.derive(None, (column.pressure, level))
+    nozzle_m, least_m = hybrid.nozzle_height_m, hybrid.minimum_head_m
+    water = water_layer(hybrid.column, water_level)
+    head_m = product_head(level_m, nozzle_m, water)
+    if head_m < least_m + (max(_BAND_M, _BAND * least_m) if was_short else 0.0):
+        text = f"{_NAME}: {head_m:.3f} m of product above the nozzle is too little; it takes {least_m:g} m"
+        return figure.bad(ReasonCode.LOW_HEAD, text, max(column.pressure.age_s, level.age_s))
+    liquid_c = _GAS_C if temperature.value is None else temperature.value
     measured = figure.attempt(
         lambda: density_from_pressure(
             head_pa,
             level_m,
-            hybrid.nozzle_height_m,
+            nozzle_m,
             plan.gravity_m_s2,
-            hybrid.surroundings,
-            hybrid.minimum_head_m,
+            surroundings(plan, hybrid.column, column, liquid_c),
+            least_m,
+            water,
         ),
-        (pressure, level),
+        (column.pressure, level),
     )
-    return doubted_for_water(measured, water_level, hybrid.nozzle_height_m, _NAME)
+    return of_doubtful_column(measured, column, water_level, _NAME)
 
 
 def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityBasis, temperature: Figure) -> Figure:

@@ -5,10 +5,20 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.temperature import NOWHERE, Placement
-from gateway.records import Figures, LastGood, Quality, ReasonCode
+from gateway.records import Figure, Figures, LastGood, Quality, ReasonCode
 from gateway.states import LimitState, RoofZone
 
-__all__ = ["EMPTY_MEMORY", "Memory", "Sample", "Stillness", "last_good", "remember_good"]
+__all__ = [
+    "EMPTY_MEMORY",
+    "NO_LOW_HEADS",
+    "LowHeads",
+    "Memory",
+    "Sample",
+    "Stillness",
+    "last_good",
+    "low_heads",
+    "remember_good",
+]
 
 
 class Sample(NamedTuple):
@@ -42,6 +52,20 @@ class Stillness(NamedTuple):
     doubted: bool = False
 
 
+class LowHeads(NamedTuple):
+    """Which borders of a liquid column's pressure are crossed downwards: each is left some way above."""
+
+    level: bool = False
+    """Too little liquid for a level that is Good."""
+    below_zero: bool = False
+    """A pressure that no liquid has."""
+    density: bool = False
+    """Too little liquid to measure a density by."""
+
+
+NO_LOW_HEADS = LowHeads()
+
+
 class Memory(NamedTuple):
     """No memory (EMPTY_MEMORY) is valid: elements then count from their entering threshold."""
 
@@ -60,6 +84,7 @@ class Memory(NamedTuple):
     """Where the floating roof stood when the level was last known."""
     pressure_doubts: frozenset[ReasonCode] = frozenset()
     """What was wrong with the vapour pressure, by `pressure_above.pressure_doubts`."""
+    low_heads: LowHeads = NO_LOW_HEADS
 
 
 EMPTY_MEMORY = Memory()
@@ -83,3 +108,16 @@ def remember_good(memory: Memory, figures: Figures) -> Mapping[str, LastGood]:
             if last is not None:
                 remembered[name] = last
     return remembered
+
+
+def low_heads(level: Figure, measured_density: Figure) -> LowHeads:
+    """What a sheet tells of the borders of its column; `level` as its pressure alone gives it."""
+    return LowHeads(
+        _has(level, ReasonCode.LOW_HEAD),
+        _has(level, ReasonCode.BELOW_DATUM),
+        _has(measured_density, ReasonCode.LOW_HEAD),
+    )
+
+
+def _has(figure: Figure, code: ReasonCode) -> bool:
+    return any(reason.code == code for reason in figure.reasons)

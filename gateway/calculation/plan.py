@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from gateway.calculation.contracts import Capacity, CorrectionMethod
-from gateway.calculation.hydrostatic import Surroundings
+from gateway.calculation.hydrostatic import AIR_DENSITY, WATER_DENSITY
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
 from gateway.calculation.vapour import Component
 from gateway.calculation.vapour_pressure import VapourPressureCurve
@@ -17,6 +17,7 @@ __all__ = [
     "TOUCH_M",
     "AirBuoyancy",
     "AirConvention",
+    "ColumnPlan",
     "DensityWindow",
     "ElementPlan",
     "FlowPlan",
@@ -76,12 +77,34 @@ class GaugePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class ColumnPlan:
+    """What stands above, below and beside the product of a column whose pressure is measured."""
+
+    vapour_pressure_fitted: bool = False
+    """Whether the pressure above the liquid is measured. A tank without is vented, unless it is blanketed."""
+    vapour_transmitter_height_m: float | None = None
+    """Of that transmitter above the datum, or of the vent. None: the top of the volumes; of no effect where the gas is
+    taken as air at atmospheric pressure."""
+    gas_density_kg_m3: float | None = None
+    """Above the liquid. None: what the vapour's plan says; else, and under a blanket, air at the pressure measured. A
+    gas that is 1 kg/m3 denser lowers the level of a liquid of 850 kg/m3 by 1.2 mm for each metre of gas."""
+    air_density_kg_m3: float = AIR_DENSITY
+    water_density_kg_m3: float = WATER_DENSITY
+    """Of free water above the nozzle, taken as fresh."""
+
+
+@dataclass(frozen=True, slots=True)
 class HeadPlan:
-    """Level from the pressure of the liquid column: level = nozzle + P / (g * density at tank temperature)."""
+    """Level from the pressure of the liquid column: level = nozzle + P / (g * (density at tank temperature - air))."""
 
     nozzle_height_m: float
     resolution_m: float = 0.001
     name: str = "pressure transmitter"
+    minimum_head_m: float = 0.1
+    """With less liquid above the nozzle the tank may be empty: the drift of a transmitter's zero looks the same."""
+    accuracy_pa: float = 200.0
+    """Of the transmitter, its zero included: that far below zero an empty tank may read."""
+    column: ColumnPlan = field(default_factory=ColumnPlan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +236,7 @@ class MeasuredDensityPlan:
     """Whether it takes the place of the entered density, or is only compared with it."""
     minimum_head_m: float = 1.0
     difference_limit_kg_m3: float = 5.0
-    surroundings: Surroundings = field(default_factory=Surroundings)
+    column: ColumnPlan = field(default_factory=ColumnPlan)
 
 
 @dataclass(frozen=True, slots=True)

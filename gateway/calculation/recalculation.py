@@ -10,10 +10,10 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.inventory import calculate
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, remember_good
+from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.pressure_above import pressure_doubts
-from gateway.calculation.recorded import BEYOND_ANY_TANK_M, RecordedInput
+from gateway.calculation.recorded import RecordedInput
 from gateway.calculation.temperature import Placement
 from gateway.records import (
     ElementUse,
@@ -128,8 +128,10 @@ def corrected(
         if water_m is not None:
             quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
             given = given._replace(water=None, dip_water=by_hand(water_m, quality))
+        elif _refused_water(each.recorded.figures.water_level):
+            given = _water_known(given)
         kept = {name: each.last_good[name] for name in _MEASURED if name in each.last_good}
-        yield each._replace(tank_input=_water_known(given), last_good=MappingProxyType(kept), is_corrected=True)
+        yield each._replace(tank_input=given, last_good=MappingProxyType(kept), is_corrected=True)
 
 
 def _water_known(given: TankInput) -> TankInput:
@@ -137,12 +139,12 @@ def _water_known(given: TankInput) -> TankInput:
     become: then it is unknown."""
     if given.level is not None or given.dip_level is not None:
         return given
-    return given._replace(water=_known(given.water), dip_water=_known(given.dip_water))
+    return given._replace(water=_unknown(given.water), dip_water=_unknown(given.dip_water))
 
 
-def _known(given: Input | None) -> Input | None:
-    if given is None or given.value is None or abs(given.value) < BEYOND_ANY_TANK_M:
-        return given
+def _unknown(given: Input | None) -> Input | None:
+    if given is None:
+        return None
     reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
     return Input(None, Quality.BAD, reason, given.age_s, given.source)
 
@@ -176,11 +178,18 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
     # What hysteresis made of the level is in the record, not in the level alone.
     limit, roof = given.recorded.level_state.limit, given.recorded.level_state.roof
     figures = given.recorded.figures
+    heads = low_heads(figures.level, figures.measured_density)
     doubts = pressure_doubts(figures.vapour_pressure, figures.cpl)
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
         return memory._replace(
-            placed=placed, window=(), gauges_differ_since_s=None, limit=limit, roof=roof, pressure_doubts=doubts
+            placed=placed,
+            window=(),
+            gauges_differ_since_s=None,
+            limit=limit,
+            roof=roof,
+            pressure_doubts=doubts,
+            low_heads=heads,
         )
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
@@ -189,7 +198,7 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(placed=placed, last_good=known, limit=limit, roof=roof, pressure_doubts=doubts)
+    return Memory(placed=placed, last_good=known, limit=limit, roof=roof, pressure_doubts=doubts, low_heads=heads)
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
@@ -197,6 +206,11 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     recorded, is_corrected = given.recorded, given.is_corrected
     if inventory.figures == recorded.figures and inventory.elements == recorded.elements:
         return inventory
+    was_lost, is_lost = recorded.figures.level.value is None, inventory.figures.level.value is None
+    if was_lost is not is_lost and not is_corrected:
+        # A level by pressure was lost for where its elements had stood, which a sheet without a level does not tell. A
+        # level by ullage stood within the growth of the reference height, which is not there before the temperature.
+        return inventory._replace(figures=recorded.figures, elements=recorded.elements, quality=recorded.quality)
     figures = []
     changed = False
     codes = _JUDGED

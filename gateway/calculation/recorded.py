@@ -28,6 +28,7 @@ from gateway.sources import LevelSource, TemperatureSource, WaterSource
 __all__ = ["BEYOND_ANY_TANK_M", "RecordedInput", "rebuilt", "recorded_plan"]
 
 _SOURCE = "record"
+_JUST_ABOVE_M = 0.003
 _MADE_HERE = frozenset(
     {
         ReasonCode.ELEMENT_DRY,
@@ -94,7 +95,11 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
         # The rounds to a level by pressure begin where no element may be submerged: the end they came to leads there.
         last_good["liquid_temperature"] = LastGood(liquid.value, recorded.instant.timestamp() - liquid.age_s)
     probe = plan.free_water is FreeWaterSource.PROBE and sources.water is not WaterSource.DIP
-    water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level, sources.water)
+    above_m = BEYOND_ANY_TANK_M
+    if sources.level is LevelSource.PRESSURE and figures.level.value is not None:
+        # A column that does not carry its water is taken as all water, so any water above the level makes that level.
+        above_m = figures.level.value + _JUST_ABOVE_M
+    water = None if plan.free_water is FreeWaterSource.NONE else _water(figures.water_level, sources.water, above_m)
     by_head = isinstance(plan.gauge, HeadPlan)
     if figures.level.quality is Quality.BAD:
         lacking.append("level Bad: the gauge's own value is not in the record")
@@ -162,11 +167,12 @@ def _level(level: Figure, source: LevelSource) -> Input | None:
     return _input(level)
 
 
-def _water(water: Figure, source: WaterSource) -> Input | None:
+def _water(water: Figure, source: WaterSource, above_m: float) -> Input | None:
+    """`above_m`: water that is refused for standing above the level."""
     if water.quality is Quality.BAD:
         # What was refused for its value has none in the record; it must be refused again, whatever it was.
         if _has(water, ReasonCode.WATER_ABOVE_LEVEL):
-            return Input(BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
+            return Input(above_m, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
         if _has(water, ReasonCode.BELOW_DATUM):
             return Input(-BEYOND_ANY_TANK_M, Quality.GOOD, None, water.age_s, _SOURCE, water.manual)
     if source is WaterSource.LAST_GOOD:

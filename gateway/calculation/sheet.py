@@ -3,10 +3,11 @@
 from typing import NamedTuple
 
 from gateway.calculation import equation_of_state
+from gateway.calculation.column_words import density_relation, level_relation
 from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import Inventory, Quality, Reason
-from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
+from gateway.records import Figures, Inventory, Quality, Reason
+from gateway.sources import DensitySource, LevelSource, TemperatureSource, WaterSource
 
 __all__ = ["SheetLine", "explain"]
 
@@ -31,7 +32,6 @@ _MPMS_12 = "API MPMS 12.1.1"
 
 # name -> (relation and clause, figures that go in). What depends on the tank or its product is filled in by `explain`.
 _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
-    "ullage": ("reference height - L", ("level",)),
     "second_level": ("as the second gauge gives it", ()),
     "level_difference": ("L - L2, compared and never averaged", ("level", "second_level")),
     "temperature_spread": ("highest less lowest element used", ("liquid_temperature",)),
@@ -41,7 +41,6 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "fill": ("TOV / full capacity", ("tov",)),
     "free_water": ("capacity table at LW", ("water_level",)),
     "ctsh": (f"1 + 2 a dT + a^2 dT^2, {_MPMS_12}", ("shell_temperature",)),
-    "measured_density": ("(P1 - P3) / (g (L - nozzle)), API MPMS 3.6", ("level", "bottom_pressure", "vapour_pressure")),
     "density_difference": (
         "rho_P less the entered density at tank temperature",
         ("measured_density", "liquid_temperature"),
@@ -65,7 +64,7 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
 
 def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from."""
-    lines = _LINES | _lines_of(plan, inventory.sources)
+    lines = _LINES | _lines_of(plan, inventory)
     return tuple(
         SheetLine(
             definition.name,
@@ -82,8 +81,9 @@ def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     )
 
 
-def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[str, ...]]]:
-    """The lines whose relation depends on the tank or its product."""
+def _lines_of(plan: TankPlan, inventory: Inventory) -> dict[str, tuple[str, tuple[str, ...]]]:
+    """The lines whose relation depends on the tank or its product, or on what was done."""
+    sources, figures = inventory.sources, inventory.figures
     method = plan.product.method
     clause = method.clause
     state = ("liquid_temperature", "vapour_pressure") if plan.pressurised else ("liquid_temperature",)
@@ -94,7 +94,9 @@ def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[st
     )
     air_density = "rho_ref" if has_reference else "rho_obs"
     return {
-        "level": _level_line(plan, sources.level),
+        "level": _level_line(plan, inventory),
+        "ullage": _ullage_line(plan, figures),
+        "measured_density": _measured_density_line(plan, figures),
         "water_level": (_WATER[sources.water], ()),
         "liquid_temperature": _temperature_line(plan, sources.temperature),
         "tov": (plan.capacity.clause, ("level",)),
@@ -112,14 +114,13 @@ def _lines_of(plan: TankPlan, sources: Sources) -> dict[str, tuple[str, tuple[st
     }
 
 
-def _level_line(plan: TankPlan, source: LevelSource) -> tuple[str, tuple[str, ...]]:
+def _level_line(plan: TankPlan, inventory: Inventory) -> tuple[str, tuple[str, ...]]:
     gauge = plan.gauge
-    match source:
+    match inventory.sources.level:
         case LevelSource.PRESSURE if isinstance(gauge, HeadPlan):
-            relation = f"nozzle {gauge.nozzle_height_m:.3f} m + P1 / (g rho_obs), g {plan.gravity_m_s2:g} m/s2"
-            return relation, ("bottom_pressure", "observed_density")
+            return level_relation(plan, gauge, inventory.figures)
         case LevelSource.GAUGE if isinstance(gauge, GaugePlan):
-            return _gauge_relation(plan, gauge), ()
+            return _gauge_relation(plan, gauge, inventory.figures)
         case LevelSource.SECOND_GAUGE:
             return "as the second gauge gives it", ("second_level",)
         case LevelSource.DIP:
@@ -128,10 +129,25 @@ def _level_line(plan: TankPlan, source: LevelSource) -> tuple[str, tuple[str, ..
             return "no usable level", ()
 
 
-def _gauge_relation(plan: TankPlan, gauge: GaugePlan) -> str:
+def _gauge_relation(plan: TankPlan, gauge: GaugePlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
     if gauge.kind is GaugeKind.ULLAGE:
-        return f"reference height {plan.reference_height_m:.3f} m - ullage {_signed(gauge.offset_m)}"
-    return f"innage {_signed(gauge.offset_m)}"
+        height, inputs = _reference_height(plan, figures)
+        return f"{height} - ullage {_signed(gauge.offset_m)}", inputs
+    return f"innage {_signed(gauge.offset_m)}", ()
+
+
+def _ullage_line(plan: TankPlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
+    height, inputs = _reference_height(plan, figures)
+    return f"{height} - L", ("level", *inputs)
+
+
+def _reference_height(plan: TankPlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
+    """The reference height in words, with the shell's growth where it was counted."""
+    words = f"reference height {plan.reference_height_m:.3f} m"
+    if plan.shell is None or figures.shell_temperature.value is None:
+        return words, ()
+    a, table_c = plan.shell.linear_coefficient_per_c, plan.shell.table_temperature_c
+    return f"{words} (1 + {a:g} (TSh - {table_c:g})), API MPMS 3.1B", ("shell_temperature",)
 
 
 def _signed(offset_m: float) -> str:
@@ -172,6 +188,12 @@ def _temperature_line(plan: TankPlan, source: TemperatureSource) -> tuple[str, t
         return _OTHER_TEMPERATURES[source], ()
     margin_m, how = plan.temperature.immersion_margin_m, _WEIGHTS[plan.temperature.weighting]
     return f"mean of the elements submerged by {margin_m:.2f} m, {how}, API MPMS 7.3", ("level", "water_level")
+
+
+def _measured_density_line(plan: TankPlan, figures: Figures) -> tuple[str, tuple[str, ...]]:
+    if plan.measured_density is None:
+        return "(P1 - P3) / (g (L - nozzle)), API MPMS 3.6", ("level", "bottom_pressure", "vapour_pressure")
+    return density_relation(plan, plan.measured_density, figures)
 
 
 def _density_line(plan: TankPlan, source: DensitySource) -> tuple[str, tuple[str, ...]]:

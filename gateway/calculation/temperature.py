@@ -3,6 +3,7 @@
 Only healthy elements submerged by the immersion margin, above free water, are averaged; vapour elements never are.
 """
 
+from bisect import bisect_right
 from typing import NamedTuple
 
 from gateway.calculation import figure
@@ -20,6 +21,7 @@ __all__ = [
     "average_temperature",
     "chosen_by",
     "place_elements",
+    "stand_alike",
     "substituted_temperature",
     "unknown_temperature",
     "vapour_temperature",
@@ -80,6 +82,16 @@ def place_elements(plan: TemperaturePlan, level_m: float, water_m: float | None,
         ]
     )
     return Placement(wet, in_water)
+
+
+def stand_alike(plan: TemperaturePlan, one_m: float, other_m: float) -> bool:
+    """Whether no border of an element, and none of what it speaks for, lies between two levels."""
+    speaks_m = plan.reach_m - plan.immersion_margin_m
+    return (
+        bisect_right(plan.enters_m, one_m) == bisect_right(plan.enters_m, other_m)
+        and bisect_right(plan.leaves_m, one_m) == bisect_right(plan.leaves_m, other_m)
+        and bisect_right(plan.enters_m, one_m - speaks_m) == bisect_right(plan.enters_m, other_m - speaks_m)
+    )
 
 
 def average_temperature(

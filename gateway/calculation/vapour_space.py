@@ -11,7 +11,7 @@ from gateway.calculation.vapour import Component, vapour_density, vapour_mass
 from gateway.errors import LimitError
 from gateway.records import Figure, Quality, Reason, ReasonCode
 
-__all__ = ["VapourFigures", "vapour_figures"]
+__all__ = ["VapourFigures", "gas_density", "is_factor_assumed", "vapour_figures"]
 
 
 class VapourFigures(NamedTuple):
@@ -76,6 +76,26 @@ def _density(
         text = "compressibility of the vapour taken as 1: under pressure it is a tenth to a third heavier than shown"
         return figure.lower(found, ReasonCode.COMPRESSIBILITY_ASSUMED, text) if found.value is not None else found
     return found
+
+
+def gas_density(plan: TankPlan, vapour: VapourPlan, pressure_pa: float, liquid_c: float) -> float:
+    """The vapour in kg/m3 at the liquid's temperature, degC, and a gauge pressure: as stated, or by its law.
+
+    Raises LimitError, also where it stands over a composition that is not given.
+    """
+    if vapour.density_kg_m3 is not None:
+        return vapour.density_kg_m3
+    gas = _gas(plan, vapour, figure.good(liquid_c, 0.0))
+    if isinstance(gas, Figure):
+        raise LimitError("liquid temperature", liquid_c, "degC", gas.reasons[0].text, "density of the vapour")
+    return _worked_out(gas, pressure_pa + vapour.atmospheric_pa, liquid_c)
+
+
+def is_factor_assumed(plan: TankPlan, vapour: VapourPlan) -> bool:
+    """Whether its compressibility is taken as 1, because neither a factor nor a composition is given."""
+    own = plan.product.vapour_pressure
+    known = vapour.density_kg_m3 is not None or vapour.component is not None or vapour.equilibrium
+    return not known and vapour.compressibility_factor is None and (own is None or not own.curve.components)
 
 
 class _Gas(NamedTuple):

@@ -29,7 +29,12 @@ Do not dip without a permit; static and H2S precautions apply."""
 
 _QUANTITIES = (
     ("level", Dimension.LENGTH, "innage: surface above the datum of the capacity table"),
-    ("ullage", Dimension.LENGTH, "surface below the reference point"),
+    (
+        "ullage",
+        Dimension.LENGTH,
+        "surface below the reference point, which moves with the shell where that is given; the expansion of the tape "
+        "itself is left out",
+    ),
     ("water", Dimension.LENGTH, "free-water level above the datum, or `none` when none was found"),
     ("temperature", Dimension.TEMPERATURE, "liquid temperature; several are averaged"),
     ("sediment-water", Dimension.RATIO, "sediment and water, for example `0.3 %%`"),
@@ -93,6 +98,7 @@ def execute(arguments: argparse.Namespace) -> int:
         sheet.print_sheet(settings, setup, plan, inventory, lines, tank_input, dip.temperatures, system)
     # What was not measured is Bad and no failure; what was measured and cannot be is one, for a script as well.
     refused = any(reason.code is ReasonCode.METHOD_LIMIT for figure in inventory.figures for reason in figure.reasons)
+    refused = refused or inventory.figures.measured_density.quality is Quality.BAD
     return 1 if refused or inventory.figures.tov.quality is Quality.BAD else 0
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from gateway.calculation.plan import GaugePlan
+from gateway.calculation.plan import GaugeKind, GaugePlan, TankPlan
 from gateway.commands.device import length_of
 from gateway.commands.dip_match_page import DIP_CAUTION
 from gateway.commands.gauge_source import GaugeNow, gauge_of
@@ -69,7 +69,7 @@ def execute(arguments: argparse.Namespace) -> int:
         dips, gauge = _asked(setup, read_gauge)
     verdict = judge_dips(dips, [now.reading for now in gauge], TOLERANCES_M[arguments.tolerance])
     document = _document(arguments, site, setup, begun, dips, gauge, verdict)
-    lines = _lines(document, dips, gauge)
+    lines = _lines(document, dips, gauge, _growth(setup.plan, by_ullage=bool(arguments.ullage)))
     made = keep_record(arguments.folder, file_stem("dip-check", arguments.tank, begun), document, lines)
     if arguments.json:
         write_json(document)
@@ -165,7 +165,22 @@ def _document(
     }
 
 
-def _lines(document: dict[str, Any], dips: Sequence[float], gauge: Sequence[GaugeNow]) -> list[str]:
+def _growth(plan: TankPlan, *, by_ullage: bool) -> list[str]:
+    """What is not in the comparison where dips and gauge count from different ends of a shell that warms and cools."""
+    gauge_by_ullage = isinstance(plan.gauge, GaugePlan) and plan.gauge.kind is GaugeKind.ULLAGE
+    if plan.shell is None or by_ullage is gauge_by_ullage:
+        return []
+    moves_mm = plan.reference_height_m * plan.shell.linear_coefficient_per_c * 10.0 * 1000.0
+    return [
+        "Dips and gauge count from different ends: the reference point moves with the shell by "
+        f"{moves_mm:.1f} mm for each 10 degC from the {plan.shell.table_temperature_c:g} degC of the table (API MPMS "
+        "3.1B), which is not counted here.",
+    ]
+
+
+def _lines(
+    document: dict[str, Any], dips: Sequence[float], gauge: Sequence[GaugeNow], growth: Sequence[str]
+) -> list[str]:
     columns = (
         Column("dip m", True),
         Column("gauge m", True),
@@ -198,6 +213,7 @@ def _lines(document: dict[str, Any], dips: Sequence[float], gauge: Sequence[Gaug
         "",
         f"mean dip {document['mean_dip']:.4f} m, spread {document['dip_spread'] * 1000:.1f} mm",
         f"{document['verdict'].upper()}: {document['why']}",
+        *growth,
         *_proposal(document),
         NOT_FISCAL,
     ]

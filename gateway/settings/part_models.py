@@ -29,6 +29,7 @@ from gateway.settings.fields import (
 
 __all__ = [
     "NOT_CONTAINED",
+    "ColumnModel",
     "CourseModel",
     "LiquidHeadModel",
     "MeasuredDensityModel",
@@ -124,25 +125,30 @@ class VapourModel(Section):
         return self
 
 
-class MeasuredDensityModel(SourceModel):
-    """Density from the pressure at a nozzle below the liquid and the level (API MPMS 3.6)."""
+class ColumnModel(Section):
+    """What stands above, below and beside a liquid column whose pressure is measured."""
 
     nozzle_height: Annotated[Length, Field(description="Of the transmitter above the datum")]
+    vapour_transmitter_height: Annotated[
+        Length | None, Field(description="Above the datum, or of the vent; the top of the volumes unless given")
+    ] = None
+    gas_density: Annotated[
+        PlainDensity | None, Field(description="Of the gas above the liquid; that of vapour, else of air, unless given")
+    ] = None
+    air_density: Annotated[
+        PlainDensity | None, Field(description="Of the air outside; 1.2 kg/m3 at sea level unless given")
+    ] = None
+    water_density: Annotated[
+        PlainDensity | None, Field(description="Of free water above the nozzle; 998 kg/m3, fresh, unless given")
+    ] = None
+
+
+class MeasuredDensityModel(SourceModel, ColumnModel):
+    """Density from the pressure at a nozzle below the liquid and the level (API MPMS 3.6)."""
+
     in_use: Annotated[YesNo, Field(description="yes: in place of the entered density; no: only compared with it")]
     minimum_head: Annotated[Length, Field(description="Least liquid above the nozzle")] = 1.0
     difference_limit: Annotated[PlainDensity, Field(description="From the entered density, before it is flagged")] = 5.0
-    vapour_transmitter_height: Annotated[
-        Length | None, Field(description="Above the datum; with one of the two densities")
-    ] = None
-    gas_density: Annotated[PlainDensity | None, Field(description="Of the gas above the liquid")] = None
-    air_density: Annotated[PlainDensity | None, Field(description="Of the air outside")] = None
-
-    @model_validator(mode="after")
-    def _surroundings(self) -> "MeasuredDensityModel":
-        with_density = self.gas_density is not None or self.air_density is not None
-        if with_density != (self.vapour_transmitter_height is not None):
-            raise refuse("vapour_transmitter_height goes with gas_density or air_density, or both")
-        return self
 
 
 class CourseModel(Section):

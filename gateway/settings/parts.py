@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.hydrostatic import Surroundings
 from gateway.calculation.limits import require_within
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course, head_expansion
 from gateway.calculation.plan import (
@@ -21,6 +20,7 @@ from gateway.calculation.plan import (
 )
 from gateway.calculation.shell import METALS
 from gateway.errors import LimitError
+from gateway.settings.columns import ColumnBuilder
 from gateway.settings.densities import BuiltProduct
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
@@ -31,8 +31,6 @@ from gateway.settings.vapour_parts import VapourParts
 
 __all__ = ["Parts", "build_parts"]
 
-_LARGEST_GAS_DENSITY = 200.0
-_LARGEST_AIR_DENSITY = 2.0
 # Plates of a shell: an error of unit is a factor of 25 or 1000.
 _THICKNESS_M = (0.002, 0.100)
 _SHELL_ABOVE_TOP_M = 5.0
@@ -61,6 +59,7 @@ def build_parts(
     path: KeyPath,
     mistakes: Mistakes,
     manual: ManualValues,
+    columns: ColumnBuilder,
 ) -> Parts:
     """The plans. `capacity` or `product` None: what rests on it is left unchecked; `kind` None: a capacity table that
     does not say."""
@@ -71,7 +70,7 @@ def build_parts(
         builder.shell(),
         vapour.vapour(),
         vapour.pressure(),
-        builder.measured_density(),
+        builder.measured_density(checked, columns),
         builder.liquid_head(),
     )
 
@@ -148,17 +147,13 @@ class _Builder:
             self._manual.warn((*self._path, "shell"), text)
         return ShellPlan(coefficient, temperature_c, shell.insulated)
 
-    def measured_density(self) -> MeasuredDensityPlan | None:
+    def measured_density(self, checked: Checked[TankModel], columns: ColumnBuilder) -> MeasuredDensityPlan | None:
         given = self._model.measured_density
         if given is None:
             return None
         here = "measured_density"
         if given.minimum_head <= 0.0:
             self._wrong(here, "minimum_head", text="is no head of liquid; give for example 1 m")
-        for key, largest in (("gas_density", _LARGEST_GAS_DENSITY), ("air_density", _LARGEST_AIR_DENSITY)):
-            density = getattr(given, key)
-            if density is not None and density > largest:
-                self._wrong(here, key, text=f"is too heavy; give at most {largest:g} kg/m3")
         capacity = self._capacity
         if capacity is not None:
             highest = capacity.top_m - max(0.0, given.minimum_head)
@@ -167,13 +162,9 @@ class _Builder:
             except LimitError:
                 text = f"leaves no room for minimum_head; give {capacity.bottom_m:.3f} m to {highest:.3f} m"
                 self._wrong(here, "nozzle_height", text=text)
-        height = given.vapour_transmitter_height
-        if height is not None and height <= given.nozzle_height:
-            text = "is not above the nozzle; give its height above the datum"
-            self._wrong(here, "vapour_transmitter_height", text=text)
-        around = Surroundings(height or 0.0, given.gas_density or 0.0, given.air_density or 0.0)
+        column = columns.build(given, checked, (*self._path, here))
         return MeasuredDensityPlan(
-            given.nozzle_height, given.in_use, given.minimum_head, given.difference_limit, around
+            given.nozzle_height, given.in_use, given.minimum_head, given.difference_limit, column
         )
 
     def liquid_head(self) -> LiquidHeadPlan | None:

@@ -10,7 +10,7 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from gateway.acquisition.plan import LinePlan
-from gateway.calculation.hydrostatic import normal_gravity
+from gateway.calculation.hydrostatic import AIR_DENSITY, air_density, normal_gravity
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.settings.delivery import build_http, build_mqtt
@@ -79,6 +79,7 @@ def load_site(
         Densities(document, mistakes, manual, _product_defaults(site)),
         # Where the site block itself is wrong, its gravity is not missed a second time.
         gravity=_STANDARD_GRAVITY if site is None else _gravity(site),
+        air_density=_air_density(site),
         simulated=site is not None and site.simulated,
     )
     tanks: list[TankSetup] = []
@@ -197,6 +198,14 @@ def _gravity(site: SiteModel) -> float | None:
         return normal_gravity(math.degrees(site.latitude), site.altitude or 0.0)
     except LimitError:
         return _STANDARD_GRAVITY
+
+
+def _air_density(site: SiteModel | None) -> float:
+    """Of the air at the site's altitude, at sea level where it gives none."""
+    try:
+        return air_density(0.0 if site is None or site.altitude is None else site.altitude)
+    except LimitError:
+        return AIR_DENSITY
 
 
 def _product_defaults(site: SiteModel | None) -> ProductDefaults:

@@ -12,6 +12,9 @@ from gateway.settings.validation import suggestion
 __all__ = ["Sources"]
 
 _APART_AT_LEAST_S = 60.0
+_ACCURACY = 0.001
+_USUAL_PA = 200e3
+_WIDEST_PA = 250e3
 
 
 class Sources:
@@ -108,6 +111,20 @@ class Sources:
     def age_difference_limit_s(self, sources: Iterable[Source]) -> float:
         """By how much readings used together may differ in age: as long as the slowest of them may be old."""
         return max([_APART_AT_LEAST_S, *(source.stale_after_s for source in sources)])
+
+    def accuracy_pa(self, source: Source) -> float:
+        """Of a pressure transmitter in Pa, zero included: 0.1 % of the range that its signal states, its current loop's
+        or from zero to its maximum, and at least its step (common practice).
+
+        Where it states none, 0.1 % of 200 kPa. No tank's column weighs more than 250 kPa: a wider range is another's.
+        """
+        built = self._lines.instruments[source.instrument]
+        signal = next(signal for signal in built.registers.map.signals if signal.name == source.signal)
+        loop = signal.loop
+        span_pa = signal.maximum if loop is None else abs(loop.high - loop.low)
+        if span_pa is None or not 0.0 < span_pa <= _WIDEST_PA:
+            span_pa = _USUAL_PA
+        return max(_ACCURACY * span_pa, _step(built, source.signal))
 
     def resolution_m(self, source: Source) -> float:
         """The step of a level signal in m, at least 1 mm: what the gauge shows no finer."""

@@ -5,12 +5,23 @@ from typing import NamedTuple
 from gateway.binding import Source
 from gateway.calculation.plan import ElementPlan, FlowPlan, GaugePlan, HeadPlan
 from gateway.calculation.units import Dimension
+from gateway.settings.columns import ColumnBuilder
 from gateway.settings.document import KeyPath, Mistakes
 from gateway.settings.sources import Sources
-from gateway.settings.tank_models import FlowDirection, LevelModel, ProbeWater, SecondLevelModel, TankModel
+from gateway.settings.tank_models import (
+    FlowDirection,
+    LevelModel,
+    NozzleModel,
+    ProbeWater,
+    SecondLevelModel,
+    TankModel,
+)
 from gateway.settings.validation import Checked
 
 __all__ = ["FittedInputs", "InputsBuilder"]
+
+_HEAD_M_PER_PA = 0.1 / 200.0
+"""The least head for an accuracy: five times the water column that weighs as much, for the drift of years."""
 
 
 class FittedInputs(NamedTuple):
@@ -33,14 +44,15 @@ class FittedInputs(NamedTuple):
 class InputsBuilder:
     """Builds what is fitted to each tank of a site, gathering mistakes. `gravity` None: the site gives none."""
 
-    def __init__(self, sources: Sources, mistakes: Mistakes, gravity: float | None) -> None:
+    def __init__(self, sources: Sources, mistakes: Mistakes, gravity: float | None, columns: ColumnBuilder) -> None:
         self._sources = sources
         self._mistakes = mistakes
         self._gravity = gravity
+        self._columns = columns
 
     def build(self, checked: Checked[TankModel], path: KeyPath) -> FittedInputs:
         model, dropped = checked
-        gauge, source = self._first_gauge(model, dropped, path)
+        gauge, source = self._first_gauge(checked, path)
         second, second_source = self._second_gauge(model, dropped, path)
         elements, element_sources = self._elements(model, path)
         is_gauge = isinstance(gauge, GaugePlan)
@@ -63,8 +75,9 @@ class InputsBuilder:
         )
 
     def _first_gauge(
-        self, model: TankModel, dropped: frozenset[str], path: KeyPath
+        self, checked: Checked[TankModel], path: KeyPath
     ) -> tuple[GaugePlan | HeadPlan | None, Source | None]:
+        model, dropped = checked
         level = model.level
         if level is None:
             has_dip = model.manual is not None and model.manual.level is not None
@@ -76,7 +89,7 @@ class InputsBuilder:
             self._mistakes.add((*here, "measures"), "give one of measures (innage or ullage) and from_pressure")
             return None, None
         if level.from_pressure is not None:
-            return self._head(model, level, level.from_pressure.nozzle_height, here)
+            return self._head(checked, level, level.from_pressure, here)
         source = self._sources.find(here, level.instrument, level.signal, Dimension.LENGTH)
         if source is None or level.measures is None:
             return None, None
@@ -84,20 +97,26 @@ class InputsBuilder:
         return GaugePlan(level.measures, level.offset, step, source.name), source
 
     def _head(
-        self, model: TankModel, level: LevelModel, nozzle_m: float, path: KeyPath
+        self, checked: Checked[TankModel], level: LevelModel, nozzle: NozzleModel, path: KeyPath
     ) -> tuple[HeadPlan | None, Source | None]:
+        here: KeyPath = (*path, "from_pressure")
         source = self._sources.find(path, level.instrument, level.signal, Dimension.GAUGE_PRESSURE)
         if self._gravity is None:
             text = "needs site.gravity, the local acceleration, for example 9.80665 m/s2, or site.latitude"
-            self._mistakes.add((*path, "from_pressure"), text)
-        if model.measured_density is not None:
+            self._mistakes.add(here, text)
+        if checked.model.measured_density is not None:
             text = "the level comes from pressure already; one pressure cannot give both level and density"
             self._mistakes.add((*path[:-1], "measured_density"), text)
         if level.offset != 0.0:
             self._mistakes.add((*path, "offset"), "a level from pressure takes none; correct nozzle_height instead")
+        column = self._columns.build(nozzle, checked, here)
+        self._columns.check_head(nozzle, here)
         if source is None:
             return None, None
-        return HeadPlan(nozzle_m, level.resolution or 0.001, source.name), source
+        accuracy_pa = nozzle.accuracy or self._sources.accuracy_pa(source)
+        least_m = nozzle.minimum_head or accuracy_pa * _HEAD_M_PER_PA
+        plan = HeadPlan(nozzle.nozzle_height, level.resolution or 0.001, source.name, least_m, accuracy_pa, column)
+        return plan, source
 
     def _second_gauge(
         self, model: TankModel, dropped: frozenset[str], path: KeyPath

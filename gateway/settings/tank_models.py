@@ -12,6 +12,7 @@ from gateway.calculation.resistance import PT100, PT1000
 from gateway.settings.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
 from gateway.settings.fields import (
     Duration,
+    GaugePressure,
     Length,
     Name,
     Section,
@@ -23,6 +24,7 @@ from gateway.settings.fields import (
 )
 from gateway.settings.limit_levels import LimitsModel
 from gateway.settings.part_models import (
+    ColumnModel,
     LiquidHeadModel,
     MeasuredDensityModel,
     RoofModel,
@@ -44,6 +46,7 @@ __all__ = [
     "LevelModel",
     "ManualModel",
     "NoWater",
+    "NozzleModel",
     "ProbeWater",
     "ResistanceElement",
     "SecondLevelModel",
@@ -63,8 +66,17 @@ class CapacityTableModel(Section):
         return text_or(handler(core))
 
 
-class NozzleModel(Section):
-    nozzle_height: Annotated[Length, Field(description="Of the transmitter above the datum")]
+class NozzleModel(ColumnModel):
+    """The level from the pressure at a nozzle below the liquid (API MPMS 3.7)."""
+
+    accuracy: Annotated[
+        GaugePressure | None,
+        Field(description="Of the transmitter, zero included; 0.1 % of the signal's range, else 0.2 kPa, unless given"),
+    ] = None
+    minimum_head: Annotated[
+        Length | None,
+        Field(description="With less liquid above the nozzle it may be empty; 0.1 m for 0.2 kPa of accuracy"),
+    ] = None
 
 
 class LevelModel(SourceModel):

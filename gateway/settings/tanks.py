@@ -7,6 +7,7 @@ from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import ElementPlan, FreeWaterSource, TankPlan, TemperaturePlan, Weighting
 from gateway.errors import GatewayError, SettingsError
 from gateway.settings.capacity_file import read_capacity_csv
+from gateway.settings.columns import ColumnBuilder
 from gateway.settings.densities import BuiltProduct, Densities
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.limit_levels import limit_levels
@@ -52,12 +53,14 @@ class TankBuilder:
         densities: Densities,
         *,
         gravity: float | None,
+        air_density: float,
         simulated: bool,
     ) -> None:
         self._document = document
         self._mistakes = mistakes
         self._sources = sources
-        self._inputs = InputsBuilder(sources, mistakes, gravity)
+        self._columns = ColumnBuilder(document, mistakes, manual, air_density)
+        self._inputs = InputsBuilder(sources, mistakes, gravity, self._columns)
         self._manual = manual
         self._densities = densities
         self._gravity = gravity
@@ -75,7 +78,9 @@ class TankBuilder:
         kind = _vessel(model)
         limits = limit_levels(model.limits, capacity, self._document, path, self._mistakes)
         check_tank(checked, capacity, limits, product, self._document, path, self._mistakes, self._manual)
-        parts = build_parts(checked, capacity, product, kind, self._document, path, self._mistakes, self._manual)
+        parts = build_parts(
+            checked, capacity, product, kind, self._document, path, self._mistakes, self._manual, self._columns
+        )
         fitted = self._inputs.build(checked, path)
         binding = self._binding(tag, checked, fitted, product, path)
         if self._mistakes.count != before or checked.dropped or product is None or capacity is None:

@@ -31,8 +31,9 @@ def hybrid_plan(in_use: bool, **changes: object) -> TankPlan:
 
 
 def hybrid_input(density: float, level_m: float = 6.0, **changes: object) -> TankInput:
+    """A vented tank: as much air stands beside it as liquid above the nozzle."""
     head = max(level_m - 0.5, 0.0)
-    return straight_input(level_m, bottom_pressure=good(density * 9.80665 * head), **changes)
+    return straight_input(level_m, bottom_pressure=good((density - 1.2) * 9.80665 * head), **changes)
 
 
 def test_measured_density_in_use_makes_the_mass() -> None:

@@ -30,6 +30,10 @@ def at(plan: TankPlan, celsius: float, **changes: object) -> Figures:
     return sheet(plan, straight_input(**warm(celsius), **changes)).figures  # type: ignore[arg-type]
 
 
+AIR = 1.2
+"""kg/m3: the tanks are vented, and the air outside stands beside the column."""
+
+
 class TestCoefficientCarriedFar:
     def test_what_rests_on_it_is_uncertain_and_says_why(self) -> None:
         """CTL by hand: x = 0.0007 x 65 = 0.0455; exp(-0.0455 (1 + 0.8 x 0.0455)) = 0.953938."""
@@ -75,7 +79,7 @@ class TestCoefficientCarriedFar:
         plan = straight_plan(
             product=ProductPlan("base oil", BASE_OIL), measured_density=MeasuredDensityPlan(0.0, in_use=False)
         )
-        pressure = good(800.0 * 0.953938 * 9.80665 * 6.0)
+        pressure = good((800.0 * 0.953938 - AIR) * 9.80665 * 6.0)
         figures = at(plan, 80.0, bottom_pressure=pressure)
         assert figures.density_difference.value == pytest.approx(0.0, abs=1e-3)
         assert figures.density_difference.reasons == (FAR,)
@@ -107,8 +111,8 @@ class TestDensityWindow:
     )
 
     def test_gasoline_measured_in_the_diesel_tank_is_uncertain_and_says_so(self) -> None:
-        """742 kg/m3 at 15 degC, pressure 742 x 9.80665 x 6 Pa: the mass is right, and the product is not."""
-        pressure = good(742.0 * 9.80665 * 6.0)
+        """742 kg/m3 at 15 degC, (742 - 1.2) x 9.80665 x 6 Pa over the air: the mass is right, the product is not."""
+        pressure = good((742.0 - AIR) * 9.80665 * 6.0)
         figures = at(self.PLAN, 15.0, reference_density=good(838.0), bottom_pressure=pressure)
         assert figures.reference_density.value == pytest.approx(742.0, abs=1e-6)
         assert figures.mass.value == pytest.approx(600.0 * 742.0, rel=1e-9)
@@ -123,7 +127,7 @@ class TestDensityWindow:
             assert window in figure.reasons, name
 
     def test_within_it_all_is_good(self) -> None:
-        pressure = good(838.0 * 9.80665 * 6.0)
+        pressure = good((838.0 - AIR) * 9.80665 * 6.0)
         figures = at(self.PLAN, 15.0, reference_density=good(838.0), bottom_pressure=pressure)
         assert figures.mass.quality is figures.gsv.quality is Quality.GOOD
 

@@ -13,6 +13,7 @@ from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import (
+    ColumnPlan,
     HeadPlan,
     MeasuredDensityPlan,
     PressurePlan,
@@ -153,16 +154,17 @@ def test_a_doubt_of_its_own_stays_beside_the_comparison() -> None:
 
 def test_a_level_and_a_density_under_a_doubted_pressure_are_doubted() -> None:
     """Both rest on the pressure at the nozzle less the one above."""
-    # 5.5 m of 796 kg/m3: 800 at 15 degC, at 20 degC half a percent less.
-    bottom = 796.0 * 9.80665 * 5.5
-    by_head = lpg(HEAD, gauge=HeadPlan(0.5))
+    # 5.5 m of 796 kg/m3: 800 at 15 degC, at 20 degC half a percent less. 4 m of gas above it, 9.5 m of air outside.
+    bottom = 9.80665 * (796.0 * 5.5 + 14.0 * 4.0 - 1.2 * 9.5)
+    column = ColumnPlan(True, 10.0, 14.0)
+    by_head = lpg(HEAD, gauge=HeadPlan(0.5, column=column))
     elements = tuple(good(20.0) for _ in range(4))
     for above, quality in ((700e3, Quality.GOOD), (300e3, Quality.UNCERTAIN)):
         given = straight_input(bottom_pressure=good(bottom + above), vapour_pressure=good(above), elements=elements)
         level = sheet(by_head, given).figures.level
         assert value(level) == pytest.approx(6.0)
         assert level.quality is quality
-        figures = sheet(lpg(HEAD, measured_density=MeasuredDensityPlan(0.5, True)), given).figures
+        figures = sheet(lpg(HEAD, measured_density=MeasuredDensityPlan(0.5, True, column=column)), given).figures
         assert figures.measured_density.quality == figures.mass.quality == quality
         assert (ReasonCode.VAPOUR_PRESSURE_DISAGREES in codes(figures, "mass")) is (quality is Quality.UNCERTAIN)
 

@@ -14,6 +14,7 @@ from gateway.calculation.inventory import calculate, failed
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import (
+    ColumnPlan,
     FreeWaterSource,
     GaugeKind,
     GaugePlan,
@@ -70,6 +71,13 @@ PLANS: dict[str, TankPlan] = {
         product=DIESEL, roof=RoofPlan(46_000.0, 1.6, 2.0), free_water=FreeWaterSource.DIP
     ),
     "by pressure": straight_plan(product=LINE, gauge=HeadPlan(0.15), free_water=FreeWaterSource.PROBE),
+    "by pressure, under a blanket that nobody measures": straight_plan(gauge=HeadPlan(0.15), blanketed=True),
+    "by pressure, under vapour": straight_plan(
+        gauge=HeadPlan(0.15, column=ColumnPlan(True, 11.0)),
+        vapour=VapourPlan(molar_mass_kg_mol=0.0441),
+        pressurised=True,
+        free_water=FreeWaterSource.PROBE,
+    ),
     "by pressure, pumps known, API 11.1": straight_plan(
         product=DIESEL, gauge=HeadPlan(0.15), maximum_flow_in_m3_s=0.1, maximum_flow_out_m3_s=0.1
     ),
@@ -139,6 +147,8 @@ class _Field:
         if plan.product.vapour_pressure is not None:
             # Under the head; butane at 16 degC has 80 kPa gauge, give or take 50.
             vapour_pa = (20e3, 45e3) if by_head else (0.0, 9e5)
+        elif plan.pressurised and by_head:
+            vapour_pa = (-200.0, 2e3)
         with_pressure = by_head or plan.measured_density is not None
         dip_level = self.maybe(self.by_hand(0.5, 2.5, Quality.UNCERTAIN))
         manual = self.maybe(self.by_hand(10.0, 30.0, Quality.UNCERTAIN))
@@ -342,7 +352,7 @@ def test_by_pressure_water_that_was_refused_is_unknown_at_another_level() -> Non
     before = calculate(plan, straight_input(level=None, bottom_pressure=good(20_000.0), water=good(4.0)))[0]
     assert before.figures.water_level.quality is Quality.BAD
     (after,) = _again(plan, *corrected([_one(plan, before)], "mistyped sample", reference_density=400.0))
-    assert after.figures.level.value == pytest.approx(0.15 + 20_000.0 / (9.80665 * 400.0))
+    assert after.figures.level.value == pytest.approx(0.15 + 20_000.0 / (9.80665 * (400.0 - 1.2)))
     assert after.figures.water_level.quality is Quality.BAD
     assert any("not in the record" in reason.text for reason in after.figures.water_level.reasons)
     assert "inf" not in str(after.figures)

@@ -79,7 +79,7 @@ _TEN = [
     ),
     _Printed(
         "C-7",
-        ("--pressure", "68.20 kPa", "--temperature", "24.5 degC", "24.7 degC"),
+        ("--pressure", "68.15 kPa", "--temperature", "24.5 degC", "24.7 degC"),
         {
             "liquid_temperature": "24.60",
             "level": "4.870",
@@ -101,7 +101,7 @@ _TEN = [
     ),
     _Printed(
         "A-1",
-        ("--pressure", "5.18 kPa", "--temperature", "61.2 degC"),
+        ("--pressure", "5.176 kPa", "--temperature", "61.2 degC"),
         {"level": "0.740", "tov": "5.95", "observed_density": "895.7", "mass": "5.33"},
     ),
     _Printed(

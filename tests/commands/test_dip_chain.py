@@ -86,8 +86,8 @@ def _sheet(plan: TankPlan, **measured: float) -> Inventory:
 
 def test_two_pressures_by_hand_measure_the_density() -> None:
     hybrid = straight_plan(measured_density=MeasuredDensityPlan(nozzle_height_m=0.2, in_use=False))
-    # 5.8 m of 805 kg/m3 under 2 kPa.
-    head_pa = 5.8 * 805.0 * 9.80665
+    # 5.8 m of 805 kg/m3 under 4 m of air at 2 kPa; outside 9.8 m of air between the transmitters.
+    head_pa = 9.80665 * (5.8 * 805.0 + 4.0 * 1.2 * (1 + 2000.0 / 101_325.0) - 9.8 * 1.2)
     figures = _sheet(hybrid, level=6.0, pressure=head_pa + 2000.0, vapour_pressure=2000.0).figures
     assert value(figures.measured_density) == pytest.approx(805.0)
     assert value(figures.density_difference) == pytest.approx(5.0)

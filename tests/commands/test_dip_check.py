@@ -52,6 +52,25 @@ def test_a_gauge_that_is_off_gets_a_proposal_and_no_more(capsys: Capture, panel:
     assert Path(panel.site_file).read_text("utf-8") == before
 
 
+def test_a_shell_that_moves_the_reference_point_is_mentioned(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    # An ullage gauge against innages: 15.240 m x 11.16e-6 x 10 degC = 1.7 mm.
+    text = Path(panel.site_file).read_text("utf-8")
+    level = "    level: {instrument: LT-101, signal: ullage, measures: ullage}\n"
+    assert text.count(level) == 1
+    shell = "    shell: {metal: carbon steel, table_temperature: 15 degC, insulated: yes}\n"
+    try:
+        Path(panel.site_file).write_text(text.replace(level, level + shell), "utf-8")
+        by_innage = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine").out
+        other = tmp_path / "other"
+        other.mkdir()
+        by_ullage = _check(capsys, panel, other, *(("--ullage", "5.828 m") * 3), "--tolerance", "fine").out
+    finally:
+        Path(panel.site_file).write_text(text, "utf-8")
+    assert "the reference point moves with the shell by 1.7 mm for each 10 degC from the 15 degC" in by_innage
+    assert "PASSED" in by_ullage
+    assert "moves with the shell" not in by_ullage
+
+
 def test_dips_that_differ_are_no_measurement(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
     dips = ("--dip", "9.405 m", "--dip", "9.412 m", "--dip", "9.412 m")
     said = _check(capsys, panel, tmp_path, *dips, "--tolerance", "fine")
@@ -92,8 +111,8 @@ def test_a_running_gateway_lends_its_words(capsys: Capture, panel: Panel, tmp_pa
         )
     assert said.code == 0
     assert said.document["gauge"][0]["words_from"] == f"LT-101 by the gateway at 127.0.0.1:{panel.web_port}"
-    # 68.20 kPa in hundredths; the level of 4.870 m is that of the printed state.
-    assert by_pressure.document["gauge"][0]["raw"] == [6820]
+    # 68.15 kPa in hundredths; the level of 4.870 m is that of the printed state.
+    assert by_pressure.document["gauge"][0]["raw"] == [6815]
     assert by_pressure.document["gauge"][0]["level"] == pytest.approx(4.870, abs=0.001)
     assert by_pressure.document["gauge"][0]["quality"] == "Good", by_pressure.document
 

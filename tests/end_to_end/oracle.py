@@ -21,6 +21,7 @@ from CoolProp.CoolProp import PropsSI
 from tests.end_to_end.worksheet import SIXTEENTH, TANKS, Tank
 
 __all__ = [
+    "AIR_DENSITY",
     "GRAVITY",
     "WORDS",
     "Expected",
@@ -34,6 +35,10 @@ __all__ = [
 
 GRAVITY = 9.80665
 """m/s2, as the demo site states it."""
+AIR_DENSITY = 1.2
+"""kg/m3 of the air beside a vented tank and above its liquid (OIML D 28, conventional)."""
+LEAST_HEAD_M = Fraction(1, 10)
+"""With less liquid above a nozzle whose transmitter is good to 0.2 kPa the tank may be empty (common practice)."""
 WORDS = ("Good", "Uncertain", "Bad")
 ON_THE_MARK_M = Fraction(1, 1_000_000)
 """A level within a micrometre of a mark has reached it (common practice: no gauge resolves it, no float32 holds it)."""
@@ -169,16 +174,14 @@ def liquid_temperature(
 
 def level_by_pressure(
     tank: Tank, pressure_pa: float, temperatures: tuple[float, ...]
-) -> tuple[Fraction, tuple[bool, ...], float, int] | None:
-    """Level, elements in the average, temperature and its quality, each in agreement with the others.
+) -> tuple[tuple[Fraction, int], tuple[bool, ...], tuple[float | None, int]] | None:
+    """Level and its quality, elements in the average, temperature and its quality, all in agreement with each other.
 
-    None: the liquid has no temperature, so no density, so no level. Raises OpenQuestionError where two sets of elements
-    agree with the level that each of them gives, or none does.
+    None: the liquid has no temperature, so no density, so no level, save where there is hardly any. Raises
+    OpenQuestionError where two sets of elements agree with the level that each of them gives, or none does.
     """
     assert tank.nozzle is not None
-    if pressure_pa <= 0:
-        return None  # the liquid may stand anywhere below the nozzle
-    agreeing: list[tuple[Fraction, tuple[bool, ...], float, int] | None] = []
+    agreeing: list[tuple[Fraction, tuple[bool, ...], float | None, int]] = []
     for wet in range(len(tank.elements) + 1):
         assumed = tuple(index < wet for index in range(len(tank.elements)))
         celsius, _ = liquid_temperature(tank, tank.elements[0], DRY, assumed, temperatures)
@@ -186,13 +189,29 @@ def level_by_pressure(
         thickness = density(tank, celsius)
         if thickness is None:
             continue
-        level = tank.nozzle + Fraction(pressure_pa / (thickness * GRAVITY))
+        level = vented_level(tank, pressure_pa, thickness)
         if in_average(tank, level, DRY) == assumed:
-            found, quality = liquid_temperature(tank, level, DRY, assumed, temperatures)
-            agreeing.append(None if found is None else (level, assumed, found, quality))
+            agreeing.append((level, assumed, *liquid_temperature(tank, level, DRY, assumed, temperatures)))
     if len(agreeing) != 1:
         raise OpenQuestionError(f"{len(agreeing)} levels agree with the pressure")
-    return agreeing[0]
+    level, used, found, quality = agreeing[0]
+    if found is None:
+        # Hardly any liquid is taken at the temperature that its density is stated for.
+        stated = tank.density_at[0] if tank.slope_kg_m3_k is not None else tank.reference_density
+        assert stated is not None
+        level = vented_level(tank, pressure_pa, stated)
+    head = level - tank.nozzle
+    if abs(head - LEAST_HEAD_M) < ON_THE_MARK_M:
+        raise OpenQuestionError("at the very edge of the least head")
+    if head < LEAST_HEAD_M:
+        return (level, 1), used, (found, quality)
+    return None if found is None else ((level, quality), used, (found, quality))
+
+
+def vented_level(tank: Tank, pressure_pa: float, thickness: float) -> Fraction:
+    """The column of liquid less the air beside it (API MPMS 3.7)."""
+    assert tank.nozzle is not None
+    return tank.nozzle + Fraction(pressure_pa / ((thickness - AIR_DENSITY) * GRAVITY))
 
 
 def pumpable(tank: Tank, level: Fraction, gov: float, water_volume: float, roof: float) -> float:
@@ -248,9 +267,10 @@ def expected(tag: str, state: State) -> Expected:
             return Expected(
                 {**_all_bad(tank, figures), "bottom_pressure": (pressure, 0)}, (False,) * len(tank.elements)
             )
-        level, used, found, temperature_quality = agreed
+        (level, level_quality), used, (found, temperature_quality) = agreed
         # Level and average are no better than each other: the level tells which elements count.
-        level_quality = temperature_quality = max(temperature_quality, carried_far(tank, found))
+        level_quality = max(level_quality, 0 if found is None else carried_far(tank, found))
+        temperature_quality = max(temperature_quality, level_quality)
     else:
         level, level_quality = shown_level(tank, state.level_m), 0
         used = in_average(tank, level, water)

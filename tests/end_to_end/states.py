@@ -4,7 +4,16 @@ import random
 from collections.abc import Callable
 from fractions import Fraction
 
-from tests.end_to_end.oracle import GRAVITY, Expected, OpenQuestionError, State, density, expected, own_pressure
+from tests.end_to_end.oracle import (
+    AIR_DENSITY,
+    GRAVITY,
+    Expected,
+    OpenQuestionError,
+    State,
+    density,
+    expected,
+    own_pressure,
+)
 from tests.end_to_end.worksheet import TANKS, Tank
 
 __all__ = ["Drawn", "at_margins", "draw"]
@@ -73,14 +82,14 @@ def _state(source: random.Random, tag: str, tank: Tank) -> State:
             pressure = Fraction(round(own / 100.0)) * 100
     if tank.nozzle is not None:
         # Of an even temperature in all the liquid, so that the pressure does not hang on how a profile is averaged:
-        # what the demo site's transmitters then see is rho g h.
+        # what the demo site's transmitters then see is rho g h, less the air beside the tank.
         even = temperatures[0] if level >= tank.elements[0] or tank.manual_c is None else Fraction(str(tank.manual_c))
         temperatures = tuple(
             even if height <= level else each for height, each in zip(tank.elements, temperatures, strict=True)
         )
         thickness = density(tank, float(even))
         assert thickness is not None
-        pressure = Fraction(thickness * GRAVITY * max(0.0, float(level - tank.nozzle)))
+        pressure = Fraction((thickness - AIR_DENSITY) * GRAVITY * max(0.0, float(level - tank.nozzle)))
         return State(level, temperatures, water, pressure, even)
     return State(level, temperatures, water, pressure)
 

@@ -9,6 +9,12 @@ PLAN = "gateway/calculation/plan.py"
 LEVEL = "gateway/calculation/level.py"
 AVERAGE = ("tests/calculation/test_temperature.py", "tests/calculation/test_uncertain_level.py")
 LEVELS = ("tests/calculation/test_level.py",)
+BY_PRESSURE = "gateway/calculation/level_by_pressure.py"
+COLUMN = "gateway/calculation/column.py"
+HYDROSTATIC = "gateway/calculation/hydrostatic.py"
+GROWTH = "gateway/calculation/reference_height.py"
+COLUMNS = ("tests/calculation/test_column.py", "tests/calculation/test_hydrostatic.py")
+HEIGHTS = ("tests/calculation/test_reference_height.py",)
 SHEET = ("tests/calculation/test_inventory.py",)
 PLAUSIBLE = ("tests/calculation/test_plausibility.py",)
 STILLNESS = "gateway/calculation/stillness.py"
@@ -46,10 +52,90 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "level by pressure from the density at reference temperature",
-        "gateway/calculation/level_by_pressure.py",
-        "density = corrected.observed_density",
-        "density = basis.given.value",
+        BY_PRESSURE,
+        "_, corrected, doubts = correct(basis, liquid_c, above_pa)",
+        "_, corrected, doubts = correct(basis, 15.0, above_pa)",
         SHEET,
+    ),
+    Break(
+        "an all but empty tank shown Good",
+        BY_PRESSURE,
+        "    return figure.lower(level, ReasonCode.LOW_HEAD, text)\n",
+        "    return level\n",
+        COLUMNS,
+    ),
+    Break("no way back from a low head", BY_PRESSURE, "    if memory.low_heads.level:\n", "    if False:\n", COLUMNS),
+    Break(
+        "no way back from a pressure below zero",
+        BY_PRESSURE,
+        "border_pa = -head.accuracy_pa / 2.0 if memory.low_heads.below_zero else -head.accuracy_pa",
+        "border_pa = -head.accuracy_pa",
+        COLUMNS,
+    ),
+    Break(
+        "a blanket of unknown pressure ignored",
+        COLUMN,
+        "unknown = plan.blanketed or around.vapour_pressure_fitted",
+        "unknown = False",
+        COLUMNS,
+    ),
+    Break(
+        "the gas taken as vacuum",
+        COLUMN,
+        "        return around.air_density_kg_m3 + AIR_PER_PA * column.above_pa\n",
+        "        return 0.0\n",
+        COLUMNS,
+    ),
+    Break(
+        "free water weighed as product",
+        COLUMN,
+        "return None if water_level.value is None else WaterLayer(water_level.value, around.water_density_kg_m3)",
+        "return None",
+        COLUMNS,
+    ),
+    Break("outside air of 1.3 kg/m3", HYDROSTATIC, "AIR_DENSITY = 1.2\n", "AIR_DENSITY = 1.3\n", COLUMNS),
+    Break("free water of 1000 kg/m3", HYDROSTATIC, "WATER_DENSITY = 998.0\n", "WATER_DENSITY = 1000.0\n", COLUMNS),
+    Break(
+        "no way back from too little liquid for a density",
+        "gateway/calculation/measured_density.py",
+        "(max(_BAND_M, _BAND * least_m) if was_short else 0.0)",
+        "0.0",
+        COLUMNS,
+    ),
+    Break(
+        "water under the product left in its density",
+        HYDROSTATIC,
+        "        heads -= water.density_kg_m3 * deep_m\n",
+        "        heads -= 0.0 * deep_m\n",
+        COLUMNS,
+    ),
+    Break(
+        "reference height that does not grow",
+        GROWTH,
+        "return height_m * (1.0 + linear_coefficient_per_c * (shell_c - table_c))",
+        "return height_m",
+        HEIGHTS,
+    ),
+    Break(
+        "reference height that grows twice",
+        GROWTH,
+        "return height_m * (1.0 + linear_coefficient_per_c * (shell_c - table_c))",
+        "return height_m * (1.0 + 2.0 * linear_coefficient_per_c * (shell_c - table_c))",
+        HEIGHTS,
+    ),
+    Break(
+        "unknown growth shown Good",
+        GROWTH,
+        "    if off_m <= _MATTERS_M:\n",
+        "    if off_m <= 1.0:\n",
+        HEIGHTS,
+    ),
+    Break(
+        "elements of the level before the growth",
+        "gateway/calculation/level_source.py",
+        "    if not stand_alike(plan.temperature, was_m, level_m):\n        return None\n",
+        "",
+        HEIGHTS,
     ),
     Break(
         "two gauges averaged",

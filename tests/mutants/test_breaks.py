@@ -28,6 +28,7 @@ def test_names_are_distinct() -> None:
     assert len({each.name for each in BREAKS}) == len(BREAKS)
 
 
+@pytest.mark.timeout(300)  # it runs the tests of three breaks, each in a process of its own
 def test_some_breaks_are_noticed_and_a_harmless_change_is_not(tmp_path: Path) -> None:
     copy_program(tmp_path)
     tried = [each for each in BREAKS if each.name in QUICK]

@@ -8,9 +8,10 @@ import pytest
 from gateway.binding import Source
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.hydrostatic import Surroundings
 from gateway.calculation.liquid_head import Course
 from gateway.calculation.plan import (
+    ColumnPlan,
+    HeadPlan,
     LiquidHeadPlan,
     MeasuredDensityPlan,
     RoofPlan,
@@ -206,11 +207,81 @@ def test_measured_density(tmp_path: Path) -> None:
     assert setup.binding.bottom_pressure == Source("G-2", "pressure", 60.0, overdue_after_s=10.0)
     text = (
         "{instrument: G-2, signal: pressure, nozzle_height: 0.5 m, in_use: yes, minimum_head: 2 m, "
-        "difference_limit: 3 kg/m3, vapour_transmitter_height: 15 m, gas_density: 1.5 kg/m3, air_density: 1.2 kg/m3}"
+        "difference_limit: 3 kg/m3, vapour_transmitter_height: 15 m, gas_density: 1.5 kg/m3, air_density: 1.1 kg/m3, "
+        "water_density: 1025 kg/m3}"
     )
     assert plan_of(tmp_path, measured_density=text).measured_density == MeasuredDensityPlan(
-        0.5, True, 2.0, 3.0, Surroundings(15.0, 1.5, 1.2)
+        0.5, True, 2.0, 3.0, ColumnPlan(False, 15.0, 1.5, 1.1, 1025.0)
     )
+
+
+NOZZLE = "{instrument: G-2, signal: pressure, from_pressure: {nozzle_height: 0.3 m%s}}"
+
+
+def test_a_level_from_pressure(tmp_path: Path) -> None:
+    """Without a stated range 0.1 % of 200 kPa; five times that as a column of water is 0.1 m."""
+    assert plan_of(tmp_path, level=NOZZLE % "").gauge == HeadPlan(0.3, 0.001, "G-2.pressure", 0.1, 200.0)
+    stated = NOZZLE % ", accuracy: 0.5 kPa, minimum_head: 0.4 m, gas_density: 1.5 kg/m3, water_density: 1025 kg/m3"
+    column = ColumnPlan(False, None, 1.5, 1.2, 1025.0)
+    assert plan_of(tmp_path, level=stated).gauge == HeadPlan(0.3, 0.001, "G-2.pressure", 0.4, 500.0, column)
+    coarse = plan_of(tmp_path, level=NOZZLE % ", accuracy: 0.5 kPa").gauge
+    assert isinstance(coarse, HeadPlan)
+    assert coarse.minimum_head_m == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize(
+    ("signal", "accuracy_pa"),
+    [
+        ("type: uint16, unit: uA, current_loop: {low: 0 kPa, high: 160 kPa}", 160.0),
+        ("type: float32, unit: kPa, minimum: -2 kPa, maximum: 100 kPa", 100.0),
+        ("type: float32, unit: kPa, maximum: 4 MPa", 200.0),
+        ("type: int16, unit: mbar, scale: 5", 500.0),
+    ],
+)
+def test_the_accuracy_of_a_transmitter_follows_from_its_range(tmp_path: Path, signal: str, accuracy_pa: float) -> None:
+    signals = f"{{p: {{table: input_registers, address: 0, {signal}}}}}"
+    top = f"instruments:\n  P-1: {{line: north, unit: 9, period: 2 s, signals: {signals}}}\n"
+    level = "{instrument: P-1, signal: p, from_pressure: {nozzle_height: 0.3 m}}"
+    gauge = tank(tmp_path, top, level=level)[0].plan.gauge
+    assert isinstance(gauge, HeadPlan)
+    assert gauge.accuracy_pa == pytest.approx(accuracy_pa)
+    assert gauge.minimum_head_m == pytest.approx(accuracy_pa / 2000.0)
+
+
+def test_the_pressure_above_the_liquid(tmp_path: Path) -> None:
+    setup, warnings = tank(tmp_path, level=NOZZLE % "")
+    assert (column_of(setup.plan).vapour_pressure_fitted, warnings) == (False, ())
+    setup, warnings = tank(tmp_path, level=NOZZLE % "", blanketed="yes")
+    assert setup.plan.blanketed
+    (warning,) = warnings
+    assert "tanks.TK-1.level.from_pressure: the gas above the liquid has a pressure of its own; without" in warning
+    setup, warnings = tank(tmp_path, level=NOZZLE % "", blanketed="yes", vapour_pressure=VAPOUR_PRESSURE)
+    assert (column_of(setup.plan).vapour_pressure_fitted, warnings) == (True, ())
+    setup, warnings = tank(tmp_path, level=NOZZLE % "", vapour_pressure=VAPOUR_PRESSURE)
+    assert column_of(setup.plan).vapour_pressure_fitted
+    (warning,) = warnings
+    assert "has no gas_density, so the gas is taken as air or nitrogen at the measured pressure" in warning
+    density = "{instrument: G-2, signal: pressure, nozzle_height: 0.5 m, in_use: no}"
+    _, warnings = tank(tmp_path, measured_density=density, blanketed="yes")
+    (warning,) = warnings
+    assert "tanks.TK-1.measured_density: the gas above the liquid has a pressure of its own" in warning
+
+
+def test_the_air_is_thinner_at_altitude(tmp_path: Path) -> None:
+    """ICAO standard atmosphere (ISO 2533): 79495.2 Pa at 2000 m, of 101325 Pa."""
+    site = (PARTS / "site.yaml").read_text("utf-8")
+    assert "gravity: 9.80665 m/s2" in site
+    high = site.replace("gravity: 9.80665 m/s2", "latitude: 45 deg, altitude: 2000 m")
+    (tmp_path / "high.yaml").write_text(high, "utf-8")
+    include = f"include: [high.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]\n"
+    yard = (PARTS / "yard.yaml").read_text("utf-8").split("\n", 1)[1]
+    setup, _ = tank(tmp_path, yard, include, level=NOZZLE % "")
+    assert column_of(setup.plan).air_density_kg_m3 == pytest.approx(1.2 * 79_495.2 / 101_325.0, abs=1e-5)
+
+
+def column_of(plan: TankPlan) -> ColumnPlan:
+    assert isinstance(plan.gauge, HeadPlan)
+    return plan.gauge.column
 
 
 COURSES = "courses: [{height: 3 m, thickness: 12 mm}, {height: 12 m, thickness: 8 mm}]"

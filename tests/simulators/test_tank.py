@@ -158,9 +158,10 @@ def test_floating_roof_displaces_its_weight_and_stands_on_its_legs_below() -> No
 
 def test_bottom_pressure_is_the_weight_above_the_nozzle() -> None:
     tank = diesel_tank(water_m=0.5, temperatures_c=(15.0,) * 5)
-    below_water = 9.80665 * (838.0 * (9.412 - 0.5) + 1000.0 * 0.3)
+    # Less the outside air of as much height, 1.2 kg/m3.
+    below_water = 9.80665 * (838.0 * (9.412 - 0.5) + 1000.0 * 0.3 - 1.2 * (9.412 - 0.2))
     assert tank.bottom_pressure_pa(0.2) == pytest.approx(below_water, rel=1e-12)
-    assert tank.bottom_pressure_pa(0.8) == pytest.approx(9.80665 * 838.0 * (9.412 - 0.8), rel=1e-12)
+    assert tank.bottom_pressure_pa(0.8) == pytest.approx(9.80665 * (838.0 - 1.2) * (9.412 - 0.8), rel=1e-12)
     assert tank.bottom_pressure_pa(10.0) == 0.0
 
 
