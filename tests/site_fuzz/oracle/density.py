@@ -25,6 +25,8 @@ class Basis(NamedTuple):
     given: Expected
     """The reference density as the sheet shows it, where it is given as such."""
     needed: bool
+    off: float = 0.0
+    """By how much the density itself may be off, kg/m3."""
 
     def at(self, celsius: float, gauge_pa: float) -> Corrected:
         """Raises OutsideError."""
@@ -73,7 +75,7 @@ def corrected(tank: Tank, basis: Basis, temperature: Expected, pressure: Expecte
         gone = LOST if has_reference else NOT_APPLICABLE
         return Correction(gone, gone if tank.pressurised else (cpl_one if has_reference else gone), reference, LOST)
     by_density = max(best, basis.best)
-    slack = 2e-9 + result.slack + 3e-3 * temperature.tolerance
+    slack = 2e-9 + result.slack + 3e-3 * temperature.tolerance + basis.off / result.observed
     observed = Expected(result.observed, by_density, result.observed * slack)
     reference = basis.given
     if not basis.given.enters and basis.needed:
@@ -110,7 +112,10 @@ def density_figures(
         return Basis(entered.fixed, UNCERTAIN, Expected(None, UNCERTAIN), needed=True), figures
     value = measured.value
     best = max(measured.best, UNCERTAIN if apart else GOOD)
-    return Basis(lambda c, p: fix(tank.product, value, c, p), best, NOT_APPLICABLE, needed=True), figures
+    in_use = Basis(
+        lambda c, p: fix(tank.product, value, c, p), best, NOT_APPLICABLE, needed=True, off=measured.tolerance
+    )
+    return in_use, figures
 
 
 def _measured(tank: Tank, hybrid: Hybrid, shown: Shown, level: Expected, water: Expected) -> Expected:

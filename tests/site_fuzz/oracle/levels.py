@@ -34,7 +34,8 @@ def gauged(tank: Tank, gauge: Gauge, said: Said | None, growth: float) -> Expect
     # out with it, two levels some micrometres apart are both right.
     marks = [each.height + tank.margin * share for each in tank.elements for share in (1.0, 2.0 / 3.0)]
     rounds = 2e-5 if any(abs(level - mark) < 1e-4 for mark in marks) else 2e-7
-    tolerance = 1e-9 + (rounds if growth else 0.0) + (abs(growth) if level > tank.reference_height else 0.0)
+    near_the_point = level > min(high, tank.reference_height) - 1e-6
+    tolerance = 1e-9 + (rounds if growth else 0.0) + (abs(growth) if near_the_point else 0.0)
     return Expected(min(level, max(high, tank.reference_height)), given.best, tolerance)
 
 
@@ -107,9 +108,9 @@ def water_level(tank: Tank, shown: Shown, level: Expected) -> Expected:
         return LOST
     # A step of either instrument is no water above the liquid.
     steps = level.tolerance + max(0.001, tank.gauge.signal.step if tank.gauge.measures != "pressure" else 0.0)
-    if level.value is not None and given.value > level.value + steps:
+    if level.value is not None and given.value > max(0.0, level.value) + steps:
         return LOST
-    if level.value is not None and given.value > level.value:
+    if level.value is not None and given.value > max(0.0, level.value):
         return Expected(level.value, given.best, given.value - level.value + level.tolerance + 1e-9)
     return given
 

@@ -58,7 +58,7 @@ def expected_sheet(
     net = Net(tank, free_water(tank, water, shown), temperature, ambient, correction.observed)
     figures = {
         "level": level,
-        "ullage": _of(level, lambda value: tank.reference_height + found.growth - value)._replace(tolerance=1e-5),
+        "ullage": _ullage(tank, found, level),
         "second_level": second,
         "level_difference": _difference(found.raw, second),
         "water_level": water,
@@ -160,6 +160,14 @@ def _growth(tank: Tank, temperature: Expected, ambient: Expected) -> float:
     if not shell.insulated and ambient.value is not None:
         steel_c = (7.0 * temperature.value + ambient.value) / 8.0
     return tank.reference_height * shell.coefficient * (steel_c - shell.table_c)
+
+
+def _ullage(tank: Tank, found: Found, level: Expected) -> Expected:
+    """From the reference point as it stands now down to the surface."""
+    ullage = _of(level, lambda value: tank.reference_height + found.growth - value)
+    unknown = tank.shell is not None and found.temperature.value is None
+    away = tank.reference_height * tank.shell.coefficient * _AWAY_C if tank.shell is not None and unknown else 0.0
+    return ullage._replace(tolerance=1e-5 + away)
 
 
 def _of(part: Expected, relation: Callable[[float], float]) -> Expected:

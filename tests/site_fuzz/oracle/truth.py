@@ -250,7 +250,9 @@ def _level(truth: Truth, observed: Near) -> float:
         steps = _gauge_step(tank, gauge)
         if tank.shell is not None:
             # The growth of the shell goes by its temperature as far as that is known.
-            off_c = truth.temperature.tolerance + 0.1 if truth.used or not tank.elements else _SHELL_AWAY_C
+            covered = [tank.elements[i].height + tank.margin * 0.66 < state.level for i in truth.used]
+            measured = (covered and all(covered)) or not tank.elements
+            off_c = truth.temperature.tolerance + 0.1 if measured else _SHELL_AWAY_C
             if truth.ambient_c is None:
                 off_c += abs(truth.temperature.value - state.ambient_c) / 8.0
             steps += tank.reference_height * tank.shell.coefficient * off_c
@@ -301,6 +303,8 @@ def _water(tank: Tank, state: State) -> Near:
         held = heel_of(tank) if tank.heel_holds == "water" else 0.0
         return Near(held, table_volume(tank, max(0.0, tank.bottom)) - heel_of(tank) + 1e-6)
     off = 1e-9 if tank.probe is None else _step(tank.probe, state.water)
+    if state.water > state.level - 0.002:
+        off += 0.001  # a millimetre of two instruments is water up to the surface
     water = _volume(tank, state.water, off)
     if tank.heel_holds == "product":
         water = Near(max(0.0, water.value - heel_of(tank)), water.tolerance)
@@ -334,6 +338,9 @@ def _gov(truth: Truth, level: float, gross: Near, water: Near, ctsh: Near, obser
         fra = Near(-roof.mass / observed.value, roof.mass / observed.value * observed.tolerance / observed.value * 1.01)
     inside = gross.value + head.value - water.value
     value = inside * ctsh.value + fra.value
+    if roof is not None and tank.table is not None and tank.table.roof_density is not None:
+        # CTSh is applied to the volume of the table, from which the roof is taken already (API MPMS 12.1.1).
+        fra = Near(fra.value, fra.tolerance + roof.mass / tank.table.roof_density * abs(ctsh.value - 1.0))
     tolerance = (gross.tolerance + head.tolerance + water.tolerance) * 1.01 + abs(inside) * ctsh.tolerance
     return Near(value, tolerance + fra.tolerance), fra
 

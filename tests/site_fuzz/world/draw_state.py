@@ -67,10 +67,12 @@ def _marks(tank: Tank) -> list[float]:
 def _level(dice: Dice, tank: Tank) -> float:
     if dice.chance(0.3):
         mark = dice.choice(_marks(tank)) + dice.choice(_HAIRS)
-        return min(max(mark, tank.bottom), tank.top)
+        # The reference point of a cold shell stands a little lower, and no liquid above it.
+        highest = tank.top if tank.shell is None else min(tank.top, tank.reference_height - 0.02)
+        return min(max(mark, tank.bottom), highest)
     if dice.chance(0.03):
         return round(dice.uniform(0.0, 0.05) * tank.top, 4)
-    return min(round(dice.uniform(0.08, 0.98) * tank.top, dice.one(1, 3, 4)), tank.top)
+    return min(round(dice.uniform(0.08, 0.98) * tank.top, dice.one(1, 3, 4)), 0.99 * tank.top)
 
 
 def _profile(dice: Dice, tank: Tank, level: float) -> Profile:
