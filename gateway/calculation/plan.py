@@ -10,6 +10,7 @@ from typing import NamedTuple
 from gateway.calculation.contracts import Capacity, CorrectionMethod
 from gateway.calculation.hydrostatic import AIR_DENSITY, WATER_DENSITY
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
+from gateway.calculation.shapes.whole import whole_volume
 from gateway.calculation.vapour import Component
 from gateway.calculation.vapour_pressure import VapourPressureCurve
 
@@ -339,6 +340,7 @@ class TankPlan:
     age_difference_limit_s: float = 60.0
     """Level and temperature may differ in age by this much while the tank moves."""
     full_volume_m3: float = field(init=False)
+    """All that is inside, also above the highest level that can be measured."""
     minimum_volume_m3: float | None = field(init=False)
     """TOV at the minimum level."""
     maximum_working_volume_m3: float | None = field(init=False)
@@ -348,6 +350,6 @@ class TankPlan:
         """Work out the volumes that never change. Raises LimitError when a limit lies outside the capacity."""
         capacity = self.capacity
         minimum, working = self.limits.minimum_m, self.limits.maximum_working_m
-        object.__setattr__(self, "full_volume_m3", capacity.volume(capacity.top_m))
+        object.__setattr__(self, "full_volume_m3", whole_volume(capacity))
         object.__setattr__(self, "minimum_volume_m3", None if minimum is None else capacity.volume(minimum))
         object.__setattr__(self, "maximum_working_volume_m3", None if working is None else capacity.volume(working))

@@ -27,7 +27,7 @@ SITE_BREAKS: tuple[Break, ...] = (
     _constant("K1 of fuel oils", PETROLEUM, "0.2701", "0.2710"),
     _constant("K1 of lubricating oils", PETROLEUM, "0.34878", "0.34887"),
     _constant("shift of 60 degF", PETROLEUM, "_DELTA_60F = 0.01374979547", "_DELTA_60F = 0.01347979547"),
-    _constant("border of jet fuels", PETROLEUM, "_SubGroup(787.5195, 838.3127", "_SubGroup(787.5195, 838.3217"),
+    _constant("border of jet fuels", PETROLEUM, "_SubGroup(787.5195, 838.3127", "_SubGroup(787.5195, 858.3127"),
     _constant("compressibility", PETROLEUM, "793920.0 + 2326.0", "793290.0 + 2326.0"),
     _constant("scale of 1968", f"{METHODS}its90.py", "0.148759", "0.147859"),
     _constant("table 54A", TABLES_1980, "613.9723", "613.9273"),
