@@ -110,7 +110,7 @@ def water_level(tank: Tank, shown: Shown, level: Expected) -> Expected:
     steps = level.tolerance + max(0.001, tank.gauge.signal.step if tank.gauge.measures != "pressure" else 0.0)
     if level.value is not None and given.value > max(0.0, level.value) + steps:
         return LOST
-    if level.value is not None and given.value > max(0.0, level.value):
+    if level.value is not None and given.value > level.value:
         return Expected(level.value, given.best, given.value - level.value + level.tolerance + 1e-9)
     return given
 

@@ -12,7 +12,7 @@ from tests.site_fuzz.oracle.levels import at_end, by_pressure, free_water, gauge
 from tests.site_fuzz.oracle.net import Net, net_volume, room_and_pumpable
 from tests.site_fuzz.oracle.over_time import History
 from tests.site_fuzz.oracle.temperature import average, celsius_of, spread_of, vapour_average
-from tests.site_fuzz.oracle.volumes import table_volume
+from tests.site_fuzz.oracle.volumes import full_volume
 from tests.site_fuzz.states import BAD, GOOD, UNCERTAIN, Shown
 from tests.site_fuzz.tanks import Gauge, Tank
 
@@ -46,6 +46,8 @@ def expected_sheet(
     second = NOT_APPLICABLE
     if tank.second is not None:
         second = gauged(tank, tank.second, shown.second, _rises(tank.second, found.growth))
+        if tank.second.measures == "ullage":
+            second = second._replace(tolerance=second.tolerance + _unknown_growth(tank, found))
     if history is not None and history.doubts(shown.time_s, found.level, second):
         level = found.level.doubted()
         temperature = _no_better(level, found.temperature) if tank.elements else found.temperature
@@ -69,7 +71,7 @@ def expected_sheet(
         "bottom_pressure": of_said(shown.bottom_pa),
         "vapour_pressure": pressure,
         "tov": tov,
-        "fill": _of(tov, lambda value: value / table_volume(tank, tank.top)),
+        "fill": _of(tov, lambda value: value / full_volume(tank)),
         **hybrid_figures,
         "free_water": net.free_water,
         "shell_temperature": net.shell,
@@ -122,12 +124,12 @@ def _found(
         before, growth = growth, _growth(tank, temperature, ambient)
         if abs(growth - before) < 1e-10:
             break
-    if tank.shell is not None and temperature.value is None:
-        # Some temperature stands in: the shell is no further than this from that of its table.
-        open_ = tank.reference_height * tank.shell.coefficient * _AWAY_C
-        level, raw = level._replace(tolerance=level.tolerance + open_), raw._replace(tolerance=raw.tolerance + open_)
-        growth = 0.0
-    return Found(at_end(tank, level, step), raw, water, temperature, growth)
+    found = Found(at_end(tank, level, step), raw, water, temperature, 0.0 if temperature.value is None else growth)
+    open_ = _unknown_growth(tank, found)
+    level, raw = found.level, found.raw
+    return found._replace(
+        level=level._replace(tolerance=level.tolerance + open_), raw=raw._replace(tolerance=raw.tolerance + open_)
+    )
 
 
 def _rises(gauge: Gauge, growth: float) -> float:
@@ -165,9 +167,14 @@ def _growth(tank: Tank, temperature: Expected, ambient: Expected) -> float:
 def _ullage(tank: Tank, found: Found, level: Expected) -> Expected:
     """From the reference point as it stands now down to the surface."""
     ullage = _of(level, lambda value: tank.reference_height + found.growth - value)
-    unknown = tank.shell is not None and found.temperature.value is None
-    away = tank.reference_height * tank.shell.coefficient * _AWAY_C if tank.shell is not None and unknown else 0.0
-    return ullage._replace(tolerance=1e-5 + away)
+    return ullage._replace(tolerance=1e-5 + _unknown_growth(tank, found))
+
+
+def _unknown_growth(tank: Tank, found: Found) -> float:
+    """By what the reference point may stand off where some temperature stands in for one that is not measured."""
+    if tank.shell is None or found.temperature.value is not None:
+        return 0.0
+    return tank.reference_height * tank.shell.coefficient * _AWAY_C
 
 
 def _of(part: Expected, relation: Callable[[float], float]) -> Expected:

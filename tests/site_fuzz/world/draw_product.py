@@ -154,7 +154,8 @@ def _solution(fixed: bool) -> Callable[[Dice], Drawn]:
 def _ethanol(how: str) -> Callable[[Dice], Drawn]:
     def draw(dice: Dice) -> Drawn:
         # Weak spirit freezes within the range of the formula.
-        strength = dice.number(0.35, 1.0, 3) if dice.chance(0.8) else dice.number(0.04, 0.3, 3)
+        strongest = 0.97 if how == "by_density" else 1.0
+        strength = dice.number(0.35, strongest, 3) if dice.chance(0.8) else dice.number(0.04, 0.3, 3)
         mass = strength if how == "by_mass" else None
         volume = strength if how == "by_volume" else None
         density = round(998.2 - 190.0 * strength - 15.0 * strength**2, 1)
