@@ -36,6 +36,8 @@ class Scaling(NamedTuple):
     high: float
     special: dict[int | float, Decoded]
     """Numbers that are sent instead of a value."""
+    tiny: float
+    """A number closer to zero than this, and not zero, is nothing that was measured. 0 for whole numbers."""
 
 
 Decoder = Callable[[Sequence[int]], Decoded]
@@ -77,6 +79,10 @@ _CURRENT_DIGITS = 6
 
 # A limit is widened by this part of itself, so that a value exactly at it is not lost to the rounding of the scale.
 _LIMIT_SLACK = 1e-9
+
+# The smallest normal numbers of IEEE 754 binary32 and binary64. What lies below carries fewer digits the smaller it is:
+# no scale of an instrument leads there, bytes read in the wrong order do.
+_NORMAL_FROM = {ValueType.FLOAT32: 2.0**-126, ValueType.FLOAT64: 2.0**-1022}
 
 _SMALLEST_INVERTED = 1e-15
 """A factor below this is multiplied by as it is: its inverse has no exact whole number any more."""
@@ -174,10 +180,13 @@ def _limits(signal: Signal) -> tuple[float, float]:
     return low, high
 
 
-def _outside(signal: Signal, number: float, value: float) -> Decoded:
-    """The verdict on a value that did not lie within the limits."""
+def _outside(signal: Signal, number: float, value: float, tiny: float = 0.0) -> Decoded:
+    """The verdict on a value that did not lie within the limits, or on a number closer to zero than any measurement."""
     if not math.isfinite(number):
         return _bad(ReasonCode.NOT_A_NUMBER, f"{signal.name}: the instrument sends {number}, which is not a number")
+    if 0.0 < abs(number) < tiny:
+        text = f"the instrument sends {number:.2g}, which is too little to be measured: see to the byte order"
+        return _bad(ReasonCode.IMPOSSIBLE_NUMBER, f"{signal.name}: {text}")
     if signal.minimum is not None and value < signal.minimum:
         limit = f"below {signal.minimum:g}, the lowest"
     elif signal.maximum is not None and value > signal.maximum:
@@ -194,7 +203,9 @@ def scaling(signal: Signal) -> Scaling:
     # Tenths are divided by ten: 156 * 0.1 is 15.600000000000001, 156 / 10 is 15.6, as the instrument means it.
     whole = round(1.0 / factor) if abs(factor) >= _SMALLEST_INVERTED else 0
     divisor = float(whole) if whole and math.isclose(whole * factor, 1.0, rel_tol=1e-12) else None
-    return Scaling(factor, divisor, constant, *_limits(signal), _special_numbers(signal))
+    normal_from = _NORMAL_FROM.get(signal.type)
+    tiny = 0.0 if normal_from is None else max(normal_from, signal.least / abs(factor))
+    return Scaling(factor, divisor, constant, *_limits(signal), _special_numbers(signal), tiny)
 
 
 def run_format(signals: Sequence[Signal], address: int) -> str | None:
@@ -214,7 +225,7 @@ def run_format(signals: Sequence[Signal], address: int) -> str | None:
 
 
 def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
-    factor, divisor, constant, low, high, special = scaling(signal)
+    factor, divisor, constant, low, high, special, tiny = scaling(signal)
     good = Quality.GOOD
 
     def decode(words: Sequence[int]) -> Decoded:
@@ -222,9 +233,9 @@ def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
         if special and number in special:
             return special[number]
         value = (number * factor if divisor is None else number / divisor) + constant
-        if low <= value <= high:
+        if low <= value <= high and (number >= tiny or number <= -tiny or not number):
             return Decoded(value, good, None)
-        return _outside(signal, number, value)
+        return _outside(signal, number, value, tiny)
 
     return decode
 

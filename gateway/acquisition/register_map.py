@@ -97,6 +97,8 @@ class Signal:
     minimum: float | None = None
     """Lowest and highest SI value that the instrument can mean; outside is Bad."""
     maximum: float | None = None
+    least: float = 0.0
+    """SI. A floating-point number closer to zero, and not zero, is nothing that an instrument could have measured."""
 
     @property
     def registers(self) -> int:

@@ -73,6 +73,8 @@ class CapacityTable:
     roof_density_kg_m3: float | None = None
     """The density at which they do."""
     notes: str = ""
+    is_shifted: bool = False
+    """Whether the levels have been moved from the datum to the zero of the gauge."""
     bottom_m: float = field(init=False)
     top_m: float = field(init=False)
     clause: str = field(init=False)

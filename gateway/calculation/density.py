@@ -20,6 +20,7 @@ __all__ = [
     "density_basis",
     "doubted",
     "observed_basis",
+    "of_another_product",
     "standing_doubts",
 ]
 
@@ -213,6 +214,16 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
         own = [doubt for doubt in doubts if basis.observed is not None or doubt.code is not ReasonCode.METHOD_DOUBTFUL]
         reference = doubted(reference, tuple(own))
         observed, ctl = doubted(observed, doubts), doubted(ctl, doubts)
+    return CorrectionFigures(reference, observed, ctl, cpl)
+
+
+def of_another_product(correction: CorrectionFigures, reason: Reason) -> CorrectionFigures:
+    """The figures where the contents may be of another density than they are taken for, or another product: then CTL is
+    wrong too, whatever the method takes it from."""
+    reference, observed, ctl, cpl = (
+        each if each.value is None or each is _ATMOSPHERIC else figure.lower(each, reason.code, reason.text)
+        for each in correction
+    )
     return CorrectionFigures(reference, observed, ctl, cpl)
 
 

@@ -93,7 +93,7 @@ def _conditions(labelled: _Labelled) -> Iterator[str]:
     yield from family(
         "tank_quality",
         "gauge",
-        f"Worst quality of the tank's figures: {_QUALITY}.",
+        f"Worst quality of the tank's figures that count: {_QUALITY}.",
         (sample("tank_quality", labels, int(record.inventory.quality)) for record, labels in labelled),
     )
     yield from family(

@@ -291,6 +291,7 @@ def _table(reader: _Reader) -> CapacityTable | None:
         roof_included=None if roof is None else roof.included,
         roof_density_kg_m3=None if roof is None else roof.density_kg_m3,
         notes="; ".join(reader.notes),
+        is_shifted=shift_m != 0.0,
     )
 
 

@@ -24,7 +24,7 @@ def capacity_csv(table: CapacityTable, level_unit: str = "m", volume_unit: str =
         ("name", table.name),
         ("level", level_unit),
         ("volume", volume_unit),
-        ("datum", table.datum or "not stated"),
+        ("datum", f"zero of the gauge, moved from {table.datum}" if table.is_shifted else table.datum or "not stated"),
         ("date", "not stated" if table.date is None else table.date.isoformat()),
         ("reference temperature", temperature),
         ("liquid head", _included(table.head_included, table.head_density_kg_m3)),

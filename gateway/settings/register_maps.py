@@ -17,9 +17,26 @@ _HIGHEST_ADDRESS = 65535
 _LARGEST_BLOCK = 125
 # Where a map gives no range: what no instrument of a tank can mean, such as floats whose words are swapped.
 _SANE: Mapping[Dimension, tuple[float, float]] = {
+    Dimension.LENGTH: (-1e3, 1e3),
     Dimension.TEMPERATURE: (-200.0, 600.0),
     Dimension.GAUGE_PRESSURE: (-110e3, 100e6),
+    Dimension.ABSOLUTE_PRESSURE: (-10e3, 100e6),
+    Dimension.DENSITY: (-10.0, 25e3),
+    Dimension.VOLUME_FLOW: (-100.0, 100.0),
+    Dimension.RESISTANCE: (-10.0, 1e9),
 }
+_LEAST: Mapping[Dimension, float] = {
+    Dimension.LENGTH: 1e-6,
+    Dimension.TEMPERATURE: 1e-6,
+    Dimension.GAUGE_PRESSURE: 1e-3,
+    Dimension.ABSOLUTE_PRESSURE: 1e-3,
+    Dimension.DENSITY: 1e-6,
+    Dimension.VOLUME_FLOW: 1e-9,
+    Dimension.RESISTANCE: 1e-6,
+    Dimension.TIME: 1e-6,
+    Dimension.RATIO: 1e-9,
+}
+"""In SI: what is closer to zero, and not zero, lies far below what any instrument of a tank resolves."""
 _INTEGER_RANGES = {
     ValueType.INT16: (-(2**15), 2**15 - 1),
     ValueType.UINT16: (0, 2**16 - 1),
@@ -184,6 +201,7 @@ class _SignalBuilder:
             loop=loop,
             minimum=lowest,
             maximum=highest,
+            least=0.0 if dimension is None else _LEAST.get(dimension, 0.0),
         )
         return signal, dimension
 

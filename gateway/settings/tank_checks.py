@@ -5,6 +5,7 @@ from itertools import pairwise
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import TOUCH_M, HeelContents
+from gateway.settings.datum_checks import check_datums
 from gateway.settings.densities import BuiltProduct, plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.limit_levels import LimitLevels
@@ -42,6 +43,7 @@ def check_tank(
         checks.product(product)
     if capacity is not None:
         checks.against(capacity)
+        check_datums(checked.model, capacity, document, path, mistakes, manual)
     check_sense_of_tank(checked, capacity, document, path, mistakes, manual)
 
 

@@ -49,7 +49,7 @@ def signal(kind: ValueType = ValueType.UINT16, order: ByteOrder = ByteOrder.ABCD
 def numbers(kind: ValueType) -> st.SearchStrategy[float]:
     bits = int(kind.value[-2:])
     if kind.value.startswith("float"):
-        return st.floats(width=32 if bits == 32 else 64, allow_nan=False, allow_infinity=False)
+        return st.floats(width=32 if bits == 32 else 64, allow_nan=False, allow_infinity=False, allow_subnormal=False)
     if kind.value.startswith("uint"):
         return st.integers(0, 2**bits - 1)
     return st.integers(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)

@@ -14,6 +14,7 @@ from gateway.calculation.plan import (
     LimitPlan,
     LiquidHeadPlan,
     MeasuredDensityPlan,
+    ProductPlan,
     RoofPlan,
     ShellPlan,
     TankPlan,
@@ -24,7 +25,17 @@ from gateway.calculation.shapes import Head, TiltedCylinder
 from gateway.calculation.sheet import explain
 from gateway.calculation.vapour import COMPONENTS
 from gateway.records import Figures, Quality, Reason, ReasonCode, TankInput
-from tests.support.plans import NOON, StraightTank, good, sheet, straight_input, straight_plan, temperature_plan, value
+from tests.support.plans import (
+    NOON,
+    StraightLineMethod,
+    StraightTank,
+    good,
+    sheet,
+    straight_input,
+    straight_plan,
+    temperature_plan,
+    value,
+)
 
 
 def hybrid_plan(in_use: bool, **changes: object) -> TankPlan:
@@ -49,12 +60,37 @@ def test_measured_density_in_use_makes_the_mass() -> None:
     assert figures.mass.quality == Quality.GOOD
 
 
-def test_measured_density_that_is_only_compared_changes_nothing() -> None:
-    figures = sheet(hybrid_plan(False), hybrid_input(700.0)).figures
+def test_measured_density_that_is_only_compared_changes_no_value() -> None:
+    figures = sheet(hybrid_plan(False), hybrid_input(803.0)).figures
     assert value(figures.mass) == pytest.approx(600.0 * 800.0)
-    assert figures.density_difference.quality == Quality.UNCERTAIN
-    assert figures.density_difference.reasons[-1].code == ReasonCode.DENSITIES_DISAGREE
+    assert value(figures.density_difference) == pytest.approx(3.0)
     assert figures.mass.quality == Quality.GOOD
+
+
+@pytest.mark.parametrize("in_use", [False, True])
+@pytest.mark.parametrize("uses_density_for_ctl", [False, True])
+def test_where_the_densities_disagree_all_that_rests_on_them_is_uncertain(
+    in_use: bool, uses_density_for_ctl: bool
+) -> None:
+    """A diesel tank changed over to gasoline: 742 against 840 kg/m3, 13.2 % of the mass, and another expansion."""
+    product = ProductPlan("oil", StraightLineMethod(uses_density_for_ctl=uses_density_for_ctl))
+    elements = tuple(good(20.0) for _ in range(4))
+    given = hybrid_input(742.0, reference_density=good(840.0), elements=elements)
+    figures = sheet(hybrid_plan(in_use, product=product, roof=RoofPlan(8000.0, 1.5, 2.0)), given).figures
+    assert value(figures.density_difference) == pytest.approx(742.0 - 840.0 * 0.995)
+    rests = {"density_difference", "reference_density", "observed_density", "ctl", "roof_displacement", "gov", "gsv"}
+    rests |= {"mass", "weight_in_air", "pumpable"}
+    for name in sorted(rests):
+        figure = getattr(figures, name)
+        assert figure.quality is Quality.UNCERTAIN, name
+        assert ReasonCode.DENSITIES_DISAGREE in [reason.code for reason in figure.reasons], name
+    for name in ("level", "tov", "liquid_temperature", "measured_density", "room"):
+        assert getattr(figures, name).quality is Quality.GOOD, name
+    (reason,) = figures.density_difference.reasons
+    assert reason.text == (
+        "measured density is -93.8 kg/m3 from the entered one at tank temperature, more than 5 kg/m3: "
+        "see whether the tank holds another product"
+    )
 
 
 def test_measured_density_in_use_that_disagrees_with_the_entered_one_is_uncertain() -> None:

@@ -46,8 +46,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "value out of the instrument's range taken",
         DECODE,
-        "        if low <= value <= high:\n            return Decoded(value, good, None)\n",
-        "        if value == value:\n            return Decoded(value, good, None)\n",
+        "        if low <= value <= high and (number >= tiny",
+        "        if value == value and (number >= tiny",
         DECODING,
     ),
     Break(
@@ -60,8 +60,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "value out of range taken where a block is unpacked at one go",
         "gateway/acquisition/block_reader.py",
-        "if low <= value <= high and not",
-        "if value == value and not",
+        "                low <= value <= high\n",
+        "                value == value\n",
         ("tests/acquisition/test_block_reader.py",),
     ),
     Break(
@@ -70,6 +70,48 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
         "not (special and number in special)",
         "not special == {}",
         ("tests/acquisition/test_block_reader.py",),
+    ),
+    Break(
+        "a float in the wrong byte order passes for an empty tank",
+        DECODE,
+        "    if 0.0 < abs(number) < tiny:\n",
+        "    if number != number:\n",
+        ("tests/settings/test_impossible_numbers.py",),
+    ),
+    Break(
+        "a float in the wrong byte order passes where a block is unpacked at one go",
+        "gateway/acquisition/block_reader.py",
+        "                and (number >= tiny or number <= -tiny or not number)\n",
+        "",
+        ("tests/settings/test_impossible_numbers.py",),
+    ),
+    Break(
+        "a length of kilometres taken",
+        "gateway/settings/register_maps.py",
+        "    Dimension.LENGTH: (-1e3, 1e3),\n",
+        "",
+        ("tests/settings/test_impossible_numbers.py",),
+    ),
+    Break(
+        "a value missed again and again flaps",
+        BINDING,
+        "if missed.held and kept.quality is Quality.GOOD:",
+        "if False:",
+        BOUND,
+    ),
+    Break(
+        "a doubt leaves at once however often it comes",
+        "gateway/calculation/recurrence.py",
+        "present or (before.shown and comings.bit_count() > 1)",
+        "present",
+        ("tests/calculation/test_recurrence.py",),
+    ),
+    Break(
+        "a doubt that comes back is shown late",
+        "gateway/calculation/recurrence.py",
+        "present or (before.shown and comings.bit_count() > 1)",
+        "comings.bit_count() > 1",
+        ("tests/calculation/test_recurrence.py",),
     ),
     Break(
         "readings of two devices with one address taken",
@@ -154,8 +196,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "stale reading shown Good",
         BINDING,
-        's ago{cause}")\n        return Input(None, Quality.BAD, reason, age_s, source.name)',
-        's ago{cause}")\n        return Input(reading.value, Quality.GOOD, None, age_s, source.name)',
+        ' ago{cause}")\n        return Input(None, Quality.BAD, reason, age_s, source.name)',
+        ' ago{cause}")\n        return Input(reading.value, Quality.GOOD, None, age_s, source.name)',
         BOUND,
     ),
     Break(

@@ -336,17 +336,22 @@ def test_elements_in_ohm(tmp_path: Path) -> None:
     assert resistance(20.0, 100.0) == pytest.approx(107.79, abs=0.005)
 
 
-def test_ages_may_differ_by_three_of_the_longest_period(tmp_path: Path) -> None:
+def test_ages_may_differ_by_one_and_a_half_of_the_longest_period_and_never_by_as_much_as_makes_one_stale(
+    tmp_path: Path,
+) -> None:
     assert plan_of(tmp_path).age_difference_limit_s == 60.0
     elements = "{instrument: R-1, resistance_element: Pt100, elements: [{signal: r1, height: 1 m}]}"
     setup, _ = tank(tmp_path, RESISTANCES, temperature=elements)
-    assert setup.plan.age_difference_limit_s == 75.0
+    assert setup.plan.age_difference_limit_s == 60.0
+    setup, _ = tank(tmp_path, RESISTANCES.replace("25 s", "60 s"), temperature=elements)
+    assert setup.plan.age_difference_limit_s == 90.0
+    assert {source.stale_after_s for source in setup.binding.elements} == {180.0}
     pressure = RESISTANCES + "      p: {table: input_registers, address: 9, type: uint16, unit: kPa}\n"
     density = "{instrument: R-1, signal: p, nozzle_height: 0.5 m, in_use: no}"
-    setup, _ = tank(tmp_path, pressure.replace("25 s", "40 s"), measured_density=density)
+    setup, _ = tank(tmp_path, pressure.replace("25 s", "80 s"), measured_density=density)
     assert setup.plan.age_difference_limit_s == 120.0
     # A vapour pressure that no density rests on does not count.
-    setup, _ = tank(tmp_path, pressure.replace("25 s", "40 s"), vapour_pressure="{instrument: R-1, signal: p}")
+    setup, _ = tank(tmp_path, pressure.replace("25 s", "80 s"), vapour_pressure="{instrument: R-1, signal: p}")
     assert setup.plan.age_difference_limit_s == 60.0
 
 

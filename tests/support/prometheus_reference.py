@@ -64,7 +64,7 @@ def _figures(labelled: _Labelled) -> Iterable[Metric]:
 
 
 def _conditions(labelled: _Labelled) -> Iterable[Metric]:
-    quality = GaugeMetricFamily("tank_quality", f"Worst quality of the tank's figures: {_QUALITY}.")
+    quality = GaugeMetricFamily("tank_quality", f"Worst quality of the tank's figures that count: {_QUALITY}.")
     by_figure = GaugeMetricFamily("tank_figure_quality", f"Quality of each figure: {_QUALITY}.")
     time = GaugeMetricFamily(
         "tank_inventory_time_seconds", "Instant the newest inventory was calculated for, seconds since 1970 UTC."

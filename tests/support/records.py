@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 from hypothesis import strategies as st
 
+from gateway.figures import tank_quality
 from gateway.records import (
     ENTRIES,
     ElementUse,
@@ -55,13 +56,13 @@ def inventory(
     **given: Figure,
 ) -> Inventory:
     sheet = figures(**given)
-    worst = max(figure.quality for figure in sheet)
+    worst = tank_quality(sheet)
     return Inventory(tank, "gasoline", instant, sheet, elements, worst, simulated, last_good or {})
 
 
 def record(tank: str = "TK-1", sequence: int = 1, *, simulated: bool = False, **given: Figure) -> InventoryRecord:
     sheet = figures(**given)
-    worst = max(figure.quality for figure in sheet)
+    worst = tank_quality(sheet)
     return InventoryRecord(
         "harbour", BOOT, sequence, Inventory(tank, "gasoline", NOON, sheet, (), worst, simulated, {})
     )

@@ -1,6 +1,8 @@
 """What is truly in a tank: the liquid with its density at every height, and its mean temperature by volume."""
 
+from collections.abc import Callable
 from functools import lru_cache
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -12,7 +14,7 @@ from tests.site_fuzz.oracle.methods import fix
 from tests.site_fuzz.states import State
 from tests.site_fuzz.tanks import Tank
 
-__all__ = ["Contents", "Layer", "contents"]
+__all__ = ["Contents", "Layer", "column_mean", "contents"]
 
 _LAYERS = 16
 
@@ -49,13 +51,30 @@ def _layers(tank: Tank, state: State, bottom: float) -> tuple[Layer, ...]:
     if state.level <= bottom or (not state.profile.per_m and not state.profile.layer_c):
         return (Layer(0.5 * (bottom + state.level), 1.0, state.profile.at(state.level)),)
     volumes = volumes_of(tank)
-    borders = set(np.linspace(bottom, state.level, _LAYERS + 1).tolist())
-    if bottom < state.profile.layer_height < state.level:
-        borders.add(state.profile.layer_height)
-    edges = sorted(borders)
+    edges = _edges(state, bottom)
     held = [volumes.at(each) for each in edges]
     whole = held[-1] - held[0]
     return tuple(
         Layer(0.5 * (low + high), (more - less) / whole, state.profile.at(0.5 * (low + high)))
         for low, high, less, more in zip(edges[:-1], edges[1:], held[:-1], held[1:], strict=True)
     )
+
+
+def column_mean(state: State, bottom: float, relation: Callable[[float], float]) -> float:
+    """Mean by height, from `bottom` to the level, of a relation of the temperature; at the level itself where that is
+    no higher.
+    """
+    if state.level <= bottom:
+        return relation(state.profile.at(state.level))
+    edges = _edges(state, bottom)
+    return sum(
+        (high - low) / (state.level - bottom) * relation(state.profile.at(0.5 * (low + high)))
+        for low, high in pairwise(edges)
+    )
+
+
+def _edges(state: State, bottom: float) -> list[float]:
+    borders = set(np.linspace(bottom, state.level, _LAYERS + 1).tolist())
+    if bottom < state.profile.layer_height < state.level:
+        borders.add(state.profile.layer_height)
+    return sorted(borders)

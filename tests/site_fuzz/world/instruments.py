@@ -1,7 +1,7 @@
 """What the instruments of a tank show of a true state, each at its own resolution, and their faults."""
 
 from tests.site_fuzz.oracle.columns import column_of
-from tests.site_fuzz.oracle.contents import contents
+from tests.site_fuzz.oracle.contents import column_mean, contents
 from tests.site_fuzz.oracle.corrected import OutsideError
 from tests.site_fuzz.states import Said, Shown, State
 from tests.site_fuzz.tanks import Gauge, Tank
@@ -9,9 +9,6 @@ from tests.site_fuzz.world.dice import Dice
 from tests.site_fuzz.world.signals import shown
 
 __all__ = ["show"]
-
-_THIN = 24
-"""Slices in which the column of product is weighed."""
 
 
 def show(dice: Dice, tank: Tank, state: State, time_s: float) -> Shown:
@@ -72,9 +69,8 @@ def bottom_pressure(tank: Tank, state: State) -> float:
     try:
         inside = contents(tank, state)
         gas_pa = state.vapour_pa if tank.pressurised else 0.0
-        width = max(0.0, state.level - low) / _THIN
-        middles = [low + (index + 0.5) * width for index in range(_THIN)] if width else []
-        product = sum(inside.liquid.at(state.profile.at(each), gas_pa).observed * width for each in middles)
+        mean = column_mean(state, low, lambda c: inside.liquid.at(c, gas_pa).observed)
+        product = max(0.0, state.level - low) * mean
     except OutsideError:
         return 0.0
     return state.vapour_pa + column.pressure(product, max(state.level, column.nozzle), water)
