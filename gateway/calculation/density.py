@@ -28,6 +28,8 @@ _DOUBTS = frozenset({ReasonCode.METHOD_DOUBTFUL, ReasonCode.DENSITY_OUTSIDE_WIND
 # A doubt ends this far inside the border at which it began, so that ripple at a border is no change of quality.
 _INSIDE_C = 0.5
 _INSIDE_KG_M3 = 0.5
+_SAME_KG_M3 = 1e-6
+"""A density that a method solves for a strength and comes back to is the one that was given."""
 
 
 class DensityBasis(NamedTuple):
@@ -111,6 +113,10 @@ def density_basis(
         prepared = _prepared(method, given.value)
     except LimitError as error:
         return DensityBasis(product, shown, None, None, str(error), standing, DensitySource.REFERENCE)
+    taken = prepared.reference_density
+    if taken is not None and abs(taken - given.value) > _SAME_KG_M3:
+        # Rounded as its standard has it: the mass follows from the density that the factors belong to.
+        shown = shown._replace(value=taken)
     return DensityBasis(product, shown, prepared, None, None, standing, DensitySource.REFERENCE)
 
 

@@ -10,6 +10,7 @@ from typing import NamedTuple
 from gateway.calculation.contracts import Capacity, CorrectionMethod
 from gateway.calculation.hydrostatic import AIR_DENSITY, WATER_DENSITY
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
+from gateway.calculation.shapes.whole import whole_volume
 from gateway.calculation.vapour import Component
 from gateway.calculation.vapour_pressure import VapourPressureCurve
 
@@ -341,6 +342,9 @@ class TankPlan:
     age_difference_limit_s: float = 60.0
     """Level, temperature and density may differ in age by this much while the tank moves."""
     full_volume_m3: float = field(init=False)
+    """All that is inside, also above the highest level that can be measured."""
+    top_volume_m3: float = field(init=False)
+    """At the highest level with a volume."""
     empty_volume_m3: float = field(init=False)
     """At the lowest level with a volume."""
     top_area_m2: float = field(init=False)
@@ -356,12 +360,13 @@ class TankPlan:
         """Work out the volumes that never change. Raises LimitError when a limit lies outside the capacity."""
         capacity = self.capacity
         minimum, working = self.limits.minimum_m, self.limits.maximum_working_m
-        full, empty = capacity.volume(capacity.top_m), capacity.volume(capacity.bottom_m)
+        top, empty = capacity.volume(capacity.top_m), capacity.volume(capacity.bottom_m)
         end_m = _END * (capacity.top_m - capacity.bottom_m)
         below_top, above_bottom = capacity.volume(capacity.top_m - end_m), capacity.volume(capacity.bottom_m + end_m)
-        object.__setattr__(self, "full_volume_m3", full)
+        object.__setattr__(self, "full_volume_m3", whole_volume(capacity))
+        object.__setattr__(self, "top_volume_m3", top)
         object.__setattr__(self, "empty_volume_m3", empty)
-        object.__setattr__(self, "top_area_m2", (full - below_top) / end_m)
+        object.__setattr__(self, "top_area_m2", (top - below_top) / end_m)
         object.__setattr__(self, "bottom_area_m2", (above_bottom - empty) / end_m)
         object.__setattr__(self, "minimum_volume_m3", None if minimum is None else capacity.volume(minimum))
         object.__setattr__(self, "maximum_working_volume_m3", None if working is None else capacity.volume(working))

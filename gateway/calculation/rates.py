@@ -180,7 +180,7 @@ def volume_near(plan: TankPlan, level_m: float) -> float:
     there, so that a jump out of the table is seen for what it is."""
     capacity = plan.capacity
     if level_m > capacity.top_m:
-        return plan.full_volume_m3 + (level_m - capacity.top_m) * plan.top_area_m2
+        return plan.top_volume_m3 + (level_m - capacity.top_m) * plan.top_area_m2
     if level_m < capacity.bottom_m:
         return plan.empty_volume_m3 - (capacity.bottom_m - level_m) * plan.bottom_area_m2
     return capacity.volume(level_m)

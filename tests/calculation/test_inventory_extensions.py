@@ -21,6 +21,7 @@ from gateway.calculation.plan import (
     VapourPlan,
     Weighting,
 )
+from gateway.calculation.shapes import Head, TiltedCylinder
 from gateway.calculation.sheet import explain
 from gateway.calculation.vapour import COMPONENTS
 from gateway.records import Figures, Quality, Reason, ReasonCode, TankInput
@@ -134,6 +135,24 @@ def test_vapour_by_the_gas_law() -> None:
     unread = sheet(plan).figures
     assert unread.vapour_mass.quality == unread.total_mass.quality == Quality.BAD
     assert unread.mass.quality == Quality.GOOD
+
+
+def test_the_vapour_over_the_highest_level_of_a_sloping_vessel_counts() -> None:
+    """2 m by 10 m, rising 2 %, gauged 2 m from its low end: 31.416 m3 in all, 31.036 m3 at the highest level.
+
+    Vapour of 14 kg/m3 in the other 0.380 m3 is 5.3 kg; 0 kg was shown there, and so much too little everywhere.
+    """
+    vessel = TiltedCylinder(2.0, 10.0, Head.FLAT, 0.02, 2.0)
+    plan = straight_plan(
+        capacity=vessel, reference_height_m=2.0, limits=LimitPlan(), temperature=temperature_plan(0.5, 1.0),
+        vapour=VapourPlan(14.0),
+    )  # fmt: skip
+    at_most = straight_input(vessel.top_m, elements=(good(15.0), good(15.0)))
+    figures = sheet(plan, at_most).figures
+    assert value(figures.tov) == pytest.approx(31.036448, abs=1e-4)
+    assert value(figures.fill) == pytest.approx(31.036448 / (10.0 * math.pi), abs=1e-6)
+    assert value(figures.vapour_mass) == pytest.approx((10.0 * math.pi - 31.036448) * 14.0, abs=1e-3)
+    assert value(figures.total_mass) == pytest.approx(value(figures.mass) + value(figures.vapour_mass))
 
 
 def test_vapour_of_a_named_component_has_its_own_factor_at_each_state() -> None:

@@ -7,6 +7,7 @@ from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
+from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
 __all__ = ["BREAKS", "Break"]
@@ -19,4 +20,5 @@ BREAKS: tuple[Break, ...] = (
     *VAPOUR_BREAKS,
     *DELIVERY_BREAKS,
     *KEEPING_ON_BREAKS,
+    *SITE_BREAKS,
 )

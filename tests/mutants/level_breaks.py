@@ -310,8 +310,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a jump out of the table escapes",
         RATES,
-        "        return plan.full_volume_m3 + (level_m - capacity.top_m) * plan.top_area_m2\n",
-        "        return plan.full_volume_m3\n",
+        "        return plan.top_volume_m3 + (level_m - capacity.top_m) * plan.top_area_m2\n",
+        "        return plan.top_volume_m3\n",
         PLAUSIBLE,
     ),
     Break(

@@ -133,6 +133,16 @@ def test_every_shape_has_datum_heel_and_deadwood(tmp_path: Path, shape: str) -> 
     assert full.volume(5.0) == pytest.approx(bare.volume(5.06) + 0.4 - 0.2, rel=1e-12)
 
 
+def test_a_reference_height_that_is_the_top_in_decimals_is_taken(tmp_path: Path) -> None:
+    """11.410 m of shell less a datum of 8 mm is 11.402000000000001 m in binary: 11.402 m was told to be below it."""
+    shape = "{kind: upright_cylinder, diameter: 18 m, height: 11.410 m, datum: 8 mm}"
+    assert 11.410 - 0.008 > 11.402
+    plan = plan_of(tmp_path, shape=shape, reference_height="11.402 m", heel_holds="product")
+    assert plan.reference_height_m == 11.402
+    with pytest.raises(SettingsError, match=r"11\.401 m is below the top of the shell, 11\.402 m"):
+        plan_of(tmp_path, shape=shape, reference_height="11.401 m", heel_holds="product")
+
+
 def test_a_capacity_table_may_say_what_the_tank_is(tmp_path: Path) -> None:
     table = f"{{file: {PARTS}/short_table.csv, kind: sphere}}"
     plan = plan_of(tmp_path, capacity_table=table, reference_height="1.2 m")

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from gateway.calculation.shapes.ends import wedge
 from gateway.calculation.shapes.fit import fit_piecewise, integrate
-from gateway.calculation.shapes.heads import Head, segment_area, torispherical_profile
+from gateway.calculation.shapes.heads import Head, level_heads_volume, segment_area, torispherical_profile
 from gateway.calculation.shapes.limits import level_outside, require_dimensions
 from gateway.errors import SettingsError
 
@@ -117,6 +117,8 @@ class TiltedCylinder:
     bottom_m: float = field(init=False, default=0.0)
     top_m: float = field(init=False)
     heel_m3: float = field(init=False)
+    whole_m3: float = field(init=False)
+    """All that it holds: more than at the top level, by the wedge of its high end that stands above that."""
     clause: str = field(init=False)
     _per_depth: float = field(init=False, repr=False)
     """Depth across the shell, at right angles to the axis, over level: 1 / cos of the angle."""
@@ -141,6 +143,9 @@ class TiltedCylinder:
         object.__setattr__(self, "clause", f"lying cylinder rising {self.slope:.5g}, {self.head.value} heads")
         object.__setattr__(self, "_heads", self._fitted_heads())
         object.__setattr__(self, "heel_m3", self.volume(0.0))
+        heads = level_heads_volume(self.head, self.crown_ratio, self.knuckle_ratio)(1.0) * self.diameter_m**3
+        shell = math.pi * self.diameter_m * self.diameter_m / 4.0 * self.tangent_length_m
+        object.__setattr__(self, "whole_m3", shell + heads)
 
     def _end_depths(self, level_m: float) -> tuple[float, float]:
         """Depth of the surface across the shell at the low and at the high tangent line; may be negative."""
