@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, ValueType
-from gateway.calculation.units import Dimension, dimensions_of, parse_quantity, si_conversion
+from gateway.calculation.units import Dimension, dimensions_of, parse_any, parse_quantity, si_conversion
 from gateway.errors import QuantityError
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.line_models import ForbiddenModel, MapModel, SignalModel
@@ -71,11 +71,12 @@ class MapLibrary:
         base = self._trees.own_base(name)
         if base is not None:
             self._build_own(base, document)
-        # What is wrong in the base is said there, and not again for each map that inherits it.
-        if self._trees.complete(name) and (base is None or self._built[base] is not None):
+        before = self._mistakes.count
+        if self._trees.complete(name, base_is_right=base is None or self._built[base] is not None):
             path: KeyPath = ("maps", name)
             checked = validate(MapModel, document, path, self._mistakes)
-            self._built[name] = _build_whole(checked, name, path, self._mistakes)
+            built = _build_whole(checked, name, path, self._mistakes)
+            self._built[name] = built if self._mistakes.count == before else None
 
     def find(self, name: str, path: KeyPath) -> BuiltMap | None:
         """The map `name` for the key at `path`; a map that does not exist is a mistake there."""
@@ -273,14 +274,11 @@ class _SignalBuilder:
         return CurrentLoop(low, high), dimension
 
     def _dimension_of(self, block: str, key: str, text: str) -> Dimension | None:
-        for dimension in Dimension:
-            try:
-                parse_quantity(text, dimension)
-            except QuantityError:
-                continue
-            return dimension
-        self._mistakes.add((*self._path, block, key), f"'{text}' is not a number with a unit; write for example 0 m")
-        return None
+        try:
+            return parse_any(text)[0]
+        except QuantityError as error:
+            self._mistakes.add((*self._path, block, key), str(error))
+            return None
 
     def _quantity(self, keys: tuple[str, ...], text: str, dimension: Dimension) -> float | None:
         try:

@@ -192,7 +192,7 @@ def test_the_sheet_prints_inputs_steps_clauses_and_cautions(capsys: pytest.Captu
     assert lines[:3] == [
         "Calculation sheet from hand-measured values",
         "Site demo",
-        "Tank TK-101 (Brackenmoor Fuel Depot, diesel, cone roof)",
+        "Tank TK-101 (Fuel depot, diesel, cone roof)",
     ]
     assert "SIMULATED: the tanks of this site are invented" in lines
     assert "Level by tape 9.412 m Good manual dip" in lines

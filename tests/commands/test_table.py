@@ -374,7 +374,7 @@ def test_a_change_of_units_changes_nothing(capsys: pytest.CaptureFixture[str], u
         ),
         (
             ("make", *_UPRIGHT, "--step", "1 m", "--volume-unit", "hogshead", "--out", "x.csv"),
-            "'hogshead' has the unknown unit 'hogshead'; a volume is wanted, for example 1 m3\n",
+            "there is no unit 'hogshead'; a volume is wanted, in m3, L, hL, kL, bbl, US gal, imp gal or ft3\n",
         ),
         (
             ("check", "gone.csv"),

@@ -160,8 +160,14 @@ def test_every_attribute_is_asked_for(tmp_path: Path, key: str) -> None:
     ("changed", "text"),
     [
         ({"level": "fathom"}, "2: level: `fathom` is no unit of length; write one of m, mm, cm, ft, in, ft-in"),
-        ({"volume": "gal"}, "3: volume: `gal` is no unit of volume; write one of m3, L, bbl, US gal, ft3"),
-        ({"volume": "ft-in"}, "3: volume: `ft-in` is no unit of volume; write one of m3, L, bbl, US gal, ft3"),
+        (
+            {"volume": "gal"},
+            "3: volume: `gal` is no unit of volume; write one of m3, L, hL, kL, bbl, US gal, imp gal, ft3",
+        ),
+        (
+            {"volume": "ft-in"},
+            "3: volume: `ft-in` is no unit of volume; write one of m3, L, hL, kL, bbl, US gal, imp gal, ft3",
+        ),
         ({"date": "14/05/2024"}, "5: date: `14/05/2024` is not a date; write it as YYYY-MM-DD, or `not stated`"),
         (
             {"reference temperature": "15"},

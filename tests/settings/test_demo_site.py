@@ -17,6 +17,7 @@ from gateway.calculation.shapes.datum import WithDatum
 from gateway.records import Input, Quality, TankInput
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, TankSetup, dated_entries, load_site
+from simulators import load_scenario
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 FOOT = 0.3048
@@ -44,6 +45,31 @@ def test_site(demo: SiteSettings) -> None:
     assert (demo.http.host, demo.http.port) == ("127.0.0.1", 9109)
     assert all(tank.plan.gravity_m_s2 == 9.80665 and tank.binding.simulated for tank in demo.tanks)
     assert all(tank.binding.tank == tank.plan.tank and tank.description for tank in demo.tanks)
+
+
+PLACES = {
+    "TK-101": "Fuel depot",
+    "TK-204": "Sea terminal",
+    "J-3": "Airfield",
+    "B-2": "LPG bottling",
+    "C-7": "Chemical works",
+    "P-12": "Edible-oil store",
+    "BO-5": "Lube plant",
+    "A-1": "Additive plant",
+    "F-1": "Power station",
+    "D-1": "Peaking plant",
+}
+
+
+def test_no_place_has_a_name_that_a_firm_could_have(demo: SiteSettings) -> None:
+    """A description begins with a kind of place; only abbreviations have capitals behind that."""
+    simulated = load_scenario("printed_state").tanks
+    described = {tank.plan.tank: tank.description for tank in demo.tanks}
+    assert {tag: text.split(",")[0] for tag, text in described.items()} == PLACES
+    assert {tag: tank.description.split(",")[0] for tag, tank in simulated.items()} == PLACES
+    for text in [*described.values(), *(tank.description for tank in simulated.values())]:
+        words = [word for word in text.split()[1:] if word[0].isupper()]
+        assert words == [], text
 
 
 # tag: product, diameter, shell or tangent length, heel, reference height; heights of elements; minimum, maximum
