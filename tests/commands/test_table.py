@@ -38,7 +38,7 @@ def test_a_made_table_says_what_it_rests_on(capsys: pytest.CaptureFixture[str], 
     ]
     assert "Tank calibration (ISO 7507 / API MPMS 2)" in said.out
     lines = path.read_text(encoding="utf-8").splitlines()
-    assert lines[:11] == [
+    assert lines[:12] == [
         "# name: TK-1 from drawings",
         "# level: m",
         "# volume: m3",
@@ -48,10 +48,11 @@ def test_a_made_table_says_what_it_rests_on(capsys: pytest.CaptureFixture[str], 
         "# liquid head: not included",
         "# roof: not included",
         "# heel: none",
+        "# decimal mark: dot",
         "# notes: calculated from dimensions: upright cylinder, pi D^2/4 h",
         "level,volume",
     ]
-    levels = [float(line.split(",")[0]) for line in lines[11:]]
+    levels = [float(line.split(",")[0]) for line in lines[12:]]
     assert levels[:7] == [0.0, 0.8, 0.9, 1.0, 1.1, 1.2, 2.0]
 
 
@@ -179,7 +180,7 @@ def test_feet_and_inches_are_written_as_people_read_them(capsys: pytest.CaptureF
     made, out = tmp_path / "made.csv", tmp_path / "out.csv"
     _make(capsys, made, "--kind", "upright_cylinder", "--diameter", "60 ft", "--height", "2 ft", "--step", "5/16 in")
     typed(capsys, "table", "convert", str(made), "--length", "ft-in", "--volume", "bbl", "--out", str(out))
-    rows = out.read_text(encoding="utf-8").splitlines()[11:]
+    rows = out.read_text(encoding="utf-8").splitlines()[12:]
     assert [row.split(",")[0] for row in rows[:4]] == ["0'0\"", "0'0-5/16\"", "0'0-5/8\"", "0'0-15/16\""]
     # 60 ft across: pi 30^2 ft3 a foot; 1 ft3 = 1728/9702 bbl of 42 US gallons of 231 cubic inches.
     assert float(rows[-1].split(",")[1]) == pytest.approx(math.pi * 900.0 * 2.0 * 1728.0 / 9702.0, rel=1e-12)
@@ -248,7 +249,7 @@ def test_what_cannot_be_refuses_the_table(capsys: pytest.CaptureFixture[str], up
     said = typed(capsys, "table", "check", str(path))
     assert said.code == 2
     assert said.out == (
-        f"{path}:62: volume 1172.345 m3 falls below 1246.898 m3 in line 61; volumes must not fall\nrefused: 1 mistake\n"
+        f"{path}:63: volume 1172.345 m3 falls below 1246.898 m3 in line 62; volumes must not fall\nrefused: 1 mistake\n"
     )
     document = typed(capsys, "table", "check", str(path), "--json")
     assert document.code == 2
