@@ -146,13 +146,14 @@ def test_in_every_style_a_table_comes_back_or_is_refused(
 ) -> None:
     path = tmp_path_factory.getbasetemp() / "styled.csv"
     path.write_bytes(printed(style, table, level_unit, volume_unit).encode("utf-8"))
+    found: CapacityTable | None = None
+    refused: tuple[str, ...] = ()
     try:
         found = read_capacity_csv(path)
     except SettingsError as error:
         refused = error.mistakes
-    else:
-        refused = ()
-    if refused:
+    if found is None:
+        assert refused
         assert all(text.startswith(f"{path}:") and "; " in text for text in refused)
         return
     meant = [
@@ -318,6 +319,6 @@ def test_what_is_written_is_read(levels: list[float], level_unit: str, volume_un
         "T", tuple(levels), tuple(math.sqrt(1.0 + level) for level in levels), math.sqrt(1.0 + levels[0]), "d"
     )
     again = read_capacity_text(capacity_csv(table, level_unit, volume_unit, mark), Path("t.csv"))
-    assert again.levels_m == pytest.approx(table.levels_m, rel=1e-12, abs=1e-12)
+    assert again.levels_m == pytest.approx(table.levels_m, rel=1e-12, abs=1e-10)
     assert again.volumes_m3 == pytest.approx(table.volumes_m3, rel=1e-12)
     assert again.heel_m3 == table.heel_m3
