@@ -38,6 +38,10 @@ _UNEVEN_M, _UNEVEN_PART = 0.005, 0.002
 """Of level, and of the height: what a floor that is not even makes of the volumes (common practice)."""
 
 
+_UNLIKE = 0.003
+"""Of a volume: what courses of unlike radii make of it."""
+
+
 class Form(StrEnum):
     """What a tank is, as far as its size is judged by it."""
 
@@ -177,7 +181,7 @@ def against_shape(table: CapacityTable, shape: Capacity, share: float = 0.005) -
         for level, volume in zip(table.levels_m, table.volumes_m3, strict=True)
         if shape.bottom_m <= level <= shape.top_m
     ]
-    roof_m3 = _displaced(rows) if table.roof_included else 0.0
+    roof_m3, unsure_m3 = _displaced(rows) if table.roof_included else (0.0, 0.0)
     beyond: list[tuple[float, Apart]] = []
     worst: Difference | None = None
     worst_part, before_beyond = -1.0, False
@@ -187,7 +191,11 @@ def against_shape(table: CapacityTable, shape: Capacity, share: float = 0.005) -
         uneven_m3 = max(found.other_m3 - shape.volume(below), shape.volume(above) - found.other_m3)
         allowed = max(share * found.other_m3, uneven_m3, printed)
         off = found.difference_m3
-        part = (abs(off + roof_m3) if off < -roof_m3 else max(0.0, off) if roof_m3 else abs(off)) / allowed
+        if -roof_m3 - unsure_m3 <= off < 0.0 and roof_m3:
+            off = 0.0
+        elif off < 0.0:
+            off += roof_m3
+        part = abs(off) / allowed
         if part > 1.0:
             if before_beyond:
                 most, apart = beyond.pop()
@@ -204,17 +212,19 @@ def against_shape(table: CapacityTable, shape: Capacity, share: float = 0.005) -
     return ShapeComparison(runs, worst, len(rows), len(table.levels_m) - len(rows))
 
 
-def _displaced(rows: Sequence[Difference]) -> float:
-    """Volume by which the upper half lies below the dimensions, at any scale: what a floating roof displaces."""
+def _displaced(rows: Sequence[Difference]) -> tuple[float, float]:
+    """Volume by which the upper half lies below the dimensions at any scale, which is what a floating roof displaces,
+    and how far courses of unlike radii may have moved that."""
     upper = rows[len(rows) // 2 :]
     if len(upper) < 4:
-        return 0.0
+        return 0.0, 0.0
     quarter = len(upper) // 2
     scale = median(
         (high.volume_m3 - low.volume_m3) / (high.other_m3 - low.other_m3)
         for low, high in zip(upper, upper[quarter:], strict=False)
     )
-    return max(0.0, -median(each.volume_m3 - scale * each.other_m3 for each in upper))
+    displaced = max(0.0, -median(each.volume_m3 - scale * each.other_m3 for each in upper))
+    return displaced, _UNLIKE * median(each.other_m3 for each in upper)
 
 
 def ends_against_limits(table: CapacityTable, limits: LimitPlan, reference_height_m: float) -> tuple[EndFinding, ...]:

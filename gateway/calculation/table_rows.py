@@ -48,8 +48,8 @@ _REACH = 4
 _SHARE = 0.03
 """Of a step: what a wall that is not quite straight may differ."""
 _END_SHARE = 0.12
-"""Of a step at the largest surface, at the last row, where a curved wall closes in and nothing stands above."""
-_ROUNDED = 1.25
+"""Of a step at the largest surface around, at the last row, above which nothing stands."""
+_ROUNDED = 1.4
 _ROUNDED_ONCE = 1.6
 """Printed steps that rounding can make of a single volume, and of a single increment against its median."""
 _STEPS_APART = 4.0
@@ -125,6 +125,8 @@ class _Around(NamedTuple):
     """Of the increment under the one below it."""
     allowed: float
     """What a wall that is not quite straight explains, m3."""
+    bend: float
+    """What a bend explains of a single increment, where rows above stand further apart than those below, m3."""
     rounding: float
     last: bool
 
@@ -189,6 +191,9 @@ def _around(table: CapacityTable, row: int, rounding: float, mean_m2: float) -> 
         expected[-1] = _end_value([levels[each] for each in rows], areas)
     off = [(area - around) * width for area, around, width in zip(areas, expected, widths, strict=True)]
     share = _END_SHARE * max(areas) if last else _SHARE * expected[own - 1]
+    # Where a curved wall closes in, the last surface may be anything down to nothing.
+    if last and len(areas) > 2 and off[-1] < 0.0 and areas[-2] < max(areas) * (1.0 - _SHARE):
+        share = expected[-1]
     return _Around(
         row,
         rows[own - 1],
@@ -197,6 +202,7 @@ def _around(table: CapacityTable, row: int, rounding: float, mean_m2: float) -> 
         0.0 if last else off[own],
         off[own - 2] if own > 1 else 0.0,
         share * widths[own - 1],
+        0.0 if last or own < 2 else 0.5 * abs(areas[own] - areas[own - 2]) * widths[own - 1],
         rounding,
         last,
     )
@@ -222,7 +228,7 @@ def _judged(table: CapacityTable, around: _Around) -> tuple[float, Slip] | None:
         if abs(both) > _ROUNDED * around.rounding + around.allowed:
             return abs(both), _wrong_volume(table, around.row, both, around.rounding)
         return None
-    if abs(below) <= _ROUNDED_ONCE * around.rounding + around.allowed:
+    if abs(below) <= _ROUNDED_ONCE * around.rounding + around.allowed + around.bend:
         return None
     # Two of one sign are a zone with another surface: a coil, a landing roof. Two of unlike sign are one volume.
     if any(other * below > 0.0 and abs(other) > 0.3 * abs(below) for other in (before, above)):

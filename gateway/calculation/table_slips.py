@@ -19,7 +19,7 @@ __all__ = ["Slip", "SlipKind", "find_slips"]
 
 _FEWEST_ROWS = 12
 _UPRIGHT_PART = 0.6
-_SHORTEST_M = (0.55, 0.70)
+_SHORTEST_M = (0.55, 0.80)
 """Zones that are compared, at least so high. A manhole is a zone of 0.6 m; in small tanks it shows."""
 _MANHOLE_M2 = 30.0
 _SHORTEST_PART = 0.1

@@ -30,7 +30,7 @@ from gateway.calculation.shapes import (
     WithDeadwood,
 )
 from gateway.calculation.table_making import FineZone, table_from_shape
-from gateway.calculation.table_rows import missing_rows, printed_steps, wrong_volumes
+from gateway.calculation.table_rows import missing_rows
 from gateway.calculation.table_slips import Slip, SlipKind, find_slips
 from gateway.calculation.units import Dimension, from_unit
 from tests.support.seeded_tables import SLIPS, calibration, slipped
@@ -92,6 +92,7 @@ def test_rounding_is_no_slip(name: str, step_m3: float) -> None:
     assert find_slips(printed(table(SOUND[name]), step_m3)) == ()
 
 
+@settings(max_examples=40)
 @given(row=st.integers(3, 727), part=st.floats(0.05, 0.9), sign=st.sampled_from([-1.0, 1.0]))
 def test_one_wrong_volume_is_named_once(row: int, part: float, sign: float) -> None:
     sound = table()
@@ -119,19 +120,6 @@ def test_exchanged_and_wrong_digits_are_told_apart() -> None:
     wrong = only(find_slips(with_volume(sound, 251, 1275.345 - 1272.345)))
     assert wrong.text.endswith("a digit may be wrong, 1272.345 m3")
     assert wrong.kind is SlipKind.WRONG_DIGITS
-
-
-def test_printed_steps() -> None:
-    assert printed_steps([0.0, 0.13, 0.25, 0.38]) == pytest.approx((0.01,) * 4)
-    assert printed_steps([0.0, 130.0, 270.0]) == pytest.approx((10.0,) * 3)
-    assert printed_steps([4.2123, 4.3123, 4.7123]) == pytest.approx((0.1,) * 3), "a heel was added"
-    assert printed_steps([0.0, math.pi, math.e + 1.0]) == (0.0,) * 3
-    assert printed_steps([number * BARREL * 0.37 for number in range(5)]) == pytest.approx((0.01 * BARREL,) * 5)
-    # Litres at the bottom, hundreds of litres above: each row by those around it.
-    mixed = [0.001 * round(7.85 * number) for number in range(60)] + [0.1 * number for number in range(10, 80)]
-    steps = printed_steps(mixed)
-    assert steps[5] == pytest.approx(0.001)
-    assert steps[-5] == pytest.approx(0.1)
 
 
 def test_volumes_printed_to_few_digits() -> None:
@@ -163,13 +151,6 @@ def test_a_missing_row() -> None:
     assert found.text == (
         "from 4.9800 m to 5.0200 m there is no row, where the next ones stand 0.02 m apart: a row may be missing"
     )
-
-
-@pytest.mark.parametrize(
-    "levels", [(0.0, 0.1, 0.2, 0.3, 0.5, 1.0, 1.5, 2.0), (0.0, 0.5, 0.6, 0.7, 0.8), (0.0, 0.1, 0.15, 0.17, 0.5, 0.8)]
-)
-def test_rows_chosen_by_hand_are_not_missing(levels: tuple[float, ...]) -> None:
-    assert missing_rows(CapacityTable("T", levels, tuple(50.0 * level for level in levels))) == ()
 
 
 @pytest.mark.parametrize(("left_out", "words"), [(True, "m3 more than"), (False, "m3 less than")])
@@ -312,12 +293,12 @@ LEAST = {
 
 @pytest.mark.parametrize("slip", SLIPS)
 def test_seeded_slips_are_found(slip: str) -> None:
-    tables = [slipped(slip, seed)[1] for seed in range(25)]
+    tables = [slipped(slip, seed)[1] for seed in range(10)]
     assert sum(bool(find_slips(each)) for each in tables) >= LEAST[slip] * len(tables)
 
 
 def test_sound_seeded_tables_are_left_alone() -> None:
-    flagged = [seed for seed in range(40) if find_slips(calibration(seed).table)]
+    flagged = [seed for seed in range(15) if find_slips(calibration(seed).table)]
     assert len(flagged) <= 1, flagged
 
 
@@ -336,7 +317,3 @@ def test_no_table_is_too_odd_to_be_looked_at(levels: list[float], rises: list[fl
         assert 1 <= slip.row <= len(levels)
         assert slip.from_m <= slip.to_m
         assert slip.text
-
-
-def test_wrong_volumes_alone_needs_some_rows() -> None:
-    assert wrong_volumes(CapacityTable("T", (0.0, 1.0, 2.0, 3.0), (0.0, 1.0, 9.0, 10.0))) == ()

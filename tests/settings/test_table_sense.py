@@ -69,8 +69,8 @@ def test_dimensions_that_the_table_does_not_suit(tmp_path: Path) -> None:
     (found,) = warnings(tmp_path, UPRIGHT, table=f", compare_with: {dimensions}")
     assert found == (
         "capacity_table.compare_with: 142 rows are off these dimensions: 142 rows from 0.5000 m to 14.6000 m, at "
-        "14.6000 m: 3715.25 m3, -41.4 m3 (-1.1 %) from the dimensions (3756.64 m3), more than 0.5 %; `tank-gateway table "
-        "check` says more"
+        "14.6000 m: 3715.25 m3, -41.4 m3 (-1.1 %) from the dimensions (3756.64 m3), more than 0.5 %; "
+        "`tank-gateway table check` says more"
     )
 
 
