@@ -134,7 +134,7 @@ class ImportPreview(NamedTuple):
 
 
 def size_in_doubt(table: CapacityTable, form: Form = Form.UPRIGHT) -> str | None:
-    """What is absurd in the tank that the mean surface over the height means, in words; None where nothing is.
+    """What is absurd in the tank that the mean surface over the height gives, in words; None where nothing is.
 
     Volumes of wrong units, or with marks of thousands taken for decimal marks, give such tanks.
     """
@@ -154,7 +154,7 @@ def size_in_doubt(table: CapacityTable, form: Form = Form.UPRIGHT) -> str | None
         across = 2.0 / 3.0 * (3.0 * volume / (math.pi * height**2) + height)
         if not _SPHERE_M[0] * height <= across <= _SPHERE_M[1]:
             found = f"a sphere of {across:.3g} m across, at {height:.3g} m of level"
-    return None if found is None else f"its volumes mean {found}; see to its units and marks of thousands"
+    return None if found is None else f"its volumes give {found}; see to its units and marks of thousands"
 
 
 def usual_surface_m2(table: CapacityTable) -> float:

@@ -7,6 +7,7 @@ that a zone of another scale shows at its ends, where the surface jumps.
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -124,8 +125,8 @@ def _jump_at(
     levels_m: Sequence[float], volumes_m3: Sequence[float], reference: Sequence[float], level: float, reach_m: float
 ) -> tuple[float, float] | None:
     """(jump as a part of the slope, its standard error for an error of 1 m3 in each row); None with too few rows."""
-    below = [row for row, each in enumerate(levels_m) if level - reach_m <= each <= level]
-    above = [row for row, each in enumerate(levels_m) if level <= each <= level + reach_m]
+    below = range(bisect_left(levels_m, level - reach_m), bisect_right(levels_m, level))
+    above = range(bisect_left(levels_m, level), bisect_right(levels_m, level + reach_m))
     if min(len(below), len(above)) < _FEWEST:
         return None
     ends = []

@@ -189,14 +189,22 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
     if len(lines) == 1:
         reader.mistake(lines[0][0], "this is the only row; at least two are needed")
     cells: dict[str, list[tuple[int, str]]] = {name: [] for name in names}
+    torn: list[tuple[int, str]] = []
     for number, line in lines:
         found = _cells(line, separator)
         if len(found) != len(names):
             hint = "; where commas are decimal marks, separate the columns by semicolons" if separator == "," else ""
             reader.mistake(number, f"{len(found)} values for {len(names)} columns{hint}")
-        elif separator != "," or not _torn_apart(reader, number, dict(zip(names, found, strict=True))):
-            for name, cell in zip(names, found, strict=True):
-                cells[name].append((number, cell))
+            continue
+        wrong = _torn_apart(dict(zip(names, found, strict=True))) if separator == "," else None
+        if wrong is not None:
+            torn.append((number, wrong))
+            continue
+        for name, cell in zip(names, found, strict=True):
+            cells[name].append((number, cell))
+    if torn:
+        more = f"; so it is in {len(torn) - 1} more {'row' if len(torn) == 2 else 'rows'}" if torn[1:] else ""
+        reader.mistake(torn[0][0], f"{torn[0][1]}{more}")
     units = _unit(reader, "level", Dimension.LENGTH), _unit(reader, "volume", Dimension.VOLUME)
     stated = reader.stated("decimal mark", _decimal_mark)
     mark = stated or DecimalMark.DOT
@@ -214,23 +222,22 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
             reader.rows.append((number, level_m, volume_m3))
 
 
-def _torn_apart(reader: _Reader, number: int, cells: dict[str, str]) -> bool:
-    """Whether a comma that belongs to a number stands in a row that commas separate; then it is reported."""
+def _torn_apart(cells: dict[str, str]) -> str | None:
+    """What is wrong where a comma that belongs to a number stands in a row that commas separate."""
     for name in ("level", "volume"):
         if "," in cells[name]:
-            text = (
+            return (
                 f"{name}: `{cells[name]}` has a comma, and commas separate the columns of this file; write the number "
                 "without it, or separate the columns by semicolons and say `# decimal mark: dot` or `comma`"
             )
-            reader.mistake(number, text)
-            return True
     note = cells.get("note", "")
     if _ANY_NUMBER.fullmatch(note):
         # 1000,3,181 in three columns: a volume of 3 with the note 181 would pass for one of 3181.
-        text = f"note: `{note}` is a number, and a comma within a number separates columns here; write that number"
-        reader.mistake(number, f"{text} without its comma, or the note in words")
-        return True
-    return False
+        return (
+            f"note: `{note}` is a number, and a comma within a number separates columns here; write that number "
+            "without its comma, or the note in words"
+        )
+    return None
 
 
 def _cells(line: str, separator: str) -> list[str]:

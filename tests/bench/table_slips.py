@@ -24,6 +24,7 @@ NAMED: dict[str, tuple[SlipKind, ...]] = {
     "row missing": (SlipKind.ROW_MISSING,),
     "volume with wrong digits": (SlipKind.WRONG_DIGITS, SlipKind.EXCHANGED_DIGITS),
     "datum moved": (SlipKind.DATUM_MOVED,),
+    "datum moved, same levels": (SlipKind.DATUM_MOVED,),
     "volumes a row off": (SlipKind.ROWS_OFF,),
 }
 """What each slip is rightly called."""

@@ -142,7 +142,7 @@ def test_a_mark_of_thousands_makes_a_size_that_nobody_builds(name: str, thousand
 def test_sizes_that_nobody_builds(shape: Capacity, form: Form, share: float, words: str) -> None:
     made = table_from_shape(shape, "T", 0.05)
     scaled = replace(made, volumes_m3=tuple(share * volume for volume in made.volumes_m3))
-    assert size_in_doubt(scaled, form) == f"its volumes mean {words}; see to its units and marks of thousands"
+    assert size_in_doubt(scaled, form) == f"its volumes give {words}; see to its units and marks of thousands"
 
 
 def test_the_usual_surface_is_that_of_the_shell() -> None:

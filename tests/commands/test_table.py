@@ -325,7 +325,7 @@ def test_a_size_that_nobody_builds_is_told_at_every_door(capsys: pytest.CaptureF
     # 18 m across, every volume a thousand times too small: 18 m / 1000^0.5 = 0.569 m.
     table = tmp_path / "small.csv"
     _make(capsys, table, "--kind", "upright_cylinder", "--diameter", "569.2 mm", "--height", "14.6 m", "--step", "1 m")
-    words = "its volumes mean a tank of 0.569 m across and 14.6 m high; see to its units and marks of thousands"
+    words = "its volumes give a tank of 0.569 m across and 14.6 m high; see to its units and marks of thousands"
     assert f"warning: {words}\n" in typed(capsys, "table", "check", str(table)).out
     said = typed(capsys, "table", "preview", str(table), str(table), "--site", "demo", "--tank", "TK-101")
     assert f"warning: {words}\n" in said.out

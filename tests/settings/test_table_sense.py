@@ -59,7 +59,7 @@ def test_a_table_of_the_tank_is_not_spoken_of(tmp_path: Path, shape: Capacity, t
 )
 def test_litres_taken_for_cubic_metres_and_back(tmp_path: Path, shape: Capacity, kind: str, words: str) -> None:
     (found,) = warnings(tmp_path, shape, thousandth=True, table=kind)
-    assert found.startswith(f"capacity_table: its volumes mean {words}")
+    assert found.startswith(f"capacity_table: its volumes give {words}")
     assert found.endswith("; see to its units and marks of thousands")
 
 

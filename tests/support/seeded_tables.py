@@ -223,6 +223,13 @@ def _datum_moved(made: Calibration, rng: random.Random) -> CapacityTable:
     return replace(made.table, levels_m=tuple(round(level + shift, 6) for level in made.table.levels_m))
 
 
+def _datum_moved_on_its_levels(made: Calibration, rng: random.Random) -> CapacityTable:
+    """Rows at the levels they had, and the volumes of 10 to 100 mm above or below them."""
+    shift = rng.choice([-1.0, 1.0]) * round(rng.uniform(0.010, 0.100), 3)
+    levels = [level for level in made.table.levels_m if level + shift <= made.dimensions.top_m]
+    return made.printed(lambda level: made.true(max(0.0, level + shift)), levels)
+
+
 def _rows_slipped(made: Calibration, rng: random.Random) -> CapacityTable:
     """One volume left out or written twice: those above stand a row too low or too high."""
     table = made.table
@@ -239,6 +246,7 @@ _SLIPS: dict[str, Callable[[Calibration, random.Random], CapacityTable | None]] 
     "row missing": _row_missing,
     "volume with wrong digits": _digits_wrong,
     "datum moved": _datum_moved,
+    "datum moved, same levels": _datum_moved_on_its_levels,
     "volumes a row off": _rows_slipped,
 }
 SLIPS = tuple(_SLIPS)
