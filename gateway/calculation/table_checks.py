@@ -40,6 +40,8 @@ _UNEVEN_M, _UNEVEN_PART = 0.005, 0.002
 
 _UNLIKE = 0.003
 """Of a volume: what courses of unlike radii make of it."""
+_LANDED_M = 0.7
+"""Below this no roof floats: it stands on legs that a man can pass (common practice)."""
 
 
 class Form(StrEnum):
@@ -191,10 +193,8 @@ def against_shape(table: CapacityTable, shape: Capacity, share: float = 0.005) -
         uneven_m3 = max(found.other_m3 - shape.volume(below), shape.volume(above) - found.other_m3)
         allowed = max(share * found.other_m3, uneven_m3, printed)
         off = found.difference_m3
-        if -roof_m3 - unsure_m3 <= off < 0.0 and roof_m3:
-            off = 0.0
-        elif off < 0.0:
-            off += roof_m3
+        if roof_m3 and off < 0.0 and level - shape.bottom_m > _LANDED_M:
+            off = min(0.0, off + roof_m3 + unsure_m3)
         part = abs(off) / allowed
         if part > 1.0:
             if before_beyond:

@@ -54,6 +54,8 @@ _ROUNDED_ONCE = 1.6
 """Printed steps that rounding can make of a single volume, and of a single increment against its median."""
 _STEPS_APART = 4.0
 """Printed steps that compared volumes rise by at least."""
+_GAP = 0.05
+"""What rows that stand evenly may differ in their distances."""
 _UNITS = ("m3", "bbl", "US gal", "ft3")
 _LADDER = tuple(factor * 10.0**power for power in range(3, -7, -1) for factor in (5.0, 2.0, 1.0))
 
@@ -104,9 +106,6 @@ def missing_rows(table: CapacityTable) -> tuple[Slip, ...]:
     return tuple(found)
 
 
-_GAP = 0.05
-
-
 def _even(gaps: Sequence[float]) -> bool:
     return not gaps or max(gaps) <= min(gaps) * (1.0 + _GAP)
 
@@ -128,7 +127,6 @@ class _Around(NamedTuple):
     bend: float
     """What a bend explains of a single increment, where rows above stand further apart than those below, m3."""
     rounding: float
-    last: bool
 
 
 def wrong_volumes(table: CapacityTable) -> tuple[Slip, ...]:
@@ -186,25 +184,21 @@ def _around(table: CapacityTable, row: int, rounding: float, mean_m2: float) -> 
     widths = [levels[up] - levels[down] for down, up in pairwise(rows)]
     areas = [(volumes[up] - volumes[down]) / width for (down, up), width in zip(pairwise(rows), widths, strict=True)]
     last = own == len(rows) - 1
-    expected = [_running_median(areas, index) for index in range(len(areas))]
+    expected = _running_median(areas, own - 1)
     if last and len(areas) > 2:
-        expected[-1] = _end_value([levels[each] for each in rows], areas)
-    off = [(area - around) * width for area, around, width in zip(areas, expected, widths, strict=True)]
-    share = _END_SHARE * max(areas) if last else _SHARE * expected[own - 1]
+        expected = _end_value([levels[each] for each in rows], areas)
+
+    def off(index: int) -> float:
+        return (areas[index] - _running_median(areas, index)) * widths[index] if 0 <= index < len(areas) else 0.0
+
+    off_below = (areas[own - 1] - expected) * widths[own - 1]
+    share = _END_SHARE * max(areas) if last else _SHARE * expected
     # Where a curved wall closes in, the last surface may be anything down to nothing.
-    if last and len(areas) > 2 and off[-1] < 0.0 and areas[-2] < max(areas) * (1.0 - _SHARE):
-        share = expected[-1]
+    if last and len(areas) > 2 and off_below < 0.0 and areas[-2] < max(areas) * (1.0 - _SHARE):
+        share = expected
+    bend = 0.0 if last or own < 2 else 0.5 * abs(areas[own] - areas[own - 2]) * widths[own - 1]
     return _Around(
-        row,
-        rows[own - 1],
-        expected[own - 1],
-        off[own - 1],
-        0.0 if last else off[own],
-        off[own - 2] if own > 1 else 0.0,
-        share * widths[own - 1],
-        0.0 if last or own < 2 else 0.5 * abs(areas[own] - areas[own - 2]) * widths[own - 1],
-        rounding,
-        last,
+        row, rows[own - 1], expected, off_below, off(own), off(own - 2), share * widths[own - 1], bend, rounding
     )
 
 
