@@ -59,6 +59,27 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
         ("tests/calculation/test_capacity_table.py",),
     ),
     Break(
+        "mark of thousands taken for a decimal mark",
+        "gateway/settings/capacity_marks.py",
+        "return len(behind) == 3 and 1 <= len(before) <= 3",
+        "return len(behind) == 4 and 1 <= len(before) <= 3",
+        ("tests/settings/test_capacity_marks.py",),
+    ),
+    Break(
+        "heads of a tilted vessel that hold less than nothing",
+        "gateway/calculation/shapes/tilted.py",
+        "max(0.0, self._heads(level_m))",
+        "self._heads(level_m)",
+        ("tests/calculation/test_table_making.py",),
+    ),
+    Break(
+        "printed step taken as the finest that fits",
+        "gateway/calculation/table_rows.py",
+        "range(3, -7, -1) for factor in (5.0, 2.0, 1.0))",
+        "range(-6, 4) for factor in (1.0, 2.0, 5.0))",
+        ("tests/calculation/test_table_rows.py",),
+    ),
+    Break(
         "upright tank filled beyond its top",
         "gateway/calculation/shapes/upright.py",
         "        if not 0.0 <= level_m <= self.top_m:\n",

@@ -236,7 +236,10 @@ def test_duplicate_rows_are_refused(tmp_path: Path) -> None:
 
 def test_two_decimal_marks(tmp_path: Path) -> None:
     found = mistakes(written(tmp_path, "0;1,5\n1;1.700\n", columns="level;volume"))
-    assert found == ["12: `.` here and `,` in line 11; use one decimal mark and no thousands marks"]
+    assert found == [
+        "12: `.` here and `,` in line 11; use one decimal mark, and where the other parts thousands say so: "
+        "`# decimal mark: dot` or `# decimal mark: comma`"
+    ]
 
 
 def test_feet_and_inches_need_their_marks(tmp_path: Path) -> None:

@@ -16,6 +16,8 @@ __all__ = ["TiltedCylinder"]
 
 _LEAST_SLOPE, _STEEPEST_SLOPE = 1e-5, 1.0
 _TOLERANCE = 1e-12
+_NO_HEEL = 1e-9
+"""As a part of the full shell: what the fit of the heads cannot tell from nothing, less than a drop, is no heel."""
 
 
 class _Arc(NamedTuple):
@@ -142,10 +144,11 @@ class TiltedCylinder:
         object.__setattr__(self, "top_m", self.diameter_m / self._per_depth)
         object.__setattr__(self, "clause", f"lying cylinder rising {self.slope:.5g}, {self.head.value} heads")
         object.__setattr__(self, "_heads", self._fitted_heads())
-        object.__setattr__(self, "heel_m3", self.volume(0.0))
+        lowest_m3 = self.volume(0.0)
+        full_m3 = 0.25 * math.pi * self.diameter_m**2 * self.tangent_length_m
+        object.__setattr__(self, "heel_m3", lowest_m3 if lowest_m3 > _NO_HEEL * full_m3 else 0.0)
         heads = level_heads_volume(self.head, self.crown_ratio, self.knuckle_ratio)(1.0) * self.diameter_m**3
-        shell = math.pi * self.diameter_m * self.diameter_m / 4.0 * self.tangent_length_m
-        object.__setattr__(self, "whole_m3", shell + heads)
+        object.__setattr__(self, "whole_m3", full_m3 + heads)
 
     def _end_depths(self, level_m: float) -> tuple[float, float]:
         """Depth of the surface across the shell at the low and at the high tangent line; may be negative."""
@@ -175,4 +178,5 @@ class TiltedCylinder:
         low, high = self._end_depths(level_m)
         radius = 0.5 * self.diameter_m
         shell = (_shell_integral(low, radius) - _shell_integral(high, radius)) / self.slope
-        return shell + self._heads(level_m)
+        # Where the heads hold next to nothing the fit may fall below it by its own error.
+        return shell + max(0.0, self._heads(level_m))
