@@ -1,5 +1,5 @@
 # Every command a person or a build server needs. `make help` lists them.
-# Needs GNU make and Python 3.11 or newer; whatever else is missing is installed, or named in one line (exit 2).
+# Needs GNU make; whatever else is missing is installed where that needs no password, or named in one line (exit 2).
 
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
@@ -18,7 +18,7 @@ PIP_INSTALL := $(BIN)/python -m pip install --quiet --constraint requirements.lo
 TESTS ?=
 PYTEST_WORKERS ?= 2
 
-.PHONY: help demo test check bench soak fuzz mutants lock
+.PHONY: help demo test check bench soak fuzz mutants fresh lock packages
 
 help: ## list the commands
 	@echo "make demo     ten simulated tanks, polled, calculated and published; Ctrl-C stops it"
@@ -28,6 +28,7 @@ help: ## list the commands
 	echo "make soak     the fault matrix ten thousand times (REPETITIONS=10000), then a long run with faults (MINUTES=60)"
 	echo "make fuzz     the property tests with many more examples; any bytes under atheris where it is installed (MINUTES=5)"
 	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
+	echo "make fresh    both commands of the README on minimal Debian 12 and 13, as root and as a user (DEBIAN=trixie WHO=user: a part)"
 	echo "make lock     write requirements.lock anew from pyproject.toml"
 
 # --- the virtual environment -----------------------------------------------------------------------------------------
@@ -36,6 +37,9 @@ $(VENV)/.made:
 	@rm -rf $(VENV)
 	.ci/make-venv $(VENV)
 	touch $@
+
+packages:
+	@.ci/system-packages
 
 $(VENV)/.demo: $(VENV)/.made pyproject.toml requirements.lock
 	@echo "Installing what the demo needs into $(VENV) (once; about half a minute) ..."
@@ -57,18 +61,15 @@ check: $(VENV)/.test
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
-test: $(VENV)/.test
-	@.ci/system-packages
-	$(MAKE) --no-print-directory check
+test: packages $(VENV)/.test
+	@$(MAKE) --no-print-directory check
 	$(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --dist worksteal $(TESTS)
 
-bench: $(VENV)/.test
-	@.ci/system-packages
-	$(BIN)/python -m tests.bench $(if $(LONG),--long)
+bench: packages $(VENV)/.test
+	@$(BIN)/python -m tests.bench $(if $(LONG),--long)
 
-soak: $(VENV)/.test
-	@.ci/system-packages
-	SOAK_REPETITIONS=$(or $(REPETITIONS),10000) $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 -k repeated_faults tests/acquisition
+soak: packages $(VENV)/.test
+	@SOAK_REPETITIONS=$(or $(REPETITIONS),10000) $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 -k repeated_faults tests/acquisition
 	$(BIN)/python -m tests.bench.soak --minutes $(or $(MINUTES),60)
 	$(BIN)/python -m tests.bench.node_peer
 
@@ -78,6 +79,9 @@ fuzz: $(VENV)/.test
 
 mutants: $(VENV)/.test
 	@$(BIN)/python -m tests.mutants
+
+fresh:
+	@DEBIAN="$(DEBIAN)" WHO="$(WHO)" TESTS="$(TESTS)" .ci/fresh
 
 # A fresh environment, so that nothing installed by hand gets in; only names and versions are kept.
 lock:

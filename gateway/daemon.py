@@ -1,16 +1,17 @@
-"""The running gateway: lines, pipeline, deliveries and the HTTP interface wired together in one TaskGroup."""
+"""The running gateway: lines, pipeline, deliveries and the HTTP interface wired together, each loop supervised."""
 
 import asyncio
 import random
 import secrets
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 
 import structlog
-from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type, wait_exponential_jitter
 
 from gateway import __version__
 from gateway.acquisition.line import Line
+from gateway.backoff import Backoff
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import ClockWatch
 from gateway.delivery.metrics import Metrics
@@ -18,12 +19,13 @@ from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.payload import inventories_pieces
 from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
-from gateway.errors import GatewayError
 from gateway.garbage import settled_collector
 from gateway.pipeline import Pipeline
 from gateway.records import InventoryRecord
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
+from gateway.supervision import supervise
+from gateway.tasks import Loop, end, fault_of, run_together
 from gateway.web.plan import Readiness
 from gateway.web.server import HttpServer
 
@@ -31,12 +33,13 @@ __all__ = ["Daemon", "run"]
 
 GATEWAY_STARTED = "gateway.started"
 GATEWAY_STOPPED = "gateway.stopped"
-TASK_FAILED = "gateway.task_failed"
 CLOCK_STEPPED = "clock.stepped"
 CLOCK_IMPOSSIBLE = "clock.impossible"
 
 _TICK_S = 0.5
 _UNHEALTHY_AFTER_NS = 30 * 1_000_000_000
+_BEGIN_AGAIN_FIRST_S = 1.0
+_BEGIN_AGAIN_LONGEST_S = 60.0
 
 
 class Daemon:
@@ -47,7 +50,7 @@ class Daemon:
     ) -> None:
         self._settings = settings
         self._clock: Clock = SystemClock() if clock is None else clock
-        jitter = random.Random() if jitter is None else jitter
+        self._jitter = jitter = random.Random() if jitter is None else jitter
         self._boot = secrets.token_hex(16)
         self._started_ns = self._clock.utc_ns()
         self._log = structlog.get_logger("gateway.daemon")
@@ -91,15 +94,8 @@ class Daemon:
             lines=len(self._lines),
             simulated=self._settings.simulated,
         )
-        loops: list[tuple[str, Callable[[], Awaitable[None]]]] = [("tick", self._tick)]
-        loops += [(f"line {plan.name}", line.run) for plan, line in zip(self._settings.lines, self._lines, strict=True)]
-        loops += [(f"delivery {index}", delivery.run) for index, delivery in enumerate(self._deliveries)]
-        if self._http is not None:
-            loops.append(("http", self._http.run))
         try:
-            async with asyncio.TaskGroup() as tasks:
-                for name, loop in loops:
-                    tasks.create_task(self._supervised(name, loop), name=name)
+            await run_together((f"{name}, supervised", self._supervised(name, loop)) for name, loop in self._loops())
         finally:
             self._log.info(GATEWAY_STOPPED, site=self._settings.name)
 
@@ -124,15 +120,16 @@ class Daemon:
         return self._clock.monotonic_ns() - self._progress_ns < _UNHEALTHY_AFTER_NS
 
     def readiness(self) -> Readiness:
-        """Whether all that is watched can be: every line connected, no tank Bad or without a sheet."""
+        """Whether all that is watched can be: every line in use connected, no tank Bad or without a sheet."""
         counts = [0, 0, 0]
         for record in self._pipeline.records():
             counts[record.inventory.quality] += 1
-        connected = sum(line.status().connected for line in self._lines)
+        lines = [line for plan, line in zip(self._settings.lines, self._lines, strict=True) if plan.instruments]
+        connected = sum(line.status().connected for line in lines)
         tanks = len(self._settings.tanks)
         good, uncertain, bad = counts
-        ready = connected == len(self._lines) and good + uncertain == tanks
-        return Readiness(ready, len(self._lines), connected, tanks, good, uncertain, bad)
+        ready = connected == len(lines) and good + uncertain == tanks
+        return Readiness(ready, len(lines), connected, tanks, good, uncertain, bad)
 
     @property
     def http_port(self) -> int | None:
@@ -159,26 +156,19 @@ class Daemon:
             self._progress_ns = self._clock.monotonic_ns()
             await asyncio.sleep(_TICK_S)
 
-    async def _supervised(self, name: str, loop: Callable[[], Awaitable[None]]) -> None:
-        """Run one loop for ever. A fault nobody foresaw is logged in full and that loop alone is begun again."""
+    def _loops(self) -> list[tuple[str, Loop]]:
+        """What goes on until the gateway is stopped, by name."""
+        lines = zip(self._settings.lines, self._lines, strict=True)
+        loops: list[tuple[str, Loop]] = [("tick", self._tick)]
+        loops += [(f"line {plan.name}", line.run) for plan, line in lines if plan.instruments]
+        loops += [(f"delivery {index}", delivery.run) for index, delivery in enumerate(self._deliveries)]
+        if self._http is not None:
+            loops.append(("http", self._http.run))
+        return loops
 
-        async def unending() -> None:
-            await loop()
-            raise RuntimeError(f"{name} came to an end by itself, which it never should")
-
-        retrying = AsyncRetrying(
-            retry=retry_if_exception_type(Exception),
-            wait=wait_exponential_jitter(initial=1.0, max=60.0),
-            before_sleep=lambda attempt: self._log_fault(name, attempt),
-        )
-        await retrying(unending)
-
-    def _log_fault(self, name: str, attempt: RetryCallState) -> None:
-        error = None if attempt.outcome is None else attempt.outcome.exception()
-        if isinstance(error, GatewayError):
-            self._log.error(TASK_FAILED, task=name, attempt=attempt.attempt_number, error=str(error), hint=error.hint)
-        else:
-            self._log.error(TASK_FAILED, task=name, attempt=attempt.attempt_number, exc_info=error)
+    def _supervised(self, name: str, loop: Loop) -> Loop:
+        backoff = Backoff(_BEGIN_AGAIN_FIRST_S, _BEGIN_AGAIN_LONGEST_S, self._jitter)
+        return partial(supervise, name, loop, backoff, self._clock)
 
 
 async def run(settings: SiteSettings, *, stop: asyncio.Event, on_ready: Callable[[Daemon], None] | None = None) -> None:
@@ -187,7 +177,11 @@ async def run(settings: SiteSettings, *, stop: asyncio.Event, on_ready: Callable
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():
-        async with asyncio.TaskGroup() as tasks:
-            running = tasks.create_task(gateway.run(), name="gateway")
-            await stop.wait()
-            running.cancel()
+        running = asyncio.create_task(gateway.run(), name="gateway")
+        stopping = asyncio.create_task(stop.wait(), name="stop")
+        try:
+            ended, _ = await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            await end([running, stopping])
+        if running in ended or not running.cancelled():
+            raise fault_of(running)

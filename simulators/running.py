@@ -32,7 +32,7 @@ class Running:
         self.replaced: dict[str, tuple[int, int]] = {}
         """Lines whose wanted port was taken: (wanted, given)."""
         self.failure: BaseException | None = None
-        """Why time stands still, where it does."""
+        """Why it is served no more, where something went wrong."""
         self.failed = asyncio.Event()
         self._refusing = asyncio.Event()
         self._timer: asyncio.TimerHandle | None = None
@@ -140,11 +140,20 @@ class Running:
         except Exception as exc:
             # A site whose time stands still must not go on answering as if it lived.
             log.exception("the simulated time has stopped")
-            self.failure = exc
-            self.failed.set()
-            self.close()
+            self._fail(exc)
             return
         self._schedule()
+
+    def lines_unkept(self, keeper: "asyncio.Task[None]") -> None:
+        """`keep_lines` has ended though nobody told it to: a line that refuses would never be opened again."""
+        failure = None if keeper.cancelled() else keeper.exception()
+        log.error("nothing keeps the simulated lines any more", exc_info=failure)
+        self._fail(failure or RuntimeError(f"{keeper.get_name()} ended, and nobody asked for it"))
+
+    def _fail(self, failure: BaseException) -> None:
+        self.failure = failure
+        self.failed.set()
+        self.close()
 
 
 @contextlib.asynccontextmanager
@@ -162,12 +171,14 @@ async def serve(
             raise ScenarioError(f"port of {name}: there is no such line; give one of: {', '.join(scenario.lines)}")
     running = Running(scenario)
     keeper = asyncio.create_task(running.keep_lines(), name="simulators.keep_lines")
+    keeper.add_done_callback(running.lines_unkept)
     try:
         await running.open(host, ports)
         if by_clock:
             running.start_time()
         yield running
     finally:
+        keeper.remove_done_callback(running.lines_unkept)
         keeper.cancel()
         running.close()
         await asyncio.wait([keeper], timeout=1.0)

@@ -1,49 +1,126 @@
-"""Loops of the daemon are begun again whatever ends them: none dies unseen."""
+"""The daemon as a whole: it goes on whatever ends one of its loops, and a stop ends them all."""
 
 import asyncio
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 from structlog.testing import capture_logs
-from tenacity import wait_none
 
 from gateway import daemon
 from gateway.daemon import Daemon
 from gateway.resources import config_path
-from gateway.settings import load_site
+from gateway.settings import SiteSettings, load_site
 from gateway.web.plan import Readiness
+from tests.support.endings import (
+    Way,
+    cancels_itself,
+    ends,
+    fails,
+    fails_in_a_group,
+    fails_with_a_cancellation_in_its_count,
+    for_ever,
+)
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
-@pytest.mark.parametrize("fault", [None, OSError("no buffer space")])
-async def test_a_loop_that_ends_or_fails_is_logged_and_begun_again(
-    fault: OSError | None, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(daemon, "wait_exponential_jitter", lambda **_: wait_none())
-    begun = 0
-    again = asyncio.Event()
+class Tick:
+    """Stands in for the daemon's tick: ends in this way once, then times out, then goes on for ever."""
 
-    async def loop() -> None:
-        nonlocal begun
-        begun += 1
-        if begun == 1:
-            if fault is not None:
-                raise fault
+    def __init__(self, way: Way) -> None:
+        self._way = way
+        self.begun = 0
+        self.counts: list[int] = []
+        self.timed_out = asyncio.Event()
+
+    async def __call__(self) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self.counts.append(task.cancelling())
+        self.begun += 1
+        if self.begun == 1:
+            await self._way()
             return
-        again.set()
-        await asyncio.Event().wait()
+        try:
+            async with asyncio.timeout(0.001):
+                await for_ever()
+        except TimeoutError:
+            self.timed_out.set()
+        await for_ever()
 
-    gateway = Daemon(load_site(config_path("one_tank.yaml"), now=NOW))
+
+@pytest.fixture
+def site() -> SiteSettings:
+    """One tank, and nothing that needs a broker or a port."""
+    return replace(load_site(config_path("one_tank.yaml"), now=NOW), mqtt=None, http=None)
+
+
+@pytest.mark.parametrize("way", [ends, fails, cancels_itself, fails_in_a_group, fails_with_a_cancellation_in_its_count])
+async def test_after_one_fault_the_first_time_out_is_a_time_out(
+    way: Way, site: SiteSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(daemon, "_BEGIN_AGAIN_FIRST_S", 0.001)
+    gateway = Daemon(site)
+    tick = Tick(way)
+    monkeypatch.setattr(gateway, "_tick", tick)
     with capture_logs() as logs:
-        task = asyncio.create_task(gateway._supervised("line north", loop))
-        async with asyncio.timeout(5.0):
-            await again.wait()
+        task = asyncio.create_task(gateway.run())
+        async with asyncio.timeout(10.0):
+            await tick.timed_out.wait()
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await task
+    assert tick.counts == [0, 0]
     (entry,) = [each for each in logs if each["event"] == "gateway.task_failed"]
-    assert (entry["task"], entry["log_level"]) == ("line north", "error")
+    assert (entry["task"], entry["log_level"]) == ("tick", "error")
+
+
+async def test_a_stop_ends_it_also_while_a_loop_waits_to_be_begun_again(
+    site: SiteSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Ten minutes to wait, of which the jitter leaves a part: only a stop that does not wait for it comes in time.
+    monkeypatch.setattr(daemon, "_BEGIN_AGAIN_FIRST_S", 600.0)
+    monkeypatch.setattr(daemon, "_BEGIN_AGAIN_LONGEST_S", 600.0)
+    failed = asyncio.Event()
+
+    async def tick(_: Daemon) -> None:
+        failed.set()
+        raise OSError("no buffer space")
+
+    monkeypatch.setattr(Daemon, "_tick", tick)
+    stop = asyncio.Event()
+    with capture_logs() as logs:
+        running = asyncio.create_task(daemon.run(site, stop=stop))
+        await failed.wait()
+        stop.set()
+        async with asyncio.timeout(10.0):
+            await running
+    assert [each["event"] for each in logs][-1] == "gateway.stopped"
+    assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+async def test_a_line_without_instruments_is_no_fault(site: SiteSettings) -> None:
+    (line,) = site.lines
+    empty = replace(line, name="spare", instruments=())
+    gateway = Daemon(replace(site, lines=(line, empty)))
+    assert [name for name, _ in gateway._loops()] == ["tick", f"line {line.name}"]
+    assert [status.line for status in gateway.snapshot().lines] == [line.name, "spare"]
+    assert gateway.readiness().lines == 1
+
+
+@pytest.mark.parametrize("way", [ends, fails, cancels_itself])
+async def test_a_daemon_that_ends_though_nobody_stopped_it_is_an_error(
+    way: Way, site: SiteSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def run(_: Daemon) -> None:
+        await way()
+
+    monkeypatch.setattr(Daemon, "run", run)
+    wanted = "no buffer space" if way is fails else "gateway (came to an end by itself|was cancelled)"
+    with pytest.raises((OSError, RuntimeError), match=wanted):
+        await daemon.run(site, stop=asyncio.Event())
+    assert asyncio.all_tasks() == {asyncio.current_task()}
 
 
 async def test_ready_is_what_every_line_and_every_tank_is() -> None:

@@ -25,6 +25,7 @@ RULES: tuple[Rule, ...] = (
     layering.oversized,
     layering.missing_all,
     layering.modbus_writes,
+    layering.counted_cancellations,
 )
 
 # For each rule: files of a tree that breaks it, and what it must say.
@@ -96,6 +97,19 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
         ["gateway.a -> gateway.b -> gateway.c -> gateway.a"],
     ),
     (layering.oversized, {"gateway/a.py": "x = 1\n" * 401}, ["gateway.a has 401 lines"]),
+    (
+        layering.counted_cancellations,
+        {
+            "gateway/acquisition/line.py": "def f(task):\n    return task.cancelling()\n",
+            "gateway/commands/demo.py": "import asyncio\ngroup = asyncio.TaskGroup()\ntask.uncancel()\n",
+            "simulators/running.py": "from asyncio import TaskGroup\ngroup = TaskGroup()\n",
+        },
+        [
+            "gateway.acquisition.line:2 uses cancelling",
+            "gateway.commands.demo:3 uses uncancel",
+            "simulators.running:2 uses TaskGroup",
+        ],
+    ),
     (
         layering.missing_all,
         {

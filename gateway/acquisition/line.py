@@ -26,6 +26,7 @@ from gateway.clock import Clock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import Reading, Reason, ReasonCode
 from gateway.status import InstrumentStatus, LineStatus
+from gateway.tasks import run_together
 
 __all__ = ["Line"]
 
@@ -107,9 +108,8 @@ class Line:
             instrument.round = None
         try:
             work = self._work_in_turns if self._at_once == 1 else self._work
-            async with asyncio.TaskGroup() as workers:
-                for number in range(max(2, self._at_once)):
-                    workers.create_task(work(), name=f"line {self._plan.name} {number + 1}")
+            workers = range(1, max(2, self._at_once) + 1)
+            await run_together((f"line {self._plan.name}, worker {number}", work) for number in workers)
         finally:
             await self._link.close()
 

@@ -15,6 +15,7 @@ from gateway.acquisition.link import Link, LinkCounters
 from gateway.acquisition.register_map import Table
 from gateway.acquisition.schedule import Backoff
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
+from gateway.tasks import end, fault_of
 
 __all__ = ["SeveralLinks"]
 
@@ -105,8 +106,7 @@ class SeveralLinks:
     async def close(self) -> None:
         keeper, self._keeper = self._keeper, None
         if keeper is not None:
-            keeper.cancel()
-            await asyncio.wait([keeper])
+            await end([keeper])
         for member in self._members:
             await member.link.close()
 
@@ -147,8 +147,8 @@ class SeveralLinks:
 
     def _check_keeper(self) -> None:
         """A mistake in the program must not go by unnoticed in a task that nobody waits for."""
-        if self._keeper is not None and self._keeper.done() and not self._keeper.cancelled():
-            self._keeper.result()
+        if self._keeper is not None and self._keeper.done():
+            raise fault_of(self._keeper)
 
     async def _keep(self, timeout_s: float) -> None:
         while True:

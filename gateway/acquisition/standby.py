@@ -16,6 +16,7 @@ from gateway.acquisition.link import Link, LinkCounters
 from gateway.acquisition.plan import LinePath
 from gateway.acquisition.register_map import Table
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
+from gateway.tasks import end, fault_of
 
 __all__ = ["StandbyLink", "Way"]
 
@@ -122,8 +123,7 @@ class StandbyLink:
     async def close(self) -> None:
         probe, self._probe = self._probe, None
         if probe is not None:
-            probe.cancel()
-            await asyncio.wait([probe])
+            await end([probe])
         for way in self._ways:
             await way.link.close()
 
@@ -165,6 +165,8 @@ class StandbyLink:
     async def _return_if_possible(self) -> None:
         if self._probe is None or not self._probe.done():
             return
+        if self._probe.cancelled():
+            raise fault_of(self._probe)
         timeout_s = self._probe.result()
         if not self._ways[_FIRST].link.connected:
             self._begin_probe(timeout_s)

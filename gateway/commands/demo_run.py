@@ -5,6 +5,7 @@ import sys
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from gateway import daemon
@@ -21,6 +22,7 @@ from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.running import claim
 from gateway.settings.site import SiteSettings
+from gateway.tasks import run_together
 
 __all__ = ["run_demo"]
 
@@ -63,14 +65,19 @@ async def _demo(system: UnitSystem) -> None:
         parts.enter_context(claim(running(settings), exclusive=False))
         write(*introduction(settings, replaced), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
-        async with asyncio.TaskGroup() as tasks:
-            never = asyncio.Event()
-            gateway = daemon.run(settings, stop=never, on_ready=started.set_result)
-            tasks.create_task(gateway, name="gateway")
-            for child in (simulator, broker):
-                tasks.create_task(child.watch(), name=child.name)
-            snapshot = (await started).snapshot
-            tasks.create_task(show_until(never, snapshot, len(settings.tanks), system), name="screen")
+        never = asyncio.Event()
+
+        async def screen() -> None:
+            await show_until(never, (await started).snapshot, len(settings.tanks), system)
+
+        await run_together(
+            [
+                ("gateway", partial(daemon.run, settings, stop=never, on_ready=started.set_result)),
+                (simulator.name, simulator.watch),
+                (broker.name, broker.watch),
+                ("screen", screen),
+            ]
+        )
 
 
 async def _start_children(parts: AsyncExitStack, wished: SiteSettings) -> tuple[Child, Child]:

@@ -19,6 +19,7 @@ from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.errors import GatewayError
 from gateway.records import Reading
 from gateway.status import InstrumentStatus, LineStatus
+from gateway.tasks import end, fault_of, run_together
 
 __all__ = ["Observed", "observe_gateway", "poll_lines", "since_start"]
 
@@ -97,15 +98,15 @@ async def _poll(
                 values[reading.instrument, reading.signal].append(reading.value)
 
     lines = [Line(plan, take, clock=SystemClock(), random=random.Random()) for plan in plans]
-    statuses: list[tuple[LineStatus, list[InstrumentStatus]]] = []
-    async with asyncio.TaskGroup() as tasks:
-        polling = [
-            tasks.create_task(line.run(), name=f"line {plan.name}") for line, plan in zip(lines, plans, strict=True)
-        ]
-        await asyncio.sleep(window_s)
+    runs = [(f"line {plan.name}", line.run) for plan, line in zip(plans, lines, strict=True) if plan.instruments]
+    polling = asyncio.create_task(run_together(runs), name="polling")
+    try:
+        await asyncio.wait([polling], timeout=window_s)
+        if polling.done():
+            raise fault_of(polling)
         statuses = [(line.status(), line.instrument_statuses()) for line in lines]
-        for task in polling:
-            task.cancel()
+    finally:
+        await end([polling])
     return statuses, {key: tuple(seen) for key, seen in values.items()}
 
 

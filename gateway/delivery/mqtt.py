@@ -20,6 +20,7 @@ from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, GatewaySnapshot
+from gateway.tasks import end
 
 __all__ = ["MqttDelivery"]
 
@@ -195,15 +196,18 @@ class MqttDelivery:
 
     async def _shielded_goodbye(self, connection: Connection) -> None:
         """Say `offline` and disconnect, in bounded time, though this task is being cancelled."""
-        goodbye = asyncio.ensure_future(self._goodbye(connection))
+        goodbye = asyncio.create_task(self._goodbye(connection), name="goodbye")
         try:
-            async with asyncio.timeout(min(_GOODBYE_S, self._plan.timeout_s)):
-                await asyncio.shield(goodbye)
-        except (TimeoutError, DeliveryError) as exc:
+            # No asyncio.timeout: in a task that is being cancelled CPython 3.11.2 ends it in CancelledError.
+            ended, _ = await asyncio.wait([goodbye], timeout=min(_GOODBYE_S, self._plan.timeout_s))
+            if not ended:
+                raise DeliveryError("no answer in time")
+            goodbye.result()
+        except DeliveryError as exc:
             # No DISCONNECT was sent, so that the last will speaks for us.
-            self._log.warning("delivery.mqtt_goodbye_failed", reason=str(exc) or "no answer in time")
+            self._log.warning("delivery.mqtt_goodbye_failed", reason=str(exc))
         finally:
-            goodbye.cancel()
+            await end([goodbye])
 
     async def _goodbye(self, connection: Connection) -> None:
         window = min(self._plan.window, connection.receive_maximum)

@@ -23,6 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
+from gateway.tasks import end
 
 __all__ = ["Connection"]
 
@@ -80,7 +81,7 @@ class Connection(aiomqtt.Client):
 
     async def open(self) -> None:
         """Connect. Raises DeliveryError with the reason when that fails or takes too long."""
-        attempt = asyncio.ensure_future(self.__aenter__())
+        attempt = asyncio.create_task(self.__aenter__(), name="connect")
         longest_s = 2 * self._client.connect_timeout + 2 * self.timeout
         try:
             async with asyncio.timeout(longest_s):
@@ -141,15 +142,18 @@ class Connection(aiomqtt.Client):
             self._end_reason = str(exc or "connection closed")
         self._wake()
 
-    async def _give_up(self, attempt: "asyncio.Future[Any]") -> None:
+    async def _give_up(self, attempt: "asyncio.Task[Any]") -> None:
         self._given_up = True
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(_PATIENCE_S):
-                await self._dialled.wait()
-        # With the dial done it is the wait for CONNACK that is cancelled. Without, the thread closes its own socket.
-        attempt.cancel()
-        await asyncio.wait({attempt})
-        self.abort()
+        dialled = asyncio.create_task(self._dialled.wait(), name="dial")
+        try:
+            # No asyncio.timeout: in a task that is being cancelled CPython 3.11.2 ends it in CancelledError.
+            await asyncio.wait([dialled], timeout=_PATIENCE_S)
+        finally:
+            try:
+                # With the dial done it is the wait for CONNACK that ends. Without, the thread closes its own socket.
+                await end([dialled, attempt])
+            finally:
+                self.abort()
 
     def _client_connect(self) -> None:
         """In a thread of its own: dial, and undo it if nobody waits for it any more."""

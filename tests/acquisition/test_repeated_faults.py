@@ -36,7 +36,7 @@ WARM_UP = 40
 """Turns before the count, in which every fault comes once: what they load and cache stays."""
 
 TCP_FAULTS = [handler for handler, *_ in tcp.FAULTS if handler is not tcp.flood]
-RTU_FAULTS = [
+RTU_FAULTS: list[rtu.Fault] = [
     rtu.silence,
     rtu.other_unit,
     rtu.other_function,
@@ -46,7 +46,7 @@ RTU_FAULTS = [
     rtu.glued,
     rtu.garbage,
     rtu.another_master,
-    rtu.wrong_sum_in_two_pieces,
+    rtu.OtherUnitInTwoPieces,
 ]
 RTU_TIMING = Timing(silence_s=0.0, quiet_shortest_s=0.01, quiet_longest_s=0.05)
 
@@ -90,7 +90,7 @@ async def test_an_rtu_link(make_bus: rtu.MakeBus, tmp_path: Path) -> None:
 
         async def turns(count: int) -> None:
             for handler in islice(cycle(RTU_FAULTS), count):
-                bus.peer.handler = handler
+                bus.peer.handler = rtu.made(handler, bus)
                 with pytest.raises(LinkError):
                     await bus.link.read(1, HOLDING, 7, 2, 0.02)
                 assert bus.link.connected

@@ -19,6 +19,7 @@ from gateway.acquisition.transports import open_link
 from gateway.clock import SystemClock
 from gateway.errors import NoAnswerError, NoConnectionError
 from gateway.records import Quality, Reading
+from gateway.tasks import EndedError
 from tests.acquisition.peer import Request, healthy, peer
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 
@@ -221,6 +222,22 @@ def test_a_mistake_in_looking_after_the_connections_is_not_hidden() -> None:
         await asyncio.sleep(0.1)
         with pytest.raises(RuntimeError, match="a mistake"):
             await link.read(1, Table.HOLDING_REGISTERS, 0, 1, 1.0)
+        await link.close()
+
+    run_virtually(main)
+
+
+def test_when_nobody_looks_after_the_connections_any_more_it_is_not_hidden() -> None:
+    async def main() -> None:
+        link = SeveralLinks([Member(Device(2)) for _ in range(2)], 0.5, 30.0, "yard", random.Random(5))
+        await link.connect(1.0)
+        (keeper,) = [task for task in asyncio.all_tasks() if task.get_name() == "connections"]
+        keeper.cancel()
+        await asyncio.sleep(0.1)
+        with pytest.raises(EndedError, match="connections was cancelled, and nobody asked for it"):
+            await link.read(1, Table.HOLDING_REGISTERS, 0, 1, 1.0)
+        await link.connect(1.0)
+        assert await link.read(1, Table.HOLDING_REGISTERS, 0, 1, 1.0)
         await link.close()
 
     run_virtually(main)

@@ -17,6 +17,7 @@ from gateway.acquisition.standby import StandbyLink, Way
 from gateway.clock import SystemClock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import Quality, Reading
+from gateway.tasks import EndedError
 from tests.acquisition.wire_peer import Asked, Handler, Wire, answer, behind_a_converter, on_a_pty
 
 LONG = 30.0
@@ -180,6 +181,18 @@ async def test_after_a_request_without_answer_the_other_way_waits_its_time_out(t
         await two.link.read(1, HOLDING, 0, 1, 0.1)
     await two.connect()
     assert two.standby.connects[0] >= asked_at + 0.1 - 0.001
+
+
+async def test_when_nobody_looks_for_the_first_way_any_more_it_is_not_hidden(two: Two) -> None:
+    two.first.refuses = True
+    await two.connect()
+    (probe,) = [task for task in asyncio.all_tasks() if task.get_name().startswith("probe of")]
+    probe.cancel()
+    await asyncio.wait([probe])
+    with pytest.raises(EndedError, match=r"probe of 192\.0\.2\.1:502 was cancelled, and nobody asked for it"):
+        await two.read()
+    await two.connect()
+    assert await two.read() == (7,)
 
 
 async def test_back_to_the_first_way_once_it_can_be_reached() -> None:

@@ -220,6 +220,7 @@ async def test_stopping_while_the_server_does_not_even_accept() -> None:
         delivery.offer(record("TK-1", 1))
         async with running(delivery):
             await asyncio.sleep(0.05)  # the dial has begun by then, or is cancelled before it begins: both must end
+        assert asyncio.all_tasks() == {asyncio.current_task()}
     assert delivery.status().waiting == 1
 
 

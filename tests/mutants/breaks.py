@@ -4,6 +4,7 @@ from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
+from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
@@ -17,4 +18,5 @@ BREAKS: tuple[Break, ...] = (
     *METHOD_BREAKS,
     *VAPOUR_BREAKS,
     *DELIVERY_BREAKS,
+    *KEEPING_ON_BREAKS,
 )

@@ -253,3 +253,22 @@ async def test_a_site_whose_time_has_stopped_stops_answering(
         with pytest.raises(ConnectionRefusedError):
             await asyncio.open_connection(*running.addresses["bus-a"])
     assert "the simulated time has stopped" in caplog.text
+
+
+@pytest.mark.parametrize("cancelled", [True, False])
+async def test_a_site_whose_lines_nobody_keeps_stops_answering(
+    cancelled: bool, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with serve(SCENARIO, ports=FREE) as running:
+        if cancelled:
+            (keeper,) = [task for task in asyncio.all_tasks() if task.get_name() == "simulators.keep_lines"]
+            keeper.cancel()
+        else:
+            monkeypatch.setattr(running, "_refuses", lambda line: 1 // 0)
+            running._refusing.set()
+        async with asyncio.timeout(PATIENCE_S):
+            await running.failed.wait()
+        assert isinstance(running.failure, RuntimeError if cancelled else ZeroDivisionError)
+        with pytest.raises(ConnectionRefusedError):
+            await asyncio.open_connection(*running.addresses["bus-a"])
+    assert "nothing keeps the simulated lines any more" in caplog.text

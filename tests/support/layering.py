@@ -13,6 +13,7 @@ from typing import TypeGuard
 __all__ = [
     "Module",
     "Tree",
+    "counted_cancellations",
     "cycles",
     "impure",
     "isolated_stages_joined",
@@ -251,6 +252,26 @@ def modbus_writes(tree: Tree) -> list[str]:
                 if WRITE_NAME.search(name):
                     found.append(f"{where} speaks of {name}")
             found += [f"{where} has function code {code}" for code in sorted(_function_codes(node))]
+    return found
+
+
+def counted_cancellations(tree: Tree) -> list[str]:
+    """Nothing goes by how often a task was cancelled: before CPython 3.13 that count can be wrong (gateway/tasks.py).
+
+    Nor is a TaskGroup used for what must go on: it is silent about a task that ended by a cancellation, or well. The
+    commands may have one for what ends.
+    """
+    found = []
+    for module in tree.within("gateway", "simulators"):
+        wrong = {"cancelling", "uncancel"}
+        if not _inside(module.name, "gateway.commands"):
+            wrong.add("TaskGroup")
+        found += [
+            f"{module.name}:{getattr(node, 'lineno', 0)} uses {name}"
+            for node in ast.walk(module.tree)
+            for name in _identifiers(node)
+            if name in wrong
+        ]
     return found
 
 

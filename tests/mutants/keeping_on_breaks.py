@@ -1,0 +1,53 @@
+"""Breaks of what keeps the daemon going after a fault, and lets it be stopped."""
+
+from tests.mutants.a_break import Break
+
+__all__ = ["KEEPING_ON_BREAKS"]
+
+TASKS = "gateway/tasks.py"
+SUPERVISION = "gateway/supervision.py"
+
+KEEPING_ON_BREAKS: tuple[Break, ...] = (
+    Break(
+        "a task that was cancelled passes for one that was stopped",
+        TASKS,
+        "for task in tasks if task in ended or _failed(task)]",
+        "for task in tasks if _failed(task)]",
+        ("tests/test_tasks.py",),
+    ),
+    Break(
+        "the others go on when one has ended",
+        TASKS,
+        "    finally:\n        await end(tasks)\n",
+        "    finally:\n",
+        ("tests/test_tasks.py",),
+    ),
+    Break(
+        "a loop that ended is not begun again",
+        SUPERVISION,
+        "        await sleep(wait_s)\n",
+        "        await sleep(wait_s)\n        return\n",
+        ("tests/test_daemon.py",),
+    ),
+    Break(
+        "a stop leaves the loop running",
+        SUPERVISION,
+        "            await end([task])\n",
+        "",
+        ("tests/test_supervision.py",),
+    ),
+    Break(
+        "faults are counted for ever",
+        "gateway/backoff.py",
+        "        if healthy_s >= _HEALTHY * self._first_s:\n",
+        "        if False:\n",
+        ("tests/test_backoff.py",),
+    ),
+    Break(
+        "nobody notices that connections are no longer looked after",
+        "gateway/acquisition/several.py",
+        "        if self._keeper is not None and self._keeper.done():\n",
+        "        if self._keeper is not None and self._keeper.done() and not self._keeper.cancelled():\n",
+        ("tests/acquisition/test_several.py",),
+    ),
+)
