@@ -126,6 +126,7 @@ class Daemon:
             instruments=[status for line in self._lines for status in line.instrument_statuses()],
             destinations=[delivery.status() for delivery in self._deliveries],
             calculation_errors=self._pipeline.calculation_errors,
+            time_zone=self._settings.time_zone,
         )
 
     def healthy(self) -> bool:

@@ -117,3 +117,5 @@ class GatewaySnapshot(NamedTuple):
     instruments: Sequence[InstrumentStatus]
     destinations: Sequence[DestinationStatus]
     calculation_errors: int
+    time_zone: str = "UTC"
+    """Of the site, a key of the IANA data base."""

@@ -109,6 +109,7 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
             "schema": INVENTORIES_SCHEMA,
             "site": snapshot.site,
             "time": iso_time(snapshot.instant),
+            "time_zone": snapshot.time_zone,
             "simulated": snapshot.simulated,
         }
     )

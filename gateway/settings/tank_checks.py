@@ -146,6 +146,10 @@ class _TankChecks:
             self._wrong("reference_height", text=text)
         for name, limit in self._limits.levels.items():
             self._inside(limit, capacity, what, "limits", name)
+        critical = self._limits.levels.get("critical_high")
+        if critical is not None and critical == capacity.top_m:
+            key = (*self._path, "limits", "critical_high")
+            self._manual.warn(key, f"is the top of {what} itself: it is passed when nothing more goes in")
         for index, element in enumerate(model.temperature.elements if model.temperature is not None else ()):
             height = element.height
             if height > capacity.top_m:
