@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 import structlog
 
 from gateway.binding import TankBinding, bind, received, was_heard
-from gateway.calculation.inventory import calculate, failed
+from gateway.calculation.inventory import calculate, failed, unwatched
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.recurrence import QUIET, Recurrence
@@ -14,6 +14,7 @@ from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.figures import BESIDE
 from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.validity import valid_for_s
 
 __all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "Pipeline", "Tank"]
 
@@ -37,6 +38,7 @@ class Tank:
         self.plan = plan
         self.binding = binding
         self.period_ns = round(period_s * _NS_PER_S)
+        self.valid_for_s = valid_for_s(period_s)
         self.memory: Memory = EMPTY_MEMORY
         self.sequence = 0
         self.calculated_ns = started_ns
@@ -127,6 +129,15 @@ class Pipeline:
                 self._calculate(tank)
                 yield tank.plan.tank
 
+    def finish(self) -> list[InventoryRecord]:
+        """What each tank that has spoken is to say last, when nothing more is read: that nobody watches it."""
+        monotonic_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
+        for tank in self._tanks:
+            if tank.latest is not None:
+                tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
+                self._record(tank, unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory))
+        return self.records()
+
     def records(self) -> list[InventoryRecord]:
         """The newest record of each tank that has one."""
         return [tank.latest for tank in self._tanks if tank.latest is not None]
@@ -149,11 +160,14 @@ class Pipeline:
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
             inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")
         tank.calculated_ns = monotonic_ns
-        tank.sequence += 1
         self._log_change(tank, inventory)
         self._log_endings(tank, inventory)
-        tank.latest = InventoryRecord(self._site, self._boot, tank.sequence, inventory)
-        self._deliver(tank.latest)
+        self._deliver(self._record(tank, inventory))
+
+    def _record(self, tank: Tank, inventory: Inventory) -> InventoryRecord:
+        tank.sequence += 1
+        tank.latest = InventoryRecord(self._site, self._boot, tank.sequence, inventory, tank.valid_for_s)
+        return tank.latest
 
     def _log_change(self, tank: Tank, inventory: Inventory) -> None:
         before = None if tank.latest is None else tank.latest.inventory.quality

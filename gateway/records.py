@@ -75,6 +75,7 @@ class ReasonCode(StrEnum):
     MANUAL_EXPIRED = "manual_expired"
     DENSITY_UNDATED = "density_undated"
     CLOCK_UNTRUSTED = "clock_untrusted"
+    NOT_WATCHED = "not_watched"
     # plausibility
     RATE_IMPLAUSIBLE = "rate_implausible"
     GAUGES_DISAGREE = "gauges_disagree"
@@ -339,3 +340,5 @@ class InventoryRecord(NamedTuple):
     sequence: int
     """Counts per tank from 1."""
     inventory: Inventory
+    valid_for_s: float | None = None
+    """From its instant on; by then the next is overdue. None: not known."""

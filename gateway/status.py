@@ -11,7 +11,9 @@ __all__ = [
     "GatewaySnapshot",
     "Histogram",
     "InstrumentStatus",
+    "LastBoot",
     "LineStatus",
+    "Trouble",
 ]
 
 
@@ -65,6 +67,29 @@ class LineStatus(NamedTuple):
     """How often it began to seem that another master is on the line."""
 
 
+class Trouble(NamedTuple):
+    """Something that a person must set right at a destination."""
+
+    code: str
+    """`client_id_shared` or `other_gateway`."""
+    text: str
+    """One sentence."""
+
+
+class LastBoot(NamedTuple):
+    """The start of this site's gateway before the present one, as a destination still had it."""
+
+    boot: str
+    state: str
+    """What it last said of itself, or its last will for it: `online` or `offline`."""
+    cause: str | None
+    """Why it is offline."""
+    time: str
+    """Of that statement, as it was told; a last will is dated by its connect."""
+    waiting: int | None
+    """Records it had not delivered when it ended; None where it did not say, so that nobody knows."""
+
+
 class DestinationStatus(NamedTuple):
     """How one delivery has done since the start."""
 
@@ -75,6 +100,7 @@ class DestinationStatus(NamedTuple):
     """Records that were never delivered: until the ledger comes, an outage loses them."""
     waiting: int
     oldest_waiting_s: float | None
+    troubles: tuple[Trouble, ...] = ()
 
 
 class GatewaySnapshot(NamedTuple):

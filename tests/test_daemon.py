@@ -104,7 +104,7 @@ async def test_a_line_without_instruments_is_no_fault(site: SiteSettings) -> Non
     (line,) = site.lines
     empty = replace(line, name="spare", instruments=())
     gateway = Daemon(replace(site, lines=(line, empty)))
-    assert [name for name, _ in gateway._loops()] == ["tick", f"line {line.name}"]
+    assert [name for name, _ in gateway._watchers()] == ["tick", f"line {line.name}"]
     assert [status.line for status in gateway.snapshot().lines] == [line.name, "spare"]
     assert gateway.readiness().lines == 1
 

@@ -13,8 +13,10 @@ from structlog.testing import capture_logs
 
 from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import TankPlan
+from gateway.delivery.payload import inventory_json
 from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, Pipeline
 from gateway.records import Ending, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from tests.support.messages import valid_message
 from tests.support.plans import StraightTank, straight_plan, temperature_plan
 
 S = 1_000_000_000
@@ -266,3 +268,82 @@ def test_a_value_that_ends_soon_is_logged_once_and_once_more_when_it_has_ended(c
         (ENTRY_ENDED, "reference density"),
     ]
     assert delivered[0].inventory.endings == (Ending("reference_density", now + timedelta(seconds=30)),)
+
+
+def test_a_record_says_for_how_long_it_holds(clock: HandClock) -> None:
+    """max(10 s, 2.5 periods), by the period of the tank."""
+    other = TankBinding("TK-2", level=Source("LT-2", "innage", 60.0))
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0), (straight_plan(tank="TK-2"), other, 30.0))
+    clock.pass_s(31.0)
+    assert list(pipeline.overdue()) == ["TK-1", "TK-2"]
+    assert [record.valid_for_s for record in delivered] == [10.0, 75.0]
+
+
+class TestTheEnd:
+    """What each tank says last, when the gateway is stopped."""
+
+    @staticmethod
+    def read(clock: HandClock, level_m: float | None = 6.0) -> Pipeline:
+        pipeline, _ = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+        pipeline.take(temperature_readings(clock))
+        pipeline.take(level_reading(clock, level_m))
+        return pipeline
+
+    def test_all_is_bad_and_what_was_good_stands_beside_it(self, clock: HandClock) -> None:
+        pipeline = self.read(clock)
+        (before,) = pipeline.records()
+        read_s = clock.utc_ns() / 1e9
+        clock.pass_s(3.0)
+        (last,) = pipeline.finish()
+        inventory = last.inventory
+        assert {each.quality for each in inventory.figures} == {Quality.BAD}
+        assert {each.value for each in inventory.figures} == {None}
+        assert {reason.code for each in inventory.figures for reason in each.reasons} == {ReasonCode.NOT_WATCHED}
+        assert inventory.quality is Quality.BAD
+        assert inventory.last_good["tov"].value == 600.0
+        assert inventory.last_good["tov"].time_s == pytest.approx(read_s)
+        good = {
+            name
+            for name, each in before.inventory.figures._asdict().items()
+            if each.quality is Quality.GOOD and each.value is not None
+        }
+        assert set(inventory.last_good) == good
+        assert inventory.instant == before.inventory.instant + timedelta(seconds=3.0)
+        assert (last.sequence, last.valid_for_s) == (2, 10.0)
+        assert pipeline.records() == [last]
+
+    def test_limits_elements_and_endings_stay_without_what_was_read(self, clock: HandClock) -> None:
+        pipeline = self.read(clock)
+        (before,) = pipeline.records()
+        (last,) = pipeline.finish()
+        state, was = last.inventory.level_state, before.inventory.level_state
+        assert (was.limit, was.quality, was.high_high_m) == ("normal", Quality.GOOD, 9.3)
+        assert (state.limit, state.roof, state.quality, state.high_high_m) == ("unknown", None, Quality.BAD, 9.3)
+        assert [use.height_m for use in last.inventory.elements] == [use.height_m for use in before.inventory.elements]
+        assert {(use.value, use.used, use.weight, use.quality) for use in last.inventory.elements} == {
+            (None, False, 0.0, Quality.BAD)
+        }
+        assert last.inventory.endings == before.inventory.endings
+
+    def test_what_was_not_good_lately_keeps_its_last_good_value(self, clock: HandClock) -> None:
+        pipeline = self.read(clock)
+        read_s = clock.utc_ns() / 1e9
+        clock.pass_s(100.0)
+        list(pipeline.overdue())
+        (stale,) = pipeline.records()
+        assert stale.inventory.figures.level.quality is Quality.BAD
+        (last,) = pipeline.finish()
+        assert last.inventory.last_good["level"].value == 6.0
+        assert last.inventory.last_good["level"].time_s == pytest.approx(read_s)
+        assert last.inventory.last_good.items() >= stale.inventory.last_good.items()
+
+    def test_a_tank_that_has_not_spoken_says_nothing_of_its_end(self, clock: HandClock) -> None:
+        """What lies on the broker of it is of an earlier start, and may hold a last good value that we have not."""
+        pipeline, _ = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+        assert pipeline.finish() == []
+
+    def test_it_obeys_the_schema(self, clock: HandClock) -> None:
+        (last,) = self.read(clock).finish()
+        message = valid_message(inventory_json(last))
+        assert message["schema"] == "tank-gateway/inventory/1"
+        assert message["figures"]["tov"]["last_good"]["value"] == 600.0

@@ -47,7 +47,7 @@ from gateway.records import (
 from gateway.sources import LevelSource, Sources
 from gateway.states import LimitState, RoofZone
 
-__all__ = ["calculate", "failed"]
+__all__ = ["calculate", "failed", "unwatched"]
 
 
 def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMORY) -> tuple[Inventory, Memory]:
@@ -194,6 +194,17 @@ def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> 
     lost = figure.bad(ReasonCode.CALCULATION_FAILED, f"the calculation failed: {text}")
     figures = Figures(*[lost] * len(Figures._fields))
     return _inventory(plan, tank_input, figures, (), remember_good(memory, figures))
+
+
+def unwatched(plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory) -> Inventory:
+    """The last sheet of a tank that is no longer watched: `newest` with nothing known of now, last good values kept."""
+    reason = Reason(ReasonCode.NOT_WATCHED, "the gateway was stopped: nobody watches this tank from here")
+    lost = figure.bad(reason.code, reason.text)
+    figures = Figures(*[lost] * len(Figures._fields))
+    elements = tuple([ElementUse(use.height_m, None, False, 0.0, lost.quality, reason) for use in newest.elements])
+    last = _inventory(plan, tank_input, figures, elements, remember_good(memory, figures))
+    state = newest.level_state._replace(limit=LimitState.UNKNOWN, roof=None, quality=lost.quality)
+    return last._replace(level_state=state, endings=newest.endings)
 
 
 def _inventory(

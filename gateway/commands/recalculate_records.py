@@ -108,7 +108,11 @@ class RecordFile:
                 return None
             version = int(payload["version"]["number"]) if payload["schema"] == INVENTORY_VERSION_SCHEMA else 0
             record = InventoryRecord(
-                identity["site"], str(identity["boot"]), int(identity["sequence"]), inventory_of(payload)
+                identity["site"],
+                str(identity["boot"]),
+                int(identity["sequence"]),
+                inventory_of(payload),
+                payload.get("valid_for_s"),  # a record from before it was told has none
             )
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             text = f"is no inventory that this version understands ({type(error).__name__}: {error})"

@@ -3,7 +3,13 @@
 import argparse
 
 from gateway.commands.output import write_json
-from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA, STATUS_SCHEMA
+from gateway.delivery.payload import (
+    HEARTBEAT_SCHEMA,
+    INVENTORIES_SCHEMA,
+    INVENTORY_SCHEMA,
+    INVENTORY_VERSION_SCHEMA,
+    STATUS_SCHEMA,
+)
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.delivery.schemas import schemas
 from gateway.settings.site import site_schema
@@ -14,6 +20,7 @@ _MESSAGES = {
     "inventory": INVENTORY_SCHEMA,
     "inventory-version": INVENTORY_VERSION_SCHEMA,
     "status": STATUS_SCHEMA,
+    "heartbeat": HEARTBEAT_SCHEMA,
     "inventories": INVENTORIES_SCHEMA,
     "readings": READINGS_SCHEMA,
 }
@@ -23,8 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "of",
         choices=["site", *_MESSAGES],
-        help="site: the site file; inventory, status: on MQTT; inventories, readings: on HTTP; inventory-version: what "
-        "`recalculate` writes",
+        help="site: the site file; inventory, status, heartbeat: on MQTT; inventories, readings: on HTTP; "
+        "inventory-version: what `recalculate` writes",
     )
 
 

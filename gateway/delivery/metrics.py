@@ -333,6 +333,17 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterator[str]:
         (status, label_text(site=snapshot.site, destination=status.destination)) for status in snapshot.destinations
     ]
     yield from _plain(_OF_DESTINATIONS, labelled)
+    trouble = "tank_gateway_destination_trouble"
+    yield from family(
+        trouble,
+        "gauge",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway.",
+        (
+            sample(trouble, f"{labels},{label_text(kind=each.code)}", 1)
+            for status, labels in labelled
+            for each in status.troubles
+        ),
+    )
 
 
 def _whole(snapshot: GatewaySnapshot) -> Iterator[str]:

@@ -20,6 +20,7 @@ BENCHES = (
     "table_slips",
     "dip_matches",
     "request_rate",
+    "publish_rate",
     "rtu_bus",
     "whole_process",
 )

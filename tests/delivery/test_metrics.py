@@ -148,6 +148,8 @@ def test_the_gateways_own_health() -> None:
     assert _find(text, "tank_gateway_destination_lost_total") == [2]
     assert _find(text, "tank_gateway_destination_waiting") == [1]
     assert _find(text, "tank_gateway_destination_oldest_waiting_seconds") == [0.75]
+    assert _find(text, "tank_gateway_destination_trouble", destination="mqtt", kind="other_gateway") == [1]
+    assert _find(text, "tank_gateway_destination_trouble", kind="client_id_shared") == []
     assert _find(text, "tank_gateway_build_info", version="0.0.0", boot=BOOT) == [1]
     assert _find(text, "tank_gateway_calculation_errors_total") == [3]
     assert _find(text, "tank_gateway_clock_seconds") == [NOON.timestamp()]

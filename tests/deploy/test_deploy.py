@@ -1,9 +1,12 @@
 """The files in deploy/ are accepted by the programs that will read them, and do what they say."""
 
+import asyncio
 import configparser
 import grp
+import json
 import os
 import pwd
+import random
 import re
 import shutil
 import subprocess
@@ -12,11 +15,16 @@ from pathlib import Path
 import pytest
 import trustme
 from prometheus_client.parser import text_string_to_metric_families
+from structlog.testing import capture_logs
 
 from gateway.delivery.metrics import Metrics
+from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.plan import TlsPlan
 from gateway.figures import FIGURE_DEFINITIONS
+from gateway.status import GatewaySnapshot
+from tests.support.deliveries import plan_for, running, until
 from tests.support.mosquitto import Mosquitto
-from tests.support.records import record, snapshot
+from tests.support.records import BOOT, record, snapshot
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 DEPLOY = ROOT / "deploy"
@@ -216,6 +224,33 @@ class TestBroker:
             # No third retained message comes within a second: neither of the two others was let through.
             more = self.client("mosquitto_sub", broker, tmp_path, "-t", "tanks/#", "-C", "3", "-W", "1", *reader)
             assert sorted(more.stdout.splitlines()) == ["end", "true"]
+
+    async def test_the_gateway_may_say_all_it_has_to_and_hear_others_of_its_site(
+        self, broker: Mosquitto, tmp_path: Path
+    ) -> None:
+        password = tmp_path / "password"
+        password.write_text("write-only\n")
+        tls = TlsPlan(tmp_path / "ca.pem")
+        plan = plan_for(broker.port, status_period_s=0.05, user_name="gateway-north", password_file=password, tls=tls)
+        told: list[int] = []
+
+        def state() -> GatewaySnapshot:
+            told.append(1)
+            return snapshot()._replace(site="north")
+
+        with broker, capture_logs() as logs:
+            delivery = MqttDelivery(plan, "north", BOOT, state, random=random.Random(1))
+            async with running(delivery):
+                delivery.offer(record("TK-1", 1))
+                delivery.finish([record("TK-1", 2)])
+                await until(lambda: len(told) > 10)
+            reader = ["-u", "reader", "-P", "read-only", "-t", "tanks/north/#", "-C", "3", "-W", "20"]
+            heard = await asyncio.to_thread(self.client, "mosquitto_sub", broker, tmp_path, *reader)
+        assert [entry["event"] for entry in logs] == ["delivery.mqtt_connected"]
+        found = {(message := json.loads(line))["schema"]: message for line in heard.stdout.splitlines()}
+        assert found["tank-gateway/inventory/1"]["identity"]["sequence"] == 2
+        assert found["tank-gateway/gateway-status/1"]["cause"] == "stopped"
+        assert "tank-gateway/heartbeat/1" in found
 
     def test_plain_connections_are_refused(self, broker: Mosquitto) -> None:
         with broker:

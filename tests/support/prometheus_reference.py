@@ -207,15 +207,22 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     oldest = GaugeMetricFamily(
         "tank_gateway_destination_oldest_waiting_seconds", "Age of the oldest waiting record, if any.", labels=names
     )
+    trouble = GaugeMetricFamily(
+        "tank_gateway_destination_trouble",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway.",
+        labels=(*names, "kind"),
+    )
     for status in snapshot.destinations:
         labels = (snapshot.site, status.destination)
+        for each in status.troubles:
+            trouble.add_metric((*labels, each.code), 1.0)
         connected.add_metric(labels, int(status.connected))
         delivered.add_metric(labels, status.delivered)
         lost.add_metric(labels, status.lost)
         waiting.add_metric(labels, status.waiting)
         if status.oldest_waiting_s is not None:
             oldest.add_metric(labels, status.oldest_waiting_s)
-    return connected, delivered, lost, waiting, oldest
+    return connected, delivered, lost, waiting, oldest, trouble
 
 
 def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
