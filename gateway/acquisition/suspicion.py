@@ -10,7 +10,7 @@ from statistics import fmean
 from typing import NamedTuple
 
 from gateway.acquisition.register_map import InstrumentMap, Signal, ValueType
-from gateway.records import Quality, Reading
+from gateway.records import Quality, Reading, Reason, ReasonCode
 
 __all__ = ["DuplicateAddressWatch", "SecondMasterWatch", "TwoPlaces", "two_places"]
 
@@ -125,6 +125,14 @@ class SecondMasterWatch:
         self._looked_ns = 0
         self.suspected = False
         self.suspicions = 0
+
+    @property
+    def reason(self) -> Reason:
+        """Why no value of the line is certain while it is suspected."""
+        text = (
+            "frames come that answer no request: another master may be on the line, and an answer may be to its request"
+        )
+        return Reason(ReasonCode.SECOND_MASTER, text)
 
     def look(self, frames: int, now_ns: int) -> bool:
         """Takes how many there have been since the start. Returns whether the suspicion has come or gone."""

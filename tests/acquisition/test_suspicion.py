@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
+from gateway.acquisition.plan import FrameKind, TcpPath
 from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, Table, ValueType
 from gateway.acquisition.suspicion import DuplicateAddressWatch, SecondMasterWatch, two_places
 from gateway.errors import BadFrameError, LinkError
@@ -169,16 +170,22 @@ def test_frames_that_keep_coming_are_one_and_it_passes_when_they_do() -> None:
     assert master.suspicions == 1
 
 
-async def test_a_second_master_is_logged_and_counted_and_takes_no_value() -> None:
+async def test_a_second_master_is_logged_and_counted_and_while_it_is_suspected_no_value_is_good() -> None:
     def other_polls(unit: int, table: Table) -> float:
         yard.link.counters.unsolicited_frames += 100 < yard.time.now_s < 200
         return FAST
 
-    yard = VirtualLine([1, 2], other_polls)
+    yard = VirtualLine([1, 2], other_polls, path=TcpPath("127.0.0.1", 502, FrameKind.RTU))
     with capture_logs() as logs:
         await yard.run_for(600.0)
     said = [log for log in logs if "second_master" in log["event"]]
     assert [log["event"] for log in said] == ["line.second_master_suspected", "line.second_master_cleared"]
     assert said[0]["reason"] == "second_master"
     assert yard.line.status().second_master_suspicions == 1
-    assert {reading.quality for _, readings in yard.sunk for reading in readings} == {Quality.GOOD}
+    readings = [(when, reading) for when, readings in yard.sunk for reading in readings]
+    assert {reading.value is None for _, reading in readings} == {False}
+    assert {reading.quality for when, reading in readings if when < 100} == {Quality.GOOD}
+    suspect = [reading for when, reading in readings if 110 < when < 200]
+    assert {reading.quality for reading in suspect} == {Quality.UNCERTAIN}
+    assert {reading.reason.code for reading in suspect if reading.reason} == {ReasonCode.SECOND_MASTER}
+    assert {reading.quality for when, reading in readings if when > 330} == {Quality.GOOD}, "no more came for a while"
