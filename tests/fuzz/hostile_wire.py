@@ -15,6 +15,7 @@ from gateway.acquisition.modbus_tcp import MbapConnection
 from gateway.acquisition.quiet import Timing
 from gateway.acquisition.register_map import Table
 from gateway.acquisition.rtu_frame import RtuFraming
+from gateway.acquisition.transaction_numbers import TransactionNumbers
 from gateway.errors import NoConnectionError
 from tests.acquisition.virtual_wire import LoopTimer
 from tests.fuzz.dialects import Dialect, asked_count, right_pdu
@@ -172,6 +173,7 @@ class _MemoryTcpLink:
     def __init__(self, wire: HostileWire) -> None:
         self._wire = wire
         self._connection: MbapConnection | None = None
+        self._numbers = TransactionNumbers(0)
         self.counters = LinkCounters()
 
     @property
@@ -180,7 +182,7 @@ class _MemoryTcpLink:
 
     async def connect(self, timeout_s: float) -> None:
         await self.close()
-        connection = MbapConnection(asyncio.get_running_loop(), self.counters)
+        connection = MbapConnection(asyncio.get_running_loop(), self.counters, self._numbers)
         self._wire.connect(connection.data_received, lambda: connection.connection_lost(None))
         connection.connection_made(_MemoryTransport(self._wire, connection))
         self._connection = connection

@@ -50,8 +50,8 @@ def try_frame_reader(name: str, data: bytes) -> None:
     assert framing.explain(data, request)
     framing.beginning(data)
     with suppress(BadFrameError):
-        frame = framing.first_answer(data)
-        assert frame is None or 0 < frame.wire_size <= len(data)
+        first = framing.first_answer(data)
+        assert first is None or 0 < first.wire_size <= len(data)
 
 
 def try_link(name: str, data: bytes) -> None:
