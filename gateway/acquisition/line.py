@@ -17,6 +17,7 @@ from gateway.acquisition.line_log import LineLog
 from gateway.acquisition.link import DoubtedWords, Link
 from gateway.acquisition.parts import Part
 from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.repeated_read import read_in_a_row
 from gateway.acquisition.round import Contact, Round
 from gateway.acquisition.schedule import Schedule, Task, Turn
 from gateway.acquisition.statistics import LineStatistics
@@ -283,8 +284,10 @@ class Line:
                 current.vain_ns = now_ns - begun_ns
                 resumes_at_ns = now_ns  # others have waited long enough: those that are due go first
         else:
-            now_ns = self._clock.monotonic_ns()
-            utc_ns = self._clock.utc_ns()
+            now_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
+            readings = reader.decode(words, utc_ns, now_ns)
+            if instrument.duplicate.is_looked_at(reader.names):
+                await read_in_a_row(self._link, instrument, part, readings, timeout_s, self._clock)
             if right is not None and self._more_to_ask(index, current, now_ns):
                 current.contact = Contact.PENDING
                 right.pass_on()
@@ -293,7 +296,6 @@ class Line:
             instrument.statistics.answered(took_ns, utc_ns)
             instrument.wait.answered(took_ns)
             self._heard(now_ns)
-            readings = reader.decode(words, utc_ns, now_ns)
             if isinstance(words, DoubtedWords):
                 readings = doubted(readings, instrument.reason(words.doubt))
             current.answered(part, readings)
@@ -336,8 +338,7 @@ class Line:
             self._schedule.waited_in_vain(now_ns, current.vain_ns)
         self._log.polled(instrument, current.failure, given_up)
         instrument.ended(current.failure)
-        if instrument.duplicate.watching:
-            readings = self._doubt_address(instrument, readings)
+        readings = self._doubt_address(instrument, readings)
         frames = self._link.counters.unsolicited_frames
         if self._second_master.look(frames, now_ns):
             self._log.second_master(self._second_master.suspected, frames)
@@ -370,6 +371,7 @@ class Line:
             current.cut_off(reason)
         elif failure is Failure.SILENT:
             current.silent(part, reason, now_ns)
+            instrument.duplicate.request_failed()
         elif isinstance(exc, DeviceExceptionError) and failure in (Failure.REFUSED, Failure.REFUSED_PART):
             if current.refused(part, reason, now_ns, failure is Failure.REFUSED_PART):
                 self._log.refused(instrument, part, exc)
