@@ -1,6 +1,6 @@
 """One device on liquid that moves is never taken for two: a year of waves, deadbands, pumping and mixers.
 
-Half a day of each kind here, a month of each with QUIET_YEAR=1 (in `make soak`). The slowest wave of liquid in an upright
+Half a day of each kind here, a month of each with QUIET_YEAR=1 (`make soak`). The slowest wave of liquid in an upright
 cylinder has omega^2 = (k g / R) tanh(k h / R), k the first zero of J1' (formula from memory; k by scipy). Amplitudes,
 deadbands and mixers are common practice.
 """
