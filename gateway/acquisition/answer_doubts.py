@@ -64,7 +64,7 @@ class _Steps:
 
 
 class _Unit:
-    __slots__ = ("answers", "own_s", "steps", "unproven_look", "unproven_others", "unproven_s", "was_proved")
+    __slots__ = ("answers", "own_s", "steps", "unproven_look", "unproven_s", "was_proved")
 
     def __init__(self) -> None:
         self.answers = UnitAnswers()
@@ -75,8 +75,6 @@ class _Unit:
         """Of what answers are taken without proof; None while none are."""
         self.unproven_s = 0.0
         """Since when."""
-        self.unproven_others = False
-        """Whether they may be those of other registers than were asked for."""
         self.was_proved = False
         """Whether its first answer was to be proved; once is enough, whatever came of it."""
 
@@ -124,27 +122,39 @@ class Units:
             one.answers.forgive()
             self.owing.discard(unit)
 
-    def take_unproven(self, unit: int, look: Look, now_s: float) -> None:
-        """What the unit owes can be told from its next answers by nothing."""
-        one = self._of(unit)
-        one.unproven_look = look
-        one.unproven_s = now_s
-        one.unproven_others = one.answers.has_several(look)
-        one.answers.forgive()
-        self.owing.discard(unit)
+    def is_unproven(self, unit: int, look: Look) -> bool:
+        return self._of(unit).unproven_look == look
 
     # Answers
 
     def own(self, unit: int, look: Look, now_s: float) -> None:
-        """An answer came that is its own."""
+        """An answer came that is its own beyond doubt."""
         one = self._of(unit)
-        if one.unproven_look is not None and self._is_proved(one, look, now_s):
-            one.unproven_look = None
+        one.unproven_look = None
         one.own_s = now_s
         self.owing.discard(unit)
         if self._is_past_unknown:
             self._is_past_unknown = self._own in (None, (unit, look))
         self._own = (unit, look)
+
+    def taken(self, unit: int, look: Look, now_s: float) -> bool:
+        """An answer was taken though the unit owes one of that look, and nothing can tell them apart.
+
+        Returns whether it is certain all the same: nothing but older values of the same registers was to be feared, and
+        nothing has come for longer than ever an answer was kept.
+        """
+        one = self._of(unit)
+        if one.unproven_look is None:
+            one.unproven_look, one.unproven_s = look, now_s
+        quiet_s = now_s - max(one.unproven_s, self._strayed_s)
+        if quiet_s < self._longest_kept_s or one.answers.has_several(look):
+            return False
+        one.answers.forgive()
+        self.own(unit, look, now_s)
+        return True
+
+    def answered(self, unit: int, look: Look, now_s: float) -> None:
+        """A read has its answer: once more it was the only one, as far as is known yet."""
         alone = self._twice.get((unit, look))
         if alone is not None:
             alone[1] += 1
@@ -196,14 +206,6 @@ class Units:
 
     def is_shifted(self, unit: int) -> bool:
         return self._steps.shifted or self._of(unit).steps.shifted
-
-    def _is_proved(self, one: _Unit, look: Look, now_s: float) -> bool:
-        """Whether what was owed cannot come any more: something else was answered since, or another unit; or, where
-        nothing but older values of the same registers is to be feared, nothing came for longer than any was kept."""
-        if one.unproven_look != look or any(each.own_s > one.unproven_s for each in self._others(one)):
-            return True
-        quiet_s = now_s - max(one.unproven_s, self._strayed_s)
-        return not one.unproven_others and quiet_s >= self._longest_kept_s
 
     def _others(self, one: _Unit) -> Iterator[_Unit]:
         return (each for each in self._units.values() if each is not one)

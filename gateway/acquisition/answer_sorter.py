@@ -28,7 +28,7 @@ class Whose(Enum):
 class AnswerSorter:
     """One line. Times are monotonic, in s."""
 
-    __slots__ = ("_counters", "_framing", "_is_counted", "_is_frame_over", "_quiet", "_stray", "_units")
+    __slots__ = ("_counters", "_framing", "_is_counted", "_is_frame_over", "_late", "_quiet", "_stray", "_units")
 
     def __init__(self, framing: Framing, units: Units, quiet: Quiet, counters: LinkCounters) -> None:
         self._framing = framing
@@ -41,6 +41,8 @@ class AnswerSorter:
         """Whether what still follows belongs to something that was counted."""
         self._is_frame_over = True
         """The next unexpected byte begins a frame, however soon it follows."""
+        self._late: list[tuple[int, float]] = []
+        """By how many seconds units were late, as far as it is not known yet whether that was theirs."""
 
     def whose(self, message: bytes, awaited: ReadRequest, now_s: float, *, is_taken: bool) -> Whose:
         """`is_taken`: what may be the awaited answer is taken for it, whatever is owed."""
@@ -65,7 +67,7 @@ class AnswerSorter:
         kept_s = None if struck.sent_s is None else now_s - struck.sent_s
         self._units.late(unit, kept_s)
         if kept_s is not None:
-            self._quiet.learn(unit, kept_s)
+            self._late.append((unit, kept_s))
         return True
 
     def _is_second(self, message: bytes, now_s: float) -> bool:
@@ -116,6 +118,7 @@ class AnswerSorter:
             self._stray = self._stray[frame.wire_size :]
             if not self._is_earlier(frame.message, now_s) and not self._is_second(frame.message, now_s):
                 self._counters.unsolicited_frames += 1
+            self.learn(are_units_slow=True)
         self._is_frame_over = True
 
     def ended(self) -> None:
@@ -129,6 +132,16 @@ class AnswerSorter:
             self._counters.late_answers += 1
         else:
             self._counters.unsolicited_frames += 1
+
+    def learn(self, *, are_units_slow: bool) -> None:
+        """Late answers that came by themselves, or before the awaited one, tell how slow a unit is.
+
+        Those that came with the next request, and then nothing, were kept on the way.
+        """
+        if are_units_slow:
+            for unit, late_s in self._late:
+                self._quiet.learn(unit, late_s)
+        self._late.clear()
 
     def frame_ended(self, *, is_whole: bool) -> None:
         """What was awaited has come; or it was no good, and what follows soon is more of the same."""

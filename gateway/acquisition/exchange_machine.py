@@ -123,7 +123,8 @@ class ExchangeMachine:
         self._wanted = request
         self._timeout_s = timeout_s
         self._exchanges = 0
-        self._is_there = self._takes_unproven = False
+        self._is_there = False
+        self._takes_unproven = self._units.is_unproven(request.unit, request.look)
         self._go_on(now_s)
 
     def abandon(self, now_s: float) -> None:
@@ -197,21 +198,28 @@ class ExchangeMachine:
         """The answer to the request under way, beyond doubt or taken in spite of it."""
         request = self._request
         unit, look = request.unit, request.look
-        if self._takes_unproven and self._units[unit].owes:
-            self._units.take_unproven(unit, look, now_s)
-        self._units[unit].answered(request, now_s, with_values=isinstance(result, tuple))
-        self._units.own(unit, look, now_s)
+        units, answers = self._units, self._units[unit]
+        if self._takes_unproven and answers.owes:
+            is_certain = units.taken(unit, look, now_s)
+        else:
+            is_certain = True
+            answers.caught_up()
+            units.own(unit, look, now_s)
+        answers.answered(request, now_s, with_values=isinstance(result, tuple))
         self._quiet.learn(unit, now_s - self._sent_s)
+        self._sorter.learn(are_units_slow=True)
         self._sorter.frame_ended(is_whole=True)
         if request != self._wanted:
             self._is_there = True
             self._go_on(now_s)
             return
-        self._units.in_step(unit)
-        if self._units.is_shifted(unit):
+        units.answered(unit, look, now_s)
+        if is_certain:
+            units.in_step(unit)
+        if units.is_shifted(unit):
             self._end(AnswersShiftedError("answers came to earlier requests until just now"))
         else:
-            doubt = self._units.doubt(unit, look)
+            doubt = units.doubt(unit, look)
             if doubt is not None and isinstance(result, tuple):
                 result = DoubtedWords.of(result, doubt.value)
             self._end(result)
@@ -242,6 +250,7 @@ class ExchangeMachine:
             self._units[unit].was_mute(self._request.look)
         self._error = error
         self._explained = len(self._received)
+        self._sorter.learn(are_units_slow=False)
         self._sorter.frame_ended(is_whole=not self._received)
         self._quiet.missed(unit, now_s)
         self._wait_for_quiet(State.SETTLING, now_s)
@@ -371,11 +380,8 @@ class ExchangeMachine:
         elif self.state is not State.IDLE:
             self.deadline_s = min(self._quiet.ends_s, self._patience_s)
 
-    def _ignored(self, data: bytes, now_s: float, follows_s: float) -> None:
-        """Bytes of a connection that is given up."""
-
-    def _nothing(self, now_s: float) -> None:
-        """There is no deadline."""
+    def _nothing(self, *_: object) -> None:
+        """Bytes of a connection that is given up; a deadline where there is none."""
 
 
 class _Row(NamedTuple):
@@ -384,7 +390,7 @@ class _Row(NamedTuple):
 
 
 _TABLE: dict[State, _Row] = {
-    State.CLOSED: _Row(ExchangeMachine._ignored, ExchangeMachine._nothing),
+    State.CLOSED: _Row(ExchangeMachine._nothing, ExchangeMachine._nothing),
     State.IDLE: _Row(ExchangeMachine._strayed, ExchangeMachine._nothing),
     State.QUIET: _Row(ExchangeMachine._strayed, ExchangeMachine._quiet_passed),
     State.GAP: _Row(ExchangeMachine._strayed, ExchangeMachine._send),

@@ -118,13 +118,15 @@ class UnitAnswers:
         """Whether an answer that begins so may be one that it owes."""
         return any(run.may_begin(beginning) for run in self._runs)
 
-    def answered(self, request: ReadRequest, now_s: float, *, with_values: bool) -> None:
-        """Its own answer beyond doubt: nothing older comes any more."""
-        look = request.look
+    def caught_up(self) -> None:
+        """Its own answer came, beyond doubt: nothing older comes any more."""
         for run in self._runs:
             if run.look not in self._looks:
                 self.was_mute(run.look)
         self._runs.clear()
+
+    def answered(self, request: ReadRequest, now_s: float, *, with_values: bool) -> None:
+        look = request.look
         self._mute.pop(look, None)
         self.answered_s[look] = now_s
         if self._looks.get(look) != request:

@@ -13,7 +13,7 @@ from gateway.acquisition.half_duplex import HalfDuplexLink
 from gateway.acquisition.link import DoubtedWords
 from gateway.acquisition.quiet import Timing
 from gateway.acquisition.register_map import Table
-from gateway.errors import AnswersShiftedError, DeviceExceptionError, EarlierAnswerError, LinkError, NoAnswerError
+from gateway.errors import DeviceExceptionError, EarlierAnswerError, LinkError, NoAnswerError
 from gateway.records import ReasonCode
 from tests.acquisition.virtual_loop import run_virtually
 from tests.acquisition.virtual_wire import FRAMINGS, VirtualWire, link_on_loop_time
@@ -105,6 +105,15 @@ async def bench(framing: str = "rtu") -> AsyncIterator[Bench]:
         await peer.stop()
 
 
+async def hostile(made: Bench, reads: list[Block], steps: list[tuple[bool, int, float]], reconnects: set[int]) -> None:
+    made.path.plan = (*steps, *[(True, 99, TAKES_S)] * 10_000).__iter__()
+    for number, block in enumerate(reads):
+        if number in reconnects:
+            made.wire.hang_up()
+        with suppress(NoAnswerError, EarlierAnswerError):
+            await made.read(block)
+
+
 BLOCKS = (A, B, WIDE, (3, 0, 2))
 STEP = st.tuples(st.booleans(), st.integers(0, 3), st.sampled_from([TAKES_S, TAKES_S, 0.15, 0.25, 0.4, 1.1]))
 
@@ -121,16 +130,27 @@ def test_whatever_is_kept_or_lost_no_answer_is_an_earlier_ones_and_in_the_end_al
     async def run() -> None:
         async with bench(framing) as made:
             assert await made.outcomes(BLOCKS, len(BLOCKS)) == ["well"] * len(BLOCKS)
-            made.path.plan = (*steps, *[(True, 99, TAKES_S)] * 10_000).__iter__()
-            for number, block in enumerate(reads):
-                if number in reconnects:
-                    made.wire.hang_up()
-                with suppress(NoAnswerError, EarlierAnswerError, AnswersShiftedError):
-                    await made.read(block)
+            await hostile(made, reads, steps, reconnects)
             while len(made.path.asked) <= len(steps) + 10:
                 await made.outcomes(BLOCKS, 4)
             await made.outcomes(BLOCKS, 20)
             assert await made.outcomes(BLOCKS, 8) == ["well"] * 8
+
+    run_virtually(run)
+
+
+@pytest.mark.parametrize("blocks", [(ONE, OTHER_ONE), (ONE, OTHER_ONE, A), (ONE, OTHER_ONE, (3, 0, 1))])
+@given(data=st.data(), steps=st.lists(STEP, max_size=40), reconnects=st.sets(st.integers(0, 30), max_size=4))
+def test_where_nothing_tells_the_blocks_apart_no_other_registers_are_ever_good_either(
+    blocks: tuple[Block, ...], data: st.DataObject, steps: list[tuple[bool, int, float]], reconnects: set[int]
+) -> None:
+    reads = data.draw(st.lists(st.sampled_from(blocks), min_size=1, max_size=30))
+
+    async def run() -> None:
+        async with bench() as made:
+            assert await made.outcomes(blocks, len(blocks)) == ["well"] * len(blocks)
+            await hostile(made, reads, steps, reconnects)
+            await made.outcomes(blocks, 40)
 
     run_virtually(run)
 
@@ -277,6 +297,7 @@ async def test_a_part_that_is_passed_over_in_silence_is_not_asked_for_for_ever()
         found = await made.outcomes((A, B), 20)
         assert "well" not in found
         assert found[-10:] == ["doubted"] * 10, "either may be the other's: nothing will ever tell"
+        await made.outcomes([(3, 0, 2)], 1)
         found = await made.outcomes(((3, 0, 2), A, B), 9)
         assert found == ["well"] * 9, "another unit does"
 
