@@ -179,9 +179,9 @@ class ExchangeMachine:
         wanted = self._wanted
         assert wanted is not None
         units, answers = self._units, self._units[wanted.unit]
-        if answers.owes:
-            if answers.other_look(wanted) is None:
-                units.forgive_by_others(wanted.unit)
+        if answers.owes and answers.other_look(wanted) is None:
+            units.forgive_by_others(wanted.unit)
+        if answers.owes and not self._takes_unproven:
             return answers.next_request(wanted, is_there=self._is_there)
         if units.must_be_proved(wanted.unit, wanted.look):
             return answers.other_look(wanted) or wanted
@@ -240,8 +240,9 @@ class ExchangeMachine:
 
     def _miss(self) -> None:
         """The request under way is waited for no longer, and may yet be answered."""
-        self._units[self._request.unit].missed(self._request, self._sent_s)
-        self._units.missed(self._request.unit)
+        request = self._request
+        self._units[request.unit].missed(request, self._sent_s, is_proof=request != self._wanted)
+        self._units.missed(request.unit)
 
     def _fail(self, error: LinkError, now_s: float) -> None:
         self._miss()

@@ -20,6 +20,7 @@ _REMEMBERED = 64
 _LOOKS = 8
 _MUTE_AFTER = 2
 _BITS_A_BYTE = 8
+_PROOFS_IN_A_ROW = 2
 
 
 class Struck(NamedTuple):
@@ -33,10 +34,12 @@ class Struck(NamedTuple):
 class _Run:
     """Requests of one look that were sent one after another and not answered."""
 
-    __slots__ = ("are_known", "count", "last_s", "look", "request")
+    __slots__ = ("are_known", "count", "is_proof", "last_s", "look", "request")
 
-    def __init__(self, request: ReadRequest, sent_s: float, is_known: bool) -> None:
+    def __init__(self, request: ReadRequest, sent_s: float, *, is_proof: bool, is_known: bool) -> None:
         self.request = request
+        self.is_proof = is_proof
+        """Whether it was asked only to see whether the line is in step."""
         self.look = request.look
         self.count = 1
         self.last_s = sent_s
@@ -91,7 +94,7 @@ class UnitAnswers:
         """Whether answers of this look may be those of different registers."""
         return self._asked.get(look) is None
 
-    def missed(self, request: ReadRequest, sent_s: float) -> None:
+    def missed(self, request: ReadRequest, sent_s: float, *, is_proof: bool = False) -> None:
         """Was sent and is not waited for any longer."""
         self.missed_s = sent_s
         self._note(request)
@@ -102,7 +105,7 @@ class UnitAnswers:
             run.last_s = sent_s
             run.are_known &= is_known
         else:
-            self._runs.append(_Run(request, sent_s, is_known))
+            self._runs.append(_Run(request, sent_s, is_proof=is_proof, is_known=is_known))
 
     def strike(self, message: bytes) -> Struck | None:
         """The oldest owed request that this is an answer of; it and what is older is owed no more."""
@@ -155,18 +158,22 @@ class UnitAnswers:
     def next_request(self, wanted: ReadRequest, *, is_there: bool) -> ReadRequest:
         """What to ask so that `wanted` can be told apart from what is owed; `wanted` itself where it can be already.
 
-        A part that was never asked for is tried only with `is_there`, when the unit has just answered: so one that it
-        passes over in silence is not taken for a silent unit. Where nothing differs from all that is owed, it is what
-        leaves the least of it behind when it is answered.
+        A part that was never asked for is tried only of a unit that was heard before, in this read with `is_there`: one
+        that it passes over in silence is not to hide that it is there. Where nothing differs from all that is owed, it
+        is what leaves the least of that behind when it is answered; while the unit is silent, the same again and again,
+        so that what is owed stays simple, but no proof more than twice.
         """
         owed = [run.look for run in self._runs]
         if wanted.look not in owed:
             return wanted
-        others = list(self._others(wanted, untried=is_there))
+        others = list(self._others(wanted, untried=is_there or bool(self._known)))
         new = [request for request in others if request.look not in owed]
         if new:
             return min(new, key=self._cost)
-        asked = [wanted, *(request for request in others if request.look in owed)]
+        if not is_there:
+            last = self._runs[-1]
+            return wanted if last.is_proof and last.count >= _PROOFS_IN_A_ROW else last.request
+        asked = [wanted, *(request for request in self._others(wanted, untried=False) if request.look in owed)]
         return max(asked, key=lambda request: owed.index(request.look))
 
     def _note(self, request: ReadRequest) -> None:
