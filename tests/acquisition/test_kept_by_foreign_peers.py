@@ -93,9 +93,7 @@ class Watched:
 
     async def see_all_good(self) -> None:
         for instrument, signal in RIGHT:
-            await self.see(
-                lambda each, key=(instrument, signal): is_good(each) and (each.instrument, each.signal) == key
-            )
+            await self.see(good_of(instrument, signal))
 
 
 def good_of(instrument: str, signal: str) -> Callable[[Reading], bool]:

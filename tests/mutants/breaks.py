@@ -4,8 +4,15 @@ from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
+from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 
 __all__ = ["BREAKS", "Break"]
 
-BREAKS: tuple[Break, ...] = (*ACQUISITION_BREAKS, *LEVEL_BREAKS, *CALCULATION_BREAKS, *DELIVERY_BREAKS)
+BREAKS: tuple[Break, ...] = (
+    *ACQUISITION_BREAKS,
+    *IN_STEP_BREAKS,
+    *LEVEL_BREAKS,
+    *CALCULATION_BREAKS,
+    *DELIVERY_BREAKS,
+)
