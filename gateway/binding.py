@@ -111,8 +111,12 @@ class TankBinding:
         return tuple(source for source in single if source is not None) + self.elements + self.flows
 
 
-_NOT_HEARD = frozenset({ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCode.BAD_FRAME})
-"""Reasons that say nothing about the value: the instrument was asked and not heard."""
+_NOT_HEARD = frozenset(
+    {ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCode.BAD_FRAME}
+    | {ReasonCode.DEVICE_STILL_WORKING, ReasonCode.DEVICE_BUSY}
+    | {ReasonCode.PATH_UNAVAILABLE, ReasonCode.TARGET_SILENT}
+)
+"""Reasons that say nothing about the value: the instrument was asked and not heard, or had no time to answer."""
 
 
 _CLOCK_TOLERANCE = timedelta(minutes=5)

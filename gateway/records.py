@@ -67,6 +67,13 @@ class ReasonCode(StrEnum):
     DEVICE_STALE = "device_stale"
     DUPLICATE_ADDRESS = "duplicate_address"
     SECOND_MASTER = "second_master"
+    ANSWER_UNPROVEN = "answer_unproven"
+    ANSWERED_TWICE = "answered_twice"
+    ANSWERS_SHIFTED = "answers_shifted"
+    DEVICE_STILL_WORKING = "device_still_working"
+    DEVICE_BUSY = "device_busy"
+    PATH_UNAVAILABLE = "path_unavailable"
+    TARGET_SILENT = "target_silent"
     # binding
     OVERDUE = "overdue"
     STALE = "stale"

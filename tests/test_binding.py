@@ -132,6 +132,28 @@ def test_dry_water_probe_not_heard_stays_dry_uncertain_until_stale() -> None:
     assert newest(reading(None, ReasonCode.SENTINEL), reading(None, ReasonCode.NO_ANSWER)).value is None
 
 
+@pytest.mark.parametrize(
+    "code",
+    [
+        ReasonCode.BAD_FRAME,
+        ReasonCode.DEVICE_STILL_WORKING,
+        ReasonCode.DEVICE_BUSY,
+        ReasonCode.PATH_UNAVAILABLE,
+        ReasonCode.TARGET_SILENT,
+    ],
+)
+def test_what_says_nothing_of_the_value_leaves_it_uncertain(code: ReasonCode) -> None:
+    """MODBUS Application Protocol V1.1b3, section 7: exceptions 5, 6, 10 and 11 are not about the data."""
+    kept = newest(reading(), reading(None, code))
+    assert (kept.value, kept.quality) == (5.0, Quality.UNCERTAIN)
+    assert kept.reason is not None
+    assert kept.reason.code is code
+
+
+def test_answers_that_stay_behind_take_the_value_at_once() -> None:
+    assert newest(reading(), reading(None, ReasonCode.ANSWERS_SHIFTED)).quality is Quality.BAD
+
+
 def test_what_an_instrument_says_counts_at_once() -> None:
     said = reading(None, ReasonCode.SENTINEL)
     assert newest(reading(), said) is said

@@ -8,6 +8,7 @@ import math
 import struct
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from gateway.acquisition.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
@@ -67,6 +68,8 @@ _CODES = {
     ValueType.FLOAT64: "d",
 }
 
+_BITS = {ValueType.FLOAT32: "I", ValueType.FLOAT64: "Q"}
+
 # NAMUR NE 43, in mA: at or beyond the outer limits the transmitter signals its own failure; between the inner limits
 # it measures; what lies between is neither.
 _FAILED_LOW_MA = 3.6
@@ -96,10 +99,28 @@ def signal_decoder(signal: Signal) -> Decoder:
     """
     if not all(factor and math.isfinite(factor) for factor in (signal.scale, signal.si_factor)):
         raise ValueError(f"signal {signal.name}: scale {signal.scale:g} and {signal.si_factor:g} to SI give no value")
+    if signal.type in _BITS and (signal.sentinels or signal.none_detected):
+        return _told_by_bits(signal)
     read = _reader(signal)
     if signal.loop is not None:
         return _loop_decoder(signal, signal.loop, read)
     return _scaled_decoder(signal, read)
+
+
+def _told_by_bits(signal: Signal) -> Decoder:
+    """For a floating-point type with numbers instead of a value: 0.0 equals -0.0 and no NaN itself, but not in bits."""
+    wire, value = _LAYOUT[signal.order]
+    pack = struct.Struct(f"{wire}{signal.registers}H").pack
+    unpack = struct.Struct(f"{value}{_BITS[signal.type]}").unpack
+    as_sent = struct.Struct(f">{_CODES[signal.type]}").pack
+    by_bits = {int.from_bytes(as_sent(number)): verdict for number, verdict in _special_numbers(signal)}
+    others = signal_decoder(replace(signal, sentinels=(), none_detected=()))
+
+    def decode(words: Sequence[int]) -> Decoded:
+        verdict = by_bits.get(unpack(pack(*words))[0])
+        return others(words) if verdict is None else verdict
+
+    return decode
 
 
 def _reader(signal: Signal) -> _Read:
@@ -150,23 +171,24 @@ def _bad(code: ReasonCode, text: str) -> Decoded:
     return Decoded(None, Quality.BAD, Reason(code, text))
 
 
-def _special_numbers(signal: Signal) -> dict[int | float, Decoded]:
-    """Numbers that the device uses instead of a value. A sentinel outranks `none_detected`."""
-    special: dict[int | float, Decoded] = {
-        number: Decoded(
-            None,
-            Quality.GOOD,
-            Reason(
-                ReasonCode.NONE_DETECTED, f"{signal.name}: the instrument sends {number}: nothing is there to measure"
-            ),
-        )
-        for number in signal.none_detected
-    }
-    for number in signal.sentinels:
-        special[number] = _bad(
-            ReasonCode.SENTINEL, f"{signal.name}: the instrument sends {number}, its sign for a value that is not valid"
-        )
-    return special
+def _special_numbers(signal: Signal) -> list[tuple[int | float, Decoded]]:
+    """Numbers that the device uses instead of a value. A sentinel outranks `none_detected`: it comes later."""
+    nothing = "nothing is there to measure"
+    invalid = "its sign for a value that is not valid"
+    return [
+        *(
+            (
+                number,
+                Decoded(None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, f"{_sends(signal, number)}: {nothing}")),
+            )
+            for number in signal.none_detected
+        ),
+        *((number, _bad(ReasonCode.SENTINEL, f"{_sends(signal, number)}, {invalid}")) for number in signal.sentinels),
+    ]
+
+
+def _sends(signal: Signal, number: float) -> str:
+    return f"{signal.name}: the instrument sends {number}"
 
 
 def _limits(signal: Signal) -> tuple[float, float]:
@@ -205,7 +227,7 @@ def scaling(signal: Signal) -> Scaling:
     divisor = float(whole) if whole and math.isclose(whole * factor, 1.0, rel_tol=1e-12) else None
     normal_from = _NORMAL_FROM.get(signal.type)
     tiny = 0.0 if normal_from is None else max(normal_from, signal.least / abs(factor))
-    return Scaling(factor, divisor, constant, *_limits(signal), _special_numbers(signal), tiny)
+    return Scaling(factor, divisor, constant, *_limits(signal), dict(_special_numbers(signal)), tiny)
 
 
 def run_format(signals: Sequence[Signal], address: int) -> str | None:
@@ -217,6 +239,7 @@ def run_format(signals: Sequence[Signal], address: int) -> str | None:
     for signal in signals:
         in_order = signal.order is ByteOrder.ABCD or (signal.order is ByteOrder.CDAB and signal.type.registers == 1)
         is_plain = signal.bit is None and signal.loop is None and signal.type is not ValueType.BOOL
+        is_plain = is_plain and not (signal.type in _BITS and (signal.sentinels or signal.none_detected))
         if signal.table.holds_bits or not in_order or not is_plain or signal.address < address:
             return None
         codes += [f"{2 * (signal.address - address)}x", _CODES[signal.type]]
@@ -241,7 +264,7 @@ def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
 
 
 def _loop_decoder(signal: Signal, loop: CurrentLoop, read: _Read) -> Decoder:
-    special = _special_numbers(signal)
+    special = dict(_special_numbers(signal))
     low, high = _limits(signal)
     per_ma = (loop.high - loop.low) / 16.0
 

@@ -244,6 +244,18 @@ _OF_LINES: tuple[tuple[str, Kind, str, _Value], ...] = (
         "How often it began to seem that another master is on the line.",
         lambda status: status.second_master_suspicions,
     ),
+    (
+        "line_second_answers_total",
+        "counter",
+        "Frames that look like another answer to a request that was answered.",
+        lambda status: status.second_answers,
+    ),
+    (
+        "line_shifts_total",
+        "counter",
+        "How often answers began to stay behind their requests.",
+        lambda status: status.shifts,
+    ),
 )
 _OF_DESTINATIONS: tuple[tuple[str, Kind, str, _Value], ...] = (
     ("destination_connected", "gauge", "Whether it is connected.", lambda status: status.connected),

@@ -33,6 +33,7 @@ __all__ = [
     "Number",
     "PlainDensity",
     "Ratio",
+    "RawNumber",
     "Section",
     "Temperature",
     "TemperatureDifference",
@@ -240,6 +241,20 @@ def _read_whole(text: str) -> int:
     return number
 
 
+def _read_raw_number(text: str) -> int | float:
+    number = whole_number(text)
+    if number is None and "/" not in text and _NUMBER.fullmatch(text) is not None:
+        return float(text)
+    if number is None:
+        raise refuse(f"'{text}' is not a number as a device sends it; write for example 65535 or -9999.9")
+    return number
+
+
+RawNumber = Annotated[
+    int | float,
+    _checked(_read_raw_number, "a number as the device sends it, for example 65535 or -9999.9"),
+    _schema("A number before scaling", "65535", type_=["integer", "number", "string"]),
+]
 Number = Annotated[
     float,
     _checked(_read_number, "a number, for example 0.1"),

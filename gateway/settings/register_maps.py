@@ -1,5 +1,6 @@
 """Register maps: from the site file or from the maps that come with the program to the frozen InstrumentMap."""
 
+import sys
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -45,6 +46,8 @@ _INTEGER_RANGES = {
     ValueType.INT64: (-(2**63), 2**63 - 1),
     ValueType.UINT64: (0, 2**64 - 1),
 }
+
+_FLOAT_LARGEST = {ValueType.FLOAT32: 3.4028234663852886e38, ValueType.FLOAT64: sys.float_info.max}
 
 
 class BuiltMap(NamedTuple):
@@ -238,16 +241,14 @@ class _SignalBuilder:
 
     def _check_sentinels(self) -> None:
         model = self._model
-        limits = _INTEGER_RANGES.get(model.type)
         for key, numbers in (("sentinels", model.sentinels), ("none_detected", model.none_detected)):
-            if numbers and limits is None:
-                what = "a bool has none" if model.type is ValueType.BOOL else "NaN is always invalid"
-                self._wrong(key, f"only whole-number types have them, {what}; leave it out")
-            elif limits is not None:
-                for number in numbers:
-                    if not limits[0] <= number <= limits[1]:
-                        text = f"{number} is outside {model.type.value}; give {limits[0]} to {limits[1]}"
-                        self._wrong(key, text)
+            if numbers and model.type is ValueType.BOOL:
+                self._wrong(key, "a bool has none; leave it out")
+                continue
+            for number in numbers:
+                text = _not_of(number, model.type)
+                if text is not None:
+                    self._wrong(key, text)
         for number in set(model.sentinels) & set(model.none_detected):
             self._wrong("none_detected", f"{number} is a sentinel too; it can mean only one of the two")
 
@@ -318,6 +319,19 @@ def _check_freshness(
     if counter is not None and counter in dimensions and model.signals[counter].type not in _INTEGER_RANGES:
         text = f"'{counter}' is a {model.signals[counter].type.value}; a counter is a whole number"
         mistakes.add((*path, "counter_signal"), text)
+
+
+def _not_of(number: float, kind: ValueType) -> str | None:
+    """Why a device cannot send that number as this type; None where it can."""
+    limits = _INTEGER_RANGES.get(kind)
+    if limits is None:
+        largest = _FLOAT_LARGEST[kind]
+        return None if abs(number) <= largest else f"{number:g} is outside {kind.value}; give up to {largest:.4g}"
+    if not isinstance(number, int):
+        return f"{number:g} is not a whole number, and {kind.value} sends only such; give for example {limits[1]}"
+    if not limits[0] <= number <= limits[1]:
+        return f"{number} is outside {kind.value}; give {limits[0]} to {limits[1]}"
+    return None
 
 
 def _check_overlaps(signals: list[Signal], path: KeyPath, mistakes: Mistakes) -> None:

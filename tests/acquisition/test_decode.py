@@ -178,6 +178,44 @@ def test_a_sentinel_of_a_float_is_compared_before_the_scale() -> None:
     assert decode(encode(-99990.0, ValueType.FLOAT32, ByteOrder.ABCD)).value == -9999.0
 
 
+FLOATS = st.one_of(
+    st.floats(width=32, allow_nan=False), st.sampled_from([0.0, -0.0, -9999.9, 1e38, 3.4028234663852886e38])
+)
+
+
+@pytest.mark.parametrize("kind", [ValueType.FLOAT32, ValueType.FLOAT64])
+@pytest.mark.parametrize("order", ByteOrder)
+@given(number=FLOATS, sent=FLOATS)
+def test_a_floating_point_sentinel_is_told_by_its_bits(
+    kind: ValueType, order: ByteOrder, number: float, sent: float
+) -> None:
+    """As the type has the number: -9999.9 is sent as -9999.900390625 in float32; and 0.0 is not -0.0."""
+    code, size = ("f", 2) if kind is ValueType.FLOAT32 else ("d", 4)
+    decode = signal_decoder(signal(kind, order=order, sentinels=(number,)))
+
+    def words(value: float) -> tuple[int, ...]:
+        data = struct.pack(f">{code}", value)
+        if order in (ByteOrder.BADC, ByteOrder.CDAB):
+            data = b"".join(data[at : at + 2][::-1] for at in range(0, len(data), 2))
+        if order in (ByteOrder.CDAB, ByteOrder.DCBA):
+            data = data[::-1]
+        return struct.unpack(f">{size}H", data)
+
+    is_the_same = struct.pack(f">{code}", sent) == struct.pack(f">{code}", number)
+    decoded = decode(words(sent))
+    assert (decoded.reason is not None and decoded.reason.code is ReasonCode.SENTINEL) is is_the_same
+    if not is_the_same and math.isfinite(sent):
+        assert decoded.value == struct.unpack(f">{code}", struct.pack(f">{code}", sent))[0]
+
+
+def test_floating_point_numbers_may_also_say_that_nothing_is_there() -> None:
+    decode = signal_decoder(signal(ValueType.FLOAT32, sentinels=(-9999.9,), none_detected=(-1.0, -9999.9)))
+    assert decode((0xBF80, 0)).quality is Quality.GOOD
+    assert decode((0xBF80, 0)).value is None
+    assert decode((0xC61C, 0x3F9A)).quality is Quality.BAD
+    assert decode((0x3F80, 0)).value == 1.0
+
+
 def test_a_sixty_four_bit_sentinel_is_told_from_its_neighbour() -> None:
     lowest = -(2**63)
     decode = signal_decoder(signal(ValueType.INT64, sentinels=(lowest,)))

@@ -4,6 +4,7 @@ from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
+from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
@@ -14,6 +15,7 @@ __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
     *ACQUISITION_BREAKS,
+    *IN_STEP_BREAKS,
     *LEVEL_BREAKS,
     *CALCULATION_BREAKS,
     *METHOD_BREAKS,

@@ -179,6 +179,14 @@ def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         "How often it began to seem that another master is on the line.",
         labels=names,
     )
+    seconds = CounterMetricFamily(
+        "tank_gateway_line_second_answers",
+        "Frames that look like another answer to a request that was answered.",
+        labels=names,
+    )
+    shifts = CounterMetricFamily(
+        "tank_gateway_line_shifts", "How often answers began to stay behind their requests.", labels=names
+    )
     lateness = HistogramMetricFamily(
         "tank_gateway_line_poll_lateness_seconds", "How long after its due time each poll was begun.", labels=names
     )
@@ -192,8 +200,10 @@ def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         late.add_metric(labels, status.late_answers)
         unsolicited.add_metric(labels, status.unsolicited_frames)
         masters.add_metric(labels, status.second_master_suspicions)
+        seconds.add_metric(labels, status.second_answers)
+        shifts.add_metric(labels, status.shifts)
         _add_histogram(lateness, labels, status.lateness)
-    return connected, wanted, opened, standby, busy, late, unsolicited, masters, lateness
+    return connected, wanted, opened, standby, busy, late, unsolicited, masters, seconds, shifts, lateness
 
 
 def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
