@@ -123,3 +123,5 @@ class GatewaySnapshot(NamedTuple):
     calculation_errors: int
     time_zone: str = "UTC"
     """Of the site, a key of the IANA data base."""
+    log_lines_dropped: int = 0
+    """Since the start: nobody read the log, or it could not be written."""

@@ -289,6 +289,12 @@ _OF_THE_WHOLE: tuple[tuple[str, Kind, str, _Value], ...] = (
         "Inventories not calculated for a defect of the gateway.",
         lambda snapshot: snapshot.calculation_errors,
     ),
+    (
+        "log_lines_dropped_total",
+        "counter",
+        "Log lines dropped because nobody read them or they could not be written.",
+        lambda snapshot: snapshot.log_lines_dropped,
+    ),
 )
 
 

@@ -11,7 +11,7 @@ from gateway.settings import site_schema
 from gateway.settings.document import read_document
 from tests.settings.yard import PARTS, load
 
-HEAD = f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
+HEAD = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
 
 
 def maps(folder: Path, text: str) -> dict[str, InstrumentMap]:
@@ -174,7 +174,7 @@ def test_a_mistake_in_an_inherited_key_is_reported_where_that_key_stands(tmp_pat
     with pytest.raises(SettingsError) as caught:
         load(tmp_path, text)
     assert caught.value.mistakes == (
-        f"{tmp_path}/site.yaml:5: maps.mine.largest_block: 2 is not a block size for this map; give 4 to 125",
+        f"{tmp_path}/site.yaml:6: maps.mine.largest_block: 2 is not a block size for this map; give 4 to 125",
     )
     text = text.replace("largest_block: 2", "signals: {innage: {type: uint32}}")
     with pytest.raises(SettingsError) as caught:
@@ -184,7 +184,8 @@ def test_a_mistake_in_an_inherited_key_is_reported_where_that_key_stands(tmp_pat
 
 
 def test_an_input_without_a_span_says_what_it_lacks(tmp_path: Path) -> None:
-    text = f"""include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]
+    text = f"""include_from: {PARTS}
+include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]
 instruments:
   X-1: {{line: north, unit: 9, map: analog_inputs_8_microampere, period: 2 s}}
 tanks:
@@ -198,6 +199,6 @@ tanks:
     with pytest.raises(SettingsError) as caught:
         load(tmp_path, text)
     assert caught.value.mistakes == (
-        f"{tmp_path}/site.yaml:9: tanks.TK-1.level.signal: X-1.i1 is a current; a length is wanted here: give its "
+        f"{tmp_path}/site.yaml:10: tanks.TK-1.level.signal: X-1.i1 is a current; a length is wanted here: give its "
         "signal current_loop, what 4 mA and 20 mA mean",
     )

@@ -273,7 +273,7 @@ def test_the_air_is_thinner_at_altitude(tmp_path: Path) -> None:
     assert "gravity: 9.80665 m/s2" in site
     high = site.replace("gravity: 9.80665 m/s2", "latitude: 45 deg, altitude: 2000 m")
     (tmp_path / "high.yaml").write_text(high, "utf-8")
-    include = f"include: [high.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]\n"
+    include = f"include_from: {PARTS}\ninclude: [high.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]\n"
     yard = (PARTS / "yard.yaml").read_text("utf-8").split("\n", 1)[1]
     setup, _ = tank(tmp_path, yard, include, level=NOZZLE % "")
     assert column_of(setup.plan).air_density_kg_m3 == pytest.approx(1.2 * 79_495.2 / 101_325.0, abs=1e-5)
