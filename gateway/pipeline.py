@@ -131,12 +131,7 @@ class Pipeline:
 
     def finish(self) -> list[InventoryRecord]:
         """What each tank that has spoken is to say last, when nothing more is read: that nobody watches it."""
-        monotonic_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
-        for tank in self._tanks:
-            if tank.latest is not None:
-                tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
-                self._record(tank, unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory))
-        return self.records()
+        return [record for tank in self._tanks if (record := self._last(tank)) is not None]
 
     def records(self) -> list[InventoryRecord]:
         """The newest record of each tank that has one."""
@@ -163,6 +158,18 @@ class Pipeline:
         self._log_change(tank, inventory)
         self._log_endings(tank, inventory)
         self._deliver(self._record(tank, inventory))
+
+    def _last(self, tank: Tank) -> InventoryRecord | None:
+        if tank.latest is None:
+            return None
+        try:
+            tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns())
+            inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory)
+        except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
+            self.calculation_errors += 1
+            self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
+            return None
+        return self._record(tank, inventory)
 
     def _record(self, tank: Tank, inventory: Inventory) -> InventoryRecord:
         tank.sequence += 1

@@ -26,6 +26,7 @@ RULES: tuple[Rule, ...] = (
     layering.missing_all,
     layering.modbus_writes,
     layering.counted_cancellations,
+    layering.foreign_privacies,
 )
 
 # For each rule: files of a tree that breaks it, and what it must say.
@@ -108,6 +109,18 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
             "gateway.acquisition.line:2 uses cancelling",
             "gateway.commands.demo:3 uses uncancel",
             "simulators.running:2 uses TaskGroup",
+        ],
+    ),
+    (
+        layering.foreign_privacies,
+        {
+            "gateway/delivery/mqtt.py": "import paho.mqtt.client as paho\ndef f(self, record):\n"
+            "    self._client._sock_close()\n    return record._replace(site=self._site)\n",
+            "gateway/delivery/mqtt_connection.py": "import paho.mqtt.client\n",
+        },
+        [
+            "gateway.delivery.mqtt:3 reaches for self._client._sock_close",
+            "gateway.delivery.mqtt imports paho.mqtt.client",
         ],
     ),
     (

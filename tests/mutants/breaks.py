@@ -2,6 +2,7 @@
 
 from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
+from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.in_step_breaks import IN_STEP_BREAKS
@@ -21,6 +22,7 @@ BREAKS: tuple[Break, ...] = (
     *METHOD_BREAKS,
     *VAPOUR_BREAKS,
     *DELIVERY_BREAKS,
+    *BROKER_BREAKS,
     *KEEPING_ON_BREAKS,
     *SITE_BREAKS,
 )
