@@ -207,3 +207,20 @@ def test_answers_that_stay_behind_are_bad_without_flapping_until_they_are_in_ste
     assert yard.line is not None
     assert yard.line.status().shifts >= 1
     assert 2 <= yard.converter.opened <= 8, "new connections are tried, ever more rarely"
+
+
+def test_a_unit_that_cannot_prove_that_it_is_in_step_is_uncertain_for_a_while() -> None:
+    yard = Yard(1, 1)
+    yard.run(120.0, (30.0, lambda: yard.converter.loses.add(1)))
+    doubted = [
+        (when, each)
+        for when, readings in yard.of(1)
+        for each in readings
+        if each.reason is not None and each.reason.code is ReasonCode.ANSWER_UNPROVEN
+    ]
+    assert {each.quality for _, each in doubted} == {Quality.UNCERTAIN}
+    assert {each.value for _, each in doubted} == {1000.0}
+    assert 30.0 < doubted[0][0] < doubted[-1][0] < 60.0
+    assert doubted[-1][0] - doubted[0][0] == pytest.approx(10.0, abs=4.0)
+    assert doubted[0][1].reason is not None
+    assert doubted[0][1].reason.text.startswith("LT-1 (unit 1): a request was not answered, and nothing tells whether")

@@ -13,7 +13,7 @@ from gateway.acquisition.half_duplex import HalfDuplexLink
 from gateway.acquisition.link import DoubtedWords
 from gateway.acquisition.quiet import Timing
 from gateway.acquisition.register_map import Table
-from gateway.errors import DeviceExceptionError, EarlierAnswerError, LinkError, NoAnswerError
+from gateway.errors import DeviceExceptionError, EarlierAnswerError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import ReasonCode
 from tests.acquisition.virtual_loop import run_virtually
 from tests.acquisition.virtual_wire import FRAMINGS, VirtualWire, link_on_loop_time
@@ -108,9 +108,11 @@ async def bench(framing: str = "rtu") -> AsyncIterator[Bench]:
 async def hostile(made: Bench, reads: list[Block], steps: list[tuple[bool, int, float]], reconnects: set[int]) -> None:
     made.path.plan = (*steps, *[(True, 99, TAKES_S)] * 10_000).__iter__()
     for number, block in enumerate(reads):
-        if number in reconnects:
+        if number in reconnects and number % 2:
             made.wire.hang_up()
-        with suppress(NoAnswerError, EarlierAnswerError):
+        elif number in reconnects:
+            asyncio.get_running_loop().call_later(TAKES_S / 2, made.wire.hang_up)
+        with suppress(NoAnswerError, EarlierAnswerError, NoConnectionError):
             await made.read(block)
 
 
@@ -246,6 +248,16 @@ async def test_a_new_connection_is_no_proof() -> None:
         for _ in range(6):
             made.wire.hang_up()
             assert set(await made.outcomes((B, A), 2)) <= {"EarlierAnswerError", "AnswersShiftedError", "NoAnswerError"}
+
+
+async def test_what_was_asked_as_the_connection_broke_is_owed_over_the_next() -> None:
+    async with bench() as made:
+        await made.outcomes((A, B), 4)
+        made.path.plan = iter([KEEPS, *[BEHIND] * 1000])
+        asyncio.get_running_loop().call_later(TAKES_S, made.wire.hang_up)
+        with pytest.raises(NoConnectionError):
+            await made.read(A)
+        assert "well" not in await made.outcomes((B, A), 6)
 
 
 async def test_a_line_that_was_behind_before_the_program_started_is_found_out() -> None:
