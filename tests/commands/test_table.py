@@ -1,6 +1,7 @@
 """`table make`, `check`, `convert` and `preview` from outside: what they write, find and say."""
 
 import math
+import re
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -292,7 +293,9 @@ def _site(folder: Path, table: Path, more: str = "") -> Path:
     text = config_path("one_tank.yaml").read_text(encoding="utf-8")
     start, end = text.index("    shape:"), text.index("    reference_height:")
     path = folder / "site.yaml"
-    path.write_text(f"{text[:start]}    capacity_table: {{file: {table}{more}}}\n{text[end:]}", encoding="utf-8")
+    # Both count from where the table does, as `table make` says it.
+    rest = re.sub(r"(?m)^( +datum: )[^#\n]*", r"\1lowest inside point ", text[end:])
+    path.write_text(f"{text[:start]}    capacity_table: {{file: {table}{more}}}\n{rest}", encoding="utf-8")
     return path
 
 

@@ -6,7 +6,7 @@ __all__ = ["CALCULATION_BREAKS"]
 
 QUANTITIES = "gateway/calculation/quantities.py"
 FIGURE = "gateway/calculation/figure.py"
-UNITS = "gateway/calculation/units.py"
+UNITS = "gateway/calculation/unit_table.py"
 PARTS = "gateway/calculation/volume_parts.py"
 ROOM = "gateway/calculation/room.py"
 ROOMS = ("tests/calculation/test_room.py",)
