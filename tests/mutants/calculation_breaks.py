@@ -86,10 +86,10 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
         "        if not 0.0 <= level_m:\n",
         ("tests/calculation/test_geometry.py",),
     ),
-    Break("foot of 30.5 cm", UNITS, "_FOOT = 12 * _INCH", '_FOOT = Fraction("0.305")', CONVERSION),
+    Break("foot of 30.5 cm", UNITS, "FOOT = 12 * INCH", 'FOOT = Fraction("0.305")', CONVERSION),
     Break("barrel of 40 gallons", UNITS, "_BARREL = 42 * _GALLON", "_BARREL = 40 * _GALLON", CONVERSION),
     Break("water of 1000 kg/m3 in degAPI", UNITS, '_SG = Fraction("999.016")', '_SG = Fraction("1000")', CONVERSION),
-    Break("zero of degF forgotten", UNITS, "_Unit(_RANKINE, Fraction(-32))", "_Unit(_RANKINE)", CONVERSION),
+    Break("zero of degF forgotten", UNITS, "Unit(_RANKINE, Fraction(-32))", "Unit(_RANKINE)", CONVERSION),
     Break("free water not taken off", QUANTITIES, " - (water.value or 0.0)\n        gov_m3", "\n        gov_m3", SHEET),
     Break(
         "free water taken off after CTSh",
