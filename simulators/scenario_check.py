@@ -20,7 +20,8 @@ def near(word: str, known: Mapping[str, object] | list[str]) -> str:
 def expand_signals(scenario: Scenario, tag: str) -> Iterator[tuple[str, SignalPart]]:
     """An instrument's signals with `temperatures` spread into one signal for each element: t -> t1, t2, ..."""
     for name, part in scenario.instruments[tag].signals.items():
-        if part.quantity != "temperatures":
+        if part.quantity != "temperatures" or part.tank not in scenario.tanks:
+            # A tank that there is not is told where it is named.
             yield name, part
             continue
         encoding = part.encoding()
