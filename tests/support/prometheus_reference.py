@@ -242,6 +242,12 @@ def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         "tank_gateway_calculation_errors", "Inventories not calculated for a defect of the gateway.", labels=("site",)
     )
     errors.add_metric((snapshot.site,), snapshot.calculation_errors)
+    dropped = CounterMetricFamily(
+        "tank_gateway_log_lines_dropped",
+        "Log lines dropped because nobody read them or they could not be written.",
+        labels=("site",),
+    )
+    dropped.add_metric((snapshot.site,), snapshot.log_lines_dropped)
     return (
         _single("tank_gateway_build_info", "Version of the gateway, and which start of it this is.", build, 1.0),
         _single("tank_gateway_simulated", "Whether any of this is simulated.", site, float(snapshot.simulated)),
@@ -258,6 +264,7 @@ def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
             snapshot.instant.timestamp(),
         ),
         errors,
+        dropped,
     )
 
 
