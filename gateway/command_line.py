@@ -36,7 +36,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "line-report": "tell how the lines are doing, what looks wrong and what to do",
         "recalculate": "make the recorded history of a tank again, as a new version",
         "simulate": "serve the instruments of a scenario, with their faults",
-        "schema": "print the JSON Schema of the site file or of a payload",
+        "schema": "print the JSON Schema of the site file, of a scenario file or of a payload",
     }
 )
 

@@ -125,10 +125,23 @@ class Daemon:
             lines=len(self._lines),
             simulated=self._settings.simulated,
         )
+        telling = asyncio.create_task(run_together(self._supervised(self._tellers())), name="telling")
+
+        async def told() -> None:
+            await asyncio.wait([telling])
+            raise fault_of(telling)
+
         try:
-            await run_together((f"{name}, supervised", self._supervised(name, loop)) for name, loop in self._loops())
+            await run_together([*self._supervised(self._watchers()), ("told", told)])
         finally:
-            self._log.info(GATEWAY_STOPPED, site=self._settings.name)
+            try:
+                # Nothing is read any more: now those who tell the world may say so, and end.
+                last = self._pipeline.finish()
+                for delivery in self._deliveries:
+                    delivery.finish(last)
+            finally:
+                await end([telling])
+                self._log.info(GATEWAY_STOPPED, site=self._settings.name)
 
     def snapshot(self) -> GatewaySnapshot:
         """The present state, for metrics, pages and the gateway's own status."""
@@ -144,6 +157,7 @@ class Daemon:
             instruments=[status for line in self._lines for status in line.instrument_statuses()],
             destinations=[delivery.status() for delivery in self._deliveries],
             calculation_errors=self._pipeline.calculation_errors,
+            time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
         )
 
@@ -228,19 +242,27 @@ class Daemon:
             else:
                 self._manager.alive(self.readiness().text)
 
-    def _loops(self) -> list[tuple[str, Loop]]:
-        """What goes on until the gateway is stopped, by name."""
+    def _watchers(self) -> list[tuple[str, Loop]]:
+        """What reads and calculates until the gateway is stopped, by name, and says that it does."""
         lines = zip(self._settings.lines, self._lines, strict=True)
-        loops: list[tuple[str, Loop]] = [("tick", self._tick)]
-        loops += [(f"line {plan.name}", line.run) for plan, line in lines if plan.instruments]
-        loops += [(f"delivery {index}", delivery.run) for index, delivery in enumerate(self._deliveries)]
-        if self._http is not None:
-            loops.append(("http", self._http.run))
+        loops = [("tick", self._tick), *[(f"line {plan.name}", line.run) for plan, line in lines if plan.instruments]]
         if self._manager.listens:
             loops.append(("service manager", self._tell_manager))
         return loops
 
-    def _supervised(self, name: str, loop: Loop) -> Loop:
+    def _tellers(self) -> list[tuple[str, Loop]]:
+        """What tells the world, and ends after the watchers."""
+        loops: list[tuple[str, Loop]] = [
+            (f"delivery {index}", delivery.run) for index, delivery in enumerate(self._deliveries)
+        ]
+        if self._http is not None:
+            loops.append(("http", self._http.run))
+        return loops
+
+    def _supervised(self, loops: list[tuple[str, Loop]]) -> list[tuple[str, Loop]]:
+        return [(f"{name}, supervised", self._kept_going(name, loop)) for name, loop in loops]
+
+    def _kept_going(self, name: str, loop: Loop) -> Loop:
         async def begun() -> None:
             self._progress.begun(name)
             await loop()

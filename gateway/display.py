@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 from gateway.calculation.units import Dimension, feet_inches_text, to_unit
 from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.records import Figure, LevelState, Quality, Reason, ReasonCode
+from gateway.states import LimitState, RoofZone
 
 __all__ = [
     "DEFINITIONS",
@@ -19,9 +20,11 @@ __all__ = [
     "Shown",
     "UnitSystem",
     "age_text",
+    "limit_words",
     "printable",
     "quality_words",
     "reason_sentences",
+    "roof_words",
     "show_figure",
     "show_value",
     "unit_of",
@@ -122,6 +125,38 @@ def show_value(
 def unit_of(name: str, system: UnitSystem = UnitSystem.SI, *, reference_temperature_c: float | None = None) -> str:
     """The unit in which the figure called `name` is shown; empty for a factor and for feet and inches."""
     return _form(name, system, reference_temperature_c).sign
+
+
+_LIMIT_WORDS = {
+    LimitState.UNKNOWN: "",
+    LimitState.BELOW_MINIMUM: "below minimum",
+    LimitState.NORMAL: "",
+    LimitState.ABOVE_MAXIMUM_WORKING: "above maximum working",
+    LimitState.ABOVE_HIGH_HIGH: "ABOVE HIGH-HIGH",
+    LimitState.ABOVE_CRITICAL_HIGH: "ABOVE CRITICAL HIGH",
+}
+_ROOF_WORDS = {
+    RoofZone.LANDED: "roof landed: vapour hazard, follow site procedure",
+    RoofZone.CRITICAL: "roof in its critical zone",
+    RoofZone.FLOATING: "",
+}
+
+
+def limit_words(state: LevelState, system: UnitSystem = UnitSystem.SI) -> str:
+    """Which limit the level has passed, with that limit: `ABOVE HIGH-HIGH 13.550 m`; empty where it has passed none."""
+    words = _LIMIT_WORDS[state.limit]
+    passed = {
+        LimitState.BELOW_MINIMUM: state.minimum_m,
+        LimitState.ABOVE_MAXIMUM_WORKING: state.maximum_working_m,
+        LimitState.ABOVE_HIGH_HIGH: state.high_high_m,
+        LimitState.ABOVE_CRITICAL_HIGH: state.critical_high_m,
+    }.get(state.limit)
+    return words if passed is None else f"{words} {show_value('level', passed, system).text}"
+
+
+def roof_words(state: LevelState) -> str:
+    """What is to be heeded of a floating roof; empty where it floats, and where there is none."""
+    return "" if state.roof is None else _ROOF_WORDS[state.roof]
 
 
 def quality_words(quality: Quality, *, manual: bool = False, simulated: bool = False) -> str:

@@ -11,7 +11,9 @@ __all__ = [
     "GatewaySnapshot",
     "Histogram",
     "InstrumentStatus",
+    "LastBoot",
     "LineStatus",
+    "Trouble",
 ]
 
 
@@ -63,6 +65,33 @@ class LineStatus(NamedTuple):
     connections_open: int = 0
     second_master_suspicions: int = 0
     """How often it began to seem that another master is on the line."""
+    second_answers: int = 0
+    """Frames that look like another answer to a request that was answered already."""
+    shifts: int = 0
+    """How often answers began to stay behind their requests, so that none of them was taken."""
+
+
+class Trouble(NamedTuple):
+    """Something that a person must set right at a destination."""
+
+    code: str
+    """`client_id_shared` or `other_gateway`."""
+    text: str
+    """One sentence."""
+
+
+class LastBoot(NamedTuple):
+    """The start of this site's gateway before the present one, as a destination still had it."""
+
+    boot: str
+    state: str
+    """What it last said of itself, or its last will for it: `online` or `offline`."""
+    cause: str | None
+    """Why it is offline."""
+    time: str
+    """Of that statement, as it was told; a last will is dated by its connect."""
+    waiting: int | None
+    """Records it had not delivered when it ended; None where it did not say, so that nobody knows."""
 
 
 class DestinationStatus(NamedTuple):
@@ -75,6 +104,7 @@ class DestinationStatus(NamedTuple):
     """Records that were never delivered: until the ledger comes, an outage loses them."""
     waiting: int
     oldest_waiting_s: float | None
+    troubles: tuple[Trouble, ...] = ()
 
 
 class GatewaySnapshot(NamedTuple):
@@ -91,5 +121,7 @@ class GatewaySnapshot(NamedTuple):
     instruments: Sequence[InstrumentStatus]
     destinations: Sequence[DestinationStatus]
     calculation_errors: int
+    time_zone: str = "UTC"
+    """Of the site, a key of the IANA data base."""
     log_lines_dropped: int = 0
     """Since the start: nobody read the log, or it could not be written."""

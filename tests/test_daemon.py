@@ -1,6 +1,7 @@
 """The daemon as a whole: it goes on whatever ends one of its loops, and a stop ends them all."""
 
 import asyncio
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -9,8 +10,10 @@ from structlog.testing import capture_logs
 
 from gateway import daemon
 from gateway.daemon import Daemon
+from gateway.records import InventoryRecord
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
+from gateway.status import DestinationStatus
 from gateway.web.plan import Readiness
 from tests.support.endings import (
     Way,
@@ -100,11 +103,105 @@ async def test_a_stop_ends_it_also_while_a_loop_waits_to_be_begun_again(
     assert asyncio.all_tasks() == {asyncio.current_task()}
 
 
+class Destination:
+    """Stands in for a delivery, and notes in which order what happens."""
+
+    def __init__(self, seen: list[str], way: Way = for_ever) -> None:
+        self._seen = seen
+        self._way = way
+
+    def offer(self, record: InventoryRecord) -> None:
+        self._seen.append("offered")
+
+    def finish(self, records: Sequence[InventoryRecord]) -> None:
+        self._seen.append(f"last of {len(records)} tanks")
+
+    async def run(self) -> None:
+        try:
+            await self._way()
+        finally:
+            self._seen.append("delivery ended")
+
+    def status(self) -> DestinationStatus:
+        return DestinationStatus("nowhere", True, 0, 0, 0, None)
+
+
+def watched(gateway: Daemon, destination: Destination, seen: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """The gateway with that destination, and a line that reads nothing and notes its end."""
+
+    async def line() -> None:
+        try:
+            await for_ever()
+        finally:
+            await asyncio.sleep(0)
+            seen.append("line ended")
+
+    monkeypatch.setattr(gateway, "_deliveries", [destination])
+    monkeypatch.setattr(gateway._lines[0], "run", line)
+
+
+async def test_a_stop_is_ordered(site: SiteSettings, monkeypatch: pytest.MonkeyPatch) -> None:
+    """First nothing is read any more, then each tank says its last, and only then do the deliveries end."""
+    seen: list[str] = []
+    gateway = Daemon(site)
+    watched(gateway, Destination(seen), seen, monkeypatch)
+    # Each tank has spoken once, of an instrument that was not heard of.
+    for tank in gateway._pipeline._tanks:
+        tank.calculated_ns -= 10**12
+    task = asyncio.create_task(gateway.run())
+    async with asyncio.timeout(10.0):
+        while not seen:  # noqa: ASYNC110 (the tick raises no event)
+            await asyncio.sleep(0.001)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    assert seen == ["offered", "line ended", "last of 1 tanks", "delivery ended"]
+    assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+class MustEnd(BaseException):
+    """What no supervision may keep in the process, as SystemExit is, which would end the loop of this test too."""
+
+
+async def test_what_must_end_the_process_leaves_also_out_of_a_delivery(
+    site: SiteSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def ends_all() -> None:
+        await asyncio.sleep(0)
+        raise MustEnd
+
+    seen: list[str] = []
+    gateway = Daemon(site)
+    watched(gateway, Destination(seen, ends_all), seen, monkeypatch)
+    with pytest.raises(MustEnd):
+        await gateway.run()
+    assert seen == ["delivery ended", "line ended", "last of 0 tanks"]
+    assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+async def test_a_last_sheet_that_fails_keeps_no_delivery_from_its_end(
+    site: SiteSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails() -> None:
+        raise ZeroDivisionError
+
+    seen: list[str] = []
+    gateway = Daemon(site)
+    watched(gateway, Destination(seen), seen, monkeypatch)
+    monkeypatch.setattr(gateway._pipeline, "finish", fails)
+    task = asyncio.create_task(gateway.run())
+    await asyncio.sleep(0.01)
+    task.cancel()
+    with pytest.raises(ZeroDivisionError):
+        await task
+    assert seen == ["line ended", "delivery ended"]
+
+
 async def test_a_line_without_instruments_is_no_fault(site: SiteSettings) -> None:
     (line,) = site.lines
     empty = replace(line, name="spare", instruments=())
     gateway = Daemon(replace(site, lines=(line, empty)))
-    assert [name for name, _ in gateway._loops()] == ["tick", f"line {line.name}"]
+    assert [name for name, _ in gateway._watchers()] == ["tick", f"line {line.name}"]
     assert [status.line for status in gateway.snapshot().lines] == [line.name, "spare"]
     assert gateway.readiness().lines == 1
 

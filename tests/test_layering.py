@@ -26,6 +26,7 @@ RULES: tuple[Rule, ...] = (
     layering.missing_all,
     layering.modbus_writes,
     layering.counted_cancellations,
+    layering.foreign_privacies,
 )
 
 # For each rule: files of a tree that breaks it, and what it must say.
@@ -111,6 +112,18 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
         ],
     ),
     (
+        layering.foreign_privacies,
+        {
+            "gateway/delivery/mqtt.py": "import paho.mqtt.client as paho\ndef f(self, record):\n"
+            "    self._client._sock_close()\n    return record._replace(site=self._site)\n",
+            "gateway/delivery/mqtt_connection.py": "import paho.mqtt.client\n",
+        },
+        [
+            "gateway.delivery.mqtt:3 reaches for self._client._sock_close",
+            "gateway.delivery.mqtt imports paho.mqtt.client",
+        ],
+    ),
+    (
         layering.missing_all,
         {
             "gateway/a.py": "def f(): ...\n",
@@ -188,7 +201,7 @@ print(json.dumps(sorted({name.split(".")[0] for name in sys.modules})))
     return set(json.loads(done.stdout))
 
 
-FORBIDDEN_AT_RUN_TIME = {"asyncio", "socket", "ssl", "logging", "sqlite3", "pydantic", "aiomqtt", "structlog", "uvloop"}
+FORBIDDEN_AT_RUN_TIME = {"asyncio", "socket", "ssl", "logging", "sqlite3", "pydantic", "paho", "structlog", "uvloop"}
 
 
 def test_pure_packages_load_no_input_or_output() -> None:

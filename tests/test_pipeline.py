@@ -1,16 +1,22 @@
 """Readings in, records out: when a tank is calculated, what it is calculated from, and what an error does."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import TankPlan
+from gateway.delivery.payload import inventory_json
 from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, Pipeline
 from gateway.records import Ending, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from tests.support.messages import valid_message
 from tests.support.plans import StraightTank, straight_plan, temperature_plan
 
 S = 1_000_000_000
@@ -145,6 +151,64 @@ def test_a_tank_whose_instruments_have_no_turn_is_doubted_long_before_it_is_stal
     assert seen[26:] == [(Quality.BAD, ReasonCode.STALE)] * 5
 
 
+def missing(clock: HandClock) -> Sequence[Reading]:
+    silent = level_reading(clock, None)[0]
+    return [silent._replace(reason=Reason(ReasonCode.NO_ANSWER, "LT-1 does not answer"))]
+
+
+def level_qualities(delivered: list[InventoryRecord]) -> list[Quality]:
+    return [record.inventory.figures.level.quality for record in delivered]
+
+
+def changes(qualities: list[Quality]) -> int:
+    return sum(before is not now for before, now in pairwise(qualities))
+
+
+def polled(clock: HandClock, missed: Sequence[bool], gaps_s: Sequence[float]) -> list[InventoryRecord]:
+    """The records of a tank whose level is due each 2 s; after each gap it comes, or is missed."""
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), replace(BINDING, level=LEVEL_EACH_2_S), 2.0))
+    pipeline.take(temperature_readings(clock))
+    pipeline.take(level_reading(clock))
+    for is_missed, gap_s in zip(missed, gaps_s, strict=True):
+        left_s = gap_s
+        while left_s > 2.25:
+            clock.pass_s(2.25)
+            left_s -= 2.25
+            list(pipeline.overdue())
+        clock.pass_s(left_s)
+        pipeline.take(missing(clock) if is_missed else level_reading(clock))
+    return delivered
+
+
+def test_one_poll_in_three_missed_does_not_make_a_tank_flap(clock: HandClock) -> None:
+    """It had: 78 changes in 117 records."""
+    delivered = polled(clock, [index % 3 == 0 for index in range(117)], [2.0] * 117)
+    qualities = level_qualities(delivered)
+    assert len(qualities) == 118
+    assert changes(qualities) == 3, "the first miss comes and goes, the second stays"
+    text = delivered[-1].inventory.figures.level.reasons[0].text
+    assert text == "LT-1.innage came late or not at all 13 times in its last 40 polls"
+
+
+def test_once_missed_is_good_again_with_the_next_poll(clock: HandClock) -> None:
+    qualities = level_qualities(polled(clock, [False, True, *[False] * 60], [2.0] * 62))
+    assert qualities == [*[Quality.GOOD] * 2, Quality.UNCERTAIN, *[Quality.GOOD] * 60]
+
+
+def test_after_polls_in_time_again_it_is_good_again(clock: HandClock) -> None:
+    qualities = level_qualities(polled(clock, [*[True, False] * 20, *[False] * 40], [2.0] * 80))
+    assert qualities[-1] is Quality.GOOD
+    assert qualities[40:77] == [Quality.UNCERTAIN] * 37
+
+
+@given(st.lists(st.tuples(st.booleans(), st.sampled_from([2.0, 2.0, 2.1, 6.0, 11.0, 14.0])), min_size=40, max_size=160))
+@settings(max_examples=60, deadline=None)
+def test_whatever_polls_are_missed_or_late_quality_changes_once_in_ten_at_most(polls: list[tuple[bool, float]]) -> None:
+    """Polls come late by up to 14 s, or not at all, in any order; the level would be Good but for that."""
+    delivered = polled(HandClock(), [is_missed for is_missed, _ in polls], [gap_s for _, gap_s in polls])
+    assert changes(level_qualities(delivered)) <= 4 * math.ceil(len(polls) / 40)
+
+
 class BrokenTank(StraightTank):
     """A shape with a mistake in it that the site file could not have shown."""
 
@@ -204,3 +268,82 @@ def test_a_value_that_ends_soon_is_logged_once_and_once_more_when_it_has_ended(c
         (ENTRY_ENDED, "reference density"),
     ]
     assert delivered[0].inventory.endings == (Ending("reference_density", now + timedelta(seconds=30)),)
+
+
+def test_a_record_says_for_how_long_it_holds(clock: HandClock) -> None:
+    """max(10 s, 2.5 periods), by the period of the tank."""
+    other = TankBinding("TK-2", level=Source("LT-2", "innage", 60.0))
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0), (straight_plan(tank="TK-2"), other, 30.0))
+    clock.pass_s(31.0)
+    assert list(pipeline.overdue()) == ["TK-1", "TK-2"]
+    assert [record.valid_for_s for record in delivered] == [10.0, 75.0]
+
+
+class TestTheEnd:
+    """What each tank says last, when the gateway is stopped."""
+
+    @staticmethod
+    def read(clock: HandClock, level_m: float | None = 6.0) -> Pipeline:
+        pipeline, _ = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+        pipeline.take(temperature_readings(clock))
+        pipeline.take(level_reading(clock, level_m))
+        return pipeline
+
+    def test_all_is_bad_and_what_was_good_stands_beside_it(self, clock: HandClock) -> None:
+        pipeline = self.read(clock)
+        (before,) = pipeline.records()
+        read_s = clock.utc_ns() / 1e9
+        clock.pass_s(3.0)
+        (last,) = pipeline.finish()
+        inventory = last.inventory
+        assert {each.quality for each in inventory.figures} == {Quality.BAD}
+        assert {each.value for each in inventory.figures} == {None}
+        assert {reason.code for each in inventory.figures for reason in each.reasons} == {ReasonCode.NOT_WATCHED}
+        assert inventory.quality is Quality.BAD
+        assert inventory.last_good["tov"].value == 600.0
+        assert inventory.last_good["tov"].time_s == pytest.approx(read_s)
+        good = {
+            name
+            for name, each in before.inventory.figures._asdict().items()
+            if each.quality is Quality.GOOD and each.value is not None
+        }
+        assert set(inventory.last_good) == good
+        assert inventory.instant == before.inventory.instant + timedelta(seconds=3.0)
+        assert (last.sequence, last.valid_for_s) == (2, 10.0)
+        assert pipeline.records() == [last]
+
+    def test_limits_elements_and_endings_stay_without_what_was_read(self, clock: HandClock) -> None:
+        pipeline = self.read(clock)
+        (before,) = pipeline.records()
+        (last,) = pipeline.finish()
+        state, was = last.inventory.level_state, before.inventory.level_state
+        assert (was.limit, was.quality, was.high_high_m) == ("normal", Quality.GOOD, 9.3)
+        assert (state.limit, state.roof, state.quality, state.high_high_m) == ("unknown", None, Quality.BAD, 9.3)
+        assert [use.height_m for use in last.inventory.elements] == [use.height_m for use in before.inventory.elements]
+        assert {(use.value, use.used, use.weight, use.quality) for use in last.inventory.elements} == {
+            (None, False, 0.0, Quality.BAD)
+        }
+        assert last.inventory.endings == before.inventory.endings
+
+    def test_what_was_not_good_lately_keeps_its_last_good_value(self, clock: HandClock) -> None:
+        pipeline = self.read(clock)
+        read_s = clock.utc_ns() / 1e9
+        clock.pass_s(100.0)
+        list(pipeline.overdue())
+        (stale,) = pipeline.records()
+        assert stale.inventory.figures.level.quality is Quality.BAD
+        (last,) = pipeline.finish()
+        assert last.inventory.last_good["level"].value == 6.0
+        assert last.inventory.last_good["level"].time_s == pytest.approx(read_s)
+        assert last.inventory.last_good.items() >= stale.inventory.last_good.items()
+
+    def test_a_tank_that_has_not_spoken_says_nothing_of_its_end(self, clock: HandClock) -> None:
+        """What lies on the broker of it is of an earlier start, and may hold a last good value that we have not."""
+        pipeline, _ = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+        assert pipeline.finish() == []
+
+    def test_it_obeys_the_schema(self, clock: HandClock) -> None:
+        (last,) = self.read(clock).finish()
+        message = valid_message(inventory_json(last))
+        assert message["schema"] == "tank-gateway/inventory/1"
+        assert message["figures"]["tov"]["last_good"]["value"] == 600.0

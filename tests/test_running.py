@@ -1,45 +1,20 @@
 """One gateway for a site, one master for a line: on this machine, and told apart by what the system itself locks."""
 
 import json
-import multiprocessing
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
-from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pytest
 
 from gateway.running import DIRECTORY_VARIABLE, ClaimedError, Running, claim, running_gateways
+from tests.support.claims import claimed
 
 LINES = {"east": ("192.0.2.10:502",), "bus": ("/dev/ttyS1", "192.0.2.11:4001")}
 HARBOUR = Running("harbour", 4711, "127.0.0.1:9109", LINES)
 
 
-def _hold(mine: Running, exclusive: bool, pipe: Connection) -> None:
-    with claim(mine, exclusive=exclusive):
-        pipe.send("held")
-        pipe.recv()
-
-
-@contextmanager
-def held(mine: Running = HARBOUR, *, exclusive: bool = True) -> Iterator[multiprocessing.Process]:
-    """Another process that holds the claim."""
-    ours, theirs = multiprocessing.Pipe()
-    process = multiprocessing.get_context("spawn").Process(target=_hold, args=(mine, exclusive, theirs))
-    process.start()
-    try:
-        assert ours.poll(20.0)
-        assert ours.recv() == "held"
-        yield process  # type: ignore[misc]
-    finally:
-        if process.is_alive():
-            ours.send("end")
-        process.join(20.0)
-
-
 def test_a_second_gateway_of_a_site_is_refused_with_where_the_first_answers() -> None:
-    with held():
+    with claimed(HARBOUR):
         with pytest.raises(ClaimedError) as refused, claim(HARBOUR._replace(pid=1, lines={})):
             pass
         text = "site harbour is watched by another gateway on this machine already (process 4711, answering at"
@@ -51,25 +26,25 @@ def test_a_second_gateway_of_a_site_is_refused_with_where_the_first_answers() ->
 def test_a_line_that_another_site_polls_is_refused_both_ways_of_it(place: str) -> None:
     other = Running("depot", 1, None, {"west": (place,)})
     words = "which the gateway of site harbour polls as its line"
-    with held(), pytest.raises(ClaimedError, match=words), claim(other):
+    with claimed(HARBOUR), pytest.raises(ClaimedError, match=words), claim(other):
         pass
 
 
 def test_another_site_with_lines_of_its_own_runs_beside_it() -> None:
     depot = Running("depot", os.getpid(), None, {"west": ("192.0.2.99:502",)})
-    with held(), claim(depot):
+    with claimed(HARBOUR), claim(depot):
         assert [each.site for each in running_gateways()] == ["depot", "harbour"]
 
 
 def test_what_is_found_is_what_it_says_of_itself() -> None:
     assert running_gateways() == []
-    with held():
+    with claimed(HARBOUR):
         assert running_gateways() == [HARBOUR]
     assert running_gateways() == []
 
 
 def test_a_gateway_that_was_killed_holds_nothing() -> None:
-    with held() as process:
+    with claimed(HARBOUR) as process:
         process.kill()
         process.join(20.0)
         assert running_gateways() == []
@@ -79,7 +54,7 @@ def test_a_gateway_that_was_killed_holds_nothing() -> None:
 
 def test_what_is_not_exclusive_runs_twice_but_not_on_one_line() -> None:
     demo = Running("demo", 4711, None, {"bus-a": ("127.0.0.1:15020",)})
-    with held(demo, exclusive=False):
+    with claimed(demo, exclusive=False):
         with claim(demo._replace(pid=4712, lines={"bus-a": ("127.0.0.1:15021",)}), exclusive=False):
             assert len(running_gateways()) == 2
         with pytest.raises(ClaimedError), claim(demo._replace(pid=4712), exclusive=False):

@@ -1,6 +1,7 @@
 """`check`: every mistake of a site file at once, or what the file describes."""
 
 import argparse
+from dataclasses import astuple
 
 from gateway.acquisition.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
@@ -12,6 +13,11 @@ from gateway.errors import SettingsError
 from gateway.settings.site import SiteSettings
 
 __all__ = ["add_arguments", "execute"]
+
+
+_NOBODY_IS_CALLED = (
+    "limits are shown and measured against, and nothing calls anyone when one is passed: there are no alarms yet"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,6 +41,8 @@ def execute(arguments: argparse.Namespace) -> int:
     if too_few is not None:
         warnings.append(f"{arguments.site}: {too_few}")
     remarks = [remark for tank in settings.tanks for remark in tank.remarks]
+    if any(limit is not None for tank in settings.tanks for limit in astuple(tank.plan.limits)):
+        remarks.append(_NOBODY_IS_CALLED)
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:
         write_json(

@@ -34,7 +34,12 @@ async def show_until(
         return
     while not stop.is_set():
         views, time = _views(snapshot())
-        write(f"{time} SIMULATED", *plain_lines(tank_grid(views, system)), *total_lines(views, system), *notes(views))
+        write(
+            f"{time} SIMULATED",
+            *plain_lines(tank_grid(views, system)),
+            *total_lines(views, system),
+            *notes(views, system),
+        )
         write("")
         await _wait(stop, _PLAIN_EVERY_S)
 
@@ -45,7 +50,7 @@ async def _live(stop: asyncio.Event, snapshot: Callable[[], GatewaySnapshot], sy
     def picture() -> RenderableType:
         views, time = _views(snapshot())
         table = rich_table(tank_grid(views, system), console.width, f"SIMULATED, {time}")
-        below = "\n".join([*total_lines(views, system), *notes(views), _STOP])
+        below = "\n".join([*total_lines(views, system), *notes(views, system), _STOP])
         return Group(table, Text(below))
 
     # Drawn by this task alone, once for each look: no thread of rich's own reads the gateway's state.

@@ -1,38 +1,19 @@
 """Recorded inventories read back: the lines an MQTT subscriber or `/inventories` gave, and earlier recalculations."""
 
-from collections.abc import Iterator, Mapping
-from datetime import datetime
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import orjson
 
-from gateway.calculation.figure import not_applicable
 from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA
+from gateway.delivery.payload_reader import inventory_of
 from gateway.errors import SettingsError, UsageError
-from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import (
-    ElementUse,
-    Ending,
-    Figure,
-    Figures,
-    Inventory,
     InventoryRecord,
-    LastGood,
-    LevelState,
-    Quality,
-    Reason,
-    ReasonCode,
 )
-from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
-from gateway.states import LimitState, RoofZone
 
 __all__ = ["Record", "RecordFile"]
-
-_UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
-_QUALITIES = {quality.word: quality for quality in Quality}
-_CODES = {code.value: code for code in ReasonCode}
-_NOT_RECORDED = not_applicable("not in the record")
 
 
 class Record(NamedTuple):
@@ -127,101 +108,13 @@ class RecordFile:
                 return None
             version = int(payload["version"]["number"]) if payload["schema"] == INVENTORY_VERSION_SCHEMA else 0
             record = InventoryRecord(
-                identity["site"], str(identity["boot"]), int(identity["sequence"]), _inventory(payload)
+                identity["site"],
+                str(identity["boot"]),
+                int(identity["sequence"]),
+                inventory_of(payload),
+                payload.get("valid_for_s"),  # a record from before it was told has none
             )
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             text = f"is no inventory that this version understands ({type(error).__name__}: {error})"
             raise SettingsError((f"{self.path}:{number}: {text}; write messages as they came",)) from error
         return Record(number, record, version)
-
-
-def _inventory(payload: Mapping[str, Any]) -> Inventory:
-    instant = datetime.fromisoformat(payload["time"])
-    figures, last_good = _figures(payload["figures"], instant)
-    return Inventory(
-        tank=payload["identity"]["tank"],
-        product=payload["product"],
-        instant=instant,
-        figures=figures,
-        elements=tuple([_element(each) for each in payload["elements"]]),
-        quality=_QUALITIES[payload["quality"]],
-        simulated=bool(payload.get("simulated")),
-        last_good=last_good,
-        sources=_sources(payload.get("sources")),
-        level_state=_level_state(payload.get("level_state")),
-        endings=tuple(
-            [Ending(each["entry"], datetime.fromisoformat(each["expires"])) for each in payload.get("endings", ())]
-        ),
-    )
-
-
-def _level_state(told: Mapping[str, Any] | None) -> LevelState:
-    """A record from before it was told has none."""
-    if told is None:
-        return LevelState()
-    limits = told["limits"]
-    return LevelState(
-        LimitState(told["limit"]),
-        None if told["roof"] is None else RoofZone(told["roof"]),
-        _QUALITIES[told["quality"]],
-        *[limits[name] for name in ("minimum", "maximum_working", "high_high", "critical_high")],
-    )
-
-
-def _sources(told: Mapping[str, str] | None) -> Sources:
-    """A record from before sources were told has none."""
-    if told is None:
-        return Sources()
-    return Sources(
-        LevelSource(told["level"]),
-        TemperatureSource(told["temperature"]),
-        WaterSource(told["water"]),
-        DensitySource(told["density"]),
-    )
-
-
-def _figures(given: Mapping[str, Any], instant: datetime) -> tuple[Figures, dict[str, LastGood]]:
-    # One sheet has few distinct times, as when it was written.
-    ages: dict[str | None, float] = {None: float("inf")}
-    figures = []
-    last_good: dict[str, LastGood] = {}
-    for name, unit in _UNITS:
-        told = given.get(name)
-        if told is None:
-            # A record from before this figure existed.
-            figures.append(_NOT_RECORDED)
-            continue
-        if told["unit"] != unit:
-            raise ValueError(f"{name} is in {told['unit']}, and records are in SI: {unit}")
-        time, reason, value = told["time"], told["reason"], told["value"]
-        age_s = ages.get(time)
-        if age_s is None:
-            age_s = ages[time] = (instant - datetime.fromisoformat(time)).total_seconds()
-        reasons: tuple[Reason, ...] = ()
-        if reason is not None:
-            reasons = tuple([_reason(each) for each in told["reasons"]]) if "reasons" in told else (_reason(reason),)
-        if value is not None:
-            # JSON may write 15.0 as 15.
-            value = float(value)
-        figures.append(Figure(value, _QUALITIES[told["quality"]], reasons, age_s, "manual" in told))
-        if "last_good" in told:
-            last = told["last_good"]
-            last_good[name] = LastGood(float(last["value"]), datetime.fromisoformat(last["time"]).timestamp())
-    return Figures(*figures), last_good
-
-
-def _element(told: Mapping[str, Any]) -> ElementUse:
-    value, reason = told["value"], told["reason"]
-    return ElementUse(
-        float(told["height"]),
-        None if value is None else float(value),
-        bool(told["used"]),
-        float(told["weight"]),
-        _QUALITIES[told["quality"]],
-        None if reason is None else _reason(reason),
-        told.get("submerged"),
-    )
-
-
-def _reason(told: Mapping[str, str]) -> Reason:
-    return Reason(_CODES[told["code"]], told["text"])

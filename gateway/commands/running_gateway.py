@@ -6,9 +6,10 @@ import urllib.error
 import urllib.request
 from typing import Any
 
-from gateway.errors import GatewayError
+from gateway.errors import GatewayError, UsageError
+from gateway.running import running_gateways
 
-__all__ = ["DEFAULT_ADDRESS", "NoGatewayError", "fetch", "fetch_json"]
+__all__ = ["DEFAULT_ADDRESS", "NoGatewayError", "fetch", "fetch_json", "running_address"]
 
 DEFAULT_ADDRESS = "127.0.0.1:9109"
 _NO_SUCH_PAGE = 404
@@ -24,6 +25,20 @@ class NoGatewayError(GatewayError):
         """Nothing listens there, or something else does. Otherwise a gateway may be there that did not answer."""
         self.hint = "start one with `tank-gateway run SITE`, or say where it is with --address HOST:PORT"
         super().__init__(f"no gateway at {address}: {what}")
+
+
+def running_address(given: str | None) -> str:
+    """Where the gateway answers: as given, or that of the one that runs on this machine, else the usual address.
+
+    Raises UsageError where several run here.
+    """
+    if given is not None:
+        return given
+    found = [running for running in running_gateways() if running.web is not None]
+    if len(found) > 1:
+        listed = ", ".join(f"{running.site} at {running.web}" for running in found)
+        raise UsageError("several gateways run on this machine", f"say which with --address: {listed}")
+    return DEFAULT_ADDRESS if not found or found[0].web is None else found[0].web
 
 
 def fetch(address: str, path: str, timeout_s: float) -> bytes:

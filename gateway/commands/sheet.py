@@ -11,7 +11,16 @@ from gateway.calculation.sheet import SheetLine
 from gateway.commands.dip_input import needs_vapour_pressure, takes_bottom_pressure
 from gateway.commands.output import Column, Grid, is_terminal, make_console, plain_lines, rich_table, write
 from gateway.delivery.payload import inventory_payload, iso_time
-from gateway.display import DEFINITIONS, UnitSystem, printable, quality_words, show_figure, show_value
+from gateway.display import (
+    DEFINITIONS,
+    UnitSystem,
+    limit_words,
+    printable,
+    quality_words,
+    roof_words,
+    show_figure,
+    show_value,
+)
 from gateway.records import Figure, Input, Inventory, InventoryRecord, Quality, ReasonCode, TankInput
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
@@ -82,6 +91,7 @@ def document(
             }
             for line in lines
         ],
+        "level_state": payload["level_state"],
         "figures": payload["figures"],
         "cautions": list(CAUTIONS),
     }
@@ -108,6 +118,8 @@ def print_sheet(
         reference = show_value("liquid_temperature", reference_c, system)
         write(f"Reference temperature {reference.text}. Room and pumpable are rounded down.")
     write(f"Result: {quality_words(inventory.quality, simulated=inventory.simulated)}")
+    passed = [text for text in (limit_words(inventory.level_state, system), roof_words(inventory.level_state)) if text]
+    write(*(f"Against its limits: {text}" for text in passed))
     write(*(f"  {reason}" for reason in _why(lines)))
     missing = _not_given(plan, tank_input)
     write(*([f"  not given: {', '.join(missing)}"] if missing else []), "")

@@ -5,13 +5,15 @@ import sys
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write, write_json
-from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json
-from gateway.commands.tank_table import TankView, notes, tank_grid, total_lines
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address
+from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, notes, tank_grid, total_lines, view_of
 from gateway.delivery.payload import INVENTORIES_SCHEMA
-from gateway.display import DEFINITIONS, UnitSystem, printable
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.delivery.payload_reader import inventory_of
+from gateway.display import UnitSystem, printable
+from gateway.settings.validation import suggestion
 
 __all__ = ["add_arguments", "execute"]
 
@@ -20,25 +22,35 @@ _TIMEOUT_S = 5.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--address", metavar="HOST:PORT", default=DEFAULT_ADDRESS, help=f"of its metrics; default {DEFAULT_ADDRESS}"
+        "--address",
+        metavar="HOST:PORT",
+        help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
+    )
+    parser.add_argument(
+        "--columns",
+        metavar="NAMES",
+        type=_columns,
+        default=USUAL_COLUMNS,
+        help=f"figures to show, with commas between, of: {', '.join(COLUMNS)}",
     )
     parser.add_argument("--units", choices=[system.value for system in UnitSystem], default="si", help="units shown")
     parser.add_argument("--json", action="store_true", help="print the answer as it came, in SI")
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    document = fetch_json(arguments.address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    address = running_address(arguments.address)
+    document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
     if arguments.json:
         write_json(document)
         return 0
     now = datetime.now(UTC)
     try:
-        views = [_view(inventory, now) for inventory in document["inventories"]]
-        title = printable(f"{document['site']} at {datetime.fromisoformat(document['time']):%Y-%m-%d %H:%M:%S} UTC")
+        views = [view_of(inventory_of(each), now) for each in document["inventories"]]
+        title = printable(f"{document['site']} at {_time(document)}")
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise NoGatewayError(arguments.address, "its answer is not one that this version understands") from error
+        raise NoGatewayError(address, "its answer is not one that this version understands") from error
     system = UnitSystem(arguments.units)
-    grid = tank_grid(views, system)
+    grid = tank_grid(views, system, arguments.columns)
     if document.get("simulated"):
         title += ", SIMULATED"
     write(title, "")
@@ -47,32 +59,25 @@ def execute(arguments: argparse.Namespace) -> int:
         console.print(rich_table(grid, console.width))
     else:
         write(*plain_lines(grid))
-    why = notes(views)
-    write("", *total_lines(views, system), *(["", *why] if why else []))
+    why = notes(views, system, arguments.columns)
+    write("", *total_lines(views, system), *(["", *why] if why else []), "", f"Caution: {CAUTION}")
     return 0
 
 
-def _view(payload: Mapping[str, Any], now: datetime) -> TankView:
-    figures = {name: _figure(payload["figures"][name], now) for name in DEFINITIONS}
-    return TankView(
-        payload["identity"]["tank"],
-        payload["product"],
-        Quality[payload["quality"].upper()],
-        figures,
-        bool(payload.get("simulated")),
-    )
+def _columns(text: str) -> tuple[str, ...]:
+    names = tuple(name.strip() for name in text.split(","))
+    for name in names:
+        if name not in COLUMNS:
+            raise argparse.ArgumentTypeError(f"there is no column '{name}'; {suggestion(name, COLUMNS)}")
+    return names
 
 
-def _figure(payload: Mapping[str, Any], now: datetime) -> Figure:
-    told = payload.get("reasons") or ([payload["reason"]] if payload["reason"] else [])
-    reasons = tuple(Reason(ReasonCode(reason["code"]), reason["text"]) for reason in told)
-    time = payload["time"]
-    age_s = float("inf") if time is None else (now - datetime.fromisoformat(time)).total_seconds()
-    value = payload["value"]
-    return Figure(
-        None if value is None else float(value),
-        Quality[payload["quality"].upper()],
-        reasons,
-        max(0.0, age_s),
-        bool(payload.get("manual")),
-    )
+def _time(document: Mapping[str, Any]) -> str:
+    """When the answer was made, by the site's own clock where it tells its zone, and in UTC."""
+    instant = datetime.fromisoformat(document["time"])
+    utc = f"{instant:%Y-%m-%d %H:%M:%S} UTC"
+    zone = document.get("time_zone")
+    if zone in (None, "UTC"):
+        return utc
+    local = instant.astimezone(ZoneInfo(zone))
+    return f"{local:%Y-%m-%d %H:%M:%S %Z} ({utc})"

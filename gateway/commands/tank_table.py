@@ -1,4 +1,4 @@
-"""All tanks at a glance: one row each, totals by product, and why a row is not simply Good.
+"""All tanks at a glance: one row each, totals by product, and what needs a word beside the numbers.
 
 An Uncertain number has a `?` behind it, so that one sees which numbers of a doubtful row may still be relied on. Where
 the vapour above a liquid is counted, mass is that of both: what evaporates is not lost.
@@ -6,33 +6,67 @@ the vapour above a liquid is counted, mass is that of both: what evaporates is n
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 from typing import NamedTuple
 
+from gateway.calculation.figure import duration_words
 from gateway.commands.output import Column, Grid
 from gateway.display import (
+    DEFINITIONS,
     NO_VALUE,
     UnitSystem,
     age_text,
+    limit_words,
     printable,
     quality_words,
     reason_sentences,
+    roof_words,
     show_figure,
     show_value,
     unit_of,
 )
-from gateway.records import Figure, Inventory, Quality, ReasonCode
+from gateway.figures import BESIDE
+from gateway.records import ENTRIES, Ending, Figure, Inventory, LastGood, LevelState, Quality, ReasonCode
+from gateway.states import LimitState
 
-__all__ = ["TankView", "Total", "notes", "tank_grid", "total", "total_lines", "view_of"]
+__all__ = [
+    "CAUTION",
+    "COLUMNS",
+    "USUAL_COLUMNS",
+    "TankView",
+    "Total",
+    "notes",
+    "tank_grid",
+    "total",
+    "total_lines",
+    "view_of",
+]
 
-_STYLES = {Quality.GOOD: "", Quality.UNCERTAIN: "yellow", Quality.BAD: "bold red"}
-_SHOWN = (
-    ("level", "Level", 0),
-    ("liquid_temperature", "Temp", 0),
-    ("tov", "TOV", 4),
-    ("gsv", "GSV", 0),
-    ("mass", "Mass", 2),
-    ("room", "Room", 0),
+CAUTION = (
+    "Monitoring only: not an overfill prevention system, not for custody transfer or fiscal use. A number on a screen "
+    "never authorises opening a valve."
 )
+_STYLES = {Quality.GOOD: "", Quality.UNCERTAIN: "yellow", Quality.BAD: "bold red"}
+COLUMNS: Mapping[str, tuple[str, int]] = MappingProxyType(
+    {
+        "level": ("Level", 0),
+        "ullage": ("Ullage", 3),
+        "water_level": ("Water", 4),
+        "liquid_temperature": ("Temp", 0),
+        "tov": ("TOV", 4),
+        "gov": ("GOV", 4),
+        "gsv": ("GSV", 0),
+        "nsv": ("NSV", 2),
+        "mass": ("Mass", 2),
+        "weight_in_air": ("In air", 3),
+        "total_mass": ("Total mass", 3),
+        "pumpable": ("Pumpable", 2),
+        "room": ("Room", 0),
+        "fill": ("Fill", 4),
+    }
+)
+"""Figures that may be shown: header, and how soon the column goes on a narrow terminal (0 never)."""
+USUAL_COLUMNS = ("level", "liquid_temperature", "tov", "gsv", "mass", "room")
 _TOTALS = {"gsv": "GSV", "mass": "mass"}
 _DOUBT = "?"
 # A configured density is manual as well; here the word is kept for what stands in for an instrument.
@@ -47,6 +81,13 @@ class TankView(NamedTuple):
     quality: Quality
     figures: Mapping[str, Figure]
     simulated: bool
+    age_s: float = 0.0
+    """Of the sheet itself."""
+    level_state: LevelState = LevelState()
+    last_good: Mapping[str, LastGood] = MappingProxyType({})
+    endings: tuple[Ending, ...] = ()
+    seen: datetime | None = None
+    """UTC, when it is looked at."""
 
 
 class Total(NamedTuple):
@@ -64,41 +105,80 @@ class Total(NamedTuple):
 def view_of(inventory: Inventory, now: datetime | None = None) -> TankView:
     """A view of `inventory`; with `now` (UTC) its ages grow by the time since its instant."""
     figures: dict[str, Figure] = inventory.figures._asdict()
+    later_s = 0.0
     if now is not None:
         later_s = max(0.0, (now - inventory.instant).total_seconds())
         figures = {name: figure._replace(age_s=figure.age_s + later_s) for name, figure in figures.items()}
-    return TankView(inventory.tank, inventory.product, inventory.quality, figures, inventory.simulated)
+    return TankView(
+        inventory.tank,
+        inventory.product,
+        inventory.quality,
+        figures,
+        inventory.simulated,
+        later_s,
+        inventory.level_state,
+        inventory.last_good,
+        inventory.endings,
+        inventory.instant if now is None else now,
+    )
 
 
-def tank_grid(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> Grid:
-    """One row a tank. The age is that of the older of level and temperature."""
-    columns = [Column("Tank"), Column("Product", drop_first=3)]
-    for name, header, drop_first in _SHOWN:
-        unit = unit_of(name, system)
-        columns.append(Column(f"{header} {unit}".strip(), right=True, drop_first=drop_first))
-    columns += [Column("Quality", wraps=True), Column("Age", right=True)]
+def tank_grid(
+    views: Sequence[TankView], system: UnitSystem = UnitSystem.SI, columns: Sequence[str] = USUAL_COLUMNS
+) -> Grid:
+    """One row a tank. The age answers whether it is live: that of the older of level and temperature as measured."""
+    heads = [Column("Tank"), Column("Product", drop_first=3)]
+    for name in columns:
+        header, drop_first = COLUMNS[name]
+        heads.append(Column(f"{header} {unit_of(name, system)}".strip(), right=True, drop_first=drop_first))
+    heads += [Column("Limits", wraps=True), Column("Quality", wraps=True), Column("Age", right=True)]
     rows = []
     for view in views:
-        numbers = [_cell(name, _shown(view, name), system) for name, _, _ in _SHOWN]
+        numbers = [_cell(name, _shown(view, name), system) for name in columns]
         manual = any(view.figures[name].manual for name in _MEASURED)
         words = quality_words(view.quality, manual=manual, simulated=view.simulated)
-        age = max(view.figures["level"].age_s, view.figures["liquid_temperature"].age_s)
-        rows.append((view.tank, view.product, *numbers, words, age_text(age)))
-    return Grid(tuple(columns), tuple(rows), tuple(_STYLES[view.quality] for view in views))
+        rows.append((view.tank, view.product, *numbers, _limits(view, system), words, age_text(_live_age_s(view))))
+    return Grid(tuple(heads), tuple(rows), tuple(_style(view) for view in views))
 
 
-def notes(views: Iterable[TankView]) -> list[str]:
-    """One line for each doubt about each tank that is not Good: its name, Bad or Uncertain, and why."""
+def notes(
+    views: Iterable[TankView], system: UnitSystem = UnitSystem.SI, columns: Sequence[str] = USUAL_COLUMNS
+) -> list[str]:
+    """What needs a word: limits passed and a roof that is not afloat, doubts with each reason once, what is lost beside
+    the sheet (a second gauge, which leaves the tank as good as it is), last Good values beside what is Bad, and what
+    ends soon."""
     lines = []
     for view in views:
+        told: list[str] = [
+            text for text in (limit_words(view.level_state, system), roof_words(view.level_state)) if text
+        ]
+        said: set[str] = set()
         for quality in (Quality.BAD, Quality.UNCERTAIN):
-            marked = any(_shown(view, name).quality is quality for name, _, _ in _SHOWN)
+            marked = any(_shown(view, name).quality is quality for name in columns)
             if view.quality is not quality and not marked:
                 continue
-            why = "; ".join(reason_sentences(view.figures, quality)) or "no reason given"
+            sentences = [each for each in reason_sentences(view.figures, quality) if each not in said]
+            said.update(sentences)
             mark = f" ({_DOUBT})" if quality is Quality.UNCERTAIN else ""
-            lines.append(printable(f"{view.tank}: {quality.word}{mark}: {why}"))
+            why = "; ".join(sentences) or ("for the same reasons" if said else "no reason given")
+            told.append(f"{quality.word}{mark}: {why}")
+        told += _lost_beside(view)
+        told += _last_good(view, system, columns)
+        told += [_ending(ending, view) for ending in view.endings]
+        lines += [printable(f"{view.tank}: {text}") for text in told]
     return lines
+
+
+def _lost_beside(view: TankView) -> list[str]:
+    """What is Bad beside the sheet, where it is not for a reason that is told already."""
+    told = {reason for name, figure in view.figures.items() if name not in BESIDE for reason in figure.reasons}
+    found = []
+    for name, definition in DEFINITIONS.items():
+        reasons = view.figures[name].reasons if name in BESIDE else ()
+        if reasons and view.figures[name].quality is Quality.BAD and told.isdisjoint(reasons):
+            told.update(reasons)
+            found.append(f"{definition.title} is lost: {reasons[0].text}")
+    return found
 
 
 def total(figures: Iterable[Figure]) -> Total | None:
@@ -134,6 +214,43 @@ def total_lines(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -
     if with_vapour:
         lines.append(printable(f"Mass of {', '.join(with_vapour)}: liquid and vapour together"))
     return lines
+
+
+def _limits(view: TankView, system: UnitSystem) -> str:
+    """One or two words in the row itself: a level beyond a limit must not look like any other."""
+    passed = limit_words(view.level_state, system)
+    roof = roof_words(view.level_state).partition(":")[0]
+    if view.figures["level"].quality is Quality.BAD:
+        return "no level"
+    return ", ".join(word for word in (passed, roof) if word)
+
+
+def _style(view: TankView) -> str:
+    beyond = (LimitState.ABOVE_HIGH_HIGH, LimitState.ABOVE_CRITICAL_HIGH)
+    return "bold red" if view.level_state.limit in beyond else _STYLES[view.quality]
+
+
+def _live_age_s(view: TankView) -> float:
+    """How long ago an instrument last spoke of this tank; where all is by hand, when the sheet was made."""
+    measured = [view.figures[name] for name in ("level", "liquid_temperature")]
+    ages = [figure.age_s for figure in measured if not figure.manual]
+    return max(ages) if ages else view.age_s
+
+
+def _last_good(view: TankView, system: UnitSystem, columns: Sequence[str]) -> list[str]:
+    parts = []
+    for name in columns:
+        last = view.last_good.get(name)
+        if view.figures[name].quality is Quality.BAD and last is not None and view.seen is not None:
+            age = duration_words(max(0.0, view.seen.timestamp() - last.time_s))
+            parts.append(f"{DEFINITIONS[name].symbol} {show_value(name, last.value, system).text} {age} ago")
+    return [f"last Good {', '.join(parts)}"] if parts else []
+
+
+def _ending(ending: Ending, view: TankView) -> str:
+    ended = view.seen is not None and ending.expires <= view.seen
+    verb = "ended" if ended else "ends"
+    return f"{ENTRIES[ending.entry]} {verb} {ending.expires:%Y-%m-%d %H:%M} UTC: enter a new one"
 
 
 def _joined(parts: Iterable[str]) -> str:

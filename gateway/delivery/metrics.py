@@ -93,7 +93,7 @@ def _conditions(labelled: _Labelled) -> Iterator[str]:
     yield from family(
         "tank_quality",
         "gauge",
-        f"Worst quality of the tank's figures: {_QUALITY}.",
+        f"Worst quality of the tank's figures that count: {_QUALITY}.",
         (sample("tank_quality", labels, int(record.inventory.quality)) for record, labels in labelled),
     )
     yield from family(
@@ -244,6 +244,18 @@ _OF_LINES: tuple[tuple[str, Kind, str, _Value], ...] = (
         "How often it began to seem that another master is on the line.",
         lambda status: status.second_master_suspicions,
     ),
+    (
+        "line_second_answers_total",
+        "counter",
+        "Frames that look like another answer to a request that was answered.",
+        lambda status: status.second_answers,
+    ),
+    (
+        "line_shifts_total",
+        "counter",
+        "How often answers began to stay behind their requests.",
+        lambda status: status.shifts,
+    ),
 )
 _OF_DESTINATIONS: tuple[tuple[str, Kind, str, _Value], ...] = (
     ("destination_connected", "gauge", "Whether it is connected.", lambda status: status.connected),
@@ -339,6 +351,17 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterator[str]:
         (status, label_text(site=snapshot.site, destination=status.destination)) for status in snapshot.destinations
     ]
     yield from _plain(_OF_DESTINATIONS, labelled)
+    trouble = "tank_gateway_destination_trouble"
+    yield from family(
+        trouble,
+        "gauge",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway.",
+        (
+            sample(trouble, f"{labels},{label_text(kind=each.code)}", 1)
+            for status, labels in labelled
+            for each in status.troubles
+        ),
+    )
 
 
 def _whole(snapshot: GatewaySnapshot) -> Iterator[str]:

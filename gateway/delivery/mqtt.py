@@ -7,26 +7,31 @@ cannot be seen: that protocol has no way to say it. MQTT 5 has, and a refused re
 import asyncio
 import random as random_module
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-import aiomqtt
 import structlog
 
+from gateway.backoff import Backoff
 from gateway.delivery.live import LiveQueue
-from gateway.delivery.mqtt_connection import Connection
+from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Will
+from gateway.delivery.mqtt_neighbours import Neighbours
+from gateway.delivery.mqtt_others import EndedBy
 from gateway.delivery.mqtt_secrets import password, tls_context
-from gateway.delivery.payload import inventory_json, status_json
+from gateway.delivery.payload import StatusContext, heartbeat_json, inventory_json, status_json
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 from gateway.progress import CameRound, nobody_asks
 from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, GatewaySnapshot
 from gateway.tasks import end
+from gateway.validity import valid_for_s
 
 __all__ = ["MqttDelivery"]
 
-_GOODBYE_S = 3.0
-"""Longest a clean stop waits for the server."""
+_GOODBYE_S = 6.0
+"""Longest a clean stop goes on telling the server."""
+_STATUS_GAP_S = 1.0
+"""Shortest time between two status messages, whatever others say on our topics."""
 _LOGGER = structlog.get_logger("gateway.delivery.mqtt")
 
 
@@ -50,13 +55,16 @@ class MqttDelivery:
         self._plan = plan
         self._came_round = came_round
         self._snapshot = snapshot
-        self._random = random
         self._monotonic = monotonic
         # Letters and digits, at most 23 of them, is what every server must accept (MQTT 3.1.1 section 3.1.3.1).
         self._client_id = plan.client_id or f"tanks{boot[:18]}"
         self._root = f"{plan.prefix}/{site}"
         self._status_topic = f"{self._root}/gateway/status"
+        self._heartbeat_topic = f"{self._root}/gateway/heartbeat"
+        self._status_holds_s = valid_for_s(plan.status_period_s)
+        self._backoff = Backoff(plan.backoff_first_s, plan.backoff_longest_s, random)
         self._queue = LiveQueue()
+        self._last_records: Sequence[InventoryRecord] = ()
         self._wake = asyncio.Event()
         self._held_up = False
         """Whether something waits for an acknowledgement, be it only for its room in the window."""
@@ -64,64 +72,71 @@ class MqttDelivery:
         self._connected_at_s: float | None = None
         """When this attempt's connection stood; None while it has not."""
         self._sent_s: dict[int, float] = {}
-        """When each message in flight was sent, oldest first; the status message among them."""
-        self._status_due_s = 0.0
+        """When each message in flight was sent, oldest first; status and sign of life among them."""
+        self._status_due_s = self._status_sent_s = float("-inf")
+        self._heartbeat_due = False
         self._complaint: str | None = None
         """Why there is no connection, as last logged."""
         self._refused: dict[str, str] = {}
         """Tanks whose last record was not taken, and why, as last logged."""
         self._log = _LOGGER.bind(server=f"{plan.host}:{plan.port}")
+        self._neighbours = Neighbours(plan, boot, client_id=self._client_id, root=self._root, log=self._log)
 
     def offer(self, record: InventoryRecord) -> None:
         """Take a record in for delivery. Never waits and never fails; memory is one record a tank."""
         self._queue.offer(record, self._monotonic())
         self._wake.set()
 
+    def finish(self, records: Sequence[InventoryRecord]) -> None:
+        """What each tank is to say for good: delivered when `run` is cancelled, unless another gateway is online."""
+        self._last_records = records
+
     def status(self) -> DestinationStatus:
         """How this destination does. Offered records are delivered, lost or waiting, never uncounted."""
+        now_s = self._monotonic()
         return DestinationStatus(
             destination=f"mqtt:{self._plan.host}:{self._plan.port}",
             connected=self._connected,
             delivered=self._queue.delivered,
             lost=self._queue.lost,
             waiting=self._queue.waiting,
-            oldest_waiting_s=self._queue.oldest_waiting_s(self._monotonic()),
+            oldest_waiting_s=self._queue.oldest_waiting_s(now_s),
+            troubles=self._neighbours.troubles(now_s),
         )
 
     async def run(self) -> None:
         """Connect, deliver, connect again; ends only by cancellation, then says `offline` if it still can."""
-        failures = 0
         while True:
+            by = EndedBy.OTHER
             self._came_round(0.0)
             try:
                 await self._one_connection()
             except DeliveryError as exc:
-                self._complain(str(exc))
-            # A server that drops every connection right away must not be dialled at full speed.
-            if self._lived_s() > 10 * self._plan.backoff_first_s:
-                failures = 0
-            await asyncio.sleep(self._backoff_s(failures))
-            failures += 1
+                if isinstance(exc, ConnectionEndedError):
+                    by = exc.by
+                self._complain(str(exc), by)
+            # Two that take the connection from each other must not do it at full speed.
+            healthy_s = self._lasted_s() if not self._neighbours.id_is_shared else None
+            await asyncio.sleep(self._backoff.after(healthy_s or 0.0))
 
-    def _lived_s(self) -> float:
-        return 0.0 if self._connected_at_s is None else self._monotonic() - self._connected_at_s
-
-    def _backoff_s(self, failures: int) -> float:
-        longest_s = min(self._plan.backoff_longest_s, self._plan.backoff_first_s * 2.0 ** min(failures, 30))
-        return longest_s * self._random.uniform(0.5, 1.0)
+    def _lasted_s(self) -> float | None:
+        """Since when the connection of this attempt has stood."""
+        return None if self._connected_at_s is None else self._monotonic() - self._connected_at_s
 
     async def _one_connection(self) -> None:
         """From dialling to the end of the connection. Raises DeliveryError when it cannot be made or breaks."""
         self._connected_at_s = None
+        snapshot = self._snapshot()
+        context = StatusContext(snapshot.instant, self._status_holds_s, self._neighbours.last_boot)
         connection = Connection(
             self._plan,
             client_id=self._client_id,
             password=await password(self._plan),
             tls_context=await tls_context(self._plan),
-            will=aiomqtt.Will(
-                self._status_topic, status_json(self._snapshot(), "offline", "connection_lost"), qos=1, retain=True
-            ),
+            will=Will(self._status_topic, status_json(snapshot, "connection_lost", context)),
             settled=self._settled,
+            heard=self._heard,
+            subscribed=self._neighbours.subscribed,
             wake=self._wake.set,
         )
         await connection.open()
@@ -129,11 +144,14 @@ class MqttDelivery:
         self._connected_at_s = self._status_due_s = self._monotonic()
         self._queue.repeat_newest()
         self._complaint = None
-        self._log.info("delivery.mqtt_connected", lost=self._queue.lost, waiting=self._queue.waiting)
+        if not self._neighbours.id_is_shared:
+            self._log.info("delivery.mqtt_connected", lost=self._queue.lost, waiting=self._queue.waiting)
         try:
-            await self._serve(connection)
+            # First of all: what the boot before us left there is sent back before our own status takes its place.
+            connection.subscribe(self._status_topic)
+            await self._serve(connection, context)
         except asyncio.CancelledError:
-            await self._shielded_goodbye(connection)
+            await self._shielded_goodbye(connection, context)
             raise
         finally:
             self._connected = False
@@ -141,34 +159,59 @@ class MqttDelivery:
             self._sent_s.clear()
             self._queue.disconnected()
 
-    async def _serve(self, connection: Connection) -> None:
-        window = min(self._plan.window, connection.receive_maximum)
+    async def _serve(self, connection: Connection, context: StatusContext) -> None:
         while True:
             self._wake.clear()
-            if (reason := connection.ended) is not None:
-                raise DeliveryError(reason)
             now_s = self._monotonic()
-            oldest_s = next(iter(self._sent_s.values()), None)
-            if oldest_s is not None and now_s - oldest_s >= self._plan.timeout_s:
-                raise DeliveryError(f"no acknowledgement within {self._plan.timeout_s:g} s")
-            self._fill(connection, window, now_s)
+            self._check(connection, now_s)
+            self._tell_status(connection, context, now_s)
+            self._fill(connection, now_s)
             self._came_round(self._plan.status_period_s)
-            next_s = self._status_due_s if len(self._sent_s) < window else float("inf")
-            if self._sent_s:
-                next_s = min(next_s, next(iter(self._sent_s.values())) + self._plan.timeout_s)
-            try:
-                async with asyncio.timeout(max(0.0, next_s - self._monotonic())):
-                    await self._wake.wait()
-            except TimeoutError:
-                continue
+            due_s = self._status_due_s if self._has_room(connection) else float("inf")
+            await self._woken(due_s)
 
-    def _fill(self, connection: Connection, window: int, now_s: float) -> None:
-        """Send until nothing is left or the window is full; the status first when it is due."""
-        if now_s >= self._status_due_s and len(self._sent_s) < window:
-            number = connection.send(self._status_topic, status_json(self._snapshot(), "online"))
-            self._sent_s[number] = now_s
+    async def _woken(self, due_s: float) -> None:
+        """Until something has happened, it is `due_s`, or what is in flight is overdue."""
+        if self._sent_s:
+            due_s = min(due_s, next(iter(self._sent_s.values())) + self._plan.timeout_s)
+        try:
+            async with asyncio.timeout(max(0.0, due_s - self._monotonic())):
+                await self._wake.wait()
+        except TimeoutError:
+            return
+
+    def _check(self, connection: Connection, now_s: float) -> None:
+        """Raises DeliveryError when the connection has ended, or is as good as ended."""
+        if connection.ended is not None:
+            raise connection.ended
+        oldest_s = next(iter(self._sent_s.values()), None)
+        if oldest_s is not None and now_s - oldest_s >= self._plan.timeout_s:
+            raise DeliveryError(f"no acknowledgement within {self._plan.timeout_s:g} s")
+
+    def _has_room(self, connection: Connection) -> bool:
+        return len(self._sent_s) < min(self._plan.window, connection.receive_maximum)
+
+    def _send(self, connection: Connection, topic: str, payload: bytes, now_s: float) -> int:
+        number = connection.send(topic, payload)
+        self._sent_s[number] = now_s
+        return number
+
+    def _tell_status(self, connection: Connection, context: StatusContext, now_s: float) -> None:
+        """Status and sign of life, when they are due and there is room."""
+        if now_s >= self._status_due_s and self._has_room(connection):
+            self._neighbours.look_around(now_s, self._lasted_s() or 0.0)
+            context = context._replace(last_boot=self._neighbours.last_boot)
+            self._send(connection, self._status_topic, status_json(self._snapshot(), None, context), now_s)
+            self._status_sent_s = now_s
             self._status_due_s = now_s + self._plan.status_period_s
-        while len(self._sent_s) < window and (entry := self._queue.take()) is not None:
+            self._heartbeat_due = True
+        if self._heartbeat_due and self._has_room(connection):
+            self._send(connection, self._heartbeat_topic, heartbeat_json(self._snapshot(), context), now_s)
+            self._heartbeat_due = False
+
+    def _fill(self, connection: Connection, now_s: float) -> None:
+        """Send records until none is left or the window is full."""
+        while self._has_room(connection) and (entry := self._queue.take()) is not None:
             tank = entry.record.inventory.tank
             try:
                 payload = inventory_json(entry.record)
@@ -177,13 +220,12 @@ class MqttDelivery:
                 self._refuse(tank, str(exc))
                 continue
             try:
-                number = connection.send(f"{self._root}/{tank}/inventory", payload)
+                number = self._send(connection, f"{self._root}/{tank}/inventory", payload, now_s)
             except DeliveryError:
                 self._queue.put_back(entry)
                 raise
             self._queue.sent(number, entry)
-            self._sent_s[number] = now_s
-        self._held_up = len(self._sent_s) >= window
+        self._held_up = not self._has_room(connection)
 
     def _settled(self, number: int, refusal: str | None) -> None:
         self._sent_s.pop(number, None)
@@ -199,14 +241,22 @@ class MqttDelivery:
         if self._held_up:
             self._wake.set()
 
-    async def _shielded_goodbye(self, connection: Connection) -> None:
+    def _heard(self, payload: bytes, retained: bool) -> None:
+        now_s = self._monotonic()
+        if self._neighbours.heard(payload, retained, now_s):
+            self._status_due_s = min(self._status_due_s, max(now_s, self._status_sent_s + _STATUS_GAP_S))
+            self._wake.set()
+
+    # The end
+
+    async def _shielded_goodbye(self, connection: Connection, context: StatusContext) -> None:
         """Say `offline` and disconnect, in bounded time, though this task is being cancelled."""
-        goodbye = asyncio.create_task(self._goodbye(connection), name="goodbye")
+        goodbye = asyncio.create_task(self._goodbye(connection, context), name="goodbye")
         try:
             # No asyncio.timeout: in a task that is being cancelled CPython 3.11.2 ends it in CancelledError.
-            ended, _ = await asyncio.wait([goodbye], timeout=min(_GOODBYE_S, self._plan.timeout_s))
+            ended, _ = await asyncio.wait([goodbye], timeout=_GOODBYE_S)
             if not ended:
-                raise DeliveryError("no answer in time")
+                raise DeliveryError(f"not all was told within {_GOODBYE_S:g} s")
             goodbye.result()
         except DeliveryError as exc:
             # No DISCONNECT was sent, so that the last will speaks for us.
@@ -214,23 +264,38 @@ class MqttDelivery:
         finally:
             await end([goodbye])
 
-    async def _goodbye(self, connection: Connection) -> None:
-        window = min(self._plan.window, connection.receive_maximum)
-        offline: int | None = None
-        self._held_up = True
-        while offline is None or offline in self._sent_s:
+    async def _goodbye(self, connection: Connection, context: StatusContext) -> None:
+        """The last record of every tank, when all are there `offline`, when that is there DISCONNECT."""
+        other = self._neighbours.other(self._monotonic())
+        if other is not None:
+            self._log.warning("delivery.mqtt_left_to_other_gateway", other=other)
+            await connection.close()
+            return
+        connection.unsubscribe(self._status_topic)
+        for record in self._last_records:
+            self.offer(record)
+        said = False
+        while True:
             self._wake.clear()
-            if (reason := connection.ended) is not None:
-                raise DeliveryError(reason)
-            if offline is None and len(self._sent_s) < window:
-                offline = connection.send(self._status_topic, status_json(self._snapshot(), "offline", "stopped"))
-                self._sent_s[offline] = self._monotonic()
-            await self._wake.wait()
+            now_s = self._monotonic()
+            self._check(connection, now_s)
+            self._fill(connection, now_s)
+            if not self._sent_s:
+                if said:
+                    break
+                context = context._replace(last_boot=self._neighbours.last_boot)
+                self._send(connection, self._status_topic, status_json(self._snapshot(), "stopped", context), now_s)
+                said = True
+            self._held_up = True
+            await self._woken(float("inf"))
         await connection.close()
 
-    def _complain(self, reason: str) -> None:
+    def _complain(self, reason: str, by: EndedBy) -> None:
         """Log the loss of a connection, and a failure to connect when its reason is new; not every attempt."""
+        self._neighbours.connection_ended(by, self._lasted_s())
         if self._connected_at_s is not None:
+            if self._neighbours.id_is_shared:
+                return
             event = "delivery.mqtt_lost"
         elif reason != self._complaint:
             event = "delivery.mqtt_not_connected"

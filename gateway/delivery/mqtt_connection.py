@@ -1,42 +1,63 @@
-"""One connection to an MQTT server: opened, used, closed, thrown away. The only module that knows aiomqtt and paho.
+"""One connection to an MQTT server: opened, used, closed, thrown away. The only module that knows paho.
 
-aiomqtt leaves some things to be done here. It does not tell the server's receive maximum; it takes any PUBACK for
-success, though in MQTT 5 one may carry a refusal; a publish that waits when the connection breaks learns of it only by
-its own timeout; a connection that ends before CONNACK leaves no reason but a timeout; and a failed or cancelled connect
-leaves its socket registered with the loop. For each publish it wakes the loop from outside and watches the socket for a
-chance to write, though it is called on the loop and the socket nearly always takes what it is given. Entering one
-client twice would also send again what had been given up, so a client serves one connection only.
+The event loop calls paho's loop functions, paho calls back; both are its public interface. A higher library cannot tell
+the server's receive maximum, an acknowledgement that refuses (MQTT 5), or why a connection ended. paho tries nothing
+again here: entering one client twice would send what had been given up, so a client serves one connection only.
 """
 
 import asyncio
 import contextlib
 import socket
 import ssl
+import threading
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
-import aiomqtt
 import paho.mqtt.client as paho
-from aiomqtt.types import PahoSocket
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from gateway.delivery.mqtt_others import EndedBy
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
-from gateway.tasks import end
 
-__all__ = ["Connection"]
+__all__ = ["Connection", "ConnectionEndedError", "Will"]
 
-_PROTOCOLS = {"3.1.1": aiomqtt.ProtocolVersion.V311, "5": aiomqtt.ProtocolVersion.V5}
+_PROTOCOLS = {"3.1.1": MQTTProtocolVersion.MQTTv311, "5": MQTTProtocolVersion.MQTTv5}
 _LONGEST_DIAL_S = 5.0
 """paho dials in a thread that cannot be stopped: this bounds how long it may outlive us."""
-_PATIENCE_S = 1.0
-"""How long a cancelled `open` waits for that thread, so as to clean up behind it."""
+_LOOK_EVERY_S = 1.0
+"""How often paho looks whether a ping is due or overdue."""
+_UNSPECIFIED = 128
+"""paho has this one reason for whatever closes a socket from outside."""
+_NO_MQTT = 0x82
+_TAKEN_OVER = 0x8E
+"""MQTT 5 section 3.14.2.1: another connection has the same client identifier."""
 
 
-class Connection(aiomqtt.Client):
-    """`settled` is called when a message was acknowledged or refused, with its number and None or the reason of the
-    refusal; `wake` when the connection ended."""
+class ConnectionEndedError(DeliveryError):
+    """A connection that stood has ended. A new one may stand."""
+
+    def __init__(self, reason: str, by: EndedBy = EndedBy.OTHER) -> None:
+        super().__init__(reason)
+        self.by = by
+
+
+class Will(NamedTuple):
+    """What the server publishes, retained, when the connection ends without a DISCONNECT."""
+
+    topic: str
+    payload: bytes
+
+
+class Connection:
+    """Call it on the event loop it was opened in.
+
+    `settled`: a message was acknowledged, or refused, with its number and None or the reason of the refusal. `heard`:
+    a message came, with its payload and whether it was retained. `subscribed`: None, or why a subscription was refused.
+    `wake`: the connection has ended.
+    """
 
     def __init__(
         self,
@@ -45,199 +66,246 @@ class Connection(aiomqtt.Client):
         client_id: str,
         password: str | None,
         tls_context: ssl.SSLContext | None,
-        will: aiomqtt.Will,
+        will: Will,
         settled: Callable[[int, str | None], None],
+        heard: Callable[[bytes, bool], None],
+        subscribed: Callable[[str | None], None],
         wake: Callable[[], None],
     ) -> None:
-        protocol = _PROTOCOLS[plan.protocol]
-        super().__init__(
-            plan.host,
-            plan.port,
-            username=plan.user_name,
-            password=password,
-            identifier=client_id,
-            protocol=protocol,
-            will=will,
-            clean_session=None if protocol is aiomqtt.ProtocolVersion.V5 else True,
-            timeout=plan.timeout_s,
-            keepalive=plan.keepalive_s,
-            max_inflight_messages=plan.window,
-            tls_context=tls_context,
-            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
-        )
-        self.pending_calls_threshold = plan.window + 1
+        self._plan = plan
+        self._settled = settled
+        self._heard = heard
+        self._subscribed = subscribed
+        self._wake = wake
+        self._loop = asyncio.get_running_loop()
+        self._accepted: asyncio.Future[None] = self._loop.create_future()
+        self._closed = asyncio.Event()
+        self._next_look: asyncio.TimerHandle | None = None
+        self._watched: int | None = None
+        """The descriptor that the loop watches."""
+        self.ended: ConnectionEndedError | None = None
+        """Why, once it has."""
         self.receive_maximum = 65_535
         """QoS 1 messages the server lets be in flight; MQTT 5 section 3.2.2.3.3 gives the default."""
-        self._client.connect_timeout = min(plan.timeout_s, _LONGEST_DIAL_S)
-        self._given_up = False
-        self._open = False
-        """Whether the server has accepted us: from then on paho is called on the loop only."""
-        self._dialled = asyncio.Event()
-        self._end_reason: str | None = None
-        self._settled = settled
-        self._wake = wake
-        # aiomqtt replaces this future when the server accepts and ends the connection in one breath: watch it from now.
-        self._disconnected.add_done_callback(self._note_end)
+        protocol = _PROTOCOLS[plan.protocol]
+        self._client = client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id,
+            clean_session=None if protocol is MQTTProtocolVersion.MQTTv5 else True,
+            protocol=protocol,
+            reconnect_on_failure=False,
+        )
+        client.username, client.password = plan.user_name, password
+        client.connect_timeout = min(plan.timeout_s, _LONGEST_DIAL_S)
+        client.max_inflight_messages = 0  # the window is the caller's
+        client.will_set(will.topic, will.payload, qos=1, retain=True)
+        if tls_context is not None:
+            client.tls_set_context(tls_context)
 
     async def open(self) -> None:
-        """Connect. Raises DeliveryError with the reason when that fails or takes too long."""
-        attempt = asyncio.create_task(self.__aenter__(), name="connect")
-        longest_s = 2 * self._client.connect_timeout + 2 * self.timeout
+        """Connect. Raises DeliveryError with the reason when that fails or takes too long; then nothing stays open."""
         try:
-            async with asyncio.timeout(longest_s):
-                # The dial runs in a thread that cannot be stopped, and aiomqtt would forget it if cancelled there.
-                await asyncio.shield(attempt)
-        except TimeoutError:
-            await self._give_up(attempt)
-            raise DeliveryError(f"no connection within {longest_s:g} s") from None
-        except aiomqtt.MqttError as exc:
-            self.abort()
-            raise DeliveryError(self._why_not_connected(exc)) from exc
-        except (OSError, ValueError) as exc:  # ValueError: a host name that IDNA refuses
-            self.abort()
-            raise DeliveryError(str(exc)) from exc
+            await self._dialled()
+            await self._answered()
         except BaseException:
-            await self._give_up(attempt)
+            self.abort()
             raise
-        self._open = True
-        self._disconnected.add_done_callback(self._note_end)
+
+    def subscribe(self, topic: str) -> None:
+        """Ask for the messages of a topic: what is retained there comes before anything sent after this."""
+        self._client.subscribe(topic)
+
+    def unsubscribe(self, topic: str) -> None:
+        """What was not read when a socket closes may take with it what was sent last: ask for no more."""
+        self._client.unsubscribe(topic)
 
     def send(self, topic: str, payload: bytes) -> int:
         """Hand a retained QoS 1 message to the connection and return its number. Never waits.
 
-        Raises DeliveryError when the connection has ended.
+        Raises ConnectionEndedError.
         """
         info = self._client.publish(topic, payload, qos=1, retain=True)
-        if info.rc != paho.MQTT_ERR_SUCCESS:
-            raise DeliveryError(paho.error_string(info.rc))
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            raise self.ended or ConnectionEndedError(paho.error_string(info.rc))
         return info.mid
 
-    @property
-    def ended(self) -> str | None:
-        """Why the connection ended; None while it stands."""
-        return self._end_reason
-
     async def close(self) -> None:
-        """Disconnect in good order, so that the server keeps the last will to itself."""
-        try:
-            with contextlib.suppress(aiomqtt.MqttError, OSError):
-                await self.__aexit__(None, None, None)
-        finally:
-            self.abort()
+        """Disconnect in good order, so that the server keeps the last will to itself. Waits until that is written."""
+        self._client.disconnect()
+        await self._closed.wait()
 
     def abort(self) -> None:
         """Close the socket at once and without a word: the server then publishes the last will."""
-        self._given_up = True
-        self._client._sock_close()
-        if self._misc_task is not None:
-            self._misc_task.cancel()
-        if self._disconnected.done() and not self._disconnected.cancelled():
-            self._disconnected.exception()  # else asyncio complains that nobody looked at it
+        client = self._client
+        client.on_socket_register_write = client.on_socket_unregister_write = client.on_socket_close = None
+        client.on_disconnect = None
+        self._unwatch()
+        opened = client.socket()
+        if opened is not None:
+            opened.close()
 
-    def _note_end(self, disconnected: "asyncio.Future[None]") -> None:
-        if disconnected.cancelled():
-            return
-        exc = disconnected.exception()
-        if self._end_reason is None:
-            self._end_reason = str(exc or "connection closed")
+    async def _dialled(self) -> None:
+        """The name looked up, the connection made, TLS agreed, CONNECT sent."""
+        dialled: asyncio.Future[None] = self._loop.create_future()
+
+        def settle(error: Exception | None) -> None:
+            if dialled.done():  # given up: close what came too late
+                self.abort()
+            elif error is None:
+                dialled.set_result(None)
+            else:
+                dialled.set_exception(error)
+
+        def dial() -> None:
+            error = None
+            try:
+                self._client.connect(self._plan.host, self._plan.port, self._plan.keepalive_s)
+            except Exception as exc:  # noqa: BLE001 - told to whoever waits
+                error = exc
+            with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits, and paho closes its own socket
+                self._loop.call_soon_threadsafe(settle, error)
+
+        # For a thread of the loop's own the process would wait at its end, however long a name server is silent.
+        threading.Thread(target=dial, name="mqtt dial", daemon=True).start()
+        longest_s = 2 * self._client.connect_timeout + self._plan.timeout_s
+        try:
+            async with asyncio.timeout(longest_s):
+                await dialled
+        except TimeoutError as exc:
+            # One of ours has no words; that of a socket has.
+            waited_s = self._client.connect_timeout if exc.args else longest_s
+            raise DeliveryError(f"server did not answer within {waited_s:g} s") from exc
+        except ssl.SSLCertVerificationError as exc:
+            raise DeliveryError(f"server certificate not accepted: {exc.verify_message}") from exc
+        except (OSError, ValueError) as exc:  # ValueError: a host name that IDNA refuses
+            raise DeliveryError(getattr(exc, "strerror", None) or str(exc)) from exc
+
+    async def _answered(self) -> None:
+        """Accepted by the server."""
+        client = self._client
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
+        client.on_socket_register_write = self._on_socket_register_write
+        client.on_socket_unregister_write = self._on_socket_unregister_write
+        client.on_socket_close = self._on_socket_close
+        opened = client.socket()
+        if not isinstance(opened, socket.socket):
+            raise DeliveryError("server closed the connection before accepting it")
+        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._watched = opened.fileno()
+        self._loop.add_reader(self._watched, self._read)
+        self._look()
+        self._write()
+        try:
+            async with asyncio.timeout(self._plan.timeout_s):
+                await self._accepted
+        except TimeoutError:
+            raise DeliveryError(f"server did not answer within {self._plan.timeout_s:g} s") from None
+
+    # What the loop calls
+
+    def _read(self) -> None:
+        self._guarded(self._client.loop_read)
+        # What TLS has deciphered beyond one message makes no socket readable.
+        while (
+            self._watched is not None
+            and isinstance(opened := self._client.socket(), ssl.SSLSocket)
+            and opened.pending()
+        ):
+            self._guarded(self._client.loop_read)
+
+    def _write(self) -> None:
+        """Write all that is waiting, and wait for the socket only where it does not take it."""
+        self._guarded(self._client.loop_write)
+        # None where that write has closed the socket: its descriptor may be another's by now.
+        if self._watched is not None and self._client.socket() is not None and self._client.want_write():
+            self._loop.add_writer(self._watched, self._write)
+
+    def _look(self) -> None:
+        self._guarded(self._client.loop_misc)
+        if self._watched is not None:
+            self._next_look = self._loop.call_later(_LOOK_EVERY_S, self._look)
+
+    def _guarded(self, step: Callable[[], object]) -> None:
+        """Whatever paho raises, of bytes that are no MQTT for example, ends the connection and nothing else."""
+        try:
+            step()
+        except Exception as exc:  # noqa: BLE001
+            error = ConnectionEndedError(f"what the server sent is not understood: {type(exc).__name__} {exc}")
+            error.__cause__ = exc
+            self._end(error)
+            self.abort()
+
+    def _unwatch(self) -> None:
+        if self._watched is not None:
+            self._loop.remove_reader(self._watched)
+            self._loop.remove_writer(self._watched)
+            self._watched = None
+        if self._next_look is not None:
+            self._next_look.cancel()
+        self._closed.set()
+
+    def _end(self, error: ConnectionEndedError) -> None:
+        if self.ended is None:
+            self.ended = error
+        if not self._accepted.done():
+            closed = error.by is EndedBy.SERVER
+            reason = "server closed the connection before accepting it" if closed else str(error)
+            self._accepted.set_exception(DeliveryError(reason))
         self._wake()
 
-    async def _give_up(self, attempt: "asyncio.Task[Any]") -> None:
-        self._given_up = True
-        dialled = asyncio.create_task(self._dialled.wait(), name="dial")
-        try:
-            # No asyncio.timeout: in a task that is being cancelled CPython 3.11.2 ends it in CancelledError.
-            await asyncio.wait([dialled], timeout=_PATIENCE_S)
-        finally:
-            try:
-                # With the dial done it is the wait for CONNACK that ends. Without, the thread closes its own socket.
-                await end([dialled, attempt])
-            finally:
-                self.abort()
+    # What paho calls
 
-    def _client_connect(self) -> None:
-        """In a thread of its own: dial, and undo it if nobody waits for it any more."""
-        try:
-            super()._client_connect()
-            if self._given_up:
-                self._client._sock_close()
-        finally:
-            with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits
-                self._loop.call_soon_threadsafe(self._dialled.set)
+    def _on_socket_register_write(self, client: paho.Client, data: object, opened: object) -> None:
+        self._loop.call_soon(self._write_if_open)
 
-    def _on_socket_open(self, client: paho.Client, userdata: Any, sock: PahoSocket) -> None:
-        if not self._given_up:
-            super()._on_socket_open(client, userdata, sock)
+    def _write_if_open(self) -> None:
+        if self._watched is not None:
+            self._write()
 
-    def _on_socket_register_write(self, client: paho.Client, userdata: Any, sock: PahoSocket) -> None:
-        if self._open:
-            self._loop.call_soon(self._write, sock)
-        elif not self._given_up:
-            super()._on_socket_register_write(client, userdata, sock)
+    def _on_socket_unregister_write(self, client: paho.Client, data: object, opened: object) -> None:
+        if self._watched is not None:
+            self._loop.remove_writer(self._watched)
 
-    def _write(self, sock: PahoSocket) -> None:
-        """Write all that is waiting, and wait for the socket only where it does not take it."""
-        if self._given_up:
-            return
-        try:
-            self._client.loop_write()
-        except Exception as exc:  # noqa: BLE001 - whatever paho raises ends the connection, as it does in aiomqtt
-            if not self._disconnected.done():
-                self._disconnected.set_exception(exc)
-            return
-        if self._client.want_write() and not self._given_up and sock.fileno() >= 0:
-            # At once: by the next turn of the loop its number may be another's, or none where the write closed it.
-            self._loop.add_writer(sock.fileno(), self._write, sock)
+    def _on_socket_close(self, client: paho.Client, data: object, opened: object) -> None:
+        self._unwatch()
 
     def _on_connect(
-        self,
-        client: paho.Client,
-        userdata: Any,
-        flags: paho.ConnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
+        self, client: paho.Client, data: object, flags: paho.ConnectFlags, code: ReasonCode, properties: Any
     ) -> None:
+        if self._accepted.done():
+            return
+        if code.is_failure:
+            self._accepted.set_exception(DeliveryError(f"server refused the connection: {code}"))
+            return
         self.receive_maximum = getattr(properties, "ReceiveMaximum", self.receive_maximum)
-        super()._on_connect(client, userdata, flags, reason_code, properties)
+        self._accepted.set_result(None)
 
     def _on_disconnect(
-        self,
-        client: paho.Client,
-        userdata: Any,
-        flags: paho.DisconnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
+        self, client: paho.Client, data: object, flags: paho.DisconnectFlags, code: ReasonCode, properties: Any
     ) -> None:
-        if not self._connected.done() and not self._given_up:
-            self._connected.set_exception(aiomqtt.MqttError("server closed the connection before accepting it"))
-        if self._end_reason is None:
-            self._end_reason = _why_ended(flags, reason_code)
-        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+        if flags.is_disconnect_packet_from_server:  # MQTT 5 only
+            by = EndedBy.TAKEOVER if code.value == _TAKEN_OVER else EndedBy.OTHER
+            self._end(ConnectionEndedError(f"server ended the connection: {code}", by))
+        elif code.value == _UNSPECIFIED:
+            self._end(ConnectionEndedError("server closed the connection", EndedBy.SERVER))
+        elif code.value == _NO_MQTT:
+            self._end(ConnectionEndedError("what the server sent is not MQTT"))
+        else:
+            self._end(ConnectionEndedError(str(code)))
 
     def _on_publish(
-        self, client: paho.Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
+        self, client: paho.Client, data: object, number: int, code: ReasonCode, properties: Properties
     ) -> None:
-        # Not handed on: aiomqtt keeps account of its own publishes only, and `send` goes past it.
-        self._settled(mid, str(reason_code) if reason_code.is_failure else None)
+        self._settled(number, str(code) if code.is_failure else None)
 
-    def _why_not_connected(self, exc: aiomqtt.MqttError) -> str:
-        if isinstance(exc, aiomqtt.MqttCodeError):
-            return f"server refused the connection: {exc.rc}"
-        # aiomqtt keeps only the text of what went wrong below it; the error itself is still its context.
-        cause = exc.__context__
-        if isinstance(cause, ssl.SSLCertVerificationError):
-            return f"server certificate not accepted: {cause.verify_message}"
-        if isinstance(cause, OSError) and cause.strerror:
-            return cause.strerror
-        if isinstance(cause, TimeoutError):
-            # A socket that timed out says so; the wait for CONNACK says nothing.
-            waited_s = self._client.connect_timeout if cause.args else self.timeout
-            return f"server did not answer within {waited_s:g} s"
-        return str(exc)
+    def _on_message(self, client: paho.Client, data: object, message: paho.MQTTMessage) -> None:
+        self._heard(bytes(message.payload), message.retain)
 
-
-def _why_ended(flags: paho.DisconnectFlags, reason_code: ReasonCode) -> str:
-    if flags.is_disconnect_packet_from_server:  # MQTT 5 only
-        return f"server ended the connection: {reason_code}"
-    # paho has one code for whatever closes a socket from outside.
-    return "server closed the connection" if reason_code.value == 128 else str(reason_code)
+    def _on_subscribe(
+        self, client: paho.Client, data: object, number: int, codes: list[ReasonCode], properties: Any
+    ) -> None:
+        self._subscribed(next((str(code) for code in codes if code.is_failure), None))

@@ -7,21 +7,25 @@ number that JSON cannot carry is refused: it would arrive as null beside Good.
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from math import isfinite
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import orjson
 
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Inventory, InventoryRecord, LastGood, LevelState, Quality, Reason
-from gateway.status import DestinationStatus, GatewaySnapshot
+from gateway.status import DestinationStatus, GatewaySnapshot, LastBoot
+from gateway.validity import valid_until
 
 __all__ = [
+    "HEARTBEAT_SCHEMA",
     "INVENTORIES_SCHEMA",
     "INVENTORY_SCHEMA",
     "INVENTORY_VERSION_SCHEMA",
     "STATUS_SCHEMA",
     "StatusCause",
+    "StatusContext",
+    "heartbeat_json",
     "inventories_json",
     "inventories_pieces",
     "inventory_json",
@@ -36,6 +40,7 @@ INVENTORY_VERSION_SCHEMA = "tank-gateway/inventory-version/1"
 """An inventory made again: the members of an inventory, and `version`."""
 INVENTORIES_SCHEMA = "tank-gateway/inventories/1"
 STATUS_SCHEMA = "tank-gateway/gateway-status/1"
+HEARTBEAT_SCHEMA = "tank-gateway/heartbeat/1"
 
 StatusCause = Literal["stopped", "connection_lost"]
 """Why a gateway is offline: it said so itself, or the server noticed (last will)."""
@@ -71,6 +76,8 @@ def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
         },
         "product": inventory.product,
         "time": iso_time(instant),
+        "valid_until": _end_of_validity(instant, record.valid_for_s),
+        "valid_for_s": record.valid_for_s,
         "quality": _WORDS[inventory.quality],
     }
     if inventory.simulated:
@@ -102,6 +109,7 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
             "schema": INVENTORIES_SCHEMA,
             "site": snapshot.site,
             "time": iso_time(snapshot.instant),
+            "time_zone": snapshot.time_zone,
             "simulated": snapshot.simulated,
         }
     )
@@ -113,25 +121,38 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
     yield b"]}"
 
 
-def status_payload(
-    snapshot: GatewaySnapshot, state: Literal["online", "offline"], cause: StatusCause | None = None
-) -> dict[str, Any]:
-    """The gateway's own state, as gateway-status.json describes it. `cause` goes with offline only.
+class StatusContext(NamedTuple):
+    """What a status and a sign of life say beside the snapshot: of their connection, and of what was found there."""
+
+    connected_since: datetime
+    valid_for_s: float
+    """How long they hold: until then the next comes."""
+    last_boot: LastBoot | None = None
+
+
+def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context: StatusContext) -> dict[str, Any]:
+    """The gateway's own state, as gateway-status.json describes it: online, or offline for a `cause`.
 
     A last will is lodged at connect: its `time` and counts are those of the connect, not of the loss.
     """
+    last_boot = context.last_boot
+    holds_s = context.valid_for_s if cause is None else None
     counts = [0, 0, 0]
     for record in snapshot.inventories:
         counts[record.inventory.quality] += 1
     payload: dict[str, Any] = {
         "schema": STATUS_SCHEMA,
         "site": snapshot.site,
-        "state": state,
+        "state": "online" if cause is None else "offline",
         "cause": cause,
         "version": snapshot.version,
         "boot": snapshot.boot,
         "started": iso_time(datetime.fromtimestamp(snapshot.started_ns / 1e9, UTC)),
         "time": iso_time(snapshot.instant),
+        "valid_until": _end_of_validity(snapshot.instant, holds_s),
+        "valid_for_s": holds_s,
+        "connected_since": iso_time(context.connected_since),
+        "last_boot": None if last_boot is None else last_boot._asdict(),
         "simulated": snapshot.simulated,
         "tanks": {
             "total": len(snapshot.inventories),
@@ -148,11 +169,26 @@ def status_payload(
     return payload
 
 
-def status_json(
-    snapshot: GatewaySnapshot, state: Literal["online", "offline"], cause: StatusCause | None = None
-) -> bytes:
+def status_json(snapshot: GatewaySnapshot, cause: StatusCause | None, context: StatusContext) -> bytes:
     """`status_payload` as UTF-8 JSON."""
-    return _encode(status_payload(snapshot, state, cause))
+    return _encode(status_payload(snapshot, cause, context))
+
+
+def heartbeat_json(snapshot: GatewaySnapshot, context: StatusContext) -> bytes:
+    """The latest sign of life, as heartbeat.json describes it, in UTF-8 JSON. A last will does not replace it."""
+    payload: dict[str, Any] = {
+        "schema": HEARTBEAT_SCHEMA,
+        "site": snapshot.site,
+        "boot": snapshot.boot,
+        "time": iso_time(snapshot.instant),
+        "valid_until": _end_of_validity(snapshot.instant, context.valid_for_s),
+        "valid_for_s": context.valid_for_s,
+        "connected_since": iso_time(context.connected_since),
+        "simulated": snapshot.simulated,
+    }
+    if snapshot.simulated:
+        payload["notice"] = "SIMULATED"
+    return _encode(payload)
 
 
 def _figures(inventory: Inventory) -> dict[str, Any]:
@@ -236,6 +272,11 @@ def _last_good(tank: str, name: str, last_good: LastGood) -> dict[str, Any]:
     return {"value": last_good.value, "time": iso_time(datetime.fromtimestamp(last_good.time_s, UTC))}
 
 
+def _end_of_validity(instant: datetime, for_s: float | None) -> str | None:
+    end = valid_until(instant, for_s)
+    return None if end is None else iso_time(end)
+
+
 def _time_of_age(instant: datetime, age_s: float) -> str | None:
     """When the oldest input was read; None when there never was one, which an infinite age says."""
     try:
@@ -252,6 +293,7 @@ def _destination(status: DestinationStatus) -> dict[str, Any]:
         "lost": status.lost,
         "waiting": status.waiting,
         "oldest_waiting_s": status.oldest_waiting_s,
+        "troubles": [trouble._asdict() for trouble in status.troubles],
     }
 
 

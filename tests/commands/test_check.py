@@ -8,7 +8,7 @@ import trustme
 
 from gateway.delivery.payload import inventory_payload, status_payload
 from tests.commands.typed import typed
-from tests.support.records import record, snapshot
+from tests.support.records import CONTEXT, record, snapshot
 
 
 def test_a_well_site_is_counted(capsys: pytest.CaptureFixture[str]) -> None:
@@ -68,7 +68,7 @@ def test_a_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
     )
 
 
-@pytest.mark.parametrize("of", ["site", "inventory", "status", "inventories"])
+@pytest.mark.parametrize("of", ["site", "inventory", "status", "heartbeat", "inventories"])
 def test_every_schema_is_a_schema(capsys: pytest.CaptureFixture[str], of: str) -> None:
     said = typed(capsys, "schema", of)
     assert said.code == 0
@@ -79,7 +79,7 @@ def test_the_schema_of_a_payload_takes_what_leaves_the_gateway(capsys: pytest.Ca
     records = (record("TK-1"), record("TK-2"))
     for of, payload in (
         ("inventory", inventory_payload(records[0])),
-        ("status", status_payload(snapshot(*records), "online")),
+        ("status", status_payload(snapshot(*records), None, CONTEXT)),
     ):
         jsonschema.Draft202012Validator(typed(capsys, "schema", of).document).validate(payload)
 

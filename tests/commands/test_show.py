@@ -12,7 +12,9 @@ import pytest
 from gateway.commands import show
 from gateway.delivery.payload import inventories_json
 from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.running import Running
 from tests.commands.typed import typed
+from tests.support.claims import claimed
 from tests.support.records import record, snapshot
 
 _STALE = Reason(ReasonCode.STALE, "LT-2.innage was last read 75 s ago")
@@ -75,9 +77,9 @@ def test_a_table_of_all_tanks_with_totals_and_reasons(capsys: pytest.CaptureFixt
     assert said.err == ""
     lines = [" ".join(line.split()) for line in said.out.splitlines()]
     assert lines[0] == "harbour at 2026-03-14 12:00:00 UTC, SIMULATED"
-    assert lines[2] == "Tank Product Level m Temp °C TOV m³ GSV m³ Mass t Room m³ Quality Age"
+    assert lines[2] == "Tank Product Level m Temp °C TOV m³ GSV m³ Mass t Room m³ Limits Quality Age"
     assert lines[3].startswith("TK-1 gasoline 9.412 14.8 n/a n/a 2,000.0 n/a Good ")
-    assert lines[4].startswith("TK-2 gasoline - 61.2? n/a n/a - n/a Bad manual SIMULATED ")
+    assert lines[4].startswith("TK-2 gasoline - 61.2? n/a n/a - n/a no level Bad manual SIMULATED ")
     assert lines[5:] == [
         "",
         "Total gasoline: mass 2,000.0 t (1 of 2 tanks)",
@@ -85,6 +87,9 @@ def test_a_table_of_all_tanks_with_totals_and_reasons(capsys: pytest.CaptureFixt
         "",
         "TK-2: Bad: LT-2.innage was last read 75 s ago",
         "TK-2: Uncertain (?): manual value in place of an instrument",
+        "",
+        "Caution: Monitoring only: not an overfill prevention system, not for custody transfer or fiscal use. A number "
+        "on a screen never authorises opening a valve.",
     ]
 
 
@@ -132,7 +137,7 @@ def test_another_json_is_refused(capsys: pytest.CaptureFixture[str], serve: Serv
 
 def test_an_answer_that_is_not_understood_is_refused(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
     document = orjson.loads(_two_tanks())
-    del document["inventories"][0]["figures"]["level"]
+    del document["inventories"][0]["figures"]
     address = serve(orjson.dumps(document), 200)
     said = typed(capsys, "show", "--address", address)
     assert said.code == 1
@@ -159,3 +164,32 @@ def test_a_peer_that_accepts_and_says_nothing(
         said = typed(capsys, "show", "--address", address)
     assert said.code == 1
     assert said.err == f"tank-gateway: no gateway at {address}: no answer within 0.2 s\n{_HINT}"
+
+
+def test_the_sites_own_time_stands_beside_utc(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    """Noon UTC on 14 March 2026 is 17:30 in India, which keeps one time all year (IANA time zone data base)."""
+    body = inventories_json(snapshot(record("TK-1"))._replace(time_zone="Asia/Kolkata"))
+    said = typed(capsys, "show", "--address", serve(body, 200))
+    assert said.out.splitlines()[0] == "harbour at 2026-03-14 17:30:00 IST (2026-03-14 12:00:00 UTC)"
+
+
+def test_columns_are_chosen_by_name(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    address = serve(_two_tanks(), 200)
+    said = typed(capsys, "show", "--address", address, "--columns", "level,pumpable")
+    assert " ".join(said.out.splitlines()[2].split()) == "Tank Product Level m Pumpable m³ Limits Quality Age"
+    wrong = typed(capsys, "show", "--address", address, "--columns", "level,pumpible")
+    assert wrong.code == 2
+    assert "there is no column 'pumpible'; did you mean 'pumpable'?" in wrong.err
+
+
+def test_the_gateway_that_runs_here_is_found_by_itself(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    address = serve(_two_tanks(), 200)
+    with claimed(Running("harbour", 1, address, {})):
+        assert typed(capsys, "show").out.startswith("harbour at ")
+        with claimed(Running("depot", 2, "127.0.0.1:1", {})):
+            said = typed(capsys, "show")
+    assert said.code == 2
+    assert said.err == (
+        "tank-gateway: several gateways run on this machine\n"
+        f"  hint: say which with --address: depot at 127.0.0.1:1, harbour at {address}\n"
+    )

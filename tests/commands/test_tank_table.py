@@ -8,7 +8,9 @@ from rich.console import Console
 from gateway.commands.output import Column, Grid, plain_lines, rich_table
 from gateway.commands.tank_table import TankView, Total, notes, tank_grid, total, total_lines, view_of
 from gateway.display import UnitSystem
-from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode
+from gateway.figures import tank_quality
+from gateway.records import Ending, Figure, Inventory, LastGood, LevelState, Quality, Reason, ReasonCode
+from gateway.states import LimitState, RoofZone
 from tests.support.records import NOON, inventory
 
 _NO_ANSWER = Reason(ReasonCode.NO_ANSWER, "LT-1 did not answer within 1 s")
@@ -26,7 +28,7 @@ def _bad() -> Figure:
 def _tank(name: str, *, simulated: bool = False, **given: Figure) -> Inventory:
     sheet = inventory(name, simulated=simulated)
     figures = sheet.figures._replace(**{"liquid_temperature": _good(14.7, 4.0), **given})
-    return sheet._replace(figures=figures, quality=max(figure.quality for figure in figures))
+    return sheet._replace(figures=figures, quality=tank_quality(figures))
 
 
 def _views(*inventories: Inventory) -> list[TankView]:
@@ -38,7 +40,7 @@ def test_a_row_shows_level_temperature_volumes_mass_room_quality_and_age() -> No
         _tank("TK-1", mass=_good(2_000_100.0), gsv=_good(2386.8), tov=_good(2395.1), room=_good(963.99), simulated=True)
     )
     assert [" ".join(line.split()) for line in plain_lines(tank_grid(views))] == [
-        "Tank Product Level m Temp °C TOV m³ GSV m³ Mass t Room m³ Quality Age",
+        "Tank Product Level m Temp °C TOV m³ GSV m³ Mass t Room m³ Limits Quality Age",
         "TK-1 gasoline 9.412 14.7 2,395 2,387 2,000.1 963.9 Good SIMULATED 4 s",
     ]
 
@@ -56,9 +58,15 @@ def test_us_units_in_header_and_cells() -> None:
 def test_bad_is_a_dash_with_its_reason_below() -> None:
     views = _views(_tank("TK-1", mass=_bad(), level=_bad(), tov=_bad(), gsv=_bad(), room=_bad()))
     (row,) = plain_lines(tank_grid(views))[1:]
-    assert " ".join(row.split()) == "TK-1 gasoline - 14.7 - - - - Bad 75 s"
+    assert " ".join(row.split()) == "TK-1 gasoline - 14.7 - - - - no level Bad 75 s"
     assert "0.0" not in row
     assert notes(views) == ["TK-1: Bad: LT-1 did not answer within 1 s"]
+
+
+def test_a_second_gauge_that_is_lost_is_told_beside_a_tank_that_is_good() -> None:
+    views = _views(_tank("TK-1", mass=_good(1.0), second_level=_bad(), level_difference=_bad()))
+    assert "Good" in plain_lines(tank_grid(views))[1]
+    assert notes(views) == ["TK-1: Level by the second gauge is lost: LT-1 did not answer within 1 s"]
 
 
 def test_manual_and_uncertain_are_words() -> None:
@@ -198,3 +206,73 @@ def test_a_name_from_outside_cannot_steer_the_terminal() -> None:
     grid = Grid((Column("Tank"),), (("\x1b[2J[bold]TK",),))
     assert plain_lines(grid) == ["Tank", "?[2J[bold]TK"]
     assert "?[2J[bold]TK" in _drawn(grid, 80)
+
+
+def _state(limit: LimitState, roof: RoofZone | None = None) -> LevelState:
+    return LevelState(limit, roof, Quality.GOOD, 0.9, 13.2, 13.55, 13.95)
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [
+        (LimitState.BELOW_MINIMUM, "below minimum 0.900 m"),
+        (LimitState.ABOVE_MAXIMUM_WORKING, "above maximum working 13.200 m"),
+        (LimitState.ABOVE_HIGH_HIGH, "ABOVE HIGH-HIGH 13.550 m"),
+        (LimitState.ABOVE_CRITICAL_HIGH, "ABOVE CRITICAL HIGH 13.950 m"),
+    ],
+)
+def test_a_level_beyond_a_limit_never_looks_normal(limit: LimitState, words: str) -> None:
+    """Every figure Good: the row and a note say it all the same, and beyond high-high the row stands out."""
+    views = _views(_tank("TK-1")._replace(level_state=_state(limit)))
+    assert words in " ".join(plain_lines(tank_grid(views))[1].split())
+    assert notes(views) == [f"TK-1: {words}"]
+    (style,) = tank_grid(views).styles
+    assert ("red" in style) is words.startswith("ABOVE")
+
+
+def test_a_landed_roof_says_what_it_means() -> None:
+    views = _views(_tank("TK-1")._replace(level_state=_state(LimitState.BELOW_MINIMUM, RoofZone.LANDED)))
+    assert "below minimum 0.900 m, roof landed Good" in " ".join(plain_lines(tank_grid(views))[1].split())
+    assert notes(views)[1] == "TK-1: roof landed: vapour hazard, follow site procedure"
+
+
+def test_the_age_is_that_of_what_is_measured_and_not_of_a_dip() -> None:
+    """Yesterday's temperature by hand does not tell whether the level is live; where all is by hand, the sheet does."""
+    by_hand = Figure(61.2, Quality.UNCERTAIN, (_BY_HAND,), 86_400.0, manual=True)
+    live = _views(_tank("A-1", liquid_temperature=by_hand))
+    assert plain_lines(tank_grid(live))[1].rstrip().endswith(" 2 s")
+    dipped = view_of(_tank("A-2", level=by_hand, liquid_temperature=by_hand), NOON + timedelta(seconds=7))
+    assert plain_lines(tank_grid([dipped]))[1].rstrip().endswith(" 7 s")
+
+
+def test_beside_a_bad_figure_stands_its_last_good_value_with_its_age() -> None:
+    lost = _tank("TK-1", level=_bad(), tov=_bad())._replace(
+        last_good={
+            "level": LastGood(9.412, NOON.timestamp() - 240.0),
+            "tov": LastGood(2395.1, NOON.timestamp() - 240.0),
+        }
+    )
+    assert notes([view_of(lost)])[-1] == "TK-1: last Good L 9.412 m 4 min ago, TOV 2,395 m³ 4 min ago"
+
+
+def test_each_reason_is_told_once() -> None:
+    doubtful = Figure(1.0, Quality.UNCERTAIN, (_NO_ANSWER,), 2.0)
+    views = _views(_tank("TK-1", level=_bad(), mass=doubtful))
+    assert sum("LT-1 did not answer" in line for line in notes(views)) == 1
+    assert notes(views)[1] == "TK-1: Uncertain (?): for the same reasons"
+
+
+def test_what_ends_soon_is_told() -> None:
+    soon, past = NOON + timedelta(hours=30), NOON - timedelta(hours=1)
+    sheet = _tank("TK-1")._replace(endings=(Ending("reference_density", soon), Ending("water", past)))
+    assert notes([view_of(sheet)]) == [
+        "TK-1: reference density ends 2026-03-15 18:00 UTC: enter a new one",
+        "TK-1: free-water level by hand ended 2026-03-14 11:00 UTC: enter a new one",
+    ]
+
+
+def test_other_columns_on_demand() -> None:
+    views = _views(_tank("TK-1", weight_in_air=_good(1_997_500.0), pumpable=_good(2166.09)))
+    header, row = plain_lines(tank_grid(views, columns=("weight_in_air", "pumpable")))
+    assert " ".join(header.split()) == "Tank Product In air t Pumpable m³ Limits Quality Age"
+    assert " ".join(row.split()) == "TK-1 gasoline 1,997.5 2,166 Good 4 s"

@@ -327,10 +327,71 @@ async def test_a_simulated_gateway_says_so_on_every_topic(server: Mosquitto) -> 
         assert (await subscriber.inventory("TK-1", 1)).content["notice"] == "SIMULATED"
 
 
-def test_reconnects_are_spread_and_capped() -> None:
-    delivery = make_delivery(1, backoff_first_s=0.5, backoff_longest_s=30.0)
-    waits = [delivery._backoff_s(failures) for failures in range(40)]
-    for failures, wait in enumerate(waits):
-        longest = min(30.0, 0.5 * 2**failures)
-        assert longest / 2 <= wait <= longest
-    assert len(set(waits)) == len(waits)
+class NoWait(random.Random):
+    """Draws the shortest wait each time, and keeps what it was asked for."""
+
+    def __init__(self) -> None:
+        super().__init__(1)
+        self.asked: list[tuple[float, float]] = []
+
+    def uniform(self, a: float, b: float) -> float:
+        self.asked.append((a, b))
+        return 0.0
+
+
+async def test_tries_to_connect_are_spread_and_ever_rarer_up_to_the_longest() -> None:
+    drawn = NoWait()
+    plan = plan_for(free_port(), backoff_first_s=0.5, backoff_longest_s=10.0)
+    async with running(MqttDelivery(plan, "harbour", BOOT, lambda: snapshot(), random=drawn)):
+        await until(lambda: len(drawn.asked) >= 7)
+    assert drawn.asked[:7] == [(0.0, longest) for longest in (0.5, 1.0, 2.0, 4.0, 8.0, 10.0, 10.0)]
+
+
+async def test_a_slow_reader_holds_up_nobody_else(server: Mosquitto) -> None:
+    """A subscriber that is stopped: the server keeps for it what it can."""
+    delivery = make_delivery(server.port)
+    async with running(delivery), Subscriber(server.port) as slow, Subscriber(server.port) as quick:
+        await slow.state("online")
+        slow.freeze()
+        for sequence in range(1, 61):
+            delivery.offer(record("TK-1", sequence))
+            await until(lambda: delivery.status().waiting == 0)
+        await quick.inventory("TK-1", 60)
+        assert (delivery.status().delivered, delivery.status().lost) == (60, 0)
+        slow.thaw()
+        await slow.inventory("TK-1", 60)
+
+
+@both_protocols
+async def test_the_server_keeps_no_session_of_ours(server: Mosquitto, protocol: str) -> None:
+    """It would gather what others say on our topic while we are away. mosquitto logs c1 for a clean session."""
+    for _ in range(2):
+        async with running(make_delivery(server.port, protocol=protocol)), Subscriber(server.port) as subscriber:
+            await subscriber.state("online")
+    number = {"3.1.1": "p2", "5": "p5"}[protocol]
+    assert server.log().count(f"as tanks{BOOT[:18]} ({number}, c1, k20)") == 2
+    assert ", c0, k" not in server.log()
+
+
+async def test_a_sign_of_life_beside_the_status_survives_the_last_will(server: Mosquitto) -> None:
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "tests.support.deliveries", str(server.port), cwd=Path(__file__).parents[2]
+    )
+    try:
+        async with Subscriber(server.port) as subscriber:
+            online = (await subscriber.state("online")).content
+            await subscriber.next(lambda message: message.topic == "tanks/harbour/gateway/heartbeat")
+            process.kill()
+            offline = (await subscriber.state("offline")).content
+        assert offline["connected_since"] == online["connected_since"] == offline["time"]
+        async with Subscriber(server.port, "tanks/harbour/gateway/heartbeat") as subscriber:
+            heartbeat = await subscriber.next()
+        assert heartbeat.retained
+        assert heartbeat.content["boot"] == BOOT
+        assert heartbeat.content["connected_since"] == online["connected_since"]
+        # The rule of the front page: 2.5 periods, of 30 s each.
+        assert (heartbeat.content["valid_for_s"], online["valid_for_s"], offline["valid_for_s"]) == (75.0, 75.0, None)
+    finally:
+        if process.returncode is None:
+            process.kill()
+        await process.wait()

@@ -1,5 +1,5 @@
 import json
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 import pytest
@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from jsonschema import Draft202012Validator, ValidationError
 
 from gateway.delivery.payload import (
+    heartbeat_json,
     inventories_json,
     inventory_json,
     inventory_payload,
@@ -26,8 +27,9 @@ from gateway.records import (
     Reason,
     ReasonCode,
 )
+from gateway.status import LastBoot
 from tests.support.messages import valid_message
-from tests.support.records import BOOT, NOON, bad, inventories, inventory, record, snapshot
+from tests.support.records import BOOT, CONTEXT, NOON, bad, inventories, inventory, record, snapshot
 
 WET = ElementUse(1.0, 17.6, True, 1.0, Quality.GOOD, None)
 DRY = ElementUse(8.5, 19.0, False, 0.0, Quality.GOOD, Reason(ReasonCode.ELEMENT_DRY, "element 2 is above the surface"))
@@ -134,21 +136,71 @@ def test_times_are_utc_whatever_the_zone_and_a_missing_zone_is_refused() -> None
         iso_time(datetime(2026, 3, 14))  # noqa: DTZ001 (the very mistake under test)
 
 
+def test_an_inventory_says_until_when_it_holds() -> None:
+    message = valid_message(inventory_json(record()))
+    # 12:00:00.250 and ten seconds.
+    assert (message["valid_until"], message["valid_for_s"]) == ("2026-03-14T12:00:10.250Z", 10.0)
+    message = valid_message(inventory_json(record()._replace(valid_for_s=None)))
+    assert (message["valid_until"], message["valid_for_s"]) == (None, None)
+
+
+def test_what_is_told_by_a_clock_that_cannot_be_right_has_no_end_of_validity() -> None:
+    waking = datetime(1970, 1, 1, 0, 2, tzinfo=UTC)
+    message = valid_message(inventory_json(InventoryRecord("harbour", BOOT, 1, inventory(instant=waking), 10.0)))
+    assert (message["time"], message["valid_until"], message["valid_for_s"]) == ("1970-01-01T00:02:00.000Z", None, 10.0)
+    asleep = snapshot()._replace(instant=waking)
+    assert valid_message(status_json(asleep, None, CONTEXT))["valid_until"] is None
+    assert valid_message(heartbeat_json(asleep, CONTEXT))["valid_until"] is None
+
+
 def test_status() -> None:
     records = (record("TK-1"), record("TK-2", level=bad()), record("TK-3"))
-    message = valid_message(status_json(snapshot(*records), "online"))
+    message = valid_message(status_json(snapshot(*records), None, CONTEXT))
     assert message["state"] == "online"
     assert message["cause"] is None
     assert message["boot"] == BOOT
     assert message["time"] == "2026-03-14T12:00:00.250Z"
+    # 75 s, and the connection is an hour old.
+    assert (message["valid_until"], message["valid_for_s"]) == ("2026-03-14T12:01:15.250Z", 75.0)
+    assert message["connected_since"] == "2026-03-14T11:00:00.250Z"
+    assert message["last_boot"] is None
     assert message["started"] == "2026-03-14T09:20:00.000Z"
     assert message["tanks"] == {"total": 3, "good": 2, "uncertain": 0, "bad": 1}
     assert message["lost_records"] == 2
     assert message["destinations"][0]["oldest_waiting_s"] == 0.75
+    assert message["destinations"][0]["troubles"] == [{"code": "other_gateway", "text": "there are two"}]
     assert message["simulated"] is False
     assert "notice" not in message
-    offline = valid_message(status_json(snapshot(simulated=True), "offline", "connection_lost"))
+    offline = valid_message(status_json(snapshot(simulated=True), "connection_lost", CONTEXT))
     assert (offline["state"], offline["cause"], offline["notice"]) == ("offline", "connection_lost", "SIMULATED")
+    assert (offline["valid_until"], offline["valid_for_s"]) == (None, None), "offline holds until somebody is online"
+
+
+def test_a_status_tells_of_the_boot_before_and_that_what_it_had_waiting_is_unknown() -> None:
+    before = LastBoot("a" * 32, "offline", "connection_lost", "2026-03-14T08:00:00.000Z", None)
+    message = valid_message(status_json(snapshot(), None, CONTEXT._replace(last_boot=before)))
+    assert message["last_boot"] == {
+        "boot": "a" * 32,
+        "state": "offline",
+        "cause": "connection_lost",
+        "time": "2026-03-14T08:00:00.000Z",
+        "waiting": None,
+    }
+
+
+def test_a_sign_of_life() -> None:
+    message = valid_message(heartbeat_json(snapshot(), CONTEXT))
+    assert message == {
+        "schema": "tank-gateway/heartbeat/1",
+        "site": "harbour",
+        "boot": BOOT,
+        "time": "2026-03-14T12:00:00.250Z",
+        "valid_until": "2026-03-14T12:01:15.250Z",
+        "valid_for_s": 75.0,
+        "connected_since": "2026-03-14T11:00:00.250Z",
+        "simulated": False,
+    }
+    assert valid_message(heartbeat_json(snapshot(simulated=True), CONTEXT))["notice"] == "SIMULATED"
 
 
 def test_all_inventories_in_one_document() -> None:
@@ -194,6 +246,7 @@ def test_the_schema_refuses_unknown_members_and_a_silent_simulation() -> None:
     assert not validator.is_valid(message | {"extra": 1})
     assert not validator.is_valid(message | {"simulated": True})
     assert not validator.is_valid(message | {"notice": "SIMULATED"})
+    assert not validator.is_valid({key: value for key, value in message.items() if key != "valid_until"})
     del message["figures"]["room"]
     assert not validator.is_valid(message)
 

@@ -95,20 +95,6 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         "        self.delivered += 1\n",
         QUEUE,
     ),
-    Break(
-        "inventories not retained",
-        "gateway/delivery/mqtt_connection.py",
-        "qos=1, retain=True)",
-        "qos=1, retain=False)",
-        BROKER,
-    ),
-    Break(
-        "last will not retained",
-        MQTT,
-        '"offline", "connection_lost"), qos=1, retain=True',
-        '"offline", "connection_lost"), qos=1, retain=False',
-        BROKER,
-    ),
     Break("newest not sent again after a connect", MQTT, "        self._queue.repeat_newest()\n", "", BROKER),
     Break("sequence stands still", "gateway/pipeline.py", "tank.sequence += 1", "tank.sequence = 1", JOINED),
     Break(

@@ -92,6 +92,29 @@ def test_the_number_of_elements_may_be_changed_and_one_of_them_alone(tmp_path: P
     assert found["t8"].minimum == -60.0
 
 
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
+def test_the_number_of_elements_may_be_changed_within_one_file_too(tmp_path: Path, order: tuple[int, ...]) -> None:
+    """Whatever stands above what, and though the base itself is used: it keeps its own number."""
+    texts = [
+        "  base: {signals: {t: {table: input_registers, address: 4, type: float32, unit: degC, repeat: 3}}}",
+        "  more: {based_on: base, signals: {t: {repeat: 5}, t2: none, t4: {maximum: 90 degC}}}",
+        "  wide: {based_on: base, shift: 100, signals: {t: {spacing: 10}}}",
+    ]
+    found = maps(tmp_path, "\n".join(texts[index] for index in order))
+    places = {name: {signal.name: signal.address for signal in each.signals} for name, each in found.items()}
+    assert places["base"] == {"t1": 4, "t2": 6, "t3": 8}
+    assert places["more"] == {"t1": 4, "t3": 8, "t4": 10, "t5": 12}
+    assert places["wide"] == {"t1": 104, "t2": 114, "t3": 124}
+    assert signals(found["more"])["t4"].maximum == 90.0
+
+
+def test_maps_that_come_with_the_program_stay_as_they_are_for_the_next(tmp_path: Path) -> None:
+    """An instrument that uses a map unrolls it; another map may be based on the same one before or after."""
+    mine = "  mine: {based_on: profile_16_int16, signals: {t: {repeat: 4}}}"
+    found = maps(tmp_path, f"{mine}\n  profile_16_int16: {{based_on: profile_16_int16}}")
+    assert (len(found["mine"].signals), len(found["profile_16_int16"].signals)) == (4, 16)
+
+
 def test_an_input_gets_its_span(tmp_path: Path) -> None:
     text = """
   mine:

@@ -41,7 +41,8 @@ def _tank(folder: Path, *, level: bool = True, water: str = "none", **keys: str)
         **keys,
     }
     if level:
-        given_keys.setdefault("level", "{instrument: G-1, signal: innage, measures: innage}")
+        datum = ", datum: datum plate" if "capacity_table" in keys else ""
+        given_keys.setdefault("level", f"{{instrument: G-1, signal: innage, measures: innage{datum}}}")
     if "capacity_table" in keys:
         del given_keys["shape"]
     body = "".join(f"    {key}: {value}\n" for key, value in given_keys.items())

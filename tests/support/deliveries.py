@@ -9,6 +9,7 @@ from typing import Any
 
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.plan import MqttPlan
+from gateway.status import DestinationStatus, GatewaySnapshot
 from tests.support.records import BOOT, record, snapshot
 
 __all__ = ["make_delivery", "plan_for", "running", "until"]
@@ -23,8 +24,16 @@ def plan_for(port: int, **changes: Any) -> MqttPlan:
     return MqttPlan(**settled)
 
 
-def make_delivery(port: int, **changes: Any) -> MqttDelivery:
-    return MqttDelivery(plan_for(port, **changes), "harbour", BOOT, lambda: snapshot(), random=random.Random(7))
+def make_delivery(port: int, *, boot: str = BOOT, **changes: Any) -> MqttDelivery:
+    """Of the gateway of `harbour`, which says nothing true of its own delivery but what troubles it."""
+    made: list[MqttDelivery] = []
+
+    def state() -> GatewaySnapshot:
+        status = DestinationStatus("mqtt", True, 1, 0, 0, None, made[0].status().troubles)
+        return snapshot()._replace(boot=boot, destinations=(status,))
+
+    made.append(MqttDelivery(plan_for(port, **changes), "harbour", boot, state, random=random.Random(boot)))
+    return made[0]
 
 
 @asynccontextmanager

@@ -15,6 +15,7 @@ __all__ = [
     "Tree",
     "counted_cancellations",
     "cycles",
+    "foreign_privacies",
     "impure",
     "isolated_stages_joined",
     "missing_all",
@@ -52,6 +53,9 @@ WRITE_NAME = re.compile(
     r"(?:mask_?write|read_?write|write_?(?:single|multiple|mask|coil|register|file))", re.IGNORECASE
 )
 LINE_LIMIT = 400
+PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset({"_exit", "_asdict", "_fields", "_make", "_replace", "_value_"})
+"""Of named tuples and enums, as their documentation has it."""
+MQTT_LIBRARY_USER = "gateway.delivery.mqtt_connection"
 
 
 @dataclass
@@ -272,6 +276,27 @@ def counted_cancellations(tree: Tree) -> list[str]:
             for name in _identifiers(node)
             if name in wrong
         ]
+    return found
+
+
+def foreign_privacies(tree: Tree) -> list[str]:
+    """What begins with an underscore is its owner's: a library may change it at any time, and we should not reach into
+    one another. paho is known to one module alone, which is what an upgrade of it has to be held against.
+    """
+    found = []
+    for module in tree.within("gateway"):
+        owners = {"self", "cls", *(node.name for node in module.tree.body if isinstance(node, ast.ClassDef))}
+        found += [
+            f"{module.name}:{node.lineno} reaches for {ast.unparse(node)}"
+            for node in ast.walk(module.tree)
+            if isinstance(node, ast.Attribute)
+            and node.attr.startswith("_")
+            and not node.attr.startswith("__")
+            and node.attr not in PUBLIC_IN_SPITE_OF_THEIR_NAMES
+            and not (isinstance(node.value, ast.Name) and node.value.id in owners)
+        ]
+        if module.name != MQTT_LIBRARY_USER:
+            found += [f"{module.name} imports {name}" for name in sorted(tree.imports(module)) if _inside(name, "paho")]
     return found
 
 

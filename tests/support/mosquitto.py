@@ -27,7 +27,16 @@ def free_port() -> int:
 class Mosquitto:
     """The server. Without persistence: a restart forgets what was retained."""
 
-    def __init__(self, folder: Path, *, port: int | None = None, options: Sequence[str] = ("allow_anonymous true",)):
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        port: int | None = None,
+        options: Sequence[str] = ("allow_anonymous true",),
+        verbose: bool = True,
+    ):
+        """`verbose`: its log has a line for every packet."""
+        self._verbose = verbose
         self.port = free_port() if port is None else port
         self._folder = folder
         self._config = folder / "mosquitto.conf"
@@ -41,7 +50,8 @@ class Mosquitto:
         """Start it and wait until it accepts connections."""
         program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         with (self._folder / "mosquitto.log").open("ab") as log:
-            self._process = subprocess.Popen([program, "-c", str(self._config), "-v"], stdout=log, stderr=log)
+            command = [program, "-c", str(self._config), *(["-v"] if self._verbose else [])]
+            self._process = subprocess.Popen(command, stdout=log, stderr=log)
         attempts = 0
         while True:
             with socket.socket() as probe:

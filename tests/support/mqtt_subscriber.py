@@ -1,6 +1,7 @@
 """What an outside subscriber sees: mosquitto_sub, a program that shares no code with the gateway."""
 
 import asyncio
+import signal
 from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Any, NamedTuple, Self
@@ -42,6 +43,17 @@ class Subscriber:
                 if wanted(message):
                     return message
         raise AssertionError("mosquitto_sub ended")
+
+    def freeze(self) -> None:
+        """Let it hold its connection and read nothing."""
+        self._signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, number: int) -> None:
+        assert self._process is not None
+        self._process.send_signal(number)
 
     async def inventory(self, tank: str, sequence: int) -> Message:
         """Wait for this very record."""

@@ -4,6 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 from hypothesis import strategies as st
 
+from gateway.delivery.payload import StatusContext
+from gateway.figures import tank_quality
 from gateway.records import (
     ENTRIES,
     ElementUse,
@@ -20,12 +22,14 @@ from gateway.records import (
 )
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
-from gateway.status import DestinationStatus, GatewaySnapshot, Histogram, InstrumentStatus, LineStatus
+from gateway.status import DestinationStatus, GatewaySnapshot, Histogram, InstrumentStatus, LineStatus, Trouble
 
-__all__ = ["BOOT", "NOON", "bad", "figures", "inventories", "inventory", "na", "record", "snapshot"]
+__all__ = ["BOOT", "CONTEXT", "NOON", "bad", "figures", "inventories", "inventory", "na", "record", "snapshot"]
 
 NOON = datetime(2026, 3, 14, 12, 0, 0, 250_000, tzinfo=UTC)
 BOOT = "000102030405060708090a0b0c0d0e0f"
+CONTEXT = StatusContext(NOON - timedelta(hours=1), 75.0)
+"""A status told each 30 s over a connection of an hour ago."""
 
 _NOT_APPLICABLE = Reason(ReasonCode.NOT_APPLICABLE, "not fitted on this tank")
 _NO_ANSWER = Reason(ReasonCode.NO_ANSWER, "gauge did not answer within 1 s")
@@ -55,15 +59,15 @@ def inventory(
     **given: Figure,
 ) -> Inventory:
     sheet = figures(**given)
-    worst = max(figure.quality for figure in sheet)
+    worst = tank_quality(sheet)
     return Inventory(tank, "gasoline", instant, sheet, elements, worst, simulated, last_good or {})
 
 
 def record(tank: str = "TK-1", sequence: int = 1, *, simulated: bool = False, **given: Figure) -> InventoryRecord:
     sheet = figures(**given)
-    worst = max(figure.quality for figure in sheet)
+    worst = tank_quality(sheet)
     return InventoryRecord(
-        "harbour", BOOT, sequence, Inventory(tank, "gasoline", NOON, sheet, (), worst, simulated, {})
+        "harbour", BOOT, sequence, Inventory(tank, "gasoline", NOON, sheet, (), worst, simulated, {}), 10.0
     )
 
 
@@ -86,6 +90,8 @@ def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnaps
                 late_answers=4,
                 unsolicited_frames=1,
                 second_master_suspicions=5,
+                second_answers=8,
+                shifts=9,
                 on_standby=True,
                 connections_wanted=4,
                 connections_open=2,
@@ -95,7 +101,7 @@ def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnaps
             InstrumentStatus("LT-1", "east", True, 6, {"no_answer": 2}, 1_773_489_599_000_000_000, histogram, 0.25, 7),
             InstrumentStatus("TT-1", "east", False, 4, {}, None, histogram),
         ),
-        destinations=(DestinationStatus("mqtt", True, 40, 2, 1, 0.75),),
+        destinations=(DestinationStatus("mqtt", True, 40, 2, 1, 0.75, (Trouble("other_gateway", "there are two"),)),),
         calculation_errors=3,
     )
 

@@ -1,0 +1,124 @@
+"""Pure: inventories read back from the plain values that `payload` writes: for `show` and for recorded history."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.records import (
+    ElementUse,
+    Ending,
+    Figure,
+    Figures,
+    Inventory,
+    LastGood,
+    LevelState,
+    Quality,
+    Reason,
+    ReasonCode,
+)
+from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
+from gateway.states import LimitState, RoofZone
+
+__all__ = ["inventory_of"]
+
+_UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
+_QUALITIES = {quality.word: quality for quality in Quality}
+_CODES = {code.value: code for code in ReasonCode}
+_NOT_RECORDED = Figure(None, Quality.GOOD, (Reason(ReasonCode.NOT_APPLICABLE, "not in the record"),), 0.0)
+
+
+def inventory_of(payload: Mapping[str, Any]) -> Inventory:
+    """The inventory that a message of inventory.json or inventory-version.json carries, its times to the millisecond.
+
+    Raises KeyError, TypeError, ValueError or AttributeError for what is no such message, or of a version to come.
+    """
+    instant = datetime.fromisoformat(payload["time"])
+    figures, last_good = _figures(payload["figures"], instant)
+    return Inventory(
+        tank=payload["identity"]["tank"],
+        product=payload["product"],
+        instant=instant,
+        figures=figures,
+        elements=tuple([_element(each) for each in payload["elements"]]),
+        quality=_QUALITIES[payload["quality"]],
+        simulated=bool(payload.get("simulated")),
+        last_good=last_good,
+        sources=_sources(payload.get("sources")),
+        level_state=_level_state(payload.get("level_state")),
+        endings=tuple(
+            [Ending(each["entry"], datetime.fromisoformat(each["expires"])) for each in payload.get("endings", ())]
+        ),
+    )
+
+
+def _level_state(told: Mapping[str, Any] | None) -> LevelState:
+    """A record from before it was told has none."""
+    if told is None:
+        return LevelState()
+    limits = told["limits"]
+    return LevelState(
+        LimitState(told["limit"]),
+        None if told["roof"] is None else RoofZone(told["roof"]),
+        _QUALITIES[told["quality"]],
+        *[limits[name] for name in ("minimum", "maximum_working", "high_high", "critical_high")],
+    )
+
+
+def _sources(told: Mapping[str, str] | None) -> Sources:
+    """A record from before sources were told has none."""
+    if told is None:
+        return Sources()
+    return Sources(
+        LevelSource(told["level"]),
+        TemperatureSource(told["temperature"]),
+        WaterSource(told["water"]),
+        DensitySource(told["density"]),
+    )
+
+
+def _figures(given: Mapping[str, Any], instant: datetime) -> tuple[Figures, dict[str, LastGood]]:
+    # One sheet has few distinct times, as when it was written.
+    ages: dict[str | None, float] = {None: float("inf")}
+    figures = []
+    last_good: dict[str, LastGood] = {}
+    for name, unit in _UNITS:
+        told = given.get(name)
+        if told is None:
+            # A record from before this figure existed.
+            figures.append(_NOT_RECORDED)
+            continue
+        if told["unit"] != unit:
+            raise ValueError(f"{name} is in {told['unit']}, and records are in SI: {unit}")
+        time, reason, value = told["time"], told["reason"], told["value"]
+        age_s = ages.get(time)
+        if age_s is None:
+            age_s = ages[time] = (instant - datetime.fromisoformat(time)).total_seconds()
+        reasons: tuple[Reason, ...] = ()
+        if reason is not None:
+            reasons = tuple([_reason(each) for each in told["reasons"]]) if "reasons" in told else (_reason(reason),)
+        if value is not None:
+            # JSON may write 15.0 as 15.
+            value = float(value)
+        figures.append(Figure(value, _QUALITIES[told["quality"]], reasons, age_s, "manual" in told))
+        if "last_good" in told:
+            last = told["last_good"]
+            last_good[name] = LastGood(float(last["value"]), datetime.fromisoformat(last["time"]).timestamp())
+    return Figures(*figures), last_good
+
+
+def _element(told: Mapping[str, Any]) -> ElementUse:
+    value, reason = told["value"], told["reason"]
+    return ElementUse(
+        float(told["height"]),
+        None if value is None else float(value),
+        bool(told["used"]),
+        float(told["weight"]),
+        _QUALITIES[told["quality"]],
+        None if reason is None else _reason(reason),
+        told.get("submerged"),
+    )
+
+
+def _reason(told: Mapping[str, str]) -> Reason:
+    return Reason(_CODES[told["code"]], told["text"])
