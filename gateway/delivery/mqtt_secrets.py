@@ -86,7 +86,7 @@ def _check_size(what: str, file: Path | None) -> None:
     try:
         read_bytes(file, _LARGEST_CERTIFICATES)
     except UnreadableError as exc:
-        raise DeliveryError(f"{what} {exc}") from exc
+        raise DeliveryError(f"cannot use {what} {exc}") from exc
 
 
 def _text(exc: OSError) -> str:

@@ -154,7 +154,7 @@ def read_capacity_text(text: str, path: Path) -> CapacityTable:
     rows = text.count("\n")
     if rows > _MOST_ROWS:
         limit = f"{_MOST_ROWS:,}, and a table to the millimetre of the highest tank has fewer"
-        raise SettingsError((f"{path}: has {rows:,} lines; the most are {limit}",))
+        raise SettingsError((f"{path}:{_MOST_ROWS}: goes on to {rows:,} lines; the most are {limit}",))
     reader = _Reader(path)
     data: list[tuple[int, str]] = []
     for number, line in enumerate(text.split("\n"), start=1):
@@ -179,9 +179,9 @@ def _text(path: Path) -> str:
         text = read_text(path, _LARGEST_FILE)
     except UnreadableError as error:
         raise SettingsError((str(error),)) from error
-    if not _SIGN.search(text):
+    if text.strip() and not _SIGN.search(text):
         # Nothing of it is told: it may be any file that this user can read.
-        raise SettingsError((f"{path}: is no capacity table: it has none of the lines that begin one",))
+        raise SettingsError((f"{path}:1: is no capacity table: it has none of the lines that begin one",))
     return text
 
 

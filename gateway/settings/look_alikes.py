@@ -35,8 +35,9 @@ def warn_of_look_alikes(document: Document, manual: ManualValues) -> None:
         names = declared_names(document, section)
         for name, other in _pairs(names):
             path = (section, name)
-            line = document.place((section, other)).line
-            manual.warn(path, f"looks like {other} of line {line}{_why(name, other)}; rename one of the two")
+            here, there = document.place(path), document.place((section, other))
+            where = f"line {there.line}" if here.file == there.file else str(there)
+            manual.warn(path, f"looks like {other} of {where}{_why(name, other)}; rename one of the two")
 
 
 def _pairs(names: Iterable[str]) -> list[tuple[str, str]]:

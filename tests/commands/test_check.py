@@ -99,6 +99,8 @@ def test_certificates_that_cannot_be_used_are_told(capsys: pytest.CaptureFixture
     leaf.cert_chain_pems[0].write_to_path(tmp_path / "gateway.pem")
     leaf.private_key_pem.write_to_path(tmp_path / "gateway.key")
     other.issue_cert("other.example").private_key_pem.write_to_path(tmp_path / "other.key")
+    for name in ("gateway.key", "other.key"):
+        (tmp_path / name).chmod(0o600)
     site = tmp_path / "site.yaml"
 
     def told(tls: str) -> list[str]:

@@ -134,7 +134,7 @@ async def test_the_password_comes_from_its_file_at_each_connect(tmp_path: Path, 
         delivery = make_delivery(server.port, protocol=protocol, user_name="gateway", password_file=password)
         async with running(delivery):
             await until(lambda: logs)
-            assert logs[0]["reason"] == f"cannot read password file {password}: No such file or directory"
+            assert logs[0]["reason"] == f"password file {password}: cannot be read: no such file or directory"
             await asyncio.to_thread(password.write_text, "secret-2\n")
             await until(lambda: len(logs) == 2)
             assert logs[1]["reason"] == "server refused the connection: Not authorized"
@@ -152,7 +152,7 @@ async def test_a_password_that_is_not_text_is_not_quoted(tmp_path: Path) -> None
     password = tmp_path / "password"
     password.write_bytes(b"secret\xff")
     reason = await _reason_of_failure(9, user_name="gateway", password_file=password)
-    assert reason == f"password file {password} is not UTF-8 text"
+    assert reason == f"password file {password}: is not UTF-8 text (byte 6); save it as UTF-8"
 
 
 async def test_certificate_files_that_cannot_be_used_are_named(tmp_path: Path, pki: Pki) -> None:
@@ -168,8 +168,8 @@ async def test_certificate_files_that_cannot_be_used_are_named(tmp_path: Path, p
             await tls_context(plan_for(1, tls=tls))
         return str(caught.value)
 
-    assert await reason(TlsPlan(missing)) == f"cannot use CA file {missing}: No such file or directory"
+    assert await reason(TlsPlan(missing)) == f"cannot use CA file {missing}: cannot be read: no such file or directory"
     assert (await reason(TlsPlan(empty))).startswith(f"cannot use CA file {empty}: ")
     text = await reason(TlsPlan(pki.ca, missing, pki.client_key))
-    assert text == (f"cannot use client certificate {missing} with key {pki.client_key}: No such file or directory")
+    assert text == f"cannot use client certificate {missing}: cannot be read: no such file or directory"
     assert "locked.key" in await reason(TlsPlan(pki.ca, pki.client_certificate, locked))

@@ -44,16 +44,22 @@ class Instruments:
         self.asked = 0
         self.port = 0
         self._listener: socket.socket | None = None
+        self._accepting: threading.Thread | None = None
         self._connections: set[socket.socket] = set()
 
     def start(self) -> None:
         self._listener = socket.create_server(("127.0.0.1", self.port))
         self.port = self._listener.getsockname()[1]
-        threading.Thread(target=self._accept, args=(self._listener,), daemon=True).start()
+        self._accepting = threading.Thread(target=self._accept, args=(self._listener,), daemon=True)
+        self._accepting.start()
 
     def stop(self) -> None:
         """Gone, with all its connections."""
         assert self._listener is not None
+        assert self._accepting is not None
+        with suppress(OSError):
+            self._listener.shutdown(socket.SHUT_RDWR)  # wakes whoever waits in it, who would else keep the port taken
+        self._accepting.join()
         self._listener.close()
         for connection in list(self._connections):
             with suppress(OSError):

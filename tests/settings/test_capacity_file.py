@@ -333,7 +333,7 @@ def test_rows_are_refused_exactly_when_they_cannot_be(
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(SettingsError, match=r"none\.csv: cannot be read: No such file or directory"):
+    with pytest.raises(SettingsError, match=r"none\.csv: cannot be read: no such file or directory"):
         read_capacity_csv(tmp_path / "none.csv")
 
 

@@ -68,9 +68,9 @@ def test_unreadable_files(tmp_path: Path) -> None:
     (tmp_path / "latin.yaml").write_bytes(b"site: {name: \xe9}\n")
     with pytest.raises(SettingsError, match="is not UTF-8 text"):
         read_document(tmp_path / "latin.yaml", {})
-    with pytest.raises(SettingsError, match="cannot be read: No such file"):
+    with pytest.raises(SettingsError, match="cannot be read: no such file"):
         read_document(tmp_path / "none.yaml", {})
-    with pytest.raises(SettingsError, match="cannot be read: Is a directory"):
+    with pytest.raises(SettingsError, match="cannot be read: is a directory"):
         read_document(tmp_path, {})
 
 

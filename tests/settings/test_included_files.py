@@ -43,7 +43,7 @@ def test_nor_of_a_table_of_products_or_capacities_that_is_none(text: str, tmp_pa
     assert SECRET not in str(caught.value)
     with pytest.raises(SettingsError) as caught:
         read_capacity_csv(tmp_path / "secret")
-    assert str(caught.value) == f"{tmp_path}/secret: is no capacity table: it has none of the lines that begin one"
+    assert str(caught.value) == f"{tmp_path}/secret:1: is no capacity table: it has none of the lines that begin one"
 
 
 @pytest.mark.parametrize(
@@ -142,7 +142,7 @@ def test_so_does_one_with_its_parts(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     (tmp_path / "site.yaml").write_text(f"include: [{names}]\n", "utf-8")
     _, mistakes = read_document(tmp_path / "site.yaml", {})
     assert mistakes[0] == (
-        f"{tmp_path}/part-7.yaml: with it the site has more than 0.001 MB, which none needs; split the site"
+        f"{tmp_path}/part-8.yaml: with it the site has more than 0.001 MB, which none needs; split the site"
     )
 
 
@@ -152,8 +152,8 @@ def test_a_capacity_table_that_is_too_large_ends_in_a_sentence(tmp_path: Path) -
     path.write_text("# name: x\nlevel,volume\n" + "1,2\n" * 60_000, "utf-8")
     with pytest.raises(SettingsError) as caught:
         read_capacity_csv(path)
-    said = "has 60,002 lines; the most are 60,000, and a table to the millimetre of the highest tank has fewer"
-    assert str(caught.value) == f"{path}: {said}"
+    said = "goes on to 60,002 lines; the most are 60,000, and a table to the millimetre of the highest tank has fewer"
+    assert str(caught.value) == f"{path}:60000: {said}"
     path.write_text("# name: x\nlevel,volume\n" + "1,2\n" * 1_000_000, "utf-8")
     with pytest.raises(SettingsError, match="is larger than 4 MB"):
         read_capacity_csv(path)

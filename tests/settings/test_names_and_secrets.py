@@ -79,11 +79,12 @@ def test_the_letters_are_those_of_other_scripts() -> None:
 
 
 def test_names_that_look_alike_are_warned_of_in_their_section(tmp_path: Path) -> None:
-    text = f"""{HEAD}lines:
-  North: {{address: 192.0.2.30:502}}
-"""
-    warned = [each for each in warnings_of(tmp_path, text) if "looks like" in each]
-    assert warned == [f"{tmp_path}/site.yaml:4: lines.North: looks like north of line 2; rename one of the two"]
+    more = "lines:\n  North: {address: 192.0.2.30:502}\n  NORTH: {address: 192.0.2.31:502}\n"
+    warned = [each for each in warnings_of(tmp_path, HEAD + more) if "looks like" in each]
+    assert warned == [
+        f"{tmp_path}/site.yaml:5: lines.NORTH: looks like North of line 4; rename one of the two",
+        f"{PARTS}/instruments.yaml:2: lines.north: looks like North of {tmp_path}/site.yaml:4; rename one of the two",
+    ]
 
 
 def warnings_of(folder: Path, text: str) -> tuple[str, ...]:
@@ -107,10 +108,10 @@ def test_a_secret_that_everybody_may_read_is_warned_of(tmp_path: Path) -> None:
         (tmp_path / name).write_text("x")
         (tmp_path / name).chmod(0o644)
     may = "every user of this machine may read the secret in"
-    assert warnings_of(tmp_path, HEAD + MQTT) == (
+    assert sorted(warnings_of(tmp_path, HEAD + MQTT)) == [
         f"{tmp_path}/site.yaml:5: delivery.mqtt.password_file: {may} {tmp_path}/secret; chmod 0600 takes that away",
         f"{tmp_path}/site.yaml:5: delivery.mqtt.tls.key: {may} {tmp_path}/key; chmod 0600 takes that away",
-    )
+    ]
     for name in ("secret", "key"):
         (tmp_path / name).chmod(0o640)
     assert warnings_of(tmp_path, HEAD + MQTT) == ()
@@ -140,7 +141,7 @@ def test_a_secret_that_this_user_may_not_read_is_said(folder_of_all: Path) -> No
         (folder_of_all / part).chmod(0o644)
     with as_ordinary_user():
         found = load_as_it_is(folder_of_all, f"include: [yard.yaml, tank.yaml]\ndelivery: {{mqtt: {mqtt}}}\n")
-    assert [each.partition("mqtt.")[2] for each in found] == [
+    assert sorted(each.partition("mqtt.")[2] for each in found) == [
         f"password_file: {folder_of_all}/closed/secret may not be read by this user",
         f"tls.ca: {folder_of_all}/own may not be read by this user",
     ]

@@ -307,6 +307,7 @@ def test_what_others_can_reach_is_warned_of(tmp_path: Path, address: str, warned
 
 def test_the_broker_s_keys(tmp_path: Path) -> None:
     (tmp_path / "secret").write_text("x\n", encoding="utf-8")
+    (tmp_path / "secret").chmod(0o600)
     mqtt = """
 delivery:
   mqtt:
