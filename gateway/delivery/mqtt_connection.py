@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -32,6 +33,8 @@ _LOOK_EVERY_S = 1.0
 _UNSPECIFIED = 128
 """paho has this one reason for whatever closes a socket from outside."""
 _NO_MQTT = 0x82
+_LARGEST_MESSAGE = 131_072
+"""What a server of MQTT 5 may send us, in bytes; beside our own status nothing is asked for."""
 _TAKEN_OVER = 0x8E
 """MQTT 5 section 3.14.2.1: another connection has the same client identifier."""
 
@@ -80,6 +83,7 @@ class Connection:
         self._loop = asyncio.get_running_loop()
         self._accepted: asyncio.Future[None] = self._loop.create_future()
         self._closed = asyncio.Event()
+        self._dial: threading.Thread | None = None
         self._next_look: asyncio.TimerHandle | None = None
         self._watched: int | None = None
         """The descriptor that the loop watches."""
@@ -129,6 +133,11 @@ class Connection:
             raise self.ended or ConnectionEndedError(paho.error_string(info.rc))
         return info.mid
 
+    @property
+    def dialling(self) -> bool:
+        """Whether the thread that dials is still at it, be it that nobody waits for it any more."""
+        return self._dial is not None and self._dial.is_alive()
+
     async def close(self) -> None:
         """Disconnect in good order, so that the server keeps the last will to itself. Waits until that is written."""
         self._client.disconnect()
@@ -138,7 +147,7 @@ class Connection:
         """Close the socket at once and without a word: the server then publishes the last will."""
         client = self._client
         client.on_socket_register_write = client.on_socket_unregister_write = client.on_socket_close = None
-        client.on_disconnect = None
+        client.on_connect = client.on_disconnect = client.on_publish = client.on_message = client.on_subscribe = None
         self._unwatch()
         opened = client.socket()
         if opened is not None:
@@ -159,14 +168,17 @@ class Connection:
         def dial() -> None:
             error = None
             try:
-                self._client.connect(self._plan.host, self._plan.port, self._plan.keepalive_s)
+                self._client.connect(
+                    self._plan.host, self._plan.port, self._plan.keepalive_s, properties=_wishes(self._plan)
+                )
             except Exception as exc:  # noqa: BLE001 - told to whoever waits
                 error = exc
             with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits, and paho closes its own socket
                 self._loop.call_soon_threadsafe(settle, error)
 
         # For a thread of the loop's own the process would wait at its end, however long a name server is silent.
-        threading.Thread(target=dial, name="mqtt dial", daemon=True).start()
+        self._dial = threading.Thread(target=dial, name="mqtt dial", daemon=True)
+        self._dial.start()
         longest_s = 2 * self._client.connect_timeout + self._plan.timeout_s
         try:
             async with asyncio.timeout(longest_s):
@@ -309,3 +321,12 @@ class Connection:
         self, client: paho.Client, data: object, number: int, codes: list[ReasonCode], properties: Any
     ) -> None:
         self._subscribed(next((str(code) for code in codes if code.is_failure), None))
+
+
+def _wishes(plan: MqttPlan) -> Properties | None:
+    """What CONNECT asks for beside what its arguments say. MQTT 3.1.1 has no words for it."""
+    if plan.protocol != "5":
+        return None
+    wishes = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    wishes.MaximumPacketSize = _LARGEST_MESSAGE
+    return wishes

@@ -41,14 +41,12 @@ class TestOtherBoots:
         others.heard(status(OTHER), True, 100.0)
         assert others.online(100.0) is None
 
-    def test_our_own_words_are_no_other(self, others: OtherBoots) -> None:
-        come_back = []
-        for retained in (True, False):
-            assert not others.heard(status(BOOT), retained, 1.0)
-            come_back.append(others.heard_ourselves)
-        assert come_back == [False, True], "what is retained came from before this connection"
+    @pytest.mark.parametrize("retained", [False, True])
+    def test_our_own_words_are_no_other(self, others: OtherBoots, retained: bool) -> None:
+        assert not others.heard_ourselves
+        assert not others.heard(status(BOOT), retained, 1.0)
         assert others.online(1.0) is None
-        assert others.last is None
+        assert (others.heard_ourselves, others.last) == (True, None)
 
     def test_offline_ends_it_and_hides_us_until_we_speak_again(self, others: OtherBoots) -> None:
         others.heard(status(OTHER), False, 1.0)
