@@ -26,7 +26,7 @@ help: ## list the commands
 	echo "make check    lint, format and types only"
 	echo "make bench    measure speed, print a table, keep the figures in tests/bench/results (LONG=1: longer)"
 	echo "make soak     the fault matrix ten thousand times (REPETITIONS=10000), then a long run with faults (MINUTES=60)"
-	echo "make fuzz     the property tests with many more examples; any bytes under atheris where it is installed (MINUTES=5)"
+	echo "make fuzz     the property tests with many more examples; a million sheets of random sites (SHEETS=1000000); any bytes under atheris (MINUTES=5)"
 	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
 	echo "make fresh    both commands of the README on minimal Debian 12 and 13, as root and as a user (DEBIAN=trixie WHO=user: a part)"
 	echo "make lock     write requirements.lock anew from pyproject.toml"
@@ -75,6 +75,7 @@ soak: packages $(VENV)/.test
 
 fuzz: $(VENV)/.test
 	@HYPOTHESIS_PROFILE=fuzz $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 -m hypothesis $(TESTS)
+	SITE_FUZZ_SHEETS=$(or $(SHEETS),1000000) $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --dist worksteal --timeout 0 tests/site_fuzz/test_site_fuzz.py
 	$(BIN)/python -m tests.fuzz --minutes $(or $(MINUTES),5)
 
 mutants: $(VENV)/.test

@@ -5,11 +5,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
+from gateway.calculation.figure import duration_words
+from gateway.calculation.recurrence import REMEMBERED, Recurrence, next_recurrence
 from gateway.calculation.resistance import tank_service_temperature
 from gateway.errors import LimitError
 from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode, TankInput
 
-__all__ = ["Latest", "ManualValue", "Source", "TankBinding", "bind", "ends_soon", "newest"]
+__all__ = [
+    "Latest",
+    "ManualValue",
+    "Source",
+    "TankBinding",
+    "bind",
+    "ends_soon",
+    "newest",
+    "received",
+    "was_heard",
+]
 
 Latest = Mapping[tuple[str, str], Reading]
 """The newest reading of each (instrument, signal)."""
@@ -99,8 +111,12 @@ class TankBinding:
         return tuple(source for source in single if source is not None) + self.elements + self.flows
 
 
-_NOT_HEARD = frozenset({ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCode.BAD_FRAME})
-"""Reasons that say nothing about the value: the instrument was asked and not heard."""
+_NOT_HEARD = frozenset(
+    {ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCode.BAD_FRAME}
+    | {ReasonCode.DEVICE_STILL_WORKING, ReasonCode.DEVICE_BUSY}
+    | {ReasonCode.PATH_UNAVAILABLE, ReasonCode.TARGET_SILENT}
+)
+"""Reasons that say nothing about the value: the instrument was asked and not heard, or had no time to answer."""
 
 
 _CLOCK_TOLERANCE = timedelta(minutes=5)
@@ -116,6 +132,28 @@ def newest(before: Reading | None, now: Reading) -> Reading:
     if now.reason is None or before is None or before.quality is Quality.BAD or now.reason.code not in _NOT_HEARD:
         return now
     return _doubted(before, now.reason)
+
+
+def received(before: Reading | None, now: Reading, missed: Recurrence, *, late: bool) -> tuple[Reading, Recurrence]:
+    """The reading that counts after `now` has come in, and what is remembered of the polls that brought nothing.
+
+    `late`: it came, but later than its source allows. A value whose polls are missed again and again would be Good and
+    Uncertain by turns: it stays Uncertain until it has come in time for a while, and says how often it did not.
+    """
+    is_missed = not was_heard(now)
+    if late and not is_missed:
+        missed = next_recurrence(missed, True, False)
+    missed = next_recurrence(missed, is_missed, True)
+    kept = newest(before, now)
+    if missed.held and kept.quality is Quality.GOOD:
+        text = f"came late or not at all {missed.times} times in its last {REMEMBERED} polls"
+        kept = _doubted(kept, Reason(ReasonCode.OVERDUE, f"{kept.instrument}.{kept.signal} {text}"))
+    return kept, missed
+
+
+def was_heard(reading: Reading) -> bool:
+    """Whether the instrument said anything, be it that it has no value."""
+    return reading.reason is None or reading.reason.code not in _NOT_HEARD
 
 
 def _doubted(reading: Reading, reason: Reason) -> Reading:
@@ -187,10 +225,10 @@ def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
     age_s = max(0, monotonic_ns - reading.monotonic_ns) / 1e9
     if age_s > source.stale_after_s:
         cause = "" if reading.reason is None else f": {reading.reason.text}"
-        reason = Reason(ReasonCode.STALE, f"{source.name} was last read {age_s:.0f} s ago{cause}")
+        reason = Reason(ReasonCode.STALE, f"{source.name} was last read {duration_words(age_s)} ago{cause}")
         return Input(None, Quality.BAD, reason, age_s, source.name)
     if age_s > source.overdue_after_s and reading.quality is Quality.GOOD:
-        text = f"{source.name} is overdue, last read {age_s:.0f} s ago: its line or the gateway is held up"
+        text = f"{source.name} is overdue, last read {duration_words(age_s)} ago: its line or the gateway is held up"
         reading = _doubted(reading, Reason(ReasonCode.OVERDUE, text))
     if source.nominal_ohm is not None and reading.value is not None:
         return _from_resistance(source, reading, reading.value, source.nominal_ohm, age_s)

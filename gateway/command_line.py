@@ -4,15 +4,17 @@ Exit codes: 0 well, 1 the work failed, 2 wrong use or an invalid file.
 """
 
 import argparse
+import errno
 import os
 import sys
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from types import MappingProxyType
-from typing import NoReturn, Protocol, cast
+from typing import NoReturn, Protocol, TextIO, cast
 
 from gateway import __version__
+from gateway.commands.standard_streams import is_journal, open_standard_descriptors, prioritised
 from gateway.errors import GatewayError, SettingsError, UsageError
 
 __all__ = ["COMMANDS", "main"]
@@ -34,9 +36,13 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "line-report": "tell how the lines are doing, what looks wrong and what to do",
         "recalculate": "make the recorded history of a tank again, as a new version",
         "simulate": "serve the instruments of a scenario, with their faults",
-        "schema": "print the JSON Schema of the site file or of a payload",
+        "schema": "print the JSON Schema of the site file, of a scenario file or of a payload",
     }
 )
+
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
+_ERROR = 3
+"""Of the priorities of a journal."""
 
 _DESCRIPTION = """Turns tank level and temperature into volume, standard volume and mass, and says how good each is.
 Monitoring only: not an overfill prevention system, not a safety instrumented system, not for custody transfer."""
@@ -58,9 +64,13 @@ class _Parser(argparse.ArgumentParser):
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     typed = list(sys.argv[1:] if argv is None else argv)
+    open_standard_descriptors()
     _write_any_character()
     try:
-        return _run(typed)
+        try:
+            return _run(typed)
+        finally:
+            sys.stdout.flush()
     except SettingsError as error:
         _complain(*error.mistakes, hint=error.hint)
         return 2
@@ -71,8 +81,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         _complain(str(error), hint=error.hint)
         return 1
     except BrokenPipeError:
-        # The reader (`| head`) has gone. Keep the interpreter from complaining about it when it flushes at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence(sys.stdout)  # whose reader (`| head`) has gone
+        return 1
+    except OSError as error:
+        if error.errno not in _NO_ROOM:
+            raise
+        _silence(sys.stdout)
+        _complain(f"the output cannot be written: {os.strerror(error.errno).lower()}", hint="is its disk full?")
         return 1
     except KeyboardInterrupt:
         if sys.stderr.isatty():
@@ -104,11 +119,18 @@ def _run(typed: list[str]) -> int:
     return int(arguments.execute(arguments))
 
 
+def _silence(stream: TextIO) -> None:
+    """Keeps the interpreter from complaining, when it flushes at exit, about what could not be written."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def _complain(*lines: str, hint: str | None) -> None:
-    for line in lines:
-        sys.stderr.write(f"tank-gateway: {line}\n")
-    if hint:
-        sys.stderr.write(f"  hint: {hint}\n")
+    text = "".join(f"tank-gateway: {line}\n" for line in lines) + (f"  hint: {hint}\n" if hint else "")
+    try:
+        sys.stderr.write(prioritised(text, _ERROR) if is_journal(sys.stderr) else text)
+        sys.stderr.flush()
+    except OSError:
+        _silence(sys.stderr)
 
 
 def _write_any_character() -> None:

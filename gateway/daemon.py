@@ -1,9 +1,10 @@
 """The running gateway: lines, pipeline, deliveries and the HTTP interface wired together, each loop supervised."""
 
 import asyncio
+import math
 import random
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
 
@@ -11,6 +12,7 @@ import structlog
 
 from gateway import __version__
 from gateway.acquisition.line import Line
+from gateway.acquisition.plan import LinePlan
 from gateway.backoff import Backoff
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import ClockWatch
@@ -21,7 +23,9 @@ from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
 from gateway.garbage import settled_collector
 from gateway.pipeline import Pipeline
-from gateway.records import InventoryRecord
+from gateway.progress import Progress
+from gateway.records import InventoryRecord, Reading
+from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
 from gateway.supervision import supervise
@@ -35,9 +39,15 @@ GATEWAY_STARTED = "gateway.started"
 GATEWAY_STOPPED = "gateway.stopped"
 CLOCK_STEPPED = "clock.stepped"
 CLOCK_IMPOSSIBLE = "clock.impossible"
+LOOPS_STUCK = "gateway.loops_stuck"
 
 _TICK_S = 0.5
-_UNHEALTHY_AFTER_NS = 30 * 1_000_000_000
+_TICK_LATE_S = 30.0
+_LOOP_LATE_S = 120.0
+"""More than a loop waits to be begun again."""
+_SIGNS_OF_LIFE = 4
+"""In the time of the service manager's watchdog."""
+_STATUS_EVERY_S = 10.0
 _BEGIN_AGAIN_FIRST_S = 1.0
 _BEGIN_AGAIN_LONGEST_S = 60.0
 
@@ -46,15 +56,24 @@ class Daemon:
     """One site. `run` until cancelled; `snapshot` at any time from the same loop."""
 
     def __init__(
-        self, settings: SiteSettings, *, clock: Clock | None = None, jitter: random.Random | None = None
+        self,
+        settings: SiteSettings,
+        *,
+        clock: Clock | None = None,
+        jitter: random.Random | None = None,
+        log_lines_dropped: Callable[[], int] = lambda: 0,
+        manager: ServiceManager | None = None,
     ) -> None:
         self._settings = settings
+        self._manager = ServiceManager() if manager is None else manager
+        self._log_lines_dropped = log_lines_dropped
         self._clock: Clock = SystemClock() if clock is None else clock
-        self._jitter = jitter = random.Random() if jitter is None else jitter
+        self._jitter = random.Random() if jitter is None else jitter
         self._boot = secrets.token_hex(16)
         self._started_ns = self._clock.utc_ns()
         self._log = structlog.get_logger("gateway.daemon")
-        self._progress_ns = self._clock.monotonic_ns()
+        self._progress = Progress(self._clock)
+        self._ticked = self._progress.of("tick", _TICK_LATE_S)
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
@@ -62,11 +81,22 @@ class Daemon:
             self._deliver,
             self._clock,
         )
-        self._lines = [Line(plan, self._pipeline.take, clock=self._clock, random=jitter) for plan in settings.lines]
+        self._lines = [self._line(plan) for plan in settings.lines]
         self._deliveries = (
             []
             if settings.mqtt is None
-            else [MqttDelivery(settings.mqtt, settings.name, self._boot, self.snapshot, random=jitter)]
+            else [
+                MqttDelivery(
+                    settings.mqtt,
+                    settings.name,
+                    self._boot,
+                    self.snapshot,
+                    random=self._jitter,
+                    came_round=self._progress.of(
+                        "delivery 0", _LOOP_LATE_S + 3 * settings.mqtt.timeout_s + settings.mqtt.backoff_longest_s
+                    ),
+                )
+            ]
         )
         self._metrics = Metrics(self.snapshot)
         addresses = {plan.name: str(plan.primary) for plan in settings.lines}
@@ -79,6 +109,7 @@ class Daemon:
                 inventories=lambda: joined(inventories_pieces(self.snapshot())),
                 healthy=self.healthy,
                 readiness=self.readiness,
+                came_round=self._progress.of("http", _LOOP_LATE_S),
                 readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings())),
             )
         )
@@ -127,11 +158,12 @@ class Daemon:
             destinations=[delivery.status() for delivery in self._deliveries],
             calculation_errors=self._pipeline.calculation_errors,
             time_zone=self._settings.time_zone,
+            log_lines_dropped=self._log_lines_dropped(),
         )
 
     def healthy(self) -> bool:
-        """Whether the gateway's own loop has come round lately. Says nothing about instruments or brokers."""
-        return self._clock.monotonic_ns() - self._progress_ns < _UNHEALTHY_AFTER_NS
+        """Whether the gateway's own loops have come round lately. Says nothing about instruments or brokers."""
+        return not self._progress.late()
 
     def readiness(self) -> Readiness:
         """Whether all that is watched can be: every line in use connected, no tank Bad or without a sheet."""
@@ -154,6 +186,23 @@ class Daemon:
         for delivery in self._deliveries:
             delivery.offer(record)
 
+    def _line(self, plan: LinePlan) -> Line:
+        """A line whose turns are told: it hands readings on, or waits for its next."""
+        if not plan.instruments:
+            return Line(plan, self._pipeline.take, clock=self._clock, random=self._jitter)
+        longest_s = plan.connect_timeout_s + max(each.timeout_s + each.pause_s for each in plan.instruments)
+        came_round = self._progress.of(f"line {plan.name}", _LOOP_LATE_S + longest_s)
+
+        def take(readings: Sequence[Reading]) -> None:
+            came_round(0.0)
+            self._pipeline.take(readings)
+
+        async def sleep(wait_s: float) -> None:
+            came_round(wait_s)
+            await asyncio.sleep(wait_s)
+
+        return Line(plan, take, clock=self._clock, random=self._jitter, sleep=sleep)
+
     async def _tick(self) -> None:
         """Tanks whose period has passed, and the clock."""
         watch = ClockWatch()
@@ -167,8 +216,31 @@ class Daemon:
                 self._log.error(
                     CLOCK_IMPOSSIBLE, hint="the clock is set before this program was written; set it by NTP"
                 )
-            self._progress_ns = self._clock.monotonic_ns()
+            self._ticked(_TICK_S)
             await asyncio.sleep(_TICK_S)
+
+    async def _tell_manager(self) -> None:
+        """Signs of life to the service manager, for as long as every loop comes round."""
+        readiness = self.readiness()
+        self._manager.ready(f"watching {readiness.tanks} tanks on {readiness.lines} lines")
+        wait_s = min(_STATUS_EVERY_S, (self._manager.watchdog_s or math.inf) / _SIGNS_OF_LIFE)
+        told: list[str] = []
+        looked_ns = self._clock.monotonic_ns()
+        while True:
+            await asyncio.sleep(wait_s)
+            now_ns = self._clock.monotonic_ns()
+            if now_ns - looked_ns > 2e9 * wait_s:
+                self._progress.forgive()
+            looked_ns = now_ns
+            late = self._progress.late()
+            if late != told:
+                told = late
+                if late:
+                    self._log.error(LOOPS_STUCK, loops=late, hint="the service manager starts this anew")
+            if late:
+                self._manager.unwell(f"stuck: {', '.join(late)}")
+            else:
+                self._manager.alive(self.readiness().text)
 
     def _watchers(self) -> list[tuple[str, Loop]]:
         """What reads and calculates until the gateway is stopped, by name."""
@@ -182,19 +254,32 @@ class Daemon:
         ]
         if self._http is not None:
             loops.append(("http", self._http.run))
+        if self._manager.listens:
+            loops.append(("service manager", self._tell_manager))
         return loops
 
     def _supervised(self, loops: list[tuple[str, Loop]]) -> list[tuple[str, Loop]]:
         return [(f"{name}, supervised", self._kept_going(name, loop)) for name, loop in loops]
 
     def _kept_going(self, name: str, loop: Loop) -> Loop:
+        async def begun() -> None:
+            self._progress.begun(name)
+            await loop()
+
         backoff = Backoff(_BEGIN_AGAIN_FIRST_S, _BEGIN_AGAIN_LONGEST_S, self._jitter)
-        return partial(supervise, name, loop, backoff, self._clock)
+        return partial(supervise, name, begun, backoff, self._clock)
 
 
-async def run(settings: SiteSettings, *, stop: asyncio.Event, on_ready: Callable[[Daemon], None] | None = None) -> None:
+async def run(
+    settings: SiteSettings,
+    *,
+    stop: asyncio.Event,
+    on_ready: Callable[[Daemon], None] | None = None,
+    log_lines_dropped: Callable[[], int] = lambda: 0,
+    manager: ServiceManager | None = None,
+) -> None:
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time."""
-    gateway = Daemon(settings)
+    gateway = Daemon(settings, log_lines_dropped=log_lines_dropped, manager=manager)
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():
@@ -203,6 +288,8 @@ async def run(settings: SiteSettings, *, stop: asyncio.Event, on_ready: Callable
         try:
             ended, _ = await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)
         finally:
+            if manager is not None:
+                manager.stopping()
             await end([running, stopping])
         if running in ended or not running.cancelled():
             raise fault_of(running)

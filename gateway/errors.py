@@ -1,9 +1,11 @@
 """Every error the gateway raises on purpose: one base, small families, facts in attributes, text composed last."""
 
 __all__ = [
+    "AnswersShiftedError",
     "BadFrameError",
     "DeliveryError",
     "DeviceExceptionError",
+    "EarlierAnswerError",
     "GatewayError",
     "LimitError",
     "LinkError",
@@ -53,6 +55,14 @@ class NoAnswerError(LinkError):
 
 class BadFrameError(LinkError):
     """Bytes came that are not a valid answer to the request: wrong length, unit, function or protocol identifier."""
+
+
+class EarlierAnswerError(BadFrameError):
+    """Answers came, whole and right, but to earlier requests; the awaited one did not."""
+
+
+class AnswersShiftedError(EarlierAnswerError):
+    """Answers stay one request or more behind: no value of this line can be trusted until they are in step again."""
 
 
 class DeviceExceptionError(LinkError):

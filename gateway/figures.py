@@ -1,10 +1,32 @@
 """The name, symbol, SI unit and plain title of every figure of the sheet: one table for payload, metrics and people."""
 
+from operator import itemgetter
 from typing import NamedTuple
 
-from gateway.records import Figures
+from gateway.records import Figure, Figures, Quality
 
-__all__ = ["FIGURE_DEFINITIONS", "FigureDefinition"]
+__all__ = ["BESIDE", "FIGURE_DEFINITIONS", "FigureDefinition", "tank_quality"]
+
+BESIDE = frozenset(
+    {
+        "second_level",
+        "level_difference",
+        "vapour_temperature",
+        "ambient_temperature",
+        "bottom_pressure",
+        "vapour_pressure",
+        "measured_density",
+        "density_difference",
+    }
+)
+"""Measurements and comparisons that stand beside the sheet and do not count for the quality of the tank by themselves.
+
+Where a result rests on one, that result carries its quality: a vapour pressure that is lost makes the standard volume
+of a pressurised tank Bad, and leaves that of any other as it was. So a spare gauge alone that is lost leaves the tank
+Good: its level, its volumes and its room are as right as they were, and who sees Bad at three in the morning must be
+able to rely on it that a number is missing. What is lost is the check: it is Bad at its own figure, and is told
+wherever tanks are listed.
+"""
 
 
 class FigureDefinition(NamedTuple):
@@ -125,6 +147,15 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
     _figure("pumpable", "pumpable", "Volume above the minimum", "m3", "volume", "pumpable_volume_cubic_metres"),
     _figure("room", "room", "Room to the maximum working level", "m3", "volume", "room_cubic_metres"),
 )
+
+_counting = itemgetter(*(index for index, name in enumerate(Figures._fields) if name not in BESIDE))
+
+
+def tank_quality(figures: Figures) -> Quality:
+    """The quality of the whole tank: the worst of the figures that count."""
+    counting: tuple[Figure, ...] = _counting(figures)
+    return max([each.quality for each in counting])
+
 
 if tuple(definition.name for definition in FIGURE_DEFINITIONS) != Figures._fields:  # pragma: no cover
     raise AssertionError("FIGURE_DEFINITIONS and Figures must name the same figures in the same order")

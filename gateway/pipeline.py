@@ -1,25 +1,19 @@
 """Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import structlog
 
-from gateway.binding import TankBinding, bind, newest
+from gateway.binding import TankBinding, bind, received, was_heard
 from gateway.calculation.inventory import calculate, failed, unwatched
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
+from gateway.calculation.recurrence import QUIET, Recurrence
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
-from gateway.records import (
-    ENTRIES,
-    Ending,
-    Inventory,
-    InventoryRecord,
-    Quality,
-    Reading,
-    Reason,
-    ReasonCode,
-)
+from gateway.figures import BESIDE
+from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
 from gateway.validity import valid_for_s
 
 __all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "Pipeline", "Tank"]
@@ -33,6 +27,7 @@ _NS_PER_S = 1_000_000_000
 _GRACE_NS = 250_000_000
 """A level that comes this much later than its period says is still waited for: a sheet just before it is for nothing,
 and when everything is a little late the sheets of all tanks at once would make it later still."""
+_NEVER_NS = 2**63
 Log = structlog.stdlib.BoundLogger
 
 
@@ -78,6 +73,11 @@ class Pipeline:
         self._deliver = deliver
         self._clock = clock
         self._latest: dict[tuple[str, str], Reading] = {}
+        self._missed: dict[tuple[str, str], Recurrence] = {}
+        """Of the signals that came late or not at all of late."""
+        self._heard_ns: dict[str, int] = {}
+        """When each instrument was last heard, monotonic."""
+        self._overdue_ns = _overdue_ns([binding for _, binding, _ in tanks])
         started_ns = clock.monotonic_ns()
         self._tanks = [Tank(plan, binding, period_s, started_ns) for plan, binding, period_s in tanks]
         self._by_instrument = _tanks_by_instrument(self._tanks)
@@ -86,11 +86,19 @@ class Pipeline:
 
     def take(self, readings: Sequence[Reading]) -> None:
         """The readings of one instrument, from one poll."""
-        latest = self._latest
+        latest, missed = self._latest, self._missed
+        late = self._are_late(readings)
         for reading in readings:
             key = reading.instrument, reading.signal
-            # `newest` would say the same of a reading without a reason: a short cut for nearly all of them.
-            latest[key] = reading if reading.reason is None else newest(latest.get(key), reading)
+            if reading.reason is None and not late and key not in missed:
+                # `received` would say the same: a short cut for nearly all of them.
+                latest[key] = reading
+                continue
+            latest[key], state = received(latest.get(key), reading, missed.get(key, QUIET), late=late)
+            if state == QUIET:
+                missed.pop(key, None)
+            else:
+                missed[key] = state
         instrument = readings[0].instrument if readings else None
         for tank in self._by_instrument.get(instrument, ()):
             if tank.latest is None:
@@ -100,6 +108,16 @@ class Pipeline:
                     self._calculate(tank)
             elif instrument == tank.level_instrument:
                 self._calculate(tank)
+
+    def _are_late(self, readings: Sequence[Reading]) -> bool:
+        """Whether an instrument that is heard had been silent for longer than a value of it may be old."""
+        heard = next((reading for reading in readings if was_heard(reading)), None)
+        if heard is None:
+            return False
+        instrument, now_ns = heard.instrument, heard.monotonic_ns
+        before_ns = self._heard_ns.get(instrument, now_ns)
+        self._heard_ns[instrument] = now_ns
+        return now_ns - before_ns > self._overdue_ns.get(instrument, _NEVER_NS)
 
     def overdue(self) -> Iterator[str]:
         """Calculate every tank whose period has passed without a level: one at each step, which gives its name.
@@ -162,7 +180,14 @@ class Pipeline:
         before = None if tank.latest is None else tank.latest.inventory.quality
         if inventory.quality == before:
             return
-        worst = next((each for each in inventory.figures if each.quality == inventory.quality and each.reasons), None)
+        worst = next(
+            (
+                each
+                for name, each in zip(Figures._fields, inventory.figures, strict=True)
+                if each.quality == inventory.quality and each.reasons and name not in BESIDE
+            ),
+            None,
+        )
         log = self._log.info if inventory.quality == Quality.GOOD else self._log.warning
         log(
             TANK_QUALITY,
@@ -185,6 +210,16 @@ class Pipeline:
                     expires=f"{ending.expires:%Y-%m-%d %H:%M} UTC",
                     simulated=inventory.simulated,
                 )
+
+
+def _overdue_ns(bindings: Sequence[TankBinding]) -> Mapping[str, int]:
+    """From which age on a value of each instrument is doubted."""
+    sources = [source for binding in bindings for source in binding.sources]
+    return {
+        source.instrument: round(source.overdue_after_s * _NS_PER_S)
+        for source in sources
+        if math.isfinite(source.overdue_after_s)
+    }
 
 
 def _tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:

@@ -59,6 +59,7 @@ class ReasonCode(StrEnum):
     DEVICE_EXCEPTION = "device_exception"
     SENTINEL = "sentinel"
     NOT_A_NUMBER = "not_a_number"
+    IMPOSSIBLE_NUMBER = "impossible_number"
     OUT_OF_RANGE = "out_of_range"
     LOOP_FAILED = "loop_failed"
     LOOP_OUTSIDE_SPAN = "loop_outside_span"
@@ -66,6 +67,13 @@ class ReasonCode(StrEnum):
     DEVICE_STALE = "device_stale"
     DUPLICATE_ADDRESS = "duplicate_address"
     SECOND_MASTER = "second_master"
+    ANSWER_UNPROVEN = "answer_unproven"
+    ANSWERED_TWICE = "answered_twice"
+    ANSWERS_SHIFTED = "answers_shifted"
+    DEVICE_STILL_WORKING = "device_still_working"
+    DEVICE_BUSY = "device_busy"
+    PATH_UNAVAILABLE = "path_unavailable"
+    TARGET_SILENT = "target_silent"
     # binding
     OVERDUE = "overdue"
     STALE = "stale"
@@ -81,6 +89,7 @@ class ReasonCode(StrEnum):
     SECOND_GAUGE_USED = "second_gauge_used"
     AGES_DIFFER = "ages_differ"
     LEVEL_FROZEN = "level_frozen"
+    LEVEL_AGAINST_FLOW = "level_against_flow"
     # level and volume
     BELOW_DATUM = "below_datum"
     ABOVE_REFERENCE_HEIGHT = "above_reference_height"
@@ -319,7 +328,7 @@ class Inventory(NamedTuple):
     figures: Figures
     elements: tuple[ElementUse, ...]
     quality: Quality
-    """Worst of the figures."""
+    """Worst of the figures that count: `gateway.figures.tank_quality`."""
     simulated: bool
     last_good: Mapping[str, LastGood]
     """By figure name, for figures that are Bad now. Read only."""

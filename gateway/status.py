@@ -65,6 +65,10 @@ class LineStatus(NamedTuple):
     connections_open: int = 0
     second_master_suspicions: int = 0
     """How often it began to seem that another master is on the line."""
+    second_answers: int = 0
+    """Frames that look like another answer to a request that was answered already."""
+    shifts: int = 0
+    """How often answers began to stay behind their requests, so that none of them was taken."""
 
 
 class Trouble(NamedTuple):
@@ -119,3 +123,5 @@ class GatewaySnapshot(NamedTuple):
     calculation_errors: int
     time_zone: str = "UTC"
     """Of the site, a key of the IANA data base."""
+    log_lines_dropped: int = 0
+    """Since the start: nobody read the log, or it could not be written."""

@@ -4,10 +4,12 @@ Everything served from here is SIMULATED.
 """
 
 from simulators.errors import ScenarioError, SimulatorError
+from simulators.fault_options import make_fault
 from simulators.fleet import RegisterRow, describe, fleet
 from simulators.running import Running, serve
 from simulators.scenario import Scenario
-from simulators.scenario_file import load_scenario, make_fault, scenario_names
+from simulators.scenario_file import load_scenario, scenario_names
+from simulators.scenario_schema import scenario_schema
 from simulators.tank import Tank
 from simulators.world import World
 
@@ -24,5 +26,6 @@ __all__ = [
     "load_scenario",
     "make_fault",
     "scenario_names",
+    "scenario_schema",
     "serve",
 ]

@@ -13,7 +13,8 @@ from collections.abc import Callable, Sequence
 from simulators.errors import ScenarioError
 from simulators.running import Running, serve
 from simulators.scenario import Scenario
-from simulators.scenario_file import load_scenario, scenario_names
+from simulators.scenario_file import load_scenario, scenario_names, scenario_path
+from simulators.worksheet import worksheet
 
 __all__ = ["main"]
 
@@ -29,7 +30,13 @@ def main(argv: Sequence[str]) -> int:
         return exc.code if isinstance(exc.code, int) else 2
     try:
         ports = dict(_port(text) for text in arguments.port)
+        if arguments.print:
+            sys.stdout.write(scenario_path(arguments.scenario).read_text(encoding="utf-8"))
+            return 0
         scenario = load_scenario(arguments.scenario)
+        if arguments.check or arguments.worksheet:
+            sys.stdout.write(worksheet(scenario) if arguments.worksheet else _well(scenario))
+            return 0
         logging.basicConfig(stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
         return asyncio.run(_serve(scenario, arguments.host, ports, arguments.json, arguments.until_stdin_closes))
     except ScenarioError as exc:
@@ -43,20 +50,33 @@ def main(argv: Sequence[str]) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="simulate",
-        description="Serve SIMULATED tanks and their instruments over Modbus TCP until stopped. They can only be read.",
+        description="Serve SIMULATED tanks and their instruments until stopped: by Modbus TCP, by RTU or ASCII inside "
+        "TCP, on serial ports. They can only be read. What a scenario file may say: simulate every_key --print.",
     )
     parser.add_argument(
         "scenario", metavar="SCENARIO", help=f"a scenario file, or one of: {', '.join(scenario_names())}"
     )
     parser.add_argument(
-        "--port", metavar="LINE=PORT", action="append", default=[], help="port of a line; 0 for any free one"
+        "--port", metavar="LINE=PORT", action="append", default=[], help="TCP port of a line; 0 for any free one"
     )
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
+    parser.add_argument("--print", action="store_true", help="only print the scenario file, to begin one of your own")
+    parser.add_argument("--check", action="store_true", help="only check the scenario file")
+    parser.add_argument("--worksheet", action="store_true", help="only print what stands in which register, as CSV")
     parser.add_argument("--json", action="store_true", help="print the addresses as one line of JSON")
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="stop when standard input ends, as when a parent is gone"
     )
     return parser
+
+
+def _well(scenario: Scenario) -> str:
+    tanks, instruments, lines = len(scenario.tanks), len(scenario.instruments), len(scenario.lines)
+    return f"well: {_count(tanks, 'tank')}, {_count(instruments, 'instrument')} on {_count(lines, 'line')}\n"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _port(text: str) -> tuple[str, int]:
@@ -111,8 +131,23 @@ def _addresses_json(running: Running) -> str:
                 "scenario": running.scenario.name,
                 "seed": running.scenario.seed,
                 "addresses": {
-                    name: {"host": host, "port": port, "url": f"modbus://{host}:{port}"}
+                    name: {
+                        "host": host,
+                        "port": port,
+                        "url": f"modbus://{host}:{port}",
+                        "framing": running.lines[name].framing,
+                    }
                     for name, (host, port) in running.addresses.items()
+                },
+                "serial": {
+                    name: {
+                        "port": path,
+                        "framing": running.lines[name].framing,
+                        "baud": part.baud,
+                        "parity": part.parity,
+                    }
+                    for name, path in running.serial_ports.items()
+                    if (part := running.scenario.lines[name].serial) is not None
                 },
                 "replaced": {
                     name: {"wanted": wanted, "port": given} for name, (wanted, given) in running.replaced.items()
@@ -129,9 +164,9 @@ def _addresses_text(running: Running) -> str:
         f"SIMULATED site '{scenario.name}': {len(scenario.tanks)} tanks, {len(scenario.instruments)} instruments, "
         f"seed {scenario.seed}, time factor {scenario.time_factor:g}"
     ]
-    for name, (host, port) in running.addresses.items():
-        units = ", ".join(str(unit) for unit in sorted(running.lines[name].instruments))
-        lines.append(f"  {name:<12} modbus://{host}:{port}  units {units}")
+    for name, line in running.lines.items():
+        units = ", ".join(str(unit) for unit in sorted(line.instruments))
+        lines.append(f"  {name:<12} {line.place}  units {units}")
     lines += [f"  port {wanted} of {name} was taken" for name, (wanted, _) in running.replaced.items()]
     lines.append("All values are SIMULATED. Stop with Ctrl-C.")
     return "\n".join(lines) + "\n"

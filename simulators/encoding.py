@@ -8,7 +8,7 @@ import math
 import struct
 from enum import Enum
 
-__all__ = ["ORDERS", "TYPES", "Encoding", "Special", "reorder"]
+__all__ = ["ORDERS", "TYPES", "Encoding", "Special", "integer_limits", "reorder"]
 
 _CODES = {
     "int16": "h",
@@ -49,6 +49,15 @@ def reorder(data: bytes, order: str) -> bytes:
     return data
 
 
+def integer_limits(type_name: str) -> tuple[int, int] | None:
+    """Smallest and largest number of a type; None for one that is no integer."""
+    if type_name.startswith("float") or type_name == "bool":
+        return None
+    bits = 8 * struct.calcsize(">" + _CODES[type_name])
+    signed = not type_name.startswith("u")
+    return (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if signed else (0, (1 << bits) - 1)
+
+
 class Encoding:
     """How one signal stands in its registers.
 
@@ -79,13 +88,10 @@ class Encoding:
         self.registers = self._struct.size // 2
         self._real = type_name.startswith("float")
         if self._real:
-            self._highest = _FLOAT32_MAX if type_name == "float32" else math.inf
-            self._lowest = -self._highest
+            self._highest: float = _FLOAT32_MAX if type_name == "float32" else math.inf
+            self._lowest: float = -self._highest
         else:
-            bits = 8 * self._struct.size
-            signed = not type_name.startswith("u")
-            self._lowest = -(1 << (bits - 1)) if signed else 0
-            self._highest = (1 << (bits - 1)) - 1 if signed else (1 << bits) - 1
+            self._lowest, self._highest = integer_limits(type_name) or (0, 0)
         first = invalid[0] if invalid else (math.nan if self._real else None)
         self._codes: dict[Special, float | None] = {
             Special.INVALID: first,

@@ -2,14 +2,18 @@
 
 A fault may stand at three places, each a method that leaves things as they are unless a fault overrides it:
 `measure` changes the value before it is encoded, `encode` the bytes of its registers, `answer` the frame on the wire.
-Values are in the quantity's own unit (m, degC, Pa gauge).
+Values are in the quantity's own unit (m, degC, Pa gauge, m3/s). The fields of a fault are its options in a scenario
+file; `fault_options.py` reads them.
 """
 
 import struct
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import ClassVar, NamedTuple, Protocol
 
 from simulators.encoding import Special, reorder
+from simulators.framing import Framing, Message, TcpFraming
 
 __all__ = [
     "FAULTS",
@@ -53,11 +57,13 @@ class Exchange(NamedTuple):
     request: bytes
     """The request's PDU: function code and data."""
     reply: bytes
-    """The whole reply frame: seven bytes of header, then the PDU."""
+    """The whole reply frame."""
+    framing: Framing = TcpFraming()
+    """How the frame is made."""
 
 
 class Answer(NamedTuple):
-    """What goes out instead: a frame or nothing, after a delay, and perhaps the end of the connection."""
+    """What goes out instead: a frame or nothing, after a delay, and perhaps the end of the connection if it has one."""
 
     frame: bytes | None
     delay_s: float = 0.0
@@ -90,13 +96,17 @@ class Fault:
         """Return what goes out on the wire."""
         return Answer(exchange.reply)
 
+    def unfit(self, framing: str, on_serial_port: bool) -> str | None:
+        """Why it cannot happen on such a line, and what can; None where it can."""
+        return None
+
 
 @dataclass(frozen=True)
 class OpenElement(Fault):
     """A broken wire: temperature element `element` (1 is the lowest), or the signal named."""
 
-    element: int = 1
-    signal: str | None = None
+    element: int = field(default=1, metadata={"says": "number of the temperature element, 1 is the lowest"})
+    signal: str | None = field(default=None, metadata={"says": "this signal instead of an element"})
     code: ClassVar[Special] = Special.OPEN
 
     def measure(
@@ -117,7 +127,7 @@ class ShortElement(OpenElement):
 class Frozen(Fault):
     """The value of the moment the fault began, for ever; of one signal or of all."""
 
-    signal: str | None = None
+    signal: str | None = field(default=None, metadata={"says": "this signal alone; all unless given"})
 
     def measure(
         self, signal: SignalView, value: float | Special, memory: dict[str, float | Special], turn: int
@@ -129,8 +139,8 @@ class Frozen(Fault):
 class Offset(Fault):
     """A constant error of one signal, in its own unit (m, degC, Pa)."""
 
-    signal: str
-    amount: float
+    signal: str = field(metadata={"says": "the signal"})
+    amount: float = field(metadata={"says": "by how much it reads too high, in a unit of its quantity"})
 
     def measure(
         self, signal: SignalView, value: float | Special, memory: dict[str, float | Special], turn: int
@@ -161,7 +171,7 @@ class WordSwap(Fault):
 class NotANumber(Fault):
     """Not a number in floating-point registers, the device's code for "invalid" in others; one signal or all."""
 
-    signal: str | None = None
+    signal: str | None = field(default=None, metadata={"says": "this signal alone; all unless given"})
 
     def measure(
         self, signal: SignalView, value: float | Special, memory: dict[str, float | Special], turn: int
@@ -180,12 +190,15 @@ class GaugeFault(Fault):
 class ExceptionReply(Fault):
     """A Modbus exception instead of data, 4 (device failure) unless told otherwise."""
 
-    code: int = 4
+    code: int = field(default=4, metadata={"says": "exception code, 1 to 255", "lowest": 1, "highest": 255})
     on_wire: ClassVar[bool] = True
 
     def answer(self, exchange: Exchange) -> Answer:
-        header = exchange.reply[:4] + b"\x00\x03" + exchange.reply[6:7]
-        return Answer(header + bytes((exchange.request[0] | 0x80, self.code & 0xFF)))
+        message = exchange.framing.open(exchange.reply)
+        if message is None:
+            return Answer(exchange.reply)
+        pdu = bytes(((exchange.request[0] | 0x80) & 0xFF, self.code & 0xFF))
+        return Answer(exchange.framing.seal(message._replace(pdu=pdu)))
 
 
 @dataclass(frozen=True)
@@ -202,63 +215,100 @@ class Silence(Fault):
 class Slow(Fault):
     """The right answer, late. Requests behind it on the same connection wait, as on a serial line."""
 
-    delay_s: float = 3.0
+    delay_s: float = field(default=3.0, metadata={"says": "how late; in seconds when made in Python"})
     on_wire: ClassVar[bool] = True
 
     def answer(self, exchange: Exchange) -> Answer:
         return Answer(exchange.reply, delay_s=self.delay_s)
 
 
+_EVERYWHERE = frozenset({"tcp", "rtu", "ascii"})
+_WITH_HEADER = frozenset({"tcp"})
+_WITH_SUM = frozenset({"rtu", "ascii"})
+
+
 @dataclass(frozen=True)
 class Garbled(Fault):
     """A damaged frame.
 
-    `how`: `bytes` (data bits flipped), `truncated` (the frame ends early, then the connection), `length` (the header's
-    length is not the frame's), `count` (one register too few, otherwise consistent), `transaction` (another request's
-    number), `unit` (another unit answers), `function` (the answer to another function).
+    `how`: `bytes` (data bits flipped; a check sum stays as it was), `truncated` (the frame ends early, then the
+    connection), `count` (one register too few, otherwise consistent), `unit` (another unit answers), `function` (the
+    answer to another function); with Modbus TCP also `length` (the header's length is not the frame's) and
+    `transaction` (another request's number); with RTU and ASCII `checksum` (the right data, another check sum).
     """
 
-    how: str = "bytes"
+    how: str = field(default="bytes", metadata={"says": "in which way"})
     on_wire: ClassVar[bool] = True
-    WAYS: ClassVar[tuple[str, ...]] = ("bytes", "truncated", "length", "count", "transaction", "unit", "function")
+    WAYS: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType(
+        {
+            "bytes": _EVERYWHERE,
+            "truncated": _EVERYWHERE,
+            "count": _EVERYWHERE,
+            "unit": _EVERYWHERE,
+            "function": _EVERYWHERE,
+            "length": _WITH_HEADER,
+            "transaction": _WITH_HEADER,
+            "checksum": _WITH_SUM,
+        }
+    )
+    """Way -> the framings in which a frame can be damaged so."""
 
     def __post_init__(self) -> None:
         if self.how not in self.WAYS:
-            raise ValueError(f"a frame is garbled in one of these ways: {', '.join(self.WAYS)}; not {self.how!r}")
+            raise ValueError(
+                f"options.how: {self.how!r} is no way to garble a frame; give one of: {', '.join(self.WAYS)}"
+            )
+
+    def unfit(self, framing: str, on_serial_port: bool) -> str | None:
+        if framing in self.WAYS[self.how]:
+            return None
+        ways = ", ".join(way for way, framings in self.WAYS.items() if framing in framings)
+        return f"options.how: {self.how!r} is nothing in a frame of {framing}; give one of: {ways}"
 
     def answer(self, exchange: Exchange) -> Answer:
-        frame = bytearray(exchange.reply)
+        framing, frame = exchange.framing, exchange.reply
+        message = framing.open(frame)
         match self.how:
             case "bytes":
-                for position in range(9 if len(frame) > 9 else 7, len(frame)):
-                    frame[position] ^= 0x5A
+                frame = framing.damaged(frame)
             case "truncated":
-                return Answer(bytes(frame[: max(8, len(frame) - 3)]), close=True)
-            case "length":
-                struct.pack_into(">H", frame, 4, len(frame) - 6 - 1)
-            case "count" if len(frame) > 10 and frame[7] < 0x80:
-                del frame[-2:]
-                frame[8] -= 2
-                struct.pack_into(">H", frame, 4, len(frame) - 6)
-            case "transaction":
-                struct.pack_into(">H", frame, 0, struct.unpack_from(">H", frame)[0] ^ 0x0101)
-            case "unit":
-                frame[6] ^= 0x40
+                return Answer(frame[: max(8 if not framing.has_sum else 3, len(frame) - 3)], close=True)
+            case "checksum":
+                frame = framing.missummed(frame)
+            case "length" if not framing.has_sum:
+                frame = frame[:4] + struct.pack(">H", len(frame) - 6 - 1) + frame[6:]
+            case _ if message is not None:
+                frame = framing.seal(self._changed(message))
             case _:
-                frame[7] ^= 0x07
-        return Answer(bytes(frame))
+                pass  # another fault has left no frame to garble
+        return Answer(frame)
+
+    def _changed(self, message: Message) -> Message:
+        head, unit, pdu = message
+        match self.how:
+            case "count" if len(pdu) > 3 and pdu[0] < 0x80:
+                return Message(head, unit, bytes((pdu[0], pdu[1] - 2)) + pdu[2:-2])
+            case "transaction" if head:
+                return Message(struct.pack(">H", struct.unpack(">H", head)[0] ^ 0x0101), unit, pdu)
+            case "unit":
+                return Message(head, unit ^ 0x40, pdu)
+            case _:
+                return Message(head, unit, bytes((pdu[0] ^ 0x07,)) + pdu[1:])
 
 
 @dataclass(frozen=True)
 class DroppedConnection(Fault):
     """The connection ends instead of an answer, or in the middle of one."""
 
-    half_answered: bool = False
+    half_answered: bool = field(default=False, metadata={"says": "whether half of the answer still comes"})
     on_wire: ClassVar[bool] = True
 
     def answer(self, exchange: Exchange) -> Answer:
         half = exchange.reply[: len(exchange.reply) // 2]
         return Answer(half if self.half_answered else None, close=True)
+
+    def unfit(self, framing: str, on_serial_port: bool) -> str | None:
+        return _NO_CONNECTION if on_serial_port else None
 
 
 @dataclass(frozen=True)
@@ -267,12 +317,15 @@ class RefusedConnection(Fault):
 
     refuses: ClassVar[bool] = True
 
+    def unfit(self, framing: str, on_serial_port: bool) -> str | None:
+        return _NO_CONNECTION if on_serial_port else None
+
 
 @dataclass(frozen=True)
 class DuplicateAddress(Fault):
     """A second device has the same address and answers every other request, with `factor` times the values."""
 
-    factor: float = 0.8
+    factor: float = field(default=0.8, metadata={"says": "its values are so many times the true ones"})
     turns: ClassVar[int] = 2
 
     def measure(
@@ -280,6 +333,8 @@ class DuplicateAddress(Fault):
     ) -> float | Special:
         return value * self.factor if turn and isinstance(value, float) else value
 
+
+_NO_CONNECTION = "fault: a serial port has no connection to end; give 'silence'"
 
 FAULTS: dict[str, type[Fault]] = {
     "open_element": OpenElement,

@@ -3,9 +3,11 @@
 import random
 from typing import NamedTuple
 
-from simulators.scenario import DensityPart, InstrumentPart, LinePart, NoisePart, Scenario, SignalPart, TankPart
-from simulators.scenario import UprightShape as _Upright
-from simulators.scenario_file import expand_signals
+from simulators.scenario import InstrumentPart, LinePart, NoisePart, Scenario
+from simulators.scenario_check import expand_signals
+from simulators.signal_part import SignalPart
+from simulators.tank_part import DensityPart, TankPart
+from simulators.tank_part import UprightShape as _Upright
 
 __all__ = ["RegisterRow", "describe", "fleet"]
 

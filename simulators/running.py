@@ -1,4 +1,4 @@
-"""A scenario served over Modbus TCP on this machine."""
+"""A scenario served on this machine: over TCP, on serial ports, on pairs of them."""
 
 import asyncio
 import contextlib
@@ -7,11 +7,12 @@ from collections import Counter
 from collections.abc import AsyncIterator, Mapping
 
 from simulators.errors import ScenarioError
+from simulators.fault_options import make_fault
 from simulators.faults import Fault
 from simulators.instrument import Instrument
 from simulators.modbus_server import Line
 from simulators.scenario import Scenario
-from simulators.scenario_file import make_fault
+from simulators.serial_line import SerialLine
 from simulators.tank import Tank
 from simulators.world import World
 
@@ -28,7 +29,7 @@ class Running:
     def __init__(self, scenario: Scenario) -> None:
         self.scenario = scenario
         self.world = World(scenario)
-        self.lines: dict[str, Line] = {}
+        self.lines: dict[str, Line | SerialLine] = {}
         self.replaced: dict[str, tuple[int, int]] = {}
         """Lines whose wanted port was taken: (wanted, given)."""
         self.failure: BaseException | None = None
@@ -43,13 +44,21 @@ class Running:
                 for tag, instrument in scenario.instruments.items()
                 if instrument.line == name
             }
-            self.lines[name] = Line(name, instruments, part.unknown_unit == "exception")
+            if part.serial is None:
+                self.lines[name] = Line(name, instruments, part.unknown_unit == "exception", part.frames)
+            else:
+                self.lines[name] = SerialLine(name, instruments, part.serial, part.frames, self._refusing.set)
         self.world.faults_changed.append(self._follow_refusals)
 
     @property
     def addresses(self) -> dict[str, tuple[str, int]]:
-        """Line -> host and port."""
-        return {name: line.address for name, line in self.lines.items()}
+        """Line -> host and port, of those that are reached over TCP."""
+        return {name: line.address for name, line in self.lines.items() if isinstance(line, Line)}
+
+    @property
+    def serial_ports(self) -> dict[str, str]:
+        """Line -> real port, or the path of the client's end of a pair, of those that are serial."""
+        return {name: line.path for name, line in self.lines.items() if isinstance(line, SerialLine)}
 
     @property
     def now_s(self) -> float:
@@ -87,6 +96,9 @@ class Running:
     async def open(self, host: str, ports: Mapping[str, int]) -> None:
         """Listen on every line."""
         for name, line in self.lines.items():
+            if isinstance(line, SerialLine):
+                line.open()
+                continue
             wanted = ports.get(name, self.scenario.lines[name].port)
             if not await line.open(host, wanted):
                 self.replaced[name] = (wanted, line.address[1])
@@ -107,13 +119,18 @@ class Running:
 
     async def keep_lines(self) -> None:
         """Close lines that refuse connections and open them again afterwards, until cancelled."""
+        missed: set[str] = set()
         while True:
             await self._refusing.wait()
             self._refusing.clear()
             for line in self.lines.values():
                 if not self._refuses(line) and not line.listening and not await line.reopen():
-                    log.warning("line %s: port %d is taken for the moment", line.name, line.address[1])
+                    if line.name not in missed:
+                        log.warning("line %s: %s cannot be had for the moment", line.name, _place(line))
+                    missed.add(line.name)
                     self._refusing.set()
+                elif line.listening:
+                    missed.discard(line.name)
             if self._refusing.is_set():
                 await asyncio.sleep(_REOPEN_AFTER_S)
 
@@ -125,7 +142,7 @@ class Running:
                 self._refusing.set()
 
     @staticmethod
-    def _refuses(line: Line) -> bool:
+    def _refuses(line: Line | SerialLine) -> bool:
         return any(fault.refuses for instrument in line.instruments.values() for fault in instrument.faults)
 
     def _schedule(self) -> None:
@@ -156,6 +173,10 @@ class Running:
         self.close()
 
 
+def _place(line: Line | SerialLine) -> str:
+    return line.path if isinstance(line, SerialLine) else f"port {line.address[1]}"
+
+
 @contextlib.asynccontextmanager
 async def serve(
     scenario: Scenario, host: str = "127.0.0.1", ports: Mapping[str, int] | None = None, *, by_clock: bool = True
@@ -163,12 +184,15 @@ async def serve(
     """Serve a scenario until the block ends.
 
     `ports` go before the scenario's own; a taken one is replaced by a free one (`running.replaced`). With
-    `by_clock=False` time passes by `running.advance` alone. Raises ScenarioError for a line that does not exist.
+    `by_clock=False` time passes by `running.advance` alone. Raises ScenarioError for a line that does not exist, and
+    for a serial port that cannot be had.
     """
     ports = ports or {}
     for name in ports:
         if name not in scenario.lines:
             raise ScenarioError(f"port of {name}: there is no such line; give one of: {', '.join(scenario.lines)}")
+        if scenario.lines[name].serial is not None:
+            raise ScenarioError(f"port of {name}: it is a serial line, which has none; leave it out")
     running = Running(scenario)
     keeper = asyncio.create_task(running.keep_lines(), name="simulators.keep_lines")
     keeper.add_done_callback(running.lines_unkept)

@@ -9,7 +9,7 @@ Appendix B.
 import re
 from typing import NamedTuple
 
-__all__ = ["DIMENSIONS", "parse_quantities", "parse_quantity", "parse_step"]
+__all__ = ["DIMENSIONS", "EXAMPLES", "parse_quantities", "parse_quantity", "parse_step"]
 
 _INCH = 0.0254
 _FOOT = 12 * _INCH
@@ -68,7 +68,7 @@ DIMENSIONS: dict[str, dict[str, _Unit]] = {
 }
 """Dimension -> unit -> size and zero."""
 
-_EXAMPLES = {
+EXAMPLES = {
     "length": "9.412 m",
     "volume": "4.2 m3",
     "flow": "300 m3/h",
@@ -87,34 +87,43 @@ _EXAMPLES = {
 
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
 _QUANTITY = re.compile(rf"(?P<numbers>{_NUMBER}(?:\s+{_NUMBER})*)\s+(?P<unit>[A-Za-z1][A-Za-z0-9/]*)")
-_FEET_INCHES = re.compile(rf"(?P<feet>-?\d+)\s*ft\s+(?P<inches>{_NUMBER})\s*in")
+_FEET_INCHES = re.compile(
+    r"(?P<feet>-?\d+)\s*ft\s+(?P<inches>\d+)(?:(?P<decimals>\.\d+)|[- ](?P<parts>\d+)/(?P<whole>[1-9]\d*))?\s*in"
+)
+_LARGEST = 1e30
 
 
 def _wanted(text: str, dimension: str, many: bool = False) -> str:
     units = ", ".join(DIMENSIONS[dimension])
     what = f"one or more numbers and a unit of {dimension}" if many else f"a {dimension} with its unit"
-    return f"{text!r} is not {what} ({units}); write it like '{_EXAMPLES[dimension]}'"
+    return f"{text!r} is not {what} ({units}); write it like '{EXAMPLES[dimension]}'"
 
 
 def parse_quantities(text: str, dimension: str) -> tuple[float, ...]:
     """Read `1 3.5 6 8.5 11 m` or one quantity. Raises ValueError with what would be right."""
     text = text.strip()
     if dimension == "length" and (split := _FEET_INCHES.fullmatch(text)):
-        feet, inches = float(split["feet"]), float(split["inches"])
+        feet, inches = float(split["feet"]), float(split["inches"] + (split["decimals"] or ""))
+        inches += int(split["parts"] or 0) / int(split["whole"] or 1)
+        if inches >= 12:
+            raise ValueError(f"{text!r} has 12 inches or more beside the feet; write it like '49 ft 6 in'")
         return (feet * _FOOT + (-inches if split["feet"].startswith("-") else inches) * _INCH,)
     found = _QUANTITY.fullmatch(text)
     unit = DIMENSIONS[dimension].get(found["unit"]) if found else None
     if found is None or unit is None:
         raise ValueError(_wanted(text, dimension, many=True))
-    return tuple(float(number) * unit.size + unit.zero for number in found["numbers"].split())
+    values = tuple(float(number) * unit.size + unit.zero for number in found["numbers"].split())
+    if not all(abs(value) < _LARGEST for value in values):
+        raise ValueError(_wanted(text, dimension, many=True))
+    return values
 
 
 def parse_quantity(text: str, dimension: str) -> float:
     """Read one quantity, for example `9.412 m` -> 9.412. Raises ValueError with what would be right."""
     try:
         values = parse_quantities(text, dimension)
-    except ValueError:
-        raise ValueError(_wanted(text, dimension)) from None
+    except ValueError as error:
+        raise ValueError(str(error) if "12 inches" in str(error) else _wanted(text, dimension)) from None
     if len(values) != 1:
         raise ValueError(_wanted(text, dimension))
     return values[0]
@@ -124,6 +133,11 @@ def parse_step(text: str, dimension: str) -> tuple[float, float]:
     """Read the size of one count of a register, `0.1 mm` or `0.1 degF`; return (size, zero) in the dimension's unit."""
     found = _QUANTITY.fullmatch(text.strip())
     unit = DIMENSIONS[dimension].get(found["unit"]) if found else None
-    if found is None or unit is None or len(found["numbers"].split()) != 1 or float(found["numbers"]) <= 0:
-        raise ValueError(_wanted(text, dimension))
+    if (
+        found is None
+        or unit is None
+        or len(found["numbers"].split()) != 1
+        or not 0 < float(found["numbers"]) < _LARGEST
+    ):
+        raise ValueError(f"{_wanted(text, dimension)}, above 0")
     return float(found["numbers"]) * unit.size, unit.zero

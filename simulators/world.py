@@ -10,13 +10,16 @@ from functools import partial
 
 from simulators.encoding import Special
 from simulators.errors import ScenarioError
+from simulators.fault_options import make_fault
 from simulators.faults import Fault
 from simulators.instrument import Instrument, Signal
 from simulators.noise import noise_phase, noise_ring
-from simulators.scenario import Movement, Scenario, SignalPart, TankPart
-from simulators.scenario_file import check_scenario, expand_signals, make_fault
+from simulators.scenario import Movement, Scenario
+from simulators.scenario_check import check_scenario, expand_signals
 from simulators.shapes import LyingCylinder, Shape, UprightCylinder
+from simulators.signal_part import SignalPart
 from simulators.tank import Ambient, Density, FloatingRoof, Tank
+from simulators.tank_part import TankPart
 
 __all__ = ["World", "build_tank"]
 

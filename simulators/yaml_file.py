@@ -13,25 +13,28 @@ Place = tuple[str, int]
 """File and line."""
 
 
-def read_yaml(path: Path) -> tuple[dict[str, object], dict[tuple[str, ...], Place]]:
+def read_yaml(path: Path, shipped: Path | None = None) -> tuple[dict[str, object], dict[tuple[str, ...], Place]]:
     """Return the file's mapping, with the files it includes below it, and where each key stands.
 
-    What the file says itself goes before what it includes; mappings are merged key by key, lists are replaced.
+    What the file says itself goes before what it includes; mappings are merged key by key, lists are replaced. A file
+    that is included stands beside the one that includes it, or in the folder `shipped`.
     Raises ScenarioError naming file and line.
     """
-    return _read(path, ())
+    return _read(path, (), shipped, "")
 
 
-def _read(path: Path, above: tuple[Path, ...]) -> tuple[dict[str, object], dict[tuple[str, ...], Place]]:
+def _read(
+    path: Path, above: tuple[Path, ...], shipped: Path | None, where: str
+) -> tuple[dict[str, object], dict[tuple[str, ...], Place]]:
     path = path.resolve()
     if path in above:
-        raise ScenarioError(f"{above[-1].name}: include: {path.name} includes itself; leave it out")
+        raise ScenarioError(f"{where}{path.name} includes itself; leave it out")
     try:
         root = yaml.compose(path.read_text(encoding="utf-8"), Loader=yaml.SafeLoader)
     except OSError as exc:
-        raise ScenarioError(f"{path}: cannot be read ({exc.strerror}); give the name of a YAML file") from exc
+        raise ScenarioError(f"{where}{path}: cannot be read ({exc.strerror}); give the name of a YAML file") from exc
     except UnicodeDecodeError as exc:
-        raise ScenarioError(f"{path}: is not UTF-8 text; save it as UTF-8") from exc
+        raise ScenarioError(f"{where}{path}: is not UTF-8 text; save it as UTF-8") from exc
     except yaml.MarkedYAMLError as exc:
         line = exc.problem_mark.line + 1 if exc.problem_mark is not None else 1
         raise ScenarioError(f"{path.name}:{line}: not YAML: {exc.problem}") from exc
@@ -42,8 +45,12 @@ def _read(path: Path, above: tuple[Path, ...]) -> tuple[dict[str, object], dict[
     assert isinstance(own, dict)
     tree: dict[str, object] = {}
     below: dict[tuple[str, ...], Place] = {}
-    for name in _names(own.pop("include", []), places.get(("include",), (path.name, 1))):
-        included, included_places = _read(path.parent / name, (*above, path))
+    place = places.get(("include",), (path.name, 1))
+    for name in _names(own.pop("include", []), place):
+        beside = path.parent / name
+        elsewhere = shipped is not None and not beside.exists() and (shipped / name).is_file()
+        file = shipped / name if shipped is not None and elsewhere else beside
+        included, included_places = _read(file, (*above, path), shipped, f"{place[0]}:{place[1]}: include: ")
         tree = _merge(tree, included)
         below |= included_places
     return _merge(tree, own), below | places
@@ -52,7 +59,7 @@ def _read(path: Path, above: tuple[Path, ...]) -> tuple[dict[str, object], dict[
 def _names(value: object, place: Place) -> Iterator[str]:
     for name in [value] if isinstance(value, str) else value if isinstance(value, list) else [None]:
         if not isinstance(name, str):
-            raise ScenarioError(f"{place[0]}:{place[1]}: include: give file names, like [ten_tanks.yaml]")
+            raise ScenarioError(f"{place[0]}:{place[1]}: include: gives no file names; give them like [ten_tanks.yaml]")
         yield name
 
 

@@ -4,7 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from gateway.binding import ManualValue, Source, TankBinding, bind, newest
+from gateway.binding import ManualValue, Source, TankBinding, bind, newest, received
+from gateway.calculation.recurrence import QUIET
 from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -87,6 +88,38 @@ def test_an_instrument_not_heard_keeps_its_value_uncertain_with_its_own_time() -
     stale = bind(TankBinding("TK-1", level=LEVEL), {("LT-1", "innage"): still}, NOON_NS, 161 * S).level
     assert stale is not None
     assert stale.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 61 s ago: LT-1 does not answer")
+    stale = bind(TankBinding("TK-1", level=LEVEL), {("LT-1", "innage"): still}, NOON_NS, 5_500 * S).level
+    assert stale is not None
+    assert stale.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 90 min ago: LT-1 does not answer")
+
+
+def test_a_value_missed_again_and_again_stays_uncertain_and_says_how_often() -> None:
+    silent = reading(None, ReasonCode.NO_ANSWER)
+    kept, missed = received(None, reading(), QUIET, late=False)
+    for now in (silent, reading(6.0)):
+        kept, missed = received(kept, now, missed, late=False)
+    assert (kept.value, kept.quality) == (6.0, Quality.GOOD), "once is no rule"
+    for now in (silent, reading(7.0)):
+        kept, missed = received(kept, now, missed, late=False)
+    assert (kept.value, kept.quality) == (7.0, Quality.UNCERTAIN)
+    assert kept.reason == Reason(ReasonCode.OVERDUE, "LT-1.innage came late or not at all 2 times in its last 40 polls")
+    said = reading(None, ReasonCode.SENTINEL)
+    assert received(kept, said, missed, late=False)[0] is said, "what the instrument says counts at once"
+
+
+def test_an_outage_is_one_miss_however_long_it_lasts() -> None:
+    kept, missed = received(None, reading(), QUIET, late=False)
+    for _ in range(30):
+        kept, missed = received(kept, reading(None, ReasonCode.NO_CONNECTION), missed, late=False)
+    assert kept.quality is Quality.UNCERTAIN
+    assert received(kept, reading(), missed, late=False)[0] == reading()
+
+
+def test_coming_late_counts_as_a_miss() -> None:
+    kept, missed = received(None, reading(), QUIET, late=True)
+    assert kept.quality is Quality.GOOD, "it is here now"
+    kept, missed = received(kept, reading(), missed, late=True)
+    assert kept.quality is Quality.UNCERTAIN
 
 
 def test_dry_water_probe_not_heard_stays_dry_uncertain_until_stale() -> None:
@@ -97,6 +130,28 @@ def test_dry_water_probe_not_heard_stays_dry_uncertain_until_stale() -> None:
     again = newest(kept, reading(None, ReasonCode.NO_CONNECTION, at_s=104))
     assert again == kept
     assert newest(reading(None, ReasonCode.SENTINEL), reading(None, ReasonCode.NO_ANSWER)).value is None
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        ReasonCode.BAD_FRAME,
+        ReasonCode.DEVICE_STILL_WORKING,
+        ReasonCode.DEVICE_BUSY,
+        ReasonCode.PATH_UNAVAILABLE,
+        ReasonCode.TARGET_SILENT,
+    ],
+)
+def test_what_says_nothing_of_the_value_leaves_it_uncertain(code: ReasonCode) -> None:
+    """MODBUS Application Protocol V1.1b3, section 7: exceptions 5, 6, 10 and 11 are not about the data."""
+    kept = newest(reading(), reading(None, code))
+    assert (kept.value, kept.quality) == (5.0, Quality.UNCERTAIN)
+    assert kept.reason is not None
+    assert kept.reason.code is code
+
+
+def test_answers_that_stay_behind_take_the_value_at_once() -> None:
+    assert newest(reading(), reading(None, ReasonCode.ANSWERS_SHIFTED)).quality is Quality.BAD
 
 
 def test_what_an_instrument_says_counts_at_once() -> None:

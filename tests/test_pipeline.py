@@ -1,10 +1,14 @@
 """Readings in, records out: when a tank is calculated, what it is calculated from, and what an error does."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from gateway.binding import ManualValue, Source, TankBinding
@@ -145,6 +149,64 @@ def test_a_tank_whose_instruments_have_no_turn_is_doubted_long_before_it_is_stal
     assert seen[:4] == [(Quality.GOOD, None)] * 4
     assert seen[4:26] == [(Quality.UNCERTAIN, ReasonCode.OVERDUE)] * 22
     assert seen[26:] == [(Quality.BAD, ReasonCode.STALE)] * 5
+
+
+def missing(clock: HandClock) -> Sequence[Reading]:
+    silent = level_reading(clock, None)[0]
+    return [silent._replace(reason=Reason(ReasonCode.NO_ANSWER, "LT-1 does not answer"))]
+
+
+def level_qualities(delivered: list[InventoryRecord]) -> list[Quality]:
+    return [record.inventory.figures.level.quality for record in delivered]
+
+
+def changes(qualities: list[Quality]) -> int:
+    return sum(before is not now for before, now in pairwise(qualities))
+
+
+def polled(clock: HandClock, missed: Sequence[bool], gaps_s: Sequence[float]) -> list[InventoryRecord]:
+    """The records of a tank whose level is due each 2 s; after each gap it comes, or is missed."""
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), replace(BINDING, level=LEVEL_EACH_2_S), 2.0))
+    pipeline.take(temperature_readings(clock))
+    pipeline.take(level_reading(clock))
+    for is_missed, gap_s in zip(missed, gaps_s, strict=True):
+        left_s = gap_s
+        while left_s > 2.25:
+            clock.pass_s(2.25)
+            left_s -= 2.25
+            list(pipeline.overdue())
+        clock.pass_s(left_s)
+        pipeline.take(missing(clock) if is_missed else level_reading(clock))
+    return delivered
+
+
+def test_one_poll_in_three_missed_does_not_make_a_tank_flap(clock: HandClock) -> None:
+    """It had: 78 changes in 117 records."""
+    delivered = polled(clock, [index % 3 == 0 for index in range(117)], [2.0] * 117)
+    qualities = level_qualities(delivered)
+    assert len(qualities) == 118
+    assert changes(qualities) == 3, "the first miss comes and goes, the second stays"
+    text = delivered[-1].inventory.figures.level.reasons[0].text
+    assert text == "LT-1.innage came late or not at all 13 times in its last 40 polls"
+
+
+def test_once_missed_is_good_again_with_the_next_poll(clock: HandClock) -> None:
+    qualities = level_qualities(polled(clock, [False, True, *[False] * 60], [2.0] * 62))
+    assert qualities == [*[Quality.GOOD] * 2, Quality.UNCERTAIN, *[Quality.GOOD] * 60]
+
+
+def test_after_polls_in_time_again_it_is_good_again(clock: HandClock) -> None:
+    qualities = level_qualities(polled(clock, [*[True, False] * 20, *[False] * 40], [2.0] * 80))
+    assert qualities[-1] is Quality.GOOD
+    assert qualities[40:77] == [Quality.UNCERTAIN] * 37
+
+
+@given(st.lists(st.tuples(st.booleans(), st.sampled_from([2.0, 2.0, 2.1, 6.0, 11.0, 14.0])), min_size=40, max_size=160))
+@settings(max_examples=60, deadline=None)
+def test_whatever_polls_are_missed_or_late_quality_changes_once_in_ten_at_most(polls: list[tuple[bool, float]]) -> None:
+    """Polls come late by up to 14 s, or not at all, in any order; the level would be Good but for that."""
+    delivered = polled(HandClock(), [is_missed for is_missed, _ in polls], [gap_s for _, gap_s in polls])
+    assert changes(level_qualities(delivered)) <= 4 * math.ceil(len(polls) / 40)
 
 
 class BrokenTank(StraightTank):

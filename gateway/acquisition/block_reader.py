@@ -65,12 +65,16 @@ class BlockReader:
         good = Quality.GOOD
         new = tuple.__new__  # what the constructor of a NamedTuple calls, at half its price
         numbers = self._numbers(self._pack(*words))
-        for number, (name, part, decoder, factor, divisor, constant, low, high, special) in zip(
+        for number, (name, part, decoder, factor, divisor, constant, low, high, special, tiny) in zip(
             numbers, self._plain, strict=True
         ):
             raw = words[part]
             value = (number * factor if divisor is None else number / divisor) + constant
-            if low <= value <= high and not (special and number in special):
+            if (
+                low <= value <= high
+                and (number >= tiny or number <= -tiny or not number)
+                and not (special and number in special)
+            ):
                 readings.append(new(Reading, (instrument, name, value, good, None, time_ns, monotonic_ns, raw)))
             else:
                 readings.append(Reading(instrument, name, *decoder(raw), time_ns, monotonic_ns, raw))

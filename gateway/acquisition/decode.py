@@ -8,6 +8,7 @@ import math
 import struct
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from gateway.acquisition.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
@@ -36,6 +37,8 @@ class Scaling(NamedTuple):
     high: float
     special: dict[int | float, Decoded]
     """Numbers that are sent instead of a value."""
+    tiny: float
+    """A number closer to zero than this, and not zero, is nothing that was measured. 0 for whole numbers."""
 
 
 Decoder = Callable[[Sequence[int]], Decoded]
@@ -65,6 +68,8 @@ _CODES = {
     ValueType.FLOAT64: "d",
 }
 
+_BITS = {ValueType.FLOAT32: "I", ValueType.FLOAT64: "Q"}
+
 # NAMUR NE 43, in mA: at or beyond the outer limits the transmitter signals its own failure; between the inner limits
 # it measures; what lies between is neither.
 _FAILED_LOW_MA = 3.6
@@ -78,6 +83,10 @@ _CURRENT_DIGITS = 6
 # A limit is widened by this part of itself, so that a value exactly at it is not lost to the rounding of the scale.
 _LIMIT_SLACK = 1e-9
 
+# The smallest normal numbers of IEEE 754 binary32 and binary64. What lies below carries fewer digits the smaller it is:
+# no scale of an instrument leads there, bytes read in the wrong order do.
+_NORMAL_FROM = {ValueType.FLOAT32: 2.0**-126, ValueType.FLOAT64: 2.0**-1022}
+
 _SMALLEST_INVERTED = 1e-15
 """A factor below this is multiplied by as it is: its inverse has no exact whole number any more."""
 
@@ -90,10 +99,28 @@ def signal_decoder(signal: Signal) -> Decoder:
     """
     if not all(factor and math.isfinite(factor) for factor in (signal.scale, signal.si_factor)):
         raise ValueError(f"signal {signal.name}: scale {signal.scale:g} and {signal.si_factor:g} to SI give no value")
+    if signal.type in _BITS and (signal.sentinels or signal.none_detected):
+        return _told_by_bits(signal)
     read = _reader(signal)
     if signal.loop is not None:
         return _loop_decoder(signal, signal.loop, read)
     return _scaled_decoder(signal, read)
+
+
+def _told_by_bits(signal: Signal) -> Decoder:
+    """For a floating-point type with numbers instead of a value: 0.0 equals -0.0 and no NaN itself, but not in bits."""
+    wire, value = _LAYOUT[signal.order]
+    pack = struct.Struct(f"{wire}{signal.registers}H").pack
+    unpack = struct.Struct(f"{value}{_BITS[signal.type]}").unpack
+    as_sent = struct.Struct(f">{_CODES[signal.type]}").pack
+    by_bits = {int.from_bytes(as_sent(number)): verdict for number, verdict in _special_numbers(signal)}
+    others = signal_decoder(replace(signal, sentinels=(), none_detected=()))
+
+    def decode(words: Sequence[int]) -> Decoded:
+        verdict = by_bits.get(unpack(pack(*words))[0])
+        return others(words) if verdict is None else verdict
+
+    return decode
 
 
 def _reader(signal: Signal) -> _Read:
@@ -144,23 +171,24 @@ def _bad(code: ReasonCode, text: str) -> Decoded:
     return Decoded(None, Quality.BAD, Reason(code, text))
 
 
-def _special_numbers(signal: Signal) -> dict[int | float, Decoded]:
-    """Numbers that the device uses instead of a value. A sentinel outranks `none_detected`."""
-    special: dict[int | float, Decoded] = {
-        number: Decoded(
-            None,
-            Quality.GOOD,
-            Reason(
-                ReasonCode.NONE_DETECTED, f"{signal.name}: the instrument sends {number}: nothing is there to measure"
-            ),
-        )
-        for number in signal.none_detected
-    }
-    for number in signal.sentinels:
-        special[number] = _bad(
-            ReasonCode.SENTINEL, f"{signal.name}: the instrument sends {number}, its sign for a value that is not valid"
-        )
-    return special
+def _special_numbers(signal: Signal) -> list[tuple[int | float, Decoded]]:
+    """Numbers that the device uses instead of a value. A sentinel outranks `none_detected`: it comes later."""
+    nothing = "nothing is there to measure"
+    invalid = "its sign for a value that is not valid"
+    return [
+        *(
+            (
+                number,
+                Decoded(None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, f"{_sends(signal, number)}: {nothing}")),
+            )
+            for number in signal.none_detected
+        ),
+        *((number, _bad(ReasonCode.SENTINEL, f"{_sends(signal, number)}, {invalid}")) for number in signal.sentinels),
+    ]
+
+
+def _sends(signal: Signal, number: float) -> str:
+    return f"{signal.name}: the instrument sends {number}"
 
 
 def _limits(signal: Signal) -> tuple[float, float]:
@@ -174,10 +202,13 @@ def _limits(signal: Signal) -> tuple[float, float]:
     return low, high
 
 
-def _outside(signal: Signal, number: float, value: float) -> Decoded:
-    """The verdict on a value that did not lie within the limits."""
+def _outside(signal: Signal, number: float, value: float, tiny: float = 0.0) -> Decoded:
+    """The verdict on a value that did not lie within the limits, or on a number closer to zero than any measurement."""
     if not math.isfinite(number):
         return _bad(ReasonCode.NOT_A_NUMBER, f"{signal.name}: the instrument sends {number}, which is not a number")
+    if 0.0 < abs(number) < tiny:
+        text = f"the instrument sends {number:.2g}, which is too little to be measured: see to the byte order"
+        return _bad(ReasonCode.IMPOSSIBLE_NUMBER, f"{signal.name}: {text}")
     if signal.minimum is not None and value < signal.minimum:
         limit = f"below {signal.minimum:g}, the lowest"
     elif signal.maximum is not None and value > signal.maximum:
@@ -194,7 +225,9 @@ def scaling(signal: Signal) -> Scaling:
     # Tenths are divided by ten: 156 * 0.1 is 15.600000000000001, 156 / 10 is 15.6, as the instrument means it.
     whole = round(1.0 / factor) if abs(factor) >= _SMALLEST_INVERTED else 0
     divisor = float(whole) if whole and math.isclose(whole * factor, 1.0, rel_tol=1e-12) else None
-    return Scaling(factor, divisor, constant, *_limits(signal), _special_numbers(signal))
+    normal_from = _NORMAL_FROM.get(signal.type)
+    tiny = 0.0 if normal_from is None else max(normal_from, signal.least / abs(factor))
+    return Scaling(factor, divisor, constant, *_limits(signal), dict(_special_numbers(signal)), tiny)
 
 
 def run_format(signals: Sequence[Signal], address: int) -> str | None:
@@ -206,6 +239,7 @@ def run_format(signals: Sequence[Signal], address: int) -> str | None:
     for signal in signals:
         in_order = signal.order is ByteOrder.ABCD or (signal.order is ByteOrder.CDAB and signal.type.registers == 1)
         is_plain = signal.bit is None and signal.loop is None and signal.type is not ValueType.BOOL
+        is_plain = is_plain and not (signal.type in _BITS and (signal.sentinels or signal.none_detected))
         if signal.table.holds_bits or not in_order or not is_plain or signal.address < address:
             return None
         codes += [f"{2 * (signal.address - address)}x", _CODES[signal.type]]
@@ -214,7 +248,7 @@ def run_format(signals: Sequence[Signal], address: int) -> str | None:
 
 
 def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
-    factor, divisor, constant, low, high, special = scaling(signal)
+    factor, divisor, constant, low, high, special, tiny = scaling(signal)
     good = Quality.GOOD
 
     def decode(words: Sequence[int]) -> Decoded:
@@ -222,15 +256,15 @@ def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
         if special and number in special:
             return special[number]
         value = (number * factor if divisor is None else number / divisor) + constant
-        if low <= value <= high:
+        if low <= value <= high and (number >= tiny or number <= -tiny or not number):
             return Decoded(value, good, None)
-        return _outside(signal, number, value)
+        return _outside(signal, number, value, tiny)
 
     return decode
 
 
 def _loop_decoder(signal: Signal, loop: CurrentLoop, read: _Read) -> Decoder:
-    special = _special_numbers(signal)
+    special = dict(_special_numbers(signal))
     low, high = _limits(signal)
     per_ma = (loop.high - loop.low) / 16.0
 

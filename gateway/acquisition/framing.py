@@ -11,10 +11,39 @@ from gateway.acquisition.link import device_exception
 from gateway.acquisition.register_map import Table
 from gateway.errors import BadFrameError
 
-__all__ = ["Framing", "ReadRequest", "judged", "message_size", "mismatch"]
+__all__ = [
+    "AnswerFrame",
+    "Framing",
+    "Look",
+    "ReadRequest",
+    "answered_size",
+    "exception_code",
+    "judged",
+    "message_size",
+    "mismatch",
+]
 
 _EXCEPTION_BIT = 0x80
+_READ_FUNCTIONS = frozenset(table.read_function for table in Table)
+_LONGEST_DATA = 250
 _REQUEST = struct.Struct(">BBHH")
+
+
+class Look(NamedTuple):
+    """By what the answers of one unit are told apart: nothing else in them says which request they belong to."""
+
+    function: int
+    size: int
+    """Bytes of data."""
+
+
+class AnswerFrame(NamedTuple):
+    """A whole answer, to whatever request, whose check sum is right."""
+
+    message: bytes
+    """Unit, function, and byte count with data or exception code: without the check sum."""
+    wire_size: int
+    """How many bytes it took on the wire."""
 
 
 class ReadRequest(NamedTuple):
@@ -42,6 +71,11 @@ class ReadRequest(NamedTuple):
         """How many bytes of data a right answer carries."""
         return (self.quantity + 7) // 8 if self.table.holds_bits else self.quantity * 2
 
+    @property
+    def look(self) -> Look:
+        """What its answer looks like, beside the unit."""
+        return Look(self.table.read_function, self.size)
+
     def values(self, data: bytes) -> tuple[int, ...]:
         if self.table.holds_bits:
             number = int.from_bytes(data, "little")
@@ -58,8 +92,15 @@ class Framing(Protocol):
         """Bytes on the wire of a right answer."""
         ...
 
-    def sender(self, received: bytes) -> int | None:
-        """The unit that sent this, by what its first bytes say."""
+    def beginning(self, received: bytes) -> bytes:
+        """Unit, function, byte count or exception code, as far as they have come; empty where no frame begins so."""
+        ...
+
+    def first_answer(self, received: bytes) -> AnswerFrame | None:
+        """The answer that stands first in these bytes, to whatever request; None while it may yet become whole.
+
+        Raises BadFrameError as soon as they begin with no answer to a read.
+        """
         ...
 
     def answer(self, received: bytes, request: ReadRequest) -> tuple[int, ...] | None:
@@ -97,6 +138,28 @@ def message_size(message: bytes, request: ReadRequest) -> int:
     """Length of the answer's message (unit to last data byte), from its first bytes, which must not mismatch."""
     is_exception = len(message) > 1 and message[1] & _EXCEPTION_BIT
     return 3 if is_exception else 3 + request.size
+
+
+def answered_size(message: bytes) -> int | None:
+    """Length of an answer's message (unit to last data byte), to whatever read, from its first bytes; None while they
+    are too few. Raises BadFrameError where no answer to a read begins so."""
+    if len(message) < 2:
+        return None
+    function = message[1]
+    if function & ~_EXCEPTION_BIT not in _READ_FUNCTIONS:
+        raise BadFrameError(f"function {function} where an answer to a read was awaited")
+    if function & _EXCEPTION_BIT:
+        return 3
+    if len(message) < 3:
+        return None
+    if not 1 <= message[2] <= _LONGEST_DATA:
+        raise BadFrameError(f"{message[2]} bytes of data in an answer; it has 1 to {_LONGEST_DATA}")
+    return 3 + message[2]
+
+
+def exception_code(message: bytes) -> int | None:
+    """Of a whole answer: the code of an exception, None of one that carries values."""
+    return message[2] if message[1] & _EXCEPTION_BIT else None
 
 
 def judged(message: bytes, request: ReadRequest) -> tuple[int, ...]:

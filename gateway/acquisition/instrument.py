@@ -75,6 +75,10 @@ class Instrument:
     def status(self) -> InstrumentStatus:
         return self.statistics.record(self.wait.learned_s, self.duplicate.suspicions)
 
+    def reason(self, doubt: Reason) -> Reason:
+        """That reason, with this instrument's name."""
+        return doubt._replace(text=f"{self.name}: {doubt.text}")
+
     def ended(self, failure: Reason | None) -> None:
         """A poll is over: answered in full, or not for this reason."""
         self.failure = failure

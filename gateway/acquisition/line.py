@@ -10,12 +10,15 @@ import random
 from collections.abc import Awaitable, Callable, Sequence
 
 from gateway.acquisition.asking_right import AskingRight
+from gateway.acquisition.doubted import doubted
+from gateway.acquisition.failures import Failure, failure_of, reason_code_of
 from gateway.acquisition.instrument import Instrument
 from gateway.acquisition.line_log import LineLog
-from gateway.acquisition.link import GATEWAY_EXCEPTIONS, Link
+from gateway.acquisition.link import DoubtedWords, Link
 from gateway.acquisition.parts import Part
 from gateway.acquisition.plan import LinePlan
-from gateway.acquisition.round import Round
+from gateway.acquisition.repeated_read import read_in_a_row
+from gateway.acquisition.round import Contact, Round
 from gateway.acquisition.schedule import Schedule, Task, Turn
 from gateway.acquisition.statistics import LineStatistics
 from gateway.acquisition.suspicion import SecondMasterWatch
@@ -23,7 +26,7 @@ from gateway.acquisition.transports import open_link
 from gateway.acquisition.waiting import Waiting
 from gateway.acquisition.way import WayInUse, way_of
 from gateway.clock import Clock
-from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
+from gateway.errors import DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import Reading, Reason, ReasonCode
 from gateway.status import InstrumentStatus, LineStatus
 from gateway.tasks import run_together
@@ -31,22 +34,11 @@ from gateway.tasks import run_together
 __all__ = ["Line"]
 
 _NS_PER_S = 1_000_000_000
-_REFUSALS_TO_SPLIT = frozenset({2, 3})
-"""Exceptions that say that an address, or so many of them, are not to be had."""
-_REFUSALS = frozenset({1, 2, 3})
-"""Exceptions that the next try will bring again."""
 
 _SILENT_IN_A_ROW = 3
 """Polls in a row to which nothing on the line answered, after which the connection itself is doubted and remade."""
 _LONGEST_SILENCE = 96
 """That number doubles while a new connection brings no answer either, up to this."""
-
-_REASON_CODES: dict[type[LinkError], ReasonCode] = {
-    NoConnectionError: ReasonCode.NO_CONNECTION,
-    NoAnswerError: ReasonCode.NO_ANSWER,
-    BadFrameError: ReasonCode.BAD_FRAME,
-    DeviceExceptionError: ReasonCode.DEVICE_EXCEPTION,
-}
 
 
 class Line:
@@ -191,13 +183,12 @@ class Line:
         """Begins a poll or goes on with it: the part to ask now, None when there is none."""
         index = turn.instrument
         instrument = self._instruments[index]
-        if instrument.round is not None and not instrument.round.judged:
+        if instrument.round is not None and instrument.round.contact is Contact.PENDING:
             await asyncio.sleep(0)  # the other worker, whose turn this gives way to, judges it now
         current = instrument.round
         if turn.task is Task.RESUME:
             if current is None:
                 return None
-            current.queued = False
             if not self._link.connected:
                 current.cut_off(self._no_connection)
         else:
@@ -214,17 +205,13 @@ class Line:
                 await self._finish(index, current, now_ns, self._clock.utc_ns())
             return None
         if instrument.rest_until_ns > now_ns:
-            self._resume(index, current, instrument.rest_until_ns)
+            self._schedule.resume(index, instrument.rest_until_ns)
             return None
         part = current.waiting.pop()
         current.outstanding += 1
         if self._at_once > 1 and current.waiting and not instrument.plan.pause_s and turn.task is not Task.PROBE:
-            self._resume(index, current, turn.at_ns)
+            self._schedule.resume(index, turn.at_ns)
         return part
-
-    def _resume(self, index: int, current: Round, at_ns: int) -> None:
-        current.queued = True
-        self._schedule.resume(index, at_ns)
 
     # The connection
 
@@ -283,7 +270,7 @@ class Line:
     ) -> None:
         instrument = self._instruments[index]
         reader = part.reader
-        is_patient = part.doubted_ns and current.heard  # silent beside others: it may only be slower than they are
+        is_patient = part.doubted_ns and current.is_heard  # silent beside others: it may only be slower than they are
         timeout_s = instrument.plan.timeout_s if is_patient else instrument.wait.timeout_s
         if not self._outstanding:
             self._busy_from_ns = begun_ns
@@ -294,22 +281,25 @@ class Line:
         except LinkError as exc:
             now_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
             self._judge(exc, instrument, current, part, now_ns)
-            if current.unheard or current.cut or isinstance(exc, NoAnswerError):
+            if current.given_up or isinstance(exc, NoAnswerError):
                 current.vain_ns = now_ns - begun_ns
                 resumes_at_ns = now_ns  # others have waited long enough: those that are due go first
         else:
-            now_ns = self._clock.monotonic_ns()
-            utc_ns = self._clock.utc_ns()
+            now_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
+            readings = reader.decode(words, utc_ns, now_ns)
+            if instrument.duplicate.is_looked_at(reader.names):
+                await read_in_a_row(self._link, instrument, part, readings, timeout_s, self._clock)
             if right is not None and self._more_to_ask(index, current, now_ns):
-                current.judged = False
+                current.contact = Contact.PENDING
                 right.pass_on()
                 await asyncio.sleep(0)
-                current.judged = True
             took_ns = now_ns - begun_ns
             instrument.statistics.answered(took_ns, utc_ns)
             instrument.wait.answered(took_ns)
             self._heard(now_ns)
-            current.answered(part, reader.decode(words, utc_ns, now_ns))
+            if isinstance(words, DoubtedWords):
+                readings = doubted(readings, instrument.reason(words.doubt))
+            current.answered(part, readings)
         self._outstanding -= 1
         self._freed.set()
         if not self._outstanding:
@@ -319,15 +309,14 @@ class Line:
             instrument.rest_until_ns = resumes_at_ns = now_ns + round(instrument.plan.pause_s * _NS_PER_S)
         if current.over:
             await self._finish(index, current, now_ns, utc_ns)
-        elif current.waiting and not current.queued:
-            self._resume(index, current, resumes_at_ns)
+        elif current.waiting:
+            self._schedule.resume(index, resumes_at_ns)
         self._waiting.end()
 
     def _more_to_ask(self, index: int, current: Round, now_ns: int) -> bool:
         """Whether there is something to ask at once, after an answer of this instrument."""
-        current.heard = True
-        if current.waiting and not current.queued:
-            self._resume(index, current, 0)
+        if current.waiting:
+            self._schedule.resume(index, 0)
         return self._schedule.is_due(now_ns)
 
     async def _finish(self, index: int, current: Round, now_ns: int, utc_ns: int) -> None:
@@ -336,9 +325,9 @@ class Line:
         instrument.round = None
         readings = current.readings(utc_ns, now_ns)
         current.finish(now_ns)
-        given_up = current.cut or current.unheard
+        is_silent, given_up = current.contact is Contact.SILENT, current.given_up
         if given_up:
-            if current.unheard:
+            if is_silent:
                 self._silent_in_a_row += 1
                 instrument.wait.unanswered()
                 instrument.late_answers = self._link.counters.late_answers
@@ -350,16 +339,17 @@ class Line:
             self._schedule.waited_in_vain(now_ns, current.vain_ns)
         self._log.polled(instrument, current.failure, given_up)
         instrument.ended(current.failure)
-        if instrument.duplicate.watching:
-            readings = self._doubt_address(instrument, readings)
+        readings = self._doubt_address(instrument, readings)
         frames = self._link.counters.unsolicited_frames
         if self._second_master.look(frames, now_ns):
             self._log.second_master(self._second_master.suspected, frames)
+        if self._second_master.suspected and not self._plan.tells_answers_apart:
+            readings = doubted(readings, self._second_master.reason)
         self._sink(instrument.judged(readings))
         if self._was_connected and not self._link.connected:
             failure = current.failure
             self._connection_lost(now_ns, failure.text if failure else "the peer closed the connection")
-        elif current.unheard and self._link.connected and self._silent_in_a_row >= self._silence_limit:
+        elif is_silent and self._link.connected and self._silent_in_a_row >= self._silence_limit:
             await self._remake_silent_connection(now_ns)
 
     def _doubt_address(self, instrument: Instrument, readings: list[Reading]) -> list[Reading]:
@@ -372,23 +362,23 @@ class Line:
 
     def _judge(self, exc: LinkError, instrument: Instrument, current: Round, part: Part, now_ns: int) -> None:
         """Counts a failed request and says what became of it."""
-        code = _REASON_CODES[type(exc)]
+        code = reason_code_of(exc)
         instrument.statistics.failed(code)
         reason = Reason(code, f"{instrument.name}: {exc} (reading {part.reader.text})")
         if not isinstance(exc, NoAnswerError | NoConnectionError):
             self._heard(now_ns)
+        failure = failure_of(exc)
         if not self._link.connected:
             current.cut_off(reason)
-        elif isinstance(exc, NoAnswerError) or (
-            isinstance(exc, DeviceExceptionError) and exc.code in GATEWAY_EXCEPTIONS
-        ):
+        elif failure is Failure.SILENT:
             current.silent(part, reason, now_ns)
-        elif isinstance(exc, DeviceExceptionError) and exc.code in _REFUSALS:
-            if current.refused(part, reason, now_ns, exc.code in _REFUSALS_TO_SPLIT):
+            instrument.duplicate.request_failed()
+        elif isinstance(exc, DeviceExceptionError) and failure in (Failure.REFUSED, Failure.REFUSED_PART):
+            if current.refused(part, reason, now_ns, failure is Failure.REFUSED_PART):
                 self._log.refused(instrument, part, exc)
         else:
             current.spoiled(part, reason)
-            if isinstance(exc, BadFrameError):
+            if failure is Failure.BROKEN:
                 instrument.duplicate.frame_broke()
 
     def _heard(self, now_ns: int) -> None:

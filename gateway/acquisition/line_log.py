@@ -18,6 +18,7 @@ SECOND_MASTER_CLEARED = "line.second_master_cleared"
 INSTRUMENT_FOUND = "instrument.found"
 INSTRUMENT_LOST = "instrument.lost"
 INSTRUMENT_INCOMPLETE = "instrument.incomplete"
+ANSWERS_SHIFTED = "instrument.answers_shifted"
 ADDRESS_REFUSED = "instrument.address_refused"
 DUPLICATE_ADDRESS_SUSPECTED = "instrument.duplicate_address_suspected"
 DUPLICATE_ADDRESS_CLEARED = "instrument.duplicate_address_cleared"
@@ -48,6 +49,8 @@ class LineLog:
         event = INSTRUMENT_FOUND
         if failure is not None:
             event = INSTRUMENT_LOST if given_up else INSTRUMENT_INCOMPLETE
+            if failure.code is ReasonCode.ANSWERS_SHIFTED:
+                event = ANSWERS_SHIFTED
         if instrument.announced == event:
             return
         if failure is None:

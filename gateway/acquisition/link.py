@@ -1,12 +1,20 @@
 """The one door to a wire. Whatever stands behind it can read Modbus tables and nothing else."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
 from gateway.acquisition.register_map import Table
 from gateway.errors import DeviceExceptionError
+from gateway.records import Reason
 
-__all__ = ["EXCEPTION_MEANINGS", "GATEWAY_EXCEPTIONS", "Link", "LinkCounters", "device_exception"]
+__all__ = [
+    "EXCEPTION_MEANINGS",
+    "DoubtedWords",
+    "Link",
+    "LinkCounters",
+    "device_exception",
+]
 
 EXCEPTION_MEANINGS = {
     1: "illegal function",
@@ -22,9 +30,6 @@ EXCEPTION_MEANINGS = {
 }
 """Modbus Application Protocol V1.1b3, section 7; code 7 is from the earlier Modbus serial guide."""
 
-GATEWAY_EXCEPTIONS = frozenset({10, 11})
-"""With these a gateway answers for an instrument that did not."""
-
 
 @dataclass(slots=True)
 class LinkCounters:
@@ -34,6 +39,32 @@ class LinkCounters:
     """Answers to requests that had timed out or been cancelled; dropped."""
     unsolicited_frames: int = 0
     """Frames that answer no request that was ever sent; dropped."""
+    second_answers: int = 0
+    """Those of them that look like another answer to a request that was answered."""
+    shifts: int = 0
+    """How often answers began to stay behind their requests."""
+
+    @classmethod
+    def total(cls, each: "Iterable[LinkCounters]") -> "LinkCounters":
+        total = cls()
+        for counters in each:
+            total.late_answers += counters.late_answers
+            total.unsolicited_frames += counters.unsolicited_frames
+            total.second_answers += counters.second_answers
+            total.shifts += counters.shifts
+        return total
+
+
+class DoubtedWords(tuple[int, ...]):
+    """What a read has brought, where it may not be the answer to that read: no reading of it is Good."""
+
+    doubt: Reason
+
+    @classmethod
+    def of(cls, words: tuple[int, ...], doubt: Reason) -> "DoubtedWords":
+        doubted = cls(words)
+        doubted.doubt = doubt
+        return doubted
 
 
 class Link(Protocol):
@@ -56,10 +87,10 @@ class Link(Protocol):
         ...
 
     async def read(self, unit: int, table: Table, address: int, count: int, timeout_s: float) -> tuple[int, ...]:
-        """Register words, or bits as 0 and 1; exactly `count` of them.
+        """Register words, or bits as 0 and 1; exactly `count` of them. DoubtedWords where they may be another's.
 
-        Raises NoConnectionError, NoAnswerError, BadFrameError or DeviceExceptionError; after the first three the link
-        may have closed itself, as `connected` tells.
+        Raises NoConnectionError, NoAnswerError, BadFrameError, AnswersShiftedError or DeviceExceptionError; after all
+        but the last the link may have closed itself, as `connected` tells.
         """
         ...
 

@@ -3,6 +3,9 @@
 There is no code here that could make a frame with a function that writes: `request_frame` takes a `Table`, and a table
 knows only the function that reads it.
 
+An answer whose number no request of ours bears ends the connection: what else comes over it may be another's. A server
+that never answers with the numbers it is sent is told so in the reason of its readings, and not connected to anew.
+
 Framing after the MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3, and the MODBUS Application
 Protocol V1.1b3, sections 6.1 to 6.4 and 7.
 """
@@ -11,10 +14,13 @@ import asyncio
 import struct
 from typing import cast
 
+import structlog
+
 from gateway.acquisition.blocks import LARGEST_BITS, LARGEST_REGISTERS
 from gateway.acquisition.link import LinkCounters, device_exception
 from gateway.acquisition.register_map import Table
 from gateway.acquisition.tcp_socket import keep_alive, plain_cause
+from gateway.acquisition.transaction_numbers import TransactionNumbers, numbers_of
 from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
 
 __all__ = ["MbapConnection", "ModbusTcpLink", "request_frame"]
@@ -29,10 +35,13 @@ _SHORTEST_LENGTH = 3  # unit, function, exception code
 _LONGEST_LENGTH = 254  # unit and a PDU of 253 bytes
 _EXCEPTION_BIT = 0x80
 
-_LATE_REMEMBERED = 1024
-"""Transactions without an answer that are kept in mind, so that a late answer is told from an unsolicited frame."""
+_FOREIGN_ENDS = 2
+"""Connections in a row that a foreign number ended, after which such answers are dropped: the peer has no others."""
 _UNSOLICITED_TOLERATED = 1000
 """Unsolicited frames in a row after which the peer is held to be broken: it would cost the other lines time."""
+_FOREIGN = "answers come under transaction identifiers that were never sent: what they are to cannot be told"
+
+FOREIGN_NUMBERS = "peer.foreign_transaction_identifiers"
 
 
 def request_frame(transaction: int, unit: int, table: Table, address: int, count: int) -> bytes:
@@ -65,15 +74,27 @@ class _Waiter:
 class MbapConnection(asyncio.Protocol):
     """One connection from its making to its end. `ModbusTcpLink` makes them."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop, counters: LinkCounters) -> None:
+    def __init__(
+        self,
+        loop: asyncio.AbstractEventLoop,
+        counters: LinkCounters,
+        numbers: TransactionNumbers,
+        *,
+        bears_foreign: bool = False,
+    ) -> None:
+        """`bears_foreign`: answers under foreign numbers do not end it, as long as no other comes."""
         self._loop = loop
         self._counters = counters
+        self._numbers = numbers
         self._transport: asyncio.Transport | None = None
         self._buffer = b""
-        self._transaction = 0
         self._waiters: dict[int, _Waiter] = {}
-        self._late: dict[int, None] = {}
         self._unsolicited_in_a_row = 0
+        self._bears_foreign = bears_foreign
+        self.ended_by_foreign = False
+        """Whether a foreign number did, before an answer of its own had come."""
+        self.has_served = False
+        """Whether an answer to a request of its own has come."""
         self._timer: asyncio.TimerHandle | None = None
         self.closed: asyncio.Future[None] = loop.create_future()
         self.end: LinkError | None = None
@@ -118,7 +139,7 @@ class MbapConnection(asyncio.Protocol):
     async def read(self, unit: int, table: Table, address: int, count: int, timeout_s: float) -> tuple[int, ...]:
         if self.end is not None or self._transport is None:
             raise NoConnectionError(f"not connected: {self.end}")
-        transaction = self._next_transaction()
+        transaction = self._numbers.next()
         waiter = _Waiter(self._loop.create_future(), unit, table, count, timeout_s)
         self._waiters[transaction] = waiter
         self._transport.write(request_frame(transaction, unit, table, address, count))
@@ -130,7 +151,7 @@ class MbapConnection(asyncio.Protocol):
             return await waiter.future
         except asyncio.CancelledError:
             if self._waiters.pop(transaction, None) is not None:
-                self._remember(transaction)
+                self._numbers.given_up(transaction)
             elif not waiter.future.cancelled():
                 waiter.future.exception()  # seen, so that the loop does not report it as lost
             raise
@@ -143,26 +164,13 @@ class MbapConnection(asyncio.Protocol):
             self._timer.cancel()
             self._timer = None
         waiters, self._waiters = self._waiters, {}
-        for waiter in waiters.values():
+        for transaction, waiter in waiters.items():
+            self._numbers.given_up(transaction)
             waiter.fail(self.end)
         if self._transport is not None:
             self._transport.abort()
 
     # Inside
-
-    def _next_transaction(self) -> int:
-        """An identifier that neither a waiting nor a remembered request bears."""
-        transaction = self._transaction
-        while True:
-            transaction = (transaction + 1) & 0xFFFF
-            if transaction not in self._waiters and transaction not in self._late:
-                self._transaction = transaction
-                return transaction
-
-    def _remember(self, transaction: int) -> None:
-        self._late[transaction] = None
-        if len(self._late) > _LATE_REMEMBERED:
-            del self._late[next(iter(self._late))]
 
     def _set_timer(self, deadline: float) -> None:
         if self._timer is not None:
@@ -174,14 +182,15 @@ class MbapConnection(asyncio.Protocol):
         now = self._loop.time()
         for transaction in [number for number, waiter in self._waiters.items() if waiter.deadline <= now]:
             waiter = self._waiters.pop(transaction)
+            self._numbers.given_up(transaction)
             if self._buffer:
                 # The rest of a broken answer can no longer be told from the start of the next.
                 error = BadFrameError(f"the answer broke off after {len(self._buffer)} bytes")
                 waiter.fail(error)
                 self.shut(error)
                 return
-            self._remember(transaction)
-            waiter.fail(NoAnswerError(f"no answer within {waiter.timeout_s:g} s"))
+            silence = NoAnswerError(f"no answer within {waiter.timeout_s:g} s")
+            waiter.fail(BadFrameError(_FOREIGN) if self._unsolicited_in_a_row else silence)
         if self._waiters:
             self._set_timer(min(waiter.deadline for waiter in self._waiters.values()))
 
@@ -190,7 +199,10 @@ class MbapConnection(asyncio.Protocol):
         if waiter is None:
             self._unexpected(transaction)
             return
+        self._numbers.answered(transaction)
         self._unsolicited_in_a_row = 0
+        self.has_served = True
+        self._bears_foreign = False
         if unit != waiter.unit:
             waiter.fail(BadFrameError(f"unit {unit} answered a request to unit {waiter.unit}"))
         elif function == waiter.function:
@@ -213,13 +225,15 @@ class MbapConnection(asyncio.Protocol):
             waiter.fail(BadFrameError(f"function {function} answered a request for function {waiter.function}"))
 
     def _unexpected(self, transaction: int) -> None:
-        if transaction in self._late:
-            del self._late[transaction]
+        if self._numbers.is_known(transaction):
             self._counters.late_answers += 1
             return
         self._counters.unsolicited_frames += 1
         self._unsolicited_in_a_row += 1
-        if self._unsolicited_in_a_row > _UNSOLICITED_TOLERATED:
+        if not self._bears_foreign:
+            self.ended_by_foreign = not self.has_served
+            self.shut(BadFrameError(f"an answer came under transaction identifier {transaction}, which was never sent"))
+        elif self._unsolicited_in_a_row > _UNSOLICITED_TOLERATED:
             self.shut(BadFrameError(f"more than {_UNSOLICITED_TOLERATED} frames in a row that answer no request"))
 
 
@@ -238,6 +252,9 @@ class ModbusTcpLink:
         self._port = port
         self._connection: MbapConnection | None = None
         self._counters = LinkCounters()
+        self._numbers = numbers_of(host)
+        self._foreign_ends = 0
+        """Connections in a row that a foreign number ended before anything else had come."""
 
     @property
     def connected(self) -> bool:
@@ -247,13 +264,20 @@ class ModbusTcpLink:
     def counters(self) -> LinkCounters:
         return self._counters
 
+    @property
+    def bears_foreign(self) -> bool:
+        """Whether the peer has shown that it has no answers under other than foreign numbers."""
+        return self._foreign_ends >= _FOREIGN_ENDS
+
     async def connect(self, timeout_s: float) -> None:
         await self.close()
         loop = asyncio.get_running_loop()
         try:
             async with asyncio.timeout(timeout_s):
                 _, connection = await loop.create_connection(
-                    lambda: MbapConnection(loop, self._counters), self._host, self._port
+                    lambda: MbapConnection(loop, self._counters, self._numbers, bears_foreign=self.bears_foreign),
+                    self._host,
+                    self._port,
                 )
         except TimeoutError as exc:
             raise NoConnectionError(f"no connection within {timeout_s:g} s") from exc
@@ -275,5 +299,15 @@ class ModbusTcpLink:
         if connection is None:
             return
         connection.shut(NoConnectionError("the connection was closed here"))
+        self._judge_end(connection)
         # An aborted transport reports its end on the next turn of the loop: this does not wait for the peer.
         await asyncio.shield(connection.closed)
+
+    def _judge_end(self, connection: MbapConnection) -> None:
+        if connection.has_served:
+            self._foreign_ends = 0
+        elif connection.ended_by_foreign:
+            self._foreign_ends += 1
+            if self._foreign_ends == _FOREIGN_ENDS:
+                peer = f"{self._host}:{self._port}"
+                structlog.get_logger().warning(FOREIGN_NUMBERS, peer=peer, cause=_FOREIGN)

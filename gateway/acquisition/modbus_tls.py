@@ -15,6 +15,7 @@ from gateway.acquisition.link import LinkCounters
 from gateway.acquisition.modbus_tcp import MbapConnection, ModbusTcpLink
 from gateway.acquisition.plan import TlsFiles
 from gateway.acquisition.tcp_socket import plain_cause
+from gateway.acquisition.transaction_numbers import TransactionNumbers
 from gateway.errors import NoConnectionError
 
 __all__ = ["ModbusTlsLink", "trouble_with"]
@@ -46,7 +47,7 @@ class ModbusTlsLink(ModbusTcpLink):
         loop = asyncio.get_running_loop()
         begun_s = loop.time()
         transport, connection = await loop.create_connection(
-            lambda: _TlsConnection(loop, self._counters, self._host),
+            lambda: _TlsConnection(loop, self._counters, self._numbers, self._host, bears_foreign=self.bears_foreign),
             self._host,
             self._port,
             ssl=context,
@@ -64,8 +65,16 @@ class ModbusTlsLink(ModbusTcpLink):
 
 
 class _TlsConnection(MbapConnection):
-    def __init__(self, loop: asyncio.AbstractEventLoop, counters: LinkCounters, host: str) -> None:
-        super().__init__(loop, counters)
+    def __init__(
+        self,
+        loop: asyncio.AbstractEventLoop,
+        counters: LinkCounters,
+        numbers: TransactionNumbers,
+        host: str,
+        *,
+        bears_foreign: bool,
+    ) -> None:
+        super().__init__(loop, counters, numbers, bears_foreign=bears_foreign)
         self._host = host
         self._heard = False
 

@@ -129,3 +129,9 @@ class LinePlan:
     @property
     def primary(self) -> LinePath:
         return TcpPath(self.host, self.port) if self.path is None else self.path
+
+    @property
+    def tells_answers_apart(self) -> bool:
+        """Whether answers say which request they belong to, on every way."""
+        ways = [self.primary] if self.standby is None else [self.primary, self.standby]
+        return all(way.framing is FrameKind.TCP for way in ways)

@@ -89,14 +89,19 @@ class Signal:
     offset: float = 0.0
     si_factor: float = 1.0
     si_offset: float = 0.0
-    sentinels: tuple[int, ...] = ()
-    """Raw integers (before scale, as the type reads them) with which the device says that its value is invalid: Bad."""
-    none_detected: tuple[int, ...] = ()
-    """Raw integers that say there is nothing to measure (a water probe in dry product): Good without a value."""
+    sentinels: tuple[int | float, ...] = ()
+    """Raw numbers (before scale, as the type reads them) with which the device says that its value is invalid: Bad.
+
+    Those of a floating-point type are compared bit by bit, so that 0.0 is not -0.0, and -9999.9 is what the type has
+    for it."""
+    none_detected: tuple[int | float, ...] = ()
+    """Raw numbers that say there is nothing to measure (a water probe in dry product): Good without a value."""
     loop: CurrentLoop | None = None
     minimum: float | None = None
     """Lowest and highest SI value that the instrument can mean; outside is Bad."""
     maximum: float | None = None
+    least: float = 0.0
+    """SI. A floating-point number closer to zero, and not zero, is nothing that an instrument could have measured."""
 
     @property
     def registers(self) -> int:

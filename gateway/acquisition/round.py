@@ -1,16 +1,27 @@
 """Pure: one poll of one instrument under way: which part is asked next, and what has come of the others."""
 
 from collections.abc import Sequence
+from enum import Enum
 
 from gateway.acquisition.parts import BlockParts, Part
 from gateway.records import Reading, Reason
 
-__all__ = ["Round"]
+__all__ = ["Contact", "Round"]
 
 _SPLITS = 4
 """Blocks that are split in one poll, at most: each costs two more requests. The rest waits for the next poll."""
 _SILENCES = 2
 """Parts on which an instrument that did answer others is waited for in one poll."""
+
+
+class Contact(Enum):
+    """How it stands between the line and the instrument in one poll."""
+
+    NONE_YET = "nothing has come of it yet"
+    SILENT = "it was waited for in vain and has said nothing: it is asked no more"
+    PENDING = "an answer has come, and waits for its turn to be judged"
+    HEARD = "it has said something"
+    CUT = "the connection was lost meanwhile"
 
 
 class Round:
@@ -25,12 +36,9 @@ class Round:
         "_came",
         "_silent",
         "_splits",
-        "cut",
+        "contact",
         "failure",
-        "heard",
-        "judged",
         "outstanding",
-        "queued",
         "vain_ns",
         "waiting",
     )
@@ -43,18 +51,11 @@ class Round:
         self._splits = 0
         self.failure: Reason | None = None
         """Why a part brought nothing, the last one counts."""
-        self.heard = False
-        """Whether the instrument has said anything."""
-        self.judged = True
-        """False while an answer that has come waits for its turn."""
-        self.cut = False
-        """Whether the connection was lost meanwhile."""
+        self.contact = Contact.NONE_YET
         self.vain_ns = 0
         """How long was waited in vain, the last time."""
         self.outstanding = 0
         """Requests that were sent and not yet answered."""
-        self.queued = False
-        """Whether the schedule has a turn for the next part."""
         self.waiting: list[Part] = []
         """Parts still to be asked, the next one last."""
         doubted: list[Part] = []
@@ -74,12 +75,16 @@ class Round:
         return not self.waiting and not self.outstanding
 
     @property
-    def unheard(self) -> bool:
-        """Whether the instrument was waited for in vain and has not said anything."""
-        return bool(self._silent) and not self.heard
+    def is_heard(self) -> bool:
+        return self.contact is Contact.HEARD or self.contact is Contact.PENDING
+
+    @property
+    def given_up(self) -> bool:
+        """Whether nothing can be said of the instrument but that."""
+        return self.contact is Contact.SILENT or self.contact is Contact.CUT
 
     def answered(self, part: Part, readings: list[Reading]) -> None:
-        self.heard = True
+        self._heard()
         self._came[part] = readings
         part.answered()
 
@@ -87,23 +92,25 @@ class Round:
         """No answer came in time."""
         self._failed(part, reason, now_ns)
         self._silent.append(part)
-        if not self.heard or len(self._silent) >= _SILENCES:
+        if self.contact is Contact.NONE_YET:
+            self.contact = Contact.SILENT
+        if self.contact is not Contact.HEARD or len(self._silent) >= _SILENCES:
             self.waiting.clear()
 
     def cut_off(self, reason: Reason) -> None:
         """The connection is gone, which says nothing about the parts."""
-        self.cut = True
+        self.contact = Contact.CUT
         self.failure = reason
         self.waiting.clear()
 
     def spoiled(self, part: Part, reason: Reason) -> None:
         """Something came that is no answer, or one that may be another the next time."""
-        self.heard = True
+        self._heard()
         self.failure = part.failure = reason
 
     def refused(self, part: Part, reason: Reason, now_ns: int, may_split: bool) -> bool:
         """The device has nothing to give for these addresses. Returns whether that is now known to the address."""
-        self.heard = True
+        self._heard()
         was_known = part.refused
         self._failed(part, reason, now_ns)
         if may_split:
@@ -122,7 +129,7 @@ class Round:
 
     def finish(self, now_ns: int) -> None:
         """To be called when the round is over: what was silent while others answered is left alone for a while."""
-        if self.heard:
+        if self.contact is Contact.HEARD:
             for part in self._silent:
                 part.put_off(now_ns)
         for block in self._blocks:
@@ -135,11 +142,15 @@ class Round:
             for part in block.parts:
                 came = self._came.get(part)
                 if came is None:
-                    reason = self.failure if self.cut else part.failure or self.failure
+                    reason = self.failure if self.contact is Contact.CUT else part.failure or self.failure
                     assert reason is not None
                     came = part.reader.failed(reason, time_ns, monotonic_ns)
                 readings += came
         return readings
+
+    def _heard(self) -> None:
+        if self.contact is not Contact.CUT:
+            self.contact = Contact.HEARD
 
     def _failed(self, part: Part, reason: Reason, now_ns: int) -> None:
         self.failure = part.failure = reason

@@ -5,7 +5,7 @@ MODBUS over Serial Line Specification and Implementation Guide V1.02, sections 2
 
 from functools import lru_cache
 
-from gateway.acquisition.framing import ReadRequest, judged, message_size, mismatch
+from gateway.acquisition.framing import AnswerFrame, ReadRequest, answered_size, judged, message_size, mismatch
 from gateway.errors import BadFrameError
 
 __all__ = ["RtuFraming", "crc16"]
@@ -51,8 +51,17 @@ class RtuFraming:
     def answer_size(self, request: ReadRequest) -> int:
         return 3 + request.size + _SUM_SIZE
 
-    def sender(self, received: bytes) -> int | None:
-        return received[0] if received else None
+    def beginning(self, received: bytes) -> bytes:
+        return received[:3]
+
+    def first_answer(self, received: bytes) -> AnswerFrame | None:
+        message_end = answered_size(received)
+        if message_end is None or len(received) < message_end + _SUM_SIZE:
+            return None
+        wire_size = message_end + _SUM_SIZE
+        if crc16(received[:wire_size]) != 0:
+            raise BadFrameError("wrong check sum")
+        return AnswerFrame(received[:message_end], wire_size)
 
     def answer(self, received: bytes, request: ReadRequest) -> tuple[int, ...] | None:
         fault = mismatch(received[:3], request)

@@ -99,6 +99,8 @@ class Schedule:
         self._connect_backoff = Backoff(backoff_first_s, backoff_longest_s, source)
         self._due: list[tuple[int, int]] = []
         self._resumes: list[tuple[int, int]] = []
+        self._resuming: set[int] = set()
+        """The instruments in it: each has one such turn at most."""
         self._fresh: set[int] = set()
         """Instruments whose next turn is the first since the start or since a new connection."""
         self._absent: dict[int, _Absence] = {}
@@ -111,6 +113,7 @@ class Schedule:
     def begin(self, now_ns: int) -> None:
         """No poll is under way, every instrument is due."""
         self._resumes = []
+        self._resuming = set()
         self._probed = None
         self.start(now_ns)
 
@@ -142,6 +145,7 @@ class Schedule:
             return Turn(Task.WAIT, due_ns)
         if resumes:
             heapq.heappop(self._resumes)
+            self._resuming.discard(index)
             return Turn(Task.RESUME, due_ns, index)
         heapq.heapreplace(self._due, (self._following(index, due_ns, now_ns), index))
         reads = connected and index not in self._absent
@@ -152,8 +156,10 @@ class Schedule:
         return self._due[0][0] <= now_ns or (bool(self._resumes) and self._resumes[0][0] <= now_ns)
 
     def resume(self, index: int, at_ns: int) -> None:
-        """The poll of the instrument goes on then."""
-        heapq.heappush(self._resumes, (at_ns, index))
+        """The poll of the instrument goes on then, unless it has a turn for that already."""
+        if index not in self._resuming:
+            self._resuming.add(index)
+            heapq.heappush(self._resumes, (at_ns, index))
 
     def may_wait_in_vain(self, now_ns: int) -> bool:
         """Whether the others have had the line for long enough since the last vain wait."""

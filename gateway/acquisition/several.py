@@ -75,10 +75,7 @@ class SeveralLinks:
 
     @property
     def counters(self) -> LinkCounters:
-        each = [member.link.counters for member in self._members]
-        return LinkCounters(
-            sum(counters.late_answers for counters in each), sum(counters.unsolicited_frames for counters in each)
-        )
+        return LinkCounters.total(member.link.counters for member in self._members)
 
     async def connect(self, timeout_s: float) -> None:
         """Makes the first connection; the others follow while it serves already."""

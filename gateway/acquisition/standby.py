@@ -55,10 +55,7 @@ class StandbyLink:
 
     @property
     def counters(self) -> LinkCounters:
-        both = [way.link.counters for way in self._ways]
-        return LinkCounters(
-            sum(counters.late_answers for counters in both), sum(counters.unsolicited_frames for counters in both)
-        )
+        return LinkCounters.total(way.link.counters for way in self._ways)
 
     @property
     def path(self) -> LinePath:

@@ -105,4 +105,6 @@ class LineStatistics:
             connections_wanted=connections_wanted,
             connections_open=connections_open,
             second_master_suspicions=second_master_suspicions,
+            second_answers=counters.second_answers,
+            shifts=counters.shifts,
         )

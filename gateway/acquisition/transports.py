@@ -3,13 +3,15 @@
 import random
 from collections.abc import Callable
 
+from gateway.acquisition.answer_doubts import Units
 from gateway.acquisition.ascii_frame import AsciiFraming
 from gateway.acquisition.framing import Framing
-from gateway.acquisition.half_duplex import HalfDuplexLink, Timing
+from gateway.acquisition.half_duplex import HalfDuplexLink
 from gateway.acquisition.link import Link
 from gateway.acquisition.modbus_tcp import ModbusTcpLink
 from gateway.acquisition.modbus_tls import ModbusTlsLink
 from gateway.acquisition.plan import FrameKind, LinePath, LinePlan, SerialPath, TcpPath
+from gateway.acquisition.quiet import Timing
 from gateway.acquisition.rtu_frame import RtuFraming
 from gateway.acquisition.serial_port import SerialChannel, character_s, silence_s
 from gateway.acquisition.several import SeveralLinks
@@ -25,29 +27,30 @@ _CONVERTER_TIMING = Timing(quiet_shortest_s=0.1)
 
 def open_link(plan: LinePlan) -> Link:
     """The link of a line, not yet connected."""
-    first = _connections(plan, plan.primary)
+    units = Units()
+    first = _connections(plan, plan.primary, units)
     if plan.standby is None:
         return first
-    standby = Way(plan.standby, _connections(plan, plan.standby))
+    standby = Way(plan.standby, _connections(plan, plan.standby, units))
     return StandbyLink(Way(plan.primary, first), standby, plan.fail_back_s, plan.name)
 
 
-def _connections(plan: LinePlan, path: LinePath) -> Link:
+def _connections(plan: LinePlan, path: LinePath, units: Units) -> Link:
     if plan.connections == 1:
-        return open_path(path)
+        return open_path(path, units)
     links = [open_path(path) for _ in range(plan.connections)]
     return SeveralLinks(links, plan.backoff_first_s, plan.backoff_longest_s, plan.name, random.Random())
 
 
-def open_path(path: LinePath) -> Link:
-    """The link of one way, not yet connected."""
+def open_path(path: LinePath, units: Units | None = None) -> Link:
+    """The link of one way, not yet connected. `units`: what is known of those that answer, where there is another."""
     if isinstance(path, SerialPath):
         framing = _FRAMINGS[path.framing]()
         silence = silence_s(path) if path.framing is FrameKind.RTU else 0.0
-        return HalfDuplexLink(SerialChannel(path, framing), framing, Timing(silence, character_s(path)))
+        return HalfDuplexLink(SerialChannel(path, framing), framing, Timing(silence, character_s(path)), units)
     if path.framing is not FrameKind.TCP:
         framing = _FRAMINGS[path.framing]()
-        return HalfDuplexLink(TcpChannel(path.host, path.port, framing), framing, _CONVERTER_TIMING)
+        return HalfDuplexLink(TcpChannel(path.host, path.port, framing), framing, _CONVERTER_TIMING, units)
     return _mbap(path)
 
 

@@ -13,7 +13,10 @@ from dataclasses import dataclass, field
 from gateway.calculation.shapes.limits import level_outside
 from gateway.errors import LimitError, SettingsError
 
-__all__ = ["CapacityTable", "row_mistakes"]
+__all__ = ["SAME", "CapacityTable", "row_mistakes"]
+
+SAME = 1e-9
+"""As a part of a volume: what a change of units leaves behind is no difference."""
 
 
 def row_mistakes(
@@ -73,6 +76,8 @@ class CapacityTable:
     roof_density_kg_m3: float | None = None
     """The density at which they do."""
     notes: str = ""
+    is_shifted: bool = False
+    """Whether the levels have been moved from the datum to the zero of the gauge."""
     bottom_m: float = field(init=False)
     top_m: float = field(init=False)
     clause: str = field(init=False)
@@ -101,7 +106,7 @@ class CapacityTable:
         mistakes = [f"row {index + 1}: {text}" for index, text in found]
         if not 0.0 <= self.heel_m3 < math.inf:
             mistakes.append(f"heel {self.heel_m3:.7g} m3; it must be zero or more")
-        elif not mistakes and levels[0] >= 0.0 and volumes[0] < self.heel_m3:
+        elif not mistakes and levels[0] >= 0.0 and volumes[0] < self.heel_m3 * (1.0 - SAME):
             mistakes.append(
                 f"row 1: volume {volumes[0]:.7g} m3 is less than the heel, {self.heel_m3:.7g} m3; it must include it"
             )

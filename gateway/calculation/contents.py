@@ -5,7 +5,7 @@ from typing import NamedTuple
 from gateway.calculation import figure
 from gateway.calculation.level import water_level
 from gateway.calculation.memory import Memory, last_good
-from gateway.calculation.plan import FreeWaterSource, TankPlan
+from gateway.calculation.plan import FreeWaterSource, TankPlan, Weighting
 from gateway.calculation.temperature import (
     LiquidTemperature,
     Placement,
@@ -42,6 +42,9 @@ def contents_at(plan: TankPlan, tank_input: TankInput, memory: Memory, level: Fi
     if average is not None and water.quality is Quality.BAD:
         text = "free water unknown: elements in the average may stand in it"
         average = average._replace(average=figure.lower(average.average, ReasonCode.INPUT_UNCERTAIN, text))
+    elif average is not None and water.quality is Quality.UNCERTAIN and _sliced(plan, average):
+        text = "free water uncertain: the slices that weigh the elements begin at it"
+        average = average._replace(average=figure.lower(average.average, ReasonCode.INPUT_UNCERTAIN, text))
     if average is None:
         average = substituted_temperature(
             plan.temperature,
@@ -53,6 +56,11 @@ def contents_at(plan: TankPlan, tank_input: TankInput, memory: Memory, level: Fi
             level.value,
         )
     return Contents(water, water_source, average, placed)
+
+
+def _sliced(plan: TankPlan, liquid: LiquidTemperature) -> bool:
+    """Whether the weights of the average rest on where the free water stands."""
+    return plan.temperature.weighting is not Weighting.EQUAL and sum([use.used for use in liquid.uses]) > 1
 
 
 def free_water(

@@ -20,6 +20,7 @@ __all__ = [
     "density_basis",
     "doubted",
     "observed_basis",
+    "of_another_product",
     "standing_doubts",
 ]
 
@@ -27,6 +28,8 @@ _DOUBTS = frozenset({ReasonCode.METHOD_DOUBTFUL, ReasonCode.DENSITY_OUTSIDE_WIND
 # A doubt ends this far inside the border at which it began, so that ripple at a border is no change of quality.
 _INSIDE_C = 0.5
 _INSIDE_KG_M3 = 0.5
+_SAME_KG_M3 = 1e-6
+"""A density that a method solves for a strength and comes back to is the one that was given."""
 
 
 class DensityBasis(NamedTuple):
@@ -110,6 +113,10 @@ def density_basis(
         prepared = _prepared(method, given.value)
     except LimitError as error:
         return DensityBasis(product, shown, None, None, str(error), standing, DensitySource.REFERENCE)
+    taken = prepared.reference_density
+    if taken is not None and abs(taken - given.value) > _SAME_KG_M3:
+        # Rounded as its standard has it: the mass follows from the density that the factors belong to.
+        shown = shown._replace(value=taken)
     return DensityBasis(product, shown, prepared, None, None, standing, DensitySource.REFERENCE)
 
 
@@ -207,6 +214,16 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
         own = [doubt for doubt in doubts if basis.observed is not None or doubt.code is not ReasonCode.METHOD_DOUBTFUL]
         reference = doubted(reference, tuple(own))
         observed, ctl = doubted(observed, doubts), doubted(ctl, doubts)
+    return CorrectionFigures(reference, observed, ctl, cpl)
+
+
+def of_another_product(correction: CorrectionFigures, reason: Reason) -> CorrectionFigures:
+    """The figures where the contents may be of another density than they are taken for, or another product: then CTL is
+    wrong too, whatever the method takes it from."""
+    reference, observed, ctl, cpl = (
+        each if each.value is None or each is _ATMOSPHERIC else figure.lower(each, reason.code, reason.text)
+        for each in correction
+    )
     return CorrectionFigures(reference, observed, ctl, cpl)
 
 

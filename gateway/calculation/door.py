@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
 
-__all__ = ["AMBIENT_C", "DENSITY_KG_M3", "GAUGE_PRESSURE_PA", "LIQUID_C", "admitted", "refusal"]
+__all__ = ["AMBIENT_C", "DENSITY_KG_M3", "GAUGE_PRESSURE_PA", "LIQUID_C", "admitted", "hand_refusal"]
 
 LIQUID_C = (-200.0, 400.0)
 """Liquids in tanks, from liquefied natural gas to molten salt."""
@@ -55,6 +55,7 @@ _RANGES = {
     "observed_density": _DENSITY,
     "sediment_water": _SEDIMENT,
 }
+_TAPED = ("level", "dip_level", "dip_water", "water")
 _SEVERAL = {"elements": _LIQUID, "flows": _FLOW}
 _SINGLE_AT = tuple((TankInput._fields.index(name), span.lowest, span.highest) for name, span in _RANGES.items())
 _SEVERAL_AT = tuple((TankInput._fields.index(name), span.lowest, span.highest) for name, span in _SEVERAL.items())
@@ -82,10 +83,19 @@ def admitted(given: TankInput) -> TankInput:
     return given
 
 
-def refusal(name: str, value: float) -> str | None:
-    """What is said of a finite `value` (SI) that cannot be in the field `name` of a `TankInput`; None where it can."""
+def hand_refusal(name: str, value: float, reference_height_m: float) -> str | None:
+    """What is said of a value entered by hand (SI) for the field `name` of a `TankInput`; None where it can be.
+
+    Narrower than for an instrument, whose zero may be off: a tape reads from 0 to the reference height.
+    """
+    if name in _TAPED and not 0.0 <= value <= reference_height_m:
+        return f"is no level in this tank; give 0 m to {reference_height_m:.3f} m"
+    if name == "sediment_water" and not _SHARE[0] <= value <= _SHARE[1]:
+        return "is no share; give 0 % to 100 %"
     span = _RANGES[name]
-    return None if span.lowest <= value <= span.highest else _text(value, span)
+    if span.lowest <= value <= span.highest:
+        return None
+    return f"is {span.what}; give {span.lowest:g} {span.unit} to {span.highest:g} {span.unit}"
 
 
 def _text(value: float, span: _Range) -> str:

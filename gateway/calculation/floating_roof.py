@@ -5,6 +5,7 @@ not seen here: they are entered by hand, with an expiry.
 """
 
 from gateway.calculation.limits import require_within
+from gateway.calculation.plan import TOUCH_M
 from gateway.errors import LimitError
 from gateway.states import RoofZone
 
@@ -22,13 +23,14 @@ def roof_zone(
 ) -> RoofZone:
     """The zone at `level_m`; both limits of the critical zone belong to it.
 
-    The limits go with the setting of the legs, high or low. A roof that was in its critical zone `before` leaves it
+    The limits go with the setting of the legs, high or low; a level that stands on one in decimals stands on it, though
+    2280 mm make 2.2800000000000002 m in binary. A roof that was in its critical zone `before` leaves it
     10 mm beyond a limit. Raises LimitError for a level that is not a number and where the limits are not in order.
     """
     if not critical_low_m <= critical_high_m:
         limit = f"above the upper limit, {critical_high_m:.7g} m"
         raise LimitError("lower limit of the critical zone", critical_low_m, "m", limit, _CLAUSE)
-    beyond_m = LEAVES_CRITICAL_M if before is RoofZone.CRITICAL else 0.0
+    beyond_m = LEAVES_CRITICAL_M if before is RoofZone.CRITICAL else TOUCH_M
     if level_m < critical_low_m - beyond_m:
         return RoofZone.LANDED
     if level_m > critical_high_m + beyond_m:

@@ -6,15 +6,21 @@
 from collections.abc import Mapping
 
 from gateway.calculation import figure
-from gateway.calculation.density import DensityBasis, correction_figures, density_basis, standing_doubts
+from gateway.calculation.density import (
+    DensityBasis,
+    correction_figures,
+    density_basis,
+    of_another_product,
+    standing_doubts,
+)
 from gateway.calculation.door import admitted
 from gateway.calculation.level import TAPE_RESOLUTION_M, within_capacity
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.limit_state import limit_state
 from gateway.calculation.measured_density import measured_density
-from gateway.calculation.memory import EMPTY_MEMORY, NO_LOW_HEADS, Memory, Sample, low_heads, remember_good
+from gateway.calculation.memory import EMPTY_MEMORY, NO_LOW_HEADS, Memory, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
-from gateway.calculation.plausibility import is_moving, level_rate_fault, next_window, temperature_rate_fault
+from gateway.calculation.plausibility import judged
 from gateway.calculation.pressure_above import (
     compared_pressure,
     is_doubted,
@@ -23,9 +29,9 @@ from gateway.calculation.pressure_above import (
     with_possible_pressure,
 )
 from gateway.calculation.quantities import mass_figures, volume_figures
-from gateway.calculation.stillness import frozen_fault, next_stillness
 from gateway.calculation.temperature import chosen_by, vapour_temperature
 from gateway.calculation.vapour_space import vapour_figures
+from gateway.figures import tank_quality
 from gateway.records import (
     ElementUse,
     Figure,
@@ -55,21 +61,19 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     tank_input = with_possible_pressure(plan, tank_input)
     basis = density_basis(plan.product, tank_input, standing_doubts(memory))
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
-    still = next_stillness(plan, tank_input, found.level, found.difference, memory.still, now_s)
-    frozen = frozen_fault(plan, still)
-    if frozen is not None:
-        found = found._replace(level=figure.lower(found.level, ReasonCode.LEVEL_FROZEN, frozen))
     found = found._replace(level=within_capacity(found.level, plan.capacity, _resolution_m(plan, found.level_source)))
     pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
     pressure = compared_pressure(plan, pressure, found.liquid.average, memory.pressure_doubts)
     if is_doubted(pressure):
         tank_input, found = _with_doubted_pressure(plan, tank_input, found, pressure)
-    tov = _total_observed_volume(plan, found.level)
-    level, tov, temperature, window = _against_time(plan, memory, now_s, found, tov)
+    seen = _total_observed_volume(plan, found.level)
+    level, second_level, tov, temperature, ages, doubts = judged(plan, tank_input, found, seen, memory.doubts, now_s)
 
-    density = measured_density(plan, tank_input, basis, level, found.water_level, temperature, memory, now_s)
+    density = measured_density(plan, tank_input, basis, level, found.water_level, temperature, ages, memory, now_s)
     on_liquid = pressure_on_liquid(plan, density.basis, temperature, pressure, memory, now_s)
     correction = correction_figures(density.basis, temperature, on_liquid)
+    if density.doubt is not None:
+        correction = of_another_product(correction, density.doubt)
     ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
     volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction, memory.roof)
     masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, "none given"), plan)
@@ -79,7 +83,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     figures = Figures(
         level=level,
         ullage=_ullage(found.reference_height, level),
-        second_level=found.second_level,
+        second_level=second_level,
         level_difference=found.difference,
         water_level=found.water_level,
         liquid_temperature=temperature,
@@ -126,9 +130,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     by_column = isinstance(plan.gauge, HeadPlan) or plan.measured_density is not None
     return inventory, Memory(
         placed=found.placed,
-        window=window,
-        gauges_differ_since_s=found.differ_since_s,
-        still=still,
+        doubts=doubts if density.densities is doubts.densities else doubts._replace(densities=density.densities),
         figures=figures,
         instant_s=now_s,
         last_good=last,
@@ -220,7 +222,7 @@ def _inventory(
         instant=tank_input.instant,
         figures=figures,
         elements=uses,
-        quality=max([each.quality for each in figures]),
+        quality=tank_quality(figures),
         simulated=tank_input.simulated,
         last_good={name: LastGood(good.value, good.time_s + to_utc_s) for name, good in last.items()} if last else last,
     )
@@ -263,44 +265,3 @@ def _total_observed_volume(plan: TankPlan, level: Figure) -> Figure:
     if level_m is None:
         return figure.derive(None, (level,))
     return figure.attempt(lambda: plan.capacity.volume(level_m), (level,), ReasonCode.OUTSIDE_TABLE)
-
-
-def _against_time(
-    plan: TankPlan, memory: Memory, now_s: float, found: LevelAndTemperature, tov: Figure
-) -> tuple[Figure, Figure, Figure, tuple[Sample, ...]]:
-    """Level, TOV and temperature judged by the rate window, and the next window."""
-    level, temperature, window = found.level, found.liquid.average, memory.window
-    level_m = level.value
-    if level_m is None:
-        return level, tov, temperature, window
-    resolution_m = 0.001 if plan.gauge is None else plan.gauge.resolution_m
-    fault = level_rate_fault(
-        window,
-        now_s,
-        level_m,
-        tov.value,
-        resolution_m,
-        plan.maximum_flow_in_m3_s,
-        plan.maximum_flow_out_m3_s,
-    )
-    doubtful = fault is not None
-    if fault is not None:
-        level = figure.lower(level, ReasonCode.RATE_IMPLAUSIBLE, fault)
-        if tov.value is not None:
-            tov = figure.derive(tov.value, (level,))
-    used = tuple([use.used for use in found.liquid.uses])
-    measured_c = temperature.value if any(used) else None
-    if measured_c is not None:
-        fault = temperature_rate_fault(window, now_s, measured_c, used)
-        if fault is not None:
-            temperature = figure.lower(temperature, ReasonCode.RATE_IMPLAUSIBLE, fault)
-            doubtful = True
-        difference_s = abs(temperature.age_s - level.age_s)
-        if difference_s > plan.age_difference_limit_s and is_moving(window, now_s, level_m, resolution_m):
-            text = f"temperature and level differ in age by {difference_s:.0f} s while the level moves"
-            temperature = figure.lower(temperature, ReasonCode.AGES_DIFFER, text)
-    sample = Sample(now_s, level_m, tov.value, measured_c, used)
-    if measured_c is not None:
-        temperature = chosen_by(level, temperature)
-    # After a jump the window waits: it stays in doubt until it could have come about in the time, or has come back.
-    return level, tov, temperature, window if doubtful else next_window(window, sample)

@@ -9,7 +9,6 @@ from gateway.calculation.level import checked_level, gauge_level
 from gateway.calculation.level_by_pressure import level_by_pressure
 from gateway.calculation.memory import Memory
 from gateway.calculation.plan import GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
-from gateway.calculation.plausibility import GAUGES_DIFFER_FOR_S, gauges_differ_since
 from gateway.calculation.reference_height import reference_height
 from gateway.calculation.temperature import LiquidTemperature, Placement, stand_alike
 from gateway.records import Figure, Quality, ReasonCode, TankInput
@@ -20,16 +19,16 @@ __all__ = ["LevelAndTemperature", "level_and_temperature"]
 
 class LevelAndTemperature(NamedTuple):
     level: Figure
+    """What the sheet goes on with."""
     level_source: LevelSource
+    first_level: Figure
+    """By the first gauge, whatever stands in for it."""
     second_level: Figure
     difference: Figure
     water_level: Figure
     water_source: WaterSource
     liquid: LiquidTemperature
     placed: Placement
-    differ_since_s: float | None
-    first_level: Figure
-    """As the first gauge gives it, whatever stands in for it."""
     reference_height: Figure
     """At the temperature of the shell."""
 
@@ -122,16 +121,9 @@ def _at_height(
         level = _level_by_gauge(plan.gauge, tank_input, height_m)
         found, source = None, LevelSource.GAUGE
     first = level
-    difference = _difference(level, second)
-    since_s = gauges_differ_since(memory.gauges_differ_since_s, now_s, difference, plan.gauge_difference_limit_m)
+    difference = _difference(plan, level, second)
     if level.value is None:
         (level, source), found = _stand_in(level, second, tank_input, plan), None
-    elif since_s is not None and now_s - since_s >= GAUGES_DIFFER_FOR_S and difference.value is not None:
-        text = (
-            f"the gauges have differed by over {plan.gauge_difference_limit_m * 1000:.0f} mm for "
-            f"{(now_s - since_s) / 60:.0f} min, now {difference.value * 1000:+.0f} mm"
-        )
-        level = figure.lower(level, ReasonCode.GAUGES_DISAGREE, text)
     if found is None and before is not None:
         found = _stay(plan, before, level)
     if found is None:
@@ -139,14 +131,13 @@ def _at_height(
     return LevelAndTemperature(
         level,
         source,
+        first,
         second,
         difference,
         found.water_level,
         found.water_source,
         found.liquid,
         found.placed,
-        since_s,
-        first,
         height,
     )
 
@@ -163,17 +154,21 @@ def _level_by_gauge(gauge: GaugePlan | None, tank_input: TankInput, height_m: fl
     return gauge_level(tank_input.level, gauge, height_m)
 
 
-def _difference(level: Figure, second: Figure) -> Figure:
-    """The two gauges are compared, never averaged."""
+def _difference(plan: TankPlan, level: Figure, second: Figure) -> Figure:
+    """The two gauges are compared, never averaged. Where one has no value, that is why there is no comparison."""
+    if plan.gauge is None or plan.second_gauge is None:
+        return figure.not_applicable("two gauges are needed for a comparison")
     if level.value is None or second.value is None:
-        return figure.not_applicable("two readings are needed for a comparison")
+        return figure.derive(None, (level, second))
     return figure.derive(level.value - second.value, (level, second))
 
 
 def _stand_in(level: Figure, second: Figure, tank_input: TankInput, plan: TankPlan) -> tuple[Figure, LevelSource]:
     """The second gauge, then a hand dip; the failed level itself when neither is usable."""
     if second.value is not None:
-        taken = figure.lower(second, ReasonCode.SECOND_GAUGE_USED, "the second gauge stands in")
+        name = "the second gauge" if plan.second_gauge is None else f"the second gauge, {plan.second_gauge.name},"
+        other = "" if plan.gauge is None else f" for {plan.gauge.name}"
+        taken = figure.lower(second, ReasonCode.SECOND_GAUGE_USED, f"{name} stands in{other}")
         return taken._replace(reasons=(*taken.reasons, *level.reasons)), LevelSource.SECOND_GAUGE
     dip = tank_input.dip_level
     if dip is not None and dip.value is not None and dip.quality != Quality.BAD:

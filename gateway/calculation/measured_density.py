@@ -4,12 +4,13 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.column import measured_column, of_doubtful_column, surroundings, water_layer
+from gateway.calculation.densities_apart import Densities, densities_reason, next_densities
 from gateway.calculation.density import DensityBasis, correct, doubted, observed_basis
 from gateway.calculation.hydrostatic import density_from_pressure, product_head
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Reason, ReasonCode, TankInput
 from gateway.sources import DensitySource
 
 __all__ = ["MeasuredDensity", "measured_density"]
@@ -28,6 +29,10 @@ class MeasuredDensity(NamedTuple):
     difference: Figure
     basis: DensityBasis
     """What the correction rests on from here on."""
+    doubt: Reason | None = None
+    """Why what rests on the density is in doubt: the measured and the entered one differ."""
+    densities: Densities | None = None
+    """For the next sheet."""
 
 
 def measured_density(
@@ -37,33 +42,42 @@ def measured_density(
     level: Figure,
     water_level: Figure,
     temperature: Figure,
+    ages: Reason | None,
     memory: Memory,
     now_s: float,
 ) -> MeasuredDensity:
     """The measured density in kg/m3 at tank temperature, its difference from the entered one, and the basis in force.
 
-    Below its least head, and while a pressure is missing, the last Good measured density stands in, Uncertain; after a
-    day the entered one does (common practice).
+    `ages`: why pressure and level are not of one moment, where they are not. Below its least head, and while a pressure
+    is missing, the last Good measured density stands in, Uncertain; after a day the entered one does (common practice).
     """
     hybrid = plan.measured_density
     if hybrid is None:
         none = figure.not_applicable("density is not measured")
         return MeasuredDensity(none, none, entered)
-    is_short = memory.low_heads.density
-    measured = _measured(plan, hybrid, tank_input, level, water_level, temperature, is_short)
-    difference = _difference(hybrid, measured, entered, temperature)
+    made, measured = _measured(plan, hybrid, tank_input, level, water_level, temperature, memory.low_heads.density)
+    if ages is not None and measured.value is not None:
+        measured = figure.lower(measured, ages.code, ages.text)
+    difference = _difference(measured, entered, temperature)
+    # A column of which something is not known, or a level of another moment, make the measured density wrong and not
+    # the entered one.
+    compared = difference.value if measured is made else None
+    read_s = now_s - (0.0 if tank_input.bottom_pressure is None else tank_input.bottom_pressure.age_s)
+    limit = hybrid.difference_limit_kg_m3
+    densities = next_densities(memory.doubts.densities, compared, entered.given.value, limit, read_s)
+    doubt = densities_reason(densities, limit, now_s, compared is not None)
+    if doubt is not None and difference.value is not None:
+        difference = figure.lower(difference, doubt.code, doubt.text)
     if not hybrid.in_use:
-        return MeasuredDensity(measured, difference, entered)
+        return MeasuredDensity(measured, difference, entered, doubt, densities)
     in_force, source = measured, DensitySource.MEASURED
     if in_force.value is None:
         stood = _last_good(measured, memory, now_s)
         if stood is None:
-            return MeasuredDensity(measured, difference, _entered_instead(entered, measured))
+            return MeasuredDensity(measured, difference, _entered_instead(entered, measured), doubt, densities)
         in_force, source = stood, DensitySource.LAST_MEASURED
-    elif difference.quality is Quality.UNCERTAIN and measured.quality is Quality.GOOD:
-        in_force = in_force._replace(quality=Quality.UNCERTAIN, reasons=difference.reasons)
     basis = observed_basis(entered.product, in_force, source, entered.standing)
-    return MeasuredDensity(measured, difference, basis)
+    return MeasuredDensity(measured, difference, basis, doubt, densities)
 
 
 def _measured(
@@ -74,19 +88,22 @@ def _measured(
     water_level: Figure,
     temperature: Figure,
     was_short: bool,
-) -> Figure:
+) -> tuple[Figure, Figure]:
+    """The density as the pressures give it, and with what is not known of the column."""
     column = measured_column(plan, hybrid.column, tank_input, _NAME)
     head_pa, level_m = column.pressure.value, level.value
     if head_pa is None or level_m is None:
-        return figure.derive(None, (column.pressure, level))
+        lost = figure.derive(None, (column.pressure, level))
+        return lost, lost
     nozzle_m, least_m = hybrid.nozzle_height_m, hybrid.minimum_head_m
     water = water_layer(hybrid.column, water_level)
     head_m = product_head(level_m, nozzle_m, water)
     if head_m < least_m + (max(_BAND_M, _BAND * least_m) if was_short else 0.0):
         text = f"{_NAME}: {head_m:.3f} m of product above the nozzle is too little; it takes {least_m:g} m"
-        return figure.bad(ReasonCode.LOW_HEAD, text, max(column.pressure.age_s, level.age_s))
+        lost = figure.bad(ReasonCode.LOW_HEAD, text, max(column.pressure.age_s, level.age_s))
+        return lost, lost
     liquid_c = _GAS_C if temperature.value is None else temperature.value
-    measured = figure.attempt(
+    made = figure.attempt(
         lambda: density_from_pressure(
             head_pa,
             level_m,
@@ -98,11 +115,11 @@ def _measured(
         ),
         (column.pressure, level),
     )
-    return of_doubtful_column(measured, column, water_level, _NAME)
+    return made, of_doubtful_column(made, column, water_level, _NAME)
 
 
-def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityBasis, temperature: Figure) -> Figure:
-    """Measured less entered density, both at tank temperature; Uncertain with its reason beyond the limit."""
+def _difference(measured: Figure, entered: DensityBasis, temperature: Figure) -> Figure:
+    """Measured less entered density, both at tank temperature."""
     if measured.value is None or temperature.value is None or (entered.prepared is None and entered.observed is None):
         return figure.not_applicable("a measured and an entered density are needed for a comparison")
     try:
@@ -114,14 +131,7 @@ def _difference(hybrid: MeasuredDensityPlan, measured: Figure, entered: DensityB
         return figure.not_applicable("no density is entered")
     given = figure.undated(entered.given)
     known = (given,) if given.value is not None else ()
-    difference = doubted(figure.derive(measured.value - expected, (measured, temperature, *known)), doubts)
-    if abs(measured.value - expected) > hybrid.difference_limit_kg_m3:
-        text = (
-            f"measured density {measured.value:.1f} kg/m3 is {measured.value - expected:+.1f} kg/m3 from the entered "
-            f"one at tank temperature, more than {hybrid.difference_limit_kg_m3:g} kg/m3"
-        )
-        return figure.lower(difference, ReasonCode.DENSITIES_DISAGREE, text)
-    return difference
+    return doubted(figure.derive(measured.value - expected, (measured, temperature, *known)), doubts)
 
 
 def _last_good(measured: Figure, memory: Memory, now_s: float) -> Figure | None:

@@ -4,52 +4,52 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
+from gateway.calculation.densities_apart import Densities
+from gateway.calculation.doubts import Recurring
+from gateway.calculation.flow_direction import Course
+from gateway.calculation.movement import Movement
+from gateway.calculation.rates import NO_TRACK, Track
+from gateway.calculation.stillness import Stillness
 from gateway.calculation.temperature import NOWHERE, Placement
+from gateway.calculation.two_gauges import Apart
 from gateway.records import Figure, Figures, LastGood, Quality, ReasonCode
 from gateway.states import LimitState, RoofZone
 
 __all__ = [
     "EMPTY_MEMORY",
+    "NO_DOUBTS",
     "NO_LOW_HEADS",
+    "Doubts",
     "LowHeads",
     "Memory",
-    "Sample",
-    "Stillness",
     "last_good",
     "low_heads",
     "remember_good",
 ]
 
 
-class Sample(NamedTuple):
-    """One point of the rate window."""
+class Doubts(NamedTuple):
+    """What is remembered of the judgements on readings against time and against each other.
 
-    time_s: float
-    """Steady, as all times in here."""
-    level_m: float
-    volume_m3: float | None
-    temperature_c: float | None
-    used: tuple[bool, ...]
-    """Which elements made the temperature: only averages of the same elements are compared."""
+    Each is a small machine of its own, whose states are told where it is made.
+    """
+
+    first: Track = NO_TRACK
+    """Of the first gauge, `second` of the second: neither is judged by what the other read before."""
+    second: Track = NO_TRACK
+    temperature: Track = NO_TRACK
+    first_movement: Movement | None = None
+    second_movement: Movement | None = None
+    apart: Apart | None = None
+    still: Stillness | None = None
+    course: Course | None = None
+    densities: Densities | None = None
+    recurring: Recurring = ()
+    read_s: float | None = None
+    """When the level was last read, steady."""
 
 
-class Stillness(NamedTuple):
-    """A level gauge that has said the same since some time."""
-
-    since_s: float
-    reading: float
-    """What it says, in its own quantity: m, or Pa where the level comes from pressure."""
-    last_s: float
-    """When it was last read."""
-    flow_m3_s: float
-    """What surely flowed into the tank then; negative for out of it, 0 where nothing did or nobody knows."""
-    due_m3: float = 0.0
-    """What has surely flowed in since."""
-    flowing_s: float = 0.0
-    """For how long something did."""
-    due_m: float = 0.0
-    """By how much the level was due to move."""
-    doubted: bool = False
+NO_DOUBTS = Doubts()
 
 
 class LowHeads(NamedTuple):
@@ -71,9 +71,8 @@ class Memory(NamedTuple):
 
     placed: Placement = NOWHERE
     """Where the temperature elements stood."""
-    window: tuple[Sample, ...] = ()
-    gauges_differ_since_s: float | None = None
-    still: Stillness | None = None
+    doubts: Doubts = NO_DOUBTS
+    """Of the judgements against time."""
     figures: Figures | None = None
     """The figures of the last sheet, and its steady time."""
     instant_s: float = 0.0

@@ -10,6 +10,7 @@ from typing import NamedTuple
 from gateway.calculation.contracts import Capacity, CorrectionMethod
 from gateway.calculation.hydrostatic import AIR_DENSITY, WATER_DENSITY
 from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
+from gateway.calculation.shapes.whole import whole_volume
 from gateway.calculation.vapour import Component
 from gateway.calculation.vapour_pressure import VapourPressureCurve
 
@@ -41,6 +42,8 @@ __all__ = [
 ]
 
 
+_END = 0.05
+"""The part of the height by which the surface near an end of the volumes is taken: right at it a round one has none."""
 TOUCH_M = 1e-6
 """A level equal to a threshold in decimals must not fall short of it in binary, be it a float32 of up to 16 m."""
 
@@ -337,8 +340,17 @@ class TankPlan:
     gravity_m_s2: float = 9.80665
     buoyancy: AirBuoyancy = field(default_factory=AirBuoyancy)
     age_difference_limit_s: float = 60.0
-    """Level and temperature may differ in age by this much while the tank moves."""
+    """Level, temperature and density may differ in age by this much while the tank moves."""
     full_volume_m3: float = field(init=False)
+    """All that is inside, also above the highest level that can be measured."""
+    top_volume_m3: float = field(init=False)
+    """At the highest level with a volume."""
+    empty_volume_m3: float = field(init=False)
+    """At the lowest level with a volume."""
+    top_area_m2: float = field(init=False)
+    """Surface near the top of the volumes: never for a figure, only to judge how fast a level beyond them changes."""
+    bottom_area_m2: float = field(init=False)
+    """The same near their bottom."""
     minimum_volume_m3: float | None = field(init=False)
     """TOV at the minimum level."""
     maximum_working_volume_m3: float | None = field(init=False)
@@ -348,6 +360,13 @@ class TankPlan:
         """Work out the volumes that never change. Raises LimitError when a limit lies outside the capacity."""
         capacity = self.capacity
         minimum, working = self.limits.minimum_m, self.limits.maximum_working_m
-        object.__setattr__(self, "full_volume_m3", capacity.volume(capacity.top_m))
+        top, empty = capacity.volume(capacity.top_m), capacity.volume(capacity.bottom_m)
+        end_m = _END * (capacity.top_m - capacity.bottom_m)
+        below_top, above_bottom = capacity.volume(capacity.top_m - end_m), capacity.volume(capacity.bottom_m + end_m)
+        object.__setattr__(self, "full_volume_m3", whole_volume(capacity))
+        object.__setattr__(self, "top_volume_m3", top)
+        object.__setattr__(self, "empty_volume_m3", empty)
+        object.__setattr__(self, "top_area_m2", (top - below_top) / end_m)
+        object.__setattr__(self, "bottom_area_m2", (above_bottom - empty) / end_m)
         object.__setattr__(self, "minimum_volume_m3", None if minimum is None else capacity.volume(minimum))
         object.__setattr__(self, "maximum_working_volume_m3", None if working is None else capacity.volume(working))

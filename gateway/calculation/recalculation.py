@@ -3,18 +3,23 @@
 Nothing is replaced: every recalculation is a version of its own beside the records it was made from.
 """
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
 from types import MappingProxyType
 from typing import NamedTuple
 
+from gateway.calculation.densities_apart import Densities, DensitiesState
+from gateway.calculation.density import density_basis
 from gateway.calculation.inventory import calculate
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, last_good, low_heads, remember_good
+from gateway.calculation.memory import EMPTY_MEMORY, NO_DOUBTS, Memory, last_good, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.pressure_above import pressure_doubts
 from gateway.calculation.recorded import RecordedInput
+from gateway.calculation.recurrence import Recurrence
 from gateway.calculation.temperature import Placement
+from gateway.figures import tank_quality
 from gateway.records import (
     ElementUse,
     Figure,
@@ -35,6 +40,7 @@ _JUDGED = frozenset(
         ReasonCode.AGES_DIFFER,
         ReasonCode.GAUGES_DISAGREE,
         ReasonCode.LEVEL_FROZEN,
+        ReasonCode.LEVEL_AGAINST_FLOW,
         ReasonCode.NOT_CONVERGED,
     }
 )
@@ -70,16 +76,23 @@ def recalculate(
     failed comes back as it was.
     """
     by_hand = replace(plan, gauge=None) if isinstance(plan.gauge, HeadPlan) else plan
+    uncompared = plan
+    if plan.measured_density is not None:
+        hybrid = replace(plan.measured_density, difference_limit_kg_m3=math.inf)
+        uncompared = replace(plan, measured_density=hybrid)
     for given in inputs:
         if isinstance(given, TankInput):
             inventory, memory = calculate(plan, given, memory)
         elif _failed(given.recorded):
             inventory = given.recorded
         else:
-            start = _start(given, memory)
+            start = _start(plan, given, memory)
             # A hand dip stood in where the pressure gave no level, for reasons that need not be in the record.
             dipped = given.tank_input.dip_level is not None
-            inventory, memory = calculate(by_hand if dipped else plan, given.tank_input, start)
+            # What the record does not doubt for its density is not doubted here either, unless something else goes in.
+            doubts_nothing = start.doubts.densities is None and not given.is_corrected
+            again = by_hand if dipped else uncompared if doubts_nothing else plan
+            inventory, memory = calculate(again, given.tank_input, start)
             inventory = _as_judged(inventory, given)
             if inventory.figures is not memory.figures:
                 last = remember_good(start, inventory.figures)
@@ -168,8 +181,27 @@ def _failed(recorded: Inventory) -> bool:
     return bool(level.reasons) and level.reasons[0].code == ReasonCode.CALCULATION_FAILED
 
 
-def _start(given: RecordedInput, memory: Memory) -> Memory:
+def _densities(plan: TankPlan, given: RecordedInput) -> Densities | None:
+    """The doubt about its density that a record tells of, as it was remembered; None where there was none.
+
+    With something else in place of what was recorded the densities are compared anew.
+    """
+    figures = given.recorded.figures
+    told = (figures.density_difference, figures.reference_density, figures.observed_density, figures.ctl)
+    if given.is_corrected or not any(
+        reason.code is ReasonCode.DENSITIES_DISAGREE for each in told for reason in each.reasons
+    ):
+        return None
+    entered = density_basis(plan.product, given.tank_input).given.value
+    read_s = given.recorded.instant.timestamp() - figures.bottom_pressure.age_s
+    return Densities(
+        entered, figures.density_difference.value or 0.0, read_s, DensitiesState.APART, Recurrence(0b11, True, True)
+    )
+
+
+def _start(plan: TankPlan, given: RecordedInput, memory: Memory) -> Memory:
     """The memory that the sheet is to be calculated with."""
+    doubts = NO_DOUBTS._replace(densities=_densities(plan, given))
     instant_s = given.recorded.instant.timestamp()
     if memory.figures is not None and instant_s < memory.instant_s:
         # Out of order: what comes later must not stand in for what came before.
@@ -179,17 +211,11 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
     limit, roof = given.recorded.level_state.limit, given.recorded.level_state.roof
     figures = given.recorded.figures
     heads = low_heads(figures.level, figures.measured_density)
-    doubts = pressure_doubts(figures.vapour_pressure, figures.cpl)
+    of_pressure = pressure_doubts(figures.vapour_pressure, figures.cpl)
     told = any(getattr(figures, name).quality is not Quality.GOOD for name in _MEASURED)
     if not told and not given.last_good:
         return memory._replace(
-            placed=placed,
-            window=(),
-            gauges_differ_since_s=None,
-            limit=limit,
-            roof=roof,
-            pressure_doubts=doubts,
-            low_heads=heads,
+            placed=placed, doubts=doubts, limit=limit, roof=roof, pressure_doubts=of_pressure, low_heads=heads
         )
     # The record saw every reading up to its instant, this history only those that were recorded: what could stand in
     # for a measurement is what the record says, and nothing where it says nothing.
@@ -198,7 +224,15 @@ def _start(given: RecordedInput, memory: Memory) -> Memory:
         last = None if name in _MEASURED or name in known else last_good(memory, name)
         if last is not None:
             known[name] = last
-    return Memory(placed=placed, last_good=known, limit=limit, roof=roof, pressure_doubts=doubts, low_heads=heads)
+    return Memory(
+        placed=placed,
+        doubts=doubts,
+        last_good=known,
+        limit=limit,
+        roof=roof,
+        pressure_doubts=of_pressure,
+        low_heads=heads,
+    )
 
 
 def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
@@ -241,7 +275,7 @@ def _as_judged(inventory: Inventory, given: RecordedInput) -> Inventory:
     if not changed:
         return inventory._replace(elements=elements)
     whole = Figures(*figures)
-    return inventory._replace(figures=whole, elements=elements, quality=max([each.quality for each in whole]))
+    return inventory._replace(figures=whole, elements=elements, quality=tank_quality(whole))
 
 
 def _with_judgements(new: Figure, old: Figure, codes: frozenset[ReasonCode]) -> Figure:

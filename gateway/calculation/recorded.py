@@ -61,14 +61,17 @@ class RecordedInput(NamedTuple):
 
 
 def recorded_plan(plan: TankPlan) -> TankPlan:
-    """`plan` for levels that are levels already: no ullage, no offset. A level by pressure is worked out again."""
+    """`plan` for levels that are levels already: no ullage, no offset. A level by pressure is worked out again.
+
+    What flowed is in no record: the judgements by it stand as recorded.
+    """
     gauge = plan.gauge
     if isinstance(gauge, GaugePlan):
         gauge = replace(gauge, kind=GaugeKind.INNAGE, offset_m=0.0)
     second = plan.second_gauge
     if second is not None:
         second = replace(second, kind=GaugeKind.INNAGE, offset_m=0.0)
-    return replace(plan, gauge=gauge, second_gauge=second)
+    return replace(plan, gauge=gauge, second_gauge=second, flows=())
 
 
 def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = None) -> RecordedInput:

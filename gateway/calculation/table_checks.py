@@ -1,50 +1,66 @@
-"""Questions asked of a capacity table before it is trusted: odd rows, dimensions, limits, and what it would change.
+"""Questions asked of a capacity table before it is trusted: its size, dimensions, limits, and what it would change.
 
 Rows that cannot be (levels that do not rise, volumes that fall) are refused when a table is made; see
-`capacity_table.row_mistakes`. What is found here is for a person to judge: calibration belongs to competent people.
+`capacity_table.row_mistakes`. Slips of the pen are looked for in `table_slips`. What is found here is for a person to
+judge: calibration belongs to competent people.
 """
 
+import math
 from collections.abc import Iterator, Sequence
+from enum import StrEnum
 from itertools import pairwise
+from statistics import median
 from typing import NamedTuple
 
-from gateway.calculation.capacity_table import CapacityTable
+from gateway.calculation.capacity_table import SAME, CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import LimitPlan
-from gateway.calculation.units import Dimension, from_unit
+from gateway.calculation.table_rows import printed_steps
 
 __all__ = [
+    "Apart",
     "CoarseRow",
     "Difference",
     "EndFinding",
+    "Form",
     "ImportPreview",
-    "OddRow",
     "ShapeComparison",
     "against_shape",
     "coarse_rows",
     "ends_against_limits",
-    "odd_rows",
     "preview_import",
+    "size_in_doubt",
+    "usual_surface_m2",
 ]
 
 
-class OddRow(NamedTuple):
-    """An increment that does not fit between its neighbours: a misprint, or rows too far apart for a curved wall."""
+_UNEVEN_M, _UNEVEN_PART = 0.005, 0.002
+"""Of level, and of the height: what a floor that is not even makes of the volumes (common practice)."""
 
-    row: int
-    """Of the row that ends the increment, counted from 1."""
-    level_m: float
-    area_m2: float
-    """Volume over level of the increment: the surface it implies."""
-    expected_m2: float
-    """What its neighbours let one expect."""
 
-    @property
-    def text(self) -> str:
-        return (
-            f"row {self.row}, {self.level_m:.4f} m: the volume rises by {self.area_m2:.4g} m3 per m where its "
-            f"neighbours let one expect {self.expected_m2:.4g}; a misprint, or rows too far apart"
-        )
+_UNLIKE = 0.003
+"""Of a volume: what courses of unlike radii make of it."""
+_LANDED_M = 0.7
+"""Below this no roof floats: it stands on legs that a man can pass (common practice)."""
+
+
+class Form(StrEnum):
+    """What a tank is, as far as its size is judged by it."""
+
+    UPRIGHT = "upright"
+    """Or unknown: the bounds are those of any tank."""
+    LYING = "lying"
+    SPHERE = "sphere"
+
+
+_DIAMETER_M = (0.3, 120.0)
+"""Of a circle of the mean surface: common practice, drawn wide."""
+_SLENDER, _FLAT = 10.0, 20.0
+"""Height over diameter, and diameter over height, that no tank passes."""
+_LYING_M = (0.3, 100.0)
+"""Length of a lying vessel: least over its diameter, and largest."""
+_SPHERE_M = (0.98, 40.0)
+"""Diameter of a sphere: least over its height, and largest."""
 
 
 class Difference(NamedTuple):
@@ -59,11 +75,34 @@ class Difference(NamedTuple):
         return self.volume_m3 - self.other_m3
 
 
+class Apart(NamedTuple):
+    """Rows one after another that differ from the dimensions by more than allowed."""
+
+    rows: int
+    from_m: float
+    to_m: float
+    worst: Difference
+    """The largest difference as a part of what was allowed; `other_m3` is the shape's volume."""
+
+    @property
+    def text(self) -> str:
+        if self.rows == 1:
+            where = f"{self.from_m:.4f} m"
+        else:
+            where = f"{self.rows:,} rows from {self.from_m:.4f} m to {self.to_m:.4f} m, at {self.worst.level_m:.4f} m"
+        off = self.worst.difference_m3
+        part = f" ({100.0 * off / self.worst.other_m3:+.2g} %)" if self.worst.other_m3 > 0.0 else ""
+        return (
+            f"{where}: {self.worst.volume_m3:.6g} m3, {off:+.4g} m3{part} from the dimensions "
+            f"({self.worst.other_m3:.6g} m3), more than 0.5 %"
+        )
+
+
 class ShapeComparison(NamedTuple):
     """A table against the tank's dimensions."""
 
-    beyond: tuple[Difference, ...]
-    """Rows that differ by more than allowed, in order of level; `other_m3` is the shape's volume."""
+    beyond: tuple[Apart, ...]
+    """Rows that differ by more than allowed, in order of level."""
     worst: Difference | None
     """The largest difference as a part of what was allowed; None where no row lies within the shape."""
     compared: int
@@ -96,87 +135,96 @@ class ImportPreview(NamedTuple):
     """Attributes and ends that differ, in words."""
 
 
-def odd_rows(table: CapacityTable, share: float = 0.02) -> tuple[OddRow, ...]:
-    """First-difference outliers: increments off by more than `share` of the largest surface in the table.
+def size_in_doubt(table: CapacityTable, form: Form = Form.UPRIGHT) -> str | None:
+    """What is absurd in the tank that the mean surface over the height gives, in words; None where nothing is.
 
-    Each increment is compared with the straight line through its neighbours' surfaces; three times `share` is allowed
-    at the two ends, where curved walls close in. Volumes printed to few digits may be off by their rounding besides.
-    Of a run of odd increments, which one wrong volume makes, the worst is named. Tables of fewer than 4 rows have no
-    neighbours to compare.
+    Volumes of wrong units, or with marks of thousands taken for decimal marks, give such tanks.
     """
-    levels, volumes = table.levels_m, table.volumes_m3
-    if len(levels) < 4:
-        return ()
-    middles = [0.5 * (a + b) for a, b in pairwise(levels)]
-    widths = [b - a for a, b in pairwise(levels)]
-    areas = [(w - v) / width for (v, w), width in zip(pairwise(volumes), widths, strict=True)]
-    printed_to_m3 = _printed_step(volumes)
-    runs: list[list[tuple[float, OddRow]]] = []
-    last_odd = -3
-    for index, area in enumerate(areas):
-        at_end = index in (0, len(areas) - 1)
-        expected = _end_value(middles, areas, index) if at_end else _between(middles, areas, index)
-        rounding = 2.0 * printed_to_m3 / min(widths[max(0, index - 2) : index + 3])
-        off = abs(area - expected)
-        if off <= (3.0 if at_end else 1.0) * share * max(areas) + rounding:
-            continue
-        if index - last_odd > 2:
-            runs.append([])
-        runs[-1].append((off, OddRow(index + 2, levels[index + 1], area, expected)))
-        last_odd = index
-    return tuple(_worst(run) for run in runs)
+    height, volume = table.top_m - table.bottom_m, table.volumes_m3[-1] - table.volumes_m3[0]
+    diameter = math.sqrt(4.0 * volume / (math.pi * height))
+    found = None
+    if not _DIAMETER_M[0] <= diameter <= _DIAMETER_M[1]:
+        found = f"a mean diameter of {diameter:.3g} m, where tanks have {_DIAMETER_M[0]:g} m to {_DIAMETER_M[1]:g} m"
+    elif not height / _SLENDER <= diameter <= height * _FLAT:
+        found = f"a tank of {diameter:.3g} m across and {height:.3g} m high"
+    elif form is Form.LYING:
+        length = diameter**2 / height
+        if not _LYING_M[0] * height <= length <= _LYING_M[1]:
+            found = f"a vessel of {height:.3g} m across and {length:.3g} m long"
+    elif form is Form.SPHERE:
+        # V = pi h^2 (3 D/2 - h)/3, for D.
+        across = 2.0 / 3.0 * (3.0 * volume / (math.pi * height**2) + height)
+        if not _SPHERE_M[0] * height <= across <= _SPHERE_M[1]:
+            found = f"a sphere of {across:.3g} m across, at {height:.3g} m of level"
+    return None if found is None else f"its volumes give {found}; see to its units and marks of thousands"
 
 
-def _worst(run: Sequence[tuple[float, OddRow]]) -> OddRow:
-    """The first of those that are off the most: a wrong volume lifts the increment before it, and lowers the next."""
-    most = max(off for off, _ in run)
-    return next(row for off, row in run if off >= most * (1.0 - 1e-6))
+def usual_surface_m2(table: CapacityTable) -> float:
+    """Median of the surfaces of fifty layers of the same height."""
+    bottom, layer = table.bottom_m, (table.top_m - table.bottom_m) / _LAYERS
+    volumes = [table.volume(min(table.top_m, bottom + layer * number)) for number in range(_LAYERS + 1)]
+    return median(high - low for low, high in pairwise(volumes)) / layer
 
 
-def _between(x: Sequence[float], y: Sequence[float], index: int) -> float:
-    """Value at x[index] of the line through its two neighbours."""
-    share = (x[index] - x[index - 1]) / (x[index + 1] - x[index - 1])
-    return y[index - 1] + share * (y[index + 1] - y[index - 1])
-
-
-def _end_value(x: Sequence[float], y: Sequence[float], index: int) -> float:
-    """What suits the first or last of `y` best: its neighbour, or the line through the next two."""
-    near, far = (1, 2) if index == 0 else (index - 1, index - 2)
-    line = y[near] + (y[far] - y[near]) * (x[index] - x[near]) / (x[far] - x[near])
-    return min(y[near], line, key=lambda expected: abs(y[index] - expected))
-
-
-def _printed_step(volumes_m3: Sequence[float]) -> float:
-    """The coarsest decimal step, in one of the units tables are printed in, of which every volume is a multiple, m3."""
-    for decimals in range(7):
-        for unit in ("m3", "bbl", "US gal", "ft3", "L"):
-            step = from_unit(1.0, unit, Dimension.VOLUME) * 10.0**-decimals
-            if all(abs(volume / step - round(volume / step)) < 1e-6 for volume in volumes_m3):
-                return step
-    return 0.0
+_LAYERS = 50
 
 
 def against_shape(table: CapacityTable, shape: Capacity, share: float = 0.005) -> ShapeComparison:
     """Every row against the volume of the tank's dimensions: more than `share` of it apart is beyond.
 
-    Below one hundredth of the full shape the allowance stays that of one hundredth: a bottom is never quite even.
+    Near the bottom the allowance is what 5 mm of level hold (less in a low vessel), since no floor is quite even, and
+    nowhere is it less than the step to which volumes are printed. A table that deducts a floating roof may lie below
+    the dimensions by up to the roof's displacement, the same in its upper half.
     """
-    smallest = 0.01 * shape.volume(shape.top_m)
-    beyond: list[Difference] = []
+    uneven_m = min(_UNEVEN_M, _UNEVEN_PART * (shape.top_m - shape.bottom_m))
+    printed = min(printed_steps(table.volumes_m3))
+    rows = [
+        Difference(level, volume, shape.volume(level))
+        for level, volume in zip(table.levels_m, table.volumes_m3, strict=True)
+        if shape.bottom_m <= level <= shape.top_m
+    ]
+    roof_m3, unsure_m3 = _displaced(rows) if table.roof_included else (0.0, 0.0)
+    beyond: list[tuple[float, Apart]] = []
     worst: Difference | None = None
-    worst_part = -1.0
-    compared = 0
-    for level, volume in zip(table.levels_m, table.volumes_m3, strict=True):
-        if not shape.bottom_m <= level <= shape.top_m:
-            continue
-        compared += 1
-        found = Difference(level, volume, shape.volume(level))
-        part = abs(found.difference_m3) / (share * max(found.other_m3, smallest))
+    worst_part, before_beyond = -1.0, False
+    for found in rows:
+        level = found.level_m
+        below, above = max(shape.bottom_m, level - uneven_m), min(shape.top_m, level + uneven_m)
+        uneven_m3 = max(found.other_m3 - shape.volume(below), shape.volume(above) - found.other_m3)
+        allowed = max(share * found.other_m3, uneven_m3, printed)
+        off = found.difference_m3
+        if roof_m3 and off < 0.0 and level - shape.bottom_m > _LANDED_M:
+            off = min(0.0, off + roof_m3 + unsure_m3)
+        part = abs(off) / allowed
         if part > 1.0:
-            beyond.append(found)
-        if part > worst_part:
+            if before_beyond:
+                most, apart = beyond.pop()
+                apart = apart._replace(rows=apart.rows + 1, to_m=level)
+                # Of parts that only rounding tells apart the higher row's is more volume.
+                worse = part > most * (1.0 - SAME)
+                beyond.append((part, apart._replace(worst=found)) if worse else (most, apart))
+            else:
+                beyond.append((part, Apart(1, level, level, found)))
+        before_beyond = part > 1.0
+        if part > worst_part * (1.0 - SAME):
             worst, worst_part = found, part
-    return ShapeComparison(tuple(beyond), worst, compared, len(table.levels_m) - compared)
+    runs = tuple(apart for _, apart in beyond)
+    return ShapeComparison(runs, worst, len(rows), len(table.levels_m) - len(rows))
+
+
+def _displaced(rows: Sequence[Difference]) -> tuple[float, float]:
+    """Volume by which the upper half lies below the dimensions at any scale, which is what a floating roof displaces,
+    and how far courses of unlike radii may have moved that."""
+    upper = rows[len(rows) // 2 :]
+    if len(upper) < 4:
+        return 0.0, 0.0
+    quarter = len(upper) // 2
+    scale = median(
+        (high.volume_m3 - low.volume_m3) / (high.other_m3 - low.other_m3)
+        for low, high in zip(upper, upper[quarter:], strict=False)
+    )
+    displaced = max(0.0, -median(each.volume_m3 - scale * each.other_m3 for each in upper))
+    return displaced, _UNLIKE * median(each.other_m3 for each in upper)
 
 
 def ends_against_limits(table: CapacityTable, limits: LimitPlan, reference_height_m: float) -> tuple[EndFinding, ...]:
@@ -234,16 +282,13 @@ def preview_import(old: Capacity, new: CapacityTable, count: int = 10, steps: in
     if bottom < top:
         rows = (*new.levels_m, *(old.levels_m if isinstance(old, CapacityTable) else ()), bottom, top)
         ordered = sorted(level for level in rows if bottom <= level <= top)
-        levels = [bottom, *(level for before, level in pairwise(ordered) if level - before > _SAME)]
+        levels = [bottom, *(level for before, level in pairwise(ordered) if level - before > SAME)]
         even = [min(top, bottom + (top - bottom) * step / steps) for step in range(steps + 1)]
     differences = [Difference(level, new.volume(level), old.volume(level)) for level in levels]
     largest = sorted(differences, key=lambda each: -abs(each.difference_m3))[:count]
     by_level = tuple(Difference(level, new.volume(level), old.volume(level)) for level in even)
-    real = tuple(each for each in largest if abs(each.difference_m3) > _SAME * max(1.0, each.other_m3))
+    real = tuple(each for each in largest if abs(each.difference_m3) > SAME * max(1.0, each.other_m3))
     return ImportPreview(real, by_level, _changed(old, new))
-
-
-_SAME = 1e-9
 
 
 _ATTRIBUTES = (
@@ -265,7 +310,7 @@ def _changed(old: Capacity, new: CapacityTable) -> tuple[str, ...]:
             ("highest level, m", old.top_m, new.top_m),
             ("heel, m3", old.heel_m3, new.heel_m3),
         )
-        if abs(before - after) > _SAME * max(1.0, abs(before))
+        if abs(before - after) > SAME * max(1.0, abs(before))
     ]
     if isinstance(old, CapacityTable):
         for name, words in _ATTRIBUTES:

@@ -12,6 +12,9 @@ from gateway.errors import SettingsError
 __all__ = ["FineZone", "rows_in_units", "table_from_shape"]
 
 _MOST_ROWS = 100_000
+_SAME_LEVEL_M = 1e-9
+_SAME_VOLUME = 1e-10
+"""As a part of the full shape: far above the error of a fitted shape, far below anything that a table prints."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +51,32 @@ def table_from_shape(
         first, last = math.ceil(zone.from_m / zone.step_m - 1e-9), math.floor(zone.to_m / zone.step_m + 1e-9)
         # Rounded to a picometre, so that 3 steps of 0.1 m and 6 of 0.05 m are one row.
         wanted |= {round(number * zone.step_m, 12) for number in range(first, last + 1)}
-    levels = tuple(sorted(level for level in wanted if shape.bottom_m <= level <= shape.top_m))
+    levels = _apart(sorted(level for level in wanted if shape.bottom_m <= level <= shape.top_m))
+    volumes = [shape.volume(level) for level in levels]
+    allowed = _SAME_VOLUME * volumes[-1]
+    for index in range(1, len(volumes)):
+        # A shape that is fitted may fall by its own error where it holds next to nothing, and a table never falls.
+        if volumes[index - 1] - allowed < volumes[index] < volumes[index - 1]:
+            volumes[index] = volumes[index - 1]
     return CapacityTable(
         name=name,
         levels_m=levels,
-        volumes_m3=tuple(shape.volume(level) for level in levels),
+        volumes_m3=tuple(volumes),
         heel_m3=shape.heel_m3,
         datum=datum,
         head_included=False,
         roof_included=False,
         notes=f"calculated from dimensions: {shape.clause}",
     )
+
+
+def _apart(levels: Sequence[float]) -> tuple[float, ...]:
+    """Rising levels without those that only rounding parts from the one before, or from the last, which both stay."""
+    kept = [levels[0]]
+    for level in levels[1:-1]:
+        if level - kept[-1] > _SAME_LEVEL_M and levels[-1] - level > _SAME_LEVEL_M:
+            kept.append(level)
+    return (*kept, levels[-1])
 
 
 def rows_in_units(table: CapacityTable, level_unit: str, volume_unit: str) -> tuple[tuple[float, float], ...]:

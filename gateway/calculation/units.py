@@ -1,16 +1,26 @@
 """Quantities with their units: text to SI and back, by exact factors.
 
-Every factor is an exact rational number, so that `9412 mm` and `9.412 m` give the same float. Factors after NIST SP 811
-(2008), appendix B.8, and the international yard and pound agreement of 1959; US gallon 231 in3, barrel 42 US gallons.
-Degrees API and specific gravity 60/60 rest on water of 999.016 kg/m3 at 60 degF (API MPMS 11.1, 2004).
+Every factor is an exact rational number, so that `9412 mm` and `9.412 m` give the same float.
 """
 
 import re
-from difflib import get_close_matches
-from enum import StrEnum
 from fractions import Fraction
 from typing import NamedTuple
 
+from gateway.calculation.quantity_hints import number_hint, same_unit
+from gateway.calculation.unit_table import (
+    AMBIGUOUS,
+    API,
+    API_NUMERATOR,
+    API_OFFSET,
+    AT_60F,
+    FOOT,
+    INCH,
+    SPELLINGS,
+    UNITS,
+    WATER_DENSITY_60F,
+    Dimension,
+)
 from gateway.errors import QuantityError
 
 __all__ = [
@@ -21,47 +31,13 @@ __all__ = [
     "feet_inches_text",
     "from_unit",
     "parse",
+    "parse_any",
     "parse_quantity",
     "si_conversion",
     "to_unit",
+    "unit_mistake",
     "units_of",
 ]
-
-WATER_DENSITY_60F = 999.016
-"""kg/m3 of water at 60 degF: API MPMS 11.1 (2004)."""
-
-
-class Dimension(StrEnum):
-    """What kind of quantity a value is. Differences of temperature, gauge and absolute pressure stand apart."""
-
-    LENGTH = "length"
-    TEMPERATURE = "temperature"
-    TEMPERATURE_DIFFERENCE = "temperature_difference"
-    GAUGE_PRESSURE = "gauge_pressure"
-    ABSOLUTE_PRESSURE = "absolute_pressure"
-    VOLUME = "volume"
-    RATIO = "ratio"
-    DENSITY = "density"
-    MASS = "mass"
-    TIME = "time"
-    VOLUME_FLOW = "volume_flow"
-    MASS_FLOW = "mass_flow"
-    CURRENT = "current"
-    RESISTANCE = "resistance"
-    ACCELERATION = "acceleration"
-    ANGLE = "angle"
-    DENSITY_SLOPE = "density_slope"
-    EXPANSION_COEFFICIENT = "expansion_coefficient"
-    MOLAR_MASS = "molar_mass"
-    ELASTIC_MODULUS = "elastic_modulus"
-
-    @property
-    def words(self) -> str:
-        return self.value.replace("_", " ")
-
-    @property
-    def with_article(self) -> str:
-        return f"{'an' if self.value[0] in 'aeiou' else 'a'} {self.words}"
 
 
 class Quantity(NamedTuple):
@@ -75,158 +51,34 @@ class Quantity(NamedTuple):
     """Whether the unit itself says that the value holds at 60 degF (degAPI, SG)."""
 
 
-class _Unit(NamedTuple):
-    """SI = (number + shift) * factor; degAPI alone goes by its own formula."""
-
-    factor: Fraction
-    shift: Fraction = Fraction(0)
-
-
-_INCH = Fraction("0.0254")
-_FOOT = 12 * _INCH
-_POUND = Fraction("0.45359237")
-_GALLON = 231 * _INCH**3
-_BARREL = 42 * _GALLON
-_LITRE = Fraction(1, 1000)
-_HOUR = Fraction(3600)
-_DAY = 24 * _HOUR
-_RANKINE = Fraction(5, 9)
-_STANDARD_GRAVITY = Fraction("9.80665")
-_PSI = _POUND * _STANDARD_GRAVITY / _INCH**2
-# pi to 40 places: the only factor that is not rational; the error is far below that of a float.
-_DEGREE = Fraction("3.141592653589793238462643383279502884197") / 180
-_SG = Fraction("999.016")
-_API_NUMERATOR = Fraction("141.5") * _SG
-_API_OFFSET = Fraction("131.5")
-_API = "degAPI"
-_AT_60F = frozenset({_API, "SG"})
-
-
-def _named(factors: dict[str, Fraction | int | str]) -> dict[str, _Unit]:
-    return {name: _Unit(Fraction(factor)) for name, factor in factors.items()}
-
-
-_PRESSURES: dict[str, Fraction | int | str] = {
-    "kPa": 1000,
-    "Pa": 1,
-    "MPa": 1_000_000,
-    "mbar": 100,
-    "bar": 100_000,
-    "psi": _PSI,
-    "kgf/cm2": _STANDARD_GRAVITY * 10_000,
-}
-
-_UNITS: dict[Dimension, dict[str, _Unit]] = {
-    Dimension.LENGTH: _named({"m": 1, "mm": "0.001", "cm": "0.01", "ft": _FOOT, "in": _INCH}),
-    Dimension.TEMPERATURE: {
-        "degC": _Unit(Fraction(1)),
-        "degF": _Unit(_RANKINE, Fraction(-32)),
-        "K": _Unit(Fraction(1), Fraction("-273.15")),
-    },
-    Dimension.TEMPERATURE_DIFFERENCE: _named({"degC": 1, "degF": _RANKINE, "K": 1}),
-    Dimension.GAUGE_PRESSURE: _named({**_PRESSURES, "barg": 100_000, "psig": _PSI}),
-    Dimension.ABSOLUTE_PRESSURE: _named({**_PRESSURES, "bara": 100_000, "psia": _PSI}),
-    Dimension.VOLUME: _named({"m3": 1, "L": _LITRE, "bbl": _BARREL, "US gal": _GALLON, "ft3": _FOOT**3}),
-    Dimension.RATIO: _named({"%": "0.01", "ppm": "0.000001", "1": 1}),
-    Dimension.DENSITY: {
-        **_named(
-            {
-                "kg/m3": 1,
-                "kg/L": 1000,
-                "g/cm3": 1000,
-                "g/mL": 1000,
-                "lb/ft3": _POUND / _FOOT**3,
-                "lb/US gal": _POUND / _GALLON,
-                "SG": _SG,
-            }
-        ),
-        _API: _Unit(Fraction(1)),
-    },
-    Dimension.MASS: _named(
-        {"kg": 1, "t": 1000, "g": "0.001", "lb": _POUND, "long ton": 2240 * _POUND, "short ton": 2000 * _POUND}
-    ),
-    Dimension.TIME: _named({"s": 1, "ms": "0.001", "min": 60, "h": _HOUR, "d": _DAY}),
-    Dimension.VOLUME_FLOW: _named(
-        {
-            "m3/h": 1 / _HOUR,
-            "m3/min": Fraction(1, 60),
-            "m3/s": 1,
-            "L/s": _LITRE,
-            "L/min": _LITRE / 60,
-            "L/h": _LITRE / _HOUR,
-            "bbl/h": _BARREL / _HOUR,
-            "bbl/d": _BARREL / _DAY,
-            "US gal/min": _GALLON / 60,
-        }
-    ),
-    Dimension.MASS_FLOW: _named({"kg/s": 1, "kg/h": 1 / _HOUR, "t/h": 1000 / _HOUR, "lb/h": _POUND / _HOUR}),
-    Dimension.CURRENT: _named({"mA": "0.001", "uA": "0.000001", "A": 1}),
-    Dimension.RESISTANCE: _named({"ohm": 1, "kohm": 1000}),
-    Dimension.ACCELERATION: _named({"m/s2": 1, "ft/s2": _FOOT}),
-    Dimension.ANGLE: _named({"deg": _DEGREE, "rad": 1}),
-    Dimension.DENSITY_SLOPE: _named({"kg/m3/degC": 1, "kg/m3/degF": 1 / _RANKINE, "kg/L/degC": 1000}),
-    Dimension.EXPANSION_COEFFICIENT: _named({"/degC": 1, "/degF": 1 / _RANKINE}),
-    Dimension.MOLAR_MASS: _named({"g/mol": "0.001", "kg/mol": 1, "kg/kmol": "0.001"}),
-    Dimension.ELASTIC_MODULUS: _named({"GPa": 1_000_000_000, "MPa": 1_000_000, "Pa": 1, "psi": _PSI}),
-}
-
-# Other spellings of the same unit, after the symbols have been made plain.
-_SPELLINGS = {
-    "l": "L",
-    "SG60/60": "SG",
-    "SG 60/60": "SG",
-    "API": _API,
-    "USgal": "US gal",
-    "bar gauge": "barg",
-    "bar absolute": "bara",
-    "psi gauge": "psig",
-    "psi absolute": "psia",
-    "1/degC": "/degC",
-    "1/degF": "/degF",
-    "per degC": "/degC",
-    "per degF": "/degF",
-    "1/K": "/degC",
-    "/K": "/degC",
-    "kg/m3/K": "kg/m3/degC",
-    "kg/m3 per degC": "kg/m3/degC",
-    "kg/m3 per degF": "kg/m3/degF",
-    "kg/(m3 degC)": "kg/m3/degC",
-    "kg/(m3 K)": "kg/m3/degC",
-}
-
-# Units that mean different things to different people: refused, with the names that say which.
-_AMBIGUOUS = {
-    "gal": "`US gal`; for imperial gallons write litres, 1 imperial gallon is 4.54609 L",
-    "gal/min": "`US gal/min`; for imperial gallons write `L/min`",
-    "ton": "`t` (1000 kg), `long ton` or `short ton`",
-    "tons": "`t` (1000 kg), `long ton` or `short ton`",
-    "C": "`degC`",
-    "F": "`degF`",
-}
-
 _PLAIN = str.maketrans(
     {"°": "deg", "º": "deg", "³": "3", "²": "2", "µ": "u", "μ": "u", "\u03a9": "ohm", "\u2126": "ohm"}
 )
 _SIGNS = str.maketrans({"\u2212": "-", "\u2019": "'", "\u2032": "'", "\u201d": '"', "\u2033": '"', "\u00a0": " "})
 # At most two digits of exponent: an exact 1e999999999 would fill the memory.
 _NUMBER = re.compile(r"([+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,2})?)\s*(.*)", re.DOTALL | re.ASCII)
-_INCHES = r"(?:(\d{1,9}(?:\.\d{1,15})?)(?:[- ](\d{1,3})/(\d{1,3}))?|(\d{1,3})/(\d{1,3}))\s*(?:in|\")"
+_INCHES = r"(?:(\d{1,9})(?:(\.\d{1,15})|[- ](\d{1,3})/(\d{1,3}))?|(\d{1,3})/(\d{1,3}))\s*(?:in|\")"
 _FEET_AND_INCHES = re.compile(rf"([+-]?)(?:(\d{{1,9}})\s*(?:ft|')\s*-?\s*)?{_INCHES}", re.ASCII)
+# Behind what was read as the number: more of it, as in 1.500.5, 3-1/2 or 31.5 ft 6 in.
+_NUMBER_GOES_ON = re.compile(r"(?:.*[-\s'])?[-.,'/\s]*\d", re.ASCII)
 _FEET_MARK = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,15})?)\s*'", re.ASCII)
 
 _FAR_TOO_LONG_IN_METRES = 250
 """Who writes such a length without its unit means millimetres: no tank is so high or so wide."""
+_HIGHEST_KG_L, _HIGHEST_DEGREES_API = 3, 100
+"""Who writes such a density without its unit does not mean kg/m3."""
+_PRESSURE_KINDS = (Dimension.GAUGE_PRESSURE, Dimension.ABSOLUTE_PRESSURE)
 
 
 def units_of(dimension: Dimension) -> tuple[str, ...]:
     """The units in which a dimension may be written, the usual one first."""
-    return tuple(_UNITS[dimension])
+    return tuple(UNITS[dimension])
 
 
 def dimensions_of(unit: str) -> tuple[Dimension, ...]:
     """Every dimension that has this unit, the likelier one first: `degC` is a temperature before a difference."""
     name = _unit_name(unit)
-    return tuple(dimension for dimension, units in _UNITS.items() if name in units)
+    return tuple(dimension for dimension, units in UNITS.items() if name in units)
 
 
 def parse(text: str, dimension: Dimension) -> Quantity:
@@ -236,7 +88,7 @@ def parse(text: str, dimension: Dimension) -> Quantity:
     """
     clean = text.translate(_SIGNS).strip()
     if "," in clean:
-        raise QuantityError(_comma_text(clean))
+        raise QuantityError(_number_text(clean, dimension))
     if dimension is Dimension.LENGTH:
         length = _feet_and_inches(clean)
         if length is not None:
@@ -249,13 +101,15 @@ def parse(text: str, dimension: Dimension) -> Quantity:
         )
     number, unit_text = match.groups()
     unit = _unit_name(unit_text)
+    if unit not in UNITS[dimension] and _NUMBER_GOES_ON.match(unit_text):
+        raise QuantityError(_number_text(clean, dimension))
     if not unit:
         raise QuantityError(
-            f"'{text}' has no unit; {dimension.with_article} is wanted, for example {_example(dimension, number)}"
+            f"'{text}' has no unit; {dimension.with_article} is wanted, for example {_bare_example(dimension, number)}"
         )
-    if unit not in _UNITS[dimension]:
+    if unit not in UNITS[dimension]:
         raise QuantityError(_unit_text(text, number, unit, unit_text, dimension))
-    return Quantity(float(_exact_si(Fraction(number), unit, dimension, text)), unit, unit in _AT_60F)
+    return Quantity(float(_exact_si(Fraction(number), unit, dimension, text)), unit, unit in AT_60F)
 
 
 def parse_quantity(text: str, dimension: Dimension) -> float:
@@ -263,12 +117,22 @@ def parse_quantity(text: str, dimension: Dimension) -> float:
     return parse(text, dimension).value
 
 
+def parse_any(text: str) -> tuple[Dimension, float]:
+    """A quantity of whatever dimension its unit says, the likelier first, and its SI value. Raises QuantityError."""
+    for dimension in Dimension:
+        if _reads(text, dimension):
+            return dimension, parse_quantity(text, dimension)
+    clean = text.translate(_SIGNS).strip()
+    hint = number_hint(clean, lambda way: any(_reads(way, dimension) for dimension in Dimension), "1 m")
+    raise QuantityError(hint or f"'{text}' is not a number with a unit; write for example 0 m")
+
+
 def from_unit(value: float, unit: str, dimension: Dimension) -> float:
     """A number in `unit` as SI. Raises QuantityError for a unit that the dimension does not have."""
-    if _known(unit, dimension) == _API:
-        if not value > -float(_API_OFFSET):
+    if _known(unit, dimension) == API:
+        if not value > -float(API_OFFSET):
             raise QuantityError(f"{value:.7g} degAPI is no density; degrees API lie above -131.5")
-        return float(_API_NUMERATOR) / (value + float(_API_OFFSET))
+        return float(API_NUMERATOR) / (value + float(API_OFFSET))
     factor, offset = si_conversion(unit, dimension)
     return value * factor + offset
 
@@ -276,26 +140,26 @@ def from_unit(value: float, unit: str, dimension: Dimension) -> float:
 def to_unit(value_si: float, unit: str, dimension: Dimension) -> float:
     """An SI value as a number in `unit`. Raises QuantityError for a unit that the dimension does not have."""
     name = _known(unit, dimension)
-    if name == _API:
+    if name == API:
         if not value_si > 0.0:
             raise QuantityError(f"{value_si:.7g} kg/m3 has no degAPI; a density is above 0")
-        return float(_API_NUMERATOR) / value_si - float(_API_OFFSET)
-    entry = _UNITS[dimension][name]
+        return float(API_NUMERATOR) / value_si - float(API_OFFSET)
+    entry = UNITS[dimension][name]
     return value_si / float(entry.factor) - float(entry.shift)
 
 
 def si_conversion(unit: str, dimension: Dimension) -> tuple[float, float]:
     """(factor, offset) with SI = number * factor + offset. Raises QuantityError; degAPI has no such pair."""
     name = _known(unit, dimension)
-    if name == _API:
+    if name == API:
         raise QuantityError("degAPI does not rise in proportion to density; give the density in kg/m3 or SG")
-    entry = _UNITS[dimension][name]
+    entry = UNITS[dimension][name]
     return float(entry.factor), float(entry.shift * entry.factor)
 
 
 def feet_inches_text(value_m: float, parts: int = 16) -> str:
     """A length in feet, inches and sixteenths, rounded to the nearest: `31 ft 7-5/16 in`."""
-    total = round(Fraction(value_m) / _INCH * parts)
+    total = round(Fraction(value_m) / INCH * parts)
     sign = "-" if total < 0 else ""
     inches, rest = divmod(abs(total), parts)
     feet, inches = divmod(inches, 12)
@@ -306,34 +170,34 @@ def feet_inches_text(value_m: float, parts: int = 16) -> str:
 
 def _unit_name(text: str) -> str:
     plain = " ".join(text.translate(_PLAIN).split())
-    return _SPELLINGS.get(plain, plain)
+    return SPELLINGS.get(plain, plain)
 
 
 def _known(unit: str, dimension: Dimension) -> str:
     name = _unit_name(unit)
-    if name not in _UNITS[dimension]:
+    if name not in UNITS[dimension]:
         raise QuantityError(_unit_text(unit, None, name, unit, dimension))
     return name
 
 
 def _exact_si(number: Fraction, unit: str, dimension: Dimension, text: str) -> Fraction:
-    if unit != _API:
-        entry = _UNITS[dimension][unit]
+    if unit != API:
+        entry = UNITS[dimension][unit]
         return (number + entry.shift) * entry.factor
-    if number <= -_API_OFFSET:
+    if number <= -API_OFFSET:
         raise QuantityError(f"'{text}' is no density; degrees API lie above -131.5")
-    return _API_NUMERATOR / (number + _API_OFFSET)
+    return API_NUMERATOR / (number + API_OFFSET)
 
 
 def _feet_and_inches(text: str) -> Fraction | None:
     feet_only = _FEET_MARK.fullmatch(text)
     if feet_only is not None:
-        return Fraction(feet_only.group(1)) * _FOOT
+        return Fraction(feet_only.group(1)) * FOOT
     match = _FEET_AND_INCHES.fullmatch(text)
     if match is None:
         return None
-    sign, feet, whole, top, bottom, top_alone, bottom_alone = match.groups()
-    inches = Fraction(whole or 0)
+    sign, feet, whole, decimals, top, bottom, top_alone, bottom_alone = match.groups()
+    inches = Fraction(f"{whole or 0}{decimals or ''}")
     numerator, denominator = top or top_alone, bottom or bottom_alone
     if numerator is not None:
         if not 0 < int(numerator) < int(denominator):
@@ -341,28 +205,53 @@ def _feet_and_inches(text: str) -> Fraction | None:
         inches += Fraction(int(numerator), int(denominator))
     if feet is not None and inches >= 12:
         raise QuantityError(f"'{text}' has 12 inches or more beside the feet; write for example 31 ft 7-5/16 in")
-    length = Fraction(feet or 0) * _FOOT + inches * _INCH
+    length = Fraction(feet or 0) * FOOT + inches * INCH
     return -length if sign == "-" else length
 
 
-def _comma_text(text: str) -> str:
-    without = text.replace(",", "")
-    if text.count(",") == 1:
-        return f"'{text}' has a comma; write {text.replace(',', '.')} for a decimal or {without} for thousands"
-    return f"'{text}' has commas; write {without}"
+def _reads(text: str, dimension: Dimension) -> bool:
+    try:
+        parse(text, dimension)
+    except QuantityError:
+        return False
+    return True
+
+
+def _number_text(text: str, dimension: Dimension) -> str:
+    example = _example(dimension, None)
+    if dimension is Dimension.LENGTH:
+        example += " or 31 ft 7-5/16 in"
+    hint = number_hint(text, lambda way: _reads(way, dimension), example)
+    return hint or f"'{text}' is not one number and a unit; write for example {example}"
 
 
 def _unit_text(text: str, number: str | None, unit: str, as_written: str, dimension: Dimension) -> str:
-    if unit in _AMBIGUOUS:
-        return f"'{text}': the unit '{as_written}' can mean several things; write {_AMBIGUOUS[unit]}"
-    wanted = f"{dimension.with_article} is wanted, for example {_example(dimension, number)}"
+    if unit in AMBIGUOUS:
+        return f"'{text}': the unit '{as_written}' can mean several things; write {AMBIGUOUS[unit]}"
     others = dimensions_of(unit)
     if others:
-        return f"'{text}' is {others[0].with_article}; {wanted}"
-    everything = {name.lower(): name for name in _UNITS[dimension]}
-    close = get_close_matches(unit.lower(), list(everything), n=1, cutoff=0.5)
-    suggestion = f"; did you mean '{everything[close[0]]}'?" if close else f"; {wanted}"
-    return f"'{text}' has the unknown unit '{as_written}'{suggestion}"
+        # The same number in a unit so near to the one that was written would pass, and be wrong.
+        example = _example(dimension, None if others[0] in _PRESSURE_KINDS and dimension in _PRESSURE_KINDS else number)
+        return f"'{text}' is {others[0].with_article}; {dimension.with_article} is wanted, for example {example}"
+    unknown = f"'{text}' has the unknown unit '{as_written}'" if number else f"there is no unit '{as_written}'"
+    same = same_unit(unit, UNITS[dimension])
+    if same is not None:
+        return f"{unknown}; did you mean '{same}'?"
+    *most, last = UNITS[dimension]
+    known = f"{', '.join(most)} or {last}" if most else last
+    return f"{unknown}; {dimension.with_article} is wanted, in {known}"
+
+
+def unit_mistake(text: str) -> str | None:
+    """What is wrong with a unit that may be of any dimension; None where it is one."""
+    unit = _unit_name(text)
+    if dimensions_of(unit):
+        return None
+    if unit in AMBIGUOUS:
+        return f"the unit '{text}' can mean several things; write {AMBIGUOUS[unit]}"
+    same = same_unit(unit, dict.fromkeys(name for units in UNITS.values() for name in units))
+    hint = f"did you mean '{same}'?" if same else "write for example m, mm, in, degC, degF, bar, kPa or uA"
+    return f"the unit '{text}' is not known; {hint}"
 
 
 def _example(dimension: Dimension, number: str | None) -> str:
@@ -370,3 +259,13 @@ def _example(dimension: Dimension, number: str | None) -> str:
     if dimension is Dimension.LENGTH and number is not None and abs(Fraction(number)) >= _FAR_TOO_LONG_IN_METRES:
         unit = "mm"
     return f"{number or '1'} {unit}"
+
+
+def _bare_example(dimension: Dimension, number: str) -> str:
+    """`number` in the unit that it was most likely meant in; a share below 1 may be one of 1 or of 100."""
+    size = abs(Fraction(number))
+    if dimension is Dimension.RATIO and 0 < size <= 1:
+        return f"{float(Fraction(number) * 100):g} % or {number} %"
+    if dimension is Dimension.DENSITY and size < _HIGHEST_DEGREES_API:
+        return f"{number} {'kg/L' if size < _HIGHEST_KG_L else 'degAPI'}"
+    return _example(dimension, number)

@@ -4,6 +4,7 @@ import argparse
 import importlib.util
 
 from gateway.commands.signals import leave_on_signals
+from gateway.commands.standard_streams import unblock_stderr
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 
@@ -20,6 +21,7 @@ def execute(arguments: argparse.Namespace) -> int:
         raise _NoBrokerError
     # Before the libraries are loaded: whoever stops a demo that is still starting gets a clean end as well.
     leave_on_signals()
+    unblock_stderr()
     from gateway.commands.demo_run import run_demo
 
     return run_demo(UnitSystem(arguments.units))

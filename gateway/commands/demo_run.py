@@ -2,8 +2,8 @@
 
 import asyncio
 import sys
-from collections.abc import Mapping
-from contextlib import AsyncExitStack
+from collections.abc import Callable, Mapping
+from contextlib import AsyncExitStack, suppress
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -18,6 +18,7 @@ from gateway.commands.logs import set_up_logs
 from gateway.commands.output import is_terminal, write
 from gateway.commands.serve import run_in_loop, running
 from gateway.commands.signals import stop_on_signals
+from gateway.commands.standard_streams import unblock_stdout
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.running import claim
@@ -27,20 +28,33 @@ from gateway.tasks import run_together
 __all__ = ["run_demo"]
 
 _HOST = "127.0.0.1"
+_STOPPED_WITHIN_S = 20.0
 
 
 def run_demo(system: UnitSystem) -> int:
     """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when a part of it fails."""
     # On a terminal the table says what is wrong with a tank; only what it cannot show is worth a line above it.
-    set_up_logs("auto", simulated=True, errors_only=is_terminal(sys.stdout))
-    return run_in_loop(lambda: _until_stopped(system))
+    dropped_lines = set_up_logs("auto", simulated=True, errors_only=is_terminal(sys.stdout))
+    return run_in_loop(lambda: _until_stopped(system, dropped_lines))
 
 
-async def _until_stopped(system: UnitSystem) -> int:
-    """Whatever the demo is doing when a signal comes, it is cancelled there and cleans up behind itself."""
+async def _until_stopped(system: UnitSystem, dropped_lines: Callable[[], int]) -> int:
+    """Whatever the demo is doing when a signal comes, it is cancelled there and cleans up behind itself.
+
+    A table that is not read holds up nothing; one whose reader has gone (`| head`) ends the demo as well.
+    """
     stop = asyncio.Event()
-    stop_on_signals(stop)
-    demo = asyncio.create_task(_demo(system), name="demo")
+    stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
+    loop = asyncio.get_running_loop()
+    gone: list[bool] = []
+
+    def reader_has_gone() -> None:
+        gone.append(True)
+        with suppress(RuntimeError):  # the loop has ended
+            loop.call_soon_threadsafe(stop.set)
+
+    unblock_stdout(reader_has_gone)
+    demo = asyncio.create_task(_demo(system, dropped_lines), name="demo")
     stopping = asyncio.create_task(stop.wait(), name="stop")
     await asyncio.wait({demo, stopping}, return_when=asyncio.FIRST_COMPLETED)
     stopping.cancel()
@@ -53,10 +67,10 @@ async def _until_stopped(system: UnitSystem) -> int:
     if not demo.cancelled():
         _raise_cause(demo)
     write("Stopped.")
-    return 0
+    return 1 if gone else 0
 
 
-async def _demo(system: UnitSystem) -> None:
+async def _demo(system: UnitSystem, dropped_lines: Callable[[], int]) -> None:
     write("Starting ten simulated tanks, a broker and the gateway ...")
     wished = load_demo()
     async with AsyncExitStack() as parts:
@@ -72,7 +86,16 @@ async def _demo(system: UnitSystem) -> None:
 
         await run_together(
             [
-                ("gateway", partial(daemon.run, settings, stop=never, on_ready=started.set_result)),
+                (
+                    "gateway",
+                    partial(
+                        daemon.run,
+                        settings,
+                        stop=never,
+                        on_ready=started.set_result,
+                        log_lines_dropped=dropped_lines,
+                    ),
+                ),
                 (simulator.name, simulator.watch),
                 (broker.name, broker.watch),
                 ("screen", screen),

@@ -7,18 +7,18 @@ import argparse
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from gateway.calculation.door import refusal
 from gateway.calculation.inventory import calculate
 from gateway.calculation.sheet import explain
-from gateway.calculation.units import Dimension, parse_quantity
+from gateway.calculation.units import Dimension
 from gateway.commands import sheet
 from gateway.commands.density_option import add_density, typed_density
 from gateway.commands.dip_chain import chain, chain_text
 from gateway.commands.dip_input import Dip, dip_input, dip_plan
+from gateway.commands.hand_value import hand_value
 from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load, tank_of
 from gateway.display import UnitSystem
-from gateway.errors import QuantityError, UsageError
+from gateway.errors import UsageError
 from gateway.records import Quality, ReasonCode
 
 __all__ = ["add_arguments", "execute"]
@@ -47,12 +47,16 @@ _QUANTITIES = (
     ("ambient", Dimension.TEMPERATURE, "air temperature, for the shell"),
 )
 _IN_INPUT = {
+    "level": "dip_level",
+    "ullage": "dip_level",
+    "water": "dip_water",
+    "sediment-water": "sediment_water",
     "temperature": "manual_temperature",
     "pressure": "bottom_pressure",
     "vapour-pressure": "vapour_pressure",
     "ambient": "ambient",
 }
-"""What the calculation would refuse at its door is refused where it is typed."""
+"""The field of a `TankInput` that each is for."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,7 +81,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     settings = load(arguments.site)
     setup = tank_of(settings, arguments.tank)
-    dip = _dip(arguments)
+    dip = _dip(arguments, setup.plan.reference_height_m)
     at = _instant(arguments.at, settings.time_zone)
     plan = dip_plan(setup.plan, dip)
     tank_input = dip_input(plan, setup.binding, dip, at, settings.simulated)
@@ -102,7 +106,7 @@ def execute(arguments: argparse.Namespace) -> int:
     return 1 if refused or inventory.figures.tov.quality is Quality.BAD else 0
 
 
-def _dip(arguments: argparse.Namespace) -> Dip:
+def _dip(arguments: argparse.Namespace, reference_height_m: float) -> Dip:
     values: dict[str, float] = {}
     temperatures: tuple[float, ...] = ()
     no_water = False
@@ -110,23 +114,14 @@ def _dip(arguments: argparse.Namespace) -> Dip:
         field = name.replace("-", "_")
         text = getattr(arguments, field)
         if name == "temperature":
-            temperatures = tuple(_quantity(name, each, dimension) for each in text or ())
+            temperatures = tuple(
+                hand_value(name, _IN_INPUT[name], each, dimension, reference_height_m) for each in text or ()
+            )
         elif name == "water" and text is not None and text.strip().lower() == "none":
             no_water = True
         elif text is not None:
-            values[field] = _quantity(name, text, dimension)
+            values[field] = hand_value(name, _IN_INPUT[name], text, dimension, reference_height_m)
     return Dip(temperatures=temperatures, no_water=no_water, density=typed_density(arguments), **values)
-
-
-def _quantity(option: str, text: str, dimension: Dimension) -> float:
-    try:
-        value = parse_quantity(text, dimension)
-    except QuantityError as error:
-        raise UsageError(f"--{option}: {error}", error.hint) from error
-    refused = refusal(_IN_INPUT[option], value) if option in _IN_INPUT else None
-    if refused is not None:
-        raise UsageError(f"--{option}: {refused}")
-    return value
 
 
 def _instant(text: str | None, time_zone: str) -> datetime:

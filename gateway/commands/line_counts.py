@@ -74,6 +74,8 @@ def poll_lines(site: str, simulated: bool, plans: Sequence[LinePlan], window_s: 
             status.on_standby,
             status.connections_wanted,
             status.connections_open,
+            status.second_answers,
+            status.shifts,
         )
         for status, instruments in found
     )
@@ -175,6 +177,8 @@ def _observed(
                 bool(now["line_on_standby"][labels]),
                 round(now["line_connections_wanted"][labels]),
                 round(now["line_connections_open"][labels]),
+                round(grown("line_second_answers_total", line)),
+                round(grown("line_shifts_total", line)),
             )
         )
     (site,) = (dict(labels)["site"] for labels in now["site"])

@@ -172,6 +172,8 @@ def _document(observed: Observed, judged: Sequence[tuple[LineCounts, Sequence[Fi
                 "occupancy": min(line.occupancy, 1.0),
                 "late_answers": line.late_answers,
                 "unsolicited_frames": line.unsolicited_frames,
+                "second_answers": line.second_answers,
+                "shifts": line.shifts,
                 "instruments": [
                     {
                         "instrument": one.instrument,

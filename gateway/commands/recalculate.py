@@ -23,12 +23,12 @@ from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.table_checks import ends_against_limits
 from gateway.calculation.units import Dimension
 from gateway.commands.density_option import add_density, known_density, typed_density
+from gateway.commands.hand_value import hand_value
 from gateway.commands.output import write, write_json
 from gateway.commands.recalculate_records import Record, RecordFile
 from gateway.commands.recalculate_summary import Summary
 from gateway.commands.site_argument import add_site, load, tank_of
 from gateway.commands.table_file import FileError, read_table
-from gateway.commands.table_shape import quantity
 from gateway.delivery.payload import INVENTORY_VERSION_SCHEMA, inventory_payload, iso_time
 from gateway.display import printable
 from gateway.errors import LimitError, SettingsError, UsageError
@@ -129,10 +129,12 @@ class _Corrections:
             if plan.measured_density is not None and plan.measured_density.in_use:
                 plan = replace(plan, measured_density=replace(plan.measured_density, in_use=False))
                 changed.append("the measured density is compared with it, and no longer in use")
-        self.temperature_c = _typed("temperature", arguments.temperature, Dimension.TEMPERATURE)
+        self.temperature_c = _typed(
+            "temperature", "manual_temperature", arguments.temperature, Dimension.TEMPERATURE, plan
+        )
         if self.temperature_c is not None:
             changed.append(f"liquid temperature: {self.temperature_c:.7g} degC")
-        self.water_m = _typed("water", arguments.water, Dimension.LENGTH)
+        self.water_m = _typed("water", "dip_water", arguments.water, Dimension.LENGTH, plan)
         if self.water_m is not None:
             if plan.free_water is FreeWaterSource.NONE:
                 raise UsageError(
@@ -162,8 +164,8 @@ class _Corrections:
         )
 
 
-def _typed(option: str, text: str | None, dimension: Dimension) -> float | None:
-    return None if text is None else quantity(option, text, dimension)
+def _typed(option: str, field: str, text: str | None, dimension: Dimension, plan: TankPlan) -> float | None:
+    return None if text is None else hand_value(option, field, text, dimension, plan.reference_height_m)
 
 
 def _with_table(plan: TankPlan, table: CapacityTable) -> TankPlan:

@@ -4,6 +4,7 @@ import argparse
 import signal
 
 from gateway.commands.signals import leave_on_signals
+from gateway.commands.standard_streams import unblock_stderr
 
 __all__ = ["add_arguments", "execute"]
 
@@ -20,6 +21,8 @@ def execute(arguments: argparse.Namespace) -> int:
     leave_on_signals()
     # A terminal that is closed, or a tool that asks for a reload, must not end the watching.
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    # From here on nothing that is done with the log, or not done, holds this up.
+    unblock_stderr()
     from gateway.commands.serve import serve
 
     return serve(arguments.site, arguments.log_format)

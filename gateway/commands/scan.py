@@ -9,7 +9,7 @@ from contextlib import suppress
 from math import ceil
 from typing import Any, NamedTuple
 
-from gateway.acquisition.link import GATEWAY_EXCEPTIONS
+from gateway.acquisition.failures import Failure, failure_of
 from gateway.acquisition.plan import FrameKind, LinePath, LinePlan, TcpPath
 from gateway.acquisition.register_map import Table
 from gateway.commands.device import (
@@ -203,7 +203,7 @@ async def _ask(asker: Asker, unit: int, *, first: bool) -> Found:
         outcome, text = "answers", f"holding register 0 is {word:04X}"
     except DeviceExceptionError as error:
         # Of these the converter tells for a unit that is not there.
-        outcome, text = "silent" if error.code in GATEWAY_EXCEPTIONS else "exception", str(error)
+        outcome, text = "silent" if failure_of(error) is Failure.SILENT else "exception", str(error)
     except NoAnswerError as error:
         outcome, text = "silent", str(error)
     except BadFrameError as error:

@@ -1,4 +1,4 @@
-"""`schema`: the JSON Schema of the site file or of what leaves the gateway."""
+"""`schema`: the JSON Schema of the site file, of a scenario file of the simulators, or of what leaves the gateway."""
 
 import argparse
 
@@ -13,6 +13,7 @@ from gateway.delivery.payload import (
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.delivery.schemas import schemas
 from gateway.settings.site import site_schema
+from simulators.scenario_schema import scenario_schema
 
 __all__ = ["add_arguments", "execute"]
 
@@ -29,12 +30,18 @@ _MESSAGES = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "of",
-        choices=["site", *_MESSAGES],
-        help="site: the site file; inventory, status, heartbeat: on MQTT; inventories, readings: on HTTP; "
-        "inventory-version: what `recalculate` writes",
+        choices=["site", "scenario", *_MESSAGES],
+        help="site: the site file; scenario: the file that `simulate` serves; inventory, status, heartbeat: on MQTT; "
+        "inventories, readings: on HTTP; inventory-version: what `recalculate` writes",
     )
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    write_json(site_schema() if arguments.of == "site" else schemas()[_MESSAGES[arguments.of]])
+    match arguments.of:
+        case "site":
+            write_json(site_schema())
+        case "scenario":
+            write_json(scenario_schema())
+        case message:
+            write_json(schemas()[_MESSAGES[message]])
     return 0

@@ -3,6 +3,7 @@
 import asyncio
 import os
 from collections.abc import Callable, Coroutine
+from contextlib import closing
 from typing import Any
 
 from gateway import daemon
@@ -11,17 +12,21 @@ from gateway.commands.logs import set_up_logs
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
 from gateway.running import Running, claim
+from gateway.service_manager import ServiceManager
 from gateway.settings.site import SiteSettings
 
 __all__ = ["run_in_loop", "running", "serve"]
+
+_STOPPED_WITHIN_S = 12.0
+"""Longest from a signal to the end of the process, below the service manager's own patience."""
 
 
 def serve(site: str, log_format: str) -> int:
     """Run the gateway of `site` until a signal; then 0. Raises SettingsError and UsageError before it starts."""
     settings = load(site)
-    set_up_logs(log_format, simulated=settings.simulated)
+    dropped_lines = set_up_logs(log_format, simulated=settings.simulated)
     with claim(running(settings)):
-        return run_in_loop(lambda: _until_stopped(settings))
+        return run_in_loop(lambda: _until_stopped(settings, dropped_lines))
 
 
 def running(settings: SiteSettings) -> Running:
@@ -49,10 +54,11 @@ def _place(way: LinePath) -> str:
     return os.path.realpath(way.port) if isinstance(way, SerialPath) else str(way)
 
 
-async def _until_stopped(settings: SiteSettings) -> int:
+async def _until_stopped(settings: SiteSettings, dropped_lines: Callable[[], int]) -> int:
     stop = asyncio.Event()
-    stop_on_signals(stop)
-    await daemon.run(settings, stop=stop)
+    stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
+    with closing(ServiceManager.of_this_process()) as manager:
+        await daemon.run(settings, stop=stop, log_lines_dropped=dropped_lines, manager=manager)
     return 0
 
 

@@ -2,6 +2,7 @@
 
 import argparse
 
+from gateway.commands.standard_streams import unblock_stderr
 from simulators.command import main as simulate
 
 __all__ = ["add_arguments", "execute"]
@@ -14,4 +15,5 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
+    unblock_stderr()
     return simulate(arguments.arguments)

@@ -4,20 +4,23 @@ What is wrong refuses the table (exit code 2); what is odd is for a competent pe
 """
 
 import argparse
-from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import TankPlan
-from gateway.calculation.table_checks import OddRow, against_shape, coarse_rows, ends_against_limits, odd_rows
+from gateway.calculation.table_checks import Form, against_shape, coarse_rows, ends_against_limits, size_in_doubt
+from gateway.calculation.table_slips import Slip, find_slips
 from gateway.commands.output import write, write_json
 from gateway.commands.table_file import CAUTIONS, FileError, add_tank, chosen_tank, read_table, table_words
 from gateway.commands.table_plot import plot_svg
 from gateway.commands.table_shape import add_shape, shape_of
 from gateway.display import printable
 from gateway.errors import SettingsError, UsageError
+from gateway.settings.shape_models import VesselKind
+from gateway.settings.table_sense import form_of
+from gateway.settings.tanks import TankSetup
 
 __all__ = ["Findings", "add_arguments", "execute", "findings"]
 
@@ -31,7 +34,7 @@ class Findings(NamedTuple):
     refused: tuple[str, ...]
     odd: tuple[str, ...]
     remarks: tuple[str, ...]
-    odd_rows: tuple[OddRow, ...]
+    slips: tuple[Slip, ...]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,10 +56,11 @@ def execute(arguments: argparse.Namespace) -> int:
         table = read_table(arguments.file)
     except SettingsError as error:
         return _refused_file(error, arguments.json)
-    found = findings(table, None if setup is None else setup.plan, shape)
+    form = form_of(None if arguments.kind is None else VesselKind(arguments.kind))
+    found = findings(table, setup, shape, form)
     if arguments.plot is not None:
-        compared = shape if setup is None else _shape_of_tank(setup.plan)
-        _write_plot(Path(arguments.plot), plot_svg(table, compared, found.odd_rows))
+        compared = shape if setup is None else _shape_of_tank(setup)
+        _write_plot(Path(arguments.plot), plot_svg(table, compared, found.slips))
     if arguments.json:
         write_json(
             {
@@ -64,7 +68,7 @@ def execute(arguments: argparse.Namespace) -> int:
                 "mistakes": list(found.refused),
                 "warnings": list(found.odd),
                 "remarks": list(found.remarks),
-                "odd_rows": [row._asdict() for row in found.odd_rows],
+                "slips": [{**slip._asdict(), "kind": slip.kind.value} for slip in found.slips],
                 "table": {
                     "name": table.name,
                     "date": None if table.date is None else table.date.isoformat(),
@@ -82,43 +86,41 @@ def execute(arguments: argparse.Namespace) -> int:
     return 2 if found.refused else 0
 
 
-def findings(table: CapacityTable, plan: TankPlan | None, shape: Capacity | None) -> Findings:
-    """Everything found in `table`, against the tank or the shape where one is given."""
+def findings(
+    table: CapacityTable, setup: TankSetup | None, shape: Capacity | None = None, form: Form = Form.UPRIGHT
+) -> Findings:
+    """Everything found in `table`, against the tank or the shape where one is given; `form` is that of the shape."""
     refused: list[str] = []
     odd: list[str] = []
     remarks: list[str] = []
-    rows = odd_rows(table)
-    odd += [row.text for row in rows]
-    flat = [high for (_, low), (high, up) in pairwise(zip(table.levels_m, table.volumes_m3, strict=True)) if up == low]
-    if flat:
-        odd.append(
-            f"the volume does not rise up to {flat[0]:.4f} m" + (f" and {len(flat) - 1} more rows" if flat[1:] else "")
-        )
-    if plan is not None:
+    if setup is not None:
+        plan = setup.plan
         for end in ends_against_limits(table, plan.limits, plan.reference_height_m):
             (refused if end.refuse else odd).append(end.text)
         _against_roof(table, plan, odd)
-        shape = _shape_of_tank(plan)
+        shape, form = _shape_of_tank(setup), form_of(setup.kind)
         if shape is None:
-            remarks.append(f"{plan.tank} goes by a capacity table, so there are no dimensions to compare with")
+            text = f"{plan.tank} goes by a capacity table and has no `compare_with`"
+            remarks.append(f"{text}, so there are no dimensions to compare with")
+    doubt = size_in_doubt(table, form)
+    if doubt is not None:
+        odd.append(doubt)
+    slips = find_slips(table, shape)
+    odd += [slip.text for slip in slips]
     if shape is not None:
         _against_shape(table, shape, odd, remarks)
-    if plan is None and shape is None:
+    if setup is None and shape is None:
         remarks.append("not compared with any tank: give --site and --tank, or --kind with dimensions")
-    return Findings(tuple(refused), tuple(odd), tuple(remarks), rows)
+    return Findings(tuple(refused), tuple(odd), tuple(remarks), slips)
 
 
-def _shape_of_tank(plan: TankPlan) -> Capacity | None:
-    return None if isinstance(plan.capacity, CapacityTable) else plan.capacity
+def _shape_of_tank(setup: TankSetup) -> Capacity | None:
+    return setup.dimensions if isinstance(setup.plan.capacity, CapacityTable) else setup.plan.capacity
 
 
 def _against_shape(table: CapacityTable, shape: Capacity, odd: list[str], remarks: list[str]) -> None:
     found = against_shape(table, shape)
-    odd += [
-        f"{each.level_m:.4f} m: {each.volume_m3:.6g} m3, {each.difference_m3:+.4g} m3 from the dimensions "
-        f"({each.other_m3:.6g} m3), more than 0.5 %"
-        for each in found.beyond
-    ]
+    odd += [apart.text for apart in found.beyond]
     if found.worst is None:
         odd.append(f"no row lies within the dimensions, {shape.bottom_m:.3f} m to {shape.top_m:.3f} m")
         return

@@ -6,8 +6,8 @@ from pathlib import Path
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.commands.site_argument import load, tank_of
 from gateway.display import printable
-from gateway.errors import GatewayError, UsageError
-from gateway.settings.capacity_file import read_capacity_csv
+from gateway.errors import GatewayError, SettingsError, UsageError
+from gateway.settings.capacity_file import read_capacity_csv, read_capacity_text
 from gateway.settings.tanks import TankSetup
 
 __all__ = ["CAUTIONS", "FileError", "add_tank", "chosen_tank", "read_table", "table_words", "write_new"]
@@ -48,10 +48,14 @@ def read_table(path: str) -> CapacityTable:
 
 
 def write_new(path: str, text: str) -> None:
-    """Write a file that must not exist yet: a table that a site relies on is never replaced in its place.
+    """Write a table file that must not exist yet: one that a site relies on is never replaced in its place.
 
-    Raises UsageError where it does exist, FileError where it cannot be written.
+    Raises UsageError where it does exist or would be refused when read, FileError where it cannot be written.
     """
+    try:
+        read_capacity_text(text, Path(path))
+    except SettingsError as error:
+        raise UsageError("--out: these rows would be refused as a table", error.mistakes[0]) from error
     try:
         with Path(path).open("x", encoding="utf-8") as file:
             file.write(text)

@@ -14,6 +14,7 @@ from gateway.commands.table_file import CAUTIONS, table_words, write_new
 from gateway.commands.table_shape import add_shape, quantity, shape_of
 from gateway.display import printable
 from gateway.errors import QuantityError, UsageError
+from gateway.settings.capacity_marks import DecimalMark
 from gateway.settings.capacity_text import capacity_csv
 
 __all__ = ["add_arguments", "add_units", "execute", "table_text"]
@@ -85,7 +86,7 @@ def execute(arguments: argparse.Namespace) -> int:
 
 def table_text(table: CapacityTable, arguments: argparse.Namespace) -> str:
     """The file as `add_units` asked for it."""
-    mark = "," if arguments.decimal_comma else "."
+    mark = DecimalMark.COMMA if arguments.decimal_comma else DecimalMark.DOT
     try:
         return capacity_csv(table, arguments.level_unit, arguments.volume_unit, mark)
     except QuantityError as error:

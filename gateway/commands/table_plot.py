@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.table_checks import OddRow
+from gateway.calculation.table_slips import Slip
 from gateway.display import printable
 
 __all__ = ["plot_svg"]
@@ -40,8 +40,8 @@ class _Axes(NamedTuple):
         return across, bottom - (y - self.y[0]) / (self.y[1] - self.y[0]) * (bottom - top)
 
 
-def plot_svg(table: CapacityTable, shape: Capacity | None, odd: Sequence[OddRow]) -> str:
-    """The drawing as text. `shape`: dimensions to draw beside the table; `odd` rows are ringed and numbered."""
+def plot_svg(table: CapacityTable, shape: Capacity | None, slips: Sequence[Slip]) -> str:
+    """The drawing as text. `shape`: dimensions to draw beside the table; `slips` are ringed."""
     svg = ElementTree.Element(
         "svg",
         {
@@ -58,7 +58,7 @@ def plot_svg(table: CapacityTable, shape: Capacity | None, odd: Sequence[OddRow]
     ElementTree.SubElement(svg, "title").text = title
     ElementTree.SubElement(svg, "rect", {"width": "100%", "height": "100%", "fill": "#ffffff"})
     _text(svg, title, (_LEFT, 28.0), size="16")
-    _text(svg, _legend(table, shape, odd), (_LEFT, 48.0))
+    _text(svg, _legend(table, shape, slips), (_LEFT, 48.0))
 
     ends = (table.bottom_m, table.top_m)
     outline = [] if shape is None else _outline(shape, ends)
@@ -72,22 +72,25 @@ def plot_svg(table: CapacityTable, shape: Capacity | None, odd: Sequence[OddRow]
     lower = _axes(svg, ends, [*surfaces, *shape_surfaces], 1, "First difference, m³ per m")
     _line(svg, lower, shape_surfaces, _SHAPE_STYLE)
     _line(svg, lower, surfaces, _TABLE_STYLE)
-    for row in odd:
-        middle = 0.5 * (table.levels_m[row.row - 2] + row.level_m)
-        x, y = lower.at(middle, row.area_m2)
+    for slip in slips:
+        # A single row shows in the increment below it, a zone in its middle.
+        place = max(slip.row - 1, 1) if slip.from_m == slip.to_m else 0
+        level = 0.5 * (table.levels_m[place - 1] + table.levels_m[place]) if place else 0.5 * (slip.from_m + slip.to_m)
+        level = min(max(level, ends[0]), ends[1])
+        x, y = lower.at(level, next(area for upto, area in surfaces[1::2] if upto >= level))
         ElementTree.SubElement(svg, "circle", {"cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": "6", **_ODD_STYLE})
-        _text(svg, f"row {row.row}", (x, y - 10.0), anchor="middle")
+        _text(svg, f"row {slip.row}: {slip.kind.value}", (x, y - 10.0), anchor="middle")
     _text(svg, "Level, m", ((_LEFT + _RIGHT) / 2, _HEIGHT - 14.0), anchor="middle")
     ElementTree.indent(svg)
     return ElementTree.tostring(svg, encoding="unicode", xml_declaration=True) + "\n"
 
 
-def _legend(table: CapacityTable, shape: Capacity | None, odd: Sequence[OddRow]) -> str:
+def _legend(table: CapacityTable, shape: Capacity | None, slips: Sequence[Slip]) -> str:
     parts = [f"line: table, {len(table.levels_m):,} rows"]
     if shape is not None:
         parts.append(f"dashes: dimensions, {shape.clause}")
-    if odd:
-        parts.append(f"rings: {len(odd)} odd {'row' if len(odd) == 1 else 'rows'}")
+    if slips:
+        parts.append(f"rings: {len(slips)} {'slip' if len(slips) == 1 else 'slips'} suspected")
     return printable("; ".join(parts))
 
 

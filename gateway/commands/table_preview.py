@@ -44,7 +44,7 @@ def execute(arguments: argparse.Namespace) -> int:
     preview = preview_import(old, new)
     at_limits = [] if plan is None else _at_limits(plan, old, new)
     # Whether the new table suits the tank is asked here as well: it is the last look before it is relied upon.
-    found = findings(new, plan, None)
+    found = findings(new, setup)
     if arguments.json:
         write_json(_document(old, new, preview, at_limits, list(found.refused), list(found.odd)))
     else:

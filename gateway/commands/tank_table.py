@@ -25,6 +25,7 @@ from gateway.display import (
     show_value,
     unit_of,
 )
+from gateway.figures import BESIDE
 from gateway.records import ENTRIES, Ending, Figure, Inventory, LastGood, LevelState, Quality, ReasonCode
 from gateway.states import LimitState
 
@@ -143,8 +144,9 @@ def tank_grid(
 def notes(
     views: Iterable[TankView], system: UnitSystem = UnitSystem.SI, columns: Sequence[str] = USUAL_COLUMNS
 ) -> list[str]:
-    """What needs a word: limits passed and a roof that is not afloat, doubts with each reason once, last Good values
-    beside what is Bad, and what ends soon."""
+    """What needs a word: limits passed and a roof that is not afloat, doubts with each reason once, what is lost beside
+    the sheet (a second gauge, which leaves the tank as good as it is), last Good values beside what is Bad, and what
+    ends soon."""
     lines = []
     for view in views:
         told: list[str] = [
@@ -160,10 +162,23 @@ def notes(
             mark = f" ({_DOUBT})" if quality is Quality.UNCERTAIN else ""
             why = "; ".join(sentences) or ("for the same reasons" if said else "no reason given")
             told.append(f"{quality.word}{mark}: {why}")
+        told += _lost_beside(view)
         told += _last_good(view, system, columns)
         told += [_ending(ending, view) for ending in view.endings]
         lines += [printable(f"{view.tank}: {text}") for text in told]
     return lines
+
+
+def _lost_beside(view: TankView) -> list[str]:
+    """What is Bad beside the sheet, where it is not for a reason that is told already."""
+    told = {reason for name, figure in view.figures.items() if name not in BESIDE for reason in figure.reasons}
+    found = []
+    for name, definition in DEFINITIONS.items():
+        reasons = view.figures[name].reasons if name in BESIDE else ()
+        if reasons and view.figures[name].quality is Quality.BAD and told.isdisjoint(reasons):
+            told.update(reasons)
+            found.append(f"{definition.title} is lost: {reasons[0].text}")
+    return found
 
 
 def total(figures: Iterable[Figure]) -> Total | None:

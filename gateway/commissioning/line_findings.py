@@ -18,7 +18,10 @@ _SLOW_S = 0.05
 
 _ITS_WIRING = "its supply, its unit number, baud rate and the two wires"
 
-_TIME_OUT = "no_answer"
+_SILENCES = ("no_answer", "target_silent", "path_unavailable")
+"""The latter two are told by a gateway on the way."""
+_BUSINESS = ("device_busy", "device_still_working")
+_SHIFTED = "answers_shifted"
 _BROKEN = "bad_frame"
 _EXCEPTION = "device_exception"
 _UNCONNECTED = "no_connection"
@@ -56,6 +59,9 @@ class LineCounts(NamedTuple):
     on_standby: bool = False
     connections_wanted: int = 1
     connections_open: int = 1
+    second_answers: int = 0
+    shifts: int = 0
+    """How often answers began to stay behind their requests."""
 
     @property
     def occupancy(self) -> float:
@@ -100,6 +106,7 @@ def judge_line(counts: LineCounts) -> list[Finding]:
         *_of_connection(counts),
         *_of_ways(counts),
         *_of_occupancy(counts),
+        *_of_shifted_answers(counts),
         *_of_foreign_frames(counts),
         *_of_broken_frames(counts),
         *(finding for instrument in counts.instruments for finding in _of_instrument(counts, instrument)),
@@ -147,6 +154,18 @@ def _of_occupancy(counts: LineCounts) -> list[Finding]:
     return [Finding(Weight.LOOK, counts.line, what, "add no more instruments before making room")]
 
 
+def _of_shifted_answers(counts: LineCounts) -> list[Finding]:
+    refused = sum(_errors(one, _SHIFTED) for one in counts.instruments)
+    if not counts.shifts and not refused:
+        return []
+    what = f"brought answers to earlier requests only, {refused} times: nothing of them was taken"
+    to_do = (
+        "switch its converter or radio off and on: it keeps answers and hands each to the next request; lengthen the "
+        "time-outs beyond its slowest answer, so that it does not begin again"
+    )
+    return [Finding(Weight.ACT, counts.line, what, to_do)]
+
+
 def _of_foreign_frames(counts: LineCounts) -> list[Finding]:
     found = []
     if counts.unsolicited_frames:
@@ -158,6 +177,10 @@ def _of_foreign_frames(counts: LineCounts) -> list[Finding]:
                 "look for a laptop, panel or control system on the same wires; a line bears one master",
             )
         )
+    if counts.second_answers:
+        what = f"brought {counts.second_answers} second answers to a request"
+        to_do = "look for another master that reads the same, and for two devices with one unit number"
+        found.append(Finding(Weight.ACT, counts.line, what, to_do))
     if counts.late_answers:
         found.append(
             Finding(
@@ -198,7 +221,7 @@ def _of_broken_frames(counts: LineCounts) -> list[Finding]:
 
 def _of_instrument(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:
     asked = one.requests - one.errors.get(_UNCONNECTED, 0)
-    silent = one.errors.get(_TIME_OUT, 0)
+    silent = _errors(one, *_SILENCES)
     if not one.answers and silent == asked and (asked or (counts.connected and not one.requests)):
         return [_unheard(one, asked)]
     found = []
@@ -209,6 +232,16 @@ def _of_instrument(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:
                 one.instrument,
                 f"left {silent} of {one.requests} requests unanswered",
                 "lengthen its time-out or its period; look at its wiring",
+            )
+        )
+    busy = _errors(one, *_BUSINESS)
+    if _often(busy, one.requests):
+        found.append(
+            Finding(
+                Weight.LOOK,
+                one.instrument,
+                f"was busy at {busy} of {one.requests} requests",
+                "lengthen its period; look whether another master asks it, or someone is at its keys",
             )
         )
     refused = one.errors.get(_EXCEPTION, 0)
@@ -257,6 +290,10 @@ def _of_slowness(counts: LineCounts, one: InstrumentCounts) -> list[Finding]:
             "give it a longer period or a line of its own",
         )
     ]
+
+
+def _errors(one: InstrumentCounts, *kinds: str) -> int:
+    return sum(one.errors.get(kind, 0) for kind in kinds)
 
 
 def _often(failures: int, requests: int) -> bool:

@@ -6,7 +6,14 @@ Exception codes after MODBUS Application Protocol V1.1b3, section 7.
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from gateway.errors import BadFrameError, DeviceExceptionError, GatewayError, LinkError, NoAnswerError
+from gateway.errors import (
+    BadFrameError,
+    DeviceExceptionError,
+    EarlierAnswerError,
+    GatewayError,
+    LinkError,
+    NoAnswerError,
+)
 
 __all__ = ["DeviceError", "meaning_of"]
 
@@ -33,6 +40,10 @@ _BROKEN = (
     "noise, a wrong baud rate or parity, two devices with one unit number, a second master, "
     "or something that is no Modbus device"
 )
+_BEHIND = (
+    "a converter or radio on the way keeps answers and hands each to the next request: switch it off and on, and "
+    "lengthen the time-outs beyond its slowest answer"
+)
 _NO_CONNECTION = (
     "the address or port is wrong, the device is off, a firewall is between, or all its connections are taken"
 )
@@ -58,6 +69,8 @@ def meaning_of(error: LinkError, *, serial: bool = False) -> str:
         return _EXCEPTIONS.get(error.code, "look the code up in the device's own manual")
     if isinstance(error, NoAnswerError):
         return _SILENCE
+    if isinstance(error, EarlierAnswerError):
+        return _BEHIND
     if isinstance(error, BadFrameError):
         return _BROKEN
     return _NO_PORT if serial else _NO_CONNECTION

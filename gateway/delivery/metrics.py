@@ -93,7 +93,7 @@ def _conditions(labelled: _Labelled) -> Iterator[str]:
     yield from family(
         "tank_quality",
         "gauge",
-        f"Worst quality of the tank's figures: {_QUALITY}.",
+        f"Worst quality of the tank's figures that count: {_QUALITY}.",
         (sample("tank_quality", labels, int(record.inventory.quality)) for record, labels in labelled),
     )
     yield from family(
@@ -244,6 +244,18 @@ _OF_LINES: tuple[tuple[str, Kind, str, _Value], ...] = (
         "How often it began to seem that another master is on the line.",
         lambda status: status.second_master_suspicions,
     ),
+    (
+        "line_second_answers_total",
+        "counter",
+        "Frames that look like another answer to a request that was answered.",
+        lambda status: status.second_answers,
+    ),
+    (
+        "line_shifts_total",
+        "counter",
+        "How often answers began to stay behind their requests.",
+        lambda status: status.shifts,
+    ),
 )
 _OF_DESTINATIONS: tuple[tuple[str, Kind, str, _Value], ...] = (
     ("destination_connected", "gauge", "Whether it is connected.", lambda status: status.connected),
@@ -276,6 +288,12 @@ _OF_THE_WHOLE: tuple[tuple[str, Kind, str, _Value], ...] = (
         "counter",
         "Inventories not calculated for a defect of the gateway.",
         lambda snapshot: snapshot.calculation_errors,
+    ),
+    (
+        "log_lines_dropped_total",
+        "counter",
+        "Log lines dropped because nobody read them or they could not be written.",
+        lambda snapshot: snapshot.log_lines_dropped,
     ),
 )
 

@@ -20,6 +20,7 @@ from gateway.delivery.mqtt_secrets import password, tls_context
 from gateway.delivery.payload import StatusContext, heartbeat_json, inventory_json, status_json
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
+from gateway.progress import CameRound, nobody_asks
 from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, GatewaySnapshot
 from gateway.tasks import end
@@ -49,8 +50,10 @@ class MqttDelivery:
         *,
         random: random_module.Random,
         monotonic: Callable[[], float] = time.monotonic,
+        came_round: CameRound = nobody_asks,
     ) -> None:
         self._plan = plan
+        self._came_round = came_round
         self._snapshot = snapshot
         self._monotonic = monotonic
         # Letters and digits, at most 23 of them, is what every server must accept (MQTT 3.1.1 section 3.1.3.1).
@@ -106,6 +109,7 @@ class MqttDelivery:
         """Connect, deliver, connect again; ends only by cancellation, then says `offline` if it still can."""
         while True:
             by = EndedBy.OTHER
+            self._came_round(0.0)
             try:
                 await self._one_connection()
             except DeliveryError as exc:
@@ -167,6 +171,7 @@ class MqttDelivery:
             self._check(connection, now_s)
             self._tell_status(connection, context, now_s)
             self._fill(connection, now_s)
+            self._came_round(self._plan.status_period_s)
             due_s = self._status_due_s if self._has_room(connection) else float("inf")
             await self._woken(due_s)
 

@@ -2,12 +2,17 @@
 
 import asyncio
 import ssl
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from gateway.delivery.plan import MqttPlan, TlsPlan
 from gateway.errors import DeliveryError
 
 __all__ = ["password", "tls_context"]
+
+Argument = TypeVar("Argument")
+Result = TypeVar("Result")
 
 
 class _ClosedOnFailure(ssl.SSLSocket):
@@ -25,14 +30,23 @@ async def password(plan: MqttPlan) -> str | None:
     """The password, without the line end an editor leaves behind it. Raises DeliveryError naming the file."""
     if plan.password_file is None:
         return None
-    return await asyncio.to_thread(_read_password, plan.password_file)
+    return await _aside(plan.timeout_s, _read_password, plan.password_file)
 
 
 async def tls_context(plan: MqttPlan) -> ssl.SSLContext | None:
     """None: no TLS. Certificate and host name of the server are always verified. Raises DeliveryError."""
     if plan.tls is None:
         return None
-    return await asyncio.to_thread(_make_context, plan.tls)
+    return await _aside(plan.timeout_s, _make_context, plan.tls)
+
+
+async def _aside(timeout_s: float, read: Callable[[Argument], Result], argument: Argument) -> Result:
+    """In a thread, which a dead network drive may hold up for ever."""
+    try:
+        async with asyncio.timeout(timeout_s):
+            return await asyncio.to_thread(read, argument)
+    except TimeoutError as exc:
+        raise DeliveryError(f"the files of secrets were not read within {timeout_s:g} s") from exc
 
 
 def _read_password(path: Path) -> str:

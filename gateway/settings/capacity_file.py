@@ -28,12 +28,16 @@ Lines that begin with `#` carry one `key: value` each, in any order:
                          what lies below its datum; where not, it is added to every row.
 `datum shift`            optional: a length added to every level, where the gauge's datum lies lower than the table's.
 `ullage from`            optional: the reference height, where the level column is ullage; read as innage.
+`decimal mark`           optional: `dot` or `comma`, in both columns. The other of the two is then a mark of thousands;
+                         `table make` and `table convert` always write it.
 `notes`                  optional, may be repeated.
 
 All but the optional keys must be there; date, reference temperature, liquid head, roof and heel may be `not stated`, so
 that what is not known is said and never assumed. The first other line names the columns: `level` and `volume`, beside
 which only `note` may stand. Columns are separated by comma, semicolon or tab; with semicolon or tab the decimal mark
-may be a comma, the same throughout. Levels rise strictly, volumes never fall; the file is UTF-8.
+may be a comma, the same throughout. Marks of thousands are read where they can be nothing else: spaces, apostrophes,
+and with a `decimal mark` stated the other mark (see `capacity_marks`). Levels rise strictly, volumes never fall; the
+file is UTF-8.
 """
 
 import csv
@@ -45,11 +49,12 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import NamedTuple, TypeVar
 
-from gateway.calculation.capacity_table import CapacityTable, row_mistakes
+from gateway.calculation.capacity_table import SAME, CapacityTable, row_mistakes
 from gateway.calculation.units import Dimension, parse_quantity, si_conversion, units_of
 from gateway.errors import QuantityError, SettingsError
+from gateway.settings.capacity_marks import DecimalMark, judge_marks, plain_feet_and_inches, plain_number
 
-__all__ = ["read_capacity_csv"]
+__all__ = ["read_capacity_csv", "read_capacity_text"]
 
 _T = TypeVar("_T")
 
@@ -64,11 +69,11 @@ _REQUIRED = {
     "roof": "# roof: not included` or `# roof: included at 838 kg/m3",
     "heel": "# heel: none` or `# heel: 4.2 m3, included",
 }
-_OPTIONAL = ("datum shift", "ullage from", "notes")
+_OPTIONAL = ("datum shift", "ullage from", "decimal mark", "notes")
 _NOT_STATED = "not stated"
 _FEET_AND_INCHES = "ft-in"
 _SEPARATORS = (";", "\t", ",")
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
+_ANY_NUMBER = re.compile(r"[+-]?[\d.,]*\d[\d.,]*")
 
 
 @dataclass
@@ -134,9 +139,14 @@ def read_capacity_csv(path: Path) -> CapacityTable:
 
     Raises SettingsError listing every mistake as `FILE:LINE: what is wrong; what would be right`.
     """
+    return read_capacity_text(_text(path), path)
+
+
+def read_capacity_text(text: str, path: Path) -> CapacityTable:
+    """As `read_capacity_csv`, from the text of a file that need not exist; `path` names it in mistakes."""
     reader = _Reader(path)
     data: list[tuple[int, str]] = []
-    for number, line in enumerate(_text(path).split("\n"), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         content = line.strip()
         if content.startswith("#"):
             if content.strip("# "):
@@ -176,23 +186,58 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
         text = f"the columns are named `{columns_text.strip()}`; name them `level` and `volume`"
         reader.mistake(columns_line, f"{text}, beside which `note` may stand")
         return
-    level_unit, volume_unit = _unit(reader, "level", Dimension.LENGTH), _unit(reader, "volume", Dimension.VOLUME)
     if len(lines) == 1:
         reader.mistake(lines[0][0], "this is the only row; at least two are needed")
-    marks: dict[str, int] = {}
+    cells: dict[str, list[tuple[int, str]]] = {name: [] for name in names}
+    torn: list[tuple[int, str]] = []
     for number, line in lines:
-        cells = _cells(line, separator)
-        if len(cells) != len(names):
+        found = _cells(line, separator)
+        if len(found) != len(names):
             hint = "; where commas are decimal marks, separate the columns by semicolons" if separator == "," else ""
-            reader.mistake(number, f"{len(cells)} values for {len(names)} columns{hint}")
+            reader.mistake(number, f"{len(found)} values for {len(names)} columns{hint}")
             continue
-        by_name = dict(zip(names, cells, strict=True))
-        if separator != ",":
-            _note_decimal_mark(reader, marks, number, by_name["level"] + by_name["volume"])
-        level = _value(reader, number, "level", by_name["level"], level_unit, Dimension.LENGTH)
-        volume = _value(reader, number, "volume", by_name["volume"], volume_unit, Dimension.VOLUME)
-        if level is not None and volume is not None:
-            reader.rows.append((number, level, volume))
+        wrong = _torn_apart(dict(zip(names, found, strict=True))) if separator == "," else None
+        if wrong is not None:
+            torn.append((number, wrong))
+            continue
+        for name, cell in zip(names, found, strict=True):
+            cells[name].append((number, cell))
+    if torn:
+        more = f"; so it is in {len(torn) - 1} more {'row' if len(torn) == 2 else 'rows'}" if torn[1:] else ""
+        reader.mistake(torn[0][0], f"{torn[0][1]}{more}")
+    units = _unit(reader, "level", Dimension.LENGTH), _unit(reader, "volume", Dimension.VOLUME)
+    stated = reader.stated("decimal mark", _decimal_mark)
+    mark = stated or DecimalMark.DOT
+    if stated is None:
+        judged = judge_marks([(name, cells[name]) for name in ("level", "volume")])
+        reader.mistakes += judged.mistakes
+        if judged.mistakes:
+            return
+        mark = judged.mark or mark
+    numbers = _Numbers(reader, mark, stated is not None)
+    for (number, level), (_, volume) in zip(cells["level"], cells["volume"], strict=True):
+        level_m = numbers.si(number, "level", level, units[0], Dimension.LENGTH)
+        volume_m3 = numbers.si(number, "volume", volume, units[1], Dimension.VOLUME)
+        if level_m is not None and volume_m3 is not None:
+            reader.rows.append((number, level_m, volume_m3))
+
+
+def _torn_apart(cells: dict[str, str]) -> str | None:
+    """What is wrong where a comma that belongs to a number stands in a row that commas separate."""
+    for name in ("level", "volume"):
+        if "," in cells[name]:
+            return (
+                f"{name}: `{cells[name]}` has a comma, and commas separate the columns of this file; write the number "
+                "without it, or separate the columns by semicolons and say `# decimal mark: dot` or `comma`"
+            )
+    note = cells.get("note", "")
+    if _ANY_NUMBER.fullmatch(note):
+        # 1000,3,181 in three columns: a volume of 3 with the note 181 would pass for one of 3181.
+        return (
+            f"note: `{note}` is a number, and a comma within a number separates columns here; write that number "
+            "without its comma, or the note in words"
+        )
+    return None
 
 
 def _cells(line: str, separator: str) -> list[str]:
@@ -217,38 +262,32 @@ def _unit(reader: _Reader, key: str, dimension: Dimension) -> str | None:
     return unit
 
 
-def _note_decimal_mark(reader: _Reader, marks: dict[str, int], number: int, text: str) -> None:
-    """One decimal mark in the whole file: where both occur, one of them may be a thousands mark."""
-    for mark, other in ((",", "."), (".", ",")):
-        if mark in text and mark not in marks:
-            marks[mark] = number
-            if other in marks:
-                reader.mistake(
-                    number,
-                    f"`{mark}` here and `{other}` in line {marks[other]}; use one decimal mark and no thousands marks",
-                )
+class _Numbers(NamedTuple):
+    """Cells of a file whose decimal mark is known, as SI."""
 
+    reader: _Reader
+    mark: DecimalMark
+    stated: bool
 
-def _value(
-    reader: _Reader, number: int, column: str, cell: str, unit: str | None, dimension: Dimension
-) -> float | None:
-    """One cell in SI; None where it cannot be read or the column's unit is not known."""
-    plain = cell.replace(",", ".")
-    if unit == _FEET_AND_INCHES:
-        quantity = plain
-    elif _NUMBER.fullmatch(plain):
-        quantity = f"{plain} {unit}"
-    else:
-        what = f"`{cell}` is not a number" if cell else "is empty"
-        reader.mistake(number, f"{column} {what}; write it as a number in {unit or 'the unit of its column'}")
-        return None
-    if unit is None:
-        return None
-    try:
-        return parse_quantity(quantity, dimension)
-    except QuantityError as error:
-        reader.mistake(number, f"{column}: {error}")
-        return None
+    def si(self, number: int, column: str, cell: str, unit: str | None, dimension: Dimension) -> float | None:
+        """One cell in SI; None where it cannot be read or the column's unit is not known."""
+        if unit == _FEET_AND_INCHES:
+            quantity = plain_feet_and_inches(cell, self.mark)
+        else:
+            plain = plain_number(cell, self.mark, stated=self.stated)
+            if plain is None:
+                what = f"`{cell}` is not a number" if cell else "is empty"
+                text = f"{column} {what}; write it as a number in {unit or 'the unit of its column'}"
+                self.reader.mistake(number, text)
+                return None
+            quantity = f"{plain} {unit}"
+        if unit is None:
+            return None
+        try:
+            return parse_quantity(quantity, dimension)
+        except QuantityError as error:
+            self.reader.mistake(number, f"{column}: {error}")
+            return None
 
 
 def _table(reader: _Reader) -> CapacityTable | None:
@@ -273,7 +312,7 @@ def _table(reader: _Reader) -> CapacityTable | None:
     found = row_mistakes(levels, volumes, lambda index: f"line {lines[index]}")
     for index, text in found:
         reader.mistake(lines[index], text)
-    if rows and levels[0] >= 0.0 and volumes[0] < heel.volume_m3:
+    if rows and levels[0] >= 0.0 and volumes[0] < heel.volume_m3 * (1.0 - SAME):
         text = f"heel: the first row holds {volumes[0]:.7g} m3, less than the heel; write `not included` or correct it"
         reader.mistake(reader.entries["heel"][0], text)
     if reader.mistakes:
@@ -291,7 +330,15 @@ def _table(reader: _Reader) -> CapacityTable | None:
         roof_included=None if roof is None else roof.included,
         roof_density_kg_m3=None if roof is None else roof.density_kg_m3,
         notes="; ".join(reader.notes),
+        is_shifted=shift_m != 0.0,
     )
+
+
+def _decimal_mark(text: str) -> DecimalMark:
+    try:
+        return DecimalMark(text.lower())
+    except ValueError:
+        raise ValueError(f"`{text}` is no decimal mark; write `dot` or `comma`") from None
 
 
 def _date(text: str) -> date:

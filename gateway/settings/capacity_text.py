@@ -3,6 +3,7 @@
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.table_making import rows_in_units
 from gateway.calculation.units import feet_inches_text
+from gateway.settings.capacity_marks import DecimalMark
 
 __all__ = ["FEET_AND_INCHES", "capacity_csv"]
 
@@ -11,12 +12,15 @@ _FOOT_IN = 12.0
 _SAME_IN = 1e-9
 
 
-def capacity_csv(table: CapacityTable, level_unit: str = "m", volume_unit: str = "m3", decimal_mark: str = ".") -> str:
+def capacity_csv(
+    table: CapacityTable, level_unit: str = "m", volume_unit: str = "m3", mark: DecimalMark = DecimalMark.DOT
+) -> str:
     """The whole file, rows in the given units, m and m3 with every digit a float has, others with 15.
 
     Levels in `ft-in` are written as feet, inches and sixteenths, and with decimal inches where they are not whole
     sixteenths: no level is moved. With a decimal comma the columns stand apart by semicolons; the header keeps its
-    dots. Raises QuantityError: unknown unit.
+    dots. The header states the decimal mark, since three digits behind every mark would be ambiguous. Raises
+    QuantityError: unknown unit.
     """
     heel = f"{table.heel_m3!r} m3, included" if table.heel_m3 else "none"
     temperature = "not stated" if table.temperature_c is None else f"{table.temperature_c!r} degC"
@@ -24,26 +28,28 @@ def capacity_csv(table: CapacityTable, level_unit: str = "m", volume_unit: str =
         ("name", table.name),
         ("level", level_unit),
         ("volume", volume_unit),
-        ("datum", table.datum or "not stated"),
+        ("datum", f"zero of the gauge, moved from {table.datum}" if table.is_shifted else table.datum or "not stated"),
         ("date", "not stated" if table.date is None else table.date.isoformat()),
         ("reference temperature", temperature),
         ("liquid head", _included(table.head_included, table.head_density_kg_m3)),
         ("roof", _included(table.roof_included, table.roof_density_kg_m3)),
         ("heel", heel),
+        ("decimal mark", mark.value),
     ]
     if table.notes:
         entries.append(("notes", table.notes))
     header = [f"# {key}: {value}" for key, value in entries]
     in_feet = level_unit == FEET_AND_INCHES
-    separator = "," if decimal_mark == "." else ";"
+    pairs = rows_in_units(table, "in" if in_feet else level_unit, volume_unit)
+    levels = [_feet_and_inches(level) if in_feet else _number(level, level_unit) for level, _ in pairs]
+    if len(set(levels)) < len(levels):
+        # Rows closer than the digits show would come back as one level given twice.
+        levels = [_decimal_inches(level) if in_feet else repr(level) for level, _ in pairs]
+    separator = "," if mark is DecimalMark.DOT else ";"
     rows = [
-        separator.join(
-            (_feet_and_inches(level) if in_feet else _number(level, level_unit), _number(volume, volume_unit))
-        )
-        for level, volume in rows_in_units(table, "in" if in_feet else level_unit, volume_unit)
+        f"{level}{separator}{_number(volume, volume_unit)}".replace(".", mark.sign)
+        for level, (_, volume) in zip(levels, pairs, strict=True)
     ]
-    if decimal_mark != ".":
-        rows = [row.replace(".", decimal_mark) for row in rows]
     return "\n".join([*header, f"level{separator}volume", *rows, ""])
 
 
@@ -55,9 +61,13 @@ def _number(value: float, unit: str) -> str:
 def _feet_and_inches(inches: float) -> str:
     if abs(inches * 16.0 - round(inches * 16.0)) < 16.0 * _SAME_IN:
         return feet_inches_text(inches * 0.0254).replace(" ft ", "'").replace(" in", '"')
+    return _decimal_inches(inches)
+
+
+def _decimal_inches(inches: float) -> str:
     sign = "-" if inches < 0.0 else ""
     feet = int(abs(inches) // _FOOT_IN)
-    return f"{sign}{feet}'{abs(inches) - feet * _FOOT_IN:.12f}\""
+    return f"{sign}{feet}'{abs(inches) - feet * _FOOT_IN:.14f}\""
 
 
 def _included(included: bool | None, density_kg_m3: float | None) -> str:

@@ -1,6 +1,7 @@
 """Where the results go: from the site file to the frozen plans of MQTT and HTTP."""
 
 import ipaddress
+import re
 from pathlib import Path
 
 from gateway.delivery.plan import MqttPlan, TlsPlan
@@ -12,6 +13,7 @@ from gateway.web.plan import HttpPlan
 
 __all__ = ["build_http", "build_mqtt"]
 
+_HOST_NAME = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\.?", re.ASCII | re.IGNORECASE)
 _LARGEST_WINDOW = 100
 _LONGEST_KEEPALIVE_S = 65535
 
@@ -30,7 +32,10 @@ def build_http(document: Document, mistakes: Mistakes, manual: ManualValues) -> 
             (*path, "address"),
             f"{host} can be reached from other machines, without a password; use 127.0.0.1 unless that is meant",
         )
-    return HttpPlan(host, port)
+    for index, name in enumerate(checked.model.names):
+        if not _HOST_NAME.fullmatch(name):
+            mistakes.add((*path, "names", index), f"'{name}' is no host name; write for example tanks.example")
+    return HttpPlan(host, port, checked.model.names)
 
 
 def build_mqtt(document: Document, mistakes: Mistakes, manual: ManualValues) -> MqttPlan | None:
@@ -76,8 +81,13 @@ def build_mqtt(document: Document, mistakes: Mistakes, manual: ManualValues) -> 
 
 def _check_mqtt(model: MqttModel, path: KeyPath, mistakes: Mistakes) -> None:
     prefix = model.prefix
-    if any(c in "+#" or c.isspace() or not c.isprintable() for c in prefix) or prefix.strip("/") != prefix:
-        text = f"'{prefix}' is not the beginning of a topic; write for example tanks, without +, #, spaces or outer /"
+    unfit = any(c in "+#" or c.isspace() or not c.isprintable() for c in prefix)
+    # MQTT 3.1.1, section 4.7.2: what begins with $ is the server's own, and no reader of # gets it.
+    if unfit or prefix.strip("/") != prefix or prefix.startswith("$"):
+        text = (
+            f"'{prefix}' is not the beginning of a topic; write for example tanks, without +, #, spaces, outer / or a "
+            "$ in front"
+        )
         mistakes.add((*path, "prefix"), text)
     if not 1 <= model.window <= _LARGEST_WINDOW:
         mistakes.add((*path, "window"), f"{model.window} messages in flight; give 1 to {_LARGEST_WINDOW}")

@@ -1,11 +1,13 @@
 """The site file with the files it includes as one tree, and where in it each mistake stands."""
 
+import os
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path as FilePath
 from typing import Any
 
 from gateway.errors import SettingsError
+from gateway.files import FileError, read_text, trouble_with
 from gateway.resources import config_folder
 from gateway.settings.yaml_tree import ListNode, MappingNode, Node, Place, TextNode, parse_yaml, plain
 
@@ -14,6 +16,14 @@ __all__ = ["Document", "KeyPath", "Mistakes", "dotted", "read_document"]
 KeyPath = tuple[str | int, ...]
 
 _DEEPEST_INCLUDE = 8
+_LARGEST_FILE = 4_000_000
+_LARGEST_TOGETHER = 8_000_000
+"""Of YAML, in which a thousand tanks take some 0.4 MB; read in ten seconds on a small machine."""
+_SECTION = re.compile(
+    r"^[\s{\"']*(?:site|lines|maps|instruments|products|tanks|delivery|web|watch|include)[\"']?\s*:(?:\s|$)",
+    re.MULTILINE,
+)
+"""What every part of a site file has. A file without is shown to nobody: it may be any that this user can read."""
 _LINE_OF = re.compile(r"(.*?):(\d+): ")
 
 
@@ -109,53 +119,92 @@ def read_document(path: FilePath, overrides: Mapping[str, str]) -> tuple[Documen
 
     Raises SettingsError where a file cannot be read or is not YAML.
     """
-    mistakes: list[str] = []
-    root = _read(path, mistakes, ())
+    reading = _Reading(path)
+    root = reading.read(path, ())
     for key, value in overrides.items():
         if not _override(root, key, value):
-            mistakes.append(f"{path}: override {key}: the site file has no such value; give the path of a value in it")
-    return Document(root), mistakes
+            text = f"{path}: override {key}: the site file has no such value; give the path of a value in it"
+            reading.mistakes.append(text)
+    return Document(root), reading.mistakes
 
 
-def _read(path: FilePath, mistakes: list[str], including: tuple[FilePath, ...]) -> MappingNode:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise SettingsError((f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8",)) from error
-    except OSError as error:
-        raise SettingsError((f"{path}: cannot be read: {error.strerror or error}",)) from error
-    root, found = parse_yaml(text, str(path))
-    mistakes.extend(found)
-    include = root.items.pop("include", None)
-    if include is None:
-        return root
-    items = include.items if isinstance(include, ListNode) else [include]
-    for item in items:
-        if not isinstance(item, TextNode) or not item.text:
-            mistakes.append(f"{include.place}: include: give a file name or a list of file names")
-            continue
-        target = path.parent / item.text
-        shipped = config_folder() / item.text
-        if not target.is_file() and shipped.is_file():
-            target = shipped
-        if target.resolve() in {known.resolve() for known in (*including, path)}:
-            mistakes.append(f"{item.place}: include: {item.text} includes itself; take one of the includes out")
-            continue
-        if len(including) >= _DEEPEST_INCLUDE:
-            mistakes.append(f"{item.place}: include: more than {_DEEPEST_INCLUDE} files deep; include it from the top")
-            continue
-        if not target.is_file():
-            mistakes.append(
-                f"{item.place}: include: there is no file {target}; the path counts from the folder of this file"
-            )
-            continue
+class _Reading:
+    """A site file and what it includes, which lies in its own folder or in one that it names."""
+
+    def __init__(self, site: FilePath) -> None:
+        self.mistakes: list[str] = []
+        self._site = site
+        self._folders = [_resolved(site.parent), _resolved(config_folder())]
+        self._left_bytes = _LARGEST_TOGETHER
+
+    def read(self, path: FilePath, including: tuple[FilePath, ...]) -> MappingNode:
+        """The tree of one file, joined with those it includes. Raises SettingsError."""
         try:
-            included = _read(target, mistakes, (*including, path))
-        except SettingsError as error:
-            mistakes.extend(error.mistakes)
-            continue
-        _merge(root, included, (), mistakes)
-    return root
+            text = read_text(path, _LARGEST_FILE)
+        except FileError as error:
+            raise SettingsError((str(error),)) from error
+        self._left_bytes -= len(text)
+        if self._left_bytes < 0:
+            limit = f"{_LARGEST_TOGETHER / 1e6:g} MB"
+            raise SettingsError((f"{path}: with it the site has more than {limit}, which none needs; split the site",))
+        if including and not _SECTION.search(text):
+            raise SettingsError((f"{path}: is no part of a site file: it has none of its sections",))
+        root, found = parse_yaml(text, str(path))
+        self.mistakes.extend(found)
+        if not including:
+            self._folders += self._named_folders(root, path)
+        include = root.items.pop("include", None)
+        if include is not None:
+            for item in include.items if isinstance(include, ListNode) else [include]:
+                self._include(item, root, path, including)
+        return root
+
+    def _named_folders(self, root: MappingNode, path: FilePath) -> list[FilePath]:
+        """Of `include_from`, which counts in the site file alone: what is included cannot let in more."""
+        node = root.items.pop("include_from", None)
+        if node is None:
+            return []
+        folders = []
+        for item in node.items if isinstance(node, ListNode) else [node]:
+            if isinstance(item, TextNode) and item.text:
+                folders.append(_resolved(path.parent / item.text))
+            else:
+                self.mistakes.append(f"{node.place}: include_from: give a folder or a list of folders")
+        return folders
+
+    def _include(self, item: Node, root: MappingNode, path: FilePath, including: tuple[FilePath, ...]) -> None:
+        if not isinstance(item, TextNode) or not item.text:
+            self.mistakes.append(f"{item.place}: include: give a file name or a list of file names")
+            return
+        target = path.parent / item.text
+        trouble = trouble_with(target)
+        if trouble is not None and trouble_with(config_folder() / item.text) is None:
+            target, trouble = config_folder() / item.text, None
+        place = f"{item.place}: include: "
+        if not any(_resolved(target).is_relative_to(folder) for folder in self._folders):
+            self.mistakes.append(
+                f"{place}{target} lies outside the folder of the site file; move it there, or name its folder in "
+                f"include_from of {self._site.name}"
+            )
+        elif trouble is not None:
+            missing = f"there is no file {target}; the path counts from the folder of this file"
+            self.mistakes.append(place + (missing if trouble.missing else f"{target} {trouble.cause}"))
+        elif _resolved(target) in {_resolved(known) for known in (*including, path)}:
+            self.mistakes.append(f"{place}{item.text} includes itself; take one of the includes out")
+        elif len(including) >= _DEEPEST_INCLUDE:
+            self.mistakes.append(f"{place}more than {_DEEPEST_INCLUDE} files deep; include it from the top")
+        else:
+            try:
+                included = self.read(target, (*including, path))
+            except SettingsError as error:
+                self.mistakes.extend(error.mistakes)
+            else:
+                _merge(root, included, (), self.mistakes)
+
+
+def _resolved(path: FilePath) -> FilePath:
+    """Where the path leads, links followed."""
+    return FilePath(os.path.realpath(path))
 
 
 def _merge(into: MappingNode, other: MappingNode, path: KeyPath, mistakes: list[str]) -> None:

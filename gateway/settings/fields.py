@@ -10,7 +10,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import PydanticCustomError
 
-from gateway.calculation.units import Dimension, Quantity, dimensions_of, parse, parse_quantity, units_of
+from gateway.calculation.quantity_hints import number_hint
+from gateway.calculation.units import Dimension, Quantity, dimensions_of, parse, parse_quantity, unit_mistake, units_of
 from gateway.errors import QuantityError
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "Number",
     "PlainDensity",
     "Ratio",
+    "RawNumber",
     "Section",
     "Temperature",
     "TemperatureDifference",
@@ -208,10 +210,18 @@ _NUMBER = re.compile(r"[+-]?(\d{1,30}(\.\d{0,30})?|\.\d{1,30})([eE][+-]?\d{1,2})
 
 def _read_number(text: str) -> float:
     """Plain or as a fraction: 0.0625 or 1/16."""
+    number = _fraction(text)
+    if number is None:
+        hint = number_hint(text, lambda way: _fraction(way) is not None, "0.1 or 1/16")
+        raise refuse(hint or f"'{text}' is not a number; write for example 0.1 or 1/16")
+    return float(number)
+
+
+def _fraction(text: str) -> Fraction | None:
     divided, _, divisor = text.rpartition("/")
     if _NUMBER.fullmatch(text) is None or (divided and int(divisor) == 0):
-        raise refuse(f"'{text}' is not a number; write for example 0.1 or 1/16")
-    return float(Fraction(text))
+        return None
+    return Fraction(text)
 
 
 def whole_number(text: str) -> int | None:
@@ -226,10 +236,25 @@ _WHOLE = re.compile(r"-?(0|[1-9][0-9]{0,19}|0[xX][0-9A-Fa-f]{1,16})", re.ASCII)
 def _read_whole(text: str) -> int:
     number = whole_number(text)
     if number is None:
-        raise refuse(f"'{text}' is not a whole number; write for example 1")
+        hint = number_hint(text, lambda way: whole_number(way) is not None, "1")
+        raise refuse(hint or f"'{text}' is not a whole number; write for example 1")
     return number
 
 
+def _read_raw_number(text: str) -> int | float:
+    number = whole_number(text)
+    if number is None and "/" not in text and _NUMBER.fullmatch(text) is not None:
+        return float(text)
+    if number is None:
+        raise refuse(f"'{text}' is not a number as a device sends it; write for example 65535 or -9999.9")
+    return number
+
+
+RawNumber = Annotated[
+    int | float,
+    _checked(_read_raw_number, "a number as the device sends it, for example 65535 or -9999.9"),
+    _schema("A number before scaling", "65535", type_=["integer", "number", "string"]),
+]
 Number = Annotated[
     float,
     _checked(_read_number, "a number, for example 0.1"),
@@ -278,9 +303,16 @@ Instant = Annotated[
 ]
 
 
+_NUMBER_BEFORE_UNIT = re.compile(r"(\d{1,9}/\d{1,9}|\d*\.?\d+)\s*(\D.*)", re.ASCII)
+
+
 def _read_unit(text: str) -> str:
-    if not dimensions_of(text):
-        raise refuse(f"the unit '{text}' is not known; write for example m, mm, in, degC, degF, bar, kPa or uA")
+    wrong = unit_mistake(text)
+    number = _NUMBER_BEFORE_UNIT.fullmatch(text)
+    if wrong is not None and number is not None and dimensions_of(number[2]):
+        raise refuse(f"'{text}' is a number and a unit; give the two apart, scale: {number[1]} and unit: {number[2]}")
+    if wrong is not None:
+        raise refuse(wrong)
     return text
 
 

@@ -8,6 +8,7 @@ from pydantic import BeforeValidator, WithJsonSchema
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.level_of_volume import level_of_volume
 from gateway.calculation.plan import LimitPlan
+from gateway.calculation.shapes.whole import whole_volume
 from gateway.calculation.units import Dimension, parse_quantity
 from gateway.errors import LimitError, QuantityError
 from gateway.settings.document import Document, KeyPath, Mistakes
@@ -99,13 +100,20 @@ def limit_levels(
             continue
         if capacity is None:
             continue
-        full_m3 = capacity.volume(capacity.top_m)
+        full_m3 = whole_volume(capacity)
+        volume_m3 = given.share * full_m3
         try:
-            level_m = level_of_volume(capacity, given.share * full_m3)
+            level_m = level_of_volume(capacity, volume_m3)
         except LimitError:
-            least = capacity.volume(capacity.bottom_m) / full_m3 * 100.0
-            text = f"{written} of the capacity is less than it holds at its lowest level, {capacity.bottom_m:.3f} m"
-            mistakes.add(here, f"{text}; give more than {least:.4g} %, or a level")
+            most_m3 = capacity.volume(capacity.top_m)
+            if volume_m3 > most_m3:
+                text = f"{written} of the capacity is more than it holds at its highest level, {capacity.top_m:.3f} m"
+                text = f"{text}; give at most {100.0 * most_m3 / full_m3:.4g} %, or a level"
+            else:
+                least = capacity.volume(capacity.bottom_m) / full_m3 * 100.0
+                text = f"{written} of the capacity is less than it holds at its lowest level, {capacity.bottom_m:.3f} m"
+                text = f"{text}; give more than {least:.4g} %, or a level"
+            mistakes.add(here, text)
             continue
         levels[name], words[name] = level_m, f"{written} ({level_m:.3f} m)"
         shares.append(name)

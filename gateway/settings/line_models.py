@@ -11,6 +11,7 @@ from gateway.settings.fields import (
     Duration,
     Name,
     Number,
+    RawNumber,
     Section,
     Text,
     UnitName,
@@ -162,8 +163,8 @@ class _SignalDetails(Section):
     scale: Number = 1.0
     offset: Number = 0.0
     unit: UnitName | None = None
-    sentinels: Annotated[tuple[Whole, ...], Field(description="Raw numbers that mean: value invalid")] = ()
-    none_detected: Annotated[tuple[Whole, ...], Field(description="Raw numbers that mean: nothing there")] = ()
+    sentinels: Annotated[tuple[RawNumber, ...], Field(description="Raw numbers that mean: value invalid")] = ()
+    none_detected: Annotated[tuple[RawNumber, ...], Field(description="Raw numbers that mean: nothing there")] = ()
     minimum: Annotated[Text | None, Field(description="Lowest value it can mean, with its unit")] = None
     maximum: Annotated[Text | None, Field(description="Highest value it can mean, with its unit")] = None
     repeat: Annotated[Whole | None, Field(description="So many alike, one behind another: t is t1, t2, ...")] = None

@@ -49,23 +49,25 @@ class MapTrees:
         word = based_on.text if isinstance(based_on, TextNode) else ""
         return word if word in self._own and word != name else None
 
-    def complete(self, name: str) -> bool:
-        """Puts a map of the site file in its place, whole. False where its base is missing; a mistake says so."""
-        path: KeyPath = ("maps", name)
+    def complete(self, name: str, *, base_is_right: bool) -> bool:
+        """Puts a map of the site file in its place, whole. False where it is not: its base is missing, which a mistake
+        says, or wrong, which is said there and not again for each map that inherits it."""
         node = self._own_joined(name, ())
-        if node is None:
+        if node is None or not base_is_right:
             return False
         maps = self._document.node(("maps",))
         if isinstance(maps, MappingNode):
-            maps.items[name] = node
-            unroll(self._document, path, self._mistakes)
+            # A copy: what is based on this one may still change how often a signal is repeated.
+            maps.items[name] = _copy(node) if isinstance(node, MappingNode) else node
+            unroll(self._document, ("maps", name), self._mistakes)
         return True
 
     def shipped(self, name: str) -> tuple[Document, Mistakes] | None:
         """A map that comes with the program, whole, with a list for its mistakes. None where there is none."""
-        document = self._shipped_joined(name, ())
-        if document is None:
+        joined = self._shipped_joined(name, ())
+        if joined is None:
             return None
+        document = Document(_copy(joined.root))
         mistakes = Mistakes(document)
         unroll(document, (), mistakes)
         return document, mistakes
@@ -199,8 +201,13 @@ def _join_signals(base: MappingNode, change: MappingNode, path: KeyPath, mistake
             _unroll_for(whole, name, path, mistakes)
         known = whole.items.get(name)
         if known is None and isinstance(node, MappingNode) and not node.items.keys() >= _WHOLE_SIGNAL:
-            text = "is no signal of what this is based on, and a new one needs table, address and type; "
-            mistakes.add((*path, name), text + suggestion(name, base.items))
+            single = [each for each in base.items if each != name and each.rstrip("0123456789") == name]
+            if single:
+                text = f"one of them is changed alone in what this is based on; change each alone: {', '.join(single)}"
+            else:
+                text = "is no signal of what this is based on, and a new one needs table, address and type; "
+                text += suggestion(name, base.items)
+            mistakes.add((*path, name), text)
             continue
         if isinstance(node, TextNode) and node.text == _LEFT_OUT:
             if known is None:
@@ -240,6 +247,11 @@ def _over(known: Node | None, node: Node) -> Node:
     return whole
 
 
+def _copy(node: MappingNode) -> MappingNode:
+    items = {key: _copy(each) if isinstance(each, MappingNode) else each for key, each in node.items.items()}
+    return MappingNode(node.place, items, dict(node.key_places))
+
+
 def _moved(base: MappingNode, change: MappingNode, path: KeyPath, mistakes: Mistakes) -> MappingNode:
     """The base with every address moved by the `shift` of what is based on it."""
     shift = _whole_number(change, "shift", (-_HIGHEST_ADDRESS, _HIGHEST_ADDRESS), path, mistakes)
@@ -249,11 +261,11 @@ def _moved(base: MappingNode, change: MappingNode, path: KeyPath, mistakes: Mist
     signals, forbidden = base.items.get("signals"), base.items.get("forbidden")
     blocks: list[MappingNode] = []
     if isinstance(signals, MappingNode):
-        copies = {name: _over(MappingNode(node.place), node) for name, node in signals.items.items()}
+        copies = _copy(signals).items
         moved.items["signals"] = MappingNode(signals.place, copies, dict(signals.key_places))
         blocks += [node for node in copies.values() if isinstance(node, MappingNode)]
     if isinstance(forbidden, ListNode):
-        ranges = [_over(MappingNode(node.place), node) for node in forbidden.items]
+        ranges = [_copy(node) if isinstance(node, MappingNode) else node for node in forbidden.items]
         moved.items["forbidden"] = ListNode(forbidden.place, ranges)
         blocks += [node for node in ranges if isinstance(node, MappingNode)]
     for block in blocks:

@@ -1,10 +1,11 @@
 """Register maps: from the site file or from the maps that come with the program to the frozen InstrumentMap."""
 
+import sys
 from collections.abc import Mapping
 from typing import NamedTuple
 
 from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, ValueType
-from gateway.calculation.units import Dimension, dimensions_of, parse_quantity, si_conversion
+from gateway.calculation.units import Dimension, dimensions_of, parse_any, parse_quantity, si_conversion
 from gateway.errors import QuantityError
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.line_models import ForbiddenModel, MapModel, SignalModel
@@ -17,9 +18,26 @@ _HIGHEST_ADDRESS = 65535
 _LARGEST_BLOCK = 125
 # Where a map gives no range: what no instrument of a tank can mean, such as floats whose words are swapped.
 _SANE: Mapping[Dimension, tuple[float, float]] = {
+    Dimension.LENGTH: (-1e3, 1e3),
     Dimension.TEMPERATURE: (-200.0, 600.0),
     Dimension.GAUGE_PRESSURE: (-110e3, 100e6),
+    Dimension.ABSOLUTE_PRESSURE: (-10e3, 100e6),
+    Dimension.DENSITY: (-10.0, 25e3),
+    Dimension.VOLUME_FLOW: (-100.0, 100.0),
+    Dimension.RESISTANCE: (-10.0, 1e9),
 }
+_LEAST: Mapping[Dimension, float] = {
+    Dimension.LENGTH: 1e-6,
+    Dimension.TEMPERATURE: 1e-6,
+    Dimension.GAUGE_PRESSURE: 1e-3,
+    Dimension.ABSOLUTE_PRESSURE: 1e-3,
+    Dimension.DENSITY: 1e-6,
+    Dimension.VOLUME_FLOW: 1e-9,
+    Dimension.RESISTANCE: 1e-6,
+    Dimension.TIME: 1e-6,
+    Dimension.RATIO: 1e-9,
+}
+"""In SI: what is closer to zero, and not zero, lies far below what any instrument of a tank resolves."""
 _INTEGER_RANGES = {
     ValueType.INT16: (-(2**15), 2**15 - 1),
     ValueType.UINT16: (0, 2**16 - 1),
@@ -28,6 +46,8 @@ _INTEGER_RANGES = {
     ValueType.INT64: (-(2**63), 2**63 - 1),
     ValueType.UINT64: (0, 2**64 - 1),
 }
+
+_FLOAT_LARGEST = {ValueType.FLOAT32: 3.4028234663852886e38, ValueType.FLOAT64: sys.float_info.max}
 
 
 class BuiltMap(NamedTuple):
@@ -54,11 +74,12 @@ class MapLibrary:
         base = self._trees.own_base(name)
         if base is not None:
             self._build_own(base, document)
-        # What is wrong in the base is said there, and not again for each map that inherits it.
-        if self._trees.complete(name) and (base is None or self._built[base] is not None):
+        before = self._mistakes.count
+        if self._trees.complete(name, base_is_right=base is None or self._built[base] is not None):
             path: KeyPath = ("maps", name)
             checked = validate(MapModel, document, path, self._mistakes)
-            self._built[name] = _build_whole(checked, name, path, self._mistakes)
+            built = _build_whole(checked, name, path, self._mistakes)
+            self._built[name] = built if self._mistakes.count == before else None
 
     def find(self, name: str, path: KeyPath) -> BuiltMap | None:
         """The map `name` for the key at `path`; a map that does not exist is a mistake there."""
@@ -184,6 +205,7 @@ class _SignalBuilder:
             loop=loop,
             minimum=lowest,
             maximum=highest,
+            least=0.0 if dimension is None else _LEAST.get(dimension, 0.0),
         )
         return signal, dimension
 
@@ -219,16 +241,14 @@ class _SignalBuilder:
 
     def _check_sentinels(self) -> None:
         model = self._model
-        limits = _INTEGER_RANGES.get(model.type)
         for key, numbers in (("sentinels", model.sentinels), ("none_detected", model.none_detected)):
-            if numbers and limits is None:
-                what = "a bool has none" if model.type is ValueType.BOOL else "NaN is always invalid"
-                self._wrong(key, f"only whole-number types have them, {what}; leave it out")
-            elif limits is not None:
-                for number in numbers:
-                    if not limits[0] <= number <= limits[1]:
-                        text = f"{number} is outside {model.type.value}; give {limits[0]} to {limits[1]}"
-                        self._wrong(key, text)
+            if numbers and model.type is ValueType.BOOL:
+                self._wrong(key, "a bool has none; leave it out")
+                continue
+            for number in numbers:
+                text = _not_of(number, model.type)
+                if text is not None:
+                    self._wrong(key, text)
         for number in set(model.sentinels) & set(model.none_detected):
             self._wrong("none_detected", f"{number} is a sentinel too; it can mean only one of the two")
 
@@ -255,14 +275,11 @@ class _SignalBuilder:
         return CurrentLoop(low, high), dimension
 
     def _dimension_of(self, block: str, key: str, text: str) -> Dimension | None:
-        for dimension in Dimension:
-            try:
-                parse_quantity(text, dimension)
-            except QuantityError:
-                continue
-            return dimension
-        self._mistakes.add((*self._path, block, key), f"'{text}' is not a number with a unit; write for example 0 m")
-        return None
+        try:
+            return parse_any(text)[0]
+        except QuantityError as error:
+            self._mistakes.add((*self._path, block, key), str(error))
+            return None
 
     def _quantity(self, keys: tuple[str, ...], text: str, dimension: Dimension) -> float | None:
         try:
@@ -302,6 +319,19 @@ def _check_freshness(
     if counter is not None and counter in dimensions and model.signals[counter].type not in _INTEGER_RANGES:
         text = f"'{counter}' is a {model.signals[counter].type.value}; a counter is a whole number"
         mistakes.add((*path, "counter_signal"), text)
+
+
+def _not_of(number: float, kind: ValueType) -> str | None:
+    """Why a device cannot send that number as this type; None where it can."""
+    limits = _INTEGER_RANGES.get(kind)
+    if limits is None:
+        largest = _FLOAT_LARGEST[kind]
+        return None if abs(number) <= largest else f"{number:g} is outside {kind.value}; give up to {largest:.4g}"
+    if not isinstance(number, int):
+        return f"{number:g} is not a whole number, and {kind.value} sends only such; give for example {limits[1]}"
+    if not limits[0] <= number <= limits[1]:
+        return f"{number} is outside {kind.value}; give {limits[0]} to {limits[1]}"
+    return None
 
 
 def _check_overlaps(signals: list[Signal], path: KeyPath, mistakes: Mistakes) -> None:

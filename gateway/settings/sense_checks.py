@@ -6,7 +6,7 @@ What cannot be is a mistake; what is only hard to believe is a warning. The boun
 from gateway.acquisition.register_map import InstrumentMap, Table
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.door import LIQUID_C
+from gateway.calculation.door import hand_refusal
 from gateway.calculation.shell import METALS, shell_correction
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.lines import BuiltLines
@@ -84,8 +84,9 @@ def check_sense_of_tank(
     share = model.sediment_water
     if share is not None:
         place = report.value_of((*path, "sediment_water"))
-        if not 0.0 <= share.value <= 1.0:
-            report.wrong(place, "is no share; give 0 % to 100 %")
+        refused = hand_refusal("sediment_water", share.value, model.reference_height)
+        if refused is not None:
+            report.wrong(place, refused)
         elif share.value > _MUCH_WATER:
             report.odd(place, "is a great deal of sediment and water; 0.3 % would be usual")
     vapour = None if model.vapour is None else model.vapour.density
@@ -155,9 +156,11 @@ def _thermometer(model: TankModel, path: KeyPath, report: _Report) -> None:
     if given is not None and given.last_good_limit > _LAST_GOOD_S:
         report.wrong((*path, "temperature", "last_good_limit"), "is too long for a stand-in; give at most 7 d")
     by_hand = None if model.manual is None else model.manual.temperature
-    if by_hand is not None and not LIQUID_C[0] <= by_hand.value <= LIQUID_C[1]:
-        place = report.value_of((*path, "manual", "temperature"))
-        report.wrong(place, "is no temperature of a liquid in a tank; give -200 degC to 400 degC")
+    if by_hand is None:
+        return
+    refused = hand_refusal("manual_temperature", by_hand.value, model.reference_height)
+    if refused is not None:
+        report.wrong(report.value_of((*path, "manual", "temperature")), refused)
 
 
 def _shell(
@@ -213,8 +216,9 @@ def _against(capacity: Capacity, model: TankModel, dropped: frozenset[str], path
         report.wrong(key, f"is more than the tank is high, {top_m:.3f} m; give for example 0.30 m")
     for keys, value in _heights_by_hand(model):
         highest = top_m if "reference_height" in dropped else model.reference_height
-        if not 0.0 <= value <= highest:
-            report.wrong(report.value_of((*path, *keys)), f"is no level in this tank; give 0 m to {highest:.3f} m")
+        refused = hand_refusal("dip_level", value, highest)
+        if refused is not None:
+            report.wrong(report.value_of((*path, *keys)), refused)
     flows = ("maximum_flow_in", "maximum_flow_out")
     if (
         model.level is not None

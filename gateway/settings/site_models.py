@@ -77,6 +77,10 @@ class DeliveryModel(Section):
 
 class WebModel(Section):
     address: Address
+    names: Annotated[
+        tuple[Text, ...],
+        Field(description="Host names it is asked by, beside its addresses and the machine's own name"),
+    ] = ()
 
 
 class SiteFile(Section):
@@ -85,6 +89,9 @@ class SiteFile(Section):
     include: Annotated[tuple[Text, ...] | Text | None, Field(description="Files whose sections are joined to this")] = (
         None
     )
+    include_from: Annotated[
+        tuple[Text, ...] | Text | None, Field(description="Folders beside this file's own that they may lie in")
+    ] = None
     site: SiteModel
     lines: dict[Name, LineModel] = Field(default_factory=dict)
     maps: dict[Name, MapModel | ChangedMapModel] = Field(default_factory=dict)

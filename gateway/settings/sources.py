@@ -12,6 +12,7 @@ from gateway.settings.validation import suggestion
 __all__ = ["Sources"]
 
 _APART_AT_LEAST_S = 60.0
+_APART_PERIODS = 1.5
 _ACCURACY = 0.001
 _USUAL_PA = 200e3
 _WIDEST_PA = 250e3
@@ -109,8 +110,12 @@ class Sources:
         return self._lines.instruments[source.instrument].plan.period_s
 
     def age_difference_limit_s(self, sources: Iterable[Source]) -> float:
-        """By how much readings used together may differ in age: as long as the slowest of them may be old."""
-        return max([_APART_AT_LEAST_S, *(source.stale_after_s for source in sources)])
+        """By how much readings used together may differ in age while the level moves.
+
+        One and a half of the longest period among them, a minute at least: an instrument that is polled in time never
+        passes it, one whose poll was missed does so long before its reading is too old to be taken at all.
+        """
+        return max([_APART_AT_LEAST_S, *(_APART_PERIODS * self.period_s(source) for source in sources)])
 
     def accuracy_pa(self, source: Source) -> float:
         """Of a pressure transmitter in Pa, zero included: 0.1 % of the range that its signal states, its current loop's

@@ -4,7 +4,8 @@ from itertools import pairwise
 
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.plan import HeelContents
+from gateway.calculation.plan import TOUCH_M, HeelContents
+from gateway.settings.datum_checks import check_datums
 from gateway.settings.densities import BuiltProduct, plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.limit_levels import LimitLevels
@@ -42,6 +43,7 @@ def check_tank(
         checks.product(product)
     if capacity is not None:
         checks.against(capacity)
+        check_datums(checked.model, capacity, document, path, mistakes, manual)
     check_sense_of_tank(checked, capacity, document, path, mistakes, manual)
 
 
@@ -141,7 +143,8 @@ class _TankChecks:
         what = "the capacity table" if is_table else "the shell"
         top = f"{capacity.top_m:.3f} m"
         bottom = f"{capacity.bottom_m:.3f} m"
-        if "reference_height" not in self._dropped and model.reference_height < capacity.top_m:
+        # A top that is a sum or a difference may miss its decimals in binary: 11.41 m - 0.008 m is not 11.402 m.
+        if "reference_height" not in self._dropped and model.reference_height < capacity.top_m - TOUCH_M:
             text = f"is below the top of {what}, {top}; give at least {top}"
             self._wrong("reference_height", text=text)
         for name, limit in self._limits.levels.items():

@@ -59,7 +59,12 @@ class CapacityTableModel(Section):
     """Volume against level from a CSV file."""
 
     file: Annotated[Text, Field(description="CSV beside the site file")]
-    kind: Annotated[VesselKind | None, Field(description="Of the tank; upright_cylinder unless given")] = None
+    kind: Annotated[
+        VesselKind | None, Field(description="Of the tank; that of compare_with, or upright_cylinder, unless given")
+    ] = None
+    compare_with: Annotated[
+        TankShape | None, Field(discriminator="kind", description="Dimensions the table must agree with; not used else")
+    ] = None
 
     @classmethod
     def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:

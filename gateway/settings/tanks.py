@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from gateway.binding import ManualValue, Source, TankBinding
+from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import ElementPlan, FreeWaterSource, TankPlan, TemperaturePlan, Weighting
 from gateway.errors import GatewayError, SettingsError
@@ -13,8 +14,9 @@ from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.limit_levels import limit_levels
 from gateway.settings.manual import ManualValues
 from gateway.settings.parts import build_parts
-from gateway.settings.shape_models import VesselKind, capacity_of
+from gateway.settings.shape_models import TankShape, VesselKind, capacity_of
 from gateway.settings.sources import Sources
+from gateway.settings.table_sense import check_table
 from gateway.settings.tank_checks import check_tank
 from gateway.settings.tank_inputs import FittedInputs, InputsBuilder
 from gateway.settings.tank_models import DipWater, ProbeWater, TankModel
@@ -39,6 +41,10 @@ class TankSetup:
     period_s: float
     remarks: tuple[str, ...] = ()
     """What of its keys became something else than what is written: a part of the capacity a level."""
+    dimensions: Capacity | None = None
+    """What its capacity table must agree with; nothing is calculated from it."""
+    kind: VesselKind | None = None
+    """What the tank is; None where its capacity table does not say."""
 
 
 class TankBuilder:
@@ -76,6 +82,9 @@ class TankBuilder:
             product = self._densities.product(model.product, (*path, "product"))
         capacity = self._capacity(model, checked.dropped, path)
         kind = _vessel(model)
+        dimensions = self._dimensions(model, path)
+        if isinstance(capacity, CapacityTable):
+            check_table(capacity, model, kind, dimensions, path, self._manual)
         limits = limit_levels(model.limits, capacity, self._document, path, self._mistakes)
         check_tank(checked, capacity, limits, product, self._document, path, self._mistakes, self._manual)
         parts = build_parts(
@@ -113,7 +122,10 @@ class TankBuilder:
             buoyancy=product.buoyancy,
             age_difference_limit_s=self._sources.age_difference_limit_s(_used_together(binding)),
         )
-        return TankSetup(plan, binding, model.description or "", self._period_s(model, binding), limits.remarks(path))
+        remarks = limits.remarks(path)
+        return TankSetup(
+            plan, binding, model.description or "", self._period_s(model, binding), remarks, dimensions, kind
+        )
 
     def _capacity(self, model: TankModel, dropped: frozenset[str], path: KeyPath) -> Capacity | None:
         if (model.shape is None) == (model.capacity_table is None):
@@ -132,13 +144,25 @@ class TankBuilder:
             except SettingsError as error:
                 self._mistakes.foreign(error.mistakes)
                 return None
-        if model.shape is None:
+        return None if model.shape is None else self._shape(model.shape, (*path, "shape"))
+
+    def _dimensions(self, model: TankModel, path: KeyPath) -> Capacity | None:
+        """What the capacity table is compared with."""
+        table = model.capacity_table
+        if table is None or table.compare_with is None:
             return None
+        here: KeyPath = (*path, "capacity_table")
+        if table.kind is not None and table.kind != table.compare_with.kind:
+            text = f"{table.kind} is not that of compare_with, {table.compare_with.kind}; leave it out"
+            self._mistakes.add((*here, "kind"), text)
+        return self._shape(table.compare_with, (*here, "compare_with"))
+
+    def _shape(self, model: TankShape, path: KeyPath) -> Capacity | None:
         try:
-            return capacity_of(model.shape)
+            return capacity_of(model)
         except GatewayError as error:
             for line in str(error).splitlines():
-                self._mistakes.add((*path, "shape"), line)
+                self._mistakes.add(path, line)
             return None
 
     def _binding(
@@ -233,7 +257,10 @@ def _vessel(model: TankModel) -> VesselKind | None:
     """What the tank is; None where its capacity table does not say."""
     if model.shape is not None:
         return VesselKind(model.shape.kind)
-    return None if model.capacity_table is None else model.capacity_table.kind
+    table = model.capacity_table
+    if table is None or table.kind is not None or table.compare_with is None:
+        return None if table is None else table.kind
+    return VesselKind(table.compare_with.kind)
 
 
 def _used_together(binding: TankBinding) -> tuple[Source, ...]:

@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass
 
-__all__ = ["HttpPlan", "Readiness"]
+__all__ = ["LARGEST_CONNECTIONS", "HttpPlan", "Readiness"]
+
+LARGEST_CONNECTIONS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -11,6 +13,10 @@ class HttpPlan:
 
     host: str
     port: int
+    names: tuple[str, ...] = ()
+    """What it is called by those who ask, beside its addresses and `host`."""
+    connections: int = LARGEST_CONNECTIONS
+    """At most so many at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,3 +31,11 @@ class Readiness:
     tanks_uncertain: int
     tanks_bad: int
     """Those without a sheet yet are in none of the three."""
+
+    @property
+    def text(self) -> str:
+        """The same as one line for people."""
+        return (
+            f"{self.tanks_good} Good, {self.tanks_uncertain} Uncertain, {self.tanks_bad} Bad of {self.tanks} tanks; "
+            f"{self.lines_connected} of {self.lines} lines connected"
+        )

@@ -9,6 +9,8 @@ import errno
 import inspect
 import socket
 from collections.abc import Awaitable, Callable, Iterator
+from functools import partial
+from typing import cast
 
 import orjson
 import structlog
@@ -19,6 +21,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from gateway.errors import GatewayError
+from gateway.progress import CameRound, nobody_asks
+from gateway.web.connections import BoundedConnection, Room
+from gateway.web.hosts import KnownHostsOnly
 from gateway.web.plan import HttpPlan, Readiness
 
 __all__ = ["Content", "HttpServer"]
@@ -34,7 +39,12 @@ _CONTENT_S = 30.0
 _RESOLVE_S = 10.0
 _STOP_S = 3.0
 """Longest a stop waits for requests in progress."""
-_CONNECTIONS = 64
+_IDLE_S = 5
+"""Longest a connection is kept for a next request that has not begun."""
+_BACKLOG = 64
+"""Each may bear a descriptor for the moment before one of the connections gives way."""
+_KEEP_ALIVE_S = 30
+"""After which a peer that has silently gone is asked, and after which what it does not acknowledge is given up."""
 _HINTS = {
     errno.EADDRINUSE: "stop the program that uses it, or set another port under `web` in the site file",
     errno.EACCES: "choose a port above 1023 under `web` in the site file",
@@ -59,8 +69,10 @@ class HttpServer:
         healthy: Callable[[], bool],
         readiness: Callable[[], Readiness],
         readings: Content | None = None,
+        came_round: CameRound = nobody_asks,
     ) -> None:
         self._plan = plan
+        self._came_round = came_round
         self._metrics = metrics
         self._inventories = inventories
         self._readings = readings
@@ -77,7 +89,7 @@ class HttpServer:
         with await self._listen() as listener:
             self.port = listener.getsockname()[1]
             _LOGGER.info("web.listening", host=self._plan.host, port=self.port)
-            server = _Server(self._config())
+            server = _Server(self._config(), self._came_round)
             serving = asyncio.create_task(server.serve(sockets=[listener]), name="http server")
             try:
                 await asyncio.shield(serving)
@@ -95,7 +107,9 @@ class HttpServer:
             async with asyncio.timeout(_RESOLVE_S):
                 found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
             family, _, _, _, address = found[0]
-            return socket.create_server(address[:2], family=family)
+            listener = socket.create_server(address[:2], family=family, backlog=_BACKLOG)
+            _watch_peers(listener)
+            return listener
         except (OSError, UnicodeError) as exc:  # TimeoutError is an OSError; UnicodeError: a name that IDNA refuses
             code, words = (exc.errno, exc.strerror) if isinstance(exc, OSError) else (None, None)
             # create_server adds the address to the system's own words; it is said already.
@@ -117,9 +131,10 @@ class HttpServer:
             routes=routes,
             exception_handlers={Exception: _answer_failure},
         )
+        names = {self._plan.host, socket.gethostname(), *self._plan.names}
         return uvicorn.Config(
-            application,
-            http="h11",
+            KnownHostsOnly(application, names),
+            http=cast("type[asyncio.Protocol]", partial(BoundedConnection, Room(self._plan.connections))),
             ws="none",
             lifespan="off",
             # Failures are logged by `_answer_failure`, in the gateway's own form.
@@ -127,7 +142,9 @@ class HttpServer:
             log_level="critical",
             access_log=False,
             server_header=False,
-            limit_concurrency=_CONNECTIONS,
+            proxy_headers=False,
+            backlog=_BACKLOG,
+            timeout_keep_alive=_IDLE_S,
             timeout_graceful_shutdown=1,
         )
 
@@ -145,8 +162,25 @@ class HttpServer:
         return Response(orjson.dumps(readiness), status_code=status, media_type=_JSON_TYPE, headers=_HEADERS)
 
 
+def _watch_peers(listener: socket.socket) -> None:
+    """The system's own means against peers that have gone without a word; connections inherit them."""
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for name, value in (("TCP_KEEPIDLE", _KEEP_ALIVE_S), ("TCP_USER_TIMEOUT", _KEEP_ALIVE_S * 1000)):
+        option = getattr(socket, name, None)
+        if option is not None:  # not every system has them
+            listener.setsockopt(socket.IPPROTO_TCP, option, value)
+
+
 class _Server(uvicorn.Server):
     """Signals belong to the daemon, so this server takes none."""
+
+    def __init__(self, config: uvicorn.Config, came_round: CameRound) -> None:
+        super().__init__(config)
+        self._came_round = came_round
+
+    async def on_tick(self, counter: int) -> bool:
+        self._came_round(0.0)
+        return await super().on_tick(counter)
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:

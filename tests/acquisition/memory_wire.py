@@ -5,6 +5,9 @@ from collections.abc import Callable
 
 from gateway.acquisition.link import LinkCounters
 from gateway.acquisition.modbus_tcp import MbapConnection
+from gateway.acquisition.transaction_numbers import TransactionNumbers
+
+BEFORE = 4
 
 
 class MemoryTransport(asyncio.Transport):
@@ -25,7 +28,13 @@ class MemoryTransport(asyncio.Transport):
 
 
 def connected(on_write: Callable[[bytes], None], counters: LinkCounters) -> MbapConnection:
-    """A connection whose requests go to `on_write`. Must be called on a running loop."""
-    connection = MbapConnection(asyncio.get_running_loop(), counters)
+    """A connection whose requests go to `on_write`, numbered from 1 after a few that went over another connection.
+
+    Must be called on a running loop.
+    """
+    numbers = TransactionNumbers(1 - BEFORE)
+    for _ in range(BEFORE):
+        numbers.answered(numbers.next())
+    connection = MbapConnection(asyncio.get_running_loop(), counters, numbers)
     connection.connection_made(MemoryTransport(connection, on_write))
     return connection

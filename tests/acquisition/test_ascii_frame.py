@@ -61,7 +61,7 @@ def test_any_bytes_are_judged(received: bytes) -> None:
     else:
         assert values is None or len(values) == 3
     assert ASCII.explain(received, READ_THREE)
-    ASCII.sender(received)
+    assert ASCII.beginning(received) == b"" or received.startswith(b":")
 
 
 @pytest.mark.parametrize(
@@ -91,3 +91,18 @@ def test_explains_what_came_instead() -> None:
     assert ASCII.explain(framed(b"\x12" + ANSWER[1:]), READ_THREE) == "unit 18 answered a request to unit 17"
     assert "answers something else" in ASCII.explain(framed(ANSWER + b"\0"), READ_THREE)
     assert "no whole frame" in ASCII.explain(b":11zz\r\n", READ_THREE)
+
+
+@given(st.binary(max_size=30))
+def test_the_first_answer_in_any_bytes_is_found_to_whatever_request(follows: bytes) -> None:
+    frame = framed(ANSWER)
+    for cut in range(len(frame)):
+        assert ASCII.first_answer(frame[:cut]) is None
+    assert ASCII.first_answer(frame + follows) == (ANSWER, len(frame))
+    assert ASCII.beginning(frame + follows) == ANSWER[:3]
+    refusal = framed(b"\x11\x83\x02")
+    assert ASCII.first_answer(refusal + follows) == (b"\x11\x83\x02", len(refusal))
+    with pytest.raises(BadFrameError, match="wrong check sum"):
+        ASCII.first_answer(frame[:-4] + b"00" + frame[-2:])
+    with pytest.raises(BadFrameError, match="function 16"):
+        ASCII.first_answer(framed(b"\x11\x10\x00\x01"))

@@ -49,7 +49,7 @@ def signal(kind: ValueType = ValueType.UINT16, order: ByteOrder = ByteOrder.ABCD
 def numbers(kind: ValueType) -> st.SearchStrategy[float]:
     bits = int(kind.value[-2:])
     if kind.value.startswith("float"):
-        return st.floats(width=32 if bits == 32 else 64, allow_nan=False, allow_infinity=False)
+        return st.floats(width=32 if bits == 32 else 64, allow_nan=False, allow_infinity=False, allow_subnormal=False)
     if kind.value.startswith("uint"):
         return st.integers(0, 2**bits - 1)
     return st.integers(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
@@ -176,6 +176,44 @@ def test_a_sentinel_of_a_float_is_compared_before_the_scale() -> None:
     decode = signal_decoder(signal(ValueType.FLOAT32, scale=0.1, sentinels=(-9999,)))
     assert decode(encode(-9999.0, ValueType.FLOAT32, ByteOrder.ABCD)).quality is Quality.BAD
     assert decode(encode(-99990.0, ValueType.FLOAT32, ByteOrder.ABCD)).value == -9999.0
+
+
+FLOATS = st.one_of(
+    st.floats(width=32, allow_nan=False), st.sampled_from([0.0, -0.0, -9999.9, 1e38, 3.4028234663852886e38])
+)
+
+
+@pytest.mark.parametrize("kind", [ValueType.FLOAT32, ValueType.FLOAT64])
+@pytest.mark.parametrize("order", ByteOrder)
+@given(number=FLOATS, sent=FLOATS)
+def test_a_floating_point_sentinel_is_told_by_its_bits(
+    kind: ValueType, order: ByteOrder, number: float, sent: float
+) -> None:
+    """As the type has the number: -9999.9 is sent as -9999.900390625 in float32; and 0.0 is not -0.0."""
+    code, size = ("f", 2) if kind is ValueType.FLOAT32 else ("d", 4)
+    decode = signal_decoder(signal(kind, order=order, sentinels=(number,)))
+
+    def words(value: float) -> tuple[int, ...]:
+        data = struct.pack(f">{code}", value)
+        if order in (ByteOrder.BADC, ByteOrder.CDAB):
+            data = b"".join(data[at : at + 2][::-1] for at in range(0, len(data), 2))
+        if order in (ByteOrder.CDAB, ByteOrder.DCBA):
+            data = data[::-1]
+        return struct.unpack(f">{size}H", data)
+
+    is_the_same = struct.pack(f">{code}", sent) == struct.pack(f">{code}", number)
+    decoded = decode(words(sent))
+    assert (decoded.reason is not None and decoded.reason.code is ReasonCode.SENTINEL) is is_the_same
+    if not is_the_same:
+        assert decoded == signal_decoder(signal(kind, order=order))(words(sent))
+
+
+def test_floating_point_numbers_may_also_say_that_nothing_is_there() -> None:
+    decode = signal_decoder(signal(ValueType.FLOAT32, sentinels=(-9999.9,), none_detected=(-1.0, -9999.9)))
+    assert decode((0xBF80, 0)).quality is Quality.GOOD
+    assert decode((0xBF80, 0)).value is None
+    assert decode((0xC61C, 0x3F9A)).quality is Quality.BAD
+    assert decode((0x3F80, 0)).value == 1.0
 
 
 def test_a_sixty_four_bit_sentinel_is_told_from_its_neighbour() -> None:

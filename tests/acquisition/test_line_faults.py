@@ -108,6 +108,14 @@ async def test_the_sick_is_bad_for_the_right_reason_the_well_stays_good_and_the_
         assert {reading.value for reading in watched.readings if good(WELL)(reading)} == {2007}
 
 
+EXCEPTION_CODES = {
+    5: ReasonCode.DEVICE_STILL_WORKING,
+    6: ReasonCode.DEVICE_BUSY,
+    10: ReasonCode.PATH_UNAVAILABLE,
+    11: ReasonCode.TARGET_SILENT,
+}
+
+
 @pytest.mark.parametrize("code", range(1, 12))
 async def test_an_exception_makes_its_instrument_bad_and_no_other(code: int) -> None:
     async def refuse(request: Request, writer: asyncio.StreamWriter) -> None:
@@ -116,7 +124,7 @@ async def test_an_exception_makes_its_instrument_bad_and_no_other(code: int) -> 
     async with peer(only_for_the_sick(refuse)) as server, running(server.port) as watched:
         reading = await watched.see(bad(SICK))
         assert reading.reason is not None
-        assert reading.reason.code is ReasonCode.DEVICE_EXCEPTION
+        assert reading.reason.code is EXCEPTION_CODES.get(code, ReasonCode.DEVICE_EXCEPTION)
         assert f"exception {code} " in reading.reason.text
         await watched.see(good(WELL), 5)
         assert not any(map(bad(WELL), watched.readings))
@@ -165,11 +173,11 @@ async def test_a_stopped_server_makes_all_bad_and_a_started_one_all_good() -> No
 
 
 async def test_a_peer_that_freezes_with_its_connection_open_is_left_for_a_new_connection() -> None:
-    frozen: set[int] = set()
+    frozen: list[asyncio.StreamWriter] = []
 
     async def freeze(request: Request, writer: asyncio.StreamWriter) -> None:
-        if id(writer) in frozen or not frozen:
-            frozen.add(id(writer))
+        if writer in frozen or not frozen:
+            frozen.append(writer)
         else:
             await healthy(request, writer)
 

@@ -9,23 +9,22 @@ import random
 from collections.abc import Sequence
 from contextlib import suppress
 from itertools import cycle, islice
-from pathlib import Path
 
 import pytest
 
-from gateway.acquisition.half_duplex import Timing
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import Link
 from gateway.acquisition.modbus_tcp import ModbusTcpLink
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
+from gateway.acquisition.quiet import Timing
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.clock import SystemClock
-from gateway.errors import BadFrameError, LinkError
+from gateway.errors import LinkError
 from gateway.records import Quality, Reading
 from tests.acquisition import faults as tcp
 from tests.acquisition import peer as tcp_peer
-from tests.acquisition import test_modbus_rtu as rtu
-from tests.acquisition import wire_peer
+from tests.acquisition import rtu_faults, wire_peer
+from tests.acquisition.virtual_loop import run_virtually
+from tests.acquisition.virtual_wire import link_on_loop_time
 from tests.support.leftovers import Held
 
 HOLDING = Table.HOLDING_REGISTERS
@@ -36,18 +35,7 @@ WARM_UP = 40
 """Turns before the count, in which every fault comes once: what they load and cache stays."""
 
 TCP_FAULTS = [handler for handler, *_ in tcp.FAULTS if handler is not tcp.flood]
-RTU_FAULTS: list[rtu.Fault] = [
-    rtu.silence,
-    rtu.other_unit,
-    rtu.other_function,
-    rtu.other_count,
-    rtu.wrong_sum,
-    rtu.truncated,
-    rtu.glued,
-    rtu.garbage,
-    rtu.another_master,
-    rtu.OtherUnitInTwoPieces,
-]
+RTU_FAULTS = [handler for handler, _, _ in rtu_faults.FAULTS]
 RTU_TIMING = Timing(silence_s=0.0, quiet_shortest_s=0.01, quiet_longest_s=0.05)
 
 
@@ -75,33 +63,32 @@ async def test_a_tcp_link() -> None:
         await link.close()
 
 
-async def read_soon(link: Link) -> tuple[int, ...]:
-    """A machine that stood still for longer than the quiet time lets the rest of a bad frame come after the request.
-    That read is then bad too; the one after the next is not."""
-    for _ in range(2):
-        with suppress(BadFrameError):
-            return await link.read(1, HOLDING, 7, 2, LONG)
-    return await link.read(1, HOLDING, 7, 2, LONG)
+def test_an_rtu_link() -> None:
+    """On virtual time: each fault ends in its own way, however busy the machine is."""
 
-
-@pytest.mark.parametrize("make_bus", [rtu.serial_bus, rtu.tcp_bus], ids=["serial", "tcp"])
-async def test_an_rtu_link(make_bus: rtu.MakeBus, tmp_path: Path) -> None:
-    async with make_bus(tmp_path, RTU_TIMING) as bus:
+    async def run() -> None:
+        peer = wire_peer.WirePeer(wire_peer.healthy)
+        link, _ = link_on_loop_time(peer, timing=RTU_TIMING)
+        await link.connect(LONG)
 
         async def turns(count: int) -> None:
             for handler in islice(cycle(RTU_FAULTS), count):
-                bus.peer.handler = rtu.made(handler, bus)
+                peer.handler = handler
                 with pytest.raises(LinkError):
-                    await bus.link.read(1, HOLDING, 7, 2, 0.02)
-                assert bus.link.connected
-                bus.peer.handler = wire_peer.healthy
-                assert await read_soon(bus.link) == (1007, 1008)
-                bus.peer.asked.clear()
+                    await link.read(1, HOLDING, 7, 2, 0.02)
+                assert link.connected
+                peer.handler = wire_peer.healthy
+                assert await link.read(1, HOLDING, 7, 2, LONG) == (1007, 1008)
+                peer.asked.clear()
 
         await turns(WARM_UP)
         before = Held.now()
         await turns(REPETITIONS)
         await before.assert_no_more(REPETITIONS)
+        await link.close()
+        await peer.stop()
+
+    run_virtually(run)
 
 
 LEVEL = InstrumentMap("level", (Signal("level", HOLDING, 7, ValueType.UINT16),))

@@ -127,3 +127,27 @@ def test_explains_what_came_instead(received: bytes, words: str) -> None:
 def test_refuses_what_no_device_may_answer(table: Table, count: int) -> None:
     with pytest.raises(ValueError, match="cannot be read in one request"):
         ReadRequest.checked(1, table, 0, count)
+
+
+@given(requests, st.binary(max_size=30))
+def test_the_first_answer_in_any_bytes_is_found_to_whatever_request(request: ReadRequest, follows: bytes) -> None:
+    frame = answer(asked(request), [value & 0xFFFF for value in values_of(asked(request))])
+    for cut in range(len(frame)):
+        assert RTU.first_answer(frame[:cut]) is None
+    assert RTU.first_answer(frame + follows) == (frame[:-2], len(frame))
+    assert RTU.beginning(frame + follows) == frame[:3]
+    assert request.look == (frame[1], frame[2])
+    refusal = rtu(bytes([request.unit, request.table.read_function | 0x80, 2]))
+    assert RTU.first_answer(refusal + follows) == (refusal[:-2], 5)
+    with pytest.raises(BadFrameError, match="wrong check sum"):
+        RTU.first_answer(frame[:-1] + bytes([frame[-1] ^ 1]))
+
+
+@pytest.mark.parametrize("message", ["05 03 0000 0002", "05 10 0000 0001", "05 83"])
+def test_a_request_is_no_answer(message: str) -> None:
+    frame = bytes.fromhex(message)
+    if len(frame) > 2:
+        with pytest.raises(BadFrameError):
+            RTU.first_answer(frame)
+    else:
+        assert RTU.first_answer(frame) is None

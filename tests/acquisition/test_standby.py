@@ -9,11 +9,13 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
+from gateway.acquisition.half_duplex import HalfDuplexLink
 from gateway.acquisition.line import Line
 from gateway.acquisition.link import LinkCounters
 from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePlan, SerialPath, TcpPath
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.acquisition.standby import StandbyLink, Way
+from gateway.acquisition.transports import open_link
 from gateway.clock import SystemClock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.records import Quality, Reading
@@ -348,3 +350,17 @@ async def test_a_line_goes_over_to_a_second_converter_and_back(tmp_path: Path) -
         finally:
             running.cancel()
             await asyncio.wait([running])
+
+
+def test_what_is_owed_over_one_way_is_known_on_the_other() -> None:
+    """A late answer on the bus is heard by the converters of both."""
+    link = open_link(
+        LinePlan(
+            "yard", "", 0, (), path=SerialPath("/dev/null", 9600), standby=TcpPath("192.0.2.1", 4001, FrameKind.RTU)
+        )
+    )
+    assert isinstance(link, StandbyLink)
+    first, standby = (way.link for way in link._ways)
+    assert isinstance(first, HalfDuplexLink)
+    assert isinstance(standby, HalfDuplexLink)
+    assert first._machine._units is standby._machine._units

@@ -39,10 +39,12 @@ def test_a_record_does_not_change_after_it_was_handed_out() -> None:
 def test_a_line_tells_its_occupancy_and_what_came_unasked() -> None:
     statistics = LineStatistics("yard")
     statistics.busy_ns = 1500 * MS
-    counters = LinkCounters(late_answers=2, unsolicited_frames=5)
+    counters = LinkCounters(late_answers=2, unsolicited_frames=5, second_answers=4, shifts=1)
     status = statistics.record(counters, 3, "10.0.0.1:502", on_standby=True, connections_wanted=4, connections_open=2)
     assert (status.line, status.connected, status.busy_s) == ("yard", True, 1.5)
     assert (status.on_standby, status.connections_wanted, status.connections_open) == (True, 4, 2)
     lost = statistics.record(counters, 3, "10.0.0.1:502", on_standby=False, connections_wanted=1, connections_open=0)
     assert not lost.connected
     assert (status.late_answers, status.unsolicited_frames, status.second_master_suspicions) == (2, 5, 3)
+    assert (status.second_answers, status.shifts) == (4, 1)
+    assert LinkCounters.total([counters, counters]) == LinkCounters(4, 10, 8, 2)

@@ -9,15 +9,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
+from gateway.acquisition.link import device_exception
+from gateway.acquisition.plan import FrameKind, TcpPath
 from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, Table, ValueType
 from gateway.acquisition.suspicion import DuplicateAddressWatch, SecondMasterWatch, two_places
-from gateway.errors import BadFrameError, LinkError
+from gateway.errors import BadFrameError, LinkError, NoAnswerError
 from gateway.records import Quality, Reading, ReasonCode
 from tests.acquisition.virtual_line import LEVEL, VirtualLine
 
 NS = 1_000_000_000
 FAST = 0.01
 BROKEN = BadFrameError("checksum 1234 instead of 5678")
+TARGET_SILENT = device_exception(11)
 
 
 def test_two_gauges_in_turn_stand_at_two_places() -> None:
@@ -62,20 +65,58 @@ def readings(value: float, name: str = "level") -> Sequence[Reading]:
     return [Reading("LT-1", name, value, Quality.GOOD, None, 0, 0, (1,))]
 
 
-def test_nothing_is_watched_until_a_frame_breaks() -> None:
+def test_values_that_go_to_and_fro_are_looked_at_closely_and_not_suspect_by_themselves() -> None:
     duplicate = watch()
-    assert not duplicate.watching
-    duplicate.frame_broke()
-    assert duplicate.watching
+    looked_at = 0
+    for step in range(200):
+        duplicate.look(readings(4000.0 if step % 2 else 9000.0))
+        if duplicate.is_looked_at(["level"]):
+            looked_at += 1
+            duplicate.read_in_a_row([readings(4000.0)] * 4)
+    assert duplicate.text == ""
+    assert looked_at == 16, "eight times, and again after a rest"
 
 
-def test_values_that_go_to_and_fro_without_broken_frames_are_not_suspect() -> None:
+def test_values_that_jump_from_one_read_to_the_next_are_suspect_until_they_stand_still() -> None:
     duplicate = watch()
-    duplicate.frame_broke()
-    for step in range(24):
+    first = None
+    for step in range(100):
+        duplicate.look(readings(4000.0 if step % 2 else 9000.0))
+        if duplicate.text:
+            first = step if first is None else first
+        if duplicate.is_looked_at(["level", "t1"]):
+            duplicate.read_in_a_row([readings(4000.0), readings(9000.0), readings(4000.0)])
+    assert first is not None
+    assert first <= 12
+    assert duplicate.text == "level goes to and fro between 4000 and 9000 from one read to the next"
+    for _ in range(22):
+        duplicate.look(readings(4000.0))
+        assert duplicate.text
+    for _ in range(2):
+        duplicate.look(readings(4000.0))
+    assert duplicate.text == ""
+    assert duplicate.suspicions == 1
+
+
+def test_requests_that_fail_in_plenty_beside_are_enough_without_reads_in_a_row() -> None:
+    """A serial server that hears two at once says that the target is silent, or nothing."""
+    duplicate = watch()
+    for step in range(60):
+        if step % 3 == 0:
+            duplicate.request_failed()
+            duplicate.look([])
+        else:
+            duplicate.look(readings(4000.0 if step % 2 else 9000.0))
+    assert duplicate.text == "level goes to and fro between 4000 and 9000, and requests fail"
+
+
+def test_a_request_that_fails_now_and_then_is_not_enough() -> None:
+    duplicate = watch()
+    for step in range(200):
+        if step % 10 == 0:
+            duplicate.request_failed()
         duplicate.look(readings(4000.0 if step % 2 else 9000.0))
     assert duplicate.text == ""
-    assert not duplicate.watching  # one frame that broke long ago
 
 
 def test_broken_frames_alone_are_not_suspect() -> None:
@@ -100,7 +141,7 @@ def test_both_together_are_suspect_until_the_values_stand_still_again() -> None:
     assert duplicate.text == ""
     for _ in range(24):
         duplicate.look(readings(4000.0))
-    assert not duplicate.watching
+    assert duplicate.text == ""
     assert duplicate.suspicions == 1
 
 
@@ -123,6 +164,70 @@ def test_contacts_states_and_steps_of_the_number_itself_are_not_suspect(signal: 
     assert duplicate.text == ""
 
 
+METRES = Signal("level", Table.HOLDING_REGISTERS, 0, ValueType.UINT16, scale=0.001)
+GAUGE = InstrumentMap("gauge", (METRES,))
+
+
+@pytest.mark.parametrize(("low", "high"), [(5000, 5010), (4000, 5000)], ids=["10 mm apart", "1 m apart"])
+@pytest.mark.parametrize("answers", ["by turns", "at random", "one of them rarely"])
+@pytest.mark.parametrize("noise", [0, 1], ids=["still", "with a digit of noise"])
+async def test_two_devices_with_clean_frames_are_found(low: int, high: int, answers: str, noise: int) -> None:
+    dice = random.Random(11)
+    asked = 0
+
+    def two_devices(unit: int, table: Table) -> float:
+        nonlocal asked
+        asked += unit == 1
+        share = 0.25 if answers == "one of them rarely" else 0.5
+        is_high = asked % 2 == 0 if answers == "by turns" else dice.random() < share
+        yard.link.value = (high if is_high and unit == 1 else low) + dice.randint(0, noise)
+        return FAST
+
+    yard = VirtualLine([1, 2], two_devices, GAUGE)
+    await yard.run_for(300.0)
+    bad = [when for when, reading in yard.of("LT-1") if reading.quality is Quality.BAD]
+    assert bad[0] < 150.0
+    assert not [when for when, reading in yard.of("LT-1") if when > bad[0] and reading.value is not None]
+    assert {reading.quality for _, reading in yard.of("LT-2")} == {Quality.GOOD}
+
+
+@pytest.mark.parametrize(
+    "fails", [TARGET_SILENT, NoAnswerError("no answer within 1 s")], ids=["exception 11", "silence"]
+)
+async def test_two_devices_behind_a_serial_server_that_tells_of_neither_are_found(fails: LinkError) -> None:
+    asked = 0
+
+    def two_devices(unit: int, table: Table) -> float | tuple[float, LinkError]:
+        nonlocal asked
+        asked += unit == 1
+        yard.link.value = 4000 if asked % 4 == 0 or unit == 2 else 5000
+        return (FAST, fails) if unit == 1 and asked % 2 else FAST
+
+    yard = VirtualLine([1, 2], two_devices, GAUGE)
+    await yard.run_for(600.0)
+    suspect = [
+        when
+        for when, reading in yard.of("LT-1")
+        if reading.reason is not None and reading.reason.code is ReasonCode.DUPLICATE_ADDRESS
+    ]
+    assert suspect[0] < 200.0
+    assert not [when for when, reading in yard.of("LT-1") if when > suspect[0] + 1 and reading.value is not None]
+    assert {reading.quality for _, reading in yard.of("LT-2")} == {Quality.GOOD}
+
+
+async def test_a_gauge_that_jumps_poll_by_poll_is_read_in_a_row_and_trusted() -> None:
+    """A deadband on waves of two polls: what it says changes each time, and not within a moment."""
+
+    def waves(unit: int, table: Table) -> float:
+        yard.link.value = 5000 if int(yard.time.now_s / 2.0) % 2 else 5040
+        return FAST
+
+    yard = VirtualLine([1], waves, GAUGE)
+    await yard.run_for(3600.0)
+    assert {reading.quality for _, reading in yard.of("LT-1")} == {Quality.GOOD}
+    assert len(yard.link.reads) < 1800 * 1.5, "which is not done all the time"
+
+
 async def test_the_readings_of_two_devices_with_one_address_are_bad_and_say_so() -> None:
     dice = random.Random(5)
 
@@ -142,7 +247,7 @@ async def test_the_readings_of_two_devices_with_one_address_are_bad_and_say_so()
         if reading.reason is not None and reading.reason.code is ReasonCode.DUPLICATE_ADDRESS
     ]
     assert 60 < suspect[0][0] < 120
-    assert 400 < suspect[-1][0] < 460
+    assert 400 < suspect[-1][0] < 480
     assert all(reading.value is None and reading.quality is Quality.BAD and reading.raw for _, reading in suspect)
     reason = suspect[0][1].reason
     assert reason is not None
@@ -169,16 +274,22 @@ def test_frames_that_keep_coming_are_one_and_it_passes_when_they_do() -> None:
     assert master.suspicions == 1
 
 
-async def test_a_second_master_is_logged_and_counted_and_takes_no_value() -> None:
+async def test_a_second_master_is_logged_and_counted_and_while_it_is_suspected_no_value_is_good() -> None:
     def other_polls(unit: int, table: Table) -> float:
         yard.link.counters.unsolicited_frames += 100 < yard.time.now_s < 200
         return FAST
 
-    yard = VirtualLine([1, 2], other_polls)
+    yard = VirtualLine([1, 2], other_polls, path=TcpPath("127.0.0.1", 502, FrameKind.RTU))
     with capture_logs() as logs:
         await yard.run_for(600.0)
     said = [log for log in logs if "second_master" in log["event"]]
     assert [log["event"] for log in said] == ["line.second_master_suspected", "line.second_master_cleared"]
     assert said[0]["reason"] == "second_master"
     assert yard.line.status().second_master_suspicions == 1
-    assert {reading.quality for _, readings in yard.sunk for reading in readings} == {Quality.GOOD}
+    readings = [(when, reading) for when, readings in yard.sunk for reading in readings]
+    assert {reading.value is None for _, reading in readings} == {False}
+    assert {reading.quality for when, reading in readings if when < 100} == {Quality.GOOD}
+    suspect = [reading for when, reading in readings if 110 < when < 200]
+    assert {reading.quality for reading in suspect} == {Quality.UNCERTAIN}
+    assert {reading.reason.code for reading in suspect if reading.reason} == {ReasonCode.SECOND_MASTER}
+    assert {reading.quality for when, reading in readings if when > 330} == {Quality.GOOD}, "no more came for a while"

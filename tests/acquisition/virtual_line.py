@@ -8,7 +8,7 @@ from contextlib import suppress
 
 from gateway.acquisition.line import Line
 from gateway.acquisition.link import LinkCounters
-from gateway.acquisition.plan import InstrumentPlan, LinePlan
+from gateway.acquisition.plan import InstrumentPlan, LinePath, LinePlan
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.errors import LinkError, NoAnswerError, NoConnectionError
 from gateway.records import Reading
@@ -114,6 +114,7 @@ class VirtualLine:
         period_s: float = 2.0,
         timeout_s: float = 1.0,
         pause_s: float = 0.0,
+        path: LinePath | None = None,
     ) -> None:
         self.time = VirtualTime()
         self.link = VirtualLink(self.time, answer)
@@ -122,7 +123,7 @@ class VirtualLine:
             InstrumentPlan(f"LT-{unit}", unit, instrument_map, period_s, timeout_s, pause_s) for unit in units
         )
         self.line = Line(
-            LinePlan("yard", "127.0.0.1", 502, instruments),
+            LinePlan("yard", "127.0.0.1", 502, instruments, path=path),
             lambda readings: self.sunk.append((self.time.now_s, readings)),
             clock=self.time,
             open_link=lambda plan: self.link,

@@ -5,7 +5,7 @@ import selectors
 from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar
 
-__all__ = ["LoopClock", "run_virtually"]
+__all__ = ["LoopClock", "VirtualLoop", "run_virtually"]
 
 EPOCH_NS = 1_790_000_000_000_000_000
 
@@ -27,7 +27,7 @@ class _Passing(selectors.SelectSelector):
         return ready
 
 
-class _VirtualLoop(asyncio.SelectorEventLoop):
+class VirtualLoop(asyncio.SelectorEventLoop):
     def __init__(self) -> None:
         self._passing = _Passing()
         super().__init__(self._passing)
@@ -47,5 +47,5 @@ class LoopClock:
 
 
 def run_virtually(main: Callable[[], Coroutine[Any, Any, Result]]) -> Result:
-    with asyncio.Runner(loop_factory=_VirtualLoop) as runner:
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
         return runner.run(main())

@@ -14,7 +14,16 @@ __all__ = ["main"]
 RESULTS = Path(__file__).resolve().parent / "results"
 BUSY = 0.25
 """Load for each core from which on figures are not to be trusted."""
-BENCHES = ("sheet_time", "recalculation", "dip_matches", "request_rate", "publish_rate", "rtu_bus", "whole_process")
+BENCHES = (
+    "sheet_time",
+    "recalculation",
+    "table_slips",
+    "dip_matches",
+    "request_rate",
+    "publish_rate",
+    "rtu_bus",
+    "whole_process",
+)
 
 
 def main() -> None:

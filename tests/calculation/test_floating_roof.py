@@ -46,6 +46,17 @@ def test_limits_belong_to_the_critical_zone() -> None:
     assert roof_zone(2.0, 1.6, 2.0) is RoofZone.CRITICAL
 
 
+@given(millimetres=st.integers(500, 20_000), touch=st.sampled_from([1000.0, 0.001]))
+def test_a_level_that_stands_on_a_limit_in_decimals_is_in_the_zone(millimetres: int, touch: float) -> None:
+    """2280 counts of 0.001 m are 2.2800000000000002 m: that passed for afloat, Good, with the gauge on the border."""
+    limit_m = float(f"{millimetres / 1000:.3f}")
+    level_m = millimetres / touch if touch > 1.0 else millimetres * touch
+    assert roof_zone(level_m, limit_m, limit_m + 0.5) is RoofZone.CRITICAL
+    assert roof_zone(level_m, limit_m - 0.4, limit_m) is RoofZone.CRITICAL
+    assert roof_zone(level_m + 0.001, limit_m - 0.4, limit_m) is RoofZone.FLOATING
+    assert roof_zone(level_m - 0.001, limit_m, limit_m + 0.5) is RoofZone.LANDED
+
+
 @given(mass=MASSES, density=DENSITIES, table=DENSITIES)
 def test_a_table_that_deducts_differs_by_what_it_deducts(mass: float, density: float, table: float) -> None:
     whole = roof_adjustment(mass, density)

@@ -25,6 +25,8 @@ from gateway.calculation.shapes import (
     UprightVessel,
     WithDeadwood,
 )
+from gateway.calculation.shapes.datum import WithDatum
+from gateway.calculation.shapes.whole import whole_volume
 from gateway.errors import LimitError, SettingsError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 
@@ -250,6 +252,17 @@ def test_a_barely_tilted_cylinder_is_nearly_a_level_one() -> None:
     level, tilted = LyingCylinder(3.0, 10.0, Head.ELLIPSOIDAL), TiltedCylinder(3.0, 10.0, Head.ELLIPSOIDAL, 1e-5, 5.0)
     for tenth in range(1, 10):
         assert tilted.volume(0.3 * tenth) == pytest.approx(level.volume(0.3 * tenth), rel=1e-7)
+
+
+@given(head=st.sampled_from(list(Head)), slope=st.floats(1e-4, 0.3), share=st.floats(0.0, 1.0))
+def test_a_slope_takes_no_capacity_away(head: Head, slope: float, share: float) -> None:
+    """Brim-full a sloping vessel holds what the level one does: the wedge above its highest level counts."""
+    level, tilted = LyingCylinder(3.0, 10.0, head), TiltedCylinder(3.0, 10.0, head, slope, 10.0 * share)
+    assert whole_volume(level) == level.volume(3.0)
+    assert whole_volume(tilted) == pytest.approx(level.volume(3.0), rel=1e-9)
+    assert whole_volume(tilted) >= tilted.volume(tilted.top_m) * (1.0 - 1e-12)
+    fitted = WithDeadwood(WithDatum(tilted, 0.1, 0.5), (Deadwood(0.02, 0.0, 1.0), Deadwood(0.03, 1.0, 9.0)))
+    assert whole_volume(fitted) == pytest.approx(level.volume(3.0) + 0.5 - 0.05, rel=1e-9)
 
 
 def test_lying_and_standing_heads_hold_the_same() -> None:

@@ -22,6 +22,7 @@ from gateway.calculation.plan import (
     TemperaturePlan,
     VapourPlan,
 )
+from gateway.figures import BESIDE
 from gateway.records import Figures, Input, LastGood, Quality, Reason, ReasonCode, TankInput
 from tests.support.plans import (
     NOON,
@@ -143,6 +144,22 @@ def test_the_second_gauge_is_compared_never_averaged_and_used_only_when_the_firs
     assert codes == [ReasonCode.SECOND_GAUGE_USED, ReasonCode.NO_ANSWER], "what was done, then why"
 
 
+def test_a_spare_gauge_alone_that_is_lost_is_bad_at_its_own_figure_and_leaves_the_tank_good() -> None:
+    inventory = sheet(straight_plan(second_gauge=GaugePlan(GaugeKind.INNAGE)), straight_input(second_level=bad()))
+    figures = inventory.figures
+    assert (figures.second_level.quality, figures.level_difference.quality) == (Quality.BAD, Quality.BAD)
+    assert figures.level_difference.reasons == figures.second_level.reasons
+    assert inventory.quality is Quality.GOOD
+    one_gauge = sheet().figures.level_difference
+    assert (one_gauge.quality, one_gauge.reasons[0].code) == (Quality.GOOD, ReasonCode.NOT_APPLICABLE)
+
+
+def test_a_vapour_pressure_counts_for_the_tank_only_where_a_result_rests_on_it() -> None:
+    lost = straight_input(vapour_pressure=bad(), bottom_pressure=good(40_000.0))
+    assert sheet(straight_plan(), lost).quality is Quality.GOOD
+    assert sheet(straight_plan(gauge=HeadPlan(0.15)), lost).quality is Quality.BAD
+
+
 def test_gauges_that_disagree_for_ten_minutes_make_the_level_uncertain() -> None:
     plan = straight_plan(second_gauge=GaugePlan(GaugeKind.INNAGE))
     memory = EMPTY_MEMORY
@@ -222,7 +239,9 @@ def test_spike_keeps_the_raw_level_and_marks_everything_uncertain() -> None:
 def test_a_jump_stays_in_doubt_until_a_pump_could_have_made_it() -> None:
     # 0.05 m3/s, one and a half times: 200 m3 need 2667 s. A false echo that stays must not turn Good by staying.
     plan = straight_plan(maximum_flow_in_m3_s=0.05, maximum_flow_out_m3_s=0.05)
-    _, memory = calculate(plan, straight_input(6.0), EMPTY_MEMORY)
+    memory = EMPTY_MEMORY
+    for second in range(-600, 1, 60):
+        _, memory = calculate(plan, straight_input(6.0, instant=NOON + timedelta(seconds=second)), memory)
     for second in range(5, 2_600, 5):
         jumped, memory = calculate(plan, straight_input(8.0, instant=NOON + timedelta(seconds=second)), memory)
         assert jumped.figures.level.quality == jumped.figures.room.quality == Quality.UNCERTAIN, second
@@ -444,7 +463,7 @@ def test_bad_never_has_a_value_and_never_makes_a_good_one(inputs: list[TankInput
             parts = (figures.gov, figures.ctl)
             assert whole.quality >= max(part.quality for part in parts)
         assert figures.gov.quality >= max(figures.tov.quality, figures.free_water.quality)
-        assert inventory.quality == max(figure.quality for figure in figures)
+        assert inventory.quality == max(getattr(figures, name).quality for name in set(Figures._fields) - BESIDE)
 
 
 @given(st.floats(0.0, 10.0), st.floats(0.0, 10.0))

@@ -14,16 +14,28 @@ from gateway.calculation.plan import (
     LimitPlan,
     LiquidHeadPlan,
     MeasuredDensityPlan,
+    ProductPlan,
     RoofPlan,
     ShellPlan,
     TankPlan,
     VapourPlan,
     Weighting,
 )
+from gateway.calculation.shapes import Head, TiltedCylinder
 from gateway.calculation.sheet import explain
 from gateway.calculation.vapour import COMPONENTS
 from gateway.records import Figures, Quality, Reason, ReasonCode, TankInput
-from tests.support.plans import NOON, StraightTank, good, sheet, straight_input, straight_plan, temperature_plan, value
+from tests.support.plans import (
+    NOON,
+    StraightLineMethod,
+    StraightTank,
+    good,
+    sheet,
+    straight_input,
+    straight_plan,
+    temperature_plan,
+    value,
+)
 
 
 def hybrid_plan(in_use: bool, **changes: object) -> TankPlan:
@@ -48,12 +60,37 @@ def test_measured_density_in_use_makes_the_mass() -> None:
     assert figures.mass.quality == Quality.GOOD
 
 
-def test_measured_density_that_is_only_compared_changes_nothing() -> None:
-    figures = sheet(hybrid_plan(False), hybrid_input(700.0)).figures
+def test_measured_density_that_is_only_compared_changes_no_value() -> None:
+    figures = sheet(hybrid_plan(False), hybrid_input(803.0)).figures
     assert value(figures.mass) == pytest.approx(600.0 * 800.0)
-    assert figures.density_difference.quality == Quality.UNCERTAIN
-    assert figures.density_difference.reasons[-1].code == ReasonCode.DENSITIES_DISAGREE
+    assert value(figures.density_difference) == pytest.approx(3.0)
     assert figures.mass.quality == Quality.GOOD
+
+
+@pytest.mark.parametrize("in_use", [False, True])
+@pytest.mark.parametrize("uses_density_for_ctl", [False, True])
+def test_where_the_densities_disagree_all_that_rests_on_them_is_uncertain(
+    in_use: bool, uses_density_for_ctl: bool
+) -> None:
+    """A diesel tank changed over to gasoline: 742 against 840 kg/m3, 13.2 % of the mass, and another expansion."""
+    product = ProductPlan("oil", StraightLineMethod(uses_density_for_ctl=uses_density_for_ctl))
+    elements = tuple(good(20.0) for _ in range(4))
+    given = hybrid_input(742.0, reference_density=good(840.0), elements=elements)
+    figures = sheet(hybrid_plan(in_use, product=product, roof=RoofPlan(8000.0, 1.5, 2.0)), given).figures
+    assert value(figures.density_difference) == pytest.approx(742.0 - 840.0 * 0.995)
+    rests = {"density_difference", "reference_density", "observed_density", "ctl", "roof_displacement", "gov", "gsv"}
+    rests |= {"mass", "weight_in_air", "pumpable"}
+    for name in sorted(rests):
+        figure = getattr(figures, name)
+        assert figure.quality is Quality.UNCERTAIN, name
+        assert ReasonCode.DENSITIES_DISAGREE in [reason.code for reason in figure.reasons], name
+    for name in ("level", "tov", "liquid_temperature", "measured_density", "room"):
+        assert getattr(figures, name).quality is Quality.GOOD, name
+    (reason,) = figures.density_difference.reasons
+    assert reason.text == (
+        "measured density is -93.8 kg/m3 from the entered one at tank temperature, more than 5 kg/m3: "
+        "see whether the tank holds another product"
+    )
 
 
 def test_measured_density_in_use_that_disagrees_with_the_entered_one_is_uncertain() -> None:
@@ -98,6 +135,24 @@ def test_vapour_by_the_gas_law() -> None:
     unread = sheet(plan).figures
     assert unread.vapour_mass.quality == unread.total_mass.quality == Quality.BAD
     assert unread.mass.quality == Quality.GOOD
+
+
+def test_the_vapour_over_the_highest_level_of_a_sloping_vessel_counts() -> None:
+    """2 m by 10 m, rising 2 %, gauged 2 m from its low end: 31.416 m3 in all, 31.036 m3 at the highest level.
+
+    Vapour of 14 kg/m3 in the other 0.380 m3 is 5.3 kg; 0 kg was shown there, and so much too little everywhere.
+    """
+    vessel = TiltedCylinder(2.0, 10.0, Head.FLAT, 0.02, 2.0)
+    plan = straight_plan(
+        capacity=vessel, reference_height_m=2.0, limits=LimitPlan(), temperature=temperature_plan(0.5, 1.0),
+        vapour=VapourPlan(14.0),
+    )  # fmt: skip
+    at_most = straight_input(vessel.top_m, elements=(good(15.0), good(15.0)))
+    figures = sheet(plan, at_most).figures
+    assert value(figures.tov) == pytest.approx(31.036448, abs=1e-4)
+    assert value(figures.fill) == pytest.approx(31.036448 / (10.0 * math.pi), abs=1e-6)
+    assert value(figures.vapour_mass) == pytest.approx((10.0 * math.pi - 31.036448) * 14.0, abs=1e-3)
+    assert value(figures.total_mass) == pytest.approx(value(figures.mass) + value(figures.vapour_mass))
 
 
 def test_vapour_of_a_named_component_has_its_own_factor_at_each_state() -> None:

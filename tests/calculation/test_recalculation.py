@@ -15,6 +15,7 @@ from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import (
     ColumnPlan,
+    FlowPlan,
     FreeWaterSource,
     GaugeKind,
     GaugePlan,
@@ -284,6 +285,31 @@ def test_a_judgement_against_time_outlasts_a_correction() -> None:
         figure = getattr(after.figures, name)
         assert figure.quality is Quality.UNCERTAIN, name
         assert ReasonCode.RATE_IMPLAUSIBLE in [reason.code for reason in figure.reasons], name
+
+
+def test_what_flowed_is_in_no_record_and_what_was_judged_by_it_stands() -> None:
+    plan = straight_plan(flows=(FlowPlan("FT-1.flow", into=True),))
+    flow = (good(200.0 / 3600.0),)
+    inputs = [straight_input(6.0, instant=NOON + timedelta(seconds=10 * n), flows=flow) for n in range(40)]
+    frozen = _history(plan, inputs)[-1]
+    assert [reason.code for reason in frozen.figures.level.reasons] == [ReasonCode.LEVEL_FROZEN]
+    assert _again(plan, _one(plan, frozen)) == [frozen]
+    (after,) = _again(plan, *corrected([_one(plan, frozen)], "mistyped sample", reference_density=840.0))
+    assert after.figures.mass.quality is Quality.UNCERTAIN
+
+
+def test_a_doubt_about_the_density_ends_with_the_density_that_is_corrected_and_not_before() -> None:
+    plan = straight_plan(measured_density=MeasuredDensityPlan(nozzle_height_m=0.5, in_use=False))
+    pressure = good(742.0 * 9.80665 * 5.5)
+    record = _one(
+        plan, calculate(plan, straight_input(6.0, bottom_pressure=pressure, reference_density=good(840.0)))[0]
+    )
+    assert record.recorded.figures.mass.quality is Quality.UNCERTAIN
+    (right,) = _again(plan, *corrected([record], "product changed", reference_density=743.0))
+    assert right.figures.mass.quality is Quality.GOOD
+    assert right.figures.mass.value == pytest.approx(600.0 * 743.0)
+    (wrong,) = _again(plan, *corrected([record], "mistyped sample", reference_density=838.0))
+    assert wrong.figures.mass.quality is Quality.UNCERTAIN
 
 
 def test_hysteresis_is_that_of_the_record_not_of_its_level_alone() -> None:

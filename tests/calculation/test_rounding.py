@@ -25,7 +25,7 @@ from gateway.calculation.methods.tabulated import LinearDensity
 from gateway.calculation.plan import ProductPlan
 from gateway.calculation.sheet import explain
 from gateway.errors import LimitError
-from tests.support.plans import good, sheet, straight_input, straight_plan
+from tests.support.plans import good, sheet, straight_input, straight_plan, value
 
 CRUDE = PetroleumCorrection(PetroleumGroup.CRUDE, 15.0)
 ROUNDED = RoundedCorrection(CRUDE, API_2004)
@@ -135,6 +135,30 @@ def test_lpg_to_60_degf_goes_by_relative_density_and_degrees_fahrenheit() -> Non
     observed = rounded.from_observed_density(0.50736 * 999.016, (71.26 - 32.0) / 1.8, 0.0).reference_density
     assert observed is not None
     assert observed == pytest.approx(round(observed / 999.016, 4) * 999.016)
+
+
+@pytest.mark.parametrize(
+    ("method", "entered", "taken"),
+    [
+        (CRUDE, 850.26, 850.3),
+        (LpgCorrection(20.0), 507.04, 507.0),
+        # 33.0 degAPI: 141.5 / 164.5 x 999.016 kg/m3 = 859.3421 kg/m3.
+        (PetroleumCorrection(PetroleumGroup.REFINED, REFERENCE_60F_C), 141.5 / 164.5 * 999.016, 859.3),
+    ],
+    ids=["crude", "lpg", "by degAPI"],
+)
+def test_the_sheet_s_mass_follows_from_the_rounded_density(
+    method: PetroleumCorrection | LpgCorrection, entered: float, taken: float
+) -> None:
+    """GSV by the rounded density and mass by the entered one: 850.26 for 850.3 kg/m3 was 47 ppm, 47 kg in 1,000 t."""
+    plan = straight_plan(product=ProductPlan("rounded", by_its_standard(method)))
+    figures = sheet(plan, straight_input(reference_density=good(entered))).figures
+    gov, observed, gsv, mass = (
+        value(each) for each in (figures.gov, figures.observed_density, figures.gsv, figures.mass)
+    )
+    assert value(figures.reference_density) == pytest.approx(taken, abs=1e-9)
+    assert mass == pytest.approx(gsv * taken, rel=1e-12)
+    assert mass == pytest.approx(gov * observed, rel=1e-12)
 
 
 def test_the_sheet_prints_the_steps() -> None:

@@ -98,7 +98,7 @@ def test_a_quiet_tank_frozen_all_night_is_not_doubted() -> None:
 def test_a_tank_without_anything_that_tells_of_flow_is_not_doubted() -> None:
     run = Run()
     assert run.last(12 * 3600, 6.0).level.quality is Quality.GOOD
-    assert run.memory.still is None
+    assert run.memory.doubts.still is None
 
 
 def test_the_zero_error_of_a_meter_is_no_flow() -> None:
@@ -232,8 +232,8 @@ def test_after_a_gap_no_more_than_a_minute_of_flow_is_counted() -> None:
     run.last(10, 6.0, per_hour(6))
     run.now_s += 7200.0
     assert run.look(6.0, per_hour(6)).level.quality is Quality.GOOD
-    assert run.memory.still is not None
-    assert run.memory.still.due_m3 == pytest.approx(6.0 / 60.0)
+    assert run.memory.doubts.still is not None
+    assert run.memory.doubts.still.due_m3 == pytest.approx(6.0 / 60.0)
 
 
 def test_a_failed_gauge_is_not_frozen_and_its_stand_in_is_not_judged() -> None:
@@ -250,8 +250,8 @@ def test_rounding_of_ages_does_not_begin_the_time_afresh() -> None:
         run.look(good(6.0, 1e-3), per_hour(200))
         run.now_s += 0.37
         run.look(good(6.0, 0.37 + 1e-3 + 1e-9), per_hour(200))
-    assert run.memory.still is not None
-    assert run.memory.still.flowing_s == pytest.approx(399.0)
+    assert run.memory.doubts.still is not None
+    assert run.memory.doubts.still.flowing_s == pytest.approx(399.0)
 
 
 def test_a_level_by_pressure_is_judged_by_the_pressure_itself() -> None:

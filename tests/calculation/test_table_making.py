@@ -3,10 +3,21 @@
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from gateway.calculation.shapes import End, EndKind, Head, LyingCylinder, UprightCylinder, UprightVessel
+from gateway.calculation.contracts import Capacity
+from gateway.calculation.shapes import (
+    End,
+    EndKind,
+    Head,
+    LyingCylinder,
+    Sphere,
+    TiltedCylinder,
+    UprightCylinder,
+    UprightVessel,
+)
+from gateway.calculation.shapes.datum import WithDatum
 from gateway.calculation.table_making import FineZone, rows_in_units, table_from_shape
 from gateway.calculation.units import Dimension, from_unit
 from gateway.errors import QuantityError, SettingsError
@@ -65,6 +76,43 @@ def test_interpolation_errs_by_no_more_than_the_curve_bends(step: float, share: 
     low, high = made.volumes_m3[index], made.volumes_m3[index + 1]
     assert low <= made.volume(level) <= high
     assert low - 1e-12 <= BULLET.volume(level) <= high + 1e-12
+
+
+@st.composite
+def vessels(draw: st.DrawFn) -> Capacity:
+    """Any vessel, its datum anywhere: tops that are no multiple of a step, ends that hold next to nothing."""
+    diameter, length = draw(st.floats(0.8, 4.0)), draw(st.floats(1.0, 30.0))
+    head = draw(st.sampled_from(list(Head)))
+    shapes: list[Capacity] = [
+        UprightCylinder(diameter, length),
+        UprightVessel(diameter, length, End(EndKind.CONE, 0.4), End(EndKind.ELLIPSOIDAL)),
+        LyingCylinder(diameter, length, head),
+        Sphere(diameter),
+    ]
+    if draw(st.booleans()):
+        gauge_m = draw(st.sampled_from([0.0, 0.5 * length, length]))
+        return TiltedCylinder(diameter, length, head, draw(st.floats(1e-5, 0.3)), gauge_m)
+    shape = draw(st.sampled_from(shapes))
+    datum_m = draw(st.sampled_from([0.0, 0.1, 0.062, 0.7]))
+    return WithDatum(shape, datum_m, draw(st.sampled_from([0.0, 4.2]))) if datum_m else shape
+
+
+@settings(max_examples=40)
+@given(vessel=vessels(), step=st.sampled_from([0.001, 0.01, 0.1, 0.00635]))
+@example(
+    vessel=TiltedCylinder(3.178069313351993, 26.97168644460326, Head.TORISPHERICAL, 0.0019263164231272548, 0.0),
+    step=0.01,
+)
+@example(vessel=WithDatum(UprightCylinder(8.0, 0.3), 0.1, 0.0), step=0.1)
+def test_every_vessel_has_a_table(vessel: Capacity, step: float) -> None:
+    """A heel of -1.4e-10 m3 by the error of a fit, or a top of 0.19999999999999998 m, is no reason to have none."""
+    made = table_from_shape(vessel, "V", step)
+    assert (made.bottom_m, made.top_m) == (vessel.bottom_m, vessel.top_m)
+    assert min(high - low for low, high in pairwise(made.levels_m)) > 1e-10
+    assert made.heel_m3 >= 0.0
+    full = vessel.volume(vessel.top_m)
+    for level, volume in zip(made.levels_m, made.volumes_m3, strict=True):
+        assert volume == pytest.approx(vessel.volume(level), rel=0.0, abs=1e-10 * full)
 
 
 @given(level_unit=st.sampled_from(["mm", "ft", "in"]), volume_unit=st.sampled_from(["L", "bbl", "US gal", "ft3"]))

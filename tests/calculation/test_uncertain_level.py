@@ -1,13 +1,14 @@
 """The level tells which elements are in the liquid: an average is no better than it, and without it there is none."""
 
 import struct
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
-from gateway.calculation.plan import ElementPlan, FreeWaterSource, TemperaturePlan
+from gateway.calculation.plan import ElementPlan, FreeWaterSource, TemperaturePlan, Weighting
 from gateway.calculation.temperature import NOWHERE, Placement, place_elements, vapour_temperature
 from gateway.records import Quality, ReasonCode
 from tests.support.plans import (
@@ -48,6 +49,26 @@ def test_a_level_that_jumps_makes_the_average_it_chose_uncertain() -> None:
     assert inventory.figures.level.quality == Quality.UNCERTAIN
     assert [use.used for use in inventory.elements] == [True, True, True, True]
     assert inventory.figures.liquid_temperature.quality == Quality.UNCERTAIN
+
+
+@pytest.mark.parametrize("weighting", list(Weighting))
+def test_slices_that_begin_at_uncertain_water_make_an_uncertain_average(weighting: Weighting) -> None:
+    """The probe is lost and its last Good level stands in: the slices begin there, so the average rests on it.
+
+    Water at 0.5 m, level 6 m, elements at 1, 3 and 5 m with 21, 20 and 19 degC: slices of 1.5, 2 and 2 m, 19.909 degC;
+    counted from the bottom they would be 20.0 degC. Equal weights do not rest on the water.
+    """
+    temperature = replace(temperature_plan(1.0, 3.0, 5.0, 7.0), weighting=weighting)
+    plan = straight_plan(free_water=FreeWaterSource.PROBE, temperature=temperature)
+    before = straight_input(6.0, elements=FOUR, water=good(0.5))
+    inventory, memory = calculate(plan, before, EMPTY_MEMORY)
+    assert inventory.figures.liquid_temperature.quality == Quality.GOOD
+    lost = before._replace(water=bad(), instant=NOON + timedelta(seconds=10))
+    figures = calculate(plan, lost, memory)[0].figures
+    assert figures.water_level.quality == Quality.UNCERTAIN
+    sliced = weighting is not Weighting.EQUAL
+    assert figures.liquid_temperature.quality == (Quality.UNCERTAIN if sliced else Quality.GOOD)
+    assert value(figures.liquid_temperature) == pytest.approx(109.5 / 5.5 if sliced else 20.0)
 
 
 def test_a_temperature_by_hand_does_not_hang_on_the_level() -> None:

@@ -1,11 +1,12 @@
 """Quantities: every factor against pint (a general-purpose units library) and printed values of NIST SP 811."""
 
 import math
+import re
 from fractions import Fraction
 
 import pint
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.calculation.units import (
@@ -14,9 +15,11 @@ from gateway.calculation.units import (
     feet_inches_text,
     from_unit,
     parse,
+    parse_any,
     parse_quantity,
     si_conversion,
     to_unit,
+    unit_mistake,
     units_of,
 )
 from gateway.errors import QuantityError
@@ -53,6 +56,7 @@ IN_PINT = {
     "ft": "foot",
     "bbl": "oil_barrel",
     "US gal": "US_liquid_gallon",
+    "imp gal": "imperial_gallon",
     "ft3": "foot**3",
     "m3": "m**3",
     "%": "percent",
@@ -64,13 +68,19 @@ IN_PINT = {
     "d": "day",
     "barg": "bar",
     "bara": "bar",
+    "mbarg": "mbar",
+    "mbara": "mbar",
+    "kPag": "kPa",
+    "kPaa": "kPa",
     "psig": "psi",
     "psia": "psi",
     "kgf/cm2": "kilogram_force/cm**2",
     "kg/m3": "kg/m**3",
     "g/cm3": "g/cm**3",
     "lb/ft3": "pound/foot**3",
+    "t/m3": "metric_ton/m**3",
     "lb/US gal": "pound/US_liquid_gallon",
+    "lb/imp gal": "pound/imperial_gallon",
     "m3/h": "m**3/hour",
     "m3/min": "m**3/minute",
     "m3/s": "m**3/second",
@@ -78,6 +88,7 @@ IN_PINT = {
     "bbl/h": "oil_barrel/hour",
     "bbl/d": "oil_barrel/day",
     "US gal/min": "US_liquid_gallon/minute",
+    "imp gal/min": "imperial_gallon/minute",
     "kg/h": "kg/hour",
     "t/h": "metric_ton/hour",
     "lb/h": "pound/hour",
@@ -116,6 +127,7 @@ NIST_SP_811 = [
     ("1 in", Dimension.LENGTH, 0.0254, 0.0),
     ("1 bbl", Dimension.VOLUME, 1.589873e-1, 5e-8),
     ("1 US gal", Dimension.VOLUME, 3.785412e-3, 5e-10),
+    ("1 imp gal", Dimension.VOLUME, 4.54609e-3, 0.0),
     ("1 ft3", Dimension.VOLUME, 2.831685e-2, 5e-9),
     ("1 lb", Dimension.MASS, 0.45359237, 0.0),
     ("1 long ton", Dimension.MASS, 1.016047e3, 5e-4),
@@ -125,6 +137,7 @@ NIST_SP_811 = [
     ("1 bar", Dimension.GAUGE_PRESSURE, 1e5, 0.0),
     ("1 lb/ft3", Dimension.DENSITY, 1.601846e1, 5e-6),
     ("1 lb/US gal", Dimension.DENSITY, 1.198264e2, 5e-5),
+    ("1 lb/imp gal", Dimension.DENSITY, 9.977637e1, 5e-6),
     ("1 US gal/min", Dimension.VOLUME_FLOW, 6.309020e-5, 5e-12),
     ("1 deg", Dimension.ANGLE, 1.745329e-2, 5e-9),
     ("1 ft/s2", Dimension.ACCELERATION, 0.3048, 0.0),
@@ -201,8 +214,44 @@ def test_reads(text: str, dimension: Dimension, value: float) -> None:
         ("15.24", Dimension.LENGTH, "'15.24' has no unit; a length is wanted, for example 15.24 m"),
         ("15240", Dimension.LENGTH, "'15240' has no unit; a length is wanted, for example 15240 mm"),
         ("5 kg", Dimension.LENGTH, "'5 kg' is a mass; a length is wanted, for example 5 m"),
-        ("5 mtr", Dimension.LENGTH, "'5 mtr' has the unknown unit 'mtr'; did you mean 'm'?"),
-        ("5 yards", Dimension.TIME, "'5 yards' has the unknown unit 'yards'; a time is wanted, for example 5 s"),
+        ("5 metres", Dimension.LENGTH, "'5 metres' has the unknown unit 'metres'; did you mean 'm'?"),
+        ("5 km", Dimension.LENGTH, "'5 km' has the unknown unit 'km'; a length is wanted, in m, mm, cm, ft or in"),
+        ("5 yards", Dimension.TIME, "'5 yards' has the unknown unit 'yards'; a time is wanted, in s, ms, min, h or d"),
+        ("5 KG/M^3", Dimension.DENSITY, "'5 KG/M^3' has the unknown unit 'KG/M^3'; did you mean 'kg/m3'?"),
+        ("100 gal", Dimension.VOLUME, "'100 gal': the unit 'gal' can mean several things; write `US gal` or `imp gal`"),
+        (
+            "7.5-1/2 in",
+            Dimension.LENGTH,
+            "'7.5-1/2 in' has a decimal and a fraction together; write 7.5 in or 7-1/2 in",
+        ),
+        (
+            "31 ft 7.5 1/2 in",
+            Dimension.LENGTH,
+            "'31 ft 7.5 1/2 in' has a decimal and a fraction together; write 31 ft 7.5 in or 31 ft 7 1/2 in",
+        ),
+        (
+            "31.5 ft 6 in",
+            Dimension.LENGTH,
+            "'31.5 ft 6 in' is not one number and a unit; write for example 1 m or 31 ft 7-5/16 in",
+        ),
+        (
+            "1.500.5 mm",
+            Dimension.LENGTH,
+            "'1.500.5 mm' is not one number and a unit; write for example 1 m or 31 ft 7-5/16 in",
+        ),
+        ("1,500.5 mm", Dimension.LENGTH, "'1,500.5 mm' has a comma; write 1500.5 mm"),
+        ("1.500,5 mm", Dimension.LENGTH, "'1.500,5 mm' has a comma; write 1500.5 mm"),
+        ("1 500 mm", Dimension.LENGTH, "'1 500 mm' has marks in its number; write 1500 mm"),
+        ("0,125 m", Dimension.LENGTH, "'0,125 m' has a comma; write 0.125 m"),
+        ("46,5 kg", Dimension.MASS, "'46,5 kg' has a comma; write 46.5 kg"),
+        (
+            "1,2,3 kg",
+            Dimension.MASS,
+            "'1,2,3 kg' has commas; write one number, its decimals behind a point, for example 1 kg",
+        ),
+        ("0.6", Dimension.RATIO, "'0.6' has no unit; a ratio is wanted, for example 60 % or 0.6 %"),
+        ("0.838", Dimension.DENSITY, "'0.838' has no unit; a density is wanted, for example 0.838 kg/L"),
+        ("34", Dimension.DENSITY, "'34' has no unit; a density is wanted, for example 34 degAPI"),
         (
             "46,000 kg",
             Dimension.MASS,
@@ -216,7 +265,7 @@ def test_reads(text: str, dimension: Dimension, value: float) -> None:
         (
             "5 bara",
             Dimension.GAUGE_PRESSURE,
-            "'5 bara' is an absolute pressure; a gauge pressure is wanted, for example 5 kPa",
+            "'5 bara' is an absolute pressure; a gauge pressure is wanted, for example 1 kPa",
         ),
         (
             "31 ft 12 in",
@@ -237,6 +286,68 @@ def test_says_what_is_wrong(text: str, dimension: Dimension, message: str) -> No
     with pytest.raises(QuantityError) as caught:
         parse_quantity(text, dimension)
     assert str(caught.value) == message
+
+
+def refusal(text: str, dimension: Dimension) -> str:
+    """What is said of a text that cannot be read; empty where it can."""
+    try:
+        parse_quantity(text, dimension)
+    except QuantityError as error:
+        return str(error)
+    return ""
+
+
+# Numbers as they stand in reports all over the world: marks between thousands, decimal commas, fractions, slips.
+BROKEN_NUMBERS = st.from_regex(
+    r"-?[0-9]{1,3}([., '-][0-9]{1,3}){0,3}([., ][0-9]{1,2}/[0-9]{1,2})?", fullmatch=True
+) | st.text("0123456789.,'-/ ", min_size=1, max_size=12)
+
+
+@settings(max_examples=400)
+@given(BROKEN_NUMBERS, st.sampled_from(EVERY_UNIT))
+@example("1.500.5", (Dimension.LENGTH, "mm"))
+@example("7.5-1/2", (Dimension.LENGTH, "in"))
+def test_what_is_suggested_can_be_written(number: str, pair: tuple[Dimension, str]) -> None:
+    dimension, unit = pair
+    said = refusal(f"{number} {unit}", dimension)
+    advice = said.rpartition("for example ")[2] if "for example" in said else said.partition("; write ")[2]
+    ways = advice.replace(" for a decimal", "").replace(" for thousands", "").split(" or ") if advice else []
+    for way in ways:
+        assert refusal(way, dimension) == "", said
+    if number in ("1.500.5", "7.5-1/2"):
+        assert len(ways) == 2
+
+
+# Units that are not ours: other prefixes, other countries, other trades, in pint's names.
+OTHERS = "km dm um nm yd mi dL cL mL ML GL oz mg kt lbf ns us kbar hPa torr atm inHg kN dag kA kW mol degR fortnight"
+
+
+@pytest.mark.outside("pint")
+@pytest.mark.parametrize("written", [*OTHERS.split(), *(name.upper() for name in OTHERS.split())])
+@pytest.mark.parametrize("dimension", Dimension)
+def test_a_unit_of_another_size_is_never_suggested(written: str, dimension: Dimension) -> None:
+    found = re.search("did you mean '(.*)'", refusal(f"5 {written}", dimension))
+    if found is not None:
+        suggested = REGISTRY.Quantity(1.0, IN_PINT.get(found[1], found[1]))
+        assert REGISTRY.Quantity(1.0, written).to(suggested.units).magnitude == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("dimension", "unit"), [pair for pair in EVERY_UNIT if pair[1] != "1"])
+def test_a_unit_in_other_letters_is_recognised(dimension: Dimension, unit: str) -> None:
+    for written in (unit.upper(), unit.lower(), unit.replace(" ", ""), unit.replace("3", "^3"), f"{unit}."):
+        said = refusal(f"5 {written}", dimension)
+        assert not said or f"did you mean '{unit}'?" in said or "several things" in said
+        if not said:
+            assert parse(f"5 {written}", dimension).unit == unit
+
+
+def test_units_of_any_dimension() -> None:
+    assert parse_any("0 bar") == (Dimension.GAUGE_PRESSURE, 0.0)
+    assert parse_any("20 degC") == (Dimension.TEMPERATURE, 20.0)
+    with pytest.raises(QuantityError, match=r"^'1,5 bar' has a comma; write 1\.5 bar$"):
+        parse_any("1,5 bar")
+    assert unit_mistake("bar") is None
+    assert unit_mistake("gal") == "the unit 'gal' can mean several things; write `US gal` or `imp gal`"
 
 
 def test_a_huge_exponent_is_refused_and_not_computed() -> None:

@@ -61,8 +61,7 @@ class Panel:
 
     @contextmanager
     def gateway(self) -> Iterator[Daemon]:
-        """A running gateway of the site, from its first reading of every instrument on."""
-        # What it logs, on a busy machine more than elsewhere, must not stand in the output of the command under test.
+        """A running gateway of the site, from its first reading of every instrument on. What it logs is its own."""
         with capture_logs():
             daemon, task = self.do(self._start_gateway())
             try:

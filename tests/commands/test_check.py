@@ -103,7 +103,9 @@ def test_certificates_that_cannot_be_used_are_told(capsys: pytest.CaptureFixture
 
     def told(tls: str) -> list[str]:
         lines = f"  south:\n    address: 192.0.2.1:502\n    standby: {{address: 192.0.2.2:802, tls: {tls}}}\n"
-        site.write_text(f"include: [{parts}/yard.yaml, {parts}/tank.yaml]\nlines:\n{lines}", encoding="utf-8")
+        site.write_text(
+            f"include_from: {parts}\ninclude: [{parts}/yard.yaml, {parts}/tank.yaml]\nlines:\n{lines}", encoding="utf-8"
+        )
         said = typed(capsys, "check", str(site))
         assert said.code == 0, "this may be another machine than the one that runs it"
         return [line for line in said.out.splitlines() if "tls" in line]

@@ -123,11 +123,11 @@ def test_a_hydrometer_is_corrected_for_its_glass_once(capsys: pytest.CaptureFixt
         (("--density", "-836 kg/m3"), "--density: -836 kg/m3 is no density; a density is above 0 kg/m3\n"),
         (
             ("--ambient", "300 degC"),
-            "--ambient: 300 degC is no temperature of the air: -90 to 70 degC can be\n",
+            "--ambient: 300 degC is no temperature of the air\n  hint: give -90 degC to 70 degC\n",
         ),
         (
             ("--temperature", "900 degC"),
-            "--temperature: 900 degC is no temperature of a liquid in a tank: -200 to 400 degC can be\n",
+            "--temperature: 900 degC is no temperature of a liquid in a tank\n  hint: give -200 degC to 400 degC\n",
         ),
     ],
 )

@@ -192,7 +192,7 @@ def test_the_sheet_prints_inputs_steps_clauses_and_cautions(capsys: pytest.Captu
     assert lines[:3] == [
         "Calculation sheet from hand-measured values",
         "Site demo",
-        "Tank TK-101 (Brackenmoor Fuel Depot, diesel, cone roof)",
+        "Tank TK-101 (Fuel depot, diesel, cone roof)",
     ]
     assert "SIMULATED: the tanks of this site are invented" in lines
     assert "Level by tape 9.412 m Good manual dip" in lines
@@ -224,11 +224,11 @@ def test_no_water_found_is_not_the_same_as_not_looked(capsys: pytest.CaptureFixt
     assert figures["gov"]["value"] == figures["tov"]["value"] - figures["free_water"]["value"]
 
 
-def test_a_level_that_cannot_be_has_no_volume_and_fails(capsys: pytest.CaptureFixture[str]) -> None:
-    said = _dip(capsys, "TK-101", "--level", "15.3 m", "--json")
+def test_a_level_above_every_known_volume_has_none_and_fails(capsys: pytest.CaptureFixture[str]) -> None:
+    said = _dip(capsys, "TK-101", "--level", "14.7 m", "--json")
     assert said.code == 1
     figures = said.document["figures"]
-    assert figures["level"]["value"] is None
+    assert figures["level"]["value"] == 14.7
     assert figures["tov"]["value"] is None
     assert figures["tov"]["quality"] == "Bad"
 
@@ -313,9 +313,37 @@ _LEVEL = ("--level", "9 m")
             "--pressure: TK-101 has no vapour pressure, and its level was given\n  hint: leave --pressure away\n",
         ),
         (
-            ("C-7", *_LEVEL, "--density", "1500 kg/m3"),
+            ("C-7", "--level", "4 m", "--density", "1500 kg/m3"),
             "--density: caustic goes by density against temperature and takes no other\n"
             "  hint: leave --density away, or change the product in the site file\n",
+        ),
+        (
+            ("TK-101", "--level", "-1 mm"),
+            "--level: -1 mm is no level in this tank\n  hint: give 0 m to 15.240 m\n",
+        ),
+        (
+            ("TK-101", "--ullage", "15241 mm"),
+            "--ullage: 15241 mm is no level in this tank\n  hint: give 0 m to 15.240 m\n",
+        ),
+        (
+            ("TK-101", *_LEVEL, "--water", "-0.1 m"),
+            "--water: -0.1 m is no level in this tank\n  hint: give 0 m to 15.240 m\n",
+        ),
+        (
+            ("TK-101", *_LEVEL, "--sediment-water", "120 %"),
+            "--sediment-water: 120 % is no share\n  hint: give 0 % to 100 %\n",
+        ),
+        (
+            ("TK-101", *_LEVEL, "--sediment-water", "-1 %"),
+            "--sediment-water: -1 % is no share\n  hint: give 0 % to 100 %\n",
+        ),
+        (
+            ("TK-101", *_LEVEL, "--temperature", "-201 degC"),
+            "--temperature: -201 degC is no temperature of a liquid in a tank\n  hint: give -200 degC to 400 degC\n",
+        ),
+        (
+            ("TK-101", *_LEVEL, "--ambient", "71.5 degC"),
+            "--ambient: 71.5 degC is no temperature of the air\n  hint: give -90 degC to 70 degC\n",
         ),
         (
             ("TK-101", *_LEVEL, "--density-at", "20 degC"),

@@ -8,6 +8,7 @@ from rich.console import Console
 from gateway.commands.output import Column, Grid, plain_lines, rich_table
 from gateway.commands.tank_table import TankView, Total, notes, tank_grid, total, total_lines, view_of
 from gateway.display import UnitSystem
+from gateway.figures import tank_quality
 from gateway.records import Ending, Figure, Inventory, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from tests.support.records import NOON, inventory
@@ -27,7 +28,7 @@ def _bad() -> Figure:
 def _tank(name: str, *, simulated: bool = False, **given: Figure) -> Inventory:
     sheet = inventory(name, simulated=simulated)
     figures = sheet.figures._replace(**{"liquid_temperature": _good(14.7, 4.0), **given})
-    return sheet._replace(figures=figures, quality=max(figure.quality for figure in figures))
+    return sheet._replace(figures=figures, quality=tank_quality(figures))
 
 
 def _views(*inventories: Inventory) -> list[TankView]:
@@ -60,6 +61,12 @@ def test_bad_is_a_dash_with_its_reason_below() -> None:
     assert " ".join(row.split()) == "TK-1 gasoline - 14.7 - - - - no level Bad 75 s"
     assert "0.0" not in row
     assert notes(views) == ["TK-1: Bad: LT-1 did not answer within 1 s"]
+
+
+def test_a_second_gauge_that_is_lost_is_told_beside_a_tank_that_is_good() -> None:
+    views = _views(_tank("TK-1", mass=_good(1.0), second_level=_bad(), level_difference=_bad()))
+    assert "Good" in plain_lines(tank_grid(views))[1]
+    assert notes(views) == ["TK-1: Level by the second gauge is lost: LT-1 did not answer within 1 s"]
 
 
 def test_manual_and_uncertain_are_words() -> None:

@@ -56,6 +56,22 @@ def test_a_healthy_line_has_nothing_to_tell() -> None:
             _line(_one("LT-1"), unsolicited_frames=1),
             (Weight.ACT, "bus-a", "brought 1 frame that nobody here asked for: perhaps a second master"),
         ),
+        (
+            _line(_one("LT-1"), second_answers=2),
+            (Weight.ACT, "bus-a", "brought 2 second answers to a request"),
+        ),
+        (
+            _line(_one("LT-1", answers_shifted=7), shifts=1),
+            (Weight.ACT, "bus-a", "brought answers to earlier requests only, 7 times: nothing of them was taken"),
+        ),
+        (
+            _line(_one("LT-1"), _one("LT-2", requests=120, device_busy=12, device_still_working=8)),
+            (Weight.LOOK, "LT-2", "was busy at 20 of 120 requests"),
+        ),
+        (
+            _line(_one("LT-1"), _one("LT-2", requests=106, target_silent=4, path_unavailable=2)),
+            (Weight.LOOK, "LT-2", "left 6 of 106 requests unanswered"),
+        ),
         (_line(_one("LT-1"), late_answers=3), (Weight.LOOK, "bus-a", "brought 3 answers after their time-out")),
         (
             _line(_one("LT-1"), _one("LT-2", _NONE, requests=40, no_answer=40)),

@@ -142,6 +142,8 @@ def test_the_gateways_own_health() -> None:
     assert _find(text, "tank_gateway_line_busy_seconds_total", line="east") == [12.5]
     assert _find(text, "tank_gateway_line_late_answers_total", line="east") == [4]
     assert _find(text, "tank_gateway_line_unsolicited_frames_total", line="east") == [1]
+    assert _find(text, "tank_gateway_line_second_answers_total", line="east") == [8]
+    assert _find(text, "tank_gateway_line_shifts_total", line="east") == [9]
     assert _find(text, "tank_gateway_line_poll_lateness_seconds_sum", line="east") == [0.42]
     assert _find(text, "tank_gateway_destination_connected", destination="mqtt") == [1]
     assert _find(text, "tank_gateway_destination_delivered_total") == [40]

@@ -46,6 +46,8 @@ async def test_every_tank_is_told_once_more_and_offline_when_all_are_there(
         delivery.finish([last(tank, 2) for tank in TANKS])
     status = delivery.status()
     assert (status.delivered, status.lost, status.waiting) == (120, 0, 0)
+    # The server reads it after we have gone.
+    await until(lambda: "Received DISCONNECT from tanks" in server.log())
     topics = received(server)
     assert topics[-1] == "tanks/harbour/gateway/status"
     assert set(topics[-61:-1]) == {f"tanks/harbour/{tank}/inventory" for tank in TANKS}

@@ -2,7 +2,10 @@
 
 import asyncio
 import configparser
+import grp
 import json
+import os
+import pwd
 import random
 import re
 import shutil
@@ -114,27 +117,87 @@ class TestContainer:
         assert re.findall(r"^USER (\d+):", text, re.MULTILINE) == ["10001"]
 
 
+DEBIAN_BROKER = """\
+pid_file /run/mosquitto/mosquitto.pid
+
+persistence true
+persistence_location /var/lib/mosquitto/
+
+log_dest file /var/log/mosquitto/mosquitto.log
+
+include_dir /etc/mosquitto/conf.d
+"""
+"""What says something in /etc/mosquitto/mosquitto.conf of Debian's package mosquitto, 2.0.11-1.2+deb12u2."""
+
+
 class TestBroker:
-    """The sample configuration, its paths put into the test's folder, in a real mosquitto."""
+    """The sample beside Debian's own configuration, put in place by the commands of the guide, in a real mosquitto."""
 
     @pytest.fixture
     def broker(self, tmp_path: Path) -> Mosquitto:
+        root = tmp_path / "root"
+        for folder in ("etc/mosquitto/conf.d", "var/lib/mosquitto", "var/log/mosquitto", "run/mosquitto"):
+            (root / folder).mkdir(parents=True)
         authority = trustme.CA()
         authority.cert_pem.write_to_path(tmp_path / "ca.pem")
         certificate = authority.issue_cert("127.0.0.1")
         certificate.cert_chain_pems[0].write_to_path(tmp_path / "server.pem")
         certificate.private_key_pem.write_to_path(tmp_path / "server.key")
-        shutil.copy(DEPLOY / "mosquitto" / "acl", tmp_path / "acl")
-        run("mosquitto_passwd", "-b", "-c", tmp_path / "passwords", "gateway-north", "write-only")
-        run("mosquitto_passwd", "-b", tmp_path / "passwords", "reader", "read-only")
-        for path in tmp_path.iterdir():
-            path.chmod(0o600)
-        sample = (DEPLOY / "mosquitto" / "mosquitto.conf").read_text("utf-8")
-        assert "\nlistener 8883\n" in sample
-        sample = sample.replace("/etc/mosquitto/tank-gateway/", f"{tmp_path}/").replace("\nlistener 8883\n", "\n")
-        sample = sample.replace("/var/lib/mosquitto/", f"{tmp_path}/")
-        # Global options may stand behind the listener, whose line the test writes with a free port.
-        return Mosquitto(tmp_path, options=sample.splitlines())
+        (tmp_path / "deploy").symlink_to(DEPLOY)
+        run("sh", "-ec", self.commands(root), cwd=tmp_path)
+        sample = root / "etc/mosquitto/conf.d/tank-gateway.conf"
+        text = sample.read_text("utf-8")
+        assert "\nlistener 8883\n" in text
+        broker = Mosquitto(root)
+        # Debian's text in place of the test's own, so that the only listener is the sample's, on a free port.
+        me = pwd.getpwuid(os.getuid()).pw_name
+        (root / "mosquitto.conf").write_text(f"user {me}\n{self.here(DEBIAN_BROKER, root)}", "utf-8")
+        text = self.here(text, root).replace("\nlistener 8883\n", f"\nlistener {broker.port} 127.0.0.1\n")
+        sample.write_text(text, "utf-8")
+        return broker
+
+    @staticmethod
+    def here(text: str, root: Path) -> str:
+        """With the paths of a system put below a folder."""
+        return re.sub(r"(?<= )/(?=(?:etc|var|run)/)", f"{root}/", text)
+
+    @classmethod
+    def commands(cls, root: Path) -> str:
+        """The guide's, for this user in place of mosquitto's, and with the passwords that are asked for."""
+        guide = (DEPLOY / "README.md").read_text("utf-8")
+        chapter = guide.partition("## A broker with")[2].partition("\n## ")[0]
+        (block,) = re.findall(r"```sh\n(.*?)```", chapter, re.DOTALL)
+        me, mine = pwd.getpwuid(os.getuid()).pw_name, grp.getgrgid(os.getgid()).gr_name
+        text = cls.here(block, root).replace("-o mosquitto -g mosquitto", f"-o {me} -g {mine}")
+        for user, password in (("gateway-north", "write-only"), ("reader", "read-only")):
+            text = text.replace(f"/passwords {user}\n", f"/passwords {user} {password}\n")
+        text = text.replace("runuser -u mosquitto -- mosquitto_passwd", "mosquitto_passwd -b")
+        assert text.count("mosquitto_passwd -b") == 2
+        return text.replace("systemctl restart mosquitto\n", "")
+
+    def test_it_starts_beside_debians_own_configuration_without_a_warning(
+        self, broker: Mosquitto, tmp_path: Path
+    ) -> None:
+        private = tmp_path / "root/etc/mosquitto/tank-gateway"
+        assert {path.name for path in private.iterdir()} == {"acl", "passwords", "ca.pem", "server.pem", "server.key"}
+        # What later versions refuse to load: another owner, or any right for others.
+        for path in (private, *private.iterdir()):
+            assert (path.stat().st_uid, path.stat().st_gid) == (os.getuid(), os.getgid())
+            assert path.stat().st_mode & 0o077 == 0, path
+        with broker:
+            log = (tmp_path / "root/var/log/mosquitto/mosquitto.log").read_text("utf-8")
+        assert "Config loaded" in log + broker.log()
+        assert f"Opening ipv4 listen socket on port {broker.port}" in log
+        # The only thing it may find fault with is that the tests, not Debian, may run it as root.
+        lines = [line for line in (log + broker.log()).splitlines() if "as root/administrator" not in line]
+        assert [line for line in lines if re.search("Warning|Error|Note|deprecated", line)] == []
+
+    def test_a_value_that_debian_sets_too_would_keep_it_from_starting(self, broker: Mosquitto, tmp_path: Path) -> None:
+        sample = tmp_path / "root/etc/mosquitto/conf.d/tank-gateway.conf"
+        with sample.open("a", encoding="utf-8") as file:
+            file.write(f"persistence_location {tmp_path}/\n")
+        with pytest.raises(RuntimeError, match="Duplicate persistence_location value"):
+            broker.start()
 
     @staticmethod
     def client(program: str, broker: Mosquitto, folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:

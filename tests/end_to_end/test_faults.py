@@ -119,6 +119,40 @@ async def test_swapped_words_never_pass_as_a_good_level(tmp_path: Path, wire_rec
         assert content["figures"]["tov"]["value"] is None
 
 
+async def test_a_float_of_8_m_with_its_words_swapped_is_no_empty_tank(tmp_path: Path, wire_recorder: Recorder) -> None:
+    """41000000h read as 00004100h is 2.3e-41: an empty tank, Good, it had been. So are its temperatures of 16 degC."""
+    async with settled_site(tmp_path, wire_recorder) as site:
+        tank = site.simulator.tank("TK-204")
+        tank.set_water(0.0)
+        tank.set_level(8.0)
+        tank.set_temperatures([16.0] * 5, liquid_c=16.0)
+        site.simulator.set_fault("XT-204", "word_swap")
+        content = await site.inventory("TK-204", lambda content: quality_of(content, "level") == "Bad")
+        assert reason_codes(content, "level") == {"impossible_number"}
+        assert "see to the byte order" in content["figures"]["level"]["reason"]["text"]
+        assert {element["quality"] for element in content["elements"]} == {"Bad"}
+        assert content["figures"]["tov"]["value"] is None
+
+
+async def test_a_spare_gauge_that_is_lost_leaves_its_tank_as_good_as_it_was(
+    tmp_path: Path, wire_recorder: Recorder
+) -> None:
+    """D-1 has two; the second does not answer, and after a minute it has no value."""
+    async with settled_site(tmp_path, wire_recorder) as site:
+        site.simulator.set_fault("LT-D1B", "exception", code=4)
+        content = await site.inventory("D-1", lambda content: quality_of(content, "second_level") == "Bad")
+        assert quality_of(content, "level_difference") == "Bad"
+        assert quality_of(content, "level", "gsv", "mass", "room") == "Good"
+        assert content["quality"] == "Good"
+        site.simulator.clear_fault("LT-D1B")
+        site.simulator.set_fault("LT-D1A", "exception", code=4)
+        content = await site.inventory("D-1", lambda content: content["sources"]["level"] == "second_gauge")
+        assert reason_codes(content, "level") >= {"second_gauge_used", "device_exception"}
+        assert content["figures"]["level"]["reasons"][0]["text"] == (
+            "the second gauge, LT-D1B.ullage, stands in for LT-D1A.innage"
+        )
+
+
 async def test_broker_lost_and_back_loses_records_counted_and_delivers_the_newest(
     tmp_path: Path, wire_recorder: Recorder
 ) -> None:

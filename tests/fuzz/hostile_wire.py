@@ -9,18 +9,21 @@ from collections.abc import Callable
 
 from gateway.acquisition.ascii_frame import AsciiFraming
 from gateway.acquisition.framing import Framing, ReadRequest
-from gateway.acquisition.half_duplex import HalfDuplexLink, Timing
+from gateway.acquisition.half_duplex import HalfDuplexLink
 from gateway.acquisition.link import Link, LinkCounters
 from gateway.acquisition.modbus_tcp import MbapConnection
+from gateway.acquisition.quiet import Timing
 from gateway.acquisition.register_map import Table
 from gateway.acquisition.rtu_frame import RtuFraming
+from gateway.acquisition.transaction_numbers import TransactionNumbers
 from gateway.errors import NoConnectionError
+from tests.acquisition.virtual_wire import LoopTimer
 from tests.fuzz.dialects import Dialect, asked_count, right_pdu
 from tests.support.wire import Request
 
 __all__ = ["HostileWire", "Script", "link_on"]
 
-TIMING = Timing(silence_s=0.0, quiet_shortest_s=0.05, quiet_longest_s=0.5)
+TIMING = Timing(silence_s=0.00175, quiet_shortest_s=0.05, quiet_longest_s=0.5)
 FRAMINGS: dict[str, Callable[[], Framing]] = {"rtu": RtuFraming, "ascii": AsciiFraming}
 
 
@@ -170,6 +173,7 @@ class _MemoryTcpLink:
     def __init__(self, wire: HostileWire) -> None:
         self._wire = wire
         self._connection: MbapConnection | None = None
+        self._numbers = TransactionNumbers(0)
         self.counters = LinkCounters()
 
     @property
@@ -178,7 +182,7 @@ class _MemoryTcpLink:
 
     async def connect(self, timeout_s: float) -> None:
         await self.close()
-        connection = MbapConnection(asyncio.get_running_loop(), self.counters)
+        connection = MbapConnection(asyncio.get_running_loop(), self.counters, self._numbers)
         self._wire.connect(connection.data_received, lambda: connection.connection_lost(None))
         connection.connection_made(_MemoryTransport(self._wire, connection))
         self._connection = connection
@@ -216,4 +220,5 @@ def link_on(wire: HostileWire, dialect: Dialect) -> Link:
     if dialect.name == "mbap":
         return _MemoryTcpLink(wire)
     framing = FRAMINGS[dialect.name]()
-    return HalfDuplexLink(_MemoryChannel(wire, framing), framing, TIMING)
+    channel = _MemoryChannel(wire, framing)
+    return HalfDuplexLink(channel, framing, TIMING, clock=asyncio.get_running_loop().time, make_timer=LoopTimer)

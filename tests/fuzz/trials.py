@@ -7,13 +7,10 @@ import asyncio
 import random
 from collections.abc import Callable, Coroutine, Sequence
 from contextlib import suppress
-from types import SimpleNamespace
 from typing import Any
-from unittest.mock import patch
 
 from structlog.testing import capture_logs
 
-from gateway.acquisition import half_duplex
 from gateway.acquisition.ascii_frame import AsciiFraming
 from gateway.acquisition.framing import Framing, ReadRequest
 from gateway.acquisition.line import Line
@@ -51,7 +48,10 @@ def try_frame_reader(name: str, data: bytes) -> None:
             assert received.upper() == frame.upper() if name == "ascii" else received == frame
             break
     assert framing.explain(data, request)
-    framing.sender(data)
+    framing.beginning(data)
+    with suppress(BadFrameError):
+        first = framing.first_answer(data)
+        assert first is None or 0 < first.wire_size <= len(data)
 
 
 def try_link(name: str, data: bytes) -> None:
@@ -139,6 +139,5 @@ def try_line(name: str, data: bytes) -> None:
 
 
 def _virtually(run: Callable[[], Coroutine[Any, Any, None]]) -> None:
-    clock = SimpleNamespace(monotonic=lambda: asyncio.get_running_loop().time())
-    with capture_logs(), patch.object(half_duplex, "time", clock):
+    with capture_logs():
         run_virtually(run)

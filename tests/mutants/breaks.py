@@ -5,15 +5,18 @@ from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
+from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
+from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
 __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
     *ACQUISITION_BREAKS,
+    *IN_STEP_BREAKS,
     *LEVEL_BREAKS,
     *CALCULATION_BREAKS,
     *METHOD_BREAKS,
@@ -21,4 +24,5 @@ BREAKS: tuple[Break, ...] = (
     *DELIVERY_BREAKS,
     *BROKER_BREAKS,
     *KEEPING_ON_BREAKS,
+    *SITE_BREAKS,
 )

@@ -6,7 +6,7 @@ __all__ = ["CALCULATION_BREAKS"]
 
 QUANTITIES = "gateway/calculation/quantities.py"
 FIGURE = "gateway/calculation/figure.py"
-UNITS = "gateway/calculation/units.py"
+UNITS = "gateway/calculation/unit_table.py"
 PARTS = "gateway/calculation/volume_parts.py"
 ROOM = "gateway/calculation/room.py"
 ROOMS = ("tests/calculation/test_room.py",)
@@ -59,16 +59,37 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
         ("tests/calculation/test_capacity_table.py",),
     ),
     Break(
+        "mark of thousands taken for a decimal mark",
+        "gateway/settings/capacity_marks.py",
+        "return len(behind) == 3 and 1 <= len(before) <= 3",
+        "return len(behind) == 4 and 1 <= len(before) <= 3",
+        ("tests/settings/test_capacity_marks.py",),
+    ),
+    Break(
+        "heads of a tilted vessel that hold less than nothing",
+        "gateway/calculation/shapes/tilted.py",
+        "max(0.0, self._heads(level_m))",
+        "self._heads(level_m)",
+        ("tests/calculation/test_table_making.py",),
+    ),
+    Break(
+        "printed step taken as the finest that fits",
+        "gateway/calculation/table_rows.py",
+        "range(3, -7, -1) for factor in (5.0, 2.0, 1.0))",
+        "range(-6, 4) for factor in (1.0, 2.0, 5.0))",
+        ("tests/calculation/test_table_rows.py",),
+    ),
+    Break(
         "upright tank filled beyond its top",
         "gateway/calculation/shapes/upright.py",
         "        if not 0.0 <= level_m <= self.top_m:\n",
         "        if not 0.0 <= level_m:\n",
         ("tests/calculation/test_geometry.py",),
     ),
-    Break("foot of 30.5 cm", UNITS, "_FOOT = 12 * _INCH", '_FOOT = Fraction("0.305")', CONVERSION),
+    Break("foot of 30.5 cm", UNITS, "FOOT = 12 * INCH", 'FOOT = Fraction("0.305")', CONVERSION),
     Break("barrel of 40 gallons", UNITS, "_BARREL = 42 * _GALLON", "_BARREL = 40 * _GALLON", CONVERSION),
     Break("water of 1000 kg/m3 in degAPI", UNITS, '_SG = Fraction("999.016")', '_SG = Fraction("1000")', CONVERSION),
-    Break("zero of degF forgotten", UNITS, "_Unit(_RANKINE, Fraction(-32))", "_Unit(_RANKINE)", CONVERSION),
+    Break("zero of degF forgotten", UNITS, "Unit(_RANKINE, Fraction(-32))", "Unit(_RANKINE)", CONVERSION),
     Break("free water not taken off", QUANTITIES, " - (water.value or 0.0)\n        gov_m3", "\n        gov_m3", SHEET),
     Break(
         "free water taken off after CTSh",

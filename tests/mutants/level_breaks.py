@@ -16,7 +16,17 @@ GROWTH = "gateway/calculation/reference_height.py"
 COLUMNS = ("tests/calculation/test_column.py", "tests/calculation/test_hydrostatic.py")
 HEIGHTS = ("tests/calculation/test_reference_height.py",)
 SHEET = ("tests/calculation/test_inventory.py",)
-PLAUSIBLE = ("tests/calculation/test_plausibility.py",)
+RATES = "gateway/calculation/rates.py"
+GAUGES = "gateway/calculation/two_gauges.py"
+COURSE = "gateway/calculation/flow_direction.py"
+DENSITIES = "gateway/calculation/densities_apart.py"
+FLOW = "gateway/calculation/sure_flow.py"
+JUDGED = "gateway/calculation/plausibility.py"
+PLAUSIBLE = ("tests/calculation/test_rates.py",)
+STORIES = ("tests/calculation/test_plausibility.py",)
+TWO_GAUGES = ("tests/calculation/test_two_gauges.py",)
+DIRECTION = ("tests/calculation/test_flow_direction.py",)
+APART = ("tests/calculation/test_densities_apart.py",)
 STILLNESS = "gateway/calculation/stillness.py"
 STILL = ("tests/calculation/test_stillness.py",)
 
@@ -140,10 +150,9 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "two gauges averaged",
         "gateway/calculation/level_source.py",
-        "        (level, source), found = _stand_in(level, second, tank_input, plan), None\n    elif",
-        "        (level, source), found = _stand_in(level, second, tank_input, plan), None\n"
-        "    elif level.value is not None and second.value is not None and difference.value:\n"
-        "        level = level._replace(value=(level.value + second.value) / 2)\n    elif",
+        "    first = level\n",
+        "    first = level\n    if level.value is not None and second.value is not None:\n"
+        "        level = level._replace(value=(level.value + second.value) / 2)\n",
         SHEET,
     ),
     Break(
@@ -266,22 +275,22 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "rate judged by fifteen times the pumping rate",
-        "gateway/calculation/plausibility.py",
+        RATES,
         "_PUMPING_ALLOWANCE = 1.5",
         "_PUMPING_ALLOWANCE = 15.0",
         PLAUSIBLE,
     ),
     Break(
         "temperature rate in degC a second",
-        "gateway/calculation/plausibility.py",
+        RATES,
         "_TEMPERATURE_RATE_C_S = 2.0 / 60.0",
         "_TEMPERATURE_RATE_C_S = 2.0",
         PLAUSIBLE,
     ),
-    Break("flow in and out added up", STILLNESS, "given.value if plan.into else -given.value", "given.value", STILL),
+    Break("flow in and out added up", FLOW, "given.value if plan.into else -given.value", "given.value", STILL),
     Break(
         "a pump's least flow taken for all that flows",
-        STILLNESS,
+        FLOW,
         "    if least < 0.0 < most:\n        return None\n",
         "",
         STILL,
@@ -289,14 +298,129 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a frozen level forgotten when pumping ends", STILLNESS, "doubted = before.doubted or (", "doubted = (", STILL
     ),
-    Break("the zero error of a meter taken for a flow", STILLNESS, "_SLOWEST_S = 3600.0", "_SLOWEST_S = 3.6e9", STILL),
+    Break("the zero error of a meter taken for a flow", FLOW, "_SLOWEST_S = 3600.0", "_SLOWEST_S = 3.6e9", STILL),
     Break("every step of the gauge is a movement", STILLNESS, "gauge.resolution_m + TOUCH_M", "TOUCH_M", STILL),
     Break(
         "a frozen level shown Good",
-        "gateway/calculation/inventory.py",
-        "figure.lower(found.level, ReasonCode.LEVEL_FROZEN, frozen)",
-        "found.level",
+        JUDGED,
+        "causes[Doubt.FROZEN] = frozen_fault(plan, still)",
+        "causes[Doubt.FROZEN] = None",
         STILL,
+    ),
+    Break(
+        "a jump out of the table escapes",
+        RATES,
+        "        return plan.top_volume_m3 + (level_m - capacity.top_m) * plan.top_area_m2\n",
+        "        return plan.top_volume_m3\n",
+        PLAUSIBLE,
+    ),
+    Break(
+        "a false first reading is a base to judge by",
+        RATES,
+        "return _LONGEST_S if stood_s >= _SETTLED_S else max(_SPAN_S, stood_s)",
+        "return _LONGEST_S",
+        PLAUSIBLE,
+    ),
+    Break(
+        "a false echo turns Good by staying",
+        RATES,
+        "return _LONGEST_S if stood_s >= _SETTLED_S else max(_SPAN_S, stood_s)",
+        "return max(_SPAN_S, 0.0 * stood_s)",
+        PLAUSIBLE,
+    ),
+    Break(
+        "a gauge that returns judged by what its stand-in read",
+        JUDGED,
+        "before.first, before.first_movement, limits, now_s, tov.value)",
+        "before.second, before.first_movement, limits, now_s, tov.value)",
+        TWO_GAUGES,
+    ),
+    Break(
+        "two gauges that jump together bear each other out",
+        JUDGED,
+        "first.sample is not None and second.track.state is TrackState.SETTLED:",
+        "first.sample is not None:",
+        TWO_GAUGES,
+    ),
+    Break(
+        "one missing poll forgets that the gauges differ",
+        GAUGES,
+        "return before if before is not None and now_s - before.last_s <= waits_s else None",
+        "return None",
+        TWO_GAUGES,
+    ),
+    Break("gauges that were proven apart agree at the edge", GAUGES, "_LEAVES = 0.8", "_LEAVES = 1.0", TWO_GAUGES),
+    Break(
+        "a fill that looks like a drain is shown Good",
+        JUDGED,
+        "causes[Doubt.AGAINST_FLOW] = course_fault(plan, course)",
+        "causes[Doubt.AGAINST_FLOW] = None",
+        DIRECTION,
+    ),
+    Break(
+        "one look at a level that is off is a movement",
+        COURSE,
+        "time_s - since_s >= _AGAINST_FOR_S and is_due",
+        "is_due",
+        DIRECTION,
+    ),
+    Break("the way a level moves ignored", COURSE, "(1.0 if passed > 0.0 else -1.0)", "1.0", DIRECTION),
+    Break(
+        "a level against the flow forgotten with the flow",
+        COURSE,
+        "flow or 0.0, found=found)",
+        "flow or 0.0)",
+        DIRECTION,
+    ),
+    Break(
+        "a measured density that disagrees lowers itself alone",
+        "gateway/calculation/inventory.py",
+        "        correction = of_another_product(correction, density.doubt)\n",
+        "        pass\n",
+        ("tests/calculation/test_inventory_extensions.py",),
+    ),
+    Break("densities that differ agree at the edge", DENSITIES, "_LEAVES = 0.8", "_LEAVES = 1.0", APART),
+    Break(
+        "the product that changed forgotten with the pressure",
+        DENSITIES,
+        "    if difference is None:\n        return before\n",
+        "    if difference is None:\n        return None\n",
+        APART,
+    ),
+    Break(
+        "ages that differ of no account while the level moves",
+        JUDGED,
+        "used.movement.state is MovementState.MOVING:",
+        "used.movement.state is None:",
+        STORIES,
+    ),
+    Break(
+        "ages that differ doubted at rest",
+        JUDGED,
+        "used.movement is not None and used.movement.state is MovementState.MOVING:\n",
+        "used.movement is not None:\n",
+        STORIES,
+    ),
+    Break(
+        "ages may differ by as much as makes a reading stale",
+        "gateway/settings/sources.py",
+        "_APART_PERIODS = 1.5",
+        "_APART_PERIODS = 3.0",
+        ("tests/settings/test_demo_site.py",),
+    ),
+    Break(
+        "a spare gauge alone makes the tank Bad",
+        "gateway/figures.py",
+        '        "second_level",\n        "level_difference",\n        "vapour',
+        '        "vapour',
+        SHEET,
+    ),
+    Break(
+        "unlike datums pass",
+        "gateway/settings/datum_checks.py",
+        "        if same_place(gauge.datum, zero):\n",
+        "        if gauge.datum:\n",
+        ("tests/settings/test_datums.py",),
     ),
     Break(
         "uncertain value kept as the last Good",

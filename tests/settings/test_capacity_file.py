@@ -160,8 +160,14 @@ def test_every_attribute_is_asked_for(tmp_path: Path, key: str) -> None:
     ("changed", "text"),
     [
         ({"level": "fathom"}, "2: level: `fathom` is no unit of length; write one of m, mm, cm, ft, in, ft-in"),
-        ({"volume": "gal"}, "3: volume: `gal` is no unit of volume; write one of m3, L, bbl, US gal, ft3"),
-        ({"volume": "ft-in"}, "3: volume: `ft-in` is no unit of volume; write one of m3, L, bbl, US gal, ft3"),
+        (
+            {"volume": "gal"},
+            "3: volume: `gal` is no unit of volume; write one of m3, L, hL, kL, bbl, US gal, imp gal, ft3",
+        ),
+        (
+            {"volume": "ft-in"},
+            "3: volume: `ft-in` is no unit of volume; write one of m3, L, hL, kL, bbl, US gal, imp gal, ft3",
+        ),
         ({"date": "14/05/2024"}, "5: date: `14/05/2024` is not a date; write it as YYYY-MM-DD, or `not stated`"),
         (
             {"reference temperature": "15"},
@@ -230,7 +236,10 @@ def test_duplicate_rows_are_refused(tmp_path: Path) -> None:
 
 def test_two_decimal_marks(tmp_path: Path) -> None:
     found = mistakes(written(tmp_path, "0;1,5\n1;1.700\n", columns="level;volume"))
-    assert found == ["12: `.` here and `,` in line 11; use one decimal mark and no thousands marks"]
+    assert found == [
+        "12: `.` here and `,` in line 11; use one decimal mark, and where the other parts thousands say so: "
+        "`# decimal mark: dot` or `# decimal mark: comma`"
+    ]
 
 
 def test_feet_and_inches_need_their_marks(tmp_path: Path) -> None:

@@ -7,13 +7,17 @@ import pytest
 
 from gateway.acquisition.plan import InstrumentPlan
 from gateway.acquisition.register_map import ByteOrder, CurrentLoop, Signal, Table, ValueType
+from gateway.calculation.inventory import calculate
+from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.methods.expansion import ExpansionCoefficient
 from gateway.calculation.methods.tabulated import LinearDensity
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, Weighting
 from gateway.calculation.shapes import LyingCylinder, UprightCylinder
 from gateway.calculation.shapes.datum import WithDatum
+from gateway.records import Input, Quality, TankInput
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, TankSetup, dated_entries, load_site
+from simulators import load_scenario
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 FOOT = 0.3048
@@ -41,6 +45,31 @@ def test_site(demo: SiteSettings) -> None:
     assert (demo.http.host, demo.http.port) == ("127.0.0.1", 9109)
     assert all(tank.plan.gravity_m_s2 == 9.80665 and tank.binding.simulated for tank in demo.tanks)
     assert all(tank.binding.tank == tank.plan.tank and tank.description for tank in demo.tanks)
+
+
+PLACES = {
+    "TK-101": "Fuel depot",
+    "TK-204": "Sea terminal",
+    "J-3": "Airfield",
+    "B-2": "LPG bottling",
+    "C-7": "Chemical works",
+    "P-12": "Edible-oil store",
+    "BO-5": "Lube plant",
+    "A-1": "Additive plant",
+    "F-1": "Power station",
+    "D-1": "Peaking plant",
+}
+
+
+def test_no_place_has_a_name_that_a_firm_could_have(demo: SiteSettings) -> None:
+    """A description begins with a kind of place; only abbreviations have capitals behind that."""
+    simulated = load_scenario("printed_state").tanks
+    described = {tank.plan.tank: tank.description for tank in demo.tanks}
+    assert {tag: text.split(",")[0] for tag, text in described.items()} == PLACES
+    assert {tag: tank.description.split(",")[0] for tag, tank in simulated.items()} == PLACES
+    for text in [*described.values(), *(tank.description for tank in simulated.values())]:
+        words = [word for word in text.split()[1:] if word[0].isupper()]
+        assert words == [], text
 
 
 # tag: product, diameter, shell or tangent length, heel, reference height; heights of elements; minimum, maximum
@@ -226,7 +255,38 @@ def test_periods_and_staleness(demo: SiteSettings) -> None:
     assert heavy.level.overdue_after_s == 25.0
     assert {source.overdue_after_s for source in heavy.elements} == {150.0}
     assert {source.overdue_after_s for source in _tank(demo, "TK-101").binding.sources} == {10.0}
+    limits_s = {tank.plan.tank: tank.plan.age_difference_limit_s for tank in demo.tanks}
+    assert limits_s.pop("F-1") == 90.0, "one and a half of its profile's minute"
+    assert set(limits_s.values()) == {60.0}
     assert all(instrument.timeout_s == 1.0 for line in demo.lines for instrument in line.instruments)
+
+
+@pytest.mark.parametrize(
+    ("flow_m3_h", "late_s", "quality"),
+    [(0.0, 0.0, 0), (90.0, 0.0, 0), (1000.0, 0.0, 0), (0.0, 118.0, 0), (90.0, 118.0, 1), (1000.0, 118.0, 1)],
+)
+def test_a_profile_polled_each_minute_is_doubted_only_where_it_is_late_and_the_level_moves(
+    demo: SiteSettings, flow_m3_h: float, late_s: float, quality: int
+) -> None:
+    """F-1 is 32 m wide: 90 m3/h are 1.9 mm a minute. Its level is polled each 10 s, its profile each 60 s; a profile
+    118 s old beside a level that filled at 90 m3/h had been Good, since the limit was that of a stale one, 180 s."""
+    plan = _tank(demo, "F-1").plan
+    memory = EMPTY_MEMORY
+    seen = []
+    for index in range(60):
+        level_m = round(11.204 + flow_m3_h / 3600.0 * index * 10.0 / (math.pi * 256.0), 4)
+        age_s = late_s or index * 10.0 % 60.0 + 1.0
+        given = TankInput(
+            tank="F-1",
+            instant=NOW + timedelta(seconds=10 * index),
+            level=Input(level_m, Quality.GOOD, None, 0.1, "LT-F1.innage"),
+            elements=tuple(Input(60.0, Quality.GOOD, None, age_s, "TT-F1.t") for _ in plan.temperature.elements),
+            reference_density=Input(985.0, Quality.GOOD, None, 0.0, "site file", manual=True),
+        )
+        inventory, memory = calculate(plan, given, memory)
+        seen.append(inventory.figures.liquid_temperature.quality)
+    assert max(seen) == quality
+    assert seen[-1] == quality
 
 
 def test_lines(demo: SiteSettings) -> None:

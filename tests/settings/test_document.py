@@ -56,7 +56,7 @@ def test_including_too_deep_ends(tmp_path: Path) -> None:
 
 
 def test_a_broken_include_is_a_mistake_among_others(tmp_path: Path) -> None:
-    _write(tmp_path, site="include: [a.yaml, {b: c}]\nx: 1\nx: 2\n", a="a: [\n")
+    _write(tmp_path, site="include: [a.yaml, {b: c}]\nx: 1\nx: 2\n", a="tanks: [\n")
     _, mistakes = read_document(tmp_path / "site.yaml", {})
     assert len(mistakes) == 3
     assert mistakes[0] == f"{tmp_path}/site.yaml:3: x: is already given in line 2; keep one of the two"
@@ -105,17 +105,17 @@ def test_an_override_of_nothing_is_a_mistake(tmp_path: Path, key: str) -> None:
 
 
 def test_mistakes_come_once_in_the_order_of_files_and_lines(tmp_path: Path) -> None:
-    _write(tmp_path, site="include: a.yaml\nx: 1\ny: 2\n", a="z: 3\n")
+    _write(tmp_path, site="include: a.yaml\nx: 1\ny: 2\n", a="web: 3\n")
     document, _ = read_document(tmp_path / "site.yaml", {})
     mistakes = Mistakes(document)
     mistakes.add(("y",), "two")
     mistakes.add(("x",), "one")
-    mistakes.add(("z",), "three")
+    mistakes.add(("web",), "three")
     mistakes.add(("x",), "one")
     mistakes.foreign(["no place at all"])
     assert [line.removeprefix(f"{tmp_path}/") for line in mistakes.lines()] == [
         "site.yaml:2: x: one",
         "site.yaml:3: y: two",
-        "a.yaml:1: z: three",
+        "a.yaml:1: web: three",
         "no place at all",
     ]

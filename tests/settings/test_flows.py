@@ -58,7 +58,8 @@ def test_what_leaves_one_tank_may_fill_another(tmp_path: Path) -> None:
     flows: [{{instrument: F-1, signal: flow, direction: {direction}}}]"""
         for tag, gauge, direction in (("TK-1", "G-1", "out"), ("TK-2", "G-2", "in"))
     )
-    text = f"include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]\n{FLOWS}\ntanks:{tanks}\n"
+    head = f"include_from: {PARTS}\ninclude: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]\n"
+    text = f"{head}{FLOWS}\ntanks:{tanks}\n"
     settings = load(tmp_path, text)
     assert [[flow.into for flow in setup.plan.flows] for setup in settings.tanks] == [[False], [True]]
 

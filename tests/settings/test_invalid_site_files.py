@@ -41,7 +41,7 @@ def test_every_file_has_its_messages() -> None:
 
 def test_the_parts_around_the_mistakes_are_right(tmp_path: Path) -> None:
     site = tmp_path / "site.yaml"
-    site.write_text(f"include: [{FOLDER}/parts/yard.yaml, {FOLDER}/parts/tank.yaml]\n")
+    site.write_text(f"include_from: {FOLDER}\ninclude: [{FOLDER}/parts/yard.yaml, {FOLDER}/parts/tank.yaml]\n")
     settings = load_site(site, now=NOW)
     assert [tank.plan.tank for tank in settings.tanks] == ["TK-1"]
     assert settings.warnings == ()

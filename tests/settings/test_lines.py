@@ -15,7 +15,8 @@ PARTS = Path(__file__).parent.parent / "invalid_site_files" / "parts"
 def line(tmp_path: Path, text: str, instruments: str = "") -> LinePlan:
     """The plan of a line that is written so."""
     site = tmp_path / "site.yaml"
-    site.write_text(f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\nlines:\n  south: {{{text}}}\n{instruments}")
+    head = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
+    site.write_text(f"{head}lines:\n  south: {{{text}}}\n{instruments}")
     return next(plan for plan in load_site(site, now=NOW).lines if plan.name == "south")
 
 

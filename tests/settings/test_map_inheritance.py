@@ -11,7 +11,7 @@ from gateway.settings import site_schema
 from gateway.settings.document import read_document
 from tests.settings.yard import PARTS, load
 
-HEAD = f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
+HEAD = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
 
 
 def maps(folder: Path, text: str) -> dict[str, InstrumentMap]:
@@ -92,6 +92,29 @@ def test_the_number_of_elements_may_be_changed_and_one_of_them_alone(tmp_path: P
     assert found["t8"].minimum == -60.0
 
 
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
+def test_the_number_of_elements_may_be_changed_within_one_file_too(tmp_path: Path, order: tuple[int, ...]) -> None:
+    """Whatever stands above what, and though the base itself is used: it keeps its own number."""
+    texts = [
+        "  base: {signals: {t: {table: input_registers, address: 4, type: float32, unit: degC, repeat: 3}}}",
+        "  more: {based_on: base, signals: {t: {repeat: 5}, t2: none, t4: {maximum: 90 degC}}}",
+        "  wide: {based_on: base, shift: 100, signals: {t: {spacing: 10}}}",
+    ]
+    found = maps(tmp_path, "\n".join(texts[index] for index in order))
+    places = {name: {signal.name: signal.address for signal in each.signals} for name, each in found.items()}
+    assert places["base"] == {"t1": 4, "t2": 6, "t3": 8}
+    assert places["more"] == {"t1": 4, "t3": 8, "t4": 10, "t5": 12}
+    assert places["wide"] == {"t1": 104, "t2": 114, "t3": 124}
+    assert signals(found["more"])["t4"].maximum == 90.0
+
+
+def test_maps_that_come_with_the_program_stay_as_they_are_for_the_next(tmp_path: Path) -> None:
+    """An instrument that uses a map unrolls it; another map may be based on the same one before or after."""
+    mine = "  mine: {based_on: profile_16_int16, signals: {t: {repeat: 4}}}"
+    found = maps(tmp_path, f"{mine}\n  profile_16_int16: {{based_on: profile_16_int16}}")
+    assert (len(found["mine"].signals), len(found["profile_16_int16"].signals)) == (4, 16)
+
+
 def test_an_input_gets_its_span(tmp_path: Path) -> None:
     text = """
   mine:
@@ -151,7 +174,7 @@ def test_a_mistake_in_an_inherited_key_is_reported_where_that_key_stands(tmp_pat
     with pytest.raises(SettingsError) as caught:
         load(tmp_path, text)
     assert caught.value.mistakes == (
-        f"{tmp_path}/site.yaml:5: maps.mine.largest_block: 2 is not a block size for this map; give 4 to 125",
+        f"{tmp_path}/site.yaml:6: maps.mine.largest_block: 2 is not a block size for this map; give 4 to 125",
     )
     text = text.replace("largest_block: 2", "signals: {innage: {type: uint32}}")
     with pytest.raises(SettingsError) as caught:
@@ -161,7 +184,8 @@ def test_a_mistake_in_an_inherited_key_is_reported_where_that_key_stands(tmp_pat
 
 
 def test_an_input_without_a_span_says_what_it_lacks(tmp_path: Path) -> None:
-    text = f"""include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]
+    text = f"""include_from: {PARTS}
+include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]
 instruments:
   X-1: {{line: north, unit: 9, map: analog_inputs_8_microampere, period: 2 s}}
 tanks:
@@ -175,6 +199,6 @@ tanks:
     with pytest.raises(SettingsError) as caught:
         load(tmp_path, text)
     assert caught.value.mistakes == (
-        f"{tmp_path}/site.yaml:9: tanks.TK-1.level.signal: X-1.i1 is a current; a length is wanted here: give its "
+        f"{tmp_path}/site.yaml:10: tanks.TK-1.level.signal: X-1.i1 is a current; a length is wanted here: give its "
         "signal current_loop, what 4 mA and 20 mA mean",
     )

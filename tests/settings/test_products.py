@@ -24,6 +24,8 @@ from tests.settings.yard import PARTS, load, product, tank
 
 SAMPLE = "entered: 2026-11-20T06:00Z, expires: 31 d"
 
+INSTRUMENTS = f"include_from: {PARTS}\ninclude: [{PARTS}/instruments.yaml]\n"
+
 
 def of(folder: Path, text: str, **keys: str) -> CorrectionMethod:
     return product(folder, text, **keys).plan.product.method
@@ -186,7 +188,7 @@ products:
 
 
 def test_rounding_is_that_of_the_site_or_of_the_product(tmp_path: Path) -> None:
-    site = f"include: [{PARTS}/instruments.yaml]\nsite: {{name: yard, time_zone: UTC, rounding: standard}}\n"
+    site = f"{INSTRUMENTS}site: {{name: yard, time_zone: UTC, rounding: standard}}\n"
     diesel = "method: api_11_1_2004, group: refined, reference_temperature: 15 degC"
     plain = PetroleumCorrection(PetroleumGroup.REFINED, 15.0)
 
@@ -210,7 +212,7 @@ def test_rounding_is_that_of_the_site_or_of_the_product(tmp_path: Path) -> None:
 
 
 def test_weight_in_air_is_that_of_the_site_or_of_the_product(tmp_path: Path) -> None:
-    site = f"include: [{PARTS}/instruments.yaml]\nsite: {{name: yard, time_zone: UTC, weight_in_air: table_56}}\n"
+    site = f"{INSTRUMENTS}site: {{name: yard, time_zone: UTC, weight_in_air: table_56}}\n"
     text = "method: expansion_coefficient, expansion: 0.0005 /degC, reference_temperature: 20 degC"
 
     def buoyancy(more: str, at: str = site) -> AirBuoyancy:
@@ -258,7 +260,7 @@ def test_every_method_is_shown_in_the_annotated_file(tmp_path: Path) -> None:
 
 def test_a_time_zone_and_a_latitude(tmp_path: Path) -> None:
     """GRS80 normal gravity at 45 deg, sea level: 9.80620 m/s2 (Moritz 2000); free air takes 3.0877e-6 /s2 per metre."""
-    body = f"include: [{PARTS}/instruments.yaml, {PARTS}/products.yaml, {PARTS}/tank.yaml]\n"
+    body = f"include_from: {PARTS}\ninclude: [{PARTS}/instruments.yaml, {PARTS}/products.yaml, {PARTS}/tank.yaml]\n"
     found = load(tmp_path, f"{body}site: {{name: yard, time_zone: UTC, latitude: 45 deg, altitude: 1000 m}}\n")
     assert found.tanks[0].plan.gravity_m_s2 == pytest.approx(9.80620 - 0.0030877, abs=5e-6)
     setup, _ = tank(tmp_path)

@@ -149,7 +149,7 @@ def test_a_map_without_ranges_still_refuses_what_no_thermometer_can_mean() -> No
     lines = load_site(config_path("one_tank.yaml"), now=NOW).lines
     ranges = {each.name: (each.minimum, each.maximum) for plan in lines[0].instruments for each in plan.map.signals}
     assert ranges["t1"] == (-200.0, 600.0), "14.8 degC with its words swapped is -1.1e8 degC"
-    assert ranges["ullage"] == (None, None), "a level is judged by its own tank"
+    assert ranges["ullage"] == (-1000.0, 1000.0), "no length at a tank is above 1 km; its own tank judges the rest"
 
 
 def test_without_greatest_flows_nobody_can_tell_a_jump_from_pumping(tmp_path: Path) -> None:

@@ -133,6 +133,16 @@ def test_every_shape_has_datum_heel_and_deadwood(tmp_path: Path, shape: str) -> 
     assert full.volume(5.0) == pytest.approx(bare.volume(5.06) + 0.4 - 0.2, rel=1e-12)
 
 
+def test_a_reference_height_that_is_the_top_in_decimals_is_taken(tmp_path: Path) -> None:
+    """11.410 m of shell less a datum of 8 mm is 11.402000000000001 m in binary: 11.402 m was told to be below it."""
+    shape = "{kind: upright_cylinder, diameter: 18 m, height: 11.410 m, datum: 8 mm}"
+    assert 11.410 - 0.008 > 11.402
+    plan = plan_of(tmp_path, shape=shape, reference_height="11.402 m", heel_holds="product")
+    assert plan.reference_height_m == 11.402
+    with pytest.raises(SettingsError, match=r"11\.401 m is below the top of the shell, 11\.402 m"):
+        plan_of(tmp_path, shape=shape, reference_height="11.401 m", heel_holds="product")
+
+
 def test_a_capacity_table_may_say_what_the_tank_is(tmp_path: Path) -> None:
     table = f"{{file: {PARTS}/short_table.csv, kind: sphere}}"
     plan = plan_of(tmp_path, capacity_table=table, reference_height="1.2 m")
@@ -263,7 +273,7 @@ def test_the_air_is_thinner_at_altitude(tmp_path: Path) -> None:
     assert "gravity: 9.80665 m/s2" in site
     high = site.replace("gravity: 9.80665 m/s2", "latitude: 45 deg, altitude: 2000 m")
     (tmp_path / "high.yaml").write_text(high, "utf-8")
-    include = f"include: [high.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]\n"
+    include = f"include_from: {PARTS}\ninclude: [high.yaml, {PARTS}/instruments.yaml, {PARTS}/products.yaml]\n"
     yard = (PARTS / "yard.yaml").read_text("utf-8").split("\n", 1)[1]
     setup, _ = tank(tmp_path, yard, include, level=NOZZLE % "")
     assert column_of(setup.plan).air_density_kg_m3 == pytest.approx(1.2 * 79_495.2 / 101_325.0, abs=1e-5)
@@ -326,17 +336,22 @@ def test_elements_in_ohm(tmp_path: Path) -> None:
     assert resistance(20.0, 100.0) == pytest.approx(107.79, abs=0.005)
 
 
-def test_ages_may_differ_by_three_of_the_longest_period(tmp_path: Path) -> None:
+def test_ages_may_differ_by_one_and_a_half_of_the_longest_period_and_never_by_as_much_as_makes_one_stale(
+    tmp_path: Path,
+) -> None:
     assert plan_of(tmp_path).age_difference_limit_s == 60.0
     elements = "{instrument: R-1, resistance_element: Pt100, elements: [{signal: r1, height: 1 m}]}"
     setup, _ = tank(tmp_path, RESISTANCES, temperature=elements)
-    assert setup.plan.age_difference_limit_s == 75.0
+    assert setup.plan.age_difference_limit_s == 60.0
+    setup, _ = tank(tmp_path, RESISTANCES.replace("25 s", "60 s"), temperature=elements)
+    assert setup.plan.age_difference_limit_s == 90.0
+    assert {source.stale_after_s for source in setup.binding.elements} == {180.0}
     pressure = RESISTANCES + "      p: {table: input_registers, address: 9, type: uint16, unit: kPa}\n"
     density = "{instrument: R-1, signal: p, nozzle_height: 0.5 m, in_use: no}"
-    setup, _ = tank(tmp_path, pressure.replace("25 s", "40 s"), measured_density=density)
+    setup, _ = tank(tmp_path, pressure.replace("25 s", "80 s"), measured_density=density)
     assert setup.plan.age_difference_limit_s == 120.0
     # A vapour pressure that no density rests on does not count.
-    setup, _ = tank(tmp_path, pressure.replace("25 s", "40 s"), vapour_pressure="{instrument: R-1, signal: p}")
+    setup, _ = tank(tmp_path, pressure.replace("25 s", "80 s"), vapour_pressure="{instrument: R-1, signal: p}")
     assert setup.plan.age_difference_limit_s == 60.0
 
 

@@ -41,11 +41,12 @@ def _tank(folder: Path, *, level: bool = True, water: str = "none", **keys: str)
         **keys,
     }
     if level:
-        given_keys.setdefault("level", "{instrument: G-1, signal: innage, measures: innage}")
+        datum = ", datum: datum plate" if "capacity_table" in keys else ""
+        given_keys.setdefault("level", f"{{instrument: G-1, signal: innage, measures: innage{datum}}}")
     if "capacity_table" in keys:
         del given_keys["shape"]
     body = "".join(f"    {key}: {value}\n" for key, value in given_keys.items())
-    found = _load(folder, f"include: {PARTS}/yard.yaml\ntanks:\n  TK-1:\n{body}")
+    found = _load(folder, f"include_from: {PARTS}\ninclude: {PARTS}/yard.yaml\ntanks:\n  TK-1:\n{body}")
     return found.tanks[0], found.warnings
 
 
@@ -89,7 +90,7 @@ PRODUCT_FILES = sorted(str(file.relative_to(config_folder())) for file in config
 @pytest.mark.parametrize("name", PRODUCT_FILES)
 def test_every_shipped_product_is_right(tmp_path: Path, name: str) -> None:
     products = "" if name == "products/refined.yaml" else f"{PARTS}/products.yaml, "
-    text = f"include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {products}{name}]\ntanks:\n"
+    text = f"include_from: {PARTS}\ninclude: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {products}{name}]\ntanks:\n"
     text += "  TK-1:\n    product: diesel\n    density: {value: 838 kg/m3, entered: 2026-11-20T06:00Z, expires: 31 d}\n"
     text += "    shape: {kind: upright_cylinder, diameter: 8 m, height: 8 m}\n    reference_height: 9 m\n"
     text += "    level: {instrument: G-1, signal: innage, measures: innage}\n    free_water: none\n"
@@ -97,9 +98,13 @@ def test_every_shipped_product_is_right(tmp_path: Path, name: str) -> None:
 
 
 def test_shipped_products_need_a_density_of_the_tank(tmp_path: Path) -> None:
-    text = f"""
-include: [{PARTS}/site.yaml, {PARTS}/instruments.yaml, {PARTS}/tank.yaml, {config_path("products", "refined.yaml")}]
-"""
+    files = (
+        PARTS / "site.yaml",
+        PARTS / "instruments.yaml",
+        PARTS / "tank.yaml",
+        config_path("products", "refined.yaml"),
+    )
+    text = f"include_from: {PARTS}\ninclude: [{', '.join(map(str, files))}]\n"
     with pytest.raises(SettingsError) as caught:
         _load(tmp_path, text)
     (message,) = caught.value.mistakes
@@ -250,7 +255,7 @@ products:
     tanks = "tanks:\n  TK-1:\n    product: oil\n    shape: {kind: upright_cylinder, diameter: 8 m, height: 8 m}\n"
     tanks += "    reference_height: 9 m\n    level: {instrument: G-1, signal: innage, measures: innage}\n"
     tanks += "    free_water: none\n"
-    found = _load(tmp_path, f"include: {PARTS}/yard.yaml\n{product}{tanks}")
+    found = _load(tmp_path, f"include_from: {PARTS}\ninclude: {PARTS}/yard.yaml\n{product}{tanks}")
     method = found.tanks[0].plan.product.method
     assert isinstance(method, TabulatedDensity)
     assert method.density_at(30.0) == pytest.approx(912.25)
@@ -269,7 +274,7 @@ instruments:
     signals:
       innage: {table: input_registers, address: 7, type: uint16, scale: 0.0625, unit: in}
 """
-    found = _load(tmp_path, f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n{instrument}")
+    found = _load(tmp_path, f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n{instrument}")
     plan = found.lines[0].instruments[0]
     assert (plan.tag, plan.period_s, plan.timeout_s) == ("G-3", 0.5, 1.0)
     assert (plan.map.name, plan.map.largest_block, plan.map.gaps_allowed) == ("G-3", 20, False)
@@ -287,7 +292,7 @@ instruments:
     ],
 )
 def test_what_others_can_reach_is_warned_of(tmp_path: Path, address: str, warned: bool) -> None:
-    base = f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
+    base = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
     found = _load(tmp_path, f'{base}web: {{address: "{address}"}}\n')
     assert found.http is not None
     assert found.http.port == 9109
@@ -316,7 +321,7 @@ delivery:
     timeout: 5 s
     window: 7
 """
-    found = _load(tmp_path, f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n{mqtt}")
+    found = _load(tmp_path, f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n{mqtt}")
     plan = found.mqtt
     assert plan is not None
     assert (plan.host, plan.port, plan.prefix, plan.protocol) == ("broker.example", 8883, "a/b", "5")
@@ -325,12 +330,12 @@ delivery:
     assert plan.tls.ca == tmp_path / "none.pem"
     assert (plan.keepalive_s, plan.timeout_s, plan.window) == (60, 5.0, 7)
     assert found.warnings == (
-        f"{tmp_path}/site.yaml:11: delivery.mqtt.tls.ca: there is no file {tmp_path}/none.pem on this machine",
+        f"{tmp_path}/site.yaml:12: delivery.mqtt.tls.ca: there is no file {tmp_path}/none.pem on this machine",
     )
 
 
 def test_nothing_to_deliver_is_allowed(tmp_path: Path) -> None:
-    found = _load(tmp_path, f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n")
+    found = _load(tmp_path, f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n")
     assert (found.mqtt, found.http) == (None, None)
 
 
@@ -341,7 +346,7 @@ def test_a_broken_shipped_map_is_reported_in_its_own_file(tmp_path: Path, monkey
     unreadable = tmp_path / "instruments" / "unreadable.yaml"
     unreadable.write_text("signals: [\n", encoding="utf-8")
     monkeypatch.setattr("gateway.settings.map_trees.config_folder", lambda: tmp_path)
-    text = f"include: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\ninstruments:\n"
+    text = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\ninstruments:\n"
     text += "  G-3: {line: north, unit: 3, map: broken, period: 2 s}\n"
     text += "  G-4: {line: north, unit: 4, map: unreadable, period: 2 s}\n"
     with pytest.raises(SettingsError) as caught:

@@ -9,7 +9,7 @@ __all__ = ["NOW", "PARTS", "RESISTANCES", "load", "product", "tank"]
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 PARTS = Path(__file__).parent.parent / "invalid_site_files" / "parts"
-SITE = f"include: {PARTS}/yard.yaml\n"
+SITE = f"include_from: {PARTS}\ninclude: {PARTS}/yard.yaml\n"
 RESISTANCES = """
 instruments:
   R-1:

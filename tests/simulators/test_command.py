@@ -91,7 +91,11 @@ async def test_taken_port_is_said() -> None:
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["nowhere"], "nowhere: no such file or scenario; give a YAML file or one of: demo, printed_state\n"),
+        (
+            ["nowhere"],
+            "nowhere: no such file or scenario; give a YAML file or one of: demo, every_key, paint_works, "
+            "printed_state\n",
+        ),
         (
             ["demo", "--port", "bus-a"],
             "--port bus-a: is not LINE=PORT with a port of 0 to 65535; write it like bus-a=15020\n",

@@ -2,6 +2,7 @@
 
 import asyncio
 import math
+import re
 import struct
 
 import pytest
@@ -246,19 +247,39 @@ async def seen(running: Running, patience_s: float = PATIENCE_S) -> list[bytes]:
     return replies
 
 
-def test_faults_are_told_apart_from_mistakes() -> None:
-    with pytest.raises(ValueError, match=r"there is no 'opne_element'; give one of: open_element, "):
-        make_fault("opne_element")
-    with pytest.raises(ValueError, match="silence knows no 'delay'; its options: none"):
-        make_fault("silence", {"delay": "3 s"})
-    with pytest.raises(ValueError, match="offset needs signal and amount"):
-        make_fault("offset")
-    with pytest.raises(ValueError, match="'fast' is not a duration with its unit"):
-        make_fault("slow", {"delay": "fast"})
-    with pytest.raises(ValueError, match="in one of these ways: bytes, truncated"):
-        make_fault("garbled", {"how": "badly"})
-    with pytest.raises(ValueError, match=r"options.element: 'two' is not a whole number"):
-        make_fault("open_element", {"element": "two"})
+@pytest.mark.parametrize(
+    ("name", "options", "message"),
+    [
+        ("opne_element", {}, "fault: there is no fault 'opne_element'; did you mean 'open_element'?"),
+        ("hail", {}, "fault: there is no fault 'hail'; give one of: open_element, short_element, frozen, offset, "),
+        ("silence", {"delay": "3 s"}, "options.delay: silence has no such option; it has none, leave it out"),
+        ("frozen", {"singal": "t1"}, "options.singal: frozen has no such option; did you mean 'signal'?"),
+        ("offset", {}, "options.signal: offset needs it: the signal; give for example t3"),
+        (
+            "slow",
+            {"delay": "fast"},
+            "options.delay: 'fast' is not a duration with its unit (s, ms, min, h, d); give for ",
+        ),
+        ("slow", {"delay": "-1 s"}, "options.delay: '-1 s' is not a duration"),
+        (
+            "garbled",
+            {"how": "badly"},
+            "options.how: 'badly' is no way to garble a frame; give one of: bytes, truncated",
+        ),
+        ("open_element", {"element": "two"}, "options.element: 'two' is not a whole number; give for example 4"),
+        ("open_element", {"element": "0"}, "options.element: '0' is out of range; give 1 or more"),
+        ("exception", {"code": "256"}, "options.code: '256' is out of range; give 1 to 255"),
+        ("duplicate_address", {"factor": "nan"}, "options.factor: 'nan' is not a number; give for example 0.8"),
+        (
+            "dropped_connection",
+            {"half_answered": "maybe"},
+            "options.half_answered: 'maybe' is not true or false; give ",
+        ),
+    ],
+)
+def test_faults_are_told_apart_from_mistakes(name: str, options: dict[str, object], message: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(message)):
+        make_fault(name, options)
 
 
 def test_options_are_read_from_text() -> None:

@@ -53,7 +53,7 @@ WRITE_NAME = re.compile(
     r"(?:mask_?write|read_?write|write_?(?:single|multiple|mask|coil|register|file))", re.IGNORECASE
 )
 LINE_LIMIT = 400
-PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset({"_asdict", "_fields", "_make", "_replace", "_value_"})
+PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset({"_exit", "_asdict", "_fields", "_make", "_replace", "_value_"})
 """Of named tuples and enums, as their documentation has it."""
 MQTT_LIBRARY_USER = "gateway.delivery.mqtt_connection"
 
@@ -285,6 +285,7 @@ def foreign_privacies(tree: Tree) -> list[str]:
     """
     found = []
     for module in tree.within("gateway"):
+        owners = {"self", "cls", *(node.name for node in module.tree.body if isinstance(node, ast.ClassDef))}
         found += [
             f"{module.name}:{node.lineno} reaches for {ast.unparse(node)}"
             for node in ast.walk(module.tree)
@@ -292,7 +293,7 @@ def foreign_privacies(tree: Tree) -> list[str]:
             and node.attr.startswith("_")
             and not node.attr.startswith("__")
             and node.attr not in PUBLIC_IN_SPITE_OF_THEIR_NAMES
-            and not (isinstance(node.value, ast.Name) and node.value.id in ("self", "cls"))
+            and not (isinstance(node.value, ast.Name) and node.value.id in owners)
         ]
         if module.name != MQTT_LIBRARY_USER:
             found += [f"{module.name} imports {name}" for name in sorted(tree.imports(module)) if _inside(name, "paho")]

@@ -64,7 +64,7 @@ def _figures(labelled: _Labelled) -> Iterable[Metric]:
 
 
 def _conditions(labelled: _Labelled) -> Iterable[Metric]:
-    quality = GaugeMetricFamily("tank_quality", f"Worst quality of the tank's figures: {_QUALITY}.")
+    quality = GaugeMetricFamily("tank_quality", f"Worst quality of the tank's figures that count: {_QUALITY}.")
     by_figure = GaugeMetricFamily("tank_figure_quality", f"Quality of each figure: {_QUALITY}.")
     time = GaugeMetricFamily(
         "tank_inventory_time_seconds", "Instant the newest inventory was calculated for, seconds since 1970 UTC."
@@ -179,6 +179,14 @@ def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         "How often it began to seem that another master is on the line.",
         labels=names,
     )
+    seconds = CounterMetricFamily(
+        "tank_gateway_line_second_answers",
+        "Frames that look like another answer to a request that was answered.",
+        labels=names,
+    )
+    shifts = CounterMetricFamily(
+        "tank_gateway_line_shifts", "How often answers began to stay behind their requests.", labels=names
+    )
     lateness = HistogramMetricFamily(
         "tank_gateway_line_poll_lateness_seconds", "How long after its due time each poll was begun.", labels=names
     )
@@ -192,8 +200,10 @@ def _lines(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         late.add_metric(labels, status.late_answers)
         unsolicited.add_metric(labels, status.unsolicited_frames)
         masters.add_metric(labels, status.second_master_suspicions)
+        seconds.add_metric(labels, status.second_answers)
+        shifts.add_metric(labels, status.shifts)
         _add_histogram(lateness, labels, status.lateness)
-    return connected, wanted, opened, standby, busy, late, unsolicited, masters, lateness
+    return connected, wanted, opened, standby, busy, late, unsolicited, masters, seconds, shifts, lateness
 
 
 def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
@@ -232,6 +242,12 @@ def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         "tank_gateway_calculation_errors", "Inventories not calculated for a defect of the gateway.", labels=("site",)
     )
     errors.add_metric((snapshot.site,), snapshot.calculation_errors)
+    dropped = CounterMetricFamily(
+        "tank_gateway_log_lines_dropped",
+        "Log lines dropped because nobody read them or they could not be written.",
+        labels=("site",),
+    )
+    dropped.add_metric((snapshot.site,), snapshot.log_lines_dropped)
     return (
         _single("tank_gateway_build_info", "Version of the gateway, and which start of it this is.", build, 1.0),
         _single("tank_gateway_simulated", "Whether any of this is simulated.", site, float(snapshot.simulated)),
@@ -248,6 +264,7 @@ def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
             snapshot.instant.timestamp(),
         ),
         errors,
+        dropped,
     )
 
 

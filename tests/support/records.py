@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import strategies as st
 
 from gateway.delivery.payload import StatusContext
+from gateway.figures import tank_quality
 from gateway.records import (
     ENTRIES,
     ElementUse,
@@ -58,13 +59,13 @@ def inventory(
     **given: Figure,
 ) -> Inventory:
     sheet = figures(**given)
-    worst = max(figure.quality for figure in sheet)
+    worst = tank_quality(sheet)
     return Inventory(tank, "gasoline", instant, sheet, elements, worst, simulated, last_good or {})
 
 
 def record(tank: str = "TK-1", sequence: int = 1, *, simulated: bool = False, **given: Figure) -> InventoryRecord:
     sheet = figures(**given)
-    worst = max(figure.quality for figure in sheet)
+    worst = tank_quality(sheet)
     return InventoryRecord(
         "harbour", BOOT, sequence, Inventory(tank, "gasoline", NOON, sheet, (), worst, simulated, {}), 10.0
     )
@@ -89,6 +90,8 @@ def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnaps
                 late_answers=4,
                 unsolicited_frames=1,
                 second_master_suspicions=5,
+                second_answers=8,
+                shifts=9,
                 on_standby=True,
                 connections_wanted=4,
                 connections_open=2,

@@ -136,6 +136,30 @@ async def test_nothing_can_be_written(method: str) -> None:
         assert (await client.head("/health")).status_code == 200
 
 
+async def test_head_is_get_without_the_content() -> None:
+    """RFC 9110, section 9.3.2: the same header fields, and nothing after them."""
+    readings = readings_json(snapshot(), {"east": "192.0.2.10:502"}, ())
+    async with _running(_server(readings=lambda: readings)) as client:
+        for path in ("/metrics", "/inventories", "/readings", "/health", "/ready"):
+            got, head = await client.get(path), await client.head(path)
+            assert (head.status_code, head.content) == (got.status_code, b"")
+            told = ("content-type", "content-length", "cache-control")
+            assert [head.headers[name] for name in told] == [got.headers[name] for name in told]
+            assert int(head.headers["content-length"]) == len(got.content) > 0
+    # And nothing after them on the wire: the next answer of the same connection follows at once.
+    server = _server()
+    async with _running(server):
+        reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        for method in ("HEAD", "GET"):
+            writer.write(f"{method} /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n".encode())
+        async with asyncio.timeout(_PATIENCE_S):
+            for _ in range(2):
+                assert await reader.readline() == b"HTTP/1.1 200 OK\r\n"
+                await reader.readuntil(b"\r\n\r\n")
+            assert await reader.readexactly(16) == b'{"healthy":true}'
+        writer.close()
+
+
 async def test_a_document_that_fails_is_logged_and_the_server_goes_on() -> None:
     def fail() -> bytes:
         raise RuntimeError("broken")
@@ -180,7 +204,7 @@ async def test_a_stop_does_not_wait_for_idle_half_sent_or_unanswered_requests() 
     writers = []
     async with _running(server) as client:
         assert (await client.get("/health")).status_code == 200
-        for sent in (b"", b"GET /metrics HTT", b"GET /inventories HTTP/1.1\r\nHost: gateway\r\n\r\n"):
+        for sent in (b"", b"GET /metrics HTT", b"GET /inventories HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"):
             _, writer = await asyncio.open_connection("127.0.0.1", server.port)
             writer.write(sent)
             await writer.drain()

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from gateway.calculation.shapes.ends import wedge
 from gateway.calculation.shapes.fit import fit_piecewise, integrate
-from gateway.calculation.shapes.heads import Head, segment_area, torispherical_profile
+from gateway.calculation.shapes.heads import Head, level_heads_volume, segment_area, torispherical_profile
 from gateway.calculation.shapes.limits import level_outside, require_dimensions
 from gateway.errors import SettingsError
 
@@ -16,6 +16,8 @@ __all__ = ["TiltedCylinder"]
 
 _LEAST_SLOPE, _STEEPEST_SLOPE = 1e-5, 1.0
 _TOLERANCE = 1e-12
+_NO_HEEL = 1e-9
+"""As a part of the full shell: what the fit of the heads cannot tell from nothing, less than a drop, is no heel."""
 
 
 class _Arc(NamedTuple):
@@ -117,6 +119,8 @@ class TiltedCylinder:
     bottom_m: float = field(init=False, default=0.0)
     top_m: float = field(init=False)
     heel_m3: float = field(init=False)
+    whole_m3: float = field(init=False)
+    """All that it holds: more than at the top level, by the wedge of its high end that stands above that."""
     clause: str = field(init=False)
     _per_depth: float = field(init=False, repr=False)
     """Depth across the shell, at right angles to the axis, over level: 1 / cos of the angle."""
@@ -140,7 +144,11 @@ class TiltedCylinder:
         object.__setattr__(self, "top_m", self.diameter_m / self._per_depth)
         object.__setattr__(self, "clause", f"lying cylinder rising {self.slope:.5g}, {self.head.value} heads")
         object.__setattr__(self, "_heads", self._fitted_heads())
-        object.__setattr__(self, "heel_m3", self.volume(0.0))
+        lowest_m3 = self.volume(0.0)
+        full_m3 = 0.25 * math.pi * self.diameter_m**2 * self.tangent_length_m
+        object.__setattr__(self, "heel_m3", lowest_m3 if lowest_m3 > _NO_HEEL * full_m3 else 0.0)
+        heads = level_heads_volume(self.head, self.crown_ratio, self.knuckle_ratio)(1.0) * self.diameter_m**3
+        object.__setattr__(self, "whole_m3", full_m3 + heads)
 
     def _end_depths(self, level_m: float) -> tuple[float, float]:
         """Depth of the surface across the shell at the low and at the high tangent line; may be negative."""
@@ -170,4 +178,5 @@ class TiltedCylinder:
         low, high = self._end_depths(level_m)
         radius = 0.5 * self.diameter_m
         shell = (_shell_integral(low, radius) - _shell_integral(high, radius)) / self.slope
-        return shell + self._heads(level_m)
+        # Where the heads hold next to nothing the fit may fall below it by its own error.
+        return shell + max(0.0, self._heads(level_m))
