@@ -29,14 +29,6 @@ from tests.support.mosquitto import free_port
 ACCEPTED = bytes([0x20, 0x02, 0x00, 0x00])
 """CONNACK of MQTT 3.1.1 (section 3.2)."""
 STARTS = tuple(map(bytes.fromhex, ("40020001", "4000", "3005", "3205000173", "900300", "2002", "e000")))
-    b"\x40\x02\x00\x01",
-    b"\x40\x00",
-    b"\x30\x05",
-    b"\x32\x05\x00\x01s",
-    b"\x90\x03\x00",
-    b"\x20\x02",
-    b"\xe0\x00",
-)
 """Of PUBACK, PUBLISH, SUBACK, CONNACK and DISCONNECT."""
 Script = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
