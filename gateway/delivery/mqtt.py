@@ -188,7 +188,7 @@ class MqttDelivery:
     def _check(self, connection: Connection, now_s: float) -> None:
         """Raises DeliveryError when the connection has ended, or is as good as ended."""
         if connection.ended is not None:
-            raise connection.ended
+            raise ConnectionEndedError(connection.ended)
         oldest_s = next(iter(self._sent_s.values()), None)
         if oldest_s is not None and now_s - oldest_s >= self._plan.timeout_s:
             raise DeliveryError(f"no acknowledgement within {self._plan.timeout_s:g} s")
