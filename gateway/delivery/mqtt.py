@@ -28,7 +28,7 @@ from gateway.validity import valid_for_s
 
 __all__ = ["MqttDelivery"]
 
-_GOODBYE_S = 6.0
+_GOODBYE_S = 5.0
 """Longest a clean stop goes on telling the server."""
 _STATUS_GAP_S = 1.0
 """Shortest time between two status messages, whatever others say on our topics."""
@@ -68,6 +68,7 @@ class MqttDelivery:
         self._wake = asyncio.Event()
         self._held_up = False
         """Whether something waits for an acknowledgement, be it only for its room in the window."""
+        self._newest: Connection | None = None
         self._connected = False
         self._connected_at_s: float | None = None
         """When this attempt's connection stood; None while it has not."""
@@ -139,6 +140,10 @@ class MqttDelivery:
             subscribed=self._neighbours.subscribed,
             wake=self._wake.set,
         )
+        if self._newest is not None and self._newest.dialling:
+            # Threads must not gather where a name server is silent for ever.
+            raise DeliveryError("the try before is not over: is there a name server that answers?")
+        self._newest = connection
         await connection.open()
         self._connected = True
         self._connected_at_s = self._status_due_s = self._monotonic()
@@ -183,7 +188,7 @@ class MqttDelivery:
     def _check(self, connection: Connection, now_s: float) -> None:
         """Raises DeliveryError when the connection has ended, or is as good as ended."""
         if connection.ended is not None:
-            raise connection.ended
+            raise ConnectionEndedError(connection.ended)
         oldest_s = next(iter(self._sent_s.values()), None)
         if oldest_s is not None and now_s - oldest_s >= self._plan.timeout_s:
             raise DeliveryError(f"no acknowledgement within {self._plan.timeout_s:g} s")

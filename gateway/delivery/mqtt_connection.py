@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -22,7 +23,7 @@ from gateway.delivery.mqtt_others import EndedBy
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 
-__all__ = ["Connection", "ConnectionEndedError", "Will"]
+__all__ = ["Connection", "ConnectionEndedError", "Ended", "Will"]
 
 _PROTOCOLS = {"3.1.1": MQTTProtocolVersion.MQTTv311, "5": MQTTProtocolVersion.MQTTv5}
 _LONGEST_DIAL_S = 5.0
@@ -32,16 +33,26 @@ _LOOK_EVERY_S = 1.0
 _UNSPECIFIED = 128
 """paho has this one reason for whatever closes a socket from outside."""
 _NO_MQTT = 0x82
+_NOT_ACCEPTED = "server closed the connection before accepting it"
+_LARGEST_MESSAGE = 131_072
+"""What a server of MQTT 5 may send us, in bytes; beside our own status nothing is asked for."""
 _TAKEN_OVER = 0x8E
 """MQTT 5 section 3.14.2.1: another connection has the same client identifier."""
+
+
+class Ended(NamedTuple):
+    """How a connection that stood has ended."""
+
+    reason: str
+    by: EndedBy = EndedBy.OTHER
 
 
 class ConnectionEndedError(DeliveryError):
     """A connection that stood has ended. A new one may stand."""
 
-    def __init__(self, reason: str, by: EndedBy = EndedBy.OTHER) -> None:
-        super().__init__(reason)
-        self.by = by
+    def __init__(self, ended: Ended) -> None:
+        super().__init__(ended.reason)
+        self.by = ended.by
 
 
 class Will(NamedTuple):
@@ -78,13 +89,14 @@ class Connection:
         self._subscribed = subscribed
         self._wake = wake
         self._loop = asyncio.get_running_loop()
-        self._accepted: asyncio.Future[None] = self._loop.create_future()
+        self._accepted: asyncio.Future[str | None] = self._loop.create_future()
+        """None, or why not. An exception would keep all of this alive by the frames in its traceback."""
         self._closed = asyncio.Event()
+        self._dial: threading.Thread | None = None
         self._next_look: asyncio.TimerHandle | None = None
         self._watched: int | None = None
         """The descriptor that the loop watches."""
-        self.ended: ConnectionEndedError | None = None
-        """Why, once it has."""
+        self.ended: Ended | None = None
         self.receive_maximum = 65_535
         """QoS 1 messages the server lets be in flight; MQTT 5 section 3.2.2.3.3 gives the default."""
         protocol = _PROTOCOLS[plan.protocol]
@@ -126,8 +138,13 @@ class Connection:
         """
         info = self._client.publish(topic, payload, qos=1, retain=True)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            raise self.ended or ConnectionEndedError(paho.error_string(info.rc))
+            raise ConnectionEndedError(self.ended or Ended(paho.error_string(info.rc)))
         return info.mid
+
+    @property
+    def dialling(self) -> bool:
+        """Whether the thread that dials is still at it, be it that nobody waits for it any more."""
+        return self._dial is not None and self._dial.is_alive()
 
     async def close(self) -> None:
         """Disconnect in good order, so that the server keeps the last will to itself. Waits until that is written."""
@@ -138,47 +155,54 @@ class Connection:
         """Close the socket at once and without a word: the server then publishes the last will."""
         client = self._client
         client.on_socket_register_write = client.on_socket_unregister_write = client.on_socket_close = None
-        client.on_disconnect = None
+        client.on_connect = client.on_disconnect = client.on_publish = client.on_message = client.on_subscribe = None
         self._unwatch()
         opened = client.socket()
         if opened is not None:
             opened.close()
 
     async def _dialled(self) -> None:
-        """The name looked up, the connection made, TLS agreed, CONNECT sent."""
-        dialled: asyncio.Future[None] = self._loop.create_future()
+        """The name looked up, the connection made, TLS agreed and CONNECT sent, all in a thread."""
+        dialled: asyncio.Future[str | None] = self._loop.create_future()
 
-        def settle(error: Exception | None) -> None:
+        def settle(trouble: str | None) -> None:
             if dialled.done():  # given up: close what came too late
                 self.abort()
-            elif error is None:
-                dialled.set_result(None)
             else:
-                dialled.set_exception(error)
+                dialled.set_result(trouble)
 
         def dial() -> None:
-            error = None
+            trouble = None
             try:
-                self._client.connect(self._plan.host, self._plan.port, self._plan.keepalive_s)
+                self._client.connect(
+                    self._plan.host, self._plan.port, self._plan.keepalive_s, properties=_wishes(self._plan)
+                )
             except Exception as exc:  # noqa: BLE001 - told to whoever waits
-                error = exc
+                trouble = self._why_not_dialled(exc)
             with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits, and paho closes its own socket
-                self._loop.call_soon_threadsafe(settle, error)
+                self._loop.call_soon_threadsafe(settle, trouble)
 
         # For a thread of the loop's own the process would wait at its end, however long a name server is silent.
-        threading.Thread(target=dial, name="mqtt dial", daemon=True).start()
+        self._dial = threading.Thread(target=dial, name="mqtt dial", daemon=True)
+        self._dial.start()
         longest_s = 2 * self._client.connect_timeout + self._plan.timeout_s
         try:
             async with asyncio.timeout(longest_s):
-                await dialled
-        except TimeoutError as exc:
-            # One of ours has no words; that of a socket has.
-            waited_s = self._client.connect_timeout if exc.args else longest_s
-            raise DeliveryError(f"server did not answer within {waited_s:g} s") from exc
-        except ssl.SSLCertVerificationError as exc:
-            raise DeliveryError(f"server certificate not accepted: {exc.verify_message}") from exc
-        except (OSError, ValueError) as exc:  # ValueError: a host name that IDNA refuses
-            raise DeliveryError(getattr(exc, "strerror", None) or str(exc)) from exc
+                trouble = await dialled
+        except TimeoutError:
+            raise DeliveryError(f"server did not answer within {longest_s:g} s") from None
+        if trouble is not None:
+            raise DeliveryError(trouble)
+
+    def _why_not_dialled(self, exc: Exception) -> str:
+        if isinstance(exc, TimeoutError):
+            return f"server did not answer within {self._client.connect_timeout:g} s"
+        if isinstance(exc, ssl.SSLCertVerificationError):
+            return f"server certificate not accepted: {exc.verify_message}"
+        if isinstance(exc, OSError) and exc.strerror:
+            return exc.strerror
+        # A host name that IDNA refuses, for example.
+        return str(exc) or type(exc).__name__
 
     async def _answered(self) -> None:
         """Accepted by the server."""
@@ -193,7 +217,7 @@ class Connection:
         client.on_socket_close = self._on_socket_close
         opened = client.socket()
         if not isinstance(opened, socket.socket):
-            raise DeliveryError("server closed the connection before accepting it")
+            raise DeliveryError(_NOT_ACCEPTED)
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._watched = opened.fileno()
         self._loop.add_reader(self._watched, self._read)
@@ -201,9 +225,11 @@ class Connection:
         self._write()
         try:
             async with asyncio.timeout(self._plan.timeout_s):
-                await self._accepted
+                refusal = await self._accepted
         except TimeoutError:
             raise DeliveryError(f"server did not answer within {self._plan.timeout_s:g} s") from None
+        if refusal is not None:
+            raise DeliveryError(refusal)
 
     # What the loop calls
 
@@ -234,9 +260,7 @@ class Connection:
         try:
             step()
         except Exception as exc:  # noqa: BLE001
-            error = ConnectionEndedError(f"what the server sent is not understood: {type(exc).__name__} {exc}")
-            error.__cause__ = exc
-            self._end(error)
+            self._end(Ended(f"what the server sent is not understood: {type(exc).__name__} {exc}"))
             self.abort()
 
     def _unwatch(self) -> None:
@@ -248,13 +272,12 @@ class Connection:
             self._next_look.cancel()
         self._closed.set()
 
-    def _end(self, error: ConnectionEndedError) -> None:
+    def _end(self, ended: Ended) -> None:
         if self.ended is None:
-            self.ended = error
+            self.ended = ended
         if not self._accepted.done():
-            closed = error.by is EndedBy.SERVER
-            reason = "server closed the connection before accepting it" if closed else str(error)
-            self._accepted.set_exception(DeliveryError(reason))
+            closed = ended.by is EndedBy.SERVER
+            self._accepted.set_result(_NOT_ACCEPTED if closed else ended.reason)
         self._wake()
 
     # What paho calls
@@ -279,7 +302,7 @@ class Connection:
         if self._accepted.done():
             return
         if code.is_failure:
-            self._accepted.set_exception(DeliveryError(f"server refused the connection: {code}"))
+            self._accepted.set_result(f"server refused the connection: {code}")
             return
         self.receive_maximum = getattr(properties, "ReceiveMaximum", self.receive_maximum)
         self._accepted.set_result(None)
@@ -289,13 +312,13 @@ class Connection:
     ) -> None:
         if flags.is_disconnect_packet_from_server:  # MQTT 5 only
             by = EndedBy.TAKEOVER if code.value == _TAKEN_OVER else EndedBy.OTHER
-            self._end(ConnectionEndedError(f"server ended the connection: {code}", by))
+            self._end(Ended(f"server ended the connection: {code}", by))
         elif code.value == _UNSPECIFIED:
-            self._end(ConnectionEndedError("server closed the connection", EndedBy.SERVER))
+            self._end(Ended("server closed the connection", EndedBy.SERVER))
         elif code.value == _NO_MQTT:
-            self._end(ConnectionEndedError("what the server sent is not MQTT"))
+            self._end(Ended("what the server sent is not MQTT"))
         else:
-            self._end(ConnectionEndedError(str(code)))
+            self._end(Ended(str(code)))
 
     def _on_publish(
         self, client: paho.Client, data: object, number: int, code: ReasonCode, properties: Properties
@@ -309,3 +332,12 @@ class Connection:
         self, client: paho.Client, data: object, number: int, codes: list[ReasonCode], properties: Any
     ) -> None:
         self._subscribed(next((str(code) for code in codes if code.is_failure), None))
+
+
+def _wishes(plan: MqttPlan) -> Properties | None:
+    """What CONNECT asks for beside what its arguments say. MQTT 3.1.1 has no words for it."""
+    if plan.protocol != "5":
+        return None
+    wishes = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    wishes.MaximumPacketSize = _LARGEST_MESSAGE
+    return wishes

@@ -41,8 +41,13 @@ class Neighbours:
 
     def heard(self, payload: bytes, retained: bool, now_s: float) -> bool:
         """A message on our status topic. Whether our own status should be told again."""
+        before = self._others.last
         again = self._others.heard(payload, retained, now_s)
         self._tell_other(now_s)
+        last = self._others.last
+        if last is not None and last != before:
+            log = self._log.info if last.cause == "stopped" else self._log.warning
+            log("delivery.mqtt_last_boot", **last._asdict())
         return again
 
     def subscribed(self, refusal: str | None) -> None:

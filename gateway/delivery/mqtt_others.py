@@ -41,7 +41,7 @@ class OtherBoots:
         self._online: str | None = None
         self._online_s = 0.0
         self.heard_ourselves = False
-        """Whether what we say comes back: only then would we hear another."""
+        """Whether anything that we say there comes back: only then would we hear another."""
         self.last: LastBoot | None = None
 
     def heard(self, payload: bytes, retained: bool, now_s: float) -> bool:
@@ -53,7 +53,7 @@ class OtherBoots:
         if told is None:
             return False
         if told.boot == self._boot:
-            self.heard_ourselves |= not retained
+            self.heard_ourselves = True
             return False
         if retained and self.last is None and not self.heard_ourselves:
             self.last = told

@@ -2,25 +2,35 @@
 
 import asyncio
 import contextlib
+import gc
 import socket
 import ssl
 import struct
 import subprocess
 import sys
+import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
 import trustme
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
-from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Will
+from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Ended, Will
+from gateway.delivery.mqtt_others import EndedBy
 from gateway.errors import DeliveryError
-from tests.support.deliveries import plan_for, until
+from tests.support.deliveries import make_delivery, plan_for, running, until
+from tests.support.mosquitto import free_port
 
 ACCEPTED = bytes([0x20, 0x02, 0x00, 0x00])
 """CONNACK of MQTT 3.1.1 (section 3.2)."""
+STARTS = tuple(map(bytes.fromhex, ("40020001", "4000", "3005", "3205000173", "900300", "2002", "e000")))
+"""Of PUBACK, PUBLISH, SUBACK, CONNACK and DISCONNECT."""
 Script = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
 
@@ -119,10 +129,10 @@ async def test_a_write_that_closes_the_socket_leaves_nothing_watched() -> None:
         for _ in range(20):
             connection.send("tanks/harbour/TK-1/inventory", b"x" * 1_000_000)
         await asyncio.sleep(0)
-        assert connection.ended is None
+        assert told.wakes == 0
         go_on.set()
         await until(lambda: connection.ended)
-    assert str(connection.ended) == "server closed the connection"
+    assert connection.ended == Ended("server closed the connection", EndedBy.SERVER)
     assert told.wakes == 1
     with pytest.raises(ConnectionEndedError, match="server closed the connection"):
         connection.send("tanks/harbour/TK-1/inventory", b"x")
@@ -170,6 +180,32 @@ async def test_a_server_of_another_kind_is_told_in_a_sentence(answer: bytes) -> 
     async with server(speak) as port:
         with pytest.raises(DeliveryError, match=r"^(what the server sent is not|server did not answer within 0\.2 s)"):
             await Told().connection(port, timeout_s=0.2).open()
+
+
+@given(st.binary(max_size=40) | st.builds(bytes.__add__, st.sampled_from(STARTS), st.binary(max_size=12)))
+@settings(max_examples=60)
+def test_whatever_a_server_sends_ends_the_connection_at_most(sent: bytes) -> None:
+    """Bytes of no sense, and packets that begin well; then the server closes the connection."""
+
+    async def speak(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await accept(reader, writer)
+        writer.write(sent)
+
+    async def converse() -> None:
+        complaints: list[dict[str, Any]] = []
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: complaints.append(context))
+        async with server(speak) as port:
+            connection = Told().connection(port)
+            await connection.open()
+            for number in range(3):
+                with contextlib.suppress(ConnectionEndedError):
+                    connection.send(f"tanks/harbour/TK-{number}/inventory", b"x")
+            await until(lambda: connection.ended)
+            connection.abort()
+            await asyncio.sleep(0)
+        assert complaints == []
+
+    asyncio.run(converse())
 
 
 async def test_messages_that_come_in_one_piece_of_tls_are_all_heard() -> None:
@@ -235,6 +271,42 @@ async def test_a_dial_given_up_is_closed_when_it_stands_after_all() -> None:
             while piece := await asyncio.to_thread(ours.recv, 4096):
                 read += piece
         assert read[:1] in (b"", b"\x10"), "at most CONNECT"
+
+
+async def test_what_a_failed_try_needed_is_gone_without_the_collector() -> None:
+    """The daemon lets the collector of cycles look rarely; a broker may be away for weeks."""
+    gc.collect()
+    gc.disable()
+    try:
+        before = sum(isinstance(each, paho.Client) for each in gc.get_objects())
+        for _ in range(20):
+            with pytest.raises(DeliveryError, match="Connection refused"):
+                await Told().connection(free_port()).open()
+        await asyncio.sleep(0)
+        assert sum(isinstance(each, paho.Client) for each in gc.get_objects()) - before <= 1
+    finally:
+        gc.enable()
+
+
+async def test_threads_do_not_gather_where_a_name_server_is_silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    answer = threading.Event()
+
+    def silent(*_: object, **__: object) -> None:
+        answer.wait(20.0)
+        raise OSError("no such name")
+
+    monkeypatch.setattr(socket, "getaddrinfo", silent)
+    try:
+        with capture_logs() as logs:
+            async with running(make_delivery(1883, timeout_s=0.01)):
+                await until(lambda: len(logs) == 2)
+        assert [entry["reason"] for entry in logs] == [
+            "server did not answer within 0.03 s",
+            "the try before is not over: is there a name server that answers?",
+        ]
+        assert sum(thread.name == "mqtt dial" for thread in threading.enumerate()) == 1
+    finally:
+        answer.set()
 
 
 def test_the_process_ends_though_a_name_server_is_silent() -> None:

@@ -170,7 +170,7 @@ BROKER_BREAKS: tuple[Break, ...] = (
         "            and not opened\n",
         ONE,
     ),
-    Break("a silent name server holds up the end", CONNECTION, "daemon=True).start()", "daemon=False).start()", ONE),
+    Break("a silent name server holds up the end", CONNECTION, "daemon=True)", "daemon=False)", ONE),
     Break(
         "a dial that nobody waits for stays open",
         CONNECTION,
