@@ -393,3 +393,11 @@ def test_every_tank_that_a_site_file_can_describe_can_be_dipped(
     said = typed(capsys, "dip", site, tank, "--level", "1.1 m", "--temperature", "40 degC")
     assert said.err == ""
     assert "Level above the datum" in said.out
+
+
+def test_a_propane_sphere_is_no_atmospheric_tank(capsys: pytest.CaptureFixture[str]) -> None:
+    """GPA TP-27 / API MPMS 11.2.4 corrects at the liquid's own vapour pressure, so that CPL is 1 there."""
+    words = ("config/examples/propane_sphere.yaml", "S-1", "--level", "6 m", "--temperature", "12 degC")
+    sheet = typed(capsys, "dip", *words, "--json").document["sheet"]
+    (clause,) = (line["clause"] for line in sheet if line["name"] == "cpl")
+    assert clause == "1 at the liquid's own vapour pressure, for which CTL holds"
