@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 from gateway.calculation import equation_of_state
 from gateway.calculation.column_words import density_relation, level_relation
+from gateway.calculation.methods.lpg import LpgCorrection
 from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Figures, Inventory, Quality, Reason
@@ -57,8 +58,6 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "solute_mass": ("M times the mass fraction of the dry substance", ("mass",)),
     "vapour_mass": ("(full capacity - TOV) rho_vap", ("tov", "vapour_density")),
     "total_mass": ("M + M_vap", ("mass", "vapour_mass")),
-    "pumpable": ("GOV - max(0, V(minimum) - FW), not below 0", ("gov", "free_water")),
-    "room": ("V(maximum working) - TOV, not below 0", ("tov",)),
 }
 
 
@@ -106,12 +105,43 @@ def _lines_of(plan: TankPlan, inventory: Inventory) -> dict[str, tuple[str, tupl
         "ctl": (clause, by_density if method.uses_density_for_ctl else state),
         "vapour_pressure": (_MEASURED if plan.product.vapour_pressure is None else _COMPARED, ()),
         "vapour_density": _vapour_line(plan),
-        "cpl": (clause if plan.pressurised else "atmospheric tank: 1", by_density if plan.pressurised else ()),
+        "cpl": (clause, by_density) if plan.pressurised else (_uncorrected_for_pressure(plan), ()),
+        "pumpable": _pumpable_line(plan),
+        "room": _room_line(plan),
         "roof_displacement": _roof_line(plan),
         "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
         "weight_in_air": (_air_line(plan, "M", air_density), ("mass", mass[1][1])),
         "net_weight_in_air": (_air_line(plan, "NSM", "rho_ref"), ("net_mass", "reference_density")),
     }
+
+
+def _uncorrected_for_pressure(plan: TankPlan) -> str:
+    if isinstance(plan.product.method, LpgCorrection):
+        return "1 at the liquid's own vapour pressure, for which CTL holds"
+    return "1: no correction for pressure" if plan.vapour is not None or plan.blanketed else "atmospheric tank: 1"
+
+
+def _pumpable_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    """With shell, liquid head and roof as they are at the minimum, so that it can be checked by hand."""
+    head, shell, roof = plan.liquid_head is not None, plan.shell is not None, plan.roof is not None
+    rest = f"max(0, V(minimum){' + dVh(minimum)' if head else ''} - FW){' CTSh' if shell else ''}"
+    rest = f"max(0, {rest} + FRA(minimum))" if roof else rest
+    inputs = ("gov", "free_water", *(["ctsh"] if shell else []), *(["observed_density"] if head or roof else []))
+    return f"GOV - {rest}, not below 0", inputs
+
+
+def _room_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    head, shell, roof = plan.liquid_head is not None, plan.shell is not None, plan.roof is not None
+    room = f"V(maximum working) - TOV{' + dVh(maximum working) - dVh' if head else ''}"
+    room = f"({room}) CTSh" if shell else room
+    room = f"{room} + FRA(maximum working) - FRA" if roof else room
+    parts = [
+        ("head_adjustment", head),
+        ("ctsh", shell),
+        ("roof_displacement", roof),
+        ("observed_density", head or roof),
+    ]
+    return f"{room}, not below 0", ("tov", *(name for name, enters in parts if enters))
 
 
 def _level_line(plan: TankPlan, inventory: Inventory) -> tuple[str, tuple[str, ...]]:

@@ -64,6 +64,8 @@ def dip_plan(plan: TankPlan, dip: Dip) -> TankPlan:
         gauge=gauge,
         second_gauge=None,
         temperature=replace(plan.temperature, elements=()),
+        # One dip tells of no time in which something could have flowed.
+        flows=(),
         free_water=FreeWaterSource.DIP if looked_for_water else FreeWaterSource.NONE,
         # Without a pressure there is nothing to measure a density by, and the entered one stands.
         measured_density=None if dip.pressure is None else plan.measured_density,
