@@ -24,7 +24,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "demo": "run ten simulated tanks, a broker and the gateway on this machine",
         "run": "poll, calculate and publish, as a site file says",
         "check": "check a site file and list every mistake in it",
-        "show": "show the tanks of a running gateway once",
+        "show": "show the tanks of a running gateway, or what lies on its broker, once",
         "dip": "make one calculation sheet from hand-measured values",
         "table": "make, check, convert and preview capacity tables",
         "registers": "show a device's registers in every decoding, and match them to a dip",
