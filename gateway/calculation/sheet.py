@@ -5,7 +5,7 @@ from typing import NamedTuple
 from gateway.calculation import equation_of_state
 from gateway.calculation.column_words import density_relation, level_relation
 from gateway.calculation.methods.lpg import LpgCorrection
-from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
+from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, HeelContents, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Figures, Inventory, Quality, Reason
 from gateway.sources import DensitySource, LevelSource, TemperatureSource, WaterSource
@@ -40,7 +40,6 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "ambient_temperature": ("measured", ()),
     "bottom_pressure": ("measured", ()),
     "fill": ("TOV / full capacity", ("tov",)),
-    "free_water": ("capacity table at LW", ("water_level",)),
     "ctsh": (f"1 + 2 a dT + a^2 dT^2, {_MPMS_12}", ("shell_temperature",)),
     "density_difference": (
         "rho_P less the entered density at tank temperature",
@@ -61,9 +60,12 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 
 
-def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
-    """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from."""
-    lines = _LINES | _lines_of(plan, inventory)
+def explain(plan: TankPlan, inventory: Inventory, density_how: str = "") -> tuple[SheetLine, ...]:
+    """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from.
+
+    `density_how`: how the entered density was brought to reference temperature, where it was read at another.
+    """
+    lines = _LINES | _lines_of(plan, inventory, density_how)
     return tuple(
         SheetLine(
             definition.name,
@@ -80,7 +82,7 @@ def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     )
 
 
-def _lines_of(plan: TankPlan, inventory: Inventory) -> dict[str, tuple[str, tuple[str, ...]]]:
+def _lines_of(plan: TankPlan, inventory: Inventory, density_how: str) -> dict[str, tuple[str, tuple[str, ...]]]:
     """The lines whose relation depends on the tank or its product, or on what was done."""
     sources, figures = inventory.sources, inventory.figures
     method = plan.product.method
@@ -99,8 +101,9 @@ def _lines_of(plan: TankPlan, inventory: Inventory) -> dict[str, tuple[str, tupl
         "water_level": (_WATER[sources.water], ()),
         "liquid_temperature": _temperature_line(plan, sources.temperature),
         "tov": (plan.capacity.clause, ("level",)),
+        "free_water": _water_line(plan),
         "shell_temperature": _shell_line(plan),
-        "reference_density": _density_line(plan, sources.density),
+        "reference_density": _density_line(plan, sources.density, density_how),
         "observed_density": (f"rho_ref CTL CPL, {clause}" if has_reference else clause, by_density),
         "ctl": (clause, by_density if method.uses_density_for_ctl else state),
         "vapour_pressure": (_MEASURED if plan.product.vapour_pressure is None else _COMPARED, ()),
@@ -206,7 +209,7 @@ _OTHER_TEMPERATURES = {
 }
 _DENSITIES = {
     DensitySource.NONE: "none is given",
-    DensitySource.REFERENCE: "given at reference temperature",
+    DensitySource.REFERENCE: "entered at reference temperature",
     DensitySource.OBSERVED: "from the density given at tank temperature",
     DensitySource.MEASURED: "from the density measured by pressure",
     DensitySource.LAST_MEASURED: "from the last Good density measured by pressure",
@@ -226,12 +229,24 @@ def _measured_density_line(plan: TankPlan, figures: Figures) -> tuple[str, tuple
     return density_relation(plan, plan.measured_density, figures)
 
 
-def _density_line(plan: TankPlan, source: DensitySource) -> tuple[str, tuple[str, ...]]:
+def _water_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    """Whoever reads the printed table at LW must find what makes the difference."""
+    heel_m3, holds = plan.capacity.heel_m3, plan.heel_holds
+    if heel_m3 <= 0.0:
+        return "capacity table at LW", ("water_level",)
+    if holds is HeelContents.PRODUCT:
+        return f"capacity table at LW, less the heel of {heel_m3:.3f} m3, which holds product", ("water_level",)
+    return f"capacity table at LW, with the heel of {heel_m3:.3f} m3", ("water_level",)
+
+
+def _density_line(plan: TankPlan, source: DensitySource, how: str) -> tuple[str, tuple[str, ...]]:
     clause = plan.product.method.clause
     if source is DensitySource.METHOD:
         return clause, ()
     if source in (DensitySource.MEASURED, DensitySource.LAST_MEASURED):
         return f"{_DENSITIES[source]}, {clause}", ("measured_density", "liquid_temperature")
+    if source is DensitySource.REFERENCE and how:
+        return how, ()
     if source is DensitySource.OBSERVED:
         return f"{_DENSITIES[source]}, {clause}", ("liquid_temperature",)
     return _DENSITIES[source], ()
