@@ -53,12 +53,12 @@ async def _replay(
     stop_on_signals(stop)
     units = sorted({unit for unit, _ in recorded})
     try:
-        async with replaying(recorded, listen, with_delays=with_delays) as port:
+        async with replaying(recorded, listen, with_delays=with_delays) as (replay, port):
             named = ", ".join(map(str, units)) or "none"
             write(f"REPLAYED, not measured: {listen[0]}:{port} answers {len(recorded)} requests, of units {named}")
             with suppress(TimeoutError):
                 async with asyncio.timeout(length_s):
-                    await stop.wait()
+                    await replay.clients.until(stop)
     except OSError as error:
         raise listening_failed(listen, error) from error
     return 0
