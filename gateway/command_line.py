@@ -125,7 +125,10 @@ def _silence(stream: TextIO) -> None:
 
 
 def _complain(*lines: str, hint: str | None) -> None:
-    text = "".join(f"tank-gateway: {line}\n" for line in lines) + (f"  hint: {hint}\n" if hint else "")
+    from gateway.display import printable  # not for every command
+
+    said = [f"tank-gateway: {line}" for line in lines] + ([f"  hint: {hint}"] if hint else [])
+    text = "".join(f"{printable(line)}\n" for line in said)
     try:
         sys.stderr.write(prioritised(text, _ERROR) if is_journal(sys.stderr) else text)
         sys.stderr.flush()

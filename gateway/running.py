@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import IO, NamedTuple
 
 from gateway.errors import GatewayError
+from gateway.files import UnreadableError, open_regular
 
 __all__ = ["DIRECTORY_VARIABLE", "ClaimedError", "Running", "claim", "running_gateways"]
 
@@ -142,7 +143,7 @@ def _remove(file: Path) -> None:
 def _running(file: Path) -> Running | None:
     """What the file says, while its gateway runs."""
     try:
-        with file.open(encoding="utf-8") as opened:
+        with open_regular(file) as opened:
             try:
                 fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except BlockingIOError:
@@ -150,7 +151,7 @@ def _running(file: Path) -> Running | None:
                 if told.get("schema") == _SCHEMA:
                     lines = {str(line): tuple(map(str, places)) for line, places in told["lines"].items()}
                     return Running(str(told["site"]), int(told["pid"]), told["web"], lines)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (UnreadableError, OSError, ValueError, KeyError, TypeError, AttributeError):
         pass
     return None
 

@@ -3,7 +3,7 @@
 import argparse
 import signal
 
-from gateway.commands.signals import leave_on_signals
+from gateway.commands.signals import ignore_signals, leave_on_signals
 from gateway.commands.standard_streams import unblock_stderr
 
 __all__ = ["add_arguments", "execute"]
@@ -26,4 +26,7 @@ def execute(arguments: argparse.Namespace) -> int:
     unblock_stderr()
     from gateway.commands.serve import serve
 
-    return serve(arguments.site, arguments.log_format)
+    try:
+        return serve(arguments.site, arguments.log_format)
+    finally:
+        ignore_signals()

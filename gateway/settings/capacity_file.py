@@ -199,6 +199,8 @@ def _text(path: Path) -> str:
         text = read_text(path, _LARGEST_FILE)
     except UnreadableError as error:
         raise SettingsError((str(error),)) from error
+    # Lines end in three ways; the csv module and the numbers of lines know one.
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     if text.strip() and not SIGN.search(text):
         # Nothing of it is told: it may be any file that this user can read.
         raise SettingsError((f"{path}:1: is no capacity table: {_NO_TABLE}",))
