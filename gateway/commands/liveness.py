@@ -1,4 +1,4 @@
-"""Pure: whether what a gateway last said of a tank is still the present, and how what is not is shown.
+"""Whether what a gateway last said of a tank is still the present, and how what is not is shown.
 
 A page, a proxy or a broker keeps what was said last. Beyond its `valid_until` it must look like nothing that lives: no
 number in the table, none in a total, and a word in its row.

@@ -113,7 +113,7 @@ def test_room_and_pumpable_follow_what_they_print(capsys: pytest.CaptureFixture[
     def gov(level: float) -> float:
         low = min(level, 2.4)
         courses = (level**2 - (level - low) ** 2) / (2 * 0.012) + max(0.0, level - 2.4) ** 2 / (2 * 0.008)
-        return (math.pi * 144.0 * level + stretch * courses) * (1.0 + 2.0 * STEEL * warmer + (STEEL * warmer) ** 2)
+        return float(math.pi * 144.0 * level + stretch * courses) * (1.0 + 2.0 * STEEL * warmer + (STEEL * warmer) ** 2)
 
     assert values["gov"] == pytest.approx(gov(11.243), rel=1e-12)
     assert values["room"] == pytest.approx(gov(13.0) - gov(11.243), rel=1e-9)

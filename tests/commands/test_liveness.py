@@ -154,7 +154,7 @@ def _leave(broker: Mosquitto, topic: str, payload: bytes) -> None:
     subprocess.run(words, input=payload, check=True, timeout=20)
 
 
-def _leave_tank(broker: Mosquitto, tank: str, **given_figures: Figure) -> None:
+def _leave_tank(broker: Mosquitto, tank: str, **given_figures: Any) -> None:
     left = record(tank, **given_figures)
     level_state = LevelState(LimitState.ABOVE_HIGH_HIGH, quality=Quality.GOOD, high_high_m=9.4)
     left = left._replace(inventory=left.inventory._replace(level_state=level_state))

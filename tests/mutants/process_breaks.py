@@ -97,8 +97,8 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a file is read to its end",
         FILES,
-        "            data = file.read(largest_bytes + 1)\n",
-        "            data = file.read()[: largest_bytes]\n",
+        "        data = file.read(largest_bytes + 1)\n",
+        "        data = file.read()[: largest_bytes]\n",
         ("tests/test_files.py",),
     ),
     Break(

@@ -124,7 +124,8 @@ class Service:
 def instruments(scenario: str, name: str) -> str:
     """What serves them, as a service that no test of another service ends."""
     program = f"{HOME}/instruments/bin/tank-gateway"
-    return f"systemctl stop {name} 2>/dev/null || true; systemd-run --quiet --collect --unit={name} {program} simulate {scenario}"
+    stopped = f"systemctl stop {name} 2>/dev/null || true"
+    return f"{stopped}; systemd-run --quiet --collect --unit={name} {program} simulate {scenario}"
 
 
 def restarted(service: Service, guide: Guide, text: str) -> None:
