@@ -23,6 +23,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
     {
         "demo": "run ten simulated tanks, a broker and the gateway on this machine",
         "run": "poll, calculate and publish, as a site file says",
+        "reload": "make the running gateway take over its site file as it is now",
         "check": "check a site file and list every mistake in it",
         "show": "show the tanks of a running gateway, or what lies on its broker, once",
         "dip": "make one calculation sheet from hand-measured values",

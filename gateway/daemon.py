@@ -3,7 +3,7 @@
 import asyncio
 import random
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 
 import structlog
@@ -12,8 +12,11 @@ from gateway import __version__
 from gateway.acquisition.source import Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
+from gateway.binding import TankBinding
+from gateway.calculation.plan import TankPlan
+from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
-from gateway.deliveries import Deliveries, loop_name
+from gateway.deliveries import Deliveries, Walled, loop_name
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination
@@ -76,13 +79,13 @@ class Daemon:
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
-            [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks],
+            _watched(settings),
             self._deliver,
             self._clock,
         )
         self._sources = {plan.name: self._source(plan) for plan in settings.sources}
         self._deliveries = Deliveries(self._loops, self._destination)
-        self._deliveries.add(settings.deliveries)
+        self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._metrics = Metrics(self.snapshot)
         self._http = None if settings.http is None else self._server(settings.http)
 
@@ -132,6 +135,71 @@ class Daemon:
                 finally:
                     await self._loops.end_all(within_s=GOODBYE_S)
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
+
+    @property
+    def settings(self) -> SiteSettings:
+        """What it watches."""
+        return self._settings
+
+    async def take_over(self, settings: SiteSettings) -> Changes:
+        """Watch what another site file describes; what is the same in both goes on undisturbed.
+
+        `settings` are of the same site. All that is new is made before anything is ended: where that fails, the error
+        leaves this and all goes on as it was.
+        """
+        old, changes = self._settings, changes_between(self._settings, settings)
+        try:
+            sources = {plan.name: self._source(plan) for plan in settings.sources if plan.name in changes.sources.begun}
+            begun = [plan for plan in settings.deliveries if plan.name in changes.deliveries.begun]
+            destinations = self._deliveries.made(begun)
+            server = self._server(settings.http) if changes.http and settings.http is not None else None
+        except BaseException:
+            self._forget(changes.sources.added, changes.deliveries.added)
+            raise
+        await self._loops.end([f"line {name}" for name in changes.sources.ended], within_s=_SOURCES_END_S)
+        # From here on without a pause until all that reads and calculates is what the new file says.
+        self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
+        self._settings = settings
+        self._forget(changes.sources.removed, ())
+        last = self._pipeline.change(_watched(settings), changes.forgotten)
+        for record in last:
+            self._deliveries.offer(record)
+        self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
+        await self._change_deliveries(old, changes, destinations, last)
+        if changes.http:
+            await self._loops.end(["http"], within_s=GOODBYE_S)
+            self._http = server
+            if server is not None:
+                self._loops.begin("http", server.run)
+            else:
+                self._progress.forget("http")
+        return changes
+
+    async def _change_deliveries(
+        self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[InventoryRecord]
+    ) -> None:
+        """Where another writes to the same place from now on, no tank is said to be unwatched there.
+
+        `last` are the last words of tanks that are gone, which their topics have to say.
+        """
+        places = {plan.place for plan in self._settings.deliveries}
+        before = {plan.place for plan in old.deliveries}
+        gone = [plan for plan in old.deliveries if plan.name in changes.deliveries.ended]
+        farewell = self._pipeline.farewell() if any(plan.place not in places for plan in gone) else []
+        await self._deliveries.remove([(plan, () if plan.place in places else farewell) for plan in gone])
+        self._forget((), changes.deliveries.removed)
+        self._deliveries.add(begun)
+        self._deliveries.arrange(self._settings.deliveries)
+        for walled in begun:
+            for record in (*(last if walled.plan.place in before else ()), *self._pipeline.records()):
+                walled.offer(record)
+        self._deliveries.begin()
+
+    def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
+        for name in sources:
+            self._progress.forget(f"line {name}")
+        for name in deliveries:
+            self._deliveries_progress.forget(f"delivery {name}")
 
     def snapshot(self) -> GatewaySnapshot:
         """The present state, for metrics, pages and the gateway's own status."""
@@ -231,6 +299,10 @@ class Daemon:
             hanging = [plan for plan in self._deliveries.plans if loop_name(plan) in late]
             if hanging:
                 await self._deliveries.make_anew(hanging, self._pipeline.records())
+
+
+def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
+    return [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks]
 
 
 async def run(

@@ -9,7 +9,7 @@ from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, Trouble
 from gateway.supervision import Loops
 
-__all__ = ["Deliveries", "loop_name"]
+__all__ = ["Deliveries", "Walled", "loop_name"]
 
 DESTINATION_FAILED = "delivery.destination_failed"
 DESTINATION_HANGS = "delivery.destination_hangs"
@@ -27,18 +27,23 @@ class Deliveries:
     def __init__(self, loops: Loops, make: Callable[[DeliveryPlan], Destination]) -> None:
         self._loops = loops
         self._make = make
-        self._walled: dict[str, _Walled] = {}
+        self._walled: dict[str, Walled] = {}
 
     @property
     def plans(self) -> tuple[DeliveryPlan, ...]:
         return tuple(each.plan for each in self._walled.values())
 
-    def add(self, plans: Iterable[DeliveryPlan], newest: Sequence[InventoryRecord] = ()) -> None:
-        """Destinations that take records in from now on, after the newest of each tank; they are not yet run."""
-        for plan in plans:
-            walled = self._walled[plan.name] = _Walled(plan, self._make(plan))
-            for record in newest:
-                walled.offer(record)
+    def made(self, plans: Iterable[DeliveryPlan]) -> "list[Walled]":
+        """Destinations that are not among them yet."""
+        return [Walled(plan, self._make(plan)) for plan in plans]
+
+    def add(self, made: "Iterable[Walled]") -> None:
+        """They take records in from now on. They are not yet run."""
+        self._walled |= {walled.plan.name: walled for walled in made}
+
+    def arrange(self, plans: Iterable[DeliveryPlan]) -> None:
+        """In that order."""
+        self._walled = {plan.name: self._walled[plan.name] for plan in plans}
 
     def begin(self) -> None:
         """Run those that are not yet."""
@@ -68,7 +73,10 @@ class Deliveries:
         _LOGGER.error(DESTINATION_HANGS, destinations=[plan.name for plan in plans])
         await self._loops.end(map(loop_name, plans), within_s=GOODBYE_S)
         for plan in plans:
-            self._walled[plan.name] = self._walled[plan.name].made_anew(self._make(plan))
+            walled = self._walled.get(plan.name)
+            if walled is None or walled.plan is not plan:
+                continue  # the site file was changed meanwhile
+            self._walled[plan.name] = walled.made_anew(self._make(plan))
             for record in newest:
                 self._walled[plan.name].offer(record)
         self.begin()
@@ -77,7 +85,7 @@ class Deliveries:
         return [walled.status() for walled in self._walled.values()]
 
 
-class _Walled:
+class Walled:
     """One destination, whose faults are counted here."""
 
     def __init__(self, plan: DeliveryPlan, destination: Destination, delivered: int = 0, lost: int = 0) -> None:
@@ -91,10 +99,10 @@ class _Walled:
         """By those before it, and records that it should have taken in and failed at."""
         self._told = ""
 
-    def made_anew(self, destination: Destination) -> "_Walled":
+    def made_anew(self, destination: Destination) -> "Walled":
         """Another in its place. What still waited is lost."""
         before = self.status()
-        return _Walled(self.plan, destination, before.delivered, before.lost + before.waiting)
+        return Walled(self.plan, destination, before.delivered, before.lost + before.waiting)
 
     def offer(self, record: InventoryRecord) -> None:
         if not self._wants_live:

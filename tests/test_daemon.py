@@ -149,7 +149,7 @@ def watched(gateway: Daemon, destination: Destination, seen: list[str], monkeypa
             seen.append("line ended")
 
     monkeypatch.setitem(DESTINATION_KINDS, Nowhere, lambda plan, around: destination)
-    gateway._deliveries.add([Nowhere("nowhere")])
+    gateway._deliveries.add(gateway._deliveries.made([Nowhere("nowhere")]))
     (source,) = gateway._sources.values()
     monkeypatch.setattr(source, "run", line)
 

@@ -110,7 +110,7 @@ class Bench:
 
         self.deliveries = Deliveries(self.loops, make)
         self.plans = {name: Plan(name) for name in kinds}
-        self.deliveries.add(self.plans.values())
+        self.deliveries.add(self.deliveries.made(self.plans.values()))
 
     def statuses(self) -> dict[str, DestinationStatus]:
         return {status.destination: status for status in self.deliveries.statuses()}
