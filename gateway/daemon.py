@@ -81,6 +81,7 @@ class Daemon:
             self._deliver,
             self._clock,
         )
+        self._tank_names = tuple(tank.plan.tank for tank in settings.tanks)
         self._lines = [self._line(plan) for plan in settings.lines]
         self._deliveries = (
             []
@@ -157,6 +158,7 @@ class Daemon:
             instruments=[status for line in self._lines for status in line.instrument_statuses()],
             destinations=[delivery.status() for delivery in self._deliveries],
             calculation_errors=self._pipeline.calculation_errors,
+            tanks=self._tank_names,
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
         )
@@ -167,15 +169,17 @@ class Daemon:
 
     def readiness(self) -> Readiness:
         """Whether all that is watched can be: every line in use connected, no tank Bad or without a sheet."""
-        counts = [0, 0, 0]
+        counts, beyond = [0, 0, 0], 0
         for record in self._pipeline.records():
             counts[record.inventory.quality] += 1
+            beyond += record.inventory.level_state.limit.is_beyond
         lines = [line for plan, line in zip(self._settings.lines, self._lines, strict=True) if plan.instruments]
         connected = sum(line.status().connected for line in lines)
         tanks = len(self._settings.tanks)
         good, uncertain, bad = counts
         ready = connected == len(lines) and good + uncertain == tanks
-        return Readiness(ready, len(lines), connected, tanks, good, uncertain, bad)
+        awaited = tanks - good - uncertain - bad
+        return Readiness(ready, len(lines), connected, tanks, good, uncertain, bad, awaited, beyond)
 
     @property
     def http_port(self) -> int | None:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write, write_json
 from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address
+from gateway.commands.site_summary import summary_lines
 from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, notes, tank_grid, total_lines, view_of
 from gateway.delivery.payload import INVENTORIES_SCHEMA
 from gateway.delivery.payload_reader import inventory_of
@@ -47,13 +48,14 @@ def execute(arguments: argparse.Namespace) -> int:
     try:
         views = [view_of(inventory_of(each), now) for each in document["inventories"]]
         title = printable(f"{document['site']} at {_time(document)}")
+        summary = summary_lines(views, document)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     system = UnitSystem(arguments.units)
     grid = tank_grid(views, system, arguments.columns)
     if document.get("simulated"):
         title += ", SIMULATED"
-    write(title, "")
+    write(title, *summary, "")
     if is_terminal(sys.stdout):
         console = make_console(sys.stdout)
         console.print(rich_table(grid, console.width))

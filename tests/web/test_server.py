@@ -122,6 +122,8 @@ async def test_ready_tells_how_many_lines_and_tanks_are() -> None:
             "tanks_good": 2,
             "tanks_uncertain": 1,
             "tanks_bad": 0,
+            "tanks_awaited": 0,
+            "tanks_beyond_limits": 0,
         }
         state["now"] = replace(READY, ready=False)
         assert (await client.get("/ready")).status_code == 503
