@@ -144,13 +144,7 @@ _ROOF_WORDS = {
 
 def limit_words(state: LevelState, system: UnitSystem = UnitSystem.SI) -> str:
     """Which limit the level has passed, with that limit: `ABOVE HIGH-HIGH 13.550 m`; empty where it has passed none."""
-    words = _LIMIT_WORDS[state.limit]
-    passed = {
-        LimitState.BELOW_MINIMUM: state.minimum_m,
-        LimitState.ABOVE_MAXIMUM_WORKING: state.maximum_working_m,
-        LimitState.ABOVE_HIGH_HIGH: state.high_high_m,
-        LimitState.ABOVE_CRITICAL_HIGH: state.critical_high_m,
-    }.get(state.limit)
+    words, passed = _LIMIT_WORDS[state.limit], state.passed_m
     return words if passed is None else f"{words} {show_value('level', passed, system).text}"
 
 
