@@ -111,7 +111,9 @@ class Daemon:
                 healthy=self.healthy,
                 readiness=self.readiness,
                 came_round=self._progress.of("http", _LOOP_LATE_S),
-                readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings())),
+                readings=lambda: joined(
+                    readings_pieces(self.snapshot(), addresses, self._pipeline.readings(), settings.signal_units)
+                ),
             )
         )
 

@@ -91,7 +91,7 @@ async def test_inventories() -> None:
 
 
 async def test_readings() -> None:
-    made = readings_json(snapshot(), {"east": "192.0.2.10:502"}, ())
+    made = readings_json(snapshot(), {"east": "192.0.2.10:502"}, (), {})
     async with _running(_server(readings=lambda: made)) as client:
         answer = await client.get("/readings")
     assert answer.status_code == 200
@@ -140,7 +140,7 @@ async def test_nothing_can_be_written(method: str) -> None:
 
 async def test_head_is_get_without_the_content() -> None:
     """RFC 9110, section 9.3.2: the same header fields, and nothing after them."""
-    readings = readings_json(snapshot(), {"east": "192.0.2.10:502"}, ())
+    readings = readings_json(snapshot(), {"east": "192.0.2.10:502"}, (), {})
     async with _running(_server(readings=lambda: readings)) as client:
         for path in ("/metrics", "/inventories", "/readings", "/health", "/ready"):
             got, head = await client.get(path), await client.head(path)
