@@ -351,6 +351,8 @@ class Inventory(NamedTuple):
     level_state: LevelState = LevelState()
     endings: tuple[Ending, ...] = ()
     """Values entered by people that end soon or have ended."""
+    reference_temperature_c: float | None = None
+    """degC, to which GSV and NSV are brought; None where the product has no reference volume."""
 
 
 class InventoryRecord(NamedTuple):

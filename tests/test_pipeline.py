@@ -270,7 +270,7 @@ def test_a_value_that_ends_soon_is_logged_once_and_once_more_when_it_has_ended(c
     assert delivered[0].inventory.endings == (Ending("reference_density", now + timedelta(seconds=30)),)
 
 
-def level_states(clock: HandClock, levels: Sequence[float | None], plan: TankPlan) -> list[tuple[str, ...]]:
+def level_states(clock: HandClock, levels: Sequence[float | None], plan: TankPlan) -> list[tuple[str | None, ...]]:
     pipeline, _ = pipeline_of(clock, (plan, TankBinding("TK-1", level=LEVEL), 2.0))
     with capture_logs() as logs:
         for level in levels:

@@ -155,6 +155,13 @@ def test_what_is_told_by_a_clock_that_cannot_be_right_has_no_end_of_validity() -
     assert valid_message(heartbeat_json(asleep, CONTEXT))["valid_until"] is None
 
 
+def test_an_inventory_says_at_which_temperature_its_standard_volumes_are() -> None:
+    made = record("TK-1")
+    at_60f = made._replace(inventory=made.inventory._replace(reference_temperature_c=28.0 / 1.8))
+    assert valid_message(inventory_json(at_60f))["reference_temperature"] == {"value": 28.0 / 1.8, "unit": "degC"}
+    assert valid_message(inventory_json(made))["reference_temperature"] is None
+
+
 def test_status() -> None:
     full = record("TK-3")
     full = full._replace(inventory=full.inventory._replace(level_state=LevelState(LimitState.ABOVE_HIGH_HIGH)))
