@@ -14,11 +14,13 @@ from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.figures import BESIDE
 from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.states import LimitState, RoofZone
 from gateway.validity import valid_for_s
 
-__all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "Pipeline", "Tank"]
+__all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "LEVEL_STATE", "Pipeline", "Tank"]
 
 TANK_QUALITY = "tank.quality_changed"
+LEVEL_STATE = "tank.level_state_changed"
 ENTRY_ENDS = "tank.entry_ends"
 ENTRY_ENDED = "tank.entry_ended"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
@@ -44,6 +46,9 @@ class Tank:
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
         self.latest: InventoryRecord | None = None
+        self.limit_told = LimitState.NORMAL
+        self.roof_told = RoofZone.FLOATING
+        """Where the level and the roof were when they were last logged; not touched while there is no level."""
         self.endings_told: set[tuple[Ending, bool]] = set()
         """What was logged of values entered by people, and whether they had ended by then."""
         self.awaited = {source.key for source in binding.sources}
@@ -226,6 +231,7 @@ class Pipeline:
         tank.awaited.clear()
         tank.is_new = False
         self._log_change(tank, inventory)
+        self._log_level_state(tank, inventory)
         self._log_endings(tank, inventory)
         self._deliver(self._record(tank, inventory))
 
@@ -270,6 +276,27 @@ class Pipeline:
             reason=None if worst is None or inventory.quality == Quality.GOOD else worst.reasons[0].text,
             simulated=inventory.simulated,
         )
+
+    def _log_level_state(self, tank: Tank, inventory: Inventory) -> None:
+        """A limit passed, or passed back, and a roof that comes to rest or afloat. It is no alarm."""
+        state = inventory.level_state
+        limit = tank.limit_told if state.limit is LimitState.UNKNOWN else state.limit
+        roof = tank.roof_told if state.roof is None else state.roof
+        if (limit, roof) == (tank.limit_told, tank.roof_told):
+            return
+        level_m, limit_m = inventory.figures.level.value, state.passed_m
+        log = self._log.warning if limit.is_beyond or roof is not RoofZone.FLOATING else self._log.info
+        log(
+            LEVEL_STATE,
+            tank=tank.plan.tank,
+            limit=limit.value,
+            limit_before=tank.limit_told.value,
+            level=None if level_m is None else f"{level_m:.3f} m",
+            passed=None if limit_m is None else f"{limit_m:.3f} m",
+            roof=None if state.roof is None else roof.value,
+            simulated=inventory.simulated,
+        )
+        tank.limit_told, tank.roof_told = limit, roof
 
     def _log_endings(self, tank: Tank, inventory: Inventory) -> None:
         for ending in inventory.endings:

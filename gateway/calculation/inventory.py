@@ -227,6 +227,7 @@ def _inventory(
         quality=tank_quality(figures),
         simulated=tank_input.simulated,
         last_good={name: LastGood(good.value, good.time_s + to_utc_s) for name, good in last.items()} if last else last,
+        reference_temperature_c=plan.product.method.reference_temperature_c,
     )
 
 
