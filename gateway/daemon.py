@@ -12,7 +12,7 @@ import structlog
 
 from gateway import __version__
 from gateway.acquisition.line import Line
-from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.plan import LinePlan, units_of_signals
 from gateway.backoff import Backoff
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import ClockWatch
@@ -100,6 +100,7 @@ class Daemon:
         )
         self._metrics = Metrics(self.snapshot)
         addresses = {plan.name: str(plan.primary) for plan in settings.lines}
+        units = units_of_signals(settings.lines)
         self._http = (
             None
             if settings.http is None
@@ -110,7 +111,7 @@ class Daemon:
                 healthy=self.healthy,
                 readiness=self.readiness,
                 came_round=self._progress.of("http", _LOOP_LATE_S),
-                readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings())),
+                readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings(), units)),
             )
         )
 

@@ -85,7 +85,7 @@ def _observed(arguments: argparse.Namespace, site: SiteSettings | None, window_s
 def _duplicates(line: LineCounts, observed: Observed) -> list[Finding]:
     found = []
     for one in line.instruments:
-        for (instrument, signal), values in observed.values.items():
+        for (instrument, signal), (values, unit) in observed.values.items():
             # A contact may go to and fro as it likes.
             if instrument != one.instrument or set(values) <= {0.0, 1.0}:
                 continue
@@ -97,8 +97,8 @@ def _duplicates(line: LineCounts, observed: Observed) -> list[Finding]:
                     Finding(
                         Weight.ACT if seen.frames_break else Weight.LOOK,
                         instrument,
-                        f"{signal} jumps to and fro between {seen.places.low:.4g} and {seen.places.high:.4g} "
-                        f"({seen.places.switches} times)"
+                        f"{signal} jumps to and fro between {seen.places.low:.4g} {unit} and "
+                        f"{seen.places.high:.4g} {unit} ({seen.places.switches} times)"
                         f"{broken}: perhaps two devices have its unit number",
                         "switch the instrument off and see whether its number still answers: `tank-gateway scan`",
                     )

@@ -79,11 +79,11 @@ def signal_lines(instrument_map: InstrumentMap, reads: Iterable[Words]) -> list[
     rows = []
     for signal, raw in _signals(instrument_map, reads):
         value, quality, reason = signal_decoder(signal)(raw)
-        shown = "-" if value is None else f"{value:.7g}"
+        shown = "-" if value is None else signal.told(value)
         how = str(signal.type) if signal.registers == 1 else f"{signal.type} {signal.order}"
         where = f"{signal.table.replace('_', ' ')} {signal.address}"
         rows.append((signal.name, where, how, shown, quality.word, "" if reason is None else reason.text))
-    headers = (Column("signal"), Column("at"), Column("as"), Column("SI value", True), Column("quality"), Column("why"))
+    headers = (Column("signal"), Column("at"), Column("as"), Column("value", True), Column("quality"), Column("why"))
     return plain_lines(Grid(headers, tuple(rows)))
 
 

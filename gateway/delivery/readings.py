@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from itertools import islice
 from math import isfinite
+from types import MappingProxyType
 from typing import Any
 
 import orjson
@@ -23,16 +24,28 @@ READINGS_SCHEMA = "tank-gateway/readings/1"
 _READINGS_A_PIECE = 100
 
 
-def readings_json(snapshot: GatewaySnapshot, addresses: Mapping[str, str], readings: Iterable[Reading]) -> bytes:
-    """One JSON document. `addresses`: where each line is, by its name. Values in SI; a Bad one is null.
+_NO_UNITS: Mapping[tuple[str, str], str] = MappingProxyType({})
+
+
+def readings_json(
+    snapshot: GatewaySnapshot,
+    addresses: Mapping[str, str],
+    readings: Iterable[Reading],
+    units: Mapping[tuple[str, str], str] = _NO_UNITS,
+) -> bytes:
+    """One JSON document. `addresses`: where each line is, by its name. `units`: of the SI value, by instrument and
+    signal; without one it is null. Values in SI; a Bad one is null.
 
     Raises DeliveryError for a value that is not finite.
     """
-    return b"".join(readings_pieces(snapshot, addresses, readings))
+    return b"".join(readings_pieces(snapshot, addresses, readings, units))
 
 
 def readings_pieces(
-    snapshot: GatewaySnapshot, addresses: Mapping[str, str], readings: Iterable[Reading]
+    snapshot: GatewaySnapshot,
+    addresses: Mapping[str, str],
+    readings: Iterable[Reading],
+    units: Mapping[tuple[str, str], str] = _NO_UNITS,
 ) -> Iterator[bytes]:
     """`readings_json` in pieces, so that others have their turn between them. `readings` must not change meanwhile."""
     head: dict[str, Any] = {
@@ -47,13 +60,13 @@ def readings_pieces(
     }
     yield orjson.dumps(head).removesuffix(b"}") + b',"readings":['
     rest, comma = iter(readings), b""
-    while some := [_reading(reading) for reading in islice(rest, _READINGS_A_PIECE)]:
+    while some := [_reading(reading, units) for reading in islice(rest, _READINGS_A_PIECE)]:
         yield comma + orjson.dumps(some)[1:-1]
         comma = b","
     yield b"]}"
 
 
-def _reading(reading: Reading) -> dict[str, Any]:
+def _reading(reading: Reading, units: Mapping[tuple[str, str], str]) -> dict[str, Any]:
     value = None if reading.quality is Quality.BAD else reading.value
     if value is not None and not isfinite(value):
         raise DeliveryError(f"{reading.instrument}.{reading.signal} is {value}, which JSON cannot carry")
@@ -62,6 +75,7 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "instrument": reading.instrument,
         "signal": reading.signal,
         "value": value,
+        "unit": units.get((reading.instrument, reading.signal)) or None,
         "quality": reading.quality.word,
         "reason": None if reason is None else {"code": str(reason.code), "text": reason.text},
         "time": iso_time(datetime.fromtimestamp(reading.time_ns / 1e9, UTC)),

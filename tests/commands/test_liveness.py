@@ -155,7 +155,7 @@ def _leave(broker: Mosquitto, topic: str, payload: bytes) -> None:
 
 
 def _leave_tank(broker: Mosquitto, tank: str, **given_figures: Figure) -> None:
-    left = record(tank, **given_figures)
+    left = record(tank, 1, simulated=False, **given_figures)
     level_state = LevelState(LimitState.ABOVE_HIGH_HIGH, quality=Quality.GOOD, high_high_m=9.4)
     left = left._replace(inventory=left.inventory._replace(level_state=level_state))
     _leave(broker, f"{tank}/inventory", orjson.dumps(inventory_payload(left)))

@@ -17,7 +17,7 @@ _FAULT = Reason(ReasonCode.SENTINEL, "innage: the instrument sends 65535, its si
 
 def _document(*readings: Reading) -> bytes:
     state = snapshot()._replace(lines=[LineStatus("bus-a", True, 0.0, _LATENESS)])
-    return readings_json(state, {"bus-a": "127.0.0.1:15020"}, readings)
+    return readings_json(state, {"bus-a": "127.0.0.1:15020"}, readings, {("LT-1", "ullage"): "m"})
 
 
 def test_a_good_reading_carries_its_words() -> None:
@@ -29,6 +29,7 @@ def test_a_good_reading_carries_its_words() -> None:
             "instrument": "LT-1",
             "signal": "ullage",
             "value": 5.828,
+            "unit": "m",
             "quality": "Good",
             "reason": None,
             "time": "2026-03-14T12:00:00.000Z",
