@@ -35,6 +35,9 @@ def _read(
         raise ScenarioError(f"{where}{path}: cannot be read ({exc.strerror}); give the name of a YAML file") from exc
     except UnicodeDecodeError as exc:
         raise ScenarioError(f"{where}{path}: is not UTF-8 text; save it as UTF-8") from exc
+    except yaml.reader.ReaderError as exc:
+        text = f"{path.name}: has a character that YAML does not allow (position {exc.position}); remove it"
+        raise ScenarioError(text) from exc
     except yaml.MarkedYAMLError as exc:
         line = exc.problem_mark.line + 1 if exc.problem_mark is not None else 1
         raise ScenarioError(f"{path.name}:{line}: not YAML: {exc.problem}") from exc
