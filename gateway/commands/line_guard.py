@@ -11,7 +11,7 @@ import socket
 from typing import Any
 
 from gateway.commands.output import note
-from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, web_address
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.errors import GatewayError
 from gateway.running import Running, running_gateways
@@ -35,6 +35,7 @@ def add_guard(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--gateway",
         metavar="HOST:PORT",
+        type=web_address,
         help=f"web address of the one gateway that is asked whether it holds the line; default that of SITE, else "
         f"{DEFAULT_ADDRESS}",
     )

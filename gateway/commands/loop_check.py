@@ -166,7 +166,7 @@ def _document(
         "calibrator": arguments.calibrator,
         "time": instant_text(begun),
         "words_from": source.text,
-        "span": {"at_4_ma": signal.loop.low, "at_20_ma": signal.loop.high},
+        "span": {"at_4_ma": signal.loop.low, "at_20_ma": signal.loop.high, "unit": signal.unit},
         "tolerance": tolerance,
         "points": [_point(each) for each in checked],
     }
@@ -209,9 +209,9 @@ def _finite(number: float) -> float | None:
 def _lines(document: dict[str, Any], checked: Sequence[_Checked]) -> list[str]:
     columns = (
         Column("fed mA", True),
-        Column("expected", True),
+        Column(f"expected {document['span']['unit']}".rstrip(), True),
         Column("read mA", True),
-        Column("value", True),
+        Column(f"value {document['span']['unit']}".rstrip(), True),
         Column("error of span", True),
         Column("raw words"),
         Column("quality"),
@@ -237,7 +237,7 @@ def _lines(document: dict[str, Any], checked: Sequence[_Checked]) -> list[str]:
         f"Loop check of {document['instrument']} {document['signal']}, site {document['site']}",
         *marks,
         printable(f"{document['time']}, by {document['by']}{calibrator}"),
-        f"words from {document['words_from']}; values in SI; tolerance {document['tolerance']:.2%} of the span",
+        f"words from {document['words_from']}; tolerance {document['tolerance']:.2%} of the span",
         "",
         *plain_lines(Grid(columns, tuple(rows))),
         "",

@@ -10,7 +10,15 @@ from gateway.commands.time_factor import add_time_factor
 __all__ = ["add_arguments", "execute"]
 
 
+_EPILOG = """It reads the instruments, and can write to none. It ends by Ctrl-C or SIGTERM, and first says on the broker
+that nobody watches the tanks from here. A changed site file takes a restart; `tank-gateway check SITE` tests it before.
+Its log goes to standard error. What it sees: tank-gateway show, in another terminal.
+Example: tank-gateway run site.yaml"""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("site", metavar="SITE", help="site file (YAML), or `demo` for the demo site")
     parser.add_argument(
         "--log-format", choices=["auto", "text", "json"], default="auto", help="auto: text on a terminal, else JSON"

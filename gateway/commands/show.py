@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from gateway.commands.broker_source import on_broker
 from gateway.commands.liveness import Clocks, clock_words, seen_at, view_of_message
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write, write_json
-from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address, web_address
 from gateway.commands.site_argument import load
 from gateway.commands.site_summary import summary_lines
 from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, TankView, notes, tank_grid, total_lines
@@ -27,11 +27,26 @@ __all__ = ["add_arguments", "execute"]
 _TIMEOUT_S = 5.0
 
 
+_EPILOG = """One row a tank: the level with its limits, what is in it, the room left, how good that is and how old.
+  1,234?      an Uncertain number: usable, and a line below the table says why to be careful
+  -           Bad: there is no number; below the table stand the reason and the last good one with its age
+  NOT LIVE    nobody keeps this tank up to date now: what was last told stands below the table
+Volumes: TOV all that is there as it is, GOV without water, GSV that at the reference temperature, NSV without
+sediment and water. Room is up to the maximum working level, pumpable down to the minimum.
+Examples: tank-gateway show
+          tank-gateway show --columns level,room,pumpable --units us
+          tank-gateway show --broker site.yaml
+Exit code 1: no gateway or broker answered."""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     where = parser.add_mutually_exclusive_group()
     where.add_argument(
         "--address",
         metavar="HOST:PORT",
+        type=web_address,
         help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
     )
     where.add_argument(

@@ -39,7 +39,7 @@ def test_an_instrument_of_a_site_by_its_own_map(capsys: Capture, panel: Panel) -
     said = typed(capsys, "registers", panel.site_file, "LT-101")
     lines = [" ".join(line.split()) for line in said.out.splitlines()]
     assert said.code == 0
-    assert "ullage holding registers 0 uint32 ABCD 5.828 Good" in lines
+    assert "ullage holding registers 0 uint32 ABCD 5.828 m Good" in lines
     assert "fault discrete inputs 0 bool 0 Good" in lines
     assert "0 0000 0 0 0 0 0000 0000 0000 0000" in lines
     assert "1 E3A8 58280 -7256 43235 -22301 1110 0011 1010 1000" in lines

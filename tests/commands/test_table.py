@@ -351,9 +351,9 @@ def test_a_preview_shows_what_would_change(capsys: pytest.CaptureFixture[str], u
     assert lines[0].startswith("old  TK-1 from drawings, of 2026-03-02: 147 rows")
     assert lines[1].startswith("new  TK-1, new strapping, of 2026-10-01: 146 rows")
     for text in (
-        "  highest level, m: 14.6 becomes 14.5",
+        "  highest level: 14.6 m becomes 14.5 m",
         "  date: 2026-03-02 becomes 2026-10-01",
-        "  reference temperature, degC: 15 becomes 20",
+        "  reference temperature: 15 degC becomes 20 degC",
     ):
         assert text in lines
     # pi/4 (18.02^2 - 18^2) = 0.565801 m3 per m.
@@ -413,7 +413,7 @@ def test_a_change_of_units_changes_nothing(capsys: pytest.CaptureFixture[str], u
         ),
         (
             ("make", "--kind", "sphere", "--diameter", "-3 m", "--step", "1 mm", "--out", "x.csv"),
-            "sphere: diameter in m is -3; it must be greater than zero\n",
+            "sphere: diameter is -3 m; it must be greater than zero\n",
         ),
         (
             ("make", *_UPRIGHT, "--step", "0 mm", "--out", "x.csv"),
