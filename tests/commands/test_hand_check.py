@@ -107,7 +107,7 @@ def test_room_and_pumpable_follow_what_they_print(capsys: pytest.CaptureFixture[
     values, clauses = _sheet(capsys, tmp_path, "UP-1", "--level", "11.243 m", "--temperature", "30.7 degC")
     assert clauses["room"] == "GOV at the maximum working level - GOV, dVh and CTSh at each, not below 0"
     assert clauses["pumpable"] == "GOV - GOV at the minimum, dVh and CTSh at each, not below 0"
-    stretch = math.pi * 24.0**3 * values["observed_density"] * 9.7803 / (4.0 * 2.0e11)
+    stretch: float = math.pi * 24.0**3 * values["observed_density"] * 9.7803 / (4.0 * 2.0e11)
     warmer = 30.7 - 20.0
 
     def gov(level: float) -> float:
