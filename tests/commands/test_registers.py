@@ -168,6 +168,10 @@ def test_nothing_fits(capsys: Capture, panel: Panel) -> None:
     said = typed(capsys, "registers", panel.site_file, "LT-101", "--dip", "3.333 m")
     assert said.code == 1
     assert "dip 3.3330 m, tolerance 4 mm: nothing fits" in said.out
+    assert (
+        "Tried as counts of 0.1 mm, 1 mm, 1 cm, 1 m, 1/16 in, 1/8 in, 1 in, 0.01 ft, 1 ft, in every type and order."
+        in (said.out)
+    )
     assert "Ullage was not tried: give --reference-height." in said.out
 
 
