@@ -12,8 +12,7 @@ _CHECKED_LEVELS = 400
 _HALVINGS = range(9, 24)
 """Above the bottom the levels are looked at ever more closely: the tip of a cone has no room for a column."""
 _TIP = 1e-6
-"""Of the full volume: so little may a column that is spread evenly take too much where a bottom runs out in a tip. More is
-a mistake."""
+"""Of the full volume: so little may a column that is spread evenly take too much where a bottom runs out in a tip."""
 
 
 @dataclass(frozen=True, slots=True)
