@@ -14,7 +14,7 @@ from gateway.commands.device import Device, duration_of, quantity_of, site_devic
 from gateway.commands.line_guard import add_guard
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.site_argument import add_site, load
-from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record
+from gateway.commands.verification_record import NOT_FISCAL, check_folder, file_stem, instant_text, keep_record
 from gateway.commands.word_source import SignalWords, WordSource, signal_of, word_source
 from gateway.commissioning.current_loop import LoopPoint, judge_loop, judge_point
 from gateway.display import printable
@@ -82,6 +82,7 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError(
             "there is no terminal to ask for the next current on", "give one --at, or --pause to change the current in"
         )
+    check_folder(arguments.folder)
     source = word_source(arguments, device, signal)
     begun = datetime.now(UTC)
     if not arguments.json:
@@ -137,11 +138,13 @@ def _conclude(
     document |= {"passed": passed, "verdict": verdict, "not_tried_ma": not_tried}
     lines = _lines(document, checked)
     stem = file_stem("loop-check", f"{arguments.instrument}-{signal.name}", begun)
+    if not arguments.json:
+        write("", *lines, "")
     made = keep_record(arguments.folder, stem, document, lines)
     if arguments.json:
         write_json(document)
     else:
-        write("", *lines, "", f"kept as {made[0]} and {made[1]}")
+        write(f"kept as {made[0]} and {made[1]}")
     return 0 if passed else 1
 
 

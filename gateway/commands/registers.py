@@ -112,21 +112,22 @@ def _lent(arguments: argparse.Namespace, device: Device) -> _Reads | None:
 
     Raises LineHeldError when what is wanted is more than the gateway has.
     """
-    gateway = gateway_address(arguments, device.site)
-    held = held_by(gateway, device.address)
+    held = held_by(gateway_address(arguments, device.site), device.address)
     if held is None:
         return None
     given = (arguments.table, arguments.address, arguments.count, arguments.unit)
     if device.instrument is None or arguments.watch or given != (None, None, None, None):
-        error = held_error(gateway, device.address, held)
+        error = held_error(device.address, held)
         if device.instrument is not None:
             error.hint = f"for the newest words of that gateway give {device.instrument.tag} alone; or {error.hint}"
         raise error
-    own = [reading for reading in held["readings"] if reading["instrument"] == device.instrument.tag]
+    own = [reading for reading in held.readings["readings"] if reading["instrument"] == device.instrument.tag]
     raws = {reading["signal"]: reading["raw"] for reading in own}
     reasons = {reading["signal"]: reading["reason"] for reading in own if reading["reason"] is not None}
     doubts = {signal: reason["text"] for signal, reason in reasons.items() if reason["code"] in DOUBT_CODES}
-    return _Reads(joined_words(device.instrument.map, raws, doubts), f"newest words of the gateway at {gateway}", None)
+    return _Reads(
+        joined_words(device.instrument.map, raws, doubts), f"newest words of the gateway at {held.gateway}", None
+    )
 
 
 def _wanted(arguments: argparse.Namespace, device: Device) -> list[tuple[Table, int, int]]:

@@ -60,7 +60,7 @@ COLUMNS: Mapping[str, tuple[str, int]] = MappingProxyType(
         "gsv": ("GSV", 0),
         "nsv": ("NSV", 2),
         "mass": ("Mass", 2),
-        "weight_in_air": ("In air", 3),
+        "weight_in_air": ("Liquid in air", 3),
         "total_mass": ("Total mass", 3),
         "pumpable": ("Pumpable", 2),
         "room": ("Room", 0),

@@ -38,6 +38,11 @@ class WordSource(Protocol):
         """Where the words come from, for the record."""
         ...
 
+    @property
+    def gateway(self) -> str | None:
+        """Web address of the gateway that they come from; None where they come from the instrument itself."""
+        ...
+
     def read(self, count: int, every_s: float) -> list[SignalWords]:
         """So many reads from now on, no two sooner than `every_s` after one another. Raises GatewayError."""
         ...
@@ -55,10 +60,10 @@ def signal_of(instrument: InstrumentPlan, name: str) -> Signal:
 def word_source(arguments: argparse.Namespace, device: Device, signal: Signal) -> WordSource:
     """The gateway where one holds the line (unless --line-is-mine), else the instrument. Raises LineHeldError."""
     if not arguments.line_is_mine:
-        gateway = gateway_address(arguments, device.site)
-        if held_by(gateway, device.address) is not None:
+        held = held_by(gateway_address(arguments, device.site), device.address)
+        if held is not None:
             assert device.instrument is not None
-            return _FromGateway(gateway, device.instrument, signal)
+            return _FromGateway(held.gateway, device.instrument, signal)
     return _FromInstrument(device, signal, timeout_of(arguments, device))
 
 
@@ -71,6 +76,10 @@ class _FromInstrument:
     @property
     def text(self) -> str:
         return self._device.text
+
+    @property
+    def gateway(self) -> str | None:
+        return None
 
     def read(self, count: int, every_s: float) -> list[SignalWords]:
         found: list[SignalWords] = []
@@ -103,6 +112,10 @@ class _FromGateway:
         self._instrument = instrument
         self._signal = signal
         self._now = now
+
+    @property
+    def gateway(self) -> str | None:
+        return self._gateway
 
     @property
     def text(self) -> str:

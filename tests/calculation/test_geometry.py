@@ -424,3 +424,17 @@ def test_refuses_dimensions_that_cannot_be(make: Callable[[], Capacity], text: s
     with pytest.raises(SettingsError) as caught:
         make()
     assert caught.value.mistakes == (text,)
+
+
+@pytest.mark.parametrize("bottom", [EndKind.CONE, EndKind.CONE_UP])
+def test_a_column_that_stands_in_the_tip_of_a_bottom_takes_no_more_than_there_is(bottom: EndKind) -> None:
+    """0.8 m3 over 13 m are 62 mL a millimetre, more than the tip of a cone has: 6.35 mm of it held -93 mL."""
+    tank = UprightVessel(20.0, 14.0, End(bottom, depth_m=0.3))
+    column = WithDeadwood(tank, (Deadwood(0.8, 0.0, 13.0),))
+    levels = [column.bottom_m + 14.0 * 2.0**-halving for halving in range(30, 0, -1)]
+    volumes = [column.volume(level) for level in levels]
+    assert volumes == sorted(volumes)
+    assert volumes[0] >= 0.0
+    assert column.volume(7.0) == pytest.approx(tank.volume(7.0) - 0.8 * 7.0 / 13.0, rel=1e-12)
+    with pytest.raises(SettingsError, match="the deadwood takes more room than there is"):
+        WithDeadwood(tank, (Deadwood(8.0, 0.0, 0.02),))

@@ -291,5 +291,5 @@ def test_what_ends_soon_is_told() -> None:
 def test_other_columns_on_demand() -> None:
     views = _views(_tank("TK-1", weight_in_air=_good(1_997_500.0), pumpable=_good(2166.09)))
     header, row = plain_lines(tank_grid(views, columns=("weight_in_air", "pumpable")))
-    assert " ".join(header.split()) == "Tank Product In air t Pumpable m³ Limits Quality Age"
+    assert " ".join(header.split()) == "Tank Product Liquid in air t Pumpable m³ Limits Quality Age"
     assert " ".join(row.split()) == "TK-1 gasoline 1,997.5 2,166 Good 4 s"
