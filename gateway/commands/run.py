@@ -17,11 +17,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    # First of all: whoever stops a gateway that is still loading its libraries gets a clean end as well.
-    leave_on_signals()
-    # A terminal that is closed, or a tool that asks for a reload or turns logs over, must not end the watching.
+    # First of all. A terminal that is closed, or a tool that asks for a reload or turns logs over, must not end the
+    # watching; and whoever stops a gateway that is still loading its libraries gets a clean end as well.
     for number in (signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2):
         signal.signal(number, signal.SIG_IGN)
+    leave_on_signals()
     # From here on nothing that is done with the log, or not done, holds this up.
     unblock_stderr()
     from gateway.commands.serve import serve
