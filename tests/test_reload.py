@@ -33,7 +33,7 @@ from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import SettingsError
-from gateway.records import InventoryRecord, Quality, ReasonCode
+from gateway.records import InventoryRecord, Quality, Reading, Reason, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.status import DestinationStatus
@@ -450,6 +450,93 @@ def test_another_site_is_not_taken_over(key: str, value: str) -> None:
     assert mistake.startswith(f"site.yaml: site.{key}: ")
     assert refused.value.hint == "stop the gateway and start it with this file"
     refuse_another_site(loaded(BASE), loaded(BASE), "site.yaml")
+
+
+PLANT = ("127.0.0.1", 1883, "tanks")
+
+
+async def reloaded_at_10_s(yard: Yard, after: dict[str, Any]) -> dict[Any, dict[str, InventoryRecord]]:
+    """By place and tank, the last that was said by the time of the reload."""
+    await yard.until(10.0)
+    await yard.gateway.take_over(loaded(after))
+    return {place: {record.inventory.tank: record for record in records} for place, records in yard.delivered.items()}
+
+
+def words(record: InventoryRecord) -> str:
+    level = record.inventory.figures.level
+    return "" if level.quality is Quality.GOOD else level.reasons[0].text
+
+
+def test_a_tank_that_is_gone_says_so_and_one_that_is_not_says_nothing_of_the_kind(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    async def main() -> None:
+        yard = Yard(loaded(BASE), monkeypatch)
+        last = (await reloaded_at_10_s(yard, changed(BASE, None, "tanks", "TK-1")))[PLANT]
+        assert words(last["TK-1"]) == "the tank is no longer in the site file: nobody watches this tank from here"
+        assert words(last["TK-2"]) == ""
+        sequence = last["TK-1"].sequence
+        await yard.until(20.0)
+        assert yard.delivered[PLANT][-1].inventory.tank == "TK-2"
+        await yard.gateway.take_over(loaded(BASE))
+        await yard.until(30.0)
+        again = [record for record in yard.delivered[PLANT] if record.inventory.tank == "TK-1"][-1]
+        assert (words(again), again.sequence > sequence) == ("", True)
+        await yard.end()
+
+    with capture_logs():
+        run_virtually(main)
+
+
+@pytest.mark.parametrize(
+    ("value", "path", "is_told"),
+    [
+        ("5", ("window",), False),
+        ("office", ("name",), False),
+        ("all", ("prefix",), True),
+        ("127.0.0.1:1884", ("address",), True),
+        (None, (), True),
+    ],
+)
+def test_where_nothing_is_delivered_any_more_the_tanks_say_so_and_elsewhere_not(
+    value: Any, path: tuple[str, ...], is_told: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def main() -> None:
+        yard = Yard(loaded(BASE), monkeypatch)
+        said = await reloaded_at_10_s(yard, changed(BASE, value, "delivery", *(["mqtt", *path] if path else [])))
+        text = "the gateway delivers no longer to here: nobody watches this tank from here"
+        assert {words(record) for record in said.pop(PLANT).values()} == {text if is_told else ""}
+        # What is new there is told all that is known, at once.
+        assert all(
+            {*records} == {"TK-1", "TK-2"} and {*map(words, records.values())} == {""} for records in said.values()
+        )
+        assert len(said) == (path in {("prefix",), ("address",)})
+        assert {words(record) for record in yard.gateway._pipeline.records()} == {""}
+        await yard.end()
+
+    with capture_logs():
+        run_virtually(main)
+
+
+def test_a_changed_tank_knows_nothing_of_what_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its last good volume was that of another shape. And a gauge that is another has not been read yet."""
+
+    async def main() -> None:
+        yard = Yard(loaded(BASE), monkeypatch)
+        await yard.until(10.0)
+        broken = Reading("LT-1", "innage", None, Quality.BAD, Reason(ReasonCode.SENTINEL, "no echo"), 0, 0, ())
+        now = LoopClock()
+        yard.gateway._pipeline.take([broken._replace(time_ns=now.utc_ns(), monotonic_ns=now.monotonic_ns())])
+        tank = yard.gateway._pipeline._tanks[0]
+        assert tank.memory.last_good["tov"].value > 0.0
+        await yard.gateway.take_over(loaded(changed(BASE, "12 m", "tanks", "TK-1", "shape", "diameter")))
+        (record, _) = yard.gateway._pipeline.records()
+        assert record.inventory.last_good == {}
+        assert record.inventory.figures.level.reasons[0].text == "no echo"
+        await yard.end()
+
+    with capture_logs():
+        run_virtually(main)
 
 
 def test_what_cannot_be_made_is_not_taken_over_in_part(monkeypatch: pytest.MonkeyPatch) -> None:
