@@ -16,7 +16,7 @@ from simulators.scenario import Scenario
 from simulators.scenario_file import load_scenario, scenario_names, scenario_path
 from simulators.worksheet import worksheet
 
-__all__ = ["main"]
+__all__ = ["help_text", "main"]
 
 
 def main(argv: Sequence[str]) -> int:
@@ -45,6 +45,13 @@ def main(argv: Sequence[str]) -> int:
     except OSError as exc:
         sys.stderr.write(f"cannot listen on {arguments.host}: {exc.strerror}; give an address of this machine\n")
         return 1
+
+
+def help_text(program: str) -> str:
+    """What `program --help` says where this is one command of it."""
+    parser = _parser()
+    parser.prog = program
+    return parser.format_help()
 
 
 def _parser() -> argparse.ArgumentParser:
