@@ -193,7 +193,8 @@ def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> 
     """The sheet when calculating it went wrong in a way nobody foresaw: every figure Bad, none invented."""
     lost = figure.bad(ReasonCode.CALCULATION_FAILED, f"the calculation failed: {text}")
     figures = Figures(*[lost] * len(Figures._fields))
-    return _inventory(plan, tank_input, figures, (), remember_good(memory, figures))
+    state = _level_state(plan, lost, LevelSource.NONE, None, memory)
+    return _inventory(plan, tank_input, figures, (), remember_good(memory, figures))._replace(level_state=state)
 
 
 def unwatched(plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory) -> Inventory:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from gateway.commands.tank_table import TankView
+from gateway.commands.tank_table import TankView, state_when_last_known
 from gateway.display import printable, roof_words
 from gateway.records import Quality
 
@@ -19,10 +19,16 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     out. Raises KeyError or TypeError for one that is not well formed.
     """
     beyond = [view.tank for view in views if view.level_state.limit.is_beyond or roof_words(view.level_state)]
+    was_beyond = [
+        view.tank
+        for view in views
+        if not view.level_state.limit.is_beyond and state_when_last_known(view).limit.is_beyond
+    ]
     bad = [view.tank for view in views if view.quality is Quality.BAD]
     uncertain = [view.tank for view in views if view.quality is Quality.UNCERTAIN]
     lines = [
         _of("Beyond a limit, or the roof not afloat", beyond),
+        _of("Beyond a limit when the level was last known", was_beyond),
         _of("Bad", bad),
         _of("Uncertain", uncertain),
         _of("Not calculated in time, so not the present", _overdue(document)),

@@ -10,6 +10,8 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.figure import duration_words
+from gateway.calculation.limit_state import limit_state
+from gateway.calculation.plan import LimitPlan
 from gateway.commands.output import Column, Grid
 from gateway.display import (
     DEFINITIONS,
@@ -37,6 +39,7 @@ __all__ = [
     "TankView",
     "Total",
     "notes",
+    "state_when_last_known",
     "tank_grid",
     "total",
     "total_lines",
@@ -153,9 +156,7 @@ def notes(
     ends soon."""
     lines = []
     for view in views:
-        told: list[str] = [
-            text for text in (limit_words(view.level_state, system), roof_words(view.level_state)) if text
-        ]
+        told = [text for text in (_limit_note(view, system), roof_words(view.level_state)) if text]
         said: set[str] = set()
         for quality in (Quality.BAD, Quality.UNCERTAIN):
             marked = any(_shown(view, name).quality is quality for name in columns)
@@ -235,17 +236,34 @@ def _reference_line(views: Sequence[TankView]) -> list[str]:
 
 
 def _limits(view: TankView, system: UnitSystem) -> str:
-    """One or two words in the row itself: a level beyond a limit must not look like any other."""
-    passed = limit_words(view.level_state, system)
+    """One or two words in the row itself: a level beyond a limit must not look like any other, nor one that was beyond
+    it when the gauge was lost."""
+    passed = limit_words(state_when_last_known(view), system)
     roof = roof_words(view.level_state).partition(":")[0]
     if view.figures["level"].quality is Quality.BAD:
-        return "no level"
+        return f"no level, was {passed}" if passed else "no level"
     return ", ".join(word for word in (passed, roof) if word)
+
+
+def _limit_note(view: TankView, system: UnitSystem) -> str:
+    words = limit_words(state_when_last_known(view), system)
+    return (
+        f"when its level was last known: {words}" if words and view.level_state.limit is LimitState.UNKNOWN else words
+    )
+
+
+def state_when_last_known(view: TankView) -> LevelState:
+    """The level against the limits; where there is none, as its last Good value stood to them."""
+    state, last = view.level_state, view.last_good.get("level")
+    if state.limit is not LimitState.UNKNOWN or last is None:
+        return state
+    limits = LimitPlan(state.minimum_m, state.maximum_working_m, state.high_high_m, state.critical_high_m)
+    return state._replace(limit=limit_state(limits, last.value, LimitState.NORMAL, 0.0))
 
 
 def _style(view: TankView) -> str:
     beyond = (LimitState.ABOVE_HIGH_HIGH, LimitState.ABOVE_CRITICAL_HIGH)
-    return "bold red" if view.level_state.limit in beyond else _STYLES[view.quality]
+    return "bold red" if state_when_last_known(view).limit in beyond else _STYLES[view.quality]
 
 
 def _live_age_s(view: TankView) -> float:
@@ -256,13 +274,15 @@ def _live_age_s(view: TankView) -> float:
 
 
 def _last_good(view: TankView, system: UnitSystem, columns: Sequence[str]) -> list[str]:
-    parts = []
-    for name in columns:
+    """The last Good values of what is Bad, of the figure that its column shows, together where they are of one time."""
+    parts: dict[str, list[str]] = {}
+    for column in columns:
+        name = _figure_name(view, column)
         last = view.last_good.get(name)
         if view.figures[name].quality is Quality.BAD and last is not None and view.seen is not None:
             age = duration_words(max(0.0, view.seen.timestamp() - last.time_s))
-            parts.append(f"{DEFINITIONS[name].symbol} {show_value(name, last.value, system).text} {age} ago")
-    return [f"last Good {', '.join(parts)}"] if parts else []
+            parts.setdefault(age, []).append(f"{COLUMNS[column][0]} {show_value(name, last.value, system).text}")
+    return [f"last Good {age} ago: {', '.join(values)}" for age, values in parts.items()]
 
 
 def _ending(ending: Ending, view: TankView) -> str:
@@ -285,7 +305,11 @@ def _counts_vapour(view: TankView) -> bool:
 
 def _shown(view: TankView, name: str) -> Figure:
     """The figure in the column of `name`."""
-    return view.figures["total_mass" if name == "mass" and _counts_vapour(view) else name]
+    return view.figures[_figure_name(view, name)]
+
+
+def _figure_name(view: TankView, column: str) -> str:
+    return "total_mass" if column == "mass" and _counts_vapour(view) else column
 
 
 def _total_text(name: str, views: Sequence[TankView], system: UnitSystem) -> str:

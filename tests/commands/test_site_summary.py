@@ -11,7 +11,7 @@ from gateway.commands.site_summary import summary_lines
 from gateway.commands.tank_table import view_of
 from gateway.delivery.payload import inventories_json
 from gateway.delivery.payload_reader import inventory_of
-from gateway.records import Figure, InventoryRecord, LevelState, Quality, Reason, ReasonCode
+from gateway.records import Figure, InventoryRecord, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from tests.support.records import NOON, record, snapshot
@@ -64,6 +64,14 @@ def test_each_kind_of_trouble_has_its_line_the_most_pressing_first() -> None:
         "mqtt:broker: another is online",
         "mqtt:broker: 1 record lost since the gateway's start",
     ]
+
+
+def test_a_gauge_that_is_lost_above_a_limit_is_told_of_both() -> None:
+    lost = _tank("TK-1", Quality.BAD, LimitState.UNKNOWN)
+    state = LevelState(LimitState.UNKNOWN, None, Quality.BAD, 0.5, 8.0, 8.5, 9.0)
+    last = {"level": LastGood(8.6, NOON.timestamp() - 5.0)}
+    lost = lost._replace(inventory=lost.inventory._replace(level_state=state, last_good=last))
+    assert _said(_site(lost)) == ["Beyond a limit when the level was last known: TK-1", "Bad: TK-1"]
 
 
 def test_a_sheet_that_no_longer_holds_is_told_by_the_gateways_own_clock() -> None:

@@ -269,7 +269,27 @@ def test_beside_a_bad_figure_stands_its_last_good_value_with_its_age() -> None:
             "tov": LastGood(2395.1, NOON.timestamp() - 240.0),
         }
     )
-    assert notes([view_of(lost)])[-1] == "TK-1: last Good L 9.412 m 4 min ago, TOV 2,395 m³ 4 min ago"
+    assert notes([view_of(lost)])[-1] == "TK-1: last Good 4 min ago: Level 9.412 m, TOV 2,395 m³"
+
+
+def test_the_last_good_mass_is_of_what_the_column_shows() -> None:
+    """Where vapour is counted the column is liquid and vapour: 25.3 t, of which 25.0 t are liquid."""
+    lost = _tank("B-4", level=_bad(), mass=_bad(), total_mass=_bad())
+    then = NOON.timestamp() - 32.0
+    lost = lost._replace(last_good={"mass": LastGood(25_000.0, then), "total_mass": LastGood(25_300.0, then - 60.0)})
+    assert notes([view_of(lost)])[-1] == "B-4: last Good 92 s ago: Mass 25.3 t"
+
+
+def test_a_gauge_that_is_lost_above_a_limit_does_not_hide_it() -> None:
+    state = LevelState(LimitState.UNKNOWN, None, Quality.BAD, 0.5, 8.0, 8.5, 9.0)
+    lost = _tank("TK-1", level=_bad())._replace(level_state=state)
+    low, high = ({"level": LastGood(level_m, NOON.timestamp() - 5.0)} for level_m in (7.0, 8.6))
+    (calm,), (pressing,) = _views(lost._replace(last_good=low)), _views(lost._replace(last_good=high))
+    assert " no level  " in plain_lines(tank_grid([calm]))[1]
+    assert " no level, was ABOVE HIGH-HIGH 8.500 m  " in plain_lines(tank_grid([pressing]))[1]
+    assert not any("known" in line for line in notes([calm]))
+    assert notes([pressing])[0] == "TK-1: when its level was last known: ABOVE HIGH-HIGH 8.500 m"
+    assert tank_grid([pressing]).styles == ("bold red",)
 
 
 def test_each_reason_is_told_once() -> None:
