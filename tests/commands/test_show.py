@@ -120,6 +120,11 @@ def test_nothing_runs_there(capsys: pytest.CaptureFixture[str]) -> None:
     assert said.err == f"tank-gateway: no gateway at {address}: connection refused\n{_HINT}"
 
 
+def test_an_address_may_be_copied_out_of_a_browser(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    said = typed(capsys, "show", "--address", f"http://{serve(_two_tanks(), 200)}/")
+    assert (said.code, said.err) == (0, "")
+
+
 def test_something_else_runs_there(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
     address = serve(b"<html>hello</html>", 200)
     said = typed(capsys, "show", "--address", address)
