@@ -2,15 +2,22 @@
 
 import argparse
 import sys
-from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write, write_json
 from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address
 from gateway.commands.site_summary import summary_lines
-from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, notes, tank_grid, total_lines, view_of
+from gateway.commands.tank_table import (
+    CAUTION,
+    COLUMNS,
+    USUAL_COLUMNS,
+    notes,
+    site_time,
+    tank_grid,
+    total_lines,
+    view_of,
+)
 from gateway.delivery.payload import INVENTORIES_SCHEMA
 from gateway.delivery.payload_reader import inventory_of
 from gateway.display import UnitSystem, printable
@@ -47,7 +54,9 @@ def execute(arguments: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     try:
         views = [view_of(inventory_of(each), now) for each in document["inventories"]]
-        title = printable(f"{document['site']} at {_time(document)}")
+        zone = ZoneInfo(document.get("time_zone", "UTC"))
+        made = datetime.fromisoformat(document["time"])
+        title = printable(f"{document['site']} at {site_time(made, zone, '%Y-%m-%d %H:%M:%S')}")
         summary = summary_lines(views, document)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
@@ -61,7 +70,7 @@ def execute(arguments: argparse.Namespace) -> int:
         console.print(rich_table(grid, console.width))
     else:
         write(*plain_lines(grid))
-    why = notes(views, system, arguments.columns)
+    why = notes(views, system, arguments.columns, zone)
     write("", *total_lines(views, system), *(["", *why] if why else []), "", f"Caution: {CAUTION}")
     return 0
 
@@ -72,14 +81,3 @@ def _columns(text: str) -> tuple[str, ...]:
         if name not in COLUMNS:
             raise argparse.ArgumentTypeError(f"there is no column '{name}'; {suggestion(name, COLUMNS)}")
     return names
-
-
-def _time(document: Mapping[str, Any]) -> str:
-    """When the answer was made, by the site's own clock where it tells its zone, and in UTC."""
-    instant = datetime.fromisoformat(document["time"])
-    utc = f"{instant:%Y-%m-%d %H:%M:%S} UTC"
-    zone = document.get("time_zone")
-    if zone in (None, "UTC"):
-        return utc
-    local = instant.astimezone(ZoneInfo(zone))
-    return f"{local:%Y-%m-%d %H:%M:%S %Z} ({utc})"

@@ -5,7 +5,7 @@ the vapour above a liquid is counted, mass is that of both: what evaporates is n
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -39,6 +39,7 @@ __all__ = [
     "TankView",
     "Total",
     "notes",
+    "site_time",
     "state_when_last_known",
     "tank_grid",
     "total",
@@ -56,10 +57,10 @@ COLUMNS: Mapping[str, tuple[str, int]] = MappingProxyType(
         "level": ("Level", 0),
         "ullage": ("Ullage", 3),
         "water_level": ("Water", 4),
-        "liquid_temperature": ("Temp", 0),
+        "liquid_temperature": ("Temp", 1),
         "tov": ("TOV", 4),
         "gov": ("GOV", 4),
-        "gsv": ("GSV", 0),
+        "gsv": ("GSV", 1),
         "nsv": ("NSV", 2),
         "mass": ("Mass", 2),
         "weight_in_air": ("In air", 3),
@@ -149,7 +150,10 @@ def tank_grid(
 
 
 def notes(
-    views: Iterable[TankView], system: UnitSystem = UnitSystem.SI, columns: Sequence[str] = USUAL_COLUMNS
+    views: Iterable[TankView],
+    system: UnitSystem = UnitSystem.SI,
+    columns: Sequence[str] = USUAL_COLUMNS,
+    zone: tzinfo = UTC,
 ) -> list[str]:
     """What needs a word: limits passed and a roof that is not afloat, doubts with each reason once, what is lost beside
     the sheet (a second gauge, which leaves the tank as good as it is), last Good values beside what is Bad, and what
@@ -169,7 +173,7 @@ def notes(
             told.append(f"{quality.word}{mark}: {why}")
         told += _lost_beside(view)
         told += _last_good(view, system, columns)
-        told += [_ending(ending, view) for ending in view.endings]
+        told += [_ending(ending, view, zone) for ending in view.endings]
         lines += [printable(f"{view.tank}: {text}") for text in told]
     return lines
 
@@ -285,10 +289,16 @@ def _last_good(view: TankView, system: UnitSystem, columns: Sequence[str]) -> li
     return [f"last Good {age} ago: {', '.join(values)}" for age, values in parts.items()]
 
 
-def _ending(ending: Ending, view: TankView) -> str:
+def _ending(ending: Ending, view: TankView, zone: tzinfo) -> str:
     ended = view.seen is not None and ending.expires <= view.seen
     verb = "ended" if ended else "ends"
-    return f"{ENTRIES[ending.entry]} {verb} {ending.expires:%Y-%m-%d %H:%M} UTC: enter a new one"
+    return f"{ENTRIES[ending.entry]} {verb} {site_time(ending.expires, zone, '%Y-%m-%d %H:%M')}: enter a new one"
+
+
+def site_time(instant: datetime, zone: tzinfo, form: str) -> str:
+    """By the site's own clock, which is what people there go by, and in UTC."""
+    utc = f"{instant.astimezone(UTC):{form}} UTC"
+    return utc if str(zone) == "UTC" else f"{instant.astimezone(zone):{form} %Z} ({utc})"
 
 
 def _joined(parts: Iterable[str]) -> str:

@@ -11,11 +11,11 @@ import pytest
 
 from gateway.commands import show
 from gateway.delivery.payload import inventories_json
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.records import Ending, Figure, Quality, Reason, ReasonCode
 from gateway.running import Running
 from tests.commands.typed import typed
 from tests.support.claims import claimed
-from tests.support.records import record, snapshot
+from tests.support.records import NOON, record, snapshot
 
 _STALE = Reason(ReasonCode.STALE, "LT-2.innage was last read 75 s ago")
 _BY_HAND = Reason(ReasonCode.MANUAL, "manual value in place of an instrument")
@@ -177,6 +177,17 @@ def test_the_sites_own_time_stands_beside_utc(capsys: pytest.CaptureFixture[str]
     body = inventories_json(snapshot(record("TK-1"))._replace(time_zone="Asia/Kolkata"))
     said = typed(capsys, "show", "--address", serve(body, 200))
     assert said.out.splitlines()[0] == "harbour at 2026-03-14 17:30:00 IST (2026-03-14 12:00:00 UTC)"
+
+
+def test_what_ends_is_told_in_the_sites_own_time_too(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    """18:00 UTC is 23:30 in India: an operator who reads 18:00 as his own would be late by five and a half hours."""
+    made = record("TK-1")
+    ending = Ending("reference_density", NOON.replace(hour=18))
+    made = made._replace(inventory=made.inventory._replace(endings=(ending,)))
+    body = inventories_json(snapshot(made)._replace(time_zone="Asia/Kolkata"))
+    said = typed(capsys, "show", "--address", serve(body, 200))
+    assert "TK-1: reference density end" in said.out
+    assert "2026-03-14 23:30 IST (2026-03-14 18:00 UTC): enter a new one" in said.out
 
 
 def test_columns_are_chosen_by_name(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:

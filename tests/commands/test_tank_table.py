@@ -197,9 +197,20 @@ def test_a_narrow_terminal_loses_columns_but_never_digits() -> None:
         assert kept in narrow
     assert "…" not in narrow
     narrowest = _drawn(tank_grid(views), 30)
-    for kept in ("9.412", "2,387", "SIMULATED"):
+    for kept in ("9.412", "Good", "SIMULATED"):
         assert kept in narrowest
     assert "…" not in narrowest
+
+
+def test_on_a_phone_a_tank_is_one_row_with_its_level_room_limit_and_quality() -> None:
+    """62 columns: temperature and GSV go before a row breaks into pieces that nobody can read."""
+    state = LevelState(LimitState.ABOVE_CRITICAL_HIGH, None, Quality.GOOD, 0.1, 1.785, 1.851, 1.897)
+    tank = _tank("B-4", level=_good(1.969), room=_good(0.0), mass=_good(25e3), gsv=_good(51.4), simulated=True)
+    drawn = _drawn(tank_grid(_views(tank._replace(level_state=state))), 62)
+    head, _, row, *rest = drawn.splitlines()
+    assert head.split() == ["Tank", "Level", "m", "GSV", "m³", "Room", "m³", "Limits", "Quality", "Age"]
+    assert row.split()[:5] == ["B-4", "1.969", "51.4", "0.0", "ABOVE"]
+    assert " ".join(rest).split() == ["CRITICAL", "SIMULATED", "HIGH", "1.897", "m"]
 
 
 @pytest.mark.parametrize("width", range(20, 140, 5))
