@@ -307,7 +307,12 @@ async def test_a_record_refused_by_access_rules_is_lost_and_said_once(tmp_path: 
             # It is let write again: with the next record that arrives all is well.
             rules.write_text("topic readwrite tanks/harbour/#\n")
             server.reload()
-            await until(lambda: delivery.offer(record("TK-2", 3)) or not delivery.status().troubles)
+
+            def arrives() -> bool:
+                delivery.offer(record("TK-2", 3))
+                return not delivery.status().troubles
+
+            await until(arrives)
         assert delivery.status().lost >= 2
     assert trouble == Trouble("records_refused", "the records of TK-2 are refused and lost: Not authorized")
     refusals = [entry for entry in logs if entry["event"] == "delivery.record_refused"]
