@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from gateway.commands.tank_table import TankView, state_when_last_known
+from gateway.commands.tank_table import TankView, has_no_limits, state_when_last_known
 from gateway.display import printable, roof_words
 from gateway.records import Quality
 
@@ -37,7 +37,8 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     ]
     told = [printable(line) for line in lines if line]
     count = "The only tank is" if len(views) == 1 else f"All {len(views)} tanks are"
-    return told or [f"{count} Good, no level is beyond a limit."]
+    without = [view.tank for view in views if has_no_limits(view)]
+    return told or [f"{count} Good, no level is beyond a limit{_of('; without any limit', without)}."]
 
 
 def _overdue(document: Mapping[str, Any]) -> list[str]:

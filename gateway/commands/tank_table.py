@@ -38,6 +38,7 @@ __all__ = [
     "USUAL_COLUMNS",
     "TankView",
     "Total",
+    "has_no_limits",
     "notes",
     "site_time",
     "state_when_last_known",
@@ -246,7 +247,16 @@ def _limits(view: TankView, system: UnitSystem) -> str:
     roof = roof_words(view.level_state).partition(":")[0]
     if view.figures["level"].quality is Quality.BAD:
         return f"no level, was {passed}" if passed else "no level"
+    if has_no_limits(view):
+        passed = "none set"
     return ", ".join(word for word in (passed, roof) if word)
+
+
+def has_no_limits(view: TankView) -> bool:
+    """Whether nothing is set that its level could be beyond, so that it is no comfort that it is beyond nothing."""
+    state = view.level_state
+    limits = (state.minimum_m, state.maximum_working_m, state.high_high_m, state.critical_high_m)
+    return state.limit is LimitState.NORMAL and all(limit is None for limit in limits)
 
 
 def _limit_note(view: TankView, system: UnitSystem) -> str:

@@ -17,6 +17,7 @@ from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from tests.support.records import NOON, record, snapshot
 
 _WELL = DestinationStatus("mqtt:broker", True, 10, 0, 0, None)
+_LIMITS = (0.5, 11.0, 11.5, 12.0)
 _LEVELS = {Quality.GOOD: 9.412, Quality.UNCERTAIN: 9.412, Quality.BAD: None}
 
 
@@ -25,7 +26,8 @@ def _tank(
 ) -> InventoryRecord:
     reasons = () if quality is Quality.GOOD else (Reason(ReasonCode.STALE, "old"),)
     made = record(name, level=Figure(_LEVELS[quality], quality, reasons, 2.0))
-    return made._replace(inventory=made.inventory._replace(level_state=LevelState(limit, roof)))
+    state = LevelState(limit, roof, quality, *_LIMITS)
+    return made._replace(inventory=made.inventory._replace(level_state=state))
 
 
 def _site(*tanks: InventoryRecord, **changes: Any) -> GatewaySnapshot:
@@ -41,6 +43,17 @@ def _said(site: GatewaySnapshot) -> list[str]:
 def test_all_is_well() -> None:
     assert _said(_site(_tank("TK-1"))) == ["The only tank is Good, no level is beyond a limit."]
     assert _said(_site(_tank("TK-1"), _tank("TK-2"))) == ["All 2 tanks are Good, no level is beyond a limit."]
+
+
+def test_tanks_without_limits_are_named_where_none_is_beyond_one() -> None:
+    limited = _tank("TK-2")
+    state = LevelState(LimitState.NORMAL, None, Quality.GOOD, None, 13.2)
+    limited = limited._replace(inventory=limited.inventory._replace(level_state=state))
+    unlimited = _tank("TK-1")
+    state = LevelState(LimitState.NORMAL, None, Quality.GOOD)
+    unlimited = unlimited._replace(inventory=unlimited.inventory._replace(level_state=state))
+    said = _said(_site(unlimited, limited))
+    assert said == ["All 2 tanks are Good, no level is beyond a limit; without any limit: TK-1."]
 
 
 def test_each_kind_of_trouble_has_its_line_the_most_pressing_first() -> None:
@@ -110,7 +123,7 @@ def test_it_is_well_only_where_everything_is(
         for quality, limit, roof in drawn
     ]
     is_well = is_connected and delivers and not any(wrong)
-    assert (said[0].endswith("no level is beyond a limit.") and len(said) == 1) is is_well
+    assert (said[0].startswith(("All ", "The only tank ")) and len(said) == 1) is is_well
 
 
 @pytest.mark.parametrize("limit", LimitState)

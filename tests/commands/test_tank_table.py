@@ -303,6 +303,14 @@ def test_a_gauge_that_is_lost_above_a_limit_does_not_hide_it() -> None:
     assert tank_grid([pressing]).styles == ("bold red",)
 
 
+def test_a_tank_without_limits_does_not_look_as_if_it_were_within_them() -> None:
+    unlimited = _tank("TK-1")._replace(level_state=LevelState(LimitState.NORMAL, None, Quality.GOOD))
+    limited = _tank("TK-2")._replace(level_state=LevelState(LimitState.NORMAL, None, Quality.GOOD, None, 13.2))
+    _, first, second = plain_lines(tank_grid(_views(unlimited, limited)))
+    assert "none set" in first
+    assert "none set" not in second
+
+
 def test_each_reason_is_told_once() -> None:
     doubtful = Figure(1.0, Quality.UNCERTAIN, (_NO_ANSWER,), 2.0)
     views = _views(_tank("TK-1", level=_bad(), mass=doubtful))
