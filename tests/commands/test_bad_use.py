@@ -154,7 +154,7 @@ def test_http_before_an_address_is_no_mistake(capsys: Capture) -> None:
     assert f"no gateway at {_NOBODY}: " in said.err
 
 
-@pytest.mark.parametrize("command", [command for command in COMMANDS if command not in ("check", "demo", "table")])
+@pytest.mark.parametrize("command", [command for command in COMMANDS if command not in ("demo", "table")])
 def test_each_help_has_an_example_to_copy(capsys: Capture, command: str) -> None:
     with pytest.raises(SystemExit):
         main([command, "--help"])
