@@ -13,7 +13,7 @@ from gateway.commands.gauge_source import GaugeNow, gauge_of
 from gateway.commands.line_guard import add_guard
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.site_argument import add_site, load, tank_of
-from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record
+from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record, require_folder
 from gateway.commissioning.dip_record import DIPS_NEEDED, TOLERANCES_M, DipVerdict, Verdict, judge_dips
 from gateway.display import printable
 from gateway.errors import UsageError
@@ -58,6 +58,7 @@ def execute(arguments: argparse.Namespace) -> int:
     if arguments.witness.strip().lower() == arguments.by.strip().lower():
         raise UsageError(f"--witness: {arguments.witness} is the one who dips", "a witness is someone else")
     given = _given(arguments, setup)
+    require_folder(arguments.folder)
     begun = datetime.now(UTC)
     if not arguments.json:
         write(DIP_CAUTION, "")

@@ -14,7 +14,7 @@ from gateway.commands.device import Device, duration_of, quantity_of, site_devic
 from gateway.commands.line_guard import add_guard
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.site_argument import add_site, load
-from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record
+from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record, require_folder
 from gateway.commands.word_source import SignalWords, WordSource, signal_of, word_source
 from gateway.commissioning.current_loop import LoopPoint, judge_loop, judge_point
 from gateway.display import printable
@@ -82,6 +82,7 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError(
             "there is no terminal to ask for the next current on", "give one --at, or --pause to change the current in"
         )
+    require_folder(arguments.folder)
     source = word_source(arguments, device, signal)
     begun = datetime.now(UTC)
     if not arguments.json:

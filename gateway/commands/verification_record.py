@@ -1,19 +1,30 @@
 """A record of a verification, as JSON for a program and as text for a person's file. Never written over another."""
 
 import json
+import os
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from gateway.errors import GatewayError
+from gateway.commands.output import write
+from gateway.errors import GatewayError, UsageError
 
-__all__ = ["NOT_FISCAL", "file_stem", "instant_text", "keep_record"]
+__all__ = ["NOT_FISCAL", "file_stem", "instant_text", "keep_record", "require_folder"]
 
 NOT_FISCAL = (
     "Monitoring only: not for custody transfer, fiscal, excise or legal-metrology use; not an overfill prevention "
     "system."
 )
+
+
+def require_folder(folder: str) -> None:
+    """Before anybody dips a tank or feeds a current. Raises UsageError where no record can be kept there."""
+    path = Path(folder)
+    if not path.is_dir():
+        raise UsageError(f"--folder: there is no folder '{folder}'", "make it first, or give another")
+    if not os.access(path, os.W_OK | os.X_OK):
+        raise UsageError(f"--folder: nothing can be written to '{folder}'", "give one that you may write to")
 
 
 def file_stem(kind: str, subject: str, at: datetime) -> str:
@@ -28,7 +39,8 @@ def instant_text(at: datetime) -> str:
 
 
 def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequence[str]) -> tuple[Path, Path]:
-    """The two files. Raises GatewayError when they cannot be written, or are there already."""
+    """The two files. Raises GatewayError when they cannot be written, or are there already; the record is then printed,
+    for what was dipped or fed is not done again so soon."""
     base = Path(folder)
     made = base / f"{stem}.json", base / f"{stem}.txt"
     texts = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False), "\n".join(lines)
@@ -37,6 +49,7 @@ def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequ
             with path.open("x", encoding="utf-8") as file:
                 file.write(text + "\n")
         except OSError as error:
+            write(texts[0])
             raise GatewayError(
                 f"the record {path} cannot be written: {(error.strerror or str(error)).lower()}"
             ) from error

@@ -56,6 +56,8 @@ WRONG: tuple[tuple[str, ...], ...] = (
     ("table", "make", "--kind", "cube", "--step", "1 m", "--out", "NEW"),
     ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 m"),
     ("dip-check", "demo", "TK-101", *_DIPPED, "--dip", "9.4"),
+    ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 mA", "--folder", "nowhere"),
+    ("dip-check", "demo", "TK-101", *_DIPPED, *("--dip", "9.4 m") * 3, "--folder", "nowhere"),
     ("schema", "tank"),
     ("simulate", "paint_works", "--port", "yard"),
     ("demo", "--units", "furlongs"),

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.commands import loop_check
 from tests.commands.panel import Panel, foreign_server
 from tests.commands.typed import typed
 from tests.support.wire import WireRecorder
@@ -153,9 +154,14 @@ def test_wrong_use(capsys: Capture, tmp_path: Path, words: tuple[str, ...], expe
     assert said.err == f"tank-gateway: {expected}\n"
 
 
-def test_a_record_is_never_written_over_another(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+def test_a_record_that_cannot_be_kept_is_printed(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The folder was there when the check began. What was fed is not fed again for the sake of a file."""
+    monkeypatch.setattr(loop_check, "require_folder", lambda folder: None)
     words = ("loop-check", panel.site_file, "IO-BO5", "innage", *_BY, *_QUICK, "--at", "10.11 mA", "--json")
     said = typed(capsys, *words, "--folder", str(tmp_path / "gone"))
     assert said.code == 1
     assert said.err.startswith(f"tank-gateway: the record {tmp_path / 'gone'}/loop-check-IO-BO5-innage-")
     assert said.err.endswith(".json cannot be written: no such file or directory\n")
+    assert (said.document["instrument"], said.document["passed"]) == ("IO-BO5", True)
