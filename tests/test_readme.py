@@ -19,6 +19,7 @@ Capture = pytest.CaptureFixture[str]
 
 
 def _block(containing: str, language: str) -> str:
+    found: str
     (found,) = [text for kind, text in _BLOCKS if containing in text and kind == language]
     return found
 
