@@ -5,10 +5,13 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from gateway.commands.running_gateway import fetch_json
 from tests.commands.panel import Panel
 from tests.commands.typed import Said, typed
 
@@ -164,6 +167,24 @@ def test_a_running_gateway_lends_its_words(capsys: Capture, panel: Panel, tmp_pa
     assert by_pressure.document["gauge"][0]["raw"] == [6815]
     assert by_pressure.document["gauge"][0]["level"] == pytest.approx(4.870, abs=0.001)
     assert by_pressure.document["gauge"][0]["quality"] == "Good", by_pressure.document
+
+
+def test_a_sheet_that_nobody_keeps_up_to_date_is_no_gauge(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Polling goes on and the calculation hangs: the sheet is an hour old by the gateway's own clock."""
+
+    def an_hour_later(address: str, path: str, schema: str, timeout_s: float) -> dict[str, Any]:
+        document = fetch_json(address, path, schema, timeout_s)
+        later = datetime.fromisoformat(document["time"]) + timedelta(hours=1)
+        return {**document, "time": later.isoformat()}
+
+    monkeypatch.setattr("gateway.commands.gauge_source.fetch_json", an_hour_later)
+    with panel.gateway():
+        said = _check(capsys, panel, tmp_path, *(("--dip", "4.870 m") * 3), "--tolerance", "fine", tank="C-7")
+    assert said.code == 1
+    assert "keeps no sheet of C-7 up to date: its last sheet is of " in said.err
+    assert not list(tmp_path.glob("dip-check-*"))
 
 
 def test_a_level_from_a_pressure_needs_a_gateway(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
