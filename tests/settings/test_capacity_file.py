@@ -147,6 +147,16 @@ def test_a_header_beside_decimal_commas(tmp_path: Path, heel: str, volume: float
     assert table.heel_m3 == pytest.approx(volume, rel=1e-12)
 
 
+def test_a_header_beside_decimal_commas_that_can_mean_one_thing_only(tmp_path: Path) -> None:
+    """12900 m are no height, and 838500 kg/m3 no liquid; 12.900 mm may be either."""
+    text = "0,0;10,5\n11,0;1,5\n"
+    kept = {"level": "m", "volume": "m3", "liquid_head": "included at 838.500 kg/m3", "columns": "level;volume"}
+    table = read_capacity_csv(written(tmp_path, text, ullage_from="12.900 m", **kept))
+    assert (table.reference_height_m, table.head_density_kg_m3) == (12.9, 838.5)
+    with pytest.raises(SettingsError, match=r"ullage from: `12\.900 mm` is 12900 with a mark of thousands, or 12,900"):
+        read_capacity_csv(written(tmp_path, text, ullage_from="12.900 mm", **kept))
+
+
 @pytest.mark.parametrize("heel", ["2.100 L", "1.002.100 L"])
 def test_a_mark_of_thousands_in_the_header_is_no_decimal_mark(tmp_path: Path, heel: str) -> None:
     """`2.100 L` beside rows such as `2.100,0` litres was a heel of two litres."""
