@@ -49,7 +49,8 @@ def test_water_above_a_heel_that_is_declared_to_hold_product_is_doubted() -> Non
     """Water is the heavier: 20 mm of it above the datum have filled the 4 m3 below, or the declaration is right and it
     came from nowhere. The stock was 4 m3 too large, and Good."""
     figures = with_water(plan_of(HeelContents.PRODUCT), good(0.02))
-    assert (value(figures.free_water), value(figures.gov)) == (pytest.approx(2.0), pytest.approx(602.0))
+    assert value(figures.free_water) == pytest.approx(2.0)
+    assert value(figures.gov) == pytest.approx(602.0)
     assert figures.free_water.quality is figures.gov.quality is figures.mass.quality is Quality.UNCERTAIN
     (reason,) = figures.free_water.reasons
     assert reason == Reason(
