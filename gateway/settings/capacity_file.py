@@ -47,7 +47,7 @@ saves such a file, quotes and empty cells at the end of a line, does not count.
 import csv
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from itertools import pairwise
 from pathlib import Path
@@ -369,7 +369,7 @@ def _table(reader: _Reader) -> CapacityTable | None:
         reader.mistake(reader.entries["heel"][0], text)
     if reader.mistakes:
         return None
-    return CapacityTable(
+    table = CapacityTable(
         name=reader.entries["name"][1],
         levels_m=levels,
         volumes_m3=volumes,
@@ -385,3 +385,7 @@ def _table(reader: _Reader) -> CapacityTable | None:
         shift_m=shift_m,
         reference_height_m=None if reference_m is None else reference_m + shift_m,
     )
+    if shift_m < 0.0 and table.bottom_m <= 0.0 <= table.top_m:
+        # What lies below the zero of the gauge is more than what lay below that of the table.
+        table = replace(table, heel_m3=table.volume(0.0))
+    return table
