@@ -201,7 +201,7 @@ def test_wrong_use(capsys: Capture, panel: Panel, tmp_path: Path, words: tuple[s
 def test_whoever_dips_is_told_where_the_table_counts_from(
     capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """By a tape that stands on a plate 62 mm above the floor, from which the table counts, a sound gauge is 62 mm off."""
+    """By a tape on a plate 62 mm above the floor, from which the table counts, a sound gauge is 62 mm off."""
 
     class Terminal(io.StringIO):
         def isatty(self) -> bool:
@@ -214,7 +214,8 @@ def test_whoever_dips_is_told_where_the_table_counts_from(
     start = text.index("  TK-101:")
     table = (Path(panel.site_file).parent / "floor.csv", "floor.csv")
     rows = "# name: F\n# level: m\n# volume: m3\n# datum: tank floor\n# date: not stated\n"
-    rows += "# reference temperature: not stated\n# liquid head: not included\n# roof: not included\n# heel: none\nlevel,volume\n0,0\n14.6,3715.2\n"
+    rows += "# reference temperature: not stated\n# liquid head: not included\n"
+    rows += "# roof: not included\n# heel: none\nlevel,volume\n0,0\n14.6,3715.2\n"
     table[0].write_text(rows, "utf-8")
     changed = text[start:].replace(shape, f"    capacity_table: {table[1]}\n", 1)
     try:
