@@ -234,7 +234,8 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
             hint = "; where commas are decimal marks, separate the columns by semicolons" if separator == "," else ""
             reader.mistake(number, f"{len(found)} values for {len(names)} columns{hint}")
             continue
-        wrong = _torn_apart(dict(zip(names, found, strict=True))) if separator == "," else None
+        stated = "decimal mark" in reader.entries
+        wrong = _torn_apart(dict(zip(names, found, strict=True)), stated) if separator == "," else None
         if wrong is not None:
             torn.append((number, wrong))
             continue
@@ -261,13 +262,14 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
             reader.rows.append((number, level_m, volume_m3))
 
 
-def _torn_apart(cells: dict[str, str]) -> str | None:
-    """What is wrong where a comma that belongs to a number stands in a row that commas separate."""
+def _torn_apart(cells: dict[str, str], stated: bool) -> str | None:
+    """What is wrong where a comma that belongs to a number stands in a row that commas separate. `stated`: the header
+    says what a comma means, so that one within quotes is no riddle."""
     for name in ("level", "volume"):
-        if "," in cells[name]:
+        if "," in cells[name] and not stated:
             return (
-                f"{name}: `{cells[name]}` has a comma, and commas separate the columns of this file; write the number "
-                "without it, or separate the columns by semicolons and say `# decimal mark: dot` or `comma`"
+                f"{name}: `{cells[name]}` has a comma, and commas separate the columns of this file; say `# decimal "
+                "mark: dot` where it parts thousands, or `# decimal mark: comma`"
             )
     note = cells.get("note", "")
     if _ANY_NUMBER.fullmatch(note):
