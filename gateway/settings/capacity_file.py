@@ -234,8 +234,8 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
             hint = "; where commas are decimal marks, separate the columns by semicolons" if separator == "," else ""
             reader.mistake(number, f"{len(found)} values for {len(names)} columns{hint}")
             continue
-        stated = "decimal mark" in reader.entries
-        wrong = _torn_apart(dict(zip(names, found, strict=True)), stated) if separator == "," else None
+        is_stated = "decimal mark" in reader.entries
+        wrong = _torn_apart(dict(zip(names, found, strict=True)), is_stated) if separator == "," else None
         if wrong is not None:
             torn.append((number, wrong))
             continue
@@ -262,11 +262,11 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
             reader.rows.append((number, level_m, volume_m3))
 
 
-def _torn_apart(cells: dict[str, str], stated: bool) -> str | None:
-    """What is wrong where a comma that belongs to a number stands in a row that commas separate. `stated`: the header
+def _torn_apart(cells: dict[str, str], is_stated: bool) -> str | None:
+    """What is wrong where a comma that belongs to a number stands in a row that commas separate. `is_stated`: the header
     says what a comma means, so that one within quotes is no riddle."""
     for name in ("level", "volume"):
-        if "," in cells[name] and not stated:
+        if "," in cells[name] and not is_stated:
             return (
                 f"{name}: `{cells[name]}` has a comma, and commas separate the columns of this file; say `# decimal "
                 "mark: dot` where it parts thousands, or `# decimal mark: comma`"
