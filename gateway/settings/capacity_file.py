@@ -263,7 +263,7 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
 
 
 def _torn_apart(cells: dict[str, str], is_stated: bool) -> str | None:
-    """What is wrong where a comma that belongs to a number stands in a row that commas separate. `is_stated`: the header
+    """What is wrong where a comma that belongs to a number stands in a row that commas separate. `is_stated`: the file
     says what a comma means, so that one within quotes is no riddle."""
     for name in ("level", "volume"):
         if "," in cells[name] and not is_stated:
