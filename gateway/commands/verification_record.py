@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from gateway.commands.output import write
 from gateway.errors import GatewayError, UsageError
 
 __all__ = ["NOT_FISCAL", "check_folder", "file_stem", "instant_text", "keep_record"]

@@ -217,3 +217,35 @@ def test_wrong_use(capsys: Capture, panel: Panel, tmp_path: Path, words: tuple[s
     assert (said.code, said.out) == (2, "")
     assert said.err == f"tank-gateway: {expected}\n"
     assert not list(tmp_path.glob("dip-check-*"))
+
+
+def test_whoever_dips_is_told_where_the_table_counts_from(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a tape on a plate 62 mm above the floor, from which the table counts, a sound gauge is 62 mm off."""
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    text = Path(panel.site_file).read_text("utf-8")
+    shape = "    shape: {kind: upright_cylinder, diameter: 18.000 m, height: 14.600 m}\n"
+    level = "    level: {instrument: LT-101, signal: ullage, measures: ullage}\n"
+    assert text.count(level) == 1 <= text.count(shape)
+    start = text.index("  TK-101:")
+    table = (Path(panel.site_file).parent / "floor.csv", "floor.csv")
+    rows = "# name: F\n# level: m\n# volume: m3\n# datum: tank floor\n# date: not stated\n"
+    rows += "# reference temperature: not stated\n# liquid head: not included\n"
+    rows += "# roof: not included\n# heel: none\nlevel,volume\n0,0\n14.6,3715.2\n"
+    table[0].write_text(rows, "utf-8")
+    changed = text[start:].replace(shape, f"    capacity_table: {table[1]}\n", 1)
+    try:
+        Path(panel.site_file).write_text(text[:start] + changed, "utf-8")
+        said = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine")
+        monkeypatch.setattr(sys, "stdin", Terminal("9.412 m\n9.412 m\n9.412 m\n"))
+        asked = _check(capsys, panel, _folder(tmp_path, "asked"), "--tolerance", "fine")
+    finally:
+        Path(panel.site_file).write_text(text, "utf-8")
+    assert said.code == 0, said.err
+    assert "dips and gauge above the zero of the capacity table: tank floor\n" in said.out
+    assert "Dip 1 of 3, innage above the tank floor with its unit: " in asked.out
