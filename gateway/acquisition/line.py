@@ -339,7 +339,9 @@ class Line:
             self._schedule.waited_in_vain(now_ns, current.vain_ns)
         self._log.polled(instrument, current.failure, given_up)
         instrument.ended(current.failure)
-        readings = self._doubt_address(instrument, readings)
+        instrument.duplicate.look(readings)
+        if instrument.duplicate.text or instrument.suspicion is not None:
+            readings = self._doubt_address(instrument, readings)
         frames = self._link.counters.unsolicited_frames
         if self._second_master.look(frames, now_ns):
             self._log.second_master(self._second_master.suspected, frames)

@@ -118,8 +118,8 @@ IN_STEP_BREAKS: tuple[Break, ...] = (
     Break(
         "transaction identifiers of late requests used again",
         NUMBERS,
-        "if number not in self._waiting and number not in self._unanswered:",
-        "if number not in self._waiting:",
+        "while number in self._waiting or number in self._unanswered:",
+        "while number in self._waiting:",
         NUMBERING,
     ),
     Break(
