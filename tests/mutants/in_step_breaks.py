@@ -116,6 +116,13 @@ IN_STEP_BREAKS: tuple[Break, ...] = (
         ("tests/test_binding.py",),
     ),
     Break(
+        "a converter that has stopped is asked without rest",
+        "gateway/acquisition/schedule.py",
+        "at_ns = max(at_ns, self._silent_until)",
+        "at_ns = max(at_ns, now_ns)",
+        ("tests/acquisition/test_schedule.py", "tests/acquisition/test_behind_a_converter.py"),
+    ),
+    Break(
         "transaction identifiers of late requests used again",
         NUMBERS,
         "while number in self._waiting or number in self._unanswered:",
