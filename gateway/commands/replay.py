@@ -23,8 +23,8 @@ _READ_BYTES = 5
 _LONGEST_LINE = 200_000
 """What came in one piece and was no Modbus stands in one line, two digits a byte."""
 
-_EPILOG = """Every value is REPLAYED, not measured. Only the requests that were recorded are answered, each as it was; others
-get exception 2. Record one with `tank-gateway record`.
+_EPILOG = """Every value is REPLAYED, not measured. Only the requests that were recorded are answered, each as it was;
+others get exception 2. Record one with `tank-gateway record`.
 Example: tank-gateway replay yard.jsonl --listen 127.0.0.1:15502"""
 
 
