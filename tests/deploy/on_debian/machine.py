@@ -10,8 +10,7 @@ import selectors
 import shutil
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import psutil
@@ -175,16 +174,6 @@ class Machine:
             done = Done(ended.returncode, ended.stdout.decode("utf-8", errors="replace"))
         assert done.code == 0 or not check, f"{script}\n{done!r}"
         return done
-
-    @contextmanager
-    def running(self, script: str) -> Iterator["subprocess.Popen[bytes]"]:
-        """Something that goes on; its standard output is a pipe."""
-        process = subprocess.Popen(self._command(script, False), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE)
-        try:
-            yield process
-        finally:
-            process.kill()
-            process.wait()
 
     def write(self, path: str, text: str, mode: int = 0o644) -> None:
         """A file, as its editor would."""

@@ -109,7 +109,8 @@ class Service:
 
     def journal(self, *options: str) -> list[dict[str, Any]]:
         """What the gateway itself has said, in order."""
-        text = self.box.run(f"journalctl --output=json {' '.join(options)} _SYSTEMD_UNIT={UNIT}.service").output
+        who = f"_SYSTEMD_UNIT={UNIT}.service _TRANSPORT=stdout"  # not systemd, on its way to start it
+        text = self.box.run(f"journalctl --output=json {' '.join(options)} {who}").output
         return [json.loads(line) for line in text.splitlines() if line.startswith("{")]
 
     def said(self, *options: str) -> str:

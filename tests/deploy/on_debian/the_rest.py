@@ -23,8 +23,10 @@ def test_a_process_that_hangs_is_started_anew(box: Machine, service: Service, fi
 
 
 def test_what_was_ever_said_has_its_own_priority(service: Service) -> None:
-    """What is no line of the log, as of an error before there is one or of Python's own, is an error."""
-    for entry in service.journal("-b", "all"):
+    """What is no line of the log, as of a mistake before there is one or of Python's own at an abort, is an error."""
+    entries = service.journal("-b", "all")
+    assert "Fatal Python error: Aborted" in [str(entry["MESSAGE"]) for entry in entries]
+    for entry in entries:
         text = str(entry["MESSAGE"])
         level = json.loads(text)["level"] if text.startswith("{") else "error"
         assert entry["PRIORITY"] == LEVELS_OF_JOURNAL[level], text
