@@ -104,6 +104,7 @@ class Machine:
         self._cgroup = _unified() / self._name
         self._nspawn: subprocess.Popen[bytes] | None = None
         self._init = 0
+        self._console = root.parent / f"{root.name}.console"
 
     def __enter__(self) -> "Machine":
         self._cgroup.mkdir()
@@ -111,7 +112,7 @@ class Machine:
         # The machine ends with this process, however that ends.
         unshare = ["setpriv", "--pdeathsig=KILL", "unshare", "--mount", "--cgroup", "--pid", "--fork", "--kill-child"]
         boot = ["bash", "-euc", _BOOT, "boot", str(self.root), self._name]
-        with (self.root.parent / f"{self.root.name}.console").open("wb") as console:
+        with self._console.open("wb") as console:
             self._nspawn = subprocess.Popen(
                 ["bash", "-c", enter, "enter", *unshare, *boot],
                 stdin=subprocess.DEVNULL,
@@ -137,11 +138,11 @@ class Machine:
 
     def await_boot(self) -> None:
         """Until systemd has started all that it starts by itself."""
-        eventually(self._is_up, f"{self._name} boots; see {self.root}.console")
+        eventually(self._is_up, f"{self._name} boots")
 
     def _is_up(self) -> bool:
         assert self._nspawn is not None
-        assert self._nspawn.poll() is None, f"systemd-nspawn has ended; see {self.root}.console"
+        assert self._nspawn.poll() is None, f"systemd-nspawn has ended: {self._console.read_text('utf-8', 'replace')}"
         self._init = _init_below(self._nspawn.pid)
         state = self.run("systemctl is-system-running", check=False) if self._init else Done(1, "")
         return state.output.strip() in ("running", "degraded")
