@@ -15,7 +15,7 @@ from pathlib import Path
 
 import psutil
 
-__all__ = ["HOME", "PATIENCE_S", "Done", "Machine", "copied", "eventually", "make_root"]
+__all__ = ["HOME", "PATIENCE_S", "ROOT", "Done", "Machine", "copied", "eventually", "make_root"]
 
 ROOT = Path(__file__).resolve().parents[3]
 HOME = "/root/tank-gateway"
