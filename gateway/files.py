@@ -21,6 +21,7 @@ __all__ = [
     "read_bytes",
     "read_text",
     "trouble_with",
+    "write_new",
 ]
 
 _MEGABYTE = 1_000_000
@@ -101,6 +102,20 @@ def read_text(path: Path, largest_bytes: int) -> str:
             # The error itself quotes the bytes, which may be a secret: it does not travel on.
             where = error.start
     raise UnreadableError(path, f"is not UTF-8 text (byte {where}); save it as UTF-8")
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that must not exist yet, wholly or not at all. Raises OSError, FileExistsError where it does."""
+    with open(path, "xb", buffering=0) as file:
+        try:
+            rest = text.encode()
+            while rest:
+                rest = rest[file.write(rest) :]
+            os.fsync(file.fileno())
+        except OSError:
+            # Half of it may make sense too, and another one.
+            os.unlink(path)
+            raise
 
 
 def trouble_with(path: Path) -> UnreadableError | None:

@@ -1,13 +1,14 @@
 """Files that people name: a sentence for whatever is wrong with one, and never more than there should be in it."""
 
 import os
+import resource
 import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from gateway.files import UnreadableError, is_readable_by_all, lines_of, read_bytes, read_text, trouble_with
+from gateway.files import UnreadableError, is_readable_by_all, lines_of, read_bytes, read_text, trouble_with, write_new
 from tests.support.users import as_ordinary_user, folder_of_all
 
 __all__ = ["folder_of_all"]
@@ -166,6 +167,23 @@ def test_lines_come_one_by_one_from_a_file_of_any_length(tmp_path: Path) -> None
     with pytest.raises(UnreadableError) as caught:
         next(lines)
     assert caught.value.cause == "line 2 is longer than 1 kB, and none of its kind needs to be"
+
+
+def test_a_new_file_is_there_wholly_or_not_at_all(tmp_path: Path) -> None:
+    """Half a capacity table is a shorter one."""
+    path = tmp_path / "a"
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10, hard))
+    try:
+        with pytest.raises(OSError, match="File too large"):
+            write_new(path, "0,0\n1000,78\n2000,157\n")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert not path.exists()
+    write_new(path, "0,0\n1000,78\n2000,157\n")
+    with pytest.raises(FileExistsError):
+        write_new(path, "0,0\n")
+    assert path.read_text("utf-8") == "0,0\n1000,78\n2000,157\n"
 
 
 def test_a_pipe_holds_up_nobody(tmp_path: Path) -> None:

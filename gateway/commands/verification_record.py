@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from gateway.errors import GatewayError
+from gateway.files import write_new
 
 __all__ = ["NOT_FISCAL", "file_stem", "instant_text", "keep_record"]
 
@@ -34,8 +35,7 @@ def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequ
     texts = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False), "\n".join(lines)
     for path, text in zip(made, texts, strict=True):
         try:
-            with path.open("x", encoding="utf-8") as file:
-                file.write(text + "\n")
+            write_new(path, text + "\n")
         except OSError as error:
             raise GatewayError(
                 f"the record {path} cannot be written: {(error.strerror or str(error)).lower()}"
