@@ -15,6 +15,8 @@ from typing import NamedTuple
 
 import psutil
 
+from gateway.running import DIRECTORY_VARIABLE
+
 __all__ = ["Counts", "SoakedGateway"]
 
 _SMALL_PIPE = 4096
@@ -41,6 +43,8 @@ class SoakedGateway:
 
     def __init__(self, site: Path, folder: Path) -> None:
         self._site = site
+        # As if alone on a machine of its own, whatever else is watched here.
+        self._environment = {**os.environ, DIRECTORY_VARIABLE: str(folder / "runtime")}
         self._tasks = folder / "tasks"
         self._log = folder / "gateway.log"
         self._log.touch()
@@ -78,6 +82,7 @@ class SoakedGateway:
                 ["/bin/sh", "-c", f'ulimit -n {limit}; exec "$@"', "sh", *command],
                 stdout=subprocess.DEVNULL,
                 stderr=writing,
+                env=self._environment,
             )
         self.boots += 1
         self.alive_until = None
