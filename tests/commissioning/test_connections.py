@@ -33,9 +33,11 @@ async def ask_and_wait(port: int, connections: Connections) -> None:
     """Nobody asks for the end, and it comes all the same."""
     async with asyncio.timeout(WAIT_S):
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
-        writer.write(REQUEST)
-        assert await reader.read() == b""
-        writer.close()
+        try:
+            writer.write(REQUEST)
+            assert await reader.read() == b""
+        finally:
+            writer.close()
         await connections.until(asyncio.Event())
 
 
