@@ -3,7 +3,7 @@
 import argparse
 import importlib.util
 
-from gateway.commands.signals import leave_on_signals
+from gateway.commands.signals import ignore_signals, leave_on_signals
 from gateway.commands.standard_streams import unblock_stderr
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
@@ -24,7 +24,10 @@ def execute(arguments: argparse.Namespace) -> int:
     unblock_stderr()
     from gateway.commands.demo_run import run_demo
 
-    return run_demo(UnitSystem(arguments.units))
+    try:
+        return run_demo(UnitSystem(arguments.units))
+    finally:
+        ignore_signals()
 
 
 class _NoBrokerError(GatewayError):
