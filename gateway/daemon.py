@@ -1,55 +1,58 @@
-"""The running gateway: lines, pipeline, deliveries and the HTTP interface wired together, each loop supervised."""
+"""The running gateway: sources, pipeline, destinations and the HTTP interface wired together, each loop supervised."""
 
 import asyncio
-import math
 import random
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from functools import partial
 
 import structlog
 
 from gateway import __version__
-from gateway.acquisition.line import Line
-from gateway.acquisition.plan import LinePlan
-from gateway.backoff import Backoff
+from gateway.acquisition.source import Sink, Source, SourcePlan
+from gateway.acquisition.source import Surroundings as SourceSurroundings
+from gateway.acquisition.source_kinds import make_source
+from gateway.binding import TankBinding
+from gateway.calculation.plan import TankPlan
+from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
-from gateway.clock_watch import ClockWatch
+from gateway.deliveries import Deliveries, Walled, loop_name
+from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
+from gateway.delivery.contract import Surroundings as DeliverySurroundings
+from gateway.delivery.destinations import make_destination
 from gateway.delivery.metrics import Metrics
-from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.payload import inventories_pieces
 from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
 from gateway.garbage import settled_collector
 from gateway.pipeline import Pipeline
 from gateway.progress import Progress
-from gateway.records import InventoryRecord, Reading
+from gateway.records import InventoryRecord
+from gateway.rounds import tell_manager, tick
+from gateway.scenario_time import ScenarioClock
 from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
-from gateway.supervision import supervise
-from gateway.tasks import Loop, end, fault_of, run_together
-from gateway.web.plan import Readiness
+from gateway.supervision import Loops
+from gateway.tasks import Loop, end, fault_of
+from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
 __all__ = ["Daemon", "run"]
 
 GATEWAY_STARTED = "gateway.started"
 GATEWAY_STOPPED = "gateway.stopped"
-CLOCK_STEPPED = "clock.stepped"
-CLOCK_IMPOSSIBLE = "clock.impossible"
-LOOPS_STUCK = "gateway.loops_stuck"
 
 _TICK_S = 0.5
+_SHORTEST_TICK_S = 0.02
 _TICK_LATE_S = 30.0
 _LOOP_LATE_S = 120.0
 """More than a loop waits to be begun again."""
-_SIGNS_OF_LIFE = 4
-"""In the time of the service manager's watchdog."""
-_STATUS_EVERY_S = 10.0
-_BEGIN_AGAIN_FIRST_S = 1.0
-_BEGIN_AGAIN_LONGEST_S = 60.0
+_LOOK_AFTER_S = 1.0
+_STOOD_STILL_NS = 10_000_000_000
+"""Between two looks: the whole process did, and nobody hung."""
+_SOURCES_END_S = 3.0
+"""Longest a stop waits for what reads. Together with `GOODBYE_S` it ends before the process is ended by force."""
 
 
 class Daemon:
@@ -60,6 +63,7 @@ class Daemon:
         settings: SiteSettings,
         *,
         clock: Clock | None = None,
+        time_factor: float = 1.0,
         jitter: random.Random | None = None,
         log_lines_dropped: Callable[[], int] = lambda: 0,
         manager: ServiceManager | None = None,
@@ -67,84 +71,149 @@ class Daemon:
         self._settings = settings
         self._manager = ServiceManager() if manager is None else manager
         self._log_lines_dropped = log_lines_dropped
-        self._clock: Clock = SystemClock() if clock is None else clock
+        self._machine: Clock = SystemClock() if clock is None else clock
+        """Of loops, destinations and the service manager."""
+        assert time_factor == 1.0 or settings.simulated, "the time of a real site is the machine's"
+        self._time_factor = time_factor
+        self._scenario = ScenarioClock(self._machine, time_factor) if time_factor != 1.0 else None
+        self._clock: Clock = self._machine if self._scenario is None else self._scenario
+        """Of tanks and their readings."""
         self._jitter = random.Random() if jitter is None else jitter
         self._boot = secrets.token_hex(16)
         self._started_ns = self._clock.utc_ns()
         self._log = structlog.get_logger("gateway.daemon")
-        self._progress = Progress(self._clock)
-        self._ticked = self._progress.of("tick", _TICK_LATE_S)
+        self._progress = Progress(self._machine)
+        """Of what the gateway cannot do without."""
+        self._deliveries_progress = Progress(self._machine)
+        self._loops = Loops(self._machine, self._jitter, self._begun)
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
-            [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks],
+            _watched(settings),
             self._deliver,
             self._clock,
         )
-        self._lines = [self._line(plan) for plan in settings.lines]
-        self._deliveries = (
-            []
-            if settings.mqtt is None
-            else [
-                MqttDelivery(
-                    settings.mqtt,
-                    settings.name,
-                    self._boot,
-                    self.snapshot,
-                    random=self._jitter,
-                    came_round=self._progress.of(
-                        "delivery 0", _LOOP_LATE_S + 3 * settings.mqtt.timeout_s + settings.mqtt.backoff_longest_s
-                    ),
-                )
-            ]
-        )
+        self._sources = {plan.name: self._source(plan) for plan in settings.sources}
+        self._deliveries = Deliveries(self._loops, self._destination)
+        self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._metrics = Metrics(self.snapshot)
-        addresses = {plan.name: str(plan.primary) for plan in settings.lines}
-        self._http = (
-            None
-            if settings.http is None
-            else HttpServer(
-                settings.http,
-                metrics=self._metrics.render_in_slices,
-                inventories=lambda: joined(inventories_pieces(self.snapshot())),
-                healthy=self.healthy,
-                readiness=self.readiness,
-                came_round=self._progress.of("http", _LOOP_LATE_S),
-                readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings())),
-            )
-        )
+        self._http = None if settings.http is None else self._server(settings.http)
 
-    async def run(self) -> None:
-        """Poll, calculate and deliver until cancelled. Expected faults stay inside; nothing else ends it."""
+    async def run(self, beside: Mapping[str, Loop] | None = None) -> None:
+        """Poll, calculate and deliver until cancelled. Expected faults stay inside; nothing else ends it.
+
+        `beside`: loops by name that are kept going with the gateway and end first of all.
+        """
         self._log.info(
             GATEWAY_STARTED,
             site=self._settings.name,
             version=__version__,
             boot=self._boot,
             tanks=len(self._settings.tanks),
-            lines=len(self._lines),
+            lines=len(self._sources),
             simulated=self._settings.simulated,
         )
-        telling = asyncio.create_task(run_together(self._supervised(self._tellers())), name="telling")
-
-        async def told() -> None:
-            await asyncio.wait([telling])
-            raise fault_of(telling)
-
+        self._deliveries.begin()
+        if self._http is not None:
+            self._loops.begin("http", self._http.run)
+        self._loops.begin("deliveries", self._look_after_deliveries)
+        self._loops.begin("tick", self._tick)
+        self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
+        if self._manager.listens:
+            self._loops.begin("service manager", self._tell_manager)
+        for name, loop in (beside or {}).items():
+            self._loops.begin(name, loop)
         try:
-            await run_together([*self._supervised(self._watchers()), ("told", told)])
+            raise await self._loops.fault()
+        finally:
+            await self._stop(beside or {})
+
+    async def _stop(self, beside: Mapping[str, Loop]) -> None:
+        """In the order in which data flows: sources, pipeline, destinations."""
+        try:
+            await self._loops.end(beside, within_s=_SOURCES_END_S)
         finally:
             try:
-                # Nothing is read any more: now those who tell the world may say so, and end.
-                last = self._pipeline.finish()
-                for delivery in self._deliveries:
-                    delivery.finish(last)
+                tellers = {*map(loop_name, self._deliveries.plans), "http"}
+                await self._loops.end(
+                    [name for name in self._loops.names if name not in tellers], within_s=_SOURCES_END_S
+                )
             finally:
-                await end([telling])
-                self._log.info(GATEWAY_STOPPED, site=self._settings.name)
+                try:
+                    # Nothing is read any more: now those who tell the world may say so, and end.
+                    self._deliveries.finish(self._pipeline.finish())
+                finally:
+                    await self._loops.end_all(within_s=GOODBYE_S)
+                    self._log.info(GATEWAY_STOPPED, site=self._settings.name)
+
+    @property
+    def settings(self) -> SiteSettings:
+        """What it watches."""
+        return self._settings
+
+    async def take_over(self, settings: SiteSettings) -> Changes:
+        """Watch what another site file describes; what is the same in both goes on undisturbed.
+
+        `settings` are of the same site. All that is new is made before anything is ended: where that fails, the error
+        leaves this and all goes on as it was.
+        """
+        old, changes = self._settings, changes_between(self._settings, settings)
+        try:
+            sources = {plan.name: self._source(plan) for plan in settings.sources if plan.name in changes.sources.begun}
+            begun = [plan for plan in settings.deliveries if plan.name in changes.deliveries.begun]
+            destinations = self._deliveries.made(begun)
+            server = self._server(settings.http) if changes.http and settings.http is not None else None
+        except BaseException:
+            self._forget(changes.sources.added, changes.deliveries.added)
+            raise
+        await self._loops.end([f"line {name}" for name in changes.sources.ended], within_s=_SOURCES_END_S)
+        # From here on without a pause until all that reads and calculates is what the new file says.
+        self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
+        self._settings = settings
+        self._forget(changes.sources.removed, ())
+        last = self._pipeline.change(_watched(settings), changes.forgotten)
+        for record in last:
+            self._deliveries.offer(record)
+        self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
+        await self._change_deliveries(old, changes, destinations, last)
+        if changes.http:
+            await self._loops.end(["http"], within_s=GOODBYE_S)
+            self._http = server
+            if server is not None:
+                self._loops.begin("http", server.run)
+            else:
+                self._progress.forget("http")
+        return changes
+
+    async def _change_deliveries(
+        self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[InventoryRecord]
+    ) -> None:
+        """Where another writes to the same place from now on, no tank is said to be unwatched there.
+
+        `last` are the last words of tanks that are gone, which their topics have to say.
+        """
+        places = {plan.place for plan in self._settings.deliveries}
+        before = {plan.place for plan in old.deliveries}
+        gone = [plan for plan in old.deliveries if plan.name in changes.deliveries.ended]
+        farewell = self._pipeline.farewell() if any(plan.place not in places for plan in gone) else []
+        await self._deliveries.remove([(plan, () if plan.place in places else farewell) for plan in gone])
+        self._forget((), changes.deliveries.removed)
+        self._deliveries.add(begun)
+        self._deliveries.arrange(self._settings.deliveries)
+        for walled in begun:
+            for record in (*(last if walled.plan.place in before else ()), *self._pipeline.records()):
+                walled.offer(record)
+        self._deliveries.begin()
+
+    def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
+        for name in sources:
+            self._progress.forget(f"line {name}")
+        for name in deliveries:
+            self._deliveries_progress.forget(f"delivery {name}")
 
     def snapshot(self) -> GatewaySnapshot:
         """The present state, for metrics, pages and the gateway's own status."""
+        sources = self._sources.values()
         return GatewaySnapshot(
             site=self._settings.name,
             boot=self._boot,
@@ -153,12 +222,14 @@ class Daemon:
             started_ns=self._started_ns,
             instant=datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC),
             inventories=self._pipeline.records(),
-            lines=[line.status() for line in self._lines],
-            instruments=[status for line in self._lines for status in line.instrument_statuses()],
-            destinations=[delivery.status() for delivery in self._deliveries],
+            lines=[source.status() for source in sources],
+            instruments=[status for source in sources for status in source.instrument_statuses()],
+            destinations=self._deliveries.statuses(),
             calculation_errors=self._pipeline.calculation_errors,
+            tanks=tuple(tank.plan.tank for tank in self._settings.tanks),
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
+            time_factor=self._time_factor,
         )
 
     def healthy(self) -> bool:
@@ -167,108 +238,90 @@ class Daemon:
 
     def readiness(self) -> Readiness:
         """Whether all that is watched can be: every line in use connected, no tank Bad or without a sheet."""
-        counts = [0, 0, 0]
+        counts, beyond = [0, 0, 0], 0
         for record in self._pipeline.records():
             counts[record.inventory.quality] += 1
-        lines = [line for plan, line in zip(self._settings.lines, self._lines, strict=True) if plan.instruments]
-        connected = sum(line.status().connected for line in lines)
+            beyond += record.inventory.level_state.limit.is_beyond
+        used = [self._sources[plan.name] for plan in self._settings.sources if plan.instruments]
+        connected = sum(source.status().connected for source in used)
         tanks = len(self._settings.tanks)
         good, uncertain, bad = counts
-        ready = connected == len(lines) and good + uncertain == tanks
-        return Readiness(ready, len(lines), connected, tanks, good, uncertain, bad)
+        ready = connected == len(used) and good + uncertain == tanks
+        awaited = tanks - good - uncertain - bad
+        return Readiness(ready, len(used), connected, tanks, good, uncertain, bad, awaited, beyond)
 
     @property
     def http_port(self) -> int | None:
         """The port of the HTTP interface once it is bound; None before, and where the site file has no `web`."""
         return None if self._http is None else self._http.port
 
-    def _deliver(self, record: InventoryRecord) -> None:
-        for delivery in self._deliveries:
-            delivery.offer(record)
+    # What it is made of
 
-    def _line(self, plan: LinePlan) -> Line:
-        """A line whose turns are told: it hands readings on, or waits for its next."""
+    def _source(self, plan: SourcePlan) -> Source:
+        came_round = self._progress.of(f"line {plan.name}", _LOOP_LATE_S + plan.longest_turn_s)
         if not plan.instruments:
-            return Line(plan, self._pipeline.take, clock=self._clock, random=self._jitter)
-        longest_s = plan.connect_timeout_s + max(each.timeout_s + each.pause_s for each in plan.instruments)
-        came_round = self._progress.of(f"line {plan.name}", _LOOP_LATE_S + longest_s)
+            self._progress.forget(f"line {plan.name}")
+        sink: Sink = self._pipeline.take
+        if self._scenario is not None:
+            plan, sink = plan.faster(self._time_factor), self._scenario.dated(sink)
+        return make_source(plan, SourceSurroundings(sink, self._machine, self._jitter, came_round))
 
-        def take(readings: Sequence[Reading]) -> None:
-            came_round(0.0)
-            self._pipeline.take(readings)
+    def _destination(self, plan: DeliveryPlan) -> Destination:
+        came_round = self._deliveries_progress.of(loop_name(plan), _LOOP_LATE_S + plan.longest_turn_s)
+        around = DeliverySurroundings(self._settings.name, self._boot, self.snapshot, self._jitter, came_round)
+        return make_destination(plan, around)
 
-        async def sleep(wait_s: float) -> None:
-            came_round(wait_s)
-            await asyncio.sleep(wait_s)
+    def _server(self, plan: HttpPlan) -> HttpServer:
+        return HttpServer(
+            plan,
+            metrics=self._metrics.render_in_slices,
+            inventories=lambda: joined(inventories_pieces(self.snapshot())),
+            healthy=self.healthy,
+            readiness=self.readiness,
+            came_round=self._progress.of("http", _LOOP_LATE_S),
+            readings=lambda: joined(self._readings()),
+        )
 
-        return Line(plan, take, clock=self._clock, random=self._jitter, sleep=sleep)
+    def _readings(self) -> Iterator[bytes]:
+        addresses = {line.name: str(line.primary) for line in self._settings.lines}
+        return readings_pieces(self.snapshot(), addresses, self._pipeline.readings(), self._settings.signal_units)
+
+    # Its loops
+
+    def _begun(self, name: str) -> None:
+        self._progress.begun(name)
+        self._deliveries_progress.begun(name)
+
+    def _begin_sources(self, plans: "list[SourcePlan]") -> None:
+        for plan in plans:
+            self._loops.begin(f"line {plan.name}", self._sources[plan.name].run)
+
+    def _deliver(self, record: InventoryRecord) -> None:
+        self._deliveries.offer(record)
 
     async def _tick(self) -> None:
-        """Tanks whose period has passed, and the clock."""
-        watch = ClockWatch()
-        while True:
-            for _ in self._pipeline.overdue():
-                await asyncio.sleep(0)
-            fault = watch.look(self._clock.utc_ns(), self._clock.monotonic_ns())
-            if fault is not None and fault.step_s:
-                self._log.warning(CLOCK_STEPPED, step_s=round(fault.step_s, 3))
-            if fault is not None and fault.impossible:
-                self._log.error(
-                    CLOCK_IMPOSSIBLE, hint="the clock is set before this program was written; set it by NTP"
-                )
-            self._ticked(_TICK_S)
-            await asyncio.sleep(_TICK_S)
+        came_round = self._progress.of("tick", _TICK_LATE_S)
+        await tick(self._pipeline, self._clock, came_round, max(_SHORTEST_TICK_S, _TICK_S / self._time_factor))
 
     async def _tell_manager(self) -> None:
-        """Signs of life to the service manager, for as long as every loop comes round."""
-        readiness = self.readiness()
-        self._manager.ready(f"watching {readiness.tanks} tanks on {readiness.lines} lines")
-        wait_s = min(_STATUS_EVERY_S, (self._manager.watchdog_s or math.inf) / _SIGNS_OF_LIFE)
-        told: list[str] = []
-        looked_ns = self._clock.monotonic_ns()
+        await tell_manager(self._manager, self.readiness, self._progress, self._machine)
+
+    async def _look_after_deliveries(self) -> None:
+        """A destination that hangs is made anew, and the rest of the gateway goes on."""
+        looked_ns = self._machine.monotonic_ns()
         while True:
-            await asyncio.sleep(wait_s)
-            now_ns = self._clock.monotonic_ns()
-            if now_ns - looked_ns > 2e9 * wait_s:
-                self._progress.forgive()
-            looked_ns = now_ns
-            late = self._progress.late()
-            if late != told:
-                told = late
-                if late:
-                    self._log.error(LOOPS_STUCK, loops=late, hint="the service manager starts this anew")
-            if late:
-                self._manager.unwell(f"stuck: {', '.join(late)}")
-            else:
-                self._manager.alive(self.readiness().text)
+            await asyncio.sleep(_LOOK_AFTER_S)
+            before_ns, looked_ns = looked_ns, self._machine.monotonic_ns()
+            if looked_ns - before_ns > _STOOD_STILL_NS:
+                self._deliveries_progress.forgive()
+            late = set(self._deliveries_progress.late())
+            hanging = [plan for plan in self._deliveries.plans if loop_name(plan) in late]
+            if hanging:
+                await self._deliveries.make_anew(hanging, self._pipeline.records())
 
-    def _watchers(self) -> list[tuple[str, Loop]]:
-        """What reads and calculates until the gateway is stopped, by name, and says that it does."""
-        lines = zip(self._settings.lines, self._lines, strict=True)
-        loops = [("tick", self._tick), *[(f"line {plan.name}", line.run) for plan, line in lines if plan.instruments]]
-        if self._manager.listens:
-            loops.append(("service manager", self._tell_manager))
-        return loops
 
-    def _tellers(self) -> list[tuple[str, Loop]]:
-        """What tells the world, and ends after the watchers."""
-        loops: list[tuple[str, Loop]] = [
-            (f"delivery {index}", delivery.run) for index, delivery in enumerate(self._deliveries)
-        ]
-        if self._http is not None:
-            loops.append(("http", self._http.run))
-        return loops
-
-    def _supervised(self, loops: list[tuple[str, Loop]]) -> list[tuple[str, Loop]]:
-        return [(f"{name}, supervised", self._kept_going(name, loop)) for name, loop in loops]
-
-    def _kept_going(self, name: str, loop: Loop) -> Loop:
-        async def begun() -> None:
-            self._progress.begun(name)
-            await loop()
-
-        backoff = Backoff(_BEGIN_AGAIN_FIRST_S, _BEGIN_AGAIN_LONGEST_S, self._jitter)
-        return partial(supervise, name, begun, backoff, self._clock)
+def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
+    return [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks]
 
 
 async def run(
@@ -276,15 +329,20 @@ async def run(
     *,
     stop: asyncio.Event,
     on_ready: Callable[[Daemon], None] | None = None,
+    time_factor: float = 1.0,
     log_lines_dropped: Callable[[], int] = lambda: 0,
     manager: ServiceManager | None = None,
+    beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
 ) -> None:
-    """Run the gateway of one site until `stop` is set, then stop all of it in bounded time."""
-    gateway = Daemon(settings, log_lines_dropped=log_lines_dropped, manager=manager)
+    """Run the gateway of one site until `stop` is set, then stop all of it in bounded time.
+
+    `time_factor`: of a simulated site, how many times as fast as the machine's its time passes, 1 to 3600.
+    """
+    gateway = Daemon(settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager)
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():
-        running = asyncio.create_task(gateway.run(), name="gateway")
+        running = asyncio.create_task(gateway.run(beside(gateway)), name="gateway")
         stopping = asyncio.create_task(stop.wait(), name="stop")
         try:
             ended, _ = await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)

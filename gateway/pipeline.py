@@ -1,7 +1,7 @@
 """Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
 import structlog
 
@@ -14,11 +14,13 @@ from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.figures import BESIDE
 from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.states import LimitState, RoofZone
 from gateway.validity import valid_for_s
 
-__all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "Pipeline", "Tank"]
+__all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "LEVEL_STATE", "Pipeline", "Tank"]
 
 TANK_QUALITY = "tank.quality_changed"
+LEVEL_STATE = "tank.level_state_changed"
 ENTRY_ENDS = "tank.entry_ends"
 ENTRY_ENDED = "tank.entry_ended"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
@@ -44,12 +46,27 @@ class Tank:
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
         self.latest: InventoryRecord | None = None
+        self.limit_told = LimitState.NORMAL
+        self.roof_told = RoofZone.FLOATING
+        """Where the level and the roof were when they were last logged; not touched while there is no level."""
         self.endings_told: set[tuple[Ending, bool]] = set()
         """What was logged of values entered by people, and whether they had ended by then."""
         self.awaited = {source.key for source in binding.sources}
-        """Signals not heard of since the start."""
+        """Signals not heard of since the start; a sheet that does not wait for them forgets them."""
+        self.watched = True
+        self.is_new = True
+        """Since the start or a change, without a sheet."""
         level = binding.level or binding.bottom_pressure
         self.level_instrument = None if level is None else level.instrument
+
+    def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
+        """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""
+        mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
+        return (
+            other.plan == self.plan
+            and mine == others
+            and not any(each.instrument in forgotten for each in other.binding.sources)
+        )
 
 
 class Pipeline:
@@ -81,6 +98,8 @@ class Pipeline:
         started_ns = clock.monotonic_ns()
         self._tanks = [Tank(plan, binding, period_s, started_ns) for plan, binding, period_s in tanks]
         self._by_instrument = _tanks_by_instrument(self._tanks)
+        self._sequences: dict[str, int] = {}
+        """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
         self._log: Log = structlog.get_logger("gateway.pipeline")
         self.calculation_errors = 0
 
@@ -101,7 +120,7 @@ class Pipeline:
                 missed[key] = state
         instrument = readings[0].instrument if readings else None
         for tank in self._by_instrument.get(instrument, ()):
-            if tank.latest is None:
+            if tank.awaited:
                 # The first sheet waits until every signal has been heard of, so that a start raises no false alarm.
                 tank.awaited.difference_update((reading.instrument, reading.signal) for reading in readings)
                 if not tank.awaited:
@@ -125,13 +144,67 @@ class Pipeline:
         There may be as many as there are tanks, so let others have their turn between two steps.
         """
         for tank in self._tanks:
-            if self._clock.monotonic_ns() - tank.calculated_ns >= tank.period_ns + _GRACE_NS:
+            if tank.watched and self._clock.monotonic_ns() - tank.calculated_ns >= tank.period_ns + _GRACE_NS:
                 self._calculate(tank)
                 yield tank.plan.tank
 
     def finish(self) -> list[InventoryRecord]:
         """What each tank that has spoken is to say last, when nothing more is read: that nobody watches it."""
-        return [record for tank in self._tanks if (record := self._last(tank)) is not None]
+        return self._last_of(self._tanks, "the gateway was stopped")
+
+    def farewell(self) -> list[InventoryRecord]:
+        """The same for one of several readers that is told nothing more: here the tanks are watched on."""
+        before = [tank.latest for tank in self._tanks]
+        last = self._last_of(self._tanks, "the gateway delivers no longer to here")
+        for tank, latest in zip(self._tanks, before, strict=True):
+            tank.latest = latest
+        return last
+
+    def change(
+        self, tanks: Sequence[tuple[TankPlan, TankBinding, float]], forgotten: Collection[str]
+    ) -> list[InventoryRecord]:
+        """Watches these tanks from now on. What those that are gone are to say last.
+
+        `forgotten`: instruments of which what was read means nothing any more. A tank goes on with its memory where
+        nothing else is calculated from nothing else; its sequence goes on in any case.
+        """
+        before = {tank.plan.tank: tank for tank in self._tanks}
+        kept = [
+            self._changed(
+                before.pop(plan.tank, None), Tank(plan, binding, period_s, self._clock.monotonic_ns()), forgotten
+            )
+            for plan, binding, period_s in tanks
+        ]
+        last = self._last_of(before.values(), "the tank is no longer in the site file")
+        for tank in before.values():
+            tank.watched = False
+            self._sequences[tank.plan.tank] = tank.sequence
+        for key in [key for key in self._latest if key[0] in forgotten]:
+            del self._latest[key]
+            self._missed.pop(key, None)
+        for instrument in forgotten:
+            self._heard_ns.pop(instrument, None)
+        self._tanks = kept
+        self._by_instrument = _tanks_by_instrument(kept)
+        self._overdue_ns = _overdue_ns([tank.binding for tank in kept])
+        for tank in kept:
+            if tank.is_new and not tank.awaited:
+                self._calculate(tank)
+        return last
+
+    def _changed(self, before: Tank | None, tank: Tank, forgotten: Collection[str]) -> Tank:
+        """The tank, with what is known of it from before."""
+        tank.awaited -= {key for key in self._latest if key[0] not in forgotten}
+        if before is None:
+            tank.sequence = self._sequences.get(tank.plan.tank, 0)
+            return tank
+        before.watched = False
+        # What it said last lies at the destinations until its next sheet.
+        tank.sequence, tank.latest = before.sequence, before.latest
+        if before.goes_on(tank, forgotten):
+            tank.memory, tank.endings_told = before.memory, before.endings_told
+            tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
+        return tank
 
     def records(self) -> list[InventoryRecord]:
         """The newest record of each tank that has one."""
@@ -155,16 +228,22 @@ class Pipeline:
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
             inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")
         tank.calculated_ns = monotonic_ns
+        tank.awaited.clear()
+        tank.is_new = False
         self._log_change(tank, inventory)
+        self._log_level_state(tank, inventory)
         self._log_endings(tank, inventory)
         self._deliver(self._record(tank, inventory))
 
-    def _last(self, tank: Tank) -> InventoryRecord | None:
+    def _last_of(self, tanks: Iterable[Tank], why: str) -> list[InventoryRecord]:
+        return [record for tank in tanks if (record := self._last(tank, why)) is not None]
+
+    def _last(self, tank: Tank, why: str) -> InventoryRecord | None:
         if tank.latest is None:
             return None
         try:
             tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns())
-            inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory)
+            inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, why)
         except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
             self.calculation_errors += 1
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
@@ -197,6 +276,27 @@ class Pipeline:
             reason=None if worst is None or inventory.quality == Quality.GOOD else worst.reasons[0].text,
             simulated=inventory.simulated,
         )
+
+    def _log_level_state(self, tank: Tank, inventory: Inventory) -> None:
+        """A limit passed, or passed back, and a roof that comes to rest or afloat. It is no alarm."""
+        state = inventory.level_state
+        limit = tank.limit_told if state.limit is LimitState.UNKNOWN else state.limit
+        roof = tank.roof_told if state.roof is None else state.roof
+        if (limit, roof) == (tank.limit_told, tank.roof_told):
+            return
+        level_m, limit_m = inventory.figures.level.value, state.passed_m
+        log = self._log.warning if limit.is_beyond or roof is not RoofZone.FLOATING else self._log.info
+        log(
+            LEVEL_STATE,
+            tank=tank.plan.tank,
+            limit=limit.value,
+            limit_before=tank.limit_told.value,
+            level=None if level_m is None else f"{level_m:.3f} m",
+            passed=None if limit_m is None else f"{limit_m:.3f} m",
+            roof=None if state.roof is None else roof.value,
+            simulated=inventory.simulated,
+        )
+        tank.limit_told, tank.roof_told = limit, roof
 
     def _log_endings(self, tank: Tank, inventory: Inventory) -> None:
         for ending in inventory.endings:

@@ -75,7 +75,7 @@ class Trouble(NamedTuple):
     """Something that a person must set right at a destination."""
 
     code: str
-    """`client_id_shared` or `other_gateway`."""
+    """`client_id_shared`, `other_gateway` or `destination_failed`."""
     text: str
     """One sentence."""
 
@@ -121,7 +121,17 @@ class GatewaySnapshot(NamedTuple):
     instruments: Sequence[InstrumentStatus]
     destinations: Sequence[DestinationStatus]
     calculation_errors: int
+    tanks: Sequence[str] = ()
+    """All of the site, those that have no inventory yet among them."""
     time_zone: str = "UTC"
     """Of the site, a key of the IANA data base."""
     log_lines_dropped: int = 0
     """Since the start: nobody read the log, or it could not be written."""
+    time_factor: float = 1.0
+    """Of a simulated site: how many times as fast as the machine's its time passes."""
+
+    @property
+    def awaited(self) -> list[str]:
+        """Tanks that have no inventory yet."""
+        known = {record.inventory.tank for record in self.inventories}
+        return [tank for tank in self.tanks if tank not in known]

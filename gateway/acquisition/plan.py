@@ -1,12 +1,23 @@
 """Pure: what is fixed for a line and its instruments until the site file changes."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 from gateway.acquisition.register_map import InstrumentMap
 
-__all__ = ["FrameKind", "InstrumentPlan", "LinePath", "LinePlan", "Parity", "SerialPath", "TcpPath", "TlsFiles"]
+__all__ = [
+    "FrameKind",
+    "InstrumentPlan",
+    "LinePath",
+    "LinePlan",
+    "Parity",
+    "SerialPath",
+    "TcpPath",
+    "TlsFiles",
+    "units_of_signals",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +142,37 @@ class LinePlan:
         return TcpPath(self.host, self.port) if self.path is None else self.path
 
     @property
+    def meanings(self) -> Mapping[str, object]:
+        """Another way, unit or map, and it may be another device or another quantity that is read."""
+        return {each.tag: (self.primary, self.standby, each.unit, each.map) for each in self.instruments}
+
+    @property
+    def descriptors(self) -> int:
+        """All its connections, and one for the way that is tried beside the one in use."""
+        return self.connections + (0 if self.standby is None else 1)
+
+    @property
+    def longest_turn_s(self) -> float:
+        return self.connect_timeout_s + max((each.timeout_s + each.pause_s for each in self.instruments), default=0.0)
+
+    def faster(self, factor: float) -> "LinePlan":
+        """With every wait between requests so many times as short; what a peer is given to answer in stays."""
+        instruments = tuple(replace(each, period_s=each.period_s / factor) for each in self.instruments)
+        waits = {name: getattr(self, name) / factor for name in ("backoff_first_s", "backoff_longest_s", "fail_back_s")}
+        return replace(self, instruments=instruments, **waits)
+
+    @property
     def tells_answers_apart(self) -> bool:
         """Whether answers say which request they belong to, on every way."""
         ways = [self.primary] if self.standby is None else [self.primary, self.standby]
         return all(way.framing is FrameKind.TCP for way in ways)
+
+
+def units_of_signals(lines: Iterable[LinePlan]) -> dict[tuple[str, str], str]:
+    """The unit of each signal's SI value, by instrument and signal; empty where it has none."""
+    return {
+        (instrument.tag, signal.name): signal.unit
+        for line in lines
+        for instrument in line.instruments
+        for signal in instrument.map.signals
+    }

@@ -74,9 +74,9 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         for key, path in (("tls", line.primary), ("standby.tls", line.standby)):
             if isinstance(path, TcpPath) and path.tls is not None and (trouble := trouble_with(path.tls)) is not None:
                 found.append(f"{file}: lines.{line.name}.{key}: {trouble}; without it this line is never connected")
-    if settings.mqtt is not None:
-        troubles = mqtt_secrets.trouble_with(settings.mqtt)
-        found += [f"{file}: delivery.mqtt: {trouble}; without it nothing is delivered" for trouble in troubles]
+    for broker in settings.brokers:
+        without = f"without it {broker.host}:{broker.port} gets nothing"
+        found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in mqtt_secrets.trouble_with(broker)]
     return found
 
 

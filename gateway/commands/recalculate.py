@@ -17,7 +17,7 @@ import orjson
 
 from gateway.binding import TankBinding, bind
 from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.plan import FreeWaterSource, TankPlan
+from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, TankPlan
 from gateway.calculation.recalculation import Version, corrected, recalculate
 from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.table_checks import ends_against_limits
@@ -61,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="FILE", required=True, help="the new version; it must not exist yet")
     add_density(parser)
     parser.add_argument("--temperature", metavar="QUANTITY", help="of the liquid, in place of what was measured")
-    parser.add_argument("--water", metavar="QUANTITY", help="free-water level, in place of what was measured")
+    parser.add_argument("--water", metavar="QUANTITY", help="free-water level in place of what was measured, or `none`")
     parser.add_argument("--table", metavar="FILE", help="capacity table (CSV) in place of the one in use")
     parser.add_argument("--reason", metavar="TEXT", help="why; needed with any correction")
     parser.add_argument("--by", metavar="NAME", help="who; default: the name of the login")
@@ -134,17 +134,23 @@ class _Corrections:
         )
         if self.temperature_c is not None:
             changed.append(f"liquid temperature: {self.temperature_c:.7g} degC")
-        self.water_m = _typed("water", "dip_water", arguments.water, Dimension.LENGTH, plan)
-        if self.water_m is not None:
+        self.no_water = arguments.water is not None and arguments.water.strip().lower() == "none"
+        typed_water = None if self.no_water else arguments.water
+        self.water_m = _typed("water", "dip_water", typed_water, Dimension.LENGTH, plan)
+        if self.water_m is not None or self.no_water:
             if plan.free_water is FreeWaterSource.NONE:
                 raise UsageError(
                     f"--water: {plan.tank} is declared without free water", "change free_water in the site file"
                 )
-            changed.append(f"free-water level: {self.water_m:.4f} m")
+            changed.append("no free water" if self.water_m is None else f"free-water level: {self.water_m:.4f} m")
         if arguments.table is not None:
             table = read_table(arguments.table)
             plan = _with_table(plan, table)
             changed.append(table.clause)
+        moved = self.temperature_c is not None or arguments.table is not None
+        by_ullage = isinstance(plan.gauge, GaugePlan) and plan.gauge.kind is GaugeKind.ULLAGE
+        if moved and by_ullage and plan.shell is not None:
+            changed.append("the level stays as recorded: how the shell moves the reference point is not made again")
         if changed and not arguments.reason:
             raise UsageError("a correction needs a reason", "--reason 'sample of 3 March was mistyped'")
         self.changed = tuple(changed)
@@ -161,6 +167,7 @@ class _Corrections:
             density_doubt=None if self.density is None else self.density.doubt,
             temperature_c=self.temperature_c,
             water_m=self.water_m,
+            no_water=self.no_water,
         )
 
 
@@ -169,7 +176,8 @@ def _typed(option: str, field: str, text: str | None, dimension: Dimension, plan
 
 
 def _with_table(plan: TankPlan, table: CapacityTable) -> TankPlan:
-    """`plan` by the table and by what it says of roof and liquid head. Raises SettingsError for limits outside it."""
+    """`plan` by the table and by what it says of roof, liquid head and its temperature. Raises SettingsError where it
+    cannot be this tank's."""
     outside = [each.text for each in ends_against_limits(table, plan.limits, plan.reference_height_m) if each.refuse]
     if outside:
         raise SettingsError(tuple(f"--table: {text}" for text in outside))
@@ -178,8 +186,11 @@ def _with_table(plan: TankPlan, table: CapacityTable) -> TankPlan:
         roof = replace(roof, table_density_kg_m3=table.roof_density_kg_m3)
     if head is not None and table.head_included is not None:
         head = replace(head, table_density_kg_m3=table.head_density_kg_m3)
+    shell = plan.shell
+    if shell is not None and table.temperature_c is not None:
+        shell = replace(shell, table_temperature_c=table.temperature_c)
     try:
-        return replace(plan, capacity=table, roof=roof, liquid_head=head)
+        return replace(plan, capacity=table, roof=roof, liquid_head=head, shell=shell)
     except LimitError as error:
         raise SettingsError((f"--table: {error}",)) from error
 

@@ -14,6 +14,7 @@ import orjson
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Inventory, InventoryRecord, LastGood, LevelState, Quality, Reason
+from gateway.states import LimitState
 from gateway.status import DestinationStatus, GatewaySnapshot, LastBoot
 from gateway.validity import valid_until
 
@@ -46,6 +47,7 @@ StatusCause = Literal["stopped", "connection_lost"]
 """Why a gateway is offline: it said so itself, or the server noticed (last will)."""
 
 _NAMES_AND_UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
+_BEYOND = tuple(state.value for state in LimitState if state.is_beyond)
 _WORDS = tuple(quality.word for quality in Quality)
 
 
@@ -83,6 +85,8 @@ def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
     if inventory.simulated:
         payload["simulated"] = True
         payload["notice"] = "SIMULATED"
+    reference_c = inventory.reference_temperature_c
+    payload["reference_temperature"] = None if reference_c is None else {"value": reference_c, "unit": "degC"}
     payload["sources"] = inventory.sources._asdict()
     payload["level_state"] = _level_state(inventory.level_state)
     payload["figures"] = _figures(inventory)
@@ -111,6 +115,10 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
             "time": iso_time(snapshot.instant),
             "time_zone": snapshot.time_zone,
             "simulated": snapshot.simulated,
+            **_pace(snapshot),
+            "awaited": snapshot.awaited,
+            "lines": [{"line": status.line, "connected": status.connected} for status in snapshot.lines],
+            "destinations": [_destination(status) for status in snapshot.destinations],
         }
     )
     yield head.removesuffix(b"}") + b',"inventories":['
@@ -138,8 +146,12 @@ def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context
     last_boot = context.last_boot
     holds_s = context.valid_for_s if cause is None else None
     counts = [0, 0, 0]
+    states = dict.fromkeys(_BEYOND, 0)
     for record in snapshot.inventories:
         counts[record.inventory.quality] += 1
+        limit = record.inventory.level_state.limit
+        if limit in states:
+            states[limit.value] += 1
     payload: dict[str, Any] = {
         "schema": STATUS_SCHEMA,
         "site": snapshot.site,
@@ -154,11 +166,14 @@ def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context
         "connected_since": iso_time(context.connected_since),
         "last_boot": None if last_boot is None else last_boot._asdict(),
         "simulated": snapshot.simulated,
+        **_pace(snapshot),
         "tanks": {
-            "total": len(snapshot.inventories),
+            "total": len(snapshot.inventories) + len(snapshot.awaited),
             "good": counts[Quality.GOOD],
             "uncertain": counts[Quality.UNCERTAIN],
             "bad": counts[Quality.BAD],
+            "awaited": len(snapshot.awaited),
+            **states,
         },
         "destinations": [_destination(status) for status in snapshot.destinations],
         "lost_records": sum(status.lost for status in snapshot.destinations),
@@ -185,10 +200,16 @@ def heartbeat_json(snapshot: GatewaySnapshot, context: StatusContext) -> bytes:
         "valid_for_s": context.valid_for_s,
         "connected_since": iso_time(context.connected_since),
         "simulated": snapshot.simulated,
+        **_pace(snapshot),
     }
     if snapshot.simulated:
         payload["notice"] = "SIMULATED"
     return _encode(payload)
+
+
+def _pace(snapshot: GatewaySnapshot) -> dict[str, float]:
+    """Every time of such a site is its own, and runs ahead of the reader's."""
+    return {} if snapshot.time_factor == 1.0 else {"time_factor": snapshot.time_factor}
 
 
 def _figures(inventory: Inventory) -> dict[str, Any]:

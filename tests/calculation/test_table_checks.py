@@ -170,12 +170,19 @@ def test_a_table_that_starts_above_the_minimum_is_refused() -> None:
     assert (found.refuse, found.text) == (True, "the table starts at 1.000 m, above the minimum level, 0.900 m")
 
 
-def test_a_table_that_starts_late_or_ends_high_is_odd() -> None:
+def test_a_table_that_starts_late_is_odd_and_one_that_ends_high_is_refused() -> None:
     odd = CapacityTable("T", (0.5, 15.5), (120.0, 3944.0))
     found = ends_against_limits(odd, LIMITS, 15.24)
-    assert [each.refuse for each in found] == [False, False]
+    assert [each.refuse for each in found] == [False, True]
     assert "the table starts at 0.500 m" in found[0].text
     assert "above the reference height, 15.240 m; do they have the same datum?" in found[1].text
+
+
+@pytest.mark.parametrize(("stated", "refused"), [(15.240, False), (15.243, False), (15.2441, True), (15.190, True)])
+def test_a_table_of_another_reference_height_is_refused(stated: float, refused: bool) -> None:
+    made = replace(table(), reference_height_m=stated)
+    found = ends_against_limits(made, LIMITS, 15.24)
+    assert [each.refuse for each in found] == ([True] if refused else [])
 
 
 def test_coarse_rows_in_a_critical_zone() -> None:
@@ -191,7 +198,7 @@ def test_a_preview_names_the_largest_change() -> None:
     assert [(each.level_m, round(each.difference_m3, 9)) for each in found.largest] == [(old.levels_m[399], 1.5)]
     assert found.changed == (
         "date: not stated becomes 2026-03-02",
-        "reference temperature, degC: not stated becomes 15",
+        "reference temperature: not stated becomes 15 degC",
         "roof included: no becomes not stated",
     )
     assert len(found.by_level) == 21
@@ -212,14 +219,14 @@ def test_a_preview_against_the_shape_in_use() -> None:
     assert len(found.largest) == 3
     assert found.largest[0].level_m == 14.0
     assert found.changed[0] == "upright cylinder, pi D^2/4 h becomes capacity table T, linear interpolation"
-    assert found.changed[1:] == ("highest level, m: 14.6 becomes 14", "heel, m3: 0 becomes 2")
+    assert found.changed[1:] == ("highest level: 14.6 m becomes 14 m", "heel: 0 m3 becomes 2 m3")
 
 
 def test_a_preview_without_a_common_level() -> None:
     low, high = CapacityTable("a", (0.0, 1.0), (0.0, 1.0)), CapacityTable("b", (2.0, 3.0), (0.0, 1.0))
     found = preview_import(low, high)
     assert (found.largest, found.by_level) == ((), ())
-    assert found.changed == ("lowest level, m: 0 becomes 2", "highest level, m: 1 becomes 3")
+    assert found.changed == ("lowest level: 0 m becomes 2 m", "highest level: 1 m becomes 3 m")
 
 
 @given(step=st.floats(0.05, 2.0))

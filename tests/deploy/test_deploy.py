@@ -17,6 +17,7 @@ import trustme
 from prometheus_client.parser import text_string_to_metric_families
 from structlog.testing import capture_logs
 
+from gateway.command_line import COMMANDS, main
 from gateway.commands.serve import _STOPPED_WITHIN_S
 from gateway.daemon import _TICK_LATE_S
 from gateway.delivery.metrics import Metrics
@@ -25,6 +26,7 @@ from gateway.delivery.plan import TlsPlan
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.status import GatewaySnapshot
 from gateway.web.plan import BACKLOG, LARGEST_CONNECTIONS
+from tests.deploy.on_debian.guide import Guide
 from tests.support.deliveries import plan_for, running, until
 from tests.support.mosquitto import Mosquitto
 from tests.support.records import BOOT, record, snapshot
@@ -113,7 +115,14 @@ class TestSystemd:
 
     def test_nothing_runs_before_it(self, service: configparser.SectionProxy) -> None:
         """RestartPreventExitStatus is not for ExecStartPre: what ends with 2 there is tried again for ever."""
-        assert [key for key in service if key.startswith("Exec")] == ["ExecStart"]
+        assert [key for key in service if key.startswith("Exec")] == ["ExecStart", "ExecReload"]
+
+    def test_it_reloads_by_the_command_that_tells_what_came_of_it(self, service: configparser.SectionProxy) -> None:
+        program, *words = service["ExecReload"].split()
+        assert service["ExecStart"].split()[0] == program
+        assert words[0] in COMMANDS
+        command = ["reload", *(word.replace("$MAINPID", str(2**22 + 1)) for word in words[1:])]
+        assert main(command) == 1  # understood: there is no such process
 
     def test_it_is_ended_by_systemd_later_than_by_itself(self, service: configparser.SectionProxy) -> None:
         assert float(service["TimeoutStopSec"]) > _STOPPED_WITHIN_S
@@ -140,7 +149,43 @@ class TestSystemd:
         assert "\nPrivateDevices=no\n" in text
 
 
+class TestGuide:
+    """What can be told of it without a machine; `make deploy-test` types its commands on one."""
+
+    def test_what_is_installed_can_be_read_by_the_service(self) -> None:
+        assert Guide().block('pip" install -c').startswith("umask 022")
+
+    def test_a_site_file_is_looked_at_with_the_eyes_of_the_service(self) -> None:
+        """Root may read what the service may not."""
+        text = (DEPLOY / "README.md").read_text("utf-8")
+        checks = [line for line in text.splitlines() if re.search(r"bin/tank-gateway\"? check ", line)]
+        assert len(checks) == 3
+        assert [line for line in checks if not line.startswith("runuser -u nobody -- ")] == []
+
+    def test_every_file_is_put_in_its_place_by_a_command(self) -> None:
+        unused = Guide().unused
+        shipped = [path for path in DEPLOY.rglob("*") if path.is_file() and path.parent.name != "prometheus"]
+        names = {str(path.relative_to(ROOT)) for path in shipped} - {"deploy/README.md"}
+        assert {name for name in names if not any(name in block for block in unused)} == set()
+
+    def test_a_service_of_the_same_machine_is_waited_for_and_a_right_clock(self) -> None:
+        after = re.findall(r"^After=(.*)$", UNIT.read_text("utf-8"), re.MULTILINE)
+        assert after == ["network-online.target time-sync.target mosquitto.service"]
+
+
 class TestContainer:
+    def test_it_is_started_again_and_holds_nothing_that_it_could_change(self) -> None:
+        block = Guide().block("podman run -d")
+        for option in ("--restart=always", "--read-only", "--cap-drop=all", "/etc/tank-gateway:ro"):
+            assert option in block
+        # The entry point of the image is the program.
+        assert 'ENTRYPOINT ["tank-gateway"]' in (DEPLOY / "Containerfile").read_text("utf-8")
+        assert " tank-gateway check /etc/tank-gateway/site.yaml" in block
+
+    def test_its_environment_is_made_by_the_python_that_is_there(self) -> None:
+        text = (DEPLOY / "Containerfile").read_text("utf-8")
+        assert "RUN python3 -m venv /opt/tank-gateway" in text
+
     def test_everything_that_is_copied_exists(self) -> None:
         lines = re.findall(r"^COPY (?!--from)(.+)$", (DEPLOY / "Containerfile").read_text("utf-8"), re.MULTILINE)
         sources = [source for line in lines for source in line.split()[:-1]]
@@ -202,9 +247,7 @@ class TestBroker:
     @classmethod
     def commands(cls, root: Path) -> str:
         """The guide's, for this user in place of mosquitto's, and with the passwords that are asked for."""
-        guide = (DEPLOY / "README.md").read_text("utf-8")
-        chapter = guide.partition("## A broker with")[2].partition("\n## ")[0]
-        (block,) = re.findall(r"```sh\n(.*?)```", chapter, re.DOTALL)
+        block = Guide().block("mosquitto_passwd -c")
         me, mine = pwd.getpwuid(os.getuid()).pw_name, grp.getgrgid(os.getgid()).gr_name
         text = cls.here(block, root).replace("-o mosquitto -g mosquitto", f"-o {me} -g {mine}")
         for user, password in (("gateway-north", "write-only"), ("reader", "read-only")):

@@ -138,9 +138,9 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "signs of life are given for a loop that hangs",
-        "gateway/daemon.py",
-        "            if late:\n                self._manager.unwell",
-        "            if False:\n                self._manager.unwell",
+        "gateway/rounds.py",
+        "        if late:\n            manager.unwell",
+        "        if False:\n            manager.unwell",
         ("tests/test_service_manager.py",),
     ),
     Break(
