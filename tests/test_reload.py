@@ -247,7 +247,6 @@ class Yard:
             "patience": dict(self.gateway._progress._patience_ns),
             "patience with deliveries": dict(self.gateway._deliveries_progress._patience_ns),
             "zone": self.gateway.snapshot().time_zone,
-            "addresses": self.gateway._addresses(),
         }
 
     def figures(self) -> dict[str, list[tuple[float | None, Quality, tuple[ReasonCode, ...]]]]:

@@ -5,6 +5,7 @@ from dataclasses import astuple
 
 from gateway.acquisition.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
+from gateway.commands.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
 from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load
 from gateway.delivery import mqtt_secrets
@@ -21,7 +22,16 @@ _NOBODY_IS_CALLED = (
 )
 
 
+_EPILOG = f"""A mistake is what the program cannot go by: `run` refuses the file. A warning is for a person to look at.
+Capacity tables are looked at for slips of the pen, for {LONGEST_S:g} s and up to {MOST_ROWS:,} rows each; what was left
+out is said, and `tank-gateway table check` looks closer.
+Example: tank-gateway check site.yaml
+Exit codes: 0 no mistake, be it with warnings; 2 mistakes, all of them listed with line, key and what would be right."""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     add_site(parser)
     parser.add_argument("--json", action="store_true", help="print the findings for a program")
 
@@ -41,7 +51,9 @@ def execute(arguments: argparse.Namespace) -> int:
     too_few = shortage(needed_by(settings), limits().hard)
     if too_few is not None:
         warnings.append(f"{arguments.site}: {too_few}")
-    remarks = [remark for tank in settings.tanks for remark in tank.remarks]
+    looked = look_at_tables(arguments.site, settings)
+    warnings += looked.warnings
+    remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
     if any(limit is not None for tank in settings.tanks for limit in astuple(tank.plan.limits)):
         remarks.append(_NOBODY_IS_CALLED)
     instruments = sum(len(line.instruments) for line in settings.lines)

@@ -115,6 +115,7 @@ class RecordFile:
                 payload.get("valid_for_s"),  # a record from before it was told has none
             )
         except (KeyError, TypeError, ValueError, AttributeError) as error:
-            text = f"is no inventory that this version understands ({type(error).__name__}: {error})"
+            lacks = f"it has no {error}" if isinstance(error, KeyError) else str(error)
+            text = f"is no inventory that this version understands: {lacks}"
             raise SettingsError((f"{self.path}:{number}: {text}; write messages as they came",)) from error
         return Record(number, record, version)

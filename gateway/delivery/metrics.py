@@ -11,7 +11,7 @@ from math import isfinite
 from typing import Any
 
 from gateway.delivery.exposition import Kind, family, histogram_samples, label_text, sample
-from gateway.delivery.slices import joined
+from gateway.delivery.slices import joined, packed
 from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
 from gateway.records import InventoryRecord, Quality
 from gateway.states import LimitState, RoofZone
@@ -51,6 +51,10 @@ class Metrics:
     async def render_in_slices(self) -> bytes:
         """The same: the snapshot is taken now, and written out while the event loop goes about its other work."""
         return await joined(_pieces(self._snapshot()))
+
+    async def packed_in_slices(self) -> bytes:
+        """The same, packed by gzip."""
+        return await packed(_pieces(self._snapshot()))
 
 
 def _pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
@@ -369,7 +373,8 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterator[str]:
     yield from family(
         trouble,
         "gauge",
-        "1 while there is something that a person must set right: client_id_shared, other_gateway, destination_failed.",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway, records_refused, "
+        "destination_failed.",
         (
             sample(trouble, f"{labels},{label_text(kind=each.code)}", 1)
             for status, labels in labelled

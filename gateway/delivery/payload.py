@@ -85,9 +85,9 @@ def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
     if inventory.simulated:
         payload["simulated"] = True
         payload["notice"] = "SIMULATED"
+    payload["sources"] = inventory.sources._asdict()
     reference_c = inventory.reference_temperature_c
     payload["reference_temperature"] = None if reference_c is None else {"value": reference_c, "unit": "degC"}
-    payload["sources"] = inventory.sources._asdict()
     payload["level_state"] = _level_state(inventory.level_state)
     payload["figures"] = _figures(inventory)
     if inventory.endings:

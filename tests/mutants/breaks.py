@@ -11,6 +11,7 @@ from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
+from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
 __all__ = ["BREAKS", "Break"]
@@ -27,4 +28,5 @@ BREAKS: tuple[Break, ...] = (
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,
     *SITE_BREAKS,
+    *TABLE_BREAKS,
 )

@@ -11,7 +11,7 @@ from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import InventoryRecord, Quality
 from gateway.status import GatewaySnapshot, Histogram
 
-__all__ = ["reference_text"]
+__all__ = ["SnapshotCollector", "reference_text"]
 
 _Labels = dict[str, str]
 _QUALITY = "0 Good, 1 Uncertain, 2 Bad"
@@ -19,11 +19,13 @@ _QUALITY = "0 Good, 1 Uncertain, 2 Bad"
 
 def reference_text(snapshot: GatewaySnapshot) -> bytes:
     registry = CollectorRegistry()
-    registry.register(_Snapshot(snapshot))
+    registry.register(SnapshotCollector(snapshot))
     return generate_latest(registry)
 
 
-class _Snapshot(Collector):
+class SnapshotCollector(Collector):
+    """What a snapshot holds, as the library's own families of metrics."""
+
     def __init__(self, snapshot: GatewaySnapshot) -> None:
         self._snapshot = snapshot
 
@@ -229,7 +231,8 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     )
     trouble = GaugeMetricFamily(
         "tank_gateway_destination_trouble",
-        "1 while there is something that a person must set right: client_id_shared, other_gateway, destination_failed.",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway, records_refused, "
+        "destination_failed.",
         labels=(*names, "kind"),
     )
     for status in snapshot.destinations:
