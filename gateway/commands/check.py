@@ -8,6 +8,7 @@ from gateway.acquisition.plan import TcpPath
 from gateway.commands.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
 from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load
+from gateway.delivery import mqtt_secrets
 from gateway.descriptors import limits, needed_by, shortage
 from gateway.display import printable
 from gateway.errors import SettingsError
@@ -45,7 +46,7 @@ def execute(arguments: argparse.Namespace) -> int:
         else:
             write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
         return 2
-    warnings = [*settings.warnings, *_trouble_with_certificates(arguments.site, settings)]
+    warnings = [*settings.warnings, *_trouble_with_secrets(arguments.site, settings)]
     # The soft limit is raised at the start where the hard one allows it.
     too_few = shortage(needed_by(settings), limits().hard)
     if too_few is not None:
@@ -78,13 +79,16 @@ def execute(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _trouble_with_certificates(file: str, settings: SiteSettings) -> list[str]:
-    """Of lines with TLS. A warning only: the box that runs the file may be another one, with other files."""
+def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
+    """Of lines with TLS and of the broker. Warnings only: the box that runs the file may have other files."""
     found = []
     for line in settings.lines:
         for key, path in (("tls", line.primary), ("standby.tls", line.standby)):
             if isinstance(path, TcpPath) and path.tls is not None and (trouble := trouble_with(path.tls)) is not None:
                 found.append(f"{file}: lines.{line.name}.{key}: {trouble}; without it this line is never connected")
+    for broker in settings.brokers:
+        without = f"without it {broker.host}:{broker.port} gets nothing"
+        found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in mqtt_secrets.trouble_with(broker)]
     return found
 
 

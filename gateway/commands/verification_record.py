@@ -9,6 +9,7 @@ from typing import Any
 
 from gateway.commands.output import write
 from gateway.errors import GatewayError, UsageError
+from gateway.files import write_new
 
 __all__ = ["NOT_FISCAL", "check_folder", "file_stem", "instant_text", "keep_record"]
 
@@ -47,8 +48,7 @@ def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequ
     texts = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False), "\n".join(lines)
     for path, text in zip(made, texts, strict=True):
         try:
-            with path.open("x", encoding="utf-8") as file:
-                file.write(text + "\n")
+            write_new(path, text + "\n")
         except OSError as error:
             write(texts[0])
             raise GatewayError(
