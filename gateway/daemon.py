@@ -4,6 +4,7 @@ import asyncio
 import math
 import random
 import secrets
+import threading
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
@@ -22,6 +23,7 @@ from gateway.delivery.payload import inventories_pieces
 from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
 from gateway.garbage import settled_collector
+from gateway.memory_file import MEMORY_NOT_KEPT, MemoryKeeper
 from gateway.pipeline import Pipeline
 from gateway.progress import Progress
 from gateway.records import InventoryRecord, Reading
@@ -48,6 +50,8 @@ _LOOP_LATE_S = 120.0
 _SIGNS_OF_LIFE = 4
 """In the time of the service manager's watchdog."""
 _STATUS_EVERY_S = 10.0
+_MEMORY_EVERY_S = 60.0
+_MEMORY_PATIENCE_S = 2.0
 _BEGIN_AGAIN_FIRST_S = 1.0
 _BEGIN_AGAIN_LONGEST_S = 60.0
 
@@ -63,6 +67,7 @@ class Daemon:
         jitter: random.Random | None = None,
         log_lines_dropped: Callable[[], int] = lambda: 0,
         manager: ServiceManager | None = None,
+        memory: MemoryKeeper | None = None,
     ) -> None:
         self._settings = settings
         self._manager = ServiceManager() if manager is None else manager
@@ -80,7 +85,12 @@ class Daemon:
             [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks],
             self._deliver,
             self._clock,
+            {each.tag: each.map for line in settings.lines for each in line.instruments},
         )
+        self._memory = memory
+        kept = None if memory is None else memory.read()
+        if kept is not None:
+            self._pipeline.restore(kept)
         self._lines = [self._line(plan) for plan in settings.lines]
         self._deliveries = (
             []
@@ -140,7 +150,10 @@ class Daemon:
                 for delivery in self._deliveries:
                     delivery.finish(last)
             finally:
+                written = self._keep_memory()
                 await end([telling])
+                if written is not None and not await asyncio.to_thread(written.wait, _MEMORY_PATIENCE_S):
+                    self._log.error(MEMORY_NOT_KEPT, hint="the disk was too slow: a restart has the memory of before")
                 self._log.info(GATEWAY_STOPPED, site=self._settings.name)
 
     def snapshot(self) -> GatewaySnapshot:
@@ -219,6 +232,14 @@ class Daemon:
             self._ticked(_TICK_S)
             await asyncio.sleep(_TICK_S)
 
+    async def _remember(self) -> None:
+        while True:
+            await asyncio.sleep(_MEMORY_EVERY_S)
+            self._keep_memory()
+
+    def _keep_memory(self) -> threading.Event | None:
+        return None if self._memory is None else self._memory.keep(self._pipeline.memories())
+
     async def _tell_manager(self) -> None:
         """Signs of life to the service manager, for as long as every loop comes round."""
         readiness = self.readiness()
@@ -245,7 +266,10 @@ class Daemon:
     def _watchers(self) -> list[tuple[str, Loop]]:
         """What reads and calculates until the gateway is stopped, by name, and says that it does."""
         lines = zip(self._settings.lines, self._lines, strict=True)
-        loops = [("tick", self._tick), *[(f"line {plan.name}", line.run) for plan, line in lines if plan.instruments]]
+        loops: list[tuple[str, Loop]] = [("tick", self._tick)]
+        loops += [(f"line {plan.name}", line.run) for plan, line in lines if plan.instruments]
+        if self._memory is not None:
+            loops.append(("memory", self._remember))
         if self._manager.listens:
             loops.append(("service manager", self._tell_manager))
         return loops
@@ -278,9 +302,10 @@ async def run(
     on_ready: Callable[[Daemon], None] | None = None,
     log_lines_dropped: Callable[[], int] = lambda: 0,
     manager: ServiceManager | None = None,
+    memory: MemoryKeeper | None = None,
 ) -> None:
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time."""
-    gateway = Daemon(settings, log_lines_dropped=log_lines_dropped, manager=manager)
+    gateway = Daemon(settings, log_lines_dropped=log_lines_dropped, manager=manager, memory=memory)
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():

@@ -2,40 +2,59 @@
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any
 
 import structlog
 
 from gateway.binding import TankBinding, bind, received, was_heard
 from gateway.calculation.inventory import calculate, failed, unwatched
+from gateway.calculation.kept_memory import Kept, KeptTank, pause_s, restored
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.recurrence import QUIET, Recurrence
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.figures import BESIDE
-from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.plan_id import PlanIds, plan_ids
+from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading
 from gateway.validity import valid_for_s
 
-__all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "Pipeline", "Tank"]
+__all__ = [
+    "ENTRY_ENDED",
+    "ENTRY_ENDS",
+    "MEMORY_BEGUN_ANEW",
+    "MEMORY_DAMAGED",
+    "MEMORY_RESTORED",
+    "Pipeline",
+    "Tank",
+]
 
 TANK_QUALITY = "tank.quality_changed"
 ENTRY_ENDS = "tank.entry_ends"
 ENTRY_ENDED = "tank.entry_ended"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
+MEMORY_RESTORED = "memory.restored"
+MEMORY_BEGUN_ANEW = "tank.memory_begun_anew"
+MEMORY_DAMAGED = "tank.memory_damaged"
 
 _NS_PER_S = 1_000_000_000
 _GRACE_NS = 250_000_000
 """A level that comes this much later than its period says is still waited for: a sheet just before it is for nothing,
 and when everything is a little late the sheets of all tanks at once would make it later still."""
 _NEVER_NS = 2**63
+_NONE: Mapping[str, Any] = MappingProxyType({})
 Log = structlog.stdlib.BoundLogger
 
 
 class Tank:
     """One tank's plan, its binding and what its last sheet handed on."""
 
-    def __init__(self, plan: TankPlan, binding: TankBinding, period_s: float, started_ns: int) -> None:
+    def __init__(
+        self, plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, Any], started_ns: int
+    ) -> None:
         self.plan = plan
+        self.ids: PlanIds = plan_ids(plan, binding, period_s, maps)
         self.binding = binding
         self.period_ns = round(period_s * _NS_PER_S)
         self.valid_for_s = valid_for_s(period_s)
@@ -50,6 +69,7 @@ class Tank:
         """Signals not heard of since the start."""
         level = binding.level or binding.bottom_pressure
         self.level_instrument = None if level is None else level.instrument
+        self.level_stale_s = math.inf if level is None else level.stale_after_s
 
 
 class Pipeline:
@@ -66,8 +86,12 @@ class Pipeline:
         tanks: Sequence[tuple[TankPlan, TankBinding, float]],
         deliver: Callable[[InventoryRecord], None],
         clock: Clock,
+        maps: Mapping[str, Any] = _NONE,
     ) -> None:
-        """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise."""
+        """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise.
+
+        `maps`: what the registers of each instrument mean, by its tag; a part of what a tank's plan id tells.
+        """
         self._site = site
         self._boot = boot
         self._deliver = deliver
@@ -79,7 +103,7 @@ class Pipeline:
         """When each instrument was last heard, monotonic."""
         self._overdue_ns = _overdue_ns([binding for _, binding, _ in tanks])
         started_ns = clock.monotonic_ns()
-        self._tanks = [Tank(plan, binding, period_s, started_ns) for plan, binding, period_s in tanks]
+        self._tanks = [Tank(plan, binding, period_s, maps, started_ns) for plan, binding, period_s in tanks]
         self._by_instrument = _tanks_by_instrument(self._tanks)
         self._log: Log = structlog.get_logger("gateway.pipeline")
         self.calculation_errors = 0
@@ -141,13 +165,49 @@ class Pipeline:
         """The newest reading of each signal that has been heard of, as the sheets use it."""
         return list(self._latest.values())
 
+    def memories(self) -> Kept:
+        """What is remembered of every tank, to be kept over a restart."""
+        tanks = {tank.plan.tank: KeptTank(tank.ids.memory, tank.memory) for tank in self._tanks}
+        return Kept(self._clock.utc_ns(), self._clock.monotonic_ns(), tanks)
+
+    def restore(self, kept: Kept) -> None:
+        """Go on from what was remembered, before anything is read.
+
+        Each tank is as if the gateway had gone on polling meanwhile and nothing had been heard. One whose plan has
+        become another begins anew: level, volume and elements mean something else there.
+        """
+        utc_ns = self._clock.utc_ns()
+        passed_s = pause_s(kept, utc_ns, is_told=not (is_impossible(kept.utc_ns) or is_impossible(utc_ns)))
+        count = 0
+        for tank in self._tanks:
+            tag = tank.plan.tank
+            known = kept.tanks.get(tag)
+            if tag in kept.damaged:
+                self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=kept.damaged[tag], hint="it begins without memory")
+            elif known is not None and known.plan != tank.ids.memory:
+                self._log.info(MEMORY_BEGUN_ANEW, tank=tag, hint="its plan is another than before")
+            elif known is not None:
+                self._go_on(tank, restored(kept, tag, self._clock.monotonic_ns(), passed_s), passed_s)
+                count += 1
+        pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
+        self._log.info(MEMORY_RESTORED, tanks=count, pause_s=pause)
+
+    def _go_on(self, tank: Tank, memory: Memory, passed_s: float | None) -> None:
+        if passed_s is not None and passed_s > tank.level_stale_s:
+            # Had it gone on polling, it would have had no reading left: what that ends, ends.
+            nothing = bind(tank.binding, {}, self._clock.utc_ns(), self._clock.monotonic_ns())
+            try:
+                _, memory = calculate(tank.plan, nothing, memory)
+            except Exception:  # noqa: BLE001 - a fault in one tank's memory must not keep the others from being watched
+                self.calculation_errors += 1
+                self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
+                memory = EMPTY_MEMORY
+        tank.memory = memory
+
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
         utc_ns = self._clock.utc_ns()
         tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
-        if is_impossible(utc_ns):
-            text = f"the clock of this machine says {tank_input.instant:%Y-%m-%d %H:%M} UTC, which cannot be: set it"
-            tank_input = tank_input._replace(clock_doubt=Reason(ReasonCode.CLOCK_UNTRUSTED, text))
         try:
             inventory, tank.memory = calculate(tank.plan, tank_input, tank.memory)
         except Exception as error:  # noqa: BLE001 - a fault in one sheet must neither stop the others nor pass as old data

@@ -14,6 +14,7 @@ from datetime import datetime
 from enum import IntEnum, StrEnum
 from typing import NamedTuple
 
+from gateway.plain_form import SteadyTime
 from gateway.sources import Sources
 from gateway.states import LimitState, RoofZone
 
@@ -301,8 +302,8 @@ class LastGood(NamedTuple):
     """The last Good value of a figure and when it was."""
 
     value: float
-    time_s: float
-    """UTC, seconds since the epoch, of the oldest input behind it."""
+    time_s: SteadyTime
+    """Of the oldest input behind it: in memory steady, in an inventory UTC, seconds since the epoch."""
 
 
 class LevelState(NamedTuple):

@@ -59,7 +59,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     tank_input = admitted(tank_input)
     now_s = _steady_s(tank_input)
     tank_input = with_possible_pressure(plan, tank_input)
-    basis = density_basis(plan.product, tank_input, standing_doubts(memory))
+    basis = density_basis(plan.product, tank_input, memory.method_doubts)
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
     found = found._replace(level=within_capacity(found.level, plan.capacity, _resolution_m(plan, found.level_source)))
     pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
@@ -137,6 +137,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         limit=state.limit if known else memory.limit,
         roof=volumes.zone if known else memory.roof,
         pressure_doubts=pressure_doubts(pressure, on_liquid),
+        method_doubts=standing_doubts(correction.observed_density),
         low_heads=low_heads(found.first_level, density.measured) if by_column else NO_LOW_HEADS,
     )
 

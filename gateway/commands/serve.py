@@ -15,6 +15,7 @@ from gateway.commands.logs import set_up_logs
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
 from gateway.descriptors import fitting_connections, needed_by, raise_limit, shortage
+from gateway.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, state_directory
 from gateway.running import Running, claim
 from gateway.service_manager import ServiceManager
 from gateway.settings.site import SiteSettings
@@ -77,8 +78,19 @@ async def _until_stopped(settings: SiteSettings, dropped_lines: Callable[[], int
     stop = asyncio.Event()
     stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
     with closing(ServiceManager.of_this_process()) as manager:
-        await daemon.run(settings, stop=stop, log_lines_dropped=dropped_lines, manager=manager)
+        await daemon.run(
+            settings, stop=stop, log_lines_dropped=dropped_lines, manager=manager, memory=_memory(settings)
+        )
     return 0
+
+
+def _memory(settings: SiteSettings) -> MemoryKeeper | None:
+    directory = state_directory()
+    if directory is None:
+        hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
+        structlog.get_logger("gateway.memory").info(MEMORY_NOT_KEPT, trouble="there is no state directory", hint=hint)
+        return None
+    return MemoryKeeper(MemoryFile(directory, settings.name))
 
 
 def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:

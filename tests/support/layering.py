@@ -27,6 +27,7 @@ __all__ = [
 ]
 
 _RECORDS = (
+    "gateway.plain_form",
     "gateway.records",
     "gateway.sources",
     "gateway.states",
@@ -34,7 +35,7 @@ _RECORDS = (
     "gateway.errors",
     "gateway.figures",
 )
-FOUNDATION = (*_RECORDS, "gateway.binding")
+FOUNDATION = (*_RECORDS, "gateway.clock_watch", "gateway.binding")
 PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
 STAGES = ("acquisition", "calculation", "watch", "ledger", "delivery", "web")
 ISOLATED_STAGES = ("acquisition", "delivery", "ledger", "web")
@@ -53,7 +54,9 @@ WRITE_NAME = re.compile(
     r"(?:mask_?write|read_?write|write_?(?:single|multiple|mask|coil|register|file))", re.IGNORECASE
 )
 LINE_LIMIT = 400
-PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset({"_exit", "_asdict", "_fields", "_make", "_replace", "_value_"})
+PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
+    {"_exit", "_asdict", "_field_defaults", "_fields", "_make", "_replace", "_value_"}
+)
 """Of named tuples and enums, as their documentation has it."""
 MQTT_LIBRARY_USER = "gateway.delivery.mqtt_connection"
 
@@ -309,7 +312,7 @@ def _pure_allowed(module: str) -> tuple[str, ...]:
         return (*_RECORDS, "gateway.watch", "gateway.calculation")
     if module == "gateway.binding":
         # What an element's ohms mean is calculation, needed before the sheet.
-        return (*_RECORDS, "gateway.calculation")
+        return (*_RECORDS, "gateway.clock_watch", "gateway.calculation")
     if _inside(module, "gateway.calculation"):
         return (*_RECORDS, "gateway.calculation")
     return _RECORDS
