@@ -1,11 +1,14 @@
-"""The one place that reads the machine's clocks. Whoever needs the time is handed a `Clock`; pure code never is."""
+"""The machine's clocks, and the one place outside the commands that reads its date. What is recorded has its times from
+a `Clock` that is handed in; pure code is handed times. How long to wait for a peer goes by the event loop's own clock.
+"""
 
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from functools import partial
 from typing import Protocol
 
-__all__ = ["Clock", "SystemClock"]
+__all__ = ["Clock", "SystemClock", "utc_now"]
 
 
 class Clock(Protocol):
@@ -28,6 +31,11 @@ class SystemClock:
 
     def monotonic_ns(self) -> int:
         return _elapsed_ns()
+
+
+def utc_now() -> datetime:
+    """The machine's date, for what is checked or said once and goes into no record."""
+    return datetime.now(UTC)
 
 
 def _clock_that_does_not_sleep() -> Callable[[], int]:

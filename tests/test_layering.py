@@ -26,6 +26,7 @@ RULES: tuple[Rule, ...] = (
     layering.missing_all,
     layering.modbus_writes,
     layering.counted_cancellations,
+    layering.foreign_dates,
     layering.foreign_privacies,
 )
 
@@ -97,6 +98,31 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
         },
         ["gateway.a -> gateway.b -> gateway.c -> gateway.a"],
     ),
+    (
+        layering.impure,
+        {
+            "gateway/acquisition/turns.py": '"""Pure: whose turn it is."""\nimport random\nfrom time import sleep\n'
+            "from gateway.acquisition.port import P\ndef f(path):\n    random.random()\n    return path.read_text()\n",
+            "gateway/acquisition/port.py": '"""A port."""\nimport socket\n',
+            "gateway/acquisition/words.py": '"""Pure: it."""\nimport struct\nfrom gateway.acquisition import turns\n',
+        },
+        [
+            "gateway.acquisition.turns imports gateway.acquisition.port",
+            "gateway.acquisition.turns imports time",
+            "gateway.acquisition.turns:6 calls random.random()",
+            "gateway.acquisition.turns:7 calls .read_text()",
+        ],
+    ),
+    (
+        layering.foreign_dates,
+        {
+            "gateway/clock.py": "import time\nNOW = time.time_ns()\n",
+            "gateway/commands/dip.py": "from datetime import UTC, datetime\nNOW = datetime.now(UTC)\n",
+            "gateway/pipeline.py": "import time\nfrom datetime import UTC, datetime\n"
+            "def f(clock=time.time):\n    return datetime.now(UTC), time.monotonic()\n",
+        },
+        ["gateway.pipeline:3 reads the date by time.time", "gateway.pipeline:4 reads the date by datetime.now"],
+    ),
     (layering.oversized, {"gateway/a.py": "x = 1\n" * 401}, ["gateway.a has 401 lines"]),
     (
         layering.counted_cancellations,
@@ -147,9 +173,14 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
                 ]
             ),
             "gateway/daemon.py": "from pymodbus.client import AsyncModbusTcpClient\n",
+            "gateway/commissioning/replay.py": "def f(client, device, frame):\n"
+            "    client.write(frame)\n    device.write(frame)\n",
+            "gateway/commands/probe.py": "async def f(asyncio):\n    await asyncio.open_connection('127.0.0.1', 502)\n",
         },
         [
             "gateway.daemon imports pymodbus.client",
+            "gateway.commissioning.replay:3 sends bytes that are not made by request_frame",
+            "gateway.commands.probe:2 opens a wire that nobody has listed, by asyncio.open_connection()",
             "gateway.acquisition.modbus_tcp:1 has function code 5",
             "gateway.acquisition.modbus_tcp:3 sends bytes that are not made by request_frame",
             "gateway.acquisition.modbus_tcp:5 has function code 16",

@@ -1,4 +1,4 @@
-"""Words of one block, or the lack of them, become the readings of its signals."""
+"""Pure: words of one block, or the lack of them, become the readings of its signals."""
 
 import struct
 

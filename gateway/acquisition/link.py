@@ -1,4 +1,4 @@
-"""The one door to a wire. Whatever stands behind it can read Modbus tables and nothing else."""
+"""Pure: the one door to a wire, as a contract. Whatever stands behind it can read Modbus tables and nothing else."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass

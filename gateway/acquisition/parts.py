@@ -1,4 +1,4 @@
-"""What is read of an instrument with one request each, and what was learned about it: split and put off.
+"""Pure: what is read of an instrument with one request each, and what was learned about it: split and put off.
 
 A block that its device refuses with exception 2 or 3 holds an address that the device does not have, or asks for more
 than it answers at once (MODBUS Application Protocol V1.1b3, sections 6.1 to 6.4). Halving finds the address in about

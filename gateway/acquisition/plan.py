@@ -1,4 +1,4 @@
-"""What is fixed for a line and its instruments until the site file changes."""
+"""Pure: what is fixed for a line and its instruments until the site file changes."""
 
 from dataclasses import dataclass
 from enum import StrEnum

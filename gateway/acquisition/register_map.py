@@ -1,4 +1,4 @@
-"""What an instrument's registers mean, as frozen data: table, address, type, byte order, scale, unit, sentinels."""
+"""Pure: what an instrument's registers mean, as frozen data: table, address, type, order, scale, unit, sentinels."""
 
 from dataclasses import dataclass, field
 from enum import StrEnum

@@ -4,7 +4,7 @@ import asyncio
 import struct
 
 from gateway.acquisition.link import device_exception
-from gateway.commissioning.identity import identity_request, parse_identity
+from gateway.commissioning.identity import identity_request_frame, parse_identity
 from gateway.errors import BadFrameError, NoAnswerError, NoConnectionError
 
 __all__ = ["identify"]
@@ -42,8 +42,7 @@ async def _all_parts(
     for transaction in range(1, _MOST_PARTS + 1):
         if first is None:
             break
-        pdu = identity_request(first)
-        writer.write(_HEADER.pack(transaction, 0, len(pdu) + 1, unit) + pdu)
+        writer.write(identity_request_frame(transaction, unit, first))
         try:
             async with asyncio.timeout(timeout_s):
                 answer = await _answer(reader, transaction, unit)

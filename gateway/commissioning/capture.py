@@ -24,6 +24,7 @@ __all__ = [
     "head_line",
     "is_read",
     "parse_capture",
+    "read_request_frame",
 ]
 
 CAPTURE = "tank-gateway/capture/1"
@@ -90,6 +91,13 @@ class MbapSplitter:
 def is_read(frame: bytes) -> bool:
     """Whether a whole Modbus TCP request only reads: functions 1 to 4, and 43 with type 14 (V1.1b3, section 5.1)."""
     return frame[_HEADER] in _READS or frame[_HEADER : _HEADER + 2] == _ENCAPSULATED
+
+
+def read_request_frame(frame: bytes) -> bytes:
+    """The frame itself, for its way to a device. Raises ValueError for one that does not only read."""
+    if not is_read(frame):
+        raise ValueError(f"{frame.hex(' ')} is no read")
+    return frame
 
 
 def head_line(device: str, started: datetime) -> str:

@@ -3,14 +3,17 @@
 After MODBUS Application Protocol V1.1b3, section 6.21. Objects 0 to 6 have the specification's names.
 """
 
+import struct
 from typing import NamedTuple
 
 from gateway.errors import BadFrameError
 
-__all__ = ["OBJECT_NAMES", "IdentityPart", "identity_request", "parse_identity"]
+__all__ = ["OBJECT_NAMES", "IdentityPart", "identity_request_frame", "parse_identity"]
 
 OBJECT_NAMES = ("vendor", "product code", "revision", "vendor url", "product name", "model name", "application name")
 
+_MBAP = struct.Struct(">HHHB")
+"""Transaction, protocol, length of what follows, unit (MODBUS Messaging on TCP/IP V1.0b, section 3.1.3)."""
 _ENCAPSULATED = 0x2B
 _DEVICE_IDENTIFICATION = 0x0E
 _BASIC = 0x01
@@ -28,9 +31,10 @@ class IdentityPart(NamedTuple):
     """Where to go on; None when that was all."""
 
 
-def identity_request(first_object: int = 0) -> bytes:
-    """The PDU that asks for the basic identification from an object on."""
-    return bytes([_ENCAPSULATED, _DEVICE_IDENTIFICATION, _BASIC, first_object])
+def identity_request_frame(transaction: int, unit: int, first_object: int = 0) -> bytes:
+    """The Modbus TCP frame that asks a unit for the basic identification from an object on."""
+    pdu = bytes([_ENCAPSULATED, _DEVICE_IDENTIFICATION, _BASIC, first_object])
+    return _MBAP.pack(transaction, 0, len(pdu) + 1, unit) + pdu
 
 
 def parse_identity(pdu: bytes) -> IdentityPart:

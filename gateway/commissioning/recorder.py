@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import datetime
 
-from gateway.commissioning.capture import Direction, Frame, MbapSplitter, is_read
+from gateway.commissioning.capture import Direction, Frame, MbapSplitter, is_read, read_request_frame
 
 __all__ = ["Recorder", "recording"]
 
@@ -87,7 +87,7 @@ class Recorder:
                         return
                     if is_read(frame):
                         self._keep(Frame(self._now(), number, Direction.REQUEST, frame))
-                        device.write(frame)
+                        device.write(read_request_frame(frame))
                     else:
                         self._keep(Frame(self._now(), number, Direction.REFUSED, frame))
                         client[1].write(_refusal(frame))

@@ -29,7 +29,7 @@ class Replay:
         self._turns: dict[tuple[int, bytes], int] = {}
         self._tasks: set[asyncio.Task[None]] = set()
 
-    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def serve(self, reader: asyncio.StreamReader, client: asyncio.StreamWriter) -> None:
         """One client, until it ends."""
         task = asyncio.current_task()
         assert task is not None
@@ -41,10 +41,10 @@ class Replay:
                     for frame in splitter.feed(data):
                         if splitter.broken:
                             return
-                        await self._answer(frame, writer)
-                    await writer.drain()
+                        await self._answer(frame, client)
+                    await client.drain()
         finally:
-            writer.transport.abort()
+            client.transport.abort()
             self._tasks.discard(task)
 
     async def stop(self) -> None:
@@ -54,14 +54,14 @@ class Replay:
         if self._tasks:
             await asyncio.wait(self._tasks, timeout=_STOP_S)
 
-    async def _answer(self, frame: bytes, writer: asyncio.StreamWriter) -> None:
+    async def _answer(self, frame: bytes, client: asyncio.StreamWriter) -> None:
         exchange = self._next(frame)
         if exchange.answer is None:
             return
         if self._with_delays:
             await asyncio.sleep(exchange.delay_s)
         length = len(exchange.answer) + 1
-        writer.write(frame[:4] + length.to_bytes(2) + frame[6:7] + exchange.answer)
+        client.write(frame[:4] + length.to_bytes(2) + frame[6:7] + exchange.answer)
 
     def _next(self, frame: bytes) -> Exchange:
         unit, pdu = frame[6], frame[7:]

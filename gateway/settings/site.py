@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from zoneinfo import available_timezones
 
 from gateway.acquisition.plan import LinePlan
 from gateway.calculation.hydrostatic import AIR_DENSITY, air_density, normal_gravity
+from gateway.clock import utc_now
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.settings.delivery import build_http, build_mqtt
@@ -70,7 +71,7 @@ def load_site(
     _check_top(document, mistakes)
     warnings: list[str] = []
     site = _check_site(document, mistakes)
-    manual = ManualValues(document, mistakes, warnings, now or datetime.now(UTC))
+    manual = ManualValues(document, mistakes, warnings, now or utc_now())
     lines = build_lines(document, mistakes)
     check_sense_of_lines(lines, document, mistakes, manual)
     warn_of_open_keys(lines.lines, manual)

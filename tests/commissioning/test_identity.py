@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.pdu.mei_message import ReadDeviceInformationRequest, ReadDeviceInformationResponse
 
-from gateway.commissioning.identity import identity_request, parse_identity
+from gateway.commissioning.identity import identity_request_frame, parse_identity
 from gateway.errors import BadFrameError
 
 # MODBUS Application Protocol V1.1b3, section 6.21, the example of a read of the basic objects in one answer; with an
@@ -20,7 +20,7 @@ _ANSWER = (
 
 
 def test_the_request_is_that_of_the_specification() -> None:
-    assert identity_request() == bytes([0x2B, 0x0E, 0x01, 0x00])
+    assert identity_request_frame(7, 3) == bytes([0, 7, 0, 0, 0, 5, 3, 0x2B, 0x0E, 0x01, 0x00])
 
 
 def test_an_answer_in_one_part() -> None:
@@ -36,7 +36,7 @@ def test_an_answer_in_parts_says_where_to_go_on() -> None:
 
 @pytest.mark.outside("pymodbus")
 def test_pymodbus_makes_the_same_frames() -> None:
-    assert bytes([0x2B]) + ReadDeviceInformationRequest(1, 0).encode() == identity_request(0)
+    assert bytes([0x2B]) + ReadDeviceInformationRequest(1, 0).encode() == identity_request_frame(1, 1)[7:]
     made = ReadDeviceInformationResponse(read_code=1, information={0: "Acorn", 1: "LT-7", 2: "V2.1"})
     assert parse_identity(bytes([0x2B]) + made.encode()).objects == parse_identity(_ANSWER).objects
 

@@ -15,6 +15,7 @@ __all__ = [
     "Tree",
     "counted_cancellations",
     "cycles",
+    "foreign_dates",
     "foreign_privacies",
     "impure",
     "isolated_stages_joined",
@@ -45,7 +46,14 @@ PURE_LIBRARY = frozenset(
     | {"fractions", "functools", "itertools", "math", "numbers", "numpy", "operator", "re", "statistics", "string"}
     | {"types", "typing"}
 )
+# What a module outside calculation that says "Pure" may import beside that: bytes, text, and a source of chance or a
+# path that somebody hands in. What is done with these two is looked at below.
+DECLARED_PURE_LIBRARY = PURE_LIBRARY | {"heapq", "json", "orjson", "pathlib", "random", "struct", "sys", "zlib"}
 IMPURE_CALLS = frozenset({"open", "print", "input", "exec", "eval", "__import__"})
+IMPURE_METHODS = frozenset(
+    {"exists", "is_dir", "is_file", "iterdir", "mkdir", "open", "read_bytes", "read_text", "rename", "resolve", "stat"}
+    | {"touch", "unlink", "write", "write_bytes", "write_text"}
+)
 CLOCK_METHODS = frozenset({"now", "utcnow", "today"})
 MODBUS_LIBRARIES = frozenset({"pymodbus", "umodbus", "minimalmodbus", "modbus_tk", "pyModbusTCP", "async_modbus"})
 MODBUS_READ_FUNCTIONS = frozenset({1, 2, 3, 4})
@@ -53,6 +61,24 @@ SENDING_METHODS = frozenset({"write", "writelines", "send", "sendall", "sendto",
 WRITE_NAME = re.compile(
     r"(?:mask_?write|read_?write|write_?(?:single|multiple|mask|coil|register|file))", re.IGNORECASE
 )
+OPENERS = frozenset(
+    {"Serial", "create_connection", "create_datagram_endpoint", "create_serial_connection", "create_server", "socket"}
+    | {"create_unix_connection", "create_unix_server", "open_connection", "open_serial_connection", "start_server"}
+    | {"open_unix_connection", "start_unix_server", "HTTPConnection", "HTTPSConnection", "urlopen"}
+)
+MODBUS = "Modbus"
+WIRES = {
+    "gateway.acquisition": MODBUS,
+    "gateway.commands.identify": MODBUS,
+    "gateway.commissioning.recorder": MODBUS,
+    "gateway.commissioning.replay": MODBUS,
+    "gateway.delivery.mqtt_connection": "MQTT",
+    "gateway.web.server": "HTTP",
+    "gateway.commands.running_gateway": "HTTP",
+    "gateway.commands.free_port": "nothing",
+    "gateway.service_manager": "sd_notify",
+}
+DATES = frozenset({"datetime.now", "datetime.today", "datetime.utcnow", "date.today", "time.time", "time.time_ns"})
 LINE_LIMIT = 400
 PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
     {"_exit", "_asdict", "_field_defaults", "_fields", "_make", "_replace", "_value_"}
@@ -68,6 +94,10 @@ class Module:
     text: str
     tree: ast.Module
     is_package: bool
+
+    @cached_property
+    def says_pure(self) -> bool:
+        return (ast.get_docstring(self.tree) or "").startswith("Pure")
 
     @cached_property
     def public(self) -> bool:
@@ -120,23 +150,38 @@ class Tree:
 
 
 def impure(tree: Tree) -> list[str]:
-    """Calculation, watching and the records import and call only what computes."""
+    """Calculation, watching, the records and every module that says "Pure" import and call only what computes."""
+    packages = (*PURE_PACKAGES, *FOUNDATION)
+    declared = {module.name for module in tree.within("gateway") if module.says_pure}
+    held = {module.name for module in tree.within(*packages)}
     found = []
-    for module in tree.within(*PURE_PACKAGES, *FOUNDATION):
-        allowed = _pure_allowed(module.name)
+    for name in sorted(held | declared):
+        module = tree.modules[name]
+        if name in held:
+            library, allowed = PURE_LIBRARY, _pure_allowed(name)
+        else:
+            library, allowed = DECLARED_PURE_LIBRARY, (*packages, *declared)
         found += [
-            f"{module.name} imports {name}"
-            for name in sorted(tree.imports(module))
-            if name not in PURE_LIBRARY and not any(_inside(name, part) for part in allowed)
+            f"{name} imports {imported}"
+            for imported in sorted(tree.imports(module))
+            if imported not in library and not any(_inside(imported, part) for part in allowed)
         ]
-        for node in ast.walk(module.tree):
-            if not isinstance(node, ast.Call):
-                continue
-            if isinstance(node.func, ast.Name) and node.func.id in IMPURE_CALLS:
-                found.append(f"{module.name}:{node.lineno} calls {node.func.id}()")
-            elif isinstance(node.func, ast.Attribute) and node.func.attr in CLOCK_METHODS:
-                found.append(f"{module.name}:{node.lineno} reads a clock by .{node.func.attr}()")
+        found += [f"{name}:{line} {what}" for line, what in _impure_calls(module.tree)]
     return found
+
+
+def _impure_calls(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call):
+            continue
+        if isinstance(node.func, ast.Name) and node.func.id in IMPURE_CALLS:
+            yield node.lineno, f"calls {node.func.id}()"
+        elif isinstance(node.func, ast.Attribute) and node.func.attr in CLOCK_METHODS:
+            yield node.lineno, f"reads a clock by .{node.func.attr}()"
+        elif isinstance(node.func, ast.Attribute) and node.func.attr in IMPURE_METHODS:
+            yield node.lineno, f"calls .{node.func.attr}()"
+        elif isinstance(node.func, ast.Attribute) and ast.unparse(node.func.value) in {"random", "sys"}:
+            yield node.lineno, f"calls {ast.unparse(node.func)}()"
 
 
 def isolated_stages_joined(tree: Tree) -> list[str]:
@@ -238,10 +283,13 @@ def missing_all(tree: Tree) -> list[str]:
 
 
 def modbus_writes(tree: Tree) -> list[str]:
-    """Nothing in the gateway can make a Modbus request that writes.
+    """Nothing in the gateway can send a Modbus request that writes.
 
-    Acquisition sends bytes in one way only, `.write(...request_frame(...))`; no function code but the four reads is
-    bound to any name that speaks of functions; no name is that of a writing request; no Modbus library is imported.
+    Who opens a way to another machine or serves one is listed with what is spoken there. Where that is Modbus, what is
+    sent comes in one way only, `.write(...request_frame(...))`, or goes to a `client` of ours as an answer. Nowhere is
+    a function code but the four reads bound to a name that speaks of functions (the identification, function 43 with
+    type 14, only reads and is the one other that we send: `commissioning/identity.py`); no name is that of a writing
+    request; no Modbus library is imported.
     """
     found = []
     for module in tree.within("gateway"):
@@ -250,15 +298,31 @@ def modbus_writes(tree: Tree) -> list[str]:
             for name in sorted(tree.imports(module))
             if name.split(".")[0] in MODBUS_LIBRARIES
         ]
-    for module in tree.within("gateway.acquisition"):
+        spoken = next((what for where, what in WIRES.items() if _inside(module.name, where)), None)
         for node in ast.walk(module.tree):
             where = f"{module.name}:{getattr(node, 'lineno', 0)}"
-            if _sends(node) and not _sends_a_read(node):
+            if spoken is None and (opener := _opener(node)) is not None:
+                found.append(f"{where} opens a wire that nobody has listed, by {opener}()")
+            if spoken == MODBUS and _sends(node) and not _sends_a_read(node) and not _answers_a_client(node):
                 found.append(f"{where} sends bytes that are not made by request_frame")
             for name in _identifiers(node):
                 if WRITE_NAME.search(name):
                     found.append(f"{where} speaks of {name}")
             found += [f"{where} has function code {code}" for code in sorted(_function_codes(node))]
+    return found
+
+
+def foreign_dates(tree: Tree) -> list[str]:
+    """The date of the machine is read by `gateway/clock.py` and, at the edge, by what a person types: nowhere else."""
+    found = []
+    for module in tree.within("gateway"):
+        if any(_inside(module.name, place) for place in ("gateway.clock", "gateway.commands")):
+            continue
+        found += [
+            f"{module.name}:{node.lineno} reads the date by {ast.unparse(node)}"
+            for node in ast.walk(module.tree)
+            if isinstance(node, ast.Attribute) and ast.unparse(node) in DATES
+        ]
     return found
 
 
@@ -353,6 +417,18 @@ def _listed_names(tree: ast.Module) -> list[str] | None:
 
 def _sends(node: ast.AST) -> TypeGuard[ast.Call]:
     return isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in SENDING_METHODS
+
+
+def _opener(node: ast.AST) -> str | None:
+    """The call that opens a connection, a port or a socket, if this is one."""
+    if not isinstance(node, ast.Call):
+        return None
+    name = ast.unparse(node.func)
+    return name if name.split(".")[-1] in OPENERS else None
+
+
+def _answers_a_client(call: ast.Call) -> bool:
+    return isinstance(call.func, ast.Attribute) and ast.unparse(call.func.value) in {"client", "client[1]"}
 
 
 def _sends_a_read(call: ast.Call) -> bool:
