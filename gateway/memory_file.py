@@ -6,7 +6,6 @@ is said once, and the gateway runs on without.
 
 import gzip
 import os
-import queue
 import signal
 import threading
 import time
@@ -102,7 +101,8 @@ class MemoryKeeper:
 
     def __init__(self, file: MemoryFile) -> None:
         self._file = file
-        self._queue: queue.SimpleQueue[tuple[Kept, threading.Event]] = queue.SimpleQueue()
+        self._changed = threading.Condition()
+        self._waiting: tuple[Kept, threading.Event] | None = None
         self._log = structlog.get_logger("gateway.memory")
         self._is_failing = False
         threading.Thread(target=self._run, name="memory", daemon=True).start()
@@ -119,43 +119,50 @@ class MemoryKeeper:
             return None
 
     def keep(self, kept: Kept) -> threading.Event:
-        """Take in what is to be kept; never waits. The event is set once it is written, or known not to be."""
+        """Take in what is to be kept; never waits for the disk.
+
+        The event is set once it is written, known not to be, or overtaken by a newer one.
+        """
         done = threading.Event()
-        self._queue.put((kept, done))
+        with self._changed:
+            overtaken, self._waiting = self._waiting, (kept, done)
+            self._changed.notify()
+        if overtaken is not None:
+            overtaken[1].set()
+            self._failed("the disk has not taken in what came before yet")
         return done
 
     def _run(self) -> None:
         # Signals are for the main thread: one that came to this would not wake that from what it waits in.
         signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
         while True:
-            kept, done = self._queue.get()
-            passed_over = []
-            with suppress(queue.Empty):
-                while True:
-                    # A disk was slow: of what has come meanwhile only the newest counts.
-                    passed_over.append(done)
-                    kept, done = self._queue.get_nowait()
-            self._write(kept)
-            for event in (*passed_over, done):
-                event.set()
+            with self._changed:
+                self._changed.wait_for(lambda: self._waiting is not None)
+                taken, self._waiting = self._waiting, None
+            if taken is not None:
+                self._write(taken[0])
+                taken[1].set()
 
     def _write(self, kept: Kept) -> None:
         try:
             self._file.write(kept)
         except Exception as error:  # noqa: BLE001 - whatever it is, the next minute is tried all the same
-            if not self._is_failing:
-                trouble = error.strerror if isinstance(error, OSError) else None
-                self._log.error(
-                    MEMORY_NOT_KEPT,
-                    file=str(self._file.path),
-                    trouble=trouble or f"{type(error).__name__}: {error}",
-                    hint="the gateway runs on; after a restart it would have the memory of before",
-                )
-            self._is_failing = True
+            trouble = error.strerror if isinstance(error, OSError) else None
+            self._failed(trouble or f"{type(error).__name__}: {error}")
         else:
             if self._is_failing:
                 self._log.info(MEMORY_KEPT_AGAIN, file=str(self._file.path))
             self._is_failing = False
+
+    def _failed(self, trouble: str) -> None:
+        if not self._is_failing:
+            self._is_failing = True
+            self._log.error(
+                MEMORY_NOT_KEPT,
+                file=str(self._file.path),
+                trouble=trouble,
+                hint="the gateway runs on; after a restart it would have the memory of before",
+            )
 
 
 def _pieces(kept: Kept) -> Iterator[bytes]:

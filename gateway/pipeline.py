@@ -3,10 +3,10 @@
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import Any
 
 import structlog
 
+from gateway.acquisition.register_map import InstrumentMap
 from gateway.binding import TankBinding, bind, received, was_heard
 from gateway.calculation.inventory import calculate, failed, unwatched
 from gateway.calculation.kept_memory import Kept, KeptTank, pause_s, restored
@@ -43,7 +43,7 @@ _GRACE_NS = 250_000_000
 """A level that comes this much later than its period says is still waited for: a sheet just before it is for nothing,
 and when everything is a little late the sheets of all tanks at once would make it later still."""
 _NEVER_NS = 2**63
-_NONE: Mapping[str, Any] = MappingProxyType({})
+_NO_MAPS: Mapping[str, InstrumentMap] = MappingProxyType({})
 Log = structlog.stdlib.BoundLogger
 
 
@@ -51,7 +51,7 @@ class Tank:
     """One tank's plan, its binding and what its last sheet handed on."""
 
     def __init__(
-        self, plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, Any], started_ns: int
+        self, plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap], started_ns: int
     ) -> None:
         self.plan = plan
         self.ids: PlanIds = plan_ids(plan, binding, period_s, maps)
@@ -86,7 +86,7 @@ class Pipeline:
         tanks: Sequence[tuple[TankPlan, TankBinding, float]],
         deliver: Callable[[InventoryRecord], None],
         clock: Clock,
-        maps: Mapping[str, Any] = _NONE,
+        maps: Mapping[str, InstrumentMap] = _NO_MAPS,
     ) -> None:
         """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise.
 

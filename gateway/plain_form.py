@@ -38,9 +38,9 @@ class _Part(Protocol):
     has_times: bool
     """Whether there may be steady times within."""
 
-    def write(self, value: Any) -> Any: ...
+    def to_plain(self, value: Any) -> Any: ...
 
-    def read(self, plain: Any, place: str) -> Any: ...
+    def from_plain(self, plain: Any, place: str) -> Any: ...
 
     def moved(self, value: Any, by_s: float) -> Any: ...
 
@@ -59,13 +59,13 @@ class PlainForm(Generic[T]):
         """Everything that the form depends on, in plain values: fields, types and defaults."""
         return self._part.shape
 
-    def write(self, value: T) -> Any:
+    def to_plain(self, value: T) -> Any:
         """Plain values."""
-        return self._part.write(value)
+        return self._part.to_plain(value)
 
-    def read(self, plain: Any) -> T:
+    def from_plain(self, plain: Any) -> T:
         """What was written. Raises PlainFormError for anything else."""
-        return cast(T, self._part.read(plain, ""))
+        return cast(T, self._part.from_plain(plain, ""))
 
     def moved(self, value: T, by_s: float) -> T:
         """The same with every steady time later by `by_s` seconds."""
@@ -78,7 +78,7 @@ class _Whole:
     has_times = False
     shape: Any
 
-    def write(self, value: Any) -> Any:
+    def to_plain(self, value: Any) -> Any:
         return value
 
     def moved(self, value: Any, by_s: float) -> Any:
@@ -92,7 +92,7 @@ class _Simple(_Whole):
         self.shape = kind.__name__
         self._kind = kind
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         if type(plain) is not self._kind:
             raise PlainFormError(place, f"of kind {self.shape}")
         return plain
@@ -103,10 +103,10 @@ class _Number(_Whole):
         self.has_times = is_time
         self.shape = "steady time" if is_time else "float"
 
-    def write(self, value: Any) -> Any:
+    def to_plain(self, value: Any) -> Any:
         return value if math.isfinite(value) else str(float(value))
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         if isinstance(plain, str) and plain in _NAMED:
             return _NAMED[plain]
         if type(plain) not in (float, int):
@@ -120,10 +120,10 @@ class _Number(_Whole):
 class _Time(_Whole):
     shape = "time"
 
-    def write(self, value: Any) -> Any:
+    def to_plain(self, value: Any) -> Any:
         return value.isoformat()
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         try:
             instant = datetime.fromisoformat(plain)
         except (TypeError, ValueError) as error:
@@ -141,10 +141,10 @@ class _Word(_Whole):
         self._kind = kind
         self._by_value = {member.value: member for member in kind}
 
-    def write(self, value: Any) -> Any:
+    def to_plain(self, value: Any) -> Any:
         return value.value
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         found = self._by_value.get(plain) if type(plain) in (str, int) else None
         if found is None:
             raise PlainFormError(place, f"a {self._kind.__name__} of this version")
@@ -157,11 +157,11 @@ class _Optional:
         self.has_times = part.has_times
         self._part = part
 
-    def write(self, value: Any) -> Any:
-        return None if value is None else self._part.write(value)
+    def to_plain(self, value: Any) -> Any:
+        return None if value is None else self._part.to_plain(value)
 
-    def read(self, plain: Any, place: str) -> Any:
-        return None if plain is None else self._part.read(plain, place)
+    def from_plain(self, plain: Any, place: str) -> Any:
+        return None if plain is None else self._part.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
         return value if value is None or not self.has_times else self._part.moved(value, by_s)
@@ -176,13 +176,13 @@ class _Row:
         self._part = part
         self._kind = kind
 
-    def write(self, value: Any) -> Any:
-        written = [self._part.write(each) for each in value]
+    def to_plain(self, value: Any) -> Any:
+        written = [self._part.to_plain(each) for each in value]
         return sorted(written) if self._kind is frozenset else written
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         return self._kind(
-            [self._part.read(each, f"{place}[{index}]") for index, each in enumerate(_list(plain, place))]
+            [self._part.from_plain(each, f"{place}[{index}]") for index, each in enumerate(_list(plain, place))]
         )
 
     def moved(self, value: Any, by_s: float) -> Any:
@@ -197,15 +197,15 @@ class _Fixed:
         self.has_times = any(part.has_times for part in parts)
         self._parts = parts
 
-    def write(self, value: Any) -> Any:
-        return [part.write(each) for part, each in zip(self._parts, value, strict=True)]
+    def to_plain(self, value: Any) -> Any:
+        return [part.to_plain(each) for part, each in zip(self._parts, value, strict=True)]
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         given = _list(plain, place)
         if len(given) != len(self._parts):
             raise PlainFormError(place, f"a list of {len(self._parts)}")
         pairs = enumerate(zip(self._parts, given, strict=True))
-        return tuple([part.read(each, f"{place}[{index}]") for index, (part, each) in pairs])
+        return tuple([part.from_plain(each, f"{place}[{index}]") for index, (part, each) in pairs])
 
     def moved(self, value: Any, by_s: float) -> Any:
         return tuple([part.moved(each, by_s) for part, each in zip(self._parts, value, strict=True)])
@@ -219,12 +219,12 @@ class _ByName:
         self.has_times = part.has_times
         self._part = part
 
-    def write(self, value: Any) -> Any:
-        return {name: self._part.write(each) for name, each in value.items()}
+    def to_plain(self, value: Any) -> Any:
+        return {name: self._part.to_plain(each) for name, each in value.items()}
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         given = _mapping(plain, place)
-        return MappingProxyType({name: self._part.read(each, f"{place}.{name}") for name, each in given.items()})
+        return MappingProxyType({name: self._part.from_plain(each, f"{place}.{name}") for name, each in given.items()})
 
     def moved(self, value: Any, by_s: float) -> Any:
         if not self.has_times:
@@ -242,20 +242,20 @@ class _Record:
         self._parts: dict[str, _Part] = {name: _part_of(hints[name]) for name in kind._fields}
         self.has_times = any(part.has_times for part in self._parts.values())
         self.shape = {
-            name: {"is": part.shape, "default": part.write(self._defaults[name])}
+            name: {"is": part.shape, "default": part.to_plain(self._defaults[name])}
             if name in self._defaults
             else part.shape
             for name, part in self._parts.items()
         }
 
-    def write(self, value: Any) -> Any:
+    def to_plain(self, value: Any) -> Any:
         return {
-            name: part.write(each)
+            name: part.to_plain(each)
             for (name, part), each in zip(self._parts.items(), value, strict=True)
             if name not in self._defaults or not _is_same(each, self._defaults[name])
         }
 
-    def read(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: str) -> Any:
         given = _mapping(plain, place)
         unknown = given.keys() - self._parts.keys()
         if unknown:
@@ -263,7 +263,7 @@ class _Record:
         values = []
         for name, part in self._parts.items():
             if name in given:
-                values.append(part.read(given[name], f"{place}.{name}".lstrip(".")))
+                values.append(part.from_plain(given[name], f"{place}.{name}".lstrip(".")))
             elif name in self._defaults:
                 values.append(self._defaults[name])
             else:

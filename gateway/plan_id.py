@@ -15,6 +15,7 @@ from datetime import date
 from enum import Enum
 from typing import Any, NamedTuple
 
+from gateway.acquisition.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 
@@ -31,9 +32,9 @@ class PlanIds(NamedTuple):
     """The same without what people have entered: what is remembered of a tank holds on over a new density or dip."""
 
 
-def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, Any]) -> PlanIds:
+def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> PlanIds:
     """`maps`: of the instruments, by tag; those that feed the tank count."""
-    feeding = {source.instrument: maps.get(source.instrument) for source in binding.sources}
+    feeding = {source.instrument: _in_order(maps.get(source.instrument)) for source in binding.sources}
     without = replace(
         binding,
         manual_level=None,
@@ -45,6 +46,11 @@ def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mappin
     )
     common = [_plain(plan), _plain(period_s), _plain(feeding)]
     return PlanIds(_hash([*common, _plain(binding)]), _hash([*common, _plain(without)]))
+
+
+def _in_order(given: InstrumentMap | None) -> InstrumentMap | None:
+    """With its signals by name: they are keys of the site file, whose order means nothing."""
+    return None if given is None else replace(given, signals=tuple(sorted(given.signals, key=lambda each: each.name)))
 
 
 def _hash(plain: Any) -> str:

@@ -43,14 +43,14 @@ FORM = PlainForm(Outer)
 
 
 def through_json(form: PlainForm[Any], value: Any) -> Any:
-    return form.read(orjson.loads(orjson.dumps(form.write(value))))
+    return form.from_plain(orjson.loads(orjson.dumps(form.to_plain(value))))
 
 
 @given(values_of(Outer))
 def test_what_is_written_is_read_back(value: Outer) -> None:
     back = through_json(FORM, value)
     assert back == value
-    assert repr(FORM.write(back)) == repr(FORM.write(value)), "minus zero is not zero"
+    assert repr(FORM.to_plain(back)) == repr(FORM.to_plain(value)), "minus zero is not zero"
 
 
 @pytest.mark.parametrize("kind", [TankInput, Inventory])
@@ -69,8 +69,8 @@ def test_every_number_keeps_every_digit(number: float) -> None:
 
 
 def test_what_is_as_by_default_takes_no_room() -> None:
-    assert FORM.write(Outer("a")) == {"name": "a"}
-    assert FORM.write(Outer("a", colours=frozenset(Colour)))["colours"] == ["blue", "red"]
+    assert FORM.to_plain(Outer("a")) == {"name": "a"}
+    assert FORM.to_plain(Outer("a", colours=frozenset(Colour)))["colours"] == ["blue", "red"]
 
 
 def test_steady_times_move_and_nothing_else_does() -> None:
@@ -106,7 +106,7 @@ def test_steady_times_move_and_nothing_else_does() -> None:
 )
 def test_anything_else_is_refused_with_its_place(plain: Any, place: str) -> None:
     with pytest.raises(PlainFormError) as refused:
-        FORM.read(plain)
+        FORM.from_plain(plain)
     assert str(refused.value) == place
 
 

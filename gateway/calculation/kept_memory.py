@@ -63,7 +63,7 @@ def plain_head(kept: Kept) -> dict[str, Any]:
 
 def plain_tank(tank: KeptTank) -> dict[str, Any]:
     """Plain values of one: a member of `tanks`, by its tag, beside those of `plain_head`."""
-    return {"plan": tank.plan, "memory": _FORM.write(tank.memory)}
+    return {"plan": tank.plan, "memory": _FORM.to_plain(tank.memory)}
 
 
 def kept_from(plain: Any) -> Kept:
@@ -91,7 +91,7 @@ def kept_from(plain: Any) -> Kept:
 def _tank_from(plain: Any) -> KeptTank:
     if not isinstance(plain, dict) or not isinstance(plain.get("plan"), str):
         raise KeptMemoryError("its plan is missing")
-    return KeptTank(plain["plan"], _FORM.read(plain.get("memory")))
+    return KeptTank(plain["plan"], _FORM.from_plain(plain.get("memory")))
 
 
 def pause_s(kept: Kept, utc_ns: int, *, is_told: bool = True) -> float | None:
