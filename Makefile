@@ -18,7 +18,7 @@ PIP_INSTALL := $(BIN)/python -m pip install --quiet --constraint requirements.lo
 TESTS ?=
 PYTEST_WORKERS ?= 2
 
-.PHONY: help demo test check bench soak fuzz mutants fresh lock packages
+.PHONY: help demo test check bench soak fuzz mutants fresh deploy-test lock packages
 
 help: ## list the commands
 	@echo "make demo     ten simulated tanks, polled, calculated and published; Ctrl-C stops it"
@@ -83,6 +83,9 @@ mutants: $(VENV)/.test
 
 fresh:
 	@DEBIAN="$(DEBIAN)" WHO="$(WHO)" TESTS="$(TESTS)" .ci/fresh
+
+deploy-test: $(VENV)/.test
+	@DEBIAN="$(DEBIAN)" .ci/deploy-test $(BIN)
 
 # A fresh environment, so that nothing installed by hand gets in; only names and versions are kept.
 lock:

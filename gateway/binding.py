@@ -62,6 +62,8 @@ class ManualValue:
     origin: str = "manual"
     doubt: str | None = None
     """Why it is not vouched for, of a density that a method brought to reference temperature from far away."""
+    how: str = ""
+    """How it comes from what was written, in words, of a density that was brought to reference temperature."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,8 +23,9 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
     {
         "demo": "run ten simulated tanks, a broker and the gateway on this machine",
         "run": "poll, calculate and publish, as a site file says",
+        "reload": "make the running gateway take over its site file as it is now",
         "check": "check a site file and list every mistake in it",
-        "show": "show the tanks of a running gateway once",
+        "show": "show the tanks of a running gateway, or what lies on its broker, once",
         "dip": "make one calculation sheet from hand-measured values",
         "table": "make, check, convert and preview capacity tables",
         "registers": "show a device's registers in every decoding, and match them to a dip",
@@ -125,7 +126,10 @@ def _silence(stream: TextIO) -> None:
 
 
 def _complain(*lines: str, hint: str | None) -> None:
-    text = "".join(f"tank-gateway: {line}\n" for line in lines) + (f"  hint: {hint}\n" if hint else "")
+    from gateway.display import printable  # not for every command
+
+    said = [f"tank-gateway: {line}" for line in lines] + ([f"  hint: {hint}"] if hint else [])
+    text = "".join(f"{printable(line)}\n" for line in said)
     try:
         sys.stderr.write(prioritised(text, _ERROR) if is_journal(sys.stderr) else text)
         sys.stderr.flush()

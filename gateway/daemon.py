@@ -1,24 +1,28 @@
-"""The running gateway: lines, pipeline, deliveries and the HTTP interface wired together, each loop supervised."""
+"""The running gateway: sources, pipeline, destinations and the HTTP interface wired together, each loop supervised."""
 
 import asyncio
-import math
 import random
 import secrets
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
-from functools import partial
 
 import structlog
 
 from gateway import __version__
-from gateway.acquisition.line import Line
-from gateway.acquisition.plan import LinePlan
-from gateway.backoff import Backoff
+from gateway.acquisition.register_map import InstrumentMap
+from gateway.acquisition.source import Source, SourcePlan
+from gateway.acquisition.source import Surroundings as SourceSurroundings
+from gateway.acquisition.source_kinds import make_source
+from gateway.binding import TankBinding
+from gateway.calculation.plan import TankPlan
+from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
-from gateway.clock_watch import ClockWatch
+from gateway.deliveries import Deliveries, Walled, loop_name
+from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
+from gateway.delivery.contract import Surroundings as DeliverySurroundings
+from gateway.delivery.destinations import make_destination
 from gateway.delivery.metrics import Metrics
-from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.payload import inventories_pieces
 from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
@@ -26,34 +30,31 @@ from gateway.garbage import settled_collector
 from gateway.memory_file import MEMORY_NOT_KEPT, MemoryKeeper
 from gateway.pipeline import Pipeline
 from gateway.progress import Progress
-from gateway.records import InventoryRecord, Reading
+from gateway.records import InventoryRecord
+from gateway.rounds import tell_manager, tick
 from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
-from gateway.supervision import supervise
-from gateway.tasks import Loop, end, fault_of, run_together
-from gateway.web.plan import Readiness
+from gateway.supervision import Loops
+from gateway.tasks import Loop, end, fault_of
+from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
 __all__ = ["Daemon", "run"]
 
 GATEWAY_STARTED = "gateway.started"
 GATEWAY_STOPPED = "gateway.stopped"
-CLOCK_STEPPED = "clock.stepped"
-CLOCK_IMPOSSIBLE = "clock.impossible"
-LOOPS_STUCK = "gateway.loops_stuck"
 
-_TICK_S = 0.5
 _TICK_LATE_S = 30.0
 _LOOP_LATE_S = 120.0
 """More than a loop waits to be begun again."""
-_SIGNS_OF_LIFE = 4
-"""In the time of the service manager's watchdog."""
-_STATUS_EVERY_S = 10.0
 _MEMORY_EVERY_S = 60.0
 _MEMORY_PATIENCE_S = 2.0
-_BEGIN_AGAIN_FIRST_S = 1.0
-_BEGIN_AGAIN_LONGEST_S = 60.0
+_LOOK_AFTER_S = 1.0
+_STOOD_STILL_NS = 10_000_000_000
+"""Between two looks: the whole process did, and nobody hung."""
+_SOURCES_END_S = 3.0
+"""Longest a stop waits for what reads. Together with `GOODBYE_S` it ends before the process is ended by force."""
 
 
 class Daemon:
@@ -78,86 +79,147 @@ class Daemon:
         self._started_ns = self._clock.utc_ns()
         self._log = structlog.get_logger("gateway.daemon")
         self._progress = Progress(self._clock)
-        self._ticked = self._progress.of("tick", _TICK_LATE_S)
+        """Of what the gateway cannot do without."""
+        self._deliveries_progress = Progress(self._clock)
+        self._loops = Loops(self._clock, self._jitter, self._begun)
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
-            [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks],
+            _watched(settings),
             self._deliver,
             self._clock,
-            {each.tag: each.map for line in settings.lines for each in line.instruments},
+            _maps(settings),
         )
         self._memory = memory
         kept = None if memory is None else memory.read()
         if kept is not None:
             self._pipeline.restore(kept)
-        self._lines = [self._line(plan) for plan in settings.lines]
-        self._deliveries = (
-            []
-            if settings.mqtt is None
-            else [
-                MqttDelivery(
-                    settings.mqtt,
-                    settings.name,
-                    self._boot,
-                    self.snapshot,
-                    random=self._jitter,
-                    came_round=self._progress.of(
-                        "delivery 0", _LOOP_LATE_S + 3 * settings.mqtt.timeout_s + settings.mqtt.backoff_longest_s
-                    ),
-                )
-            ]
-        )
+        self._sources = {plan.name: self._source(plan) for plan in settings.sources}
+        self._deliveries = Deliveries(self._loops, self._destination)
+        self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._metrics = Metrics(self.snapshot)
-        addresses = {plan.name: str(plan.primary) for plan in settings.lines}
-        self._http = (
-            None
-            if settings.http is None
-            else HttpServer(
-                settings.http,
-                metrics=self._metrics.render_in_slices,
-                inventories=lambda: joined(inventories_pieces(self.snapshot())),
-                healthy=self.healthy,
-                readiness=self.readiness,
-                came_round=self._progress.of("http", _LOOP_LATE_S),
-                readings=lambda: joined(readings_pieces(self.snapshot(), addresses, self._pipeline.readings())),
-            )
-        )
+        self._http = None if settings.http is None else self._server(settings.http)
 
-    async def run(self) -> None:
-        """Poll, calculate and deliver until cancelled. Expected faults stay inside; nothing else ends it."""
+    async def run(self, beside: Mapping[str, Loop] | None = None) -> None:
+        """Poll, calculate and deliver until cancelled. Expected faults stay inside; nothing else ends it.
+
+        `beside`: loops by name that are kept going with the gateway and end first of all.
+        """
         self._log.info(
             GATEWAY_STARTED,
             site=self._settings.name,
             version=__version__,
             boot=self._boot,
             tanks=len(self._settings.tanks),
-            lines=len(self._lines),
+            lines=len(self._sources),
             simulated=self._settings.simulated,
         )
-        telling = asyncio.create_task(run_together(self._supervised(self._tellers())), name="telling")
-
-        async def told() -> None:
-            await asyncio.wait([telling])
-            raise fault_of(telling)
-
+        self._deliveries.begin()
+        if self._http is not None:
+            self._loops.begin("http", self._http.run)
+        self._loops.begin("deliveries", self._look_after_deliveries)
+        self._loops.begin("tick", self._tick)
+        self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
+        if self._memory is not None:
+            self._loops.begin("memory", self._remember)
+        if self._manager.listens:
+            self._loops.begin("service manager", self._tell_manager)
+        for name, loop in (beside or {}).items():
+            self._loops.begin(name, loop)
         try:
-            await run_together([*self._supervised(self._watchers()), ("told", told)])
+            raise await self._loops.fault()
+        finally:
+            await self._stop(beside or {})
+
+    async def _stop(self, beside: Mapping[str, Loop]) -> None:
+        """In the order in which data flows: sources, pipeline, destinations."""
+        try:
+            await self._loops.end(beside, within_s=_SOURCES_END_S)
         finally:
             try:
-                # Nothing is read any more: now those who tell the world may say so, and end.
-                last = self._pipeline.finish()
-                for delivery in self._deliveries:
-                    delivery.finish(last)
+                tellers = {*map(loop_name, self._deliveries.plans), "http"}
+                await self._loops.end(
+                    [name for name in self._loops.names if name not in tellers], within_s=_SOURCES_END_S
+                )
             finally:
-                written = self._keep_memory()
-                await end([telling])
-                if written is not None and not await asyncio.to_thread(written.wait, _MEMORY_PATIENCE_S):
-                    self._log.error(MEMORY_NOT_KEPT, hint="the disk was too slow: a restart has the memory of before")
-                self._log.info(GATEWAY_STOPPED, site=self._settings.name)
+                try:
+                    # Nothing is read any more: now those who tell the world may say so, and end.
+                    self._deliveries.finish(self._pipeline.finish())
+                finally:
+                    written = self._keep_memory()
+                    await self._loops.end_all(within_s=GOODBYE_S)
+                    if written is not None and not await asyncio.to_thread(written.wait, _MEMORY_PATIENCE_S):
+                        self._log.error(MEMORY_NOT_KEPT, hint="the disk was too slow: what was kept before stays")
+                    self._log.info(GATEWAY_STOPPED, site=self._settings.name)
+
+    @property
+    def settings(self) -> SiteSettings:
+        """What it watches."""
+        return self._settings
+
+    async def take_over(self, settings: SiteSettings) -> Changes:
+        """Watch what another site file describes; what is the same in both goes on undisturbed.
+
+        `settings` are of the same site. All that is new is made before anything is ended: where that fails, the error
+        leaves this and all goes on as it was.
+        """
+        old, changes = self._settings, changes_between(self._settings, settings)
+        try:
+            sources = {plan.name: self._source(plan) for plan in settings.sources if plan.name in changes.sources.begun}
+            begun = [plan for plan in settings.deliveries if plan.name in changes.deliveries.begun]
+            destinations = self._deliveries.made(begun)
+            server = self._server(settings.http) if changes.http and settings.http is not None else None
+        except BaseException:
+            self._forget(changes.sources.added, changes.deliveries.added)
+            raise
+        await self._loops.end([f"line {name}" for name in changes.sources.ended], within_s=_SOURCES_END_S)
+        # From here on without a pause until all that reads and calculates is what the new file says.
+        self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
+        self._settings = settings
+        self._forget(changes.sources.removed, ())
+        last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings))
+        for record in last:
+            self._deliveries.offer(record)
+        self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
+        await self._change_deliveries(old, changes, destinations, last)
+        if changes.http:
+            await self._loops.end(["http"], within_s=GOODBYE_S)
+            self._http = server
+            if server is not None:
+                self._loops.begin("http", server.run)
+            else:
+                self._progress.forget("http")
+        return changes
+
+    async def _change_deliveries(
+        self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[InventoryRecord]
+    ) -> None:
+        """Where another writes to the same place from now on, no tank is said to be unwatched there.
+
+        `last` are the last words of tanks that are gone, which their topics have to say.
+        """
+        places = {plan.place for plan in self._settings.deliveries}
+        before = {plan.place for plan in old.deliveries}
+        gone = [plan for plan in old.deliveries if plan.name in changes.deliveries.ended]
+        farewell = self._pipeline.farewell() if any(plan.place not in places for plan in gone) else []
+        await self._deliveries.remove([(plan, () if plan.place in places else farewell) for plan in gone])
+        self._forget((), changes.deliveries.removed)
+        self._deliveries.add(begun)
+        self._deliveries.arrange(self._settings.deliveries)
+        for walled in begun:
+            for record in (*(last if walled.plan.place in before else ()), *self._pipeline.records()):
+                walled.offer(record)
+        self._deliveries.begin()
+
+    def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
+        for name in sources:
+            self._progress.forget(f"line {name}")
+        for name in deliveries:
+            self._deliveries_progress.forget(f"delivery {name}")
 
     def snapshot(self) -> GatewaySnapshot:
         """The present state, for metrics, pages and the gateway's own status."""
+        sources = self._sources.values()
         return GatewaySnapshot(
             site=self._settings.name,
             boot=self._boot,
@@ -166,9 +228,9 @@ class Daemon:
             started_ns=self._started_ns,
             instant=datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC),
             inventories=self._pipeline.records(),
-            lines=[line.status() for line in self._lines],
-            instruments=[status for line in self._lines for status in line.instrument_statuses()],
-            destinations=[delivery.status() for delivery in self._deliveries],
+            lines=[source.status() for source in sources],
+            instruments=[status for source in sources for status in source.instrument_statuses()],
+            destinations=self._deliveries.statuses(),
             calculation_errors=self._pipeline.calculation_errors,
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
@@ -183,54 +245,60 @@ class Daemon:
         counts = [0, 0, 0]
         for record in self._pipeline.records():
             counts[record.inventory.quality] += 1
-        lines = [line for plan, line in zip(self._settings.lines, self._lines, strict=True) if plan.instruments]
-        connected = sum(line.status().connected for line in lines)
+        used = [self._sources[plan.name] for plan in self._settings.sources if plan.instruments]
+        connected = sum(source.status().connected for source in used)
         tanks = len(self._settings.tanks)
         good, uncertain, bad = counts
-        ready = connected == len(lines) and good + uncertain == tanks
-        return Readiness(ready, len(lines), connected, tanks, good, uncertain, bad)
+        ready = connected == len(used) and good + uncertain == tanks
+        return Readiness(ready, len(used), connected, tanks, good, uncertain, bad)
 
     @property
     def http_port(self) -> int | None:
         """The port of the HTTP interface once it is bound; None before, and where the site file has no `web`."""
         return None if self._http is None else self._http.port
 
-    def _deliver(self, record: InventoryRecord) -> None:
-        for delivery in self._deliveries:
-            delivery.offer(record)
+    # What it is made of
 
-    def _line(self, plan: LinePlan) -> Line:
-        """A line whose turns are told: it hands readings on, or waits for its next."""
+    def _source(self, plan: SourcePlan) -> Source:
+        came_round = self._progress.of(f"line {plan.name}", _LOOP_LATE_S + plan.longest_turn_s)
         if not plan.instruments:
-            return Line(plan, self._pipeline.take, clock=self._clock, random=self._jitter)
-        longest_s = plan.connect_timeout_s + max(each.timeout_s + each.pause_s for each in plan.instruments)
-        came_round = self._progress.of(f"line {plan.name}", _LOOP_LATE_S + longest_s)
+            self._progress.forget(f"line {plan.name}")
+        return make_source(plan, SourceSurroundings(self._pipeline.take, self._clock, self._jitter, came_round))
 
-        def take(readings: Sequence[Reading]) -> None:
-            came_round(0.0)
-            self._pipeline.take(readings)
+    def _destination(self, plan: DeliveryPlan) -> Destination:
+        came_round = self._deliveries_progress.of(loop_name(plan), _LOOP_LATE_S + plan.longest_turn_s)
+        around = DeliverySurroundings(self._settings.name, self._boot, self.snapshot, self._jitter, came_round)
+        return make_destination(plan, around)
 
-        async def sleep(wait_s: float) -> None:
-            came_round(wait_s)
-            await asyncio.sleep(wait_s)
+    def _server(self, plan: HttpPlan) -> HttpServer:
+        return HttpServer(
+            plan,
+            metrics=self._metrics.render_in_slices,
+            inventories=lambda: joined(inventories_pieces(self.snapshot())),
+            healthy=self.healthy,
+            readiness=self.readiness,
+            came_round=self._progress.of("http", _LOOP_LATE_S),
+            readings=lambda: joined(readings_pieces(self.snapshot(), self._addresses(), self._pipeline.readings())),
+        )
 
-        return Line(plan, take, clock=self._clock, random=self._jitter, sleep=sleep)
+    def _addresses(self) -> dict[str, str]:
+        return {line.name: str(line.primary) for line in self._settings.lines}
+
+    # Its loops
+
+    def _begun(self, name: str) -> None:
+        self._progress.begun(name)
+        self._deliveries_progress.begun(name)
+
+    def _begin_sources(self, plans: "list[SourcePlan]") -> None:
+        for plan in plans:
+            self._loops.begin(f"line {plan.name}", self._sources[plan.name].run)
+
+    def _deliver(self, record: InventoryRecord) -> None:
+        self._deliveries.offer(record)
 
     async def _tick(self) -> None:
-        """Tanks whose period has passed, and the clock."""
-        watch = ClockWatch()
-        while True:
-            for _ in self._pipeline.overdue():
-                await asyncio.sleep(0)
-            fault = watch.look(self._clock.utc_ns(), self._clock.monotonic_ns())
-            if fault is not None and fault.step_s:
-                self._log.warning(CLOCK_STEPPED, step_s=round(fault.step_s, 3))
-            if fault is not None and fault.impossible:
-                self._log.error(
-                    CLOCK_IMPOSSIBLE, hint="the clock is set before this program was written; set it by NTP"
-                )
-            self._ticked(_TICK_S)
-            await asyncio.sleep(_TICK_S)
+        await tick(self._pipeline, self._clock, self._progress.of("tick", _TICK_LATE_S))
 
     async def _remember(self) -> None:
         while True:
@@ -241,58 +309,28 @@ class Daemon:
         return None if self._memory is None else self._memory.keep(self._pipeline.memories())
 
     async def _tell_manager(self) -> None:
-        """Signs of life to the service manager, for as long as every loop comes round."""
-        readiness = self.readiness()
-        self._manager.ready(f"watching {readiness.tanks} tanks on {readiness.lines} lines")
-        wait_s = min(_STATUS_EVERY_S, (self._manager.watchdog_s or math.inf) / _SIGNS_OF_LIFE)
-        told: list[str] = []
+        await tell_manager(self._manager, self.readiness, self._progress, self._clock)
+
+    async def _look_after_deliveries(self) -> None:
+        """A destination that hangs is made anew, and the rest of the gateway goes on."""
         looked_ns = self._clock.monotonic_ns()
         while True:
-            await asyncio.sleep(wait_s)
-            now_ns = self._clock.monotonic_ns()
-            if now_ns - looked_ns > 2e9 * wait_s:
-                self._progress.forgive()
-            looked_ns = now_ns
-            late = self._progress.late()
-            if late != told:
-                told = late
-                if late:
-                    self._log.error(LOOPS_STUCK, loops=late, hint="the service manager starts this anew")
-            if late:
-                self._manager.unwell(f"stuck: {', '.join(late)}")
-            else:
-                self._manager.alive(self.readiness().text)
+            await asyncio.sleep(_LOOK_AFTER_S)
+            before_ns, looked_ns = looked_ns, self._clock.monotonic_ns()
+            if looked_ns - before_ns > _STOOD_STILL_NS:
+                self._deliveries_progress.forgive()
+            late = set(self._deliveries_progress.late())
+            hanging = [plan for plan in self._deliveries.plans if loop_name(plan) in late]
+            if hanging:
+                await self._deliveries.make_anew(hanging, self._pipeline.records())
 
-    def _watchers(self) -> list[tuple[str, Loop]]:
-        """What reads and calculates until the gateway is stopped, by name, and says that it does."""
-        lines = zip(self._settings.lines, self._lines, strict=True)
-        loops: list[tuple[str, Loop]] = [("tick", self._tick)]
-        loops += [(f"line {plan.name}", line.run) for plan, line in lines if plan.instruments]
-        if self._memory is not None:
-            loops.append(("memory", self._remember))
-        if self._manager.listens:
-            loops.append(("service manager", self._tell_manager))
-        return loops
 
-    def _tellers(self) -> list[tuple[str, Loop]]:
-        """What tells the world, and ends after the watchers."""
-        loops: list[tuple[str, Loop]] = [
-            (f"delivery {index}", delivery.run) for index, delivery in enumerate(self._deliveries)
-        ]
-        if self._http is not None:
-            loops.append(("http", self._http.run))
-        return loops
+def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
+    return [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks]
 
-    def _supervised(self, loops: list[tuple[str, Loop]]) -> list[tuple[str, Loop]]:
-        return [(f"{name}, supervised", self._kept_going(name, loop)) for name, loop in loops]
 
-    def _kept_going(self, name: str, loop: Loop) -> Loop:
-        async def begun() -> None:
-            self._progress.begun(name)
-            await loop()
-
-        backoff = Backoff(_BEGIN_AGAIN_FIRST_S, _BEGIN_AGAIN_LONGEST_S, self._jitter)
-        return partial(supervise, name, begun, backoff, self._clock)
+def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:
+    return {each.tag: each.map for line in settings.lines for each in line.instruments}
 
 
 async def run(
@@ -302,6 +340,7 @@ async def run(
     on_ready: Callable[[Daemon], None] | None = None,
     log_lines_dropped: Callable[[], int] = lambda: 0,
     manager: ServiceManager | None = None,
+    beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
     memory: MemoryKeeper | None = None,
 ) -> None:
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time."""
@@ -309,7 +348,7 @@ async def run(
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():
-        running = asyncio.create_task(gateway.run(), name="gateway")
+        running = asyncio.create_task(gateway.run(beside(gateway)), name="gateway")
         stopping = asyncio.create_task(stop.wait(), name="stop")
         try:
             ended, _ = await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)

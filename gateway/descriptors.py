@@ -7,7 +7,6 @@ beforehand, and what the HTTP interface may take is what the others leave.
 import resource
 from typing import NamedTuple
 
-from gateway.acquisition.plan import LinePlan
 from gateway.settings.site import SiteSettings
 from gateway.web.plan import BACKLOG, FEWEST_CONNECTIONS, LARGEST_CONNECTIONS
 
@@ -17,13 +16,12 @@ _ITSELF = 24
 """Of the process: three standard ones, the event loop's own, the runtime file, the service manager's socket."""
 _SPARE = 24
 """Files that are opened for a moment, look-ups of names, connections that end while the next are made."""
-_BROKER = 6
 
 
 class Needed(NamedTuple):
     lines: int
     http: int
-    broker: int
+    deliveries: int
     spare: int
 
     @property
@@ -43,11 +41,11 @@ class Limits(NamedTuple):
 
 
 def needed_by(settings: SiteSettings) -> Needed:
-    """Each line counts all its connections, and one for the way that is tried beside the one in use."""
+    """Each source and each destination counts as many as it says."""
     return Needed(
-        lines=sum(_of_line(line) for line in settings.lines if line.instruments),
+        lines=sum(source.descriptors for source in settings.sources if source.instruments),
         http=0 if settings.http is None else 1 + BACKLOG + LARGEST_CONNECTIONS,
-        broker=0 if settings.mqtt is None else _BROKER,
+        deliveries=sum(delivery.descriptors for delivery in settings.deliveries),
         spare=_ITSELF + _SPARE,
     )
 
@@ -79,14 +77,10 @@ def shortage(needed: Needed, limit: int) -> str | None:
     if limit >= needed.all:
         return None
     return (
-        f"this site needs {needed.all} descriptors ({needed.lines} for lines, {needed.http} for HTTP, {needed.broker} "
-        f"for the broker, {needed.spare} beside) and the process may have {limit}; raise LimitNOFILE of the service, "
-        "or `ulimit -Hn`"
+        f"this site needs {needed.all} descriptors ({needed.lines} for lines, {needed.http} for HTTP, "
+        f"{needed.deliveries} for deliveries, {needed.spare} beside) and the process may have {limit}; raise "
+        "LimitNOFILE of the service, or `ulimit -Hn`"
     )
-
-
-def _of_line(line: LinePlan) -> int:
-    return line.connections + (0 if line.standby is None else 1)
 
 
 def _number(limit: int) -> int:

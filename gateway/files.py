@@ -6,15 +6,27 @@ What is opened is a regular file, so that neither a pipe nor a device can hold u
 import errno
 import os
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from gateway.errors import GatewayError
 
-__all__ = ["UnreadableError", "is_readable_by_all", "read_bytes", "read_text", "trouble_with"]
+__all__ = [
+    "UnreadableError",
+    "is_readable_by_all",
+    "lines_of",
+    "open_regular",
+    "read_bytes",
+    "read_text",
+    "trouble_with",
+]
 
 _MEGABYTE = 1_000_000
-_MISSING = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP})
+_MISSING = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM})
+_NOT_REGULAR = "cannot be read: it is no regular file"
 
 
 class UnreadableError(GatewayError):
@@ -35,19 +47,45 @@ class UnreadableError(GatewayError):
         return f"{self.path} {self.cause}"
 
 
-def read_bytes(path: Path, largest_bytes: int) -> bytes:
-    """What is in a regular file of at most so many bytes. Raises UnreadableError."""
+@contextmanager
+def open_regular(path: Path) -> Iterator[BinaryIO]:
+    """A regular file, to be read while the block runs. Raises UnreadableError, also for what fails in the block."""
     try:
-        # Without O_NONBLOCK a named pipe would keep this waiting for somebody to write into it.
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-        with os.fdopen(descriptor, "rb") as file:
-            _check_kind(path, os.fstat(descriptor).st_mode)
-            data = file.read(largest_bytes + 1)
+        file = open(path, "rb", opener=_without_waiting)  # noqa: SIM115 (closed below, whatever happens)
     except (OSError, ValueError) as error:  # ValueError: a name with a NUL in it
         raise _refusal(path, error) from error
+    with file:
+        try:
+            _check_kind(path, os.fstat(file.fileno()).st_mode)
+            yield file
+        except OSError as error:
+            raise _refusal(path, error) from error
+
+
+def read_bytes(path: Path, largest_bytes: int) -> bytes:
+    """What is in a regular file of at most so many bytes, all of it of one moment. Raises UnreadableError."""
+    with open_regular(path) as file:
+        before = os.fstat(file.fileno())
+        data = file.read(largest_bytes + 1)
+        after = os.fstat(file.fileno())
     if len(data) > largest_bytes:
         raise UnreadableError(path, f"is larger than {_size(largest_bytes)}, and no file of its kind needs to be")
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        # Half of the old and half of the new may well make sense, and another one than either.
+        raise UnreadableError(path, "was being written while it was read; try again when it is whole")
     return data
+
+
+def lines_of(path: Path, longest_bytes: int) -> Iterator[bytes]:
+    """Line after line of a regular file of any size, each with its end. Raises UnreadableError."""
+    with open_regular(path) as file:
+        number = 0
+        while line := file.readline(longest_bytes + 1):
+            number += 1
+            if len(line) > longest_bytes:
+                longest = _size(longest_bytes)
+                raise UnreadableError(path, f"line {number} is longer than {longest}, and none of its kind needs to be")
+            yield line
 
 
 def read_text(path: Path, largest_bytes: int) -> str:
@@ -77,22 +115,30 @@ def trouble_with(path: Path) -> UnreadableError | None:
 def is_readable_by_all(path: Path) -> bool:
     """Whether every user of this machine may read the file, as far as its own mode goes; False where there is none."""
     try:
-        return bool(os.stat(path).st_mode & stat.S_IROTH)
+        mode = os.stat(path).st_mode
+        return stat.S_ISREG(mode) and bool(mode & stat.S_IROTH)
     except (OSError, ValueError):
         return False
+
+
+def _without_waiting(name: str, flags: int) -> int:
+    """A named pipe would else keep this waiting for somebody to write into it."""
+    return os.open(name, flags | os.O_NONBLOCK)
 
 
 def _check_kind(path: Path, mode: int) -> None:
     if stat.S_ISDIR(mode):
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
     if not stat.S_ISREG(mode):
-        raise UnreadableError(path, "cannot be read: it is no regular file")
+        raise UnreadableError(path, _NOT_REGULAR)
 
 
 def _refusal(path: Path, error: OSError | ValueError) -> UnreadableError:
     code = error.errno if isinstance(error, OSError) else None
     if code in _FORBIDDEN:
         return UnreadableError(path, "may not be read by this user")
+    if code == errno.ENXIO:  # a socket
+        return UnreadableError(path, _NOT_REGULAR)
     missing = code is None or code in _MISSING  # no code: a name that no file can have
     words = os.strerror(errno.ENOENT if code is None else code)
     return UnreadableError(path, f"cannot be read: {words[0].lower()}{words[1:]}", missing=missing)

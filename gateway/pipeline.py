@@ -1,7 +1,7 @@
 """Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 
 import structlog
@@ -66,10 +66,22 @@ class Tank:
         self.endings_told: set[tuple[Ending, bool]] = set()
         """What was logged of values entered by people, and whether they had ended by then."""
         self.awaited = {source.key for source in binding.sources}
-        """Signals not heard of since the start."""
+        """Signals not heard of since the start; a sheet that does not wait for them forgets them."""
+        self.watched = True
+        self.is_new = True
+        """Since the start or a change, without a sheet."""
         level = binding.level or binding.bottom_pressure
         self.level_instrument = None if level is None else level.instrument
         self.level_stale_s = math.inf if level is None else level.stale_after_s
+
+    def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
+        """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""
+        mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
+        return (
+            other.plan == self.plan
+            and mine == others
+            and not any(each.instrument in forgotten for each in other.binding.sources)
+        )
 
 
 class Pipeline:
@@ -105,6 +117,8 @@ class Pipeline:
         started_ns = clock.monotonic_ns()
         self._tanks = [Tank(plan, binding, period_s, maps, started_ns) for plan, binding, period_s in tanks]
         self._by_instrument = _tanks_by_instrument(self._tanks)
+        self._sequences: dict[str, int] = {}
+        """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
         self._log: Log = structlog.get_logger("gateway.pipeline")
         self.calculation_errors = 0
 
@@ -125,7 +139,7 @@ class Pipeline:
                 missed[key] = state
         instrument = readings[0].instrument if readings else None
         for tank in self._by_instrument.get(instrument, ()):
-            if tank.latest is None:
+            if tank.awaited:
                 # The first sheet waits until every signal has been heard of, so that a start raises no false alarm.
                 tank.awaited.difference_update((reading.instrument, reading.signal) for reading in readings)
                 if not tank.awaited:
@@ -149,13 +163,69 @@ class Pipeline:
         There may be as many as there are tanks, so let others have their turn between two steps.
         """
         for tank in self._tanks:
-            if self._clock.monotonic_ns() - tank.calculated_ns >= tank.period_ns + _GRACE_NS:
+            if tank.watched and self._clock.monotonic_ns() - tank.calculated_ns >= tank.period_ns + _GRACE_NS:
                 self._calculate(tank)
                 yield tank.plan.tank
 
     def finish(self) -> list[InventoryRecord]:
         """What each tank that has spoken is to say last, when nothing more is read: that nobody watches it."""
-        return [record for tank in self._tanks if (record := self._last(tank)) is not None]
+        return self._last_of(self._tanks, "the gateway was stopped")
+
+    def farewell(self) -> list[InventoryRecord]:
+        """The same for one of several readers that is told nothing more: here the tanks are watched on."""
+        before = [tank.latest for tank in self._tanks]
+        last = self._last_of(self._tanks, "the gateway delivers no longer to here")
+        for tank, latest in zip(self._tanks, before, strict=True):
+            tank.latest = latest
+        return last
+
+    def change(
+        self,
+        tanks: Sequence[tuple[TankPlan, TankBinding, float]],
+        forgotten: Collection[str],
+        maps: Mapping[str, InstrumentMap] = _NO_MAPS,
+    ) -> list[InventoryRecord]:
+        """Watches these tanks from now on. What those that are gone are to say last.
+
+        `forgotten`: instruments of which what was read means nothing any more. A tank goes on with its memory where
+        nothing else is calculated from nothing else; its sequence goes on in any case.
+        """
+        before = {tank.plan.tank: tank for tank in self._tanks}
+        now_ns = self._clock.monotonic_ns()
+        kept = [
+            self._changed(before.pop(plan.tank, None), Tank(plan, binding, period_s, maps, now_ns), forgotten)
+            for plan, binding, period_s in tanks
+        ]
+        last = self._last_of(before.values(), "the tank is no longer in the site file")
+        for tank in before.values():
+            tank.watched = False
+            self._sequences[tank.plan.tank] = tank.sequence
+        for key in [key for key in self._latest if key[0] in forgotten]:
+            del self._latest[key]
+            self._missed.pop(key, None)
+        for instrument in forgotten:
+            self._heard_ns.pop(instrument, None)
+        self._tanks = kept
+        self._by_instrument = _tanks_by_instrument(kept)
+        self._overdue_ns = _overdue_ns([tank.binding for tank in kept])
+        for tank in kept:
+            if tank.is_new and not tank.awaited:
+                self._calculate(tank)
+        return last
+
+    def _changed(self, before: Tank | None, tank: Tank, forgotten: Collection[str]) -> Tank:
+        """The tank, with what is known of it from before."""
+        tank.awaited -= {key for key in self._latest if key[0] not in forgotten}
+        if before is None:
+            tank.sequence = self._sequences.get(tank.plan.tank, 0)
+            return tank
+        before.watched = False
+        # What it said last lies at the destinations until its next sheet.
+        tank.sequence, tank.latest = before.sequence, before.latest
+        if before.goes_on(tank, forgotten):
+            tank.memory, tank.endings_told = before.memory, before.endings_told
+            tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
+        return tank
 
     def records(self) -> list[InventoryRecord]:
         """The newest record of each tank that has one."""
@@ -215,16 +285,21 @@ class Pipeline:
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
             inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")
         tank.calculated_ns = monotonic_ns
+        tank.awaited.clear()
+        tank.is_new = False
         self._log_change(tank, inventory)
         self._log_endings(tank, inventory)
         self._deliver(self._record(tank, inventory))
 
-    def _last(self, tank: Tank) -> InventoryRecord | None:
+    def _last_of(self, tanks: Iterable[Tank], why: str) -> list[InventoryRecord]:
+        return [record for tank in tanks if (record := self._last(tank, why)) is not None]
+
+    def _last(self, tank: Tank, why: str) -> InventoryRecord | None:
         if tank.latest is None:
             return None
         try:
             tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns())
-            inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory)
+            inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, why)
         except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
             self.calculation_errors += 1
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)

@@ -30,15 +30,21 @@ class Progress:
         self._patience_ns[name] = round(patience_s * _NS_PER_S)
 
         def came_round(wait_s: float) -> None:
-            self._due_ns[name] = self._clock.monotonic_ns() + round(wait_s * _NS_PER_S)
+            if name in self._due_ns:  # else it is forgotten
+                self._due_ns[name] = self._clock.monotonic_ns() + round(wait_s * _NS_PER_S)
 
-        came_round(0.0)
+        self._due_ns[name] = self._clock.monotonic_ns()
         return came_round
 
     def begun(self, name: str) -> None:
         """The loop of that name, if it tells its turns, is begun anew."""
         if name in self._due_ns:
             self._due_ns[name] = self._clock.monotonic_ns()
+
+    def forget(self, name: str) -> None:
+        """The loop of that name does not go on."""
+        self._due_ns.pop(name, None)
+        self._patience_ns.pop(name, None)
 
     def late(self) -> list[str]:
         """The loops that should have come round long ago."""

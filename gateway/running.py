@@ -12,17 +12,29 @@ import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import IO, NamedTuple
+from typing import IO, Any, NamedTuple
 
 from gateway.errors import GatewayError
+from gateway.files import UnreadableError, open_regular
 
-__all__ = ["DIRECTORY_VARIABLE", "ClaimedError", "Running", "claim", "running_gateways"]
+__all__ = [
+    "DIRECTORY_VARIABLE",
+    "Claim",
+    "ClaimedError",
+    "Found",
+    "Running",
+    "claim",
+    "found_gateways",
+    "read_answer",
+    "running_gateways",
+]
 
 DIRECTORY_VARIABLE = "TANK_GATEWAY_RUNTIME"
 """An environment variable with the one directory to use, for tests and for whoever wants it elsewhere."""
 
 _SYSTEM = "/run/tank-gateway"
 _SCHEMA = "tank-gateway/running/1"
+_ANSWER_SCHEMA = "tank-gateway/answer/1"
 _LARGEST_BYTES = 1_000_000
 _FORBIDDEN = str.maketrans(dict.fromkeys("/\0", "_"))
 
@@ -36,6 +48,17 @@ class Running(NamedTuple):
     """HOST:PORT where it answers; None where its site has no `web`."""
     lines: Mapping[str, tuple[str, ...]]
     """Line -> where it leads, both ways: HOST:PORT or a device file."""
+    site_file: str | None = None
+    """Which it reads again when it is told to, by SIGHUP; None where it takes no such word, which would end it."""
+
+
+class Found(NamedTuple):
+    """A running gateway, and the file by which it was found."""
+
+    file: Path
+    running: Running
+    user: int
+    """Whose the file is."""
 
 
 class ClaimedError(GatewayError):
@@ -44,8 +67,51 @@ class ClaimedError(GatewayError):
     hint = "stop that one first; two masters on one line spoil each other's answers"
 
 
+class Claim:
+    """What a running gateway holds, and says in its file."""
+
+    def __init__(self, mine: Running, held: IO[str] | None, file: Path, *, exclusive: bool) -> None:
+        self._mine = mine
+        self._held = held
+        self._file = file
+        self._exclusive = exclusive
+
+    def change(self, mine: Running) -> Running:
+        """Holds these lines instead; returns what was held. Raises ClaimedError where another gateway has one."""
+        for other in running_gateways():
+            if other.pid != mine.pid:
+                _refuse_conflict(mine, other, exclusive=self._exclusive)
+        before, self._mine = self._mine, mine
+        if self._held is not None:
+            _write(self._held, mine)
+        return before
+
+    def answer(self, told: Mapping[str, object]) -> None:
+        """Says to whoever told this gateway to do something what has come of it. For its own user and root."""
+        part = self._file.with_suffix(".part")
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
+            with os.fdopen(os.open(part, flags, 0o600), "w", encoding="utf-8") as file:
+                json.dump({"schema": _ANSWER_SCHEMA, **told}, file)
+            part.replace(_answer_file(self._file))
+
+
+def read_answer(file: Path) -> Mapping[str, Any] | None:
+    """What the gateway that was found by this file has last answered; None where it has not."""
+    try:
+        descriptor = os.open(_answer_file(file), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with os.fdopen(descriptor, encoding="utf-8") as opened:
+            told = json.loads(opened.read(_LARGEST_BYTES))
+    except FileNotFoundError:
+        return None
+    except ValueError:
+        return None
+    return told if isinstance(told, dict) and told.get("schema") == _ANSWER_SCHEMA else None
+
+
 @contextlib.contextmanager
-def claim(mine: Running, *, exclusive: bool = True) -> Iterator[None]:
+def claim(mine: Running, *, exclusive: bool = True) -> Iterator[Claim]:
     """Holds the site and its lines while the block runs.
 
     Not `exclusive`: another gateway of the same site may run beside (the demo, whose every part is its own).
@@ -65,17 +131,23 @@ def claim(mine: Running, *, exclusive: bool = True) -> Iterator[None]:
         if held.file is not None:
             stack.enter_context(held.file)
             _write(held.file, mine)
+            stack.callback(_remove, _answer_file(file))
             stack.callback(_remove, file)
-        yield
+        yield Claim(mine, held.file, file, exclusive=exclusive)
 
 
 def running_gateways() -> list[Running]:
     """Those whose files may be read, in the order of their sites."""
+    return [found.running for found in found_gateways()]
+
+
+def found_gateways() -> list[Found]:
+    """The same, each with its file."""
     found = []
     for directory in _directories():
         with contextlib.suppress(OSError):
             found += [each for file in sorted(directory.glob("*.json")) if (each := _running(file)) is not None]
-    return sorted(found, key=lambda each: (each.site, each.pid))
+    return sorted(found, key=lambda each: (each.running.site, each.running.pid))
 
 
 def _refuse_conflict(mine: Running, other: Running, *, exclusive: bool) -> None:
@@ -128,10 +200,10 @@ def _make_readable(folder: Path) -> None:
 
 
 def _write(file: IO[str], mine: Running) -> None:
-    file.seek(0)
-    file.truncate()
-    json.dump({"schema": _SCHEMA, **mine._asdict()}, file)
-    file.flush()
+    """In one go and never shorter than before, so that whoever reads meanwhile finds the old or the new."""
+    text = json.dumps({"schema": _SCHEMA, **mine._asdict()}).encode()
+    descriptor = file.fileno()
+    os.pwrite(descriptor, text.ljust(os.fstat(descriptor).st_size), 0)
 
 
 def _remove(file: Path) -> None:
@@ -139,18 +211,23 @@ def _remove(file: Path) -> None:
         file.unlink()
 
 
-def _running(file: Path) -> Running | None:
+def _answer_file(file: Path) -> Path:
+    return file.with_suffix(".answer")
+
+
+def _running(file: Path) -> Found | None:
     """What the file says, while its gateway runs."""
     try:
-        with file.open(encoding="utf-8") as opened:
+        with open_regular(file) as opened:
             try:
                 fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except BlockingIOError:
                 told = json.loads(opened.read(_LARGEST_BYTES))
                 if told.get("schema") == _SCHEMA:
                     lines = {str(line): tuple(map(str, places)) for line, places in told["lines"].items()}
-                    return Running(str(told["site"]), int(told["pid"]), told["web"], lines)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+                    running = Running(str(told["site"]), int(told["pid"]), told["web"], lines, told.get("site_file"))
+                    return Found(file, running, os.fstat(opened.fileno()).st_uid)
+    except (UnreadableError, OSError, ValueError, KeyError, TypeError, AttributeError):
         pass
     return None
 

@@ -1,7 +1,9 @@
-"""Keeps one loop of the daemon going: whatever ends it is logged, and it is begun again."""
+"""Keeps the loops of the daemon going, each by itself: whatever ends one is logged, and it is begun again."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
+import random as random_module
+from collections.abc import Awaitable, Callable, Iterable
+from functools import partial
 
 import structlog
 
@@ -10,9 +12,13 @@ from gateway.clock import Clock
 from gateway.errors import GatewayError
 from gateway.tasks import Loop, end, fault_of
 
-__all__ = ["supervise"]
+__all__ = ["Loops", "supervise"]
 
 TASK_FAILED = "gateway.task_failed"
+TASK_LEFT = "gateway.task_left"
+
+_BEGIN_AGAIN_FIRST_S = 1.0
+_BEGIN_AGAIN_LONGEST_S = 60.0
 
 _LOGGER = structlog.get_logger("gateway.daemon")
 
@@ -53,3 +59,53 @@ def _log(name: str, fault: BaseException, attempt: int, **more: float) -> None:
         _LOGGER.error(TASK_FAILED, task=name, attempt=attempt, error=str(fault), hint=fault.hint, **more)
     else:
         _LOGGER.error(TASK_FAILED, task=name, attempt=attempt, exc_info=fault, **more)
+
+
+class Loops:
+    """Named loops, each supervised, that are begun and ended one by one while the others go on."""
+
+    def __init__(self, clock: Clock, random: random_module.Random, begun: Callable[[str], None]) -> None:
+        """`begun` is told each time a loop is begun, or begun again."""
+        self._clock = clock
+        self._random = random
+        self._begun = begun
+        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._ended = asyncio.Event()
+
+    def begin(self, name: str, loop: Loop) -> None:
+        """Keep it going until it is ended by `end`."""
+        assert name not in self._tasks, name
+
+        async def anew() -> None:
+            self._begun(name)
+            await loop()
+
+        backoff = Backoff(_BEGIN_AGAIN_FIRST_S, _BEGIN_AGAIN_LONGEST_S, self._random)
+        supervised = partial(supervise, name, anew, backoff, self._clock)
+        task = self._tasks[name] = asyncio.create_task(supervised(), name=f"{name}, supervised")
+        task.add_done_callback(lambda _: self._ended.set())
+
+    async def end(self, names: Iterable[str], *, within_s: float) -> None:
+        """End loops, all at once. One that has not ended in that time is left to itself, and said: no other waits."""
+        tasks = {name: task for name in names if (task := self._tasks.pop(name, None)) is not None}
+        left = await end(tasks.values(), patience_s=within_s, times=1)
+        for name, task in tasks.items():
+            if task in left:
+                _LOGGER.error(TASK_LEFT, task=name, within_s=within_s)
+
+    async def end_all(self, *, within_s: float) -> None:
+        await self.end(list(self._tasks), within_s=within_s)
+
+    async def fault(self) -> BaseException:
+        """Waits for one that ended though nobody ended it, which supervision lets happen only for the process's end."""
+        while True:
+            for task in self._tasks.values():
+                if task.done():
+                    return fault_of(task)
+            self._ended.clear()
+            await self._ended.wait()
+
+    @property
+    def names(self) -> list[str]:
+        """Of those that are kept going."""
+        return list(self._tasks)

@@ -34,13 +34,17 @@ def fault_of(task: "asyncio.Task[Any]") -> BaseException:
     return error
 
 
-async def end(tasks: "Collection[asyncio.Task[Any]]", *, patience_s: float = _PATIENCE_S) -> None:
+async def end(
+    tasks: "Collection[asyncio.Task[Any]]", *, patience_s: float = _PATIENCE_S, times: int | None = None
+) -> "set[asyncio.Task[Any]]":
     """Cancel tasks and wait until all of them have ended. One that goes on for `patience_s` is cancelled once more.
 
-    A cancellation of the caller that comes meanwhile is passed on when all have ended: nothing is left behind.
+    With `times`, what has not ended after so many cancellations is left to itself and returned. A cancellation of the
+    caller that comes meanwhile is passed on at the end.
     """
     interrupted: asyncio.CancelledError | None = None
     pending = {task for task in tasks if not task.done()}
+    told = 1
     for task in pending:
         task.cancel()
     while pending:
@@ -50,10 +54,14 @@ async def end(tasks: "Collection[asyncio.Task[Any]]", *, patience_s: float = _PA
             interrupted = exc
             pending = {task for task in pending if not task.done()}
         else:
+            if told == times:
+                break
+            told += 1
             for task in pending:
                 task.cancel()
     if interrupted is not None:
         raise interrupted
+    return pending
 
 
 async def run_together(loops: Iterable[tuple[str, Loop]]) -> None:

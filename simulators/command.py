@@ -14,6 +14,7 @@ from simulators.errors import ScenarioError
 from simulators.running import Running, serve
 from simulators.scenario import Scenario
 from simulators.scenario_file import load_scenario, scenario_names, scenario_path
+from simulators.text_file import read_text
 from simulators.worksheet import worksheet
 
 __all__ = ["main"]
@@ -31,7 +32,7 @@ def main(argv: Sequence[str]) -> int:
     try:
         ports = dict(_port(text) for text in arguments.port)
         if arguments.print:
-            sys.stdout.write(scenario_path(arguments.scenario).read_text(encoding="utf-8"))
+            sys.stdout.write(read_text(scenario_path(arguments.scenario)))
             return 0
         scenario = load_scenario(arguments.scenario)
         if arguments.check or arguments.worksheet:

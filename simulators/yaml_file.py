@@ -1,11 +1,13 @@
 """YAML with its line numbers: every scalar stays text, a key may stand once, and `include` brings in other files."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import yaml
 
 from simulators.errors import ScenarioError
+from simulators.text_file import read_text
 
 __all__ = ["Place", "read_yaml"]
 
@@ -26,15 +28,16 @@ def read_yaml(path: Path, shipped: Path | None = None) -> tuple[dict[str, object
 def _read(
     path: Path, above: tuple[Path, ...], shipped: Path | None, where: str
 ) -> tuple[dict[str, object], dict[tuple[str, ...], Place]]:
-    path = path.resolve()
+    path = Path(os.path.realpath(path))
     if path in above:
         raise ScenarioError(f"{where}{path.name} includes itself; leave it out")
+    text = read_text(path, where)
     try:
-        root = yaml.compose(path.read_text(encoding="utf-8"), Loader=yaml.SafeLoader)
-    except OSError as exc:
-        raise ScenarioError(f"{where}{path}: cannot be read ({exc.strerror}); give the name of a YAML file") from exc
-    except UnicodeDecodeError as exc:
-        raise ScenarioError(f"{where}{path}: is not UTF-8 text; save it as UTF-8") from exc
+        root = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.reader.ReaderError as exc:
+        line = text.count("\n", 0, exc.position) + 1
+        sign = f"#x{exc.character:04x}"
+        raise ScenarioError(f"{path.name}:{line}: holds the control character {sign}; take it out") from exc
     except yaml.MarkedYAMLError as exc:
         line = exc.problem_mark.line + 1 if exc.problem_mark is not None else 1
         raise ScenarioError(f"{path.name}:{line}: not YAML: {exc.problem}") from exc

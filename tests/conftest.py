@@ -1,6 +1,7 @@
 """What every test gets: Hypothesis profiles, the wire recorder and the rule that nothing is left out."""
 
 import os
+import signal
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -11,6 +12,8 @@ from hypothesis import HealthCheck, settings
 
 from gateway.running import DIRECTORY_VARIABLE
 from tests.support.wire import SESSION_LEDGER, WireRecorder
+
+_SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2)
 
 pytest_plugins = ["pytester", "tests.support.strict_run"]
 
@@ -39,6 +42,15 @@ def logging_as_it_comes() -> Iterator[None]:
     structlog.reset_defaults()
     yield
     structlog.reset_defaults()
+
+
+@pytest.fixture(autouse=True)
+def signals_as_they_were() -> Iterator[None]:
+    """Commands set them for the whole process: what one test ignores, the processes of the next must not inherit."""
+    before = {number: signal.getsignal(number) for number in _SIGNALS}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture

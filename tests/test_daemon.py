@@ -2,14 +2,16 @@
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import pytest
 from structlog.testing import capture_logs
 
-from gateway import daemon
+from gateway import daemon, supervision
 from gateway.daemon import Daemon
+from gateway.delivery.contract import Wants
+from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.records import InventoryRecord
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
@@ -56,14 +58,14 @@ class Tick:
 @pytest.fixture
 def site() -> SiteSettings:
     """One tank, and nothing that needs a broker or a port."""
-    return replace(load_site(config_path("one_tank.yaml"), now=NOW), mqtt=None, http=None)
+    return replace(load_site(config_path("one_tank.yaml"), now=NOW), deliveries=(), http=None)
 
 
 @pytest.mark.parametrize("way", [ends, fails, cancels_itself, fails_in_a_group, fails_with_a_cancellation_in_its_count])
 async def test_after_one_fault_the_first_time_out_is_a_time_out(
     way: Way, site: SiteSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(daemon, "_BEGIN_AGAIN_FIRST_S", 0.001)
+    monkeypatch.setattr(supervision, "_BEGIN_AGAIN_FIRST_S", 0.001)
     gateway = Daemon(site)
     tick = Tick(way)
     monkeypatch.setattr(gateway, "_tick", tick)
@@ -83,8 +85,8 @@ async def test_a_stop_ends_it_also_while_a_loop_waits_to_be_begun_again(
     site: SiteSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Ten minutes to wait, of which the jitter leaves a part: only a stop that does not wait for it comes in time.
-    monkeypatch.setattr(daemon, "_BEGIN_AGAIN_FIRST_S", 600.0)
-    monkeypatch.setattr(daemon, "_BEGIN_AGAIN_LONGEST_S", 600.0)
+    monkeypatch.setattr(supervision, "_BEGIN_AGAIN_FIRST_S", 600.0)
+    monkeypatch.setattr(supervision, "_BEGIN_AGAIN_LONGEST_S", 600.0)
     failed = asyncio.Event()
 
     async def tick(_: Daemon) -> None:
@@ -103,8 +105,18 @@ async def test_a_stop_ends_it_also_while_a_loop_waits_to_be_begun_again(
     assert asyncio.all_tasks() == {asyncio.current_task()}
 
 
+@dataclass(frozen=True)
+class Nowhere:
+    name: str
+    place: str = "nowhere"
+    descriptors: int = 0
+    longest_turn_s: float = 1.0
+
+
 class Destination:
     """Stands in for a delivery, and notes in which order what happens."""
+
+    wants = Wants()
 
     def __init__(self, seen: list[str], way: Way = for_ever) -> None:
         self._seen = seen
@@ -136,8 +148,10 @@ def watched(gateway: Daemon, destination: Destination, seen: list[str], monkeypa
             await asyncio.sleep(0)
             seen.append("line ended")
 
-    monkeypatch.setattr(gateway, "_deliveries", [destination])
-    monkeypatch.setattr(gateway._lines[0], "run", line)
+    monkeypatch.setitem(DESTINATION_KINDS, Nowhere, lambda plan, around: destination)
+    gateway._deliveries.add(gateway._deliveries.made([Nowhere("nowhere")]))
+    (source,) = gateway._sources.values()
+    monkeypatch.setattr(source, "run", line)
 
 
 async def test_a_stop_is_ordered(site: SiteSettings, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -200,17 +214,23 @@ async def test_a_last_sheet_that_fails_keeps_no_delivery_from_its_end(
 async def test_a_line_without_instruments_is_no_fault(site: SiteSettings) -> None:
     (line,) = site.lines
     empty = replace(line, name="spare", instruments=())
-    gateway = Daemon(replace(site, lines=(line, empty)))
-    assert [name for name, _ in gateway._watchers()] == ["tick", f"line {line.name}"]
+    gateway = Daemon(replace(site, sources=(line, empty)))
+    task = asyncio.create_task(gateway.run())
+    await asyncio.sleep(0)
+    assert gateway._loops.names == ["deliveries", "tick", f"line {line.name}"]
     assert [status.line for status in gateway.snapshot().lines] == [line.name, "spare"]
     assert gateway.readiness().lines == 1
+    assert "line spare" not in gateway._progress._due_ns
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
 
 
 @pytest.mark.parametrize("way", [ends, fails, cancels_itself])
 async def test_a_daemon_that_ends_though_nobody_stopped_it_is_an_error(
     way: Way, site: SiteSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async def run(_: Daemon) -> None:
+    async def run(_: Daemon, beside: object) -> None:
         await way()
 
     monkeypatch.setattr(Daemon, "run", run)

@@ -25,9 +25,9 @@ def site() -> SiteSettings:
 
 def test_what_a_site_needs(site: SiteSettings) -> None:
     """One line; of HTTP 64 connections, 64 that wait and the listener; of a broker 6; 48 of the process itself."""
-    assert needed_by(site) == Needed(lines=1, http=129, broker=6, spare=48)
+    assert needed_by(site) == Needed(lines=1, http=129, deliveries=6, spare=48)
     assert needed_by(site).all == 184
-    assert needed_by(replace(site, http=None, mqtt=None)) == Needed(1, 0, 0, 48)
+    assert needed_by(replace(site, http=None, deliveries=())) == Needed(1, 0, 0, 48)
 
 
 def test_each_connection_and_each_second_way_counts(site: SiteSettings) -> None:
@@ -37,14 +37,14 @@ def test_each_connection_and_each_second_way_counts(site: SiteSettings) -> None:
         replace(line, name="two ways", standby=TcpPath("192.0.2.11", 502)),
         replace(line, name="without instruments", instruments=()),
     )
-    assert needed_by(replace(site, lines=lines)).lines == 3 + 2
+    assert needed_by(replace(site, sources=lines)).lines == 3 + 2
 
 
 def test_a_shortage_is_told_with_what_it_is_for() -> None:
-    needed = Needed(lines=1000, http=129, broker=6, spare=48)
+    needed = Needed(lines=1000, http=129, deliveries=6, spare=48)
     assert shortage(needed, 1183) is None
     assert shortage(needed, 1182) == (
-        "this site needs 1183 descriptors (1000 for lines, 129 for HTTP, 6 for the broker, 48 beside) and the process "
+        "this site needs 1183 descriptors (1000 for lines, 129 for HTTP, 6 for deliveries, 48 beside) and the process "
         "may have 1182; raise LimitNOFILE of the service, or `ulimit -Hn`"
     )
 

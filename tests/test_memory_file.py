@@ -223,7 +223,7 @@ async def _is_there(file: MemoryFile) -> None:
 async def test_a_gateway_writes_each_minute_and_at_its_end_and_the_next_goes_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    site = replace(load_site(config_path("one_tank.yaml")), mqtt=None, http=None)
+    site = replace(load_site(config_path("one_tank.yaml")), deliveries=(), http=None)
     (tag,) = [tank.plan.tank for tank in site.tanks]
     file = MemoryFile(tmp_path, site.name)
 

@@ -66,7 +66,7 @@ def manager(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Manager]
 
 @pytest.fixture
 def site() -> SiteSettings:
-    return replace(load_site(config_path("one_tank.yaml"), now=NOW), mqtt=None, http=None)
+    return replace(load_site(config_path("one_tank.yaml"), now=NOW), deliveries=(), http=None)
 
 
 def test_each_word_is_one_datagram(manager: Manager) -> None:

@@ -1,6 +1,7 @@
 """Pure: words of one block, or the lack of them, become the readings of its signals."""
 
 import struct
+from dataclasses import replace
 
 from gateway.acquisition.blocks import Block
 from gateway.acquisition.decode import run_format, scaling, signal_decoder
@@ -37,7 +38,8 @@ class BlockReader:
             slice(signal.address - block.address, signal.address - block.address + signal.registers)
             for signal in block.signals
         ]
-        decoders = [signal_decoder(signal) for signal in block.signals]
+        # Whoever reads why a value is Bad wants to know of which instrument, not only which of its signals.
+        decoders = [signal_decoder(replace(signal, name=f"{instrument}.{signal.name}")) for signal in block.signals]
         self._decoders = tuple(zip(self.names, parts, decoders, strict=True))
         # The same numbers with the same scale, only unpacked at one go: half the time for a block of temperatures.
         numbers = run_format(block.signals, block.address)

@@ -1,5 +1,6 @@
 """Pure: what is fixed for a line and its instruments until the site file changes."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -129,6 +130,20 @@ class LinePlan:
     @property
     def primary(self) -> LinePath:
         return TcpPath(self.host, self.port) if self.path is None else self.path
+
+    @property
+    def meanings(self) -> Mapping[str, object]:
+        """Another way, unit or map, and it may be another device or another quantity that is read."""
+        return {each.tag: (self.primary, self.standby, each.unit, each.map) for each in self.instruments}
+
+    @property
+    def descriptors(self) -> int:
+        """All its connections, and one for the way that is tried beside the one in use."""
+        return self.connections + (0 if self.standby is None else 1)
+
+    @property
+    def longest_turn_s(self) -> float:
+        return self.connect_timeout_s + max((each.timeout_s + each.pause_s for each in self.instruments), default=0.0)
 
     @property
     def tells_answers_apart(self) -> bool:

@@ -76,8 +76,10 @@ class CapacityTable:
     roof_density_kg_m3: float | None = None
     """The density at which they do."""
     notes: str = ""
-    is_shifted: bool = False
-    """Whether the levels have been moved from the datum to the zero of the gauge."""
+    shift_m: float = 0.0
+    """How much the levels have been raised, so that they count from the zero of the gauge and not from the datum."""
+    reference_height_m: float | None = None
+    """Of the point that ullage is measured from, above the same zero as the levels; None: not stated."""
     bottom_m: float = field(init=False)
     top_m: float = field(init=False)
     clause: str = field(init=False)
@@ -93,7 +95,12 @@ class CapacityTable:
         object.__setattr__(self, "bottom_m", levels[0])
         object.__setattr__(self, "top_m", levels[-1])
         dated = "" if self.date is None else f" of {self.date.isoformat()}"
-        object.__setattr__(self, "clause", f"capacity table {self.name}{dated}, linear interpolation")
+        moved = ""
+        if self.shift_m:
+            moved = (
+                f", its zero {abs(self.shift_m):.3f} m {'above' if self.shift_m > 0.0 else 'below'} that of the gauge"
+            )
+        object.__setattr__(self, "clause", f"capacity table {self.name}{dated}{moved}, linear interpolation")
         object.__setattr__(self, "_slopes", slopes)
 
     def _mistakes(self) -> list[str]:
@@ -119,6 +126,10 @@ class CapacityTable:
             if density is not None and not (included and 0.0 < density < math.inf):
                 mistakes.append(f"{what} density {density:.7g} kg/m3; it must be above zero, for a {what} included")
         return mistakes
+
+    @property
+    def is_shifted(self) -> bool:
+        return self.shift_m != 0.0
 
     def volume(self, level_m: float) -> float:
         """Volume in m3 at `level_m`. Raises LimitError outside the table: never extrapolated."""

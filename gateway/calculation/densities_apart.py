@@ -70,7 +70,7 @@ def densities_reason(densities: Densities | None, limit: float, now_s: float, is
     by = f"{densities.difference:+.1f} kg/m3 from the entered one at tank temperature"
     more = f"more than {limit:g} kg/m3" if abs(densities.difference) > limit else f"after more than {limit:g} kg/m3"
     if is_compared:
-        text = f"measured density is {by}, {more}: see whether the tank holds another product"
+        text = f"measured density is {by}, {more}: another product, or the level or the pressure is wrong"
     else:
         ago = duration_words(max(0.0, now_s - densities.read_s))
         text = f"measured density was {by}, {more}, when last compared, {ago} ago"

@@ -34,6 +34,8 @@ class KnownDensity(NamedTuple):
     """kg/m3 at the product's reference temperature."""
     doubt: str | None
     """Why the method that brought it there does not vouch for it."""
+    how: str = ""
+    """How it came there from what was read, in words; empty where it was entered at reference temperature."""
 
 
 def as_observed(given: EnteredDensity) -> tuple[float, float | None]:
@@ -72,7 +74,7 @@ def at_reference(product: ProductPlan, given: EnteredDensity) -> KnownDensity:
     method = product.method
     density, at_c = as_observed(given)
     reference_c = method.reference_temperature_c
-    doubt = None
+    doubt, how = None, ""
     if at_c is None or (reference_c is not None and abs(at_c - reference_c) < _SAME_C):
         method.from_reference_density(density)
     else:
@@ -81,8 +83,17 @@ def at_reference(product: ProductPlan, given: EnteredDensity) -> KnownDensity:
             raise QuantityError(
                 "cannot be kept: the product has no reference_temperature; give it one, or the density with at: tank"
             )
+        how = f"{_as_read(given, density, at_c)}, brought to reference temperature by {method.clause}"
         density, doubt = prepared.reference_density, prepared.at(at_c, 0.0).doubt
     window = product.density_window
     if window is not None and not window.lowest_kg_m3 <= density <= window.highest_kg_m3:
         raise QuantityError(f"{window.refusal(product, density)}; see to the value, or to the product in the tank")
-    return KnownDensity(density, doubt)
+    return KnownDensity(density, doubt, how)
+
+
+def _as_read(given: EnteredDensity, density: float, at_c: float) -> str:
+    """What was read, and what it is without the glass of a hydrometer: `density` at `at_c`."""
+    if not given.by_hydrometer:
+        return f"{density:.2f} kg/m3 at {at_c:.4g} degC"
+    glass = f"{density:.2f} kg/m3 without the expansion of its glass (API 2540)"
+    return f"{given.quantity.value:.2f} kg/m3 read at {at_c:.4g} degC by a glass hydrometer, {glass}"

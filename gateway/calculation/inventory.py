@@ -197,9 +197,11 @@ def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> 
     return _inventory(plan, tank_input, figures, (), remember_good(memory, figures))
 
 
-def unwatched(plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory) -> Inventory:
+def unwatched(
+    plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory, why: str = "the gateway was stopped"
+) -> Inventory:
     """The last sheet of a tank that is no longer watched: `newest` with nothing known of now, last good values kept."""
-    reason = Reason(ReasonCode.NOT_WATCHED, "the gateway was stopped: nobody watches this tank from here")
+    reason = Reason(ReasonCode.NOT_WATCHED, f"{why}: nobody watches this tank from here")
     lost = figure.bad(reason.code, reason.text)
     figures = Figures(*[lost] * len(Figures._fields))
     elements = tuple([ElementUse(use.height_m, None, False, 0.0, lost.quality, reason) for use in newest.elements])

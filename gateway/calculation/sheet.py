@@ -4,7 +4,8 @@ from typing import NamedTuple
 
 from gateway.calculation import equation_of_state
 from gateway.calculation.column_words import density_relation, level_relation
-from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
+from gateway.calculation.methods.lpg import LpgCorrection
+from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, HeelContents, TankPlan, Weighting
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Figures, Inventory, Quality, Reason
 from gateway.sources import DensitySource, LevelSource, TemperatureSource, WaterSource
@@ -39,7 +40,6 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "ambient_temperature": ("measured", ()),
     "bottom_pressure": ("measured", ()),
     "fill": ("TOV / full capacity", ("tov",)),
-    "free_water": ("capacity table at LW", ("water_level",)),
     "ctsh": (f"1 + 2 a dT + a^2 dT^2, {_MPMS_12}", ("shell_temperature",)),
     "density_difference": (
         "rho_P less the entered density at tank temperature",
@@ -57,14 +57,15 @@ _LINES: dict[str, tuple[str, tuple[str, ...]]] = {
     "solute_mass": ("M times the mass fraction of the dry substance", ("mass",)),
     "vapour_mass": ("(full capacity - TOV) rho_vap", ("tov", "vapour_density")),
     "total_mass": ("M + M_vap", ("mass", "vapour_mass")),
-    "pumpable": ("GOV - max(0, V(minimum) - FW), not below 0", ("gov", "free_water")),
-    "room": ("V(maximum working) - TOV, not below 0", ("tov",)),
 }
 
 
-def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
-    """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from."""
-    lines = _LINES | _lines_of(plan, inventory)
+def explain(plan: TankPlan, inventory: Inventory, density_how: str = "") -> tuple[SheetLine, ...]:
+    """Every figure of `inventory` in the order of calculation; `plan` is the plan that it was calculated from.
+
+    `density_how`: how the entered density was brought to reference temperature, where it was read at another.
+    """
+    lines = _LINES | _lines_of(plan, inventory, density_how)
     return tuple(
         SheetLine(
             definition.name,
@@ -81,7 +82,7 @@ def explain(plan: TankPlan, inventory: Inventory) -> tuple[SheetLine, ...]:
     )
 
 
-def _lines_of(plan: TankPlan, inventory: Inventory) -> dict[str, tuple[str, tuple[str, ...]]]:
+def _lines_of(plan: TankPlan, inventory: Inventory, density_how: str) -> dict[str, tuple[str, tuple[str, ...]]]:
     """The lines whose relation depends on the tank or its product, or on what was done."""
     sources, figures = inventory.sources, inventory.figures
     method = plan.product.method
@@ -100,18 +101,50 @@ def _lines_of(plan: TankPlan, inventory: Inventory) -> dict[str, tuple[str, tupl
         "water_level": (_WATER[sources.water], ()),
         "liquid_temperature": _temperature_line(plan, sources.temperature),
         "tov": (plan.capacity.clause, ("level",)),
+        "free_water": _water_line(plan),
         "shell_temperature": _shell_line(plan),
-        "reference_density": _density_line(plan, sources.density),
+        "reference_density": _density_line(plan, sources.density, density_how),
         "observed_density": (f"rho_ref CTL CPL, {clause}" if has_reference else clause, by_density),
         "ctl": (clause, by_density if method.uses_density_for_ctl else state),
         "vapour_pressure": (_MEASURED if plan.product.vapour_pressure is None else _COMPARED, ()),
         "vapour_density": _vapour_line(plan),
-        "cpl": (clause if plan.pressurised else "atmospheric tank: 1", by_density if plan.pressurised else ()),
+        "cpl": (clause, by_density) if plan.pressurised else (_uncorrected_for_pressure(plan), ()),
+        "pumpable": _pumpable_line(plan),
+        "room": _room_line(plan),
         "roof_displacement": _roof_line(plan),
         "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
         "weight_in_air": (_air_line(plan, "M", air_density), ("mass", mass[1][1])),
         "net_weight_in_air": (_air_line(plan, "NSM", "rho_ref"), ("net_mass", "reference_density")),
     }
+
+
+def _uncorrected_for_pressure(plan: TankPlan) -> str:
+    if isinstance(plan.product.method, LpgCorrection):
+        return "1 at the liquid's own vapour pressure, for which CTL holds"
+    return "1: no correction for pressure" if plan.vapour is not None or plan.blanketed else "atmospheric tank: 1"
+
+
+def _pumpable_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    """With shell, liquid head and roof as they are at the minimum, so that it can be checked by hand."""
+    head, shell, roof = plan.liquid_head is not None, plan.shell is not None, plan.roof is not None
+    rest = f"max(0, V(minimum){' + dVh(minimum)' if head else ''} - FW){' CTSh' if shell else ''}"
+    rest = f"max(0, {rest} + FRA(minimum))" if roof else rest
+    inputs = ("gov", "free_water", *(["ctsh"] if shell else []), *(["observed_density"] if head or roof else []))
+    return f"GOV - {rest}, not below 0", inputs
+
+
+def _room_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    head, shell, roof = plan.liquid_head is not None, plan.shell is not None, plan.roof is not None
+    room = f"V(maximum working) - TOV{' + dVh(maximum working) - dVh' if head else ''}"
+    room = f"({room}) CTSh" if shell else room
+    room = f"{room} + FRA(maximum working) - FRA" if roof else room
+    parts = [
+        ("head_adjustment", head),
+        ("ctsh", shell),
+        ("roof_displacement", roof),
+        ("observed_density", head or roof),
+    ]
+    return f"{room}, not below 0", ("tov", *(name for name, enters in parts if enters))
 
 
 def _level_line(plan: TankPlan, inventory: Inventory) -> tuple[str, tuple[str, ...]]:
@@ -176,7 +209,7 @@ _OTHER_TEMPERATURES = {
 }
 _DENSITIES = {
     DensitySource.NONE: "none is given",
-    DensitySource.REFERENCE: "given at reference temperature",
+    DensitySource.REFERENCE: "entered at reference temperature",
     DensitySource.OBSERVED: "from the density given at tank temperature",
     DensitySource.MEASURED: "from the density measured by pressure",
     DensitySource.LAST_MEASURED: "from the last Good density measured by pressure",
@@ -196,12 +229,24 @@ def _measured_density_line(plan: TankPlan, figures: Figures) -> tuple[str, tuple
     return density_relation(plan, plan.measured_density, figures)
 
 
-def _density_line(plan: TankPlan, source: DensitySource) -> tuple[str, tuple[str, ...]]:
+def _water_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+    """Whoever reads the printed table at LW must find what makes the difference."""
+    heel_m3, holds = plan.capacity.heel_m3, plan.heel_holds
+    if heel_m3 <= 0.0:
+        return "capacity table at LW", ("water_level",)
+    if holds is HeelContents.PRODUCT:
+        return f"capacity table at LW, less the heel of {heel_m3:.3f} m3, which holds product", ("water_level",)
+    return f"capacity table at LW, with the heel of {heel_m3:.3f} m3", ("water_level",)
+
+
+def _density_line(plan: TankPlan, source: DensitySource, how: str) -> tuple[str, tuple[str, ...]]:
     clause = plan.product.method.clause
     if source is DensitySource.METHOD:
         return clause, ()
     if source in (DensitySource.MEASURED, DensitySource.LAST_MEASURED):
         return f"{_DENSITIES[source]}, {clause}", ("measured_density", "liquid_temperature")
+    if source is DensitySource.REFERENCE and how:
+        return how, ()
     if source is DensitySource.OBSERVED:
         return f"{_DENSITIES[source]}, {clause}", ("liquid_temperature",)
     return _DENSITIES[source], ()

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from gateway.calculation.capacity_table import SAME, CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.plan import LimitPlan
+from gateway.calculation.plan import TOUCH_M, LimitPlan
 from gateway.calculation.table_rows import printed_steps
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "against_shape",
     "coarse_rows",
     "ends_against_limits",
+    "is_same_height",
     "preview_import",
     "size_in_doubt",
     "usual_surface_m2",
@@ -42,6 +43,9 @@ _UNLIKE = 0.003
 """Of a volume: what courses of unlike radii make of it."""
 _LANDED_M = 0.7
 """Below this no roof floats: it stands on legs that a man can pass (common practice)."""
+
+
+_SAME_HEIGHT_M = 0.003
 
 
 class Form(StrEnum):
@@ -231,7 +235,8 @@ def ends_against_limits(table: CapacityTable, limits: LimitPlan, reference_heigh
     """Whether the table covers every level the tank may stand at, and no more than there is.
 
     A table that ends below the critical high level, or another limit, is to be refused: no volume would be known just
-    when it matters. A table that starts above the minimum level, or reaches above the reference height, is odd.
+    when it matters. So is one that reaches above the reference height, or says another: it is not this tank's, or one
+    of the two counts from elsewhere. A table that starts above its datum is odd.
     """
     found = []
     for words, limit in _named_limits(limits):
@@ -244,10 +249,20 @@ def ends_against_limits(table: CapacityTable, limits: LimitPlan, reference_heigh
     if table.bottom_m > 0.0 and not any(limit < table.bottom_m for _, limit in _named_limits(limits)):
         text = f"the table starts at {table.bottom_m:.3f} m: below, down to its datum, there is no volume"
         found.append(EndFinding(False, text))
-    if table.top_m > reference_height_m:
+    if table.top_m > reference_height_m + TOUCH_M:
         text = f"the table ends at {table.top_m:.3f} m, above the reference height, {reference_height_m:.3f} m"
-        found.append(EndFinding(False, f"{text}; do they have the same datum?"))
+        found.append(EndFinding(True, f"{text}; do they have the same datum?"))
+    own_m = table.reference_height_m
+    if own_m is not None and not is_same_height(own_m, reference_height_m):
+        text = f"the reference height of the table is {own_m:.3f} m, that of the site file {reference_height_m:.3f} m"
+        found.append(EndFinding(True, text))
     return tuple(found)
+
+
+def is_same_height(one_m: float, other_m: float) -> bool:
+    """Whether two reference heights are those of one point: beyond 3 mm it is another, or another tank (common
+    practice)."""
+    return abs(one_m - other_m) <= _SAME_HEIGHT_M + TOUCH_M
 
 
 def _named_limits(limits: LimitPlan) -> Iterator[tuple[str, float]]:

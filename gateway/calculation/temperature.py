@@ -246,8 +246,9 @@ def _in_water(plan: TemperaturePlan, index: int) -> Reason:
 
 
 def _failure(plan: TemperaturePlan, index: int, given: Input) -> Reason:
-    cause = "no value" if given.reason is None else given.reason.text
-    return Reason(ReasonCode.ELEMENT_FAILED, f"{plan.elements[index].name} left out: {cause}")
+    name = plan.elements[index].name
+    cause = "no value" if given.reason is None else given.reason.text.removeprefix(f"{name}: ")
+    return Reason(ReasonCode.ELEMENT_FAILED, f"{name} left out: {cause}")
 
 
 def _doubts(

@@ -106,10 +106,10 @@ async def _demo(system: UnitSystem, dropped_lines: Callable[[], int]) -> None:
 
 async def _start_children(parts: AsyncExitStack, wished: SiteSettings) -> tuple[Child, Child]:
     """Both at once: each takes about a second to load."""
-    if wished.mqtt is None:
+    if not wished.brokers:
         raise ChildError("the demo site has no broker to start: it lacks delivery.mqtt")
     simulator = running_child("simulator", ["simulators", "demo", "--json", "--until-stdin-closes"])
-    broker = running_child("broker", ["gateway.commands.demo_broker", str(wished.mqtt.port)])
+    broker = running_child("broker", ["gateway.commands.demo_broker", str(wished.brokers[0].port)])
     async with asyncio.TaskGroup() as starting:
         first = starting.create_task(parts.enter_async_context(simulator), name="start simulator")
         second = starting.create_task(parts.enter_async_context(broker), name="start broker")
@@ -123,8 +123,8 @@ def _with_ports(
     ports: dict[str, tuple[str, int, int]] = {}
     for line in wished.lines:
         ports[f"lines.{line.name}.address"] = (f"line {line.name}", line.port, _line_port(simulator, line.name))
-    if wished.mqtt is not None:
-        ports["delivery.mqtt.address"] = ("broker", wished.mqtt.port, int(broker["port"]))
+    if wished.brokers:
+        ports["delivery.mqtt.address"] = ("broker", wished.brokers[0].port, int(broker["port"]))
     settings = load_demo({key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()})
     if settings.http is not None:
         # Last of all, so that another program has next to no time to take it before the gateway does.

@@ -34,17 +34,17 @@ def introduction(settings: SiteSettings, replaced: Sequence[Replaced]) -> list[s
     for line in settings.lines:
         tags = ", ".join(instrument.tag for instrument in line.instruments)
         lines.append(f"  instruments  modbus://{line.host}:{line.port}  line {line.name}: {tags}")
-    if settings.mqtt is not None:
-        topics = f"{settings.mqtt.prefix}/{settings.name}/+/inventory"
-        lines.append(f"  tank data    mqtt://{settings.mqtt.host}:{settings.mqtt.port}  topics {topics}")
+    for broker in settings.brokers:
+        topics = f"{broker.prefix}/{settings.name}/+/inventory"
+        lines.append(f"  tank data    mqtt://{broker.host}:{broker.port}  topics {topics}")
     if settings.http is not None:
         lines.append(f"  metrics      http://{settings.http.host}:{settings.http.port}/metrics")
         lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
     lines += [f"  Port {port.wanted} ({port.what}) is taken; {port.used} is used instead." for port in replaced]
     lines += ["", "Try next, in another terminal:"]
-    if settings.mqtt is not None:
-        where = f"-h {settings.mqtt.host} -p {settings.mqtt.port}"
-        topic = shlex.quote(f"{settings.mqtt.prefix}/#")
+    for broker in settings.brokers:
+        where = f"-h {broker.host} -p {broker.port}"
+        topic = shlex.quote(f"{broker.prefix}/#")
         lines.append(f"  mosquitto_sub {where} -t {topic} -v    (from the package mosquitto-clients)")
     if settings.http is not None:
         lines.append(f"  {command} show --address {settings.http.host}:{settings.http.port}")

@@ -13,7 +13,7 @@ from gateway.calculation.units import Dimension
 from gateway.commands import sheet
 from gateway.commands.density_option import add_density, typed_density
 from gateway.commands.dip_chain import chain, chain_text
-from gateway.commands.dip_input import Dip, dip_input, dip_plan
+from gateway.commands.dip_input import Dip, density_how, dip_input, dip_plan
 from gateway.commands.hand_value import hand_value
 from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load, tank_of
@@ -86,7 +86,7 @@ def execute(arguments: argparse.Namespace) -> int:
     plan = dip_plan(setup.plan, dip)
     tank_input = dip_input(plan, setup.binding, dip, at, settings.simulated)
     inventory, _ = calculate(plan, tank_input)
-    lines = explain(plan, inventory)
+    lines = explain(plan, inventory, density_how(plan, setup.binding, dip))
     explained = None if arguments.explain is None else chain(lines, arguments.explain)
     system = UnitSystem(arguments.units)
     if arguments.json:

@@ -64,6 +64,8 @@ def dip_plan(plan: TankPlan, dip: Dip) -> TankPlan:
         gauge=gauge,
         second_gauge=None,
         temperature=replace(plan.temperature, elements=()),
+        # One dip tells of no time in which something could have flowed.
+        flows=(),
         free_water=FreeWaterSource.DIP if looked_for_water else FreeWaterSource.NONE,
         # Without a pressure there is nothing to measure a density by, and the entered one stands.
         measured_density=None if dip.pressure is None else plan.measured_density,
@@ -81,6 +83,8 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         reference_density=binding.reference_density,
         observed_density=binding.observed_density,
         sediment_water=binding.sediment_water,
+        # A dip that the site file has, of a tank without a probe, is in force here as it is there.
+        manual_water=binding.manual_water if binding.water is None else None,
         simulated=simulated,
     )
     given = bind(standing, {}, round(at.timestamp() * 1e9), 0)
@@ -90,7 +94,7 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         level=_by_hand(dip.level if dip.level is not None else dip.ullage),
         bottom_pressure=_by_hand(bottom),
         vapour_pressure=_by_hand(vapour),
-        dip_water=Input(None, Quality.GOOD, _NO_WATER, 0.0, "dip", True) if dip.no_water else _by_hand(dip.water),
+        dip_water=_water(plan, dip, given.dip_water),
         elements=(),
         manual_temperature=_temperature(dip.temperatures),
         ambient=_by_hand(dip.ambient),
@@ -98,6 +102,24 @@ def dip_input(plan: TankPlan, binding: TankBinding, dip: Dip, at: datetime, simu
         observed_density=observed,
         sediment_water=given.sediment_water if dip.sediment_water is None else _sediment_water(dip.sediment_water),
     )
+
+
+def _water(plan: TankPlan, dip: Dip, standing: Input | None) -> Input | None:
+    """What was found by hand now; else the dip of the site file while it is in force."""
+    if dip.no_water:
+        return Input(None, Quality.GOOD, _NO_WATER, 0.0, "dip", True)
+    if dip.water is not None or plan.free_water is not FreeWaterSource.DIP or standing is None:
+        return _by_hand(dip.water)
+    return standing._replace(source="site file")
+
+
+def density_how(plan: TankPlan, binding: TankBinding, dip: Dip) -> str:
+    """How the density in use was brought to reference temperature, in words; empty where it was entered there."""
+    if dip.density is None:
+        return "" if binding.reference_density is None else binding.reference_density.how
+    if plan.product.method.needs_density and plan.product.method.reference_temperature_c is None:
+        return ""
+    return known_density(plan.product, dip.density).how
 
 
 def _temperature(temperatures_c: tuple[float, ...]) -> Input | None:

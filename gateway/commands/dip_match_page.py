@@ -10,6 +10,7 @@ from gateway.acquisition.register_map import ByteOrder, Table, ValueType
 from gateway.commands.output import Column, Grid, plain_lines
 from gateway.commissioning.dip_match import DipQuestion, Match, Measures, copies, told_apart
 from gateway.errors import UsageError
+from gateway.files import UnreadableError, read_bytes
 
 __all__ = ["DIP_CAUTION", "MATCH_SCHEMA", "Earlier", "match_document", "match_lines", "read_earlier"]
 
@@ -18,6 +19,8 @@ DIP_CAUTION = (
     "Do not dip without a permit to work. Static: earth the tape, let the liquid relax after pumping or mixing.\n"
     "H2S and oxygen: test before the hatch is opened, stand upwind. Local codes and site procedure go first."
 )
+_LARGEST_ANSWER = 100_000_000
+"""Every way to read all registers of a device, several hundred bytes each."""
 _SHOWN = 20
 """Rows at most: more would only say that the dip tells nothing."""
 _BY_CHANCE = (
@@ -39,7 +42,7 @@ class Earlier(NamedTuple):
 def read_earlier(file: str, device: tuple[str, int]) -> Earlier:
     """Raises UsageError when the file is not the JSON of an earlier match, or of another `device` (address, unit)."""
     try:
-        document = orjson.loads(Path(file).read_bytes())
+        document = orjson.loads(read_bytes(Path(file), _LARGEST_ANSWER))
         kept, asked = document["dip_match"], (document["address"], document["unit"])
         if kept["schema"] != MATCH_SCHEMA:
             raise ValueError(kept["schema"])
@@ -60,8 +63,8 @@ def read_earlier(file: str, device: tuple[str, int]) -> Earlier:
             for entry in kept["matches"]
         ]
         earlier = Earlier(DipQuestion(float(kept["innage"]), float(kept["tolerance"])), matches, asked)
-    except OSError as error:
-        raise UsageError(f"--earlier: {file}: {(error.strerror or str(error)).lower()}") from error
+    except UnreadableError as error:
+        raise UsageError(f"--earlier: {error}") from error
     except (KeyError, TypeError, ValueError) as error:
         raise UsageError(
             f"--earlier: {file} is not the answer to an earlier dip",

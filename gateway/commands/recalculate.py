@@ -17,7 +17,7 @@ import orjson
 
 from gateway.binding import TankBinding, bind
 from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.plan import FreeWaterSource, TankPlan
+from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, TankPlan
 from gateway.calculation.recalculation import Version, corrected, recalculate
 from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.table_checks import ends_against_limits
@@ -145,6 +145,10 @@ class _Corrections:
             table = read_table(arguments.table)
             plan = _with_table(plan, table)
             changed.append(table.clause)
+        moved = self.temperature_c is not None or arguments.table is not None
+        by_ullage = isinstance(plan.gauge, GaugePlan) and plan.gauge.kind is GaugeKind.ULLAGE
+        if moved and by_ullage and plan.shell is not None:
+            changed.append("the level stays as recorded: how the shell moves the reference point is not made again")
         if changed and not arguments.reason:
             raise UsageError("a correction needs a reason", "--reason 'sample of 3 March was mistyped'")
         self.changed = tuple(changed)
@@ -169,7 +173,8 @@ def _typed(option: str, field: str, text: str | None, dimension: Dimension, plan
 
 
 def _with_table(plan: TankPlan, table: CapacityTable) -> TankPlan:
-    """`plan` by the table and by what it says of roof and liquid head. Raises SettingsError for limits outside it."""
+    """`plan` by the table and by what it says of roof, liquid head and its temperature. Raises SettingsError where it
+    cannot be this tank's."""
     outside = [each.text for each in ends_against_limits(table, plan.limits, plan.reference_height_m) if each.refuse]
     if outside:
         raise SettingsError(tuple(f"--table: {text}" for text in outside))
@@ -178,8 +183,11 @@ def _with_table(plan: TankPlan, table: CapacityTable) -> TankPlan:
         roof = replace(roof, table_density_kg_m3=table.roof_density_kg_m3)
     if head is not None and table.head_included is not None:
         head = replace(head, table_density_kg_m3=table.head_density_kg_m3)
+    shell = plan.shell
+    if shell is not None and table.temperature_c is not None:
+        shell = replace(shell, table_temperature_c=table.temperature_c)
     try:
-        return replace(plan, capacity=table, roof=roof, liquid_head=head)
+        return replace(plan, capacity=table, roof=roof, liquid_head=head, shell=shell)
     except LimitError as error:
         raise SettingsError((f"--table: {error}",)) from error
 

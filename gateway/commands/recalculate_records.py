@@ -9,11 +9,13 @@ import orjson
 from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA
 from gateway.delivery.payload_reader import inventory_of
 from gateway.errors import SettingsError, UsageError
-from gateway.records import (
-    InventoryRecord,
-)
+from gateway.files import UnreadableError, lines_of
+from gateway.records import InventoryRecord
 
 __all__ = ["Record", "RecordFile"]
+
+_LONGEST_LINE = 64_000_000
+"""All tanks of a large site, as `/inventories` gives them."""
 
 
 class Record(NamedTuple):
@@ -59,28 +61,26 @@ class RecordFile:
         """Raises UsageError where there is no such file, SettingsError for a line that is not understood."""
         seen: dict[tuple[str, int], set[int]] = {}
         try:
-            with self.path.open("rb") as lines:
-                for number, line in enumerate(lines, start=1):
-                    if not line.strip():
+            for number, line in enumerate(lines_of(self.path, _LONGEST_LINE), start=1):
+                if not line.strip():
+                    continue
+                for payload in self._payloads(number, line):
+                    found = self._record(number, payload)
+                    if found is None:
+                        self.of_others += 1
                         continue
-                    for payload in self._payloads(number, line):
-                        found = self._record(number, payload)
-                        if found is None:
-                            self.of_others += 1
-                            continue
-                        if found.version < self._latest.get((found.record.boot, found.record.sequence), 0):
-                            self.superseded += 1
-                            continue
-                        sequences = seen.setdefault((found.record.boot, found.version), set())
-                        if found.record.sequence in sequences:
-                            self.repeated += 1
-                            continue
-                        sequences.add(found.record.sequence)
-                        yield found
-        except FileNotFoundError as error:
-            raise UsageError(f"there is no file '{self.path}'", "give a file of recorded inventories") from error
-        except OSError as error:
-            raise UsageError(f"{self.path} cannot be read: {error.strerror or error}") from error
+                    if found.version < self._latest.get((found.record.boot, found.record.sequence), 0):
+                        self.superseded += 1
+                        continue
+                    sequences = seen.setdefault((found.record.boot, found.version), set())
+                    if found.record.sequence in sequences:
+                        self.repeated += 1
+                        continue
+                    sequences.add(found.record.sequence)
+                    yield found
+        except UnreadableError as error:
+            text = f"there is no file '{self.path}'" if error.missing else str(error)
+            raise UsageError(text, "give a file of recorded inventories") from error
 
     def _payloads(self, number: int, line: bytes) -> list[Any]:
         # A subscriber may print the topic before the message.

@@ -3,11 +3,10 @@
 import argparse
 import asyncio
 import sys
-from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TextIO
+from typing import BinaryIO
 
 from gateway.commands.device import duration_of, host_and_port, run
 from gateway.commands.output import write
@@ -42,13 +41,14 @@ def execute(arguments: argparse.Namespace) -> int:
     listen = address_of("--listen", arguments.listen)
     length_s = None if arguments.length is None else duration_of("--for", arguments.length)
     try:
-        file = Path(arguments.file).open("x", encoding="utf-8")  # noqa: SIM115 (closed below, whatever happens)
+        # Without a buffer: a kill loses no frame that was passed on. The system takes the copy, no disk is waited for.
+        file = Path(arguments.file).open("xb", buffering=0)  # noqa: SIM115 (closed below, whatever happens)
     except FileExistsError as error:
         raise UsageError(f"--file: {arguments.file} exists already", "give another name") from error
-    except OSError as error:
-        raise UsageError(f"--file: {arguments.file}: {(error.strerror or str(error)).lower()}") from error
+    except (OSError, ValueError) as error:  # ValueError: a name with a NUL in it
+        raise UsageError(f"--file: {arguments.file}: {_words(error)}") from error
     with file:
-        return run(lambda: _record(device, listen, length_s, file))
+        return run(lambda: _record(device, listen, length_s, _Keeper(file, arguments.file)))
 
 
 def address_of(option: str, text: str) -> tuple[str, int]:
@@ -67,40 +67,72 @@ def listening_failed(listen: tuple[str, int], error: OSError) -> GatewayError:
     return failure
 
 
-async def _record(device: tuple[str, int], listen: tuple[str, int], length_s: float | None, file: TextIO) -> int:
-    stop = asyncio.Event()
-    stop_on_signals(stop)
+class _Keeper:
+    """The file, and how many frames of each direction it has."""
+
+    def __init__(self, file: BinaryIO, name: str) -> None:
+        self._file = file
+        self._name = name
+        self._counts = dict.fromkeys(Direction, 0)
+        self._written = 0
+        self.ended = asyncio.Event()
+        """Set when nothing more is to be kept: the file is long enough, or whoever began it has asked for the end."""
+
+    @property
+    def requests(self) -> int:
+        return self._counts[Direction.REQUEST]
+
+    @property
+    def summary(self) -> str:
+        requests, answers, refused = (self._counts[direction] for direction in Direction)
+        return f"{requests} requests, {answers} answers, {refused} refused as no reads, in {self._name}"
+
+    def begin(self, place: str) -> None:
+        self._write(head_line(place, datetime.now(UTC)))
+
+    def keep(self, frame: Frame) -> None:
+        """Raises GatewayError where that cannot be done."""
+        self._write(frame_line(frame))
+        self._counts[frame.direction] += 1
+        if self._written > _LARGEST_BYTES and not self.ended.is_set():
+            sys.stderr.write(f"tank-gateway: {self._name} has reached {_LARGEST_BYTES / 1e6:.0f} MB: stopped\n")
+            self.ended.set()
+
+    def _write(self, line: str) -> None:
+        rest = f"{line}\n".encode()
+        self._written += len(rest)
+        try:
+            while rest:
+                rest = rest[self._file.write(rest) :]
+        except OSError as error:
+            failure = GatewayError(f"{self._name} cannot be written: {_words(error)}")
+            failure.hint = "what it holds up to there can be used; make room and record the rest under another name"
+            raise failure from error
+
+
+async def _record(device: tuple[str, int], listen: tuple[str, int], length_s: float | None, keeper: _Keeper) -> int:
+    stop_on_signals(keeper.ended)
     place = f"{device[0]}:{device[1]}"
-    file.write(head_line(place, datetime.now(UTC)) + "\n")
-    counts = dict.fromkeys(Direction, 0)
-    keep = _keeper(file, counts, stop)
+    keeper.begin(place)
+    listens = False
     try:
-        async with recording(device, listen, keep, lambda: datetime.now(UTC)) as (recorder, port):
+        async with recording(device, listen, keeper.keep, lambda: datetime.now(UTC)) as (recorder, port):
+            listens = True
             write(f"lead the client to {listen[0]}:{port} instead of {place}; Ctrl-C ends")
             with suppress(TimeoutError):
                 async with asyncio.timeout(length_s):
-                    await stop.wait()
-            unreachable = recorder.unreachable
+                    await recorder.clients.until(keeper.ended)
     except OSError as error:
         raise listening_failed(listen, error) from error
-    requests, answers, refused = (counts[direction] for direction in Direction)
-    write(f"{requests} requests, {answers} answers, {refused} refused as no reads, in {file.name}")
-    if unreachable is not None:
-        sys.stderr.write(f"tank-gateway: the device at {place} could not be reached: {unreachable}\n")
-    return 1 if unreachable is not None and not requests else 0
+    finally:
+        if listens:
+            write(keeper.summary)
+    for loss, times in recorder.losses.items():
+        sys.stderr.write(f"tank-gateway: {loss}{'' if times == 1 else f' ({times} times)'}\n")
+    if recorder.unreachable is not None:
+        sys.stderr.write(f"tank-gateway: the device at {place} could not be reached: {recorder.unreachable}\n")
+    return 1 if recorder.unreachable is not None and not keeper.requests else 0
 
 
-def _keeper(file: TextIO, counts: dict[Direction, int], stop: asyncio.Event) -> Callable[[Frame], None]:
-    written = 0
-
-    def keep(frame: Frame) -> None:
-        nonlocal written
-        counts[frame.direction] += 1
-        # At once, so that a kill loses no frame that was passed on; the system takes the copy, no disk is waited for.
-        written += file.write(frame_line(frame) + "\n")
-        file.flush()
-        if written > _LARGEST_BYTES and not stop.is_set():
-            sys.stderr.write(f"tank-gateway: {file.name} has reached {_LARGEST_BYTES / 1e6:.0f} MB: stopped\n")
-            stop.set()
-
-    return keep
+def _words(error: OSError | ValueError) -> str:
+    return ((error.strerror if isinstance(error, OSError) else None) or str(error)).lower()

@@ -13,8 +13,12 @@ from gateway.commands.signals import stop_on_signals
 from gateway.commissioning.capture import Exchange, exchanges, parse_capture
 from gateway.commissioning.replay import replaying
 from gateway.errors import UsageError
+from gateway.files import UnreadableError, lines_of
 
 __all__ = ["add_arguments", "execute"]
+
+_LONGEST_LINE = 200_000
+"""What came in one piece and was no Modbus stands in one line, two digits a byte."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,11 +34,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     listen = address_of("--listen", arguments.listen)
     length_s = None if arguments.length is None else duration_of("--for", arguments.length)
+    lines = (line.decode(errors="replace") for line in lines_of(Path(arguments.file), _LONGEST_LINE))
     try:
-        with Path(arguments.file).open(encoding="utf-8", errors="replace") as file:
-            recorded = exchanges(parse_capture(file, arguments.file))
-    except OSError as error:
-        raise UsageError(f"{arguments.file}: {(error.strerror or str(error)).lower()}") from error
+        recorded = exchanges(parse_capture(lines, arguments.file))
+    except UnreadableError as error:
+        raise UsageError(str(error), "record one with `tank-gateway record`") from error
     return run(lambda: _replay(recorded, listen, length_s, with_delays=arguments.with_delays))
 
 
@@ -49,12 +53,12 @@ async def _replay(
     stop_on_signals(stop)
     units = sorted({unit for unit, _ in recorded})
     try:
-        async with replaying(recorded, listen, with_delays=with_delays) as port:
+        async with replaying(recorded, listen, with_delays=with_delays) as (replay, port):
             named = ", ".join(map(str, units)) or "none"
             write(f"REPLAYED, not measured: {listen[0]}:{port} answers {len(recorded)} requests, of units {named}")
             with suppress(TimeoutError):
                 async with asyncio.timeout(length_s):
-                    await stop.wait()
+                    await replay.clients.until(stop)
     except OSError as error:
         raise listening_failed(listen, error) from error
     return 0

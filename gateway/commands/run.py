@@ -3,7 +3,7 @@
 import argparse
 import signal
 
-from gateway.commands.signals import leave_on_signals
+from gateway.commands.signals import ignore_signals, leave_on_signals
 from gateway.commands.standard_streams import unblock_stderr
 
 __all__ = ["add_arguments", "execute"]
@@ -19,11 +19,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     # First of all: whoever stops a gateway that is still loading its libraries gets a clean end as well.
     leave_on_signals()
-    # A terminal that is closed, or a tool that asks for a reload or turns logs over, must not end the watching.
+    # A terminal that is closed, or a tool that turns logs over, must not end the watching. Once it runs, SIGHUP
+    # makes it read its site file again.
     for number in (signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2):
         signal.signal(number, signal.SIG_IGN)
     # From here on nothing that is done with the log, or not done, holds this up.
     unblock_stderr()
     from gateway.commands.serve import serve
 
-    return serve(arguments.site, arguments.log_format)
+    try:
+        return serve(arguments.site, arguments.log_format)
+    finally:
+        ignore_signals()

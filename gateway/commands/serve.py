@@ -2,9 +2,11 @@
 
 import asyncio
 import os
-from collections.abc import Callable, Coroutine
+import signal
+from collections.abc import Callable, Coroutine, Mapping
 from contextlib import closing
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import structlog
@@ -16,9 +18,11 @@ from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
 from gateway.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, state_directory
+from gateway.reloading import Reloader
 from gateway.running import Running, claim
 from gateway.service_manager import ServiceManager
 from gateway.settings.site import SiteSettings
+from gateway.tasks import Loop
 
 __all__ = ["run_in_loop", "running", "serve", "with_descriptors"]
 
@@ -33,8 +37,21 @@ def serve(site: str, log_format: str) -> int:
     settings = load(site)
     dropped_lines = set_up_logs(log_format, simulated=settings.simulated)
     settings = with_descriptors(settings)
-    with claim(running(settings)):
-        return run_in_loop(lambda: _until_stopped(settings, dropped_lines))
+    with claim(running(settings)) as claimed:
+
+        def reloader(gateway: daemon.Daemon) -> Reloader:
+            made = Reloader(site, partial(_read_again, site), claimed, gateway)
+            asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, made.ask)
+            # Only now, as nobody is to ask before it is heard.
+            claimed.change(running(settings, site))
+            return made
+
+        return run_in_loop(lambda: _until_stopped(settings, dropped_lines, reloader))
+
+
+def _read_again(site: str) -> tuple[SiteSettings, Running]:
+    settings = with_descriptors(load(site))
+    return settings, running(settings, site)
 
 
 def with_descriptors(settings: SiteSettings) -> SiteSettings:
@@ -49,8 +66,8 @@ def with_descriptors(settings: SiteSettings) -> SiteSettings:
     return replace(settings, http=replace(settings.http, connections=fitting_connections(needed, limit)))
 
 
-def running(settings: SiteSettings) -> Running:
-    """What this process says of itself to others on this machine."""
+def running(settings: SiteSettings, site: str | None = None) -> Running:
+    """What this process says of itself to others on this machine. `site`: what it reads again when it is told to."""
     web = None
     if settings.http is not None:
         # Tools on this machine find it on loopback, where it listens everywhere.
@@ -60,7 +77,7 @@ def running(settings: SiteSettings) -> Running:
         line.name: tuple(_place(way) for way in (line.primary, line.standby) if way is not None)
         for line in settings.lines
     }
-    return Running(settings.name, os.getpid(), web, lines)
+    return Running(settings.name, os.getpid(), web, lines, None if site is None else os.path.abspath(site))
 
 
 def run_in_loop(main: Callable[[], Coroutine[Any, Any, int]]) -> int:
@@ -74,12 +91,23 @@ def _place(way: LinePath) -> str:
     return os.path.realpath(way.port) if isinstance(way, SerialPath) else str(way)
 
 
-async def _until_stopped(settings: SiteSettings, dropped_lines: Callable[[], int]) -> int:
+async def _until_stopped(
+    settings: SiteSettings, dropped_lines: Callable[[], int], reloader: Callable[[daemon.Daemon], Reloader]
+) -> int:
     stop = asyncio.Event()
     stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
+
+    def beside(gateway: daemon.Daemon) -> Mapping[str, Loop]:
+        return {"reload": reloader(gateway).run}
+
     with closing(ServiceManager.of_this_process()) as manager:
         await daemon.run(
-            settings, stop=stop, log_lines_dropped=dropped_lines, manager=manager, memory=_memory(settings)
+            settings,
+            stop=stop,
+            log_lines_dropped=dropped_lines,
+            manager=manager,
+            beside=beside,
+            memory=_memory(settings),
         )
     return 0
 

@@ -1,18 +1,24 @@
-"""`show`: the tanks of a running gateway, once, as a table."""
+"""`show`: the tanks of a site, once, as a table: from a running gateway, or what one left on its broker.
+
+What is no longer the present is marked and has no number (`liveness`).
+"""
 
 import argparse
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from gateway.commands.broker_source import on_broker
+from gateway.commands.liveness import Clocks, clock_words, seen_at, view_of_message
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write, write_json
 from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address
-from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, notes, tank_grid, total_lines, view_of
-from gateway.delivery.payload import INVENTORIES_SCHEMA
-from gateway.delivery.payload_reader import inventory_of
+from gateway.commands.site_argument import load
+from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, TankView, notes, tank_grid, total_lines
+from gateway.delivery.payload import INVENTORIES_SCHEMA, iso_time
 from gateway.display import UnitSystem, printable
+from gateway.errors import GatewayError
 from gateway.settings.validation import suggestion
 
 __all__ = ["add_arguments", "execute"]
@@ -21,10 +27,16 @@ _TIMEOUT_S = 5.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument(
         "--address",
         metavar="HOST:PORT",
         help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
+    )
+    where.add_argument(
+        "--broker",
+        metavar="SITE",
+        help="what lies on the broker that this site file names, whether the gateway still runs or not",
     )
     parser.add_argument(
         "--columns",
@@ -38,30 +50,80 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
+    if arguments.broker is not None:
+        return _show_broker(arguments)
     address = running_address(arguments.address)
-    document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    try:
+        document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    except NoGatewayError as error:
+        error.hint = f"{error.hint}; what one left on its broker, `tank-gateway show --broker SITE` tells"
+        raise
     if arguments.json:
         write_json(document)
         return 0
-    now = datetime.now(UTC)
     try:
-        views = [view_of(inventory_of(each), now) for each in document["inventories"]]
-        title = printable(f"{document['site']} at {_time(document)}")
+        clocks = Clocks(datetime.fromisoformat(document["time"]), _now())
+        views = [view_of_message(each, seen_at(clocks)) for each in document["inventories"]]
+        title = f"{document['site']} at {_time(document)}"
+        if document.get("simulated"):
+            title += ", SIMULATED"
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
+    apart = clock_words(clocks)
+    _write(arguments, views, [title], [f"Clocks: {apart}"] if apart else [])
+    return 0
+
+
+def _show_broker(arguments: argparse.Namespace) -> int:
+    settings = load(arguments.broker)
+    found = on_broker(settings)
+    now = _now()
+    document = {
+        "schema": INVENTORIES_SCHEMA,
+        "site": settings.name,
+        "time": iso_time(now),
+        "time_zone": settings.time_zone,
+        "simulated": any(message.get("simulated", False) for message in found.inventories),
+        "inventories": list(found.inventories),
+    }
+    if arguments.json:
+        write_json(document)
+        return 0
+    try:
+        views = [view_of_message(each, now, gone=found.gone) for each in found.inventories]
+        gateway = found.gateway_words(now)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        failure = GatewayError(f"what lies on {found.place} is not of a kind that this version understands")
+        failure.hint = "was it written by another version of tank-gateway?"
+        raise failure from error
+    title = f"{settings.name} on {found.place} at {_time(document)}"
+    if document["simulated"]:
+        title += ", SIMULATED"
+    missing = [f"{tank}: nothing of it lies on the broker" for tank in found.missing]
+    _write(arguments, views, [title, gateway], missing)
+    return 0
+
+
+def _write(
+    arguments: argparse.Namespace, views: Sequence[TankView], head: Sequence[str], beside: Sequence[str]
+) -> None:
+    """The table, its totals, and a line for each thing that needs one."""
     system = UnitSystem(arguments.units)
     grid = tank_grid(views, system, arguments.columns)
-    if document.get("simulated"):
-        title += ", SIMULATED"
-    write(title, "")
+    dead = sum(bool(view.not_live) for view in views)
+    warning = [f"NOT LIVE: {dead} of {len(views)} tanks. What was last told of them stands below the table."]
+    write(*map(printable, head), *(warning if dead else []), "")
     if is_terminal(sys.stdout):
         console = make_console(sys.stdout)
         console.print(rich_table(grid, console.width))
     else:
         write(*plain_lines(grid))
-    why = notes(views, system, arguments.columns)
+    why = [*map(printable, beside), *notes(views, system, arguments.columns)]
     write("", *total_lines(views, system), *(["", *why] if why else []), "", f"Caution: {CAUTION}")
-    return 0
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 def _columns(text: str) -> tuple[str, ...]:

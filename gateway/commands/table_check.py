@@ -25,6 +25,31 @@ from gateway.settings.tanks import TankSetup
 __all__ = ["Findings", "add_arguments", "execute", "findings"]
 
 _SHOWN = 10
+_EPILOG = """A capacity table is a CSV file in UTF-8 that says of itself what its numbers are. It begins with these
+lines, of which date, reference temperature, liquid head, roof and heel may say `not stated`:
+
+  # name: TK-7, strapping of 2024
+  # level: mm                              unit of the levels; ft-in for 31'7-5/16"
+  # volume: m3                             unit of the volumes
+  # datum: datum plate                     what level zero is, in words
+  # date: 2024-05-14                       of the calibration
+  # reference temperature: 15 degC         of the shell for which the volumes hold
+  # liquid head: not included              or: included at 838 kg/m3
+  # roof: not included                     or: included at 742 kg/m3
+  # heel: none                             or: 4.2 m3, included; or: 4.2 m3, not included
+  level,volume
+  0,0
+  10,2.54
+
+and where there is need with one of these:
+
+  # ullage from: 15.240 m                  the levels are ullages below a point so high above the datum
+  # reference height: 15.240 m             that point of a table by innage, compared with the site file
+  # decimal mark: comma                    dots are then marks of thousands; columns apart by semicolons
+  # datum shift: 62 mm, zero of the gauge higher      or lower, than that of the table
+  # notes: anything
+
+Beside level and volume a column named note may stand. `table make --out` writes such a file to begin from."""
 _CRITICAL_ZONE_STEP_M = 0.010
 
 
@@ -38,6 +63,8 @@ class Findings(NamedTuple):
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("file", metavar="FILE", help="capacity table (CSV)")
     add_tank(parser, "compare with the shape and the limits of one of its tanks")
     parser.add_argument("--plot", metavar="FILE.svg", help="draw volume and first differences")
@@ -102,6 +129,9 @@ def findings(
         if shape is None:
             text = f"{plan.tank} goes by a capacity table and has no `compare_with`"
             remarks.append(f"{text}, so there are no dimensions to compare with")
+    elif table.reference_height_m is not None and table.top_m > table.reference_height_m:
+        highest, point = f"{table.top_m:.3f} m", f"{table.reference_height_m:.3f} m"
+        odd.append(f"the highest row, {highest}, lies above the point that ullage is measured from, {point}")
     doubt = size_in_doubt(table, form)
     if doubt is not None:
         odd.append(doubt)

@@ -33,6 +33,7 @@ __all__ = [
     "CAUTION",
     "COLUMNS",
     "USUAL_COLUMNS",
+    "LastTold",
     "TankView",
     "Total",
     "notes",
@@ -73,6 +74,14 @@ _DOUBT = "?"
 _MEASURED = ("level", "water_level", "liquid_temperature")
 
 
+class LastTold(NamedTuple):
+    """A value of a sheet that is no longer the present: SI."""
+
+    value: float
+    quality: Quality
+    age_s: float
+
+
 class TankView(NamedTuple):
     """One tank as a person sees it, whether it comes from the running process or over HTTP."""
 
@@ -88,6 +97,12 @@ class TankView(NamedTuple):
     endings: tuple[Ending, ...] = ()
     seen: datetime | None = None
     """UTC, when it is looked at."""
+    not_live: str = ""
+    """Why it is not the present; empty where it is. Then no figure has a value."""
+    last_told: Mapping[str, LastTold] = MappingProxyType({})
+    """Of what is not live: what its last sheet said."""
+    told_state: LevelState = LevelState()
+    """Of what is not live: where the level stood by its last sheet."""
 
 
 class Total(NamedTuple):
@@ -137,6 +152,8 @@ def tank_grid(
         numbers = [_cell(name, _shown(view, name), system) for name in columns]
         manual = any(view.figures[name].manual for name in _MEASURED)
         words = quality_words(view.quality, manual=manual, simulated=view.simulated)
+        if view.not_live:
+            words = f"NOT LIVE (was {words})"
         rows.append((view.tank, view.product, *numbers, _limits(view, system), words, age_text(_live_age_s(view))))
     return Grid(tuple(heads), tuple(rows), tuple(_style(view) for view in views))
 
@@ -146,9 +163,12 @@ def notes(
 ) -> list[str]:
     """What needs a word: limits passed and a roof that is not afloat, doubts with each reason once, what is lost beside
     the sheet (a second gauge, which leaves the tank as good as it is), last Good values beside what is Bad, and what
-    ends soon."""
+    ends soon. Of a tank that is not live only why, and what was last told of it."""
     lines = []
     for view in views:
+        if view.not_live:
+            lines += [printable(f"{view.tank}: {text}") for text in _no_longer(view, system, columns)]
+            continue
         told: list[str] = [
             text for text in (limit_words(view.level_state, system), roof_words(view.level_state)) if text
         ]
@@ -167,6 +187,26 @@ def notes(
         told += [_ending(ending, view) for ending in view.endings]
         lines += [printable(f"{view.tank}: {text}") for text in told]
     return lines
+
+
+def _no_longer(view: TankView, system: UnitSystem, columns: Sequence[str]) -> list[str]:
+    """What stood there is an old story, and is told as one."""
+    parts = []
+    for name in columns:
+        # The same figure as the column would have shown.
+        shown = "total_mass" if name == "mass" and "total_mass" in view.last_told else name
+        last = view.last_told.get(shown)
+        if last is not None:
+            doubt = _DOUBT if last.quality is Quality.UNCERTAIN else ""
+            number = show_value(shown, last.value, system)
+            parts.append(f"{COLUMNS[shown][0]} {number.text}{doubt} {duration_words(last.age_s)} ago")
+    told = [f"NOT LIVE: {view.not_live}"]
+    stood = [text for text in (limit_words(view.told_state, system), roof_words(view.told_state)) if text]
+    if parts:
+        told.append(f"last told: {', '.join([*parts, *stood])}")
+    else:
+        told += _last_good(view, system, columns)
+    return told
 
 
 def _lost_beside(view: TankView) -> list[str]:
@@ -226,6 +266,8 @@ def _limits(view: TankView, system: UnitSystem) -> str:
 
 
 def _style(view: TankView) -> str:
+    if view.not_live:
+        return _STYLES[Quality.BAD]
     beyond = (LimitState.ABOVE_HIGH_HIGH, LimitState.ABOVE_CRITICAL_HIGH)
     return "bold red" if view.level_state.limit in beyond else _STYLES[view.quality]
 
@@ -243,7 +285,7 @@ def _last_good(view: TankView, system: UnitSystem, columns: Sequence[str]) -> li
         last = view.last_good.get(name)
         if view.figures[name].quality is Quality.BAD and last is not None and view.seen is not None:
             age = duration_words(max(0.0, view.seen.timestamp() - last.time_s))
-            parts.append(f"{DEFINITIONS[name].symbol} {show_value(name, last.value, system).text} {age} ago")
+            parts.append(f"{COLUMNS[name][0]} {show_value(name, last.value, system).text} {age} ago")
     return [f"last Good {', '.join(parts)}"] if parts else []
 
 

@@ -68,6 +68,11 @@ class MbapSplitter:
         self.broken = False
         """What came is no Modbus TCP; nothing after it can be split."""
 
+    @property
+    def waiting(self) -> bool:
+        """Whether a frame has begun and is not complete."""
+        return bool(self._rest)
+
     def feed(self, data: bytes) -> list[bytes]:
         """The frames that are complete now. Bytes that are no Modbus TCP come out whole, as they are."""
         if self.broken:
@@ -143,8 +148,8 @@ def exchanges(frames: Iterable[Frame]) -> Mapping[tuple[int, bytes], list[Exchan
     found: dict[tuple[int, bytes], list[Exchange]] = {}
     asked: dict[tuple[int, bytes], _Asked] = {}
     for frame in frames:
-        if len(frame.data) <= _HEADER:
-            continue
+        if not _HEADER < len(frame.data) <= _HEADER - 1 + _LONGEST_LENGTH:
+            continue  # no Modbus TCP
         transaction = (frame.connection, frame.data[:2])
         if frame.direction is Direction.REQUEST:
             key = (frame.data[6], frame.data[_HEADER:])

@@ -5,11 +5,11 @@ from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager, suppress
 
 from gateway.commissioning.capture import Exchange, MbapSplitter, is_read
+from gateway.commissioning.connections import Connections
 
 __all__ = ["Replay", "replaying"]
 
 _CHUNK = 65_536
-_STOP_S = 3.0
 _EXCEPTION_BIT = 0x80
 _ILLEGAL_FUNCTION = 1
 _ILLEGAL_ADDRESS = 2
@@ -27,32 +27,17 @@ class Replay:
         self._units = {unit for unit, _ in exchanges}
         self._with_delays = with_delays
         self._turns: dict[tuple[int, bytes], int] = {}
-        self._tasks: set[asyncio.Task[None]] = set()
+        self.clients = Connections(self._serve)
 
-    async def serve(self, reader: asyncio.StreamReader, client: asyncio.StreamWriter) -> None:
-        """One client, until it ends."""
-        task = asyncio.current_task()
-        assert task is not None
-        self._tasks.add(task)
+    async def _serve(self, reader: asyncio.StreamReader, client: asyncio.StreamWriter) -> None:
         splitter = MbapSplitter()
-        try:
-            with suppress(ConnectionError):
-                while data := await reader.read(_CHUNK):
-                    for frame in splitter.feed(data):
-                        if splitter.broken:
-                            return
-                        await self._answer(frame, client)
-                    await client.drain()
-        finally:
-            client.transport.abort()
-            self._tasks.discard(task)
-
-    async def stop(self) -> None:
-        """End every connection."""
-        for task in self._tasks:
-            task.cancel()
-        if self._tasks:
-            await asyncio.wait(self._tasks, timeout=_STOP_S)
+        with suppress(OSError):  # a client that is lost has ended
+            while data := await reader.read(_CHUNK):
+                for frame in splitter.feed(data):
+                    if splitter.broken:
+                        return
+                    await self._answer(frame, client)
+                await client.drain()
 
     async def _answer(self, frame: bytes, client: asyncio.StreamWriter) -> None:
         exchange = self._next(frame)
@@ -79,12 +64,16 @@ class Replay:
 @asynccontextmanager
 async def replaying(
     exchanges: Mapping[tuple[int, bytes], list[Exchange]], listen: tuple[str, int], *, with_delays: bool = False
-) -> AsyncIterator[int]:
-    """Serve until the block ends; gives the port. Raises OSError when the address cannot be listened on."""
+) -> AsyncIterator[tuple[Replay, int]]:
+    """Serve until the block ends; gives the server and its port.
+
+    Raises OSError when the address cannot be listened on, and at the end of the block the first fault of its own, for
+    which `clients.until` comes back.
+    """
     replay = Replay(exchanges, with_delays=with_delays)
-    server = await asyncio.start_server(replay.serve, *listen)
+    server = await asyncio.start_server(replay.clients.accept, *listen)
     try:
-        yield server.sockets[0].getsockname()[1]
+        yield replay, server.sockets[0].getsockname()[1]
     finally:
         server.close()
-        await replay.stop()
+        await replay.clients.close()

@@ -5,6 +5,7 @@ cannot be seen: that protocol has no way to say it. MQTT 5 has, and a refused re
 """
 
 import asyncio
+import hashlib
 import random as random_module
 import time
 from collections.abc import Callable, Sequence
@@ -12,6 +13,7 @@ from collections.abc import Callable, Sequence
 import structlog
 
 from gateway.backoff import Backoff
+from gateway.delivery.contract import Wants
 from gateway.delivery.live import LiveQueue
 from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Will
 from gateway.delivery.mqtt_neighbours import Neighbours
@@ -36,7 +38,7 @@ _LOGGER = structlog.get_logger("gateway.delivery.mqtt")
 
 
 class MqttDelivery:
-    """One destination. `offer` takes records in at any time; `run` delivers them, for ever.
+    """A `Destination` of live records.
 
     `snapshot` gives the state that the status message tells; `random` spreads the reconnects of many gateways.
     """
@@ -57,7 +59,7 @@ class MqttDelivery:
         self._snapshot = snapshot
         self._monotonic = monotonic
         # Letters and digits, at most 23 of them, is what every server must accept (MQTT 3.1.1 section 3.1.3.1).
-        self._client_id = plan.client_id or f"tanks{boot[:18]}"
+        self._client_id = plan.client_id or f"tanks{_client_number(plan, boot)}"
         self._root = f"{plan.prefix}/{site}"
         self._status_topic = f"{self._root}/gateway/status"
         self._heartbeat_topic = f"{self._root}/gateway/heartbeat"
@@ -81,7 +83,13 @@ class MqttDelivery:
         self._refused: dict[str, str] = {}
         """Tanks whose last record was not taken, and why, as last logged."""
         self._log = _LOGGER.bind(server=f"{plan.host}:{plan.port}")
+        if plan.given_name is not None:
+            self._log = self._log.bind(destination=plan.given_name)
         self._neighbours = Neighbours(plan, boot, client_id=self._client_id, root=self._root, log=self._log)
+
+    @property
+    def wants(self) -> Wants:
+        return Wants(live=True)
 
     def offer(self, record: InventoryRecord) -> None:
         """Take a record in for delivery. Never waits and never fails; memory is one record a tank."""
@@ -96,7 +104,7 @@ class MqttDelivery:
         """How this destination does. Offered records are delivered, lost or waiting, never uncounted."""
         now_s = self._monotonic()
         return DestinationStatus(
-            destination=f"mqtt:{self._plan.host}:{self._plan.port}",
+            destination=self._plan.name,
             connected=self._connected,
             delivered=self._queue.delivered,
             lost=self._queue.lost,
@@ -313,3 +321,11 @@ class MqttDelivery:
         if self._refused.get(subject) != reason:
             self._refused[subject] = reason
             self._log.error("delivery.record_refused", subject=subject, reason=reason, lost=self._queue.lost)
+
+
+def _client_number(plan: MqttPlan, boot: str) -> str:
+    """18 hexadecimal digits: begun like the boot, or of one that has a name such that no other of this boot has them,
+    since two of them may lead to one server."""
+    if plan.given_name is None:
+        return boot[:18]
+    return hashlib.blake2s(f"{boot} {plan.given_name}".encode()).hexdigest()[:18]

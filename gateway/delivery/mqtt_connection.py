@@ -77,7 +77,7 @@ class Connection:
         client_id: str,
         password: str | None,
         tls_context: ssl.SSLContext | None,
-        will: Will,
+        will: Will | None,
         settled: Callable[[int, str | None], None],
         heard: Callable[[bytes, bool], None],
         subscribed: Callable[[str | None], None],
@@ -110,7 +110,8 @@ class Connection:
         client.username, client.password = plan.user_name, password
         client.connect_timeout = min(plan.timeout_s, _LONGEST_DIAL_S)
         client.max_inflight_messages = 0  # the window is the caller's
-        client.will_set(will.topic, will.payload, qos=1, retain=True)
+        if will is not None:
+            client.will_set(will.topic, will.payload, qos=1, retain=True)
         if tls_context is not None:
             client.tls_set_context(tls_context)
 

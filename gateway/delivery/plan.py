@@ -5,6 +5,9 @@ from pathlib import Path
 
 __all__ = ["MqttPlan", "TlsPlan"]
 
+_DESCRIPTORS = 6
+"""A connection, the one before it that ends, and what a look-up of a name and the files of TLS take for a moment."""
+
 
 @dataclass(frozen=True, slots=True)
 class TlsPlan:
@@ -35,3 +38,21 @@ class MqttPlan:
     status_period_s: float = 30.0
     backoff_first_s: float = 0.5
     backoff_longest_s: float = 30.0
+    given_name: str | None = None
+    """What the site file calls it; else it is called by where it is."""
+
+    @property
+    def name(self) -> str:
+        return self.given_name or f"mqtt:{self.host}:{self.port}"
+
+    @property
+    def place(self) -> tuple[str, int, str]:
+        return self.host, self.port, self.prefix
+
+    @property
+    def descriptors(self) -> int:
+        return _DESCRIPTORS
+
+    @property
+    def longest_turn_s(self) -> float:
+        return 3 * self.timeout_s + self.backoff_longest_s

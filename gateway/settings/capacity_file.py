@@ -26,8 +26,11 @@ Lines that begin with `#` carry one `key: value` each, in any order:
 `roof`                   `not included`, or `included at DENSITY`: whether a floating roof is already deducted.
 `heel`                   `none`, or `VOLUME, included` / `VOLUME, not included`: whether the volumes of the table hold
                          what lies below its datum; where not, it is added to every row.
-`datum shift`            optional: a length added to every level, where the gauge's datum lies lower than the table's.
-`ullage from`            optional: the reference height, where the level column is ullage; read as innage.
+`datum shift`            optional: `LENGTH, zero of the gauge higher` or `LENGTH, zero of the gauge lower` than the zero
+                         of the table, which moves every level. Which way is said in words: a sign would be guessed.
+`reference height`       optional: of the point from which ullage is measured, above the datum of the table; the site
+                         file must not say another.
+`ullage from`            the same, where the level column is ullage; read as innage.
 `decimal mark`           optional: `dot` or `comma`, in both columns. The other of the two is then a mark of thousands;
                          `table make` and `table convert` always write it.
 `notes`                  optional, may be repeated.
@@ -36,16 +39,17 @@ All but the optional keys must be there; date, reference temperature, liquid hea
 that what is not known is said and never assumed. The first other line names the columns: `level` and `volume`, beside
 which only `note` may stand. Columns are separated by comma, semicolon or tab; with semicolon or tab the decimal mark
 may be a comma, the same throughout. Marks of thousands are read where they can be nothing else: spaces, apostrophes,
-and with a `decimal mark` stated the other mark (see `capacity_marks`). Levels rise strictly, volumes never fall; the
-file is UTF-8.
+and with a `decimal mark` stated the other mark (see `capacity_marks`). Levels rise strictly, or fall strictly where the
+rows stand from the top down; volumes never fall with a rising level; the file is UTF-8. What a spreadsheet adds when it
+saves such a file, quotes and empty cells at the end of a line, does not count.
 """
 
 import csv
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 from difflib import get_close_matches
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple, TypeVar
 
@@ -53,34 +57,44 @@ from gateway.calculation.capacity_table import SAME, CapacityTable, row_mistakes
 from gateway.calculation.units import Dimension, parse_quantity, si_conversion, units_of
 from gateway.errors import QuantityError, SettingsError
 from gateway.files import UnreadableError, read_text
+from gateway.settings.capacity_header import (
+    NOT_STATED,
+    OPTIONAL,
+    REQUIRED,
+    SIGN,
+    Heel,
+    heel_in,
+    included_in,
+    plain_date,
+    plain_line,
+    quantity_in,
+    shift_in,
+    stated_mark,
+)
 from gateway.settings.capacity_marks import DecimalMark, judge_marks, plain_feet_and_inches, plain_number
 
 __all__ = ["read_capacity_csv", "read_capacity_text"]
 
 _T = TypeVar("_T")
 
-_REQUIRED = {
-    "name": "# name: TK-7, strapping of 2024",
-    "level": "# level: mm",
-    "volume": "# volume: m3",
-    "datum": "# datum: datum plate",
-    "date": "# date: 2024-05-14` or `# date: not stated",
-    "reference temperature": "# reference temperature: 15 degC",
-    "liquid head": "# liquid head: not included` or `# liquid head: included at 838 kg/m3",
-    "roof": "# roof: not included` or `# roof: included at 838 kg/m3",
-    "heel": "# heel: none` or `# heel: 4.2 m3, included",
-}
-_OPTIONAL = ("datum shift", "ullage from", "decimal mark", "notes")
 _LARGEST_FILE = 4_000_000
 _MOST_ROWS = 60_000
-_SIGN = re.compile(
-    rf"^\s*#\s*(?:{'|'.join((*_REQUIRED, *_OPTIONAL))})\s*:|level.*volume|volume.*level", re.IGNORECASE | re.MULTILINE
-)
-"""What even a table with mistakes has: one of its entries, or the names of its columns."""
-_NOT_STATED = "not stated"
 _FEET_AND_INCHES = "ft-in"
 _SEPARATORS = (";", "\t", ",")
 _ANY_NUMBER = re.compile(r"[+-]?[\d.,]*\d[\d.,]*")
+_NO_TABLE = (
+    "it has none of the lines that begin one, such as `# name: TK-7` and `# level: mm`; `tank-gateway table check "
+    "--help` shows them all"
+)
+_UPSIDE_DOWN = {
+    False: "the volumes fall where the levels rise, as they do for ullage; write `# ullage from: 15.240 m`, the height "
+    "of the point that it is measured from above the datum, where that is so",
+    True: "the volumes fall where the ullages fall, as they do for innage; where that is so write `reference height` "
+    "in place of `ullage from`",
+}
+_VALUES = re.compile(r"`[^`]*`|[-+\d.,]+")
+_OF_A_KIND = 3
+"""How many mistakes that differ in nothing but their numbers are told one by one."""
 
 
 @dataclass
@@ -92,24 +106,26 @@ class _Reader:
     entries: dict[str, tuple[int, str]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     rows: list[tuple[int, float, float]] = field(default_factory=list)
+    mark: DecimalMark = DecimalMark.DOT
+    """Of the rows."""
 
     def mistake(self, line: int, text: str) -> None:
         self.mistakes.append((line, text))
 
     def refuse(self) -> SettingsError:
-        return SettingsError(tuple(f"{self.path}:{line}: {text}" for line, text in sorted(self.mistakes)))
+        return SettingsError(tuple(f"{self.path}:{line}: {text}" for line, text in _without_repeats(self.mistakes)))
 
     def entry(self, line: int, text: str) -> None:
         """One header line, without its `#`."""
         key, colon, value = (part.strip() for part in text.partition(":"))
         key = " ".join(key.lower().split())
-        known = (*_REQUIRED, *_OPTIONAL)
+        known = (*REQUIRED, *OPTIONAL)
         if not colon or key not in known:
             close = get_close_matches(key, known, n=1)
             hint = f"did you mean `{close[0]}`?" if colon and close else f"write a comment as `# notes: {text}`"
             self.mistake(line, f"`{key}` is no key of a capacity table; {hint}")
         elif not value:
-            self.mistake(line, f"`{key}` has no value; write for example `{_REQUIRED.get(key, f'# {key}: …')}`")
+            self.mistake(line, f"`{key}` has no value; write for example `{REQUIRED.get(key, f'# {key}: …')}`")
         elif key == "notes":
             self.notes.append(value)
         elif key in self.entries:
@@ -119,8 +135,8 @@ class _Reader:
 
     def stated(self, key: str, read: Callable[[str], _T]) -> _T | None:
         """The entry of `key` as `read` makes it; None where it is missing, not stated or wrong."""
-        line, value = self.entries.get(key, (0, _NOT_STATED))
-        if value.lower() == _NOT_STATED:
+        line, value = self.entries.get(key, (0, NOT_STATED))
+        if value.lower() == NOT_STATED:
             return None
         try:
             return read(value)
@@ -129,16 +145,19 @@ class _Reader:
             return None
 
 
-class _Included(NamedTuple):
-    """What a table says about liquid head or roof."""
-
-    included: bool
-    density_kg_m3: float | None
-
-
-class _Heel(NamedTuple):
-    volume_m3: float
-    included: bool
+def _without_repeats(mistakes: Sequence[tuple[int, str]]) -> list[tuple[int, str]]:
+    """By line; of many of one kind the first, with how many more there are: a column that is wrong is one mistake."""
+    kinds: dict[str, list[tuple[int, str]]] = {}
+    for line, text in sorted(mistakes):
+        kinds.setdefault(_VALUES.sub("", text), []).append((line, text))
+    told: list[tuple[int, str]] = []
+    for alike in kinds.values():
+        more = len(alike) - _OF_A_KIND
+        told += alike[:_OF_A_KIND] if more > 1 else alike
+        if more > 1:
+            line, text = told.pop()
+            told.append((line, f"{text}; so it is in {more:,} more lines, to {alike[-1][0]:,}"))
+    return sorted(told)
 
 
 def read_capacity_csv(path: Path) -> CapacityTable:
@@ -151,6 +170,7 @@ def read_capacity_csv(path: Path) -> CapacityTable:
 
 def read_capacity_text(text: str, path: Path) -> CapacityTable:
     """As `read_capacity_csv`, from the text of a file that need not exist; `path` names it in mistakes."""
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     rows = text.count("\n")
     if rows > _MOST_ROWS:
         limit = f"{_MOST_ROWS:,}, and a table to the millimetre of the highest tank has fewer"
@@ -158,13 +178,13 @@ def read_capacity_text(text: str, path: Path) -> CapacityTable:
     reader = _Reader(path)
     data: list[tuple[int, str]] = []
     for number, line in enumerate(text.split("\n"), start=1):
-        content = line.strip()
+        content = plain_line(line)
         if content.startswith("#"):
             if content.strip("# "):
                 reader.entry(number, content[1:].strip())
         elif content:
             data.append((number, line))
-    for key, example in _REQUIRED.items():
+    for key, example in REQUIRED.items():
         if key not in reader.entries:
             reader.mistake(1, f"`{key}` is missing; write `{example}`")
     _read_rows(reader, data)
@@ -179,9 +199,11 @@ def _text(path: Path) -> str:
         text = read_text(path, _LARGEST_FILE)
     except UnreadableError as error:
         raise SettingsError((str(error),)) from error
-    if text.strip() and not _SIGN.search(text):
+    # Lines end in three ways; the csv module and the numbers of lines know one.
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if text.strip() and not SIGN.search(text):
         # Nothing of it is told: it may be any file that this user can read.
-        raise SettingsError((f"{path}:1: is no capacity table: it has none of the lines that begin one",))
+        raise SettingsError((f"{path}:1: is no capacity table: {_NO_TABLE}",))
     return text
 
 
@@ -195,9 +217,12 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
     (columns_line, columns_text), *lines = data
     separator = next((mark for mark in _SEPARATORS if mark in columns_text), ",")
     names = [name.strip().lower() for name in _cells(columns_text, separator)]
+    width = len(names)
+    while len(names) > 1 and not names[-1]:
+        names.pop()  # columns that a spreadsheet adds and nothing stands in
     if sorted(name for name in names if name != "note") != ["level", "volume"]:
         text = f"the columns are named `{columns_text.strip()}`; name them `level` and `volume`"
-        reader.mistake(columns_line, f"{text}, beside which `note` may stand")
+        reader.mistake(columns_line, f"{text}, beside which `note` may stand; write a title as `# notes: …`")
         return
     if len(lines) == 1:
         reader.mistake(lines[0][0], "this is the only row; at least two are needed")
@@ -205,6 +230,8 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
     torn: list[tuple[int, str]] = []
     for number, line in lines:
         found = _cells(line, separator)
+        while len(names) < len(found) <= width and not found[-1]:
+            found.pop()
         if len(found) != len(names):
             hint = "; where commas are decimal marks, separate the columns by semicolons" if separator == "," else ""
             reader.mistake(number, f"{len(found)} values for {len(names)} columns{hint}")
@@ -219,7 +246,7 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
         more = f"; so it is in {len(torn) - 1} more {'row' if len(torn) == 2 else 'rows'}" if torn[1:] else ""
         reader.mistake(torn[0][0], f"{torn[0][1]}{more}")
     units = _unit(reader, "level", Dimension.LENGTH), _unit(reader, "volume", Dimension.VOLUME)
-    stated = reader.stated("decimal mark", _decimal_mark)
+    stated = reader.stated("decimal mark", stated_mark)
     mark = stated or DecimalMark.DOT
     if stated is None:
         judged = judge_marks([(name, cells[name]) for name in ("level", "volume")])
@@ -227,6 +254,7 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
         if judged.mistakes:
             return
         mark = judged.mark or mark
+    reader.mark = mark
     numbers = _Numbers(reader, mark, stated is not None)
     for (number, level), (_, volume) in zip(cells["level"], cells["volume"], strict=True):
         level_m = numbers.si(number, "level", level, units[0], Dimension.LENGTH)
@@ -303,27 +331,40 @@ class _Numbers(NamedTuple):
             return None
 
 
+def _falls(rows: Sequence[tuple[int, float, float]]) -> bool:
+    """Whether the levels fall throughout: two rows show no order."""
+    return len(rows) > 2 and all(above > level for (_, above, _), (_, level, _) in pairwise(rows))
+
+
 def _table(reader: _Reader) -> CapacityTable | None:
     """The table from the entries and rows read; None where there are mistakes, now all in `reader`."""
-    dated = reader.stated("date", _date)
-    temperature_c = reader.stated("reference temperature", lambda text: parse_quantity(text, Dimension.TEMPERATURE))
-    head = reader.stated("liquid head", _included)
-    roof = reader.stated("roof", _included)
-    heel = reader.stated("heel", _heel) or _Heel(0.0, True)
-    shift_m = reader.stated("datum shift", lambda text: parse_quantity(text, Dimension.LENGTH)) or 0.0
-    reference_m = reader.stated("ullage from", lambda text: parse_quantity(text, Dimension.LENGTH))
+    mark = reader.mark
+    dated = reader.stated("date", plain_date)
+    temperature_c = reader.stated("reference temperature", lambda text: quantity_in(text, Dimension.TEMPERATURE, mark))
+    head = reader.stated("liquid head", lambda text: included_in(text, mark))
+    roof = reader.stated("roof", lambda text: included_in(text, mark))
+    heel = reader.stated("heel", lambda text: heel_in(text, mark)) or Heel(0.0, True)
+    shift_m = reader.stated("datum shift", lambda text: shift_in(text, mark)) or 0.0
+    ullage_from_m = reader.stated("ullage from", lambda text: quantity_in(text, Dimension.LENGTH, mark))
+    reference_m = reader.stated("reference height", lambda text: quantity_in(text, Dimension.LENGTH, mark))
+    if ullage_from_m is not None and reference_m not in (None, ullage_from_m):
+        text = f"`reference height` is another, {reader.entries['reference height'][1]}; keep one of the two"
+        reader.mistake(reader.entries["ullage from"][0], text)
 
     rows = reader.rows
-    if reference_m is not None:
-        rows = [(line, reference_m - ullage, volume) for line, ullage, volume in rows]
-        if rows and rows[0][1] > rows[-1][1]:
-            rows = rows[::-1]
+    if ullage_from_m is not None:
+        reference_m = ullage_from_m
+        rows = [(line, ullage_from_m - ullage, volume) for line, ullage, volume in rows]
+    if rows and rows[0][1] > rows[-1][1] and (ullage_from_m is not None or _falls(rows)):
+        rows = rows[::-1]
     added_m3 = 0.0 if heel.included else heel.volume_m3
     lines = [line for line, _, _ in rows]
     levels = tuple(level + shift_m for _, level, _ in rows)
     volumes = tuple(volume + added_m3 for _, _, volume in rows)
-    found = row_mistakes(levels, volumes, lambda index: f"line {lines[index]}")
-    for index, text in found:
+    if len(rows) > 2 and all(level < after for level, after in pairwise(levels)) and volumes[0] > volumes[-1]:
+        reader.mistake(lines[0], _UPSIDE_DOWN[ullage_from_m is not None])
+        return None
+    for index, text in row_mistakes(levels, volumes, lambda index: f"line {lines[index]}"):
         reader.mistake(lines[index], text)
     if rows and levels[0] >= 0.0 and volumes[0] < heel.volume_m3 * (1.0 - SAME):
         text = f"heel: the first row holds {volumes[0]:.7g} m3, less than the heel; write `not included` or correct it"
@@ -343,43 +384,6 @@ def _table(reader: _Reader) -> CapacityTable | None:
         roof_included=None if roof is None else roof.included,
         roof_density_kg_m3=None if roof is None else roof.density_kg_m3,
         notes="; ".join(reader.notes),
-        is_shifted=shift_m != 0.0,
+        shift_m=shift_m,
+        reference_height_m=None if reference_m is None else reference_m + shift_m,
     )
-
-
-def _decimal_mark(text: str) -> DecimalMark:
-    try:
-        return DecimalMark(text.lower())
-    except ValueError:
-        raise ValueError(f"`{text}` is no decimal mark; write `dot` or `comma`") from None
-
-
-def _date(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"`{text}` is not a date; write it as YYYY-MM-DD, or `{_NOT_STATED}`") from None
-
-
-def _included(text: str) -> _Included:
-    if text.lower() == "not included":
-        return _Included(False, None)
-    words, _, density = text.partition(" at ")
-    if words.lower() != "included" or not density:
-        raise ValueError(f"`{text}`; write `not included`, `included at 838 kg/m3` or `{_NOT_STATED}`")
-    density_kg_m3 = parse_quantity(density, Dimension.DENSITY)
-    if not density_kg_m3 > 0.0:
-        raise ValueError(f"`{density}` is no density of a liquid; write for example `included at 838 kg/m3`")
-    return _Included(True, density_kg_m3)
-
-
-def _heel(text: str) -> _Heel:
-    if text.lower() == "none":
-        return _Heel(0.0, True)
-    volume, _, words = (part.strip() for part in text.partition(","))
-    if words.lower() not in ("included", "not included"):
-        raise ValueError(f"`{text}`; write `none`, `4.2 m3, included`, `4.2 m3, not included` or `{_NOT_STATED}`")
-    volume_m3 = parse_quantity(volume, Dimension.VOLUME)
-    if volume_m3 < 0.0:
-        raise ValueError(f"`{volume}` is negative; a heel is zero or more")
-    return _Heel(volume_m3, words.lower() == "included")

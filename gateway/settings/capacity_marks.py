@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
-__all__ = ["DecimalMark", "Judgement", "judge_marks", "plain_feet_and_inches", "plain_number"]
+__all__ = ["DecimalMark", "Judgement", "judge_marks", "may_group", "plain_feet_and_inches", "plain_number"]
 
 
 class DecimalMark(StrEnum):
@@ -71,7 +71,7 @@ def judge_marks(columns: Sequence[tuple[str, Sequence[tuple[int, str]]]]) -> Jud
                 first[mark] = line
                 if mark.other in first:
                     mistakes.append((line, _two_marks(mark, first[mark.other])))
-            if _may_group(text):
+            if may_group(text):
                 doubtful = doubtful or (line, text)
             else:
                 shown = True
@@ -117,7 +117,7 @@ _SHOWN = {mark: _number(mark, stated=False) for mark in DecimalMark}
 _STATED = {mark: _number(mark, stated=True) for mark in DecimalMark}
 
 
-def _may_group(text: str) -> bool:
+def may_group(text: str) -> bool:
     """Whether the one mark in `text` stands as a mark of thousands does: `3.181`, `-12,345`, `379.313 in`."""
     # Inches beside feet are below twelve: their mark parts no thousands.
     alone = _FEET_OR_INCHES.fullmatch(text)

@@ -3,7 +3,7 @@
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.table_making import rows_in_units
 from gateway.calculation.units import feet_inches_text
-from gateway.settings.capacity_marks import DecimalMark
+from gateway.settings.capacity_marks import DecimalMark, may_group
 
 __all__ = ["FEET_AND_INCHES", "capacity_csv"]
 
@@ -22,8 +22,8 @@ def capacity_csv(
     dots. The header states the decimal mark, since three digits behind every mark would be ambiguous. Raises
     QuantityError: unknown unit.
     """
-    heel = f"{table.heel_m3!r} m3, included" if table.heel_m3 else "none"
-    temperature = "not stated" if table.temperature_c is None else f"{table.temperature_c!r} degC"
+    heel = f"{_of_header(table.heel_m3, mark)} m3, included" if table.heel_m3 else "none"
+    temperature = "not stated" if table.temperature_c is None else f"{_of_header(table.temperature_c, mark)} degC"
     entries = [
         ("name", table.name),
         ("level", level_unit),
@@ -31,11 +31,13 @@ def capacity_csv(
         ("datum", f"zero of the gauge, moved from {table.datum}" if table.is_shifted else table.datum or "not stated"),
         ("date", "not stated" if table.date is None else table.date.isoformat()),
         ("reference temperature", temperature),
-        ("liquid head", _included(table.head_included, table.head_density_kg_m3)),
-        ("roof", _included(table.roof_included, table.roof_density_kg_m3)),
+        ("liquid head", _included(table.head_included, table.head_density_kg_m3, mark)),
+        ("roof", _included(table.roof_included, table.roof_density_kg_m3, mark)),
         ("heel", heel),
         ("decimal mark", mark.value),
     ]
+    if table.reference_height_m is not None:
+        entries.append(("reference height", f"{_of_header(table.reference_height_m, mark)} m"))
     if table.notes:
         entries.append(("notes", table.notes))
     header = [f"# {key}: {value}" for key, value in entries]
@@ -70,7 +72,13 @@ def _decimal_inches(inches: float) -> str:
     return f"{sign}{feet}'{abs(inches) - feet * _FOOT_IN:.14f}\""
 
 
-def _included(included: bool | None, density_kg_m3: float | None) -> str:
+def _included(included: bool | None, density_kg_m3: float | None, mark: DecimalMark) -> str:
     if included is None:
         return "not stated"
-    return f"included at {density_kg_m3!r} kg/m3" if included else "not included"
+    return f"included at {_of_header(density_kg_m3 or 0.0, mark)} kg/m3" if included else "not included"
+
+
+def _of_header(value: float, mark: DecimalMark) -> str:
+    """With a dot. Beside decimal commas one before three digits would be one of thousands: a fourth tells it apart."""
+    text = repr(value)
+    return f"{text}0" if mark is DecimalMark.COMMA and may_group(text) else text

@@ -2,21 +2,25 @@
 
 import ipaddress
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
+from gateway.delivery.contract import DeliveryPlan
 from gateway.delivery.plan import MqttPlan, TlsPlan
 from gateway.files import trouble_with
-from gateway.settings.document import Document, KeyPath, Mistakes
+from gateway.settings.document import Document, KeyPath, Mistakes, dotted
 from gateway.settings.manual import ManualValues
 from gateway.settings.open_secrets import warn_of_open_secret
-from gateway.settings.site_models import DeliveryModel, MqttModel, WebModel
+from gateway.settings.site_models import DeliveriesModel, DeliveryModel, MqttModel, WebModel
 from gateway.settings.validation import validate
+from gateway.settings.yaml_tree import ListNode
 from gateway.web.plan import HttpPlan
 
-__all__ = ["build_http", "build_mqtt"]
+__all__ = ["build_deliveries", "build_http"]
 
 _HOST_NAME = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\.?", re.ASCII | re.IGNORECASE)
 _SECRETS = ("password_file", "key")
+_MQTT: KeyPath = ("delivery", "mqtt")
 _LARGEST_WINDOW = 100
 _LONGEST_KEEPALIVE_S = 65535
 
@@ -41,21 +45,33 @@ def build_http(document: Document, mistakes: Mistakes, manual: ManualValues) -> 
     return HttpPlan(host, port, checked.model.names)
 
 
-def build_mqtt(document: Document, mistakes: Mistakes, manual: ManualValues) -> MqttPlan | None:
-    """The broker, or None where the file has none."""
+def build_deliveries(document: Document, mistakes: Mistakes, manual: ManualValues) -> tuple[DeliveryPlan, ...]:
+    """Where the results go, in the order of the file."""
     if document.node(("delivery",)) is None:
-        return None
-    checked = validate(DeliveryModel, document, ("delivery",), mistakes)
-    if checked is None or checked.dropped or checked.model.mqtt is None:
-        return None
-    model = checked.model.mqtt
-    path: KeyPath = ("delivery", "mqtt")
+        return ()
+    models: dict[KeyPath, MqttModel] = {}
+    if isinstance(document.node(_MQTT), ListNode):
+        several = validate(DeliveriesModel, document, ("delivery",), mistakes)
+        if several is None or several.dropped:
+            return ()
+        models = {(*_MQTT, index): model for index, model in enumerate(several.model.mqtt)}
+    else:
+        one = validate(DeliveryModel, document, ("delivery",), mistakes)
+        if one is None or one.dropped or one.model.mqtt is None:
+            return ()
+        models = {_MQTT: one.model.mqtt}
+    files = _Files(document, manual)
+    plans = {path: _mqtt(model, path, mistakes, manual, files) for path, model in models.items()}
+    _check_together(plans, mistakes)
+    return tuple(plans.values())
+
+
+def _mqtt(model: MqttModel, path: KeyPath, mistakes: Mistakes, manual: ManualValues, files: "_Files") -> MqttPlan:
     _check_mqtt(model, path, mistakes)
     host, port = model.address
     if model.tls is None and not _is_loopback(host):
         text = f"{host} is another machine and everything goes there unencrypted; give tls"
         manual.warn((*path, "address"), text)
-    files = _Files(document, manual)
     tls = None
     if model.tls is not None:
         here: KeyPath = (*path, "tls")
@@ -79,7 +95,29 @@ def build_mqtt(document: Document, mistakes: Mistakes, manual: ManualValues) -> 
         status_period_s=model.status_period,
         backoff_first_s=model.backoff_first,
         backoff_longest_s=model.backoff_longest,
+        given_name=model.name,
     )
+
+
+def _check_together(plans: Mapping[KeyPath, MqttPlan], mistakes: Mistakes) -> None:
+    """No two may have one name, write to the same topics, or take the connection from each other."""
+    names: dict[str, KeyPath] = {}
+    places: dict[tuple[str, int, str], KeyPath] = {}
+    clients: dict[tuple[str, int, str], KeyPath] = {}
+    for path, plan in plans.items():
+        if plan.place in places:
+            text = f"goes to the topics of {dotted(places[plan.place])} on the same server; give another prefix"
+            mistakes.add((*path, "prefix"), text)
+        elif plan.name in names:
+            text = f"'{plan.name}' is the name of {dotted(names[plan.name])} already; give each a name of its own"
+            mistakes.add((*path, "name"), text)
+        client = (plan.host, plan.port, plan.client_id or "")
+        if plan.client_id is not None and client in clients:
+            text = f"'{plan.client_id}' is that of {dotted(clients[client])} on the same server; give another"
+            mistakes.add((*path, "client_id"), text)
+        names.setdefault(plan.name, path)
+        places.setdefault(plan.place, path)
+        clients.setdefault(client, path)
 
 
 def _check_mqtt(model: MqttModel, path: KeyPath, mistakes: Mistakes) -> None:

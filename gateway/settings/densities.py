@@ -196,6 +196,7 @@ class Densities:
             return None
         if built.entered is None:
             self._manual.warn(path, "has no date, so results are Uncertain; give value, entered and expires")
+        built = replace(built, how=known.how)
         if known.doubt is None:
             return built
         self._manual.warn(path, f"results are Uncertain: {known.doubt}")

@@ -10,11 +10,13 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.source import SourcePlan
 from gateway.calculation.hydrostatic import AIR_DENSITY, air_density, normal_gravity
 from gateway.clock import utc_now
+from gateway.delivery.contract import DeliveryPlan
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
-from gateway.settings.delivery import build_http, build_mqtt
+from gateway.settings.delivery import build_deliveries, build_http
 from gateway.settings.densities import Densities, ProductDefaults
 from gateway.settings.document import Document, KeyPath, Mistakes, dotted, read_document
 from gateway.settings.fields import read_name
@@ -48,12 +50,22 @@ class SiteSettings:
     time_zone: str
     """Key of the IANA time zone data base."""
     simulated: bool
-    lines: tuple[LinePlan, ...]
+    sources: tuple[SourcePlan, ...]
     tanks: tuple[TankSetup, ...]
-    mqtt: MqttPlan | None
+    deliveries: tuple[DeliveryPlan, ...]
     http: HttpPlan | None
     warnings: tuple[str, ...]
     """What is not wrong but should be known: one line each, shaped like a mistake."""
+
+    @property
+    def lines(self) -> tuple[LinePlan, ...]:
+        """Those of the sources that are Modbus lines."""
+        return tuple(source for source in self.sources if isinstance(source, LinePlan))
+
+    @property
+    def brokers(self) -> tuple[MqttPlan, ...]:
+        """Those of the deliveries that are MQTT servers."""
+        return tuple(delivery for delivery in self.deliveries if isinstance(delivery, MqttPlan))
 
 
 def load_site(
@@ -93,7 +105,7 @@ def load_site(
         tank = None if checked is None else builder.build(tag, checked)
         if tank is not None:
             tanks.append(tank)
-    mqtt = build_mqtt(document, mistakes, manual)
+    deliveries = build_deliveries(document, mistakes, manual)
     http = build_http(document, mistakes, manual)
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
@@ -104,7 +116,7 @@ def load_site(
         site.simulated,
         lines.lines,
         tuple(tanks),
-        mqtt,
+        deliveries,
         http,
         tuple(warnings),
     )

@@ -22,7 +22,7 @@ from gateway.settings.product_base import Rounding, WeightInAirModel
 from gateway.settings.products import AnyProduct
 from gateway.settings.tank_models import TankModel
 
-__all__ = ["DeliveryModel", "MqttModel", "SiteFile", "SiteModel", "TlsModel", "WebModel"]
+__all__ = ["DeliveriesModel", "DeliveryModel", "MqttModel", "SiteFile", "SiteModel", "TlsModel", "WebModel"]
 
 
 class SiteModel(Section):
@@ -56,6 +56,7 @@ class TlsModel(Section):
 class MqttModel(Section):
     """One broker."""
 
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
     address: Address
     prefix: Text = "tanks"
     protocol: Annotated[Literal["3.1.1", "5"], WithJsonSchema({"enum": ["3.1.1", "5", 5]})] = "3.1.1"
@@ -72,7 +73,15 @@ class MqttModel(Section):
 
 
 class DeliveryModel(Section):
+    """One destination of a kind."""
+
     mqtt: MqttModel | None = None
+
+
+class DeliveriesModel(Section):
+    """Several of a kind, as a list."""
+
+    mqtt: tuple[MqttModel, ...] = ()
 
 
 class WebModel(Section):
@@ -98,5 +107,5 @@ class SiteFile(Section):
     instruments: dict[Name, InstrumentModel] = Field(default_factory=dict)
     products: dict[Name, AnyProduct] = Field(default_factory=dict)
     tanks: dict[Name, TankModel] = Field(default_factory=dict)
-    delivery: DeliveryModel | None = None
+    delivery: DeliveryModel | DeliveriesModel | None = None
     web: WebModel | None = None

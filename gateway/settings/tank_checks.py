@@ -5,6 +5,7 @@ from itertools import pairwise
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import TOUCH_M, HeelContents
+from gateway.calculation.table_checks import is_same_height
 from gateway.settings.datum_checks import check_datums
 from gateway.settings.densities import BuiltProduct, plain_density
 from gateway.settings.document import Document, KeyPath, Mistakes
@@ -187,6 +188,12 @@ class _TankChecks:
     def _against_table(self, table: CapacityTable) -> None:
         """What the table says of itself and what the site file says of it must not differ."""
         model, mistakes = self._model, self._mistakes
+        stated_m = table.reference_height_m
+        if "reference_height" in self._dropped:
+            stated_m = None
+        if stated_m is not None and not is_same_height(model.reference_height, stated_m):
+            text = f"is not that of the capacity table, {stated_m:.3f} m; give that, and for a gauge that measures from"
+            self._wrong("reference_height", text=f"{text} another point its height above that one as offset")
         roof = model.roof
         if roof is None and table.roof_included:
             text = "the capacity table deducts a floating roof; give roof, or check that the table is this tank's"

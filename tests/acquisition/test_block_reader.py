@@ -1,6 +1,7 @@
 """A block decoded at one go says the same as its signals decoded one by one."""
 
 import struct
+from dataclasses import replace
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -53,7 +54,9 @@ def test_a_block_says_what_its_signals_say(drawn: list[Signal], data: st.DataObj
         assert [reading.signal for reading in readings] == [signal.name for signal in block.signals]
         for signal, reading in zip(block.signals, readings, strict=True):
             raw = words[signal.address - block.address :][: signal.registers]
-            assert (reading.value, reading.quality, reading.reason) == tuple(signal_decoder(signal)(raw))
+            named = replace(signal, name=f"LT-1.{signal.name}")
+            assert (reading.value, reading.quality, reading.reason) == tuple(signal_decoder(named)(raw))
+            assert reading.reason is None or reading.reason.text.startswith(f"LT-1.{signal.name}: ")
             assert (reading.raw, reading.time_ns, reading.monotonic_ns, reading.instrument) == (raw, 5, 7, "LT-1")
 
 

@@ -17,9 +17,9 @@ Talking = subprocess.Popen[str]
 
 
 @contextmanager
-def simulators(tanks: int) -> Iterator[tuple[Talking, dict[str, tuple[str, int]]]]:
+def simulators(tanks: int, per_line: int = 50) -> Iterator[tuple[Talking, dict[str, tuple[str, int]]]]:
     """A fleet being served, and the address of each of its lines."""
-    with _python("-m", "tests.bench.fleet_server", str(tanks)) as process:
+    with _python("-m", "tests.bench.fleet_server", str(tanks), str(per_line)) as process:
         assert process.stdout is not None
         found = json.loads(process.stdout.readline())
         yield process, {name: (host, port) for name, (host, port) in found.items()}

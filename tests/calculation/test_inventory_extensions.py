@@ -89,7 +89,7 @@ def test_where_the_densities_disagree_all_that_rests_on_them_is_uncertain(
     (reason,) = figures.density_difference.reasons
     assert reason.text == (
         "measured density is -93.8 kg/m3 from the entered one at tank temperature, more than 5 kg/m3: "
-        "see whether the tank holds another product"
+        "another product, or the level or the pressure is wrong"
     )
 
 

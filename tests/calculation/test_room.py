@@ -1,6 +1,7 @@
 """Room and pumpable volume: what is filled or drawn by them ends at the limit, whatever the shape, product and roof."""
 
 import math
+import re
 from itertools import pairwise
 
 import pytest
@@ -33,6 +34,7 @@ from gateway.calculation.shapes import (
     UprightCylinder,
     UprightVessel,
 )
+from gateway.calculation.sheet import explain
 from gateway.records import Figure, Figures, Quality, ReasonCode
 from tests.support.plans import StraightLineMethod, good, sheet, straight_input, straight_plan, uncertain, value
 
@@ -103,6 +105,38 @@ def test_filling_the_room_and_drawing_the_pumpable_volume_end_at_the_limits(
     for figure, limit in ((room, full), (pumpable, low)):
         in_doubt = Quality.UNCERTAIN in (now.gov.quality, limit.gov.quality)
         assert figure.quality is (Quality.UNCERTAIN if in_doubt else Quality.GOOD)
+
+
+def _worked_out(relation: str, now: Figures, low: Figures, full: Figures) -> float:
+    """A relation as the sheet prints it, worked out from the figures of the sheets now and at both limits."""
+    places = {"(maximum working)": full, "(minimum)": low, "": now}
+    words = {"TOV": "tov", "V": "tov", "FW": "free_water", "CTSh": "ctsh", "FRA": "roof_displacement", "GOV": "gov"}
+    text = relation.removesuffix(", not below 0").replace(" CTSh", " * CTSh")
+    for place, figures in places.items():
+        for word, name in (words | {"dVh": "head_adjustment"}).items():
+            text = re.sub(rf"\b{word}\b{re.escape(place)}", repr(getattr(figures, name).value or 0.0), text)
+    worked_out: float = max(0.0, eval(text, {"max": max}))
+    return worked_out
+
+
+@given(tanks())
+def test_the_relations_on_the_sheet_give_the_figures_beside_them(drawn: tuple[TankPlan, float, float]) -> None:
+    plan, level_m, water_m = drawn
+    fields: dict[str, object] = {"elements": (), "manual_temperature": good(40.0), "ambient": good(5.0)}
+    inventory = sheet(plan, straight_input(level_m, **fields, dip_water=good(water_m)))
+    now = inventory.figures
+    assert plan.limits.maximum_working_m is not None
+    assert plan.limits.minimum_m is not None
+    full = at(plan, plan.limits.maximum_working_m, dip_water=good(water_m))
+    low = at(plan, plan.limits.minimum_m, dip_water=good(water_m))
+    if now.gov.value is None or low.gov.value is None:
+        return
+    lines = {line.name: line for line in explain(plan, inventory)}
+    for name in ("pumpable", "room"):
+        clause, inputs = lines[name].clause, lines[name].inputs
+        assert close(value(getattr(now, name)), _worked_out(clause, now, low, full)), clause
+        for word, figure in {"CTSh": "ctsh", "TOV": "tov", "GOV": "gov", "FW": "free_water"}.items():
+            assert (figure in inputs) is (re.search(rf"\b{word}\b", clause) is not None)
 
 
 def test_a_landed_roof_takes_room_once_it_floats() -> None:

@@ -170,12 +170,19 @@ def test_a_table_that_starts_above_the_minimum_is_refused() -> None:
     assert (found.refuse, found.text) == (True, "the table starts at 1.000 m, above the minimum level, 0.900 m")
 
 
-def test_a_table_that_starts_late_or_ends_high_is_odd() -> None:
+def test_a_table_that_starts_late_is_odd_and_one_that_ends_high_is_refused() -> None:
     odd = CapacityTable("T", (0.5, 15.5), (120.0, 3944.0))
     found = ends_against_limits(odd, LIMITS, 15.24)
-    assert [each.refuse for each in found] == [False, False]
+    assert [each.refuse for each in found] == [False, True]
     assert "the table starts at 0.500 m" in found[0].text
     assert "above the reference height, 15.240 m; do they have the same datum?" in found[1].text
+
+
+@pytest.mark.parametrize(("stated", "refused"), [(15.240, False), (15.243, False), (15.2441, True), (15.190, True)])
+def test_a_table_of_another_reference_height_is_refused(stated: float, refused: bool) -> None:
+    made = replace(table(), reference_height_m=stated)
+    found = ends_against_limits(made, LIMITS, 15.24)
+    assert [each.refuse for each in found] == ([True] if refused else [])
 
 
 def test_coarse_rows_in_a_critical_zone() -> None:

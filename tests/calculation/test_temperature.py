@@ -92,8 +92,9 @@ def test_a_surface_within_50_mm_of_an_element_border_changes_its_mind_once_at_mo
     assert sum(a != b for a, b in pairwise(states)) <= 1
 
 
-def test_failed_element_is_named_and_the_rest_averaged_uncertain() -> None:
-    inputs = (good(10.0), bad(ReasonCode.SENTINEL, "open element"), good(12.0), good(0.0), good(0.0))
+@pytest.mark.parametrize("told", ["open element", "T2: open element"])
+def test_failed_element_is_named_once_and_the_rest_averaged_uncertain(told: str) -> None:
+    inputs = (good(10.0), bad(ReasonCode.SENTINEL, told), good(12.0), good(0.0), good(0.0))
     found = averaged(FIVE, 7.0, inputs)
     assert found is not None
     assert (found.average.value, found.average.quality) == (11.0, Quality.UNCERTAIN)

@@ -198,9 +198,9 @@ async def test_when_a_part_of_it_dies_it_says_so_and_ends(tmp_path: Path) -> Non
 def wished_ports_taken() -> Iterator[set[int]]:
     """Every port of the demo site in use, by this test or by a demo of another."""
     site = load_demo()
-    assert site.mqtt is not None
+    (mqtt,) = site.brokers
     assert site.http is not None
-    ports = {site.mqtt.port, site.http.port, *(line.port for line in site.lines)}
+    ports = {mqtt.port, site.http.port, *(line.port for line in site.lines)}
     with contextlib.ExitStack() as held:
         for port in ports:
             holder = held.enter_context(socket.socket())

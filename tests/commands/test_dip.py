@@ -2,10 +2,12 @@
 
 import math
 import re
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
 
+from gateway.commands.site_argument import load
 from tests.commands.typed import Said, typed
 
 
@@ -377,3 +379,25 @@ def test_a_temperature_beyond_the_method_fails_for_a_script_too(capsys: pytest.C
     assert said.code == 1
     assert said.document["figures"]["mass"]["reason"]["code"] == "method_limit"
     assert said.document["figures"]["tov"]["quality"] == "Good"
+
+
+_SITES = ("demo", "config/site.yaml", "config/one_tank.yaml", *sorted(map(str, Path("config/examples").glob("*.yaml"))))
+_TANKS = [(site, tank.plan.tank) for site in _SITES for tank in load(site).tanks]
+
+
+@pytest.mark.parametrize(("site", "tank"), _TANKS, ids=[f"{site}:{tank}" for site, tank in _TANKS])
+def test_every_tank_that_a_site_file_can_describe_can_be_dipped(
+    capsys: pytest.CaptureFixture[str], site: str, tank: str
+) -> None:
+    """Whatever is fitted to it: flow meters, pump contacts, a roof, pressure lines, a second gauge."""
+    said = typed(capsys, "dip", site, tank, "--level", "1.1 m", "--temperature", "40 degC")
+    assert said.err == ""
+    assert "Level above the datum" in said.out
+
+
+def test_a_propane_sphere_is_no_atmospheric_tank(capsys: pytest.CaptureFixture[str]) -> None:
+    """GPA TP-27 / API MPMS 11.2.4 corrects at the liquid's own vapour pressure, so that CPL is 1 there."""
+    words = ("config/examples/propane_sphere.yaml", "S-1", "--level", "6 m", "--temperature", "12 degC")
+    sheet = typed(capsys, "dip", *words, "--json").document["sheet"]
+    (clause,) = (line["clause"] for line in sheet if line["name"] == "cpl")
+    assert clause == "1 at the liquid's own vapour pressure, for which CTL holds"

@@ -12,6 +12,7 @@ from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import TankPlan
 from gateway.commands.demo_site import load_demo
+from gateway.commands.site_argument import load as load_site
 from gateway.delivery.payload import INVENTORIES_SCHEMA, inventory_payload
 from gateway.records import Input, InventoryRecord, Quality, Reason, ReasonCode, TankInput
 from tests.commands.typed import Said, typed
@@ -144,6 +145,74 @@ def test_a_corrected_table(capsys: pytest.CaptureFixture[str], records: Path, tm
     assert "  capacity table new strapping of 2026-02-01, linear interpolation\n" in said.out
     for old, new in zip(_read(records), _read(out), strict=True):
         assert new["figures"]["tov"]["value"] == pytest.approx(old["figures"]["tov"]["value"] * 0.990025, rel=1e-9)
+
+
+SHELL_SITE = """site: {name: demo, time_zone: UTC}
+lines: {field: {address: 192.0.2.10:502}}
+instruments: {LT-1: {line: field, unit: 1, map: level_by_ullage_uint32, period: 2 s}}
+products: {diesel: {method: api_11_1_2004, group: refined, reference_temperature: 15 degC}}
+tanks:
+  TK-101: {product: diesel, shape: {kind: upright_cylinder, diameter: 18 m, height: 14.6 m}, reference_height: 15.24 m,
+    density: {value: 838 kg/m3, entered: 2026-03-01T00:00Z, expires: 31 d}, free_water: none,
+    level: {instrument: LT-1, signal: ullage, measures: ullage},
+    shell: {metal: carbon steel, table_temperature: 15 degC, insulated: yes}}
+"""
+
+
+def _shell_records(tmp_path: Path) -> tuple[Path, Path]:
+    """(site file, records) of a tank whose shell stands at 35 degC and whose volumes hold at 15 degC."""
+    site = tmp_path / "site.yaml"
+    site.write_text(SHELL_SITE, "utf-8")
+    ((plan,),) = ([setup.plan for setup in load_site(str(site)).tanks],)
+    entered = Input(35.0, Quality.GOOD, Reason(ReasonCode.MANUAL, "by hand"), 60.0, "dip", True)
+    inventory, _ = calculate(
+        plan,
+        TankInput(
+            tank="TK-101",
+            instant=BEGIN,
+            level=_good(5.828),
+            manual_temperature=entered,
+            reference_density=Input(838.0, Quality.GOOD, None, 3600.0, "site file", True),
+        ),
+        EMPTY_MEMORY,
+    )
+    return site, _file(tmp_path / "shell.jsonl", [inventory_payload(InventoryRecord("demo", "a" * 32, 1, inventory))])
+
+
+def _made(capsys: pytest.CaptureFixture[str], path: Path, *more: str) -> str:
+    make = ("table", "make", "--kind", "upright_cylinder", "--diameter", "18 m", "--height", "14.6 m")
+    typed(capsys, *make, "--step", "100 mm", "--out", str(path), *more)
+    return str(path)
+
+
+def test_a_corrected_table_brings_its_own_temperature(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """The same volumes, holding at 25 degC and not at 15 degC: 10 degC less of steel. It stayed at 15 degC."""
+    site, records = _shell_records(tmp_path)
+    table, out = _made(capsys, tmp_path / "warm.csv", "--temperature", "25 degC"), tmp_path / "new.jsonl"
+    words = ("recalculate", str(site), "TK-101", "--records", str(records), "--out", str(out))
+    said = typed(capsys, *words, "--table", table, "--reason", "it holds at 25 degC")
+    assert said.code == 0, said.err
+    (old,), (new,) = _read(records), _read(out)
+    assert old["figures"]["ctsh"]["value"] == pytest.approx(1 + 2 * 1.116e-5 * 20 + (1.116e-5 * 20) ** 2, abs=1e-12)
+    assert new["figures"]["ctsh"]["value"] == pytest.approx(1 + 2 * 1.116e-5 * 10 + (1.116e-5 * 10) ** 2, abs=1e-12)
+    assert new["figures"]["level"]["value"] == old["figures"]["level"]["value"]
+    assert "  the level stays as recorded: how the shell moves the reference point is not made again\n" in said.out
+
+
+def test_a_table_of_another_tank_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """The site file refuses a table that ends above the reference height; recalculated with, records stayed Good."""
+    site, records = _shell_records(tmp_path)
+    words = ("recalculate", str(site), "TK-101", "--records", str(records), "--out", str(tmp_path / "new.jsonl"))
+    make = ("table", "make", "--kind", "upright_cylinder", "--diameter", "25 m", "--height", "16 m", "--step", "100 mm")
+    typed(capsys, *make, "--out", str(tmp_path / "other.csv"))
+    said = typed(capsys, *words, "--table", str(tmp_path / "other.csv"), "--reason", "x")
+    assert said.code == 2
+    assert "--table: the table ends at 16.000 m, above the reference height, 15.240 m" in said.err
+    with (tmp_path / "own.csv").open("w") as file:
+        table = Path(_made(capsys, tmp_path / "made.csv")).read_text("utf-8")
+        file.write(table.replace("# datum", "# reference height: 15.19 m\n# datum", 1))
+    said = typed(capsys, *words, "--table", str(tmp_path / "own.csv"), "--reason", "x")
+    assert (said.code, "the reference height of the table is 15.190 m, that of the site" in said.err) == (2, True)
 
 
 def test_messages_as_a_subscriber_or_http_gave_them(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -1,14 +1,17 @@
 """Traffic recorded on a real socket and played back: the tool, a foreign client and a client that would write."""
 
+import resource
 import socket
+import struct
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 from pymodbus.client import ModbusTcpClient
+from pymodbus.exceptions import ModbusException
 
 from gateway.commissioning.capture import Direction, parse_capture
 from tests.commands.panel import Panel
@@ -100,6 +103,49 @@ def test_a_device_that_cannot_be_reached_is_told(tmp_path: Path) -> None:
     assert process.returncode == 1
 
 
+def test_a_full_disk_ends_the_recording_and_nothing_passes_unkept(panel: Panel, tmp_path: Path) -> None:
+    """The head of the file is 100 bytes or so, a request and its answer 230: there is room for the first of two."""
+    file = tmp_path / "bus-a.jsonl"
+    with _tool("record", panel.addresses["bus-a"], "--file", str(file)) as (first, process):
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (file.stat().st_size + 300, resource.RLIM_INFINITY))
+        with ModbusTcpClient("127.0.0.1", port=_port(first), retries=0) as foreign:
+            read = foreign.read_holding_registers(0, count=2, device_id=1)
+            with pytest.raises(ModbusException):
+                foreign.read_holding_registers(0, count=2, device_id=1)
+        out, err = process.communicate(timeout=20)
+    assert read.registers == [0, 58280]
+    assert process.returncode == 1
+    assert out == f"1 requests, 1 answers, 0 refused as no reads, in {file}\n"
+    assert err.startswith(f"tank-gateway: {file} cannot be written: file too large\n  hint: ")
+    # The line that was cut off is left out.
+    assert len(parse_capture(file.read_text("utf-8").splitlines(keepends=True), "x")) == 2
+
+
+def test_a_device_that_breaks_off_is_told(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as device:
+        address = f"127.0.0.1:{device.getsockname()[1]}"
+        with _tool("record", address, "--file", str(tmp_path / "x")) as (first, process):
+            for ending in (b"", b"\0\1\0"):
+                with socket.create_connection(("127.0.0.1", _port(first)), timeout=10) as client:
+                    accepted, _ = device.accept()
+                    with accepted:
+                        accepted.sendall(ending)
+                        client.sendall(bytes.fromhex("000100000006010300000001"))
+                        assert accepted.recv(12, socket.MSG_WAITALL)
+                        if not ending:
+                            # Closed so it is reset, not ended.
+                            accepted.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+                    with suppress(ConnectionError):
+                        assert client.recv(1) == ending[:1]
+                        client.recv(10)
+            process.terminate()
+            _, err = process.communicate(timeout=20)
+    assert err == (
+        "tank-gateway: the connection to the device was lost: connection reset by peer\n"
+        "tank-gateway: a frame of the device was never complete\n"
+    )
+
+
 def test_wrong_use(capsys: Capture, tmp_path: Path) -> None:
     there = tmp_path / "there"
     there.write_text("x", "utf-8")
@@ -113,7 +159,10 @@ def test_wrong_use(capsys: Capture, tmp_path: Path) -> None:
         f"tank-gateway: {there}:1: is not a capture of this version; the first line names tank-gateway/capture/1\n",
     )
     said = typed(capsys, "replay", str(tmp_path / "gone"))
-    assert said.err == f"tank-gateway: {tmp_path / 'gone'}: no such file or directory\n"
+    assert said.err == (
+        f"tank-gateway: {tmp_path / 'gone'}: cannot be read: no such file or directory\n"
+        "  hint: record one with `tank-gateway record`\n"
+    )
 
 
 def test_an_address_that_is_taken(capsys: Capture, tmp_path: Path) -> None:

@@ -329,7 +329,7 @@ def test_a_line_that_a_running_gateway_holds_is_left_alone(capsys: Capture, pane
         ),
         (
             ("192.0.2.1:502", "--dip", "9.4 m", "--earlier", "gone.json"),
-            "--earlier: gone.json: no such file or directory",
+            "--earlier: gone.json: cannot be read: no such file or directory",
         ),
     ],
 )

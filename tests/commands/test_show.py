@@ -4,6 +4,7 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from datetime import timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import orjson
@@ -15,11 +16,12 @@ from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.running import Running
 from tests.commands.typed import typed
 from tests.support.claims import claimed
-from tests.support.records import record, snapshot
+from tests.support.records import NOON, record, snapshot
 
 _STALE = Reason(ReasonCode.STALE, "LT-2.innage was last read 75 s ago")
 _BY_HAND = Reason(ReasonCode.MANUAL, "manual value in place of an instrument")
-_HINT = "  hint: start one with `tank-gateway run SITE`, or say where it is with --address HOST:PORT\n"
+_START_ONE = "  hint: start one with `tank-gateway run SITE`, or say where it is with --address HOST:PORT"
+_HINT = f"{_START_ONE}; what one left on its broker, `tank-gateway show --broker SITE` tells\n"
 
 Serve = Callable[[bytes, int], str]
 
@@ -45,6 +47,12 @@ def _answering(body: bytes, status: int) -> Iterator[str]:
         finally:
             server.shutdown()
             thread.join()
+
+
+@pytest.fixture(autouse=True)
+def _at_noon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The records of these tests are of noon."""
+    monkeypatch.setattr(show, "_now", lambda: NOON)
 
 
 @pytest.fixture
@@ -94,12 +102,37 @@ def test_a_table_of_all_tanks_with_totals_and_reasons(capsys: pytest.CaptureFixt
 
 
 def test_ages_count_from_the_instruments_to_now(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
-    # The records of this test are of March 2026: their age is what has passed since, and says so in the last column.
+    """The level was 2 s old at noon, and the answer is made 5 s later: 7 s, and it holds for 10 s."""
+    body = inventories_json(snapshot(record("TK-1"))._replace(instant=NOON + timedelta(seconds=5)))
+    said = typed(capsys, "show", "--address", serve(body, 200))
+    (row,) = [line for line in said.out.splitlines() if line.startswith("TK-1 ")]
+    assert row.split("  ")[-1].strip() == "7 s"
+    assert "NOT LIVE" not in said.out
+
+
+def test_a_gateway_that_answers_with_an_old_sheet_does_not_look_live(
+    capsys: pytest.CaptureFixture[str], serve: Serve
+) -> None:
+    """HTTP lives and the calculation hangs: the sheet of noon, answered at 12:00:11, held for 10 s."""
+    body = inventories_json(snapshot(record("TK-1"))._replace(instant=NOON + timedelta(seconds=11)))
+    said = typed(capsys, "show", "--address", serve(body, 200))
+    assert said.code == 0
+    assert "NOT LIVE: 1 of 1 tanks." in said.out
+    (row,) = [line for line in said.out.splitlines() if line.startswith("TK-1 ")]
+    assert " ".join(row.split()) == "TK-1 gasoline - n/a n/a n/a n/a n/a no level NOT LIVE (was Good) 13 s"
+    assert "TK-1: last told: Level 9.412 m 13 s ago\n" in said.out
+
+
+def test_an_answer_that_somebody_kept_does_not_look_live(
+    capsys: pytest.CaptureFixture[str], serve: Serve, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(show, "_now", lambda: NOON + timedelta(hours=3))
     said = typed(capsys, "show", "--address", serve(_two_tanks(), 200))
-    ages = [line.split("  ")[-1].strip() for line in said.out.splitlines() if line.startswith("TK-1 ")]
-    (age,) = ages
-    assert age.endswith(" s")
-    assert int(age.removesuffix(" s").replace(",", "")) > 20_000_000
+    assert "NOT LIVE: 2 of 2 tanks." in said.out
+    assert (
+        "Clocks: the clock of this machine is 3.0 h ahead of that of the gateway, or this answer is an old one: "
+        "nothing of it is taken as live\n"
+    ) in said.out
 
 
 def test_json_is_the_answer_as_it_came(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
@@ -142,7 +175,7 @@ def test_an_answer_that_is_not_understood_is_refused(capsys: pytest.CaptureFixtu
     said = typed(capsys, "show", "--address", address)
     assert said.code == 1
     assert said.err == (
-        f"tank-gateway: no gateway at {address}: its answer is not one that this version understands\n{_HINT}"
+        f"tank-gateway: no gateway at {address}: its answer is not one that this version understands\n{_START_ONE}\n"
     )
 
 

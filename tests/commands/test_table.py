@@ -9,8 +9,10 @@ from xml.etree import ElementTree
 import pytest
 from fluids.geometry import TANK
 
+from gateway.command_line import main
 from gateway.resources import config_path
 from gateway.settings.capacity_file import read_capacity_csv
+from gateway.settings.capacity_header import OPTIONAL
 from tests.commands.typed import Said, typed
 
 _UPRIGHT = ("--kind", "upright_cylinder", "--diameter", "18.000 m", "--height", "14.600 m")
@@ -480,3 +482,22 @@ def test_no_table_is_replaced_in_place(capsys: pytest.CaptureFixture[str], uprig
             "  hint: choose a new name; no table is replaced in place\n",
         )
     assert upright.read_text(encoding="utf-8") == before
+
+
+def test_the_help_of_check_shows_a_table_that_is_well(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """What must stand in a table stood nowhere that a user looks: the sample of the help is read as it is printed."""
+    with pytest.raises(SystemExit):
+        main(["table", "check", "--help"])
+    shown = capsys.readouterr().out
+    sample = [line[2:] for line in shown.splitlines() if line.startswith(("  # ", "  level,", "  0,", "  10,"))]
+    assert len(sample) == 17
+    needed, optional = [*sample[:9], *sample[9:12]], sample[12:]
+    path = tmp_path / "sample.csv"
+    path.write_text("\n".join(re.sub(r"  +\S.*", "", line) for line in needed), "utf-8")
+    table = read_capacity_csv(path)
+    assert (table.name, table.top_m, table.volumes_m3[1]) == ("TK-7, strapping of 2024", 0.01, 2.54)
+    for line in optional:
+        key, _, value = re.sub(r"  +\S.*", "", line.removeprefix("# ")).partition(": ")
+        assert key in OPTIONAL
+        assert value
+    assert {line.removeprefix("# ").partition(":")[0] for line in optional} == set(OPTIONAL)

@@ -252,7 +252,7 @@ def test_beside_a_bad_figure_stands_its_last_good_value_with_its_age() -> None:
             "tov": LastGood(2395.1, NOON.timestamp() - 240.0),
         }
     )
-    assert notes([view_of(lost)])[-1] == "TK-1: last Good L 9.412 m 4 min ago, TOV 2,395 m³ 4 min ago"
+    assert notes([view_of(lost)])[-1] == "TK-1: last Good Level 9.412 m 4 min ago, TOV 2,395 m³ 4 min ago"
 
 
 def test_each_reason_is_told_once() -> None:

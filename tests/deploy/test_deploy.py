@@ -25,6 +25,7 @@ from gateway.delivery.plan import TlsPlan
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.status import GatewaySnapshot
 from gateway.web.plan import BACKLOG, LARGEST_CONNECTIONS
+from tests.deploy.on_debian.guide import Guide
 from tests.support.deliveries import plan_for, running, until
 from tests.support.mosquitto import Mosquitto
 from tests.support.records import BOOT, record, snapshot
@@ -204,9 +205,7 @@ class TestBroker:
     @classmethod
     def commands(cls, root: Path) -> str:
         """The guide's, for this user in place of mosquitto's, and with the passwords that are asked for."""
-        guide = (DEPLOY / "README.md").read_text("utf-8")
-        chapter = guide.partition("## A broker with")[2].partition("\n## ")[0]
-        (block,) = re.findall(r"```sh\n(.*?)```", chapter, re.DOTALL)
+        block = Guide().block("mosquitto_passwd -c")
         me, mine = pwd.getpwuid(os.getuid()).pw_name, grp.getgrgid(os.getgid()).gr_name
         text = cls.here(block, root).replace("-o mosquitto -g mosquitto", f"-o {me} -g {mine}")
         for user, password in (("gateway-north", "write-only"), ("reader", "read-only")):

@@ -148,7 +148,7 @@ def _patient(settings: SiteSettings) -> SiteSettings:
         replace(line, instruments=tuple(replace(each, timeout_s=_PATIENCE_S) for each in line.instruments))
         for line in settings.lines
     )
-    return replace(settings, lines=lines)
+    return replace(settings, sources=lines)
 
 
 def printed_rows() -> list[dict[str, str]]:

@@ -70,7 +70,13 @@ BROKER_BREAKS: tuple[Break, ...] = (
         "_replace(quality=lost.quality)",
         JOINED,
     ),
-    Break("stop tells no tank's last", "gateway/daemon.py", "delivery.finish(last)", "pass", DAEMON),
+    Break(
+        "stop tells no tank's last",
+        "gateway/daemon.py",
+        "self._deliveries.finish(self._pipeline.finish())",
+        "self._deliveries.finish(())",
+        DAEMON,
+    ),
     Break(
         "offline said before the tanks' last records are there",
         MQTT,

@@ -97,15 +97,15 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a file is read to its end",
         FILES,
-        "            data = file.read(largest_bytes + 1)\n",
-        "            data = file.read()[: largest_bytes]\n",
+        "        data = file.read(largest_bytes + 1)\n",
+        "        data = file.read()[: largest_bytes]\n",
         ("tests/test_files.py",),
     ),
     Break(
         "signs of life are given for a loop that hangs",
-        "gateway/daemon.py",
-        "            if late:\n                self._manager.unwell",
-        "            if False:\n                self._manager.unwell",
+        "gateway/rounds.py",
+        "        if late:\n            manager.unwell",
+        "        if False:\n            manager.unwell",
         ("tests/test_service_manager.py",),
     ),
     Break(

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.shapes import Head, LyingCylinder
 from gateway.errors import SettingsError
-from gateway.settings.capacity_file import read_capacity_csv
+from gateway.settings.capacity_file import read_capacity_csv, read_capacity_text
+from gateway.settings.capacity_text import capacity_csv
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "tables"
 HEADER = {
@@ -118,9 +119,92 @@ def test_heel_already_in(tmp_path: Path) -> None:
     assert (rows(table), table.heel_m3) == ([(0.0, 4.2), (1.0, 104.2)], 4.2)
 
 
-def test_another_datum(tmp_path: Path) -> None:
-    table = read_capacity_csv(written(tmp_path, "0,0\n1,100\n", datum_shift="-62 mm"))
+def test_another_datum_in_words(tmp_path: Path) -> None:
+    """The table counts from the floor and the gauge from a plate 62 mm higher: its 0 m is 62 mm of the table."""
+    shift = "62 mm, zero of the gauge higher"
+    table = read_capacity_csv(written(tmp_path, "0,0\n1,100\n", datum_shift=shift))
     assert table.levels_m == (-0.062, 0.938)
+    assert table.volume(0.0) == pytest.approx(6.2, rel=1e-12)
+    assert "its zero 0.062 m below that of the gauge" in table.clause
+    lower = read_capacity_csv(written(tmp_path, "0,0\n1,100\n", datum_shift="62 mm, zero of the gauge lower"))
+    assert lower.levels_m == (0.062, 1.062)
+
+
+@pytest.mark.parametrize("shift", ["62 mm", "-62 mm", "-62 mm, zero of the gauge higher", "62 mm, higher"])
+def test_a_shift_that_does_not_say_which_way_is_refused(tmp_path: Path, shift: str) -> None:
+    """A sign would be guessed: 62 mm the wrong way are 124 mm of level that nothing tells of."""
+    with pytest.raises(SettingsError, match="does not say which way; write `62 mm, zero of the gauge higher` or"):
+        read_capacity_csv(written(tmp_path, "0,0\n1,100\n", datum_shift=shift))
+
+
+@pytest.mark.parametrize(
+    ("heel", "volume"), [("2100 L", 2.1), ("2.100,0 L", 2.1), ("2100,0 L", 2.1), ("2.1 m3", 2.1), ("2,1250 m3", 2.125)]
+)
+def test_a_header_beside_decimal_commas(tmp_path: Path, heel: str, volume: float) -> None:
+    text = "0;2.125,0\n1;102.125,0\n"
+    kept = {"level": "m", "volume": "L", "decimal_mark": "comma", "heel": f"{heel}, included"}
+    table = read_capacity_csv(written(tmp_path, text, columns="level;volume", **kept))
+    assert table.heel_m3 == pytest.approx(volume, rel=1e-12)
+
+
+@pytest.mark.parametrize("heel", ["2.100 L", "1.002.100 L"])
+def test_a_mark_of_thousands_in_the_header_is_no_decimal_mark(tmp_path: Path, heel: str) -> None:
+    """`2.100 L` beside rows such as `2.100,0` litres was a heel of two litres."""
+    kept = {"level": "m", "volume": "L", "decimal_mark": "comma", "heel": f"{heel}, included"}
+    with pytest.raises(SettingsError, match="heel: "):
+        read_capacity_csv(written(tmp_path, "0;2.100,0\n1;102.100,0\n", columns="level;volume", **kept))
+
+
+def test_what_a_spreadsheet_makes_of_a_table(tmp_path: Path) -> None:
+    """Quotes around every cell, cells added up to the widest row, carriage returns for line ends."""
+    plain = written(
+        tmp_path, "0;2,1\n1;102,1\n", heel="2,1 m3, included", columns="level;volume", volume="m3", level="m"
+    )
+    lines = plain.read_text("utf-8").splitlines()
+    known = read_capacity_csv(plain)
+    for end in ("\n", "\r\n", "\r"):
+        quoted = [f'"{line}";;' if line.startswith("#") else '"' + '";"'.join(line.split(";")) + '";' for line in lines]
+        plain.write_bytes(end.join([quoted[0], ";;", *quoted[1:], ""]).encode())
+        assert read_capacity_csv(plain) == known
+
+
+def test_rows_from_the_top_down(tmp_path: Path) -> None:
+    table = read_capacity_csv(written(tmp_path, "2,30\n1,20\n0,10\n", level="m", volume="m3"))
+    assert rows(table) == [(0.0, 10.0), (1.0, 20.0), (2.0, 30.0)]
+
+
+def test_ullage_that_is_not_declared_and_innage_that_is_declared_as_ullage(tmp_path: Path) -> None:
+    falling = "".join(f"{level},{1000 - level}\n" for level in range(500))
+    with pytest.raises(SettingsError) as refused:
+        read_capacity_csv(written(tmp_path, falling, level="m", volume="m3"))
+    (mistake,) = refused.value.mistakes
+    assert "the volumes fall where the levels rise, as they do for ullage; write `# ullage from: 15.240 m`" in mistake
+    rising = "".join(f"{level},{1000 + level}\n" for level in range(500))
+    with pytest.raises(SettingsError) as refused:
+        read_capacity_csv(written(tmp_path, rising, level="m", volume="m3", ullage_from="520 m"))
+    (mistake,) = refused.value.mistakes
+    assert "as they do for innage" in mistake
+
+
+def test_a_mistake_of_a_whole_column_is_told_once(tmp_path: Path) -> None:
+    """1,200 rows with a dot where commas are decimal marks printed 1,200 lines."""
+    text = "".join(f"{level};{level}.5\n" for level in range(1200))
+    with pytest.raises(SettingsError) as refused:
+        read_capacity_csv(written(tmp_path, text, columns="level;volume", level="m", volume="m3", decimal_mark="comma"))
+    assert len(refused.value.mistakes) == 3
+    assert refused.value.mistakes[-1].endswith("so it is in 1,197 more lines, to 1,211")
+
+
+def test_the_reference_height_is_kept_and_said_once(tmp_path: Path) -> None:
+    kept = {"level": "m", "volume": "m3"}
+    by_ullage = read_capacity_csv(written(tmp_path, "2,100\n14,1\n", ullage_from="15.5 m", **kept))
+    assert by_ullage.reference_height_m == 15.5
+    again = read_capacity_text(capacity_csv(by_ullage), tmp_path / "again.csv")
+    assert (again.levels_m, again.reference_height_m) == (by_ullage.levels_m, 15.5)
+    with pytest.raises(
+        SettingsError, match=r"ullage from.*`reference height` is another, 15.4 m|`reference height` is"
+    ):
+        read_capacity_csv(written(tmp_path, "2,100\n14,1\n", ullage_from="15.5 m", reference_height="15.4 m", **kept))
 
 
 @pytest.mark.parametrize("text", ["2,100\n14,1\n", "14,1\n2,100\n"])
@@ -249,7 +333,10 @@ def test_feet_and_inches_need_their_marks(tmp_path: Path) -> None:
 
 def test_columns_need_names(tmp_path: Path) -> None:
     (text,) = mistakes(written(tmp_path, "0,1\n1,2\n", columns="0,0"))
-    assert text == "10: the columns are named `0,0`; name them `level` and `volume`, beside which `note` may stand"
+    assert text == (
+        "10: the columns are named `0,0`; name them `level` and `volume`, beside which `note` may stand; write a title "
+        "as `# notes: …`"
+    )
 
 
 def test_too_few_rows(tmp_path: Path) -> None:
@@ -322,7 +409,9 @@ def test_rows_are_refused_exactly_when_they_cannot_be(
     tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[int, int]]
 ) -> None:
     path = written(tmp_path_factory.getbasetemp(), "\n".join(f"{a},{b}" for a, b in rows), level="mm", volume="L")
-    sound = all(b[0] > a[0] and b[1] >= a[1] for a, b in pairwise(rows))
+    # From three rows on they may stand from the top down.
+    upwards = rows[::-1] if len(rows) > 2 and rows[0][0] > rows[-1][0] else rows
+    sound = all(b[0] > a[0] and b[1] >= a[1] for a, b in pairwise(upwards))
     try:
         table = read_capacity_csv(path)
     except SettingsError:

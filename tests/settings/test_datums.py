@@ -73,7 +73,7 @@ def test_an_offset_brings_one_zero_to_the_other_and_is_to_be_proven(tmp_path: Pa
 
 
 def test_a_shift_in_the_table_does_so_too_and_stays_said_when_the_table_is_written_again(tmp_path: Path) -> None:
-    _, warnings = with_table(tmp_path, "tank floor", ", datum: datum plate", shift="-62 mm")
+    _, warnings = with_table(tmp_path, "tank floor", ", datum: datum plate", shift="62 mm, zero of the gauge higher")
     assert warnings == ()
     written = capacity_csv(read_capacity_csv(tmp_path / "t.csv"), "m", "m3")
     assert "# datum: zero of the gauge, moved from tank floor" in written

@@ -39,8 +39,8 @@ def _instrument(demo: SiteSettings, tag: str) -> InstrumentPlan:
 
 def test_site(demo: SiteSettings) -> None:
     assert (demo.name, demo.time_zone, demo.simulated, demo.warnings) == ("demo", "UTC", True, ())
-    assert demo.mqtt is not None
-    assert (demo.mqtt.host, demo.mqtt.port, demo.mqtt.prefix) == ("127.0.0.1", 18830, "tanks")
+    (mqtt,) = demo.brokers
+    assert (mqtt.host, mqtt.port, mqtt.prefix) == ("127.0.0.1", 18830, "tanks")
     assert demo.http is not None
     assert (demo.http.host, demo.http.port) == ("127.0.0.1", 9109)
     assert all(tank.plan.gravity_m_s2 == 9.80665 and tank.binding.simulated for tank in demo.tanks)
@@ -462,5 +462,5 @@ def test_ports_can_be_replaced() -> None:
     overrides = {"lines.bus-a.address": "127.0.0.1:40001", "delivery.mqtt.address": "127.0.0.1:40002"}
     settings = load_site(config_path("demo", "site.yaml"), overrides, now=NOW)
     assert settings.lines[0].port == 40001
-    assert settings.mqtt is not None
-    assert settings.mqtt.port == 40002
+    (mqtt,) = settings.brokers
+    assert mqtt.port == 40002

@@ -43,7 +43,10 @@ def test_nor_of_a_table_of_products_or_capacities_that_is_none(text: str, tmp_pa
     assert SECRET not in str(caught.value)
     with pytest.raises(SettingsError) as caught:
         read_capacity_csv(tmp_path / "secret")
-    assert str(caught.value) == f"{tmp_path}/secret:1: is no capacity table: it has none of the lines that begin one"
+    assert str(caught.value) == (
+        f"{tmp_path}/secret:1: is no capacity table: it has none of the lines that begin one, such as `# name: TK-7` "
+        "and `# level: mm`; `tank-gateway table check --help` shows them all"
+    )
 
 
 @pytest.mark.parametrize(

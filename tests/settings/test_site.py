@@ -300,8 +300,8 @@ def test_what_others_can_reach_is_warned_of(tmp_path: Path, address: str, warned
     found = _load(tmp_path, f'{base}delivery: {{mqtt: {{address: "{address}"}}}}\n')
     assert len(found.warnings) == warned
     found = _load(tmp_path, f'{base}delivery: {{mqtt: {{address: "{address}", tls: {{}}}}}}\n')
-    assert found.mqtt is not None
-    assert found.mqtt.tls is not None
+    (mqtt,) = found.brokers
+    assert mqtt.tls is not None
     assert found.warnings == ()
 
 
@@ -323,8 +323,7 @@ delivery:
     window: 7
 """
     found = _load(tmp_path, f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n{mqtt}")
-    plan = found.mqtt
-    assert plan is not None
+    (plan,) = found.brokers
     assert (plan.host, plan.port, plan.prefix, plan.protocol) == ("broker.example", 8883, "a/b", "5")
     assert (plan.client_id, plan.user_name, plan.password_file) == ("c", "u", tmp_path / "secret")
     assert plan.tls is not None
@@ -335,9 +334,23 @@ delivery:
     )
 
 
+def test_several_brokers_are_a_list_in_the_same_words(tmp_path: Path) -> None:
+    base = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
+    one = _load(tmp_path, f'{base}delivery: {{mqtt: {{address: "127.0.0.1:1883", window: 7}}}}\n')
+    listed = _load(tmp_path, f'{base}delivery: {{mqtt: [{{address: "127.0.0.1:1883", window: 7}}]}}\n')
+    assert one.deliveries == listed.deliveries
+    two = _load(
+        tmp_path,
+        f'{base}delivery: {{mqtt: [{{address: "127.0.0.1:1883"}}, {{name: office, address: "127.0.0.1:1883", '
+        "prefix: all}]}\n",
+    )
+    assert [(plan.name, plan.prefix) for plan in two.brokers] == [("mqtt:127.0.0.1:1883", "tanks"), ("office", "all")]
+    assert _load(tmp_path, f"{base}delivery: {{mqtt: []}}\n").deliveries == ()
+
+
 def test_nothing_to_deliver_is_allowed(tmp_path: Path) -> None:
     found = _load(tmp_path, f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n")
-    assert (found.mqtt, found.http) == (None, None)
+    assert (found.deliveries, found.http) == ((), None)
 
 
 def test_a_broken_shipped_map_is_reported_in_its_own_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -219,7 +219,7 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     )
     trouble = GaugeMetricFamily(
         "tank_gateway_destination_trouble",
-        "1 while there is something that a person must set right: client_id_shared, other_gateway.",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway, destination_failed.",
         labels=(*names, "kind"),
     )
     for status in snapshot.destinations:

@@ -1,0 +1,137 @@
+"""All destinations of the gateway, each behind a wall: what is wrong with one is neither seen nor felt by another."""
+
+from collections.abc import Callable, Iterable, Sequence
+
+import structlog
+
+from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
+from gateway.records import InventoryRecord
+from gateway.status import DestinationStatus, Trouble
+from gateway.supervision import Loops
+
+__all__ = ["Deliveries", "Walled", "loop_name"]
+
+DESTINATION_FAILED = "delivery.destination_failed"
+DESTINATION_HANGS = "delivery.destination_hangs"
+
+_LOGGER = structlog.get_logger("gateway.delivery")
+
+
+def loop_name(plan: DeliveryPlan) -> str:
+    return f"delivery {plan.name}"
+
+
+class Deliveries:
+    """What is offered goes to each destination that wants it. Nothing that one of them raises leaves this."""
+
+    def __init__(self, loops: Loops, make: Callable[[DeliveryPlan], Destination]) -> None:
+        self._loops = loops
+        self._make = make
+        self._walled: dict[str, Walled] = {}
+
+    @property
+    def plans(self) -> tuple[DeliveryPlan, ...]:
+        return tuple(each.plan for each in self._walled.values())
+
+    def made(self, plans: Iterable[DeliveryPlan]) -> "list[Walled]":
+        """Destinations that are not among them yet."""
+        return [Walled(plan, self._make(plan)) for plan in plans]
+
+    def add(self, made: "Iterable[Walled]") -> None:
+        """They take records in from now on. They are not yet run."""
+        self._walled |= {walled.plan.name: walled for walled in made}
+
+    def arrange(self, plans: Iterable[DeliveryPlan]) -> None:
+        """In that order."""
+        self._walled = {plan.name: self._walled[plan.name] for plan in plans}
+
+    def begin(self) -> None:
+        """Run those that are not yet."""
+        for walled in self._walled.values():
+            if not walled.begun:
+                walled.begun = True
+                self._loops.begin(loop_name(walled.plan), walled.destination.run)
+
+    def offer(self, record: InventoryRecord) -> None:
+        """A live record. Neither blocks nor raises."""
+        for walled in self._walled.values():
+            walled.offer(record)
+
+    def finish(self, last: Sequence[InventoryRecord]) -> None:
+        """What each tank is to say for good, before all of them end."""
+        for walled in self._walled.values():
+            walled.finish(last)
+
+    async def remove(self, last: Sequence[tuple[DeliveryPlan, Sequence[InventoryRecord]]]) -> None:
+        """End some of them, all at once, each with what the tanks are to say there for good."""
+        for plan, records in last:
+            self._walled.pop(plan.name).finish(records)
+        await self._loops.end([loop_name(plan) for plan, _ in last], within_s=GOODBYE_S)
+
+    async def make_anew(self, plans: Sequence[DeliveryPlan], newest: Sequence[InventoryRecord]) -> None:
+        """Others in the place of some that hang, while the rest goes on."""
+        _LOGGER.error(DESTINATION_HANGS, destinations=[plan.name for plan in plans])
+        await self._loops.end(map(loop_name, plans), within_s=GOODBYE_S)
+        for plan in plans:
+            walled = self._walled.get(plan.name)
+            if walled is None or walled.plan is not plan:
+                continue  # the site file was changed meanwhile
+            self._walled[plan.name] = walled.made_anew(self._make(plan))
+            for record in newest:
+                self._walled[plan.name].offer(record)
+        self.begin()
+
+    def statuses(self) -> list[DestinationStatus]:
+        return [walled.status() for walled in self._walled.values()]
+
+
+class Walled:
+    """One destination, whose faults are counted here."""
+
+    def __init__(self, plan: DeliveryPlan, destination: Destination, delivered: int = 0, lost: int = 0) -> None:
+        self.plan = plan
+        self.destination = destination
+        self.begun = False
+        self._wants_live = destination.wants.live
+        self._delivered = delivered
+        """By those before it that hung."""
+        self._lost = lost
+        """By those before it, and records that it should have taken in and failed at."""
+        self._told = ""
+
+    def made_anew(self, destination: Destination) -> "Walled":
+        """Another in its place. What still waited is lost."""
+        before = self.status()
+        return Walled(self.plan, destination, before.delivered, before.lost + before.waiting)
+
+    def offer(self, record: InventoryRecord) -> None:
+        if not self._wants_live:
+            return
+        try:
+            self.destination.offer(record)
+        except Exception as error:  # noqa: BLE001 - whatever it is, it is this destination's alone
+            self._lost += 1
+            self._tell("offer", error)
+
+    def finish(self, records: Sequence[InventoryRecord]) -> None:
+        try:
+            self.destination.finish(records)
+        except Exception as error:  # noqa: BLE001 - likewise
+            self._tell("finish", error)
+
+    def status(self) -> DestinationStatus:
+        try:
+            status = self.destination.status()
+        except Exception as error:  # noqa: BLE001 - likewise
+            self._tell("status", error)
+            text = f"{self.plan.name} cannot say how it does: {type(error).__name__}: {error}"
+            trouble = Trouble("destination_failed", text)
+            status = DestinationStatus(self.plan.name, False, 0, 0, 0, None, (trouble,))
+        return status._replace(delivered=status.delivered + self._delivered, lost=status.lost + self._lost)
+
+    def _tell(self, where: str, error: Exception) -> None:
+        """In the log, once for each kind: a sheet comes every second."""
+        kind = f"{where} {type(error).__name__}"
+        if kind != self._told:
+            self._told = kind
+            _LOGGER.error(DESTINATION_FAILED, destination=self.plan.name, call=where, exc_info=error)

@@ -1,0 +1,93 @@
+"""What a destination is, whatever it speaks: the contract that the daemon knows, and nothing more of it.
+
+`destinations.py` has the table of kinds. One protocol, one file; a destination's absence, slowness or fault is its own
+affair and delays no other.
+"""
+
+import random as random_module
+from collections.abc import Callable, Hashable, Sequence
+from typing import NamedTuple, Protocol
+
+from gateway.progress import CameRound
+from gateway.records import InventoryRecord
+from gateway.status import DestinationStatus, GatewaySnapshot
+
+__all__ = ["GOODBYE_S", "DeliveryPlan", "Destination", "Surroundings", "Wants"]
+
+
+GOODBYE_S = 6.0
+"""Longest a destination that is told to end may still take. One that takes longer is left to itself."""
+
+
+class Wants(NamedTuple):
+    """Which of the gateway's streams a destination takes."""
+
+    live: bool = True
+    """Every sheet, offered at once; of two of a tank the newer is enough."""
+    history: bool = False
+    """Records that were kept first, each at least once and in order."""
+    events: bool = False
+    """What happened, likewise."""
+
+
+class DeliveryPlan(Protocol):
+    """What is fixed for a destination until the site file changes. Two that are equal make destinations alike."""
+
+    @property
+    def name(self) -> str:
+        """In status, metrics and log; no other destination of the site has it."""
+        ...
+
+    @property
+    def place(self) -> Hashable:
+        """Where it leads. One that takes the place of another with the same goes on where that one wrote."""
+        ...
+
+    @property
+    def descriptors(self) -> int:
+        """How many descriptors it may hold at once."""
+        ...
+
+    @property
+    def longest_turn_s(self) -> float:
+        """Longest it may wait for its peer within one turn, all deadlines together."""
+        ...
+
+
+class Surroundings(NamedTuple):
+    """What the daemon gives to a destination."""
+
+    site: str
+    boot: str
+    snapshot: Callable[[], GatewaySnapshot]
+    """The state of the whole gateway, at any time."""
+    random: random_module.Random
+    came_round: CameRound
+    """To be told at each turn, and the wait before the next."""
+
+
+class Destination(Protocol):
+    """One place where results go."""
+
+    @property
+    def wants(self) -> Wants: ...
+
+    def offer(self, record: InventoryRecord) -> None:
+        """Take a live record in. Never waits, never raises; what it keeps is bounded by the number of tanks."""
+        ...
+
+    async def run(self) -> None:
+        """Deliver until cancelled; connect for ever, by `gateway.backoff`. Faults of the peer never leave it.
+
+        Told to end, it delivers what `finish` gave it, as far as it still can, within `GOODBYE_S`. A mistake in the
+        program leaves it; then it is run again, and begins anew.
+        """
+        ...
+
+    def finish(self, records: Sequence[InventoryRecord]) -> None:
+        """What each tank is to say there for good. Comes before `run` is told to end; none where another goes on."""
+        ...
+
+    def status(self) -> DestinationStatus:
+        """How it does, at any time. What was offered is delivered, lost or waiting, never uncounted."""
+        ...

@@ -1,0 +1,25 @@
+"""The one table of the kinds of destinations: from what the site file fixed to the destination that delivers."""
+
+from collections.abc import Callable
+from typing import Any
+
+from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings
+from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.plan import MqttPlan
+
+__all__ = ["DESTINATION_KINDS", "make_destination"]
+
+
+def make_destination(plan: DeliveryPlan, around: Surroundings) -> Destination:
+    """The destination of a plan, not yet running."""
+    return DESTINATION_KINDS[type(plan)](plan, around)
+
+
+def _mqtt(plan: MqttPlan, around: Surroundings) -> MqttDelivery:
+    return MqttDelivery(
+        plan, around.site, around.boot, around.snapshot, random=around.random, came_round=around.came_round
+    )
+
+
+DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {MqttPlan: _mqtt}
+"""By the type of the plan."""

@@ -1,0 +1,71 @@
+"""Two rounds that the daemon makes: what is due at the tanks and wrong with the clock, and signs of life."""
+
+import asyncio
+import math
+from collections.abc import Callable
+
+import structlog
+
+from gateway.clock import Clock
+from gateway.clock_watch import ClockWatch
+from gateway.pipeline import Pipeline
+from gateway.progress import CameRound, Progress
+from gateway.service_manager import ServiceManager
+from gateway.web.plan import Readiness
+
+__all__ = ["tell_manager", "tick"]
+
+CLOCK_STEPPED = "clock.stepped"
+CLOCK_IMPOSSIBLE = "clock.impossible"
+LOOPS_STUCK = "gateway.loops_stuck"
+
+_TICK_S = 0.5
+_SIGNS_OF_LIFE = 4
+"""In the time of the service manager's watchdog."""
+_STATUS_EVERY_S = 10.0
+
+_LOGGER = structlog.get_logger("gateway.daemon")
+
+
+async def tick(pipeline: Pipeline, clock: Clock, came_round: CameRound) -> None:
+    """Tanks whose period has passed, and the clock."""
+    watch = ClockWatch()
+    while True:
+        for _ in pipeline.overdue():
+            await asyncio.sleep(0)
+        fault = watch.look(clock.utc_ns(), clock.monotonic_ns())
+        if fault is not None and fault.step_s:
+            _LOGGER.warning(CLOCK_STEPPED, step_s=round(fault.step_s, 3))
+        if fault is not None and fault.impossible:
+            _LOGGER.error(CLOCK_IMPOSSIBLE, hint="the clock is set before this program was written; set it by NTP")
+        came_round(_TICK_S)
+        await asyncio.sleep(_TICK_S)
+
+
+async def tell_manager(
+    manager: ServiceManager,
+    readiness: Callable[[], Readiness],
+    progress: Progress,
+    clock: Clock,
+) -> None:
+    """Signs of life to the service manager, for as long as every loop of `progress` comes round."""
+    ready = readiness()
+    manager.ready(f"watching {ready.tanks} tanks on {ready.lines} lines")
+    wait_s = min(_STATUS_EVERY_S, (manager.watchdog_s or math.inf) / _SIGNS_OF_LIFE)
+    told: list[str] = []
+    looked_ns = clock.monotonic_ns()
+    while True:
+        await asyncio.sleep(wait_s)
+        now_ns = clock.monotonic_ns()
+        if now_ns - looked_ns > 2e9 * wait_s:
+            progress.forgive()
+        looked_ns = now_ns
+        late = progress.late()
+        if late != told:
+            told = late
+            if late:
+                _LOGGER.error(LOOPS_STUCK, loops=late, hint="the service manager starts this anew")
+        if late:
+            manager.unwell(f"stuck: {', '.join(late)}")
+        else:
+            manager.alive(readiness().text)

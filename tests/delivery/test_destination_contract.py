@@ -1,0 +1,193 @@
+"""The contract of a destination, kept by every kind there is: MQTT servers, and a folder of files."""
+
+import asyncio
+import json
+import random
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+from typing import Any, Protocol
+
+import pytest
+
+from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, Surroundings
+from gateway.delivery.destinations import DESTINATION_KINDS, make_destination
+from gateway.records import InventoryRecord
+from tests.support.deliveries import plan_for, until
+from tests.support.file_destination import FileDestination, FolderPlan
+from tests.support.mosquitto import Mosquitto
+from tests.support.mqtt_subscriber import Subscriber
+from tests.support.records import BOOT, record, snapshot
+
+TANKS = [f"TK-{number}" for number in range(12)]
+
+
+class Peer(Protocol):
+    """What a destination delivers to, in the hands of the test."""
+
+    @property
+    def plan(self) -> DeliveryPlan: ...
+
+    def is_there(self) -> None: ...
+
+    def is_away(self) -> None: ...
+
+    async def newest(self, tank: str) -> int:
+        """The sequence of the record that it has of a tank."""
+        ...
+
+
+class Broker:
+    def __init__(self, folder: Path, **changes: Any) -> None:
+        self._server = Mosquitto(folder)
+        self.plan = plan_for(self._server.port, given_name="plant", **changes)
+
+    def is_there(self) -> None:
+        self._server.start()
+
+    def is_away(self) -> None:
+        self._server.kill()
+
+    async def newest(self, tank: str) -> int:
+        async with Subscriber(self._server.port, f"tanks/harbour/{tank}/inventory") as subscriber:
+            return int((await subscriber.next()).content["identity"]["sequence"])
+
+
+class Folder:
+    def __init__(self, folder: Path) -> None:
+        self.plan = FolderPlan("plant", folder / "out")
+
+    def is_there(self) -> None:
+        self.plan.folder.mkdir()
+
+    def is_away(self) -> None:
+        for file in self.plan.folder.iterdir():
+            file.unlink()
+        self.plan.folder.rmdir()
+
+    async def newest(self, tank: str) -> int:
+        file = self.plan.folder / f"{tank}.json"
+        await until(file.exists)
+        return int(json.loads(file.read_bytes())["identity"]["sequence"])
+
+
+@pytest.fixture(params=["3.1.1", "5", "files"])
+def peer(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Peer]:
+    monkeypatch.setitem(DESTINATION_KINDS, FolderPlan, FileDestination)
+    made: Peer = Folder(tmp_path) if request.param == "files" else Broker(tmp_path, protocol=request.param)
+    yield made
+    with suppress(OSError):
+        made.is_away()
+
+
+def destination(plan: DeliveryPlan) -> Destination:
+    return make_destination(plan, Surroundings("harbour", BOOT, snapshot, random.Random(1), lambda _: None))
+
+
+@asynccontextmanager
+async def running(made: Destination) -> AsyncIterator[None]:
+    """Runs it until the end of the block, and sees that it ends in the time that it has, by nothing else."""
+    task = asyncio.create_task(made.run())
+    try:
+        yield
+    finally:
+        assert not task.done()
+        task.cancel()
+        ended, _ = await asyncio.wait([task], timeout=GOODBYE_S)
+        assert ended
+        assert task.cancelled()
+
+
+def sums(made: Destination) -> tuple[int, int]:
+    status = made.status()
+    return status.delivered + status.lost + status.waiting, status.waiting
+
+
+async def test_it_is_called_by_its_name_and_takes_live_records(peer: Peer) -> None:
+    made = destination(peer.plan)
+    assert (peer.plan.name, made.status().destination) == ("plant", "plant")
+    assert made.wants.live
+    assert not made.status().connected
+
+
+async def test_what_is_offered_is_delivered_the_newest_of_each_tank(peer: Peer) -> None:
+    peer.is_there()
+    made = destination(peer.plan)
+    for tank in TANKS:
+        made.offer(record(tank, 1))
+    async with running(made):
+        await until(lambda: made.status().waiting == 0)
+        for sequence in (2, 3):
+            for tank in TANKS:
+                made.offer(record(tank, sequence))
+        await until(lambda: made.status().waiting == 0)
+        assert made.status().connected
+        assert [await peer.newest(tank) for tank in TANKS] == [3] * len(TANKS)
+    assert sums(made) == (3 * len(TANKS), 0)
+
+
+async def test_while_the_peer_is_away_offering_costs_no_more_than_the_tanks(peer: Peer) -> None:
+    made = destination(peer.plan)
+    async with running(made):
+        for sequence in range(1, 201):
+            made.offer(record("TK-1", sequence))
+            made.offer(record("TK-2", sequence))
+        await asyncio.sleep(0.1)
+        assert not made.status().connected
+        assert sums(made) == (400, 2)
+        assert made.status().lost == 398
+        peer.is_there()
+        await until(lambda: made.status().waiting == 0)
+        assert (await peer.newest("TK-1"), await peer.newest("TK-2")) == (200, 200)
+        peer.is_away()
+        made.offer(record("TK-1", 201))
+        await until(lambda: not made.status().connected)
+        peer.is_there()
+        await until(lambda: made.status().waiting == 0)
+        assert await peer.newest("TK-1") == 201
+
+
+async def test_told_to_end_it_says_the_last_for_good(peer: Peer) -> None:
+    peer.is_there()
+    made = destination(peer.plan)
+    async with running(made):
+        for tank in TANKS:
+            made.offer(record(tank, 1))
+        await until(lambda: made.status().connected)
+        made.finish([record(tank, 2) for tank in TANKS])
+    assert [await peer.newest(tank) for tank in TANKS] == [2] * len(TANKS)
+    assert sums(made)[1] == 0
+
+
+async def test_told_to_end_without_last_words_it_says_none(peer: Peer) -> None:
+    """Another takes its place, with the same topics: what is there stays true."""
+    peer.is_there()
+    made = destination(peer.plan)
+    async with running(made):
+        made.offer(record("TK-1", 7))
+        await until(lambda: made.status().waiting == 0 and made.status().connected)
+        made.finish(())
+    assert await peer.newest("TK-1") == 7
+
+
+async def test_told_to_end_while_the_peer_is_away_it_ends(peer: Peer) -> None:
+    made = destination(peer.plan)
+    async with running(made):
+        made.offer(record("TK-1", 1))
+        made.finish([record("TK-1", 2)])
+        await asyncio.sleep(0.05)
+    assert not made.status().connected
+
+
+async def test_run_again_it_begins_anew(peer: Peer) -> None:
+    """As supervision does after a mistake in the program."""
+    peer.is_there()
+    made = destination(peer.plan)
+    offered: list[InventoryRecord] = []
+    for sequence in (1, 2, 3):
+        offered.append(record("TK-1", sequence))
+        made.offer(offered[-1])
+        async with running(made):
+            await until(lambda: made.status().waiting == 0 and made.status().connected)
+    assert await peer.newest("TK-1") == 3
+    assert sums(made) == (3, 0)

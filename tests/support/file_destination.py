@@ -1,0 +1,91 @@
+"""A second kind of destination, for the tests: the newest record of each tank in a file of a folder.
+
+Nothing of the gateway knows it but the table of kinds, into which a test puts it.
+"""
+
+import asyncio
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from gateway.backoff import Backoff
+from gateway.delivery.contract import Surroundings, Wants
+from gateway.delivery.payload import inventory_json
+from gateway.records import InventoryRecord
+from gateway.status import DestinationStatus
+
+__all__ = ["FileDestination", "FolderPlan"]
+
+
+@dataclass(frozen=True)
+class FolderPlan:
+    name: str
+    folder: Path
+
+    @property
+    def place(self) -> Path:
+        return self.folder
+
+    @property
+    def descriptors(self) -> int:
+        return 1
+
+    @property
+    def longest_turn_s(self) -> float:
+        return 0.1
+
+
+class FileDestination:
+    """Waits for the folder where there is none."""
+
+    wants = Wants(live=True)
+
+    def __init__(self, plan: FolderPlan, around: Surroundings) -> None:
+        self._plan = plan
+        self._around = around
+        self._waiting: dict[str, InventoryRecord] = {}
+        self._last: Sequence[InventoryRecord] = ()
+        self._wake = asyncio.Event()
+        self._delivered = self._lost = 0
+        self._connected = False
+
+    def offer(self, record: InventoryRecord) -> None:
+        self._lost += record.inventory.tank in self._waiting
+        self._waiting[record.inventory.tank] = record
+        self._wake.set()
+
+    def finish(self, records: Sequence[InventoryRecord]) -> None:
+        self._last = records
+
+    async def run(self) -> None:
+        backoff = Backoff(0.01, 0.05, random.Random(1))
+        try:
+            while True:
+                self._wake.clear()
+                if self._write():
+                    self._around.came_round(60.0)
+                    await self._wake.wait()
+                else:
+                    self._around.came_round(1.0)
+                    await asyncio.sleep(backoff.after(0.0))
+        finally:
+            for record in self._last:
+                self.offer(record)
+            self._write()
+            self._connected = False
+
+    def status(self) -> DestinationStatus:
+        waiting = len(self._waiting)
+        return DestinationStatus(
+            self._plan.name, self._connected, self._delivered, self._lost, waiting, 0.0 if waiting else None
+        )
+
+    def _write(self) -> bool:
+        self._connected = self._plan.folder.is_dir()
+        if self._connected:
+            for tank, record in self._waiting.items():
+                (self._plan.folder / f"{tank}.json").write_bytes(inventory_json(record))
+            self._delivered += len(self._waiting)
+            self._waiting.clear()
+        return self._connected
