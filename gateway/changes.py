@@ -1,4 +1,4 @@
-"""Pure: what differs between the site that is watched and the one that a file describes now, and in which words."""
+"""What differs between the site that is watched and the one that a file describes now, and in which words."""
 
 import re
 from collections.abc import Mapping

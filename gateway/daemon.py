@@ -11,7 +11,7 @@ import structlog
 
 from gateway import __version__
 from gateway.acquisition.register_map import InstrumentMap
-from gateway.acquisition.source import Source, SourcePlan
+from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
 from gateway.binding import TankBinding
@@ -32,6 +32,7 @@ from gateway.pipeline import Pipeline
 from gateway.progress import Progress
 from gateway.records import InventoryRecord
 from gateway.rounds import tell_manager, tick
+from gateway.scenario_time import ScenarioClock
 from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
@@ -45,6 +46,8 @@ __all__ = ["Daemon", "run"]
 GATEWAY_STARTED = "gateway.started"
 GATEWAY_STOPPED = "gateway.stopped"
 
+_TICK_S = 0.5
+_SHORTEST_TICK_S = 0.02
 _TICK_LATE_S = 30.0
 _LOOP_LATE_S = 120.0
 """More than a loop waits to be begun again."""
@@ -65,6 +68,7 @@ class Daemon:
         settings: SiteSettings,
         *,
         clock: Clock | None = None,
+        time_factor: float = 1.0,
         jitter: random.Random | None = None,
         log_lines_dropped: Callable[[], int] = lambda: 0,
         manager: ServiceManager | None = None,
@@ -73,15 +77,21 @@ class Daemon:
         self._settings = settings
         self._manager = ServiceManager() if manager is None else manager
         self._log_lines_dropped = log_lines_dropped
-        self._clock: Clock = SystemClock() if clock is None else clock
+        self._machine: Clock = SystemClock() if clock is None else clock
+        """Of loops, destinations and the service manager."""
+        assert time_factor == 1.0 or settings.simulated, "the time of a real site is the machine's"
+        self._time_factor = time_factor
+        self._scenario = ScenarioClock(self._machine, time_factor) if time_factor != 1.0 else None
+        self._clock: Clock = self._machine if self._scenario is None else self._scenario
+        """Of tanks and their readings."""
         self._jitter = random.Random() if jitter is None else jitter
         self._boot = secrets.token_hex(16)
         self._started_ns = self._clock.utc_ns()
         self._log = structlog.get_logger("gateway.daemon")
-        self._progress = Progress(self._clock)
+        self._progress = Progress(self._machine)
         """Of what the gateway cannot do without."""
-        self._deliveries_progress = Progress(self._clock)
-        self._loops = Loops(self._clock, self._jitter, self._begun)
+        self._deliveries_progress = Progress(self._machine)
+        self._loops = Loops(self._machine, self._jitter, self._begun)
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
@@ -234,6 +244,7 @@ class Daemon:
             calculation_errors=self._pipeline.calculation_errors,
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
+            time_factor=self._time_factor,
         )
 
     def healthy(self) -> bool:
@@ -263,7 +274,10 @@ class Daemon:
         came_round = self._progress.of(f"line {plan.name}", _LOOP_LATE_S + plan.longest_turn_s)
         if not plan.instruments:
             self._progress.forget(f"line {plan.name}")
-        return make_source(plan, SourceSurroundings(self._pipeline.take, self._clock, self._jitter, came_round))
+        sink: Sink = self._pipeline.take
+        if self._scenario is not None:
+            plan, sink = plan.faster(self._time_factor), self._scenario.dated(sink)
+        return make_source(plan, SourceSurroundings(sink, self._machine, self._jitter, came_round))
 
     def _destination(self, plan: DeliveryPlan) -> Destination:
         came_round = self._deliveries_progress.of(loop_name(plan), _LOOP_LATE_S + plan.longest_turn_s)
@@ -298,7 +312,8 @@ class Daemon:
         self._deliveries.offer(record)
 
     async def _tick(self) -> None:
-        await tick(self._pipeline, self._clock, self._progress.of("tick", _TICK_LATE_S))
+        came_round = self._progress.of("tick", _TICK_LATE_S)
+        await tick(self._pipeline, self._clock, came_round, max(_SHORTEST_TICK_S, _TICK_S / self._time_factor))
 
     async def _remember(self) -> None:
         while True:
@@ -309,14 +324,14 @@ class Daemon:
         return None if self._memory is None else self._memory.keep(self._pipeline.memories())
 
     async def _tell_manager(self) -> None:
-        await tell_manager(self._manager, self.readiness, self._progress, self._clock)
+        await tell_manager(self._manager, self.readiness, self._progress, self._machine)
 
     async def _look_after_deliveries(self) -> None:
         """A destination that hangs is made anew, and the rest of the gateway goes on."""
-        looked_ns = self._clock.monotonic_ns()
+        looked_ns = self._machine.monotonic_ns()
         while True:
             await asyncio.sleep(_LOOK_AFTER_S)
-            before_ns, looked_ns = looked_ns, self._clock.monotonic_ns()
+            before_ns, looked_ns = looked_ns, self._machine.monotonic_ns()
             if looked_ns - before_ns > _STOOD_STILL_NS:
                 self._deliveries_progress.forgive()
             late = set(self._deliveries_progress.late())
@@ -338,13 +353,19 @@ async def run(
     *,
     stop: asyncio.Event,
     on_ready: Callable[[Daemon], None] | None = None,
+    time_factor: float = 1.0,
     log_lines_dropped: Callable[[], int] = lambda: 0,
     manager: ServiceManager | None = None,
     beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
     memory: MemoryKeeper | None = None,
 ) -> None:
-    """Run the gateway of one site until `stop` is set, then stop all of it in bounded time."""
-    gateway = Daemon(settings, log_lines_dropped=log_lines_dropped, manager=manager, memory=memory)
+    """Run the gateway of one site until `stop` is set, then stop all of it in bounded time.
+
+    `time_factor`: of a simulated site, how many times as fast as the machine's its time passes, 1 to 3600.
+    """
+    gateway = Daemon(
+        settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager, memory=memory
+    )
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():

@@ -19,7 +19,6 @@ CLOCK_STEPPED = "clock.stepped"
 CLOCK_IMPOSSIBLE = "clock.impossible"
 LOOPS_STUCK = "gateway.loops_stuck"
 
-_TICK_S = 0.5
 _SIGNS_OF_LIFE = 4
 """In the time of the service manager's watchdog."""
 _STATUS_EVERY_S = 10.0
@@ -27,8 +26,8 @@ _STATUS_EVERY_S = 10.0
 _LOGGER = structlog.get_logger("gateway.daemon")
 
 
-async def tick(pipeline: Pipeline, clock: Clock, came_round: CameRound) -> None:
-    """Tanks whose period has passed, and the clock."""
+async def tick(pipeline: Pipeline, clock: Clock, came_round: CameRound, every_s: float) -> None:
+    """Tanks whose period has passed, and the clock, looked at each `every_s` seconds of the machine."""
     watch = ClockWatch()
     while True:
         for _ in pipeline.overdue():
@@ -38,8 +37,8 @@ async def tick(pipeline: Pipeline, clock: Clock, came_round: CameRound) -> None:
             _LOGGER.warning(CLOCK_STEPPED, step_s=round(fault.step_s, 3))
         if fault is not None and fault.impossible:
             _LOGGER.error(CLOCK_IMPOSSIBLE, hint="the clock is set before this program was written; set it by NTP")
-        came_round(_TICK_S)
-        await asyncio.sleep(_TICK_S)
+        came_round(every_s)
+        await asyncio.sleep(every_s)
 
 
 async def tell_manager(

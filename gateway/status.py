@@ -125,3 +125,5 @@ class GatewaySnapshot(NamedTuple):
     """Of the site, a key of the IANA data base."""
     log_lines_dropped: int = 0
     """Since the start: nobody read the log, or it could not be written."""
+    time_factor: float = 1.0
+    """Of a simulated site: how many times as fast as the machine's its time passes."""

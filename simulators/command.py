@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import json
 import logging
+import math
 import os
 import signal
 import sys
@@ -38,6 +39,8 @@ def main(argv: Sequence[str]) -> int:
         if arguments.check or arguments.worksheet:
             sys.stdout.write(worksheet(scenario) if arguments.worksheet else _well(scenario))
             return 0
+        if arguments.time_factor is not None:
+            scenario = _paced(scenario, arguments.time_factor)
         logging.basicConfig(stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
         return asyncio.run(_serve(scenario, arguments.host, ports, arguments.json, arguments.until_stdin_closes))
     except ScenarioError as exc:
@@ -64,11 +67,20 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--print", action="store_true", help="only print the scenario file, to begin one of your own")
     parser.add_argument("--check", action="store_true", help="only check the scenario file")
     parser.add_argument("--worksheet", action="store_true", help="only print what stands in which register, as CSV")
+    parser.add_argument(
+        "--time-factor", metavar="N", type=float, help="scenario time in a second of real time, in place of the file's"
+    )
     parser.add_argument("--json", action="store_true", help="print the addresses as one line of JSON")
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="stop when standard input ends, as when a parent is gone"
     )
     return parser
+
+
+def _paced(scenario: Scenario, factor: float) -> Scenario:
+    if not 0.0 < factor < math.inf:
+        raise ScenarioError(f"--time-factor {factor:g}: is not above 0; 60 makes an hour a minute")
+    return scenario.model_copy(update={"time_factor": factor})
 
 
 def _well(scenario: Scenario) -> str:

@@ -5,6 +5,7 @@ import importlib.util
 
 from gateway.commands.signals import leave_on_signals
 from gateway.commands.standard_streams import unblock_stderr
+from gateway.commands.time_factor import add_time_factor, checked_time_factor
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 
@@ -14,17 +15,19 @@ __all__ = ["add_arguments", "execute"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "Everything listens on 127.0.0.1 alone. Ctrl-C or SIGTERM stops all of it."
     parser.add_argument("--units", choices=[system.value for system in UnitSystem], default="si", help="units shown")
+    add_time_factor(parser)
 
 
 def execute(arguments: argparse.Namespace) -> int:
     if importlib.util.find_spec("amqtt") is None:
         raise _NoBrokerError
+    factor = checked_time_factor(arguments.time_factor, simulated=True)
     # Before the libraries are loaded: whoever stops a demo that is still starting gets a clean end as well.
     leave_on_signals()
     unblock_stderr()
     from gateway.commands.demo_run import run_demo
 
-    return run_demo(UnitSystem(arguments.units))
+    return run_demo(UnitSystem(arguments.units), factor)
 
 
 class _NoBrokerError(GatewayError):

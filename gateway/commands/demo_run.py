@@ -31,14 +31,14 @@ _HOST = "127.0.0.1"
 _STOPPED_WITHIN_S = 20.0
 
 
-def run_demo(system: UnitSystem) -> int:
+def run_demo(system: UnitSystem, time_factor: float) -> int:
     """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when a part of it fails."""
     # On a terminal the table says what is wrong with a tank; only what it cannot show is worth a line above it.
     dropped_lines = set_up_logs("auto", simulated=True, errors_only=is_terminal(sys.stdout))
-    return run_in_loop(lambda: _until_stopped(system, dropped_lines))
+    return run_in_loop(lambda: _until_stopped(system, time_factor, dropped_lines))
 
 
-async def _until_stopped(system: UnitSystem, dropped_lines: Callable[[], int]) -> int:
+async def _until_stopped(system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> int:
     """Whatever the demo is doing when a signal comes, it is cancelled there and cleans up behind itself.
 
     A table that is not read holds up nothing; one whose reader has gone (`| head`) ends the demo as well.
@@ -54,7 +54,7 @@ async def _until_stopped(system: UnitSystem, dropped_lines: Callable[[], int]) -
             loop.call_soon_threadsafe(stop.set)
 
     unblock_stdout(reader_has_gone)
-    demo = asyncio.create_task(_demo(system, dropped_lines), name="demo")
+    demo = asyncio.create_task(_demo(system, time_factor, dropped_lines), name="demo")
     stopping = asyncio.create_task(stop.wait(), name="stop")
     await asyncio.wait({demo, stopping}, return_when=asyncio.FIRST_COMPLETED)
     stopping.cancel()
@@ -70,11 +70,11 @@ async def _until_stopped(system: UnitSystem, dropped_lines: Callable[[], int]) -
     return 1 if gone else 0
 
 
-async def _demo(system: UnitSystem, dropped_lines: Callable[[], int]) -> None:
+async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> None:
     write("Starting ten simulated tanks, a broker and the gateway ...")
     wished = load_demo()
     async with AsyncExitStack() as parts:
-        simulator, broker = await _start_children(parts, wished)
+        simulator, broker = await _start_children(parts, wished, time_factor)
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
         parts.enter_context(claim(running(settings), exclusive=False))
@@ -94,6 +94,7 @@ async def _demo(system: UnitSystem, dropped_lines: Callable[[], int]) -> None:
                         settings,
                         stop=never,
                         on_ready=started.set_result,
+                        time_factor=time_factor,
                         log_lines_dropped=dropped_lines,
                     ),
                 ),
@@ -104,11 +105,13 @@ async def _demo(system: UnitSystem, dropped_lines: Callable[[], int]) -> None:
         )
 
 
-async def _start_children(parts: AsyncExitStack, wished: SiteSettings) -> tuple[Child, Child]:
+async def _start_children(parts: AsyncExitStack, wished: SiteSettings, time_factor: float) -> tuple[Child, Child]:
     """Both at once: each takes about a second to load."""
     if not wished.brokers:
         raise ChildError("the demo site has no broker to start: it lacks delivery.mqtt")
-    simulator = running_child("simulator", ["simulators", "demo", "--json", "--until-stdin-closes"])
+    simulator = running_child(
+        "simulator", ["simulators", "demo", "--json", "--until-stdin-closes", "--time-factor", f"{time_factor:g}"]
+    )
     broker = running_child("broker", ["gateway.commands.demo_broker", str(wished.brokers[0].port)])
     async with asyncio.TaskGroup() as starting:
         first = starting.create_task(parts.enter_async_context(simulator), name="start simulator")

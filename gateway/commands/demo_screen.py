@@ -3,7 +3,6 @@
 import asyncio
 import sys
 from collections.abc import Callable
-from datetime import UTC, datetime
 
 from rich.console import Group, RenderableType
 from rich.live import Live
@@ -80,8 +79,9 @@ def _is_read(inventory: Inventory) -> bool:
 
 
 def _views(snapshot: GatewaySnapshot) -> tuple[list[TankView], str]:
-    now = datetime.now(UTC)
-    return [view_of(record.inventory, now) for record in snapshot.inventories], f"{now:%Y-%m-%d %H:%M:%S} UTC"
+    now = snapshot.instant
+    pace = "" if snapshot.time_factor == 1.0 else f", its time passes {snapshot.time_factor:g} times as fast"
+    return [view_of(record.inventory, now) for record in snapshot.inventories], f"{now:%Y-%m-%d %H:%M:%S} UTC{pace}"
 
 
 async def _wait(stop: asyncio.Event, seconds: float) -> None:

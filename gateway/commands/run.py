@@ -5,6 +5,7 @@ import signal
 
 from gateway.commands.signals import ignore_signals, leave_on_signals
 from gateway.commands.standard_streams import unblock_stderr
+from gateway.commands.time_factor import add_time_factor
 
 __all__ = ["add_arguments", "execute"]
 
@@ -14,6 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--log-format", choices=["auto", "text", "json"], default="auto", help="auto: text on a terminal, else JSON"
     )
+    add_time_factor(parser)
 
 
 def execute(arguments: argparse.Namespace) -> int:
@@ -28,6 +30,6 @@ def execute(arguments: argparse.Namespace) -> int:
     from gateway.commands.serve import serve
 
     try:
-        return serve(arguments.site, arguments.log_format)
+        return serve(arguments.site, arguments.log_format, arguments.time_factor)
     finally:
         ignore_signals()

@@ -16,6 +16,7 @@ from gateway.acquisition.plan import LinePath, SerialPath
 from gateway.commands.logs import set_up_logs
 from gateway.commands.signals import stop_on_signals
 from gateway.commands.site_argument import load
+from gateway.commands.time_factor import checked_time_factor
 from gateway.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, state_directory
 from gateway.reloading import Reloader
@@ -32,9 +33,10 @@ _STOPPED_WITHIN_S = 12.0
 """Longest from a signal to the end of the process, below the service manager's own patience."""
 
 
-def serve(site: str, log_format: str) -> int:
+def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:
     """Run the gateway of `site` until a signal; then 0. Raises SettingsError and UsageError before it starts."""
     settings = load(site)
+    checked_time_factor(time_factor, simulated=settings.simulated)
     dropped_lines = set_up_logs(log_format, simulated=settings.simulated)
     settings = with_descriptors(settings)
     with claim(running(settings)) as claimed:
@@ -46,7 +48,7 @@ def serve(site: str, log_format: str) -> int:
             claimed.change(running(settings, site))
             return made
 
-        return run_in_loop(lambda: _until_stopped(settings, dropped_lines, reloader))
+        return run_in_loop(lambda: _until_stopped(settings, time_factor, dropped_lines, reloader))
 
 
 def _read_again(site: str) -> tuple[SiteSettings, Running]:
@@ -92,7 +94,10 @@ def _place(way: LinePath) -> str:
 
 
 async def _until_stopped(
-    settings: SiteSettings, dropped_lines: Callable[[], int], reloader: Callable[[daemon.Daemon], Reloader]
+    settings: SiteSettings,
+    time_factor: float,
+    dropped_lines: Callable[[], int],
+    reloader: Callable[[daemon.Daemon], Reloader],
 ) -> int:
     stop = asyncio.Event()
     stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
@@ -104,6 +109,7 @@ async def _until_stopped(
         await daemon.run(
             settings,
             stop=stop,
+            time_factor=time_factor,
             log_lines_dropped=dropped_lines,
             manager=manager,
             beside=beside,

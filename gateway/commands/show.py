@@ -67,9 +67,12 @@ def execute(arguments: argparse.Namespace) -> int:
         title = f"{document['site']} at {_time(document)}"
         if document.get("simulated"):
             title += ", SIMULATED"
+        factor = document.get("time_factor")
+        if factor is not None:
+            title += f", its time passes {float(factor):g} times as fast"
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
-    apart = clock_words(clocks)
+    apart = clock_words(clocks) if factor is None else ""
     _write(arguments, views, [title], [f"Clocks: {apart}"] if apart else [])
     return 0
 

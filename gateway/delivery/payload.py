@@ -111,6 +111,7 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
             "time": iso_time(snapshot.instant),
             "time_zone": snapshot.time_zone,
             "simulated": snapshot.simulated,
+            **_pace(snapshot),
         }
     )
     yield head.removesuffix(b"}") + b',"inventories":['
@@ -154,6 +155,7 @@ def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context
         "connected_since": iso_time(context.connected_since),
         "last_boot": None if last_boot is None else last_boot._asdict(),
         "simulated": snapshot.simulated,
+        **_pace(snapshot),
         "tanks": {
             "total": len(snapshot.inventories),
             "good": counts[Quality.GOOD],
@@ -185,10 +187,16 @@ def heartbeat_json(snapshot: GatewaySnapshot, context: StatusContext) -> bytes:
         "valid_for_s": context.valid_for_s,
         "connected_since": iso_time(context.connected_since),
         "simulated": snapshot.simulated,
+        **_pace(snapshot),
     }
     if snapshot.simulated:
         payload["notice"] = "SIMULATED"
     return _encode(payload)
+
+
+def _pace(snapshot: GatewaySnapshot) -> dict[str, float]:
+    """Every time of such a site is its own, and runs ahead of the reader's."""
+    return {} if snapshot.time_factor == 1.0 else {"time_factor": snapshot.time_factor}
 
 
 def _figures(inventory: Inventory) -> dict[str, Any]:

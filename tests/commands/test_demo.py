@@ -17,6 +17,7 @@ import time
 import urllib.request
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
+from datetime import datetime
 from pathlib import Path
 
 import psutil
@@ -72,11 +73,14 @@ class _Demo:
 
 
 @asynccontextmanager
-async def _demo(folder: Path) -> AsyncIterator[_Demo]:
+async def _demo(folder: Path, *options: str) -> AsyncIterator[_Demo]:
     complaints = folder / "stderr.txt"
     with complaints.open("wb") as stderr:
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "gateway", "demo", stdout=asyncio.subprocess.PIPE, stderr=stderr, cwd=_ROOT
+            *(sys.executable, "-m", "gateway", "demo", *options),
+            stdout=asyncio.subprocess.PIPE,
+            stderr=stderr,
+            cwd=_ROOT,
         )
     try:
         yield _Demo(process, complaints)
@@ -124,6 +128,26 @@ async def test_ten_tanks_reach_an_outside_subscriber_and_the_metrics(tmp_path: P
     assert demo.lines[-1] == "Stopped."
     assert "Traceback" not in demo.complaints
     assert '"simulated": "SIMULATED"' in demo.complaints
+
+
+async def test_its_time_passes_as_fast_as_it_is_asked_to(tmp_path: Path) -> None:
+    """TK-101 gives 60 m3/h, 1 m3 a minute. Tables come five seconds apart, five minutes of the site at sixty times its
+    pace; by two clocks of unlike pace every level would be stale or from the future."""
+    async with _demo(tmp_path, "--time-factor", "60") as demo:
+        seen = [await _drawn_from(demo) for _ in range(3)]
+        demo.process.send_signal(signal.SIGTERM)
+        assert await demo.end() == 0
+    (begun, full), _, (ended, left) = seen
+    minutes = (ended - begun).total_seconds() / 60.0
+    assert minutes > 5.0
+    assert full - left == pytest.approx(minutes, rel=0.5), seen
+
+
+async def _drawn_from(demo: _Demo) -> tuple[datetime, float]:
+    """Date of the next table, and the TOV of TK-101 in it."""
+    date = await demo.until(r"^(\S+ \S+) UTC, its time passes 60 times as fast SIMULATED$")
+    row = await demo.until(r"^TK-101 +diesel +\S+ +\S+ +([\d,]+(?:\.\d+)?)[? ]")
+    return datetime.fromisoformat(f"{date[1]}+00:00"), float(row[1].replace(",", ""))
 
 
 async def test_what_is_to_be_pasted_works_as_pasted(tmp_path: Path) -> None:
