@@ -1,11 +1,11 @@
 """The name, symbol, SI unit and plain title of every figure of the sheet: one table for payload, metrics and people."""
 
-from operator import itemgetter
+from operator import attrgetter, itemgetter
 from typing import NamedTuple
 
 from gateway.records import Figure, Figures, Quality
 
-__all__ = ["BESIDE", "FIGURE_DEFINITIONS", "FigureDefinition", "tank_quality"]
+__all__ = ["BESIDE", "FIGURE_DEFINITIONS", "FigureDefinition", "all_good", "tank_quality"]
 
 BESIDE = frozenset(
     {
@@ -148,6 +148,7 @@ FIGURE_DEFINITIONS: tuple[FigureDefinition, ...] = (
     _figure("room", "room", "Room to the maximum working level", "m3", "volume", "room_cubic_metres"),
 )
 
+_quality = attrgetter("quality")
 _counting = itemgetter(*(index for index, name in enumerate(Figures._fields) if name not in BESIDE))
 
 
@@ -155,6 +156,12 @@ def tank_quality(figures: Figures) -> Quality:
     """The quality of the whole tank: the worst of the figures that count."""
     counting: tuple[Figure, ...] = _counting(figures)
     return max([each.quality for each in counting])
+
+
+def all_good(figures: Figures) -> bool:
+    """Whether there is nothing that is not Good: so it is in nearly every sheet."""
+    # GOOD is 0.
+    return not any(map(_quality, figures))
 
 
 if tuple(definition.name for definition in FIGURE_DEFINITIONS) != Figures._fields:  # pragma: no cover

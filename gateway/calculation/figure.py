@@ -23,6 +23,8 @@ __all__ = [
 _GOOD = Quality.GOOD
 _UNCERTAIN = Quality.UNCERTAIN
 _BAD = Quality.BAD
+_new = tuple.__new__
+"""As `Figure(...)`, at half its price, with every field given: the two makers that use it run thirty times a sheet."""
 
 
 def good(value: float, age_s: float, *reasons: Reason) -> Figure:
@@ -47,9 +49,9 @@ def not_applicable(text: str) -> Figure:
 
 def from_input(given: Input) -> Figure:
     """The figure of one input as it stands."""
-    reasons = () if given.reason is None else (given.reason,)
-    value = None if given.quality == _BAD else given.value
-    return Figure(value, given.quality, reasons, given.age_s, given.manual)
+    value, quality, reason, age_s, _, manual = given
+    reasons = () if reason is None else (reason,)
+    return _new(Figure, (None if quality is _BAD else value, quality, reasons, age_s, manual))
 
 
 def from_last_good(
@@ -78,15 +80,15 @@ def duration_words(seconds: float) -> str:
 def undated(density: Figure) -> Figure:
     """A density as what is made with it sees it: its date and its mark of hand entry stay on its own line, and a result
     is as old as its measurements."""
-    return density._replace(age_s=0.0, manual=False)
+    return Figure(density.value, density.quality, density.reasons, 0.0)
 
 
 def lower(figure: Figure, code: ReasonCode, text: str, quality: Quality = Quality.UNCERTAIN) -> Figure:
     """The same figure, at best of `quality`, with one more reason, worst first."""
     if quality == _BAD:
         return Figure(None, _BAD, (Reason(code, text), *figure.reasons), figure.age_s, figure.manual)
-    worst = max(figure.quality, quality)
-    return figure._replace(quality=worst, reasons=(*figure.reasons, Reason(code, text)))
+    value, before, reasons, age_s, manual = figure
+    return Figure(value, max(before, quality), (*reasons, Reason(code, text)), age_s, manual)
 
 
 def derive(value: float | None, inputs: Sequence[Figure]) -> Figure:
@@ -102,7 +104,7 @@ def derive(value: float | None, inputs: Sequence[Figure]) -> Figure:
             return _derive_with_reasons(value, inputs)
         if input_age_s > age_s:
             age_s = input_age_s
-    return Figure(value, _GOOD, (), age_s)
+    return _new(Figure, (value, _GOOD, (), age_s, False))
 
 
 def _derive_with_reasons(value: float | None, inputs: Sequence[Figure]) -> Figure:

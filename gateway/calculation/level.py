@@ -46,7 +46,7 @@ def checked_level(
     if level_m > reference_height_m + resolution_m:
         text = f"{name}: level {level_m:.3f} m is above the reference height {reference_height_m:.3f} m"
         return figure.lower(source, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
-    return source._replace(value=min(level_m, reference_height_m))
+    return Figure(min(level_m, reference_height_m), source.quality, source.reasons, source.age_s, source.manual)
 
 
 def within_capacity(level: Figure, capacity: Capacity, resolution_m: float) -> Figure:
@@ -79,7 +79,7 @@ def water_level(given: Figure, level: Figure, capacity: Capacity, reference_heig
         return figure.lower(given, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
     # A millimetre of two instruments is no contradiction: it is water up to the surface.
     highest_m = reference_height_m if level.value is None else level.value
-    return given._replace(value=min(given.value, highest_m))
+    return given if given.value <= highest_m else given._replace(value=highest_m)
 
 
 def _holds_liquid(capacity: Capacity, level_m: float) -> bool:

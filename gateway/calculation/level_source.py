@@ -33,6 +33,8 @@ class LevelAndTemperature(NamedTuple):
     """At the temperature of the shell."""
 
 
+_NO_SECOND = figure.not_applicable("no second gauge")
+_NO_COMPARISON = figure.not_applicable("two gauges are needed for a comparison")
 _ROUNDS = 3
 _SETTLED_M = 1e-7
 
@@ -90,16 +92,14 @@ def _is_ullage(gauge: GaugePlan | HeadPlan | None) -> bool:
     return isinstance(gauge, GaugePlan) and gauge.kind is GaugeKind.ULLAGE
 
 
-def _stay(plan: TankPlan, before: LevelAndTemperature, level: Figure) -> Contents | None:
-    """The contents found at a level a few millimetres off, where they are the same at this one."""
+def _stay(plan: TankPlan, before: LevelAndTemperature, level: Figure) -> bool:
+    """Whether the contents found at a level a few millimetres off are the same at this one."""
     was_m, level_m, water = before.level.value, level.value, before.water_level
     if was_m is None or level_m is None or plan.temperature.weighting is not Weighting.EQUAL:
-        return None
+        return False
     if water.quality is Quality.BAD or (water.value is not None and water.value > min(was_m, level_m)):
-        return None
-    if not stand_alike(plan.temperature, was_m, level_m):
-        return None
-    return Contents(water, before.water_source, before.liquid, before.placed)
+        return False
+    return stand_alike(plan.temperature, was_m, level_m)
 
 
 def _at_height(
@@ -113,19 +113,23 @@ def _at_height(
 ) -> LevelAndTemperature:
     """With the reference point at `height`, in m; `before`: what was found with it some millimetres off."""
     height_m = plan.reference_height_m if height.value is None else height.value
-    second = _second_level(plan, tank_input, height_m)
+    second, difference = _NO_SECOND, _NO_COMPARISON
+    if plan.second_gauge is not None:
+        second = gauge_level(tank_input.second_level, plan.second_gauge, height_m)
+    found: Contents | LevelAndTemperature | None = None
+    source = LevelSource.GAUGE
     if isinstance(plan.gauge, HeadPlan):
         level, found = level_by_pressure(plan, plan.gauge, tank_input, basis, memory, now_s)
         source = LevelSource.PRESSURE
     else:
         level = _level_by_gauge(plan.gauge, tank_input, height_m)
-        found, source = None, LevelSource.GAUGE
     first = level
-    difference = _difference(plan, level, second)
+    if plan.gauge is not None and plan.second_gauge is not None:
+        difference = _difference(level, second)
     if level.value is None:
         (level, source), found = _stand_in(level, second, tank_input, plan), None
-    if found is None and before is not None:
-        found = _stay(plan, before, level)
+    if found is None and before is not None and _stay(plan, before, level):
+        found = before
     if found is None:
         found = contents_at(plan, tank_input, memory, level, now_s)
     return LevelAndTemperature(
@@ -142,22 +146,14 @@ def _at_height(
     )
 
 
-def _second_level(plan: TankPlan, tank_input: TankInput, height_m: float) -> Figure:
-    if plan.second_gauge is None:
-        return figure.not_applicable("no second gauge")
-    return gauge_level(tank_input.second_level, plan.second_gauge, height_m)
-
-
 def _level_by_gauge(gauge: GaugePlan | None, tank_input: TankInput, height_m: float) -> Figure:
     if gauge is None:
         return figure.bad(ReasonCode.NOT_FITTED, "no level gauge is fitted")
     return gauge_level(tank_input.level, gauge, height_m)
 
 
-def _difference(plan: TankPlan, level: Figure, second: Figure) -> Figure:
+def _difference(level: Figure, second: Figure) -> Figure:
     """The two gauges are compared, never averaged. Where one has no value, that is why there is no comparison."""
-    if plan.gauge is None or plan.second_gauge is None:
-        return figure.not_applicable("two gauges are needed for a comparison")
     if level.value is None or second.value is None:
         return figure.derive(None, (level, second))
     return figure.derive(level.value - second.value, (level, second))

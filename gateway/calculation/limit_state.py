@@ -14,6 +14,9 @@ def limit_state(limits: LimitPlan, level_m: float, before: LimitState, resolutio
 
     A high limit is passed at its very level, the minimum below it.
     """
+    minimum_m = limits.minimum_m
+    if before is LimitState.NORMAL and level_m < limits.lowest_high_m and (minimum_m is None or level_m >= minimum_m):
+        return before
     leaves_m = max(_LEAVES_M, 2.0 * resolution_m)
     highs = (
         (LimitState.ABOVE_CRITICAL_HIGH, limits.critical_high_m),
@@ -25,7 +28,6 @@ def limit_state(limits: LimitPlan, level_m: float, before: LimitState, resolutio
         held = held or before is state
         if limit_m is not None and level_m >= (limit_m - leaves_m if held else limit_m):
             return state
-    minimum_m = limits.minimum_m
     if minimum_m is not None:
         low_m = minimum_m + leaves_m if before is LimitState.BELOW_MINIMUM else minimum_m
         if level_m < low_m:

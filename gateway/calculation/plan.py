@@ -3,8 +3,10 @@
 `gateway.settings` builds these; tests and `dip` may build them by hand. All values SI.
 """
 
+import math
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 from typing import NamedTuple
 
 from gateway.calculation.contracts import Capacity, CorrectionMethod
@@ -146,12 +148,20 @@ class TemperaturePlan:
     """Elements used that differ by more than this give no average that can be trusted."""
     reach_m: float = 3.5
     """Nor do they where part of the liquid is further than this from every one of them."""
+    heights_m: tuple[float, ...] = field(init=False)
+    widest_gap_m: float = field(init=False)
+    """Between two neighbours."""
     enters_m: tuple[float, ...] = field(init=False)
     """Level from which on each element counts as submerged."""
     leaves_m: tuple[float, ...] = field(init=False)
     """Level below which it no longer does: a third of the margin lower, so that a rippling surface does no harm."""
 
     def __post_init__(self) -> None:
+        heights = tuple(element.height_m for element in self.elements)
+        object.__setattr__(self, "heights_m", heights)
+        object.__setattr__(
+            self, "widest_gap_m", max([above - below for below, above in pairwise(heights)], default=0.0)
+        )
         margin = self.immersion_margin_m - TOUCH_M
         object.__setattr__(self, "enters_m", tuple(element.height_m + margin for element in self.elements))
         leaving = self.immersion_margin_m * 2.0 / 3.0 - TOUCH_M
@@ -279,6 +289,12 @@ class LimitPlan:
     maximum_working_m: float | None = None
     high_high_m: float | None = None
     critical_high_m: float | None = None
+    lowest_high_m: float = field(init=False, repr=False)
+    """Below it no high limit is passed."""
+
+    def __post_init__(self) -> None:
+        highs = (self.maximum_working_m, self.high_high_m, self.critical_high_m)
+        object.__setattr__(self, "lowest_high_m", min([each for each in highs if each is not None], default=math.inf))
 
 
 class DensityWindow(NamedTuple):

@@ -172,7 +172,7 @@ def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tup
     if average.value is None or found.level.value is None:
         return None, before, None
     used = tuple([use.used for use in found.liquid.uses])
-    if not any(used):
+    if True not in used:
         return None, before, None
     if before.samples and before.samples[-1].used != used:
         # Averages of different elements are not compared.
@@ -186,16 +186,19 @@ def _ages(
 ) -> dict[Doubt, str | None]:
     """What is put together from readings of different moments while the level moves."""
     limit_s = plan.age_difference_limit_s
-    pressures_s = [
-        given.age_s
-        for given in (tank_input.bottom_pressure, tank_input.vapour_pressure)
-        if given is not None and given.value is not None
-    ]
-    ages = {
-        Doubt.TEMPERATURE_AGES: [] if measured is None else [level_age_s, measured.age_s],
-        Doubt.DENSITY_AGES: [] if plan.measured_density is None else [level_age_s, *pressures_s],
-        Doubt.LEVEL_AGES: pressures_s if isinstance(plan.gauge, HeadPlan) else [],
-    }
+    ages: dict[Doubt, list[float]] = {}
+    if measured is not None:
+        ages[Doubt.TEMPERATURE_AGES] = [level_age_s, measured.age_s]
+    if plan.measured_density is not None or isinstance(plan.gauge, HeadPlan):
+        pressures_s = [
+            given.age_s
+            for given in (tank_input.bottom_pressure, tank_input.vapour_pressure)
+            if given is not None and given.value is not None
+        ]
+        if plan.measured_density is not None:
+            ages[Doubt.DENSITY_AGES] = [level_age_s, *pressures_s]
+        if isinstance(plan.gauge, HeadPlan):
+            ages[Doubt.LEVEL_AGES] = pressures_s
     causes: dict[Doubt, str | None] = {}
     for doubt, seconds in ages.items():
         if len(seconds) > 1 and max(seconds) - min(seconds) > limit_s:

@@ -56,7 +56,9 @@ def with_possible_pressure(plan: TankPlan, tank_input: TankInput) -> TankInput:
 
 def is_doubted(pressure: Figure) -> bool:
     """Whether it was found outside the band of its product."""
-    return any(reason.code is ReasonCode.VAPOUR_PRESSURE_DISAGREES for reason in pressure.reasons)
+    return pressure.quality is not Quality.GOOD and any(
+        reason.code is ReasonCode.VAPOUR_PRESSURE_DISAGREES for reason in pressure.reasons
+    )
 
 
 def pressure_doubts(pressure: Figure, on_liquid: Figure | None) -> frozenset[ReasonCode]:

@@ -60,9 +60,16 @@ def volume_figures(
     head = head_stretch(plan, level, density)
     zone = zone_at(plan, level, zone_before)
     roof = roof_displacement(plan, zone, level, density)
-    used = [tov, *[part for part in (head, water, factor, roof) if enters(part)]]
+    used = [tov]
+    is_whole = tov.value is not None
+    for part in (head, water, factor, roof):
+        if part.value is not None:
+            used.append(part)
+        elif enters(part):
+            used.append(part)
+            is_whole = False
     gov_m3: float | None = None
-    if tov.value is not None and all(part.value is not None for part in used):
+    if is_whole and tov.value is not None:
         net_m3 = tov.value + (head.value or 0.0) - (water.value or 0.0)
         gov_m3 = net_m3 * (1.0 if factor.value is None else factor.value) + (roof.value or 0.0)
     gov = figure.derive(gov_m3, used)

@@ -42,6 +42,9 @@ def pumpable_volume(plan: TankPlan, now: Standing, gov: Figure) -> Figure:
         return figure.derive(None, (gov,))
     if now.level.value <= minimum_m:
         return figure.derive(0.0, (gov,))
+    if plan.liquid_head is None and plan.roof is None:
+        liquid_m3 = max(0.0, minimum_m3 - (now.water.value or 0.0))
+        return figure.derive(max(0.0, gov.value - liquid_m3 * _factor(now)), (gov,))
     limit = figure.good(minimum_m, 0.0)
     head, roof = head_stretch(plan, limit, now.density), _roof_at(plan, limit, now)
     liquid_m3 = max(0.0, minimum_m3 + (head.value or 0.0) - (now.water.value or 0.0))
@@ -61,6 +64,10 @@ def room_volume(plan: TankPlan, now: Standing) -> Figure:
         return figure.derive(None, (now.tov,))
     if level_m >= working_m:
         return figure.derive(0.0, (now.tov,))
+    ctsh = now.ctsh
+    if plan.liquid_head is None and plan.roof is None and (ctsh.value is not None or not enters(ctsh)):
+        parts = (now.tov,) if ctsh.value is None else (now.tov, ctsh)
+        return figure.derive(max(0.0, (working_m3 - tov_m3) * _factor(now)), parts)
     limit = figure.good(working_m, 0.0)
     head = head_stretch(plan, limit, now.density)
     known = [part for part in (now.head, head, now.ctsh) if part.value is not None]

@@ -52,15 +52,15 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "last sheet keeps the numbers",
         SHEET,
-        "    last = _inventory(plan, tank_input, figures, elements,",
-        "    last = _inventory(plan, tank_input, newest.figures, elements,",
+        "    return _inventory(plan, tank_input, figures, lost.quality, elements,",
+        "    return _inventory(plan, tank_input, newest.figures, lost.quality, elements,",
         JOINED,
     ),
     Break(
         "last sheet forgets what was good",
         SHEET,
-        "figures, elements, remember_good(memory, figures))",
-        "figures, elements, memory.last_good)",
+        "    last = remember_good(memory, figures)\n    return",
+        "    last = memory.last_good\n    return",
         JOINED,
     ),
     Break(

@@ -143,8 +143,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "elements of the level before the growth",
         "gateway/calculation/level_source.py",
-        "    if not stand_alike(plan.temperature, was_m, level_m):\n        return None\n",
-        "",
+        "    return stand_alike(plan.temperature, was_m, level_m)",
+        "    return True",
         HEIGHTS,
     ),
     Break(
@@ -155,21 +155,19 @@ LEVEL_BREAKS: tuple[Break, ...] = (
         "        level = level._replace(value=(level.value + second.value) / 2)\n",
         SHEET,
     ),
-    Break(
-        "dry element averaged", TEMPERATURE, "        if not placed.wet[index]:\n            continue\n", "", AVERAGE
-    ),
+    Break("dry element averaged", TEMPERATURE, "        if not is_wet:\n            continue\n", "", AVERAGE),
     Break(
         "element in free water averaged",
         TEMPERATURE,
-        "        if placed.in_water[index]:\n            notes[index] = _in_water(plan, index)",
+        "        if is_in_water:\n            notes[index] = _in_water(plan, index)",
         "        if plan.elements[index].height_m < 0.0:\n            notes[index] = _in_water(plan, index)",
         AVERAGE,
     ),
     Break(
         "hysteresis removed",
         TEMPERATURE,
-        "level_m >= (leaves if was else enters)",
-        "level_m >= (enters if was else enters)",
+        "bisect_right(plan.leaves_m, level_m), plan)",
+        "bisect_right(plan.enters_m, level_m), plan)",
         AVERAGE,
     ),
     Break(
@@ -241,8 +239,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "water at an element without hysteresis",
         TEMPERATURE,
-        "(covered_m + _WATER_LEAVES_M if was else covered_m)",
-        "covered_m",
+        "bisect_right(plan.heights_m, covered_m + _WATER_LEAVES_M)",
+        "bisect_right(plan.heights_m, covered_m)",
         ("tests/calculation/test_free_water.py",),
     ),
     Break(
