@@ -30,13 +30,13 @@ from gateway.garbage import settled_collector
 from gateway.memory_file import MEMORY_NOT_KEPT, MemoryKeeper
 from gateway.pipeline import Pipeline
 from gateway.progress import Progress
-from gateway.records import InventoryRecord
 from gateway.rounds import tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
 from gateway.supervision import Loops
+from gateway.tank_record import TankRecord
 from gateway.tasks import Loop, end, fault_of
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
@@ -202,7 +202,7 @@ class Daemon:
         return changes
 
     async def _change_deliveries(
-        self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[InventoryRecord]
+        self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[TankRecord]
     ) -> None:
         """Where another writes to the same place from now on, no tank is said to be unwatched there.
 
@@ -308,7 +308,7 @@ class Daemon:
         for plan in plans:
             self._loops.begin(f"line {plan.name}", self._sources[plan.name].run)
 
-    def _deliver(self, record: InventoryRecord) -> None:
+    def _deliver(self, record: TankRecord) -> None:
         self._deliveries.offer(record)
 
     async def _tick(self) -> None:

@@ -8,16 +8,19 @@ import structlog
 
 from gateway.acquisition.register_map import InstrumentMap
 from gateway.binding import TankBinding, bind, received, was_heard
-from gateway.calculation.inventory import calculate, failed, unwatched
+from gateway.calculation.doubts import NO_JUDGEMENTS
+from gateway.calculation.inventory import calculate, failed, sheet, unwatched
 from gateway.calculation.kept_memory import Kept, KeptTank, pause_s, restored
-from gateway.calculation.memory import EMPTY_MEMORY, Memory
+from gateway.calculation.memory import EMPTY_MEMORY, Memory, remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.recurrence import QUIET, Recurrence
+from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.figures import BESIDE
 from gateway.plan_id import PlanIds, plan_ids
-from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading
+from gateway.records import ENTRIES, Ending, Figures, Inventory, Quality, Reading, TankInput
+from gateway.tank_record import Identity, Remembered, TankRecord
 from gateway.validity import valid_for_s
 
 __all__ = [
@@ -62,7 +65,7 @@ class Tank:
         self.sequence = 0
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
-        self.latest: InventoryRecord | None = None
+        self.latest: TankRecord | None = None
         self.endings_told: set[tuple[Ending, bool]] = set()
         """What was logged of values entered by people, and whether they had ended by then."""
         self.awaited = {source.key for source in binding.sources}
@@ -96,7 +99,7 @@ class Pipeline:
         site: str,
         boot: str,
         tanks: Sequence[tuple[TankPlan, TankBinding, float]],
-        deliver: Callable[[InventoryRecord], None],
+        deliver: Callable[[TankRecord], None],
         clock: Clock,
         maps: Mapping[str, InstrumentMap] = _NO_MAPS,
     ) -> None:
@@ -167,11 +170,11 @@ class Pipeline:
                 self._calculate(tank)
                 yield tank.plan.tank
 
-    def finish(self) -> list[InventoryRecord]:
+    def finish(self) -> list[TankRecord]:
         """What each tank that has spoken is to say last, when nothing more is read: that nobody watches it."""
         return self._last_of(self._tanks, "the gateway was stopped")
 
-    def farewell(self) -> list[InventoryRecord]:
+    def farewell(self) -> list[TankRecord]:
         """The same for one of several readers that is told nothing more: here the tanks are watched on."""
         before = [tank.latest for tank in self._tanks]
         last = self._last_of(self._tanks, "the gateway delivers no longer to here")
@@ -184,7 +187,7 @@ class Pipeline:
         tanks: Sequence[tuple[TankPlan, TankBinding, float]],
         forgotten: Collection[str],
         maps: Mapping[str, InstrumentMap] = _NO_MAPS,
-    ) -> list[InventoryRecord]:
+    ) -> list[TankRecord]:
         """Watches these tanks from now on. What those that are gone are to say last.
 
         `forgotten`: instruments of which what was read means nothing any more. A tank goes on with its memory where
@@ -227,7 +230,7 @@ class Pipeline:
             tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
         return tank
 
-    def records(self) -> list[InventoryRecord]:
+    def records(self) -> list[TankRecord]:
         """The newest record of each tank that has one."""
         return [tank.latest for tank in self._tanks if tank.latest is not None]
 
@@ -278,23 +281,26 @@ class Pipeline:
         monotonic_ns = self._clock.monotonic_ns()
         utc_ns = self._clock.utc_ns()
         tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
+        before = tank.memory
         try:
-            inventory, tank.memory = calculate(tank.plan, tank_input, tank.memory)
+            inventory, tank.memory, judgements = sheet(tank.plan, tank_input, before)
+            remembered = remembered_of(before, tank.memory.last_good, judgements)
         except Exception as error:  # noqa: BLE001 - a fault in one sheet must neither stop the others nor pass as old data
             self.calculation_errors += 1
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
-            inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")
+            inventory = failed(tank.plan, tank_input, before, f"{type(error).__name__}: {error}")
+            remembered = remembered_of(before, remember_good(before, inventory.figures), NO_JUDGEMENTS)
         tank.calculated_ns = monotonic_ns
         tank.awaited.clear()
         tank.is_new = False
         self._log_change(tank, inventory)
         self._log_endings(tank, inventory)
-        self._deliver(self._record(tank, inventory))
+        self._deliver(self._record(tank, tank_input, inventory, remembered))
 
-    def _last_of(self, tanks: Iterable[Tank], why: str) -> list[InventoryRecord]:
+    def _last_of(self, tanks: Iterable[Tank], why: str) -> list[TankRecord]:
         return [record for tank in tanks if (record := self._last(tank, why)) is not None]
 
-    def _last(self, tank: Tank, why: str) -> InventoryRecord | None:
+    def _last(self, tank: Tank, why: str) -> TankRecord | None:
         if tank.latest is None:
             return None
         try:
@@ -304,11 +310,19 @@ class Pipeline:
             self.calculation_errors += 1
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
             return None
-        return self._record(tank, inventory)
+        remembered = remembered_of(tank.memory, remember_good(tank.memory, inventory.figures), NO_JUDGEMENTS)
+        return self._record(tank, tank_input, inventory, remembered)
 
-    def _record(self, tank: Tank, inventory: Inventory) -> InventoryRecord:
+    def _record(self, tank: Tank, tank_input: TankInput, inventory: Inventory, remembered: Remembered) -> TankRecord:
         tank.sequence += 1
-        tank.latest = InventoryRecord(self._site, self._boot, tank.sequence, inventory, tank.valid_for_s)
+        tank.latest = TankRecord(
+            Identity(self._site, tank.plan.tank, self._boot, tank.sequence),
+            tank_input,
+            inventory,
+            remembered=remembered,
+            plan=tank.ids.plan,
+            valid_for_s=tank.valid_for_s,
+        )
         return tank.latest
 
     def _log_change(self, tank: Tank, inventory: Inventory) -> None:

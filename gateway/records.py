@@ -26,7 +26,6 @@ __all__ = [
     "Figures",
     "Input",
     "Inventory",
-    "InventoryRecord",
     "LastGood",
     "LevelState",
     "Quality",
@@ -337,16 +336,3 @@ class Inventory(NamedTuple):
     level_state: LevelState = LevelState()
     endings: tuple[Ending, ...] = ()
     """Values entered by people that end soon or have ended."""
-
-
-class InventoryRecord(NamedTuple):
-    """An inventory with the identity by which a consumer drops a repeat: (site, tank, boot, sequence)."""
-
-    site: str
-    boot: str
-    """128 random bits in hexadecimal, new at each start of the process."""
-    sequence: int
-    """Counts per tank from 1."""
-    inventory: Inventory
-    valid_for_s: float | None = None
-    """From its instant on; by then the next is overdue. None: not known."""

@@ -17,8 +17,9 @@ from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.kept_memory import Kept, kept_from, plain_head, plain_tank
 from gateway.calculation.plan import ColumnPlan, FlowPlan, GaugeKind, GaugePlan, MeasuredDensityPlan, TankPlan
 from gateway.pipeline import MEMORY_BEGUN_ANEW, MEMORY_DAMAGED, MEMORY_RESTORED, Pipeline
-from gateway.records import Figure, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.records import Figure, Inventory, Quality, Reading, Reason, ReasonCode
 from gateway.states import LimitState
+from gateway.tank_record import TankRecord
 from tests.support.plans import straight_plan
 
 S = 1_000_000_000
@@ -79,6 +80,7 @@ class Life:
         self.binding = binding
         self.second = 0.0
         self.sheets: list[Inventory] = []
+        self.records: list[TankRecord] = []
         self.clock_off_s = 0.0
         self.begin(1_000.0)
 
@@ -89,8 +91,9 @@ class Life:
         if kept is not None:
             self.pipeline.restore(kept)
 
-    def _take(self, record: InventoryRecord) -> None:
+    def _take(self, record: TankRecord) -> None:
         self.sheets.append(record.inventory)
+        self.records.append(record)
 
     def utc_ns(self) -> int:
         return round((NOON_S + self.second + self.clock_off_s) * S)

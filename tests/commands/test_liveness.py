@@ -17,11 +17,11 @@ from gateway.commands.liveness import Clocks, clock_words, seen_at, view_of_mess
 from gateway.commands.tank_table import COLUMNS, notes, tank_grid, total_lines, view_of
 from gateway.delivery.payload import heartbeat_json, inventory_payload, status_json
 from gateway.delivery.payload_reader import inventory_of
-from gateway.records import Figure, Inventory, InventoryRecord, LevelState, Quality, Reason, ReasonCode
+from gateway.records import Figure, Inventory, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from tests.commands.typed import Said, typed
 from tests.support.mosquitto import Mosquitto
-from tests.support.records import BOOT, CONTEXT, NOON, record, snapshot
+from tests.support.records import BOOT, CONTEXT, NOON, record, record_of, snapshot
 
 _HOLDS_S = 10.0
 _SITE = """
@@ -62,7 +62,7 @@ _sheets = st.builds(
 
 
 def _message(inventory: Inventory) -> dict[str, Any]:
-    return inventory_payload(InventoryRecord("harbour", BOOT, 1, inventory, _HOLDS_S))
+    return inventory_payload(record_of("harbour", BOOT, 1, inventory, _HOLDS_S))
 
 
 def _numbers(cells: tuple[str, ...]) -> list[str]:

@@ -35,6 +35,7 @@ _RECORDS = (
     "gateway.status",
     "gateway.errors",
     "gateway.figures",
+    "gateway.tank_record",
 )
 FOUNDATION = (*_RECORDS, "gateway.clock_watch", "gateway.binding")
 PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
