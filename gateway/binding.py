@@ -184,18 +184,18 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         instant=now,
         level=read(binding.level),
         second_level=read(binding.second_level),
-        dip_level=_in_force(binding.manual_level, now),
+        dip_level=_in_force(binding.manual_level, now, "m"),
         bottom_pressure=read(binding.bottom_pressure),
         vapour_pressure=read(binding.vapour_pressure),
         water=read(binding.water),
-        dip_water=_standing(binding.manual_water, now),
+        dip_water=_standing(binding.manual_water, now, "m"),
         elements=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.elements]),
-        manual_temperature=_in_force(binding.manual_temperature, now),
+        manual_temperature=_in_force(binding.manual_temperature, now, "degC"),
         ambient=read(binding.ambient),
         flows=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.flows]),
         reference_density=_density(binding.reference_density, now),
         observed_density=_observed_density(binding.observed_density, now),
-        sediment_water=_standing(binding.sediment_water, now),
+        sediment_water=_standing(binding.sediment_water, now, "%"),
         simulated=binding.simulated,
         steady_s=monotonic_ns / 1e9,
         clock_doubt=_clock_doubt(now) if is_impossible(now_ns) else None,
@@ -255,7 +255,7 @@ def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: 
     return Input(temperature_c, reading.quality, reading.reason, age_s, source.name)
 
 
-def _standing(manual: ManualValue | None, now: datetime) -> Input | None:
+def _standing(manual: ManualValue | None, now: datetime, unit: str) -> Input | None:
     """A value without an instrument to go back to: after its expiry it stays in use, Uncertain, and says so.
 
     Entered later than now, either the date or the clock is wrong, and whether it has expired nobody knows: Uncertain.
@@ -264,12 +264,12 @@ def _standing(manual: ManualValue | None, now: datetime) -> Input | None:
         return None
     age_s = _age_s(manual, now)
     if manual.expires is not None and now >= manual.expires:
-        text = f"{manual.origin} value {manual.value:g} expired at {manual.expires:%Y-%m-%d %H:%M} UTC"
+        text = f"{_told(manual, unit)} expired at {manual.expires:%Y-%m-%d %H:%M} UTC"
         reason = Reason(ReasonCode.MANUAL_EXPIRED, text)
         return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
     if manual.entered is not None and manual.entered - now > _CLOCK_TOLERANCE:
         text = (
-            f"{manual.origin} value {manual.value:g} was entered at {manual.entered:%Y-%m-%d %H:%M} UTC, after the "
+            f"{_told(manual, unit)} was entered at {manual.entered:%Y-%m-%d %H:%M} UTC, after the "
             f"present {now:%Y-%m-%d %H:%M} UTC: see to the clock, or to the date"
         )
         reason = Reason(ReasonCode.CLOCK_UNTRUSTED, text)
@@ -280,9 +280,14 @@ def _standing(manual: ManualValue | None, now: datetime) -> Input | None:
     return Input(manual.value, Quality.GOOD, None, age_s, manual.origin, manual=True)
 
 
-def _in_force(manual: ManualValue | None, now: datetime) -> Input | None:
+def _told(manual: ManualValue, unit: str) -> str:
+    number = 100.0 * manual.value if unit == "%" else manual.value
+    return f"{manual.origin} value {number:g} {unit}"
+
+
+def _in_force(manual: ManualValue | None, now: datetime, unit: str) -> Input | None:
     """A value that stands in for an instrument: after its expiry it is gone, and says so."""
-    standing = _standing(manual, now)
+    standing = _standing(manual, now, unit)
     if standing is None or standing.reason is None or standing.reason.code is not ReasonCode.MANUAL_EXPIRED:
         return standing
     return standing._replace(value=None, quality=Quality.BAD)
@@ -293,7 +298,7 @@ def _density(manual: ManualValue | None, now: datetime) -> Input | None:
     if manual is not None and manual.entered is None:
         reason = Reason(ReasonCode.DENSITY_UNDATED, f"nominal density {manual.value:g} kg/m3, no dated sample")
         return Input(manual.value, Quality.UNCERTAIN, reason, 0.0, manual.origin, manual=True)
-    given = _standing(manual, now)
+    given = _standing(manual, now, "kg/m3")
     if manual is None or manual.doubt is None or given is None or given.quality is not Quality.GOOD:
         return given
     return given._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.METHOD_DOUBTFUL, manual.doubt))

@@ -22,22 +22,22 @@ __all__ = ["COMMANDS", "main"]
 COMMANDS: Mapping[str, str] = MappingProxyType(
     {
         "demo": "run ten simulated tanks, a broker and the gateway on this machine",
-        "run": "poll, calculate and publish, as a site file says",
+        "run": "watch the tanks of a site file: read, calculate, publish, until it is stopped",
         "reload": "make the running gateway take over its site file as it is now",
         "check": "check a site file and list every mistake in it",
-        "show": "show the tanks of a running gateway, or what lies on its broker, once",
-        "dip": "make one calculation sheet from hand-measured values",
+        "show": "show the tanks as they stand now: level, volume, room, quality, age",
+        "dip": "calculate volume and mass from a hand dip, each step with its clause",
         "table": "make, check, convert and preview capacity tables",
-        "registers": "show a device's registers in every decoding, and match them to a dip",
+        "registers": "show what a device sends, in every way it can be read, and match it to a dip",
         "scan": "find which unit numbers answer on a line, at a safe rate",
-        "record": "keep the traffic between a client and a device in a file",
+        "record": "keep what a device is asked and answers in a file, for support",
         "replay": "answer as a recorded device did",
         "loop-check": "judge a 4-20 mA loop at fed currents, and keep the record",
         "dip-check": "judge a level gauge by three hand dips, and keep the record",
         "line-report": "tell how the lines are doing, what looks wrong and what to do",
         "recalculate": "make the recorded history of a tank again, as a new version",
-        "simulate": "serve the instruments of a scenario, with their faults",
-        "schema": "print the JSON Schema of the site file, of a scenario file or of a payload",
+        "simulate": "stand in for instruments, with their faults, to try a site file",
+        "schema": "print the JSON Schema of a site file, a scenario file or a message",
     }
 )
 
@@ -47,6 +47,24 @@ _ERROR = 3
 
 _DESCRIPTION = """Turns tank level and temperature into volume, standard volume and mass, and says how good each is.
 Monitoring only: not an overfill prevention system, not a safety instrumented system, not for custody transfer."""
+
+
+_EPILOG = """What is in the tanks now:       tank-gateway show
+What is wrong with a line:      tank-gateway line-report
+Is a site file right:           tank-gateway check site.yaml
+Volumes from a hand dip:        tank-gateway dip site.yaml TK-1 --level "9.412 m" --temperature "14.7 degC"
+To see it all without a site:   tank-gateway demo
+Each command has its own help:  tank-gateway show --help
+
+Exit codes: 0 well; 1 it could not be done, or something was found that must be acted on; 2 typed wrongly, or a file
+has mistakes."""
+
+
+class _Wide(argparse.RawDescriptionHelpFormatter):
+    """Each command on one line."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=24, width=100)
 
 
 class Command(Protocol):
@@ -98,10 +116,14 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(typed: list[str]) -> int:
     parser = _Parser(
-        prog="tank-gateway", description=_DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter
+        prog="tank-gateway",
+        usage="tank-gateway COMMAND ...",
+        description=_DESCRIPTION,
+        epilog=_EPILOG,
+        formatter_class=_Wide,
     )
     parser.add_argument("--version", action="version", version=f"tank-gateway {__version__}")
-    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    subparsers = parser.add_subparsers(dest="command", metavar="", prog="tank-gateway", title="commands")
     chosen = next((word for word in typed if not word.startswith("-")), None)
     if chosen is not None and chosen not in COMMANDS:
         near = get_close_matches(chosen, COMMANDS, n=1)
@@ -114,7 +136,9 @@ def _run(typed: list[str]) -> int:
             command = cast("Command", import_module(f"gateway.commands.{name.replace('-', '_')}"))
             command.add_arguments(subparser)
             subparser.set_defaults(execute=command.execute)
-    arguments = parser.parse_args(typed)
+    arguments, unknown = parser.parse_known_args(typed)
+    if unknown:
+        raise UsageError(f"not understood: {' '.join(unknown)}", f"tank-gateway {chosen + ' ' if chosen else ''}--help")
     if arguments.command is None:
         raise UsageError("no command was given", f"one of {', '.join(COMMANDS)}; tank-gateway --help")
     return int(arguments.execute(arguments))

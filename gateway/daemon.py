@@ -4,7 +4,7 @@ import asyncio
 import random
 import secrets
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 
 import structlog
@@ -242,6 +242,7 @@ class Daemon:
             instruments=[status for source in sources for status in source.instrument_statuses()],
             destinations=self._deliveries.statuses(),
             calculation_errors=self._pipeline.calculation_errors,
+            tanks=tuple(tank.plan.tank for tank in self._settings.tanks),
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
             time_factor=self._time_factor,
@@ -253,15 +254,17 @@ class Daemon:
 
     def readiness(self) -> Readiness:
         """Whether all that is watched can be: every line in use connected, no tank Bad or without a sheet."""
-        counts = [0, 0, 0]
+        counts, beyond = [0, 0, 0], 0
         for record in self._pipeline.records():
             counts[record.inventory.quality] += 1
+            beyond += record.inventory.level_state.limit.is_beyond
         used = [self._sources[plan.name] for plan in self._settings.sources if plan.instruments]
         connected = sum(source.status().connected for source in used)
         tanks = len(self._settings.tanks)
         good, uncertain, bad = counts
         ready = connected == len(used) and good + uncertain == tanks
-        return Readiness(ready, len(used), connected, tanks, good, uncertain, bad)
+        awaited = tanks - good - uncertain - bad
+        return Readiness(ready, len(used), connected, tanks, good, uncertain, bad, awaited, beyond)
 
     @property
     def http_port(self) -> int | None:
@@ -292,11 +295,12 @@ class Daemon:
             healthy=self.healthy,
             readiness=self.readiness,
             came_round=self._progress.of("http", _LOOP_LATE_S),
-            readings=lambda: joined(readings_pieces(self.snapshot(), self._addresses(), self._pipeline.readings())),
+            readings=lambda: joined(self._readings()),
         )
 
-    def _addresses(self) -> dict[str, str]:
-        return {line.name: str(line.primary) for line in self._settings.lines}
+    def _readings(self) -> Iterator[bytes]:
+        addresses = {line.name: str(line.primary) for line in self._settings.lines}
+        return readings_pieces(self.snapshot(), addresses, self._pipeline.readings(), self._settings.signal_units)
 
     # Its loops
 

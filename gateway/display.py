@@ -24,6 +24,7 @@ __all__ = [
     "printable",
     "quality_words",
     "reason_sentences",
+    "reference_words",
     "roof_words",
     "show_figure",
     "show_value",
@@ -144,19 +145,20 @@ _ROOF_WORDS = {
 
 def limit_words(state: LevelState, system: UnitSystem = UnitSystem.SI) -> str:
     """Which limit the level has passed, with that limit: `ABOVE HIGH-HIGH 13.550 m`; empty where it has passed none."""
-    words = _LIMIT_WORDS[state.limit]
-    passed = {
-        LimitState.BELOW_MINIMUM: state.minimum_m,
-        LimitState.ABOVE_MAXIMUM_WORKING: state.maximum_working_m,
-        LimitState.ABOVE_HIGH_HIGH: state.high_high_m,
-        LimitState.ABOVE_CRITICAL_HIGH: state.critical_high_m,
-    }.get(state.limit)
+    words, passed = _LIMIT_WORDS[state.limit], state.passed_m
     return words if passed is None else f"{words} {show_value('level', passed, system).text}"
 
 
 def roof_words(state: LevelState) -> str:
     """What is to be heeded of a floating roof; empty where it floats, and where there is none."""
     return "" if state.roof is None else _ROOF_WORDS[state.roof]
+
+
+def reference_words(reference_temperature_c: float) -> str:
+    """A reference temperature as it is named: `15 °C`, `20 °C`, `60 °F`."""
+    if abs(reference_temperature_c - _SIXTY_F_IN_C) < 0.01:
+        return "60 °F"
+    return f"{reference_temperature_c:g} °C"
 
 
 def quality_words(quality: Quality, *, manual: bool = False, simulated: bool = False) -> str:

@@ -18,22 +18,23 @@ from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.figures import BESIDE
-from gateway.plan_id import PlanIds, plan_ids
-from gateway.records import ENTRIES, Ending, Figures, Inventory, Quality, Reading, TankInput
+from gateway.records import ENTRIES, Figures, Inventory, Quality, Reading, TankInput
+from gateway.states import LimitState, RoofZone
 from gateway.tank_record import Identity, Remembered, TankRecord
-from gateway.validity import valid_for_s
+from gateway.watched_tank import Tank
 
 __all__ = [
     "ENTRY_ENDED",
     "ENTRY_ENDS",
+    "LEVEL_STATE",
     "MEMORY_BEGUN_ANEW",
     "MEMORY_DAMAGED",
     "MEMORY_RESTORED",
     "Pipeline",
-    "Tank",
 ]
 
 TANK_QUALITY = "tank.quality_changed"
+LEVEL_STATE = "tank.level_state_changed"
 ENTRY_ENDS = "tank.entry_ends"
 ENTRY_ENDED = "tank.entry_ended"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
@@ -48,43 +49,6 @@ and when everything is a little late the sheets of all tanks at once would make 
 _NEVER_NS = 2**63
 _NO_MAPS: Mapping[str, InstrumentMap] = MappingProxyType({})
 Log = structlog.stdlib.BoundLogger
-
-
-class Tank:
-    """One tank's plan, its binding and what its last sheet handed on."""
-
-    def __init__(
-        self, plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap], started_ns: int
-    ) -> None:
-        self.plan = plan
-        self.ids: PlanIds = plan_ids(plan, binding, period_s, maps)
-        self.binding = binding
-        self.period_ns = round(period_s * _NS_PER_S)
-        self.valid_for_s = valid_for_s(period_s)
-        self.memory: Memory = EMPTY_MEMORY
-        self.sequence = 0
-        self.calculated_ns = started_ns
-        """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
-        self.latest: TankRecord | None = None
-        self.endings_told: set[tuple[Ending, bool]] = set()
-        """What was logged of values entered by people, and whether they had ended by then."""
-        self.awaited = {source.key for source in binding.sources}
-        """Signals not heard of since the start; a sheet that does not wait for them forgets them."""
-        self.watched = True
-        self.is_new = True
-        """Since the start or a change, without a sheet."""
-        level = binding.level or binding.bottom_pressure
-        self.level_instrument = None if level is None else level.instrument
-        self.level_stale_s = math.inf if level is None else level.stale_after_s
-
-    def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
-        """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""
-        mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
-        return (
-            other.plan == self.plan
-            and mine == others
-            and not any(each.instrument in forgotten for each in other.binding.sources)
-        )
 
 
 class Pipeline:
@@ -294,6 +258,7 @@ class Pipeline:
         tank.awaited.clear()
         tank.is_new = False
         self._log_change(tank, inventory)
+        self._log_level_state(tank, inventory)
         self._log_endings(tank, inventory)
         self._deliver(self._record(tank, tank_input, inventory, remembered))
 
@@ -346,6 +311,27 @@ class Pipeline:
             reason=None if worst is None or inventory.quality == Quality.GOOD else worst.reasons[0].text,
             simulated=inventory.simulated,
         )
+
+    def _log_level_state(self, tank: Tank, inventory: Inventory) -> None:
+        """A limit passed, or passed back, and a roof that comes to rest or afloat. It is no alarm."""
+        state = inventory.level_state
+        limit = tank.limit_told if state.limit is LimitState.UNKNOWN else state.limit
+        roof = tank.roof_told if state.roof is None else state.roof
+        if (limit, roof) == (tank.limit_told, tank.roof_told):
+            return
+        level_m, limit_m = inventory.figures.level.value, state.passed_m
+        log = self._log.warning if limit.is_beyond or roof is not RoofZone.FLOATING else self._log.info
+        log(
+            LEVEL_STATE,
+            tank=tank.plan.tank,
+            limit=limit.value,
+            limit_before=tank.limit_told.value,
+            level=None if level_m is None else f"{level_m:.3f} m",
+            passed=None if limit_m is None else f"{limit_m:.3f} m",
+            roof=None if state.roof is None else roof.value,
+            simulated=inventory.simulated,
+        )
+        tank.limit_told, tank.roof_told = limit, roof
 
     def _log_endings(self, tank: Tank, inventory: Inventory) -> None:
         for ending in inventory.endings:

@@ -318,6 +318,21 @@ class LevelState(NamedTuple):
     high_high_m: float | None = None
     critical_high_m: float | None = None
 
+    @property
+    def passed_m(self) -> float | None:
+        """The limit that has been passed, in m above the datum; None where none has."""
+        match self.limit:
+            case LimitState.BELOW_MINIMUM:
+                return self.minimum_m
+            case LimitState.ABOVE_MAXIMUM_WORKING:
+                return self.maximum_working_m
+            case LimitState.ABOVE_HIGH_HIGH:
+                return self.high_high_m
+            case LimitState.ABOVE_CRITICAL_HIGH:
+                return self.critical_high_m
+            case _:
+                return None
+
 
 class Inventory(NamedTuple):
     """The calculation sheet of one tank at one instant."""
@@ -336,3 +351,5 @@ class Inventory(NamedTuple):
     level_state: LevelState = LevelState()
     endings: tuple[Ending, ...] = ()
     """Values entered by people that end soon or have ended."""
+    reference_temperature_c: float | None = None
+    """degC, to which GSV and NSV are brought; None where the product has no reference volume."""

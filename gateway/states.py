@@ -16,6 +16,11 @@ class LimitState(StrEnum):
     ABOVE_HIGH_HIGH = "above_high_high"
     ABOVE_CRITICAL_HIGH = "above_critical_high"
 
+    @property
+    def is_beyond(self) -> bool:
+        """Whether a limit has been passed."""
+        return self not in (LimitState.UNKNOWN, LimitState.NORMAL)
+
 
 class RoofZone(StrEnum):
     LANDED = "landed"

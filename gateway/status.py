@@ -121,9 +121,17 @@ class GatewaySnapshot(NamedTuple):
     instruments: Sequence[InstrumentStatus]
     destinations: Sequence[DestinationStatus]
     calculation_errors: int
+    tanks: Sequence[str] = ()
+    """All of the site, those that have no inventory yet among them."""
     time_zone: str = "UTC"
     """Of the site, a key of the IANA data base."""
     log_lines_dropped: int = 0
     """Since the start: nobody read the log, or it could not be written."""
     time_factor: float = 1.0
     """Of a simulated site: how many times as fast as the machine's its time passes."""
+
+    @property
+    def awaited(self) -> list[str]:
+        """Tanks that have no inventory yet."""
+        known = {record.inventory.tank for record in self.inventories}
+        return [tank for tank in self.tanks if tank not in known]

@@ -18,7 +18,7 @@ from simulators.scenario_file import load_scenario, scenario_names, scenario_pat
 from simulators.text_file import read_text
 from simulators.worksheet import worksheet
 
-__all__ = ["main"]
+__all__ = ["main", "options_help"]
 
 
 def main(argv: Sequence[str]) -> int:
@@ -51,9 +51,14 @@ def main(argv: Sequence[str]) -> int:
         return 1
 
 
+def options_help() -> str:
+    """What may follow the command, as its own help has it, without the usage."""
+    return _parser().format_help().partition("\n\n")[2]
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="simulate",
+        prog="tank-gateway simulate",
         description="Serve SIMULATED tanks and their instruments until stopped: by Modbus TCP, by RTU or ASCII inside "
         "TCP, on serial ports. They can only be read. What a scenario file may say: simulate every_key --print.",
     )

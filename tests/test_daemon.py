@@ -244,4 +244,4 @@ async def test_ready_is_what_every_line_and_every_tank_is() -> None:
     """Before anything was read no line is connected and no tank has a sheet: alive, and not ready."""
     gateway = Daemon(load_site(config_path("one_tank.yaml"), now=NOW))
     assert gateway.healthy()
-    assert gateway.readiness() == Readiness(False, 1, 0, 1, 0, 0, 0)
+    assert gateway.readiness() == Readiness(False, 1, 0, 1, 0, 0, 0, tanks_awaited=1)

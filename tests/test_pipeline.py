@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from gateway.binding import ManualValue, Source, TankBinding
-from gateway.calculation.plan import TankPlan
+from gateway.calculation.plan import LimitPlan, RoofPlan, TankPlan
 from gateway.delivery.payload import inventory_json
-from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, Pipeline
+from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, LEVEL_STATE, Pipeline
 from gateway.records import Ending, Quality, Reading, Reason, ReasonCode
 from gateway.tank_record import TankRecord
 from tests.support.messages import valid_message
@@ -271,6 +271,42 @@ def test_a_value_that_ends_soon_is_logged_once_and_once_more_when_it_has_ended(c
         (ENTRY_ENDED, "reference density"),
     ]
     assert delivered[0].inventory.endings == (Ending("reference_density", now + timedelta(seconds=30)),)
+
+
+def level_states(clock: HandClock, levels: Sequence[float | None], plan: TankPlan) -> list[tuple[str | None, ...]]:
+    pipeline, _ = pipeline_of(clock, (plan, TankBinding("TK-1", level=LEVEL), 2.0))
+    with capture_logs() as logs:
+        for level in levels:
+            pipeline.take(level_reading(clock, level))
+            clock.pass_s(2.0)
+    told = [entry for entry in logs if entry["event"] == LEVEL_STATE]
+    return [(each["log_level"], each["limit"], each["level"], each["passed"], each["roof"]) for each in told]
+
+
+def test_a_limit_that_is_passed_is_logged_once_as_a_warning_and_when_it_is_passed_back(clock: HandClock) -> None:
+    """Ripple at the limit is no news, and neither is a level that is lost and comes back where it was."""
+    plan = straight_plan(limits=LimitPlan(1.0, 8.0, 8.5, 9.0))
+    assert level_states(clock, [7.9, 8.0, 7.998, 8.001, 8.6, None, 8.6, 9.1, 7.0, 0.9], plan) == [
+        ("warning", "above_maximum_working", "8.000 m", "8.000 m", None),
+        ("warning", "above_high_high", "8.600 m", "8.500 m", None),
+        ("warning", "above_critical_high", "9.100 m", "9.000 m", None),
+        ("info", "normal", "7.000 m", None, None),
+        ("warning", "below_minimum", "0.900 m", "1.000 m", None),
+    ]
+
+
+def test_a_gateway_that_starts_beside_a_tank_that_is_too_full_says_so(clock: HandClock) -> None:
+    plan = straight_plan(limits=LimitPlan(1.0, 8.0, 8.5, 9.0))
+    assert level_states(clock, [9.5, 9.5], plan) == [("warning", "above_critical_high", "9.500 m", "9.000 m", None)]
+
+
+def test_a_roof_that_lands_is_logged(clock: HandClock) -> None:
+    plan = straight_plan(roof=RoofPlan(46_000.0, 1.6, 2.0))
+    assert [(entry[0], entry[4]) for entry in level_states(clock, [3.0, 1.8, 1.5, None, 1.5, 3.0], plan)] == [
+        ("warning", "critical_zone"),
+        ("warning", "landed"),
+        ("info", "afloat"),
+    ]
 
 
 def test_a_record_says_for_how_long_it_holds(clock: HandClock) -> None:

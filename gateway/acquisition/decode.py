@@ -210,12 +210,12 @@ def _outside(signal: Signal, number: float, value: float, tiny: float = 0.0) -> 
         text = f"the instrument sends {number:.2g}, which is too little to be measured: see to the byte order"
         return _bad(ReasonCode.IMPOSSIBLE_NUMBER, f"{signal.name}: {text}")
     if signal.minimum is not None and value < signal.minimum:
-        limit = f"below {signal.minimum:g}, the lowest"
+        limit = f"below {signal.told(signal.minimum)}, the lowest"
     elif signal.maximum is not None and value > signal.maximum:
-        limit = f"above {signal.maximum:g}, the highest"
+        limit = f"above {signal.told(signal.maximum)}, the highest"
     else:
         limit = "beyond anything"
-    return _bad(ReasonCode.OUT_OF_RANGE, f"{signal.name}: {value:g} is {limit} that the instrument can mean")
+    return _bad(ReasonCode.OUT_OF_RANGE, f"{signal.name}: {signal.told(value)} is {limit} that the instrument can mean")
 
 
 def scaling(signal: Signal) -> Scaling:

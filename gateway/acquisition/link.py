@@ -6,14 +6,16 @@ from typing import Protocol
 
 from gateway.acquisition.register_map import Table
 from gateway.errors import DeviceExceptionError
-from gateway.records import Reason
+from gateway.records import Reason, ReasonCode
 
 __all__ = [
+    "DOUBT_CODES",
     "EXCEPTION_MEANINGS",
     "DoubtedWords",
     "Link",
     "LinkCounters",
     "device_exception",
+    "doubt_of",
 ]
 
 EXCEPTION_MEANINGS = {
@@ -55,6 +57,10 @@ class LinkCounters:
         return total
 
 
+DOUBT_CODES = frozenset({ReasonCode.ANSWER_UNPROVEN, ReasonCode.ANSWERED_TWICE})
+"""Of readings whose words may not be the answer to their read."""
+
+
 class DoubtedWords(tuple[int, ...]):
     """What a read has brought, where it may not be the answer to that read: no reading of it is Good."""
 
@@ -65,6 +71,11 @@ class DoubtedWords(tuple[int, ...]):
         doubted = cls(words)
         doubted.doubt = doubt
         return doubted
+
+
+def doubt_of(words: tuple[int, ...]) -> str:
+    """Why they may not be the answer to their read, in a sentence; empty where they surely are."""
+    return words.doubt.text if isinstance(words, DoubtedWords) else ""
 
 
 class Link(Protocol):

@@ -102,6 +102,12 @@ class Signal:
     maximum: float | None = None
     least: float = 0.0
     """SI. A floating-point number closer to zero, and not zero, is nothing that an instrument could have measured."""
+    unit: str = ""
+    """Of its SI value, for people; empty for a contact, a counter, a ratio."""
+
+    def told(self, value: float, digits: int = 7) -> str:
+        """An SI value of it for people, with its unit."""
+        return f"{value:.{digits}g} {self.unit}".rstrip()
 
     @property
     def registers(self) -> int:

@@ -160,9 +160,12 @@ def _plain_cause(port: str, exc: Exception) -> str:
     if code in (errno.EWOULDBLOCK, errno.EBUSY):
         return f"another program holds {port}; two masters on one line garble each other"
     if code == errno.ENOENT:
-        return f"there is no port {port}: is it plugged in?"
+        return f"there is no port {port}: is it plugged in? A service sees none at all unless its unit allows devices"
     if code == errno.EACCES:
         return f"no permission for {port}; the user of this program must be in its group, most often dialout"
+    if code == errno.EPERM:
+        # The device filter of the control group, whatever the rights of the file are.
+        return f"{port} is withheld from this service: its unit must allow this class of devices (DeviceAllow=)"
     if isinstance(code, int) and code:
         return f"{port}: {os.strerror(code)}"
     return f"{port}: {exc}"

@@ -94,6 +94,7 @@ class DuplicateAddressWatch:
         "_resolutions",
         "_rest_until",
         "_sides",
+        "_signals",
         "_tries",
         "_values",
         "suspicions",
@@ -101,6 +102,7 @@ class DuplicateAddressWatch:
     )
 
     def __init__(self, instrument_map: InstrumentMap) -> None:
+        self._signals = {signal.name: signal for signal in instrument_map.signals}
         told = (instrument_map.age_signal, instrument_map.counter_signal)
         self._resolutions = {
             signal.name: _resolution(signal)
@@ -182,8 +184,7 @@ class DuplicateAddressWatch:
         values = [reading.value for reading in readings if reading.signal == name and reading.value is not None]
         self._sides.extend(value > self._middle for value in values)
         if len(self._sides) < _POLLS or _switches(self._sides):
-            low, high = self._places
-            return f"{name} goes to and fro between {low:.6g} and {high:.6g} from one read to the next"
+            return f"{name} goes to and fro between {self._between(name, *self._places)} from one read to the next"
         self._confirmed = ""
         return ""
 
@@ -208,8 +209,11 @@ class DuplicateAddressWatch:
         for name, values in self._values.items():
             places = two_places(values, self._resolutions[name])
             if places is not None:
-                return f"{name} goes to and fro between {places.low:.6g} and {places.high:.6g}, and {beside}"
+                return f"{name} goes to and fro between {self._between(name, places.low, places.high)}, and {beside}"
         return ""
+
+    def _between(self, name: str, low: float, high: float) -> str:
+        return f"{self._signals[name].told(low, 6)} and {self._signals[name].told(high, 6)}"
 
 
 class SecondMasterWatch:

@@ -48,7 +48,7 @@ def density_relation(plan: TankPlan, hybrid: MeasuredDensityPlan, figures: Figur
 def _words(plan: TankPlan, column: ColumnPlan, nozzle_m: float, figures: Figures) -> _Words:
     is_measured = figures.vapour_pressure.value is not None
     height_m = column.vapour_transmitter_height_m
-    air = f"{column.air_density_kg_m3:.4g}"
+    air = f"{column.air_density_kg_m3:.4g} kg/m3"
     inputs: tuple[str, ...] = ("vapour_pressure",) if is_measured else ()
     water = ""
     water_m = figures.water_level.value
@@ -67,9 +67,9 @@ def _words(plan: TankPlan, column: ColumnPlan, nozzle_m: float, figures: Figures
 
 def _gas(plan: TankPlan, column: ColumnPlan, *, is_measured: bool) -> str:
     if column.gas_density_kg_m3 is not None:
-        return f"{column.gas_density_kg_m3:.4g}"
+        return f"{column.gas_density_kg_m3:.4g} kg/m3"
     if plan.vapour is None or plan.blanketed:
-        return "rho of air at P3" if is_measured else f"{column.air_density_kg_m3:.4g}"
+        return "rho of air at P3" if is_measured else f"{column.air_density_kg_m3:.4g} kg/m3"
     if plan.vapour.density_kg_m3 is not None:
-        return f"{plan.vapour.density_kg_m3:.4g}"
+        return f"{plan.vapour.density_kg_m3:.4g} kg/m3"
     return "P3 M / (Z R T)"

@@ -134,7 +134,8 @@ def _refused(given: Input, span: _Range) -> Input:
     if value is None:
         reason = Reason(ReasonCode.INPUT_BAD, f"{given.source} gives no value")
     elif not math.isfinite(value) or age_s != given.age_s:
-        what = f"{value}" if not math.isfinite(value) else f"{value:.7g}, of an age of {given.age_s} s,"
+        told = f"{value:.7g} {span.unit}".rstrip()
+        what = f"{value}" if not math.isfinite(value) else f"{told}, of an age of {given.age_s} s,"
         reason = Reason(ReasonCode.NOT_A_NUMBER, f"{given.source}: {what} is not a number")
     else:
         reason = Reason(ReasonCode.OUT_OF_RANGE, f"{given.source}: {_text(value, span)}")

@@ -276,6 +276,7 @@ def _inventory(
         sources,
         level_state,
         endings,
+        plan.product.method.reference_temperature_c,
     )
 
 

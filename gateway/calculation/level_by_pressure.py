@@ -10,7 +10,7 @@ from gateway.calculation.density import DensityBasis, correct, doubted
 from gateway.calculation.hydrostatic import level_from_pressure, liquid_pressure
 from gateway.calculation.level import TAPE_RESOLUTION_M, checked_level
 from gateway.calculation.memory import Memory
-from gateway.calculation.plan import HeadPlan, TankPlan
+from gateway.calculation.plan import TOUCH_M, HeadPlan, TankPlan
 from gateway.errors import LimitError
 from gateway.records import Figure, Quality, ReasonCode, TankInput
 
@@ -147,7 +147,7 @@ def _is_low(column: _Column, solved: _Solved, memory: Memory) -> bool:
     least_m = column.head.minimum_head_m
     if memory.low_heads.level:
         least_m += max(_BAND * least_m, column.head.accuracy_pa / _PA_PER_M)
-    return _head_m(column, solved) < least_m
+    return _head_m(column, solved) < least_m - TOUCH_M
 
 
 def _judged(column: _Column, solved: _Solved, memory: Memory) -> Figure:

@@ -9,7 +9,7 @@ from gateway.calculation.density import DensityBasis, correct, doubted, observed
 from gateway.calculation.doubts import Doubt, Judgements
 from gateway.calculation.hydrostatic import density_from_pressure, product_head
 from gateway.calculation.memory import Memory, last_good
-from gateway.calculation.plan import MeasuredDensityPlan, TankPlan
+from gateway.calculation.plan import TOUCH_M, MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
 from gateway.records import Figure, Reason, ReasonCode, TankInput
 from gateway.sources import DensitySource
@@ -100,11 +100,13 @@ def _measured(
     if head_pa is None or level_m is None:
         lost = figure.derive(None, (column.pressure, level))
         return lost, lost
-    nozzle_m, least_m = hybrid.nozzle_height_m, hybrid.minimum_head_m
+    nozzle_m, least_m = hybrid.nozzle_height_m, hybrid.minimum_head_m - TOUCH_M
     water = water_layer(hybrid.column, water_level)
     head_m = product_head(level_m, nozzle_m, water)
     if head_m < least_m + (max(_BAND_M, _BAND * least_m) if was_short else 0.0):
-        text = f"{_NAME}: {head_m:.3f} m of product above the nozzle is too little; it takes {least_m:g} m"
+        text = (
+            f"{_NAME}: {head_m:.3f} m of product above the nozzle is too little; it takes {hybrid.minimum_head_m:g} m"
+        )
         lost = figure.bad(ReasonCode.LOW_HEAD, text, max(column.pressure.age_s, level.age_s))
         return lost, lost
     liquid_c = _GAS_C if temperature.value is None else temperature.value

@@ -110,6 +110,7 @@ def corrected(
     density_doubt: str | None = None,
     temperature_c: float | None = None,
     water_m: float | None = None,
+    no_water: bool = False,
 ) -> Iterator[RecordedInput]:
     """`inputs` with what is given in place of what was recorded, each marked manual with `reason`.
 
@@ -118,6 +119,7 @@ def corrected(
         density_doubt: why its being brought to reference is not vouched for; then it is Uncertain.
         temperature_c: of the liquid, in degC. Uncertain where it takes the place of elements.
         water_m: free-water level above the datum. Uncertain where it takes the place of a probe.
+        no_water: none was there, which is not a level of zero: a heel may hold what was declared of it.
 
     With nothing given the inputs stay, for a corrected table: the last Good figures that it would change are forgotten.
     """
@@ -139,9 +141,13 @@ def corrected(
             given = given._replace(
                 elements=_set_aside(given.elements, each.placed), manual_temperature=by_hand(temperature_c, quality)
             )
-        if water_m is not None:
+        if water_m is not None or no_water:
             quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
-            given = given._replace(water=None, dip_water=by_hand(water_m, quality))
+            none = Reason(ReasonCode.NONE_DETECTED, f"no free water, corrected: {reason}")
+            found = (
+                Input(None, quality, none, 0.0, "correction", True) if water_m is None else by_hand(water_m, quality)
+            )
+            given = given._replace(water=None, dip_water=found)
         elif _refused_water(each.recorded.figures.water_level):
             given = _water_known(given)
         kept = {name: each.last_good[name] for name in _MEASURED if name in each.last_good}

@@ -180,7 +180,7 @@ def _reference_height(plan: TankPlan, figures: Figures) -> tuple[str, tuple[str,
     if plan.shell is None or figures.shell_temperature.value is None:
         return words, ()
     a, table_c = plan.shell.linear_coefficient_per_c, plan.shell.table_temperature_c
-    return f"{words} (1 + {a:g} (TSh - {table_c:g})), API MPMS 3.1B", ("shell_temperature",)
+    return f"{words} (1 + {a:g} /degC (TSh - {table_c:g} degC)), API MPMS 3.1B", ("shell_temperature",)
 
 
 def _signed(offset_m: float) -> str:
@@ -262,7 +262,8 @@ def _air_line(plan: TankPlan, mass: str, density: str) -> str:
     match plan.buoyancy.convention:
         case AirConvention.BUOYANCY:
             air, weights = plan.buoyancy.air_density_kg_m3, plan.buoyancy.weights_density_kg_m3
-            return f"{mass} (1 - air/{density}) / (1 - air/weights), air {air:g}, weights {weights:g} kg/m3, OIML D 28"
+            used = f"air {air:g} kg/m3, weights {weights:g} kg/m3"
+            return f"{mass} (1 - air/{density}) / (1 - air/weights), {used}, OIML D 28"
         case AirConvention.DENSITY_REDUCTION:
             return f"{mass} (1 - 1.1/{density}), common practice"
         case AirConvention.TABLE_56:

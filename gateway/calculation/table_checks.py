@@ -307,39 +307,39 @@ def preview_import(old: Capacity, new: CapacityTable, count: int = 10, steps: in
 
 
 _ATTRIBUTES = (
-    ("datum", "datum"),
-    ("date", "date"),
-    ("temperature_c", "reference temperature, degC"),
-    ("head_included", "liquid head included"),
-    ("head_density_kg_m3", "density of the liquid head, kg/m3"),
-    ("roof_included", "roof included"),
-    ("roof_density_kg_m3", "density of the roof, kg/m3"),
+    ("datum", "datum", ""),
+    ("date", "date", ""),
+    ("temperature_c", "reference temperature", "degC"),
+    ("head_included", "liquid head included", ""),
+    ("head_density_kg_m3", "density of the liquid head", "kg/m3"),
+    ("roof_included", "roof included", ""),
+    ("roof_density_kg_m3", "density of the roof", "kg/m3"),
 )
 
 
 def _changed(old: Capacity, new: CapacityTable) -> tuple[str, ...]:
     changed = [
-        f"{words}: {before:.7g} becomes {after:.7g}"
-        for words, before, after in (
-            ("lowest level, m", old.bottom_m, new.bottom_m),
-            ("highest level, m", old.top_m, new.top_m),
-            ("heel, m3", old.heel_m3, new.heel_m3),
+        f"{words}: {before:.7g} {unit} becomes {after:.7g} {unit}"
+        for words, unit, before, after in (
+            ("lowest level", "m", old.bottom_m, new.bottom_m),
+            ("highest level", "m", old.top_m, new.top_m),
+            ("heel", "m3", old.heel_m3, new.heel_m3),
         )
         if abs(before - after) > SAME * max(1.0, abs(before))
     ]
     if isinstance(old, CapacityTable):
-        for name, words in _ATTRIBUTES:
+        for name, words, unit in _ATTRIBUTES:
             before, after = getattr(old, name), getattr(new, name)
             if before != after:
-                changed.append(f"{words}: {_stated(before)} becomes {_stated(after)}")
+                changed.append(f"{words}: {_stated(before, unit)} becomes {_stated(after, unit)}")
     else:
         changed.insert(0, f"{old.clause} becomes {new.clause}")
     return tuple(changed)
 
 
-def _stated(value: object) -> str:
+def _stated(value: object, unit: str) -> str:
     if value is None or value == "":
         return "not stated"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:.7g}" if isinstance(value, float) else str(value)
+    return f"{value:.7g} {unit}" if isinstance(value, float) else str(value)

@@ -53,12 +53,41 @@ class Dimension(StrEnum):
     ELASTIC_MODULUS = "elastic_modulus"
 
     @property
+    def si_unit(self) -> str:
+        """The unit of a value inside the program, and of a number that leaves it without being made for people."""
+        return _SI_UNITS[self]
+
+    @property
     def words(self) -> str:
         return self.value.replace("_", " ")
 
     @property
     def with_article(self) -> str:
         return f"{'an' if self.value[0] in 'aeiou' else 'a'} {self.words}"
+
+
+_SI_UNITS: dict[Dimension, str] = {
+    Dimension.LENGTH: "m",
+    Dimension.TEMPERATURE: "degC",
+    Dimension.TEMPERATURE_DIFFERENCE: "degC",
+    Dimension.GAUGE_PRESSURE: "Pa",
+    Dimension.ABSOLUTE_PRESSURE: "Pa",
+    Dimension.VOLUME: "m3",
+    Dimension.RATIO: "1",
+    Dimension.DENSITY: "kg/m3",
+    Dimension.MASS: "kg",
+    Dimension.TIME: "s",
+    Dimension.VOLUME_FLOW: "m3/s",
+    Dimension.MASS_FLOW: "kg/s",
+    Dimension.CURRENT: "A",
+    Dimension.RESISTANCE: "ohm",
+    Dimension.ACCELERATION: "m/s2",
+    Dimension.ANGLE: "rad",
+    Dimension.DENSITY_SLOPE: "kg/m3/degC",
+    Dimension.EXPANSION_COEFFICIENT: "/degC",
+    Dimension.MOLAR_MASS: "kg/mol",
+    Dimension.ELASTIC_MODULUS: "Pa",
+}
 
 
 class Unit(NamedTuple):

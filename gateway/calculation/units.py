@@ -20,6 +20,7 @@ from gateway.calculation.unit_table import (
     UNITS,
     WATER_DENSITY_60F,
     Dimension,
+    Unit,
 )
 from gateway.errors import QuantityError
 
@@ -34,6 +35,7 @@ __all__ = [
     "parse_any",
     "parse_quantity",
     "si_conversion",
+    "si_unit",
     "to_unit",
     "unit_mistake",
     "units_of",
@@ -67,6 +69,7 @@ _FAR_TOO_LONG_IN_METRES = 250
 """Who writes such a length without its unit means millimetres: no tank is so high or so wide."""
 _HIGHEST_KG_L, _HIGHEST_DEGREES_API = 3, 100
 """Who writes such a density without its unit does not mean kg/m3."""
+_ITSELF = Unit(Fraction(1))
 _PRESSURE_KINDS = (Dimension.GAUGE_PRESSURE, Dimension.ABSOLUTE_PRESSURE)
 
 
@@ -131,7 +134,7 @@ def from_unit(value: float, unit: str, dimension: Dimension) -> float:
     """A number in `unit` as SI. Raises QuantityError for a unit that the dimension does not have."""
     if _known(unit, dimension) == API:
         if not value > -float(API_OFFSET):
-            raise QuantityError(f"{value:.7g} degAPI is no density; degrees API lie above -131.5")
+            raise QuantityError(f"{value:.7g} degAPI is no density; degrees API lie above -131.5 degAPI")
         return float(API_NUMERATOR) / (value + float(API_OFFSET))
     factor, offset = si_conversion(unit, dimension)
     return value * factor + offset
@@ -155,6 +158,13 @@ def si_conversion(unit: str, dimension: Dimension) -> tuple[float, float]:
         raise QuantityError("degAPI does not rise in proportion to density; give the density in kg/m3 or SG")
     entry = UNITS[dimension][name]
     return float(entry.factor), float(entry.shift * entry.factor)
+
+
+def si_unit(dimension: Dimension) -> str:
+    """The unit that an SI value of a dimension is told in, by its first name; empty for a ratio."""
+    if dimension is Dimension.RATIO:
+        return ""
+    return next(name for name, unit in UNITS[dimension].items() if unit == _ITSELF and name != API)
 
 
 def feet_inches_text(value_m: float, parts: int = 16) -> str:
@@ -185,7 +195,7 @@ def _exact_si(number: Fraction, unit: str, dimension: Dimension, text: str) -> F
         entry = UNITS[dimension][unit]
         return (number + entry.shift) * entry.factor
     if number <= -API_OFFSET:
-        raise QuantityError(f"'{text}' is no density; degrees API lie above -131.5")
+        raise QuantityError(f"'{text}' is no density; degrees API lie above -131.5 degAPI")
     return API_NUMERATOR / (number + API_OFFSET)
 
 

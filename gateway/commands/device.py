@@ -15,6 +15,7 @@ from gateway.acquisition.register_map import Table
 from gateway.acquisition.transports import open_path
 from gateway.calculation.units import Dimension, parse_quantity
 from gateway.commands.line_guard import add_guard
+from gateway.commands.running_gateway import host_and_port
 from gateway.commands.site_argument import load
 from gateway.commissioning.meanings import DeviceError
 from gateway.errors import LinkError, QuantityError, UsageError
@@ -202,15 +203,6 @@ def site_device(site: SiteSettings, tag: str) -> Device:
                 return Device(line.primary, instrument.unit, instrument, line, site)
     tags = ", ".join(instrument.tag for line in site.lines for instrument in line.instruments)
     raise UsageError(f"site '{site.name}' has no instrument '{tag}'", f"its instruments: {tags}")
-
-
-def host_and_port(text: str) -> tuple[str, int] | None:
-    """`host:port` or `[v6]:port`; None for anything else."""
-    host, _, port = text.rpartition(":")
-    bare = host.removeprefix("[").removesuffix("]")
-    if not bare or not port.isdecimal() or not port.isascii() or len(port) > 5 or int(port) > 65535:
-        return None
-    return None if ":" in bare and not host.startswith("[") else (bare, int(port))
 
 
 def quantity_of(option: str, text: str, dimension: Dimension) -> float:

@@ -2,21 +2,23 @@
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
-from gateway.calculation.plan import GaugeKind, GaugePlan, TankPlan
-from gateway.commands.device import length_of
+from gateway.calculation.plan import GaugeKind, GaugePlan
+from gateway.calculation.reference_height import grown_height
+from gateway.calculation.units import Dimension
+from gateway.commands.device import length_of, quantity_of
 from gateway.commands.dip_match_page import DIP_CAUTION
-from gateway.commands.gauge_source import GaugeNow, gauge_of
+from gateway.commands.gauge_source import GaugeNow, GaugeReader, gauge_of, shell_temperature_of
 from gateway.commands.line_guard import add_guard
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.site_argument import add_site, load, tank_of
-from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record
+from gateway.commands.verification_record import NOT_FISCAL, check_folder, file_stem, instant_text, keep_record
 from gateway.commissioning.dip_record import DIPS_NEEDED, TOLERANCES_M, DipVerdict, Verdict, judge_dips
 from gateway.display import printable
-from gateway.errors import UsageError
+from gateway.errors import LimitError, UsageError
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
 
@@ -40,6 +42,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     dips = parser.add_mutually_exclusive_group()
     dips.add_argument("--dip", metavar="LENGTH", action="append", help="innage by hand above the datum; give it thrice")
     dips.add_argument("--ullage", metavar="LENGTH", action="append", help="or: surface below the reference point")
+    parser.add_argument(
+        "--shell-temperature",
+        metavar="QUANTITY",
+        help="of the shell, which moves the reference point; default: as the running gateway has it",
+    )
     parser.add_argument("--tape", metavar="ID", required=True, help="the tape, by its own tag")
     parser.add_argument("--by", metavar="NAME", required=True, help="who dips")
     parser.add_argument("--witness", metavar="NAME", required=True, help="who looks on")
@@ -57,29 +64,73 @@ def execute(arguments: argparse.Namespace) -> int:
     setup = tank_of(site, arguments.tank)
     if arguments.witness.strip().lower() == arguments.by.strip().lower():
         raise UsageError(f"--witness: {arguments.witness} is the one who dips", "a witness is someone else")
-    given = _given(arguments, setup)
+    check_folder(arguments.folder)
+    lengths = _given(arguments)
+    reader = gauge_of(arguments, site, setup)
+    height = _height_now(arguments, site, setup, reader)
+    given = [_innage(setup, each, height.metres, ullage=bool(arguments.ullage)) for each in lengths]
     begun = datetime.now(UTC)
     if not arguments.json:
         write(DIP_CAUTION, "")
-    read_gauge = gauge_of(arguments, site, setup)
     dips: list[float]
     if given:
-        dips, gauge = given, [read_gauge() for _ in given]
+        dips, gauge = given, [reader.read(height.metres) for _ in given]
     else:
-        dips, gauge = _asked(setup, read_gauge)
+        dips, gauge = _asked(setup, reader, height.metres)
     verdict = judge_dips(dips, [now.reading for now in gauge], TOLERANCES_M[arguments.tolerance])
-    document = _document(arguments, site, setup, begun, dips, gauge, verdict)
-    lines = _lines(document, dips, gauge, _growth(setup.plan, by_ullage=bool(arguments.ullage)))
+    document = _document(arguments, site, setup, begun, dips, gauge, verdict, height)
+    lines = _lines(document, dips, gauge, height.words)
+    if not arguments.json:
+        write(*lines, "")
     made = keep_record(arguments.folder, file_stem("dip-check", arguments.tank, begun), document, lines)
     if arguments.json:
         write_json(document)
     else:
-        write(*lines, "", f"kept as {made[0]} and {made[1]}")
+        write(f"kept as {made[0]} and {made[1]}")
     return 0 if verdict.verdict is Verdict.PASSED else 1
 
 
-def _given(arguments: argparse.Namespace, setup: TankSetup) -> list[float]:
-    """Innages from the options; empty when they are to be asked for. Raises UsageError."""
+class _Height(NamedTuple):
+    """The reference height as it is now."""
+
+    metres: float
+    shell_c: float | None
+    """degC; None where the shell does not move it here."""
+    words: tuple[str, ...]
+
+
+def _height_now(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, reader: GaugeReader) -> _Height:
+    """By the temperature of the shell, where dips and gauge count from different ends of it (API MPMS 3.1B): else its
+    growth is in neither or in both. Raises UsageError where it is needed and not known."""
+    plan = setup.plan
+    shell, height_m = plan.shell, plan.reference_height_m
+    typed = arguments.shell_temperature
+    shell_c = None if typed is None else quantity_of("--shell-temperature", typed, Dimension.TEMPERATURE)
+    gauge_by_ullage = isinstance(plan.gauge, GaugePlan) and plan.gauge.kind is GaugeKind.ULLAGE
+    if shell is None or bool(arguments.ullage) is gauge_by_ullage:
+        return _Height(height_m, None, ())
+    if shell_c is None and reader.words.gateway is not None:
+        shell_c = shell_temperature_of(reader.words.gateway, site.name, plan.tank)
+    moves_mm = height_m * shell.linear_coefficient_per_c * 10.0 * 1000.0
+    if shell_c is None:
+        raise UsageError(
+            "dips and gauge count from different ends of a shell that moves the reference point by "
+            f"{moves_mm:.1f} mm for each 10 degC (API MPMS 3.1B), and its temperature is not known",
+            "give --shell-temperature '31 degC', or dip as the gauge measures",
+        )
+    table_c = shell.table_temperature_c
+    try:
+        grown_m = grown_height(height_m, shell.linear_coefficient_per_c, shell_c, table_c)
+    except LimitError as error:
+        raise UsageError(f"--shell-temperature: {error}", "give that of the steel, such as '31 degC'") from error
+    words = (
+        f"reference height {grown_m:.4f} m with the shell at {shell_c:.1f} degC: {height_m:.4f} m at {table_c:g} degC"
+    )
+    return _Height(grown_m, shell_c, (f"{words}, API MPMS 3.1B",))
+
+
+def _given(arguments: argparse.Namespace) -> list[float]:
+    """Innages or ullages from the options; empty when they are to be asked for. Raises UsageError."""
     texts: Sequence[str] = arguments.dip or arguments.ullage or ()
     if not texts:
         if not sys.stdin.isatty():
@@ -90,19 +141,18 @@ def _given(arguments: argparse.Namespace, setup: TankSetup) -> list[float]:
     if len(texts) != DIPS_NEEDED:
         raise UsageError(f"{len(texts)} dips were given", f"give --dip (or --ullage) {DIPS_NEEDED} times")
     option = "--dip" if arguments.dip else "--ullage"
-    return [_innage(setup, length_of(option, text), ullage=bool(arguments.ullage)) for text in texts]
+    return [length_of(option, text) for text in texts]
 
 
-def _innage(setup: TankSetup, length: float, *, ullage: bool) -> float:
-    height = setup.plan.reference_height_m
+def _innage(setup: TankSetup, length: float, height: float, *, ullage: bool) -> float:
     if not 0.0 <= length <= height:
         raise UsageError(
-            f"a dip of {length:g} m is not within tank {setup.plan.tank}", f"its reference height is {height:g} m"
+            f"a dip of {length:g} m is not within tank {setup.plan.tank}", f"its reference height is {height:.6g} m"
         )
     return height - length if ullage else length
 
 
-def _asked(setup: TankSetup, read_gauge: Callable[[], GaugeNow]) -> tuple[list[float], list[GaugeNow]]:
+def _asked(setup: TankSetup, reader: GaugeReader, height_m: float) -> tuple[list[float], list[GaugeNow]]:
     dips: list[float] = []
     gauge: list[GaugeNow] = []
     while len(dips) < DIPS_NEEDED:
@@ -112,12 +162,12 @@ def _asked(setup: TankSetup, read_gauge: Callable[[], GaugeNow]) -> tuple[list[f
         if not text:
             raise UsageError("the input ended before the last dip", f"give {DIPS_NEEDED} dips")
         try:
-            dip = _innage(setup, length_of("dip", text.strip()), ullage=False)
+            dip = _innage(setup, length_of("dip", text.strip()), height_m, ullage=False)
         except UsageError as error:
             write(f"{error}; {error.hint}" if error.hint else str(error))
             continue
         dips.append(dip)
-        gauge.append(read_gauge())
+        gauge.append(reader.read(height_m))
     return dips, gauge
 
 
@@ -129,6 +179,7 @@ def _document(
     dips: Sequence[float],
     gauge: Sequence[GaugeNow],
     verdict: DipVerdict,
+    height: _Height,
 ) -> dict[str, Any]:
     plan = setup.plan
     return {
@@ -140,6 +191,8 @@ def _document(
         "by": arguments.by,
         "witness": arguments.witness,
         "tape": arguments.tape,
+        "reference_height": height.metres,
+        "shell_temperature": height.shell_c,
         "dips": list(dips),
         "gauge": [
             {
@@ -165,21 +218,8 @@ def _document(
     }
 
 
-def _growth(plan: TankPlan, *, by_ullage: bool) -> list[str]:
-    """What is not in the comparison where dips and gauge count from different ends of a shell that warms and cools."""
-    gauge_by_ullage = isinstance(plan.gauge, GaugePlan) and plan.gauge.kind is GaugeKind.ULLAGE
-    if plan.shell is None or by_ullage is gauge_by_ullage:
-        return []
-    moves_mm = plan.reference_height_m * plan.shell.linear_coefficient_per_c * 10.0 * 1000.0
-    return [
-        "Dips and gauge count from different ends: the reference point moves with the shell by "
-        f"{moves_mm:.1f} mm for each 10 degC from the {plan.shell.table_temperature_c:g} degC of the table (API MPMS "
-        "3.1B), which is not counted here.",
-    ]
-
-
 def _lines(
-    document: dict[str, Any], dips: Sequence[float], gauge: Sequence[GaugeNow], growth: Sequence[str]
+    document: dict[str, Any], dips: Sequence[float], gauge: Sequence[GaugeNow], height: Sequence[str]
 ) -> list[str]:
     columns = (
         Column("dip m", True),
@@ -207,13 +247,13 @@ def _lines(
         printable(
             f"{document['time']}, dipped by {document['by']}, witness {document['witness']}, tape {document['tape']}"
         ),
+        *height,
         f"words from {gauge[0].words_from}; tolerance {tolerance['name']}, {tolerance['metres'] * 1000:g} mm",
         "",
         *plain_lines(Grid(columns, tuple(rows))),
         "",
         f"mean dip {document['mean_dip']:.4f} m, spread {document['dip_spread'] * 1000:.1f} mm",
         f"{document['verdict'].upper()}: {document['why']}",
-        *growth,
         *_proposal(document),
         NOT_FISCAL,
     ]

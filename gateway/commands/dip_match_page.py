@@ -8,7 +8,7 @@ import orjson
 
 from gateway.acquisition.register_map import ByteOrder, Table, ValueType
 from gateway.commands.output import Column, Grid, plain_lines
-from gateway.commissioning.dip_match import DipQuestion, Match, Measures, copies, told_apart
+from gateway.commissioning.dip_match import SCALES, DipQuestion, Match, Measures, copies, told_apart
 from gateway.errors import UsageError
 from gateway.files import UnreadableError, read_bytes
 
@@ -201,6 +201,7 @@ def _nothing_fits(question: DipQuestion) -> list[str]:
         "holding register 0);",
         "a gauge zero that is not the datum of the dip (datum plate, tank bottom): the same difference in every dip;",
         "a level that moved between dip and read.",
+        f"Tried as counts of {', '.join(SCALES)}, in every type and order.",
     ]
     if question.reference_height is None:
         lines.append("Ullage was not tried: give --reference-height.")

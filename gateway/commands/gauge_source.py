@@ -12,7 +12,7 @@ from gateway.calculation.plan import GaugePlan
 from gateway.commands.device import site_device
 from gateway.commands.line_guard import gateway_address
 from gateway.commands.running_gateway import fetch_json
-from gateway.commands.word_source import signal_of, word_source
+from gateway.commands.word_source import WordSource, signal_of, word_source
 from gateway.commissioning.dip_record import GaugeReading
 from gateway.delivery.payload import INVENTORIES_SCHEMA
 from gateway.errors import GatewayError, UsageError
@@ -20,7 +20,7 @@ from gateway.records import Input, Quality
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
 
-__all__ = ["GaugeNow", "gauge_of"]
+__all__ = ["GaugeNow", "GaugeReader", "gauge_of", "shell_temperature_of"]
 
 _TIMEOUT_S = 5.0
 
@@ -34,8 +34,15 @@ class GaugeNow(NamedTuple):
     words_from: str
 
 
-def gauge_of(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) -> Callable[[], GaugeNow]:
-    """What reads the gauge of a tank anew at each call: from the gateway that polls it, else from the instrument.
+class GaugeReader(NamedTuple):
+    """What reads the gauge of a tank anew at each call of `read`, with the reference height as it is now."""
+
+    words: WordSource
+    read: Callable[[float], GaugeNow]
+
+
+def gauge_of(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup) -> GaugeReader:
+    """From the gateway that polls it, else from the instrument.
 
     A level that is calculated from a pressure needs a running gateway. Raises UsageError for a tank without a gauge,
     LineHeldError, DeviceError and GatewayError; so does each call.
@@ -50,30 +57,28 @@ def gauge_of(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup
 
 def _by_gauge(
     arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source, gauge: GaugePlan
-) -> Callable[[], GaugeNow]:
+) -> GaugeReader:
     device = site_device(site, source.instrument)
     assert device.instrument is not None
     signal = signal_of(device.instrument, source.signal)
     words = word_source(arguments, device, signal)
 
-    def read() -> GaugeNow:
+    def read(reference_height_m: float) -> GaugeNow:
         (now,) = words.read(1, 0.0)
         value, quality, reason = signal_decoder(signal)(now.raw)
-        figure = gauge_level(Input(value, quality, reason, 0.0, source.name), gauge, setup.plan.reference_height_m)
+        figure = gauge_level(Input(value, quality, reason, 0.0, source.name), gauge, reference_height_m)
         text = figure.reasons[0].text if figure.reasons else ""
         return GaugeNow(GaugeReading(figure.value, figure.quality, text), now.raw, now.time, words.text)
 
-    return read
+    return GaugeReader(words, read)
 
 
-def _by_pressure(
-    arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source
-) -> Callable[[], GaugeNow]:
+def _by_pressure(arguments: argparse.Namespace, site: SiteSettings, setup: TankSetup, source: Source) -> GaugeReader:
     tank = setup.plan.tank
     device = site_device(site, source.instrument)
     assert device.instrument is not None
-    address = gateway_address(arguments, site)
     words = word_source(arguments, device, signal_of(device.instrument, source.signal))
+    address = words.gateway or gateway_address(arguments, site)
     try:
         fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
     except GatewayError as error:
@@ -81,7 +86,7 @@ def _by_pressure(
         failure.hint = "start one with `tank-gateway run SITE`"
         raise failure from error
 
-    def read() -> GaugeNow:
+    def read(_: float) -> GaugeNow:
         # A fresh reading first, so that the sheet rests on one no older than the dip.
         (now,) = words.read(1, 0.0)
         document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
@@ -90,7 +95,22 @@ def _by_pressure(
                 return GaugeNow(_level_of(inventory), now.raw, now.time, f"{words.text}, level by its sheet")
         raise GatewayError(f"the gateway at {address} has no sheet of {tank} yet")
 
-    return read
+    return GaugeReader(words, read)
+
+
+def shell_temperature_of(gateway: str, site: str, tank: str) -> float | None:
+    """degC, as the gateway at that web address has it; None where it does not say."""
+    try:
+        document = fetch_json(gateway, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    except GatewayError:
+        return None
+    if document["site"] != site:
+        return None
+    for inventory in document["inventories"]:
+        if inventory["identity"]["tank"] == tank:
+            value = inventory["figures"]["shell_temperature"]["value"]
+            return None if value is None else float(value)
+    return None
 
 
 def _level_of(inventory: dict[str, Any]) -> GaugeReading:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from prometheus_client.parser import text_string_to_metric_families
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.plan import LinePlan, units_of_signals
 from gateway.clock import SystemClock
 from gateway.commands.running_gateway import NoGatewayError, fetch, fetch_json
 from gateway.commissioning.line_findings import InstrumentCounts, LineCounts
@@ -21,13 +21,20 @@ from gateway.records import Reading
 from gateway.status import InstrumentStatus, LineStatus
 from gateway.tasks import end, fault_of, run_together
 
-__all__ = ["Observed", "observe_gateway", "poll_lines", "since_start"]
+__all__ = ["Followed", "Observed", "observe_gateway", "poll_lines", "since_start"]
 
 _TIMEOUT_S = 5.0
 _LOOK_EVERY_S = 0.5
 _PREFIX = "tank_gateway_"
 _Labels = tuple[tuple[str, str], ...]
 _Scrape = Mapping[str, Mapping[_Labels, float]]
+
+
+class Followed(NamedTuple):
+    """One signal's values in the order of reading, and their unit; empty where they have none."""
+
+    values: tuple[float, ...]
+    unit: str
 
 
 class Observed(NamedTuple):
@@ -37,7 +44,7 @@ class Observed(NamedTuple):
     simulated: bool
     source: str
     lines: tuple[LineCounts, ...]
-    values: Mapping[tuple[str, str], tuple[float, ...]]
+    values: Mapping[tuple[str, str], Followed]
     """The values of each (instrument, signal) that changed or came again, in order; empty when none were followed."""
 
 
@@ -91,7 +98,7 @@ def _counts(status: InstrumentStatus) -> InstrumentCounts:
 
 async def _poll(
     plans: Sequence[LinePlan], window_s: float
-) -> tuple[list[tuple[LineStatus, list[InstrumentStatus]]], dict[tuple[str, str], tuple[float, ...]]]:
+) -> tuple[list[tuple[LineStatus, list[InstrumentStatus]]], dict[tuple[str, str], Followed]]:
     values: dict[tuple[str, str], list[float]] = defaultdict(list)
 
     def take(readings: Sequence[Reading]) -> None:
@@ -109,20 +116,26 @@ async def _poll(
         statuses = [(line.status(), line.instrument_statuses()) for line in lines]
     finally:
         await end([polling])
-    return statuses, {key: tuple(seen) for key, seen in values.items()}
+    units = units_of_signals(plans)
+    return statuses, {key: Followed(tuple(seen), units.get(key, "")) for key, seen in values.items()}
 
 
-def _follow(address: str, window_s: float) -> dict[tuple[str, str], tuple[float, ...]]:
+def _follow(address: str, window_s: float) -> dict[tuple[str, str], Followed]:
     """Each new reading of each signal until the window has passed."""
     seen: dict[tuple[str, str], dict[str, float]] = defaultdict(dict)
+    units: dict[tuple[str, str], str] = {}
     end = time.monotonic() + window_s
     while (left_s := end - time.monotonic()) > 0.0:
         document = fetch_json(address, "/readings", READINGS_SCHEMA, _TIMEOUT_S)
         for reading in document["readings"]:
             if reading["value"] is not None:
-                seen[reading["instrument"], reading["signal"]][reading["time"]] = reading["value"]
+                key = reading["instrument"], reading["signal"]
+                seen[key][reading["time"]] = reading["value"]
+                units[key] = reading["unit"] or ""
         time.sleep(min(_LOOK_EVERY_S, left_s))
-    return {key: tuple(by_time[each] for each in sorted(by_time)) for key, by_time in seen.items()}
+    return {
+        key: Followed(tuple(by_time[each] for each in sorted(by_time)), units[key]) for key, by_time in seen.items()
+    }
 
 
 def _scrape(address: str) -> _Scrape:
@@ -151,7 +164,7 @@ def _only(scrape: _Scrape, name: str, address: str) -> float:
 
 
 def _observed(
-    address: str, now: _Scrape, before: _Scrape, window_s: float, values: Mapping[tuple[str, str], tuple[float, ...]]
+    address: str, now: _Scrape, before: _Scrape, window_s: float, values: Mapping[tuple[str, str], Followed]
 ) -> Observed:
     def grown(name: str, labels: Mapping[str, str]) -> float:
         key = tuple(sorted(labels.items()))

@@ -8,16 +8,25 @@ this can tell nothing, and says so.
 import argparse
 import os
 import socket
-from typing import Any
+from typing import Any, NamedTuple
 
 from gateway.commands.output import note
-from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, web_address
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.errors import GatewayError
 from gateway.running import Running, running_gateways
 from gateway.settings.site import SiteSettings
 
-__all__ = ["NOT_CHECKED", "LineHeldError", "add_guard", "gateway_address", "held_by", "held_error", "refuse_if_held"]
+__all__ = [
+    "NOT_CHECKED",
+    "Held",
+    "LineHeldError",
+    "add_guard",
+    "gateway_address",
+    "held_by",
+    "held_error",
+    "refuse_if_held",
+]
 
 _TIMEOUT_S = 3.0
 NOT_CHECKED = "no gateway was found that could say whether it polls this line; one elsewhere is not checked"
@@ -31,10 +40,20 @@ class LineHeldError(GatewayError):
         super().__init__(what)
 
 
+class Held(NamedTuple):
+    """A line that a running gateway polls."""
+
+    gateway: str
+    """The web address at which it said so: not always the one that was given."""
+    readings: dict[str, Any]
+    """Its `/readings`."""
+
+
 def add_guard(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--gateway",
         metavar="HOST:PORT",
+        type=web_address,
         help=f"web address of the one gateway that is asked whether it holds the line; default that of SITE, else "
         f"{DEFAULT_ADDRESS}",
     )
@@ -55,8 +74,9 @@ def gateway_address(arguments: argparse.Namespace, site: SiteSettings | None) ->
     return DEFAULT_ADDRESS
 
 
-def held_by(gateway: str, address: str) -> dict[str, Any] | None:
-    """What the gateway at that web address says (`/readings`) if it polls `address`; None when surely none does.
+def held_by(gateway: str, address: str) -> Held | None:
+    """What a gateway of this machine, or the one at that web address, says if it polls `address`; None when surely none
+    does.
 
     `address` is HOST:PORT, or the device file of a serial port.
 
@@ -77,20 +97,20 @@ def held_by(gateway: str, address: str) -> dict[str, Any] | None:
             return None
         raise LineHeldError(f"whether a gateway holds the line cannot be told: {error}") from error
     held = any(wanted & _places(str(line["address"])) for line in document["lines"])
-    return document if held else None
+    return Held(gateway, document) if held else None
 
 
 def refuse_if_held(gateway: str, address: str) -> None:
     """Raises LineHeldError when the gateway at that web address polls `address`."""
-    document = held_by(gateway, address)
-    if document is not None:
-        raise held_error(gateway, address, document)
+    held = held_by(gateway, address)
+    if held is not None:
+        raise held_error(address, held)
 
 
-def held_error(gateway: str, address: str, document: dict[str, Any]) -> LineHeldError:
-    """The error for a line that the gateway holds, as its `document` of `held_by` says."""
+def held_error(address: str, held: Held) -> LineHeldError:
+    """The error for a line that a gateway holds."""
     return LineHeldError(
-        f"{address} is polled by the gateway of site {document['site']} at {gateway}; "
+        f"{address} is polled by the gateway of site {held.readings['site']} at {held.gateway}; "
         "a second master on a line spoils the answers of both"
     )
 

@@ -10,7 +10,7 @@ from gateway.commands.line_counts import Observed, observe_gateway, poll_lines, 
 from gateway.commands.line_guard import gateway_address
 from gateway.commands.logs import set_up_logs
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
-from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, web_address
 from gateway.commands.site_argument import load
 from gateway.commissioning.duplicate_address import two_devices
 from gateway.commissioning.line_findings import (
@@ -45,6 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--address",
         metavar="HOST:PORT",
+        type=web_address,
         help=f"web address of a running gateway; default that of SITE, else {DEFAULT_ADDRESS}",
     )
     parser.add_argument("--line", metavar="NAME", help="this line only")
@@ -57,17 +58,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     window_s = duration_of("--for", arguments.length)
     site = None if arguments.site is None else load(arguments.site)
+    if site is not None:
+        _require_line(arguments.line, site.name, [line.name for line in site.lines])
     observed = _observed(arguments, site, window_s)
     lines = [line for line in observed.lines if arguments.line in (None, line.line)]
-    if not lines:
-        names = ", ".join(line.line for line in observed.lines)
-        raise UsageError(f"site '{observed.site}' has no line '{arguments.line}'", f"its lines: {names}")
+    _require_line(arguments.line, observed.site, [line.line for line in observed.lines])
     judged = [(line, [*judge_line(line), *_duplicates(line, observed)]) for line in lines]
     if arguments.json:
         write_json(_document(observed, judged))
     else:
         write(*_page(observed, judged))
     return 1 if any(finding.weight is Weight.ACT for _, findings in judged for finding in findings) else 0
+
+
+def _require_line(wanted: str | None, site: str, names: Sequence[str]) -> None:
+    if wanted is not None and wanted not in names:
+        raise UsageError(f"site '{site}' has no line '{wanted}'", f"its lines: {', '.join(names)}")
 
 
 def _observed(arguments: argparse.Namespace, site: SiteSettings | None, window_s: float) -> Observed:
@@ -85,7 +91,7 @@ def _observed(arguments: argparse.Namespace, site: SiteSettings | None, window_s
 def _duplicates(line: LineCounts, observed: Observed) -> list[Finding]:
     found = []
     for one in line.instruments:
-        for (instrument, signal), values in observed.values.items():
+        for (instrument, signal), (values, unit) in observed.values.items():
             # A contact may go to and fro as it likes.
             if instrument != one.instrument or set(values) <= {0.0, 1.0}:
                 continue
@@ -97,8 +103,8 @@ def _duplicates(line: LineCounts, observed: Observed) -> list[Finding]:
                     Finding(
                         Weight.ACT if seen.frames_break else Weight.LOOK,
                         instrument,
-                        f"{signal} jumps to and fro between {seen.places.low:.4g} and {seen.places.high:.4g} "
-                        f"({seen.places.switches} times)"
+                        f"{signal} jumps to and fro between {seen.places.low:.4g} {unit} and "
+                        f"{seen.places.high:.4g} {unit} ({seen.places.switches} times)"
                         f"{broken}: perhaps two devices have its unit number",
                         "switch the instrument off and see whether its number still answers: `tank-gateway scan`",
                     )

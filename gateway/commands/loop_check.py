@@ -14,7 +14,7 @@ from gateway.commands.device import Device, duration_of, quantity_of, site_devic
 from gateway.commands.line_guard import add_guard
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.site_argument import add_site, load
-from gateway.commands.verification_record import NOT_FISCAL, file_stem, instant_text, keep_record
+from gateway.commands.verification_record import NOT_FISCAL, check_folder, file_stem, instant_text, keep_record
 from gateway.commands.word_source import SignalWords, WordSource, signal_of, word_source
 from gateway.commissioning.current_loop import LoopPoint, judge_loop, judge_point
 from gateway.display import printable
@@ -82,6 +82,7 @@ def execute(arguments: argparse.Namespace) -> int:
         raise UsageError(
             "there is no terminal to ask for the next current on", "give one --at, or --pause to change the current in"
         )
+    check_folder(arguments.folder)
     source = word_source(arguments, device, signal)
     begun = datetime.now(UTC)
     if not arguments.json:
@@ -137,11 +138,13 @@ def _conclude(
     document |= {"passed": passed, "verdict": verdict, "not_tried_ma": not_tried}
     lines = _lines(document, checked)
     stem = file_stem("loop-check", f"{arguments.instrument}-{signal.name}", begun)
+    if not arguments.json:
+        write("", *lines, "")
     made = keep_record(arguments.folder, stem, document, lines)
     if arguments.json:
         write_json(document)
     else:
-        write("", *lines, "", f"kept as {made[0]} and {made[1]}")
+        write(f"kept as {made[0]} and {made[1]}")
     return 0 if passed else 1
 
 
@@ -166,7 +169,7 @@ def _document(
         "calibrator": arguments.calibrator,
         "time": instant_text(begun),
         "words_from": source.text,
-        "span": {"at_4_ma": signal.loop.low, "at_20_ma": signal.loop.high},
+        "span": {"at_4_ma": signal.loop.low, "at_20_ma": signal.loop.high, "unit": signal.unit},
         "tolerance": tolerance,
         "points": [_point(each) for each in checked],
     }
@@ -209,9 +212,9 @@ def _finite(number: float) -> float | None:
 def _lines(document: dict[str, Any], checked: Sequence[_Checked]) -> list[str]:
     columns = (
         Column("fed mA", True),
-        Column("expected", True),
+        Column(f"expected {document['span']['unit']}".rstrip(), True),
         Column("read mA", True),
-        Column("value", True),
+        Column(f"value {document['span']['unit']}".rstrip(), True),
         Column("error of span", True),
         Column("raw words"),
         Column("quality"),
@@ -237,7 +240,7 @@ def _lines(document: dict[str, Any], checked: Sequence[_Checked]) -> list[str]:
         f"Loop check of {document['instrument']} {document['signal']}, site {document['site']}",
         *marks,
         printable(f"{document['time']}, by {document['by']}{calibrator}"),
-        f"words from {document['words_from']}; values in SI; tolerance {document['tolerance']:.2%} of the span",
+        f"words from {document['words_from']}; tolerance {document['tolerance']:.2%} of the span",
         "",
         *plain_lines(Grid(columns, tuple(rows))),
         "",

@@ -61,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="FILE", required=True, help="the new version; it must not exist yet")
     add_density(parser)
     parser.add_argument("--temperature", metavar="QUANTITY", help="of the liquid, in place of what was measured")
-    parser.add_argument("--water", metavar="QUANTITY", help="free-water level, in place of what was measured")
+    parser.add_argument("--water", metavar="QUANTITY", help="free-water level in place of what was measured, or `none`")
     parser.add_argument("--table", metavar="FILE", help="capacity table (CSV) in place of the one in use")
     parser.add_argument("--reason", metavar="TEXT", help="why; needed with any correction")
     parser.add_argument("--by", metavar="NAME", help="who; default: the name of the login")
@@ -134,13 +134,15 @@ class _Corrections:
         )
         if self.temperature_c is not None:
             changed.append(f"liquid temperature: {self.temperature_c:.7g} degC")
-        self.water_m = _typed("water", "dip_water", arguments.water, Dimension.LENGTH, plan)
-        if self.water_m is not None:
+        self.no_water = arguments.water is not None and arguments.water.strip().lower() == "none"
+        typed_water = None if self.no_water else arguments.water
+        self.water_m = _typed("water", "dip_water", typed_water, Dimension.LENGTH, plan)
+        if self.water_m is not None or self.no_water:
             if plan.free_water is FreeWaterSource.NONE:
                 raise UsageError(
                     f"--water: {plan.tank} is declared without free water", "change free_water in the site file"
                 )
-            changed.append(f"free-water level: {self.water_m:.4f} m")
+            changed.append("no free water" if self.water_m is None else f"free-water level: {self.water_m:.4f} m")
         if arguments.table is not None:
             table = read_table(arguments.table)
             plan = _with_table(plan, table)
@@ -165,6 +167,7 @@ class _Corrections:
             density_doubt=None if self.density is None else self.density.doubt,
             temperature_c=self.temperature_c,
             water_m=self.water_m,
+            no_water=self.no_water,
         )
 
 

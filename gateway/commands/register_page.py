@@ -1,15 +1,18 @@
 """Register words and everything they can mean, as text for a person and as plain values for a program."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from gateway.acquisition.decode import Decoded, signal_decoder
 from gateway.acquisition.register_map import ByteOrder, InstrumentMap, Signal, Table, ValueType
 from gateway.commands.output import Column, Grid, plain_lines
 from gateway.commissioning.decodings import Decoding, as_currents, decodings, number_of, number_text
+from gateway.records import Quality, Reason, ReasonCode
 
-__all__ = ["Words", "changed_addresses", "document", "joined_words", "page_lines", "signal_lines"]
+__all__ = ["Words", "changed_addresses", "document", "doubt_lines", "joined_words", "page_lines", "signal_lines"]
 
+_NO_DOUBTS: Mapping[str, str] = MappingProxyType({})
 _WIDE_TYPES = tuple(kind for kind in ValueType if kind.registers > 1)
 
 
@@ -19,6 +22,8 @@ class Words(NamedTuple):
     table: Table
     address: int
     words: tuple[int, ...]
+    doubt: str = ""
+    """Why they may be another request's answer; empty where they surely are not."""
 
 
 def changed_addresses(words: Words, before: Words | None) -> frozenset[int]:
@@ -32,7 +37,7 @@ def changed_addresses(words: Words, before: Words | None) -> frozenset[int]:
 def page_lines(words: Words, changed: frozenset[int] = frozenset(), *, everything: bool = False) -> list[str]:
     """The whole page of one read. A `*` marks what has changed; a word such as `(unlikely)` what is hardly meant."""
     last = words.address + len(words.words) - 1
-    lines = [f"{words.table.replace('_', ' ')} {words.address} to {last}", ""]
+    lines = [f"{words.table.replace('_', ' ')} {words.address} to {last}", *doubt_lines(words), ""]
     if words.table.holds_bits:
         rows = [(_place(words.address + i, changed), str(bit)) for i, bit in enumerate(words.words)]
         return [*lines, *plain_lines(Grid((Column("address", True), Column("state", True)), tuple(rows)))]
@@ -57,33 +62,46 @@ def page_lines(words: Words, changed: frozenset[int] = frozenset(), *, everythin
     return lines
 
 
-def joined_words(instrument_map: InstrumentMap, raws: Mapping[str, Sequence[int]]) -> list[Words]:
-    """The words of signals, by their names, as reads of whole runs of addresses; signals without words are left out."""
+def doubt_lines(words: Words) -> list[str]:
+    """What must be said before such words are believed."""
+    return [f"DOUBTED: {words.doubt}"] if words.doubt else []
+
+
+def joined_words(
+    instrument_map: InstrumentMap, raws: Mapping[str, Sequence[int]], doubts: Mapping[str, str] = _NO_DOUBTS
+) -> list[Words]:
+    """The words of signals, by their names, as reads of whole runs of addresses; signals without words are left out.
+
+    `doubts`: why the words of a signal are doubted. They are then those of the whole run.
+    """
     known: dict[tuple[Table, int], int] = {}
+    doubted: dict[tuple[Table, int], str] = {}
     for signal in instrument_map.signals:
         raw = raws.get(signal.name, ())
         if len(raw) == signal.registers:
             known.update({(signal.table, signal.address + place): word for place, word in enumerate(raw)})
+            doubted[signal.table, signal.address] = doubts.get(signal.name, "")
     runs: list[Words] = []
     for table, address in sorted(known):
         last = runs[-1] if runs else None
         if last is not None and last.table is table and last.address + len(last.words) == address:
-            runs[-1] = last._replace(words=(*last.words, known[table, address]))
+            doubt = last.doubt or doubted.get((table, address), "")
+            runs[-1] = last._replace(words=(*last.words, known[table, address]), doubt=doubt)
         else:
-            runs.append(Words(table, address, (known[table, address],)))
+            runs.append(Words(table, address, (known[table, address],), doubted.get((table, address), "")))
     return runs
 
 
 def signal_lines(instrument_map: InstrumentMap, reads: Iterable[Words]) -> list[str]:
     """What the site file makes of the words: one line for each signal that was read."""
     rows = []
-    for signal, raw in _signals(instrument_map, reads):
-        value, quality, reason = signal_decoder(signal)(raw)
-        shown = "-" if value is None else f"{value:.7g}"
+    for signal, raw, doubt in _signals(instrument_map, reads):
+        value, quality, reason = _decoded(signal, raw, doubt)
+        shown = "-" if value is None else signal.told(value)
         how = str(signal.type) if signal.registers == 1 else f"{signal.type} {signal.order}"
         where = f"{signal.table.replace('_', ' ')} {signal.address}"
         rows.append((signal.name, where, how, shown, quality.word, "" if reason is None else reason.text))
-    headers = (Column("signal"), Column("at"), Column("as"), Column("SI value", True), Column("quality"), Column("why"))
+    headers = (Column("signal"), Column("at"), Column("as"), Column("value", True), Column("quality"), Column("why"))
     return plain_lines(Grid(headers, tuple(rows)))
 
 
@@ -92,18 +110,28 @@ def document(reads: Sequence[Words], instrument_map: InstrumentMap | None) -> di
     made: dict[str, Any] = {"reads": [_read_document(words) for words in reads]}
     if instrument_map is not None:
         made["signals"] = [
-            _signal_document(signal, raw, signal_decoder(signal)(raw))
-            for signal, raw in _signals(instrument_map, reads)
+            _signal_document(signal, raw, _decoded(signal, raw, doubt))
+            for signal, raw, doubt in _signals(instrument_map, reads)
         ]
     return made
 
 
-def _signals(instrument_map: InstrumentMap, reads: Iterable[Words]) -> Iterable[tuple[Signal, tuple[int, ...]]]:
-    known = {(read.table, read.address + i): word for read in reads for i, word in enumerate(read.words)}
+def _decoded(signal: Signal, raw: tuple[int, ...], doubt: str) -> Decoded:
+    """As the gateway would take them: never Good where they are doubted."""
+    decoded = signal_decoder(signal)(raw)
+    if not doubt or decoded.quality is not Quality.GOOD:
+        return decoded
+    return decoded._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.ANSWER_UNPROVEN, doubt))
+
+
+def _signals(instrument_map: InstrumentMap, reads: Iterable[Words]) -> Iterable[tuple[Signal, tuple[int, ...], str]]:
+    """Each signal that was read, its words, and why they are doubted."""
+    known = {(read.table, read.address + i): (word, read.doubt) for read in reads for i, word in enumerate(read.words)}
     for signal in instrument_map.signals:
         places = [(signal.table, signal.address + i) for i in range(signal.registers)]
         if all(place in known for place in places):
-            yield signal, tuple(known[place] for place in places)
+            doubt = next((known[place][1] for place in places if known[place][1]), "")
+            yield signal, tuple(known[place][0] for place in places), doubt
 
 
 def _signal_document(signal: Signal, raw: tuple[int, ...], decoded: Decoded) -> dict[str, Any]:
@@ -121,6 +149,7 @@ def _read_document(words: Words) -> dict[str, Any]:
         "table": words.table.value,
         "address": words.address,
         "words": list(words.words),
+        "doubt": words.doubt or None,
     }
     if not words.table.holds_bits:
         made["hex"] = [f"{word:04X}" for word in words.words]

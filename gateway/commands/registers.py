@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import orjson
 
 from gateway.acquisition.blocks import LARGEST_BITS, LARGEST_REGISTERS, plan_blocks
+from gateway.acquisition.link import DOUBT_CODES, doubt_of
 from gateway.acquisition.register_map import Table
 from gateway.commands.device import (
     Asker,
@@ -28,7 +29,15 @@ from gateway.commands.device import (
 from gateway.commands.dip_match_page import Earlier, match_document, match_lines, read_earlier
 from gateway.commands.line_guard import gateway_address, held_by, held_error
 from gateway.commands.output import is_terminal, write, write_json
-from gateway.commands.register_page import Words, changed_addresses, document, joined_words, page_lines, signal_lines
+from gateway.commands.register_page import (
+    Words,
+    changed_addresses,
+    document,
+    doubt_lines,
+    joined_words,
+    page_lines,
+    signal_lines,
+)
 from gateway.commands.signals import stop_on_signals
 from gateway.commissioning.dip_match import DipQuestion, Match, match_dip, ranked, still_fitting
 from gateway.commissioning.meanings import DeviceError
@@ -103,22 +112,22 @@ def _lent(arguments: argparse.Namespace, device: Device) -> _Reads | None:
 
     Raises LineHeldError when what is wanted is more than the gateway has.
     """
-    gateway = gateway_address(arguments, device.site)
-    held = held_by(gateway, device.address)
+    held = held_by(gateway_address(arguments, device.site), device.address)
     if held is None:
         return None
     given = (arguments.table, arguments.address, arguments.count, arguments.unit)
     if device.instrument is None or arguments.watch or given != (None, None, None, None):
-        error = held_error(gateway, device.address, held)
+        error = held_error(device.address, held)
         if device.instrument is not None:
             error.hint = f"for the newest words of that gateway give {device.instrument.tag} alone; or {error.hint}"
         raise error
-    raws = {
-        reading["signal"]: reading["raw"]
-        for reading in held["readings"]
-        if reading["instrument"] == device.instrument.tag
-    }
-    return _Reads(joined_words(device.instrument.map, raws), f"newest words of the gateway at {gateway}", None)
+    own = [reading for reading in held.readings["readings"] if reading["instrument"] == device.instrument.tag]
+    raws = {reading["signal"]: reading["raw"] for reading in own}
+    reasons = {reading["signal"]: reading["reason"] for reading in own if reading["reason"] is not None}
+    doubts = {signal: reason["text"] for signal, reason in reasons.items() if reason["code"] in DOUBT_CODES}
+    return _Reads(
+        joined_words(device.instrument.map, raws, doubts), f"newest words of the gateway at {held.gateway}", None
+    )
 
 
 def _wanted(arguments: argparse.Namespace, device: Device) -> list[tuple[Table, int, int]]:
@@ -176,9 +185,11 @@ def _every_s(arguments: argparse.Namespace) -> float:
 
 
 async def _read_all(asker: Asker, device: Device, wanted: Sequence[tuple[Table, int, int]]) -> list[Words]:
-    return [
-        Words(table, address, await asker.read(device.unit, table, address, count)) for table, address, count in wanted
-    ]
+    reads = []
+    for table, address, count in wanted:
+        words = await asker.read(device.unit, table, address, count)
+        reads.append(Words(table, address, words, doubt_of(words)))
+    return reads
 
 
 async def _once(
@@ -200,7 +211,8 @@ def _show(
     arguments: argparse.Namespace, device: Device, seen: _Reads, question: DipQuestion | None, earlier: Earlier | None
 ) -> int:
     reads = seen.reads
-    matches = None if question is None else _matches(reads, question, earlier)
+    doubted = any(read.doubt for read in reads)
+    matches = None if question is None or doubted else _matches(reads, question, earlier)
     if arguments.json:
         made = _document(device, seen)
         if question is not None and matches is not None:
@@ -210,7 +222,9 @@ def _show(
         write(*_page(arguments, device, seen, {}))
         if question is not None and matches is not None:
             write("", *match_lines(question, matches, earlier))
-    return 1 if matches is not None and not matches else 0
+        elif question is not None:
+            write("", "NOT MATCHED to the dip: these words are doubted, as it says above. Ask again.")
+    return 1 if question is not None and not matches else 0
 
 
 def _matches(reads: Sequence[Words], question: DipQuestion, earlier: Earlier | None) -> list[Match]:
@@ -313,6 +327,7 @@ def _changes(reads: Sequence[Words], before: dict[int, Words]) -> list[str]:
     now = f"{datetime.now(UTC):%H:%M:%S} UTC"
     lines = []
     for number, read in enumerate(reads):
+        lines += [f"{now} {read.table.replace('_', ' ')} {read.address}: {each}" for each in doubt_lines(read)]
         for address in sorted(changed_addresses(read, before.get(number))):
             old = before[number].words[address - read.address]
             new = read.words[address - read.address]

@@ -21,8 +21,13 @@ _LONGEST_LINE = 200_000
 """What came in one piece and was no Modbus stands in one line, two digits a byte."""
 
 
+_EPILOG = """Every value is REPLAYED, not measured. Record one with `tank-gateway record`.
+Example: tank-gateway replay yard.jsonl --listen 127.0.0.1:15502"""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = "Every value is REPLAYED, not measured. Record one with `tank-gateway record`."
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("file", metavar="FILE", help="made by `tank-gateway record`")
     parser.add_argument(
         "--listen", metavar="HOST:PORT", default="127.0.0.1:0", help="default a free port, this machine"

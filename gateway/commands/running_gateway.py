@@ -1,5 +1,6 @@
 """What a running gateway says over HTTP, by its web address."""
 
+import argparse
 import http.client
 import json
 import urllib.error
@@ -9,7 +10,15 @@ from typing import Any
 from gateway.errors import GatewayError, UsageError
 from gateway.running import running_gateways
 
-__all__ = ["DEFAULT_ADDRESS", "NoGatewayError", "fetch", "fetch_json", "running_address"]
+__all__ = [
+    "DEFAULT_ADDRESS",
+    "NoGatewayError",
+    "fetch",
+    "fetch_json",
+    "host_and_port",
+    "running_address",
+    "web_address",
+]
 
 DEFAULT_ADDRESS = "127.0.0.1:9109"
 _NO_SUCH_PAGE = 404
@@ -39,6 +48,23 @@ def running_address(given: str | None) -> str:
         listed = ", ".join(f"{running.site} at {running.web}" for running in found)
         raise UsageError("several gateways run on this machine", f"say which with --address: {listed}")
     return DEFAULT_ADDRESS if not found or found[0].web is None else found[0].web
+
+
+def host_and_port(text: str) -> tuple[str, int] | None:
+    """`host:port` or `[v6]:port`; None for anything else."""
+    host, _, port = text.rpartition(":")
+    bare = host.removeprefix("[").removesuffix("]")
+    if not bare or not port.isdecimal() or not port.isascii() or len(port) > 5 or int(port) > 65535:
+        return None
+    return None if ":" in bare and not host.startswith("[") else (bare, int(port))
+
+
+def web_address(text: str) -> str:
+    """What was typed for --address or --gateway, for argparse: HOST:PORT, as the web address of a gateway is told."""
+    plain = text.removeprefix("http://").removesuffix("/")
+    if host_and_port(plain) is None:
+        raise argparse.ArgumentTypeError(f"'{text}' is no HOST:PORT; write for example {DEFAULT_ADDRESS}")
+    return plain
 
 
 def fetch(address: str, path: str, timeout_s: float) -> bytes:

@@ -28,11 +28,13 @@ _MESSAGES = {
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "Example: tank-gateway schema inventory"
     parser.add_argument(
         "of",
+        metavar="OF",
         choices=["site", "scenario", *_MESSAGES],
-        help="site: the site file; scenario: the file that `simulate` serves; inventory, status, heartbeat: on MQTT; "
-        "inventories, readings: on HTTP; inventory-version: what `recalculate` writes",
+        help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, status, heartbeat: "
+        "on MQTT; inventories, readings: on HTTP; inventory-version: what `recalculate` writes",
     )
 
 

@@ -2,7 +2,6 @@
 
 import asyncio
 import os
-import signal
 from collections.abc import Callable, Coroutine, Mapping
 from contextlib import closing
 from dataclasses import replace
@@ -14,7 +13,7 @@ import structlog
 from gateway import daemon
 from gateway.acquisition.plan import LinePath, SerialPath
 from gateway.commands.logs import set_up_logs
-from gateway.commands.signals import stop_on_signals
+from gateway.commands.signals import on_hang_up, stop_on_signals
 from gateway.commands.site_argument import load
 from gateway.commands.time_factor import checked_time_factor
 from gateway.descriptors import fitting_connections, needed_by, raise_limit, shortage
@@ -43,7 +42,7 @@ def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:
 
         def reloader(gateway: daemon.Daemon) -> Reloader:
             made = Reloader(site, partial(_read_again, site), claimed, gateway)
-            asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, made.ask)
+            on_hang_up(made.ask)
             # Only now, as nobody is to ask before it is heard.
             claimed.change(running(settings, site))
             return made

@@ -64,6 +64,7 @@ def document(
         "product": inventory.product,
         "time": payload["time"],
         "quality": payload["quality"],
+        "reference_temperature": payload["reference_temperature"],
         **({"simulated": True, "notice": "SIMULATED"} if inventory.simulated else {}),
         "inputs": [
             {

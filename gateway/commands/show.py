@@ -13,8 +13,9 @@ from zoneinfo import ZoneInfo
 from gateway.commands.broker_source import on_broker
 from gateway.commands.liveness import Clocks, clock_words, seen_at, view_of_message
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write, write_json
-from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address
+from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address, web_address
 from gateway.commands.site_argument import load
+from gateway.commands.site_summary import summary_lines
 from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, TankView, notes, tank_grid, total_lines
 from gateway.delivery.payload import INVENTORIES_SCHEMA, iso_time
 from gateway.display import UnitSystem, printable
@@ -26,11 +27,26 @@ __all__ = ["add_arguments", "execute"]
 _TIMEOUT_S = 5.0
 
 
+_EPILOG = """One row a tank: the level with its limits, what is in it, the room left, how good that is and how old.
+  1,234?      an Uncertain number: usable, and a line below the table says why to be careful
+  -           Bad: there is no number; below the table stand the reason and the last good one with its age
+  NOT LIVE    nobody keeps this tank up to date now: what was last told stands below the table
+Volumes: TOV all that is there as it is, GOV without water, GSV that at the reference temperature, NSV without
+sediment and water. Room is up to the maximum working level, pumpable down to the minimum.
+Examples: tank-gateway show
+          tank-gateway show --columns level,room,pumpable --units us
+          tank-gateway show --broker site.yaml
+Exit code 1: no gateway or broker answered."""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     where = parser.add_mutually_exclusive_group()
     where.add_argument(
         "--address",
         metavar="HOST:PORT",
+        type=web_address,
         help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
     )
     where.add_argument(
@@ -70,10 +86,11 @@ def execute(arguments: argparse.Namespace) -> int:
         factor = document.get("time_factor")
         if factor is not None:
             title += f", its time passes {float(factor):g} times as fast"
+        summary = summary_lines(views, document)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     apart = clock_words(clocks) if factor is None else ""
-    _write(arguments, views, [title], [f"Clocks: {apart}"] if apart else [])
+    _write(arguments, views, [title], summary, [f"Clocks: {apart}"] if apart else [])
     return 0
 
 
@@ -95,6 +112,7 @@ def _show_broker(arguments: argparse.Namespace) -> int:
     try:
         views = [view_of_message(each, now, gone=found.gone) for each in found.inventories]
         gateway = found.gateway_words(now)
+        summary = summary_lines(views, document)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         failure = GatewayError(f"what lies on {found.place} is not of a kind that this version understands")
         failure.hint = "was it written by another version of tank-gateway?"
@@ -103,19 +121,23 @@ def _show_broker(arguments: argparse.Namespace) -> int:
     if document["simulated"]:
         title += ", SIMULATED"
     missing = [f"{tank}: nothing of it lies on the broker" for tank in found.missing]
-    _write(arguments, views, [title, gateway], missing)
+    _write(arguments, views, [title, gateway], summary, missing)
     return 0
 
 
 def _write(
-    arguments: argparse.Namespace, views: Sequence[TankView], head: Sequence[str], beside: Sequence[str]
+    arguments: argparse.Namespace,
+    views: Sequence[TankView],
+    head: Sequence[str],
+    summary: Sequence[str],
+    beside: Sequence[str],
 ) -> None:
-    """The table, its totals, and a line for each thing that needs one."""
+    """Whether anything is wrong, the table, its totals, and a line for each thing that needs one."""
     system = UnitSystem(arguments.units)
     grid = tank_grid(views, system, arguments.columns)
     dead = sum(bool(view.not_live) for view in views)
     warning = [f"NOT LIVE: {dead} of {len(views)} tanks. What was last told of them stands below the table."]
-    write(*map(printable, head), *(warning if dead else []), "")
+    write(*map(printable, head), *(warning if dead else []), *summary, "")
     if is_terminal(sys.stdout):
         console = make_console(sys.stdout)
         console.print(rich_table(grid, console.width))

@@ -5,10 +5,11 @@ import os
 import signal
 import sys
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from types import FrameType
 
-__all__ = ["ignore_signals", "leave_on_signals", "stop_on_signals"]
+__all__ = ["ignore_signals", "leave_on_signals", "on_hang_up", "stop_on_signals"]
 
 _SIGNALS = (signal.SIGQUIT, signal.SIGINT, signal.SIGTERM)
 """In this order: once SIGTERM is listened to, which nothing in the interpreter does by itself, the others are too."""
@@ -48,6 +49,17 @@ def stop_on_signals(stop: asyncio.Event, *, within_s: float | None = None) -> No
         signal.signal(number, asked)
     if _came_early:
         asked(_came_early[0], None)
+
+
+def on_hang_up(asked: Callable[[], object]) -> None:
+    """From now on SIGHUP calls `asked` in the running loop; when that has ended it does nothing."""
+    loop = asyncio.get_running_loop()
+
+    def told(_number: int, _frame: FrameType | None) -> None:
+        with suppress(RuntimeError):  # the loop is closed
+            loop.call_soon_threadsafe(asked)
+
+    signal.signal(signal.SIGHUP, told)
 
 
 def ignore_signals() -> None:

@@ -116,9 +116,11 @@ def _line(option: str, text: str) -> str:
 
 
 def _datum(arguments: argparse.Namespace) -> str:
+    # Where a vessel rises along its length levels count from the bottom below the gauge, not from its low end.
+    lowest = "lowest inside point" if arguments.slope is None else "lowest inside point below the gauge"
     if arguments.datum_height is None:
-        return "lowest inside point"
-    return f"{arguments.datum_height} above the lowest inside point"
+        return lowest
+    return f"{arguments.datum_height} above the {lowest}"
 
 
 def _date(text: str | None) -> date:

@@ -20,6 +20,7 @@ from gateway.display import (
     printable,
     quality_words,
     reason_sentences,
+    reference_words,
     roof_words,
     show_figure,
     show_value,
@@ -59,7 +60,7 @@ COLUMNS: Mapping[str, tuple[str, int]] = MappingProxyType(
         "gsv": ("GSV", 0),
         "nsv": ("NSV", 2),
         "mass": ("Mass", 2),
-        "weight_in_air": ("In air", 3),
+        "weight_in_air": ("Liquid in air", 3),
         "total_mass": ("Total mass", 3),
         "pumpable": ("Pumpable", 2),
         "room": ("Room", 0),
@@ -103,6 +104,8 @@ class TankView(NamedTuple):
     """Of what is not live: what its last sheet said."""
     told_state: LevelState = LevelState()
     """Of what is not live: where the level stood by its last sheet."""
+    reference_temperature_c: float | None = None
+    """Of its standard volumes; None where it has none."""
 
 
 class Total(NamedTuple):
@@ -135,6 +138,7 @@ def view_of(inventory: Inventory, now: datetime | None = None) -> TankView:
         inventory.last_good,
         inventory.endings,
         inventory.instant if now is None else now,
+        reference_temperature_c=inventory.reference_temperature_c,
     )
 
 
@@ -250,10 +254,24 @@ def total_lines(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -
     if everything:
         simulated = ", SIMULATED" if any(view.simulated for view in views) else ""
         lines.append(f"Total of all products: {everything}{simulated}")
+    lines += _reference_line(views)
     with_vapour = [view.tank for view in views if _counts_vapour(view)]
     if with_vapour:
         lines.append(printable(f"Mass of {', '.join(with_vapour)}: liquid and vapour together"))
     return lines
+
+
+def _reference_line(views: Sequence[TankView]) -> list[str]:
+    """To which temperature standard volumes are brought: those at different ones are no one sum."""
+    tanks: dict[str, list[str]] = {}
+    for view in views:
+        if view.reference_temperature_c is not None:
+            tanks.setdefault(reference_words(view.reference_temperature_c), []).append(view.tank)
+    if len(tanks) < 2:
+        return [f"GSV at {words}" for words in tanks]
+    usual = max(tanks, key=lambda words: len(tanks[words]))
+    others = [f"{', '.join(names)} at {words}" for words, names in tanks.items() if words != usual]
+    return [printable(f"GSV at {usual}; of {'; of '.join(others)}")]
 
 
 def _limits(view: TankView, system: UnitSystem) -> str:

@@ -1,14 +1,15 @@
 """A record of a verification, as JSON for a program and as text for a person's file. Never written over another."""
 
 import json
+import os
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from gateway.errors import GatewayError
+from gateway.errors import GatewayError, UsageError
 
-__all__ = ["NOT_FISCAL", "file_stem", "instant_text", "keep_record"]
+__all__ = ["NOT_FISCAL", "check_folder", "file_stem", "instant_text", "keep_record"]
 
 NOT_FISCAL = (
     "Monitoring only: not for custody transfer, fiscal, excise or legal-metrology use; not an overfill prevention "
@@ -25,6 +26,16 @@ def file_stem(kind: str, subject: str, at: datetime) -> str:
 def instant_text(at: datetime) -> str:
     """ISO 8601, UTC."""
     return at.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+
+
+def check_folder(folder: str) -> None:
+    """Before anybody climbs a tank. Raises UsageError where a record could not be written."""
+    path = Path(folder)
+    if not path.is_dir():
+        what = "is no folder" if path.exists() else "is not there"
+        raise UsageError(f"--folder: '{folder}' {what}, and the record goes there", "make it first, or name another")
+    if not os.access(path, os.W_OK | os.X_OK, effective_ids=True):
+        raise UsageError(f"--folder: nothing may be written in '{folder}' by this user", "name another")
 
 
 def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequence[str]) -> tuple[Path, Path]:

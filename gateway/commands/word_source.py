@@ -10,6 +10,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import NamedTuple, Protocol
 
+from gateway.acquisition.link import DOUBT_CODES, doubt_of
 from gateway.acquisition.plan import InstrumentPlan
 from gateway.acquisition.register_map import Signal
 from gateway.commands.device import Device, asking, run, timeout_of
@@ -37,6 +38,11 @@ class WordSource(Protocol):
         """Where the words come from, for the record."""
         ...
 
+    @property
+    def gateway(self) -> str | None:
+        """Web address of the gateway that they come from; None where they come from the instrument itself."""
+        ...
+
     def read(self, count: int, every_s: float) -> list[SignalWords]:
         """So many reads from now on, no two sooner than `every_s` after one another. Raises GatewayError."""
         ...
@@ -54,10 +60,10 @@ def signal_of(instrument: InstrumentPlan, name: str) -> Signal:
 def word_source(arguments: argparse.Namespace, device: Device, signal: Signal) -> WordSource:
     """The gateway where one holds the line (unless --line-is-mine), else the instrument. Raises LineHeldError."""
     if not arguments.line_is_mine:
-        gateway = gateway_address(arguments, device.site)
-        if held_by(gateway, device.address) is not None:
+        held = held_by(gateway_address(arguments, device.site), device.address)
+        if held is not None:
             assert device.instrument is not None
-            return _FromGateway(gateway, device.instrument, signal)
+            return _FromGateway(held.gateway, device.instrument, signal)
     return _FromInstrument(device, signal, timeout_of(arguments, device))
 
 
@@ -71,6 +77,10 @@ class _FromInstrument:
     def text(self) -> str:
         return self._device.text
 
+    @property
+    def gateway(self) -> str | None:
+        return None
+
     def read(self, count: int, every_s: float) -> list[SignalWords]:
         found: list[SignalWords] = []
 
@@ -81,6 +91,8 @@ class _FromInstrument:
                     if number:
                         await asyncio.sleep(every_s)
                     raw = await asker.read(device.unit, signal.table, signal.address, signal.registers)
+                    if doubt := doubt_of(raw):
+                        raise _doubted(f"{device.text}: {doubt}")
                     found.append(SignalWords(raw, datetime.now(UTC)))
             return 0
 
@@ -102,6 +114,10 @@ class _FromGateway:
         self._now = now
 
     @property
+    def gateway(self) -> str | None:
+        return self._gateway
+
+    @property
     def text(self) -> str:
         return f"{self._instrument.tag} by the gateway at {self._gateway}"
 
@@ -114,10 +130,12 @@ class _FromGateway:
         while len(found) < count:
             deadline = time.monotonic() + patience_s
             while True:
-                words = self._newest()
-                if words is not None and words.time > last:
+                words, doubt = self._newest()
+                if words is not None and words.time > last and not doubt:
                     break
                 if time.monotonic() > deadline:
+                    if doubt:
+                        raise _doubted(f"{self.text}: {doubt}")
                     raise GatewayError(
                         f"{self.text}: no new reading of {self._signal.name} within {patience_s:.0f} s; "
                         "see `tank-gateway show`"
@@ -129,10 +147,19 @@ class _FromGateway:
                 time.sleep(every_s)
         return found
 
-    def _newest(self) -> SignalWords | None:
+    def _newest(self) -> tuple[SignalWords | None, str]:
+        """The words, and why they may be another request's answer."""
         document = fetch_json(self._gateway, "/readings", READINGS_SCHEMA, _TIMEOUT_S)
         for reading in document["readings"]:
             if (reading["instrument"], reading["signal"]) == (self._instrument.tag, self._signal.name):
-                raw = tuple(reading["raw"])
-                return SignalWords(raw, datetime.fromisoformat(reading["time"])) if raw else None
-        return None
+                raw, reason = tuple(reading["raw"]), reading["reason"]
+                doubt = reason["text"] if reason is not None and reason["code"] in DOUBT_CODES else ""
+                return SignalWords(raw, datetime.fromisoformat(reading["time"])) if raw else None, doubt
+        return None, ""
+
+
+def _doubted(text: str) -> GatewayError:
+    """A record rests on words that are surely this instrument's."""
+    error = GatewayError(f"{text}; nothing is recorded")
+    error.hint = "try again; if it stays so, `tank-gateway line-report` tells how the line is doing"
+    return error

@@ -35,6 +35,7 @@ SCALES: Mapping[str, float] = MappingProxyType(
         "1 cm": 0.01,
         "1 m": 1.0,
         "1/16 in": 0.0254 / 16,
+        "1/8 in": 0.0254 / 8,
         "1 in": 0.0254,
         "0.01 ft": 0.003048,
         "1 ft": 0.3048,

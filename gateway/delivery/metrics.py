@@ -98,7 +98,10 @@ def _conditions(labelled: _Labelled) -> Iterator[str]:
         (sample("tank_quality", labels, int(record.inventory.quality)) for record, labels in labelled),
     )
     yield from family(
-        "tank_figure_quality", "gauge", f"Quality of each figure: {_QUALITY}.", _figure_qualities(labelled)
+        "tank_figure_quality",
+        "gauge",
+        f"Quality of each figure: {_QUALITY}. One that does not apply to the tank is Good and has no value.",
+        _figure_qualities(labelled),
     )
     yield from family(
         "tank_inventory_time_seconds",
@@ -107,6 +110,16 @@ def _conditions(labelled: _Labelled) -> Iterator[str]:
         (
             sample("tank_inventory_time_seconds", labels, record.inventory.instant.timestamp())
             for record, labels in labelled
+        ),
+    )
+    yield from family(
+        "tank_reference_temperature_celsius",
+        "gauge",
+        "To which the standard volumes are brought; absent where the product has none.",
+        (
+            sample("tank_reference_temperature_celsius", labels, record.inventory.reference_temperature_c)
+            for record, labels in labelled
+            if record.inventory.reference_temperature_c is not None
         ),
     )
     yield from _levels(labelled)
@@ -127,7 +140,8 @@ def _levels(labelled: _Labelled) -> Iterator[str]:
     yield from family(
         "tank_limit_state",
         "gauge",
-        "Level against the limits: -1 below minimum, 0 normal, above 1 maximum working, 2 high-high, 3 critical high.",
+        "Level against the limits: -1 below minimum, 0 none passed, or none set; above 1 maximum working, 2 high-high, "
+        "3 critical high.",
         (
             sample("tank_limit_state", labels, _LIMIT_NUMBERS[record.inventory.level_state.limit])
             for record, labels in labelled

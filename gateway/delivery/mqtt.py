@@ -79,6 +79,7 @@ class MqttDelivery:
         self._status_due_s = self._status_sent_s = float("-inf")
         self._heartbeat_due = False
         self._complaint: str | None = None
+        self._lost_told = 0
         """Why there is no connection, as last logged."""
         self._refused: dict[str, str] = {}
         """Tanks whose last record was not taken, and why, as last logged."""
@@ -158,7 +159,13 @@ class MqttDelivery:
         self._queue.repeat_newest()
         self._complaint = None
         if not self._neighbours.id_is_shared:
-            self._log.info("delivery.mqtt_connected", lost=self._queue.lost, waiting=self._queue.waiting)
+            lost = self._queue.lost
+            # What was lost meanwhile is known only now, and a reader of warnings must hear of it.
+            log = self._log.info if lost == self._lost_told else self._log.warning
+            log(
+                "delivery.mqtt_connected", lost_meanwhile=lost - self._lost_told, lost=lost, waiting=self._queue.waiting
+            )
+            self._lost_told = lost
         try:
             # First of all: what the boot before us left there is sent back before our own status takes its place.
             connection.subscribe(self._status_topic)

@@ -14,6 +14,7 @@ import orjson
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Inventory, LastGood, LevelState, Quality, Reason
+from gateway.states import LimitState
 from gateway.status import DestinationStatus, GatewaySnapshot, LastBoot
 from gateway.tank_record import Identity, TankRecord
 from gateway.validity import valid_until
@@ -48,6 +49,7 @@ StatusCause = Literal["stopped", "connection_lost"]
 """Why a gateway is offline: it said so itself, or the server noticed (last will)."""
 
 _NAMES_AND_UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
+_BEYOND = tuple(state.value for state in LimitState if state.is_beyond)
 _WORDS = tuple(quality.word for quality in Quality)
 
 
@@ -89,6 +91,8 @@ def inventory_document(identity: Identity, inventory: Inventory, valid_for_s: fl
     if inventory.simulated:
         payload["simulated"] = True
         payload["notice"] = "SIMULATED"
+    reference_c = inventory.reference_temperature_c
+    payload["reference_temperature"] = None if reference_c is None else {"value": reference_c, "unit": "degC"}
     payload["sources"] = inventory.sources._asdict()
     payload["level_state"] = _level_state(inventory.level_state)
     payload["figures"] = _figures(inventory)
@@ -118,6 +122,9 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
             "time_zone": snapshot.time_zone,
             "simulated": snapshot.simulated,
             **_pace(snapshot),
+            "awaited": snapshot.awaited,
+            "lines": [{"line": status.line, "connected": status.connected} for status in snapshot.lines],
+            "destinations": [_destination(status) for status in snapshot.destinations],
         }
     )
     yield head.removesuffix(b"}") + b',"inventories":['
@@ -145,8 +152,12 @@ def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context
     last_boot = context.last_boot
     holds_s = context.valid_for_s if cause is None else None
     counts = [0, 0, 0]
+    states = dict.fromkeys(_BEYOND, 0)
     for record in snapshot.inventories:
         counts[record.inventory.quality] += 1
+        limit = record.inventory.level_state.limit
+        if limit in states:
+            states[limit.value] += 1
     payload: dict[str, Any] = {
         "schema": STATUS_SCHEMA,
         "site": snapshot.site,
@@ -163,10 +174,12 @@ def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context
         "simulated": snapshot.simulated,
         **_pace(snapshot),
         "tanks": {
-            "total": len(snapshot.inventories),
+            "total": len(snapshot.inventories) + len(snapshot.awaited),
             "good": counts[Quality.GOOD],
             "uncertain": counts[Quality.UNCERTAIN],
             "bad": counts[Quality.BAD],
+            "awaited": len(snapshot.awaited),
+            **states,
         },
         "destinations": [_destination(status) for status in snapshot.destinations],
         "lost_records": sum(status.lost for status in snapshot.destinations),

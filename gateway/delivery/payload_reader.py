@@ -49,7 +49,17 @@ def inventory_of(payload: Mapping[str, Any]) -> Inventory:
         endings=tuple(
             [Ending(each["entry"], datetime.fromisoformat(each["expires"])) for each in payload.get("endings", ())]
         ),
+        reference_temperature_c=_reference_temperature_c(payload.get("reference_temperature")),
     )
+
+
+def _reference_temperature_c(told: Mapping[str, Any] | None) -> float | None:
+    """A record from before it was told has none."""
+    if told is None:
+        return None
+    if told["unit"] != "degC":
+        raise ValueError(f"reference_temperature is in {told['unit']}, and records are in degC")
+    return float(told["value"])
 
 
 def _level_state(told: Mapping[str, Any] | None) -> LevelState:

@@ -22,17 +22,23 @@ __all__ = ["READINGS_SCHEMA", "readings_json", "readings_pieces"]
 READINGS_SCHEMA = "tank-gateway/readings/1"
 _READINGS_A_PIECE = 100
 
+Units = Mapping[tuple[str, str], str | None]
+"""The unit of each (instrument, signal); None for a contact and for a number without one."""
 
-def readings_json(snapshot: GatewaySnapshot, addresses: Mapping[str, str], readings: Iterable[Reading]) -> bytes:
-    """One JSON document. `addresses`: where each line is, by its name. Values in SI; a Bad one is null.
+
+def readings_json(
+    snapshot: GatewaySnapshot, addresses: Mapping[str, str], readings: Iterable[Reading], units: Units
+) -> bytes:
+    """One JSON document. `addresses`: where each line is, by its name. Values in SI, each with its unit; a Bad one is
+    null.
 
     Raises DeliveryError for a value that is not finite.
     """
-    return b"".join(readings_pieces(snapshot, addresses, readings))
+    return b"".join(readings_pieces(snapshot, addresses, readings, units))
 
 
 def readings_pieces(
-    snapshot: GatewaySnapshot, addresses: Mapping[str, str], readings: Iterable[Reading]
+    snapshot: GatewaySnapshot, addresses: Mapping[str, str], readings: Iterable[Reading], units: Units
 ) -> Iterator[bytes]:
     """`readings_json` in pieces, so that others have their turn between them. `readings` must not change meanwhile."""
     head: dict[str, Any] = {
@@ -47,13 +53,13 @@ def readings_pieces(
     }
     yield orjson.dumps(head).removesuffix(b"}") + b',"readings":['
     rest, comma = iter(readings), b""
-    while some := [_reading(reading) for reading in islice(rest, _READINGS_A_PIECE)]:
+    while some := [_reading(reading, units) for reading in islice(rest, _READINGS_A_PIECE)]:
         yield comma + orjson.dumps(some)[1:-1]
         comma = b","
     yield b"]}"
 
 
-def _reading(reading: Reading) -> dict[str, Any]:
+def _reading(reading: Reading, units: Units) -> dict[str, Any]:
     value = None if reading.quality is Quality.BAD else reading.value
     if value is not None and not isfinite(value):
         raise DeliveryError(f"{reading.instrument}.{reading.signal} is {value}, which JSON cannot carry")
@@ -62,6 +68,7 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "instrument": reading.instrument,
         "signal": reading.signal,
         "value": value,
+        "unit": units.get((reading.instrument, reading.signal)),
         "quality": reading.quality.word,
         "reason": None if reason is None else {"code": str(reason.code), "text": reason.text},
         "time": iso_time(datetime.fromtimestamp(reading.time_ns / 1e9, UTC)),

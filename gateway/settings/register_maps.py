@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, ValueType
-from gateway.calculation.units import Dimension, dimensions_of, parse_any, parse_quantity, si_conversion
+from gateway.calculation.units import Dimension, dimensions_of, parse_any, parse_quantity, si_conversion, si_unit
 from gateway.errors import QuantityError
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.line_models import ForbiddenModel, MapModel, SignalModel
@@ -206,6 +206,7 @@ class _SignalBuilder:
             minimum=lowest,
             maximum=highest,
             least=0.0 if dimension is None else _LEAST.get(dimension, 0.0),
+            unit="" if dimension is None else si_unit(dimension),
         )
         return signal, dimension
 

@@ -56,6 +56,8 @@ class SiteSettings:
     http: HttpPlan | None
     warnings: tuple[str, ...]
     """What is not wrong but should be known: one line each, shaped like a mistake."""
+    signal_units: Mapping[tuple[str, str], str | None]
+    """The SI unit of each (instrument, signal); None for a contact and for a number without a unit."""
 
     @property
     def lines(self) -> tuple[LinePlan, ...]:
@@ -119,6 +121,11 @@ def load_site(
         deliveries,
         http,
         tuple(warnings),
+        {
+            (tag, signal): None if dimension is None else dimension.si_unit
+            for tag, built in lines.instruments.items()
+            for signal, dimension in built.registers.dimensions.items()
+        },
     )
 
 

@@ -33,12 +33,16 @@ class Readiness:
     tanks_good: int
     tanks_uncertain: int
     tanks_bad: int
-    """Those without a sheet yet are in none of the three."""
+    tanks_awaited: int = 0
+    """Those without a sheet yet, which are in none of the three."""
+    tanks_beyond_limits: int = 0
+    """Ready says nothing of them: the gateway is well while a tank is too full."""
 
     @property
     def text(self) -> str:
         """The same as one line for people."""
         return (
             f"{self.tanks_good} Good, {self.tanks_uncertain} Uncertain, {self.tanks_bad} Bad of {self.tanks} tanks; "
+            f"{self.tanks_beyond_limits} beyond a limit; "
             f"{self.lines_connected} of {self.lines} lines connected"
         )

@@ -1,6 +1,7 @@
 """The serial port itself: its timing, its lock, and its coming and going, on pseudo terminals."""
 
 import asyncio
+import errno
 import os
 from pathlib import Path
 
@@ -59,6 +60,27 @@ async def test_unplugged_and_plugged_in_again(tmp_path: Path) -> None:
             assert not link.connected
         with pytest.raises(NoConnectionError, match="there is no port"):
             await link.connect(LONG)
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (errno.ENOENT, "a service sees none at all unless its unit allows devices"),
+        (errno.EACCES, "must be in its group, most often dialout"),
+        (errno.EPERM, "is withheld from this service: its unit must allow this class of devices"),
+        (errno.EBUSY, "another program holds"),
+        (errno.ENXIO, "No such device or address"),
+    ],
+)
+async def test_why_a_port_cannot_be_opened(code: int, words: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """EPERM, which no rights of the file explain, is what the device filter of a control group answers with."""
+
+    def refuse(self: serial.Serial) -> None:
+        raise serial.SerialException(code, os.strerror(code))
+
+    monkeypatch.setattr(serial.Serial, "open", refuse)
+    with pytest.raises(NoConnectionError, match=f"(?i)/dev/ttyUSB0.*{words}|{words} /dev/ttyUSB0"):
+        await open_path(SerialPath("/dev/ttyUSB0", 19_200)).connect(LONG)
 
 
 async def test_unplugged_while_a_read_waits(tmp_path: Path) -> None:

@@ -326,12 +326,13 @@ def test_water_that_the_pressure_does_not_carry_makes_a_column_of_water_uncertai
 def test_the_relation_of_a_level_by_pressure_says_what_was_counted() -> None:
     vented = sheet(head_plan(), head_input(40_000.0))
     line = next(line for line in explain(head_plan(), vented) if line.name == "level")
-    assert line.clause == "nozzle 0.300 m + P1 / (g (rho_obs - 1.2)), g 9.80665 m/s2, API MPMS 3.7"
+    assert line.clause == "nozzle 0.300 m + P1 / (g (rho_obs - 1.2 kg/m3)), g 9.80665 m/s2, API MPMS 3.7"
     plan = water_plan(ColumnPlan(True, 11.0, 1.5))
     full = sheet(plan, head_input(40_000.0, vapour_pressure=good(500.0), water=good(0.4)))
     line = next(line for line in explain(plan, full) if line.name == "level")
     assert line.clause == (
-        "nozzle 0.300 m + ((P1 - P3) / g - (1.5 - 1.2) (11.000 m - nozzle)) / (rho_obs - 1.5), free water above the "
+        "nozzle 0.300 m + ((P1 - P3) / g - (1.5 kg/m3 - 1.2 kg/m3) (11.000 m - nozzle)) / (rho_obs - 1.5 kg/m3), "
+        "free water above the "
         "nozzle at 998 kg/m3, g 9.80665 m/s2, API MPMS 3.7"
     )
     assert line.inputs == ("bottom_pressure", "vapour_pressure", "water_level", "observed_density")
@@ -340,24 +341,24 @@ def test_the_relation_of_a_level_by_pressure_says_what_was_counted() -> None:
 @pytest.mark.parametrize(
     ("column", "vapour", "words"),
     [
-        (ColumnPlan(), None, "P1 / (g (L - nozzle)) + 1.2, nozzle 0.500 m, g 9.80665 m/s2, API MPMS 3.6"),
+        (ColumnPlan(), None, "P1 / (g (L - nozzle)) + 1.2 kg/m3, nozzle 0.500 m, g 9.80665 m/s2, API MPMS 3.6"),
         (
             ColumnPlan(True),
             None,
-            "((P1 - P3) / g + 1.2 (10.000 m - nozzle) - rho of air at P3 (10.000 m - L)) / (L - nozzle), "
+            "((P1 - P3) / g + 1.2 kg/m3 (10.000 m - nozzle) - rho of air at P3 (10.000 m - L)) / (L - nozzle), "
             "nozzle 0.500 m, g 9.80665 m/s2, API MPMS 3.6",
         ),
         (
             ColumnPlan(True, 12.0),
             VapourPlan(13.7),
-            "((P1 - P3) / g + 1.2 (12.000 m - nozzle) - 13.7 (12.000 m - L)) / (L - nozzle), nozzle 0.500 m, "
-            "g 9.80665 m/s2, API MPMS 3.6",
+            "((P1 - P3) / g + 1.2 kg/m3 (12.000 m - nozzle) - 13.7 kg/m3 (12.000 m - L)) / (L - nozzle), "
+            "nozzle 0.500 m, g 9.80665 m/s2, API MPMS 3.6",
         ),
         (
             ColumnPlan(True, 12.0),
             VapourPlan(molar_mass_kg_mol=0.0441),
-            "((P1 - P3) / g + 1.2 (12.000 m - nozzle) - P3 M / (Z R T) (12.000 m - L)) / (L - nozzle), nozzle 0.500 m, "
-            "g 9.80665 m/s2, API MPMS 3.6",
+            "((P1 - P3) / g + 1.2 kg/m3 (12.000 m - nozzle) - P3 M / (Z R T) (12.000 m - L)) / (L - nozzle), "
+            "nozzle 0.500 m, g 9.80665 m/s2, API MPMS 3.6",
         ),
     ],
 )

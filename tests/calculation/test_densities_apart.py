@@ -121,3 +121,17 @@ def test_whatever_ripples_the_quality_of_the_mass_changes_once_in_ten_readings_a
         if not is_lost and abs(offset + wave) > 5.0 + 1e-6:
             assert figures.mass.quality is Quality.UNCERTAIN, "never Good beyond the limit"
     assert sum(before is not now for before, now in pairwise(qualities)) <= 4 * -(-len(qualities) // 40)
+
+
+@given(st.integers(0, 3000), st.integers(100, 3000), st.integers(0, 3))
+def test_the_least_head_in_decimals_is_enough(nozzle_mm: int, least_mm: int, short_mm: int) -> None:
+    """1.344 m less 0.344 m is 0.9999999999999999 m in binary, and with the ullage that it came from less still: a tank
+    whose column must be 1 m high was then not compared at all, and a valve that was shut before its transmitter not
+    noticed. A millimetre less is too little."""
+    hybrid = MeasuredDensityPlan(nozzle_mm / 1000, in_use=False, minimum_head_m=least_mm / 1000)
+    plan = straight_plan(measured_density=hybrid)
+    level_m = plan.reference_height_m - (plan.reference_height_m - (nozzle_mm + least_mm - short_mm) / 1000)
+    pressure = good(800.0 * GRAVITY * (least_mm - short_mm) / 1000)
+    sheet, _ = calculate(plan, straight_input(level_m, bottom_pressure=pressure, reference_density=good(800.0)))
+    measured = sheet.figures.measured_density
+    assert (measured.value is None) is (short_mm > 0), measured

@@ -362,26 +362,26 @@ def test_deadwood_takes_what_it_says() -> None:
 @pytest.mark.parametrize(
     ("make", "text"),
     [
-        (lambda: UprightCylinder(0.0, 5.0), "upright cylinder: diameter in m is 0; it must be greater than zero"),
-        (lambda: UprightCylinder(5.0, math.inf), "upright cylinder: height in m is inf; it must be greater than zero"),
-        (lambda: UprightCylinder(5.0, 5.0, -1.0), "upright cylinder: heel in m3 is -1; it must be zero or more"),
+        (lambda: UprightCylinder(0.0, 5.0), "upright cylinder: diameter is 0 m; it must be greater than zero"),
+        (lambda: UprightCylinder(5.0, math.inf), "upright cylinder: height is inf m; it must be greater than zero"),
+        (lambda: UprightCylinder(5.0, 5.0, -1.0), "upright cylinder: heel is -1 m3; it must be zero or more"),
         (
             lambda: LyingCylinder(3.0, 0.0, Head.FLAT),
-            "lying cylinder: tangent length in m is 0; it must be greater than zero",
+            "lying cylinder: tangent length is 0 m; it must be greater than zero",
         ),
         (
             lambda: LyingCylinder(3.0, 5.0, Head.TORISPHERICAL, 0.4),
             "torispherical head: crown ratio 0.4 and knuckle ratio 0.06; the crown ratio must be 0.5 to 2, the "
             "knuckle ratio 0.01 or more and below 0.5",
         ),
-        (lambda: Sphere(-2.0), "sphere: diameter in m is -2; it must be greater than zero"),
+        (lambda: Sphere(-2.0), "sphere: diameter is -2 m; it must be greater than zero"),
         (
             lambda: RectangularTank(1.0, math.nan, 1.0),
-            "rectangular tank: width in m is nan; it must be greater than zero",
+            "rectangular tank: width is nan m; it must be greater than zero",
         ),
         (
             lambda: UprightVessel(3.0, 4.0, End(CONE)),
-            "upright vessel, bottom: depth in m of the cone end is 0; it must be greater than zero",
+            "upright vessel, bottom: depth of the cone end is 0 m; it must be greater than zero",
         ),
         (
             lambda: UprightVessel(3.0, 4.0, End(EndKind.ELLIPSOIDAL, 0.7)),
@@ -424,3 +424,17 @@ def test_refuses_dimensions_that_cannot_be(make: Callable[[], Capacity], text: s
     with pytest.raises(SettingsError) as caught:
         make()
     assert caught.value.mistakes == (text,)
+
+
+@pytest.mark.parametrize("bottom", [EndKind.CONE, EndKind.CONE_UP])
+def test_a_column_that_stands_in_the_tip_of_a_bottom_takes_no_more_than_there_is(bottom: EndKind) -> None:
+    """0.8 m3 over 13 m are 62 mL a millimetre, more than the tip of a cone has: 6.35 mm of it held -93 mL."""
+    tank = UprightVessel(20.0, 14.0, End(bottom, depth_m=0.3))
+    column = WithDeadwood(tank, (Deadwood(0.8, 0.0, 13.0),))
+    levels = [column.bottom_m + 14.0 * 2.0**-halving for halving in range(30, 0, -1)]
+    volumes = [column.volume(level) for level in levels]
+    assert volumes == sorted(volumes)
+    assert volumes[0] >= 0.0
+    assert column.volume(7.0) == pytest.approx(tank.volume(7.0) - 0.8 * 7.0 / 13.0, rel=1e-12)
+    with pytest.raises(SettingsError, match="the deadwood takes more room than there is"):
+        WithDeadwood(tank, (Deadwood(8.0, 0.0, 0.02),))

@@ -475,3 +475,8 @@ def test_volume_never_falls_as_level_rises(one_m: float, other_m: float) -> None
 def test_without_temperature_an_atmospheric_tank_still_has_cpl_one() -> None:
     figures = sheet(given=straight_input(elements=(bad(), bad(), bad(), bad()))).figures
     assert (figures.cpl.value, figures.cpl.quality) == (1.0, Quality.GOOD)
+
+
+def test_a_sheet_carries_the_temperature_of_its_standard_volumes() -> None:
+    plan = straight_plan()
+    assert sheet(plan, straight_input(6.0)).reference_temperature_c == plan.product.method.reference_temperature_c

@@ -276,6 +276,21 @@ def test_corrected_water_is_as_good_as_a_dip_and_no_better_than_a_probe(
     assert after.figures.water_level.quality is quality
 
 
+@pytest.mark.parametrize(
+    ("source", "quality"), [(FreeWaterSource.PROBE, Quality.UNCERTAIN), (FreeWaterSource.DIP, Quality.GOOD)]
+)
+def test_water_that_was_not_there_can_be_corrected_away(source: FreeWaterSource, quality: Quality) -> None:
+    """`none` was no water level: a probe that read 200 mm of nothing could only be corrected to a level of 0 mm."""
+    plan = straight_plan(free_water=source)
+    before = calculate(plan, straight_input(6.0, water=good(0.2), dip_water=good(0.2)))[0]
+    (after,) = _again(plan, *corrected([_one(plan, before)], "paste read wrongly", no_water=True))
+    assert after.figures.free_water.value == 0.0
+    assert after.figures.gov.value == pytest.approx(600.0)
+    water = after.figures.water_level
+    assert (water.value, water.quality, water.manual) == (None, quality, True)
+    assert water.reasons[0] == Reason(ReasonCode.NONE_DETECTED, "no free water, corrected: paste read wrongly")
+
+
 def test_a_judgement_against_time_outlasts_a_correction() -> None:
     plan = straight_plan(maximum_flow_in_m3_s=0.01)
     inputs = [straight_input(6.0 + 0.1 * n, instant=NOON + timedelta(seconds=30 * n)) for n in range(5)]

@@ -154,7 +154,7 @@ def test_the_sheet_says_how_the_height_came_about() -> None:
     plan = ullage_plan()
     warm = sheet(plan, straight_input(level=good(5.0), elements=(good(55.0),) * 4))
     lines = {line.name: line for line in explain(plan, warm)}
-    height = "reference height 10.500 m (1 + 1.116e-05 (TSh - 15)), API MPMS 3.1B"
+    height = "reference height 10.500 m (1 + 1.116e-05 /degC (TSh - 15 degC)), API MPMS 3.1B"
     assert (lines["level"].clause, lines["level"].inputs) == (f"{height} - ullage + 0.000 m", ("shell_temperature",))
     assert (lines["ullage"].clause, lines["ullage"].inputs) == (f"{height} - L", ("level", "shell_temperature"))
     unknown = sheet(plan, straight_input(level=good(5.0), elements=(bad(),) * 4))

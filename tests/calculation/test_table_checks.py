@@ -198,7 +198,7 @@ def test_a_preview_names_the_largest_change() -> None:
     assert [(each.level_m, round(each.difference_m3, 9)) for each in found.largest] == [(old.levels_m[399], 1.5)]
     assert found.changed == (
         "date: not stated becomes 2026-03-02",
-        "reference temperature, degC: not stated becomes 15",
+        "reference temperature: not stated becomes 15 degC",
         "roof included: no becomes not stated",
     )
     assert len(found.by_level) == 21
@@ -219,14 +219,14 @@ def test_a_preview_against_the_shape_in_use() -> None:
     assert len(found.largest) == 3
     assert found.largest[0].level_m == 14.0
     assert found.changed[0] == "upright cylinder, pi D^2/4 h becomes capacity table T, linear interpolation"
-    assert found.changed[1:] == ("highest level, m: 14.6 becomes 14", "heel, m3: 0 becomes 2")
+    assert found.changed[1:] == ("highest level: 14.6 m becomes 14 m", "heel: 0 m3 becomes 2 m3")
 
 
 def test_a_preview_without_a_common_level() -> None:
     low, high = CapacityTable("a", (0.0, 1.0), (0.0, 1.0)), CapacityTable("b", (2.0, 3.0), (0.0, 1.0))
     found = preview_import(low, high)
     assert (found.largest, found.by_level) == ((), ())
-    assert found.changed == ("lowest level, m: 0 becomes 2", "highest level, m: 1 becomes 3")
+    assert found.changed == ("lowest level: 0 m becomes 2 m", "highest level: 1 m becomes 3 m")
 
 
 @given(step=st.floats(0.05, 2.0))

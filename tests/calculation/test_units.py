@@ -274,7 +274,7 @@ def test_reads(text: str, dimension: Dimension, value: float) -> None:
         ),
         ("7-16/16 in", Dimension.LENGTH, "'7-16/16 in' has a wrong fraction; write for example 7-5/16 in"),
         ("7-1/0 in", Dimension.LENGTH, "'7-1/0 in' has a wrong fraction; write for example 7-5/16 in"),
-        ("-131.5 degAPI", Dimension.DENSITY, "'-131.5 degAPI' is no density; degrees API lie above -131.5"),
+        ("-131.5 degAPI", Dimension.DENSITY, "'-131.5 degAPI' is no density; degrees API lie above -131.5 degAPI"),
         (
             "46 ton",
             Dimension.MASS,

@@ -36,7 +36,7 @@ def test_a_mistyped_command_is_recognised(capsys: pytest.CaptureFixture[str]) ->
 def test_an_unknown_option_is_one_line_and_a_hint(capsys: pytest.CaptureFixture[str]) -> None:
     said = typed(capsys, "show", "--colour")
     assert said.code == 2
-    assert said.err == "tank-gateway: unrecognized arguments: --colour\n  hint: tank-gateway --help\n"
+    assert said.err == "tank-gateway: not understood: --colour\n  hint: tank-gateway show --help\n"
 
 
 @pytest.mark.parametrize("command", COMMANDS)

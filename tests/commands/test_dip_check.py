@@ -3,6 +3,8 @@
 import io
 import json
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -52,23 +54,70 @@ def test_a_gauge_that_is_off_gets_a_proposal_and_no_more(capsys: Capture, panel:
     assert Path(panel.site_file).read_text("utf-8") == before
 
 
-def test_a_shell_that_moves_the_reference_point_is_mentioned(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
-    # An ullage gauge against innages: 15.240 m x 11.16e-6 x 10 degC = 1.7 mm.
+@contextmanager
+def _with_shell(panel: Panel) -> Iterator[None]:
+    """TK-101 with a shell whose table holds at 45 degC: 30.3 degC above the 14.7 degC of its liquid."""
     text = Path(panel.site_file).read_text("utf-8")
     level = "    level: {instrument: LT-101, signal: ullage, measures: ullage}\n"
     assert text.count(level) == 1
-    shell = "    shell: {metal: carbon steel, table_temperature: 15 degC, insulated: yes}\n"
+    shell = "    shell: {metal: carbon steel, table_temperature: 45 degC, insulated: yes}\n"
     try:
         Path(panel.site_file).write_text(text.replace(level, level + shell), "utf-8")
-        by_innage = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine").out
-        other = tmp_path / "other"
-        other.mkdir()
-        by_ullage = _check(capsys, panel, other, *(("--ullage", "5.828 m") * 3), "--tolerance", "fine").out
+        yield
     finally:
         Path(panel.site_file).write_text(text, "utf-8")
-    assert "the reference point moves with the shell by 1.7 mm for each 10 degC from the 15 degC" in by_innage
-    assert "PASSED" in by_ullage
-    assert "moves with the shell" not in by_ullage
+
+
+def test_a_gauge_from_above_is_judged_by_the_level_that_the_gateway_makes_of_it(
+    capsys: Capture, panel: Panel, tmp_path: Path
+) -> None:
+    """15.240 m x 11.16e-6 /degC x -30.3 degC is -5.2 mm of reference height: three dips that were passed at 0.0 mm are
+    5.2 mm off the level on the screen, and an offset that was proposed was as much off."""
+    with _with_shell(panel):
+        with panel.gateway() as daemon:
+            said = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine", "--json")
+            shown = {each.inventory.tank: each.inventory.figures.level.value for each in daemon.snapshot().inventories}[
+                "TK-101"
+            ]
+        by_hand = ("--shell-temperature", "14.7 degC", "--tolerance", "fine")
+        told = _check(capsys, panel, _folder(tmp_path, "told"), *_DIPS, *by_hand).out
+        by_ullage = _check(capsys, panel, _folder(tmp_path, "u"), *(("--ullage", "5.828 m") * 3), *by_hand).out
+    record = said.document
+    grown = 15.240 * (1.0 + 1.116e-5 * (14.7 - 45.0))
+    assert record["reference_height"] == pytest.approx(grown, abs=1e-9)
+    assert record["mean_gauge"] == pytest.approx(grown - 5.828, abs=1e-9)
+    assert record["mean_gauge"] == pytest.approx(shown, abs=1e-9)
+    assert (said.code, record["verdict"]) == (1, "failed")
+    assert record["proposed_offset_change"] == pytest.approx(9.412 - (grown - 5.828), abs=1e-9)
+    assert "reference height 15.2348 m with the shell at 14.7 degC: 15.2400 m at 45 degC, API MPMS 3.1B" in told
+    assert "FAILED: the gauge reads -5.2 mm against the dips, more than 4 mm" in told
+    assert "PASSED: the gauge reads +0.0 mm" in by_ullage, "what moves both moves neither"
+
+
+def test_a_shell_whose_temperature_nobody_knows_is_asked_for(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    with _with_shell(panel):
+        said = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine")
+    assert said.code == 2
+    assert (
+        "moves the reference point by 1.7 mm for each 10 degC (API MPMS 3.1B), and its temperature is not" in said.err
+    )
+    assert "give --shell-temperature '31 degC', or dip as the gauge measures" in said.err
+    assert not list(tmp_path.glob("dip-check*"))
+
+
+def test_a_folder_that_is_not_there_is_told_before_anybody_dips(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+    """The verdict of three dips was lost with the record that could not be written."""
+    said = _check(capsys, panel, tmp_path / "gone", *_DIPS, "--tolerance", "fine")
+    assert (said.code, said.out) == (2, "")
+    assert "gone' is not there, and the record goes there\n  hint: make it first, or name another" in said.err
+    (tmp_path / "file").touch()
+    said = _check(capsys, panel, tmp_path / "file", *_DIPS, "--tolerance", "fine")
+    assert (said.code, "file' is no folder" in said.err) == (2, True)
+
+
+def _folder(parent: Path, name: str) -> Path:
+    (parent / name).mkdir()
+    return parent / name
 
 
 def test_dips_that_differ_are_no_measurement(capsys: Capture, panel: Panel, tmp_path: Path) -> None:

@@ -46,7 +46,7 @@ def test_polling_finds_the_dead_and_the_doubled(capsys: Capture, panel: Panel) -
     found = _findings(said, "bus-a")
     assert found["TT-3"].startswith(("is dead: no answer to any of ", "did not answer the one time it was asked"))
     # The simulated second device sends eight tenths of every value: 5.120 m and 4.096 m take turns.
-    assert found["LT-3"].startswith("innage jumps to and fro between 4.096 and 5.12 (")
+    assert found["LT-3"].startswith("innage jumps to and fro between 4.096 m and 5.12 m (")
     assert said.code == 1
 
 

@@ -14,7 +14,9 @@ import orjson
 import pytest
 
 from gateway.acquisition.register_map import Table
+from gateway.commands import line_guard
 from gateway.commands.register_page import Words, changed_addresses, page_lines
+from gateway.running import Running
 from tests.commands.panel import Panel, foreign_server
 from tests.commands.typed import typed
 from tests.support.wire import WireRecorder
@@ -39,7 +41,7 @@ def test_an_instrument_of_a_site_by_its_own_map(capsys: Capture, panel: Panel) -
     said = typed(capsys, "registers", panel.site_file, "LT-101")
     lines = [" ".join(line.split()) for line in said.out.splitlines()]
     assert said.code == 0
-    assert "ullage holding registers 0 uint32 ABCD 5.828 Good" in lines
+    assert "ullage holding registers 0 uint32 ABCD 5.828 m Good" in lines
     assert "fault discrete inputs 0 bool 0 Good" in lines
     assert "0 0000 0 0 0 0 0000 0000 0000 0000" in lines
     assert "1 E3A8 58280 -7256 43235 -22301 1110 0011 1010 1000" in lines
@@ -166,6 +168,10 @@ def test_nothing_fits(capsys: Capture, panel: Panel) -> None:
     said = typed(capsys, "registers", panel.site_file, "LT-101", "--dip", "3.333 m")
     assert said.code == 1
     assert "dip 3.3330 m, tolerance 4 mm: nothing fits" in said.out
+    assert (
+        "Tried as counts of 0.1 mm, 1 mm, 1 cm, 1 m, 1/16 in, 1/8 in, 1 in, 0.01 ft, 1 ft, in every type and order."
+        in (said.out)
+    )
     assert "Ullage was not tried: give --reference-height." in said.out
 
 
@@ -257,6 +263,20 @@ def test_exceptions_and_silence_say_what_they_usually_mean(capsys: Capture, pane
         "  hint: usually: nobody has this unit number, or it is switched off, or baud rate, parity or the two wires "
         "are wrong; try `tank-gateway scan`\n"
     )
+
+
+def test_the_gateway_that_holds_the_line_is_named_and_asked_whatever_address_was_looked_at(
+    capsys: Capture, panel: Panel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It said `at 127.0.0.1:9109`, where none was, and would have taken the words of whoever answers there."""
+    with panel.gateway():
+        address, gateway = panel.addresses["bus-a"], f"127.0.0.1:{panel.web_port}"
+        holder = Running("demo", 1, gateway, {"bus-a": (address,)})
+        monkeypatch.setattr(line_guard, "running_gateways", lambda: [holder])
+        bare = typed(capsys, "registers", address, "--gateway", "127.0.0.1:1")
+        lent = typed(capsys, "registers", panel.site_file, "LT-101", "--gateway", "127.0.0.1:1")
+    assert f"{address} is polled by the gateway of site demo at {gateway}; " in bare.err
+    assert (lent.code, f"newest words of the gateway at {gateway}" in lent.out) == (0, True)
 
 
 def test_a_line_that_a_running_gateway_holds_is_left_alone(capsys: Capture, panel: Panel) -> None:

@@ -98,6 +98,23 @@ def test_ages_grow_while_nothing_new_comes() -> None:
     assert view_of(sheet, NOON - timedelta(seconds=10)).figures["level"].age_s == 2.0
 
 
+def _at(name: str, reference_c: float | None) -> Inventory:
+    return _tank(name, mass=_good(1.0))._replace(reference_temperature_c=reference_c)
+
+
+def test_standard_volumes_say_at_which_temperature_they_are() -> None:
+    """60 degF is (60 - 32) / 1.8 = 15.556 degC: half a degree of diesel is 0.05 %, and GSV at 15 degC is another."""
+    assert _said_of(_at("TK-1", 15.0), _at("TK-2", None)) == ["GSV at 15 °C"]
+    assert _said_of(_at("TK-1", 28.0 / 1.8), _at("TK-2", 15.0), _at("TK-3", 15.0), _at("TK-4", 20.0)) == [
+        "GSV at 15 °C; of TK-1 at 60 °F; of TK-4 at 20 °C"
+    ]
+    assert _said_of(_at("TK-1", None)) == []
+
+
+def _said_of(*tanks: Inventory) -> list[str]:
+    return [line for line in total_lines(_views(*tanks)) if line.startswith("GSV")]
+
+
 def test_a_total_leaves_bad_out_and_counts_it() -> None:
     uncertain = Figure(50.0, Quality.UNCERTAIN, (_BY_HAND,), 2.0)
     none = Figure(None, Quality.GOOD, (Reason(ReasonCode.NOT_APPLICABLE, "no reference volume"),), 0.0)
@@ -274,5 +291,5 @@ def test_what_ends_soon_is_told() -> None:
 def test_other_columns_on_demand() -> None:
     views = _views(_tank("TK-1", weight_in_air=_good(1_997_500.0), pumpable=_good(2166.09)))
     header, row = plain_lines(tank_grid(views, columns=("weight_in_air", "pumpable")))
-    assert " ".join(header.split()) == "Tank Product In air t Pumpable m³ Limits Quality Age"
+    assert " ".join(header.split()) == "Tank Product Liquid in air t Pumpable m³ Limits Quality Age"
     assert " ".join(row.split()) == "TK-1 gasoline 1,997.5 2,166 Good 4 s"

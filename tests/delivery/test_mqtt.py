@@ -131,7 +131,8 @@ async def test_a_restart_of_the_server_loses_only_what_was_superseded_and_counts
     )
     assert events.count("delivery.mqtt_connected") == 2
     again = [entry for entry in logs if entry["event"] == "delivery.mqtt_connected"][1]
-    assert (again["lost"], again["waiting"]) == (9, 2)
+    assert (again["lost"], again["lost_meanwhile"], again["waiting"]) == (9, 9, 2)
+    assert again["log_level"] == "warning", "a reader of warnings must hear of records that are lost"
 
 
 async def test_a_server_that_is_absent_at_start_is_waited_for(tmp_path: Path) -> None:

@@ -22,10 +22,12 @@ from gateway.records import (
     Figure,
     Inventory,
     LastGood,
+    LevelState,
     Quality,
     Reason,
     ReasonCode,
 )
+from gateway.states import LimitState
 from gateway.status import LastBoot
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, CONTEXT, NOON, bad, inventories, inventory, record, record_of, snapshot
@@ -150,9 +152,19 @@ def test_what_is_told_by_a_clock_that_cannot_be_right_has_no_end_of_validity() -
     assert valid_message(heartbeat_json(asleep, CONTEXT))["valid_until"] is None
 
 
+def test_an_inventory_says_at_which_temperature_its_standard_volumes_are() -> None:
+    made = record("TK-1")
+    at_60f = made._replace(inventory=made.inventory._replace(reference_temperature_c=28.0 / 1.8))
+    assert valid_message(inventory_json(at_60f))["reference_temperature"] == {"value": 28.0 / 1.8, "unit": "degC"}
+    assert valid_message(inventory_json(made))["reference_temperature"] is None
+
+
 def test_status() -> None:
-    records = (record("TK-1"), record("TK-2", level=bad()), record("TK-3"))
-    message = valid_message(status_json(snapshot(*records), None, CONTEXT))
+    full = record("TK-3")
+    full = full._replace(inventory=full.inventory._replace(level_state=LevelState(LimitState.ABOVE_HIGH_HIGH)))
+    records = (record("TK-1"), record("TK-2", level=bad()), full)
+    site = snapshot(*records)._replace(tanks=("TK-1", "TK-2", "TK-3", "TK-4"))
+    message = valid_message(status_json(site, None, CONTEXT))
     assert message["state"] == "online"
     assert message["cause"] is None
     assert message["boot"] == BOOT
@@ -162,7 +174,17 @@ def test_status() -> None:
     assert message["connected_since"] == "2026-03-14T11:00:00.250Z"
     assert message["last_boot"] is None
     assert message["started"] == "2026-03-14T09:20:00.000Z"
-    assert message["tanks"] == {"total": 3, "good": 2, "uncertain": 0, "bad": 1}
+    assert message["tanks"] == {
+        "total": 4,
+        "good": 2,
+        "uncertain": 0,
+        "bad": 1,
+        "awaited": 1,
+        "below_minimum": 0,
+        "above_maximum_working": 0,
+        "above_high_high": 1,
+        "above_critical_high": 0,
+    }
     assert message["lost_records"] == 2
     assert message["destinations"][0]["oldest_waiting_s"] == 0.75
     assert message["destinations"][0]["troubles"] == [{"code": "other_gateway", "text": "there are two"}]

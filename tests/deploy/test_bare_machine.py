@@ -32,6 +32,12 @@ esac
 """
 
 
+SYSTEMCTL = """#!/bin/sh
+echo "getty@.service enabled enabled"
+[ ! -e "{folder}/installed" ] || echo "mosquitto.service enabled enabled"
+"""
+
+
 class Machine:
     """What the scripts see of one."""
 
@@ -56,9 +62,19 @@ class Machine:
             # One that is not to be found cannot be made here: it says what the shell would.
             self._program(name, text if present else "#!/bin/sh\nexit 127\n")
 
+    def systemctl(self) -> None:
+        self._program("systemctl", SYSTEMCTL.format(folder=self.folder))
+
     def make_venv(self) -> subprocess.CompletedProcess[str]:
+        return self._script("make-venv", ".venv")
+
+    def system_packages(self) -> subprocess.CompletedProcess[str]:
+        """Without /usr/sbin on its path it finds no mosquitto, whatever else is there."""
+        return self._script("system-packages")
+
+    def _script(self, *command: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            [ROOT / ".ci" / "make-venv", ".venv"],
+            [ROOT / ".ci" / command[0], *command[1:]],
             env={"PATH": f"{self._programs}:/usr/bin:/bin", "TMPDIR": str(self.folder)},
             cwd=self.folder,
             stdin=subprocess.DEVNULL,
@@ -128,6 +144,17 @@ def test_what_cannot_be_installed_is_told_with_the_end_of_what_apt_said(machine:
     assert said == "the words of apt"
     assert line.startswith("apt-get could not install: python3.11-venv (whole output: ")
     assert machine.written("venv") == []
+
+
+def test_nothing_of_debians_starts_at_boot_because_the_tests_need_its_package(machine: Machine) -> None:
+    """`make deploy-test` looks at it on a real machine."""
+    machine.sudo(asks=False)
+    machine.systemctl()
+    done = machine.system_packages()
+    assert done.returncode == 0, done.stderr
+    assert [called for called in machine.written("sudo") if "systemctl" in called] == [
+        "-n systemctl disable --quiet mosquitto.service"
+    ]
 
 
 def test_the_readme_says_what_make_fresh_installs_before() -> None:

@@ -143,7 +143,43 @@ class TestSystemd:
         assert "\nPrivateDevices=no\n" in text
 
 
+class TestGuide:
+    """What can be told of it without a machine; `make deploy-test` types its commands on one."""
+
+    def test_what_is_installed_can_be_read_by_the_service(self) -> None:
+        assert Guide().block('pip" install -c').startswith("umask 022")
+
+    def test_a_site_file_is_looked_at_with_the_eyes_of_the_service(self) -> None:
+        """Root may read what the service may not."""
+        text = (DEPLOY / "README.md").read_text("utf-8")
+        checks = [line for line in text.splitlines() if re.search(r"bin/tank-gateway\"? check ", line)]
+        assert len(checks) == 3
+        assert [line for line in checks if not line.startswith("runuser -u nobody -- ")] == []
+
+    def test_every_file_is_put_in_its_place_by_a_command(self) -> None:
+        unused = Guide().unused
+        shipped = [path for path in DEPLOY.rglob("*") if path.is_file() and path.parent.name != "prometheus"]
+        names = {str(path.relative_to(ROOT)) for path in shipped} - {"deploy/README.md"}
+        assert {name for name in names if not any(name in block for block in unused)} == set()
+
+    def test_a_service_of_the_same_machine_is_waited_for_and_a_right_clock(self) -> None:
+        after = re.findall(r"^After=(.*)$", UNIT.read_text("utf-8"), re.MULTILINE)
+        assert after == ["network-online.target time-sync.target mosquitto.service"]
+
+
 class TestContainer:
+    def test_it_is_started_again_and_holds_nothing_that_it_could_change(self) -> None:
+        block = Guide().block("podman run -d")
+        for option in ("--restart=always", "--read-only", "--cap-drop=all", "/etc/tank-gateway:ro"):
+            assert option in block
+        # The entry point of the image is the program.
+        assert 'ENTRYPOINT ["tank-gateway"]' in (DEPLOY / "Containerfile").read_text("utf-8")
+        assert " tank-gateway check /etc/tank-gateway/site.yaml" in block
+
+    def test_its_environment_is_made_by_the_python_that_is_there(self) -> None:
+        text = (DEPLOY / "Containerfile").read_text("utf-8")
+        assert "RUN python3 -m venv /opt/tank-gateway" in text
+
     def test_everything_that_is_copied_exists(self) -> None:
         lines = re.findall(r"^COPY (?!--from)(.+)$", (DEPLOY / "Containerfile").read_text("utf-8"), re.MULTILINE)
         sources = [source for line in lines for source in line.split()[:-1]]

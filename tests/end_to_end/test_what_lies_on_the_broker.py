@@ -197,7 +197,13 @@ async def test_stopped_in_good_order_every_tank_says_so_at_once(
         assert figures["tov"]["last_good"]["value"] == pytest.approx(before[topic]["figures"]["tov"]["value"], rel=0.01)
     status = found["gateway/status"]
     assert (status["state"], status["cause"]) == ("offline", "stopped")
-    assert status["tanks"] == {"total": TANKS, "good": 0, "uncertain": 0, "bad": TANKS}
+    assert [status["tanks"][name] for name in ("total", "good", "uncertain", "bad", "awaited")] == [
+        TANKS,
+        0,
+        0,
+        TANKS,
+        0,
+    ]
     assert [destination["waiting"] for destination in status["destinations"]] == [0]
 
 

@@ -1,11 +1,12 @@
-"""A gateway as the process it is at a site: instruments on sockets, an HTTP client, a broker.
+"""A gateway as the process it is at a site: instruments on sockets, an HTTP client, a broker, and a late subscriber.
 
 The instruments are a few lines of MODBUS Messaging on TCP/IP (V1.0b), in threads of the test; they tell that they were
-asked.
+asked. The subscriber is mosquitto_sub, which comes when all has happened and sees what lies on the broker.
 """
 
 import json
 import os
+import re
 import signal
 import socket
 import struct
@@ -16,16 +17,29 @@ import time
 import urllib.request
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
 from tests.support.mosquitto import free_port
 
-__all__ = ["PATIENCE_S", "GatewayProcess", "Instruments", "eventually", "gateway", "write_site"]
+__all__ = [
+    "PATIENCE_S",
+    "VALID_S",
+    "GatewayProcess",
+    "Instruments",
+    "eventually",
+    "gateway",
+    "levels_of",
+    "retained",
+    "write_site",
+]
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 40.0
 """Longest wait for what must come. Generous: other tests share the machine."""
+VALID_S = 10.0
+"""For how long an inventory holds: 2.5 periods of the sites here would be less than the shortest."""
 
 
 def eventually(what: Callable[[], object], so_that: str) -> None:
@@ -42,6 +56,7 @@ class Instruments:
     def __init__(self, value: int = 5000) -> None:
         self.value = value
         self.asked = 0
+        self.connections = 0
         self.port = 0
         self._listener: socket.socket | None = None
         self._accepting: threading.Thread | None = None
@@ -78,6 +93,7 @@ class Instruments:
             except OSError:
                 return
             self._connections.add(connection)
+            self.connections = len(self._connections)
             threading.Thread(target=self._serve, args=(connection,), daemon=True).start()
 
     def _serve(self, connection: socket.socket) -> None:
@@ -89,6 +105,7 @@ class Instruments:
                 header = struct.pack(">HHHBBB", number, 0, 3 + len(data), unit, function, len(data))
                 connection.sendall(header + data)
         self._connections.discard(connection)
+        self.connections = len(self._connections)
 
     def __enter__(self) -> "Instruments":
         self.start()
@@ -133,48 +150,71 @@ web: {{address: "127.0.0.1:{free_port()}"}}
     return path
 
 
+def retained(broker: int, tanks: int) -> list[dict[str, Any]]:
+    """So many tanks as they lie on the broker for one who comes now."""
+    command = ["mosquitto_sub", "-h", "127.0.0.1", "-p", str(broker), "-t", "tanks/harbour/+/inventory"]
+    options = ["--retained-only", "-C", str(tanks), "-W", "5"]
+    done = subprocess.run([*command, *options], stdout=subprocess.PIPE, timeout=PATIENCE_S)
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def levels_of(inventories: Sequence[Mapping[str, Any]], now: datetime | None = None) -> list[int]:
+    """What passes for the present at an instant, else at once: the levels in mm that are not Bad, in order."""
+    instant = datetime.now(UTC) if now is None else now
+    return sorted(
+        round(1000 * level["value"])
+        for each in inventories
+        if (level := each["figures"]["level"])["value"] is not None
+        and level["quality"] != "Bad"
+        and datetime.fromisoformat(each["valid_until"]) > instant
+    )
+
+
+def _port(pattern: str, text: str) -> int:
+    found = re.search(pattern, text)
+    return 0 if found is None else int(found[1])
+
+
 class GatewayProcess:
     """`tank-gateway run`, seen from outside."""
 
     def __init__(self, process: "subprocess.Popen[bytes]", site: Path) -> None:
         self.process = process
-        self.port = int(site.read_text("utf-8").rpartition('web: {address: "127.0.0.1:')[2].partition('"')[0])
+        text = site.read_text("utf-8")
+        self.port = _port(r'web: \{address: "127\.0\.0\.1:(\d+)"', text)
+        self.broker = _port(r"mqtt: \{address: 127\.0\.0\.1:(\d+)", text)
 
     def get(self, path: str) -> bytes:
-        with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=PATIENCE_S) as answer:
-            body: bytes = answer.read()
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=PATIENCE_S) as answer:
+                body: bytes = answer.read()
+        except OSError:
+            assert self.process.poll() is None, "the gateway has ended"
+            raise
         return body
 
     def serves(self) -> bool:
         try:
             return bool(self.get("/health"))
         except OSError:
-            assert self.process.poll() is None, "the gateway has ended"
             return False
-
-    def times(self) -> list[str]:
-        """When each tank's newest inventory is of."""
-        return [each["time"] for each in self.inventories()]
 
     def inventories(self) -> list[dict[str, Any]]:
         found: list[dict[str, Any]] = json.loads(self.get("/inventories"))["inventories"]
         return found
 
-    def has_levels(self) -> bool:
-        """Whether every tank has a level, which no good old value stands in for."""
-        levels = [each["figures"]["level"] for each in self.inventories()]
-        return bool(levels) and all(level["value"] is not None and level["quality"] != "Bad" for level in levels)
-
     def goes_on(self, *instruments: Instruments) -> None:
-        """Waits for every instrument to be asked and every tank to be calculated once more."""
+        """The liquid of every tank moves by 1 mm: waits until that is told over HTTP and, where there is a broker,
+        to who comes late."""
         eventually(self.serves, "the gateway answers over HTTP")
         for each in instruments:
-            each.is_asked_again()
-        before = self.times()
-        eventually(
-            lambda: all(new > old for new, old in zip(self.times(), before, strict=True)), "tanks are calculated"
-        )
-        eventually(self.has_levels, "every tank has its level")
+            each.value += 1
+        levels = sorted(each.value for each in instruments)
+        eventually(lambda: levels_of(self.inventories()) == levels, "the levels of now are told over HTTP")
+        if self.broker:
+            eventually(
+                lambda: levels_of(retained(self.broker, len(levels))) == levels, "the levels of now lie on the broker"
+            )
 
     def metric(self, name: str) -> float:
         lines = self.get("/metrics").decode().splitlines()
@@ -185,11 +225,19 @@ class GatewayProcess:
         self.process.send_signal(number)
         return self.process.wait(PATIENCE_S)
 
+    def ends_well(self, number: signal.Signals = signal.SIGTERM) -> None:
+        """With exit code 0 after a signal, and nothing that lies on the broker passes for the present."""
+        tanks = len(self.inventories())
+        assert self.end(number) == 0
+        found = retained(self.broker, tanks)
+        assert [each["figures"]["level"]["reason"]["code"] for each in found] == ["not_watched"] * tanks
+
 
 @contextmanager
 def gateway(
     site: Path,
     *,
+    stdout: "int | IO[bytes]" = subprocess.DEVNULL,
     stderr: "int | IO[bytes]" = subprocess.DEVNULL,
     environment: Mapping[str, str] | None = None,
     shell: str = 'exec "$@"',
@@ -199,7 +247,7 @@ def gateway(
         ["/bin/sh", "-c", shell, "sh", sys.executable, "-m", "gateway", "run", str(site)],
         cwd=ROOT,
         stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
+        stdout=stdout,
         stderr=stderr,
         env={**os.environ, **(environment or {})},
     )

@@ -7,7 +7,7 @@ import asyncio
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gateway.acquisition.source import Surroundings
@@ -38,6 +38,9 @@ class LoggerPlan:
     @property
     def longest_turn_s(self) -> float:
         return self.period_s
+
+    def faster(self, factor: float) -> "LoggerPlan":
+        return replace(self, period_s=self.period_s / factor)
 
 
 class FileLogger:

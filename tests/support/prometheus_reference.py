@@ -66,24 +66,34 @@ def _figures(labelled: _Labelled) -> Iterable[Metric]:
 
 def _conditions(labelled: _Labelled) -> Iterable[Metric]:
     quality = GaugeMetricFamily("tank_quality", f"Worst quality of the tank's figures that count: {_QUALITY}.")
-    by_figure = GaugeMetricFamily("tank_figure_quality", f"Quality of each figure: {_QUALITY}.")
+    by_figure = GaugeMetricFamily(
+        "tank_figure_quality",
+        f"Quality of each figure: {_QUALITY}. One that does not apply to the tank is Good and has no value.",
+    )
     time = GaugeMetricFamily(
         "tank_inventory_time_seconds", "Instant the newest inventory was calculated for, seconds since 1970 UTC."
     )
+    reference = GaugeMetricFamily(
+        "tank_reference_temperature_celsius",
+        "To which the standard volumes are brought; absent where the product has none.",
+    )
     for record, labels in labelled:
         inventory = record.inventory
+        if inventory.reference_temperature_c is not None:
+            reference.add_sample(reference.name, labels, inventory.reference_temperature_c)
         quality.add_sample(quality.name, labels, int(inventory.quality))
         time.add_sample(time.name, labels, inventory.instant.timestamp())
         for definition, figure in zip(FIGURE_DEFINITIONS, inventory.figures, strict=True):
             by_figure.add_sample(by_figure.name, {**labels, "figure": definition.name}, int(figure.quality))
-    return quality, by_figure, time, *_levels(labelled)
+    return quality, by_figure, time, reference, *_levels(labelled)
 
 
 def _levels(labelled: _Labelled) -> Iterable[Metric]:
     states = ["below_minimum", "normal", "above_maximum_working", "above_high_high", "above_critical_high"]
     state = GaugeMetricFamily(
         "tank_limit_state",
-        "Level against the limits: -1 below minimum, 0 normal, above 1 maximum working, 2 high-high, 3 critical high.",
+        "Level against the limits: -1 below minimum, 0 none passed, or none set; above 1 maximum working, 2 high-high, "
+        "3 critical high.",
     )
     limits = GaugeMetricFamily("tank_limit_metres", "Each limit that is set, above the datum.")
     roof = GaugeMetricFamily("tank_roof_state", "Floating roof: 0 landed, 1 in its critical zone, 2 afloat.")

@@ -213,5 +213,6 @@ def inventories(draw: st.DrawFn) -> Inventory:
         last_good=draw(st.dictionaries(st.sampled_from(Figures._fields), times, max_size=4)),
         sources=draw(st.builds(Sources, *map(st.sampled_from, _SOURCES))),
         level_state=draw(_level_states),
+        reference_temperature_c=draw(st.none() | st.floats(-50.0, 200.0)),
         endings=tuple(draw(st.lists(st.builds(Ending, st.sampled_from(sorted(ENTRIES)), _instants), max_size=2))),
     )

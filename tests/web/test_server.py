@@ -91,7 +91,7 @@ async def test_inventories() -> None:
 
 
 async def test_readings() -> None:
-    made = readings_json(snapshot(), {"east": "192.0.2.10:502"}, ())
+    made = readings_json(snapshot(), {"east": "192.0.2.10:502"}, (), {})
     async with _running(_server(readings=lambda: made)) as client:
         answer = await client.get("/readings")
     assert answer.status_code == 200
@@ -122,6 +122,8 @@ async def test_ready_tells_how_many_lines_and_tanks_are() -> None:
             "tanks_good": 2,
             "tanks_uncertain": 1,
             "tanks_bad": 0,
+            "tanks_awaited": 0,
+            "tanks_beyond_limits": 0,
         }
         state["now"] = replace(READY, ready=False)
         assert (await client.get("/ready")).status_code == 503
@@ -138,7 +140,7 @@ async def test_nothing_can_be_written(method: str) -> None:
 
 async def test_head_is_get_without_the_content() -> None:
     """RFC 9110, section 9.3.2: the same header fields, and nothing after them."""
-    readings = readings_json(snapshot(), {"east": "192.0.2.10:502"}, ())
+    readings = readings_json(snapshot(), {"east": "192.0.2.10:502"}, (), {})
     async with _running(_server(readings=lambda: readings)) as client:
         for path in ("/metrics", "/inventories", "/readings", "/health", "/ready"):
             got, head = await client.get(path), await client.head(path)

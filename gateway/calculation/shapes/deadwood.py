@@ -9,6 +9,10 @@ from gateway.errors import SettingsError
 __all__ = ["Deadwood", "WithDeadwood"]
 
 _CHECKED_LEVELS = 400
+_HALVINGS = range(9, 24)
+"""Above the bottom the levels are looked at ever more closely: the tip of a cone has no room for a column."""
+_TIP = 1e-6
+"""Of the full volume: so little may a column that is spread evenly take too much where a bottom runs out in a tip."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +42,8 @@ class Deadwood:
 
 @dataclass(frozen=True, slots=True)
 class WithDeadwood:
-    """A shape or a table less its deadwood. Raises SettingsError where the volume would fall as the level rises."""
+    """A shape or a table less its deadwood, which takes no more room than there is. Raises SettingsError where the
+    volume would fall as the level rises, but for the tip of a bottom."""
 
     shape: Capacity
     pieces: tuple[Deadwood, ...]
@@ -60,16 +65,21 @@ class WithDeadwood:
         bottom, top = self.bottom_m, self.top_m
         edges = {edge for piece in self.pieces for edge in (piece.from_m, piece.to_m) if bottom < edge < top}
         even = {bottom + (top - bottom) * step / _CHECKED_LEVELS for step in range(_CHECKED_LEVELS)}
-        before = 0.0
-        for level in sorted(edges | even | {top}):
-            volume = self.volume(level)
-            if volume < before - 1e-12 * (1.0 + before):
+        looked_at = edges | even | {top}
+        close = {bottom + (top - bottom) * 0.5**halving for halving in _HALVINGS}
+        before, tip = 0.0, _TIP * abs(self._less(top))
+        for level in sorted(looked_at | close):
+            volume = self._less(level)
+            if volume < before - (1e-12 * (1.0 + before) if level in looked_at else tip):
                 text = f"at {level:.7g} m the deadwood takes more room than there is; correct its volume or its levels"
                 raise SettingsError((f"{self.clause}: {text}",))
-            before = volume
+            before = max(before, volume)
 
     def volume(self, level_m: float) -> float:
         """Volume in m3 at `level_m`. Raises LimitError where the shape does."""
+        return max(0.0, self._less(level_m))
+
+    def _less(self, level_m: float) -> float:
         volume = self.shape.volume(level_m)
         for piece in self.pieces:
             volume -= piece.below(level_m)

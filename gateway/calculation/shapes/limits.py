@@ -24,14 +24,20 @@ def require_dimensions(shape: str, positive: dict[str, float], not_negative: dic
     Raises SettingsError naming every dimension that is not finite and greater than (or at least) zero.
     """
     mistakes = [
-        f"{shape}: {name} is {value:.7g}; it must be greater than zero"
+        f"{shape}: {_told(name, value)}; it must be greater than zero"
         for name, value in positive.items()
         if not (math.isfinite(value) and value > 0.0)
     ]
     mistakes += [
-        f"{shape}: {name} is {value:.7g}; it must be zero or more"
+        f"{shape}: {_told(name, value)}; it must be zero or more"
         for name, value in (not_negative or {}).items()
         if not (math.isfinite(value) and value >= 0.0)
     ]
     if mistakes:
         raise SettingsError(tuple(mistakes))
+
+
+def _told(name: str, value: float) -> str:
+    words, _, rest = name.partition(" in ")
+    unit, _, of = rest.partition(" ")
+    return f"{words}{f' {of}' if of else ''} is {value:.7g} {unit}"

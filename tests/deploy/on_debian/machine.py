@@ -109,7 +109,8 @@ class Machine:
     def __enter__(self) -> "Machine":
         self._cgroup.mkdir()
         enter = f'echo $$ > "{self._cgroup}/cgroup.procs" && exec "$@"'
-        unshare = ["unshare", "--mount", "--cgroup", "--pid", "--fork", "--kill-child"]
+        # The machine ends with this process, however that ends.
+        unshare = ["setpriv", "--pdeathsig=KILL", "unshare", "--mount", "--cgroup", "--pid", "--fork", "--kill-child"]
         boot = ["bash", "-euc", _BOOT, "boot", str(self.root), self._name]
         with (self.root.parent / f"{self.root.name}.console").open("wb") as console:
             self._nspawn = subprocess.Popen(

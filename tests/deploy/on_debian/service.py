@@ -3,6 +3,7 @@
 import json
 import re
 import time
+from datetime import UTC, datetime
 from typing import Any
 
 from tests.deploy.on_debian.guide import Guide
@@ -41,10 +42,13 @@ tanks:
     density: {value: 838 kg/m3, at: 15 degC, slope: -0.7 kg/m3/K}, elements: 1 m, temperatures: 15 degC}
 instruments:
   LT-1: {line: field, unit: 1, signals: {innage: {tank: TK-1, quantity: innage, table: holding, address: 0,
-    type: uint16, step: 1 mm}}}
+    type: uint16, step: 1 mm}, t: {tank: TK-1, quantity: temperatures, table: holding, address: 1, type: int16,
+    step: 0.1 degC}}}
 """
 ADAPTER = "/dev/serial/by-id/usb-adapter"
-PLUGGED_IN = YARD.replace("lines: {field: {port: 15020}}", f"lines: {{field: {{serial: {{pair: {ADAPTER}}}}}}}")
+PLUGGED_IN = YARD.replace(
+    "lines: {field: {port: 15020}}", f"lines: {{field: {{serial: {{pair: {ADAPTER}, baud: 19200}}}}}}"
+)
 
 NORTH = """\
 site: {name: north, time_zone: UTC}
@@ -52,15 +56,18 @@ lines:
   field: {address: 127.0.0.1:15020, backoff_longest: 1 s}
 instruments:
   LT-1: {line: field, unit: 1, period: 500 ms, timeout: 400 ms,
-    signals: {innage: {table: holding_registers, address: 0, type: uint16, unit: mm}}}
+    signals: {innage: {table: holding_registers, address: 0, type: uint16, unit: mm},
+    t: {table: holding_registers, address: 1, type: int16, scale: 0.1, unit: degC}}}
 products:
   diesel: {method: expansion_coefficient, expansion: 0.000846 /degC, reference_temperature: 15 degC,
-    reference_density: 838 kg/m3}
+    reference_density: {value: 838 kg/m3, entered: TODAY, expires: 31 d}}
 tanks:
   TK-1: {product: diesel, shape: {kind: upright_cylinder, diameter: 10 m, height: 10 m}, reference_height: 11 m,
-    level: {instrument: LT-1, signal: innage, measures: innage}, free_water: none}
-web: {address: 127.0.0.1:9109}
-"""
+    level: {instrument: LT-1, signal: innage, measures: innage}, free_water: none,
+    temperature: {instrument: LT-1, elements: [{signal: t, height: 1 m}]},
+    maximum_flow_in: 99 m3/h, maximum_flow_out: 99 m3/h}
+web: {address: "127.0.0.1:9109"}
+""".replace("TODAY", datetime.now(UTC).strftime("%Y-%m-%dT00:00Z"))
 MQTT = """\
 delivery:
   mqtt:
@@ -72,18 +79,20 @@ delivery:
 """
 MISTAKEN = NORTH.replace("diameter: 10 m", "diameter: 10 kg")
 
-
 SECOND_LINE = """\
-  yard: {serial: {port: %s, baud: 19200}, backoff_longest: 1 s}
+  yard: {serial: {port: ADAPTER, baud: 19200}, backoff_longest: 1 s}
 instruments:
   LT-2: {line: yard, unit: 1, period: 500 ms, timeout: 400 ms,
-    signals: {innage: {table: holding_registers, address: 0, type: uint16, unit: mm}}}
+    signals: {innage: {table: holding_registers, address: 0, type: uint16, unit: mm},
+    t: {table: holding_registers, address: 1, type: int16, scale: 0.1, unit: degC}}}
 """
 SECOND_TANK = """\
   TK-2: {product: diesel, shape: {kind: upright_cylinder, diameter: 10 m, height: 10 m}, reference_height: 11 m,
-    level: {instrument: LT-2, signal: innage, measures: innage}, free_water: none}
+    level: {instrument: LT-2, signal: innage, measures: innage}, free_water: none,
+    temperature: {instrument: LT-2, elements: [{signal: t, height: 1 m}]},
+    maximum_flow_in: 99 m3/h, maximum_flow_out: 99 m3/h}
 web:"""
-SERIAL = NORTH.replace("instruments:\n", SECOND_LINE % ADAPTER, 1).replace("web:", SECOND_TANK, 1)
+SERIAL = NORTH.replace("instruments:\n", SECOND_LINE.replace("ADAPTER", ADAPTER), 1).replace("web:", SECOND_TANK, 1)
 
 
 class Service:
@@ -123,9 +132,8 @@ class Service:
 
 def instruments(scenario: str, name: str) -> str:
     """What serves them, as a service that no test of another service ends."""
-    program = f"{HOME}/instruments/bin/tank-gateway"
-    stopped = f"systemctl stop {name} 2>/dev/null || true"
-    return f"{stopped}; systemd-run --quiet --collect --unit={name} {program} simulate {scenario}"
+    program = f"{HOME}/instruments/bin/tank-gateway simulate {scenario}"
+    return f"systemctl stop {name} 2>/dev/null || true; systemd-run --quiet --collect --unit={name} {program}"
 
 
 def restarted(service: Service, guide: Guide, text: str) -> None:

@@ -167,7 +167,7 @@ def _growth(tank: Tank, temperature: Expected, ambient: Expected) -> float:
 def _ullage(tank: Tank, found: Found, level: Expected) -> Expected:
     """From the reference point as it stands now down to the surface."""
     ullage = _of(level, lambda value: tank.reference_height + found.growth - value)
-    return ullage._replace(tolerance=1e-5 + _unknown_growth(tank, found))
+    return ullage._replace(tolerance=1e-5 + level.tolerance + _unknown_growth(tank, found))
 
 
 def _unknown_growth(tank: Tank, found: Found) -> float:

@@ -89,7 +89,8 @@ def _density(dice: Dice, product: Product) -> Density | None:
     kept_warm = product.coldest_c > 19.0 or product.hottest_c < 21.0
     if how in ("sampled", "hydrometer") and not kept_warm:
         # A value near the one at reference is one that fits at 20 degC too.
-        at = dice.one(20.0, 25.0) if product.hottest_c > 30.0 else 20.0
+        heaviest_gas = isinstance(product.method, Lpg) and value > 670.0
+        at = dice.one(20.0, 25.0) if product.hottest_c > 30.0 and not heaviest_gas else 20.0
         made_for = dice.one(15.0, 15.0, 20.0, _60F_C) if how == "hydrometer" else None
         if made_for == _60F_C and dice.chance(0.5):
             value, text = _at_60f(dice, value)
@@ -215,8 +216,11 @@ def _with_roof(dice: Dice, tank: Tank) -> Tank:
         return tank
     area = 0.25 * math.pi * tank.shape.diameter**2
     low = dice.number(1.0, 2.0, 3)
-    mass = round(area * tank.product.typical_density * dice.uniform(0.05, 0.3), 0)
-    return replace(tank, roof=Roof(max(mass, 50.0), low, round(low + dice.uniform(0.2, 0.5), 3)))
+    high = round(low + dice.uniform(0.2, 0.5), 3)
+    # It floats before all that is between its marks is pushed aside.
+    volumes = volumes_of(tank)
+    sinks = min(area * dice.uniform(0.05, 0.3), 0.7 * (volumes.at(high) - volumes.at(low)))
+    return replace(tank, roof=Roof(max(round(tank.product.typical_density * sinks, 0), 50.0), low, high))
 
 
 def _with_hybrid(dice: Dice, tank: Tank, liquefied: bool) -> Tank:

@@ -1,0 +1,100 @@
+"""A number that is a physical quantity has its unit behind it, in every message to people: in the source of the whole
+program, whether a test provokes the message or not, and in what it prints of every mistake in a site file."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.support.units_in_messages import bare_in_source, bare_in_text
+
+ROOT = Path(__file__).resolve().parent.parent
+
+CELLS = "a cell of a table whose heading carries the unit"
+RATIO = "a ratio"
+RAW = "a number as it stands on the wire or in a file, before any unit"
+DRAWING = "a coordinate of a drawing, in no unit of the world"
+ALLOWED: dict[str, tuple[str, str]] = {
+    "gateway.acquisition.decode": (RAW, r"number:\.2g|signal\.scale|signal\.si_factor"),
+    "gateway.calculation.methods.solution": (RATIO, r"before"),
+    "gateway.calculation.shapes.heads": (RATIO, r"crown_ratio|knuckle_ratio"),
+    "gateway.calculation.shapes.tilted": (RATIO, r"self\.slope"),
+    "gateway.calculation.sheet": (RATIO, r"vapour\.compressibility_factor"),
+    "gateway.calculation.table_making": ("a count", r"rows"),
+    "gateway.commands.dip_check": (CELLS, r"dip:\.4f|now\.reading\.level"),
+    "gateway.commands.dip_match_page": (CELLS, r"match\.innage|match\.difference \* 1000"),
+    "gateway.commands.loop_check": (CELLS, r"each\.point\.|reading\."),
+    "gateway.commands.recalculate": ("a list with one unit at its end", r"height"),
+    "gateway.commands.table_plot": (DRAWING, r"at\[|_WIDTH|_HEIGHT|[xy]:|value"),
+    "gateway.commands.table_preview": (CELLS, r"volume_m3|after - before|(?:100\.0 \* )?each\.|level:"),
+    "gateway.commands.table_shape": (RATIO, r"default"),
+    "gateway.commissioning.decodings": (RAW, r"value"),
+    "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
+    "gateway.settings.capacity_text": (RAW, r"value|abs\(inches"),
+    "gateway.settings.register_maps": (RAW, r"number|largest"),
+}
+"""By module: why, and which expressions."""
+
+RATIOS_AND_FILES = re.compile(
+    r"\.scale: |\.sentinels\b|mass fraction |: slope |compressibility factor |mark of thousands"
+)
+"""Messages of which the number is a ratio, or stands in a file as a bare number."""
+
+
+def test_every_number_for_people_has_a_unit_behind_it_in_the_source() -> None:
+    bare = [each for each in bare_in_source(ROOT / "gateway") if not _allowed(each.module, each.text)]
+    assert not bare, "\n".join(f"{module}:{line}: {text} has no unit behind it" for module, line, text in bare)
+
+
+def test_each_exception_is_still_needed() -> None:
+    found = {each.module for each in bare_in_source(ROOT / "gateway")}
+    assert ALLOWED.keys() <= found
+
+
+def _allowed(module: str, text: str) -> bool:
+    reason_and_text = ALLOWED.get(module)
+    return reason_and_text is not None and re.search(rf"^{{(?:{reason_and_text[1]})", text) is not None
+
+
+@pytest.mark.parametrize(
+    ("line", "bare"),
+    [
+        ('f"{level_m:.3f}"', 1),
+        ('f"{level_m:.3f} m"', 0),
+        ('f"{level_m:.3f} metres"', 1),
+        ('f"{low:g} to {high:g} degC"', 0),
+        ('f"{low:g} to {high:g}"', 2),
+        ('f"{value:.7g}{unit_text}"', 0),
+        ('f"{value:.7g} {span.unit}"', 0),
+        ('f"{step_m} and so on"', 1),
+        ('f"{share:.2%}"', 0),
+        ('f"{tank} {count} {when:%H:%M}"', 0),
+    ],
+)
+def test_the_rule_can_fail(tmp_path: Path, line: str, bare: int) -> None:
+    (tmp_path / "gateway").mkdir()
+    (tmp_path / "gateway" / "a.py").write_text(f"x = {line}\n")
+    assert len(list(bare_in_source(tmp_path / "gateway"))) == bare
+
+
+@pytest.mark.parametrize(
+    ("text", "bare"),
+    [
+        ("level 15.2 is above the table", 1),
+        ("level 15.2 m is above 14.6 m", 0),
+        ("give 0.5 to 2.0 m", 0),
+        ("'15.2' has no unit; give 15.2 m", 0),
+        ("below 611.2 kg/m3 (API MPMS 11.1 (2004))", 0),
+        ("192.0.2.10:502 answers", 0),
+    ],
+)
+def test_the_rule_of_printed_text_can_fail(text: str, bare: int) -> None:
+    assert len(bare_in_text(text)) == bare
+
+
+def test_every_mistake_in_a_site_file_is_told_with_units() -> None:
+    """Each message of messages.txt, which holds one of every kind."""
+    lines = (ROOT / "tests" / "invalid_site_files" / "messages.txt").read_text("utf-8").splitlines()
+    bare = [(line, found) for line in lines if not RATIOS_AND_FILES.search(line) for found in bare_in_text(line)]
+    assert len(lines) > 300
+    assert not bare, "\n".join(f"{found!r} in {line}" for line, found in bare)
