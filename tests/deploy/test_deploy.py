@@ -105,6 +105,8 @@ class TestSystemd:
             ("WatchdogSec", "60"),
             ("Restart", "always"),
             ("RestartPreventExitStatus", "2"),
+            ("StateDirectory", "tank-gateway"),
+            ("StateDirectoryMode", "0700"),
         ],
     )
     def test_unit_is_confined(self, service: configparser.SectionProxy, key: str, value: str) -> None:

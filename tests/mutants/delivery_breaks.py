@@ -100,7 +100,7 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "sheet that failed passes as the one before",
         "gateway/pipeline.py",
-        '            inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")\n',
+        '            inventory = failed(tank.plan, tank_input, before, f"{type(error).__name__}: {error}")\n',
         "            return\n",
         JOINED,
     ),
