@@ -60,8 +60,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "last sheet forgets what was good",
         SHEET,
-        "    last = remember_good(memory, figures)\n    return",
-        "    last = memory.last_good\n    return",
+        "quality=lost.quality)\n    last = remember_good(memory, figures)\n",
+        "quality=lost.quality)\n    last = memory.last_good\n",
         JOINED,
     ),
     Break(
