@@ -40,7 +40,7 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         "SIMULATED left out of the payload",
         PAYLOAD,
         '        payload["notice"] = "SIMULATED"\n    payload["sources"]',
-        "    payload["sources"]",
+        '    payload["sources"]',
         PAYLOADS,
     ),
     Break("manual mark left out", PAYLOAD, '            figure["manual"] = True\n', "            pass\n", PAYLOADS),
