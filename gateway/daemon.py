@@ -22,6 +22,7 @@ from gateway.deliveries import Deliveries, Walled, loop_name
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination
+from gateway.delivery.lines import lines_json
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.payload import inventories_pieces
 from gateway.delivery.readings import readings_pieces
@@ -297,6 +298,7 @@ class Daemon:
             readiness=self.readiness,
             came_round=self._progress.of("http", _LOOP_LATE_S),
             readings=lambda: joined(self._readings()),
+            lines=lambda: lines_json(self.snapshot()),
         )
 
     def _readings(self) -> Iterator[bytes]:

@@ -104,10 +104,10 @@ def test_whatever_breaks_off_or_is_altered_is_refused(file: MemoryFile) -> None:
     [
         (b"", "it is damaged: it cannot be unpacked"),
         (b"no gzip", "it is damaged: it cannot be unpacked"),
-        (gzip.compress(b"no JSON"), "it is damaged: it cannot be unpacked"),
-        (gzip.compress(b"{}"), "it is no memory of a gateway"),
+        (gzip.compress(b"no JSON", mtime=0), "it is damaged: it cannot be unpacked"),
+        (gzip.compress(b"{}", mtime=0), "it is no memory of a gateway"),
         (
-            gzip.compress(orjson.dumps({"schema": "tank-gateway/memory/99"})),
+            gzip.compress(orjson.dumps({"schema": "tank-gateway/memory/99"}), mtime=0),
             f"it is of version 'tank-gateway/memory/99', and this gateway reads '{MEMORY_SCHEMA}'",
         ),
     ],

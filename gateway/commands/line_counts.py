@@ -1,33 +1,28 @@
-"""The counts of every line within a window: from a running gateway's metrics, or from polling for as long oneself."""
+"""The counts of every line within a window: from what a running gateway counts, or from polling for as long oneself."""
 
 import asyncio
 import random
 import time
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import NamedTuple
-
-from prometheus_client.parser import text_string_to_metric_families
 
 from gateway.acquisition.line import Line
 from gateway.acquisition.plan import LinePlan, units_of_signals
 from gateway.clock import SystemClock
-from gateway.commands.running_gateway import NoGatewayError, fetch, fetch_json
+from gateway.commands.running_gateway import NoGatewayError, fetch_json
 from gateway.commissioning.line_findings import InstrumentCounts, LineCounts
+from gateway.delivery.lines import LINES_SCHEMA, LinesTold, lines_of
 from gateway.delivery.readings import READINGS_SCHEMA
 from gateway.errors import GatewayError
 from gateway.records import Reading
-from gateway.status import InstrumentStatus, LineStatus
+from gateway.status import Histogram, InstrumentStatus, LineStatus
 from gateway.tasks import end, fault_of, run_together
 
 __all__ = ["Followed", "Observed", "observe_gateway", "poll_lines", "since_start"]
 
 _TIMEOUT_S = 5.0
 _LOOK_EVERY_S = 0.5
-_PREFIX = "tank_gateway_"
-_Labels = tuple[tuple[str, str], ...]
-_Scrape = Mapping[str, Mapping[_Labels, float]]
 
 
 class Followed(NamedTuple):
@@ -50,50 +45,24 @@ class Observed(NamedTuple):
 
 def observe_gateway(address: str, window_s: float) -> Observed:
     """A running gateway's lines over the next `window_s`. Raises NoGatewayError."""
-    before = _scrape(address)
+    before = _told(address)
     values = _follow(address, window_s)
-    after = _scrape(address)
-    elapsed_s = _only(after, "clock_seconds", address) - _only(before, "clock_seconds", address)
-    if _only(after, "start_time_seconds", address) != _only(before, "start_time_seconds", address):
+    after = _told(address)
+    if after.boot != before.boot:
         raise GatewayError(f"the gateway at {address} was started anew while it was watched; ask again")
-    return _observed(address, after, before, max(elapsed_s, 0.001), values)
+    return _observed(address, after, before, values)
 
 
 def since_start(address: str) -> Observed:
     """The same over all the time since the gateway was started."""
-    now = _scrape(address)
-    elapsed_s = _only(now, "clock_seconds", address) - _only(now, "start_time_seconds", address)
-    return _observed(address, now, {}, max(elapsed_s, 0.001), {})
+    return _observed(address, _told(address), None, {})
 
 
 def poll_lines(site: str, simulated: bool, plans: Sequence[LinePlan], window_s: float) -> Observed:
     """Poll lines that nobody else holds for `window_s`, as a gateway would."""
     found, values = asyncio.run(_poll(plans, window_s))
-    lines = tuple(
-        LineCounts(
-            status.line,
-            status.connected,
-            window_s,
-            status.busy_s,
-            status.late_answers,
-            status.unsolicited_frames,
-            tuple(_counts(each) for each in instruments),
-            status.on_standby,
-            status.connections_wanted,
-            status.connections_open,
-            status.second_answers,
-            status.shifts,
-        )
-        for status, instruments in found
-    )
+    lines = tuple(_counts_of_line(status, None, instruments, window_s) for status, instruments in found)
     return Observed(site, simulated, f"{window_s:g} s of polling by this tool", lines, values)
-
-
-def _counts(status: InstrumentStatus) -> InstrumentCounts:
-    histogram = status.response_time
-    buckets = tuple(zip(histogram.bounds_s, histogram.counts, strict=True))
-    errors = dict(status.errors)
-    return InstrumentCounts(status.instrument, status.requests, errors, buckets, histogram.sum_s, status.up)
 
 
 async def _poll(
@@ -138,89 +107,77 @@ def _follow(address: str, window_s: float) -> dict[tuple[str, str], Followed]:
     }
 
 
-def _scrape(address: str) -> _Scrape:
-    """The gateway's own metrics, by name without the prefix and by labels without the site."""
-    found: dict[str, dict[_Labels, float]] = defaultdict(dict)
+def _told(address: str) -> LinesTold:
+    document = fetch_json(address, "/lines", LINES_SCHEMA, _TIMEOUT_S)
     try:
-        text = fetch(address, "/metrics", _TIMEOUT_S).decode()
-        for family in text_string_to_metric_families(text):
-            for sample in family.samples:
-                if sample.name.startswith(_PREFIX):
-                    labels = tuple(sorted((k, v) for k, v in sample.labels.items() if k != "site"))
-                    found[sample.name.removeprefix(_PREFIX)][labels] = sample.value
-                    if "site" in sample.labels:
-                        found["site"][("site", sample.labels["site"]),] = 1.0
-    except ValueError as error:
-        raise NoGatewayError(address, "what answers there sends no metrics", surely=True) from error
-    if not found:
-        raise NoGatewayError(address, "what answers there sends no metrics of a gateway", surely=True)
-    return found
-
-
-def _only(scrape: _Scrape, name: str, address: str) -> float:
-    if not scrape.get(name):
-        raise NoGatewayError(address, f"its metrics have no {_PREFIX}{name}")
-    return next(iter(scrape[name].values()))
+        return lines_of(document)
+    except (KeyError, TypeError, ValueError) as error:
+        raise NoGatewayError(address, "its answer is not one that this version understands") from error
 
 
 def _observed(
-    address: str, now: _Scrape, before: _Scrape, window_s: float, values: Mapping[tuple[str, str], Followed]
+    address: str, now: LinesTold, before: LinesTold | None, values: Mapping[tuple[str, str], Followed]
 ) -> Observed:
-    def grown(name: str, labels: Mapping[str, str]) -> float:
-        key = tuple(sorted(labels.items()))
-        return now.get(name, {}).get(key, 0.0) - before.get(name, {}).get(key, 0.0)
-
-    lines = []
-    for labels, connected in now.get("line_connected", {}).items():
-        line = dict(labels)
-        instruments = tuple(
-            _instrument(dict(each), now, before)
-            for each in now.get("instrument_requests_total", {})
-            if dict(each)["line"] == line["line"]
+    """The counts between two documents of one boot; since the start where there is but one."""
+    since = now.started if before is None else before.time
+    window_s = max((now.time - since).total_seconds(), 0.001)
+    lines_before = {} if before is None else {each.line: each for each in before.lines}
+    earlier = {} if before is None else {each.instrument: each for each in before.instruments}
+    lines = tuple(
+        _counts_of_line(
+            line,
+            lines_before.get(line.line),
+            [_grown(each, earlier.get(each.instrument)) for each in now.instruments if each.line == line.line],
+            window_s,
         )
-        lines.append(
-            LineCounts(
-                line["line"],
-                bool(connected),
-                window_s,
-                grown("line_busy_seconds_total", line),
-                round(grown("line_late_answers_total", line)),
-                round(grown("line_unsolicited_frames_total", line)),
-                instruments,
-                bool(now["line_on_standby"][labels]),
-                round(now["line_connections_wanted"][labels]),
-                round(now["line_connections_open"][labels]),
-                round(grown("line_second_answers_total", line)),
-                round(grown("line_shifts_total", line)),
-            )
-        )
-    (site,) = (dict(labels)["site"] for labels in now["site"])
-    since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-    source = f"the gateway at {address}, {window_s:.0f} s up to {since}"
-    return Observed(site, bool(_only(now, "simulated", address)), source, tuple(lines), values)
-
-
-def _instrument(labels: Mapping[str, str], now: _Scrape, before: _Scrape) -> InstrumentCounts:
-    def change(name: str, key: _Labels) -> float:
-        return now[name][key] - before.get(name, {}).get(key, 0.0)
-
-    mine = set(labels.items())
-    errors = {
-        dict(key)["kind"]: round(change("instrument_errors_total", key))
-        for key in now.get("instrument_errors_total", {})
-        if mine <= set(key)
-    }
-    bucket = "instrument_response_seconds_bucket"
-    buckets = sorted(
-        (float(dict(key)["le"]), round(change(bucket, key))) for key in now.get(bucket, {}) if mine <= set(key)
+        for line in now.lines
     )
-    key = tuple(sorted(labels.items()))
-    total = "instrument_response_seconds_sum"
-    return InstrumentCounts(
-        labels["instrument"],
-        round(change("instrument_requests_total", key)),
-        {kind: count for kind, count in errors.items() if count},
-        tuple(buckets),
-        change(total, key) if key in now.get(total, {}) else 0.0,
-        bool(now["instrument_up"][key]),
+    source = f"the gateway at {address}, {window_s:.0f} s up to {now.time:%Y-%m-%d %H:%M:%S} UTC"
+    return Observed(now.site, now.simulated, source, lines, values)
+
+
+def _counts_of_line(
+    now: LineStatus, before: LineStatus | None, instruments: Sequence[InstrumentStatus], window_s: float
+) -> LineCounts:
+    def grown(name: str) -> int:
+        count: int = getattr(now, name)
+        return count if before is None else count - getattr(before, name)
+
+    return LineCounts(
+        now.line,
+        now.connected,
+        window_s,
+        now.busy_s if before is None else now.busy_s - before.busy_s,
+        grown("late_answers"),
+        grown("unsolicited_frames"),
+        tuple(_counts(each) for each in instruments),
+        now.on_standby,
+        now.connections_wanted,
+        now.connections_open,
+        grown("second_answers"),
+        grown("shifts"),
     )
+
+
+def _grown(now: InstrumentStatus, before: InstrumentStatus | None) -> InstrumentStatus:
+    """What has been counted since `before`."""
+    if before is None:
+        return now
+    errors = {kind: count - before.errors.get(kind, 0) for kind, count in now.errors.items()}
+    answers = zip(now.response_time.counts, before.response_time.counts, strict=True)
+    return now._replace(
+        requests=now.requests - before.requests,
+        errors={kind: count for kind, count in errors.items() if count},
+        response_time=Histogram(
+            now.response_time.bounds_s,
+            tuple(count - earlier for count, earlier in answers),
+            now.response_time.sum_s - before.response_time.sum_s,
+        ),
+    )
+
+
+def _counts(status: InstrumentStatus) -> InstrumentCounts:
+    histogram = status.response_time
+    buckets = tuple(zip(histogram.bounds_s, histogram.counts, strict=True))
+    errors = dict(status.errors)
+    return InstrumentCounts(status.instrument, status.requests, errors, buckets, histogram.sum_s, status.up)

@@ -3,6 +3,7 @@
 import argparse
 
 from gateway.commands.output import write_json
+from gateway.delivery.lines import LINES_SCHEMA
 from gateway.delivery.payload import (
     HEARTBEAT_SCHEMA,
     INVENTORIES_SCHEMA,
@@ -24,6 +25,7 @@ _MESSAGES = {
     "heartbeat": HEARTBEAT_SCHEMA,
     "inventories": INVENTORIES_SCHEMA,
     "readings": READINGS_SCHEMA,
+    "lines": LINES_SCHEMA,
 }
 
 
@@ -34,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="OF",
         choices=["site", "scenario", *_MESSAGES],
         help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, status, heartbeat: "
-        "on MQTT; inventories, readings: on HTTP; inventory-version: what `recalculate` writes",
+        "on MQTT; inventories, readings, lines: on HTTP; inventory-version: what `recalculate` writes",
     )
 
 

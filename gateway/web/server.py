@@ -36,6 +36,7 @@ Content = Callable[[], bytes | Awaitable[bytes]]
 _PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank-gateway show`. For programs there are
 /inventories  the newest inventory of every tank
 /readings     the newest reading of every signal, with its raw words
+/lines        how lines and instruments do, counted since the start
 /metrics      for Prometheus
 /health       whether it runs
 /ready        whether every line is connected and no tank is Bad
@@ -62,7 +63,7 @@ _LOGGER = structlog.get_logger("gateway.web")
 
 
 class HttpServer:
-    """GET /metrics, /inventories, /readings, /health and /ready.
+    """GET /metrics, /inventories, /readings, /lines, /health and /ready.
 
     `healthy` says whether the daemon's loops have made progress of late: /health answers 200 when they have, else 503.
     `readiness` says whether all that is watched can be: /ready answers with it, 200 when it can, else 503.
@@ -77,6 +78,7 @@ class HttpServer:
         healthy: Callable[[], bool],
         readiness: Callable[[], Readiness],
         readings: Content | None = None,
+        lines: Content | None = None,
         packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
     ) -> None:
@@ -86,7 +88,7 @@ class HttpServer:
         self._metrics = metrics
         self._packed_metrics = packed_metrics
         self._inventories = inventories
-        self._readings = readings
+        self._beside = {"/readings": readings, "/lines": lines}
         self._healthy = healthy
         self._readiness = readiness
         self.port: int | None = None
@@ -136,8 +138,7 @@ class HttpServer:
             Route("/health", self._answer_health),
             Route("/ready", self._answer_ready),
         ]
-        if self._readings is not None:
-            routes.append(Route("/readings", _json(self._readings)))
+        routes += [Route(path, _json(content)) for path, content in self._beside.items() if content is not None]
         application = Starlette(
             routes=routes,
             exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},

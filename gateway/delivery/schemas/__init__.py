@@ -7,7 +7,7 @@ import orjson
 
 __all__ = ["schemas"]
 
-_NAMES = ("inventory", "inventories", "readings", "gateway-status", "heartbeat")
+_NAMES = ("inventory", "inventories", "readings", "lines", "gateway-status", "heartbeat")
 
 
 def schemas() -> dict[str, dict[str, Any]]:
