@@ -80,7 +80,9 @@ def make_root(root: Path, suite: str) -> None:
     _typed(["git", "-C", ROOT, "archive", f"--output={work}/repository.tar", changed or "HEAD"])
     (root / HOME.lstrip("/")).mkdir()
     _typed(["tar", "-x", "-f", work / "repository.tar", "-C", root / HOME.lstrip("/")])
+    # As an installer of Debian writes them.
     (root / "etc" / "hostname").write_text("box\n", "utf-8")
+    (root / "etc" / "hosts").write_text("127.0.0.1 localhost\n127.0.1.1 box\n::1 localhost\n", "utf-8")
 
 
 def copied(root: Path, name: str) -> Path:
