@@ -29,6 +29,7 @@ help: ## list the commands
 	echo "make fuzz     the property tests with many more examples; a million sheets of random sites (SHEETS=1000000); any bytes under atheris (MINUTES=5)"
 	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
 	echo "make fresh    both commands of the README on minimal Debian 12 and 13, as root and as a user (DEBIAN=trixie WHO=user: a part)"
+	echo "make deploy-test  deploy/README.md to the letter on a minimal Debian 13 under its own systemd (DEBIAN=bookworm: 12)"
 	echo "make lock     write requirements.lock anew from pyproject.toml"
 
 # --- the virtual environment -----------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from gateway.calculation.figure import duration_words
 from gateway.calculation.recurrence import REMEMBERED, Recurrence, next_recurrence
 from gateway.calculation.resistance import tank_service_temperature
+from gateway.clock_watch import is_impossible
 from gateway.errors import LimitError
 from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode, TankInput
 
@@ -170,7 +171,8 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
     """The input of one tank at UTC `now_ns` and monotonic `monotonic_ns` (both nanoseconds).
 
     A reading that has not come yet or is older than its source allows is Bad, with its reason; one whose polls were
-    missed is Uncertain before that. Ages are monotonic, so that a clock set wrong cannot make a reading look fresh.
+    missed is Uncertain before that. Ages are monotonic, so that a clock set wrong cannot make a reading look fresh; one
+    that is impossible is doubted.
     """
     now = datetime.fromtimestamp(now_ns / 1e9, UTC)
 
@@ -196,8 +198,14 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         sediment_water=_standing(binding.sediment_water, now, "%"),
         simulated=binding.simulated,
         steady_s=monotonic_ns / 1e9,
+        clock_doubt=_clock_doubt(now) if is_impossible(now_ns) else None,
         endings=_endings(binding, now),
     )
+
+
+def _clock_doubt(now: datetime) -> Reason:
+    text = f"the clock of this machine says {now:%Y-%m-%d %H:%M} UTC, which cannot be: set it"
+    return Reason(ReasonCode.CLOCK_UNTRUSTED, text)
 
 
 def ends_soon(entered: datetime | None, expires: datetime, now: datetime) -> bool:

@@ -3,12 +3,14 @@
 import asyncio
 import random
 import secrets
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 
 import structlog
 
 from gateway import __version__
+from gateway.acquisition.register_map import InstrumentMap
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
@@ -25,15 +27,16 @@ from gateway.delivery.payload import inventories_pieces
 from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
 from gateway.garbage import settled_collector
+from gateway.memory_file import MEMORY_NOT_KEPT, MemoryKeeper
 from gateway.pipeline import Pipeline
 from gateway.progress import Progress
-from gateway.records import InventoryRecord
 from gateway.rounds import tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
 from gateway.supervision import Loops
+from gateway.tank_record import TankRecord
 from gateway.tasks import Loop, end, fault_of
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
@@ -48,6 +51,8 @@ _SHORTEST_TICK_S = 0.02
 _TICK_LATE_S = 30.0
 _LOOP_LATE_S = 120.0
 """More than a loop waits to be begun again."""
+_MEMORY_EVERY_S = 60.0
+_MEMORY_PATIENCE_S = 2.0
 _LOOK_AFTER_S = 1.0
 _STOOD_STILL_NS = 10_000_000_000
 """Between two looks: the whole process did, and nobody hung."""
@@ -67,6 +72,7 @@ class Daemon:
         jitter: random.Random | None = None,
         log_lines_dropped: Callable[[], int] = lambda: 0,
         manager: ServiceManager | None = None,
+        memory: MemoryKeeper | None = None,
     ) -> None:
         self._settings = settings
         self._manager = ServiceManager() if manager is None else manager
@@ -92,7 +98,12 @@ class Daemon:
             _watched(settings),
             self._deliver,
             self._clock,
+            _maps(settings),
         )
+        self._memory = memory
+        kept = None if memory is None else memory.read()
+        if kept is not None:
+            self._pipeline.restore(kept)
         self._sources = {plan.name: self._source(plan) for plan in settings.sources}
         self._deliveries = Deliveries(self._loops, self._destination)
         self._deliveries.add(self._deliveries.made(settings.deliveries))
@@ -119,6 +130,8 @@ class Daemon:
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
+        if self._memory is not None:
+            self._loops.begin("memory", self._remember)
         if self._manager.listens:
             self._loops.begin("service manager", self._tell_manager)
         for name, loop in (beside or {}).items():
@@ -143,7 +156,10 @@ class Daemon:
                     # Nothing is read any more: now those who tell the world may say so, and end.
                     self._deliveries.finish(self._pipeline.finish())
                 finally:
+                    written = self._keep_memory()
                     await self._loops.end_all(within_s=GOODBYE_S)
+                    if written is not None and not await asyncio.to_thread(written.wait, _MEMORY_PATIENCE_S):
+                        self._log.error(MEMORY_NOT_KEPT, hint="the disk was too slow: what was kept before stays")
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
 
     @property
@@ -171,7 +187,7 @@ class Daemon:
         self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
         self._settings = settings
         self._forget(changes.sources.removed, ())
-        last = self._pipeline.change(_watched(settings), changes.forgotten)
+        last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings))
         for record in last:
             self._deliveries.offer(record)
         self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
@@ -186,7 +202,7 @@ class Daemon:
         return changes
 
     async def _change_deliveries(
-        self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[InventoryRecord]
+        self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[TankRecord]
     ) -> None:
         """Where another writes to the same place from now on, no tank is said to be unwatched there.
 
@@ -297,12 +313,20 @@ class Daemon:
         for plan in plans:
             self._loops.begin(f"line {plan.name}", self._sources[plan.name].run)
 
-    def _deliver(self, record: InventoryRecord) -> None:
+    def _deliver(self, record: TankRecord) -> None:
         self._deliveries.offer(record)
 
     async def _tick(self) -> None:
         came_round = self._progress.of("tick", _TICK_LATE_S)
         await tick(self._pipeline, self._clock, came_round, max(_SHORTEST_TICK_S, _TICK_S / self._time_factor))
+
+    async def _remember(self) -> None:
+        while True:
+            await asyncio.sleep(_MEMORY_EVERY_S)
+            self._keep_memory()
+
+    def _keep_memory(self) -> threading.Event | None:
+        return None if self._memory is None else self._memory.keep(self._pipeline.memories())
 
     async def _tell_manager(self) -> None:
         await tell_manager(self._manager, self.readiness, self._progress, self._machine)
@@ -325,6 +349,10 @@ def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]
     return [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks]
 
 
+def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:
+    return {each.tag: each.map for line in settings.lines for each in line.instruments}
+
+
 async def run(
     settings: SiteSettings,
     *,
@@ -334,12 +362,15 @@ async def run(
     log_lines_dropped: Callable[[], int] = lambda: 0,
     manager: ServiceManager | None = None,
     beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
+    memory: MemoryKeeper | None = None,
 ) -> None:
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time.
 
     `time_factor`: of a simulated site, how many times as fast as the machine's its time passes, 1 to 3600.
     """
-    gateway = Daemon(settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager)
+    gateway = Daemon(
+        settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager, memory=memory
+    )
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():

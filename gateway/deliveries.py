@@ -5,9 +5,9 @@ from collections.abc import Callable, Iterable, Sequence
 import structlog
 
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
-from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, Trouble
 from gateway.supervision import Loops
+from gateway.tank_record import TankRecord
 
 __all__ = ["Deliveries", "Walled", "loop_name"]
 
@@ -52,23 +52,23 @@ class Deliveries:
                 walled.begun = True
                 self._loops.begin(loop_name(walled.plan), walled.destination.run)
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         """A live record. Neither blocks nor raises."""
         for walled in self._walled.values():
             walled.offer(record)
 
-    def finish(self, last: Sequence[InventoryRecord]) -> None:
+    def finish(self, last: Sequence[TankRecord]) -> None:
         """What each tank is to say for good, before all of them end."""
         for walled in self._walled.values():
             walled.finish(last)
 
-    async def remove(self, last: Sequence[tuple[DeliveryPlan, Sequence[InventoryRecord]]]) -> None:
+    async def remove(self, last: Sequence[tuple[DeliveryPlan, Sequence[TankRecord]]]) -> None:
         """End some of them, all at once, each with what the tanks are to say there for good."""
         for plan, records in last:
             self._walled.pop(plan.name).finish(records)
         await self._loops.end([loop_name(plan) for plan, _ in last], within_s=GOODBYE_S)
 
-    async def make_anew(self, plans: Sequence[DeliveryPlan], newest: Sequence[InventoryRecord]) -> None:
+    async def make_anew(self, plans: Sequence[DeliveryPlan], newest: Sequence[TankRecord]) -> None:
         """Others in the place of some that hang, while the rest goes on."""
         _LOGGER.error(DESTINATION_HANGS, destinations=[plan.name for plan in plans])
         others = [self._make(plan) for plan in plans]
@@ -105,7 +105,7 @@ class Walled:
         before = self.status()
         return Walled(self.plan, destination, before.delivered, before.lost + before.waiting)
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         if not self._wants_live:
             return
         try:
@@ -114,7 +114,7 @@ class Walled:
             self._lost += 1
             self._tell("offer", error)
 
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         try:
             self.destination.finish(records)
         except Exception as error:  # noqa: BLE001 - likewise

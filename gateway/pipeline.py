@@ -2,71 +2,53 @@
 
 import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from types import MappingProxyType
 
 import structlog
 
+from gateway.acquisition.register_map import InstrumentMap
 from gateway.binding import TankBinding, bind, received, was_heard
-from gateway.calculation.inventory import calculate, failed, unwatched
-from gateway.calculation.memory import EMPTY_MEMORY, Memory
+from gateway.calculation.doubts import NO_JUDGEMENTS
+from gateway.calculation.inventory import calculate, failed, sheet, unwatched
+from gateway.calculation.kept_memory import Kept, KeptTank, pause_s, restored
+from gateway.calculation.memory import EMPTY_MEMORY, Memory, remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.recurrence import QUIET, Recurrence
+from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.figures import BESIDE
-from gateway.records import ENTRIES, Ending, Figures, Inventory, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.records import ENTRIES, Figures, Inventory, Quality, Reading, TankInput
 from gateway.states import LimitState, RoofZone
-from gateway.validity import valid_for_s
+from gateway.tank_record import Identity, Remembered, TankRecord
+from gateway.watched_tank import Tank
 
-__all__ = ["ENTRY_ENDED", "ENTRY_ENDS", "LEVEL_STATE", "Pipeline", "Tank"]
+__all__ = [
+    "ENTRY_ENDED",
+    "ENTRY_ENDS",
+    "LEVEL_STATE",
+    "MEMORY_BEGUN_ANEW",
+    "MEMORY_DAMAGED",
+    "MEMORY_RESTORED",
+    "Pipeline",
+]
 
 TANK_QUALITY = "tank.quality_changed"
 LEVEL_STATE = "tank.level_state_changed"
 ENTRY_ENDS = "tank.entry_ends"
 ENTRY_ENDED = "tank.entry_ended"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
+MEMORY_RESTORED = "memory.restored"
+MEMORY_BEGUN_ANEW = "tank.memory_begun_anew"
+MEMORY_DAMAGED = "tank.memory_damaged"
 
 _NS_PER_S = 1_000_000_000
 _GRACE_NS = 250_000_000
 """A level that comes this much later than its period says is still waited for: a sheet just before it is for nothing,
 and when everything is a little late the sheets of all tanks at once would make it later still."""
 _NEVER_NS = 2**63
+_NO_MAPS: Mapping[str, InstrumentMap] = MappingProxyType({})
 Log = structlog.stdlib.BoundLogger
-
-
-class Tank:
-    """One tank's plan, its binding and what its last sheet handed on."""
-
-    def __init__(self, plan: TankPlan, binding: TankBinding, period_s: float, started_ns: int) -> None:
-        self.plan = plan
-        self.binding = binding
-        self.period_ns = round(period_s * _NS_PER_S)
-        self.valid_for_s = valid_for_s(period_s)
-        self.memory: Memory = EMPTY_MEMORY
-        self.sequence = 0
-        self.calculated_ns = started_ns
-        """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
-        self.latest: InventoryRecord | None = None
-        self.limit_told = LimitState.NORMAL
-        self.roof_told = RoofZone.FLOATING
-        """Where the level and the roof were when they were last logged; not touched while there is no level."""
-        self.endings_told: set[tuple[Ending, bool]] = set()
-        """What was logged of values entered by people, and whether they had ended by then."""
-        self.awaited = {source.key for source in binding.sources}
-        """Signals not heard of since the start; a sheet that does not wait for them forgets them."""
-        self.watched = True
-        self.is_new = True
-        """Since the start or a change, without a sheet."""
-        level = binding.level or binding.bottom_pressure
-        self.level_instrument = None if level is None else level.instrument
-
-    def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
-        """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""
-        mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
-        return (
-            other.plan == self.plan
-            and mine == others
-            and not any(each.instrument in forgotten for each in other.binding.sources)
-        )
 
 
 class Pipeline:
@@ -81,10 +63,14 @@ class Pipeline:
         site: str,
         boot: str,
         tanks: Sequence[tuple[TankPlan, TankBinding, float]],
-        deliver: Callable[[InventoryRecord], None],
+        deliver: Callable[[TankRecord], None],
         clock: Clock,
+        maps: Mapping[str, InstrumentMap] = _NO_MAPS,
     ) -> None:
-        """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise."""
+        """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise.
+
+        `maps`: what the registers of each instrument mean, by its tag; a part of what a tank's plan id tells.
+        """
         self._site = site
         self._boot = boot
         self._deliver = deliver
@@ -96,7 +82,7 @@ class Pipeline:
         """When each instrument was last heard, monotonic."""
         self._overdue_ns = _overdue_ns([binding for _, binding, _ in tanks])
         started_ns = clock.monotonic_ns()
-        self._tanks = [Tank(plan, binding, period_s, started_ns) for plan, binding, period_s in tanks]
+        self._tanks = [Tank(plan, binding, period_s, maps, started_ns) for plan, binding, period_s in tanks]
         self._by_instrument = _tanks_by_instrument(self._tanks)
         self._sequences: dict[str, int] = {}
         """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
@@ -148,11 +134,11 @@ class Pipeline:
                 self._calculate(tank)
                 yield tank.plan.tank
 
-    def finish(self) -> list[InventoryRecord]:
+    def finish(self) -> list[TankRecord]:
         """What each tank that has spoken is to say last, when nothing more is read: that nobody watches it."""
         return self._last_of(self._tanks, "the gateway was stopped")
 
-    def farewell(self) -> list[InventoryRecord]:
+    def farewell(self) -> list[TankRecord]:
         """The same for one of several readers that is told nothing more: here the tanks are watched on."""
         before = [tank.latest for tank in self._tanks]
         last = self._last_of(self._tanks, "the gateway delivers no longer to here")
@@ -161,18 +147,20 @@ class Pipeline:
         return last
 
     def change(
-        self, tanks: Sequence[tuple[TankPlan, TankBinding, float]], forgotten: Collection[str]
-    ) -> list[InventoryRecord]:
+        self,
+        tanks: Sequence[tuple[TankPlan, TankBinding, float]],
+        forgotten: Collection[str],
+        maps: Mapping[str, InstrumentMap] = _NO_MAPS,
+    ) -> list[TankRecord]:
         """Watches these tanks from now on. What those that are gone are to say last.
 
         `forgotten`: instruments of which what was read means nothing any more. A tank goes on with its memory where
         nothing else is calculated from nothing else; its sequence goes on in any case.
         """
         before = {tank.plan.tank: tank for tank in self._tanks}
+        now_ns = self._clock.monotonic_ns()
         kept = [
-            self._changed(
-                before.pop(plan.tank, None), Tank(plan, binding, period_s, self._clock.monotonic_ns()), forgotten
-            )
+            self._changed(before.pop(plan.tank, None), Tank(plan, binding, period_s, maps, now_ns), forgotten)
             for plan, binding, period_s in tanks
         ]
         last = self._last_of(before.values(), "the tank is no longer in the site file")
@@ -206,7 +194,7 @@ class Pipeline:
             tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
         return tank
 
-    def records(self) -> list[InventoryRecord]:
+    def records(self) -> list[TankRecord]:
         """The newest record of each tank that has one."""
         return [tank.latest for tank in self._tanks if tank.latest is not None]
 
@@ -214,31 +202,70 @@ class Pipeline:
         """The newest reading of each signal that has been heard of, as the sheets use it."""
         return list(self._latest.values())
 
+    def memories(self) -> Kept:
+        """What is remembered of every tank, to be kept over a restart."""
+        tanks = {tank.plan.tank: KeptTank(tank.ids.memory, tank.memory) for tank in self._tanks}
+        return Kept(self._clock.utc_ns(), self._clock.monotonic_ns(), tanks)
+
+    def restore(self, kept: Kept) -> None:
+        """Go on from what was remembered, before anything is read.
+
+        Each tank is as if the gateway had gone on polling meanwhile and nothing had been heard. One whose plan has
+        become another begins anew: level, volume and elements mean something else there.
+        """
+        utc_ns = self._clock.utc_ns()
+        passed_s = pause_s(kept, utc_ns, is_told=not (is_impossible(kept.utc_ns) or is_impossible(utc_ns)))
+        count = 0
+        for tank in self._tanks:
+            tag = tank.plan.tank
+            known = kept.tanks.get(tag)
+            if tag in kept.damaged:
+                self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=kept.damaged[tag], hint="it begins without memory")
+            elif known is not None and known.plan != tank.ids.memory:
+                self._log.info(MEMORY_BEGUN_ANEW, tank=tag, hint="its plan is another than before")
+            elif known is not None:
+                self._go_on(tank, restored(kept, tag, self._clock.monotonic_ns(), passed_s), passed_s)
+                count += 1
+        pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
+        self._log.info(MEMORY_RESTORED, tanks=count, pause_s=pause)
+
+    def _go_on(self, tank: Tank, memory: Memory, passed_s: float | None) -> None:
+        if passed_s is not None and passed_s > tank.level_stale_s:
+            # Had it gone on polling, it would have had no reading left: what that ends, ends.
+            nothing = bind(tank.binding, {}, self._clock.utc_ns(), self._clock.monotonic_ns())
+            try:
+                _, memory = calculate(tank.plan, nothing, memory)
+            except Exception:  # noqa: BLE001 - a fault in one tank's memory must not keep the others from being watched
+                self.calculation_errors += 1
+                self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
+                memory = EMPTY_MEMORY
+        tank.memory = memory
+
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
         utc_ns = self._clock.utc_ns()
         tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
-        if is_impossible(utc_ns):
-            text = f"the clock of this machine says {tank_input.instant:%Y-%m-%d %H:%M} UTC, which cannot be: set it"
-            tank_input = tank_input._replace(clock_doubt=Reason(ReasonCode.CLOCK_UNTRUSTED, text))
+        before = tank.memory
         try:
-            inventory, tank.memory = calculate(tank.plan, tank_input, tank.memory)
+            inventory, tank.memory, judgements = sheet(tank.plan, tank_input, before)
+            remembered = remembered_of(before, tank.memory.last_good, judgements)
         except Exception as error:  # noqa: BLE001 - a fault in one sheet must neither stop the others nor pass as old data
             self.calculation_errors += 1
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
-            inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")
+            inventory = failed(tank.plan, tank_input, before, f"{type(error).__name__}: {error}")
+            remembered = remembered_of(before, remember_good(before, inventory.figures), NO_JUDGEMENTS)
         tank.calculated_ns = monotonic_ns
         tank.awaited.clear()
         tank.is_new = False
         self._log_change(tank, inventory)
         self._log_level_state(tank, inventory)
         self._log_endings(tank, inventory)
-        self._deliver(self._record(tank, inventory))
+        self._deliver(self._record(tank, tank_input, inventory, remembered))
 
-    def _last_of(self, tanks: Iterable[Tank], why: str) -> list[InventoryRecord]:
+    def _last_of(self, tanks: Iterable[Tank], why: str) -> list[TankRecord]:
         return [record for tank in tanks if (record := self._last(tank, why)) is not None]
 
-    def _last(self, tank: Tank, why: str) -> InventoryRecord | None:
+    def _last(self, tank: Tank, why: str) -> TankRecord | None:
         if tank.latest is None:
             return None
         try:
@@ -248,11 +275,19 @@ class Pipeline:
             self.calculation_errors += 1
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
             return None
-        return self._record(tank, inventory)
+        remembered = remembered_of(tank.memory, remember_good(tank.memory, inventory.figures), NO_JUDGEMENTS)
+        return self._record(tank, tank_input, inventory, remembered)
 
-    def _record(self, tank: Tank, inventory: Inventory) -> InventoryRecord:
+    def _record(self, tank: Tank, tank_input: TankInput, inventory: Inventory, remembered: Remembered) -> TankRecord:
         tank.sequence += 1
-        tank.latest = InventoryRecord(self._site, self._boot, tank.sequence, inventory, tank.valid_for_s)
+        tank.latest = TankRecord(
+            Identity(self._site, tank.plan.tank, self._boot, tank.sequence),
+            tank_input,
+            inventory,
+            remembered=remembered,
+            plan=tank.ids.plan,
+            valid_for_s=tank.valid_for_s,
+        )
         return tank.latest
 
     def _log_change(self, tank: Tank, inventory: Inventory) -> None:

@@ -14,6 +14,7 @@ from datetime import datetime
 from enum import IntEnum, StrEnum
 from typing import NamedTuple
 
+from gateway.plain_form import SteadyTime
 from gateway.sources import Sources
 from gateway.states import LimitState, RoofZone
 
@@ -25,7 +26,6 @@ __all__ = [
     "Figures",
     "Input",
     "Inventory",
-    "InventoryRecord",
     "LastGood",
     "LevelState",
     "Quality",
@@ -301,8 +301,8 @@ class LastGood(NamedTuple):
     """The last Good value of a figure and when it was."""
 
     value: float
-    time_s: float
-    """UTC, seconds since the epoch, of the oldest input behind it."""
+    time_s: SteadyTime
+    """Of the oldest input behind it: in memory steady, in an inventory UTC, seconds since the epoch."""
 
 
 class LevelState(NamedTuple):
@@ -353,16 +353,3 @@ class Inventory(NamedTuple):
     """Values entered by people that end soon or have ended."""
     reference_temperature_c: float | None = None
     """degC, to which GSV and NSV are brought; None where the product has no reference volume."""
-
-
-class InventoryRecord(NamedTuple):
-    """An inventory with the identity by which a consumer drops a repeat: (site, tank, boot, sequence)."""
-
-    site: str
-    boot: str
-    """128 random bits in hexadecimal, new at each start of the process."""
-    sequence: int
-    """Counts per tank from 1."""
-    inventory: Inventory
-    valid_for_s: float | None = None
-    """From its instant on; by then the next is overdue. None: not known."""

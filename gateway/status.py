@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from gateway.records import InventoryRecord
+from gateway.tank_record import TankRecord
 
 __all__ = [
     "DestinationStatus",
@@ -116,7 +116,7 @@ class GatewaySnapshot(NamedTuple):
     simulated: bool
     started_ns: int
     instant: datetime
-    inventories: Sequence[InventoryRecord]
+    inventories: Sequence[TankRecord]
     lines: Sequence[LineStatus]
     instruments: Sequence[InstrumentStatus]
     destinations: Sequence[DestinationStatus]

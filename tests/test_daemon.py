@@ -12,10 +12,10 @@ from gateway import daemon, supervision
 from gateway.daemon import Daemon
 from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
-from gateway.records import InventoryRecord
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.status import DestinationStatus
+from gateway.tank_record import TankRecord
 from gateway.web.plan import Readiness
 from tests.support.endings import (
     Way,
@@ -122,10 +122,10 @@ class Destination:
         self._seen = seen
         self._way = way
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         self._seen.append("offered")
 
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         self._seen.append(f"last of {len(records)} tanks")
 
     async def run(self) -> None:

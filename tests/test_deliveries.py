@@ -15,9 +15,9 @@ from structlog.testing import capture_logs
 
 from gateway.deliveries import Deliveries
 from gateway.delivery.contract import DeliveryPlan, Destination, Wants
-from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus
 from gateway.supervision import Loops
+from gateway.tank_record import TankRecord
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 from tests.support.endings import for_ever
 from tests.support.records import record
@@ -38,14 +38,14 @@ class Kind:
 
     def __init__(self, name: str) -> None:
         self._name = name
-        self.offered: list[InventoryRecord] = []
-        self.last: Sequence[InventoryRecord] | None = None
+        self.offered: list[TankRecord] = []
+        self.last: Sequence[TankRecord] | None = None
         self.ended_s: float | None = None
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         self.offered.append(record)
 
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         self.last = records
 
     async def run(self) -> None:
@@ -59,12 +59,12 @@ class Kind:
 
 
 class RaisesInOffer(Kind):
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         raise ZeroDivisionError("in offer")
 
 
 class RaisesEverywhere(RaisesInOffer):
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         raise ZeroDivisionError("in finish")
 
     async def run(self) -> None:
@@ -132,14 +132,14 @@ def test_one_that_raises_keeps_no_record_from_another() -> None:
         for sequence in (1, 2, 3):
             bench.deliveries.offer(record("TK-1", sequence))
         await asyncio.sleep(120.0)
-        assert [each.sequence for each in bench["last"].offered] == [1, 2, 3]
+        assert [each.identity.sequence for each in bench["last"].offered] == [1, 2, 3]
         statuses = bench.statuses()
         assert (statuses["last"].delivered, statuses["last"].lost) == (3, 0)
         assert (statuses["first"].lost, statuses["all"].lost) == (3, 3)
         (trouble,) = statuses["all"].troubles
         assert trouble == ("destination_failed", "all cannot say how it does: ZeroDivisionError: in status")
         bench.deliveries.finish([record("TK-1", 4)])
-        assert [each.sequence for each in bench["last"].last] == [4]
+        assert [each.identity.sequence for each in bench["last"].last] == [4]
         await bench.loops.end_all(within_s=1.0)
 
     logs = virtually(main)
@@ -185,8 +185,8 @@ def test_one_that_hangs_is_made_anew_with_the_newest_and_what_it_held_is_lost() 
         assert (before.delivered, before.lost, before.waiting) == (2, 1, 2)
         await bench.deliveries.make_anew([bench.plans["north"]], [record("TK-1", 5)])
         bench.deliveries.offer(record("TK-1", 6))
-        assert [each.sequence for each in bench["north"].offered] == [5, 6]
-        assert [each.sequence for each in bench["south"].offered] == [1, 2, 3, 4, 5, 6]
+        assert [each.identity.sequence for each in bench["north"].offered] == [5, 6]
+        assert [each.identity.sequence for each in bench["south"].offered] == [1, 2, 3, 4, 5, 6]
         after = bench.statuses()["north"]
         # The two of the first that arrived and the two of the second; its own loss and the two that it held.
         assert (after.delivered, after.lost) == (2 + 2, 1 + 2)
@@ -214,7 +214,7 @@ def test_those_that_go_have_their_own_last_words_and_the_others_go_on() -> None:
         await bench.deliveries.remove([(bench.plans["moved"], ()), (bench.plans["gone"], [record("TK-1", 9)])])
         assert asyncio.get_running_loop().time() == pytest.approx(6.0)
         assert bench["moved"].last == ()
-        assert [each.sequence for each in bench["gone"].last] == [9]
+        assert [each.identity.sequence for each in bench["gone"].last] == [9]
         assert bench["stays"].last is None
         assert bench["stays"].ended_s is None
         bench.deliveries.offer(record("TK-1", 10))

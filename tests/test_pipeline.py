@@ -15,7 +15,8 @@ from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import LimitPlan, RoofPlan, TankPlan
 from gateway.delivery.payload import inventory_json
 from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, LEVEL_STATE, Pipeline
-from gateway.records import Ending, InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.records import Ending, Quality, Reading, Reason, ReasonCode
+from gateway.tank_record import TankRecord
 from tests.support.messages import valid_message
 from tests.support.plans import StraightTank, straight_plan, temperature_plan
 
@@ -46,10 +47,8 @@ def clock() -> HandClock:
     return HandClock()
 
 
-def pipeline_of(
-    clock: HandClock, *tanks: tuple[TankPlan, TankBinding, float]
-) -> tuple[Pipeline, list[InventoryRecord]]:
-    delivered: list[InventoryRecord] = []
+def pipeline_of(clock: HandClock, *tanks: tuple[TankPlan, TankBinding, float]) -> tuple[Pipeline, list[TankRecord]]:
+    delivered: list[TankRecord] = []
     return Pipeline("site", "b" * 32, tanks, delivered.append, clock), delivered
 
 
@@ -70,7 +69,7 @@ def test_a_tank_is_calculated_when_its_level_comes_and_not_for_each_temperature(
     pipeline.take(level_reading(clock))
     (record,) = delivered
     assert record.inventory.figures.gsv.value == 600.0
-    assert (record.site, record.boot, record.sequence) == ("site", "b" * 32, 1)
+    assert record.identity == ("site", "TK-1", "b" * 32, 1)
     assert pipeline.records() == [record]
 
 
@@ -90,7 +89,11 @@ def test_sequence_counts_per_tank_from_one(clock: HandClock) -> None:
     pipeline.take(level_reading(clock))
     pipeline.take(level_reading(clock))
     pipeline.take(level_reading(clock, instrument="LT-2"))
-    assert [(record.inventory.tank, record.sequence) for record in delivered] == [("TK-1", 1), ("TK-1", 2), ("TK-2", 1)]
+    assert [(record.inventory.tank, record.identity.sequence) for record in delivered] == [
+        ("TK-1", 1),
+        ("TK-1", 2),
+        ("TK-2", 1),
+    ]
 
 
 def test_silence_shows_when_the_period_ends(clock: HandClock) -> None:
@@ -156,7 +159,7 @@ def missing(clock: HandClock) -> Sequence[Reading]:
     return [silent._replace(reason=Reason(ReasonCode.NO_ANSWER, "LT-1 does not answer"))]
 
 
-def level_qualities(delivered: list[InventoryRecord]) -> list[Quality]:
+def level_qualities(delivered: list[TankRecord]) -> list[Quality]:
     return [record.inventory.figures.level.quality for record in delivered]
 
 
@@ -164,7 +167,7 @@ def changes(qualities: list[Quality]) -> int:
     return sum(before is not now for before, now in pairwise(qualities))
 
 
-def polled(clock: HandClock, missed: Sequence[bool], gaps_s: Sequence[float]) -> list[InventoryRecord]:
+def polled(clock: HandClock, missed: Sequence[bool], gaps_s: Sequence[float]) -> list[TankRecord]:
     """The records of a tank whose level is due each 2 s; after each gap it comes, or is missed."""
     pipeline, delivered = pipeline_of(clock, (straight_plan(), replace(BINDING, level=LEVEL_EACH_2_S), 2.0))
     pipeline.take(temperature_readings(clock))
@@ -345,7 +348,7 @@ class TestTheEnd:
         }
         assert set(inventory.last_good) == good
         assert inventory.instant == before.inventory.instant + timedelta(seconds=3.0)
-        assert (last.sequence, last.valid_for_s) == (2, 10.0)
+        assert (last.identity.sequence, last.valid_for_s) == (2, 10.0)
         assert pipeline.records() == [last]
 
     def test_limits_elements_and_endings_stay_without_what_was_read(self, clock: HandClock) -> None:

@@ -33,10 +33,11 @@ from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import SettingsError
-from gateway.records import InventoryRecord, Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.status import DestinationStatus
+from gateway.tank_record import TankRecord
 from gateway.web.plan import HttpPlan
 from tests.acquisition.virtual_loop import EPOCH_NS, LoopClock, run_virtually
 from tests.support.endings import for_ever
@@ -160,18 +161,16 @@ class Wire:
 class Broker:
     wants = Wants(live=True)
 
-    def __init__(
-        self, plan: MqttPlan, around: DeliverySurroundings, delivered: "dict[Any, list[InventoryRecord]]"
-    ) -> None:
+    def __init__(self, plan: MqttPlan, around: DeliverySurroundings, delivered: "dict[Any, list[TankRecord]]") -> None:
         self._plan = plan
         self._around = around
         self._delivered = delivered.setdefault(plan.place, [])
-        self._last: Sequence[InventoryRecord] = ()
+        self._last: Sequence[TankRecord] = ()
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         self._delivered.append(record)
 
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         self._last = records
 
     async def run(self) -> None:
@@ -198,7 +197,7 @@ class Yard:
 
     def __init__(self, site: SiteSettings, monkeypatch: pytest.MonkeyPatch) -> None:
         self.polls: dict[str, list[tuple[float, int, int]]] = {}
-        self.delivered: dict[Any, list[InventoryRecord]] = {}
+        self.delivered: dict[Any, list[TankRecord]] = {}
 
         def line(plan: LinePlan, around: Surroundings) -> Line:
             polls = self.polls.setdefault(plan.name, [])
@@ -315,7 +314,7 @@ def test_after_a_reload_all_is_as_after_a_start_and_what_is_the_same_went_on(
         assert set(yard.gateway._progress.late()) <= {"http"}  # which stands in here for one that tells its turns
         for place, records in yard.delivered.items():
             for tag in {record.inventory.tank for record in records}:
-                sequences = [record.sequence for record in records if record.inventory.tank == tag]
+                sequences = [record.identity.sequence for record in records if record.inventory.tank == tag]
                 assert sequences == sorted(sequences), place
         unchanged = [plan.name for plan in old.sources if plan in new.sources]
         assert set(unchanged).isdisjoint({*changes.sources.ended, *changes.sources.begun})
@@ -454,14 +453,14 @@ def test_another_site_is_not_taken_over(key: str, value: str) -> None:
 PLANT = ("127.0.0.1", 1883, "tanks")
 
 
-async def reloaded_at_10_s(yard: Yard, after: dict[str, Any]) -> dict[Any, dict[str, InventoryRecord]]:
+async def reloaded_at_10_s(yard: Yard, after: dict[str, Any]) -> dict[Any, dict[str, TankRecord]]:
     """By place and tank, the last that was said by the time of the reload."""
     await yard.until(10.0)
     await yard.gateway.take_over(loaded(after))
     return {place: {record.inventory.tank: record for record in records} for place, records in yard.delivered.items()}
 
 
-def words(record: InventoryRecord) -> str:
+def words(record: TankRecord) -> str:
     level = record.inventory.figures.level
     return "" if level.quality is Quality.GOOD else level.reasons[0].text
 
@@ -474,13 +473,13 @@ def test_a_tank_that_is_gone_says_so_and_one_that_is_not_says_nothing_of_the_kin
         last = (await reloaded_at_10_s(yard, changed(BASE, None, "tanks", "TK-1")))[PLANT]
         assert words(last["TK-1"]) == "the tank is no longer in the site file: nobody watches this tank from here"
         assert words(last["TK-2"]) == ""
-        sequence = last["TK-1"].sequence
+        sequence = last["TK-1"].identity.sequence
         await yard.until(20.0)
         assert yard.delivered[PLANT][-1].inventory.tank == "TK-2"
         await yard.gateway.take_over(loaded(BASE))
         await yard.until(30.0)
         again = [record for record in yard.delivered[PLANT] if record.inventory.tank == "TK-1"][-1]
-        assert (words(again), again.sequence > sequence) == ("", True)
+        assert (words(again), again.identity.sequence > sequence) == ("", True)
         await yard.end()
 
     with capture_logs():

@@ -32,7 +32,12 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
     "gateway.settings.capacity_text": (RAW, r"value|abs\(inches"),
     "gateway.settings.register_maps": (RAW, r"number|largest"),
-    "simulators.command": (RATIO, r"scenario\.time_factor"),
+    "gateway.commands.demo_run": (RATIO, r"time_factor"),
+    "gateway.commands.demo_screen": (RATIO, r"snapshot\.time_factor"),
+    "gateway.commands.show": (RATIO, r"float\(factor\)"),
+    "gateway.commands.time_factor": (RATIO, r"factor|FASTEST"),
+    "simulators.command": (RATIO, r"scenario\.time_factor|factor"),
+    "simulators.worksheet": ("a cell of a file whose column is named", r"row\.height_m"),
 }
 """By module: why, and which expressions."""
 

@@ -24,10 +24,11 @@ _PATIENCE = 0.25
 """How long a probe may wait for a gap, in parts of the wait before it."""
 _GAP_SOUGHT = 2
 """So many times the last vain wait a gap is looked for at least."""
-_SILENCE_FIRST_S = 1.0
-_SILENCE_LONGEST_S = 6.0
-"""A line on which nothing is heard is left alone for so long after each vain wait, at most, where a converter is in the
-way: one that has stopped keeps what it is sent, and works all of it off before it comes to anything new."""
+_SILENCE_FIRST_NS = 600_000_000
+_SILENCE_LONGEST_NS = 4_000_000_000
+"""A line on which nothing is heard is left alone for so long after each vain wait, twice as long each time, where a
+converter is in the way: one that has stopped keeps what it is sent, and works all of it off before it comes to anything
+new. Not drawn by lot as a back-off is: it bounds how much is kept, and there is one of it on a line."""
 _MEETING_NS = 40_000_000
 """Polls are begun at multiples of this, or of a half, a quarter ... of it where a line polls more often: at moments
 that all lines have in common, so that the process wakes once for many of them."""
@@ -92,7 +93,7 @@ class Schedule:
         """The instrument that is being probed: one at a time."""
         self._probes_from = 0
         self._gaps_until = 0
-        self._silence_backoff = Backoff(_SILENCE_FIRST_S, _SILENCE_LONGEST_S, source)
+        self._silence_ns = _SILENCE_FIRST_NS
         self._silent_until = 0
         """No probe before that while nothing on the line answers."""
         self._connect_at = 0
@@ -178,7 +179,7 @@ class Schedule:
         if self._absent.pop(index, None) is None:
             return False
         self._backoffs[index].forget()
-        self._silence_backoff.forget()
+        self._silence_ns = _SILENCE_FIRST_NS
         return True
 
     def unanswered(self, index: int, now_ns: int, lost_ns: int, next_ns: int = 0, *, is_kept: bool = False) -> None:
@@ -190,7 +191,8 @@ class Schedule:
         self._absent[index] = _Absence(now_ns + wait_ns, now_ns + round(wait_ns * (1 + _PATIENCE)), next_ns)
         self.waited_in_vain(now_ns, lost_ns)
         if is_kept and len(self._absent) == len(self._periods_ns):
-            self._silent_until = now_ns + round(self._silence_backoff.after(0.0) * _NS_PER_S)
+            self._silent_until = now_ns + self._silence_ns
+            self._silence_ns = min(2 * self._silence_ns, _SILENCE_LONGEST_NS)
         if self._probed == index:
             self._probed = None
 

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from gateway.calculation.doubts import Doubt, held_reason
 from gateway.calculation.figure import duration_words
 from gateway.calculation.recurrence import QUIET, Recurrence, next_recurrence
+from gateway.plain_form import SteadyTime
 from gateway.records import Reason, ReasonCode
 
 __all__ = ["Densities", "DensitiesState", "densities_reason", "next_densities"]
@@ -35,8 +36,8 @@ class Densities(NamedTuple):
     """The density that was entered, kg/m3; None where the product's method gives it."""
     difference: float
     """Measured less entered, kg/m3 at tank temperature."""
-    read_s: float
-    """When the pressure was read, steady."""
+    read_s: SteadyTime
+    """When the pressure was read."""
     state: DensitiesState = DensitiesState.AGREE
     recurrence: Recurrence = QUIET
 

@@ -5,7 +5,6 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
-from gateway.calculation.memory import Memory
 from gateway.calculation.plan import DensityWindow, ProductPlan
 from gateway.errors import LimitError
 from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
@@ -77,12 +76,11 @@ def _prepared(method: CorrectionMethod, reference_density: float | None) -> Prep
 _NO_DOUBTS: frozenset[ReasonCode] = frozenset()
 
 
-def standing_doubts(memory: Memory) -> frozenset[ReasonCode]:
-    """The doubts about method and density that the last sheet had."""
-    last = None if memory.figures is None else memory.figures.observed_density
-    if last is None or last.quality is Quality.GOOD:
+def standing_doubts(observed_density: Figure) -> frozenset[ReasonCode]:
+    """The doubts about method and density that a sheet with that figure has."""
+    if observed_density.quality is Quality.GOOD:
         return _NO_DOUBTS
-    return frozenset([reason.code for reason in last.reasons]) & _DOUBTS
+    return frozenset([reason.code for reason in observed_density.reasons]) & _DOUBTS
 
 
 def density_basis(

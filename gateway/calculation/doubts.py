@@ -1,11 +1,13 @@
 """What a reading can be doubted for, and a doubt that comes and goes in words."""
 
+from collections.abc import Mapping
 from enum import StrEnum
+from types import MappingProxyType
 
 from gateway.calculation.recurrence import QUIET, REMEMBERED, Recurrence, next_recurrence
 from gateway.records import Reason, ReasonCode
 
-__all__ = ["Doubt", "Recurring", "held_reason", "recurring"]
+__all__ = ["NO_JUDGEMENTS", "Doubt", "Judgements", "Recurring", "held_reason", "recurring"]
 
 
 class Doubt(StrEnum):
@@ -43,15 +45,19 @@ class Doubt(StrEnum):
         return doubt
 
 
+Judgements = Mapping[str, Reason]
+"""What is doubted in a sheet, by the word of its `Doubt`, and why."""
+NO_JUDGEMENTS: Judgements = MappingProxyType({})
+
 Recurring = tuple[tuple[Doubt, Recurrence], ...]
 """Of the doubts that are there, or were of late."""
 
 
-def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tuple[dict[Doubt, Reason], Recurring]:
+def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tuple[Judgements, Recurring]:
     """The reasons to show, and what is remembered. `causes`: what is wrong now; `is_new`: whether it was read again."""
     if not causes and not before:
-        return {}, ()
-    told: dict[Doubt, Reason] = {}
+        return NO_JUDGEMENTS, ()
+    told: dict[str, Reason] = {}
     after: list[tuple[Doubt, Recurrence]] = []
     known = dict(before)
     for doubt in dict.fromkeys((*known, *causes)):

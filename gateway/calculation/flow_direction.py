@@ -28,6 +28,7 @@ from gateway.calculation.sure_flow import (
     step_length_s,
     sure_flow,
 )
+from gateway.plain_form import SteadyTime
 from gateway.records import Figure, TankInput
 
 __all__ = ["Course", "CourseState", "course_fault", "next_course"]
@@ -60,13 +61,13 @@ class Course(NamedTuple):
 
     level_m: float
     """Where the run began."""
-    last_s: float
+    last_s: SteadyTime
     """When the level was last read."""
     flow_m3_s: float
     """What surely flowed into the tank then; negative for out of it, 0 where nothing did or nobody knows."""
     due_m3: float = 0.0
     flowing_s: float = 0.0
-    against_since_s: float | None = None
+    against_since_s: SteadyTime | None = None
     """Since when the level has stood on the wrong side of where the run began."""
     found: Found | None = None
 

@@ -4,6 +4,7 @@
 """
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.density import (
@@ -14,13 +15,14 @@ from gateway.calculation.density import (
     standing_doubts,
 )
 from gateway.calculation.door import admitted
+from gateway.calculation.doubts import Doubt, Judgements
 from gateway.calculation.level import TAPE_RESOLUTION_M, within_capacity
 from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.limit_state import limit_state
 from gateway.calculation.measured_density import measured_density
 from gateway.calculation.memory import EMPTY_MEMORY, NO_LOW_HEADS, Memory, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
-from gateway.calculation.plausibility import judged
+from gateway.calculation.plausibility import as_judged, judged
 from gateway.calculation.pressure_above import (
     compared_pressure,
     is_doubted,
@@ -49,14 +51,30 @@ from gateway.records import (
 from gateway.sources import LevelSource, Sources
 from gateway.states import LimitState, RoofZone
 
-__all__ = ["calculate", "failed", "unwatched"]
+__all__ = ["Sheet", "calculate", "failed", "sheet", "unwatched"]
 
 _NOTHING_DONE = Sources()
 _NO_LEVEL = LevelState()
 
 
+class Sheet(NamedTuple):
+    """One sheet, and what it hands on."""
+
+    inventory: Inventory
+    memory: Memory
+    """For the next."""
+    judgements: Judgements
+    """What was found of readings against time and against each other."""
+
+
 def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMORY) -> tuple[Inventory, Memory]:
-    """One sheet from one set of inputs.
+    """`sheet` for whoever needs the inventory and the memory for the next alone."""
+    inventory, after, _ = sheet(plan, tank_input, memory)
+    return inventory, after
+
+
+def sheet(plan: TankPlan, tank_input: TankInput, memory: Memory, judgements: Judgements | None = None) -> Sheet:
+    """One sheet from one set of inputs. `judgements`: as they were found, in place of judging anew.
 
     Never raises for bad field data: what cannot be calculated is Bad with its reason. Bad level makes all quantities
     Bad; Bad temperature leaves level, TOV, free water and room.
@@ -65,7 +83,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     now_s = _steady_s(tank_input)
     if tank_input.vapour_pressure is not None:
         tank_input = with_possible_pressure(plan, tank_input)
-    basis = density_basis(plan.product, tank_input, standing_doubts(memory))
+    basis = density_basis(plan.product, tank_input, memory.method_doubts)
     found = level_and_temperature(plan, tank_input, basis, memory, now_s)
     within = within_capacity(found.level, plan.capacity, _resolution_m(plan, found.level_source))
     if within is not found.level:
@@ -75,13 +93,20 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     if is_doubted(pressure):
         tank_input, found = _with_doubted_pressure(plan, tank_input, found, pressure)
     seen = _total_observed_volume(plan, found.level)
-    level, second_level, tov, temperature, ages, doubts = judged(plan, tank_input, found, seen, memory.doubts, now_s)
+    level, second_level, tov, temperature, ages, doubts, told_of = (
+        judged(plan, tank_input, found, seen, memory.doubts, now_s)
+        if judgements is None
+        else as_judged(found, seen, memory.doubts, judgements, now_s)
+    )
 
-    density = measured_density(plan, tank_input, basis, level, found.water_level, temperature, ages, memory, now_s)
+    density = measured_density(
+        plan, tank_input, basis, level, found.water_level, temperature, ages, memory, now_s, judgements
+    )
     on_liquid = pressure_on_liquid(plan, density.basis, temperature, pressure, memory, now_s)
     correction = correction_figures(density.basis, temperature, on_liquid)
     if density.doubt is not None:
         correction = of_another_product(correction, density.doubt)
+        told_of = {**told_of, Doubt.DENSITIES: density.doubt}
     ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
     volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction, memory.roof)
     masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, "none given"), plan)
@@ -141,7 +166,7 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
     inventory = _inventory(plan, tank_input, told, quality, found.liquid.uses, last, sources, state, tank_input.endings)
     known = level.value is not None
     by_column = isinstance(plan.gauge, HeadPlan) or plan.measured_density is not None
-    return inventory, Memory(
+    after = Memory(
         found.placed,
         doubts if density.densities is doubts.densities else doubts._replace(densities=density.densities),
         figures,
@@ -150,8 +175,10 @@ def calculate(plan: TankPlan, tank_input: TankInput, memory: Memory = EMPTY_MEMO
         state.limit if known else memory.limit,
         volumes.zone if known else memory.roof,
         pressure_doubts(pressure, on_liquid),
+        standing_doubts(correction.observed_density),
         low_heads(found.first_level, density.measured) if by_column else NO_LOW_HEADS,
     )
+    return Sheet(inventory, after, told_of)
 
 
 def _with_doubted_pressure(

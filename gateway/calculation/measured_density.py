@@ -6,6 +6,7 @@ from gateway.calculation import figure
 from gateway.calculation.column import measured_column, of_doubtful_column, surroundings, water_layer
 from gateway.calculation.densities_apart import Densities, densities_reason, next_densities
 from gateway.calculation.density import DensityBasis, correct, doubted, observed_basis
+from gateway.calculation.doubts import Doubt, Judgements
 from gateway.calculation.hydrostatic import density_from_pressure, product_head
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import TOUCH_M, MeasuredDensityPlan, TankPlan
@@ -45,11 +46,13 @@ def measured_density(
     ages: Reason | None,
     memory: Memory,
     now_s: float,
+    judgements: Judgements | None = None,
 ) -> MeasuredDensity:
     """The measured density in kg/m3 at tank temperature, its difference from the entered one, and the basis in force.
 
     `ages`: why pressure and level are not of one moment, where they are not. Below its least head, and while a pressure
     is missing, the last Good measured density stands in, Uncertain; after a day the entered one does (common practice).
+    `judgements`: as they were found, in place of comparing anew.
     """
     hybrid = plan.measured_density
     if hybrid is None:
@@ -66,6 +69,8 @@ def measured_density(
     limit = hybrid.difference_limit_kg_m3
     densities = next_densities(memory.doubts.densities, compared, entered.given.value, limit, read_s)
     doubt = densities_reason(densities, limit, now_s, compared is not None)
+    if judgements is not None:
+        doubt = judgements.get(Doubt.DENSITIES)
     if doubt is not None and difference.value is not None:
         difference = figure.lower(difference, doubt.code, doubt.text)
     if not hybrid.in_use:

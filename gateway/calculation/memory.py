@@ -12,6 +12,7 @@ from gateway.calculation.rates import NO_TRACK, Track
 from gateway.calculation.stillness import Stillness
 from gateway.calculation.temperature import NOWHERE, Placement
 from gateway.calculation.two_gauges import Apart
+from gateway.plain_form import SteadyTime
 from gateway.records import Figure, Figures, LastGood, Quality, ReasonCode
 from gateway.states import LimitState, RoofZone
 
@@ -45,8 +46,8 @@ class Doubts(NamedTuple):
     course: Course | None = None
     densities: Densities | None = None
     recurring: Recurring = ()
-    read_s: float | None = None
-    """When the level was last read, steady."""
+    read_s: SteadyTime | None = None
+    """When the level was last read."""
 
 
 NO_DOUBTS = Doubts()
@@ -74,8 +75,8 @@ class Memory(NamedTuple):
     doubts: Doubts = NO_DOUBTS
     """Of the judgements against time."""
     figures: Figures | None = None
-    """The figures of the last sheet, and its steady time."""
-    instant_s: float = 0.0
+    """The figures of the last sheet, and its time."""
+    instant_s: SteadyTime = 0.0
     last_good: Mapping[str, LastGood] = MappingProxyType({})
     """Of the figures that were not Good in the last sheet: when they last were."""
     limit: LimitState = LimitState.UNKNOWN
@@ -83,6 +84,8 @@ class Memory(NamedTuple):
     """Where the floating roof stood when the level was last known."""
     pressure_doubts: frozenset[ReasonCode] = frozenset()
     """What was wrong with the vapour pressure, by `pressure_above.pressure_doubts`."""
+    method_doubts: frozenset[ReasonCode] = frozenset()
+    """What was wrong with method and density, by `density.standing_doubts`."""
     low_heads: LowHeads = NO_LOW_HEADS
 
 

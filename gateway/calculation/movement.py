@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from gateway.calculation.plan import TOUCH_M
+from gateway.plain_form import SteadyTime
 
 __all__ = ["Movement", "MovementState", "next_movement"]
 
@@ -28,9 +29,9 @@ class Movement(NamedTuple):
     """A level and where it stood last."""
 
     level_m: float
-    read_s: float
-    """When it was last read, steady; of a level that has never moved, when it was first."""
-    left_s: float | None = None
+    read_s: SteadyTime
+    """When it was last read; of a level that has never moved, when it was first."""
+    left_s: SteadyTime | None = None
     """When it last left where it had stood; None: never yet."""
 
     @property

@@ -8,7 +8,7 @@ of the doubts stand in modules of their own: rates, two_gauges, stillness, flow_
 from typing import NamedTuple
 
 from gateway.calculation import figure
-from gateway.calculation.doubts import Doubt, recurring
+from gateway.calculation.doubts import NO_JUDGEMENTS, Doubt, Judgements, recurring
 from gateway.calculation.figure import duration_words
 from gateway.calculation.flow_direction import course_fault, next_course
 from gateway.calculation.level_source import LevelAndTemperature
@@ -32,7 +32,7 @@ from gateway.calculation.temperature import chosen_by
 from gateway.calculation.two_gauges import gauges_fault, next_apart
 from gateway.records import Figure, Input, Reason, TankInput
 
-__all__ = ["Judged", "judged"]
+__all__ = ["Judged", "as_judged", "judged"]
 
 _NEW_S = 1e-3
 """Ages differ by rounding: a reading later by less is the same one."""
@@ -49,6 +49,8 @@ class Judged(NamedTuple):
     density_doubt: Reason | None
     """What a density measured by pressure is doubted for."""
     doubts: Doubts
+    told: Judgements
+    """What was found."""
 
 
 class _Seen(NamedTuple):
@@ -63,6 +65,12 @@ class _Seen(NamedTuple):
 
 
 _NOT_FITTED = _Seen(NO_TRACK)
+
+
+def as_judged(found: LevelAndTemperature, tov: Figure, before: Doubts, judgements: Judgements, now_s: float) -> Judged:
+    """`judged` by what was found when the readings before were still there."""
+    measured, _, _ = _temperature(found, NO_TRACK, now_s)
+    return _told(found, tov, measured is not None, judgements, before)
 
 
 def judged(
@@ -106,7 +114,7 @@ def judged(
         read_s = used.sample.time_s
         if used.movement is not None and used.movement.state is MovementState.MOVING:
             causes |= _ages(plan, tank_input, now_s - read_s, measured)
-    told: dict[Doubt, Reason] = {}
+    told = NO_JUDGEMENTS
     remembered = before.recurring
     if causes or remembered:
         is_new = before.read_s is None or read_s is None or abs(read_s - before.read_s) > _NEW_S
@@ -216,9 +224,7 @@ _WHAT = {
 }
 
 
-def _told(
-    found: LevelAndTemperature, tov: Figure, is_measured: bool, told: dict[Doubt, Reason], doubts: Doubts
-) -> Judged:
+def _told(found: LevelAndTemperature, tov: Figure, is_measured: bool, told: Judgements, doubts: Doubts) -> Judged:
     """The figures, each with the doubts that are its own."""
     level, second, temperature = found.level, found.second_level, found.liquid.average
     if told:
@@ -230,13 +236,13 @@ def _told(
             tov = figure.derive(tov.value, (level,))
     if is_measured:
         temperature = chosen_by(level, temperature)
-    return Judged(level, second, tov, temperature, told.get(Doubt.DENSITY_AGES), doubts)
+    return Judged(level, second, tov, temperature, told.get(Doubt.DENSITY_AGES), doubts, told)
 
 
 _OF_THE_LEVEL = (Doubt.GAUGES, Doubt.FROZEN, Doubt.AGAINST_FLOW, Doubt.LEVEL_RATE, Doubt.LEVEL_AGES)
 
 
-def _lowered(judged: Figure, told: dict[Doubt, Reason], of: tuple[Doubt, ...]) -> Figure:
+def _lowered(judged: Figure, told: Judgements, of: tuple[Doubt, ...]) -> Figure:
     """A figure that has a value, with the doubts that are its own."""
     if judged.value is None:
         return judged

@@ -16,6 +16,7 @@ from typing import NamedTuple, Protocol
 
 from gateway.calculation.figure import duration_words
 from gateway.calculation.plan import TankPlan
+from gateway.plain_form import SteadyTime
 
 __all__ = [
     "NO_TRACK",
@@ -44,8 +45,8 @@ _TEMPERATURE_RESOLUTION_C = 0.1
 class Sample(NamedTuple):
     """One reading of a track."""
 
-    time_s: float
-    """When it was read. Steady, as all times in here."""
+    time_s: SteadyTime
+    """When it was read."""
     value: float
     """Level in m, or temperature in degC."""
     volume_m3: float = 0.0
@@ -68,11 +69,11 @@ class Track(NamedTuple):
     """Readings that follow from one another, and those that have since contradicted them."""
 
     samples: tuple[Sample, ...] = ()
-    since_s: float = 0.0
+    since_s: SteadyTime = 0.0
     """From when on they follow from one another."""
     rival: tuple[Sample, ...] = ()
     """None while the last reading follows from `samples`."""
-    rival_since_s: float = 0.0
+    rival_since_s: SteadyTime = 0.0
 
     @property
     def state(self) -> TrackState:

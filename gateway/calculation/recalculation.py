@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.densities_apart import Densities, DensitiesState
-from gateway.calculation.density import density_basis
+from gateway.calculation.density import density_basis, standing_doubts
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, NO_DOUBTS, Memory, last_good, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
@@ -97,7 +97,8 @@ def recalculate(
             if inventory.figures is not memory.figures:
                 last = remember_good(start, inventory.figures)
                 inventory = inventory._replace(last_good=last)
-                memory = memory._replace(figures=inventory.figures, last_good=last)
+                standing = standing_doubts(inventory.figures.observed_density)
+                memory = memory._replace(figures=inventory.figures, last_good=last, method_doubts=standing)
         yield inventory
 
 

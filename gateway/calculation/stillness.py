@@ -23,6 +23,7 @@ from gateway.calculation.sure_flow import (
     step_length_s,
     sure_flow,
 )
+from gateway.plain_form import SteadyTime
 from gateway.records import Figure, TankInput
 
 __all__ = ["Stillness", "frozen_fault", "next_stillness"]
@@ -36,10 +37,10 @@ _LIGHTEST_KG_M3 = 450.0
 class Stillness(NamedTuple):
     """A level gauge that has said the same since some time."""
 
-    since_s: float
+    since_s: SteadyTime
     reading: float
     """What it says, in its own quantity: m, or Pa where the level comes from pressure."""
-    last_s: float
+    last_s: SteadyTime
     """When it was last read."""
     flow_m3_s: float
     """What surely flowed into the tank then; negative for out of it, 0 where nothing did or nobody knows."""

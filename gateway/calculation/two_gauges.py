@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from gateway.calculation.figure import duration_words
 from gateway.calculation.plan import TankPlan
+from gateway.plain_form import SteadyTime
 
 __all__ = ["GAUGES_DIFFER_FOR_S", "Apart", "GaugesState", "gauges_fault", "gauges_state", "next_apart"]
 
@@ -31,9 +32,9 @@ class GaugesState(StrEnum):
 class Apart(NamedTuple):
     """Two gauges that differ by more than their limit. None of it: AGREE."""
 
-    since_s: float
-    """Steady, as `last_s`, when they were last compared."""
-    last_s: float
+    since_s: SteadyTime
+    last_s: SteadyTime
+    """When they were last compared."""
     difference_m: float
     """First less second, then."""
     proven: bool = False

@@ -1,7 +1,6 @@
 """`check`: every mistake of a site file at once, or what the file describes."""
 
 import argparse
-from dataclasses import astuple
 
 from gateway.acquisition.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
@@ -54,7 +53,7 @@ def execute(arguments: argparse.Namespace) -> int:
     looked = look_at_tables(arguments.site, settings)
     warnings += looked.warnings
     remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
-    if any(limit is not None for tank in settings.tanks for limit in astuple(tank.plan.limits)):
+    if any(tank.plan.limits.given for tank in settings.tanks):
         remarks.append(_NOBODY_IS_CALLED)
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:

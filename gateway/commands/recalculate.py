@@ -29,7 +29,7 @@ from gateway.commands.recalculate_records import Record, RecordFile
 from gateway.commands.recalculate_summary import Summary
 from gateway.commands.site_argument import add_site, load, tank_of
 from gateway.commands.table_file import FileError, read_table
-from gateway.delivery.payload import INVENTORY_VERSION_SCHEMA, inventory_payload, iso_time
+from gateway.delivery.payload import INVENTORY_VERSION_SCHEMA, inventory_document, iso_time
 from gateway.display import printable
 from gateway.errors import LimitError, SettingsError, UsageError
 from gateway.records import Inventory, TankInput
@@ -222,13 +222,13 @@ def _lines(
         for record in file:
             _must_fit(file, record, setup.plan)
             records.append(record)
-            yield rebuilt(corrections.plan, record.record.inventory, _at(standing, record.record.inventory.instant))
+            yield rebuilt(corrections.plan, record.inventory, _at(standing, record.inventory.instant))
 
     found = recalculate(corrections.plan, _noted(corrections.applied(inputs()), summary))
     for inventory in found:
         # One record is read, calculated and written at a time, so that a year needs no more memory than a minute.
         record = records.pop()
-        summary.add(record.record.inventory, inventory, number)
+        summary.add(record.inventory, inventory, number)
         yield _line(record, inventory, version._replace(number=number))
     if not summary.records:
         raise SettingsError((f"{file.path}: holds no inventory of {setup.plan.tank} at site {settings.name}",))
@@ -258,7 +258,7 @@ def _at(standing: TankBinding, instant: datetime) -> TankInput | None:
 
 def _must_fit(file: RecordFile, record: Record, plan: TankPlan) -> None:
     """Refuse a record that another site file made: its figures would change for a reason that nobody stated."""
-    inventory = record.record.inventory
+    inventory = record.inventory
     if inventory.product != plan.product.name:
         raise SettingsError(
             (
@@ -285,7 +285,7 @@ def _heights(heights_m: list[float]) -> str:
 
 
 def _line(record: Record, inventory: Inventory, version: Version) -> bytes:
-    payload = inventory_payload(record.record._replace(inventory=inventory))
+    payload = inventory_document(record.identity, inventory, record.valid_for_s)
     payload["schema"] = INVENTORY_VERSION_SCHEMA
     payload["version"] = _version(version)
     return orjson.dumps(payload) + b"\n"

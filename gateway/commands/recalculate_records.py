@@ -10,7 +10,8 @@ from gateway.delivery.payload import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, INVEN
 from gateway.delivery.payload_reader import inventory_of
 from gateway.errors import SettingsError, UsageError
 from gateway.files import UnreadableError, lines_of
-from gateway.records import InventoryRecord
+from gateway.records import Inventory
+from gateway.tank_record import Identity
 
 __all__ = ["Record", "RecordFile"]
 
@@ -20,7 +21,9 @@ _LONGEST_LINE = 64_000_000
 
 class Record(NamedTuple):
     line: int
-    record: InventoryRecord
+    identity: Identity
+    inventory: Inventory
+    valid_for_s: float | None
     version: int
     """0: as it was delivered."""
 
@@ -51,7 +54,7 @@ class RecordFile:
         highest = 0
         for found in self:
             if found.version:
-                key = found.record.boot, found.record.sequence
+                key = found.identity.boot, found.identity.sequence
                 self._latest[key] = max(found.version, self._latest.get(key, 0))
                 highest = max(highest, found.version)
         self.repeated = self.of_others = 0
@@ -69,14 +72,14 @@ class RecordFile:
                     if found is None:
                         self.of_others += 1
                         continue
-                    if found.version < self._latest.get((found.record.boot, found.record.sequence), 0):
+                    if found.version < self._latest.get((found.identity.boot, found.identity.sequence), 0):
                         self.superseded += 1
                         continue
-                    sequences = seen.setdefault((found.record.boot, found.version), set())
-                    if found.record.sequence in sequences:
+                    sequences = seen.setdefault((found.identity.boot, found.version), set())
+                    if found.identity.sequence in sequences:
                         self.repeated += 1
                         continue
-                    sequences.add(found.record.sequence)
+                    sequences.add(found.identity.sequence)
                     yield found
         except UnreadableError as error:
             text = f"there is no file '{self.path}'" if error.missing else str(error)
@@ -107,15 +110,10 @@ class RecordFile:
             if identity["tank"] != self._tank or identity["site"] != self._site:
                 return None
             version = int(payload["version"]["number"]) if payload["schema"] == INVENTORY_VERSION_SCHEMA else 0
-            record = InventoryRecord(
-                identity["site"],
-                str(identity["boot"]),
-                int(identity["sequence"]),
-                inventory_of(payload),
-                payload.get("valid_for_s"),  # a record from before it was told has none
-            )
+            known = Identity(identity["site"], identity["tank"], str(identity["boot"]), int(identity["sequence"]))
+            # A record from before it was told has no time for which it holds.
+            return Record(number, known, inventory_of(payload), payload.get("valid_for_s"), version)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             lacks = f"it has no {error}" if isinstance(error, KeyError) else str(error)
             text = f"is no inventory that this version understands: {lacks}"
             raise SettingsError((f"{self.path}:{number}: {text}; write messages as they came",)) from error
-        return Record(number, record, version)

@@ -17,6 +17,7 @@ from gateway.commands.signals import on_hang_up, stop_on_signals
 from gateway.commands.site_argument import load
 from gateway.commands.time_factor import checked_time_factor
 from gateway.descriptors import fitting_connections, needed_by, raise_limit, shortage
+from gateway.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, state_directory
 from gateway.reloading import Reloader
 from gateway.running import Running, claim
 from gateway.service_manager import ServiceManager
@@ -112,8 +113,18 @@ async def _until_stopped(
             log_lines_dropped=dropped_lines,
             manager=manager,
             beside=beside,
+            memory=_memory(settings),
         )
     return 0
+
+
+def _memory(settings: SiteSettings) -> MemoryKeeper | None:
+    directory = state_directory()
+    if directory is None:
+        hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
+        structlog.get_logger("gateway.memory").info(MEMORY_NOT_KEPT, trouble="there is no state directory", hint=hint)
+        return None
+    return MemoryKeeper(MemoryFile(directory, settings.name))
 
 
 def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:

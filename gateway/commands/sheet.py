@@ -10,7 +10,7 @@ from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, Tank
 from gateway.calculation.sheet import SheetLine
 from gateway.commands.dip_input import needs_vapour_pressure, takes_bottom_pressure
 from gateway.commands.output import Column, Grid, is_terminal, make_console, plain_lines, rich_table, write
-from gateway.delivery.payload import inventory_payload, iso_time
+from gateway.delivery.payload import inventory_document, iso_time
 from gateway.display import (
     DEFINITIONS,
     UnitSystem,
@@ -21,9 +21,10 @@ from gateway.display import (
     show_figure,
     show_value,
 )
-from gateway.records import Figure, Input, Inventory, InventoryRecord, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Input, Inventory, Quality, ReasonCode, TankInput
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks import TankSetup
+from gateway.tank_record import Identity
 
 __all__ = ["CAUTIONS", "SHEET_SCHEMA", "concerns_other_tanks", "document", "heading", "print_sheet"]
 
@@ -55,7 +56,7 @@ def document(
     site: str, inventory: Inventory, lines: Sequence[SheetLine], tank_input: TankInput, temperatures: Sequence[float]
 ) -> dict[str, Any]:
     """The sheet as plain values, in SI at full precision; figures as in the inventory payload."""
-    payload = inventory_payload(InventoryRecord(site, "", 0, inventory))
+    payload = inventory_document(Identity(site, inventory.tank, "", 0), inventory)
     return {
         "schema": SHEET_SCHEMA,
         "site": site,

@@ -9,8 +9,8 @@ from collections.abc import Callable, Hashable, Sequence
 from typing import NamedTuple, Protocol
 
 from gateway.progress import CameRound
-from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, GatewaySnapshot
+from gateway.tank_record import TankRecord
 
 __all__ = ["GOODBYE_S", "DeliveryPlan", "Destination", "Surroundings", "Wants"]
 
@@ -72,7 +72,7 @@ class Destination(Protocol):
     @property
     def wants(self) -> Wants: ...
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         """Take a live record in. Never waits, never raises; what it keeps is bounded by the number of tanks."""
         ...
 
@@ -84,7 +84,7 @@ class Destination(Protocol):
         """
         ...
 
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         """What each tank is to say there for good. Comes before `run` is told to end; none where another goes on."""
         ...
 

@@ -7,7 +7,7 @@ offered = delivered + lost + waiting.
 
 from typing import NamedTuple
 
-from gateway.records import InventoryRecord
+from gateway.tank_record import TankRecord
 
 __all__ = ["Entry", "LiveQueue"]
 
@@ -15,7 +15,7 @@ __all__ = ["Entry", "LiveQueue"]
 class Entry(NamedTuple):
     """A record to deliver. A repeat has been delivered before, so it is never counted again."""
 
-    record: InventoryRecord
+    record: TankRecord
     offered_s: float
     """Monotonic."""
     repeat: bool = False
@@ -31,7 +31,7 @@ class LiveQueue:
         self._unsent: dict[str, Entry] = {}
         self._in_flight: dict[int, Entry] = {}
 
-    def offer(self, record: InventoryRecord, now_s: float) -> None:
+    def offer(self, record: TankRecord, now_s: float) -> None:
         """Take a record in. It keeps the place in the order of the one it supersedes, so that no tank is starved."""
         tank = record.inventory.tank
         superseded = self._unsent.get(tank)

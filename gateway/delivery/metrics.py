@@ -13,9 +13,10 @@ from typing import Any
 from gateway.delivery.exposition import Kind, family, histogram_samples, label_text, sample
 from gateway.delivery.slices import joined, packed
 from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
-from gateway.records import InventoryRecord, Quality
+from gateway.records import Quality
 from gateway.states import LimitState, RoofZone
 from gateway.status import GatewaySnapshot
+from gateway.tank_record import TankRecord
 
 __all__ = ["Metrics"]
 
@@ -34,7 +35,7 @@ _LIMIT_NUMBERS = {
 _LIMIT_NAMES = ("minimum", "maximum_working", "high_high", "critical_high")
 _ROOF_NUMBERS = {RoofZone.LANDED: 0, RoofZone.CRITICAL: 1, RoofZone.FLOATING: 2}
 
-_Labelled = list[tuple[InventoryRecord, str]]
+_Labelled = list[tuple[TankRecord, str]]
 """Each record with its labels as text: most of a line, and the same in a hundred lines."""
 
 
@@ -75,9 +76,9 @@ def _lines(snapshot: GatewaySnapshot) -> Iterator[str]:
     yield from _whole(snapshot)
 
 
-def _tank_labels(record: InventoryRecord) -> str:
+def _tank_labels(record: TankRecord) -> str:
     inventory = record.inventory
-    labels = label_text(site=record.site, tank=inventory.tank, product=inventory.product)
+    labels = label_text(site=record.identity.site, tank=inventory.tank, product=inventory.product)
     return f'{labels},simulated="true"' if inventory.simulated else labels
 
 

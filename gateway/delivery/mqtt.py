@@ -23,8 +23,8 @@ from gateway.delivery.payload import StatusContext, heartbeat_json, inventory_js
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 from gateway.progress import CameRound, nobody_asks
-from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
+from gateway.tank_record import TankRecord
 from gateway.tasks import end
 from gateway.validity import valid_for_s
 
@@ -66,7 +66,7 @@ class MqttDelivery:
         self._status_holds_s = valid_for_s(plan.status_period_s)
         self._backoff = Backoff(plan.backoff_first_s, plan.backoff_longest_s, random)
         self._queue = LiveQueue()
-        self._last_records: Sequence[InventoryRecord] = ()
+        self._last_records: Sequence[TankRecord] = ()
         self._wake = asyncio.Event()
         self._held_up = False
         """Whether something waits for an acknowledgement, be it only for its room in the window."""
@@ -92,12 +92,12 @@ class MqttDelivery:
     def wants(self) -> Wants:
         return Wants(live=True)
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         """Take a record in for delivery. Never waits and never fails; memory is one record a tank."""
         self._queue.offer(record, self._monotonic())
         self._wake.set()
 
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         """What each tank is to say for good: delivered when `run` is cancelled, unless another gateway is online."""
         self._last_records = records
 

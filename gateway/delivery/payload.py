@@ -13,9 +13,10 @@ import orjson
 
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import ElementUse, Inventory, InventoryRecord, LastGood, LevelState, Quality, Reason
+from gateway.records import ElementUse, Inventory, LastGood, LevelState, Quality, Reason
 from gateway.states import LimitState
 from gateway.status import DestinationStatus, GatewaySnapshot, LastBoot
+from gateway.tank_record import Identity, TankRecord
 from gateway.validity import valid_until
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "heartbeat_json",
     "inventories_json",
     "inventories_pieces",
+    "inventory_document",
     "inventory_json",
     "inventory_payload",
     "iso_time",
@@ -61,25 +63,29 @@ def iso_time(instant: datetime) -> str:
     return instant.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
 
 
-def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
-    """The inventory as plain values, as inventory.json describes them.
+def inventory_payload(record: TankRecord) -> dict[str, Any]:
+    """The inventory of a record as plain values, as inventory.json describes them.
 
     Raises DeliveryError when a number is not finite or the instant has no zone.
     """
-    inventory = record.inventory
+    return inventory_document(record.identity, record.inventory, record.valid_for_s)
+
+
+def inventory_document(identity: Identity, inventory: Inventory, valid_for_s: float | None = None) -> dict[str, Any]:
+    """The same of an inventory that may have come without what it was made from. Raises as it does."""
     instant = inventory.instant
     payload: dict[str, Any] = {
         "schema": INVENTORY_SCHEMA,
         "identity": {
-            "site": record.site,
-            "tank": inventory.tank,
-            "boot": record.boot,
-            "sequence": record.sequence,
+            "site": identity.site,
+            "tank": identity.tank,
+            "boot": identity.boot,
+            "sequence": identity.sequence,
         },
         "product": inventory.product,
         "time": iso_time(instant),
-        "valid_until": _end_of_validity(instant, record.valid_for_s),
-        "valid_for_s": record.valid_for_s,
+        "valid_until": _end_of_validity(instant, valid_for_s),
+        "valid_for_s": valid_for_s,
         "quality": _WORDS[inventory.quality],
     }
     if inventory.simulated:
@@ -96,7 +102,7 @@ def inventory_payload(record: InventoryRecord) -> dict[str, Any]:
     return payload
 
 
-def inventory_json(record: InventoryRecord) -> bytes:
+def inventory_json(record: TankRecord) -> bytes:
     """`inventory_payload` as UTF-8 JSON. Raises DeliveryError as it does."""
     return _encode(inventory_payload(record))
 

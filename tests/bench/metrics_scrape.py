@@ -16,11 +16,11 @@ from prometheus_client.openmetrics import exposition as openmetrics
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.delivery.metrics import Metrics
-from gateway.records import InventoryRecord
 from gateway.status import GatewaySnapshot, Histogram, InstrumentStatus, LineStatus
+from gateway.tank_record import TankRecord
 from tests.bench import sheet_time
 from tests.support.prometheus_reference import SnapshotCollector
-from tests.support.records import BOOT, snapshot
+from tests.support.records import BOOT, record_of, snapshot
 
 __all__ = ["measure"]
 
@@ -120,10 +120,10 @@ async def _tick(late: list[float]) -> None:
 
 def _snapshot() -> GatewaySnapshot:
     plan, memory = sheet_time.plan(), EMPTY_MEMORY
-    records: list[InventoryRecord] = []
+    records: list[TankRecord] = []
     for number, tank_input in enumerate(sheet_time.inputs()[:TANKS]):
         sheet, memory = calculate(plan, tank_input, memory)
-        records.append(InventoryRecord("bench", BOOT, 1, sheet._replace(tank=f"TK-{number}"), 10.0))
+        records.append(record_of("bench", BOOT, 1, sheet._replace(tank=f"TK-{number}"), 10.0))
     histogram = Histogram(
         (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, float("inf")), (9,) * 13, 1.0
     )

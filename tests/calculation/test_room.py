@@ -102,8 +102,10 @@ def test_filling_the_room_and_drawing_the_pumpable_volume_end_at_the_limits(
     room, pumpable = now.room, now.pumpable
     assert close(value(now.gov) + value(room), value(full.gov))
     assert close(value(now.gov) - value(pumpable), value(low.gov))
-    for figure, limit in ((room, full), (pumpable, low)):
-        in_doubt = Quality.UNCERTAIN in (now.gov.quality, limit.gov.quality)
+    # Free water takes part in no room, nor does a doubt about it.
+    for figure, limit, apart in ((room, full, {ReasonCode.HEEL_UNDECLARED}), (pumpable, low, set[ReasonCode]())):
+        uncertain = [each.gov for each in (now, limit) if each.gov.quality is Quality.UNCERTAIN]
+        in_doubt = {reason.code for gov in uncertain for reason in gov.reasons} - apart
         assert figure.quality is (Quality.UNCERTAIN if in_doubt else Quality.GOOD)
 
 

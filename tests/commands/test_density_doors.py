@@ -9,11 +9,12 @@ from gateway.calculation.methods.hydrometer import hydrometer_correction
 from gateway.commands.demo_site import load_demo
 from gateway.delivery.payload import inventory_payload
 from gateway.errors import SettingsError
-from gateway.records import InventoryRecord, Quality
+from gateway.records import Quality
 from gateway.settings import load_site
 from tests.commands.typed import typed
 from tests.settings.yard import NOW
 from tests.support.plans import good, sheet, straight_input
+from tests.support.records import record_of
 
 DEMO = Path(__file__).parents[2] / "config" / "demo" / "site.yaml"
 LEVEL = ("--level", "9.412 m", "--water", "none", "--temperature", "14.7 degC")
@@ -51,7 +52,7 @@ def by_recalculation(capsys: pytest.CaptureFixture[str], folder: Path, words: tu
     given = straight_input(5.828, tank="TK-101", water=good(0.035), elements=tuple(good(15.0) for _ in range(5)))
     inventory = sheet(plan, given._replace(simulated=True, reference_density=good(838.0)))
     records, out = folder / "records.jsonl", folder / "new.jsonl"
-    records.write_bytes(orjson.dumps(inventory_payload(InventoryRecord("demo", "a" * 32, 1, inventory))) + b"\n")
+    records.write_bytes(orjson.dumps(inventory_payload(record_of("demo", "a" * 32, 1, inventory))) + b"\n")
     said = typed(
         capsys, "recalculate", "demo", "TK-101", "--records", str(records), "--out", str(out), "--reason", "x", *words
     )

@@ -21,7 +21,6 @@ from gateway.records import (
     Figure,
     Figures,
     Inventory,
-    InventoryRecord,
     LastGood,
     LevelState,
     Quality,
@@ -31,7 +30,7 @@ from gateway.records import (
 from gateway.states import LimitState, RoofZone
 from tests.commands.typed import Said, typed
 from tests.support.mosquitto import Mosquitto
-from tests.support.records import BOOT, CONTEXT, NOON, record, snapshot
+from tests.support.records import BOOT, CONTEXT, NOON, record, record_of, snapshot
 
 _HOLDS_S = 10.0
 _SITE = """
@@ -72,7 +71,7 @@ _sheets = st.builds(
 
 
 def _message(inventory: Inventory) -> dict[str, Any]:
-    return inventory_payload(InventoryRecord("harbour", BOOT, 1, inventory, _HOLDS_S))
+    return inventory_payload(record_of("harbour", BOOT, 1, inventory, _HOLDS_S))
 
 
 def _numbers(cells: tuple[str, ...]) -> list[str]:

@@ -14,9 +14,10 @@ from gateway.calculation.plan import TankPlan
 from gateway.commands.demo_site import load_demo
 from gateway.commands.site_argument import load as load_site
 from gateway.delivery.payload import INVENTORIES_SCHEMA, inventory_payload
-from gateway.records import Input, InventoryRecord, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
 from tests.commands.typed import Said, typed
 from tests.support.messages import valid_message
+from tests.support.records import record_of
 
 BEGIN = datetime(2026, 3, 1, 6, 0, 0, 123_000, tzinfo=UTC)
 
@@ -54,7 +55,7 @@ def _payloads(count: int = 4, product: str | None = None) -> list[dict[str, Any]
         inventory, memory = calculate(plan, given, memory)
         if product is not None:
             inventory = inventory._replace(product=product)
-        found.append(inventory_payload(InventoryRecord("demo", "a" * 32, sequence, inventory)))
+        found.append(inventory_payload(record_of("demo", "a" * 32, sequence, inventory)))
     return found
 
 
@@ -176,7 +177,7 @@ def _shell_records(tmp_path: Path) -> tuple[Path, Path]:
         ),
         EMPTY_MEMORY,
     )
-    return site, _file(tmp_path / "shell.jsonl", [inventory_payload(InventoryRecord("demo", "a" * 32, 1, inventory))])
+    return site, _file(tmp_path / "shell.jsonl", [inventory_payload(record_of("demo", "a" * 32, 1, inventory))])
 
 
 def _made(capsys: pytest.CaptureFixture[str], path: Path, *more: str) -> str:

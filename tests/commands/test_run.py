@@ -8,6 +8,7 @@ import urllib.request
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 import orjson
 import pytest
@@ -108,6 +109,32 @@ async def test_it_serves_until_a_signal_and_ends_with_0(site: tuple[Path, int], 
         out, err = await process.communicate()
     assert out == b""
     assert b"Traceback" not in err
+
+
+async def test_what_it_remembers_is_there_when_it_comes_back(
+    site: tuple[Path, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TANK_GATEWAY_STATE", str(tmp_path))
+    line: dict[str, Any] = {}
+    for wanted in (b"web.listening", b"memory.restored"):
+        async with _gateway("run", str(site[0])) as process:
+            line = orjson.loads(await _until(process.stderr, wanted))
+            process.send_signal(signal.SIGTERM)
+            async with asyncio.timeout(_WAIT_S):
+                assert await process.wait() == 0
+        assert (tmp_path / "harbour.memory.json.gz").is_file()
+    assert line["tanks"] == 1
+
+
+async def test_where_it_can_remember_nothing_it_says_so_and_runs(
+    site: tuple[Path, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("TANK_GATEWAY_STATE", "STATE_DIRECTORY"):
+        monkeypatch.delenv(name, raising=False)
+    async with _gateway("run", str(site[0])) as process:
+        said = orjson.loads(await _until(process.stderr, b"memory.not_kept"))
+        assert (said["level"], said["trouble"]) == ("info", "there is no state directory")
+        await _until(process.stderr, b"web.listening")
 
 
 async def test_a_second_gateway_of_the_site_is_refused_with_one_sentence(site: tuple[Path, int]) -> None:

@@ -12,9 +12,10 @@ from gateway.commands.site_summary import summary_lines
 from gateway.commands.tank_table import view_of
 from gateway.delivery.payload import inventories_json
 from gateway.delivery.payload_reader import inventory_of
-from gateway.records import Figure, InventoryRecord, LastGood, LevelState, Quality, Reason, ReasonCode
+from gateway.records import Figure, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
+from gateway.tank_record import TankRecord
 from tests.support.records import NOON, record, snapshot
 
 _WELL = DestinationStatus("mqtt:broker", True, 10, 0, 0, None)
@@ -24,14 +25,14 @@ _LEVELS = {Quality.GOOD: 9.412, Quality.UNCERTAIN: 9.412, Quality.BAD: None}
 
 def _tank(
     name: str, quality: Quality = Quality.GOOD, limit: LimitState = LimitState.NORMAL, roof: RoofZone | None = None
-) -> InventoryRecord:
+) -> TankRecord:
     reasons = () if quality is Quality.GOOD else (Reason(ReasonCode.STALE, "old"),)
     made = record(name, level=Figure(_LEVELS[quality], quality, reasons, 2.0))
     state = LevelState(limit, roof, quality, *_LIMITS)
     return made._replace(inventory=made.inventory._replace(level_state=state))
 
 
-def _site(*tanks: InventoryRecord, **changes: Any) -> GatewaySnapshot:
+def _site(*tanks: TankRecord, **changes: Any) -> GatewaySnapshot:
     names = [tank.inventory.tank for tank in tanks]
     return snapshot(*tanks)._replace(**{"tanks": names, "destinations": (_WELL,)} | changes)
 

@@ -12,7 +12,7 @@ import pytest
 
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, Surroundings
 from gateway.delivery.destinations import DESTINATION_KINDS, make_destination
-from gateway.records import InventoryRecord
+from gateway.tank_record import TankRecord
 from tests.support.deliveries import plan_for, until
 from tests.support.file_destination import FileDestination, FolderPlan
 from tests.support.mosquitto import Mosquitto
@@ -183,7 +183,7 @@ async def test_run_again_it_begins_anew(peer: Peer) -> None:
     """As supervision does after a mistake in the program."""
     peer.is_there()
     made = destination(peer.plan)
-    offered: list[InventoryRecord] = []
+    offered: list[TankRecord] = []
     for sequence in (1, 2, 3):
         offered.append(record("TK-1", sequence))
         made.offer(offered[-1])

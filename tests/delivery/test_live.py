@@ -11,7 +11,7 @@ def _sequences(queue: LiveQueue) -> list[tuple[str, int]]:
     """Take everything out."""
     taken = []
     while (entry := queue.take()) is not None:
-        taken.append((entry.record.inventory.tank, entry.record.sequence))
+        taken.append((entry.record.inventory.tank, entry.record.identity.sequence))
     return taken
 
 
@@ -31,7 +31,7 @@ def test_a_fast_tank_does_not_starve_the_others() -> None:
     queue.offer(record("TK-1", 2), 1.0)
     first = queue.take()
     assert first is not None
-    assert (first.record.inventory.tank, first.record.sequence) == ("TK-1", 2)
+    assert (first.record.inventory.tank, first.record.identity.sequence) == ("TK-1", 2)
     queue.offer(record("TK-1", 3), 2.0)
     assert _sequences(queue) == [("TK-2", 1), ("TK-3", 1), ("TK-1", 3)]
 
@@ -115,7 +115,7 @@ class Bookkeeping(RuleBasedStateMachine):
         assert self.queue.holds(number)
         if taken:
             entry: Entry = self.queue.acknowledged(number)
-            self.acknowledged.add((entry.record.inventory.tank, entry.record.sequence))
+            self.acknowledged.add((entry.record.inventory.tank, entry.record.identity.sequence))
         else:
             self.queue.refused(number)
 

@@ -10,22 +10,13 @@ from prometheus_client.samples import Sample
 
 from gateway.delivery.metrics import Metrics
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import (
-    ElementUse,
-    Ending,
-    Figure,
-    Figures,
-    InventoryRecord,
-    LevelState,
-    Quality,
-    Reason,
-    ReasonCode,
-)
+from gateway.records import ElementUse, Ending, Figure, Figures, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from gateway.status import GatewaySnapshot
+from gateway.tank_record import TankRecord
 from tests.support.prometheus_reference import reference_text
 from tests.support.promtool import lint_metrics
-from tests.support.records import BOOT, NOON, bad, inventories, inventory, record, snapshot
+from tests.support.records import BOOT, NOON, bad, inventories, inventory, record, record_of, snapshot
 
 ELEMENTS = (
     ElementUse(1.0, 17.6, True, 1.0, Quality.GOOD, None),
@@ -40,7 +31,7 @@ def _full() -> GatewaySnapshot:
     sheet = inventory("TK-1", elements=ELEMENTS)
     sheet = sheet._replace(figures=Figures(*(Figure(1.5, Quality.GOOD, (), 0.0) for _ in Figures._fields)))
     return snapshot(
-        InventoryRecord("harbour", BOOT, 1, sheet),
+        record_of("harbour", BOOT, 1, sheet),
         record("TK-2", 1, level=bad(), gsv=Figure(3626.9, Quality.UNCERTAIN, (), 0.0)),
         record("TK-3", 1, simulated=True),
         simulated=True,
@@ -86,7 +77,7 @@ def test_figures_have_their_values_and_a_bad_one_is_absent() -> None:
 def test_the_level_against_its_limits_and_what_ends_soon() -> None:
     state = LevelState(LimitState.ABOVE_HIGH_HIGH, RoofZone.LANDED, Quality.GOOD, 0.9, None, 13.55, 13.95)
     sheet = inventory("TK-1")._replace(level_state=state, endings=(Ending("reference_density", NOON),))
-    text = Metrics(lambda: snapshot(InventoryRecord("harbour", BOOT, 1, sheet), record("TK-2"))).render()
+    text = Metrics(lambda: snapshot(record_of("harbour", BOOT, 1, sheet), record("TK-2"))).render()
     assert _find(text, "tank_limit_state", **TANK) == [2]
     assert _find(text, "tank_limit_state", tank="TK-2") == [], "it has no level state, so there is no number for it"
     assert _find(text, "tank_limit_metres", **TANK, limit="high_high") == [13.55]
@@ -215,15 +206,15 @@ def test_it_is_what_the_prometheus_client_library_writes() -> None:
 
 _names = st.text(st.sampled_from('aä"\\\n,{}= ') | st.characters(codec="utf-8"), min_size=1, max_size=8)
 _records = st.lists(
-    st.builds(InventoryRecord, _names, st.just(BOOT), st.just(1), inventories()),
+    st.builds(record_of, _names, st.just(BOOT), st.just(1), inventories()),
     max_size=3,
-    unique_by=lambda one: (one.site, one.inventory.tank, one.inventory.product, one.inventory.simulated),
+    unique_by=lambda one: (one.identity.site, one.inventory.tank, one.inventory.product, one.inventory.simulated),
 )
 
 
 @given(records=_records, site=_names, name=_names)
 def test_it_is_what_the_library_writes_whatever_the_names_and_figures(
-    records: list[InventoryRecord], site: str, name: str
+    records: list[TankRecord], site: str, name: str
 ) -> None:
     state = snapshot(*records)
     state = state._replace(

@@ -9,7 +9,8 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.delivery import mqtt
-from gateway.records import InventoryRecord, Reason, ReasonCode
+from gateway.records import Reason, ReasonCode
+from gateway.tank_record import TankRecord
 from tests.support.deliveries import make_delivery, running, until
 from tests.support.mosquitto import Mosquitto
 from tests.support.mqtt_subscriber import Subscriber
@@ -18,7 +19,7 @@ from tests.support.records import bad, record
 TANKS = [f"TK-{number}" for number in range(60)]
 
 
-def last(tank: str, sequence: int) -> InventoryRecord:
+def last(tank: str, sequence: int) -> TankRecord:
     return record(tank, sequence, level=bad(Reason(ReasonCode.NOT_WATCHED, "the gateway was stopped")))
 
 

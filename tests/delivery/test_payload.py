@@ -21,7 +21,6 @@ from gateway.records import (
     ElementUse,
     Figure,
     Inventory,
-    InventoryRecord,
     LastGood,
     LevelState,
     Quality,
@@ -31,7 +30,7 @@ from gateway.records import (
 from gateway.states import LimitState
 from gateway.status import LastBoot
 from tests.support.messages import valid_message
-from tests.support.records import BOOT, CONTEXT, NOON, bad, inventories, inventory, record, snapshot
+from tests.support.records import BOOT, CONTEXT, NOON, bad, inventories, inventory, record, record_of, snapshot
 
 WET = ElementUse(1.0, 17.6, True, 1.0, Quality.GOOD, None)
 DRY = ElementUse(8.5, 19.0, False, 0.0, Quality.GOOD, Reason(ReasonCode.ELEMENT_DRY, "element 2 is above the surface"))
@@ -52,7 +51,7 @@ def test_one_inventory_in_full() -> None:
         elements=(WET, DRY, OPEN),
         last_good={"gsv": LastGood(3626.9, NOON.timestamp() - 80.0), "level": LastGood(1.0, 0.0)},
     )
-    message = valid_message(inventory_json(InventoryRecord("harbour", BOOT, 7, sheet)))
+    message = valid_message(inventory_json(record_of("harbour", BOOT, 7, sheet)))
     assert message["schema"] == "tank-gateway/inventory/1"
     assert message["identity"] == {"site": "harbour", "tank": "TK-1", "boot": BOOT, "sequence": 7}
     assert message["product"] == "gasoline"
@@ -100,7 +99,7 @@ def test_full_precision_survives() -> None:
 @given(inventories())
 @settings(max_examples=60, deadline=None)
 def test_any_inventory_obeys_the_schema_and_bad_never_has_a_value(any_inventory: Inventory) -> None:
-    message = valid_message(inventory_json(InventoryRecord("harbour", BOOT, 1, any_inventory)))
+    message = valid_message(inventory_json(record_of("harbour", BOOT, 1, any_inventory)))
     for name, figure in message["figures"].items():
         given_figure: Figure = getattr(any_inventory.figures, name)
         if given_figure.quality is Quality.BAD:
@@ -117,13 +116,11 @@ def test_a_number_that_json_cannot_carry_is_refused(value: float) -> None:
     with pytest.raises(DeliveryError, match=r"tank TK-1: tov is .*not a finite number"):
         inventory_payload(record(tov=Figure(value, Quality.GOOD, (), 0.0)))
     with pytest.raises(DeliveryError, match=r"element at 1\.0 m"):
-        inventory_payload(InventoryRecord("harbour", BOOT, 1, inventory(elements=(WET._replace(value=value),))))
+        inventory_payload(record_of("harbour", BOOT, 1, inventory(elements=(WET._replace(value=value),))))
     with pytest.raises(DeliveryError, match="weight"):
-        inventory_payload(InventoryRecord("harbour", BOOT, 1, inventory(elements=(WET._replace(weight=value),))))
+        inventory_payload(record_of("harbour", BOOT, 1, inventory(elements=(WET._replace(weight=value),))))
     with pytest.raises(DeliveryError, match="gsv, last good"):
-        inventory_payload(
-            InventoryRecord("harbour", BOOT, 1, inventory(gsv=bad(), last_good={"gsv": LastGood(value, 0.0)}))
-        )
+        inventory_payload(record_of("harbour", BOOT, 1, inventory(gsv=bad(), last_good={"gsv": LastGood(value, 0.0)})))
 
 
 def test_an_input_that_was_never_read_has_no_time() -> None:
@@ -148,7 +145,7 @@ def test_an_inventory_says_until_when_it_holds() -> None:
 
 def test_what_is_told_by_a_clock_that_cannot_be_right_has_no_end_of_validity() -> None:
     waking = datetime(1970, 1, 1, 0, 2, tzinfo=UTC)
-    message = valid_message(inventory_json(InventoryRecord("harbour", BOOT, 1, inventory(instant=waking), 10.0)))
+    message = valid_message(inventory_json(record_of("harbour", BOOT, 1, inventory(instant=waking), 10.0)))
     assert (message["time"], message["valid_until"], message["valid_for_s"]) == ("1970-01-01T00:02:00.000Z", None, 10.0)
     asleep = snapshot()._replace(instant=waking)
     assert valid_message(status_json(asleep, None, CONTEXT))["valid_until"] is None

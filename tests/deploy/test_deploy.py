@@ -100,10 +100,13 @@ class TestSystemd:
             ("ProcSubset", "pid"),
             ("MemoryDenyWriteExecute", "yes"),
             ("LimitCORE", "0"),
+            ("SyslogLevel", "err"),
             ("Type", "notify"),
             ("WatchdogSec", "60"),
             ("Restart", "always"),
             ("RestartPreventExitStatus", "2"),
+            ("StateDirectory", "tank-gateway"),
+            ("StateDirectoryMode", "0700"),
         ],
     )
     def test_unit_is_confined(self, service: configparser.SectionProxy, key: str, value: str) -> None:

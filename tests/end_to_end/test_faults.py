@@ -160,9 +160,9 @@ async def test_broker_lost_and_back_loses_records_counted_and_delivers_the_newes
         before = site.gateway.snapshot().destinations[0]
         assert before.lost == 0
         site.broker.kill()
-        sequences = {record.inventory.tank: record.sequence for record in site.gateway.snapshot().inventories}
+        sequences = {record.inventory.tank: record.identity.sequence for record in site.gateway.snapshot().inventories}
         await site.destination(lambda status: status.lost > 0)
-        after = {record.inventory.tank: record.sequence for record in site.gateway.snapshot().inventories}
+        after = {record.inventory.tank: record.identity.sequence for record in site.gateway.snapshot().inventories}
         assert after["TK-101"] > sequences["TK-101"], "calculation goes on without a broker"
         site.broker.start()
         await site.destination(lambda status: status.connected)

@@ -10,6 +10,7 @@ from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
+from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
@@ -27,6 +28,7 @@ BREAKS: tuple[Break, ...] = (
     *BROKER_BREAKS,
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,
+    *RECORD_BREAKS,
     *SITE_BREAKS,
     *TABLE_BREAKS,
 )

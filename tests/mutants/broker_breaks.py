@@ -42,7 +42,7 @@ BROKER_BREAKS: tuple[Break, ...] = (
         "if for_s is None:",
         PAYLOADS,
     ),
-    Break("record does not say how long it holds", PIPELINE, "inventory, tank.valid_for_s)", "inventory)", JOINED),
+    Break("record does not say how long it holds", PIPELINE, "valid_for_s=tank.valid_for_s,", "", JOINED),
     Break(
         "offline with an end of validity",
         PAYLOAD,
@@ -60,8 +60,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "last sheet forgets what was good",
         SHEET,
-        "    last = remember_good(memory, figures)\n    return",
-        "    last = memory.last_good\n    return",
+        "quality=lost.quality)\n    last = remember_good(memory, figures)\n",
+        "quality=lost.quality)\n    last = memory.last_good\n",
         JOINED,
     ),
     Break(

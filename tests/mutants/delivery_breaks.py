@@ -39,8 +39,8 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "SIMULATED left out of the payload",
         PAYLOAD,
-        '        payload["notice"] = "SIMULATED"\n    reference_c =',
-        "    reference_c =",
+        '        payload["notice"] = "SIMULATED"\n    payload["sources"]',
+        '    payload["sources"]',
         PAYLOADS,
     ),
     Break("manual mark left out", PAYLOAD, '            figure["manual"] = True\n', "            pass\n", PAYLOADS),
@@ -100,7 +100,7 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "sheet that failed passes as the one before",
         "gateway/pipeline.py",
-        '            inventory = failed(tank.plan, tank_input, tank.memory, f"{type(error).__name__}: {error}")\n',
+        '            inventory = failed(tank.plan, tank_input, before, f"{type(error).__name__}: {error}")\n',
         "            return\n",
         JOINED,
     ),

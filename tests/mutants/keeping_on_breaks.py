@@ -76,7 +76,7 @@ KEEPING_ON_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a tank remembers what another plan has seen",
-        PIPELINE,
+        "gateway/watched_tank.py",
         "            other.plan == self.plan\n            and mine == others\n",
         "            mine == others\n",
         RELOAD,

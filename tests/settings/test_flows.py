@@ -24,6 +24,7 @@ instruments:
 METER = "{instrument: F-1, signal: flow, direction: in}"
 PUMP = "{instrument: F-1, signal: runs, direction: out, rate: 60 m3/h}"
 S = 1_000_000_000
+NOON_NS = 1_795_608_000 * S
 
 
 def test_a_meter_and_a_contact_become_plan_and_binding(tmp_path: Path) -> None:
@@ -77,7 +78,7 @@ def test_a_level_read_every_2_s_that_stands_still_meanwhile_is_doubted(
             # Read every 25 s: the last one stands meanwhile.
             ("F-1", signal): Reading("F-1", signal, flowing, Quality.GOOD, None, 0, second // 25 * 25 * S, (1,)),
         }
-        inventory, memory = calculate(setup.plan, bind(setup.binding, latest, now_ns, now_ns), memory)
+        inventory, memory = calculate(setup.plan, bind(setup.binding, latest, NOON_NS + now_ns, now_ns), memory)
         if doubted_at is None and inventory.figures.level.quality is Quality.UNCERTAIN:
             doubted_at = second
             assert inventory.figures.level.reasons[0].code == ReasonCode.LEVEL_FROZEN
@@ -91,5 +92,5 @@ def test_a_lost_flow_meter_makes_no_figure_worse(tmp_path: Path) -> None:
         ("G-1", "innage"): Reading("G-1", "innage", 6.0, Quality.GOOD, None, 0, 0, (1, 2)),
         ("F-1", "flow"): Reading("F-1", "flow", None, Quality.BAD, lost, 0, 0, ()),
     }
-    inventory, _ = calculate(setup.plan, bind(setup.binding, latest, 0, 0), EMPTY_MEMORY)
+    inventory, _ = calculate(setup.plan, bind(setup.binding, latest, NOON_NS, 0), EMPTY_MEMORY)
     assert inventory.figures.tov.quality is Quality.GOOD

@@ -6,16 +6,18 @@ from pathlib import Path
 from gateway.binding import Source, bind
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
+from gateway.errors import SettingsError
 from gateway.records import Inventory, Quality, Reading, Reason, ReasonCode
 from gateway.settings.site import load_site
 from gateway.settings.tanks import TankSetup
 from tests.site_fuzz.states import Said, Shown
-from tests.site_fuzz.world.draw_site import Seen, Site
+from tests.site_fuzz.world.draw_site import SHEETS, Seen, Site, draw_site
 from tests.site_fuzz.world.files import write_site
 
-__all__ = ["NOON", "load", "sheets_of"]
+__all__ = ["NOON", "load", "readings_of", "sheets_of", "taken"]
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+_TRIES = 12
 _NOON_NS = int(NOON.timestamp()) * 1_000_000_000
 
 
@@ -28,13 +30,33 @@ def sheets_of(setup: TankSetup, seen: Seen) -> list[Inventory]:
     """One after another, each with the memory of the one before where it follows it."""
     memory, sheets = EMPTY_MEMORY, []
     for moment in seen.moments:
-        shown = moment.shown
-        now_ns = _NOON_NS + round(shown.time_s * 1e9)
-        latest = {source.key: _reading(source, said, now_ns) for source, said in _said(setup, shown)}
-        given = bind(setup.binding, latest, now_ns, round(shown.time_s * 1e9))
+        now_ns, steady_ns, latest = readings_of(setup, moment.shown)
+        given = bind(setup.binding, latest, now_ns, steady_ns)
         sheet, memory = calculate(setup.plan, given, memory if moment.follows else EMPTY_MEMORY)
         sheets.append(sheet)
     return sheets
+
+
+def taken(seed: int, folder: Path, sheets: int = SHEETS) -> tuple[Site, Path]:
+    """The site of a seed and its file, or of the next seeds where the program refuses that: `fuzz` judges refusals."""
+    refused: SettingsError | None = None
+    for each in range(seed, seed + _TRIES):
+        site = draw_site(each, sheets)
+        path = write_site(site, folder)
+        try:
+            load_site(path, now=NOON)
+        except SettingsError as error:
+            refused = error
+        else:
+            return site, path
+    raise AssertionError(f"{_TRIES} sites in a row are refused: {refused}")
+
+
+def readings_of(setup: TankSetup, shown: Shown) -> tuple[int, int, dict[tuple[str, str], Reading]]:
+    """UTC and steady nanoseconds of what is shown, and the newest reading of each signal then."""
+    steady_ns = round(shown.time_s * 1e9)
+    now_ns = _NOON_NS + steady_ns
+    return now_ns, steady_ns, {source.key: _reading(source, said, now_ns) for source, said in _said(setup, shown)}
 
 
 def _said(setup: TankSetup, shown: Shown) -> list[tuple[Source, Said]]:

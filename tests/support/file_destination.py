@@ -12,8 +12,8 @@ from pathlib import Path
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Surroundings, Wants
 from gateway.delivery.payload import inventory_json
-from gateway.records import InventoryRecord
 from gateway.status import DestinationStatus
+from gateway.tank_record import TankRecord
 
 __all__ = ["FileDestination", "FolderPlan"]
 
@@ -44,18 +44,18 @@ class FileDestination:
     def __init__(self, plan: FolderPlan, around: Surroundings) -> None:
         self._plan = plan
         self._around = around
-        self._waiting: dict[str, InventoryRecord] = {}
-        self._last: Sequence[InventoryRecord] = ()
+        self._waiting: dict[str, TankRecord] = {}
+        self._last: Sequence[TankRecord] = ()
         self._wake = asyncio.Event()
         self._delivered = self._lost = 0
         self._connected = False
 
-    def offer(self, record: InventoryRecord) -> None:
+    def offer(self, record: TankRecord) -> None:
         self._lost += record.inventory.tank in self._waiting
         self._waiting[record.inventory.tank] = record
         self._wake.set()
 
-    def finish(self, records: Sequence[InventoryRecord]) -> None:
+    def finish(self, records: Sequence[TankRecord]) -> None:
         self._last = records
 
     async def run(self) -> None:

@@ -8,8 +8,9 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Histo
 from prometheus_client.registry import Collector
 
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import InventoryRecord, Quality
+from gateway.records import Quality
 from gateway.status import GatewaySnapshot, Histogram
+from gateway.tank_record import TankRecord
 
 __all__ = ["SnapshotCollector", "reference_text"]
 
@@ -44,15 +45,15 @@ class SnapshotCollector(Collector):
             yield from (family for family in families if family.samples)
 
 
-def _tank_labels(record: InventoryRecord) -> _Labels:
+def _tank_labels(record: TankRecord) -> _Labels:
     inventory = record.inventory
-    labels = {"site": record.site, "tank": inventory.tank, "product": inventory.product}
+    labels = {"site": record.identity.site, "tank": inventory.tank, "product": inventory.product}
     if inventory.simulated:
         labels["simulated"] = "true"
     return labels
 
 
-_Labelled = list[tuple[InventoryRecord, _Labels]]
+_Labelled = list[tuple[TankRecord, _Labels]]
 
 
 def _figures(labelled: _Labelled) -> Iterable[Metric]:

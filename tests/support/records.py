@@ -13,18 +13,31 @@ from gateway.records import (
     Figure,
     Figures,
     Inventory,
-    InventoryRecord,
     LastGood,
     LevelState,
     Quality,
     Reason,
     ReasonCode,
+    TankInput,
 )
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
 from gateway.status import DestinationStatus, GatewaySnapshot, Histogram, InstrumentStatus, LineStatus, Trouble
+from gateway.tank_record import Identity, TankRecord
 
-__all__ = ["BOOT", "CONTEXT", "NOON", "bad", "figures", "inventories", "inventory", "na", "record", "snapshot"]
+__all__ = [
+    "BOOT",
+    "CONTEXT",
+    "NOON",
+    "bad",
+    "figures",
+    "inventories",
+    "inventory",
+    "na",
+    "record",
+    "record_of",
+    "snapshot",
+]
 
 NOON = datetime(2026, 3, 14, 12, 0, 0, 250_000, tzinfo=UTC)
 BOOT = "000102030405060708090a0b0c0d0e0f"
@@ -63,15 +76,24 @@ def inventory(
     return Inventory(tank, "gasoline", instant, sheet, elements, worst, simulated, last_good or {})
 
 
-def record(tank: str = "TK-1", sequence: int = 1, *, simulated: bool = False, **given: Figure) -> InventoryRecord:
+def record_of(
+    site: str, boot: str, sequence: int, inventory: Inventory, valid_for_s: float | None = None
+) -> TankRecord:
+    """A record of which nobody looks at what it was made from."""
+    identity = Identity(site, inventory.tank, boot, sequence)
+    given = TankInput(inventory.tank, inventory.instant)
+    return TankRecord(identity, given, inventory, valid_for_s=valid_for_s)
+
+
+def record(tank: str = "TK-1", sequence: int = 1, *, simulated: bool = False, **given: Figure) -> TankRecord:
     sheet = figures(**given)
     worst = tank_quality(sheet)
-    return InventoryRecord(
+    return record_of(
         "harbour", BOOT, sequence, Inventory(tank, "gasoline", NOON, sheet, (), worst, simulated, {}), 10.0
     )
 
 
-def snapshot(*records: InventoryRecord, simulated: bool = False) -> GatewaySnapshot:
+def snapshot(*records: TankRecord, simulated: bool = False) -> GatewaySnapshot:
     histogram = Histogram((0.01, 0.1, float("inf")), (3, 5, 6), 0.42)
     return GatewaySnapshot(
         site="harbour",

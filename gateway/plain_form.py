@@ -1,0 +1,332 @@
+"""Pure: records as plain values (what JSON can carry) and back, made from their types: no field can be forgotten.
+
+A named tuple becomes a mapping of its fields, without those that are as their default; a tuple a list; a set a sorted
+list; an enum its value; a time ISO 8601 text; a number that JSON lacks its name. Numbers keep every digit.
+"""
+
+import math
+from collections.abc import Hashable, Mapping
+from datetime import datetime
+from enum import Enum
+from functools import cache
+from types import MappingProxyType, NoneType, UnionType
+from typing import Annotated, Any, Generic, Protocol, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+
+from gateway.errors import GatewayError
+
+__all__ = ["PlainForm", "PlainFormError", "SteadyTime"]
+
+_STEADY = "steady"
+SteadyTime = Annotated[float, _STEADY]
+"""Seconds by a clock that is never set and counts from anywhere: `PlainForm.moved` takes them to another such clock."""
+_NAMED = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
+T = TypeVar("T")
+
+
+class PlainFormError(GatewayError):
+    """Plain values are not what they are to be read as. The text names the place."""
+
+    def __init__(self, place: str, wanted: str) -> None:
+        super().__init__(f"{place or 'the whole'} is not {wanted}")
+
+
+class _Part(Protocol):
+    """How values of one type are written, read and moved."""
+
+    shape: Any
+    """What the type is, in plain values: what is written alike is shaped alike."""
+    has_times: bool
+    """Whether there may be steady times within."""
+
+    def to_plain(self, value: Any) -> Any: ...
+
+    def from_plain(self, plain: Any, place: str) -> Any: ...
+
+    def moved(self, value: Any, by_s: float) -> Any: ...
+
+
+class PlainForm(Generic[T]):
+    """The plain form of a type made of named tuples, tuples, sets, mappings by name, enums, times and simple values.
+
+    Raises TypeError for a type that holds anything else.
+    """
+
+    def __init__(self, kind: type[T]) -> None:
+        self._part = _part_of(cast(Hashable, kind))
+
+    @property
+    def shape(self) -> Any:
+        """Everything that the form depends on, in plain values: fields, types and defaults."""
+        return self._part.shape
+
+    def to_plain(self, value: T) -> Any:
+        """Plain values."""
+        return self._part.to_plain(value)
+
+    def from_plain(self, plain: Any) -> T:
+        """What was written. Raises PlainFormError for anything else."""
+        return cast(T, self._part.from_plain(plain, ""))
+
+    def moved(self, value: T, by_s: float) -> T:
+        """The same with every steady time later by `by_s` seconds."""
+        return cast(T, self._part.moved(value, by_s))
+
+
+class _Whole:
+    """A value without parts; each kind says how it is written and read."""
+
+    has_times = False
+    shape: Any
+
+    def to_plain(self, value: Any) -> Any:
+        return value
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        return value
+
+
+class _Simple(_Whole):
+    """Text, whole numbers, yes or no: plain already."""
+
+    def __init__(self, kind: type) -> None:
+        self.shape = kind.__name__
+        self._kind = kind
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        if type(plain) is not self._kind:
+            raise PlainFormError(place, f"of kind {self.shape}")
+        return plain
+
+
+class _Number(_Whole):
+    def __init__(self, is_time: bool = False) -> None:
+        self.has_times = is_time
+        self.shape = "steady time" if is_time else "float"
+
+    def to_plain(self, value: Any) -> Any:
+        return value if math.isfinite(value) else str(float(value))
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        if isinstance(plain, str) and plain in _NAMED:
+            return _NAMED[plain]
+        if type(plain) not in (float, int):
+            raise PlainFormError(place, "a number")
+        return float(plain)
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        return value + by_s if self.has_times else value
+
+
+class _Time(_Whole):
+    shape = "time"
+
+    def to_plain(self, value: Any) -> Any:
+        return value.isoformat()
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        try:
+            instant = datetime.fromisoformat(plain)
+        except (TypeError, ValueError) as error:
+            raise PlainFormError(place, "a time") from error
+        if instant.tzinfo is None:
+            raise PlainFormError(place, "a time with its zone")
+        return instant
+
+
+class _Word(_Whole):
+    """A member of an enum."""
+
+    def __init__(self, kind: type[Enum]) -> None:
+        self.shape = {"one of": kind.__name__}
+        self._kind = kind
+        self._by_value = {member.value: member for member in kind}
+
+    def to_plain(self, value: Any) -> Any:
+        return value.value
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        found = self._by_value.get(plain) if type(plain) in (str, int) else None
+        if found is None:
+            raise PlainFormError(place, f"a {self._kind.__name__} of this version")
+        return found
+
+
+class _Optional:
+    def __init__(self, part: _Part) -> None:
+        self.shape = {"or none": part.shape}
+        self.has_times = part.has_times
+        self._part = part
+
+    def to_plain(self, value: Any) -> Any:
+        return None if value is None else self._part.to_plain(value)
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        return None if plain is None else self._part.from_plain(plain, place)
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        return value if value is None or not self.has_times else self._part.moved(value, by_s)
+
+
+class _Row:
+    """A tuple of any length, or a set, of values of one type."""
+
+    def __init__(self, part: _Part, kind: type) -> None:
+        self.shape = {f"{kind.__name__} of": part.shape}
+        self.has_times = part.has_times
+        self._part = part
+        self._kind = kind
+
+    def to_plain(self, value: Any) -> Any:
+        written = [self._part.to_plain(each) for each in value]
+        return sorted(written) if self._kind is frozenset else written
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        return self._kind(
+            [self._part.from_plain(each, f"{place}[{index}]") for index, each in enumerate(_list(plain, place))]
+        )
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        return self._kind([self._part.moved(each, by_s) for each in value]) if self.has_times else value
+
+
+class _Fixed:
+    """A tuple of certain types."""
+
+    def __init__(self, parts: tuple[_Part, ...]) -> None:
+        self.shape = [part.shape for part in parts]
+        self.has_times = any(part.has_times for part in parts)
+        self._parts = parts
+
+    def to_plain(self, value: Any) -> Any:
+        return [part.to_plain(each) for part, each in zip(self._parts, value, strict=True)]
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        given = _list(plain, place)
+        if len(given) != len(self._parts):
+            raise PlainFormError(place, f"a list of {len(self._parts)}")
+        pairs = enumerate(zip(self._parts, given, strict=True))
+        return tuple([part.from_plain(each, f"{place}[{index}]") for index, (part, each) in pairs])
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        return tuple([part.moved(each, by_s) for part, each in zip(self._parts, value, strict=True)])
+
+
+class _ByName:
+    """A mapping from text."""
+
+    def __init__(self, part: _Part) -> None:
+        self.shape = {"by name": part.shape}
+        self.has_times = part.has_times
+        self._part = part
+
+    def to_plain(self, value: Any) -> Any:
+        return {name: self._part.to_plain(each) for name, each in value.items()}
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        given = _mapping(plain, place)
+        return MappingProxyType({name: self._part.from_plain(each, f"{place}.{name}") for name, each in given.items()})
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        if not self.has_times:
+            return value
+        return MappingProxyType({name: self._part.moved(each, by_s) for name, each in value.items()})
+
+
+class _Record:
+    """A named tuple."""
+
+    def __init__(self, kind: Any) -> None:
+        hints = get_type_hints(kind, include_extras=True)
+        self._kind = kind
+        self._defaults: dict[str, Any] = kind._field_defaults
+        self._parts: dict[str, _Part] = {name: _part_of(hints[name]) for name in kind._fields}
+        self.has_times = any(part.has_times for part in self._parts.values())
+        self.shape = {
+            name: {"is": part.shape, "default": part.to_plain(self._defaults[name])}
+            if name in self._defaults
+            else part.shape
+            for name, part in self._parts.items()
+        }
+
+    def to_plain(self, value: Any) -> Any:
+        return {
+            name: part.to_plain(each)
+            for (name, part), each in zip(self._parts.items(), value, strict=True)
+            if name not in self._defaults or not _is_same(each, self._defaults[name])
+        }
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        given = _mapping(plain, place)
+        unknown = given.keys() - self._parts.keys()
+        if unknown:
+            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a part of {self._kind.__name__}")
+        values = []
+        for name, part in self._parts.items():
+            if name in given:
+                values.append(part.from_plain(given[name], f"{place}.{name}".lstrip(".")))
+            elif name in self._defaults:
+                values.append(self._defaults[name])
+            else:
+                raise PlainFormError(f"{place}.{name}".lstrip("."), "there")
+        return self._kind(*values)
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        if not self.has_times:
+            return value
+        return self._kind(
+            *[
+                part.moved(each, by_s) if part.has_times else each
+                for part, each in zip(self._parts.values(), value, strict=True)
+            ]
+        )
+
+
+def _is_same(value: Any, default: Any) -> bool:
+    # Minus zero equals zero and is another number all the same.
+    return value is default or bool(value == default and not isinstance(value, float))
+
+
+def _list(plain: Any, place: str) -> list[Any]:
+    if not isinstance(plain, list):
+        raise PlainFormError(place, "a list")
+    return plain
+
+
+def _mapping(plain: Any, place: str) -> dict[str, Any]:
+    if not isinstance(plain, dict) or not all(isinstance(name, str) for name in plain):
+        raise PlainFormError(place, "a mapping")
+    return plain
+
+
+@cache
+def _part_of(kind: Hashable) -> _Part:
+    origin, inner = get_origin(kind), get_args(kind)
+    if origin is Annotated:
+        if inner != (float, _STEADY):
+            raise TypeError(f"{kind} has no plain form")
+        return _Number(is_time=True)
+    if origin in (Union, UnionType):
+        known = [each for each in inner if each is not NoneType]
+        if len(known) == 1 and len(inner) == 2:
+            return _Optional(_part_of(known[0]))
+    elif origin is tuple:
+        if len(inner) == 2 and inner[1] is Ellipsis:
+            return _Row(_part_of(inner[0]), tuple)
+        return _Fixed(tuple([_part_of(each) for each in inner]))
+    elif origin is frozenset:
+        return _Row(_part_of(inner[0]), frozenset)
+    elif origin is Mapping or (isinstance(origin, type) and issubclass(origin, Mapping)):
+        if inner[0] is str:
+            return _ByName(_part_of(inner[1]))
+    elif isinstance(kind, type):
+        if issubclass(kind, Enum):
+            return _Word(kind)
+        if issubclass(kind, tuple) and hasattr(kind, "_fields"):
+            return _Record(kind)
+        if kind is float:
+            return _Number()
+        if kind is datetime:
+            return _Time()
+        if kind in (str, int, bool):
+            return _Simple(kind)
+    raise TypeError(f"{kind} has no plain form")

@@ -1,0 +1,94 @@
+"""Pure: what leaves the pipeline, one record per tank and instant, with all that its sheet was made from."""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+from gateway.plain_form import PlainForm, PlainFormError
+from gateway.records import Inventory, LastGood, Reason, ReasonCode, TankInput
+from gateway.states import LimitState, RoofZone
+
+__all__ = [
+    "RECORD_SCHEMA",
+    "Event",
+    "Identity",
+    "Remembered",
+    "TankRecord",
+    "TankState",
+    "plain_record",
+    "record_from",
+]
+
+RECORD_SCHEMA = "tank-gateway/record/1"
+"""Another number for another shape of `TankRecord`: a test holds the two together."""
+
+
+class Remembered(NamedTuple):
+    """What a sheet rests on of those before it: with this, its input and its plan it can be made again.
+
+    Judgements on readings against time stand as they were found: the readings before are not needed.
+    """
+
+    wet: tuple[bool, ...] = ()
+    """Of the temperature elements, lowest first: which counted as submerged."""
+    in_water: tuple[bool, ...] = ()
+    last_good: Mapping[str, LastGood] = MappingProxyType({})
+    """By figure name: of those that were not Good in this sheet, and of those that can stand in for a measurement."""
+    limit: LimitState = LimitState.UNKNOWN
+    roof: RoofZone | None = None
+    pressure_doubts: frozenset[ReasonCode] = frozenset()
+    """What was wrong with the vapour pressure, with method and density, and with a column's pressure: each is left at
+    another border than it is entered at."""
+    method_doubts: frozenset[ReasonCode] = frozenset()
+    low_heads: tuple[bool, ...] = ()
+    judgements: Mapping[str, Reason] = MappingProxyType({})
+    """By what is doubted: why."""
+
+
+class TankState(NamedTuple):
+    """How a tank moves and which alarms it has: the watch, which comes later, fills it."""
+
+
+class Event(NamedTuple):
+    """Something that happened: the watch, which comes later, fills it."""
+
+
+class Identity(NamedTuple):
+    """By what a consumer knows a record, and drops a repeat."""
+
+    site: str
+    tank: str
+    boot: str
+    """128 random bits in hexadecimal, new at each start of the process."""
+    sequence: int
+    """Counts per tank from 1."""
+
+
+class TankRecord(NamedTuple):
+    """All that leaves the pipeline of one tank at one instant: the sheet, and all that it was made from."""
+
+    identity: Identity
+    tank_input: TankInput
+    inventory: Inventory
+    state: TankState | None = None
+    events: tuple[Event, ...] = ()
+    remembered: Remembered = Remembered()
+    plan: str = ""
+    """`plan_id.PlanIds.plan` of what the sheet was made by."""
+    valid_for_s: float | None = None
+    """From its instant on; by then the next is overdue. None: not known."""
+
+
+_FORM = PlainForm(TankRecord)
+
+
+def plain_record(record: TankRecord) -> dict[str, Any]:
+    """A record as plain values, whole: `record_from` makes the same of them, digit by digit."""
+    return {"schema": RECORD_SCHEMA, **_FORM.to_plain(record)}
+
+
+def record_from(plain: Any) -> TankRecord:
+    """What `plain_record` wrote. Raises PlainFormError for anything else, and for another version."""
+    if not isinstance(plain, dict) or plain.get("schema") != RECORD_SCHEMA:
+        raise PlainFormError("schema", f"'{RECORD_SCHEMA}'")
+    return _FORM.from_plain({name: value for name, value in plain.items() if name != "schema"})

@@ -1,0 +1,65 @@
+"""One tank as the pipeline watches it: what is fixed, what its last sheet handed on and what was said of it."""
+
+import math
+from collections.abc import Collection, Mapping
+from functools import cached_property
+
+from gateway.acquisition.register_map import InstrumentMap
+from gateway.binding import TankBinding
+from gateway.calculation.memory import EMPTY_MEMORY, Memory
+from gateway.calculation.plan import TankPlan
+from gateway.plan_id import PlanIds, plan_ids
+from gateway.records import Ending
+from gateway.states import LimitState, RoofZone
+from gateway.tank_record import TankRecord
+from gateway.validity import valid_for_s
+
+__all__ = ["Tank"]
+
+_NS_PER_S = 1_000_000_000
+
+
+class Tank:
+    """One tank's plan, its binding and what its last sheet handed on."""
+
+    def __init__(
+        self, plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap], started_ns: int
+    ) -> None:
+        self.plan = plan
+        self.binding = binding
+        self._period_s = period_s
+        self._maps = maps
+        self.period_ns = round(period_s * _NS_PER_S)
+        self.valid_for_s = valid_for_s(period_s)
+        self.memory: Memory = EMPTY_MEMORY
+        self.sequence = 0
+        self.calculated_ns = started_ns
+        """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
+        self.latest: TankRecord | None = None
+        self.limit_told = LimitState.NORMAL
+        self.roof_told = RoofZone.FLOATING
+        """Where the level and the roof were when they were last logged; not touched while there is no level."""
+        self.endings_told: set[tuple[Ending, bool]] = set()
+        """What was logged of values entered by people, and whether they had ended by then."""
+        self.awaited = {source.key for source in binding.sources}
+        """Signals not heard of since the start; a sheet that does not wait for them forgets them."""
+        self.watched = True
+        self.is_new = True
+        """Since the start or a change, without a sheet."""
+        level = binding.level or binding.bottom_pressure
+        self.level_instrument = None if level is None else level.instrument
+        self.level_stale_s = math.inf if level is None else level.stale_after_s
+
+    @cached_property
+    def ids(self) -> PlanIds:
+        """Which plan it is. Made when it is asked for: of a thousand tanks at once it would hold up a reload."""
+        return plan_ids(self.plan, self.binding, self._period_s, self._maps)
+
+    def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
+        """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""
+        mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
+        return (
+            other.plan == self.plan
+            and mine == others
+            and not any(each.instrument in forgotten for each in other.binding.sources)
+        )
