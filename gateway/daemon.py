@@ -75,6 +75,8 @@ class Daemon:
         self._progress = Progress(self._clock)
         """Of what the gateway cannot do without."""
         self._deliveries_progress = Progress(self._clock)
+        self.site_file_refused = False
+        """Whether the file, as it was last read again, is not what is watched."""
         self._loops = Loops(self._clock, self._jitter, self._begun)
         self._pipeline = Pipeline(
             settings.name,
@@ -218,6 +220,7 @@ class Daemon:
             calculation_errors=self._pipeline.calculation_errors,
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
+            site_file_refused=self.site_file_refused,
         )
 
     def healthy(self) -> bool:

@@ -125,3 +125,5 @@ class GatewaySnapshot(NamedTuple):
     """Of the site, a key of the IANA data base."""
     log_lines_dropped: int = 0
     """Since the start: nobody read the log, or it could not be written."""
+    site_file_refused: bool = False
+    """Whether the site file was wrong when it was last read again: what is watched is an older one."""
