@@ -1,6 +1,7 @@
 """What every test gets: Hypothesis profiles, the wire recorder and the rule that nothing is left out."""
 
 import os
+import signal
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -39,6 +40,17 @@ def logging_as_it_comes() -> Iterator[None]:
     structlog.reset_defaults()
     yield
     structlog.reset_defaults()
+
+
+@pytest.fixture(autouse=True)
+def signals_as_they_come() -> Iterator[None]:
+    """`run` ignores some for its whole process; a gateway that another test starts would inherit that."""
+    numbers = (signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2, signal.SIGTERM)
+    before = {number: signal.getsignal(number) for number in numbers}
+    yield
+    for number, handler in before.items():
+        if handler is not None and signal.getsignal(number) is not handler:
+            signal.signal(number, handler)
 
 
 @pytest.fixture
