@@ -92,6 +92,8 @@ class Daemon:
         self._progress = Progress(self._machine)
         """Of what the gateway cannot do without."""
         self._deliveries_progress = Progress(self._machine)
+        self.site_file_refused = False
+        """Whether the file, as it was last read again, is not what is watched."""
         self._loops = Loops(self._machine, self._jitter, self._begun)
         self._pipeline = Pipeline(
             settings.name,
@@ -247,6 +249,7 @@ class Daemon:
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
             time_factor=self._time_factor,
+            site_file_refused=self.site_file_refused,
         )
 
     def healthy(self) -> bool:

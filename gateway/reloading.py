@@ -45,6 +45,7 @@ class Reloader:
             self._asked.clear()
             begun_ns = time.monotonic_ns()
             code, lines, hint = await self._reload()
+            self._gateway.site_file_refused = code != 0
             self._claim.answer({"begun_ns": begun_ns, "code": code, "lines": lines, "hint": hint})
 
     async def _reload(self) -> tuple[int, tuple[str, ...], str | None]:

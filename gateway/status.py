@@ -129,6 +129,8 @@ class GatewaySnapshot(NamedTuple):
     """Since the start: nobody read the log, or it could not be written."""
     time_factor: float = 1.0
     """Of a simulated site: how many times as fast as the machine's its time passes."""
+    site_file_refused: bool = False
+    """Whether the site file was wrong when it was last read again: what is watched is an older one."""
 
     @property
     def awaited(self) -> list[str]:

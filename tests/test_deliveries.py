@@ -7,14 +7,19 @@ import asyncio
 import random
 from collections.abc import Callable, Coroutine, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 from structlog.testing import capture_logs
 
+from gateway.daemon import Daemon
 from gateway.deliveries import Deliveries
-from gateway.delivery.contract import DeliveryPlan, Destination, Wants
+from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings, Wants
+from gateway.delivery.destinations import DESTINATION_KINDS
+from gateway.resources import config_path
+from gateway.settings import load_site
 from gateway.status import DestinationStatus
 from gateway.supervision import Loops
 from gateway.tank_record import TankRecord
@@ -223,3 +228,44 @@ def test_those_that_go_have_their_own_last_words_and_the_others_go_on() -> None:
         await bench.loops.end_all(within_s=1.0)
 
     virtually(main)
+
+
+def test_the_gateway_makes_one_anew_that_hangs_and_is_well_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No turn within 120 s and the 1 s that it may wait within one: the watchdog, which would end all, is not asked."""
+    made: list[Kind] = []
+
+    class TellsItsTurns(Kind):
+        def __init__(self, plan: Plan, around: Surroundings) -> None:
+            super().__init__(plan.name)
+            self._around = around
+            made.append(self)
+
+        async def run(self) -> None:
+            while len(made) > 1 or asyncio.get_running_loop().time() < 30.0:
+                self._around.came_round(10.0)
+                await asyncio.sleep(10.0)
+            await super().run()  # the first one hangs
+
+    async def main() -> None:
+        site = load_site(config_path("one_tank.yaml"), now=datetime(2026, 11, 25, 12, tzinfo=UTC))
+        gateway = Daemon(replace(site, sources=(), http=None, deliveries=(Plan("plant"),)), clock=LoopClock())
+        running = asyncio.create_task(gateway.run())
+        await asyncio.sleep(145.0)
+        assert len(made) == 1
+        # Its last turn was told at 20 s, for 30 s: it is late at 30 + 121 s.
+        await asyncio.sleep(10.0)
+        assert len(made) == 2
+        assert made[0].ended_s == pytest.approx(152.0, abs=1.0)
+        assert gateway.healthy()
+        assert [record.inventory.tank for record in made[1].offered][:1] == ["TK-1"]
+        await asyncio.sleep(600.0)
+        assert (len(made), gateway.healthy()) == (2, True)
+        running.cancel()
+        with suppress(asyncio.CancelledError):
+            await running
+        assert made[1].last is not None
+        assert len(made[1].last) == 1
+
+    monkeypatch.setitem(DESTINATION_KINDS, Plan, TellsItsTurns)
+    logs = virtually(main)
+    assert [each["destinations"] for each in logs if each["event"] == "delivery.destination_hangs"] == [["plant"]]

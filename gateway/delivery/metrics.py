@@ -309,6 +309,12 @@ _OF_THE_WHOLE: tuple[tuple[str, Kind, str, _Value], ...] = (
         lambda snapshot: snapshot.calculation_errors,
     ),
     (
+        "site_file_refused",
+        "gauge",
+        "1 while the site file, as it was last read, is refused: what is watched is an older one.",
+        lambda snapshot: snapshot.site_file_refused,
+    ),
+    (
         "log_lines_dropped_total",
         "counter",
         "Log lines dropped because nobody read them or they could not be written.",

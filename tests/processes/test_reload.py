@@ -124,6 +124,7 @@ def test_a_wrong_file_is_refused_with_the_words_of_check(tmp_path: Path, yard: l
         assert lines == [f"tank-gateway: {mistake}" for mistake in mistakes]
         assert "site harbour goes on as before" in hint
         running.goes_on(first)
+        assert running.metric("tank_gateway_site_file_refused") == 1
         site.unlink()
         gone = reload()
         assert gone.returncode == 2
@@ -134,6 +135,7 @@ def test_a_wrong_file_is_refused_with_the_words_of_check(tmp_path: Path, yard: l
         assert f"{site}: site.name: 'depot' is another site than 'harbour', which is watched" in other.stderr
         site.write_text(text, "utf-8")
         assert reload().returncode == 0
+        assert running.metric("tank_gateway_site_file_refused") == 0
         running.goes_on(first)
         assert running.end() == 0
 

@@ -278,6 +278,12 @@ def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
             snapshot.instant.timestamp(),
         ),
         errors,
+        _single(
+            "tank_gateway_site_file_refused",
+            "1 while the site file, as it was last read, is refused: what is watched is an older one.",
+            site,
+            float(snapshot.site_file_refused),
+        ),
         dropped,
     )
 
