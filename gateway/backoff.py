@@ -27,8 +27,12 @@ class Backoff:
     def after(self, healthy_s: float) -> float:
         """Counts one more failure, of something that had gone well for `healthy_s`, and gives the wait in seconds."""
         if healthy_s >= _HEALTHY * self._first_s:
-            self._limit_s = self._first_s
-            self.failures = 0
+            self.forget()
         limit_s, self._limit_s = self._limit_s, min(2.0 * self._limit_s, self._longest_s)
         self.failures += 1
         return self._random.uniform(0.0, limit_s)
+
+    def forget(self) -> None:
+        """Where one success proves that all is well again, as an answer of an instrument does."""
+        self._limit_s = self._first_s
+        self.failures = 0

@@ -71,12 +71,13 @@ class Deliveries:
     async def make_anew(self, plans: Sequence[DeliveryPlan], newest: Sequence[TankRecord]) -> None:
         """Others in the place of some that hang, while the rest goes on."""
         _LOGGER.error(DESTINATION_HANGS, destinations=[plan.name for plan in plans])
+        others = [self._make(plan) for plan in plans]
         await self._loops.end(map(loop_name, plans), within_s=GOODBYE_S)
-        for plan in plans:
+        for plan, other in zip(plans, others, strict=True):
             walled = self._walled.get(plan.name)
             if walled is None or walled.plan is not plan:
                 continue  # the site file was changed meanwhile
-            self._walled[plan.name] = walled.made_anew(self._make(plan))
+            self._walled[plan.name] = walled.made_anew(other)
             for record in newest:
                 self._walled[plan.name].offer(record)
         self.begin()

@@ -326,7 +326,7 @@ class Pipeline:
             tank=tank.plan.tank,
             limit=limit.value,
             limit_before=tank.limit_told.value,
-            level=None if level_m is None else f"{level_m:.3f} m",
+            stands_at=None if level_m is None else f"{level_m:.3f} m",
             passed=None if limit_m is None else f"{limit_m:.3f} m",
             roof=None if state.roof is None else roof.value,
             simulated=inventory.simulated,

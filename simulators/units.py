@@ -59,7 +59,7 @@ DIMENSIONS: dict[str, dict[str, _Unit]] = {
         "d": _Unit(86400.0),
     },
     "mass": {"kg": _Unit(1.0), "t": _Unit(1000.0)},
-    "density": {"kg/m3": _Unit(1.0)},
+    "density": {"kg/m3": _Unit(1.0), "kg/L": _Unit(1e3), "g/cm3": _Unit(1e3)},
     "density slope": {"kg/m3/K": _Unit(1.0)},
     "expansion": {"1/K": _Unit(1.0), "1/degC": _Unit(1.0), "1/degF": _Unit(1.8)},
     "pressure slope": {"Pa/K": _Unit(1.0), "kPa/K": _Unit(1e3), "bar/K": _Unit(1e5)},
@@ -90,6 +90,7 @@ _QUANTITY = re.compile(rf"(?P<numbers>{_NUMBER}(?:\s+{_NUMBER})*)\s+(?P<unit>[A-
 _FEET_INCHES = re.compile(
     r"(?P<feet>-?\d+)\s*ft\s+(?P<inches>\d+)(?:(?P<decimals>\.\d+)|[- ](?P<parts>\d+)/(?P<whole>[1-9]\d*))?\s*in"
 )
+_FRACTION = re.compile(r"(?P<sign>[-+]?)(?:(?P<inches>\d+)-)?(?P<parts>\d+)/(?P<whole>[1-9]\d*)\s+in")
 _LARGEST = 1e30
 
 
@@ -108,6 +109,8 @@ def parse_quantities(text: str, dimension: str) -> tuple[float, ...]:
         if inches >= 12:
             raise ValueError(f"{text!r} has 12 inches or more beside the feet; write it like '49 ft 6 in'")
         return (feet * _FOOT + (-inches if split["feet"].startswith("-") else inches) * _INCH,)
+    if dimension == "length" and (fraction := _inches_m(text)) is not None:
+        return (fraction,)
     found = _QUANTITY.fullmatch(text)
     unit = DIMENSIONS[dimension].get(found["unit"]) if found else None
     if found is None or unit is None:
@@ -116,6 +119,15 @@ def parse_quantities(text: str, dimension: str) -> tuple[float, ...]:
     if not all(abs(value) < _LARGEST for value in values):
         raise ValueError(_wanted(text, dimension, many=True))
     return values
+
+
+def _inches_m(text: str) -> float | None:
+    """`1-1/2 in` or `1/16 in` in m; None for what is written otherwise."""
+    found = _FRACTION.fullmatch(text)
+    if found is None:
+        return None
+    inches = int(found["inches"] or 0) + int(found["parts"]) / int(found["whole"])
+    return (-inches if found["sign"] == "-" else inches) * _INCH
 
 
 def parse_quantity(text: str, dimension: str) -> float:
@@ -131,6 +143,9 @@ def parse_quantity(text: str, dimension: str) -> float:
 
 def parse_step(text: str, dimension: str) -> tuple[float, float]:
     """Read the size of one count of a register, `0.1 mm` or `0.1 degF`; return (size, zero) in the dimension's unit."""
+    fraction = _inches_m(text.strip()) if dimension == "length" else None
+    if fraction is not None and fraction > 0.0:
+        return fraction, 0.0
     found = _QUANTITY.fullmatch(text.strip())
     unit = DIMENSIONS[dimension].get(found["unit"]) if found else None
     if (

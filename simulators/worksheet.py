@@ -54,7 +54,7 @@ def worksheet(scenario: Scenario) -> str:
                 row.loop,
                 " ".join(map(str, row.invalid)),
                 "" if row.nothing is None else row.nothing,
-                row.height_m if row.element else "",
+                f"{row.height_m:.10g}" if row.element else "",
             )
         )
     return text.getvalue()

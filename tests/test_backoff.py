@@ -34,6 +34,13 @@ def test_health_of_ten_times_the_first_wait_is_enough_and_less_is_not() -> None:
     assert [backoff.after(healthy_s) for healthy_s in (0.0, 4.999, 4.999, 5.0, 0.0)] == [0.5, 1.0, 2.0, 0.5, 1.0]
 
 
+def test_what_is_forgotten_begins_at_the_first_wait() -> None:
+    backoff = Backoff(1.0, 60.0, Longest())
+    assert [backoff.after(0.0) for _ in range(4)] == [1.0, 2.0, 4.0, 8.0]
+    backoff.forget()
+    assert (backoff.failures, backoff.after(0.0)) == (0, 1.0)
+
+
 def test_waits_are_spread_over_all_of_the_limit() -> None:
     backoff = Backoff(8.0, 8.0, random.Random(3))
     waits = [backoff.after(0.0) for _ in range(4000)]

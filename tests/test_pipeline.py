@@ -280,7 +280,7 @@ def level_states(clock: HandClock, levels: Sequence[float | None], plan: TankPla
             pipeline.take(level_reading(clock, level))
             clock.pass_s(2.0)
     told = [entry for entry in logs if entry["event"] == LEVEL_STATE]
-    return [(each["log_level"], each["limit"], each["level"], each["passed"], each["roof"]) for each in told]
+    return [(each["log_level"], each["limit"], each["stands_at"], each["passed"], each["roof"]) for each in told]
 
 
 def test_a_limit_that_is_passed_is_logged_once_as_a_warning_and_when_it_is_passed_back(clock: HandClock) -> None:

@@ -10,9 +10,9 @@ from gateway.acquisition.parts import BlockParts
 from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePlan
 from gateway.acquisition.response_time import ResponseTime
 from gateway.acquisition.round import Round
-from gateway.acquisition.schedule import Backoff
 from gateway.acquisition.statistics import InstrumentStatistics
 from gateway.acquisition.suspicion import DuplicateAddressWatch
+from gateway.backoff import Backoff
 from gateway.records import Quality, Reading, Reason, ReasonCode
 from gateway.status import InstrumentStatus
 

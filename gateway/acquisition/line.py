@@ -387,4 +387,4 @@ class Line:
             self._schedule.silence_ended(now_ns)
         self._silent_in_a_row = 0
         self._silence_limit = _SILENT_IN_A_ROW
-        self._schedule.connection_served()
+        self._schedule.connection_served(now_ns)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from gateway.acquisition.block_reader import BlockReader
 from gateway.acquisition.blocks import Block, join_blocks, split_block
-from gateway.acquisition.schedule import Backoff
+from gateway.backoff import Backoff
 from gateway.records import Reason
 
 __all__ = ["BlockParts", "Part"]
@@ -37,7 +37,7 @@ class Part:
 
     def put_off(self, now_ns: int) -> None:
         """Leave it alone for a growing, jittered while."""
-        self.retry_at_ns = now_ns + self._backoff.after_failure()
+        self.retry_at_ns = now_ns + round(self._backoff.after(0.0) * 1e9)
 
     def answered(self) -> None:
         self.answers = True
@@ -45,7 +45,7 @@ class Part:
         if self.doubted_ns:
             self.doubted_ns = self.retry_at_ns = 0
             if not self.refused:
-                self._backoff.reset()
+                self._backoff.forget()
 
 
 class BlockParts:

@@ -14,15 +14,16 @@ from collections.abc import Sequence
 from enum import Enum, auto
 from typing import NamedTuple
 
-__all__ = ["Backoff", "Schedule", "Task", "Turn"]
+from gateway.backoff import Backoff
+
+__all__ = ["Schedule", "Task", "Turn"]
 
 _NS_PER_S = 1_000_000_000
 _REST = 5
 _PATIENCE = 0.25
-"""How long a probe may wait for a gap, in parts of the wait before it. The wait is drawn that much shorter."""
+"""How long a probe may wait for a gap, in parts of the wait before it."""
 _GAP_SOUGHT = 2
 """So many times the last vain wait a gap is looked for at least."""
-_DOUBLINGS = 16
 _MEETING_NS = 40_000_000
 """Polls are begun at multiples of this, or of a half, a quarter ... of it where a line polls more often: at moments
 that all lines have in common, so that the process wakes once for many of them."""
@@ -51,27 +52,6 @@ class Turn(NamedTuple):
     """Monotonic: when it was due, or until when to wait."""
     instrument: int = -1
     """By its place in the plan."""
-
-
-class Backoff:
-    """Waits that double from `first_s` to `longest_s`, each shortened by a random part of a fifth to a half."""
-
-    __slots__ = ("_first_ns", "_longest_ns", "_random", "failures")
-
-    def __init__(self, first_s: float, longest_s: float, source: random.Random) -> None:
-        self._first_ns = round(first_s * _NS_PER_S)
-        self._longest_ns = round(longest_s * _NS_PER_S)
-        self._random = source
-        self.failures = 0
-
-    def after_failure(self) -> int:
-        """Counts one more failure in a row and gives the wait in ns."""
-        wait = min(self._longest_ns, self._first_ns << min(self.failures, _DOUBLINGS))
-        self.failures += 1
-        return round(wait * self._random.uniform(0.5, 0.8))
-
-    def reset(self) -> None:
-        self.failures = 0
 
 
 class _Absence:
@@ -109,6 +89,10 @@ class Schedule:
         self._probes_from = 0
         self._gaps_until = 0
         self._connect_at = 0
+        self._served_from_ns: int | None = None
+        """When the present connection first brought something; None while it has not."""
+        self._served_s = 0.0
+        """How long the one before it did."""
 
     def begin(self, now_ns: int) -> None:
         """No poll is under way, every instrument is due."""
@@ -175,9 +159,10 @@ class Schedule:
         self._probes_from = self._gaps_until = now_ns
         self._retry_absent(now_ns)
 
-    def connection_served(self) -> None:
+    def connection_served(self, now_ns: int) -> None:
         """Something came over the connection: should it be lost, it deserves a new try at once."""
-        self._connect_backoff.reset()
+        if self._served_from_ns is None:
+            self._served_from_ns = now_ns
 
     def answered(self, index: int) -> bool:
         """The instrument spoke, if only to refuse. Returns whether it had been given up."""
@@ -185,12 +170,12 @@ class Schedule:
             self._probed = None
         if self._absent.pop(index, None) is None:
             return False
-        self._backoffs[index].reset()
+        self._backoffs[index].forget()
         return True
 
     def unanswered(self, index: int, now_ns: int, lost_ns: int, next_ns: int = 0) -> None:
         """The line waited `lost_ns` for the instrument in vain, and would wait `next_ns` at the next try."""
-        wait_ns = self._backoffs[index].after_failure()
+        wait_ns = round(self._backoffs[index].after(0.0) * _NS_PER_S)
         self._absent[index] = _Absence(now_ns + wait_ns, now_ns + round(wait_ns * (1 + _PATIENCE)), next_ns)
         self.waited_in_vain(now_ns, lost_ns)
         if self._probed == index:
@@ -198,17 +183,32 @@ class Schedule:
 
     def connection_lost(self, now_ns: int) -> None:
         """A connection is gone. One that had served is tried again at once; one that had not, after a wait."""
-        served = self._connect_backoff.failures == 0
-        wait_ns = self._connect_backoff.after_failure()
-        self._connect_at = now_ns if served else now_ns + wait_ns
+        if self._connection_ended(now_ns):
+            self._connect_at = now_ns
+            return
+        is_first = not self._connect_backoff.failures
+        self.connect_failed(now_ns)
+        if is_first:  # what it served may be judged only after its loss is seen
+            self._connect_at = now_ns
 
     def connection_doubted(self, now_ns: int) -> None:
         """A connection on which all was silent was closed: make a new one, and let the instruments have another try."""
+        self._connection_ended(now_ns)
         self._connect_at = now_ns
         self._probes_from = now_ns
 
     def connect_failed(self, now_ns: int) -> None:
-        self._connect_at = now_ns + self._connect_backoff.after_failure()
+        """A try for a connection. How long the last one had served says whether what failed before it still counts."""
+        served_s, self._served_s = self._served_s, 0.0
+        self._connect_at = now_ns + round(self._connect_backoff.after(served_s) * _NS_PER_S)
+
+    def _connection_ended(self, now_ns: int) -> bool:
+        """Whether it had served."""
+        if self._served_from_ns is None:
+            return False
+        self._served_s = (now_ns - self._served_from_ns) / _NS_PER_S
+        self._served_from_ns = None
+        return True
 
     def _retry_absent(self, now_ns: int) -> None:
         for absence in self._absent.values():

@@ -13,7 +13,7 @@ import structlog
 
 from gateway.acquisition.link import Link, LinkCounters
 from gateway.acquisition.register_map import Table
-from gateway.acquisition.schedule import Backoff
+from gateway.backoff import Backoff
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.tasks import end, fault_of
 
@@ -159,16 +159,15 @@ class SeveralLinks:
         if member.link.connected:
             return
         if member.open_since_s is not None:
-            if now_s - member.open_since_s >= _LASTED_S:
-                member.backoff.reset()
+            lasted_s = now_s - member.open_since_s
             member.open_since_s = None
-            member.retry_at_s = now_s + member.backoff.after_failure() / 1e9
+            member.retry_at_s = now_s + member.backoff.after(lasted_s if lasted_s >= _LASTED_S else 0.0)
         if now_s < member.retry_at_s or not self.connected:
             return  # without any, the line connects by its own rules
         try:
             await member.link.connect(timeout_s)
         except LinkError:
-            member.retry_at_s = asyncio.get_running_loop().time() + member.backoff.after_failure() / 1e9
+            member.retry_at_s = asyncio.get_running_loop().time() + member.backoff.after(0.0)
         else:
             member.open_since_s = asyncio.get_running_loop().time()
 

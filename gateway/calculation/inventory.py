@@ -233,7 +233,9 @@ def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> 
     """The sheet when calculating it went wrong in a way nobody foresaw: every figure Bad, none invented."""
     lost = figure.bad(ReasonCode.CALCULATION_FAILED, f"the calculation failed: {text}")
     figures = Figures(*[lost] * len(Figures._fields))
-    return _inventory(plan, tank_input, figures, lost.quality, (), remember_good(memory, figures))
+    state = _level_state(plan, lost, LevelSource.NONE, None, memory)
+    last = remember_good(memory, figures)
+    return _inventory(plan, tank_input, figures, lost.quality, (), last, level_state=state)
 
 
 def unwatched(

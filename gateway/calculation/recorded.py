@@ -41,6 +41,7 @@ _MADE_HERE = frozenset(
 )
 """Reasons that the calculation gave an element: it will give them again where they still hold."""
 _COMPARED = frozenset({ReasonCode.VAPOUR_PRESSURE_DISAGREES, ReasonCode.VAPOUR_PRESSURE_UNPROVEN})
+_SAME_C = 0.01
 BEYOND_ANY_TANK_M = 999.0
 """Stands for a water level that was refused and has no value in the record: higher than any liquid, or as far below."""
 
@@ -82,7 +83,12 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
     """
     figures = recorded.figures
     lacking: list[str] = []
-    reference, observed = _densities(plan, figures, standing, lacking)
+    moved = _moved(plan.product.method.reference_temperature_c, recorded.reference_temperature_c)
+    if moved is not None:
+        lacking.append(moved)
+        reference, observed = _entered(standing)
+    else:
+        reference, observed = _densities(plan, figures, standing, lacking)
     last_good = dict(recorded.last_good)
     sources = recorded.sources
     for name, stood in (
@@ -128,7 +134,18 @@ def rebuilt(plan: TankPlan, recorded: Inventory, standing: TankInput | None = No
     )
     if by_head and figures.bottom_pressure.quality is Quality.BAD:
         lacking.append("bottom pressure Bad: it has no value in the record")
-    return RecordedInput(tank_input, recorded, _placed(plan, recorded), last_good, tuple(lacking))
+    return RecordedInput(tank_input, recorded, _placed(plan, recorded), last_good, tuple(lacking), moved is not None)
+
+
+def _moved(reference_c: float | None, recorded_c: float | None) -> str | None:
+    """Why a density of the record is none of the plan's: it is at another reference temperature. A record from before
+    it was told does not say."""
+    if reference_c is None or recorded_c is None or abs(reference_c - recorded_c) <= _SAME_C:
+        return None
+    return (
+        f"the record's densities and standard volumes are at {recorded_c:.4g} degC, the site file's at "
+        f"{reference_c:.4g} degC: density taken from the site file"
+    )
 
 
 def _has(figure: Figure, code: ReasonCode) -> bool:
@@ -183,13 +200,17 @@ def _water(water: Figure, source: WaterSource, above_m: float) -> Input | None:
     return _input(water)
 
 
+def _entered(standing: TankInput | None) -> tuple[Input | None, Input | None]:
+    return (None, None) if standing is None else (standing.reference_density, standing.observed_density)
+
+
 def _densities(
     plan: TankPlan, figures: Figures, standing: TankInput | None, lacking: list[str]
 ) -> tuple[Input | None, Input | None]:
     """(at reference temperature, at tank temperature); at most one of them."""
     if not plan.product.method.needs_density:
         return None, None
-    entered = (None, None) if standing is None else (standing.reference_density, standing.observed_density)
+    entered = _entered(standing)
     if plan.measured_density is not None and plan.measured_density.in_use:
         lacking.append("the entered density was not in use and is not in the record: taken from the site file")
         return entered

@@ -3,7 +3,7 @@
 import json
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Literal, NamedTuple, TextIO
 
 from rich import box
@@ -17,7 +17,8 @@ from gateway.display import printable
 __all__ = ["Column", "Grid", "is_terminal", "make_console", "plain_lines", "rich_table", "write", "write_json"]
 
 _GAP = "  "
-_NARROWEST_WORDS = 18
+_EASY_WORDS = 18
+"""Cells that may wrap are easily read from this width on."""
 
 
 class Column(NamedTuple):
@@ -88,7 +89,7 @@ def rich_table(grid: Grid, width: int, title: str | None = None) -> Table | Text
     What still does not fit comes as plain text, which the terminal wraps: no digit is ever cut away.
     """
     fitted = _fit(grid, width)
-    if _framed_width(fitted) > width:
+    if _least_width(fitted) > width:
         lines = plain_lines(fitted)
         return Text("\n".join([title, *lines] if title else lines))
     table = Table(
@@ -118,19 +119,37 @@ def _widths(grid: Grid) -> list[int]:
     return [max(cell_len(row[index]) for row in table) for index in range(len(grid.columns))]
 
 
-def _framed_width(grid: Grid) -> int:
-    # One cell of padding and one of frame after each column.
-    widths = (
-        min(width, _NARROWEST_WORDS) if column.wraps else width
+def _easy_width(grid: Grid) -> int:
+    return _framed(
+        min(width, _EASY_WORDS) if column.wraps else width
         for column, width in zip(grid.columns, _widths(grid), strict=True)
     )
-    return sum(widths) + 2 * len(grid.columns)
+
+
+def _least_width(grid: Grid) -> int:
+    """With each word that may stand on a line of its own there."""
+    table = [tuple(column.header for column in grid.columns), *_clean(grid.rows)]
+    return _framed(
+        max(cell_len(word) for row in table for word in (row[index].split() or [""])) if column.wraps else width
+        for index, (column, width) in enumerate(zip(grid.columns, _widths(grid), strict=True))
+    )
+
+
+def _framed(widths: Iterable[int]) -> int:
+    """One cell of padding and one of frame after each column."""
+    return sum(width + 2 for width in widths)
 
 
 def _fit(grid: Grid, width: int) -> Grid:
-    while _framed_width(grid) > width:
+    """Columns that may go soon go before words are wrapped one by one, the last ones only where that does not help."""
+    grid = _without(grid, width, _easy_width, 2)
+    return grid if _easy_width(grid) <= width else _without(grid, width, _least_width, 1)
+
+
+def _without(grid: Grid, width: int, measured: Callable[[Grid], int], soonest: int) -> Grid:
+    while measured(grid) > width:
         index, column = max(enumerate(grid.columns), key=lambda item: item[1].drop_first)
-        if column.drop_first == 0:
+        if column.drop_first < soonest:
             break
         grid = Grid(
             grid.columns[:index] + grid.columns[index + 1 :],

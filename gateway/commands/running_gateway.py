@@ -68,7 +68,8 @@ def web_address(text: str) -> str:
 
 
 def fetch(address: str, path: str, timeout_s: float) -> bytes:
-    """The body of GET `path`. Raises NoGatewayError."""
+    """The body of GET `path`; `address` may be as it is copied out of a browser. Raises NoGatewayError."""
+    address = address.removeprefix("http://").rstrip("/")
     # No proxy: the gateway is on this machine or this network.
     opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     try:

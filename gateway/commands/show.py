@@ -16,7 +16,16 @@ from gateway.commands.output import is_terminal, make_console, plain_lines, rich
 from gateway.commands.running_gateway import DEFAULT_ADDRESS, NoGatewayError, fetch_json, running_address, web_address
 from gateway.commands.site_argument import load
 from gateway.commands.site_summary import summary_lines
-from gateway.commands.tank_table import CAUTION, COLUMNS, USUAL_COLUMNS, TankView, notes, tank_grid, total_lines
+from gateway.commands.tank_table import (
+    CAUTION,
+    COLUMNS,
+    USUAL_COLUMNS,
+    TankView,
+    notes,
+    site_time,
+    tank_grid,
+    total_lines,
+)
 from gateway.delivery.payload import INVENTORIES_SCHEMA, iso_time
 from gateway.display import UnitSystem, printable
 from gateway.errors import GatewayError
@@ -80,7 +89,8 @@ def execute(arguments: argparse.Namespace) -> int:
     try:
         clocks = Clocks(datetime.fromisoformat(document["time"]), _now())
         views = [view_of_message(each, seen_at(clocks)) for each in document["inventories"]]
-        title = f"{document['site']} at {_time(document)}"
+        zone = ZoneInfo(document.get("time_zone", "UTC"))
+        title = f"{document['site']} at {_time(document, zone)}"
         if document.get("simulated"):
             title += ", SIMULATED"
         factor = document.get("time_factor")
@@ -90,7 +100,7 @@ def execute(arguments: argparse.Namespace) -> int:
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     apart = clock_words(clocks) if factor is None else ""
-    _write(arguments, views, [title], summary, [f"Clocks: {apart}"] if apart else [])
+    _write(arguments, views, zone, [title], summary, [f"Clocks: {apart}"] if apart else [])
     return 0
 
 
@@ -117,17 +127,19 @@ def _show_broker(arguments: argparse.Namespace) -> int:
         failure = GatewayError(f"what lies on {found.place} is not of a kind that this version understands")
         failure.hint = "was it written by another version of tank-gateway?"
         raise failure from error
-    title = f"{settings.name} on {found.place} at {_time(document)}"
+    zone = ZoneInfo(settings.time_zone)
+    title = f"{settings.name} on {found.place} at {_time(document, zone)}"
     if document["simulated"]:
         title += ", SIMULATED"
     missing = [f"{tank}: nothing of it lies on the broker" for tank in found.missing]
-    _write(arguments, views, [title, gateway], summary, missing)
+    _write(arguments, views, zone, [title, gateway], summary, missing)
     return 0
 
 
 def _write(
     arguments: argparse.Namespace,
     views: Sequence[TankView],
+    zone: ZoneInfo,
     head: Sequence[str],
     summary: Sequence[str],
     beside: Sequence[str],
@@ -143,8 +155,13 @@ def _write(
         console.print(rich_table(grid, console.width))
     else:
         write(*plain_lines(grid))
-    why = [*map(printable, beside), *notes(views, system, arguments.columns)]
+    why = [*map(printable, beside), *notes(views, system, arguments.columns, zone)]
     write("", *total_lines(views, system), *(["", *why] if why else []), "", f"Caution: {CAUTION}")
+
+
+def _time(document: Mapping[str, Any], zone: ZoneInfo) -> str:
+    """When the answer was made."""
+    return site_time(datetime.fromisoformat(document["time"]), zone, "%Y-%m-%d %H:%M:%S")
 
 
 def _now() -> datetime:
@@ -157,14 +174,3 @@ def _columns(text: str) -> tuple[str, ...]:
         if name not in COLUMNS:
             raise argparse.ArgumentTypeError(f"there is no column '{name}'; {suggestion(name, COLUMNS)}")
     return names
-
-
-def _time(document: Mapping[str, Any]) -> str:
-    """When the answer was made, by the site's own clock where it tells its zone, and in UTC."""
-    instant = datetime.fromisoformat(document["time"])
-    utc = f"{instant:%Y-%m-%d %H:%M:%S} UTC"
-    zone = document.get("time_zone")
-    if zone in (None, "UTC"):
-        return utc
-    local = instant.astimezone(ZoneInfo(zone))
-    return f"{local:%Y-%m-%d %H:%M:%S %Z} ({utc})"

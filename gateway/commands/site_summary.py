@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from gateway.commands.tank_table import TankView
+from gateway.commands.tank_table import TankView, has_no_limits, state_when_last_known
 from gateway.display import printable, roof_words
 from gateway.records import Quality
 
@@ -21,10 +21,16 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     """
     beyond = [view.tank for view in views if view.level_state.limit.is_beyond or roof_words(view.level_state)]
     live = [view for view in views if not view.not_live]
+    was_beyond = [
+        view.tank
+        for view in live
+        if not view.level_state.limit.is_beyond and state_when_last_known(view).limit.is_beyond
+    ]
     bad = [view.tank for view in live if view.quality is Quality.BAD]
     uncertain = [view.tank for view in live if view.quality is Quality.UNCERTAIN]
     lines = [
         _of("Beyond a limit, or the roof not afloat", beyond),
+        _of("Beyond a limit when the level was last known", was_beyond),
         _of("Bad", bad),
         _of("Uncertain", uncertain),
         _of("No figures yet", document.get("awaited", ())),
@@ -34,7 +40,8 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     count = "The only tank is" if len(views) == 1 else f"All {len(views)} tanks are"
     if told or len(live) < len(views):
         return told
-    return [f"{count} Good, no level is beyond a limit."]
+    without = [view.tank for view in views if has_no_limits(view)]
+    return [f"{count} Good, no level is beyond a limit{_of('; without any limit', without)}."]
 
 
 def _of(words: str, names: Iterable[str]) -> str:

@@ -5,11 +5,13 @@ the vapour above a liquid is counted, mass is that of both: what evaporates is n
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.calculation.figure import duration_words
+from gateway.calculation.limit_state import limit_state
+from gateway.calculation.plan import LimitPlan
 from gateway.commands.output import Column, Grid
 from gateway.display import (
     DEFINITIONS,
@@ -37,7 +39,10 @@ __all__ = [
     "LastTold",
     "TankView",
     "Total",
+    "has_no_limits",
     "notes",
+    "site_time",
+    "state_when_last_known",
     "tank_grid",
     "total",
     "total_lines",
@@ -54,10 +59,10 @@ COLUMNS: Mapping[str, tuple[str, int]] = MappingProxyType(
         "level": ("Level", 0),
         "ullage": ("Ullage", 3),
         "water_level": ("Water", 4),
-        "liquid_temperature": ("Temp", 0),
+        "liquid_temperature": ("Temp", 1),
         "tov": ("TOV", 4),
         "gov": ("GOV", 4),
-        "gsv": ("GSV", 0),
+        "gsv": ("GSV", 1),
         "nsv": ("NSV", 2),
         "mass": ("Mass", 2),
         "weight_in_air": ("Liquid in air", 3),
@@ -163,7 +168,10 @@ def tank_grid(
 
 
 def notes(
-    views: Iterable[TankView], system: UnitSystem = UnitSystem.SI, columns: Sequence[str] = USUAL_COLUMNS
+    views: Iterable[TankView],
+    system: UnitSystem = UnitSystem.SI,
+    columns: Sequence[str] = USUAL_COLUMNS,
+    zone: tzinfo = UTC,
 ) -> list[str]:
     """What needs a word: limits passed and a roof that is not afloat, doubts with each reason once, what is lost beside
     the sheet (a second gauge, which leaves the tank as good as it is), last Good values beside what is Bad, and what
@@ -173,9 +181,7 @@ def notes(
         if view.not_live:
             lines += [printable(f"{view.tank}: {text}") for text in _no_longer(view, system, columns)]
             continue
-        told: list[str] = [
-            text for text in (limit_words(view.level_state, system), roof_words(view.level_state)) if text
-        ]
+        told: list[str] = [text for text in (_limit_note(view, system), roof_words(view.level_state)) if text]
         said: set[str] = set()
         for quality in (Quality.BAD, Quality.UNCERTAIN):
             marked = any(_shown(view, name).quality is quality for name in columns)
@@ -188,7 +194,7 @@ def notes(
             told.append(f"{quality.word}{mark}: {why}")
         told += _lost_beside(view)
         told += _last_good(view, system, columns)
-        told += [_ending(ending, view) for ending in view.endings]
+        told += [_ending(ending, view, zone) for ending in view.endings]
         lines += [printable(f"{view.tank}: {text}") for text in told]
     return lines
 
@@ -275,19 +281,45 @@ def _reference_line(views: Sequence[TankView]) -> list[str]:
 
 
 def _limits(view: TankView, system: UnitSystem) -> str:
-    """One or two words in the row itself: a level beyond a limit must not look like any other."""
-    passed = limit_words(view.level_state, system)
+    """One or two words in the row itself: a level beyond a limit must not look like any other, nor one that was beyond
+    it when the gauge was lost."""
+    passed = limit_words(state_when_last_known(view), system)
     roof = roof_words(view.level_state).partition(":")[0]
     if view.figures["level"].quality is Quality.BAD:
-        return "no level"
+        return f"no level, was {passed}" if passed else "no level"
+    if has_no_limits(view):
+        passed = "none set"
     return ", ".join(word for word in (passed, roof) if word)
+
+
+def has_no_limits(view: TankView) -> bool:
+    """Whether nothing is set that its level could be beyond, so that it is no comfort that it is beyond nothing."""
+    state = view.level_state
+    limits = (state.minimum_m, state.maximum_working_m, state.high_high_m, state.critical_high_m)
+    return state.limit is LimitState.NORMAL and all(limit is None for limit in limits)
+
+
+def _limit_note(view: TankView, system: UnitSystem) -> str:
+    words = limit_words(state_when_last_known(view), system)
+    return (
+        f"when its level was last known: {words}" if words and view.level_state.limit is LimitState.UNKNOWN else words
+    )
+
+
+def state_when_last_known(view: TankView) -> LevelState:
+    """The level against the limits; where there is none, as its last Good value stood to them."""
+    state, last = view.level_state, view.last_good.get("level")
+    if state.limit is not LimitState.UNKNOWN or last is None:
+        return state
+    limits = LimitPlan(state.minimum_m, state.maximum_working_m, state.high_high_m, state.critical_high_m)
+    return state._replace(limit=limit_state(limits, last.value, LimitState.NORMAL, 0.0))
 
 
 def _style(view: TankView) -> str:
     if view.not_live:
         return _STYLES[Quality.BAD]
     beyond = (LimitState.ABOVE_HIGH_HIGH, LimitState.ABOVE_CRITICAL_HIGH)
-    return "bold red" if view.level_state.limit in beyond else _STYLES[view.quality]
+    return "bold red" if state_when_last_known(view).limit in beyond else _STYLES[view.quality]
 
 
 def _live_age_s(view: TankView) -> float:
@@ -298,19 +330,27 @@ def _live_age_s(view: TankView) -> float:
 
 
 def _last_good(view: TankView, system: UnitSystem, columns: Sequence[str]) -> list[str]:
-    parts = []
-    for name in columns:
+    """The last Good values of what is Bad, of the figure that its column shows, together where they are of one time."""
+    parts: dict[str, list[str]] = {}
+    for column in columns:
+        name = _figure_name(view, column)
         last = view.last_good.get(name)
         if view.figures[name].quality is Quality.BAD and last is not None and view.seen is not None:
             age = duration_words(max(0.0, view.seen.timestamp() - last.time_s))
-            parts.append(f"{COLUMNS[name][0]} {show_value(name, last.value, system).text} {age} ago")
-    return [f"last Good {', '.join(parts)}"] if parts else []
+            parts.setdefault(age, []).append(f"{COLUMNS[column][0]} {show_value(name, last.value, system).text}")
+    return [f"last Good {age} ago: {', '.join(values)}" for age, values in parts.items()]
 
 
-def _ending(ending: Ending, view: TankView) -> str:
+def _ending(ending: Ending, view: TankView, zone: tzinfo) -> str:
     ended = view.seen is not None and ending.expires <= view.seen
     verb = "ended" if ended else "ends"
-    return f"{ENTRIES[ending.entry]} {verb} {ending.expires:%Y-%m-%d %H:%M} UTC: enter a new one"
+    return f"{ENTRIES[ending.entry]} {verb} {site_time(ending.expires, zone, '%Y-%m-%d %H:%M')}: enter a new one"
+
+
+def site_time(instant: datetime, zone: tzinfo, form: str) -> str:
+    """By the site's own clock, which is what people there go by, and in UTC."""
+    utc = f"{instant.astimezone(UTC):{form}} UTC"
+    return utc if str(zone) == "UTC" else f"{instant.astimezone(zone):{form} %Z} ({utc})"
 
 
 def _joined(parts: Iterable[str]) -> str:
@@ -327,7 +367,11 @@ def _counts_vapour(view: TankView) -> bool:
 
 def _shown(view: TankView, name: str) -> Figure:
     """The figure in the column of `name`."""
-    return view.figures["total_mass" if name == "mass" and _counts_vapour(view) else name]
+    return view.figures[_figure_name(view, name)]
+
+
+def _figure_name(view: TankView, column: str) -> str:
+    return "total_mass" if column == "mass" and _counts_vapour(view) else column
 
 
 def _total_text(name: str, views: Sequence[TankView], system: UnitSystem) -> str:

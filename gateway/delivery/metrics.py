@@ -370,7 +370,8 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterator[str]:
     yield from family(
         trouble,
         "gauge",
-        "1 while there is something that a person must set right: client_id_shared, other_gateway, destination_failed.",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway, records_refused, "
+        "destination_failed.",
         (
             sample(trouble, f"{labels},{label_text(kind=each.code)}", 1)
             for status, labels in labelled

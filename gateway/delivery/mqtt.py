@@ -23,7 +23,7 @@ from gateway.delivery.payload import StatusContext, heartbeat_json, inventory_js
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 from gateway.progress import CameRound, nobody_asks
-from gateway.status import DestinationStatus, GatewaySnapshot
+from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import TankRecord
 from gateway.tasks import end
 from gateway.validity import valid_for_s
@@ -111,8 +111,17 @@ class MqttDelivery:
             lost=self._queue.lost,
             waiting=self._queue.waiting,
             oldest_waiting_s=self._queue.oldest_waiting_s(now_s),
-            troubles=self._neighbours.troubles(now_s),
+            troubles=(*self._neighbours.troubles(now_s), *self._refusals()),
         )
+
+    def _refusals(self) -> tuple[Trouble, ...]:
+        """Connected, and yet nothing of some tanks arrives."""
+        tanks = [subject for subject in self._refused if subject != self._status_topic]
+        if not tanks:
+            return ()
+        others = f" and {len(tanks) - 1} more" if len(tanks) > 1 else ""
+        text = f"the records of {tanks[0]}{others} are refused and lost: {self._refused[tanks[0]]}"
+        return (Trouble("records_refused", text),)
 
     async def run(self) -> None:
         """Connect, deliver, connect again; ends only by cancellation, then says `offline` if it still can."""

@@ -91,9 +91,9 @@ def inventory_document(identity: Identity, inventory: Inventory, valid_for_s: fl
     if inventory.simulated:
         payload["simulated"] = True
         payload["notice"] = "SIMULATED"
+    payload["sources"] = inventory.sources._asdict()
     reference_c = inventory.reference_temperature_c
     payload["reference_temperature"] = None if reference_c is None else {"value": reference_c, "unit": "degC"}
-    payload["sources"] = inventory.sources._asdict()
     payload["level_state"] = _level_state(inventory.level_state)
     payload["figures"] = _figures(inventory)
     if inventory.endings:

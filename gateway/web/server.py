@@ -10,6 +10,7 @@ import inspect
 import socket
 from collections.abc import Awaitable, Callable, Iterator
 from functools import partial
+from http import HTTPStatus
 from typing import cast
 
 import orjson
@@ -31,6 +32,13 @@ __all__ = ["Content", "HttpServer"]
 Content = Callable[[], bytes | Awaitable[bytes]]
 """Makes a document when it is asked for; may do so aside, in a thread, and be awaited."""
 
+_PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank-gateway show`. For programs there are
+/inventories  the newest inventory of every tank
+/readings     the newest reading of every signal, with its raw words
+/metrics      for Prometheus
+/health       whether it runs
+/ready        whether every line is connected and no tank is Bad
+"""
 _METRICS_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 _JSON_TYPE = "application/json"
 _HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
@@ -127,7 +135,7 @@ class HttpServer:
             routes.append(Route("/readings", _json(self._readings)))
         application = Starlette(
             routes=routes,
-            exception_handlers={Exception: _answer_failure},
+            exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
         )
         names = {self._plan.host, socket.gethostname(), *self._plan.names}
         return uvicorn.Config(
@@ -205,6 +213,10 @@ async def _made(content: Content) -> bytes:
         async with asyncio.timeout(_CONTENT_S):
             return await made
     return made
+
+
+async def _answer_unknown(_: Request, __: Exception) -> Response:
+    return Response(_PATHS, status_code=HTTPStatus.NOT_FOUND, media_type="text/plain", headers=_HEADERS)
 
 
 async def _answer_failure(request: Request, exc: Exception) -> Response:

@@ -10,7 +10,7 @@ from gateway.acquisition.blocks import join_blocks, plan_blocks, split_block
 from gateway.acquisition.parts import BlockParts, Part
 from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
 from gateway.acquisition.round import Round
-from gateway.acquisition.schedule import Backoff
+from gateway.backoff import Backoff
 from gateway.records import Quality, Reading, Reason, ReasonCode
 
 S = 1_000_000_000

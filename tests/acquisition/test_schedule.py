@@ -6,7 +6,7 @@ from collections import Counter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.schedule import Backoff, Schedule, Task, Turn
+from gateway.acquisition.schedule import Schedule, Task, Turn
 
 NS = 1_000_000_000
 
@@ -24,7 +24,7 @@ def test_it_connects_first_and_waits_after_a_failure() -> None:
     assert turns.next(0, False) == Turn(Task.REPORT, 0, 0)
     wait = turns.next(0, False)
     assert wait.task is Task.WAIT
-    assert 0.25 * NS <= wait.at_ns <= 0.5 * NS
+    assert 0 < wait.at_ns <= 0.5 * NS
     assert turns.next(wait.at_ns, False).task is Task.CONNECT
 
 
@@ -87,9 +87,55 @@ def test_a_connection_that_had_served_is_tried_again_at_once_and_one_that_had_no
     assert turns.next(NS, False).task is Task.CONNECT
     turns.connection_lost(NS)
     assert turns.next(NS, False).task is Task.WAIT
-    turns.connection_served()
+    turns.connection_served(2 * NS)
     turns.connection_lost(2 * NS)
     assert turns.next(2 * NS, False).task is Task.CONNECT
+
+
+class Longest(random.Random):
+    """Draws the most there is, so that the limits can be read."""
+
+    def uniform(self, a: float, b: float) -> float:
+        return b
+
+
+def waits_after(served_s: list[float]) -> list[float]:
+    """How long a line waits after one vain try, each time that a connection has served for so long and is lost."""
+    turns = Schedule([60.0], 0.5, 30.0, Longest())
+    turns.start(0)
+    turns.next(0, True)
+    now_ns, waits = NS, []
+    for each_s in served_s:
+        turns.connection_served(now_ns)
+        now_ns += round(each_s * NS)
+        turns.connection_lost(now_ns)
+        assert turns.next(now_ns, False).task is Task.CONNECT, "at once"
+        turns.connect_failed(now_ns)
+        waits.append((turns._connect_at - now_ns) / NS)
+        now_ns += round(waits[-1] * NS)
+    return waits
+
+
+def test_ten_outages_in_the_life_of_a_line_are_not_ten_in_a_row() -> None:
+    assert waits_after([86_400.0] * 10) == [0.5] * 10
+
+
+def test_a_connection_that_comes_and_goes_is_tried_again_later_and_later() -> None:
+    """Forgotten after ten times the first wait of service, 5 s here: 4.9 s are not enough."""
+    assert waits_after([1.0, 4.9, 4.9, 4.9, 5.0, 1.0]) == [0.5, 1.0, 2.0, 4.0, 0.5, 1.0]
+
+
+def test_one_answer_of_an_instrument_makes_its_next_silence_the_first() -> None:
+    turns = Schedule([60.0, 60.0], 0.5, 30.0, Longest())
+    turns.start(0)
+    retries = []
+    for failed in (0, 1, 2):
+        turns.unanswered(0, failed * NS, 0)
+        retries.append(turns._absent[0].retry_ns / NS - failed)
+    assert retries == [0.5, 1.0, 2.0]
+    turns.answered(0)
+    turns.unanswered(0, 9 * NS, 0)
+    assert turns._absent[0].retry_ns == 9.5 * NS
 
 
 def test_no_probe_within_five_times_what_the_last_vain_wait_cost() -> None:
@@ -129,17 +175,6 @@ def test_with_none_left_to_delay_probes_need_not_wait_for_one_another() -> None:
     turns.unanswered(0, NS, NS)
     turn = turns.next(2 * NS, True)
     assert turn.task is Task.PROBE
-
-
-@given(st.integers(0, 40), st.integers(0, 2**32))
-def test_waits_double_are_jittered_and_capped(failures: int, seed: int) -> None:
-    backoff = Backoff(0.5, 30.0, random.Random(seed))
-    waits = [backoff.after_failure() for _ in range(failures + 1)]
-    for number, wait in enumerate(waits):
-        whole = min(30.0, 0.5 * 2**number) * NS
-        assert whole / 2 <= wait <= whole
-    backoff.reset()
-    assert backoff.after_failure() <= 0.5 * NS
 
 
 @given(

@@ -24,6 +24,7 @@ from gateway.calculation.plan import (
 )
 from gateway.figures import BESIDE
 from gateway.records import Figures, Input, LastGood, Quality, Reason, ReasonCode, TankInput
+from gateway.states import LimitState
 from tests.support.plans import (
     NOON,
     StraightLineMethod,
@@ -475,6 +476,12 @@ def test_volume_never_falls_as_level_rises(one_m: float, other_m: float) -> None
 def test_without_temperature_an_atmospheric_tank_still_has_cpl_one() -> None:
     figures = sheet(given=straight_input(elements=(bad(), bad(), bad(), bad()))).figures
     assert (figures.cpl.value, figures.cpl.quality) == (1.0, Quality.GOOD)
+
+
+def test_a_calculation_that_failed_keeps_the_limits_it_is_measured_against() -> None:
+    plan = straight_plan(limits=LimitPlan(1.0, 8.0))
+    state = failed(plan, straight_input(6.0), EMPTY_MEMORY, "a mistake").level_state
+    assert (state.limit, state.minimum_m, state.maximum_working_m) == (LimitState.UNKNOWN, 1.0, 8.0)
 
 
 def test_a_sheet_carries_the_temperature_of_its_standard_volumes() -> None:

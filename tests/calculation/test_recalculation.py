@@ -432,6 +432,28 @@ def test_a_sheet_that_had_failed_comes_back_as_it_was() -> None:
     assert _again(plan, *corrected([_one(plan, before)], "mistyped sample", reference_density=840.0)) == [before]
 
 
+def test_a_density_of_the_record_is_never_taken_for_one_at_another_temperature() -> None:
+    """838 kg/m3 at 60 degF (15.556 degC) are 838.4 kg/m3 at 15 degC by API MPMS 11.1, as the site file has it now."""
+    before, after = (
+        straight_plan(product=ProductPlan("diesel", PetroleumCorrection(PetroleumGroup.REFINED, reference_c)))
+        for reference_c in (28.0 / 1.8, 15.0)
+    )
+    record = calculate(before, straight_input(6.0, reference_density=good(838.0)))[0]
+    standing = straight_input(6.0, reference_density=good(838.4))
+    moved = rebuilt(recorded_plan(after), record, standing)
+    assert moved.lacking == (
+        "the record's densities and standard volumes are at 15.56 degC, the site file's at 15 degC: density taken from "
+        "the site file",
+    )
+    (again,) = _again(after, moved)
+    assert value(again.figures.reference_density) == 838.4
+    assert again.reference_temperature_c == 15.0
+    assert value(again.figures.mass) == pytest.approx(value(record.figures.mass), rel=2e-5)
+    (without,) = _again(after, rebuilt(recorded_plan(after), record))
+    assert without.figures.mass.value is None, "no density is better than one of another temperature"
+    assert rebuilt(recorded_plan(before), record, standing).lacking == ()
+
+
 def test_what_cannot_be_rebuilt_is_said() -> None:
     plan = straight_plan()
     whole = _one(plan, calculate(plan, straight_input())[0])

@@ -12,7 +12,7 @@ import pytest
 
 from gateway.commands import show
 from gateway.delivery.payload import inventories_json
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.records import Ending, Figure, Quality, Reason, ReasonCode
 from gateway.running import Running
 from tests.commands.typed import typed
 from tests.support.claims import claimed
@@ -153,6 +153,11 @@ def test_nothing_runs_there(capsys: pytest.CaptureFixture[str]) -> None:
     assert said.err == f"tank-gateway: no gateway at {address}: connection refused\n{_HINT}"
 
 
+def test_an_address_may_be_copied_out_of_a_browser(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    said = typed(capsys, "show", "--address", f"http://{serve(_two_tanks(), 200)}/")
+    assert (said.code, said.err) == (0, "")
+
+
 def test_something_else_runs_there(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
     address = serve(b"<html>hello</html>", 200)
     said = typed(capsys, "show", "--address", address)
@@ -205,6 +210,17 @@ def test_the_sites_own_time_stands_beside_utc(capsys: pytest.CaptureFixture[str]
     body = inventories_json(snapshot(record("TK-1"))._replace(time_zone="Asia/Kolkata"))
     said = typed(capsys, "show", "--address", serve(body, 200))
     assert said.out.splitlines()[0] == "harbour at 2026-03-14 17:30:00 IST (2026-03-14 12:00:00 UTC)"
+
+
+def test_what_ends_is_told_in_the_sites_own_time_too(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    """18:00 UTC is 23:30 in India: an operator who reads 18:00 as his own would be late by five and a half hours."""
+    made = record("TK-1")
+    ending = Ending("reference_density", NOON.replace(hour=18))
+    made = made._replace(inventory=made.inventory._replace(endings=(ending,)))
+    body = inventories_json(snapshot(made)._replace(time_zone="Asia/Kolkata"))
+    said = typed(capsys, "show", "--address", serve(body, 200))
+    assert "TK-1: reference density end" in said.out
+    assert "2026-03-14 23:30 IST (2026-03-14 18:00 UTC): enter a new one" in said.out
 
 
 def test_columns_are_chosen_by_name(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:

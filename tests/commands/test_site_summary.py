@@ -12,13 +12,14 @@ from gateway.commands.site_summary import summary_lines
 from gateway.commands.tank_table import view_of
 from gateway.delivery.payload import inventories_json
 from gateway.delivery.payload_reader import inventory_of
-from gateway.records import Figure, LevelState, Quality, Reason, ReasonCode
+from gateway.records import Figure, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import TankRecord
 from tests.support.records import NOON, record, snapshot
 
 _WELL = DestinationStatus("mqtt:broker", True, 10, 0, 0, None)
+_LIMITS = (0.5, 11.0, 11.5, 12.0)
 _LEVELS = {Quality.GOOD: 9.412, Quality.UNCERTAIN: 9.412, Quality.BAD: None}
 
 
@@ -27,7 +28,8 @@ def _tank(
 ) -> TankRecord:
     reasons = () if quality is Quality.GOOD else (Reason(ReasonCode.STALE, "old"),)
     made = record(name, level=Figure(_LEVELS[quality], quality, reasons, 2.0))
-    return made._replace(inventory=made.inventory._replace(level_state=LevelState(limit, roof)))
+    state = LevelState(limit, roof, quality, *_LIMITS)
+    return made._replace(inventory=made.inventory._replace(level_state=state))
 
 
 def _site(*tanks: TankRecord, **changes: Any) -> GatewaySnapshot:
@@ -43,6 +45,17 @@ def _said(site: GatewaySnapshot) -> list[str]:
 def test_all_is_well() -> None:
     assert _said(_site(_tank("TK-1"))) == ["The only tank is Good, no level is beyond a limit."]
     assert _said(_site(_tank("TK-1"), _tank("TK-2"))) == ["All 2 tanks are Good, no level is beyond a limit."]
+
+
+def test_tanks_without_limits_are_named_where_none_is_beyond_one() -> None:
+    limited = _tank("TK-2")
+    state = LevelState(LimitState.NORMAL, None, Quality.GOOD, None, 13.2)
+    limited = limited._replace(inventory=limited.inventory._replace(level_state=state))
+    unlimited = _tank("TK-1")
+    state = LevelState(LimitState.NORMAL, None, Quality.GOOD)
+    unlimited = unlimited._replace(inventory=unlimited.inventory._replace(level_state=state))
+    said = _said(_site(unlimited, limited))
+    assert said == ["All 2 tanks are Good, no level is beyond a limit; without any limit: TK-1."]
 
 
 def test_each_kind_of_trouble_has_its_line_the_most_pressing_first() -> None:
@@ -66,6 +79,14 @@ def test_each_kind_of_trouble_has_its_line_the_most_pressing_first() -> None:
         "mqtt:broker: another is online",
         "mqtt:broker: 1 record lost since the gateway's start",
     ]
+
+
+def test_a_gauge_that_is_lost_above_a_limit_is_told_of_both() -> None:
+    lost = _tank("TK-1", Quality.BAD, LimitState.UNKNOWN)
+    state = LevelState(LimitState.UNKNOWN, None, Quality.BAD, 0.5, 8.0, 8.5, 9.0)
+    last = {"level": LastGood(8.6, NOON.timestamp() - 5.0)}
+    lost = lost._replace(inventory=lost.inventory._replace(level_state=state, last_good=last))
+    assert _said(_site(lost)) == ["Beyond a limit when the level was last known: TK-1", "Bad: TK-1"]
 
 
 def test_of_what_is_not_live_nothing_is_said_and_all_is_not_well() -> None:
@@ -104,7 +125,7 @@ def test_it_is_well_only_where_everything_is(
         for quality, limit, roof in drawn
     ]
     is_well = is_connected and delivers and not any(wrong)
-    assert (said[0].endswith("no level is beyond a limit.") and len(said) == 1) is is_well
+    assert (said[0].startswith(("All ", "The only tank ")) and len(said) == 1) is is_well
 
 
 @pytest.mark.parametrize("limit", LimitState)

@@ -197,9 +197,20 @@ def test_a_narrow_terminal_loses_columns_but_never_digits() -> None:
         assert kept in narrow
     assert "…" not in narrow
     narrowest = _drawn(tank_grid(views), 30)
-    for kept in ("9.412", "2,387", "SIMULATED"):
+    for kept in ("9.412", "Good", "SIMULATED"):
         assert kept in narrowest
     assert "…" not in narrowest
+
+
+def test_on_a_phone_a_tank_is_one_row_with_its_level_room_limit_and_quality() -> None:
+    """62 columns: temperature and GSV go before a row breaks into pieces that nobody can read."""
+    state = LevelState(LimitState.ABOVE_CRITICAL_HIGH, None, Quality.GOOD, 0.1, 1.785, 1.851, 1.897)
+    tank = _tank("B-4", level=_good(1.969), room=_good(0.0), mass=_good(25e3), gsv=_good(51.4), simulated=True)
+    drawn = _drawn(tank_grid(_views(tank._replace(level_state=state))), 62)
+    head, _, row, *rest = drawn.splitlines()
+    assert head.split() == ["Tank", "Level", "m", "GSV", "m³", "Room", "m³", "Limits", "Quality", "Age"]
+    assert row.split()[:5] == ["B-4", "1.969", "51.4", "0.0", "ABOVE"]
+    assert " ".join(rest).split() == ["CRITICAL", "SIMULATED", "HIGH", "1.897", "m"]
 
 
 @pytest.mark.parametrize("width", range(20, 140, 5))
@@ -269,7 +280,35 @@ def test_beside_a_bad_figure_stands_its_last_good_value_with_its_age() -> None:
             "tov": LastGood(2395.1, NOON.timestamp() - 240.0),
         }
     )
-    assert notes([view_of(lost)])[-1] == "TK-1: last Good Level 9.412 m 4 min ago, TOV 2,395 m³ 4 min ago"
+    assert notes([view_of(lost)])[-1] == "TK-1: last Good 4 min ago: Level 9.412 m, TOV 2,395 m³"
+
+
+def test_the_last_good_mass_is_of_what_the_column_shows() -> None:
+    """Where vapour is counted the column is liquid and vapour: 25.3 t, of which 25.0 t are liquid."""
+    lost = _tank("B-4", level=_bad(), mass=_bad(), total_mass=_bad())
+    then = NOON.timestamp() - 32.0
+    lost = lost._replace(last_good={"mass": LastGood(25_000.0, then), "total_mass": LastGood(25_300.0, then - 60.0)})
+    assert notes([view_of(lost)])[-1] == "B-4: last Good 92 s ago: Mass 25.3 t"
+
+
+def test_a_gauge_that_is_lost_above_a_limit_does_not_hide_it() -> None:
+    state = LevelState(LimitState.UNKNOWN, None, Quality.BAD, 0.5, 8.0, 8.5, 9.0)
+    lost = _tank("TK-1", level=_bad())._replace(level_state=state)
+    low, high = ({"level": LastGood(level_m, NOON.timestamp() - 5.0)} for level_m in (7.0, 8.6))
+    (calm,), (pressing,) = _views(lost._replace(last_good=low)), _views(lost._replace(last_good=high))
+    assert " no level  " in plain_lines(tank_grid([calm]))[1]
+    assert " no level, was ABOVE HIGH-HIGH 8.500 m  " in plain_lines(tank_grid([pressing]))[1]
+    assert not any("known" in line for line in notes([calm]))
+    assert notes([pressing])[0] == "TK-1: when its level was last known: ABOVE HIGH-HIGH 8.500 m"
+    assert tank_grid([pressing]).styles == ("bold red",)
+
+
+def test_a_tank_without_limits_does_not_look_as_if_it_were_within_them() -> None:
+    unlimited = _tank("TK-1")._replace(level_state=LevelState(LimitState.NORMAL, None, Quality.GOOD))
+    limited = _tank("TK-2")._replace(level_state=LevelState(LimitState.NORMAL, None, Quality.GOOD, None, 13.2))
+    _, first, second = plain_lines(tank_grid(_views(unlimited, limited)))
+    assert "none set" in first
+    assert "none set" not in second
 
 
 def test_each_reason_is_told_once() -> None:

@@ -13,6 +13,7 @@ from structlog.testing import capture_logs
 
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.records import Figure, Quality
+from gateway.status import Trouble
 from tests.support.deliveries import make_delivery, plan_for, running, until
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.mqtt_subscriber import Subscriber
@@ -302,7 +303,18 @@ async def test_a_record_refused_by_access_rules_is_lost_and_said_once(tmp_path: 
                 delivery.offer(record("TK-1", sequence))
                 delivery.offer(record("TK-2", sequence))
                 await until(lambda: delivery.status().waiting == 0)
-        assert (delivery.status().delivered, delivery.status().lost) == (2, 2)
+            (trouble,) = delivery.status().troubles
+            # It is let write again: with the next record that arrives all is well.
+            rules.write_text("topic readwrite tanks/harbour/#\n")
+            server.reload()
+
+            def arrives() -> bool:
+                delivery.offer(record("TK-2", 3))
+                return not delivery.status().troubles
+
+            await until(arrives)
+        assert delivery.status().lost >= 2
+    assert trouble == Trouble("records_refused", "the records of TK-2 are refused and lost: Not authorized")
     refusals = [entry for entry in logs if entry["event"] == "delivery.record_refused"]
     assert [(entry["subject"], entry["reason"]) for entry in refusals] == [("TK-2", "Not authorized")]
 

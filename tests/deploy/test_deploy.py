@@ -17,6 +17,7 @@ import trustme
 from prometheus_client.parser import text_string_to_metric_families
 from structlog.testing import capture_logs
 
+from gateway.command_line import COMMANDS, main
 from gateway.commands.serve import _STOPPED_WITHIN_S
 from gateway.daemon import _TICK_LATE_S
 from gateway.delivery.metrics import Metrics
@@ -116,7 +117,14 @@ class TestSystemd:
 
     def test_nothing_runs_before_it(self, service: configparser.SectionProxy) -> None:
         """RestartPreventExitStatus is not for ExecStartPre: what ends with 2 there is tried again for ever."""
-        assert [key for key in service if key.startswith("Exec")] == ["ExecStart"]
+        assert [key for key in service if key.startswith("Exec")] == ["ExecStart", "ExecReload"]
+
+    def test_it_reloads_by_the_command_that_tells_what_came_of_it(self, service: configparser.SectionProxy) -> None:
+        program, *words = service["ExecReload"].split()
+        assert service["ExecStart"].split()[0] == program
+        assert words[0] in COMMANDS
+        command = ["reload", *(word.replace("$MAINPID", str(2**22 + 1)) for word in words[1:])]
+        assert main(command) == 1  # understood: there is no such process
 
     def test_it_is_ended_by_systemd_later_than_by_itself(self, service: configparser.SectionProxy) -> None:
         assert float(service["TimeoutStopSec"]) > _STOPPED_WITHIN_S

@@ -39,8 +39,8 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "SIMULATED left out of the payload",
         PAYLOAD,
-        '        payload["notice"] = "SIMULATED"\n    reference_c =',
-        "    reference_c =",
+        '        payload["notice"] = "SIMULATED"\n    payload["sources"]',
+        '    payload["sources"]',
         PAYLOADS,
     ),
     Break("manual mark left out", PAYLOAD, '            figure["manual"] = True\n', "            pass\n", PAYLOADS),

@@ -80,6 +80,10 @@ class Mosquitto:
     def thaw(self) -> None:
         self._signal(signal.SIGCONT)
 
+    def reload(self) -> None:
+        """Read the rules of access again."""
+        self._signal(signal.SIGHUP)
+
     def log(self) -> str:
         return (self._folder / "mosquitto.log").read_text(encoding="utf-8", errors="replace")
 

@@ -230,7 +230,8 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     )
     trouble = GaugeMetricFamily(
         "tank_gateway_destination_trouble",
-        "1 while there is something that a person must set right: client_id_shared, other_gateway, destination_failed.",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway, records_refused, "
+        "destination_failed.",
         labels=(*names, "kind"),
     )
     for status in snapshot.destinations:

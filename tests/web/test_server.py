@@ -134,7 +134,10 @@ async def test_nothing_can_be_written(method: str) -> None:
     async with _running(_server()) as client:
         for path in ("/metrics", "/inventories", "/health"):
             assert (await client.request(method, path)).status_code == 405
-        assert (await client.get("/tanks")).status_code == 404
+        unknown = await client.get("/tanks")
+        assert unknown.status_code == 404
+        for path in ("/inventories", "/readings", "/metrics", "/health", "/ready", "tank-gateway show"):
+            assert path in unknown.text, "whoever opens it in a browser is told what there is"
         assert (await client.head("/health")).status_code == 200
 
 
