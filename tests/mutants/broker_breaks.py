@@ -59,8 +59,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "last sheet forgets what was good",
         SHEET,
-        "    last = remember_good(memory, figures)\n    return _inventory(plan, tank_input, figures, lost.quality, elements",
-        "    last = memory.last_good\n    return _inventory(plan, tank_input, figures, lost.quality, elements",
+        "    last = remember_good(memory, figures)\n    return _inventory(plan, tank_input, figures, lost.quality, ele",
+        "    last = memory.last_good\n    return _inventory(plan, tank_input, figures, lost.quality, ele",
         JOINED,
     ),
     Break(
