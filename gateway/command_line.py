@@ -60,13 +60,6 @@ Exit codes: 0 well; 1 it could not be done, or something was found that must be 
 has mistakes."""
 
 
-class _Wide(argparse.RawDescriptionHelpFormatter):
-    """Each command on one line."""
-
-    def __init__(self, prog: str) -> None:
-        super().__init__(prog, max_help_position=24, width=100)
-
-
 class Command(Protocol):
     """What each module of `gateway.commands` offers."""
 
@@ -119,18 +112,18 @@ def _run(typed: list[str]) -> int:
         prog="tank-gateway",
         usage="tank-gateway COMMAND ...",
         description=_DESCRIPTION,
-        epilog=_EPILOG,
-        formatter_class=_Wide,
+        epilog=f"{_listed()}\n\n{_EPILOG}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"tank-gateway {__version__}")
-    subparsers = parser.add_subparsers(dest="command", metavar="", prog="tank-gateway", title="commands")
+    subparsers = parser.add_subparsers(dest="command", prog="tank-gateway", help=argparse.SUPPRESS)
     chosen = next((word for word in typed if not word.startswith("-")), None)
     if chosen is not None and chosen not in COMMANDS:
         near = get_close_matches(chosen, COMMANDS, n=1)
         hint = f"did you mean {near[0]}?" if near else f"one of {', '.join(COMMANDS)}; tank-gateway --help"
         raise UsageError(f"there is no command '{chosen}'", hint)
     for name, summary in COMMANDS.items():
-        subparser = subparsers.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
+        subparser = subparsers.add_parser(name, description=f"{summary[0].upper()}{summary[1:]}.")
         if name == chosen:
             # Only the command that was typed is loaded, so that none waits for the libraries of another.
             command = cast("Command", import_module(f"gateway.commands.{name.replace('-', '_')}"))
@@ -142,6 +135,12 @@ def _run(typed: list[str]) -> int:
     if arguments.command is None:
         raise UsageError("no command was given", f"one of {', '.join(COMMANDS)}; tank-gateway --help")
     return int(arguments.execute(arguments))
+
+
+def _listed() -> str:
+    """Each command on one line."""
+    width = max(map(len, COMMANDS))
+    return "\n".join(["commands:", *(f"  {name:<{width}}  {summary}" for name, summary in COMMANDS.items())])
 
 
 def _silence(stream: TextIO) -> None:

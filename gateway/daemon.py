@@ -291,6 +291,7 @@ class Daemon:
         return HttpServer(
             plan,
             metrics=self._metrics.render_in_slices,
+            packed_metrics=self._metrics.packed_in_slices,
             inventories=lambda: joined(inventories_pieces(self.snapshot())),
             healthy=self.healthy,
             readiness=self.readiness,

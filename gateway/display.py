@@ -5,7 +5,7 @@ means the number, but room and pumpable volume are rounded down: nobody may coun
 """
 
 from collections.abc import Mapping
-from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
+from decimal import ROUND_FLOOR, ROUND_HALF_UP, Context, Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -36,6 +36,8 @@ NO_VALUE = "-"
 
 _ROUNDED_DOWN = frozenset({"room", "pumpable"})
 _PERCENTAGES = frozenset({"fill", "sediment_water"})
+_EVERY_DIGIT = Context(prec=400)
+"""Any float can be shown, be it one that somebody else has written to a broker."""
 _SIXTY_F_IN_C = (60.0 - 32.0) / 1.8
 
 
@@ -117,9 +119,9 @@ def show_value(
     rounding = ROUND_FLOOR if name in _ROUNDED_DOWN else ROUND_HALF_UP
     places = form.places
     # A tenth of a cubic metre is known of a small tank only.
-    if dimension is Dimension.VOLUME and abs(number.quantize(Decimal("0.1"), rounding)) >= 1000:
+    if dimension is Dimension.VOLUME and abs(number.quantize(Decimal("0.1"), rounding, _EVERY_DIGIT)) >= 1000:
         places = 0
-    rounded = number.quantize(Decimal(1).scaleb(-places), rounding)
+    rounded = number.quantize(Decimal(1).scaleb(-places), rounding, _EVERY_DIGIT)
     return Shown(f"{abs(rounded) if rounded.is_zero() else rounded:,}", form.sign)
 
 

@@ -21,6 +21,7 @@ __all__ = [
     "read_bytes",
     "read_text",
     "trouble_with",
+    "write_new",
 ]
 
 _MEGABYTE = 1_000_000
@@ -66,8 +67,10 @@ def read_bytes(path: Path, largest_bytes: int) -> bytes:
     """What is in a regular file of at most so many bytes, all of it of one moment. Raises UnreadableError."""
     with open_regular(path) as file:
         before = os.fstat(file.fileno())
-        data = file.read(largest_bytes + 1)
+        data: bytes | None = file.read(largest_bytes + 1)
         after = os.fstat(file.fileno())
+    if data is None:  # of what only calls itself a regular file, as some of the kernel's own do, and would wait
+        raise UnreadableError(path, _NOT_REGULAR)
     if len(data) > largest_bytes:
         raise UnreadableError(path, f"is larger than {_size(largest_bytes)}, and no file of its kind needs to be")
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
@@ -91,12 +94,28 @@ def lines_of(path: Path, longest_bytes: int) -> Iterator[bytes]:
 def read_text(path: Path, largest_bytes: int) -> str:
     """The same as text, which is UTF-8 with a byte order mark or without. Raises UnreadableError."""
     data = read_bytes(path, largest_bytes)
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        # The error itself quotes the bytes, which may be a secret: it does not travel on.
-        where = error.start
+    where = data.find(0)  # no text has it: another encoding, or what a power cut has left
+    if where < 0:
+        try:
+            return data.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            # The error itself quotes the bytes, which may be a secret: it does not travel on.
+            where = error.start
     raise UnreadableError(path, f"is not UTF-8 text (byte {where}); save it as UTF-8")
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that must not exist yet, wholly or not at all. Raises OSError, FileExistsError where it does."""
+    with open(path, "xb", buffering=0) as file:
+        try:
+            rest = text.encode()
+            while rest:
+                rest = rest[file.write(rest) :]
+            os.fsync(file.fileno())
+        except OSError:
+            # Half of it may make sense too, and another one.
+            os.unlink(path)
+            raise
 
 
 def trouble_with(path: Path) -> UnreadableError | None:

@@ -9,7 +9,6 @@ import contextlib
 import fcntl
 import json
 import os
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any, NamedTuple
@@ -200,10 +199,14 @@ def _make_readable(folder: Path) -> None:
 
 
 def _write(file: IO[str], mine: Running) -> None:
-    """In one go and never shorter than before, so that whoever reads meanwhile finds the old or the new."""
+    """In one go and never shorter than before, so that whoever reads meanwhile finds the old or the new.
+
+    The lock holds also where there is no room to say more: monitoring comes first.
+    """
     text = json.dumps({"schema": _SCHEMA, **mine._asdict()}).encode()
     descriptor = file.fileno()
-    os.pwrite(descriptor, text.ljust(os.fstat(descriptor).st_size), 0)
+    with contextlib.suppress(OSError):
+        os.pwrite(descriptor, text.ljust(os.fstat(descriptor).st_size), 0)
 
 
 def _remove(file: Path) -> None:
@@ -247,7 +250,15 @@ def _own_directory() -> Path:
 
 def _of_user(user: int) -> Path:
     by_login = Path(f"/run/user/{user}")
-    return by_login / "tank-gateway" if by_login.is_dir() else Path(tempfile.gettempdir()) / f"tank-gateway-{user}"
+    return by_login / "tank-gateway" if by_login.is_dir() else _temporary() / f"tank-gateway-{user}"
+
+
+def _temporary() -> Path:
+    """The folder for what is temporary, be it there and writable or not.
+
+    tempfile.gettempdir writes into it to find out, and raises where nothing can be written or the disk is full.
+    """
+    return Path(next(filter(None, map(os.environ.get, ("TMPDIR", "TEMP", "TMP"))), "/tmp"))
 
 
 def _directories() -> Sequence[Path]:
@@ -256,7 +267,7 @@ def _directories() -> Sequence[Path]:
     if given:
         return [Path(given)]
     found = [Path(_SYSTEM), _own_directory()]
-    for parent, pattern in ((Path("/run/user"), "*/tank-gateway"), (Path(tempfile.gettempdir()), "tank-gateway-*")):
+    for parent, pattern in ((Path("/run/user"), "*/tank-gateway"), (_temporary(), "tank-gateway-*")):
         with contextlib.suppress(OSError):
             found += sorted(parent.glob(pattern))
     return list(dict.fromkeys(found))

@@ -74,18 +74,18 @@ def _schema(description: str, *examples: object, type_: str | list[str] = "strin
 
 def _quantity(dimension: str, *, above: float | None = None, at_least: float | None = None) -> BeforeValidator:
     """In the dimension's own unit; limits too."""
-    own = next((unit for unit, entry in DIMENSIONS[dimension].items() if entry == (1.0, 0.0)), "")
+    unit = next((name for name, entry in DIMENSIONS[dimension].items() if entry == (1.0, 0.0)), "")
 
     def read(value: object) -> float:
         if isinstance(value, int | float):
-            number, text = float(value), f"{value:g} {own}"
+            number, text = float(value), f"{value:g} {unit}"
         else:
             text = _text(value, f"a {dimension}, like '{EXAMPLES[dimension]}'")
             number = parse_quantity(text, dimension)
         if above is not None and not number > above:
-            raise ValueError(f"{text!r} is too small; give more than {above:g} {own}")
+            raise ValueError(f"{text!r} is too small; give more than {above:g} {unit}")
         if at_least is not None and not number >= at_least:
-            raise ValueError(f"{text!r} is too small; give {at_least:g} {own} or more")
+            raise ValueError(f"{text!r} is too small; give {at_least:g} {unit} or more")
         return number
 
     return BeforeValidator(read)

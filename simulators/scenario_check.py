@@ -81,6 +81,9 @@ def _check_signals(scenario: Scenario, tag: str) -> Iterator[tuple[tuple[str, ..
         elif part.quantity == "temperatures" and not scenario.tanks[part.tank].elements:
             text = f"'temperatures' is nothing of {part.tank}, which has no elements; give it 'elements' and"
             yield (*key, name, "quantity"), f"{text} 'temperatures'"
+        elif part.quantity == "ambient" and scenario.tanks[part.tank].ambient is None:
+            text = f"'ambient' is nothing of {part.tank}, which does not say what stands outside; give it 'ambient'"
+            yield (*key, name, "quantity"), text
     if unknown:
         return
     holders: dict[tuple[str, int, int | None], str] = {}

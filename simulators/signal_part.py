@@ -18,6 +18,7 @@ DIMENSION_OF = {
     "temperatures": "temperature",
     "bottom_pressure": "pressure",
     "vapour_pressure": "pressure",
+    "ambient": "temperature",
     "flow": "flow",
     "contact": None,
     "pump": None,
@@ -27,8 +28,8 @@ _DIFFERENCE = {"length": "length", "temperature": "temperature difference", "pre
 _QUANTITIES = """What is measured. innage: the surface above the datum; ullage: the reference height less it; water: the
 surface of the free water; temperature: at one element; temperatures: at every element, one signal each behind another,
 called NAME1 and on; bottom_pressure: gauge, of the liquid and the vapour at a nozzle, less the air's beside the tank;
-vapour_pressure: gauge, above the liquid; flow: of the product into the tank, negative for out; contact: closed while a
-gauge_fault lasts; pump: closed while product flows either way"""
+vapour_pressure: gauge, above the liquid; ambient: the air outside; flow: of the product into the tank, negative for
+out; contact: closed while a gauge_fault lasts; pump: closed while product flows either way"""
 QuantityName = Literal[
     "innage",
     "ullage",
@@ -37,6 +38,7 @@ QuantityName = Literal[
     "temperatures",
     "bottom_pressure",
     "vapour_pressure",
+    "ambient",
     "flow",
     "contact",
     "pump",

@@ -104,6 +104,8 @@ class Tank:
         self.elements_m = elements_m
         self.roof = roof
         self.ambient = ambient
+        self.outside_c = 0.0 if ambient is None else ambient.at(0.0)
+        """Of the air; counts where the tank has `ambient`."""
         self.heating_w = heating_w
         self.heat_capacity_j_kg_k = heat_capacity_j_kg_k
         self.vapour_pressure_slope_pa_k = vapour_pressure_slope_pa_k
@@ -271,6 +273,7 @@ class Tank:
             changed = True
         if self.ambient is not None:
             outside = self.ambient.at(time_s + duration_s / 2)
+            self.outside_c = self.ambient.at(time_s + duration_s)
             self._mix(-math.expm1(-duration_s / self.ambient.liquid_time_constant_s), outside)
             self._vapour.shift(-math.expm1(-duration_s / self.ambient.vapour_time_constant_s), outside)
             changed = True

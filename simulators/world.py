@@ -179,6 +179,8 @@ def _source(tank: Tank, part: SignalPart) -> Callable[[], float | Special]:
             return lambda: tank.bottom_pressure_pa(part.nozzle)
         case "vapour_pressure":
             return lambda: tank.vapour_pressure_pa
+        case "ambient":
+            return lambda: tank.outside_c
         case "flow":
             return lambda: tank.inflow_m3_s
         case "pump":

@@ -1,13 +1,14 @@
 """Files that people name: a sentence for whatever is wrong with one, and never more than there should be in it."""
 
 import os
+import resource
 import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from gateway.files import UnreadableError, is_readable_by_all, read_bytes, read_text, trouble_with
+from gateway.files import UnreadableError, is_readable_by_all, lines_of, read_bytes, read_text, trouble_with, write_new
 from tests.support.users import as_ordinary_user, folder_of_all
 
 __all__ = ["folder_of_all"]
@@ -112,6 +113,77 @@ def test_bytes_of_a_secret_are_told_to_nobody(tmp_path: Path) -> None:
         read_text(tmp_path / "a", 100)
     assert caught.value.cause == "is not UTF-8 text (byte 4); save it as UTF-8"
     assert caught.value.__cause__ is caught.value.__context__ is None
+
+
+@pytest.mark.parametrize(
+    ("data", "where"),
+    [
+        ("level,volume\n".encode("utf-16"), 3),
+        ("level,volume\n".encode("utf-16-be"), 0),
+        ("level,volume\n".encode("utf-16-le"), 1),
+        ("tr\xe9sor\n".encode("latin-1"), 2),
+        (b"level,volume\n" + bytes(4096), 13),
+    ],
+)
+def test_what_is_no_text_is_not_read_as_some(data: bytes, where: int, tmp_path: Path) -> None:
+    (tmp_path / "a").write_bytes(data)
+    with pytest.raises(UnreadableError) as caught:
+        read_text(tmp_path / "a", 10_000)
+    assert caught.value.cause == f"is not UTF-8 text (byte {where}); save it as UTF-8"
+
+
+def test_a_file_that_is_written_while_it_is_read_is_read_by_halves_by_nobody(tmp_path: Path) -> None:
+    """Who saves it writes its first part, and the second while we read."""
+    path = tmp_path / "a"
+    path.write_text("level,volume\n0,0\n", "utf-8")
+    told = "was being written while it was read; try again when it is whole"
+    with pytest.raises(UnreadableError, match=told):
+        read_bytes_while(path, lambda: path.write_text("level,volume\n0,0\n1,79\n", "utf-8"))
+    assert read_text(path, 100) == "level,volume\n0,0\n1,79\n"
+
+
+def read_bytes_while(path: Path, then: Callable[[], object]) -> bytes:
+    """As `read_bytes`, where something happens between the first look at the file and the second."""
+    looked = os.fstat
+
+    def look(descriptor: int) -> os.stat_result:
+        found = looked(descriptor)
+        then()
+        return found
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fstat", look)
+        return read_bytes(path, 100)
+
+
+def test_lines_come_one_by_one_from_a_file_of_any_length(tmp_path: Path) -> None:
+    """50 GB, of which the disk holds the first line."""
+    path = tmp_path / "a"
+    with path.open("wb") as file:
+        file.write(b"first\n")
+        file.truncate(50_000_000_000)
+    lines = lines_of(path, 1000)
+    assert next(lines) == b"first\n"
+    with pytest.raises(UnreadableError) as caught:
+        next(lines)
+    assert caught.value.cause == "line 2 is longer than 1 kB, and none of its kind needs to be"
+
+
+def test_a_new_file_is_there_wholly_or_not_at_all(tmp_path: Path) -> None:
+    """Half a capacity table is a shorter one."""
+    path = tmp_path / "a"
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10, hard))
+    try:
+        with pytest.raises(OSError, match="File too large"):
+            write_new(path, "0,0\n1000,78\n2000,157\n")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert not path.exists()
+    write_new(path, "0,0\n1000,78\n2000,157\n")
+    with pytest.raises(FileExistsError):
+        write_new(path, "0,0\n")
+    assert path.read_text("utf-8") == "0,0\n1000,78\n2000,157\n"
 
 
 def test_a_pipe_holds_up_nobody(tmp_path: Path) -> None:

@@ -1,7 +1,9 @@
 """One gateway for a site, one master for a line: on this machine, and told apart by what the system itself locks."""
 
+import errno
 import json
 import os
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -80,3 +82,32 @@ def test_where_nothing_can_be_written_monitoring_comes_first(monkeypatch: pytest
 def test_a_site_name_cannot_lead_out_of_the_directory() -> None:
     with claim(HARBOUR._replace(site="../../x")):
         assert [file.name for file in Path(os.environ[DIRECTORY_VARIABLE]).iterdir()] == [".._.._x.json"]
+
+
+def test_no_place_for_temporary_files_ends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A container whose every folder is read-only, or a full disk: Python's own search then finds none and raises."""
+
+    def none() -> str:
+        raise FileNotFoundError(errno.ENOENT, "No usable temporary directory found")
+
+    monkeypatch.setattr(tempfile, "gettempdir", none)
+    monkeypatch.delenv(DIRECTORY_VARIABLE)
+    monkeypatch.setenv("RUNTIME_DIRECTORY", "/proc/cannot-be-made")
+    monkeypatch.setenv("TMPDIR", "/proc/cannot-be-made")
+    with claim(HARBOUR._replace(site="no-folder", lines={})):
+        pass
+
+
+def test_a_full_disk_keeps_no_site_from_being_watched_and_no_other_gateway_off_guard(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def full(descriptor: int, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as while_full:
+        while_full.setattr(os, "write", full)
+        # What it is cannot be told; that it is there, the lock says.
+        refused = pytest.raises(ClaimedError, match="is starting on this machine")
+        with claim(HARBOUR), refused, claim(HARBOUR):
+            pass
+    assert running_gateways() == []

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.units_in_messages import bare_in_source, bare_in_text
+from tests.support.units_in_messages import Bare, bare_in_source, bare_in_text
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -32,6 +32,12 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
     "gateway.settings.capacity_text": (RAW, r"value|abs\(inches"),
     "gateway.settings.register_maps": (RAW, r"number|largest"),
+    "gateway.commands.demo_run": (RATIO, r"time_factor"),
+    "gateway.commands.demo_screen": (RATIO, r"snapshot\.time_factor"),
+    "gateway.commands.show": (RATIO, r"float\(factor\)"),
+    "gateway.commands.time_factor": (RATIO, r"factor|FASTEST"),
+    "simulators.command": (RATIO, r"scenario\.time_factor|factor"),
+    "simulators.worksheet": ("a cell of a file whose column is named", r"row\.height_m"),
 }
 """By module: why, and which expressions."""
 
@@ -42,13 +48,17 @@ RATIOS_AND_FILES = re.compile(
 
 
 def test_every_number_for_people_has_a_unit_behind_it_in_the_source() -> None:
-    bare = [each for each in bare_in_source(ROOT / "gateway") if not _allowed(each.module, each.text)]
+    bare = [each for each in _bare_numbers() if not _allowed(each.module, each.text)]
     assert not bare, "\n".join(f"{module}:{line}: {text} has no unit behind it" for module, line, text in bare)
 
 
 def test_each_exception_is_still_needed() -> None:
-    found = {each.module for each in bare_in_source(ROOT / "gateway")}
+    found = {each.module for each in _bare_numbers()}
     assert ALLOWED.keys() <= found
+
+
+def _bare_numbers() -> list[Bare]:
+    return [each for package in ("gateway", "simulators") for each in bare_in_source(ROOT / package)]
 
 
 def _allowed(module: str, text: str) -> bool:

@@ -100,7 +100,6 @@ class Instrument:
 
     def doubted(self, readings: list[Reading]) -> list[Reading]:
         """The readings of one poll, none usable while it seems that two devices have this one's address."""
-        self.duplicate.look(readings)
         self.suspicion = None
         if not self.duplicate.text:
             return readings

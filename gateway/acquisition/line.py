@@ -87,6 +87,8 @@ class Line:
         self._second_master = SecondMasterWatch()
         self._silent_in_a_row = 0
         self._silence_limit = _SILENT_IN_A_ROW
+        self._heard_late = 0
+        """How many late answers there had been when something was last waited for in vain."""
         self._no_connection = Reason(ReasonCode.NO_CONNECTION, f"line {plan.name} has not been connected yet")
         self._log = LineLog(plan)
 
@@ -332,14 +334,19 @@ class Line:
                 instrument.wait.unanswered()
                 instrument.late_answers = self._link.counters.late_answers
             next_ns = round(instrument.wait.timeout_s * _NS_PER_S) if self._at_once == 1 else 0
-            self._schedule.unanswered(index, now_ns, current.vain_ns, next_ns)
+            is_mute = self._heard_late == self._link.counters.late_answers
+            self._heard_late = self._link.counters.late_answers
+            is_kept = is_mute and self._plan.has_converter
+            self._schedule.unanswered(index, now_ns, current.vain_ns, next_ns, is_kept=is_kept)
         elif self._schedule.answered(index):
             instrument.try_all_again()
         if current.vain_ns and not given_up:
             self._schedule.waited_in_vain(now_ns, current.vain_ns)
         self._log.polled(instrument, current.failure, given_up)
         instrument.ended(current.failure)
-        readings = self._doubt_address(instrument, readings)
+        instrument.duplicate.look(readings)
+        if instrument.duplicate.text or instrument.suspicion is not None:
+            readings = self._doubt_address(instrument, readings)
         frames = self._link.counters.unsolicited_frames
         if self._second_master.look(frames, now_ns):
             self._log.second_master(self._second_master.suspected, frames)

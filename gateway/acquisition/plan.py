@@ -162,6 +162,12 @@ class LinePlan:
         return replace(self, instruments=instruments, **waits)
 
     @property
+    def has_converter(self) -> bool:
+        """Whether a converter is in one of the ways: a box of its own between the network and a serial bus."""
+        ways = [self.primary] if self.standby is None else [self.primary, self.standby]
+        return any(isinstance(way, TcpPath) and way.framing is not FrameKind.TCP for way in ways)
+
+    @property
     def tells_answers_apart(self) -> bool:
         """Whether answers say which request they belong to, on every way."""
         ways = [self.primary] if self.standby is None else [self.primary, self.standby]

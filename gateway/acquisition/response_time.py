@@ -63,7 +63,8 @@ class ResponseTime:
             difference = took - self._mean
             self._deviation += (abs(difference) - self._deviation) / 4
             self._mean += difference / 8
-        self._slowest = max(took, self._slowest * _FADING)
+        faded = self._slowest * _FADING
+        self._slowest = took if took > faded else faded
         if self._answers >= _ANSWERS_NEEDED:
             wanted = max(self._mean + 4 * self._deviation, _SLOWEST_MARGIN * self._slowest, self._shortest_s)
             self._learned_s = min(wanted, self._longest_s)

@@ -24,6 +24,10 @@ _PATIENCE = 0.25
 """How long a probe may wait for a gap, in parts of the wait before it."""
 _GAP_SOUGHT = 2
 """So many times the last vain wait a gap is looked for at least."""
+_SILENCE_FIRST_S = 1.0
+_SILENCE_LONGEST_S = 6.0
+"""A line on which nothing is heard is left alone for so long after each vain wait, at most, where a converter is in the
+way: one that has stopped keeps what it is sent, and works all of it off before it comes to anything new."""
 _MEETING_NS = 40_000_000
 """Polls are begun at multiples of this, or of a half, a quarter ... of it where a line polls more often: at moments
 that all lines have in common, so that the process wakes once for many of them."""
@@ -88,6 +92,9 @@ class Schedule:
         """The instrument that is being probed: one at a time."""
         self._probes_from = 0
         self._gaps_until = 0
+        self._silence_backoff = Backoff(_SILENCE_FIRST_S, _SILENCE_LONGEST_S, source)
+        self._silent_until = 0
+        """No probe before that while nothing on the line answers."""
         self._connect_at = 0
         self._served_from_ns: int | None = None
         """When the present connection first brought something; None while it has not."""
@@ -171,13 +178,19 @@ class Schedule:
         if self._absent.pop(index, None) is None:
             return False
         self._backoffs[index].forget()
+        self._silence_backoff.forget()
         return True
 
-    def unanswered(self, index: int, now_ns: int, lost_ns: int, next_ns: int = 0) -> None:
-        """The line waited `lost_ns` for the instrument in vain, and would wait `next_ns` at the next try."""
+    def unanswered(self, index: int, now_ns: int, lost_ns: int, next_ns: int = 0, *, is_kept: bool = False) -> None:
+        """The line waited `lost_ns` for the instrument in vain, and would wait `next_ns` at the next try.
+
+        `is_kept`: whether what was asked may lie before something that has stopped, and nothing tells that it runs.
+        """
         wait_ns = round(self._backoffs[index].after(0.0) * _NS_PER_S)
         self._absent[index] = _Absence(now_ns + wait_ns, now_ns + round(wait_ns * (1 + _PATIENCE)), next_ns)
         self.waited_in_vain(now_ns, lost_ns)
+        if is_kept and len(self._absent) == len(self._periods_ns):
+            self._silent_until = now_ns + round(self._silence_backoff.after(0.0) * _NS_PER_S)
         if self._probed == index:
             self._probed = None
 
@@ -195,7 +208,7 @@ class Schedule:
         """A connection on which all was silent was closed: make a new one, and let the instruments have another try."""
         self._connection_ended(now_ns)
         self._connect_at = now_ns
-        self._probes_from = now_ns
+        self._probes_from = self._silent_until = now_ns
 
     def connect_failed(self, now_ns: int) -> None:
         """A try for a connection. How long the last one had served says whether what failed before it still counts."""
@@ -211,6 +224,7 @@ class Schedule:
         return True
 
     def _retry_absent(self, now_ns: int) -> None:
+        self._silent_until = now_ns
         for absence in self._absent.values():
             absence.retry_ns = absence.latest_ns = now_ns
 
@@ -220,7 +234,9 @@ class Schedule:
             return None
         index, absence = min(self._absent.items(), key=lambda item: item[1].retry_ns)
         at_ns = absence.retry_ns
-        if len(self._absent) < len(self._periods_ns):  # with none left to delay, none needs protection
+        if len(self._absent) == len(self._periods_ns):
+            at_ns = max(at_ns, self._silent_until)  # with none left to delay, none needs protection
+        else:
             at_ns = max(at_ns, self._probes_from)
             latest_ns = max(absence.latest_ns, self._gaps_until)
             if at_ns <= now_ns < latest_ns and due_ns - now_ns < absence.cost_ns:

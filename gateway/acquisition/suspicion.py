@@ -139,13 +139,19 @@ class DuplicateAddressWatch:
     def look(self, readings: Sequence[Reading]) -> None:
         """Takes the readings of a poll."""
         self._polls += 1
-        bands_of = self._bands.get
+        bands_of, left = self._bands.get, len(self._bands)
         for reading in readings:
             bands = bands_of(reading.signal)
-            if bands is None or reading.value is None or reading.value == bands.last:
+            if bands is None:
                 continue
-            if bands.take(reading.value) and not self._looked_at and self._polls >= self._rest_until:
-                self._looked_at, self._tries, self._proofs = reading.signal, _TRIES, 0
+            value = reading.value
+            if value is not None and value != bands.last and bands.take(value):
+                self._look_closer_at(reading.signal)
+            left -= 1
+            if not left:
+                break
+        if not (self._confirmed or self._broken or self._failed or self.text):
+            return
         was_suspected = bool(self.text)
         self.text = ""
         if self._confirmed:
@@ -153,6 +159,10 @@ class DuplicateAddressWatch:
         if not self.text and (self._broken or self._failed):
             self.text = self._seen_with_failures(readings, was_suspected)
         self.suspicions += bool(self.text) and not was_suspected
+
+    def _look_closer_at(self, signal: str) -> None:
+        if not self._looked_at and self._polls >= self._rest_until:
+            self._looked_at, self._tries, self._proofs = signal, _TRIES, 0
 
     def is_looked_at(self, names: Sequence[str]) -> bool:
         """Whether the block of these signals is to be read several times in a row."""

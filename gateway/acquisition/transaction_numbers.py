@@ -6,6 +6,7 @@ program is not taken for one that waits.
 """
 
 import secrets
+from collections.abc import Callable
 from weakref import WeakValueDictionary
 
 __all__ = ["TransactionNumbers", "numbers_of"]
@@ -22,24 +23,20 @@ class TransactionNumbers:
         self._last = (secrets.randbelow(_NUMBERS) if first is None else first) - 1
         self._sent = 0
         self._waiting: set[int] = set()
+        self.answered: Callable[[int], None] = self._waiting.discard
+        """To be told of each number that waited, when its answer has come."""
         self._unanswered: dict[int, None] = {}
         """Those that are not waited for any longer."""
 
     def next(self) -> int:
         """One that no request bears that waits or may yet be answered."""
-        number = self._last
-        while True:
+        number = (self._last + 1) % _NUMBERS
+        while number in self._waiting or number in self._unanswered:
             number = (number + 1) % _NUMBERS
-            if number not in self._waiting and number not in self._unanswered:
-                break
         self._last = number
         self._sent += 1
         self._waiting.add(number)
         return number
-
-    def answered(self, number: int) -> None:
-        self._waiting.discard(number)
-        self._unanswered.pop(number, None)
 
     def given_up(self, number: int) -> None:
         """Its answer may yet come, over whichever connection."""

@@ -296,6 +296,11 @@ class LimitPlan:
         highs = (self.maximum_working_m, self.high_high_m, self.critical_high_m)
         object.__setattr__(self, "lowest_high_m", min([each for each in highs if each is not None], default=math.inf))
 
+    @property
+    def given(self) -> bool:
+        """Whether there is any."""
+        return self.minimum_m is not None or self.lowest_high_m < math.inf
+
 
 class DensityWindow(NamedTuple):
     """The densities at reference temperature that a product can have: outside it is another product, or a slip."""

@@ -314,6 +314,7 @@ _ATTRIBUTES = (
     ("head_density_kg_m3", "density of the liquid head", "kg/m3"),
     ("roof_included", "roof included", ""),
     ("roof_density_kg_m3", "density of the roof", "kg/m3"),
+    ("reference_height_m", "reference height", "m"),
 )
 
 

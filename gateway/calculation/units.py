@@ -63,6 +63,8 @@ _INCHES = r"(?:(\d{1,9})(?:(\.\d{1,15})|[- ](\d{1,3})/(\d{1,3}))?|(\d{1,3})/(\d{
 _FEET_AND_INCHES = re.compile(rf"([+-]?)(?:(\d{{1,9}})\s*(?:ft|')\s*-?\s*)?{_INCHES}", re.ASCII)
 # Behind what was read as the number: more of it, as in 1.500.5, 3-1/2 or 31.5 ft 6 in.
 _NUMBER_GOES_ON = re.compile(r"(?:.*[-\s'])?[-.,'/\s]*\d", re.ASCII)
+_FRACTION_SIGNS = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
+_FRACTION_SIGN = re.compile(rf"(\d?)\s?([{''.join(_FRACTION_SIGNS)}])", re.ASCII)
 _FEET_MARK = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,15})?)\s*'", re.ASCII)
 
 _FAR_TOO_LONG_IN_METRES = 250
@@ -89,7 +91,7 @@ def parse(text: str, dimension: Dimension) -> Quantity:
 
     Raises QuantityError: no number, a comma, no unit, a unit of another dimension, an unknown unit.
     """
-    clean = text.translate(_SIGNS).strip()
+    clean = _FRACTION_SIGN.sub(_plain_fraction, text.translate(_SIGNS)).strip()
     if "," in clean:
         raise QuantityError(_number_text(clean, dimension))
     if dimension is Dimension.LENGTH:
@@ -197,6 +199,12 @@ def _exact_si(number: Fraction, unit: str, dimension: Dimension, text: str) -> F
     if number <= -API_OFFSET:
         raise QuantityError(f"'{text}' is no density; degrees API lie above -131.5 degAPI")
     return API_NUMERATOR / (number + API_OFFSET)
+
+
+def _plain_fraction(found: re.Match[str]) -> str:
+    """`7½` as 7-1/2: reports that went through a word processor have it so."""
+    before, sign = found.groups()
+    return f"{before}-{_FRACTION_SIGNS[sign]}" if before else _FRACTION_SIGNS[sign]
 
 
 def _feet_and_inches(text: str) -> Fraction | None:

@@ -10,6 +10,10 @@ from gateway.states import RoofZone
 __all__ = ["enters", "free_water", "head_stretch", "roof_displacement", "zone_at"]
 
 
+_SURELY_WATER_M = 0.003
+"""A probe that reads less may stand in none (common practice)."""
+
+
 def enters(part: Figure) -> bool:
     """Whether a part of the sheet enters it: a Good figure without a value does not."""
     return part.value is not None or part.quality != Quality.GOOD
@@ -19,7 +23,8 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
     """FW in m3 from the same table as TOV.
 
     What the heel holds is declared: with `water` it is free water, also where none is detected above the datum; with
-    `product` only what stands above the datum is. Not declared, it is counted as water, Uncertain.
+    `product` only what stands above the datum is, Uncertain where water does: it is the heavier, and would fill the
+    heel first. Not declared, it is counted as water, Uncertain.
     """
     heel_m3 = plan.capacity.heel_m3
     if water_level.value is not None:
@@ -27,6 +32,12 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
         found = figure.attempt(lambda: plan.capacity.volume(level_m), (water_level,), ReasonCode.OUTSIDE_TABLE)
         if heel_m3 > 0.0 and plan.heel_holds is HeelContents.PRODUCT and found.value is not None:
             found = found._replace(value=max(0.0, found.value - heel_m3))
+            if level_m > _SURELY_WATER_M:
+                text = (
+                    f"free water stands {level_m * 1000:.0f} mm above the datum, and the heel below it is declared to "
+                )
+                text += f"hold product: with water there it is {heel_m3:.2f} m3 more"
+                found = figure.lower(found, ReasonCode.HEEL_UNDECLARED, text)
     elif water_level.reasons and water_level.reasons[0].code == ReasonCode.NONE_DETECTED:
         below_m3 = 0.0 if plan.heel_holds is HeelContents.PRODUCT else heel_m3
         found = Figure(below_m3, water_level.quality, water_level.reasons, water_level.age_s, water_level.manual)

@@ -1,12 +1,13 @@
 """`check`: every mistake of a site file at once, or what the file describes."""
 
 import argparse
-from dataclasses import astuple
 
 from gateway.acquisition.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
+from gateway.commands.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
 from gateway.commands.output import write, write_json
 from gateway.commands.site_argument import add_site, load
+from gateway.delivery import mqtt_secrets
 from gateway.descriptors import limits, needed_by, shortage
 from gateway.display import printable
 from gateway.errors import SettingsError
@@ -20,7 +21,16 @@ _NOBODY_IS_CALLED = (
 )
 
 
+_EPILOG = f"""A mistake is what the program cannot go by: `run` refuses the file. A warning is for a person to look at.
+Capacity tables are looked at for slips of the pen, for {LONGEST_S:g} s and up to {MOST_ROWS:,} rows each; what was left
+out is said, and `tank-gateway table check` looks closer.
+Example: tank-gateway check site.yaml
+Exit codes: 0 no mistake, be it with warnings; 2 mistakes, all of them listed with line, key and what would be right."""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     add_site(parser)
     parser.add_argument("--json", action="store_true", help="print the findings for a program")
 
@@ -35,13 +45,15 @@ def execute(arguments: argparse.Namespace) -> int:
         else:
             write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
         return 2
-    warnings = [*settings.warnings, *_trouble_with_certificates(arguments.site, settings)]
+    warnings = [*settings.warnings, *_trouble_with_secrets(arguments.site, settings)]
     # The soft limit is raised at the start where the hard one allows it.
     too_few = shortage(needed_by(settings), limits().hard)
     if too_few is not None:
         warnings.append(f"{arguments.site}: {too_few}")
-    remarks = [remark for tank in settings.tanks for remark in tank.remarks]
-    if any(limit is not None for tank in settings.tanks for limit in astuple(tank.plan.limits)):
+    looked = look_at_tables(arguments.site, settings)
+    warnings += looked.warnings
+    remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
+    if any(tank.plan.limits.given for tank in settings.tanks):
         remarks.append(_NOBODY_IS_CALLED)
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:
@@ -66,13 +78,16 @@ def execute(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _trouble_with_certificates(file: str, settings: SiteSettings) -> list[str]:
-    """Of lines with TLS. A warning only: the box that runs the file may be another one, with other files."""
+def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
+    """Of lines with TLS and of the broker. Warnings only: the box that runs the file may have other files."""
     found = []
     for line in settings.lines:
         for key, path in (("tls", line.primary), ("standby.tls", line.standby)):
             if isinstance(path, TcpPath) and path.tls is not None and (trouble := trouble_with(path.tls)) is not None:
                 found.append(f"{file}: lines.{line.name}.{key}: {trouble}; without it this line is never connected")
+    for broker in settings.brokers:
+        without = f"without it {broker.host}:{broker.port} gets nothing"
+        found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in mqtt_secrets.trouble_with(broker)]
     return found
 
 

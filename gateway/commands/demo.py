@@ -3,7 +3,7 @@
 import argparse
 import importlib.util
 
-from gateway.commands.signals import leave_on_signals
+from gateway.commands.signals import ignore_signals, leave_on_signals
 from gateway.commands.standard_streams import unblock_stderr
 from gateway.commands.time_factor import add_time_factor, checked_time_factor
 from gateway.display import UnitSystem
@@ -27,7 +27,10 @@ def execute(arguments: argparse.Namespace) -> int:
     unblock_stderr()
     from gateway.commands.demo_run import run_demo
 
-    return run_demo(UnitSystem(arguments.units), factor)
+    try:
+        return run_demo(UnitSystem(arguments.units), factor)
+    finally:
+        ignore_signals()
 
 
 class _NoBrokerError(GatewayError):

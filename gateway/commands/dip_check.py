@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
-from gateway.calculation.plan import GaugeKind, GaugePlan
+from gateway.calculation.capacity_table import CapacityTable
+from gateway.calculation.plan import GaugeKind, GaugePlan, TankPlan
 from gateway.calculation.reference_height import grown_height
 from gateway.calculation.units import Dimension
 from gateway.commands.device import length_of, quantity_of
@@ -156,7 +157,9 @@ def _asked(setup: TankSetup, reader: GaugeReader, height_m: float) -> tuple[list
     dips: list[float] = []
     gauge: list[GaugeNow] = []
     while len(dips) < DIPS_NEEDED:
-        sys.stdout.write(f"Dip {len(dips) + 1} of {DIPS_NEEDED}, innage with its unit: ")
+        above = _datum(setup.plan)
+        above = printable(f" above the {above}") if above else ""
+        sys.stdout.write(f"Dip {len(dips) + 1} of {DIPS_NEEDED}, innage{above} with its unit: ")
         sys.stdout.flush()
         text = sys.stdin.readline()
         if not text:
@@ -169,6 +172,14 @@ def _asked(setup: TankSetup, reader: GaugeReader, height_m: float) -> tuple[list
         dips.append(dip)
         gauge.append(reader.read(height_m))
     return dips, gauge
+
+
+def _datum(plan: TankPlan) -> str:
+    """Where the capacity table counts from, in its own words; empty where it does not say."""
+    table = plan.capacity
+    if not isinstance(table, CapacityTable) or table.datum == "not stated":
+        return ""
+    return f"zero of the gauge, moved from {table.datum}" if table.is_shifted else table.datum
 
 
 def _document(
@@ -191,6 +202,7 @@ def _document(
         "by": arguments.by,
         "witness": arguments.witness,
         "tape": arguments.tape,
+        "datum": _datum(plan) or None,
         "reference_height": height.metres,
         "shell_temperature": height.shell_c,
         "dips": list(dips),
@@ -247,6 +259,7 @@ def _lines(
         printable(
             f"{document['time']}, dipped by {document['by']}, witness {document['witness']}, tape {document['tape']}"
         ),
+        *_zero(document["datum"]),
         *height,
         f"words from {gauge[0].words_from}; tolerance {tolerance['name']}, {tolerance['metres'] * 1000:g} mm",
         "",
@@ -257,6 +270,10 @@ def _lines(
         *_proposal(document),
         NOT_FISCAL,
     ]
+
+
+def _zero(datum: str | None) -> list[str]:
+    return [printable(f"dips and gauge above the zero of the capacity table: {datum}")] if datum else []
 
 
 def _proposal(document: dict[str, Any]) -> list[str]:

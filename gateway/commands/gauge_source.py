@@ -11,6 +11,7 @@ from gateway.calculation.level import gauge_level
 from gateway.calculation.plan import GaugePlan
 from gateway.commands.device import site_device
 from gateway.commands.line_guard import gateway_address
+from gateway.commands.liveness import past
 from gateway.commands.running_gateway import fetch_json
 from gateway.commands.word_source import WordSource, signal_of, word_source
 from gateway.commissioning.dip_record import GaugeReading
@@ -92,6 +93,8 @@ def _by_pressure(arguments: argparse.Namespace, site: SiteSettings, setup: TankS
         document = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
         for inventory in document["inventories"]:
             if inventory["identity"]["tank"] == tank:
+                if why := past(inventory, datetime.fromisoformat(document["time"])):
+                    raise GatewayError(f"the gateway at {address} keeps no sheet of {tank} up to date: {why}")
                 return GaugeNow(_level_of(inventory), now.raw, now.time, f"{words.text}, level by its sheet")
         raise GatewayError(f"the gateway at {address} has no sheet of {tank} yet")
 

@@ -13,7 +13,7 @@ from gateway.commands.tank_table import LastTold, TankView, view_of
 from gateway.delivery.payload_reader import inventory_of
 from gateway.records import LevelState, Quality
 
-__all__ = ["Clocks", "clock_words", "seen_at", "view_of_message"]
+__all__ = ["Clocks", "clock_words", "past", "seen_at", "view_of_message"]
 
 _NEARLY_EQUAL = timedelta(seconds=5)
 """Between two clocks that are set: nothing worth a word."""
@@ -56,11 +56,12 @@ def view_of_message(message: Mapping[str, Any], now: datetime, *, gone: str = ""
     `inventory_of` raises.
     """
     view = view_of(inventory_of(message), now)
-    why = gone or _past(message, now)
+    why = gone or past(message, now)
     return _not_live(view, why) if why else view
 
 
-def _past(message: Mapping[str, Any], now: datetime) -> str:
+def past(message: Mapping[str, Any], now: datetime) -> str:
+    """Why one inventory, as it is written, is not the present at `now` (UTC); empty where it is."""
     told = datetime.fromisoformat(message["time"])
     until, holds_s = message.get("valid_until"), message.get("valid_for_s")
     when = f"{told.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"

@@ -114,5 +114,6 @@ class RecordFile:
             # A record from before it was told has no time for which it holds.
             return Record(number, known, inventory_of(payload), payload.get("valid_for_s"), version)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
-            text = f"is no inventory that this version understands ({type(error).__name__}: {error})"
+            lacks = f"it has no {error}" if isinstance(error, KeyError) else str(error)
+            text = f"is no inventory that this version understands: {lacks}"
             raise SettingsError((f"{self.path}:{number}: {text}; write messages as they came",)) from error

@@ -38,7 +38,8 @@ class _Change:
     def line(self) -> str:
         symbol = DEFINITIONS[self.name].symbol
         before, after = (self._shown(value) for value in self.last)
-        text = f"{symbol:<4} last {before} before, {after} after; {self.changed:,} records changed"
+        records = "record" if self.changed == 1 else "records"
+        text = f"{symbol:<4} last {before} before, {after} after; {self.changed:,} {records} changed"
         if self.largest is None:
             return text
         difference, old, new, instant = self.largest

@@ -139,6 +139,7 @@ def _signal_document(signal: Signal, raw: tuple[int, ...], decoded: Decoded) -> 
         "signal": signal.name,
         "raw": list(raw),
         "value": decoded.value,
+        "unit": signal.unit or None,
         "quality": decoded.quality.word,
         "reason": None if decoded.reason is None else decoded.reason.text,
     }

@@ -17,11 +17,14 @@ from gateway.files import UnreadableError, lines_of
 
 __all__ = ["add_arguments", "execute"]
 
+# MODBUS Application Protocol V1.1b3, section 6.
+_TABLES = {1: "coils", 2: "discrete inputs", 3: "holding registers", 4: "input registers"}
+_READ_BYTES = 5
 _LONGEST_LINE = 200_000
 """What came in one piece and was no Modbus stands in one line, two digits a byte."""
 
-
-_EPILOG = """Every value is REPLAYED, not measured. Record one with `tank-gateway record`.
+_EPILOG = """Every value is REPLAYED, not measured. Only the requests that were recorded are answered, each as it was;
+others get exception 2. Record one with `tank-gateway record`.
 Example: tank-gateway replay yard.jsonl --listen 127.0.0.1:15502"""
 
 
@@ -47,6 +50,15 @@ def execute(arguments: argparse.Namespace) -> int:
     return run(lambda: _replay(recorded, listen, length_s, with_delays=arguments.with_delays))
 
 
+def _asked(request: bytes) -> str:
+    """What a recorded request asked for."""
+    table = _TABLES.get(request[0])
+    if table is None or len(request) != _READ_BYTES:
+        return f"function {request[0]}"
+    first, count = int.from_bytes(request[1:3]), int.from_bytes(request[3:5])
+    return f"{table} {first} to {first + count - 1}"
+
+
 async def _replay(
     recorded: Mapping[tuple[int, bytes], list[Exchange]],
     listen: tuple[str, int],
@@ -61,6 +73,7 @@ async def _replay(
         async with replaying(recorded, listen, with_delays=with_delays) as (replay, port):
             named = ", ".join(map(str, units)) or "none"
             write(f"REPLAYED, not measured: {listen[0]}:{port} answers {len(recorded)} requests, of units {named}")
+            write(*(f"  unit {unit}: {_asked(request)}" for unit, request in sorted(recorded)))
             with suppress(TimeoutError):
                 async with asyncio.timeout(length_s):
                     await replay.clients.until(stop)

@@ -2,10 +2,11 @@
 
 import argparse
 import http.client
-import json
 import urllib.error
 import urllib.request
 from typing import Any
+
+import orjson
 
 from gateway.errors import GatewayError, UsageError
 from gateway.running import running_gateways
@@ -90,7 +91,7 @@ def fetch(address: str, path: str, timeout_s: float) -> bytes:
 def fetch_json(address: str, path: str, schema: str, timeout_s: float) -> dict[str, Any]:
     """The document of that schema at `path`. Raises NoGatewayError."""
     try:
-        document = json.loads(fetch(address, path, timeout_s))
+        document = orjson.loads(fetch(address, path, timeout_s))
     except ValueError as error:
         raise NoGatewayError(address, "what answers there speaks no JSON", surely=True) from error
     if not isinstance(document, dict) or document.get("schema") != schema:

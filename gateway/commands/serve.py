@@ -28,8 +28,9 @@ __all__ = ["run_in_loop", "running", "serve", "with_descriptors"]
 
 TOO_FEW_DESCRIPTORS = "gateway.too_few_descriptors"
 
-_STOPPED_WITHIN_S = 12.0
-"""Longest from a signal to the end of the process, below the service manager's own patience."""
+_STOPPED_WITHIN_S = 10.0
+"""Longest from a signal to the end of the process: more than the broker's 5 s and the log's 2 s, and below the service
+manager's own patience."""
 
 
 def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:

@@ -64,7 +64,7 @@ def on_hang_up(asked: Callable[[], object]) -> None:
 
 def ignore_signals() -> None:
     """When nothing is left to stop, to the end of the process: its exit code is told by its work alone."""
-    for number in _SIGNALS:
+    for number in (*_SIGNALS, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
 
 

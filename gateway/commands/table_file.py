@@ -3,11 +3,11 @@
 import argparse
 from pathlib import Path
 
+from gateway import files
 from gateway.calculation.capacity_table import CapacityTable
 from gateway.commands.site_argument import load, tank_of
 from gateway.display import printable
 from gateway.errors import GatewayError, SettingsError, UsageError
-from gateway.files import trouble_with
 from gateway.settings.capacity_file import read_capacity_csv, read_capacity_text
 from gateway.settings.tanks import TankSetup
 
@@ -43,7 +43,7 @@ def chosen_tank(arguments: argparse.Namespace) -> TankSetup | None:
 
 def read_table(path: str) -> CapacityTable:
     """The table in the file `path`. Raises SettingsError with every mistake in it; UsageError where there is none."""
-    trouble = trouble_with(Path(path))
+    trouble = files.trouble_with(Path(path))
     if trouble is not None:
         text = f"there is no file '{path}'" if trouble.missing else str(trouble)
         raise UsageError(text, "give the path of a capacity table (CSV)")
@@ -60,8 +60,7 @@ def write_new(path: str, text: str) -> None:
     except SettingsError as error:
         raise UsageError("--out: these rows would be refused as a table", error.mistakes[0]) from error
     try:
-        with Path(path).open("x", encoding="utf-8") as file:
-            file.write(text)
+        files.write_new(Path(path), text)
     except FileExistsError as error:
         raise UsageError(
             f"--out: '{path}' exists already", "choose a new name; no table is replaced in place"

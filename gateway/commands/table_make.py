@@ -20,7 +20,8 @@ from gateway.settings.capacity_text import capacity_csv
 __all__ = ["add_arguments", "add_units", "execute", "table_text"]
 
 _EPILOG = """Example: tank-gateway table make --kind upright_cylinder --diameter "18.000 m" --height "14.600 m"
-  --step "10 mm" --fine "0.8 m..1.2 m" "1 mm" --name "TK-1, from drawings" --temperature "15 degC" --out tk-1.csv"""
+  --step "10 mm" --fine "0.8 m..1.2 m" "1 mm" --name "TK-1, from drawings" --temperature "15 degC" --out tk-1.csv
+One diameter holds for the whole shell: where its courses were strapped, take the table of that calibration."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -362,6 +362,9 @@ def _counts_vapour(view: TankView) -> bool:
     together = view.figures["total_mass"]
     if together.quality is not Quality.BAD:
         return together.value is not None
+    if any(reason.code is ReasonCode.NOT_WATCHED for reason in together.reasons):
+        # A gateway that is stopped says Bad of every figure, be it that the tank never had it.
+        return "total_mass" in view.last_good
     return all(reason.code is not ReasonCode.CALCULATION_FAILED for reason in together.reasons)
 
 

@@ -7,7 +7,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from gateway.commands.output import write
 from gateway.errors import GatewayError, UsageError
+from gateway.files import write_new
 
 __all__ = ["NOT_FISCAL", "check_folder", "file_stem", "instant_text", "keep_record"]
 
@@ -29,7 +31,7 @@ def instant_text(at: datetime) -> str:
 
 
 def check_folder(folder: str) -> None:
-    """Before anybody climbs a tank. Raises UsageError where a record could not be written."""
+    """Before anybody climbs a tank or feeds a current. Raises UsageError where a record could not be written."""
     path = Path(folder)
     if not path.is_dir():
         what = "is no folder" if path.exists() else "is not there"
@@ -39,15 +41,16 @@ def check_folder(folder: str) -> None:
 
 
 def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequence[str]) -> tuple[Path, Path]:
-    """The two files. Raises GatewayError when they cannot be written, or are there already."""
+    """The two files. Raises GatewayError when they cannot be written, or are there already; the record is then printed,
+    for what was dipped or fed is not done again so soon."""
     base = Path(folder)
     made = base / f"{stem}.json", base / f"{stem}.txt"
     texts = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False), "\n".join(lines)
     for path, text in zip(made, texts, strict=True):
         try:
-            with path.open("x", encoding="utf-8") as file:
-                file.write(text + "\n")
+            write_new(path, text + "\n")
         except OSError as error:
+            write(texts[0])
             raise GatewayError(
                 f"the record {path} cannot be written: {(error.strerror or str(error)).lower()}"
             ) from error

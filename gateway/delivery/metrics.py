@@ -11,7 +11,7 @@ from math import isfinite
 from typing import Any
 
 from gateway.delivery.exposition import Kind, family, histogram_samples, label_text, sample
-from gateway.delivery.slices import joined
+from gateway.delivery.slices import joined, packed
 from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
 from gateway.records import Quality
 from gateway.states import LimitState, RoofZone
@@ -52,6 +52,10 @@ class Metrics:
     async def render_in_slices(self) -> bytes:
         """The same: the snapshot is taken now, and written out while the event loop goes about its other work."""
         return await joined(_pieces(self._snapshot()))
+
+    async def packed_in_slices(self) -> bytes:
+        """The same, packed by gzip."""
+        return await packed(_pieces(self._snapshot()))
 
 
 def _pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:

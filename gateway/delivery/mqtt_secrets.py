@@ -6,11 +6,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
+from gateway import files
 from gateway.delivery.plan import MqttPlan, TlsPlan
 from gateway.errors import DeliveryError
 from gateway.files import UnreadableError, read_bytes, read_text
 
-__all__ = ["password", "tls_context"]
+__all__ = ["password", "tls_context", "trouble_with"]
 
 _LARGEST_PASSWORD = 65_535
 """MQTT has no longer ones (3.1.1, section 3.1.3.5)."""
@@ -43,6 +44,26 @@ async def tls_context(plan: MqttPlan) -> ssl.SSLContext | None:
     if plan.tls is None:
         return None
     return await _aside(plan.timeout_s, _make_context, plan.tls)
+
+
+def trouble_with(plan: MqttPlan) -> list[str]:
+    """What keeps these files from being used, as they are now, beside that one is not there or may not be read."""
+    found = []
+    try:
+        if plan.password_file is not None and _can_be_read(plan.password_file):
+            _read_password(plan.password_file)
+    except DeliveryError as exc:
+        found.append(str(exc))
+    try:
+        if plan.tls is not None and _can_be_read(plan.tls.ca, plan.tls.certificate, plan.tls.key):
+            _make_context(plan.tls)
+    except DeliveryError as exc:
+        found.append(str(exc))
+    return found
+
+
+def _can_be_read(*paths: Path | None) -> bool:
+    return all(path is None or files.trouble_with(path) is None for path in paths)
 
 
 async def _aside(timeout_s: float, read: Callable[[Argument], Result], argument: Argument) -> Result:

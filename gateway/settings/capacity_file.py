@@ -47,7 +47,7 @@ saves such a file, quotes and empty cells at the end of a line, does not count.
 import csv
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from itertools import pairwise
 from pathlib import Path
@@ -236,7 +236,8 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
             hint = "; where commas are decimal marks, separate the columns by semicolons" if separator == "," else ""
             reader.mistake(number, f"{len(found)} values for {len(names)} columns{hint}")
             continue
-        wrong = _torn_apart(dict(zip(names, found, strict=True))) if separator == "," else None
+        is_stated = "decimal mark" in reader.entries
+        wrong = _torn_apart(dict(zip(names, found, strict=True)), is_stated) if separator == "," else None
         if wrong is not None:
             torn.append((number, wrong))
             continue
@@ -263,13 +264,14 @@ def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:
             reader.rows.append((number, level_m, volume_m3))
 
 
-def _torn_apart(cells: dict[str, str]) -> str | None:
-    """What is wrong where a comma that belongs to a number stands in a row that commas separate."""
+def _torn_apart(cells: dict[str, str], is_stated: bool) -> str | None:
+    """What is wrong where a comma that belongs to a number stands in a row that commas separate. `is_stated`: the file
+    says what a comma means, so that one within quotes is no riddle."""
     for name in ("level", "volume"):
-        if "," in cells[name]:
+        if "," in cells[name] and not is_stated:
             return (
-                f"{name}: `{cells[name]}` has a comma, and commas separate the columns of this file; write the number "
-                "without it, or separate the columns by semicolons and say `# decimal mark: dot` or `comma`"
+                f"{name}: `{cells[name]}` has a comma, and commas separate the columns of this file; say `# decimal "
+                "mark: dot` where it parts thousands, or `# decimal mark: comma`"
             )
     note = cells.get("note", "")
     if _ANY_NUMBER.fullmatch(note):
@@ -371,7 +373,7 @@ def _table(reader: _Reader) -> CapacityTable | None:
         reader.mistake(reader.entries["heel"][0], text)
     if reader.mistakes:
         return None
-    return CapacityTable(
+    table = CapacityTable(
         name=reader.entries["name"][1],
         levels_m=levels,
         volumes_m3=volumes,
@@ -387,3 +389,7 @@ def _table(reader: _Reader) -> CapacityTable | None:
         shift_m=shift_m,
         reference_height_m=None if reference_m is None else reference_m + shift_m,
     )
+    if shift_m < 0.0 and table.bottom_m <= 0.0 <= table.top_m:
+        # What lies below the zero of the gauge is more than what lay below that of the table.
+        table = replace(table, heel_m3=table.volume(0.0))
+    return table

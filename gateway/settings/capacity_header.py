@@ -4,6 +4,7 @@ Numbers of the header keep a dot as their decimal mark whatever the rows have; w
 read too, and what could be one of thousands is refused: `2.100 L` beside rows such as `2.100,5` is two litres to some.
 """
 
+import math
 import re
 from datetime import date
 from typing import NamedTuple
@@ -47,6 +48,8 @@ SIGN = re.compile(
 """What even a table with mistakes has: one of its entries, or the names of its columns."""
 _CELL_ENDS = ";,\t "
 _NUMBER = re.compile(r"\s*([+-]?[\d.,]+)(.*)", re.DOTALL)
+_GREATEST = {Dimension.LENGTH: 100.0, Dimension.TEMPERATURE: 500.0, Dimension.DENSITY: 3000.0}
+"""In SI: none of them is greater in a tank."""
 _SHIFTED = {"zero of the gauge higher": -1.0, "zero of the gauge lower": 1.0}
 
 
@@ -77,8 +80,8 @@ def quantity_in(text: str, dimension: Dimension, mark: DecimalMark) -> float:
     match = _NUMBER.fullmatch(text)
     if mark is DecimalMark.COMMA and match is not None:
         number, unit = match.groups()
-        if "." in number and may_group(number):
-            without, decimal = number.replace(".", ""), number.replace(".", ",")
+        without, decimal = number.replace(".", ""), number.replace(".", ",")
+        if "." in number and may_group(number) and _may_be(f"{without}{unit}", dimension):
             raise ValueError(
                 f"`{text.strip()}` is {without} with a mark of thousands, or {decimal} with a decimal mark; write "
                 f"`{without}{unit}` for the first or `{decimal}{unit}` for the second"
@@ -86,6 +89,11 @@ def quantity_in(text: str, dimension: Dimension, mark: DecimalMark) -> float:
         if "," in number:
             text = f"{plain_number(number, mark, stated=True) or number}{unit}"
     return parse_quantity(text, dimension)
+
+
+def _may_be(text: str, dimension: Dimension) -> bool:
+    """Whether a quantity read with a mark of thousands is one of a tank: 12.900 m are no 12900 m."""
+    return abs(parse_quantity(text, dimension)) <= _GREATEST.get(dimension, math.inf)
 
 
 def stated_mark(text: str) -> DecimalMark:

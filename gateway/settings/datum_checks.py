@@ -8,7 +8,7 @@ from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.settings.document import Document, KeyPath, Mistakes
 from gateway.settings.manual import ManualValues
-from gateway.settings.tank_models import LevelModel, SecondLevelModel, TankModel
+from gateway.settings.tank_models import LevelModel, NoWater, SecondLevelModel, TankModel
 
 __all__ = ["check_datums", "same_place"]
 
@@ -55,6 +55,10 @@ def check_datums(
             higher = document.text((*here, "offset")) if gauge.offset != 0.0 else "0 m"
             text = f"is taken to bring the zero of the gauge, '{gauge.datum}', to that of the {what}, '{zero}'"
             manual.warn((*here, "offset"), f"{higher} {text}; prove it by a dip")
+            if table is not None and key == "level" and not isinstance(model.free_water, NoWater):
+                text = f"counts from the zero of the capacity table, '{zero}', and not from that of the level gauge"
+                more = "; where the probe or the tape counts from there, add as much to what it says"
+                manual.warn((*path, "free_water"), f"{text}, '{gauge.datum}'{more}")
 
 
 def same_place(one: str, other: str) -> bool:

@@ -4,6 +4,7 @@ Every scalar stays text: YAML 1.1 would read `no` as false, `12:00` as 720 and `
 Anchors, aliases, merge keys, tags and several documents in one file are refused: each value stands where it is used.
 """
 
+import re
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -17,6 +18,8 @@ __all__ = ["ListNode", "MappingNode", "Node", "Place", "TextNode", "parse_yaml",
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 _DEEPEST = 32
+_LINE_END = re.compile(r"\r\n|[\r\n\x85\u2028\u2029]")
+"""As YAML 1.1 counts lines."""
 
 
 class Place(NamedTuple):
@@ -63,6 +66,11 @@ def parse_yaml(text: str, file: str) -> tuple[MappingNode, list[str]]:
 
     Raises SettingsError where the text is not YAML or its top is not a mapping.
     """
+    foreign = yaml.reader.Reader.NON_PRINTABLE.search(text)
+    if foreign is not None:
+        line = len(_LINE_END.findall(text, 0, foreign.start())) + 1
+        sign = f"U+{ord(foreign.group()):04X}"
+        raise SettingsError((f"{file}:{line}: holds the control character {sign}; take it out",))
     reader = _Reader(text, file)
     try:
         node = reader.document()
@@ -70,9 +78,6 @@ def parse_yaml(text: str, file: str) -> tuple[MappingNode, list[str]]:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark is not None else 1
         raise SettingsError((f"{file}:{line}: is not valid YAML: {error.problem or error.context}",)) from error
-    except yaml.YAMLError as error:
-        what = str(error).splitlines()[0]
-        raise SettingsError((f"{file}:1: is not valid YAML: {what}",)) from error
     if not isinstance(node, MappingNode):
         raise SettingsError((f"{node.place}: holds no keys at its top; begin with `site:`",))
     return node, reader.mistakes

@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 import errno
 import inspect
+import re
 import socket
 from collections.abc import Awaitable, Callable, Iterator
 from functools import partial
@@ -42,6 +43,7 @@ _PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank
 _METRICS_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 _JSON_TYPE = "application/json"
 _HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
+_VARY = {"Vary": "Accept-Encoding"}
 _CONTENT_S = 30.0
 """Longest a document may take to make."""
 _RESOLVE_S = 10.0
@@ -75,11 +77,14 @@ class HttpServer:
         healthy: Callable[[], bool],
         readiness: Callable[[], Readiness],
         readings: Content | None = None,
+        packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
     ) -> None:
+        """`packed_metrics`: the metrics packed by gzip, for those who take them so."""
         self._plan = plan
         self._came_round = came_round
         self._metrics = metrics
+        self._packed_metrics = packed_metrics
         self._inventories = inventories
         self._readings = readings
         self._healthy = healthy
@@ -154,8 +159,11 @@ class HttpServer:
             timeout_graceful_shutdown=1,
         )
 
-    async def _answer_metrics(self, _: Request) -> Response:
-        return Response(await _made(self._metrics), media_type=_METRICS_TYPE, headers=_HEADERS)
+    async def _answer_metrics(self, request: Request) -> Response:
+        if self._packed_metrics is None or not _takes_gzip(request.headers.get("Accept-Encoding", "")):
+            return Response(await _made(self._metrics), media_type=_METRICS_TYPE, headers=_HEADERS | _VARY)
+        headers = _HEADERS | _VARY | {"Content-Encoding": "gzip"}
+        return Response(await _made(self._packed_metrics), media_type=_METRICS_TYPE, headers=headers)
 
     async def _answer_health(self, _: Request) -> Response:
         if self._healthy():
@@ -166,6 +174,15 @@ class HttpServer:
         readiness = self._readiness()
         status = 200 if readiness.ready else 503
         return Response(orjson.dumps(readiness), status_code=status, media_type=_JSON_TYPE, headers=_HEADERS)
+
+
+def _takes_gzip(accepted: str) -> bool:
+    """By the header Accept-Encoding (RFC 9110, section 12.5.3): a weight of 0 refuses."""
+    for each in accepted.lower().split(","):
+        coding, *parameters = [part.strip() for part in each.split(";")]
+        if coding == "gzip":
+            return not any(re.fullmatch(r"q=0(\.0*)?", parameter) for parameter in parameters)
+    return False
 
 
 def _watch_peers(listener: socket.socket) -> None:

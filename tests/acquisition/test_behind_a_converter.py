@@ -141,7 +141,7 @@ class Yard:
         return [when for when, readings in self.of(unit) if all(each.quality is Quality.GOOD for each in readings)]
 
 
-@pytest.mark.parametrize("frozen_s", [5.0, 20.0, 60.0])
+@pytest.mark.parametrize("frozen_s", [5.0, 20.0, 60.0, 291.1, 300.0, 306.0])
 @pytest.mark.parametrize("blocks", [1, 2])
 def test_thirty_instruments_behind_a_converter_that_thaws_are_back_within_15_s(frozen_s: float, blocks: int) -> None:
     yard = Yard(30, 20 // blocks, blocks)

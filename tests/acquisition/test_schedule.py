@@ -206,3 +206,29 @@ def test_time_never_stands_still_and_every_instrument_has_its_turn(
         else:
             turns.answered(turn.instrument)
     assert seen == set(range(len(periods)))
+
+
+@given(units=st.integers(2, 40), silent_s=st.integers(60, 3600))
+def test_what_a_converter_that_has_stopped_may_keep_grows_slowly_and_the_first_answer_ends_the_rest(
+    units: int, silent_s: int
+) -> None:
+    """Each vain wait takes a second: one request for each unit, some while the rest grows, then one in four seconds."""
+    turns = schedule([2.0] * units)
+    now = asked = 0
+    while now < silent_s * NS:
+        turn = turns.next(now, True)
+        if turn.task is Task.WAIT:
+            now = turn.at_ns
+        elif turn.task in (Task.POLL, Task.PROBE):
+            asked += 1
+            now += NS
+            turns.unanswered(turn.instrument, now, NS, is_kept=True)
+    assert asked <= units + 3 + silent_s / 4.0
+    while (turn := turns.next(now, True)).task is not Task.PROBE:
+        now = max(now, turn.at_ns)
+    answered_ns = now
+    assert turns.answered(turn.instrument)
+    turns.silence_ended(now)
+    while (turn := turns.next(now, True)).task is not Task.PROBE:
+        now = max(now, turn.at_ns)
+    assert now - answered_ns <= 0, "the others are tried at once"

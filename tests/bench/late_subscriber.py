@@ -12,6 +12,8 @@ from typing import Any, NamedTuple
 __all__ = ["Facts", "Found", "look", "not_on_time", "stale"]
 
 _WAIT_S = "3"
+_TIMED_OUT = 27
+"""Exit code of mosquitto_sub for fewer messages than it waits for."""
 _STALE_S = 60.0
 """A reading older than this makes no Good sheet (three periods here are less)."""
 _SLACK_S = 2.0
@@ -40,6 +42,8 @@ def look(port: int, tanks: int) -> Found | None:
     try:
         done = subprocess.run([*command, *options], capture_output=True, timeout=30)
     except subprocess.TimeoutExpired:
+        return None
+    if done.returncode not in (0, _TIMED_OUT):
         return None
     found = [json.loads(line) for line in done.stdout.splitlines()]
     return {each["identity"]["tank"]: each for each in found}

@@ -17,7 +17,7 @@ __all__ = ["measure"]
 
 
 def measure(*, long: bool) -> dict[str, object]:
-    plan, inputs = sheet_time._plan(), sheet_time._inputs()
+    plan, inputs = sheet_time.plan(), sheet_time.inputs()
     as_recorded = recorded_plan(plan)
     sheets = list(recalculate(plan, inputs))
 

@@ -28,7 +28,7 @@ from gateway.calculation.shapes import UprightCylinder
 from gateway.records import Input, Quality, TankInput
 from tests.bench.interleaved import compare
 
-__all__ = ["BASELINE", "measure"]
+__all__ = ["BASELINE", "inputs", "measure", "plan"]
 
 BASELINE = "plain Python loop"
 ELEMENTS = 16
@@ -36,11 +36,11 @@ INPUTS = 1_000
 
 
 def measure(*, long: bool) -> dict[str, object]:
-    plan, inputs = _plan(), _inputs()
+    tank_plan, tank_inputs = plan(), inputs()
     seconds = 3.0 if long else 0.5
     contenders: dict[str, Callable[[], tuple[float, float]]] = {
         BASELINE: partial(_rate, _plain_loop, seconds),
-        "full sheet, 16 elements": partial(_rate, partial(_sheets, plan, inputs), seconds),
+        "full sheet, 16 elements": partial(_rate, partial(_sheets, tank_plan, tank_inputs), seconds),
     }
     found = compare(contenders, baseline=BASELINE, rounds=15 if long else 7)
     return {
@@ -80,7 +80,7 @@ def _sheets(plan: TankPlan, inputs: list[TankInput]) -> int:
     return len(inputs)
 
 
-def _plan() -> TankPlan:
+def plan() -> TankPlan:
     return TankPlan(
         tank="TK-1",
         product=ProductPlan("diesel", PetroleumCorrection(PetroleumGroup.REFINED, 15.0)),
@@ -94,7 +94,7 @@ def _plan() -> TankPlan:
     )
 
 
-def _inputs() -> list[TankInput]:
+def inputs() -> list[TankInput]:
     """A tank that is filled slowly, its elements drifting: no two sheets are alike."""
     begin = datetime(2026, 1, 1, tzinfo=UTC)
 

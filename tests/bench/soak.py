@@ -2,8 +2,9 @@
 
 Twenty simulated tanks on two lines, a real broker, and the gateway as a process. In rounds of about a minute
 instruments fall silent, answer nonsense and lose their connections; the broker is killed or stands still; HTTP is
-abused; nobody reads the log; the gateway stands still (SIGSTOP), gets signals that mean nothing to it, is killed or
-ended and begun anew. What comes when follows from the seed that is printed.
+abused; nobody reads the log, or its disk is full, or its reader gone; the gateway stands still (SIGSTOP), gets signals
+that mean nothing to it, is killed or ended and begun anew, at times with too few descriptors. What comes when follows
+from the seed that is printed. The last part of the time one and the same process goes through all of it.
 
 All the while a subscriber comes anew and looks at what lies on the broker: nothing there may be a stale or a wrong
 Good, and the tanks of the line that nothing is done to are on time. After each round everything must become Good again,
@@ -67,6 +68,9 @@ FAULTS: tuple[tuple[str, dict[str, object]], ...] = (
     ("dropped_connection", {"half_answered": True}),
     ("refused_connection", {}),
 )
+LAST_BOOT = 0.4
+"""Of the whole time: what grows slowly shows in a process that lives long."""
+ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT)
 MEANINGLESS = (signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2, signal.SIGPIPE)
 
 
@@ -134,7 +138,7 @@ class Soak:
             self.figures["rounds"] += 1
             self._round(long_still and self.figures["rounds"] == 2)
             self._calm()
-            if self._chance.random() < 0.25:
+            if self._chance.random() < 0.25 and end - time.monotonic() > LAST_BOOT * seconds:
                 self._begin_anew()
                 self._calm()
         heard = json.loads(say(self._listener, "end"))
@@ -220,13 +224,13 @@ class Soak:
         else:
             self.figures["ends"] += 1
             with self._gateway.log_unread() if self._chance.random() < 0.5 else nullcontext():
-                self._gateway.end(self._chance.choice([signal.SIGTERM, signal.SIGINT]), 0)
+                self._gateway.end(self._chance.choice(ENDING), 0)
             self._all_say_not_watched()
         self._wait_and_look(self._chance.uniform(*DEAD_S))
         self._start()
 
     def _start(self) -> None:
-        self._gateway.start()
+        self._say(f"begun: {self._gateway.start(self._chance)}")
         self._first = None
         self._rounds_of_boot = 0
         self._disturbed = time.monotonic()
@@ -270,8 +274,9 @@ class Soak:
         if self._first is None:
             # Abused connections have their time; what is still held after it is the measure.
             time.sleep(HTTP_PATIENCE_S if self._rounds_of_boot else 0.0)
-            self._first = self._gateway.counts() if self._rounds_of_boot else None
-            self._say(f"  first {self._first}")
+            if self._rounds_of_boot:
+                self._first = self._gateway.counts()
+                self._say(f"  at first {self._first}")
             return
         first = self._first
         most = Counts(*(a + b for a, b in zip(first, MAY_GROW, strict=True)))
@@ -291,6 +296,8 @@ class Soak:
             self._wrong("inventories could not be calculated")
         self._gateway.end(signal.SIGTERM, 0)
         self._all_say_not_watched()
+        if not self.figures["looks"]:
+            self._wrong("nothing was ever seen on the broker")
         self._wrong(*self._gateway.wrong, *_tracebacks(self._gateway.log))
 
     def _wrong(self, *texts: str) -> None:

@@ -2,6 +2,7 @@
 
 import fcntl
 import os
+import random
 import signal
 import subprocess
 import sys
@@ -14,10 +15,16 @@ from typing import NamedTuple
 
 import psutil
 
+from gateway.running import DIRECTORY_VARIABLE
+
 __all__ = ["Counts", "SoakedGateway"]
 
 _SMALL_PIPE = 4096
 """Of the log: soon full when nobody reads."""
+LOGS = {"read": 0.7, "full": 0.15, "gone": 0.15}
+"""What becomes of a log, and how often: a pipe that is read or left alone for a while; a full disk; a closed pipe."""
+LIMITS = {1024: 0.7, 100: 0.3}
+"""Descriptors that the process may have, and how often: more than it needs, fewer than HTTP would like."""
 _ENDS_WITHIN_S = 60.0
 """It ends itself in ten, with another exit status where it could not; the rest is for a machine that is busy."""
 
@@ -36,6 +43,8 @@ class SoakedGateway:
 
     def __init__(self, site: Path, folder: Path) -> None:
         self._site = site
+        # As if alone on a machine of its own, whatever else is watched here.
+        self._environment = {**os.environ, DIRECTORY_VARIABLE: str(folder / "runtime")}
         self._tasks = folder / "tasks"
         self._log = folder / "gateway.log"
         self._log.touch()
@@ -61,18 +70,42 @@ class SoakedGateway:
         assert self._process is not None
         return psutil.Process(self._process.pid)
 
-    def start(self) -> None:
+    def start(self, chance: random.Random) -> str:
+        """What was chosen for it, in words."""
         assert self._process is None
-        reading, writing = os.pipe()
-        fcntl.fcntl(writing, fcntl.F_SETPIPE_SZ, _SMALL_PIPE)
+        log = chance.choices(list(LOGS), list(LOGS.values()))[0]
+        limit = chance.choices(list(LIMITS), list(LIMITS.values()))[0]
         self._tasks.unlink(missing_ok=True)
         command = [sys.executable, "-m", "tests.bench.counted_gateway", str(self._tasks), str(self._site)]
-        self._process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=writing)
-        os.close(writing)
-        self._reading = threading.Thread(target=self._read, args=(reading,), daemon=True)
-        self._reading.start()
+        with self._log_of(log) as writing:
+            self._process = subprocess.Popen(
+                ["/bin/sh", "-c", f'ulimit -n {limit}; exec "$@"', "sh", *command],
+                stdout=subprocess.DEVNULL,
+                stderr=writing,
+                env=self._environment,
+            )
         self.boots += 1
         self.alive_until = None
+        return f"log {log}, {limit} descriptors"
+
+    @contextmanager
+    def _log_of(self, kind: str) -> Iterator[int]:
+        """The descriptor to write to, until the process has it."""
+        self._reading = None
+        if kind == "full":
+            writing = os.open("/dev/full", os.O_WRONLY)
+        else:
+            reading, writing = os.pipe()
+            fcntl.fcntl(writing, fcntl.F_SETPIPE_SZ, _SMALL_PIPE)
+            if kind == "read":
+                self._reading = threading.Thread(target=self._read, args=(reading,), daemon=True)
+                self._reading.start()
+            else:
+                os.close(reading)
+        try:
+            yield writing
+        finally:
+            os.close(writing)
 
     def check(self) -> None:
         """Raises where it has ended by itself."""
@@ -96,8 +129,8 @@ class SoakedGateway:
         self.alive_until = time.time()
         self._process = None
         self._may_read.set()
-        assert self._reading is not None
-        self._reading.join()
+        if self._reading is not None:
+            self._reading.join()
 
     def signal(self, number: signal.Signals) -> None:
         assert self._process is not None

@@ -32,7 +32,7 @@ def with_water(plan: TankPlan, water: Input) -> Figures:
         (HeelContents.WATER, good(0.02), 6.0, 598.0),
         (HeelContents.WATER, good(0.0), 4.0, 600.0),
         (HeelContents.WATER, NONE_DETECTED, 4.0, 600.0),
-        (HeelContents.PRODUCT, good(0.02), 2.0, 602.0),
+        (HeelContents.PRODUCT, good(0.003), 0.3, 603.7),
         (HeelContents.PRODUCT, good(0.0), 0.0, 604.0),
         (HeelContents.PRODUCT, NONE_DETECTED, 0.0, 604.0),
     ],
@@ -43,6 +43,22 @@ def test_the_heel_holds_what_is_declared(holds: HeelContents, water: Input, fw_m
     assert value(figures.free_water) == pytest.approx(fw_m3)
     assert value(figures.gov) == pytest.approx(gov_m3)
     assert figures.gov.quality is Quality.GOOD
+
+
+def test_water_above_a_heel_that_is_declared_to_hold_product_is_doubted() -> None:
+    """Water is the heavier: 20 mm of it above the datum have filled the 4 m3 below, or the declaration is right and it
+    came from nowhere. The stock was 4 m3 too large, and Good."""
+    figures = with_water(plan_of(HeelContents.PRODUCT), good(0.02))
+    assert value(figures.free_water) == pytest.approx(2.0)
+    assert value(figures.gov) == pytest.approx(602.0)
+    assert figures.free_water.quality is figures.gov.quality is figures.mass.quality is Quality.UNCERTAIN
+    (reason,) = figures.free_water.reasons
+    assert reason == Reason(
+        ReasonCode.HEEL_UNDECLARED,
+        "free water stands 20 mm above the datum, and the heel below it is declared to hold product: with water there "
+        "it is 4.00 m3 more",
+    )
+    assert figures.tov.quality is figures.room.quality is Quality.GOOD
 
 
 @pytest.mark.parametrize("water", [good(0.02), good(0.0), NONE_DETECTED])

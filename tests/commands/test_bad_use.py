@@ -56,6 +56,8 @@ WRONG: tuple[tuple[str, ...], ...] = (
     ("table", "make", "--kind", "cube", "--step", "1 m", "--out", "NEW"),
     ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 m"),
     ("dip-check", "demo", "TK-101", *_DIPPED, "--dip", "9.4"),
+    ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 mA", "--folder", "nowhere"),
+    ("dip-check", "demo", "TK-101", *_DIPPED, *("--dip", "9.4 m") * 3, "--folder", "nowhere"),
     ("schema", "tank"),
     ("simulate", "paint_works", "--port", "yard"),
     ("demo", "--units", "furlongs"),
@@ -154,7 +156,7 @@ def test_http_before_an_address_is_no_mistake(capsys: Capture) -> None:
     assert f"no gateway at {_NOBODY}: " in said.err
 
 
-@pytest.mark.parametrize("command", [command for command in COMMANDS if command not in ("check", "demo", "table")])
+@pytest.mark.parametrize("command", [command for command in COMMANDS if command not in ("demo", "table")])
 def test_each_help_has_an_example_to_copy(capsys: Capture, command: str) -> None:
     with pytest.raises(SystemExit):
         main([command, "--help"])

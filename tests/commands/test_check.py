@@ -87,7 +87,7 @@ def test_the_schema_of_a_payload_takes_what_leaves_the_gateway(capsys: pytest.Ca
 def test_an_unknown_schema(capsys: pytest.CaptureFixture[str]) -> None:
     said = typed(capsys, "schema", "tank")
     assert said.code == 2
-    assert said.err.startswith("tank-gateway: argument of: invalid choice: 'tank'")
+    assert said.err.startswith("tank-gateway: argument OF: invalid choice: 'tank'")
     assert said.err.endswith("  hint: tank-gateway schema --help\n")
 
 

@@ -5,10 +5,13 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from gateway.commands.running_gateway import fetch_json
 from tests.commands.panel import Panel
 from tests.commands.typed import Said, typed
 
@@ -166,6 +169,24 @@ def test_a_running_gateway_lends_its_words(capsys: Capture, panel: Panel, tmp_pa
     assert by_pressure.document["gauge"][0]["quality"] == "Good", by_pressure.document
 
 
+def test_a_sheet_that_nobody_keeps_up_to_date_is_no_gauge(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Polling goes on and the calculation hangs: the sheet is an hour old by the gateway's own clock."""
+
+    def an_hour_later(address: str, path: str, schema: str, timeout_s: float) -> dict[str, Any]:
+        document = fetch_json(address, path, schema, timeout_s)
+        later = datetime.fromisoformat(document["time"]) + timedelta(hours=1)
+        return {**document, "time": later.isoformat()}
+
+    monkeypatch.setattr("gateway.commands.gauge_source.fetch_json", an_hour_later)
+    with panel.gateway():
+        said = _check(capsys, panel, tmp_path, *(("--dip", "4.870 m") * 3), "--tolerance", "fine", tank="C-7")
+    assert said.code == 1
+    assert "keeps no sheet of C-7 up to date: its last sheet is of " in said.err
+    assert not list(tmp_path.glob("dip-check-*"))
+
+
 def test_a_level_from_a_pressure_needs_a_gateway(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
     said = _check(capsys, panel, tmp_path, *(("--dip", "4.870 m") * 3), "--tolerance", "fine", tank="C-7")
     assert said.code == 1
@@ -196,3 +217,35 @@ def test_wrong_use(capsys: Capture, panel: Panel, tmp_path: Path, words: tuple[s
     assert (said.code, said.out) == (2, "")
     assert said.err == f"tank-gateway: {expected}\n"
     assert not list(tmp_path.glob("dip-check-*"))
+
+
+def test_whoever_dips_is_told_where_the_table_counts_from(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a tape on a plate 62 mm above the floor, from which the table counts, a sound gauge is 62 mm off."""
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    text = Path(panel.site_file).read_text("utf-8")
+    shape = "    shape: {kind: upright_cylinder, diameter: 18.000 m, height: 14.600 m}\n"
+    level = "    level: {instrument: LT-101, signal: ullage, measures: ullage}\n"
+    assert text.count(level) == 1 <= text.count(shape)
+    start = text.index("  TK-101:")
+    table = (Path(panel.site_file).parent / "floor.csv", "floor.csv")
+    rows = "# name: F\n# level: m\n# volume: m3\n# datum: tank floor\n# date: not stated\n"
+    rows += "# reference temperature: not stated\n# liquid head: not included\n"
+    rows += "# roof: not included\n# heel: none\nlevel,volume\n0,0\n14.6,3715.2\n"
+    table[0].write_text(rows, "utf-8")
+    changed = text[start:].replace(shape, f"    capacity_table: {table[1]}\n", 1)
+    try:
+        Path(panel.site_file).write_text(text[:start] + changed, "utf-8")
+        said = _check(capsys, panel, tmp_path, *_DIPS, "--tolerance", "fine")
+        monkeypatch.setattr(sys, "stdin", Terminal("9.412 m\n9.412 m\n9.412 m\n"))
+        asked = _check(capsys, panel, _folder(tmp_path, "asked"), "--tolerance", "fine")
+    finally:
+        Path(panel.site_file).write_text(text, "utf-8")
+    assert said.code == 0, said.err
+    assert "dips and gauge above the zero of the capacity table: tank floor\n" in said.out
+    assert "Dip 1 of 3, innage above the tank floor with its unit: " in asked.out

@@ -19,6 +19,12 @@ _DOUBT = Doubt.UNPROVEN.value
 _PEOPLE = ("--tape", "T-14", "--by", "A. Smith", "--witness", "B. Jones")
 
 
+def _folder(tmp_path: Path) -> str:
+    folder = tmp_path / "r"
+    folder.mkdir()
+    return str(folder)
+
+
 @pytest.fixture
 def in_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every answer to a tool is the right one, of a line that has not proved to be in step."""
@@ -82,7 +88,7 @@ def test_words_lent_by_a_gateway_keep_its_doubt(capsys: Capture, panel: Panel, t
     with panel.gateway():
         said = typed(capsys, "registers", panel.site_file, "LT-101", "--dip", "9.412 m")
         dips = ("--dip", "9.412 m", "--dip", "9.413 m", "--dip", "9.411 m", "--tolerance", "fine")
-        record = typed(capsys, "dip-check", panel.site_file, "TK-101", *_PEOPLE, *dips, "--folder", str(tmp_path / "r"))
+        record = typed(capsys, "dip-check", panel.site_file, "TK-101", *_PEOPLE, *dips, "--folder", _folder(tmp_path))
     assert said.code == 1
     assert said.out.count(f"DOUBTED: LT: {_DOUBT.text}") == 2
     assert "NOT MATCHED to the dip" in said.out
@@ -94,7 +100,7 @@ def test_words_lent_by_a_gateway_keep_its_doubt(capsys: Capture, panel: Panel, t
 @pytest.mark.usefixtures("in_doubt")
 def test_no_record_rests_on_them(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
     dips = ("--dip", "9.412 m", "--dip", "9.413 m", "--dip", "9.411 m", "--tolerance", "fine")
-    said = typed(capsys, "dip-check", panel.site_file, "TK-101", *_PEOPLE, *dips, "--folder", str(tmp_path / "r"))
+    said = typed(capsys, "dip-check", panel.site_file, "TK-101", *_PEOPLE, *dips, "--folder", _folder(tmp_path))
     assert said.code == 1
     assert f"{_DOUBT.text}; nothing is recorded\n  hint: try again" in said.err
     assert not list(tmp_path.glob("r/*"))

@@ -17,7 +17,16 @@ from gateway.commands.liveness import Clocks, clock_words, seen_at, view_of_mess
 from gateway.commands.tank_table import COLUMNS, notes, tank_grid, total_lines, view_of
 from gateway.delivery.payload import heartbeat_json, inventory_payload, status_json
 from gateway.delivery.payload_reader import inventory_of
-from gateway.records import Figure, Inventory, LevelState, Quality, Reason, ReasonCode
+from gateway.records import (
+    Figure,
+    Figures,
+    Inventory,
+    LastGood,
+    LevelState,
+    Quality,
+    Reason,
+    ReasonCode,
+)
 from gateway.states import LimitState, RoofZone
 from tests.commands.typed import Said, typed
 from tests.support.mosquitto import Mosquitto
@@ -129,6 +138,17 @@ def test_ages_are_by_the_clock_that_dated_the_sheets(here_s: int, seen_s: int, w
     clocks = Clocks(NOON, NOON + timedelta(seconds=here_s))
     assert seen_at(clocks) == NOON + timedelta(seconds=seen_s)
     assert clock_words(clocks) == words
+
+
+def test_a_stopped_gateway_makes_no_vapour_of_a_diesel_tank() -> None:
+    """Its last sheet is Bad in every figure, `total_mass` too, which this tank never had."""
+    lost = Figure(None, Quality.BAD, (Reason(ReasonCode.NOT_WATCHED, "the gateway was stopped"),), 0.0)
+    figures = Figures(*[lost] * len(Figures._fields))
+    stopped = record().inventory._replace(figures=figures, quality=Quality.BAD)
+    diesel = stopped._replace(last_good={"mass": LastGood(2e6, NOON.timestamp())})
+    propane = stopped._replace(last_good={"total_mass": LastGood(2e6, NOON.timestamp())})
+    assert total_lines([view_of(diesel, NOON)]) == ["Total of all products: mass - (0 of 1 tanks)"]
+    assert total_lines([view_of(propane, NOON)])[0] == "Total of all products: mass incl. vapour - (0 of 1 tanks)"
 
 
 # From a broker

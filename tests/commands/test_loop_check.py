@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.commands import loop_check
 from tests.commands.panel import Panel, foreign_server
 from tests.commands.typed import typed
 from tests.support.wire import WireRecorder
@@ -153,8 +154,23 @@ def test_wrong_use(capsys: Capture, tmp_path: Path, words: tuple[str, ...], expe
     assert said.err == f"tank-gateway: {expected}\n"
 
 
-def test_a_record_is_never_written_over_another(capsys: Capture, panel: Panel, tmp_path: Path) -> None:
+def test_a_folder_that_is_not_there_is_told_before_a_current_is_fed(
+    capsys: Capture, panel: Panel, tmp_path: Path
+) -> None:
     words = ("loop-check", panel.site_file, "IO-BO5", "innage", *_BY, *_QUICK, "--at", "10.11 mA", "--json")
     said = typed(capsys, *words, "--folder", str(tmp_path / "gone"))
-    assert (said.code, said.out) == (2, ""), "told before a current is fed"
+    assert (said.code, said.out) == (2, "")
     assert said.err.startswith(f"tank-gateway: --folder: '{tmp_path / 'gone'}' is not there, and the record goes there")
+
+
+def test_a_record_that_cannot_be_kept_is_printed(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The folder was there when the check began. What was fed is not fed again for the sake of a file."""
+    monkeypatch.setattr(loop_check, "check_folder", lambda folder: None)
+    words = ("loop-check", panel.site_file, "IO-BO5", "innage", *_BY, *_QUICK, "--at", "10.11 mA", "--json")
+    said = typed(capsys, *words, "--folder", str(tmp_path / "gone"))
+    assert said.code == 1
+    assert said.err.startswith(f"tank-gateway: the record {tmp_path / 'gone'}/loop-check-IO-BO5-innage-")
+    assert said.err.endswith(".json cannot be written: no such file or directory\n")
+    assert (said.document["instrument"], said.document["passed"]) == ("IO-BO5", True)

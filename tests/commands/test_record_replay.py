@@ -53,8 +53,11 @@ def test_what_was_recorded_is_played_back_without_the_device(capsys: Capture, pa
     assert direct.code == 0
     assert silent.code == 1
     assert last == f"2 requests, 1 answers, 0 refused as no reads, in {file}\n"
-    with _tool("replay", str(file)) as (line, _):
+    with _tool("replay", str(file)) as (line, player):
         assert line == f"REPLAYED, not measured: 127.0.0.1:{_port(line)} answers 2 requests, of units 1, 9\n"
+        assert player.stdout is not None
+        asked = [player.stdout.readline() for _ in range(2)]
+        assert asked == [f"  unit {unit}: holding registers 0 to 1\n" for unit in (1, 9)]
         words = ("registers", f"127.0.0.1:{_port(line)}", "--count", "2", "--json")
         again = [typed(capsys, *words) for _ in range(2)]
         silence = typed(capsys, *words, "--unit", "9", "--timeout", "0.1 s")

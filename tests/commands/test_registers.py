@@ -63,6 +63,7 @@ def test_json_holds_words_decodings_and_signals(capsys: Capture, panel: Panel) -
         "signal": "ullage",
         "raw": [0, 58280],
         "value": 5.828,
+        "unit": "m",
         "quality": "Good",
         "reason": None,
     }

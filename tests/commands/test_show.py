@@ -185,6 +185,18 @@ def test_an_answer_that_is_not_understood_is_refused(capsys: pytest.CaptureFixtu
     )
 
 
+@pytest.mark.parametrize("level", [b"1e300", b"-1e25", b"NaN", b"1e999"])
+def test_numbers_that_no_tank_has_end_in_no_traceback(
+    capsys: pytest.CaptureFixture[str], serve: Serve, level: bytes
+) -> None:
+    """From whoever answers there."""
+    body = inventories_json(snapshot(record("TK-1")))
+    assert body.count(b'"value":9.412,') == 1
+    said = typed(capsys, "show", "--address", serve(body.replace(b'"value":9.412,', b'"value":%s,' % level), 200))
+    assert said.code in (0, 1)
+    assert said.out or said.err.startswith("tank-gateway: no gateway at ")
+
+
 def test_an_error_status_is_told(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
     address = serve(b"", 503)
     said = typed(capsys, "show", "--address", address)

@@ -100,6 +100,7 @@ class TestSystemd:
             ("ProcSubset", "pid"),
             ("MemoryDenyWriteExecute", "yes"),
             ("LimitCORE", "0"),
+            ("SyslogLevel", "err"),
             ("Type", "notify"),
             ("WatchdogSec", "60"),
             ("Restart", "always"),

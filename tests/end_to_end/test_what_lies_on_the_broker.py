@@ -111,6 +111,16 @@ async def retained(broker: Mosquitto) -> Retained:
     return found
 
 
+async def shown(site: Path) -> str:
+    """What `show` makes of it, as a person runs it."""
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-m", "gateway", "show", "--broker", str(site)), stdout=asyncio.subprocess.PIPE, cwd=ROOT
+    )
+    out, _ = await process.communicate()
+    assert process.returncode == 0
+    return out.decode()
+
+
 def taken_for_the_present(found: Retained, now: datetime) -> list[str]:
     """Tanks with a Good figure that a reader who keeps to the rule believes at `now`."""
     return [
@@ -141,6 +151,9 @@ async def test_killed_nothing_good_outlives_its_validity(
     found = await retained(broker)
     assert len(taken_for_the_present(found, alive)) == TANKS, "while it lived they were to be believed"
     assert taken_for_the_present(found, killed + timedelta(seconds=VALID_S)) == []
+    said = await shown(tmp_path / "first" / "site.yaml")
+    assert f"NOT LIVE: {TANKS} of {TANKS} tanks." in said
+    assert "Gateway: OFFLINE, lost the connection to the broker and is not back" in said
     status, heartbeat = found["gateway/status"], found["gateway/heartbeat"]
     assert (status["state"], status["cause"], status["boot"]) == ("offline", "connection_lost", boot)
     # The last will is of the connect, and says so; that the gateway lived until later, the sign of life says.
@@ -165,6 +178,7 @@ async def test_hung_nothing_good_outlives_its_validity_and_it_comes_back(
     """As a machine whose network is cut: the broker has noticed nothing yet, and the status still says online."""
     async with gateway(tmp_path / "first", broker, addresses) as process:
         boot = await all_good(broker)
+        assert "NOT LIVE" not in await shown(tmp_path / "first" / "site.yaml")
         process.send_signal(signal.SIGSTOP)
         stopped = datetime.now(UTC)
         found = await retained(broker)

@@ -12,6 +12,7 @@ from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
+from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
 __all__ = ["BREAKS", "Break"]
@@ -29,4 +30,5 @@ BREAKS: tuple[Break, ...] = (
     *PROCESS_BREAKS,
     *RECORD_BREAKS,
     *SITE_BREAKS,
+    *TABLE_BREAKS,
 )

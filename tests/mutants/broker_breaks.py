@@ -21,6 +21,7 @@ GOODBYE = ("tests/delivery/test_mqtt_goodbye.py",)
 HEARD = ("tests/delivery/test_mqtt_others.py",)
 COMPANY = ("tests/delivery/test_mqtt_neighbours.py",)
 ONE = ("tests/delivery/test_mqtt_connection.py",)
+LIVENESS = ("tests/commands/test_liveness.py",)
 OUTSIDE = ("tests/end_to_end/test_what_lies_on_the_broker.py",)
 
 BROKER_BREAKS: tuple[Break, ...] = (
@@ -59,8 +60,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "last sheet forgets what was good",
         SHEET,
-        "    last = remember_good(memory, figures)\n    return _inventory(plan, tank_input, figures, lost.quality, ele",
-        "    last = memory.last_good\n    return _inventory(plan, tank_input, figures, lost.quality, ele",
+        "quality=lost.quality)\n    last = remember_good(memory, figures)\n",
+        "quality=lost.quality)\n    last = memory.last_good\n",
         JOINED,
     ),
     Break(
@@ -190,5 +191,40 @@ BROKER_BREAKS: tuple[Break, ...] = (
         "clean_session=None if protocol is MQTTProtocolVersion.MQTTv5 else True",
         "clean_session=None if protocol is MQTTProtocolVersion.MQTTv5 else False",
         BROKER,
+    ),
+    Break(
+        "what is past its time keeps its numbers in show",
+        "gateway/commands/liveness.py",
+        "else figure._replace(value=None, quality=Quality.BAD)",
+        "else figure",
+        LIVENESS,
+    ),
+    Break(
+        "show takes a sheet past its valid_until for the present",
+        "gateway/commands/liveness.py",
+        "if now <= datetime.fromisoformat(until):",
+        "if True:",
+        LIVENESS,
+    ),
+    Break(
+        "a gateway that is offline looks live in show",
+        "gateway/commands/show.py",
+        "view_of_message(each, now, gone=found.gone)",
+        "view_of_message(each, now)",
+        LIVENESS,
+    ),
+    Break(
+        "registers shows doubted words as Good",
+        "gateway/commands/register_page.py",
+        "if not doubt or decoded.quality is not Quality.GOOD:",
+        "if True:",
+        ("tests/commands/test_doubted_words.py",),
+    ),
+    Break(
+        "a record of a dip rests on doubted words",
+        "gateway/commands/word_source.py",
+        "if doubt := doubt_of(raw):",
+        "if False and (doubt := doubt_of(raw)):",
+        ("tests/commands/test_doubted_words.py",),
     ),
 )

@@ -116,10 +116,17 @@ IN_STEP_BREAKS: tuple[Break, ...] = (
         ("tests/test_binding.py",),
     ),
     Break(
+        "a converter that has stopped is asked without rest",
+        "gateway/acquisition/schedule.py",
+        "at_ns = max(at_ns, self._silent_until)",
+        "at_ns = max(at_ns, now_ns)",
+        ("tests/acquisition/test_schedule.py", "tests/acquisition/test_behind_a_converter.py"),
+    ),
+    Break(
         "transaction identifiers of late requests used again",
         NUMBERS,
-        "if number not in self._waiting and number not in self._unanswered:",
-        "if number not in self._waiting:",
+        "while number in self._waiting or number in self._unanswered:",
+        "while number in self._waiting:",
         NUMBERING,
     ),
     Break(

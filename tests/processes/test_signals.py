@@ -83,7 +83,7 @@ def test_while_it_runs(number: signal.Signals, site: Path, yard: list[Instrument
 
 
 def test_while_it_stops(site: Path, yard: list[Instruments], broker: Mosquitto) -> None:
-    """Held up by a broker that stands still, until the end of its patience."""
+    """Held up by a broker that stands still for a while."""
     with gateway(site) as running:
         running.goes_on(*yard)
         broker.freeze()
@@ -91,8 +91,8 @@ def test_while_it_stops(site: Path, yard: list[Instruments], broker: Mosquitto) 
         eventually(lambda: not any(each.connections for each in yard), "the lines are closed")
         for number in (*MEANINGLESS, *ENDING):
             running.process.send_signal(number)
-        assert running.end() == 0
         broker.thaw()
+        assert running.end() == 0
 
 
 @pytest.mark.parametrize("number", ENDING)

@@ -130,6 +130,20 @@ def test_another_datum_in_words(tmp_path: Path) -> None:
     assert lower.levels_m == (0.062, 1.062)
 
 
+def test_a_zero_of_the_gauge_that_is_higher_has_more_below_it(tmp_path: Path) -> None:
+    """100 m3 a metre and 2 m3 below the floor: below a plate 62 mm higher lie 8.2 m3. Free water counts from there, and
+    with the heel of the floor water at the plate itself, 0 mm, was 6.2 m3 of it over a heel of product."""
+    rows_of_floor = "0,2\n1,102\n10,1002\n"
+    kept = {"level": "m", "volume": "m3", "heel": "2 m3, included"}
+    table = read_capacity_csv(written(tmp_path, rows_of_floor, datum_shift="62 mm, zero of the gauge higher", **kept))
+    assert table.heel_m3 == table.volume(0.0) == pytest.approx(8.2, rel=1e-12)
+    again = read_capacity_text(capacity_csv(table), tmp_path / "again.csv")
+    assert again.heel_m3 == pytest.approx(8.2, rel=1e-12)
+    assert again.levels_m == table.levels_m
+    lower = read_capacity_csv(written(tmp_path, rows_of_floor, datum_shift="62 mm, zero of the gauge lower", **kept))
+    assert (lower.heel_m3, lower.bottom_m) == (2.0, 0.062)
+
+
 @pytest.mark.parametrize("shift", ["62 mm", "-62 mm", "-62 mm, zero of the gauge higher", "62 mm, higher"])
 def test_a_shift_that_does_not_say_which_way_is_refused(tmp_path: Path, shift: str) -> None:
     """A sign would be guessed: 62 mm the wrong way are 124 mm of level that nothing tells of."""
@@ -145,6 +159,16 @@ def test_a_header_beside_decimal_commas(tmp_path: Path, heel: str, volume: float
     kept = {"level": "m", "volume": "L", "decimal_mark": "comma", "heel": f"{heel}, included"}
     table = read_capacity_csv(written(tmp_path, text, columns="level;volume", **kept))
     assert table.heel_m3 == pytest.approx(volume, rel=1e-12)
+
+
+def test_a_header_beside_decimal_commas_that_can_mean_one_thing_only(tmp_path: Path) -> None:
+    """12900 m are no height, and 838500 kg/m3 no liquid; 12.900 mm may be either."""
+    text = "0,0;10,5\n11,0;1,5\n"
+    kept = {"level": "m", "volume": "m3", "liquid_head": "included at 838.500 kg/m3", "columns": "level;volume"}
+    table = read_capacity_csv(written(tmp_path, text, ullage_from="12.900 m", **kept))
+    assert (table.reference_height_m, table.head_density_kg_m3) == (12.9, 838.5)
+    with pytest.raises(SettingsError, match=r"ullage from: `12\.900 mm` is 12900 with a mark of thousands, or 12,900"):
+        read_capacity_csv(written(tmp_path, text, ullage_from="12.900 mm", **kept))
 
 
 @pytest.mark.parametrize("heel", ["2.100 L", "1.002.100 L"])
@@ -401,7 +425,7 @@ def test_any_text_gives_a_sound_table_or_lines_of_mistakes(
         assert list(table.volumes_m3) == sorted(table.volumes_m3)
         return
     assert found
-    assert all(re.match(r".*any\.csv:\d+: .+", text, re.DOTALL) for text in found)
+    assert all(re.match(r".*any\.csv(:\d+: .|: is not UTF-8 text).+", text, re.DOTALL) for text in found)
 
 
 @given(rows=st.lists(st.tuples(st.integers(0, 10**6), st.integers(0, 10**9)), min_size=2, max_size=30))

@@ -223,9 +223,19 @@ def test_a_number_that_shows_its_mark_settles_the_column(tmp_path: Path, shows: 
 def test_a_comma_within_a_cell_of_a_file_separated_by_commas(tmp_path: Path) -> None:
     path = written(tmp_path, '0,0\n1,"3,181"\n2,"6,362"\n')
     assert mistakes(path) == [
-        "12: volume: `3,181` has a comma, and commas separate the columns of this file; write the number without it, "
-        "or separate the columns by semicolons and say `# decimal mark: dot` or `comma`; so it is in 1 more row"
+        "12: volume: `3,181` has a comma, and commas separate the columns of this file; say `# decimal mark: dot` "
+        "where it parts thousands, or `# decimal mark: comma`; so it is in 1 more row"
     ]
+
+
+def test_a_comma_within_quotes_is_no_riddle_where_the_mark_is_stated(tmp_path: Path) -> None:
+    """As a spreadsheet saves volumes that it shows with thousands: 769 rows of them had to be written anew."""
+    path = written(tmp_path, '0,0\n1,"3,181.25"\n2,"6,362.50"\n', decimal_mark="dot")
+    assert rows(read_capacity_csv(path)) == [(0.0, 0.0), (1.0, 3181.25), (2.0, 6362.5)]
+    path = written(tmp_path, '0,0\n"1,5","3.181,25"\n', decimal_mark="comma")
+    assert rows(read_capacity_csv(path)) == [(0.0, 0.0), (1.5, 3181.25)]
+    torn = written(tmp_path, "0,0\n1,3,181\n", decimal_mark="dot")
+    assert mistakes(torn)[0].startswith("13: 3 values for 2 columns")
 
 
 def test_a_number_torn_apart_into_a_note(tmp_path: Path) -> None:

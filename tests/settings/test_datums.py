@@ -72,6 +72,19 @@ def test_an_offset_brings_one_zero_to_the_other_and_is_to_be_proven(tmp_path: Pa
     )
 
 
+def test_free_water_does_not_go_with_the_offset_of_the_gauge(tmp_path: Path) -> None:
+    """A probe that stands on the plate as well reads 62 mm less than the table counts, and nothing brings it there."""
+    water = "{kind: dip, value: 20 mm, entered: 2026-02-27T06:00Z, expires: 7 d}"
+    (tmp_path / "t.csv").write_text(TABLE.replace("# datum: datum plate", "# datum: tank floor"), "utf-8")
+    level = "{instrument: G-1, signal: innage, measures: innage, datum: datum plate, offset: 62 mm}"
+    _, warnings = tank(tmp_path, capacity_table="t.csv", level=level, free_water=water)
+    (told,) = [each for each in of_zeros(warnings) if ".free_water: " in each]
+    assert told.endswith(
+        "tanks.TK-1.free_water: counts from the zero of the capacity table, 'tank floor', and not from that of the "
+        "level gauge, 'datum plate'; where the probe or the tape counts from there, add as much to what it says"
+    )
+
+
 def test_a_shift_in_the_table_does_so_too_and_stays_said_when_the_table_is_written_again(tmp_path: Path) -> None:
     _, warnings = with_table(tmp_path, "tank floor", ", datum: datum plate", shift="62 mm, zero of the gauge higher")
     assert warnings == ()

@@ -1,6 +1,11 @@
 """YAML read strictly: text stays text, every value knows its line, what cannot be meant is refused."""
 
+from contextlib import suppress
+
 import pytest
+import yaml
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.errors import SettingsError
 from gateway.settings.yaml_tree import ListNode, MappingNode, TextNode, parse_yaml, plain
@@ -59,11 +64,30 @@ def test_refuses_what_hides_values(text: str, mistake: str) -> None:
     assert _mistakes(text) == [mistake]
 
 
+@given(st.text(st.characters(codec="utf-8")), st.text(st.characters(codec="utf-8")))
+def test_a_character_that_no_text_has_is_named_with_its_line(before: str, after: str) -> None:
+    """YAML 1.1, section 5.1: C0 but tab and line ends, DEL, C1 but next line, the surrogates and two that are none."""
+    text = "".join(letter for letter in before if yaml.reader.Reader.NON_PRINTABLE.search(letter) is None)
+    # str.splitlines knows the ends of lines of YAML 1.1 and some more, which are foreign here.
+    line = len(f"{text}|".splitlines())
+    for foreign in "\0\x07\x1b\x7f\x9f\ufffe":
+        with pytest.raises(SettingsError) as caught:
+            parse_yaml(f"{text}{foreign}{after}", "f.yaml")
+        said = f"f.yaml:{line}: holds the control character U+{ord(foreign):04X}; take it out"
+        assert caught.value.mistakes == (said,)
+
+
+@given(st.text())
+def test_any_text_is_a_tree_or_a_sentence(text: str) -> None:
+    with suppress(SettingsError):
+        parse_yaml(text, "f.yaml")
+
+
 def test_several_mistakes_in_one_file() -> None:
     assert len(_mistakes("a: &x 1\nb: !!int 2\na: 3\n")) == 3
 
 
-@pytest.mark.parametrize("text", ["a: [1, 2\nb: 3\n", "a: 'open\n", "a: b: c\n", "\ta: 1\n", "a: \x00\n", "%x\n"])
+@pytest.mark.parametrize("text", ["a: [1, 2\nb: 3\n", "a: 'open\n", "a: b: c\n", "\ta: 1\n", "%x\n"])
 def test_text_that_is_not_yaml_is_one_line_with_its_place(text: str) -> None:
     with pytest.raises(SettingsError) as caught:
         parse_yaml(text, "f.yaml")

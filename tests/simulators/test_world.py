@@ -9,6 +9,7 @@ import pytest
 from simulators import Scenario, World, describe, load_scenario
 from simulators.faults import GaugeFault
 from simulators.scenario import Movement, NoisePart, ScheduledFault
+from simulators.scenario_check import check_scenario
 
 REST = load_scenario("printed_state")
 
@@ -80,6 +81,19 @@ def test_movement_ends_at_its_level() -> None:
     assert world.tanks["TK-101"].level_m == pytest.approx(9.500, abs=0.1 / area)
     assert world.tanks["TK-101"].level_m >= 9.500
     assert world.tanks["P-12"].level_m == pytest.approx(9.300, abs=0.001)
+
+
+def test_the_air_outside_is_measured_as_it_goes_through_the_day() -> None:
+    """A bare shell needs it (API MPMS 12.1.1), and no simulated instrument could give it. A quarter of a day after the
+    start it stands at the mean and the whole swing: 18 + 5."""
+    air = {"tank": "TK-101", "quantity": "ambient", "table": "input", "address": 0, "type": "int16", "step": "0.1 degC"}
+    part = {"line": "bus-a", "unit": 20, "signals": {"outside": air}}
+    tank = {**REST.tanks["TK-101"].model_dump(), "ambient": {"mean": "18 degC", "swing": "5 K"}}
+    scenario = changed(instruments={**REST.instruments, "AT-1": part}, tanks={**REST.tanks, "TK-101": tank})
+    world = World(scenario)
+    assert world.instruments["AT-1"].read("input", 0, 1) == struct.pack(">h", 180)
+    world.advance(6 * 3600.0)
+    assert world.instruments["AT-1"].read("input", 0, 1) == struct.pack(">h", 230)
 
 
 def test_a_flow_meter_and_a_pump_contact_tell_of_a_movement() -> None:
@@ -199,3 +213,12 @@ def test_package_imports_nothing_of_the_gateway() -> None:
         text = path.read_text(encoding="utf-8")
         assert "import gateway" not in text, path
         assert "from gateway" not in text, path
+
+
+def test_air_that_a_scenario_does_not_describe_cannot_be_measured() -> None:
+    air = {"tank": "TK-101", "quantity": "ambient", "table": "input", "address": 0, "type": "int16", "step": "0.1 degC"}
+    part = {"line": "bus-a", "unit": 20, "signals": {"outside": air}}
+    still = {**REST.tanks["TK-101"].model_dump(), "ambient": None}
+    scenario = changed(instruments={**REST.instruments, "AT-1": part}, tanks={**REST.tanks, "TK-101": still})
+    told = [text for place, text in check_scenario(scenario) if place[1] == "AT-1"]
+    assert told == ["'ambient' is nothing of TK-101, which does not say what stands outside; give it 'ambient'"]

@@ -12,7 +12,7 @@ from gateway.records import Quality
 from gateway.status import GatewaySnapshot, Histogram
 from gateway.tank_record import TankRecord
 
-__all__ = ["reference_text"]
+__all__ = ["SnapshotCollector", "reference_text"]
 
 _Labels = dict[str, str]
 _QUALITY = "0 Good, 1 Uncertain, 2 Bad"
@@ -20,11 +20,13 @@ _QUALITY = "0 Good, 1 Uncertain, 2 Bad"
 
 def reference_text(snapshot: GatewaySnapshot) -> bytes:
     registry = CollectorRegistry()
-    registry.register(_Snapshot(snapshot))
+    registry.register(SnapshotCollector(snapshot))
     return generate_latest(registry)
 
 
-class _Snapshot(Collector):
+class SnapshotCollector(Collector):
+    """What a snapshot holds, as the library's own families of metrics."""
+
     def __init__(self, snapshot: GatewaySnapshot) -> None:
         self._snapshot = snapshot
 

@@ -33,6 +33,7 @@ def _server(
     readiness: Callable[[], Readiness] = lambda: READY,
     host: str = "127.0.0.1",
     readings: Callable[[], Any] | None = None,
+    packed_metrics: Callable[[], Any] | None = None,
 ) -> HttpServer:
     return HttpServer(
         HttpPlan(host, port),
@@ -41,6 +42,7 @@ def _server(
         healthy=healthy,
         readiness=readiness,
         readings=readings,
+        packed_metrics=packed_metrics,
     )
 
 
@@ -77,6 +79,28 @@ async def test_metrics_made_in_slices() -> None:
     async with _running(_server(metrics=Metrics(lambda: snapshot(record())).render_in_slices)) as client:
         answer = await client.get("/metrics")
     assert "tank_level_metres" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("accepted", "is_packed"),
+    [
+        ("gzip", True),
+        ("deflate, GZIP;q=0.5, br", True),
+        ("gzip;q=1.0", True),
+        ("identity", False),
+        ("gzip;q=0", False),
+        ("gzip; q=0.00", False),
+        ("xgzip", False),
+        ("", False),
+    ],
+)
+async def test_metrics_are_packed_for_those_who_take_gzip(accepted: str, is_packed: bool) -> None:
+    metrics = Metrics(lambda: snapshot(record()))
+    async with _running(_server(metrics=metrics.render_in_slices, packed_metrics=metrics.packed_in_slices)) as client:
+        answer = await client.get("/metrics", headers={"Accept-Encoding": accepted})
+    assert answer.headers.get("content-encoding") == ("gzip" if is_packed else None)
+    assert answer.headers["vary"] == "Accept-Encoding", "no cache may give the one for the other"
+    assert answer.content == metrics.render()
 
 
 async def test_inventories() -> None:

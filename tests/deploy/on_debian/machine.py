@@ -10,13 +10,12 @@ import selectors
 import shutil
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import psutil
 
-__all__ = ["HOME", "PATIENCE_S", "Done", "Machine", "copied", "eventually", "make_root"]
+__all__ = ["HOME", "PATIENCE_S", "ROOT", "Done", "Machine", "copied", "eventually", "make_root"]
 
 ROOT = Path(__file__).resolve().parents[3]
 HOME = "/root/tank-gateway"
@@ -105,6 +104,7 @@ class Machine:
         self._cgroup = _unified() / self._name
         self._nspawn: subprocess.Popen[bytes] | None = None
         self._init = 0
+        self._console = root.parent / f"{root.name}.console"
 
     def __enter__(self) -> "Machine":
         self._cgroup.mkdir()
@@ -112,7 +112,7 @@ class Machine:
         # The machine ends with this process, however that ends.
         unshare = ["setpriv", "--pdeathsig=KILL", "unshare", "--mount", "--cgroup", "--pid", "--fork", "--kill-child"]
         boot = ["bash", "-euc", _BOOT, "boot", str(self.root), self._name]
-        with (self.root.parent / f"{self.root.name}.console").open("wb") as console:
+        with self._console.open("wb") as console:
             self._nspawn = subprocess.Popen(
                 ["bash", "-c", enter, "enter", *unshare, *boot],
                 stdin=subprocess.DEVNULL,
@@ -138,11 +138,11 @@ class Machine:
 
     def await_boot(self) -> None:
         """Until systemd has started all that it starts by itself."""
-        eventually(self._is_up, f"{self._name} boots; see {self.root}.console")
+        eventually(self._is_up, f"{self._name} boots")
 
     def _is_up(self) -> bool:
         assert self._nspawn is not None
-        assert self._nspawn.poll() is None, f"systemd-nspawn has ended; see {self.root}.console"
+        assert self._nspawn.poll() is None, f"systemd-nspawn has ended: {self._console.read_text('utf-8', 'replace')}"
         self._init = _init_below(self._nspawn.pid)
         state = self.run("systemctl is-system-running", check=False) if self._init else Done(1, "")
         return state.output.strip() in ("running", "degraded")
@@ -175,16 +175,6 @@ class Machine:
             done = Done(ended.returncode, ended.stdout.decode("utf-8", errors="replace"))
         assert done.code == 0 or not check, f"{script}\n{done!r}"
         return done
-
-    @contextmanager
-    def running(self, script: str) -> Iterator["subprocess.Popen[bytes]"]:
-        """Something that goes on; its standard output is a pipe."""
-        process = subprocess.Popen(self._command(script, False), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE)
-        try:
-            yield process
-        finally:
-            process.kill()
-            process.wait()
 
     def write(self, path: str, text: str, mode: int = 0o644) -> None:
         """A file, as its editor would."""

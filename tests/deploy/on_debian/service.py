@@ -104,12 +104,20 @@ class Service:
     def __getattr__(self, name: str) -> str:
         return self.box.run(f"systemctl show --value --property={name} {UNIT}").output.strip()
 
+    def properties(self, *names: str) -> tuple[str, ...]:
+        """Several at one moment."""
+        lines = self.box.run(f"systemctl show --property={','.join(names)} {UNIT}").output.splitlines()
+        found = dict(line.split("=", 1) for line in lines)
+        return tuple(found[name] for name in names)
+
     def is_watching(self) -> bool:
-        return bool(re.search(r"\b[1-9]\d* Good\b", self.StatusText)) and self.ActiveState == "active"
+        state, text = self.properties("ActiveState", "StatusText")
+        return state == "active" and bool(re.search(r"\b[1-9]\d* Good\b", text))
 
     def journal(self, *options: str) -> list[dict[str, Any]]:
         """What the gateway itself has said, in order."""
-        text = self.box.run(f"journalctl --output=json {' '.join(options)} _SYSTEMD_UNIT={UNIT}.service").output
+        who = f"_SYSTEMD_UNIT={UNIT}.service _TRANSPORT=stdout"  # not systemd, on its way to start it
+        text = self.box.run(f"journalctl --output=json {' '.join(options)} {who}").output
         return [json.loads(line) for line in text.splitlines() if line.startswith("{")]
 
     def said(self, *options: str) -> str:
@@ -145,7 +153,8 @@ def restarted(service: Service, guide: Guide, text: str) -> None:
 
 def stays_as_it_is(service: Service) -> tuple[str, ...]:
     """What it has come to, for longer than systemd would have waited to try again."""
-    state = (service.ActiveState, service.Result, service.ExecMainStatus, service.InvocationID)
+    names = ("ActiveState", "Result", "ExecMainStatus", "InvocationID")
+    state = service.properties(*names)
     time.sleep(3 * 2.0)  # three times RestartSec
-    assert (service.ActiveState, service.Result, service.ExecMainStatus, service.InvocationID) == state
+    assert service.properties(*names) == state
     return state[:3]

@@ -23,11 +23,18 @@ def test_a_process_that_hangs_is_started_anew(box: Machine, service: Service, fi
 
 
 def test_what_was_ever_said_has_its_own_priority(service: Service) -> None:
-    """What is no line of the log, as of an error before there is one or of Python's own, is an error."""
+    """What is no line of the log, as of a mistake before there is one or of Python's own at an abort, is an error."""
+    wrong = []
+    texts = set()
     for entry in service.journal("-b", "all"):
         text = str(entry["MESSAGE"])
+        texts.add(text)
         level = json.loads(text)["level"] if text.startswith("{") else "error"
-        assert entry["PRIORITY"] == LEVELS_OF_JOURNAL[level], text
+        if entry["PRIORITY"] != LEVELS_OF_JOURNAL[level]:
+            wrong.append(f"{entry['PRIORITY']}: {text}")
+    assert wrong[:5] == []
+    where_it_hung = "Fatal Python error: Aborted" in texts
+    assert where_it_hung
 
 
 def test_the_units_that_wait_for_the_time_exist(box: Machine, guide: Guide) -> None:

@@ -129,5 +129,7 @@ def free_water(tank: Tank, water: Expected, shown: Shown) -> Expected:
         volume = table_volume(tank, min(water.value, tank.top))
         if tank.heel_holds == "product":
             volume = max(0.0, volume - heel)
-    best = UNCERTAIN if undeclared else water.best
+    # Water above a heel of product: it is the heavier, and cannot stay there.
+    above_product = heel > 0.0 and tank.heel_holds == "product" and (water.value or 0.0) > 0.003
+    best = UNCERTAIN if undeclared or above_product else water.best
     return Expected(volume, max(best, water.best), 2e-9 * table_volume(tank, tank.top))

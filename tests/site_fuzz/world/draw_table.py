@@ -29,11 +29,12 @@ def draw_table(dice: Dice, tank: Tank) -> Tank:
         rows.append((level, max(round(volume, 4), rows[-1][1] if rows else 0.0)))
     heel = max(0.0, round(volumes.at(0.0), 4))
     temperature_c = tank.shell.table_c if tank.shell is not None else None
-    text, read = _csv(dice, tank, rows, heel, in_millimetres, head_density, roof_density, temperature_c)
-    table = Table(tuple(read), text, temperature_c, head_density, roof_density, heel)
-    top = read[-1][0]
+    top = rows[-1][0]
     # By ullage the last level is a difference, which a millimetre less than it would fall short of.
     height = tank.reference_height if tank.reference_height > top + 1e-6 else round(top + 0.001, 3)
+    text, read = _csv(dice, tank, rows, heel, height, in_millimetres, head_density, roof_density, temperature_c)
+    table = Table(tuple(read), text, temperature_c, head_density, roof_density, heel)
+    top = read[-1][0]
     return replace(tank, table=table, top=top, bottom=read[0][0], reference_height=height)
 
 
@@ -53,6 +54,7 @@ def _csv(
     tank: Tank,
     rows: list[tuple[float, float]],
     heel: float,
+    reference: float,
     in_millimetres: bool,
     head_density: float | None,
     roof_density: float | None,
@@ -61,7 +63,6 @@ def _csv(
     """The text, and its rows as they must be read. Heel that the file leaves out is added again by the reader."""
     left_out = heel > 0.0 and rows[0][0] == 0.0 and dice.chance(0.4)
     by_ullage = dice.chance(0.2)
-    reference = round(rows[-1][0] + 1.25, 3)
     mark, separator = (",", ";") if dice.chance(0.3) else (".", ",")
     header = [
         f"# name: table of {tank.tag}",
