@@ -8,7 +8,6 @@ import urllib.request
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
 
 import orjson
 import pytest
@@ -115,15 +114,15 @@ async def test_what_it_remembers_is_there_when_it_comes_back(
     site: tuple[Path, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("TANK_GATEWAY_STATE", str(tmp_path))
-    line: dict[str, Any] = {}
+    told = []
     for wanted in (b"web.listening", b"memory.restored"):
         async with _gateway("run", str(site[0])) as process:
-            line = orjson.loads(await _until(process.stderr, wanted))
+            told.append(orjson.loads(await _until(process.stderr, wanted)))
             process.send_signal(signal.SIGTERM)
             async with asyncio.timeout(_WAIT_S):
                 assert await process.wait() == 0
         assert (tmp_path / "harbour.memory.json.gz").is_file()
-    assert line["tanks"] == 1
+    assert told[-1]["tanks"] == 1
 
 
 async def test_where_it_can_remember_nothing_it_says_so_and_runs(
