@@ -50,8 +50,8 @@ PATIENCE_S = 180.0
 SETTLED_S = 60.0
 """From when nothing more is done to broker and process: until then even the untouched tanks may be late."""
 MAY_GROW = Counts(memory=15.0, tasks=3, descriptors=4, threads=8)
-"""A pool of threads may not yet be full after a first round, nor all room in use that a burst of requests once took: 6 MB
-in the soaks so far, and flat from then on."""
+"""A pool of threads may not yet be full after a first round, nor all room in use that a burst of requests once took:
+6 MB in the soaks so far, and flat from then on."""
 HTTP_PATIENCE_S = 30.0
 """Longer than the server bears a connection that asks nothing, or half of something."""
 SILENT = frozenset({"silence", "refused_connection"})
