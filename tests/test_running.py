@@ -101,11 +101,11 @@ def test_no_place_for_temporary_files_ends_nothing(monkeypatch: pytest.MonkeyPat
 def test_a_full_disk_keeps_no_site_from_being_watched_and_no_other_gateway_off_guard(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    def full(descriptor: int, data: bytes) -> int:
+    def full(descriptor: int, data: bytes, offset: int) -> int:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with monkeypatch.context() as while_full:
-        while_full.setattr(os, "write", full)
+        while_full.setattr(os, "pwrite", full)
         # What it is cannot be told; that it is there, the lock says.
         refused = pytest.raises(ClaimedError, match="is starting on this machine")
         with claim(HARBOUR), refused, claim(HARBOUR):

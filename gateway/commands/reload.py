@@ -21,7 +21,15 @@ _NOBODY = "start one with `tank-gateway run SITE`"
 _ANOTHER_USER = "ask as the user that runs it or as root; under systemd: systemctl reload tank-gateway"
 
 
+_EPILOG = """What is the same in both files goes on undisturbed. A file with a mistake is refused, with the words of `check`, and
+the gateway goes on with what it had. Exit codes: 0 taken over, 2 the file has a mistake, 1 nobody to ask or no answer.
+Examples: tank-gateway reload
+          tank-gateway reload harbour"""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("site", metavar="NAME", nargs="?", help="name of its site, where several run on this machine")
     parser.add_argument("--process", metavar="NUMBER", type=int, help="number of its process, instead")
     parser.add_argument("--json", action="store_true", help="print what came of it for a program")
