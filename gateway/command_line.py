@@ -14,8 +14,8 @@ from types import MappingProxyType
 from typing import NoReturn, Protocol, TextIO, cast
 
 from gateway import __version__
-from gateway.commands.standard_streams import is_journal, open_standard_descriptors, prioritised
 from gateway.errors import GatewayError, SettingsError, UsageError
+from gateway.process.standard_streams import is_journal, open_standard_descriptors, prioritised
 
 __all__ = ["COMMANDS", "main"]
 
@@ -41,6 +41,16 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
     }
 )
 
+_ROOMS = {
+    "demonstration": ("demo", "simulate"),
+    "service": ("run", "reload", "check", "schema"),
+    "operator": ("show", "dip"),
+    "surveyor": ("table",),
+    "technician": ("registers", "scan", "record", "replay", "loop-check", "dip-check", "line-report"),
+    "accountant": ("recalculate",),
+}
+"""In which folder of `gateway.commands` each stands: by who uses it."""
+
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 _ERROR = 3
 """Of the priorities of a journal."""
@@ -61,7 +71,7 @@ has mistakes."""
 
 
 class Command(Protocol):
-    """What each module of `gateway.commands` offers."""
+    """What the module of each command offers."""
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
 
@@ -126,7 +136,7 @@ def _run(typed: list[str]) -> int:
         subparser = subparsers.add_parser(name, description=f"{summary[0].upper()}{summary[1:]}.")
         if name == chosen:
             # Only the command that was typed is loaded, so that none waits for the libraries of another.
-            command = cast("Command", import_module(f"gateway.commands.{name.replace('-', '_')}"))
+            command = cast("Command", import_module(_module(name)))
             command.add_arguments(subparser)
             subparser.set_defaults(execute=command.execute)
     arguments, unknown = parser.parse_known_args(typed)
@@ -141,6 +151,11 @@ def _listed() -> str:
     """Each command on one line."""
     width = max(map(len, COMMANDS))
     return "\n".join(["commands:", *(f"  {name:<{width}}  {summary}" for name, summary in COMMANDS.items())])
+
+
+def _module(name: str) -> str:
+    room = next(room for room, names in _ROOMS.items() if name in names)
+    return f"gateway.commands.{room}.{name.replace('-', '_')}"
 
 
 def _silence(stream: TextIO) -> None:

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 import structlog
 
 from gateway import __version__
-from gateway.acquisition.register_map import InstrumentMap
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
@@ -22,23 +22,23 @@ from gateway.deliveries import Deliveries, Walled, loop_name
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination
-from gateway.delivery.lines import lines_json
 from gateway.delivery.metrics import Metrics
-from gateway.delivery.payload import inventories_pieces
-from gateway.delivery.readings import readings_pieces
 from gateway.delivery.slices import joined
-from gateway.garbage import settled_collector
-from gateway.memory_file import MEMORY_NOT_KEPT, MemoryKeeper
+from gateway.payload.lines import lines_json
+from gateway.payload.readings import readings_pieces
+from gateway.payload.writer import inventories_pieces
 from gateway.pipeline import Pipeline
-from gateway.progress import Progress
+from gateway.process.garbage import settled_collector
+from gateway.process.memory_file import MEMORY_NOT_KEPT, MemoryKeeper
+from gateway.process.progress import Progress
+from gateway.process.service_manager import ServiceManager
+from gateway.process.supervision import Loops
+from gateway.process.tasks import Loop, end, fault_of
 from gateway.rounds import tell_manager, tick
 from gateway.scenario_time import ScenarioClock
-from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
-from gateway.supervision import Loops
 from gateway.tank_record import TankRecord
-from gateway.tasks import Loop, end, fault_of
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 

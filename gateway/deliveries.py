@@ -5,8 +5,8 @@ from collections.abc import Callable, Iterable, Sequence
 import structlog
 
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
+from gateway.process.supervision import Loops
 from gateway.status import DestinationStatus, Trouble
-from gateway.supervision import Loops
 from gateway.tank_record import TankRecord
 
 __all__ = ["Deliveries", "Walled", "loop_name"]

@@ -9,10 +9,10 @@ from decimal import ROUND_FLOOR, ROUND_HALF_UP, Context, Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
-from gateway.calculation.units import Dimension, feet_inches_text, to_unit
 from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
 from gateway.records import Figure, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
+from gateway.units.quantity import Dimension, feet_inches_text, to_unit
 
 __all__ = [
     "DEFINITIONS",

@@ -37,7 +37,7 @@ class FigureDefinition(NamedTuple):
     unit: str
     """SI symbol; `1` for a ratio."""
     quantity: str
-    """Dimension for unit conversion: one of `gateway.calculation.units.Dimension`."""
+    """Dimension for unit conversion: one of `gateway.units.quantity.Dimension`."""
     metric: str
     """Prometheus name, base unit last."""
     metric_factor: float

@@ -6,14 +6,14 @@ from types import MappingProxyType
 
 import structlog
 
-from gateway.acquisition.register_map import InstrumentMap
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding, bind, received, was_heard
-from gateway.calculation.doubts import NO_JUDGEMENTS
+from gateway.calculation.doubts.recurrence import QUIET, Recurrence
+from gateway.calculation.doubts.words import NO_JUDGEMENTS
 from gateway.calculation.inventory import calculate, failed, sheet, unwatched
 from gateway.calculation.kept_memory import Kept, KeptTank, pause_s, restored
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, remember_good
 from gateway.calculation.plan import TankPlan
-from gateway.calculation.recurrence import QUIET, Recurrence
 from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible

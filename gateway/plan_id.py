@@ -15,7 +15,7 @@ from datetime import date
 from enum import Enum
 from typing import Any, NamedTuple
 
-from gateway.acquisition.register_map import InstrumentMap
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 

@@ -11,7 +11,7 @@ import structlog
 from gateway.changes import refuse_another_site
 from gateway.daemon import Daemon
 from gateway.errors import GatewayError, SettingsError, UsageError
-from gateway.running import Claim, Running
+from gateway.process.running import Claim, Running
 from gateway.settings import SiteSettings
 
 __all__ = ["Reloader"]

@@ -9,8 +9,8 @@ import structlog
 from gateway.clock import Clock
 from gateway.clock_watch import ClockWatch
 from gateway.pipeline import Pipeline
-from gateway.progress import CameRound, Progress
-from gateway.service_manager import ServiceManager
+from gateway.process.progress import CameRound, Progress
+from gateway.process.service_manager import ServiceManager
 from gateway.web.plan import Readiness
 
 __all__ = ["tell_manager", "tick"]

@@ -4,7 +4,7 @@ import math
 from collections.abc import Collection, Mapping
 from functools import cached_property
 
-from gateway.acquisition.register_map import InstrumentMap
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan

@@ -10,7 +10,7 @@ import pytest
 import structlog
 from hypothesis import HealthCheck, settings
 
-from gateway.running import DIRECTORY_VARIABLE
+from gateway.process.running import DIRECTORY_VARIABLE
 from tests.support.wire import SESSION_LEDGER, WireRecorder
 
 _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2)

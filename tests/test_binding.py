@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from gateway.binding import ManualValue, Source, TankBinding, bind, newest, received
-from gateway.calculation.recurrence import QUIET
+from gateway.calculation.doubts.recurrence import QUIET
 from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)

@@ -8,10 +8,11 @@ from datetime import UTC, datetime
 import pytest
 from structlog.testing import capture_logs
 
-from gateway import daemon, supervision
+from gateway import daemon
 from gateway.daemon import Daemon
 from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
+from gateway.process import supervision
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.status import DestinationStatus

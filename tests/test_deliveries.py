@@ -18,10 +18,10 @@ from gateway.daemon import Daemon
 from gateway.deliveries import Deliveries
 from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings, Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
+from gateway.process.supervision import Loops
 from gateway.resources import config_path
 from gateway.settings import load_site
 from gateway.status import DestinationStatus
-from gateway.supervision import Loops
 from gateway.tank_record import TankRecord
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 from tests.support.endings import for_ever

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.acquisition.plan import TcpPath
-from gateway.descriptors import Limits, Needed, fitting_connections, limits, needed_by, raise_limit, shortage
+from gateway.process.descriptors import Limits, Needed, fitting_connections, limits, needed_by, raise_limit, shortage
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from tests.commands.typed import typed
@@ -91,7 +91,7 @@ def test_check_says_it_of_a_site_that_is_too_large(
     path.write_text(config_path("one_tank.yaml").read_text("utf-8"), "utf-8")
     assert limits().hard >= 184
     assert "descriptors" not in typed(capsys, "check", str(path)).out
-    monkeypatch.setattr("gateway.commands.check.limits", lambda: Limits(100, 150))
+    monkeypatch.setattr("gateway.commands.service.check.limits", lambda: Limits(100, 150))
     said = typed(capsys, "check", str(path))
     assert said.code == 0
     assert f"warning: {path}: this site needs 184 descriptors" in said.out

@@ -3,7 +3,7 @@
 import gc
 import weakref
 
-from gateway.garbage import settled_collector
+from gateway.process.garbage import settled_collector
 
 
 class Node:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.acquisition.register_map import Table
+from gateway.modbus.tables import Table
 from tests.support import layering
 from tests.support.layering import Tree
 
@@ -69,8 +69,8 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
     ),
     (
         layering.upstream_imports,
-        {"gateway/acquisition/line.py": "from gateway.calculation.level import innage\n"},
-        ["gateway.acquisition.line imports gateway.calculation.level"],
+        {"gateway/acquisition/line.py": "from gateway.calculation.level.chain import innage\n"},
+        ["gateway.acquisition.line imports gateway.calculation.level.chain"],
     ),
     (
         layering.settings_imported_by_stages,
@@ -86,7 +86,7 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
         {
             "simulators/tank.py": "from gateway.records import Reading\n",
             "gateway/daemon.py": "import simulators.tank\n",
-            "gateway/commands/demo.py": "import simulators.tank\n",
+            "gateway/commands/demonstration/demo.py": "import simulators.tank\n",
         },
         ["simulators.tank imports gateway.records", "gateway.daemon imports simulators.tank"],
     ),
@@ -118,7 +118,7 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
         layering.foreign_dates,
         {
             "gateway/clock.py": "import time\nNOW = time.time_ns()\n",
-            "gateway/commands/dip.py": "from datetime import UTC, datetime\nNOW = datetime.now(UTC)\n",
+            "gateway/commands/operator/dip.py": "from datetime import UTC, datetime\nNOW = datetime.now(UTC)\n",
             "gateway/pipeline.py": "import time\nfrom datetime import UTC, datetime\n"
             "def f(clock=time.time):\n    return datetime.now(UTC), time.monotonic()\n",
         },
@@ -129,12 +129,12 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
         layering.counted_cancellations,
         {
             "gateway/acquisition/line.py": "def f(task):\n    return task.cancelling()\n",
-            "gateway/commands/demo.py": "import asyncio\ngroup = asyncio.TaskGroup()\ntask.uncancel()\n",
+            "gateway/commands/demonstration/demo.py": "import asyncio\ngroup = asyncio.TaskGroup()\ntask.uncancel()\n",
             "simulators/running.py": "from asyncio import TaskGroup\ngroup = TaskGroup()\n",
         },
         [
             "gateway.acquisition.line:2 uses cancelling",
-            "gateway.commands.demo:3 uses uncancel",
+            "gateway.commands.demonstration.demo:3 uses uncancel",
             "simulators.running:2 uses TaskGroup",
         ],
     ),
@@ -163,7 +163,7 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
     (
         layering.modbus_writes,
         {
-            "gateway/acquisition/modbus_tcp.py": "\n".join(
+            "gateway/acquisition/links/modbus_tcp.py": "\n".join(
                 [
                     "FUNCTIONS = {'coils': 1, 'set': 5}",
                     "def f(transport, frame):",
@@ -182,10 +182,10 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
             "gateway.daemon imports pymodbus.client",
             "gateway.commissioning.replay:3 sends bytes that are not made by request_frame",
             "gateway.commands.probe:2 opens a wire that nobody has listed, by asyncio.open_connection()",
-            "gateway.acquisition.modbus_tcp:1 has function code 5",
-            "gateway.acquisition.modbus_tcp:3 sends bytes that are not made by request_frame",
-            "gateway.acquisition.modbus_tcp:5 has function code 16",
-            "gateway.acquisition.modbus_tcp:6 speaks of write_registers",
+            "gateway.acquisition.links.modbus_tcp:1 has function code 5",
+            "gateway.acquisition.links.modbus_tcp:3 sends bytes that are not made by request_frame",
+            "gateway.acquisition.links.modbus_tcp:5 has function code 16",
+            "gateway.acquisition.links.modbus_tcp:6 speaks of write_registers",
         ],
     ),
 )

@@ -17,7 +17,8 @@ from gateway import daemon
 from gateway.calculation.kept_memory import MEMORY_SCHEMA, Kept, KeptMemoryError, KeptTank
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.files import UnreadableError
-from gateway.memory_file import (
+from gateway.pipeline import MEMORY_RESTORED
+from gateway.process.memory_file import (
     DIRECTORY_VARIABLE,
     MEMORY_KEPT_AGAIN,
     MEMORY_NOT_KEPT,
@@ -26,7 +27,6 @@ from gateway.memory_file import (
     MemoryKeeper,
     state_directory,
 )
-from gateway.pipeline import MEMORY_RESTORED
 from gateway.records import LastGood
 from gateway.resources import config_path
 from gateway.settings import load_site

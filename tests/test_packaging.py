@@ -41,7 +41,7 @@ def test_wheel_holds_every_data_file(wheel: Path) -> None:
         held = set(archive.namelist())
     expected = data_files(ROOT / "gateway") | data_files(ROOT / "simulators")
     expected |= {f"gateway/{name}" for name in data_files(ROOT / "config")}
-    for needed in ("gateway/config/demo/", "gateway/config/instruments/", "gateway/delivery/schemas/", "simulators/"):
+    for needed in ("gateway/config/demo/", "gateway/config/instruments/", "gateway/payload/schemas/", "simulators/"):
         assert any(name.startswith(needed) and name.endswith((".yaml", ".json")) for name in expected), needed
     assert expected - held == set()
 

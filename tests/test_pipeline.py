@@ -13,7 +13,7 @@ from structlog.testing import capture_logs
 
 from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import LimitPlan, RoofPlan, TankPlan
-from gateway.delivery.payload import inventory_json
+from gateway.payload.writer import inventory_json
 from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, LEVEL_STATE, Pipeline
 from gateway.records import Ending, Quality, Reading, Reason, ReasonCode
 from gateway.tank_record import TankRecord

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.progress import Progress
+from gateway.process.progress import Progress
 
 NS = 1_000_000_000
 

@@ -21,9 +21,8 @@ from structlog.testing import capture_logs
 
 from gateway import daemon
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import LinkCounters
+from gateway.acquisition.links.link import LinkCounters
 from gateway.acquisition.plan import LinePlan
-from gateway.acquisition.register_map import Table
 from gateway.acquisition.source import Surroundings
 from gateway.acquisition.source_kinds import SOURCE_KINDS
 from gateway.changes import changes_between, refuse_another_site
@@ -33,6 +32,7 @@ from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import SettingsError
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, Reason, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site

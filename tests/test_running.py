@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.running import DIRECTORY_VARIABLE, ClaimedError, Running, claim, running_gateways
+from gateway.process.running import DIRECTORY_VARIABLE, ClaimedError, Running, claim, running_gateways
 from tests.support.claims import claimed
 
 LINES = {"east": ("192.0.2.10:502",), "bus": ("/dev/ttyS1", "192.0.2.11:4001")}

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.commands.time_factor import checked_time_factor
+from gateway.commands.service.time_factor import checked_time_factor
 from gateway.errors import UsageError
 from gateway.records import Quality, Reading
 from gateway.resources import config_path

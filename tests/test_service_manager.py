@@ -18,8 +18,8 @@ from structlog.testing import capture_logs
 from gateway import daemon
 from gateway.acquisition.line import Line
 from gateway.daemon import Daemon
+from gateway.process.service_manager import ServiceManager
 from gateway.resources import config_path
-from gateway.service_manager import ServiceManager
 from gateway.settings import SiteSettings, load_site
 from tests.processes.gateway_process import Instruments, write_site
 from tests.support.endings import for_ever

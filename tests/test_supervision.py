@@ -11,8 +11,8 @@ from structlog.testing import capture_logs
 
 from gateway.backoff import Backoff
 from gateway.errors import GatewayError
-from gateway.supervision import supervise
-from gateway.tasks import EndedError
+from gateway.process.supervision import supervise
+from gateway.process.tasks import EndedError
 from tests.support.endings import (
     Way,
     cancels_itself,

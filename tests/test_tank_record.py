@@ -21,7 +21,7 @@ from gateway.calculation.remembered import calculated_again, is_a_sheet, remembe
 from gateway.pipeline import Pipeline
 from gateway.plain_form import PlainForm, PlainFormError
 from gateway.records import Inventory, Quality, ReasonCode
-from gateway.settings.tanks import TankSetup
+from gateway.settings.tanks.plans import TankSetup
 from gateway.tank_record import RECORD_SCHEMA, Identity, Remembered, TankRecord, plain_record, record_from
 from tests.calculation.test_recalculation import PLANS, _Field
 from tests.site_fuzz.through_gateway import load, readings_of, taken

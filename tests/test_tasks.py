@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from gateway.tasks import EndedError, end, fault_of, run_together
+from gateway.process.tasks import EndedError, end, fault_of, run_together
 from tests.support.endings import Way, cancels_itself, ends, fails, for_ever, waits_for_what_was_cancelled
 
 ENDS: list[tuple[Way, type[Exception], str]] = [

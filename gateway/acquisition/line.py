@@ -9,27 +9,27 @@ import asyncio
 import random
 from collections.abc import Awaitable, Callable, Sequence
 
-from gateway.acquisition.asking_right import AskingRight
-from gateway.acquisition.doubted import doubted
-from gateway.acquisition.failures import Failure, failure_of, reason_code_of
-from gateway.acquisition.instrument import Instrument
-from gateway.acquisition.line_log import LineLog
-from gateway.acquisition.link import DoubtedWords, Link
-from gateway.acquisition.parts import Part
+from gateway.acquisition.links.active_path import ActivePath, active_path_of
+from gateway.acquisition.links.link import DoubtedWords, Link
+from gateway.acquisition.links.transports import open_link
 from gateway.acquisition.plan import LinePlan
-from gateway.acquisition.repeated_read import read_in_a_row
-from gateway.acquisition.round import Contact, Round
-from gateway.acquisition.schedule import Schedule, Task, Turn
-from gateway.acquisition.statistics import LineStatistics
-from gateway.acquisition.suspicion import SecondMasterWatch
-from gateway.acquisition.transports import open_link
-from gateway.acquisition.waiting import Waiting
-from gateway.acquisition.way import WayInUse, way_of
+from gateway.acquisition.polling.asking_right import AskingRight
+from gateway.acquisition.polling.failures import Failure, failure_of, reason_code_of
+from gateway.acquisition.polling.instrument import Instrument
+from gateway.acquisition.polling.line_log import LineLog
+from gateway.acquisition.polling.parts import Part
+from gateway.acquisition.polling.repeated_read import read_in_a_row
+from gateway.acquisition.polling.round import Contact, Round
+from gateway.acquisition.polling.schedule import Schedule, Task, Turn
+from gateway.acquisition.polling.statistics import LineStatistics
+from gateway.acquisition.polling.waiting import Waiting
+from gateway.acquisition.signals.doubted import doubted
+from gateway.acquisition.signals.suspicion import SecondMasterWatch
 from gateway.clock import Clock
 from gateway.errors import DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
+from gateway.process.tasks import run_together
 from gateway.records import Reading, Reason, ReasonCode
 from gateway.status import InstrumentStatus, LineStatus
-from gateway.tasks import run_together
 
 __all__ = ["Line"]
 
@@ -119,8 +119,8 @@ class Line:
         )
 
     @property
-    def _way(self) -> WayInUse:
-        return way_of(self._link, self._plan.primary)
+    def _way(self) -> ActivePath:
+        return active_path_of(self._link, self._plan.primary)
 
     def instrument_statuses(self) -> list[InstrumentStatus]:
         """In the order of the plan."""
@@ -200,7 +200,7 @@ class Line:
                 instrument.wait.may_be_late()
             if turn.task is Task.POLL:
                 self._statistics.lateness.add(now_ns - turn.at_ns)
-            doubted_too = turn.task is Task.PROBE or self._schedule.may_wait_in_vain(now_ns)
+            doubted_too = turn.task is Task.PROBE or self._schedule.may_time_out(now_ns)
             current = instrument.round = Round(instrument.blocks, now_ns, doubted_too)
         if not current.waiting:
             if current.over:
@@ -284,7 +284,7 @@ class Line:
             now_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
             self._judge(exc, instrument, current, part, now_ns)
             if current.given_up or isinstance(exc, NoAnswerError):
-                current.vain_ns = now_ns - begun_ns
+                current.timed_out_ns = now_ns - begun_ns
                 resumes_at_ns = now_ns  # others have waited long enough: those that are due go first
         else:
             now_ns, utc_ns = self._clock.monotonic_ns(), self._clock.utc_ns()
@@ -337,11 +337,11 @@ class Line:
             is_mute = self._heard_late == self._link.counters.late_answers
             self._heard_late = self._link.counters.late_answers
             is_kept = is_mute and self._plan.has_converter
-            self._schedule.unanswered(index, now_ns, current.vain_ns, next_ns, is_kept=is_kept)
+            self._schedule.unanswered(index, now_ns, current.timed_out_ns, next_ns, is_kept=is_kept)
         elif self._schedule.answered(index):
             instrument.try_all_again()
-        if current.vain_ns and not given_up:
-            self._schedule.waited_in_vain(now_ns, current.vain_ns)
+        if current.timed_out_ns and not given_up:
+            self._schedule.timed_out(now_ns, current.timed_out_ns)
         self._log.polled(instrument, current.failure, given_up)
         instrument.ended(current.failure)
         instrument.duplicate.look(readings)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
-from gateway.acquisition.register_map import InstrumentMap
+from gateway.acquisition.signals.register_map import InstrumentMap
 
 __all__ = [
     "FrameKind",

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple, Protocol
 
 from gateway.clock import Clock
-from gateway.progress import CameRound
+from gateway.process.progress import CameRound
 from gateway.records import Reading
 from gateway.status import InstrumentStatus, LineStatus
 

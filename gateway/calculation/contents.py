@@ -3,10 +3,10 @@
 from typing import NamedTuple
 
 from gateway.calculation import figure
-from gateway.calculation.level import water_level
+from gateway.calculation.level.chain import water_level
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import FreeWaterSource, TankPlan, Weighting
-from gateway.calculation.temperature import (
+from gateway.calculation.temperature.average import (
     LiquidTemperature,
     Placement,
     average_temperature,

@@ -7,32 +7,32 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from gateway.calculation import figure
-from gateway.calculation.density import (
+from gateway.calculation.density.at_temperature import (
     DensityBasis,
     correction_figures,
     density_basis,
     of_another_product,
     standing_doubts,
 )
+from gateway.calculation.density.measured import measured_density
 from gateway.calculation.door import admitted
-from gateway.calculation.doubts import Doubt, Judgements
-from gateway.calculation.level import TAPE_RESOLUTION_M, within_capacity
-from gateway.calculation.level_source import LevelAndTemperature, level_and_temperature
-from gateway.calculation.limit_state import limit_state
-from gateway.calculation.measured_density import measured_density
+from gateway.calculation.doubts.plausibility import as_judged, judged
+from gateway.calculation.doubts.words import Doubt, Judgements
+from gateway.calculation.level.chain import TAPE_RESOLUTION_M, within_capacity
+from gateway.calculation.level.limit_state import limit_state
+from gateway.calculation.level.source import LevelAndTemperature, level_and_temperature
 from gateway.calculation.memory import EMPTY_MEMORY, NO_LOW_HEADS, Memory, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
-from gateway.calculation.plausibility import as_judged, judged
-from gateway.calculation.pressure_above import (
+from gateway.calculation.quantities.volumes import mass_figures, volume_figures
+from gateway.calculation.temperature.average import chosen_by, vapour_temperature
+from gateway.calculation.vapour.pressure_above import (
     compared_pressure,
     is_doubted,
     pressure_doubts,
     pressure_on_liquid,
     with_possible_pressure,
 )
-from gateway.calculation.quantities import mass_figures, volume_figures
-from gateway.calculation.temperature import chosen_by, vapour_temperature
-from gateway.calculation.vapour_space import vapour_figures
+from gateway.calculation.vapour.space import vapour_figures
 from gateway.figures import all_good, tank_quality
 from gateway.records import (
     ElementUse,

@@ -4,14 +4,14 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
-from gateway.calculation.densities_apart import Densities
-from gateway.calculation.doubts import Recurring
-from gateway.calculation.flow_direction import Course
-from gateway.calculation.movement import Movement
-from gateway.calculation.rates import NO_TRACK, Track
-from gateway.calculation.stillness import Stillness
-from gateway.calculation.temperature import NOWHERE, Placement
-from gateway.calculation.two_gauges import Apart
+from gateway.calculation.doubts.densities_apart import Densities
+from gateway.calculation.doubts.flow_direction import Course
+from gateway.calculation.doubts.movement import Movement
+from gateway.calculation.doubts.rates import NO_TRACK, Track
+from gateway.calculation.doubts.stillness import Stillness
+from gateway.calculation.doubts.two_gauges import Apart
+from gateway.calculation.doubts.words import Recurring
+from gateway.calculation.temperature.average import NOWHERE, Placement
 from gateway.plain_form import SteadyTime
 from gateway.records import Figure, Figures, LastGood, Quality, ReasonCode
 from gateway.states import LimitState, RoofZone

@@ -10,11 +10,11 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from gateway.calculation.contracts import Capacity, CorrectionMethod
-from gateway.calculation.hydrostatic import AIR_DENSITY, WATER_DENSITY
-from gateway.calculation.liquid_head import CARBON_STEEL_MODULUS_PA, Course
+from gateway.calculation.level.hydrostatic import AIR_DENSITY, WATER_DENSITY
+from gateway.calculation.quantities.liquid_head import CARBON_STEEL_MODULUS_PA, Course
 from gateway.calculation.shapes.whole import whole_volume
-from gateway.calculation.vapour import Component
-from gateway.calculation.vapour_pressure import VapourPressureCurve
+from gateway.calculation.vapour.mixture import Component
+from gateway.calculation.vapour.pressure_curve import VapourPressureCurve
 
 __all__ = [
     "TOUCH_M",
@@ -264,7 +264,7 @@ class LiquidHeadPlan:
 
 
 class AirConvention(StrEnum):
-    """How weight in air follows from mass: the formulas are in `gateway.calculation.mass`."""
+    """How weight in air follows from mass: the formulas are in `gateway.calculation.quantities.mass`."""
 
     BUOYANCY = "buoyancy"
     DENSITY_REDUCTION = "density_reduction"

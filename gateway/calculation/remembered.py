@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping
 
-from gateway.calculation.doubts import Judgements
+from gateway.calculation.doubts.words import Judgements
 from gateway.calculation.inventory import sheet
 from gateway.calculation.memory import LowHeads, Memory, last_good
 from gateway.calculation.plan import TankPlan
-from gateway.calculation.temperature import Placement
+from gateway.calculation.temperature.average import Placement
 from gateway.records import Inventory, LastGood, ReasonCode
 from gateway.tank_record import Remembered, TankRecord
 

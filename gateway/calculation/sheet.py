@@ -2,10 +2,10 @@
 
 from typing import NamedTuple
 
-from gateway.calculation import equation_of_state
-from gateway.calculation.column_words import density_relation, level_relation
+from gateway.calculation.level.column_words import density_relation, level_relation
 from gateway.calculation.methods.lpg import LpgCorrection
 from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, HeelContents, TankPlan, Weighting
+from gateway.calculation.vapour import equation_of_state
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Figures, Inventory, Quality, Reason
 from gateway.sources import DensitySource, LevelSource, TemperatureSource, WaterSource

@@ -7,7 +7,7 @@ import asyncio
 from collections.abc import Callable, Coroutine
 from typing import Any
 
-from gateway.tasks import end
+from gateway.process.tasks import end
 
 __all__ = ["Connections", "Serve"]
 

@@ -8,8 +8,8 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from gateway.acquisition.decode import signal_decoder
-from gateway.acquisition.register_map import Signal
+from gateway.acquisition.signals.decode import signal_decoder
+from gateway.acquisition.signals.register_map import Signal
 from gateway.commissioning.decodings import number_of
 from gateway.records import Quality
 

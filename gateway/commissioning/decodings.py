@@ -8,7 +8,7 @@ import struct
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from gateway.acquisition.register_map import ByteOrder, ValueType
+from gateway.acquisition.signals.register_map import ByteOrder, ValueType
 
 __all__ = ["NUMBER_TYPES", "Current", "Decoding", "as_currents", "decodings", "number_of", "number_text", "orders_of"]
 

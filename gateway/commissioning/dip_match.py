@@ -12,8 +12,9 @@ from math import isfinite, log
 from types import MappingProxyType
 from typing import NamedTuple
 
-from gateway.acquisition.register_map import ByteOrder, Table, ValueType
+from gateway.acquisition.signals.register_map import ByteOrder, ValueType
 from gateway.commissioning.decodings import NUMBER_TYPES, number_of, orders_of
+from gateway.modbus.tables import Table
 
 __all__ = [
     "SCALES",

@@ -7,7 +7,7 @@ frames break. A tank that is filled moves once from one place to another, and do
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from gateway.acquisition.suspicion import TwoPlaces, two_places
+from gateway.acquisition.signals.suspicion import TwoPlaces, two_places
 
 __all__ = ["TwoDevices", "two_devices"]
 

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from gateway.commissioning.capture import Direction, Frame, MbapSplitter, is_read, read_request_frame
 from gateway.commissioning.connections import Connections
-from gateway.tasks import end
+from gateway.process.tasks import end
 
 __all__ = ["Recorder", "recording"]
 

@@ -8,7 +8,7 @@ import random as random_module
 from collections.abc import Callable, Hashable, Sequence
 from typing import NamedTuple, Protocol
 
-from gateway.progress import CameRound
+from gateway.process.progress import CameRound
 from gateway.status import DestinationStatus, GatewaySnapshot
 from gateway.tank_record import TankRecord
 

@@ -19,13 +19,13 @@ from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, W
 from gateway.delivery.mqtt_neighbours import Neighbours
 from gateway.delivery.mqtt_others import EndedBy
 from gateway.delivery.mqtt_secrets import password, tls_context
-from gateway.delivery.payload import StatusContext, heartbeat_json, inventory_json, status_json
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
-from gateway.progress import CameRound, nobody_asks
+from gateway.payload.writer import StatusContext, heartbeat_json, inventory_json, status_json
+from gateway.process.progress import CameRound, nobody_asks
+from gateway.process.tasks import end
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import TankRecord
-from gateway.tasks import end
 from gateway.validity import valid_for_s
 
 __all__ = ["MqttDelivery"]

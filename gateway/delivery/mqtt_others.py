@@ -10,7 +10,7 @@ from typing import Any, TypeGuard
 
 import orjson
 
-from gateway.delivery.payload import STATUS_SCHEMA
+from gateway.payload.writer import STATUS_SCHEMA
 from gateway.status import LastBoot
 
 __all__ = ["ClientIdWatch", "EndedBy", "OtherBoots"]

@@ -10,9 +10,9 @@ import orjson
 
 from gateway.delivery.mqtt_connection import Connection
 from gateway.delivery.mqtt_secrets import password, tls_context
-from gateway.delivery.payload import HEARTBEAT_SCHEMA, INVENTORY_SCHEMA, STATUS_SCHEMA
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
+from gateway.payload.writer import HEARTBEAT_SCHEMA, INVENTORY_SCHEMA, STATUS_SCHEMA
 
 __all__ = ["Lying", "what_lies_there"]
 

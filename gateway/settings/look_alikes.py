@@ -7,9 +7,9 @@ as Cyrillic and Greek have them (from memory).
 import unicodedata
 from collections.abc import Iterable
 
-from gateway.settings.document import Document
-from gateway.settings.lines import declared_names
-from gateway.settings.manual import ManualValues
+from gateway.settings.lines.plans import declared_names
+from gateway.settings.reading.document import Document
+from gateway.settings.tanks.manual import ManualValues
 
 __all__ = ["seen_as", "warn_of_look_alikes"]
 

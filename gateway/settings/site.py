@@ -11,27 +11,27 @@ from zoneinfo import available_timezones
 
 from gateway.acquisition.plan import LinePlan
 from gateway.acquisition.source import SourcePlan
-from gateway.calculation.hydrostatic import AIR_DENSITY, air_density, normal_gravity
+from gateway.calculation.level.hydrostatic import AIR_DENSITY, air_density, normal_gravity
 from gateway.clock import utc_now
 from gateway.delivery.contract import DeliveryPlan
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
-from gateway.settings.delivery import build_deliveries, build_http
-from gateway.settings.densities import Densities, ProductDefaults
-from gateway.settings.document import Document, KeyPath, Mistakes, dotted, read_document
-from gateway.settings.fields import read_name
-from gateway.settings.lines import build_lines, declared_names
+from gateway.settings.deliveries.open_secrets import warn_of_open_keys
+from gateway.settings.deliveries.plans import build_deliveries, build_http
+from gateway.settings.lines.plans import build_lines, declared_names
 from gateway.settings.look_alikes import warn_of_look_alikes
-from gateway.settings.manual import ManualValues
-from gateway.settings.open_secrets import warn_of_open_keys
-from gateway.settings.product_base import CONVENTIONAL
-from gateway.settings.sense_checks import check_sense_of_lines
+from gateway.settings.products.base import CONVENTIONAL
+from gateway.settings.products.densities import Densities, ProductDefaults
+from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted, read_document
+from gateway.settings.reading.fields import read_name
+from gateway.settings.reading.validation import unknown_key, validate
+from gateway.settings.reading.yaml_tree import ListNode, MappingNode, Node
 from gateway.settings.site_models import SiteFile, SiteModel
-from gateway.settings.sources import Sources
-from gateway.settings.tank_models import TankModel
-from gateway.settings.tanks import TankBuilder, TankSetup
-from gateway.settings.validation import unknown_key, validate
-from gateway.settings.yaml_tree import ListNode, MappingNode, Node
+from gateway.settings.tanks.manual import ManualValues
+from gateway.settings.tanks.models import TankModel
+from gateway.settings.tanks.plans import TankBuilder, TankSetup
+from gateway.settings.tanks.sense_checks import check_sense_of_lines
+from gateway.settings.tanks.sources import Sources
 from gateway.web.plan import HttpPlan
 
 __all__ = ["SiteSettings", "dated_entries", "load_site", "site_schema"]

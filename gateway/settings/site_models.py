@@ -4,7 +4,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, WithJsonSchema
 
-from gateway.settings.fields import (
+from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
+from gateway.settings.products.base import Rounding, WeightInAirModel
+from gateway.settings.products.models import AnyProduct
+from gateway.settings.reading.fields import (
     Acceleration,
     Address,
     Angle,
@@ -17,10 +20,7 @@ from gateway.settings.fields import (
     Whole,
     YesNo,
 )
-from gateway.settings.line_models import ChangedMapModel, InstrumentModel, LineModel, MapModel
-from gateway.settings.product_base import Rounding, WeightInAirModel
-from gateway.settings.products import AnyProduct
-from gateway.settings.tank_models import TankModel
+from gateway.settings.tanks.models import TankModel
 
 __all__ = ["DeliveriesModel", "DeliveryModel", "MqttModel", "SiteFile", "SiteModel", "TlsModel", "WebModel"]
 

@@ -23,7 +23,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from gateway.errors import GatewayError
-from gateway.progress import CameRound, nobody_asks
+from gateway.process.progress import CameRound, nobody_asks
 from gateway.web.connections import BoundedConnection, Room
 from gateway.web.hosts import KnownHostsOnly
 from gateway.web.plan import BACKLOG, HttpPlan, Readiness

@@ -3,9 +3,9 @@
 import asyncio
 from collections.abc import Callable
 
-from gateway.acquisition.link import LinkCounters
-from gateway.acquisition.modbus_tcp import MbapConnection
-from gateway.acquisition.transaction_numbers import TransactionNumbers
+from gateway.acquisition.links.link import LinkCounters
+from gateway.acquisition.links.modbus_tcp import MbapConnection
+from gateway.acquisition.links.transaction_numbers import TransactionNumbers
 
 BEFORE = 4
 

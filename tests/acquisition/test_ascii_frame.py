@@ -5,10 +5,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.framer.ascii import FramerAscii
 
-from gateway.acquisition.ascii_frame import AsciiFraming, lrc8
-from gateway.acquisition.framing import ReadRequest
-from gateway.acquisition.register_map import Table
 from gateway.errors import BadFrameError, DeviceExceptionError
+from gateway.modbus.ascii_frame import AsciiFraming, lrc8
+from gateway.modbus.framing import ReadRequest
+from gateway.modbus.tables import Table
 
 ASCII = AsciiFraming()
 READ_THREE = ReadRequest(17, Table.HOLDING_REGISTERS, 107, 3)

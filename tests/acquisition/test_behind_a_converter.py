@@ -9,14 +9,15 @@ from contextlib import suppress
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.acquisition.framing import ReadRequest
-from gateway.acquisition.half_duplex import HalfDuplexLink
 from gateway.acquisition.line import Line
+from gateway.acquisition.links.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.quiet import Timing
 from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePlan, TcpPath
-from gateway.acquisition.quiet import Timing
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.rtu_frame import RtuFraming
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.errors import NoConnectionError
+from gateway.modbus.framing import ReadRequest
+from gateway.modbus.rtu_frame import RtuFraming
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, ReasonCode
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 from tests.acquisition.virtual_wire import LoopTimer

@@ -6,10 +6,11 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.block_reader import BlockReader
-from gateway.acquisition.blocks import Block, plan_blocks
-from gateway.acquisition.decode import run_format, signal_decoder
-from gateway.acquisition.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.polling.blocks import Block, plan_blocks
+from gateway.acquisition.signals.block_reader import BlockReader
+from gateway.acquisition.signals.decode import run_format, signal_decoder
+from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, Reason, ReasonCode
 
 HOLDING = Table.HOLDING_REGISTERS

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.blocks import Block, plan_blocks
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.polling.blocks import Block, plan_blocks
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
+from gateway.modbus.tables import Table
 
 H = Table.HOLDING_REGISTERS
 

@@ -12,8 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.decode import judge_faults, signal_decoder
-from gateway.acquisition.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.decode import judge_faults, signal_decoder
+from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, ReasonCode
 
 FORMATS = {

@@ -12,13 +12,14 @@ from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from gateway.acquisition.decode import signal_decoder
-from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.links.connection_pool import ConnectionPool
+from gateway.acquisition.links.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.links.transports import open_link
 from gateway.acquisition.plan import LinePlan
-from gateway.acquisition.register_map import ByteOrder, Signal, Table, ValueType
-from gateway.acquisition.several import SeveralLinks
-from gateway.acquisition.transports import open_link
+from gateway.acquisition.signals.decode import signal_decoder
+from gateway.acquisition.signals.register_map import ByteOrder, Signal, ValueType
 from gateway.errors import DeviceExceptionError
+from gateway.modbus.tables import Table
 from tests.acquisition.peer import peer
 from tests.support.libmodbus import compiled
 
@@ -75,7 +76,7 @@ async def test_an_answer_that_came_while_this_process_was_held_up_is_not_too_lat
 @pytest.mark.outside("libmodbus")
 async def test_reads_over_several_connections_to_a_libmodbus_server(libmodbus_port: int) -> None:
     link = open_link(LinePlan("yard", "127.0.0.1", libmodbus_port, (), connections=4))
-    assert isinstance(link, SeveralLinks)
+    assert isinstance(link, ConnectionPool)
     await link.connect(LONG)
     try:
         async with asyncio.timeout(LONG):

@@ -11,10 +11,10 @@ from pymodbus import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from gateway.acquisition.links.transports import open_path
 from gateway.acquisition.plan import FrameKind, Parity, SerialPath, TcpPath
-from gateway.acquisition.register_map import Table
-from gateway.acquisition.transports import open_path
 from gateway.errors import DeviceExceptionError
+from gateway.modbus.tables import Table
 from tests.support.libmodbus import compiled
 from tests.support.serial_wire import SerialRecorder, parse_ascii_requests, parse_rtu_requests
 from tests.support.wire import SESSION_LEDGER, WireRecorder

@@ -7,12 +7,13 @@ from contextlib import suppress
 
 import pytest
 
-from gateway.acquisition.freshness import Freshness
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import LinkCounters
+from gateway.acquisition.links.link import LinkCounters
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.freshness import Freshness
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.binding import Source, TankBinding, bind
+from gateway.modbus.tables import Table
 from gateway.records import Input, Quality, Reading, Reason, ReasonCode
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from gateway.acquisition.link import LinkCounters
-from gateway.acquisition.modbus_tcp import request_frame
-from gateway.acquisition.register_map import Table
+from gateway.acquisition.links.link import LinkCounters
+from gateway.acquisition.links.modbus_tcp import request_frame
 from gateway.errors import DeviceExceptionError
+from gateway.modbus.tables import Table
 from tests.acquisition.memory_wire import connected
 from tests.acquisition.peer import adu
 

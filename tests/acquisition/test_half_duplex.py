@@ -10,11 +10,11 @@ from typing import NamedTuple
 
 import pytest
 
-from gateway.acquisition.ascii_frame import lrc8
-from gateway.acquisition.half_duplex import HalfDuplexLink
-from gateway.acquisition.quiet import Timing
-from gateway.acquisition.register_map import Table
+from gateway.acquisition.links.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.quiet import Timing
 from gateway.errors import BadFrameError, DeviceExceptionError, NoAnswerError, NoConnectionError
+from gateway.modbus.ascii_frame import lrc8
+from gateway.modbus.tables import Table
 from tests.acquisition.rtu_faults import FAULTS, echo_and_answer, silence, trickle
 from tests.acquisition.virtual_wire import FRAMINGS, VirtualWire, link_on_loop_time
 from tests.acquisition.wire_peer import Asked, Handler, Wire, WirePeer, answer, healthy, rtu

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.half_duplex import HalfDuplexLink
-from gateway.acquisition.link import DoubtedWords
-from gateway.acquisition.quiet import Timing
-from gateway.acquisition.register_map import Table
+from gateway.acquisition.links.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.link import DoubtedWords
+from gateway.acquisition.links.quiet import Timing
 from gateway.errors import DeviceExceptionError, EarlierAnswerError, LinkError, NoAnswerError, NoConnectionError
+from gateway.modbus.tables import Table
 from gateway.records import ReasonCode
 from tests.acquisition.virtual_loop import run_virtually
 from tests.acquisition.virtual_wire import FRAMINGS, VirtualWire, link_on_loop_time

@@ -19,9 +19,10 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from gateway.acquisition.line import Line
 from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePath, LinePlan, Parity, SerialPath, TcpPath
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.binding import newest
 from gateway.clock import SystemClock
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, ReasonCode
 
 LONG = 120.0

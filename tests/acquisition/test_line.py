@@ -10,11 +10,12 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import device_exception
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.errors import BadFrameError, LinkError, NoAnswerError, NoConnectionError
+from gateway.modbus.exceptions import device_exception
+from gateway.modbus.tables import Table
+from gateway.process.tasks import EndedError
 from gateway.records import Quality, Reading, ReasonCode
-from gateway.tasks import EndedError
 from tests.acquisition.virtual_line import EPOCH_NS, LEVEL, NS, ONE_BLOCK, TWO_BLOCKS, VirtualLine, VirtualLink
 from tests.support.endings import waits_for_what_was_cancelled
 

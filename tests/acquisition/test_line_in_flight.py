@@ -10,10 +10,12 @@ from itertools import pairwise
 import pytest
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import LinkCounters, device_exception
+from gateway.acquisition.links.link import LinkCounters
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.errors import LinkError, NoAnswerError, NoConnectionError
+from gateway.modbus.exceptions import device_exception
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, ReasonCode
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 

@@ -9,8 +9,9 @@ import pytest
 
 from gateway.acquisition.line import Line
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.clock import SystemClock
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, ReasonCode
 from tests.acquisition.peer import Request, exception, healthy, peer
 

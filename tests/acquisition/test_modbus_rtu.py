@@ -13,15 +13,15 @@ from typing import NamedTuple
 
 import pytest
 
-from gateway.acquisition.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.quiet import Timing
+from gateway.acquisition.links.serial_port import SerialChannel
+from gateway.acquisition.links.tcp_channel import TcpChannel
+from gateway.acquisition.links.transports import open_path
 from gateway.acquisition.plan import FrameKind, SerialPath, TcpPath
-from gateway.acquisition.quiet import Timing
-from gateway.acquisition.register_map import Table
-from gateway.acquisition.rtu_frame import RtuFraming
-from gateway.acquisition.serial_port import SerialChannel
-from gateway.acquisition.tcp_channel import TcpChannel
-from gateway.acquisition.transports import open_path
 from gateway.errors import DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
+from gateway.modbus.rtu_frame import RtuFraming
+from gateway.modbus.tables import Table
 from tests.acquisition.rtu_faults import FAULTS, echo_and_answer, silence, trickle
 from tests.acquisition.wire_peer import (
     Asked,

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.link import Link
-from gateway.acquisition.modbus_tcp import ModbusTcpLink, request_frame
-from gateway.acquisition.register_map import Table
+from gateway.acquisition.links.link import Link
+from gateway.acquisition.links.modbus_tcp import ModbusTcpLink, request_frame
 from gateway.errors import DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
+from gateway.modbus.tables import Table
 from tests.acquisition.faults import DEADLINE_MUST_PASS, FAULTS, closes, flood, header_only, silence, truncated
 from tests.acquisition.peer import Handler, Request, answer, exception, healthy, peer
 

@@ -17,10 +17,10 @@ from pymodbus import FramerType
 from pymodbus.server import ModbusTlsServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from gateway.acquisition.links.transports import open_path
 from gateway.acquisition.plan import TcpPath, TlsFiles
-from gateway.acquisition.register_map import Table
-from gateway.acquisition.transports import open_path
 from gateway.errors import NoConnectionError
+from gateway.modbus.tables import Table
 
 LONG = 30.0
 REGISTERS = list(range(300, 400))

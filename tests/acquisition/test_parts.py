@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.blocks import join_blocks, plan_blocks, split_block
-from gateway.acquisition.parts import BlockParts, Part
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.round import Round
+from gateway.acquisition.polling.blocks import join_blocks, plan_blocks, split_block
+from gateway.acquisition.polling.parts import BlockParts, Part
+from gateway.acquisition.polling.round import Round
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.backoff import Backoff
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, Reason, ReasonCode
 
 S = 1_000_000_000

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Callable
 import pytest
 import uvloop
 
-from gateway.acquisition.precise_timer import PreciseTimer
+from gateway.acquisition.links.precise_timer import PreciseTimer
 
 LONG = 30.0
 

@@ -40,11 +40,11 @@ def test_modules_of_acquisition_that_say_they_are_pure_are() -> None:
         for module in TREE.within("gateway.acquisition")
         if (ast.get_docstring(module.tree) or "").startswith("Pure:")
     ]
-    assert "gateway.acquisition.exchange_machine" in pure
+    assert "gateway.acquisition.links.exchange_machine" in pure
     assert len(pure) > 15
     found = {name: reached(name, set()) & IMPURE for name in pure}
     assert not {name: sorted(what) for name, what in found.items() if what}
 
 
 def test_and_those_that_do_not_are_told_from_them() -> None:
-    assert "asyncio" in reached("gateway.acquisition.half_duplex", set())
+    assert "asyncio" in reached("gateway.acquisition.links.half_duplex", set())

@@ -14,8 +14,9 @@ from typing import NamedTuple
 import pytest
 from scipy.special import jnp_zeros
 
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.suspicion import DuplicateAddressWatch
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
+from gateway.acquisition.signals.suspicion import DuplicateAddressWatch
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading
 
 DAYS = 30.4 if os.environ.get("QUIET_YEAR") else 0.5

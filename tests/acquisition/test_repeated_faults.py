@@ -13,12 +13,13 @@ from itertools import cycle, islice
 import pytest
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.links.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.links.quiet import Timing
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
-from gateway.acquisition.quiet import Timing
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.clock import SystemClock
 from gateway.errors import LinkError
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading
 from tests.acquisition import faults as tcp
 from tests.acquisition import peer as tcp_peer

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.response_time import ResponseTime
+from gateway.acquisition.polling.response_time import ResponseTime
 
 MS = 1_000_000
 

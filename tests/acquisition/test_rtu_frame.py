@@ -5,10 +5,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.framer.rtu import FramerRTU
 
-from gateway.acquisition.framing import ReadRequest
-from gateway.acquisition.register_map import Table
-from gateway.acquisition.rtu_frame import RtuFraming, crc16
 from gateway.errors import BadFrameError, DeviceExceptionError
+from gateway.modbus.framing import ReadRequest
+from gateway.modbus.rtu_frame import RtuFraming, crc16
+from gateway.modbus.tables import Table
 from tests.acquisition.wire_peer import Asked, answer, rtu, values_of
 
 RTU = RtuFraming()

@@ -6,7 +6,7 @@ from collections import Counter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.schedule import Schedule, Task, Turn
+from gateway.acquisition.polling.schedule import Schedule, Task, Turn
 
 NS = 1_000_000_000
 
@@ -165,8 +165,8 @@ def test_after_a_silence_of_all_there_is_no_rest_until_the_next_vain_wait() -> N
     probe = turns.next(2 * NS, True)
     assert (probe.task, probe.instrument) == (Task.PROBE, 0)
     turns.unanswered(0, 3 * NS, NS, NS)
-    assert not turns.may_wait_in_vain(8 * NS - 1)
-    assert turns.may_wait_in_vain(8 * NS)
+    assert not turns.may_time_out(8 * NS - 1)
+    assert turns.may_time_out(8 * NS)
 
 
 def test_with_none_left_to_delay_probes_need_not_wait_for_one_another() -> None:

@@ -9,11 +9,11 @@ import pytest
 import serial
 from structlog.testing import capture_logs
 
+from gateway.acquisition.links.serial_port import character_s, silence_s
+from gateway.acquisition.links.transports import open_path
 from gateway.acquisition.plan import FrameKind, Parity, SerialPath
-from gateway.acquisition.register_map import Table
-from gateway.acquisition.serial_port import character_s, silence_s
-from gateway.acquisition.transports import open_path
 from gateway.errors import NoConnectionError
+from gateway.modbus.tables import Table
 from tests.acquisition.wire_peer import Asked, Wire, on_a_pty
 
 LONG = 30.0

@@ -10,16 +10,17 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import LinkCounters
+from gateway.acquisition.links.connection_pool import ConnectionPool
+from gateway.acquisition.links.link import LinkCounters
+from gateway.acquisition.links.standby import StandbyLink
+from gateway.acquisition.links.transports import open_link
 from gateway.acquisition.plan import InstrumentPlan, LinePlan, TcpPath
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.several import SeveralLinks
-from gateway.acquisition.standby import StandbyLink
-from gateway.acquisition.transports import open_link
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.clock import SystemClock
 from gateway.errors import NoAnswerError, NoConnectionError
+from gateway.modbus.tables import Table
+from gateway.process.tasks import EndedError
 from gateway.records import Quality, Reading
-from gateway.tasks import EndedError
 from tests.acquisition.peer import Request, healthy, peer
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 
@@ -100,7 +101,7 @@ class Yard:
     def __init__(self, device: Device, connections: int, in_flight: int = 1, period_s: float = 0.5) -> None:
         self.device = device
         self.members = [Member(device) for _ in range(connections)]
-        self.link = SeveralLinks(self.members, 0.5, 30.0, "yard", random.Random(5))
+        self.link = ConnectionPool(self.members, 0.5, 30.0, "yard", random.Random(5))
         plans = tuple(InstrumentPlan(f"LT-{unit}", unit, ONE, period_s, 1.0) for unit in range(1, 33))
         self.plan = LinePlan("yard", "127.0.0.1", 502, plans, in_flight=in_flight, connections=connections)
         self.line: Line | None = None
@@ -219,7 +220,7 @@ def test_a_mistake_in_looking_after_the_connections_is_not_hidden() -> None:
             raise RuntimeError("a mistake")
 
         members[1].connect = broken  # type: ignore[method-assign]
-        link = SeveralLinks(members, 0.5, 30.0, "yard", random.Random(5))
+        link = ConnectionPool(members, 0.5, 30.0, "yard", random.Random(5))
         await link.connect(1.0)
         await asyncio.sleep(0.1)
         with pytest.raises(RuntimeError, match="a mistake"):
@@ -231,7 +232,7 @@ def test_a_mistake_in_looking_after_the_connections_is_not_hidden() -> None:
 
 def test_when_nobody_looks_after_the_connections_any_more_it_is_not_hidden() -> None:
     async def main() -> None:
-        link = SeveralLinks([Member(Device(2)) for _ in range(2)], 0.5, 30.0, "yard", random.Random(5))
+        link = ConnectionPool([Member(Device(2)) for _ in range(2)], 0.5, 30.0, "yard", random.Random(5))
         await link.connect(1.0)
         (keeper,) = [task for task in asyncio.all_tasks() if task.get_name() == "connections"]
         keeper.cancel()

@@ -9,17 +9,18 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.acquisition.half_duplex import HalfDuplexLink
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import LinkCounters
+from gateway.acquisition.links.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.link import LinkCounters
+from gateway.acquisition.links.standby import StandbyLink, Way
+from gateway.acquisition.links.transports import open_link
 from gateway.acquisition.plan import FrameKind, InstrumentPlan, LinePlan, SerialPath, TcpPath
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.standby import StandbyLink, Way
-from gateway.acquisition.transports import open_link
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.clock import SystemClock
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
+from gateway.modbus.tables import Table
+from gateway.process.tasks import EndedError
 from gateway.records import Quality, Reading
-from gateway.tasks import EndedError
 from tests.acquisition.wire_peer import Asked, Handler, Wire, answer, behind_a_converter, on_a_pty
 
 LONG = 30.0

@@ -5,8 +5,8 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.link import LinkCounters
-from gateway.acquisition.statistics import DurationCounts, InstrumentStatistics, LineStatistics
+from gateway.acquisition.links.link import LinkCounters
+from gateway.acquisition.polling.statistics import DurationCounts, InstrumentStatistics, LineStatistics
 from gateway.records import ReasonCode
 
 MS = 1_000_000

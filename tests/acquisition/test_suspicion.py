@@ -9,11 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.acquisition.link import device_exception
 from gateway.acquisition.plan import FrameKind, TcpPath
-from gateway.acquisition.register_map import CurrentLoop, InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.suspicion import DuplicateAddressWatch, SecondMasterWatch, two_places
+from gateway.acquisition.signals.register_map import CurrentLoop, InstrumentMap, Signal, ValueType
+from gateway.acquisition.signals.suspicion import DuplicateAddressWatch, SecondMasterWatch, two_places
 from gateway.errors import BadFrameError, LinkError, NoAnswerError
+from gateway.modbus.exceptions import device_exception
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, ReasonCode
 from tests.acquisition.virtual_line import LEVEL, VirtualLine
 

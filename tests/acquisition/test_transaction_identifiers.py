@@ -7,12 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.links.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.links.transaction_numbers import TransactionNumbers, numbers_of
+from gateway.acquisition.links.transports import open_link
 from gateway.acquisition.plan import LinePlan, TcpPath
-from gateway.acquisition.register_map import Table
-from gateway.acquisition.transaction_numbers import TransactionNumbers, numbers_of
-from gateway.acquisition.transports import open_link
 from gateway.errors import BadFrameError, LinkError, NoAnswerError
+from gateway.modbus.tables import Table
 from tests.acquisition.peer import Request, answer, healthy, peer
 
 SOON, LONG = 0.05, 30.0

@@ -8,10 +8,10 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.link import LinkCounters
-from gateway.acquisition.modbus_tcp import MbapConnection
-from gateway.acquisition.register_map import Table
+from gateway.acquisition.links.link import LinkCounters
+from gateway.acquisition.links.modbus_tcp import MbapConnection
 from gateway.errors import LinkError
+from gateway.modbus.tables import Table
 from tests.acquisition.memory_wire import connected
 from tests.acquisition.peer import Request, adu, answer, exception
 

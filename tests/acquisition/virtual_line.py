@@ -7,10 +7,11 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.link import LinkCounters
+from gateway.acquisition.links.link import LinkCounters
 from gateway.acquisition.plan import InstrumentPlan, LinePath, LinePlan
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.errors import LinkError, NoAnswerError, NoConnectionError
+from gateway.modbus.tables import Table
 from gateway.records import Reading
 
 NS = 1_000_000_000

@@ -3,12 +3,12 @@
 import asyncio
 from collections.abc import Callable
 
-from gateway.acquisition.ascii_frame import AsciiFraming, lrc8
-from gateway.acquisition.framing import Framing, ReadRequest
-from gateway.acquisition.half_duplex import HalfDuplexLink
-from gateway.acquisition.quiet import Timing
-from gateway.acquisition.rtu_frame import RtuFraming
+from gateway.acquisition.links.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.quiet import Timing
 from gateway.errors import NoConnectionError
+from gateway.modbus.ascii_frame import AsciiFraming, lrc8
+from gateway.modbus.framing import Framing, ReadRequest
+from gateway.modbus.rtu_frame import RtuFraming
 from tests.acquisition.wire_peer import WirePeer
 
 __all__ = ["LoopTimer", "VirtualWire", "link_on_loop_time"]

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from gateway.acquisition.register_map import Table
 from gateway.commissioning.dip_match import DipQuestion, Match, copies, match_dip, still_fitting, told_apart
+from gateway.modbus.tables import Table
 from tests.commissioning.wire_words import on_the_wire
 
 __all__ = ["Rates", "measure", "rates"]

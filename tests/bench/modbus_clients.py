@@ -14,13 +14,14 @@ import structlog
 import uvloop
 from pymodbus.client import AsyncModbusTcpClient
 
-from gateway.acquisition.block_reader import BlockReader
-from gateway.acquisition.blocks import plan_blocks
 from gateway.acquisition.line import Line
-from gateway.acquisition.modbus_tcp import ModbusTcpLink
+from gateway.acquisition.links.modbus_tcp import ModbusTcpLink
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
+from gateway.acquisition.polling.blocks import plan_blocks
+from gateway.acquisition.signals.block_reader import BlockReader
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.clock import SystemClock
+from gateway.modbus.tables import Table
 from gateway.records import Reading
 
 REGISTERS = 20

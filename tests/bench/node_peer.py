@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from gateway.acquisition.modbus_tcp import ModbusTcpLink
-from gateway.acquisition.register_map import Table
+from gateway.acquisition.links.modbus_tcp import ModbusTcpLink
 from gateway.errors import DeviceExceptionError
+from gateway.modbus.tables import Table
 from tests.support.wire import WireLedger, WireRecorder
 
 __all__ = ["main"]

@@ -7,8 +7,8 @@ records (7 kB of JSON each) comes on top and is not measured here.
 from collections.abc import Callable, Iterable
 from functools import partial
 
-from gateway.calculation.recalculation import corrected, recalculate
-from gateway.calculation.recorded import rebuilt, recorded_plan
+from gateway.calculation.history.recalculation import corrected, recalculate
+from gateway.calculation.history.recorded import rebuilt, recorded_plan
 from gateway.records import Inventory, Quality
 from tests.bench import sheet_time
 from tests.bench.interleaved import compare

@@ -9,11 +9,12 @@ import time
 
 import uvloop
 
-from gateway.acquisition.block_reader import BlockReader
-from gateway.acquisition.blocks import plan_blocks
+from gateway.acquisition.links.transports import open_path
 from gateway.acquisition.plan import SerialPath
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.transports import open_path
+from gateway.acquisition.polling.blocks import plan_blocks
+from gateway.acquisition.signals.block_reader import BlockReader
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
+from gateway.modbus.tables import Table
 
 TIMEOUT_S = 10.0
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import psutil
 
-from gateway.running import DIRECTORY_VARIABLE
+from gateway.process.running import DIRECTORY_VARIABLE
 
 __all__ = ["Counts", "SoakedGateway"]
 

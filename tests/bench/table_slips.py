@@ -10,10 +10,10 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from typing import NamedTuple
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.table_checks import against_shape
-from gateway.calculation.table_slips import SlipKind, find_slips
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.tables.checks import against_shape
+from gateway.calculation.tables.slips import SlipKind, find_slips
 from tests.support.seeded_tables import SLIPS, calibration, slipped
 
 __all__ = ["measure"]

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.shapes import UprightCylinder
+from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.errors import LimitError, SettingsError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

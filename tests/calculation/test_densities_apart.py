@@ -6,7 +6,7 @@ from itertools import pairwise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.calculation.densities_apart import DensitiesState, next_densities
+from gateway.calculation.doubts.densities_apart import DensitiesState, next_densities
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import ColumnPlan, FreeWaterSource, MeasuredDensityPlan

@@ -4,15 +4,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.entered_density import EnteredDensity, as_observed, at_reference
+from gateway.calculation.density.entered import EnteredDensity, as_observed, at_reference
 from gateway.calculation.methods.expansion import ExpansionCoefficient
 from gateway.calculation.methods.hydrometer import hydrometer_correction, hydrometer_correction_15c
 from gateway.calculation.methods.petroleum import REFERENCE_60F_C, PetroleumCorrection, PetroleumGroup
 from gateway.calculation.methods.petroleum_1980 import Petroleum1980Correction, Table1980
 from gateway.calculation.methods.solution import SolutionDensity
 from gateway.calculation.plan import DensityWindow, ProductPlan
-from gateway.calculation.units import Dimension, Quantity, parse, to_unit
 from gateway.errors import LimitError, QuantityError
+from gateway.units.quantity import Dimension, Quantity, parse, to_unit
 from tests.calculation.golden_values import GoldenRow, golden_rows
 
 DIESEL = ProductPlan("diesel", PetroleumCorrection(PetroleumGroup.REFINED, 15.0))

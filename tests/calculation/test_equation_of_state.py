@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.equation_of_state import bubble_point, vapour_compressibility
-from gateway.calculation.vapour import COMPONENTS, GAS_CONSTANT, Component, vapour_density
+from gateway.calculation.vapour.equation_of_state import bubble_point, vapour_compressibility
+from gateway.calculation.vapour.mixture import COMPONENTS, GAS_CONSTANT, Component, vapour_density
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

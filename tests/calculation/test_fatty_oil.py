@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.mass import air_from_vacuo_density, weight_in_air
 from gateway.calculation.methods.fatty_oil import LitreWeightMoved, LitreWeightTable
 from gateway.calculation.plan import AirBuoyancy, AirConvention
+from gateway.calculation.quantities.mass import air_from_vacuo_density, weight_in_air
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

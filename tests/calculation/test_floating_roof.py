@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.floating_roof import (
+from gateway.calculation.quantities.floating_roof import (
     roof_adjustment,
     roof_adjustment_per_degree_api,
     roof_zone,

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.flow_direction import Course, CourseState
+from gateway.calculation.doubts.flow_direction import Course, CourseState
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import FlowPlan, GaugeKind, GaugePlan, TankPlan

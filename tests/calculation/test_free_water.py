@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import FreeWaterSource, HeelContents, TankPlan
+from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.records import Figures, Input, Quality, Reason, ReasonCode
 from gateway.sources import WaterSource
 from tests.support.plans import StraightTank, bad, good, sheet, straight_input, straight_plan, value

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.hydrostatic import (
+from gateway.calculation.level.hydrostatic import (
     Surroundings,
     WaterLayer,
     air_density,

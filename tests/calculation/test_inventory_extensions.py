@@ -7,7 +7,6 @@ from datetime import timedelta
 import pytest
 
 from gateway.calculation.inventory import calculate
-from gateway.calculation.liquid_head import Course
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import (
     FreeWaterSource,
@@ -21,9 +20,10 @@ from gateway.calculation.plan import (
     VapourPlan,
     Weighting,
 )
+from gateway.calculation.quantities.liquid_head import Course
 from gateway.calculation.shapes import Head, TiltedCylinder
 from gateway.calculation.sheet import explain
-from gateway.calculation.vapour import COMPONENTS
+from gateway.calculation.vapour.mixture import COMPONENTS
 from gateway.records import Figures, Quality, Reason, ReasonCode, TankInput
 from tests.support.plans import (
     NOON,

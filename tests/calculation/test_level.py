@@ -3,7 +3,7 @@
 import pytest
 
 from gateway.calculation import figure
-from gateway.calculation.level import checked_level, gauge_level, water_level
+from gateway.calculation.level.chain import checked_level, gauge_level, water_level
 from gateway.calculation.plan import GaugeKind, GaugePlan
 from gateway.records import Figure, Quality, ReasonCode
 from tests.support.plans import StraightTank, bad, good, uncertain

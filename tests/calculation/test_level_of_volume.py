@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.level_of_volume import level_of_volume
 from gateway.calculation.shapes import Head, LyingCylinder, Sphere, UprightCylinder
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.tables.level_of_volume import level_of_volume
 from gateway.errors import LimitError
 from tests.support.plans import StraightTank
 

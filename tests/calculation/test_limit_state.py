@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.calculation.inventory import calculate
-from gateway.calculation.limit_state import limit_state
+from gateway.calculation.level.limit_state import limit_state
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import LimitPlan, RoofPlan
 from gateway.records import LevelState, Quality

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.liquid_head import Course, head_adjustment, head_expansion, rescaled_table
+from gateway.calculation.quantities.liquid_head import Course, head_adjustment, head_expansion, rescaled_table
+from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.errors import LimitError, SettingsError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

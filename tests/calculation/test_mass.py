@@ -4,7 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.mass import (
+from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
+from gateway.calculation.plan import AirBuoyancy, AirConvention
+from gateway.calculation.quantities.mass import (
     air_factor,
     air_from_vacuo_density,
     dry_mass,
@@ -12,8 +14,6 @@ from gateway.calculation.mass import (
     vacuo_from_air_density,
     weight_in_air,
 )
-from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
-from gateway.calculation.plan import AirBuoyancy, AirConvention
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

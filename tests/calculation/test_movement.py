@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.movement import Movement, MovementState, next_movement
+from gateway.calculation.doubts.movement import Movement, MovementState, next_movement
 
 
 def states(levels_m: list[float], period_s: float = 10.0, resolution_m: float = 0.001) -> list[MovementState]:

@@ -23,8 +23,8 @@ from gateway.calculation.plan import (
     VapourPressurePlan,
 )
 from gateway.calculation.sheet import explain
-from gateway.calculation.vapour import COMPONENTS
-from gateway.calculation.vapour_pressure import VapourPressureCurve, curve_of_composition
+from gateway.calculation.vapour.mixture import COMPONENTS
+from gateway.calculation.vapour.pressure_curve import VapourPressureCurve, curve_of_composition
 from gateway.records import Figures, Input, Inventory, Quality, ReasonCode
 from tests.support.plans import (
     NOON,

@@ -10,10 +10,10 @@ import yaml
 
 from gateway.calculation.methods.solution import SolutionDensity
 from gateway.calculation.methods.tabulated import LinearDensity, TabulatedDensity
-from gateway.calculation.units import Dimension, parse_quantity
-from gateway.calculation.vapour_pressure import VapourPressureCurve
+from gateway.calculation.vapour.pressure_curve import VapourPressureCurve
 from gateway.errors import LimitError
-from gateway.settings.products import TabulatedProduct
+from gateway.settings.products.models import TabulatedProduct
+from gateway.units.quantity import Dimension, parse_quantity
 from tests.calculation.golden_values import GoldenRow, golden_rows
 
 FOLDER = Path(__file__).parents[2] / "config" / "products"

@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.plan import TankPlan
-from gateway.calculation.rates import (
+from gateway.calculation.doubts.rates import (
     NO_TRACK,
     LevelLimits,
     Sample,
@@ -21,6 +20,7 @@ from gateway.calculation.rates import (
     speed_m_s,
     volume_near,
 )
+from gateway.calculation.plan import TankPlan
 from gateway.calculation.shapes import Sphere
 from tests.support.plans import StraightTank, straight_plan
 

@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gateway.calculation.history.recalculation import corrected, recalculate
+from gateway.calculation.history.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.inventory import calculate, failed
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
@@ -31,11 +33,9 @@ from gateway.calculation.plan import (
     VapourPressurePlan,
     Weighting,
 )
-from gateway.calculation.recalculation import corrected, recalculate
-from gateway.calculation.recorded import RecordedInput, rebuilt, recorded_plan
 from gateway.calculation.shapes import Head, LyingCylinder, UprightCylinder
-from gateway.calculation.vapour import COMPONENTS
-from gateway.calculation.vapour_pressure import curve_of_composition
+from gateway.calculation.vapour.mixture import COMPONENTS
+from gateway.calculation.vapour.pressure_curve import curve_of_composition
 from gateway.records import Figures, Input, Inventory, Quality, Reason, ReasonCode, TankInput
 from tests.support.plans import (
     NOON,

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.recurrence import QUIET, REMEMBERED, Recurrence, next_recurrence
+from gateway.calculation.doubts.recurrence import QUIET, REMEMBERED, Recurrence, next_recurrence
 
 
 def shown(causes: list[bool]) -> list[bool]:

@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.calculation.history.recalculation import corrected, recalculate
+from gateway.calculation.history.recorded import rebuilt, recorded_plan
 from gateway.calculation.inventory import calculate
+from gateway.calculation.level.reference_height import grown_height
 from gateway.calculation.plan import GaugeKind, GaugePlan, LimitPlan, ShellPlan, TankPlan
-from gateway.calculation.recalculation import corrected, recalculate
-from gateway.calculation.recorded import rebuilt, recorded_plan
-from gateway.calculation.reference_height import grown_height
 from gateway.calculation.sheet import explain
 from gateway.errors import LimitError
 from gateway.records import Quality, ReasonCode

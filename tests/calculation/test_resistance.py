@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.resistance import (
+from gateway.calculation.temperature.resistance import (
     PT100,
     PT1000,
     ToleranceClass,

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.inventory import calculate
-from gateway.calculation.liquid_head import Course
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.plan import (
@@ -24,6 +23,7 @@ from gateway.calculation.plan import (
     TankPlan,
     TemperaturePlan,
 )
+from gateway.calculation.quantities.liquid_head import Course
 from gateway.calculation.shapes import (
     End,
     EndKind,

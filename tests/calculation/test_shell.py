@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.shell import METALS, Metal, shell_correction, shell_temperature
+from gateway.calculation.quantities.shell import METALS, Metal, shell_correction, shell_temperature
 from gateway.errors import LimitError
 from tests.calculation.golden_values import GoldenRow, golden_rows
 

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import LimitPlan
 from gateway.calculation.shapes import Head, LyingCylinder, RectangularTank, Sphere, UprightCylinder
-from gateway.calculation.table_checks import (
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.tables.checks import (
     CoarseRow,
     Form,
     against_shape,
@@ -21,7 +21,7 @@ from gateway.calculation.table_checks import (
     size_in_doubt,
     usual_surface_m2,
 )
-from gateway.calculation.table_making import table_from_shape
+from gateway.calculation.tables.making import table_from_shape
 
 UPRIGHT = UprightCylinder(18.0, 14.6)
 

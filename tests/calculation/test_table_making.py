@@ -18,9 +18,9 @@ from gateway.calculation.shapes import (
     UprightVessel,
 )
 from gateway.calculation.shapes.datum import WithDatum
-from gateway.calculation.table_making import FineZone, rows_in_units, table_from_shape
-from gateway.calculation.units import Dimension, from_unit
+from gateway.calculation.tables.making import FineZone, rows_in_units, table_from_shape
 from gateway.errors import QuantityError, SettingsError
+from gateway.units.quantity import Dimension, from_unit
 
 BULLET = LyingCylinder(3.0, 18.0, Head.ELLIPSOIDAL)
 

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.table_rows import missing_rows, printed_steps, wrong_volumes
-from gateway.calculation.units import Dimension, from_unit
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.tables.rows import missing_rows, printed_steps, wrong_volumes
+from gateway.units.quantity import Dimension, from_unit
 
 BARREL = from_unit(1.0, "bbl", Dimension.VOLUME)
 

@@ -14,7 +14,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.shapes import (
     Deadwood,
@@ -29,11 +28,12 @@ from gateway.calculation.shapes import (
     UprightVessel,
     WithDeadwood,
 )
-from gateway.calculation.table_checks import against_shape
-from gateway.calculation.table_making import FineZone, table_from_shape
-from gateway.calculation.table_rows import missing_rows
-from gateway.calculation.table_slips import Slip, SlipKind, find_slips
-from gateway.calculation.units import Dimension, from_unit
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.tables.checks import against_shape
+from gateway.calculation.tables.making import FineZone, table_from_shape
+from gateway.calculation.tables.rows import missing_rows
+from gateway.calculation.tables.slips import Slip, SlipKind, find_slips
+from gateway.units.quantity import Dimension, from_unit
 from tests.support.seeded_tables import SLIPS, calibration, slipped
 
 UPRIGHT = UprightCylinder(18.0, 14.6)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.calculation.plan import TemperaturePlan, Weighting
-from gateway.calculation.temperature import (
+from gateway.calculation.temperature.average import (
     NOWHERE,
     LiquidTemperature,
     Placement,

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.calculation.doubts.two_gauges import Apart, GaugesState, gauges_state, next_apart
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import GaugeKind, GaugePlan, TankPlan
-from gateway.calculation.two_gauges import Apart, GaugesState, gauges_state, next_apart
 from gateway.records import Figures, Input, Inventory, Quality, ReasonCode
 from gateway.sources import LevelSource
 from tests.support.plans import NOON, bad, good, straight_input, straight_plan

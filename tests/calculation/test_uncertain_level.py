@@ -9,7 +9,7 @@ import pytest
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import ElementPlan, FreeWaterSource, TemperaturePlan, Weighting
-from gateway.calculation.temperature import NOWHERE, Placement, place_elements, vapour_temperature
+from gateway.calculation.temperature.average import NOWHERE, Placement, place_elements, vapour_temperature
 from gateway.records import Quality, ReasonCode
 from tests.support.plans import (
     NOON,

@@ -9,7 +9,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from gateway.calculation.units import (
+from gateway.errors import QuantityError
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.units.quantity import (
     Dimension,
     dimensions_of,
     feet_inches_text,
@@ -22,8 +24,6 @@ from gateway.calculation.units import (
     unit_mistake,
     units_of,
 )
-from gateway.errors import QuantityError
-from gateway.figures import FIGURE_DEFINITIONS
 
 REGISTRY: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 

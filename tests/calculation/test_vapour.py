@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from gateway.calculation.equation_of_state import bubble_point, vapour_compressibility
-from gateway.calculation.vapour import COMPONENTS, vapour_density, vapour_mass
+from gateway.calculation.vapour.equation_of_state import bubble_point, vapour_compressibility
+from gateway.calculation.vapour.mixture import COMPONENTS, vapour_density, vapour_mass
 from gateway.errors import LimitError
 from tests.calculation.test_equation_of_state import NAMES
 

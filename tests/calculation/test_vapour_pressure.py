@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.equation_of_state import bubble_point
-from gateway.calculation.vapour import COMPONENTS
-from gateway.calculation.vapour_pressure import VapourPressureCurve, curve_of_composition
+from gateway.calculation.vapour.equation_of_state import bubble_point
+from gateway.calculation.vapour.mixture import COMPONENTS
+from gateway.calculation.vapour.pressure_curve import VapourPressureCurve, curve_of_composition
 from gateway.errors import LimitError
 
 # 100 kPa at 0 degC and 300 kPa at 40 degC.

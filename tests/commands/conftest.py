@@ -17,4 +17,4 @@ def panel(tmp_path: Path, wire_recorder: Callable[[int], WireRecorder]) -> Itera
 @pytest.fixture(autouse=True)
 def no_gateway_by_default(monkeypatch: pytest.MonkeyPatch) -> None:
     """What other tests run at the usual address of a gateway meanwhile must not be asked about the lines of these."""
-    monkeypatch.setattr("gateway.commands.line_guard.DEFAULT_ADDRESS", "127.0.0.1:1")
+    monkeypatch.setattr("gateway.commands.technician.line_guard.DEFAULT_ADDRESS", "127.0.0.1:1")

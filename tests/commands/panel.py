@@ -16,7 +16,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from structlog.testing import capture_logs
 
 import simulators
-from gateway.commands.site_argument import load
+from gateway.commands.service.site_argument import load
 from gateway.daemon import Daemon
 from gateway.resources import config_path
 from tests.support.mosquitto import free_port

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.commands.bounded_writer import BoundedWriter, Dropped
+from gateway.process.bounded_writer import BoundedWriter, Dropped
 
 _PATIENCE_S = 20.0
 
@@ -96,7 +96,7 @@ def test_a_full_disk_ends_nothing_and_is_told_of_when_there_is_room_again(pipe: 
 
 
 def test_room_again_is_told_of_though_nothing_more_is_said(pipe: Pipe, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.commands.bounded_writer._RETRY_S", 0.01)
+    monkeypatch.setattr("gateway.process.bounded_writer._RETRY_S", 0.01)
     full = os.open("/dev/full", os.O_WRONLY)
     writer = BoundedWriter(full, notice=notice)
     writer.put("lost\n")

@@ -6,7 +6,7 @@ import jsonschema
 import pytest
 import trustme
 
-from gateway.delivery.payload import inventory_payload, status_payload
+from gateway.payload.writer import inventory_payload, status_payload
 from tests.commands.typed import typed
 from tests.support.records import CONTEXT, record, snapshot
 

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.shapes.cylinders import UprightCylinder
-from gateway.calculation.table_making import table_from_shape
-from gateway.commands import check_tables
-from gateway.commands.check_tables import look_at_tables
-from gateway.settings.capacity_marks import DecimalMark
-from gateway.settings.capacity_text import capacity_csv
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.tables.making import table_from_shape
+from gateway.commands.service import check_tables
+from gateway.commands.service.check_tables import look_at_tables
+from gateway.settings.capacity.marks import DecimalMark
+from gateway.settings.capacity.text import capacity_csv
 from gateway.settings.site import load_site
 from tests.commands.typed import typed
 

@@ -23,7 +23,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from gateway.commands.demo_site import load_demo
+from gateway.commands.demonstration.site import load_demo
 from tests.commands.typed import typed
 from tests.support.mqtt_subscriber import Subscriber
 
@@ -210,7 +210,7 @@ async def test_when_a_part_of_it_dies_it_says_so_and_ends(tmp_path: Path) -> Non
     async with _demo(tmp_path) as demo:
         await demo.until("^Total of all products")
         children = demo.children()
-        (broker,) = (child for child in children if "gateway.commands.demo_broker" in child.cmdline())
+        (broker,) = (child for child in children if "gateway.commands.demonstration.broker" in child.cmdline())
         broker.kill()
         assert await demo.end() == 1
         await _all_gone(children)
@@ -331,7 +331,7 @@ def test_without_a_broker_to_embed_it_says_how_to_get_one(
 
 
 def test_every_word_of_a_pasted_command_is_quoted() -> None:
-    from gateway.commands.demo_words import introduction
+    from gateway.commands.demonstration.words import introduction
 
     lines = [line for line in introduction(load_demo(), []) if " dip demo " in line]
     (line,) = lines

@@ -6,9 +6,9 @@ import orjson
 import pytest
 
 from gateway.calculation.methods.hydrometer import hydrometer_correction
-from gateway.commands.demo_site import load_demo
-from gateway.delivery.payload import inventory_payload
+from gateway.commands.demonstration.site import load_demo
 from gateway.errors import SettingsError
+from gateway.payload.writer import inventory_payload
 from gateway.records import Quality
 from gateway.settings import load_site
 from tests.commands.typed import typed

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from gateway.commands.site_argument import load
+from gateway.commands.service.site_argument import load
 from tests.commands.typed import Said, typed
 
 

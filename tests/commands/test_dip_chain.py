@@ -5,16 +5,16 @@ from dataclasses import replace
 import pytest
 
 from gateway.binding import TankBinding
-from gateway.calculation.entered_density import EnteredDensity
+from gateway.calculation.density.entered import EnteredDensity
 from gateway.calculation.inventory import calculate
 from gateway.calculation.plan import HeadPlan, MeasuredDensityPlan, ProductPlan, TankPlan, VapourPlan
 from gateway.calculation.sheet import explain
-from gateway.calculation.units import Quantity
-from gateway.commands.dip_chain import chain, chain_text
-from gateway.commands.dip_input import Dip, dip_input, dip_plan
+from gateway.commands.operator.dip_chain import chain, chain_text
+from gateway.commands.operator.dip_input import Dip, dip_input, dip_plan
 from gateway.display import UnitSystem
 from gateway.errors import UsageError
 from gateway.records import Inventory, Quality, TankInput
+from gateway.units.quantity import Quantity
 from tests.commands.typed import Said, typed
 from tests.support.plans import NOON, StraightLineMethod, bad, good, straight_input, straight_plan, value
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from gateway.commands.running_gateway import fetch_json
+from gateway.commands.operator.running_gateway import fetch_json
 from tests.commands.panel import Panel
 from tests.commands.typed import Said, typed
 
@@ -179,7 +179,7 @@ def test_a_sheet_that_nobody_keeps_up_to_date_is_no_gauge(
         later = datetime.fromisoformat(document["time"]) + timedelta(hours=1)
         return {**document, "time": later.isoformat()}
 
-    monkeypatch.setattr("gateway.commands.gauge_source.fetch_json", an_hour_later)
+    monkeypatch.setattr("gateway.commands.technician.gauge_source.fetch_json", an_hour_later)
     with panel.gateway():
         said = _check(capsys, panel, tmp_path, *(("--dip", "4.870 m") * 3), "--tolerance", "fine", tank="C-7")
     assert said.code == 1

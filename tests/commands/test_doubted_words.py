@@ -5,11 +5,11 @@ from typing import Any
 
 import pytest
 
-from gateway.acquisition.answer_doubts import Doubt
-from gateway.acquisition.link import DOUBT_CODES, DoubtedWords
-from gateway.acquisition.register_map import Table
-from gateway.commands.device import Asker
-from gateway.delivery import readings
+from gateway.acquisition.links.answer_doubts import Doubt
+from gateway.acquisition.links.link import DOUBT_CODES, DoubtedWords
+from gateway.commands.technician.device import Asker
+from gateway.modbus.tables import Table
+from gateway.payload import readings
 from gateway.records import Reading
 from tests.commands.panel import Panel
 from tests.commands.typed import typed

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.commands import show
-from gateway.commands.liveness import Clocks, clock_words, seen_at, view_of_message
-from gateway.commands.tank_table import COLUMNS, notes, tank_grid, total_lines, view_of
-from gateway.delivery.payload import heartbeat_json, inventory_payload, status_json
-from gateway.delivery.payload_reader import inventory_of
+from gateway.commands.operator import show
+from gateway.commands.operator.liveness import Clocks, clock_words, seen_at, view_of_message
+from gateway.commands.operator.tank_table import COLUMNS, notes, tank_grid, total_lines, view_of
+from gateway.payload.reader import inventory_of
+from gateway.payload.writer import heartbeat_json, inventory_payload, status_json
 from gateway.records import (
     Figure,
     Figures,

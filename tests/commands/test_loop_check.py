@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.commands import loop_check
+from gateway.commands.technician import loop_check
 from tests.commands.panel import Panel, foreign_server
 from tests.commands.typed import typed
 from tests.support.wire import WireRecorder

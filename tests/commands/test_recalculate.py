@@ -11,9 +11,9 @@ import pytest
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import TankPlan
-from gateway.commands.demo_site import load_demo
-from gateway.commands.site_argument import load as load_site
-from gateway.delivery.payload import INVENTORIES_SCHEMA, inventory_payload
+from gateway.commands.demonstration.site import load_demo
+from gateway.commands.service.site_argument import load as load_site
+from gateway.payload.writer import INVENTORIES_SCHEMA, inventory_payload
 from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
 from tests.commands.typed import Said, typed
 from tests.support.messages import valid_message
@@ -360,7 +360,7 @@ def test_what_is_stopped_in_the_middle_leaves_no_file(
         seen.append([file.name for file in out.parent.iterdir()])
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("gateway.commands.recalculate_summary.Summary.add", stopped)
+    monkeypatch.setattr("gateway.commands.accountant.recalculate_summary.Summary.add", stopped)
     assert _recalculate(capsys, records, out).code != 0
     assert [len(names) for names in seen] == [1], "it was written under another name"
     assert seen[0][0] != out.name

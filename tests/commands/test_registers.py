@@ -13,10 +13,10 @@ from types import SimpleNamespace
 import orjson
 import pytest
 
-from gateway.acquisition.register_map import Table
-from gateway.commands import line_guard
-from gateway.commands.register_page import Words, changed_addresses, page_lines
-from gateway.running import Running
+from gateway.commands.technician import line_guard
+from gateway.commands.technician.register_page import Words, changed_addresses, page_lines
+from gateway.modbus.tables import Table
+from gateway.process.running import Running
 from tests.commands.panel import Panel, foreign_server
 from tests.commands.typed import typed
 from tests.support.wire import WireRecorder
@@ -370,7 +370,9 @@ def test_wrong_use_is_one_line_and_a_hint(capsys: Capture, words: tuple[str, ...
 def test_a_serial_port_that_is_not_there_is_told_with_those_that_are(
     capsys: Capture, monkeypatch: pytest.MonkeyPatch, ports: list[str], hint: str
 ) -> None:
-    monkeypatch.setattr("gateway.commands.device.comports", lambda: [SimpleNamespace(device=port) for port in ports])
+    monkeypatch.setattr(
+        "gateway.commands.technician.device.comports", lambda: [SimpleNamespace(device=port) for port in ports]
+    )
     for command in ("registers", "scan"):
         said = typed(capsys, command, "/dev/ttyNone7")
         assert (said.code, said.out) == (2, "")

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from gateway.commands import line_guard
-from gateway.commands.scan import ranges_text, units_of
+from gateway.commands.technician import line_guard
+from gateway.commands.technician.scan import ranges_text, units_of
 from tests.commands.panel import Panel
 from tests.commands.typed import typed
 from tests.support.wire import WireRecorder

@@ -10,10 +10,10 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import orjson
 import pytest
 
-from gateway.commands import show
-from gateway.delivery.payload import inventories_json
+from gateway.commands.operator import show
+from gateway.payload.writer import inventories_json
+from gateway.process.running import Running
 from gateway.records import Ending, Figure, Quality, Reason, ReasonCode
-from gateway.running import Running
 from tests.commands.typed import typed
 from tests.support.claims import claimed
 from tests.support.records import NOON, record, snapshot

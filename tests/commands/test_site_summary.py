@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.commands.liveness import view_of_message
-from gateway.commands.site_summary import summary_lines
-from gateway.commands.tank_table import view_of
-from gateway.delivery.payload import inventories_json
-from gateway.delivery.payload_reader import inventory_of
+from gateway.commands.operator.liveness import view_of_message
+from gateway.commands.operator.site_summary import summary_lines
+from gateway.commands.operator.tank_table import view_of
+from gateway.payload.reader import inventory_of
+from gateway.payload.writer import inventories_json
 from gateway.records import Figure, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble

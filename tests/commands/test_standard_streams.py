@@ -14,9 +14,9 @@ from typing import Self
 import pytest
 import structlog
 
-from gateway.commands.bounded_writer import BoundedWriter
-from gateway.commands.logs import set_up_logs
-from gateway.commands.standard_streams import UnblockedStream, is_journal, prioritised
+from gateway.process.bounded_writer import BoundedWriter
+from gateway.process.logs import set_up_logs
+from gateway.process.standard_streams import UnblockedStream, is_journal, prioritised
 
 _ROOT = Path(__file__).parents[2]
 _PATIENCE_S = 30.0
@@ -80,7 +80,7 @@ def test_a_socket_never_gets_the_number_of_a_closed_descriptor(closed: tuple[int
     found = tmp_path / "found"
     script = f"""
 import os, socket, sys
-from gateway.commands.standard_streams import open_standard_descriptors
+from gateway.process.standard_streams import open_standard_descriptors
 open_standard_descriptors()
 one = socket.socket()
 sys.stdout.write("out"); sys.stdout.flush()
@@ -230,7 +230,7 @@ def test_an_end_that_hangs_is_an_end_all_the_same() -> None:
     waits for it for five minutes."""
     script = """
 import asyncio, sys, threading
-from gateway.commands.signals import stop_on_signals
+from gateway.process.signals import stop_on_signals
 async def main():
     stop = asyncio.Event()
     stop_on_signals(stop, within_s=0.5)

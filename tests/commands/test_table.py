@@ -11,8 +11,8 @@ from fluids.geometry import TANK
 
 from gateway.command_line import main
 from gateway.resources import config_path
-from gateway.settings.capacity_file import read_capacity_csv
-from gateway.settings.capacity_header import OPTIONAL
+from gateway.settings.capacity.header import OPTIONAL
+from gateway.settings.capacity.table_file import read_capacity_csv
 from tests.commands.typed import Said, typed
 
 _UPRIGHT = ("--kind", "upright_cylinder", "--diameter", "18.000 m", "--height", "14.600 m")

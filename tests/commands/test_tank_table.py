@@ -5,8 +5,8 @@ from datetime import timedelta
 import pytest
 from rich.console import Console
 
+from gateway.commands.operator.tank_table import TankView, Total, notes, tank_grid, total, total_lines, view_of
 from gateway.commands.output import Column, Grid, plain_lines, rich_table
-from gateway.commands.tank_table import TankView, Total, notes, tank_grid, total, total_lines, view_of
 from gateway.display import UnitSystem
 from gateway.figures import tank_quality
 from gateway.records import Ending, Figure, Inventory, LastGood, LevelState, Quality, Reason, ReasonCode

@@ -6,7 +6,7 @@ import orjson
 import pytest
 
 from gateway.command_line import main
-from gateway.commands.line_guard import NOT_CHECKED
+from gateway.commands.technician.line_guard import NOT_CHECKED
 
 __all__ = ["Said", "typed"]
 

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.register_map import ByteOrder, CurrentLoop, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, Signal, ValueType
 from gateway.commissioning.current_loop import judge_loop, judge_point, read_loop
+from gateway.modbus.tables import Table
 from gateway.records import Quality
 from tests.commissioning.wire_words import on_the_wire
 

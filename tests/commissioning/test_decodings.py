@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.decode import signal_decoder
-from gateway.acquisition.register_map import ByteOrder, Signal, Table, ValueType
+from gateway.acquisition.signals.decode import signal_decoder
+from gateway.acquisition.signals.register_map import ByteOrder, Signal, ValueType
 from gateway.commissioning.decodings import NUMBER_TYPES, as_currents, decodings, number_of, number_text, orders_of
+from gateway.modbus.tables import Table
 from tests.commissioning.wire_words import on_the_wire
 
 _words = st.lists(st.integers(0, 0xFFFF), min_size=4, max_size=4)

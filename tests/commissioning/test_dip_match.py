@@ -6,9 +6,10 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from gateway.acquisition.register_map import ByteOrder, Table, ValueType
+from gateway.acquisition.signals.register_map import ByteOrder, ValueType
 from gateway.commissioning.decodings import NUMBER_TYPES, orders_of
 from gateway.commissioning.dip_match import DipQuestion, Match, Measures, Strength, match_dip, still_fitting
+from gateway.modbus.tables import Table
 from tests.commissioning.wire_words import on_the_wire
 
 # Metres in one count, written out here: NIST SP 811 (2008), B.8, has 1 ft = 0.3048 m and 1 in = 0.0254 m exactly.

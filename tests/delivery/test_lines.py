@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.delivery.lines import LINES_SCHEMA, lines_json, lines_of
+from gateway.payload.lines import LINES_SCHEMA, lines_json, lines_of
 from gateway.status import Histogram, InstrumentStatus, LineStatus
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, NOON, snapshot

@@ -6,7 +6,10 @@ import pytest
 from hypothesis import given, settings
 from jsonschema import Draft202012Validator, ValidationError
 
-from gateway.delivery.payload import (
+from gateway.errors import DeliveryError
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.payload.schemas import schemas
+from gateway.payload.writer import (
     heartbeat_json,
     inventories_json,
     inventory_json,
@@ -14,9 +17,6 @@ from gateway.delivery.payload import (
     iso_time,
     status_json,
 )
-from gateway.delivery.schemas import schemas
-from gateway.errors import DeliveryError
-from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import (
     ElementUse,
     Figure,

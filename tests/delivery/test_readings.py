@@ -5,13 +5,13 @@ from datetime import UTC, datetime
 import pytest
 from jsonschema import ValidationError
 
-from gateway.calculation.units import Dimension, si_conversion, units_of
-from gateway.delivery.readings import READINGS_SCHEMA, readings_json
 from gateway.errors import DeliveryError
+from gateway.payload.readings import READINGS_SCHEMA, readings_json
 from gateway.records import Quality, Reading, Reason, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import load_site
 from gateway.status import Histogram, LineStatus
+from gateway.units.quantity import Dimension, si_conversion, units_of
 from tests.support.messages import valid_message
 from tests.support.records import snapshot
 

@@ -3,8 +3,8 @@ neither into trusting it nor into getting up for nothing."""
 
 import pytest
 
-from gateway.delivery.payload import inventory_json
 from gateway.figures import BESIDE, tank_quality
+from gateway.payload.writer import inventory_json
 from gateway.records import Figure, Figures, Quality, Reason, ReasonCode
 from tests.support.messages import valid_message
 from tests.support.records import bad, record

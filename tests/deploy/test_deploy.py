@@ -18,7 +18,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from structlog.testing import capture_logs
 
 from gateway.command_line import COMMANDS, main
-from gateway.commands.serve import _STOPPED_WITHIN_S
+from gateway.commands.service.serve import _STOPPED_WITHIN_S
 from gateway.daemon import _TICK_LATE_S
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.mqtt import MqttDelivery

@@ -11,9 +11,9 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 
 import simulators
-from gateway.commands.running_gateway import fetch_json
+from gateway.commands.operator.running_gateway import fetch_json
 from gateway.daemon import Daemon
-from gateway.delivery.payload import INVENTORIES_SCHEMA
+from gateway.payload.writer import INVENTORIES_SCHEMA
 from gateway.resources import config_path
 from gateway.settings import load_site
 from simulators.scenario_file import scenario_path

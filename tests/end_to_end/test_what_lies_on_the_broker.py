@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 import simulators
-from gateway.running import DIRECTORY_VARIABLE
+from gateway.process.running import DIRECTORY_VARIABLE
 from simulators.fleet import describe, fleet
 from tests.bench.fleet_site import site_text
 from tests.support.messages import valid_message

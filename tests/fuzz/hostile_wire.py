@@ -7,16 +7,16 @@ twice, or not; or the connection ends. When the script is at its end, everything
 import asyncio
 from collections.abc import Callable
 
-from gateway.acquisition.ascii_frame import AsciiFraming
-from gateway.acquisition.framing import Framing, ReadRequest
-from gateway.acquisition.half_duplex import HalfDuplexLink
-from gateway.acquisition.link import Link, LinkCounters
-from gateway.acquisition.modbus_tcp import MbapConnection
-from gateway.acquisition.quiet import Timing
-from gateway.acquisition.register_map import Table
-from gateway.acquisition.rtu_frame import RtuFraming
-from gateway.acquisition.transaction_numbers import TransactionNumbers
+from gateway.acquisition.links.half_duplex import HalfDuplexLink
+from gateway.acquisition.links.link import Link, LinkCounters
+from gateway.acquisition.links.modbus_tcp import MbapConnection
+from gateway.acquisition.links.quiet import Timing
+from gateway.acquisition.links.transaction_numbers import TransactionNumbers
 from gateway.errors import NoConnectionError
+from gateway.modbus.ascii_frame import AsciiFraming
+from gateway.modbus.framing import Framing, ReadRequest
+from gateway.modbus.rtu_frame import RtuFraming
+from gateway.modbus.tables import Table
 from tests.acquisition.virtual_wire import LoopTimer
 from tests.fuzz.dialects import Dialect, asked_count, right_pdu
 from tests.support.wire import Request

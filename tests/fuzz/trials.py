@@ -11,13 +11,14 @@ from typing import Any
 
 from structlog.testing import capture_logs
 
-from gateway.acquisition.ascii_frame import AsciiFraming
-from gateway.acquisition.framing import Framing, ReadRequest
 from gateway.acquisition.line import Line
 from gateway.acquisition.plan import InstrumentPlan, LinePlan
-from gateway.acquisition.register_map import InstrumentMap, Signal, Table, ValueType
-from gateway.acquisition.rtu_frame import RtuFraming
+from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.errors import BadFrameError, DeviceExceptionError, LinkError, NoConnectionError
+from gateway.modbus.ascii_frame import AsciiFraming
+from gateway.modbus.framing import Framing, ReadRequest
+from gateway.modbus.rtu_frame import RtuFraming
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 from tests.fuzz.dialects import DIALECTS, right_pdu

@@ -4,8 +4,8 @@ from tests.mutants.a_break import Break
 
 __all__ = ["ACQUISITION_BREAKS"]
 
-DECODE = "gateway/acquisition/decode.py"
-LINK = "gateway/acquisition/modbus_tcp.py"
+DECODE = "gateway/acquisition/signals/decode.py"
+LINK = "gateway/acquisition/links/modbus_tcp.py"
 BINDING = "gateway/binding.py"
 DECODING = ("tests/acquisition/test_decode.py",)
 LINKING = ("tests/acquisition/test_modbus_tcp.py",)
@@ -57,14 +57,14 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "value out of range taken where a block is unpacked at one go",
-        "gateway/acquisition/block_reader.py",
+        "gateway/acquisition/signals/block_reader.py",
         "                low <= value <= high\n",
         "                value == value\n",
         ("tests/acquisition/test_block_reader.py",),
     ),
     Break(
         "sentinel read as a value where a block is unpacked at one go",
-        "gateway/acquisition/block_reader.py",
+        "gateway/acquisition/signals/block_reader.py",
         "not (special and number in special)",
         "not special == {}",
         ("tests/acquisition/test_block_reader.py",),
@@ -78,14 +78,14 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a float in the wrong byte order passes where a block is unpacked at one go",
-        "gateway/acquisition/block_reader.py",
+        "gateway/acquisition/signals/block_reader.py",
         "                and (number >= tiny or number <= -tiny or not number)\n",
         "",
         ("tests/settings/test_impossible_numbers.py",),
     ),
     Break(
         "a length of kilometres taken",
-        "gateway/settings/register_maps.py",
+        "gateway/settings/lines/register_maps.py",
         "    Dimension.LENGTH: (-1e3, 1e3),\n",
         "",
         ("tests/settings/test_impossible_numbers.py",),
@@ -99,35 +99,35 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a doubt leaves at once however often it comes",
-        "gateway/calculation/recurrence.py",
+        "gateway/calculation/doubts/recurrence.py",
         "present or (before.shown and comings.bit_count() > 1)",
         "present",
         ("tests/calculation/test_recurrence.py",),
     ),
     Break(
         "a doubt that comes back is shown late",
-        "gateway/calculation/recurrence.py",
+        "gateway/calculation/doubts/recurrence.py",
         "present or (before.shown and comings.bit_count() > 1)",
         "comings.bit_count() > 1",
         ("tests/calculation/test_recurrence.py",),
     ),
     Break(
         "readings of two devices with one address taken",
-        "gateway/acquisition/instrument.py",
+        "gateway/acquisition/polling/instrument.py",
         "if not self.duplicate.text:",
         "if self.duplicate.text is not None:",
         ("tests/acquisition/test_suspicion.py",),
     ),
     Break(
         "time-out learned beyond the configured one",
-        "gateway/acquisition/response_time.py",
+        "gateway/acquisition/polling/response_time.py",
         "self._learned_s = min(wanted, self._longest_s)",
         "self._learned_s = wanted",
         ("tests/acquisition/test_response_time.py",),
     ),
     Break(
         "a dead instrument waited for block after block",
-        "gateway/acquisition/round.py",
+        "gateway/acquisition/polling/round.py",
         "if self.contact is not Contact.HEARD or len(self._silent) >= _SILENCES:",
         "if len(self._silent) >= 99:",
         ("tests/acquisition/test_parts.py",),
@@ -156,7 +156,7 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a register written",
-        "gateway/acquisition/register_map.py",
+        "gateway/modbus/tables.py",
         'HOLDING_REGISTERS = "holding_registers", 3,',
         'HOLDING_REGISTERS = "holding_registers", 6,',
         ("tests/test_layering.py", "tests/acquisition/test_golden_frames.py"),
@@ -228,28 +228,28 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "inherited addresses are not moved",
-        "gateway/settings/map_trees.py",
+        "gateway/settings/lines/map_trees.py",
         "TextNode(node.place, str(address + shift))",
         "TextNode(node.place, str(address))",
         ("tests/settings/test_map_inheritance.py",),
     ),
     Break(
         "repeated values of two registers stand one register apart",
-        "gateway/settings/map_trees.py",
+        "gateway/settings/lines/map_trees.py",
         "        return ValueType(kind.text).registers\n",
         "        return 1\n",
         ("tests/settings/test_map_inheritance.py", "tests/settings/test_instrument_maps.py"),
     ),
     Break(
         "a signal that is left out is inherited all the same",
-        "gateway/settings/map_trees.py",
+        "gateway/settings/lines/map_trees.py",
         "            whole.items.pop(name, None)\n",
         "",
         ("tests/settings/test_map_inheritance.py",),
     ),
     Break(
         "a request whose connection broke is not asked over another",
-        "gateway/acquisition/several.py",
+        "gateway/acquisition/links/connection_pool.py",
         "            if not self.connected:\n                raise\n        return await",
         "            raise\n        return await",
         ("tests/acquisition/test_several.py",),
@@ -263,35 +263,35 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a forgotten connection is kept",
-        "gateway/acquisition/several.py",
+        "gateway/acquisition/links/connection_pool.py",
         "                await self._doubt(member)\n",
         "                pass\n",
         ("tests/acquisition/test_several.py",),
     ),
     Break(
         "a connection that is refused is tried again at once",
-        "gateway/acquisition/several.py",
+        "gateway/acquisition/links/connection_pool.py",
         "member.retry_at_s = asyncio.get_running_loop().time() + member.backoff.after(0.0)",
         "member.retry_at_s = asyncio.get_running_loop().time()",
         ("tests/acquisition/test_several.py",),
     ),
     Break(
         "a value passed on from a copy is as young as the answer",
-        "gateway/acquisition/freshness.py",
+        "gateway/acquisition/signals/freshness.py",
         "reading._replace(time_ns=reading.time_ns - age_ns, monotonic_ns=reading.monotonic_ns - age_ns)",
         "reading",
         ("tests/acquisition/test_freshness.py",),
     ),
     Break(
         "a counter that stands still is fresh",
-        "gateway/acquisition/freshness.py",
+        "gateway/acquisition/signals/freshness.py",
         "                if reading.value != self._number:\n",
         "                if True:\n",
         ("tests/acquisition/test_freshness.py",),
     ),
     Break(
         "a copy of unknown age is Good",
-        "gateway/acquisition/freshness.py",
+        "gateway/acquisition/signals/freshness.py",
         "            if reading.signal in told and reading.value is None:\n",
         "            if False:\n",
         ("tests/acquisition/test_freshness.py",),

@@ -11,7 +11,7 @@ MQTT = "gateway/delivery/mqtt.py"
 CONNECTION = "gateway/delivery/mqtt_connection.py"
 OTHERS = "gateway/delivery/mqtt_others.py"
 NEIGHBOURS = "gateway/delivery/mqtt_neighbours.py"
-PAYLOAD = "gateway/delivery/payload.py"
+PAYLOAD = "gateway/payload/writer.py"
 HOLDS = ("tests/test_validity.py",)
 JOINED = ("tests/test_pipeline.py",)
 DAEMON = ("tests/test_daemon.py",)
@@ -194,35 +194,35 @@ BROKER_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "what is past its time keeps its numbers in show",
-        "gateway/commands/liveness.py",
+        "gateway/commands/operator/liveness.py",
         "else figure._replace(value=None, quality=Quality.BAD)",
         "else figure",
         LIVENESS,
     ),
     Break(
         "show takes a sheet past its valid_until for the present",
-        "gateway/commands/liveness.py",
+        "gateway/commands/operator/liveness.py",
         "if now <= datetime.fromisoformat(until):",
         "if True:",
         LIVENESS,
     ),
     Break(
         "a gateway that is offline looks live in show",
-        "gateway/commands/show.py",
+        "gateway/commands/operator/show.py",
         "view_of_message(each, now, gone=found.gone)",
         "view_of_message(each, now)",
         LIVENESS,
     ),
     Break(
         "registers shows doubted words as Good",
-        "gateway/commands/register_page.py",
+        "gateway/commands/technician/register_page.py",
         "if not doubt or decoded.quality is not Quality.GOOD:",
         "if True:",
         ("tests/commands/test_doubted_words.py",),
     ),
     Break(
         "a record of a dip rests on doubted words",
-        "gateway/commands/word_source.py",
+        "gateway/commands/technician/word_source.py",
         "if doubt := doubt_of(raw):",
         "if False and (doubt := doubt_of(raw)):",
         ("tests/commands/test_doubted_words.py",),

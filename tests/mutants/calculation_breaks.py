@@ -4,11 +4,11 @@ from tests.mutants.a_break import Break
 
 __all__ = ["CALCULATION_BREAKS"]
 
-QUANTITIES = "gateway/calculation/quantities.py"
+QUANTITIES = "gateway/calculation/quantities/volumes.py"
 FIGURE = "gateway/calculation/figure.py"
-UNITS = "gateway/calculation/unit_table.py"
-PARTS = "gateway/calculation/volume_parts.py"
-ROOM = "gateway/calculation/room.py"
+UNITS = "gateway/units/table.py"
+PARTS = "gateway/calculation/quantities/parts.py"
+ROOM = "gateway/calculation/quantities/room.py"
 ROOMS = ("tests/calculation/test_room.py",)
 SHEET = ("tests/calculation/test_inventory.py",)
 FIGURES = ("tests/calculation/test_figure.py",)
@@ -53,14 +53,14 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "capacity table extrapolated",
-        "gateway/calculation/capacity_table.py",
+        "gateway/calculation/tables/capacity_table.py",
         "        if not self.bottom_m <= level_m <= self.top_m:\n",
         "        if level_m != level_m:\n",
         ("tests/calculation/test_capacity_table.py",),
     ),
     Break(
         "mark of thousands taken for a decimal mark",
-        "gateway/settings/capacity_marks.py",
+        "gateway/settings/capacity/marks.py",
         "return len(behind) == 3 and 1 <= len(before) <= 3",
         "return len(behind) == 4 and 1 <= len(before) <= 3",
         ("tests/settings/test_capacity_marks.py",),
@@ -74,7 +74,7 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "printed step taken as the finest that fits",
-        "gateway/calculation/table_rows.py",
+        "gateway/calculation/tables/rows.py",
         "range(3, -7, -1) for factor in (5.0, 2.0, 1.0))",
         "range(-6, 4) for factor in (1.0, 2.0, 5.0))",
         ("tests/calculation/test_table_rows.py",),
@@ -115,14 +115,14 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "roof added instead of taken off",
-        "gateway/calculation/floating_roof.py",
+        "gateway/calculation/quantities/floating_roof.py",
         "return -mass_kg / observed_density_kg_m3",
         "return mass_kg / observed_density_kg_m3",
         ("tests/calculation/test_floating_roof.py",),
     ),
     Break(
         "landed roof taken off",
-        "gateway/calculation/floating_roof.py",
+        "gateway/calculation/quantities/floating_roof.py",
         "    if level_m < critical_low_m - beyond_m:\n        return RoofZone.LANDED\n",
         "",
         ("tests/calculation/test_floating_roof.py",),
@@ -186,28 +186,28 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "mass and weight in air mixed up",
-        "gateway/calculation/mass.py",
+        "gateway/calculation/quantities/mass.py",
         "return (1.0 - air / density) / (1.0 - air / buoyancy.weights_density_kg_m3)",
         "return (1.0 - air / buoyancy.weights_density_kg_m3) / (1.0 - air / density)",
         ("tests/calculation/test_mass.py",),
     ),
     Break(
         "shell temperature weighted the wrong way round",
-        "gateway/calculation/shell.py",
+        "gateway/calculation/quantities/shell.py",
         "return (7.0 * liquid_c + ambient_c) / 8.0",
         "return (liquid_c + 7.0 * ambient_c) / 8.0",
         ("tests/calculation/test_shell.py",),
     ),
     Break(
         "shell expands in one direction",
-        "gateway/calculation/shell.py",
+        "gateway/calculation/quantities/shell.py",
         "return 1.0 + 2.0 * stretch + stretch * stretch",
         "return 1.0 + stretch",
         ("tests/calculation/test_shell.py",),
     ),
     Break(
         "vapour counted in the whole tank",
-        "gateway/calculation/vapour_space.py",
+        "gateway/calculation/vapour/space.py",
         "vapour_mass(plan.full_volume_m3 - tov_m3, rho)",
         "vapour_mass(plan.full_volume_m3, rho)",
         ("tests/calculation/test_inventory.py", "tests/calculation/test_inventory_extensions.py"),

@@ -4,7 +4,7 @@ from tests.mutants.a_break import Break
 
 __all__ = ["DELIVERY_BREAKS"]
 
-PAYLOAD = "gateway/delivery/payload.py"
+PAYLOAD = "gateway/payload/writer.py"
 LIVE = "gateway/delivery/live.py"
 MQTT = "gateway/delivery/mqtt.py"
 METRICS = "gateway/delivery/metrics.py"

@@ -4,13 +4,13 @@ from tests.mutants.a_break import Break
 
 __all__ = ["IN_STEP_BREAKS"]
 
-ANSWERS = "gateway/acquisition/unit_answers.py"
-DOUBTS = "gateway/acquisition/answer_doubts.py"
-SORTER = "gateway/acquisition/answer_sorter.py"
-MACHINE = "gateway/acquisition/exchange_machine.py"
-NUMBERS = "gateway/acquisition/transaction_numbers.py"
-MBAP = "gateway/acquisition/modbus_tcp.py"
-SUSPICION = "gateway/acquisition/suspicion.py"
+ANSWERS = "gateway/acquisition/links/unit_answers.py"
+DOUBTS = "gateway/acquisition/links/answer_doubts.py"
+SORTER = "gateway/acquisition/links/answer_sorter.py"
+MACHINE = "gateway/acquisition/links/exchange_machine.py"
+NUMBERS = "gateway/acquisition/links/transaction_numbers.py"
+MBAP = "gateway/acquisition/links/modbus_tcp.py"
+SUSPICION = "gateway/acquisition/signals/suspicion.py"
 IN_STEP = ("tests/acquisition/test_in_step.py",)
 NUMBERING = ("tests/acquisition/test_transaction_identifiers.py",)
 
@@ -89,7 +89,7 @@ IN_STEP_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a second way knows nothing of what is owed over the first",
-        "gateway/acquisition/transports.py",
+        "gateway/acquisition/links/transports.py",
         "Way(plan.standby, _connections(plan, plan.standby, units))",
         "Way(plan.standby, _connections(plan, plan.standby, Units()))",
         ("tests/acquisition/test_standby.py",),
@@ -117,7 +117,7 @@ IN_STEP_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a converter that has stopped is asked without rest",
-        "gateway/acquisition/schedule.py",
+        "gateway/acquisition/polling/schedule.py",
         "at_ns = max(at_ns, self._silent_until)",
         "at_ns = max(at_ns, now_ns)",
         ("tests/acquisition/test_schedule.py", "tests/acquisition/test_behind_a_converter.py"),
@@ -169,7 +169,7 @@ IN_STEP_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a floating-point sentinel read as a value",
-        "gateway/acquisition/decode.py",
+        "gateway/acquisition/signals/decode.py",
         "return others(words) if verdict is None else verdict",
         "return others(words)",
         ("tests/acquisition/test_decode.py",),

@@ -4,8 +4,8 @@ from tests.mutants.a_break import Break
 
 __all__ = ["KEEPING_ON_BREAKS"]
 
-TASKS = "gateway/tasks.py"
-SUPERVISION = "gateway/supervision.py"
+TASKS = "gateway/process/tasks.py"
+SUPERVISION = "gateway/process/supervision.py"
 DAEMON = "gateway/daemon.py"
 PIPELINE = "gateway/pipeline.py"
 RELOAD = ("tests/test_reload.py",)
@@ -48,7 +48,7 @@ KEEPING_ON_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "nobody notices that connections are no longer looked after",
-        "gateway/acquisition/several.py",
+        "gateway/acquisition/links/connection_pool.py",
         "        if self._keeper is not None and self._keeper.done():\n",
         "        if self._keeper is not None and self._keeper.done() and not self._keeper.cancelled():\n",
         ("tests/acquisition/test_several.py",),

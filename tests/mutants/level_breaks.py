@@ -4,30 +4,30 @@ from tests.mutants.a_break import Break
 
 __all__ = ["LEVEL_BREAKS"]
 
-TEMPERATURE = "gateway/calculation/temperature.py"
+TEMPERATURE = "gateway/calculation/temperature/average.py"
 PLAN = "gateway/calculation/plan.py"
-LEVEL = "gateway/calculation/level.py"
+LEVEL = "gateway/calculation/level/chain.py"
 AVERAGE = ("tests/calculation/test_temperature.py", "tests/calculation/test_uncertain_level.py")
 LEVELS = ("tests/calculation/test_level.py",)
-BY_PRESSURE = "gateway/calculation/level_by_pressure.py"
-COLUMN = "gateway/calculation/column.py"
-HYDROSTATIC = "gateway/calculation/hydrostatic.py"
-GROWTH = "gateway/calculation/reference_height.py"
+BY_PRESSURE = "gateway/calculation/level/by_pressure.py"
+COLUMN = "gateway/calculation/level/column.py"
+HYDROSTATIC = "gateway/calculation/level/hydrostatic.py"
+GROWTH = "gateway/calculation/level/reference_height.py"
 COLUMNS = ("tests/calculation/test_column.py", "tests/calculation/test_hydrostatic.py")
 HEIGHTS = ("tests/calculation/test_reference_height.py",)
 SHEET = ("tests/calculation/test_inventory.py",)
-RATES = "gateway/calculation/rates.py"
-GAUGES = "gateway/calculation/two_gauges.py"
-COURSE = "gateway/calculation/flow_direction.py"
-DENSITIES = "gateway/calculation/densities_apart.py"
-FLOW = "gateway/calculation/sure_flow.py"
-JUDGED = "gateway/calculation/plausibility.py"
+RATES = "gateway/calculation/doubts/rates.py"
+GAUGES = "gateway/calculation/doubts/two_gauges.py"
+COURSE = "gateway/calculation/doubts/flow_direction.py"
+DENSITIES = "gateway/calculation/doubts/densities_apart.py"
+FLOW = "gateway/calculation/doubts/sure_flow.py"
+JUDGED = "gateway/calculation/doubts/plausibility.py"
 PLAUSIBLE = ("tests/calculation/test_rates.py",)
 STORIES = ("tests/calculation/test_plausibility.py",)
 TWO_GAUGES = ("tests/calculation/test_two_gauges.py",)
 DIRECTION = ("tests/calculation/test_flow_direction.py",)
 APART = ("tests/calculation/test_densities_apart.py",)
-STILLNESS = "gateway/calculation/stillness.py"
+STILLNESS = "gateway/calculation/doubts/stillness.py"
 STILL = ("tests/calculation/test_stillness.py",)
 
 LEVEL_BREAKS: tuple[Break, ...] = (
@@ -107,7 +107,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break("free water of 1000 kg/m3", HYDROSTATIC, "WATER_DENSITY = 998.0\n", "WATER_DENSITY = 1000.0\n", COLUMNS),
     Break(
         "no way back from too little liquid for a density",
-        "gateway/calculation/measured_density.py",
+        "gateway/calculation/density/measured.py",
         "(max(_BAND_M, _BAND * least_m) if was_short else 0.0)",
         "0.0",
         COLUMNS,
@@ -142,14 +142,14 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "elements of the level before the growth",
-        "gateway/calculation/level_source.py",
+        "gateway/calculation/level/source.py",
         "    return stand_alike(plan.temperature, was_m, level_m)",
         "    return True",
         HEIGHTS,
     ),
     Break(
         "two gauges averaged",
-        "gateway/calculation/level_source.py",
+        "gateway/calculation/level/source.py",
         "    first = level\n",
         "    first = level\n    if level.value is not None and second.value is not None:\n"
         "        level = level._replace(value=(level.value + second.value) / 2)\n",
@@ -194,7 +194,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "slices up to the top of the tank instead of the surface",
-        "gateway/calculation/slices.py",
+        "gateway/calculation/temperature/slices.py",
         "    borders.append(capacity.volume(level_m))\n",
         "    borders.append(capacity.volume(capacity.top_m))\n",
         AVERAGE,
@@ -229,7 +229,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "two elements never compared",
-        "gateway/calculation/outliers.py",
+        "gateway/calculation/doubts/outliers.py",
         "        return abs(values[left[0]] - values[left[1]])\n",
         "        return 0.0\n",
         AVERAGE,
@@ -245,7 +245,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a limit is left at its very level",
-        "gateway/calculation/limit_state.py",
+        "gateway/calculation/level/limit_state.py",
         "(limit_m - leaves_m if held else limit_m)",
         "limit_m",
         ("tests/calculation/test_limit_state.py",),
@@ -401,7 +401,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "ages may differ by as much as makes a reading stale",
-        "gateway/settings/sources.py",
+        "gateway/settings/tanks/sources.py",
         "_APART_PERIODS = 1.5",
         "_APART_PERIODS = 3.0",
         ("tests/settings/test_demo_site.py",),
@@ -415,7 +415,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "unlike datums pass",
-        "gateway/settings/datum_checks.py",
+        "gateway/settings/tanks/datum_checks.py",
         "        if same_place(gauge.datum, zero):\n",
         "        if gauge.datum:\n",
         ("tests/settings/test_datums.py",),

@@ -5,9 +5,9 @@ from tests.mutants.a_break import Break
 __all__ = ["METHOD_BREAKS"]
 
 EXPANSION = "gateway/calculation/methods/expansion.py"
-DENSITY = "gateway/calculation/density.py"
+DENSITY = "gateway/calculation/density/at_temperature.py"
 DOOR = "gateway/calculation/door.py"
-ENTERED = "gateway/calculation/entered_density.py"
+ENTERED = "gateway/calculation/density/entered.py"
 DOUBT = ("tests/calculation/test_method_doubt.py",)
 AT_THE_DOOR = ("tests/calculation/test_door.py",)
 ENTRIES = ("tests/calculation/test_entered_density.py",)
@@ -106,7 +106,7 @@ METHOD_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "net mass that holds the water",
-        "gateway/calculation/quantities.py",
+        "gateway/calculation/quantities/volumes.py",
         "        net = _product(nsv, rho_ref)\n",
         "        net = _product(gsv, rho_ref)\n",
         ("tests/calculation/test_inventory.py",),

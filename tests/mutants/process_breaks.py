@@ -4,9 +4,9 @@ from tests.mutants.a_break import Break
 
 __all__ = ["PROCESS_BREAKS"]
 
-WRITER = "gateway/commands/bounded_writer.py"
+WRITER = "gateway/process/bounded_writer.py"
 CONNECTIONS = "gateway/web/connections.py"
-DOCUMENT = "gateway/settings/document.py"
+DOCUMENT = "gateway/settings/reading/document.py"
 FILES = "gateway/files.py"
 
 PROCESS_BREAKS: tuple[Break, ...] = (
@@ -33,7 +33,7 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "the log is written where it is made",
-        "gateway/commands/run.py",
+        "gateway/commands/service/run.py",
         "    unblock_stderr()\n",
         "",
         ("tests/processes/test_process_matrix.py",),
@@ -117,7 +117,7 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "the last signal ends the process as killed",
-        "gateway/commands/run.py",
+        "gateway/commands/service/run.py",
         "        ignore_signals()\n",
         "        pass\n",
         ("tests/processes/test_signals.py",),
@@ -145,14 +145,14 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "HTTP gets its places whatever the lines need",
-        "gateway/descriptors.py",
+        "gateway/process/descriptors.py",
         "min(LARGEST_CONNECTIONS, limit - needed.without_http - 1 - BACKLOG)",
         "LARGEST_CONNECTIONS",
         ("tests/test_descriptors.py",),
     ),
     Break(
         "only the first cause of an outage is said",
-        "gateway/acquisition/line_log.py",
+        "gateway/acquisition/polling/line_log.py",
         "        if cause == self._cause:\n",
         "        if self._cause:\n",
         ("tests/acquisition/test_line.py",),

@@ -51,9 +51,12 @@ SITE_BREAKS: tuple[Break, ...] = (
     _constant("grid of a solution", f"{METHODS}solution.py", "a + share * (b - a)", "a + share * share * (b - a)"),
     _constant("litre weight", f"{METHODS}fatty_oil.py", "self.slope_per_c * (", "0.68 * ("),
     _constant("litre weight, nearest row", f"{METHODS}fatty_oil.py", "0.5 * (self.temp", "0.2 * (self.temp"),
-    _constant("vacuum from air", "gateway/calculation/mass.py", "+ 1.22) / 1.00015", "+ 1.2) / 1.00015"),
+    _constant("vacuum from air", "gateway/calculation/quantities/mass.py", "+ 1.22) / 1.00015", "+ 1.2) / 1.00015"),
     _constant(
-        "density reduction", "gateway/calculation/mass.py", "return 1.0 - 1.1 / density", "return 1.0 - 1.2 / density"
+        "density reduction",
+        "gateway/calculation/quantities/mass.py",
+        "return 1.0 - 1.1 / density",
+        "return 1.0 - 1.2 / density",
     ),
     _constant(
         "rounding to 0.05 degC",
@@ -65,15 +68,21 @@ SITE_BREAKS: tuple[Break, ...] = (
     _constant("sloping vessel", f"{SHAPES}tilted.py", "at_gauge + self.gauge_m * self.slope, ", "at_gauge, "),
     _constant("sphere", f"{SHAPES}solids.py", "(1.5 * diameter - level_m)", "(1.5 * diameter - 0.999 * level_m)"),
     _constant(
-        "stretch of the shell", "gateway/calculation/liquid_head.py", "/ (4.0 * modulus_pa)", "/ (3.0 * modulus_pa)"
+        "stretch of the shell",
+        "gateway/calculation/quantities/liquid_head.py",
+        "/ (4.0 * modulus_pa)",
+        "/ (3.0 * modulus_pa)",
     ),
-    _constant("platinum", "gateway/calculation/resistance.py", "3.9083e-3", "3.9038e-3"),
+    _constant("platinum", "gateway/calculation/temperature/resistance.py", "3.9083e-3", "3.9038e-3"),
     _constant(
-        "shell of carbon steel", "gateway/calculation/shell.py", '"carbon steel", 1.116e-5', '"carbon steel", 1.161e-5'
+        "shell of carbon steel",
+        "gateway/calculation/quantities/shell.py",
+        '"carbon steel", 1.116e-5',
+        '"carbon steel", 1.161e-5',
     ),
     _constant(
         "roof by the table's density",
-        "gateway/calculation/floating_roof.py",
+        "gateway/calculation/quantities/floating_roof.py",
         "1.0 / table_density_kg_m3 - 1.0",
         "1.0 / 840.0 - 1.0",
     ),

@@ -14,7 +14,7 @@ from urllib.request import urlopen
 
 import pytest
 
-from gateway.running import DIRECTORY_VARIABLE, Running, claim
+from gateway.process.running import DIRECTORY_VARIABLE, Running, claim
 from tests.processes.gateway_process import ROOT, GatewayProcess, Instruments, eventually, gateway, write_site
 from tests.support.mosquitto import Mosquitto
 

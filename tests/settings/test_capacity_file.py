@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.shapes import Head, LyingCylinder
+from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.errors import SettingsError
-from gateway.settings.capacity_file import read_capacity_csv, read_capacity_text
-from gateway.settings.capacity_text import capacity_csv
+from gateway.settings.capacity.table_file import read_capacity_csv, read_capacity_text
+from gateway.settings.capacity.text import capacity_csv
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "tables"
 HEADER = {

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
-from gateway.calculation.units import Dimension, parse_quantity
+from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.errors import SettingsError
-from gateway.settings.capacity_file import read_capacity_csv, read_capacity_text
-from gateway.settings.capacity_marks import DecimalMark, judge_marks, plain_number
-from gateway.settings.capacity_text import capacity_csv
+from gateway.settings.capacity.marks import DecimalMark, judge_marks, plain_number
+from gateway.settings.capacity.table_file import read_capacity_csv, read_capacity_text
+from gateway.settings.capacity.text import capacity_csv
+from gateway.units.quantity import Dimension, parse_quantity
 from tests.settings.test_capacity_file import HEADER, mistakes, rows, written
 
 

@@ -5,12 +5,12 @@ from pathlib import Path
 
 import pytest
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.shapes import Head, LyingCylinder, UprightCylinder
-from gateway.calculation.table_making import table_from_shape
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.tables.making import table_from_shape
 from gateway.errors import QuantityError
-from gateway.settings.capacity_file import read_capacity_csv
-from gateway.settings.capacity_text import capacity_csv
+from gateway.settings.capacity.table_file import read_capacity_csv
+from gateway.settings.capacity.text import capacity_csv
 
 STATED = CapacityTable(
     "TK-7, spring",

@@ -9,9 +9,9 @@ import pytest
 
 from gateway.errors import SettingsError
 from gateway.settings import TankSetup
-from gateway.settings.capacity_file import read_capacity_csv
-from gateway.settings.capacity_text import capacity_csv
-from gateway.settings.datum_checks import same_place
+from gateway.settings.capacity.table_file import read_capacity_csv
+from gateway.settings.capacity.text import capacity_csv
+from gateway.settings.tanks.datum_checks import same_place
 from tests.settings.yard import PARTS, tank
 
 TABLE = (PARTS / "short_table.csv").read_text("utf-8")

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from gateway.acquisition.plan import InstrumentPlan
-from gateway.acquisition.register_map import ByteOrder, CurrentLoop, Signal, Table, ValueType
+from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, Signal, ValueType
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.methods.expansion import ExpansionCoefficient
@@ -14,6 +14,7 @@ from gateway.calculation.methods.tabulated import LinearDensity
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, Weighting
 from gateway.calculation.shapes import LyingCylinder, UprightCylinder
 from gateway.calculation.shapes.datum import WithDatum
+from gateway.modbus.tables import Table
 from gateway.records import Input, Quality, TankInput
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, TankSetup, dated_entries, load_site

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from gateway.errors import SettingsError
-from gateway.settings.document import Mistakes, dotted, read_document
+from gateway.settings.reading.document import Mistakes, dotted, read_document
 
 
 def _write(folder: Path, **files: str) -> None:

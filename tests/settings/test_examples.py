@@ -10,11 +10,11 @@ from CoolProp.CoolProp import PropsSI
 
 from gateway.binding import Latest, bind
 from gateway.calculation.inventory import calculate
-from gateway.calculation.resistance import PT100, resistance
+from gateway.calculation.temperature.resistance import PT100, resistance
 from gateway.records import Inventory, Quality, Reading, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import load_site, site_schema
-from gateway.settings.document import read_document
+from gateway.settings.reading.document import read_document
 from tests.commands.typed import typed
 
 NAMES = sorted(file.stem for file in config_path("examples").glob("*.yaml"))

@@ -10,14 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.acquisition.block_reader import BlockReader
-from gateway.acquisition.blocks import plan_blocks
-from gateway.acquisition.decode import Decoded, signal_decoder
-from gateway.acquisition.register_map import InstrumentMap
+from gateway.acquisition.polling.blocks import plan_blocks
+from gateway.acquisition.signals.block_reader import BlockReader
+from gateway.acquisition.signals.decode import Decoded, signal_decoder
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.records import Quality, ReasonCode
-from gateway.settings.document import Document, Mistakes
-from gateway.settings.register_maps import MapLibrary
-from gateway.settings.yaml_tree import parse_yaml
+from gateway.settings.lines.register_maps import MapLibrary
+from gateway.settings.reading.document import Document, Mistakes
+from gateway.settings.reading.yaml_tree import parse_yaml
 
 # What a quantity can be at a tank, in SI: (nothing but zero is smaller, nothing is lower, nothing is higher, SI in 1).
 PLAUSIBLE = {

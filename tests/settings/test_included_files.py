@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from gateway.errors import SettingsError
-from gateway.settings import document, load_site
-from gateway.settings.capacity_file import read_capacity_csv
-from gateway.settings.document import read_document
+from gateway.settings import load_site
+from gateway.settings.capacity.table_file import read_capacity_csv
+from gateway.settings.reading import document
+from gateway.settings.reading.document import read_document
 from tests.settings.yard import PARTS, load
 from tests.support.users import as_ordinary_user, folder_of_all
 

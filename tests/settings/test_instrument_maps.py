@@ -6,14 +6,15 @@ from typing import NamedTuple
 
 import pytest
 
-from gateway.acquisition.block_reader import BlockReader
-from gateway.acquisition.blocks import plan_blocks
-from gateway.acquisition.register_map import Table, ValueType
+from gateway.acquisition.polling.blocks import plan_blocks
+from gateway.acquisition.signals.block_reader import BlockReader
+from gateway.acquisition.signals.register_map import ValueType
+from gateway.modbus.tables import Table
 from gateway.records import Quality, Reading, ReasonCode
 from gateway.resources import config_folder
-from gateway.settings.document import Document, Mistakes
-from gateway.settings.register_maps import BuiltMap, MapLibrary
-from gateway.settings.yaml_tree import parse_yaml
+from gateway.settings.lines.register_maps import BuiltMap, MapLibrary
+from gateway.settings.reading.document import Document, Mistakes
+from gateway.settings.reading.yaml_tree import parse_yaml
 
 NAMES = sorted(file.stem for file in (config_folder() / "instruments").glob("*.yaml"))
 

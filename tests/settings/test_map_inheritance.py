@@ -5,10 +5,11 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from gateway.acquisition.register_map import ByteOrder, InstrumentMap, Signal, Table
+from gateway.acquisition.signals.register_map import ByteOrder, InstrumentMap, Signal
 from gateway.errors import SettingsError
+from gateway.modbus.tables import Table
 from gateway.settings import site_schema
-from gateway.settings.document import read_document
+from gateway.settings.reading.document import read_document
 from tests.settings.yard import PARTS, load
 
 HEAD = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"

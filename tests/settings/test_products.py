@@ -6,7 +6,6 @@ import pytest
 
 from gateway.binding import ManualValue
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.mass import air_from_vacuo_density
 from gateway.calculation.methods.ethanol import EthanolWater, ethanol_density
 from gateway.calculation.methods.expansion import ExpansionCoefficient
 from gateway.calculation.methods.fatty_oil import LitreWeightMoved, LitreWeightTable
@@ -18,8 +17,9 @@ from gateway.calculation.methods.solution import SolutionDensity
 from gateway.calculation.methods.tabulated import Interpolation, TabulatedDensity
 from gateway.calculation.methods.water import Water, WaterEquation
 from gateway.calculation.plan import AirBuoyancy, AirConvention
+from gateway.calculation.quantities.mass import air_from_vacuo_density
 from gateway.errors import SettingsError
-from gateway.settings.products import METHODS
+from gateway.settings.products.models import METHODS
 from tests.settings.yard import PARTS, load, product, tank
 
 SAMPLE = "entered: 2026-11-20T06:00Z, expires: 31 d"

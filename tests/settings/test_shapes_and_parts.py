@@ -6,9 +6,7 @@ from pathlib import Path
 import pytest
 
 from gateway.binding import Source
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.liquid_head import Course
 from gateway.calculation.plan import (
     ColumnPlan,
     HeadPlan,
@@ -20,7 +18,7 @@ from gateway.calculation.plan import (
     VapourPlan,
     Weighting,
 )
-from gateway.calculation.resistance import resistance
+from gateway.calculation.quantities.liquid_head import Course
 from gateway.calculation.shapes import (
     Deadwood,
     End,
@@ -35,7 +33,9 @@ from gateway.calculation.shapes import (
     WithDeadwood,
 )
 from gateway.calculation.shapes.datum import WithDatum
-from gateway.calculation.vapour import COMPONENTS
+from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.calculation.temperature.resistance import resistance
+from gateway.calculation.vapour.mixture import COMPONENTS
 from gateway.errors import SettingsError
 from tests.settings.yard import PARTS, RESISTANCES, tank
 

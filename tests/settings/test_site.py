@@ -9,14 +9,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.methods.petroleum import PetroleumCorrection, PetroleumGroup
 from gateway.calculation.methods.tabulated import TabulatedDensity
 from gateway.calculation.plan import FreeWaterSource, Weighting
+from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.errors import SettingsError
 from gateway.resources import config_folder, config_path
 from gateway.settings import SiteSettings, TankSetup, load_site, site_schema
-from gateway.settings.document import read_document
+from gateway.settings.reading.document import read_document
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 PARTS = Path(__file__).parent.parent / "invalid_site_files" / "parts"
@@ -359,7 +359,7 @@ def test_a_broken_shipped_map_is_reported_in_its_own_file(tmp_path: Path, monkey
     broken.write_text("signals:\n  level: {table: coils, address: 0, type: bit}\n", encoding="utf-8")
     unreadable = tmp_path / "instruments" / "unreadable.yaml"
     unreadable.write_text("signals: [\n", encoding="utf-8")
-    monkeypatch.setattr("gateway.settings.map_trees.config_folder", lambda: tmp_path)
+    monkeypatch.setattr("gateway.settings.lines.map_trees.config_folder", lambda: tmp_path)
     text = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\ninstruments:\n"
     text += "  G-3: {line: north, unit: 3, map: broken, period: 2 s}\n"
     text += "  G-4: {line: north, unit: 4, map: unreadable, period: 2 s}\n"

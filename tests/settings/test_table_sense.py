@@ -7,9 +7,9 @@ import pytest
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import Weighting
 from gateway.calculation.shapes import Head, LyingCylinder, Sphere, UprightCylinder
-from gateway.calculation.table_making import table_from_shape
-from gateway.settings.capacity_text import capacity_csv
-from gateway.settings.shape_models import VesselKind
+from gateway.calculation.tables.making import table_from_shape
+from gateway.settings.capacity.text import capacity_csv
+from gateway.settings.tanks.shape_models import VesselKind
 from tests.settings.yard import tank
 
 UPRIGHT = UprightCylinder(18.0, 14.6)

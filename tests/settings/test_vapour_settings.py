@@ -8,10 +8,10 @@ import pytest
 
 from gateway.calculation.methods.lpg import REFERENCE_FLUIDS, WATER_60F
 from gateway.calculation.plan import PressurePlan, TankPlan, VapourPlan, VapourPressurePlan
-from gateway.calculation.vapour import COMPONENTS, LIQUID_DENSITY_60F
+from gateway.calculation.vapour.mixture import COMPONENTS, LIQUID_DENSITY_60F
 from gateway.errors import SettingsError
 from gateway.settings import site_schema
-from gateway.settings.document import read_document
+from gateway.settings.reading.document import read_document
 from tests.commands.typed import typed
 from tests.settings.yard import SITE, load, tank
 

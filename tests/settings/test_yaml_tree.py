@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.errors import SettingsError
-from gateway.settings.yaml_tree import ListNode, MappingNode, TextNode, parse_yaml, plain
+from gateway.settings.reading.yaml_tree import ListNode, MappingNode, TextNode, parse_yaml, plain
 
 
 def _mistakes(text: str) -> list[str]:

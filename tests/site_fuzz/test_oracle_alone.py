@@ -56,7 +56,7 @@ def test_the_world_imports_nothing_of_the_program(path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "found"),
     [
-        ("import gateway.calculation.mass", {"gateway.calculation.mass"}),
+        ("import gateway.calculation.quantities.mass", {"gateway.calculation.quantities.mass"}),
         ("def f():\n    from gateway.calculation import shell", {"gateway.calculation"}),
         ("from simulators.tank import Tank", {"simulators.tank"}),
         ("from tests.site_fuzz.world.dice import Dice", {"tests.site_fuzz.world.dice"}),

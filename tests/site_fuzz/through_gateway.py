@@ -9,7 +9,7 @@ from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.errors import SettingsError
 from gateway.records import Inventory, Quality, Reading, Reason, ReasonCode
 from gateway.settings.site import load_site
-from gateway.settings.tanks import TankSetup
+from gateway.settings.tanks.plans import TankSetup
 from tests.site_fuzz.states import Said, Shown
 from tests.site_fuzz.world.draw_site import SHEETS, Seen, Site, draw_site
 from tests.site_fuzz.world.files import write_site

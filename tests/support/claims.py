@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 
-from gateway.running import Running, claim
+from gateway.process.running import Running, claim
 
 __all__ = ["claimed"]
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Surroundings, Wants
-from gateway.delivery.payload import inventory_json
+from gateway.payload.writer import inventory_json
 from gateway.status import DestinationStatus
 from gateway.tank_record import TankRecord
 

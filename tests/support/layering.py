@@ -36,9 +36,12 @@ _RECORDS = (
     "gateway.errors",
     "gateway.figures",
     "gateway.tank_record",
+    "gateway.units",
 )
 FOUNDATION = (*_RECORDS, "gateway.clock_watch", "gateway.binding")
 PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
+GROUND_FLOOR = ("gateway.units", "gateway.modbus", "gateway.payload")
+"""What every stage may use, and which uses none of them."""
 STAGES = ("acquisition", "calculation", "watch", "ledger", "delivery", "web")
 ISOLATED_STAGES = ("acquisition", "delivery", "ledger", "web")
 # What a pure module may import: modules that only compute. No files, sockets, clocks, threads, loops, logs.
@@ -70,14 +73,14 @@ OPENERS = frozenset(
 MODBUS = "Modbus"
 WIRES = {
     "gateway.acquisition": MODBUS,
-    "gateway.commands.identify": MODBUS,
+    "gateway.commands.technician.identify": MODBUS,
     "gateway.commissioning.recorder": MODBUS,
     "gateway.commissioning.replay": MODBUS,
     "gateway.delivery.mqtt_connection": "MQTT",
     "gateway.web.server": "HTTP",
-    "gateway.commands.running_gateway": "HTTP",
-    "gateway.commands.free_port": "nothing",
-    "gateway.service_manager": "sd_notify",
+    "gateway.commands.operator.running_gateway": "HTTP",
+    "gateway.commands.demonstration.free_port": "nothing",
+    "gateway.process.service_manager": "sd_notify",
 }
 DATES = frozenset({"datetime.now", "datetime.today", "datetime.utcnow", "date.today", "time.time", "time.time_ns"})
 LINE_LIMIT = 400
@@ -197,8 +200,9 @@ def isolated_stages_joined(tree: Tree) -> list[str]:
 
 
 def upstream_imports(tree: Tree) -> list[str]:
-    """Data flows one way: acquisition knows no later stage, calculation no watching."""
+    """Data flows one way: acquisition knows no later stage, calculation no watching, what all share none."""
     forbidden = {"acquisition": ("calculation", "watch"), "calculation": ("watch",)}
+    forbidden |= {place.removeprefix("gateway."): STAGES for place in GROUND_FLOOR}
     return [
         f"{module.name} imports {name}"
         for stage, later in forbidden.items()
@@ -328,7 +332,7 @@ def foreign_dates(tree: Tree) -> list[str]:
 
 
 def counted_cancellations(tree: Tree) -> list[str]:
-    """Nothing goes by how often a task was cancelled: before CPython 3.13 that count can be wrong (gateway/tasks.py).
+    """Nothing goes by how often a task was cancelled: before CPython 3.13 it can be wrong (gateway/process/tasks.py).
 
     Nor is a TaskGroup used for what must go on: it is silent about a task that ended by a cancellation, or well. The
     commands may have one for what ends.

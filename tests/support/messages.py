@@ -8,7 +8,7 @@ from jsonschema import Draft202012Validator
 from referencing import Registry
 from referencing.jsonschema import DRAFT202012
 
-from gateway.delivery.schemas import schemas
+from gateway.payload.schemas import schemas
 
 __all__ = ["valid_message"]
 

@@ -4,8 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 from hypothesis import strategies as st
 
-from gateway.delivery.payload import StatusContext
 from gateway.figures import tank_quality
+from gateway.payload.writer import StatusContext
 from gateway.records import (
     ENTRIES,
     ElementUse,

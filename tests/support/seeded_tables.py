@@ -13,7 +13,6 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
 
-from gateway.calculation.capacity_table import CapacityTable
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.shapes import (
     Deadwood,
@@ -28,6 +27,7 @@ from gateway.calculation.shapes import (
     WithDeadwood,
 )
 from gateway.calculation.shapes.datum import WithDatum
+from gateway.calculation.tables.capacity_table import CapacityTable
 
 __all__ = ["SLIPS", "Calibration", "calibration", "slipped"]
 

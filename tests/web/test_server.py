@@ -12,9 +12,9 @@ from prometheus_client.parser import text_string_to_metric_families
 from structlog.testing import capture_logs
 
 from gateway.delivery.metrics import Metrics
-from gateway.delivery.payload import inventories_json
-from gateway.delivery.readings import readings_json
 from gateway.errors import GatewayError
+from gateway.payload.readings import readings_json
+from gateway.payload.writer import inventories_json
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 from tests.support.messages import valid_message

@@ -4,10 +4,10 @@ from bisect import bisect_left
 from dataclasses import dataclass, field
 
 from gateway.calculation.limits import outside, require_within
-from gateway.calculation.mass import vacuo_from_air_density
 from gateway.calculation.methods.by_temperature import DensityByTemperature
 from gateway.calculation.methods.tabulated import TabulatedDensity, refuse_rise
 from gateway.calculation.plan import AirBuoyancy
+from gateway.calculation.quantities.mass import vacuo_from_air_density
 
 __all__ = ["ISO_6883_SLOPE", "LitreWeightMoved", "LitreWeightTable"]
 

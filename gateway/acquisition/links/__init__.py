@@ -1,0 +1,1 @@
+"""The ways to instruments: bytes, frames and whose an answer is."""

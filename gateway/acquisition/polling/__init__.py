@@ -1,0 +1,1 @@
+"""When which instrument is asked, and what has come of it."""

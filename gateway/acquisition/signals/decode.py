@@ -1,0 +1,320 @@
+"""Pure: register words or bits become a value in SI with its quality and reason.
+
+Everything that depends only on the signal is settled once, in `signal_decoder`; what is left for each read is an
+unpack, two multiplications and one comparison.
+"""
+
+import math
+import struct
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
+from gateway.records import Quality, Reading, Reason, ReasonCode
+
+__all__ = ["Decoded", "Decoder", "Scaling", "judge_faults", "run_format", "scaling", "signal_decoder"]
+
+
+class Decoded(NamedTuple):
+    """What the words of one signal say. `value` is SI; None when Bad, and when Good with reason `none_detected`."""
+
+    value: float | None
+    quality: Quality
+    reason: Reason | None
+
+
+class Scaling(NamedTuple):
+    """How the number that a plain signal sends becomes its SI value: `number * factor + constant`."""
+
+    factor: float
+    divisor: float | None
+    """Instead of the factor where there is one: tenths are divided by ten, so that 156 is 15.6 and not 15.6000...01."""
+    constant: float
+    low: float
+    """From here to `high` the value is Good."""
+    high: float
+    special: dict[int | float, Decoded]
+    """Numbers that are sent instead of a value."""
+    tiny: float
+    """A number closer to zero than this, and not zero, is nothing that was measured. 0 for whole numbers."""
+
+
+Decoder = Callable[[Sequence[int]], Decoded]
+"""Takes exactly the words (or the one bit) of its signal."""
+
+_Read = Callable[[Sequence[int]], int | float]
+
+# How to lay the registers out as bytes, and how to read the value from them. The bytes of the value stand on the wire
+# as the order says, each register's high byte first. '<' swaps the bytes of every register or of the whole value:
+# swapping both reverses the registers.
+_LAYOUT = {
+    ByteOrder.ABCD: (">", ">"),
+    ByteOrder.CDAB: ("<", "<"),
+    ByteOrder.BADC: ("<", ">"),
+    ByteOrder.DCBA: (">", "<"),
+}
+
+_CODES = {
+    ValueType.BOOL: "H",
+    ValueType.INT16: "h",
+    ValueType.UINT16: "H",
+    ValueType.INT32: "i",
+    ValueType.UINT32: "I",
+    ValueType.INT64: "q",
+    ValueType.UINT64: "Q",
+    ValueType.FLOAT32: "f",
+    ValueType.FLOAT64: "d",
+}
+
+_BITS = {ValueType.FLOAT32: "I", ValueType.FLOAT64: "Q"}
+
+# NAMUR NE 43, in mA: at or beyond the outer limits the transmitter signals its own failure; between the inner limits
+# it measures; what lies between is neither.
+_FAILED_LOW_MA = 3.6
+_MEASURES_FROM_MA = 3.8
+_MEASURES_TO_MA = 20.5
+_FAILED_HIGH_MA = 21.0
+# A current is compared after rounding to a nanoampere, finer than any input card, so that 3.8 mA sent as a binary
+# fraction (3.79999995 in float32) counts as 3.8.
+_CURRENT_DIGITS = 6
+
+# A limit is widened by this part of itself, so that a value exactly at it is not lost to the rounding of the scale.
+_LIMIT_SLACK = 1e-9
+
+# The smallest normal numbers of IEEE 754 binary32 and binary64. What lies below carries fewer digits the smaller it is:
+# no scale of an instrument leads there, bytes read in the wrong order do.
+_NORMAL_FROM = {ValueType.FLOAT32: 2.0**-126, ValueType.FLOAT64: 2.0**-1022}
+
+_SMALLEST_INVERTED = 1e-15
+"""A factor below this is multiplied by as it is: its inverse has no exact whole number any more."""
+
+
+def signal_decoder(signal: Signal) -> Decoder:
+    """Makes the decoder of a signal.
+
+    Raises ValueError when the signal cannot be decoded as it stands: a bit field outside one register, or a scale
+    that leaves nothing of the number.
+    """
+    if not all(factor and math.isfinite(factor) for factor in (signal.scale, signal.si_factor)):
+        raise ValueError(f"signal {signal.name}: scale {signal.scale:g} and {signal.si_factor:g} to SI give no value")
+    if signal.type in _BITS and (signal.sentinels or signal.none_detected):
+        return _told_by_bits(signal)
+    read = _reader(signal)
+    if signal.loop is not None:
+        return _loop_decoder(signal, signal.loop, read)
+    return _scaled_decoder(signal, read)
+
+
+def _told_by_bits(signal: Signal) -> Decoder:
+    """For a floating-point type with numbers instead of a value: 0.0 equals -0.0 and no NaN itself, but not in bits."""
+    wire, value = _LAYOUT[signal.order]
+    pack = struct.Struct(f"{wire}{signal.registers}H").pack
+    unpack = struct.Struct(f"{value}{_BITS[signal.type]}").unpack
+    as_sent = struct.Struct(f">{_CODES[signal.type]}").pack
+    by_bits = {int.from_bytes(as_sent(number)): verdict for number, verdict in _special_numbers(signal)}
+    others = signal_decoder(replace(signal, sentinels=(), none_detected=()))
+
+    def decode(words: Sequence[int]) -> Decoded:
+        verdict = by_bits.get(unpack(pack(*words))[0])
+        return others(words) if verdict is None else verdict
+
+    return decode
+
+
+def _reader(signal: Signal) -> _Read:
+    """Words to the number before any scale, as the type reads it."""
+    if signal.table.holds_bits:
+        return _first
+    if signal.bit is not None:
+        return _bit_field_reader(signal, signal.bit)
+    wire, value = _LAYOUT[signal.order]
+    pack = struct.Struct(f"{wire}{signal.registers}H").pack
+    unpack = struct.Struct(f"{value}{_CODES[signal.type]}").unpack
+
+    def read(words: Sequence[int]) -> int | float:
+        number: int | float = unpack(pack(*words))[0]
+        return number
+
+    if signal.type is ValueType.BOOL:
+        return lambda words: 1 if words[0] else 0
+    if signal.order in (ByteOrder.ABCD, ByteOrder.CDAB):
+        if signal.type is ValueType.UINT16:
+            return _first
+        if signal.type is ValueType.INT16:
+            return _signed_first
+    return read
+
+
+def _first(words: Sequence[int]) -> int:
+    return words[0]
+
+
+def _signed_first(words: Sequence[int]) -> int:
+    word = words[0]
+    return word - 0x10000 if word & 0x8000 else word
+
+
+def _bit_field_reader(signal: Signal, bit: int) -> _Read:
+    if signal.registers != 1:
+        raise ValueError(f"signal {signal.name}: a bit field lies in one register, {signal.type} takes more")
+    if bit < 0 or signal.bits < 1 or bit + signal.bits > 16:
+        raise ValueError(f"signal {signal.name}: bits {bit} to {bit + signal.bits - 1} are not within 0 to 15")
+    mask = (1 << signal.bits) - 1
+    if signal.order in (ByteOrder.BADC, ByteOrder.DCBA):
+        return lambda words: (((words[0] & 0xFF) << 8 | words[0] >> 8) >> bit) & mask
+    return lambda words: (words[0] >> bit) & mask
+
+
+def _bad(code: ReasonCode, text: str) -> Decoded:
+    return Decoded(None, Quality.BAD, Reason(code, text))
+
+
+def _special_numbers(signal: Signal) -> list[tuple[int | float, Decoded]]:
+    """Numbers that the device uses instead of a value. A sentinel outranks `none_detected`: it comes later."""
+    nothing = "nothing is there to measure"
+    invalid = "its sign for a value that is not valid"
+    return [
+        *(
+            (
+                number,
+                Decoded(None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, f"{_sends(signal, number)}: {nothing}")),
+            )
+            for number in signal.none_detected
+        ),
+        *((number, _bad(ReasonCode.SENTINEL, f"{_sends(signal, number)}, {invalid}")) for number in signal.sentinels),
+    ]
+
+
+def _sends(signal: Signal, number: float) -> str:
+    return f"{signal.name}: the instrument sends {number}"
+
+
+def _limits(signal: Signal) -> tuple[float, float]:
+    """Widened limits in SI; without any, the finite numbers, so that one comparison also catches NaN and infinity."""
+    low = -sys.float_info.max
+    high = sys.float_info.max
+    if signal.minimum is not None:
+        low = signal.minimum - abs(signal.minimum) * _LIMIT_SLACK
+    if signal.maximum is not None:
+        high = signal.maximum + abs(signal.maximum) * _LIMIT_SLACK
+    return low, high
+
+
+def _outside(signal: Signal, number: float, value: float, tiny: float = 0.0) -> Decoded:
+    """The verdict on a value that did not lie within the limits, or on a number closer to zero than any measurement."""
+    if not math.isfinite(number):
+        return _bad(ReasonCode.NOT_A_NUMBER, f"{signal.name}: the instrument sends {number}, which is not a number")
+    if 0.0 < abs(number) < tiny:
+        text = f"the instrument sends {number:.2g}, which is too little to be measured: see to the byte order"
+        return _bad(ReasonCode.IMPOSSIBLE_NUMBER, f"{signal.name}: {text}")
+    if signal.minimum is not None and value < signal.minimum:
+        limit = f"below {signal.told(signal.minimum)}, the lowest"
+    elif signal.maximum is not None and value > signal.maximum:
+        limit = f"above {signal.told(signal.maximum)}, the highest"
+    else:
+        limit = "beyond anything"
+    return _bad(ReasonCode.OUT_OF_RANGE, f"{signal.name}: {signal.told(value)} is {limit} that the instrument can mean")
+
+
+def scaling(signal: Signal) -> Scaling:
+    """For a signal without a current loop."""
+    factor = signal.scale * signal.si_factor
+    constant = signal.offset * signal.si_factor + signal.si_offset
+    # Tenths are divided by ten: 156 * 0.1 is 15.600000000000001, 156 / 10 is 15.6, as the instrument means it.
+    whole = round(1.0 / factor) if abs(factor) >= _SMALLEST_INVERTED else 0
+    divisor = float(whole) if whole and math.isclose(whole * factor, 1.0, rel_tol=1e-12) else None
+    normal_from = _NORMAL_FROM.get(signal.type)
+    tiny = 0.0 if normal_from is None else max(normal_from, signal.least / abs(factor))
+    return Scaling(factor, divisor, constant, *_limits(signal), dict(_special_numbers(signal)), tiny)
+
+
+def run_format(signals: Sequence[Signal], address: int) -> str | None:
+    """How to unpack, at one go, the numbers of signals in the registers from `address` on; None if that cannot be.
+
+    It can for whole registers in network order that lie one after another, with or without gaps: the usual case.
+    """
+    codes = [">"]
+    for signal in signals:
+        in_order = signal.order is ByteOrder.ABCD or (signal.order is ByteOrder.CDAB and signal.type.registers == 1)
+        is_plain = signal.bit is None and signal.loop is None and signal.type is not ValueType.BOOL
+        is_plain = is_plain and not (signal.type in _BITS and (signal.sentinels or signal.none_detected))
+        if signal.table.holds_bits or not in_order or not is_plain or signal.address < address:
+            return None
+        codes += [f"{2 * (signal.address - address)}x", _CODES[signal.type]]
+        address = signal.address + signal.registers
+    return "".join(codes)
+
+
+def _scaled_decoder(signal: Signal, read: _Read) -> Decoder:
+    factor, divisor, constant, low, high, special, tiny = scaling(signal)
+    good = Quality.GOOD
+
+    def decode(words: Sequence[int]) -> Decoded:
+        number = read(words)
+        if special and number in special:
+            return special[number]
+        value = (number * factor if divisor is None else number / divisor) + constant
+        if low <= value <= high and (number >= tiny or number <= -tiny or not number):
+            return Decoded(value, good, None)
+        return _outside(signal, number, value, tiny)
+
+    return decode
+
+
+def _loop_decoder(signal: Signal, loop: CurrentLoop, read: _Read) -> Decoder:
+    special = dict(_special_numbers(signal))
+    low, high = _limits(signal)
+    per_ma = (loop.high - loop.low) / 16.0
+
+    def decode(words: Sequence[int]) -> Decoded:
+        number = read(words)
+        if special and number in special:
+            return special[number]
+        current = number * signal.scale + signal.offset
+        if not math.isfinite(current):
+            return _bad(ReasonCode.NOT_A_NUMBER, f"{signal.name}: the instrument sends {number}, which is not a number")
+        current = round(current, _CURRENT_DIGITS)
+        if current <= _FAILED_LOW_MA or current >= _FAILED_HIGH_MA:
+            return _bad(
+                ReasonCode.LOOP_FAILED,
+                f"{signal.name}: {current:.3f} mA is a failed current loop"
+                f" (NAMUR NE 43: {_FAILED_LOW_MA} mA and less, {_FAILED_HIGH_MA:g} mA and more)",
+            )
+        value = loop.low + (current - 4.0) * per_ma
+        if not low <= value <= high:
+            return _outside(signal, number, value)
+        if _MEASURES_FROM_MA <= current <= _MEASURES_TO_MA:
+            return Decoded(value, Quality.GOOD, None)
+        reason = Reason(
+            ReasonCode.LOOP_OUTSIDE_SPAN,
+            f"{signal.name}: {current:.3f} mA lies outside the span in which a current loop measures"
+            f" (NAMUR NE 43: {_MEASURES_FROM_MA} to {_MEASURES_TO_MA} mA)",
+        )
+        return Decoded(value, Quality.UNCERTAIN, reason)
+
+    return decode
+
+
+def judge_faults(instrument_map: InstrumentMap, readings: Sequence[Reading]) -> Sequence[Reading]:
+    """Takes the value from every reading of an instrument whose own fault signal is set, or cannot be read.
+
+    A reading that is Bad already keeps its own, nearer reason. Without a fault the very same readings come back.
+    """
+    for name in instrument_map.fault_signals:
+        for reading in readings:
+            if reading.signal != name or (reading.quality is Quality.GOOD and reading.value == 0.0):
+                continue
+            if reading.value is None:
+                text = f"{reading.instrument}: its fault signal {name} cannot be read, so no value of it is trusted"
+            else:
+                text = f"{reading.instrument}: the instrument reports a fault of its own ({name} is set)"
+            reason = Reason(ReasonCode.INSTRUMENT_FAULT, text)
+            return [
+                other
+                if other.quality is Quality.BAD
+                else other._replace(value=None, quality=Quality.BAD, reason=reason)
+                for other in readings
+            ]
+    return readings

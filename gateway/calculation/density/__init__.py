@@ -1,0 +1,1 @@
+"""Densities: entered, measured, and at a temperature."""

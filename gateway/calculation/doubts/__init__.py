@@ -1,0 +1,1 @@
+"""Readings against time and against each other: what each is doubted for, and until when."""

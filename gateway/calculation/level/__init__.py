@@ -1,0 +1,1 @@
+"""Where the level comes from, and where it stands."""

@@ -1,0 +1,63 @@
+"""The height of the reference point of a tank whose shell is not at the temperature of its capacity table.
+
+The point from which ullage is measured stands on the shell and rises with it: RH (1 + a (TSh - T table)), some 7 mm for
+40 K on 15 m of carbon steel (API MPMS 3.1B; ISO 4266-1). A gauge that measures up from the datum does not know of it.
+"""
+
+from gateway.calculation import figure
+from gateway.calculation.limits import require_within
+from gateway.calculation.plan import ShellPlan, TankPlan
+from gateway.calculation.quantities.shell import shell_temperature
+from gateway.errors import LimitError
+from gateway.records import Figure, Input, Quality, ReasonCode
+
+__all__ = ["grown_height", "reference_height"]
+
+_CLAUSE = "API MPMS 3.1B, expansion of the shell to the reference point"
+_LOWEST_C, _HIGHEST_C = -200.0, 400.0
+_MATTERS_M = 0.003
+"""By more than this a reference height must not differ from its table's (common practice)."""
+_AWAY_C = 50.0
+"""A shell whose temperature nobody knows may be this far from its table's (common practice)."""
+
+
+def grown_height(height_m: float, linear_coefficient_per_c: float, shell_c: float, table_c: float) -> float:
+    """Height above the datum in m of a point of the shell that stands `height_m` high at `table_c`.
+
+    Raises LimitError outside -200..400 degC and for a coefficient outside 0..1e-4 per degC.
+    """
+    require_within("linear coefficient of expansion", linear_coefficient_per_c, "1/degC", 0.0, 1e-4, _CLAUSE)
+    require_within("shell temperature", shell_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
+    require_within("reference temperature of the table", table_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
+    return height_m * (1.0 + linear_coefficient_per_c * (shell_c - table_c))
+
+
+def reference_height(plan: TankPlan, liquid: Figure, ambient: Input | None) -> Figure:
+    """The reference height in m at the present temperature of the shell.
+
+    Without the liquid's temperature it is that of the table, Uncertain where the growth could matter. An Uncertain
+    temperature leaves it Good: 15 degC of error are 2.5 mm on 15 m of carbon steel, less than an installed gauge keeps
+    (API MPMS 3.1B). So does a missing temperature of the air, which is an eighth of the shell's.
+    """
+    shell = plan.shell
+    height_m = plan.reference_height_m
+    if shell is None:
+        return figure.good(height_m, 0.0)
+    if liquid.value is None:
+        return _unknown(height_m, shell)
+    ambient_c = None if ambient is None or ambient.quality is Quality.BAD else ambient.value
+    try:
+        shell_c = shell_temperature(liquid.value, ambient_c, insulated=shell.insulated or ambient_c is None)
+        grown_m = grown_height(height_m, shell.linear_coefficient_per_c, shell_c, shell.table_temperature_c)
+    except LimitError:
+        return _unknown(height_m, shell)
+    return figure.good(grown_m, 0.0)
+
+
+def _unknown(height_m: float, shell: ShellPlan) -> Figure:
+    off_m = height_m * shell.linear_coefficient_per_c * _AWAY_C
+    ungrown = figure.good(height_m, 0.0)
+    if off_m <= _MATTERS_M:
+        return ungrown
+    text = f"the shell's temperature is unknown: at {_AWAY_C:g} degC from the table's the reference point moves by "
+    return figure.lower(ungrown, ReasonCode.INPUT_UNCERTAIN, f"{text}{off_m * 1000:.0f} mm")

@@ -1,0 +1,1 @@
+"""Volumes and masses of a tank whose level and temperature are known."""

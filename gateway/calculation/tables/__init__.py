@@ -1,0 +1,1 @@
+"""Capacity tables: made, read and searched for slips of the pen."""

@@ -1,0 +1,1 @@
+"""The temperature of the liquid from the elements that are in it."""

@@ -1,0 +1,337 @@
+"""Average temperature of the liquid from the elements that are in it (API MPMS 7.3, ISO 4266-4 practice).
+
+Only healthy elements submerged by the immersion margin, above free water, are averaged; vapour elements never are.
+"""
+
+from bisect import bisect_right
+from operator import mul
+from typing import NamedTuple
+
+from gateway.calculation import figure
+from gateway.calculation.contracts import Capacity
+from gateway.calculation.doubts.outliers import outliers
+from gateway.calculation.plan import TOUCH_M, TemperaturePlan, Weighting
+from gateway.calculation.temperature.slices import farthest_m, height_weights, volume_weights
+from gateway.records import ElementUse, Figure, Input, LastGood, Quality, Reason, ReasonCode
+from gateway.sources import TemperatureSource
+
+__all__ = [
+    "NOWHERE",
+    "LiquidTemperature",
+    "Placement",
+    "average_temperature",
+    "chosen_by",
+    "place_elements",
+    "stand_alike",
+    "substituted_temperature",
+    "unknown_temperature",
+    "vapour_temperature",
+]
+
+_new = tuple.__new__
+"""As `ElementUse(...)`, at half its price: sixteen are made for a tank of sixteen elements."""
+_GOOD = Quality.GOOD
+_BAD = Quality.BAD
+_WATER_LEAVES_M = 0.030
+"""An element that was in free water counts as clear of it when it stands this much above it: a probe's ripple is less
+(common practice)."""
+
+
+class LiquidTemperature(NamedTuple):
+    """`average` and `spread` in degC; one use per element, in the order of the plan."""
+
+    average: Figure
+    spread: Figure
+    uses: tuple[ElementUse, ...]
+    source: TemperatureSource = TemperatureSource.NONE
+
+
+class Placement(NamedTuple):
+    """Where the elements stand, one flag each, lowest first; no flags: nothing is known from before."""
+
+    wet: tuple[bool, ...]
+    """Submerged by the margin."""
+    in_water: tuple[bool, ...]
+
+
+NOWHERE = Placement((), ())
+
+
+def place_elements(plan: TemperaturePlan, level_m: float, water_m: float | None, before: Placement) -> Placement:
+    """Where the elements stand at `level_m`, with free water up to `water_m` (None: no water). Heights in m.
+
+    An element enters the liquid at its height + margin and leaves it at its height + two thirds of the margin; it
+    enters the water at its height and leaves it 30 mm lower. Without flags from `before` the entering thresholds apply.
+    """
+    wet = _flags(before.wet, bisect_right(plan.enters_m, level_m), bisect_right(plan.leaves_m, level_m), plan)
+    if water_m is None:
+        return Placement(wet, (False,) * len(wet))
+    covered_m = water_m + TOUCH_M
+    entered, left = bisect_right(plan.heights_m, covered_m), bisect_right(plan.heights_m, covered_m + _WATER_LEAVES_M)
+    return Placement(wet, _flags(before.in_water, entered, left, plan))
+
+
+def _flags(before: tuple[bool, ...], entered: int, kept: int, plan: TemperaturePlan) -> tuple[bool, ...]:
+    """Elements rise: the lowest `entered` are in, those above the lowest `kept` are out, those between as they were."""
+    count = len(plan.elements)
+    if len(before) != count:
+        kept = entered
+    return (True,) * entered + before[entered:kept] + (False,) * (count - kept)
+
+
+def stand_alike(plan: TemperaturePlan, one_m: float, other_m: float) -> bool:
+    """Whether no border of an element, and none of what it speaks for, lies between two levels."""
+    speaks_m = plan.reach_m - plan.immersion_margin_m
+    return (
+        bisect_right(plan.enters_m, one_m) == bisect_right(plan.enters_m, other_m)
+        and bisect_right(plan.leaves_m, one_m) == bisect_right(plan.leaves_m, other_m)
+        and bisect_right(plan.enters_m, one_m - speaks_m) == bisect_right(plan.enters_m, other_m - speaks_m)
+    )
+
+
+def average_temperature(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    placed: Placement,
+    level_m: float,
+    water_m: float | None,
+    capacity: Capacity,
+) -> LiquidTemperature | None:
+    """The submerged average, or None when no submerged element can be used.
+
+    Args:
+        inputs: (n_elements,), degC, lowest first, as in the plan; or none at all, when the elements are not read.
+        placed: from `place_elements`.
+        water_m: free-water level in m. None: no water.
+        capacity: for the slice volumes, which run from the free water to the surface.
+    """
+    used: list[int] = []
+    values: list[float] = []
+    notes: list[Reason | None] = [None] * len(inputs)
+    quality = _GOOD
+    reasons: list[Reason] = []
+    age_s = 0.0
+    manual = False
+    for index, (given, is_wet, is_in_water) in enumerate(zip(inputs, placed.wet, placed.in_water, strict=False)):
+        if is_in_water:
+            notes[index] = _in_water(plan, index)
+            continue
+        if not is_wet:
+            continue
+        value, its_quality, reason, its_age_s, _, by_hand = given
+        if its_quality is _BAD or value is None:
+            reasons.append(_failure(plan, index, given))
+            quality = Quality.UNCERTAIN
+            continue
+        if its_quality is not _GOOD:
+            quality = Quality.UNCERTAIN
+            if reason is not None:
+                reasons.append(reason)
+        if its_age_s > age_s:
+            age_s = its_age_s
+        manual = manual or by_hand
+        used.append(index)
+        values.append(value)
+    if not used:
+        return None
+
+    spread_c = max(values) - min(values)
+    remarks: tuple[Reason, ...] = ()
+    if spread_c > plan.stratification_c:
+        remarks = (Reason(ReasonCode.STRATIFIED, f"elements used differ by {spread_c:.1f} degC"),)
+    if spread_c > min(plan.outlier_c, plan.spread_c):
+        doubts = _doubts(plan, used, values, spread_c, notes)
+        if doubts:
+            reasons += doubts
+            quality = Quality.UNCERTAIN
+    spread = Figure(spread_c, quality, (*reasons, *remarks), age_s, manual)
+    away_m = _away_m(plan, used, _lowest_m(capacity, water_m), level_m)
+    if away_m > plan.reach_m + TOUCH_M:
+        text = f"part of the liquid is {away_m:.2f} m from every element used, more than {plan.reach_m:g} m"
+        reasons.append(Reason(ReasonCode.TEMPERATURE_UNREPRESENTATIVE, text))
+        quality = Quality.UNCERTAIN
+
+    weights = _weights(plan, used, level_m, water_m, capacity)
+    average_c = sum(map(mul, weights, values))
+    average = Figure(average_c, quality, (*reasons, *remarks), age_s, manual)
+    weight_of: list[float | None] = [None] * len(inputs)
+    for index, weight in zip(used, weights, strict=True):
+        weight_of[index] = weight
+    uses = _uses(plan, inputs, placed, weight_of, notes)
+    return LiquidTemperature(average, spread, uses, TemperatureSource.ELEMENTS)
+
+
+def substituted_temperature(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    placed: Placement,
+    manual: Input | None,
+    last: LastGood | None,
+    now_s: float,
+    level_m: float,
+) -> LiquidTemperature:
+    """What stands in when no submerged element can be used: a manual value in force, the last Good average up to its
+    limit of age, the lowest element if the level is at or above its height, else Bad (common practice).
+    """
+    notes: list[Reason | None] = [_in_water(plan, i) if covered else None for i, covered in enumerate(placed.in_water)]
+    uses = _uses(plan, inputs, placed, [None] * len(inputs), notes) if inputs else ()
+    why = "no submerged element can be used" if plan.elements else "no temperature element is fitted"
+    spread = figure.not_applicable(why)
+    if manual is not None and manual.quality != _BAD and manual.value is not None:
+        return LiquidTemperature(figure.from_input(manual), spread, uses, TemperatureSource.MANUAL)
+    causes = [Reason(ReasonCode.INPUT_BAD, why)]
+    if manual is not None and manual.reason is not None:
+        causes.append(manual.reason)
+    causes += [
+        _failure(plan, index, given)
+        for index, given in enumerate(inputs)
+        if placed.wet[index] and not placed.in_water[index] and given.quality == _BAD
+    ]
+    stood = figure.from_last_good(last, now_s, plan.last_good_limit_s, causes, "average")
+    if stood is not None:
+        return LiquidTemperature(stood, spread, uses, TemperatureSource.LAST_GOOD)
+    if inputs and level_m >= plan.elements[0].height_m - TOUCH_M and not placed.in_water[0]:
+        lowest = inputs[0]
+        if lowest.quality != _BAD and lowest.value is not None:
+            taken = Reason(
+                ReasonCode.LOWEST_ELEMENT_USED, f"the lowest element, {plan.elements[0].name}, is taken: {why}"
+            )
+            given = figure.from_input(lowest)
+            average = figure.lower(given, taken.code, taken.text)._replace(reasons=(taken, *given.reasons, *causes[1:]))
+            use = uses[0]._replace(used=True, weight=1.0, reason=taken)
+            return LiquidTemperature(average, spread, (use, *uses[1:]), TemperatureSource.LOWEST_ELEMENT)
+    return LiquidTemperature(Figure(None, _BAD, tuple(causes), 0.0), spread, uses)
+
+
+def unknown_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level: Figure) -> LiquidTemperature:
+    """Where the level is Bad which elements are in the liquid cannot be told: none is used, and what each reads stays
+    visible.
+    """
+    lost = figure.derive(None, (level,))
+    unplaced = Reason(ReasonCode.INPUT_BAD, "the level is unknown, so whether it is submerged is too")
+    notes = [given.reason if given.quality == _BAD else unplaced for given in inputs]
+    return LiquidTemperature(lost, lost, _uses(plan, inputs, None, [None] * len(inputs), notes) if inputs else ())
+
+
+def chosen_by(level: Figure, average: Figure) -> Figure:
+    """An average is no better than the level that chose its elements."""
+    if level.quality is _GOOD or average.value is None or level.quality <= average.quality:
+        return average
+    return figure.lower(average, ReasonCode.INPUT_UNCERTAIN, "the level that tells which elements count is uncertain")
+
+
+def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m: float) -> Figure:
+    """Mean of the healthy elements well above the surface, in degC; never part of the liquid average."""
+    clear_m = level_m + plan.vapour_clearance_m - TOUCH_M
+    healthy: list[Input] = []
+    values: list[float] = []
+    for index in range(len(inputs) - 1, -1, -1):
+        if plan.heights_m[index] < clear_m:
+            break
+        given = inputs[index]
+        value = given.value
+        if value is not None and given.quality is not _BAD:
+            healthy.append(given)
+            values.append(value)
+    if not healthy:
+        return figure.not_applicable("no element in the vapour space")
+    return figure.derive(sum(values) / len(values), [figure.from_input(each) for each in healthy])
+
+
+def _in_water(plan: TemperaturePlan, index: int) -> Reason:
+    return Reason(ReasonCode.ELEMENT_IN_WATER, f"{plan.elements[index].name} is in free water")
+
+
+def _failure(plan: TemperaturePlan, index: int, given: Input) -> Reason:
+    name = plan.elements[index].name
+    cause = "no value" if given.reason is None else given.reason.text.removeprefix(f"{name}: ")
+    return Reason(ReasonCode.ELEMENT_FAILED, f"{name} left out: {cause}")
+
+
+def _doubts(
+    plan: TemperaturePlan, used: list[int], values: list[float], spread_c: float, notes: list[Reason | None]
+) -> list[Reason]:
+    """What is odd about the values used, each element that is named noted too."""
+    found: list[Reason] = []
+    limit = plan.outlier_c
+    names = [plan.elements[i].name for i in used]
+    odd = outliers([plan.elements[i].height_m for i in used], values, limit)
+    for position in odd.named:
+        text = f"{names[position]} at {values[position]:.1f} degC is over {limit:g} degC from its neighbours"
+        notes[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
+        found.append(Reason(ReasonCode.ELEMENT_OUTLIER, text))
+    if odd.pair is not None:
+        one, other = odd.pair
+        text = (
+            f"{names[one]} at {values[one]:.1f} degC and {names[other]} at {values[other]:.1f} degC differ by over "
+            f"{limit:g} degC, and the others do not tell which is right"
+        )
+        for position in odd.pair:
+            notes[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
+        found.append(Reason(ReasonCode.ELEMENT_OUTLIER, text))
+    if spread_c > plan.spread_c:
+        text = f"elements used differ by {spread_c:.1f} degC, more than {plan.spread_c:g} degC"
+        found.append(Reason(ReasonCode.TEMPERATURE_UNREPRESENTATIVE, text))
+    return found
+
+
+def _lowest_m(capacity: Capacity, water_m: float | None) -> float:
+    """Where the liquid begins that the elements speak for."""
+    return capacity.bottom_m if water_m is None else max(capacity.bottom_m, water_m)
+
+
+def _away_m(plan: TemperaturePlan, used: list[int], lowest_m: float, level_m: float) -> float:
+    """How far the liquid is from the nearest element used at most, in m; exactly where it is beyond the reach."""
+    heights_m = plan.heights_m
+    if plan.widest_gap_m <= 2.0 * plan.reach_m and used[-1] - used[0] == len(used) - 1:
+        # None is left out between them, and no gap between neighbours is beyond the reach.
+        return max(heights_m[used[0]] - lowest_m, level_m - heights_m[used[-1]])
+    return farthest_m([heights_m[index] for index in used], lowest_m, level_m)
+
+
+def _weights(
+    plan: TemperaturePlan, used: list[int], level_m: float, water_m: float | None, capacity: Capacity
+) -> list[float]:
+    """Share of each used element in the average; they sum to 1."""
+    if plan.weighting is Weighting.EQUAL or len(used) == 1:
+        return [1.0 / len(used)] * len(used)
+    heights = [plan.elements[index].height_m for index in used]
+    if plan.weighting is Weighting.SLICE_HEIGHT:
+        return height_weights(heights, _lowest_m(capacity, water_m), level_m)
+    return volume_weights(heights, water_m, level_m, capacity)
+
+
+def _uses(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    placed: Placement | None,
+    weight_of: list[float | None],
+    notes: list[Reason | None],
+) -> tuple[ElementUse, ...]:
+    """One use per element read: those with a weight are used; `notes` say what is odd, or why one is left out."""
+    wet: tuple[bool | None, ...] = (None,) * len(inputs) if placed is None else placed.wet
+    return tuple(
+        [
+            _new(ElementUse, (height_m, value, True, weight, quality, note or reason, submerged))
+            if weight is not None
+            else _new(
+                ElementUse,
+                (
+                    height_m,
+                    None if quality is _BAD else value,
+                    False,
+                    0.0,
+                    quality,
+                    note or (reason if quality is _BAD else None) or (_FAILED if submerged else _DRY),
+                    submerged,
+                ),
+            )
+            for height_m, (value, quality, reason, _, _, _), weight, note, submerged in zip(
+                plan.heights_m, inputs, weight_of, notes, wet, strict=True
+            )
+        ]
+    )
+
+
+_DRY = Reason(ReasonCode.ELEMENT_DRY, "not submerged by the immersion margin")
+_FAILED = Reason(ReasonCode.ELEMENT_FAILED, "it gives no value")

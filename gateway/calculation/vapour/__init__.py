@@ -1,0 +1,1 @@
+"""What stands above a liquid under pressure."""

@@ -1,0 +1,179 @@
+"""The pressure above the liquid: borne out by the product's vapour pressure, and what its want does to the liquid."""
+
+import math
+
+from gateway.calculation import figure
+from gateway.calculation.density.at_temperature import DensityBasis, correct
+from gateway.calculation.memory import Memory, last_good
+from gateway.calculation.plan import TankPlan, VapourPressurePlan
+from gateway.errors import LimitError
+from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
+
+__all__ = [
+    "NO_DOUBTS",
+    "atmospheric_pa",
+    "compared_pressure",
+    "is_doubted",
+    "last_good_pressure",
+    "pressure_doubts",
+    "pressure_on_liquid",
+    "with_possible_pressure",
+]
+
+_KPA = 1e-3
+_ENDS_WITHIN = 0.9
+"""A doubt ends within this part of the band, so that a pressure at its edge does not come and go with the
+ripple of its transmitter (common practice)."""
+_INSIDE_C = 0.5
+"""A comparison begins again this far inside the ends of the curve, for the same reason."""
+_KEPT = frozenset(
+    {
+        ReasonCode.VAPOUR_PRESSURE_DISAGREES,
+        ReasonCode.VAPOUR_PRESSURE_UNPROVEN,
+        ReasonCode.VAPOUR_PRESSURE_ASSUMED,
+    }
+)
+NO_DOUBTS: frozenset[ReasonCode] = frozenset()
+_LAST_GOOD_LIMIT_S = 86_400.0
+_SMALL = 1e-3
+"""Up to this effect on volume or density an unknown pressure leaves an Uncertain result; beyond it there is none."""
+_NAME = "vapour pressure"
+
+
+def atmospheric_pa(plan: TankPlan) -> float:
+    """Pressure of the air at the tank, Pa absolute."""
+    return 101_325.0 if plan.vapour is None else plan.vapour.atmospheric_pa
+
+
+def with_possible_pressure(plan: TankPlan, tank_input: TankInput) -> TankInput:
+    """`tank_input` with a vapour pressure that is below a vacuum made Bad: so low is none."""
+    given = tank_input.vapour_pressure
+    if given is None or given.value is None or given.value >= -atmospheric_pa(plan) - plan.pressure.zero_error_pa:
+        return tank_input
+    reason = Reason(ReasonCode.OUT_OF_RANGE, f"{_NAME} {given.value * _KPA:.1f} kPa is below a vacuum")
+    return tank_input._replace(vapour_pressure=given._replace(value=None, quality=Quality.BAD, reason=reason))
+
+
+def is_doubted(pressure: Figure) -> bool:
+    """Whether it was found outside the band of its product."""
+    return pressure.quality is not Quality.GOOD and any(
+        reason.code is ReasonCode.VAPOUR_PRESSURE_DISAGREES for reason in pressure.reasons
+    )
+
+
+def pressure_doubts(pressure: Figure, on_liquid: Figure | None) -> frozenset[ReasonCode]:
+    """What the next sheet must know of this one's doubts, so that a pressure at a border does not come and go."""
+    if pressure.value is None:
+        return NO_DOUBTS
+    reasons = pressure.reasons if on_liquid is None else (*pressure.reasons, *on_liquid.reasons)
+    return frozenset([reason.code for reason in reasons if reason.code in _KEPT]) if reasons else NO_DOUBTS
+
+
+def compared_pressure(
+    plan: TankPlan, pressure: Figure, temperature: Figure, before: frozenset[ReasonCode] = NO_DOUBTS
+) -> Figure:
+    """The measured pressure (Pa gauge), Uncertain outside the band about the product's own at the liquid's temperature.
+
+    Under another gas only a pressure that is too low is doubted. A pressure that cannot be compared is Uncertain too:
+    a closed isolating valve would not be seen. As measured where the product gives nothing to compare with. `before`:
+    the doubts of the sheet before.
+    """
+    own = plan.product.vapour_pressure
+    if own is None or pressure.value is None:
+        return pressure
+    if temperature.value is None:
+        text = f"{_NAME}: there is no liquid temperature to compare it by"
+        return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_UNPROVEN, text)
+    inside_c = _INSIDE_C if ReasonCode.VAPOUR_PRESSURE_UNPROVEN in before else 0.0
+    try:
+        own.curve.require_reach(temperature.value, inside_c)
+    except LimitError as error:
+        text = f"{_NAME} cannot be compared: {error}"
+        return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_UNPROVEN, text)
+    expected_pa = own.curve.pressure(temperature.value)
+    absolute_pa = pressure.value + atmospheric_pa(plan)
+    band_pa = _band_pa(own, expected_pa)
+    away_pa = absolute_pa - expected_pa
+    if away_pa > 0.0 and plan.blanketed:
+        return pressure
+    was_doubted = ReasonCode.VAPOUR_PRESSURE_DISAGREES in before
+    if abs(away_pa) <= (band_pa * _ENDS_WITHIN if was_doubted else band_pa):
+        return pressure
+    side, question = (
+        ("below", "a valve to its transmitter closed") if away_pa < 0.0 else ("above", "another gas over it")
+    )
+    text = (
+        f"{_NAME} {absolute_pa * _KPA:.0f} kPa absolute is {abs(away_pa) * _KPA:.0f} kPa {side} that of the product at "
+        f"{temperature.value:.1f} degC, {expected_pa * _KPA:.0f} kPa, and {band_pa * _KPA:.0f} kPa are allowed: "
+        f"is {question}?"
+    )
+    return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_DISAGREES, text)
+
+
+def _band_pa(own: VapourPressurePlan, expected_pa: float) -> float:
+    return max(own.band * expected_pa, own.least_band_pa)
+
+
+def last_good_pressure(memory: Memory, now_s: float, causes: tuple[Reason, ...]) -> Figure | None:
+    """The last Good pressure above the liquid in Pa gauge, Uncertain, for as long as it may stand in."""
+    last = last_good(memory, "vapour_pressure")
+    return figure.from_last_good(last, now_s, _LAST_GOOD_LIMIT_S, causes, _NAME)
+
+
+def pressure_on_liquid(
+    plan: TankPlan, basis: DensityBasis, temperature: Figure, pressure: Figure, memory: Memory, now_s: float
+) -> Figure | None:
+    """The pressure that the liquid is corrected for, Pa gauge and not below zero; None for a tank that is not.
+
+    A reading below zero by no more than the transmitter's zero error means zero. One that is missing, or cannot be, is
+    taken as the last Good one, else as atmospheric, where between zero and the greatest that the tank can have the
+    correction changes by no more than 0.1 %; else it is Bad.
+    """
+    if not plan.pressurised:
+        return None
+    gauge_pa, limits = pressure.value, plan.pressure
+    was_doubted = ReasonCode.VAPOUR_PRESSURE_ASSUMED in memory.pressure_doubts
+    if gauge_pa is not None and gauge_pa >= -limits.zero_error_pa * (_ENDS_WITHIN if was_doubted else 1.0):
+        return pressure if gauge_pa >= 0.0 else pressure._replace(value=0.0)
+    if gauge_pa is not None:
+        # A vacuum changes a liquid by less than 0.03 %, and the standard's CPL begins at atmospheric pressure.
+        text = f"{_NAME} {gauge_pa * _KPA:.1f} kPa is below zero by more than {limits.zero_error_pa * _KPA:g} kPa"
+        text += ": the liquid is taken at atmospheric pressure"
+        return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_ASSUMED, text)._replace(value=0.0)
+    if temperature.value is None:
+        return figure.derive(None, (pressure,))
+    causes = pressure.reasons
+    stood = last_good_pressure(memory, now_s, causes)
+    taken_pa = max(0.0, 0.0 if stood is None or stood.value is None else stood.value)
+    greatest_pa = max(limits.greatest_pa, taken_pa)
+    effect = _effect(basis, temperature.value, greatest_pa)
+    if effect == 0.0:
+        return figure.good(0.0, 0.0)
+    words = f"between 0 and {greatest_pa * _KPA:g} kPa it changes the liquid by {effect * 100.0:.3f} %"
+    if effect > _SMALL:
+        text = f"{_NAME} unknown: {words}; give the relief valve's setting as vapour_pressure.greatest, if it is less"
+        return Figure(None, Quality.BAD, (Reason(ReasonCode.INPUT_BAD, text), *causes), pressure.age_s)
+    what = "taken as atmospheric" if stood is None else f"taken as {taken_pa * _KPA:.1f} kPa"
+    reason = Reason(ReasonCode.VAPOUR_PRESSURE_ASSUMED, f"{_NAME} unknown, {what}: {words}")
+    also, age_s = (causes, 0.0) if stood is None else (stood.reasons, stood.age_s)
+    return Figure(taken_pa, Quality.UNCERTAIN, (reason, *also), age_s)
+
+
+def _effect(basis: DensityBasis, temperature_c: float, greatest_pa: float) -> float:
+    """How far the correction is apart between no pressure and `greatest_pa`, relative; infinite where it ends before.
+
+    0 where the method takes no pressure, and where it refuses the state at any: then it says so itself.
+    """
+    try:
+        _, least, _ = correct(basis, temperature_c, 0.0)
+    except (LimitError, ValueError):
+        return 0.0
+    try:
+        _, most, _ = correct(basis, temperature_c, greatest_pa)
+    except LimitError:
+        return math.inf
+    found = 0.0
+    for low, high in ((least.cpl, most.cpl), (least.observed_density, most.observed_density)):
+        if low is not None and high is not None:
+            found = max(found, abs(high / low - 1.0))
+    return found

@@ -1,0 +1,107 @@
+"""What a running gateway says over HTTP, by its web address."""
+
+import argparse
+import http.client
+import urllib.error
+import urllib.request
+from typing import Any
+
+import orjson
+
+from gateway.errors import GatewayError, UsageError
+from gateway.process.running import running_gateways
+
+__all__ = [
+    "DEFAULT_ADDRESS",
+    "NoGatewayError",
+    "fetch",
+    "fetch_json",
+    "host_and_port",
+    "running_address",
+    "web_address",
+]
+
+DEFAULT_ADDRESS = "127.0.0.1:9109"
+_NO_SUCH_PAGE = 404
+_LONGEST_ANSWER = 64 * 1024 * 1024
+
+
+class NoGatewayError(GatewayError):
+    """No gateway answered, or what answered is none. Retrying helps once one runs there."""
+
+    def __init__(self, address: str, what: str, *, surely: bool = False) -> None:
+        self.address = address
+        self.surely = surely
+        """Nothing listens there, or something else does. Otherwise a gateway may be there that did not answer."""
+        self.hint = "start one with `tank-gateway run SITE`, or say where it is with --address HOST:PORT"
+        super().__init__(f"no gateway at {address}: {what}")
+
+
+def running_address(given: str | None) -> str:
+    """Where the gateway answers: as given, or that of the one that runs on this machine, else the usual address.
+
+    Raises UsageError where several run here.
+    """
+    if given is not None:
+        return given
+    found = [running for running in running_gateways() if running.web is not None]
+    if len(found) > 1:
+        listed = ", ".join(f"{running.site} at {running.web}" for running in found)
+        raise UsageError("several gateways run on this machine", f"say which with --address: {listed}")
+    return DEFAULT_ADDRESS if not found or found[0].web is None else found[0].web
+
+
+def host_and_port(text: str) -> tuple[str, int] | None:
+    """`host:port` or `[v6]:port`; None for anything else."""
+    host, _, port = text.rpartition(":")
+    bare = host.removeprefix("[").removesuffix("]")
+    if not bare or not port.isdecimal() or not port.isascii() or len(port) > 5 or int(port) > 65535:
+        return None
+    return None if ":" in bare and not host.startswith("[") else (bare, int(port))
+
+
+def web_address(text: str) -> str:
+    """What was typed for --address or --gateway, for argparse: HOST:PORT, as the web address of a gateway is told."""
+    plain = text.removeprefix("http://").removesuffix("/")
+    if host_and_port(plain) is None:
+        raise argparse.ArgumentTypeError(f"'{text}' is no HOST:PORT; write for example {DEFAULT_ADDRESS}")
+    return plain
+
+
+def fetch(address: str, path: str, timeout_s: float) -> bytes:
+    """The body of GET `path`; `address` may be as it is copied out of a browser. Raises NoGatewayError."""
+    address = address.removeprefix("http://").rstrip("/")
+    # No proxy: the gateway is on this machine or this network.
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with opener.open(f"http://{address}{path}", timeout=timeout_s) as answer:
+            body: bytes = answer.read(_LONGEST_ANSWER)
+    except urllib.error.HTTPError as error:
+        raise NoGatewayError(
+            address, f"it answers with HTTP status {error.code}", surely=error.code == _NO_SUCH_PAGE
+        ) from error
+    except urllib.error.URLError as error:
+        refused = isinstance(error.reason, ConnectionRefusedError)
+        raise NoGatewayError(address, _cause(error.reason, timeout_s), surely=refused) from error
+    except (OSError, http.client.HTTPException) as error:
+        raise NoGatewayError(address, _cause(error, timeout_s)) from error
+    return body
+
+
+def fetch_json(address: str, path: str, schema: str, timeout_s: float) -> dict[str, Any]:
+    """The document of that schema at `path`. Raises NoGatewayError."""
+    try:
+        document = orjson.loads(fetch(address, path, timeout_s))
+    except ValueError as error:
+        raise NoGatewayError(address, "what answers there speaks no JSON", surely=True) from error
+    if not isinstance(document, dict) or document.get("schema") != schema:
+        raise NoGatewayError(address, f"what answers there does not send {schema}", surely=True)
+    return document
+
+
+def _cause(error: object, timeout_s: float) -> str:
+    if isinstance(error, TimeoutError):
+        return f"no answer within {timeout_s:g} s"
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror.lower()
+    return str(error) or type(error).__name__

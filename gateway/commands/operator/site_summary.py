@@ -1,0 +1,67 @@
+"""In front of the table: whether anything is wrong at this site, and where, before one has read a single row."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from gateway.commands.operator.tank_table import TankView, has_no_limits, state_when_last_known
+from gateway.display import printable, roof_words
+from gateway.records import Quality
+
+__all__ = ["summary_lines"]
+
+_NAMED = 8
+
+
+def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> list[str]:
+    """One line that says that all is well, else a line for each kind of thing that is not. Of tanks that are not live
+    it says nothing, and that all is well neither.
+
+    `document`: the answer of /inventories, whose lines, destinations and tanks without a sheet an older gateway leaves
+    out. Raises KeyError or TypeError for one that is not well formed.
+    """
+    beyond = [view.tank for view in views if view.level_state.limit.is_beyond or roof_words(view.level_state)]
+    live = [view for view in views if not view.not_live]
+    was_beyond = [
+        view.tank
+        for view in live
+        if not view.level_state.limit.is_beyond and state_when_last_known(view).limit.is_beyond
+    ]
+    bad = [view.tank for view in live if view.quality is Quality.BAD]
+    uncertain = [view.tank for view in live if view.quality is Quality.UNCERTAIN]
+    lines = [
+        _of("Beyond a limit, or the roof not afloat", beyond),
+        _of("Beyond a limit when the level was last known", was_beyond),
+        _of("Bad", bad),
+        _of("Uncertain", uncertain),
+        _of("No figures yet", document.get("awaited", ())),
+        *_connections(document),
+    ]
+    told = [printable(line) for line in lines if line]
+    count = "The only tank is" if len(views) == 1 else f"All {len(views)} tanks are"
+    if told or len(live) < len(views):
+        return told
+    without = [view.tank for view in views if has_no_limits(view)]
+    return [f"{count} Good, no level is beyond a limit{_of('; without any limit', without)}."]
+
+
+def _of(words: str, names: Iterable[str]) -> str:
+    listed = list(names)
+    if not listed:
+        return ""
+    more = f" and {len(listed) - _NAMED} more" if len(listed) > _NAMED else ""
+    return f"{words}: {', '.join(listed[:_NAMED])}{more}"
+
+
+def _connections(document: Mapping[str, Any]) -> list[str]:
+    lost = [line["line"] for line in document.get("lines", ()) if not line["connected"]]
+    lines = [_of("Line not connected", lost)]
+    for destination in document.get("destinations", ()):
+        name, records = destination["destination"], destination["lost"]
+        if not destination["connected"]:
+            lines.append(f"{name} is not connected: nobody who reads there sees these figures")
+        lines += [f"{name}: {trouble['text']}" for trouble in destination["troubles"]]
+        if records:
+            lines.append(
+                f"{name}: {records:,} {'record' if records == 1 else 'records'} lost since the gateway's start"
+            )
+    return lines

@@ -1,0 +1,1 @@
+"""For whoever sets up and runs the gateway."""

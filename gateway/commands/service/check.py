@@ -1,0 +1,100 @@
+"""`check`: every mistake of a site file at once, or what the file describes."""
+
+import argparse
+
+from gateway.acquisition.links.modbus_tls import trouble_with
+from gateway.acquisition.plan import TcpPath
+from gateway.commands.output import write, write_json
+from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
+from gateway.commands.service.site_argument import add_site, load
+from gateway.delivery import mqtt_secrets
+from gateway.display import printable
+from gateway.errors import SettingsError
+from gateway.process.descriptors import limits, needed_by, shortage
+from gateway.settings.site import SiteSettings
+
+__all__ = ["add_arguments", "execute"]
+
+
+_NOBODY_IS_CALLED = (
+    "limits are shown and measured against, and nothing calls anyone when one is passed: there are no alarms yet"
+)
+
+
+_EPILOG = f"""A mistake is what the program cannot go by: `run` refuses the file. A warning is for a person to look at.
+Capacity tables are looked at for slips of the pen, for {LONGEST_S:g} s and up to {MOST_ROWS:,} rows each; what was left
+out is said, and `tank-gateway table check` looks closer.
+Example: tank-gateway check site.yaml
+Exit codes: 0 no mistake, be it with warnings; 2 mistakes, all of them listed with line, key and what would be right."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    add_site(parser)
+    parser.add_argument("--json", action="store_true", help="print the findings for a program")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    try:
+        settings = load(arguments.site)
+    except SettingsError as error:
+        mistakes = error.mistakes
+        if arguments.json:
+            write_json({"well": False, "mistakes": list(mistakes), "warnings": []})
+        else:
+            write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
+        return 2
+    warnings = [*settings.warnings, *_trouble_with_secrets(arguments.site, settings)]
+    # The soft limit is raised at the start where the hard one allows it.
+    too_few = shortage(needed_by(settings), limits().hard)
+    if too_few is not None:
+        warnings.append(f"{arguments.site}: {too_few}")
+    looked = look_at_tables(arguments.site, settings)
+    warnings += looked.warnings
+    remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
+    if any(tank.plan.limits.given for tank in settings.tanks):
+        remarks.append(_NOBODY_IS_CALLED)
+    instruments = sum(len(line.instruments) for line in settings.lines)
+    if arguments.json:
+        write_json(
+            {
+                "well": True,
+                "mistakes": [],
+                "warnings": warnings,
+                "remarks": remarks,
+                "site": settings.name,
+                "tanks": len(settings.tanks),
+                "instruments": instruments,
+                "lines": len(settings.lines),
+            }
+        )
+    else:
+        write(
+            *(f"warning: {printable(warning)}" for warning in warnings),
+            *(printable(remark) for remark in remarks),
+            _summary(settings, instruments),
+        )
+    return 0
+
+
+def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
+    """Of lines with TLS and of the broker. Warnings only: the box that runs the file may have other files."""
+    found = []
+    for line in settings.lines:
+        for key, path in (("tls", line.primary), ("standby.tls", line.standby)):
+            if isinstance(path, TcpPath) and path.tls is not None and (trouble := trouble_with(path.tls)) is not None:
+                found.append(f"{file}: lines.{line.name}.{key}: {trouble}; without it this line is never connected")
+    for broker in settings.brokers:
+        without = f"without it {broker.host}:{broker.port} gets nothing"
+        found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in mqtt_secrets.trouble_with(broker)]
+    return found
+
+
+def _summary(settings: SiteSettings, instruments: int) -> str:
+    tanks = _count(len(settings.tanks), "tank")
+    return f"well: {tanks}, {_count(instruments, 'instrument')} on {_count(len(settings.lines), 'line')}"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

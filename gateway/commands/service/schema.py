@@ -1,0 +1,51 @@
+"""`schema`: the JSON Schema of the site file, of a scenario file of the simulators, or of what leaves the gateway."""
+
+import argparse
+
+from gateway.commands.output import write_json
+from gateway.payload.lines import LINES_SCHEMA
+from gateway.payload.readings import READINGS_SCHEMA
+from gateway.payload.schemas import schemas
+from gateway.payload.writer import (
+    HEARTBEAT_SCHEMA,
+    INVENTORIES_SCHEMA,
+    INVENTORY_SCHEMA,
+    INVENTORY_VERSION_SCHEMA,
+    STATUS_SCHEMA,
+)
+from gateway.settings.site import site_schema
+from simulators.scenario_schema import scenario_schema
+
+__all__ = ["add_arguments", "execute"]
+
+_MESSAGES = {
+    "inventory": INVENTORY_SCHEMA,
+    "inventory-version": INVENTORY_VERSION_SCHEMA,
+    "status": STATUS_SCHEMA,
+    "heartbeat": HEARTBEAT_SCHEMA,
+    "inventories": INVENTORIES_SCHEMA,
+    "readings": READINGS_SCHEMA,
+    "lines": LINES_SCHEMA,
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "Example: tank-gateway schema inventory"
+    parser.add_argument(
+        "of",
+        metavar="OF",
+        choices=["site", "scenario", *_MESSAGES],
+        help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, status, heartbeat: "
+        "on MQTT; inventories, readings, lines: on HTTP; inventory-version: what `recalculate` writes",
+    )
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    match arguments.of:
+        case "site":
+            write_json(site_schema())
+        case "scenario":
+            write_json(scenario_schema())
+        case message:
+            write_json(schemas()[_MESSAGES[message]])
+    return 0

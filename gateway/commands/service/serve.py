@@ -1,0 +1,135 @@
+"""The event loop around the daemon."""
+
+import asyncio
+import os
+from collections.abc import Callable, Coroutine, Mapping
+from contextlib import closing
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import structlog
+
+from gateway import daemon
+from gateway.acquisition.plan import LinePath, SerialPath
+from gateway.commands.service.site_argument import load
+from gateway.commands.service.time_factor import checked_time_factor
+from gateway.process.descriptors import fitting_connections, needed_by, raise_limit, shortage
+from gateway.process.logs import set_up_logs
+from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, state_directory
+from gateway.process.running import Running, claim
+from gateway.process.service_manager import ServiceManager
+from gateway.process.signals import on_hang_up, stop_on_signals
+from gateway.process.tasks import Loop
+from gateway.reloading import Reloader
+from gateway.settings.site import SiteSettings
+
+__all__ = ["run_in_loop", "running", "serve", "with_descriptors"]
+
+TOO_FEW_DESCRIPTORS = "gateway.too_few_descriptors"
+
+_STOPPED_WITHIN_S = 10.0
+"""Longest from a signal to the end of the process: more than the broker's 5 s and the log's 2 s, and below the service
+manager's own patience."""
+
+
+def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:
+    """Run the gateway of `site` until a signal; then 0. Raises SettingsError and UsageError before it starts."""
+    settings = load(site)
+    checked_time_factor(time_factor, simulated=settings.simulated)
+    dropped_lines = set_up_logs(log_format, simulated=settings.simulated)
+    settings = with_descriptors(settings)
+    with claim(running(settings)) as claimed:
+
+        def reloader(gateway: daemon.Daemon) -> Reloader:
+            made = Reloader(site, partial(_read_again, site), claimed, gateway)
+            on_hang_up(made.ask)
+            # Only now, as nobody is to ask before it is heard.
+            claimed.change(running(settings, site))
+            return made
+
+        return run_in_loop(lambda: _until_stopped(settings, time_factor, dropped_lines, reloader))
+
+
+def _read_again(site: str) -> tuple[SiteSettings, Running]:
+    settings = with_descriptors(load(site))
+    return settings, running(settings, site)
+
+
+def with_descriptors(settings: SiteSettings) -> SiteSettings:
+    """The settings with as many connections to the HTTP interface as there are descriptors for; logs a shortage."""
+    needed = needed_by(settings)
+    limit = raise_limit(needed).soft
+    trouble = shortage(needed, limit)
+    if trouble is not None:
+        structlog.get_logger("gateway.daemon").error(TOO_FEW_DESCRIPTORS, trouble=trouble)
+    if settings.http is None:
+        return settings
+    return replace(settings, http=replace(settings.http, connections=fitting_connections(needed, limit)))
+
+
+def running(settings: SiteSettings, site: str | None = None) -> Running:
+    """What this process says of itself to others on this machine. `site`: what it reads again when it is told to."""
+    web = None
+    if settings.http is not None:
+        # Tools on this machine find it on loopback, where it listens everywhere.
+        host = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(settings.http.host, settings.http.host)
+        web = f"[{host}]:{settings.http.port}" if ":" in host and "[" not in host else f"{host}:{settings.http.port}"
+    lines = {
+        line.name: tuple(_place(way) for way in (line.primary, line.standby) if way is not None)
+        for line in settings.lines
+    }
+    return Running(settings.name, os.getpid(), web, lines, None if site is None else os.path.abspath(site))
+
+
+def run_in_loop(main: Callable[[], Coroutine[Any, Any, int]]) -> int:
+    """Run `main` on the fastest event loop there is; returns what it returns."""
+    with asyncio.Runner(loop_factory=_loop_factory()) as runner:
+        return runner.run(main())
+
+
+def _place(way: LinePath) -> str:
+    """Where a line leads. One serial port may have several names."""
+    return os.path.realpath(way.port) if isinstance(way, SerialPath) else str(way)
+
+
+async def _until_stopped(
+    settings: SiteSettings,
+    time_factor: float,
+    dropped_lines: Callable[[], int],
+    reloader: Callable[[daemon.Daemon], Reloader],
+) -> int:
+    stop = asyncio.Event()
+    stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
+
+    def beside(gateway: daemon.Daemon) -> Mapping[str, Loop]:
+        return {"reload": reloader(gateway).run}
+
+    with closing(ServiceManager.of_this_process()) as manager:
+        await daemon.run(
+            settings,
+            stop=stop,
+            time_factor=time_factor,
+            log_lines_dropped=dropped_lines,
+            manager=manager,
+            beside=beside,
+            memory=_memory(settings),
+        )
+    return 0
+
+
+def _memory(settings: SiteSettings) -> MemoryKeeper | None:
+    directory = state_directory()
+    if directory is None:
+        hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
+        structlog.get_logger("gateway.memory").info(MEMORY_NOT_KEPT, trouble="there is no state directory", hint=hint)
+        return None
+    return MemoryKeeper(MemoryFile(directory, settings.name))
+
+
+def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    try:
+        import uvloop
+    except ImportError:
+        return None
+    return uvloop.new_event_loop

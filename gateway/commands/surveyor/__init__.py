@@ -1,0 +1,1 @@
+"""For whoever makes and checks capacity tables."""

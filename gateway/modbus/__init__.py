@@ -1,0 +1,1 @@
+"""Modbus frames, pure: bytes in, facts out. Shared by all who speak it."""

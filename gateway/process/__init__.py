@@ -1,0 +1,1 @@
+"""The process and the machine around it: log, signals, descriptors, tasks, service manager."""

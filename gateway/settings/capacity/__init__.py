@@ -1,0 +1,1 @@
+"""Capacity tables from CSV files."""

@@ -1,0 +1,1 @@
+"""Lines, register maps and instruments of the site file."""

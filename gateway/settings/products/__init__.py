@@ -1,0 +1,1 @@
+"""Products and densities of the site file."""

@@ -1,0 +1,228 @@
+"""Products with their correction methods, and which density is in force for a tank."""
+
+from dataclasses import replace
+from typing import NamedTuple
+
+from gateway.binding import ManualValue
+from gateway.calculation.contracts import CorrectionMethod
+from gateway.calculation.density.entered import EnteredDensity, KnownDensity, at_reference
+from gateway.calculation.methods.rounding import by_its_standard
+from gateway.calculation.plan import AirBuoyancy, DensityWindow, ProductPlan
+from gateway.errors import GatewayError, LimitError
+from gateway.settings.lines.plans import declared_names
+from gateway.settings.products.base import CONVENTIONAL, ProductModel, Rounding
+from gateway.settings.products.mixtures import SolutionProduct
+from gateway.settings.products.models import METHODS
+from gateway.settings.products.tables import with_table
+from gateway.settings.products.vapour import vapour_pressure_plan
+from gateway.settings.reading.document import Document, KeyPath, Mistakes
+from gateway.settings.reading.fields import plain_text
+from gateway.settings.reading.validation import suggestion, validate
+from gateway.settings.tanks.entries import AT_REFERENCE, AT_TANK, DensityEntry, ReadBy
+from gateway.settings.tanks.manual import ManualValues
+from gateway.settings.tanks.models import TankModel
+from gateway.units.quantity import Quantity
+
+__all__ = ["BuiltProduct", "Densities", "ProductDefaults", "plain_density"]
+
+# Whatever a tank's temperature is, it is somewhere here: a density that fits at none of these fits nowhere.
+_TRIED_C = tuple(sorted((float(temperature_c) for temperature_c in range(-160, 201, 5)), key=lambda c: abs(c - 15.0)))
+
+
+class ProductDefaults(NamedTuple):
+    """What the site says for every product that does not say otherwise."""
+
+    rounding: Rounding = Rounding.NONE
+    buoyancy: AirBuoyancy = CONVENTIONAL
+
+
+class BuiltProduct(NamedTuple):
+    plan: ProductPlan
+    nominal: ManualValue | None
+    """The product's own density at reference temperature, dated or not."""
+    has_density: bool
+    """Whether the file gives one, right or wrong."""
+    method_word: str
+    """Its `method` as the file has it."""
+    buoyancy: AirBuoyancy
+
+
+def plain_density(density: Quantity | None, path: KeyPath, mistakes: Mistakes) -> None:
+    """Refuse degAPI and SG where the density does not hold at 60 degF."""
+    wrong = None if density is None else plain_text(density)
+    if wrong is not None:
+        mistakes.add(path, wrong)
+
+
+class Densities:
+    """Builds the products and picks the density of each tank, gathering mistakes."""
+
+    def __init__(
+        self,
+        document: Document,
+        mistakes: Mistakes,
+        manual: ManualValues,
+        defaults: ProductDefaults,
+    ) -> None:
+        self._document = document
+        self._mistakes = mistakes
+        self._manual = manual
+        self._defaults = defaults
+        self._declared = declared_names(document, "products")
+        self._products = {name: self._build(name) for name in self._declared}
+
+    def product(self, name: str, path: KeyPath) -> BuiltProduct | None:
+        if name not in self._products:
+            self._mistakes.add(path, f"there is no product '{name}'; {suggestion(name, self._declared)}")
+            return None
+        return self._products[name]
+
+    def of_tank(
+        self, tank: TankModel, product: BuiltProduct, path: KeyPath
+    ) -> tuple[ManualValue | None, ManualValue | None]:
+        """(reference density, observed density) in force for the tank; at most one of the two."""
+        method = product.plan.method
+        entry = tank.density
+        if entry is None:
+            measured = tank.measured_density is not None and tank.measured_density.in_use
+            if method.needs_density and not product.has_density and not measured:
+                text = f"is missing; product {product.plan.name} gives no reference_density, so the tank must"
+                self._mistakes.add((*path, "density"), text)
+            return product.nominal, None
+        here: KeyPath = (*path, "density")
+        if not method.needs_density:
+            text = f"product {product.plan.name} takes its density from temperature; leave it out"
+            self._mistakes.add(here, text)
+            return None, None
+        if entry.at == AT_TANK:
+            plain_density(entry.value, here, self._mistakes)
+            self._check_at_tank(entry.value.value, method, here)
+            text = "tank holds no longer than the temperature stays; better give the one at which it was observed"
+            self._manual.warn((*here, "at"), f"{text}, for example at: 20 degC")
+            return None, self._sample(entry, KnownDensity(entry.value.value, None), here)
+        known = self._at_reference(entry, product.plan, here)
+        return (None if known is None else self._sample(entry, known, here)), None
+
+    def _build(self, name: str) -> BuiltProduct | None:
+        path: KeyPath = ("products", name)
+        data = self._document.data(path)
+        if not isinstance(data, dict):
+            self._mistakes.add(path, "is empty or not a block of keys; give at least method")
+            return None
+        word = data.get("method")
+        if word is None:
+            self._mistakes.add((*path, "method"), f"is missing; {suggestion('', METHODS)}")
+            return None
+        if not isinstance(word, str) or word not in METHODS:
+            word = word if isinstance(word, str) else "a list or a block of keys"
+            self._mistakes.add((*path, "method"), f"'{word}' is not known; {suggestion(word, METHODS)}")
+            return None
+        entry = METHODS[word]
+        checked = validate(entry.model, self._document, path, self._mistakes)
+        if checked is None:
+            return None
+        before = self._mistakes.count
+        model: ProductModel | None = checked.model
+        if checked.dropped:
+            return None
+        if isinstance(model, SolutionProduct):
+            model = with_table(model, self._document, path, self._mistakes)
+        if model is None:
+            return None
+        self._check_solute(model, path)
+        buoyancy = self._defaults.buoyancy if model.weight_in_air is None else model.weight_in_air.plan()
+        try:
+            method = self._rounded(entry.correction(model, buoyancy), model, path)
+        except GatewayError as error:
+            self._mistakes.add(path, str(error))
+            return None
+        own = None
+        if model.vapour_pressure is not None:
+            here: KeyPath = (*path, "vapour_pressure")
+            own = vapour_pressure_plan(model.vapour_pressure, self._document, here, self._mistakes)
+        window = self._window(model, method, path)
+        plan = ProductPlan(name, method, model.dissolved, vapour_pressure=own, density_window=window)
+        nominal = self._nominal(model, plan, path)
+        if self._mistakes.count != before:
+            return None
+        return BuiltProduct(plan, nominal, model.reference_density is not None, word, buoyancy)
+
+    def _rounded(self, method: CorrectionMethod, model: ProductModel, path: KeyPath) -> CorrectionMethod:
+        if (model.rounding or self._defaults.rounding) is Rounding.NONE:
+            return method
+        rounded = by_its_standard(method)
+        if rounded is method and model.rounding is Rounding.STANDARD:
+            text = "'standard': the source of this method prescribes no rounding; give none, or leave it out"
+            self._mistakes.add((*path, "rounding"), text)
+        return rounded
+
+    def _check_solute(self, model: ProductModel, path: KeyPath) -> None:
+        if model.solute_fraction is not None and not 0.0 < model.solute_fraction <= 1.0:
+            here: KeyPath = (*path, "solute_fraction")
+            text = f"{self._document.text(here)} is no part of a solution; give more than 0 % and at most 100 %"
+            self._mistakes.add(here, text)
+
+    def _window(self, model: ProductModel, method: CorrectionMethod, path: KeyPath) -> DensityWindow | None:
+        given = model.density_window
+        if given is None:
+            return None
+        here: KeyPath = (*path, "density_window")
+        if not method.needs_density:
+            self._mistakes.add(here, "the method takes the density from temperature; leave it out")
+            return None
+        if method.reference_temperature_c is None:
+            text = (
+                "holds at reference temperature, and the product has none; give reference_temperature, or leave it out"
+            )
+            self._mistakes.add(here, text)
+            return None
+        return DensityWindow(given.lowest, given.highest)
+
+    def _nominal(self, model: ProductModel, plan: ProductPlan, path: KeyPath) -> ManualValue | None:
+        entry = model.reference_density
+        if entry is None:
+            return None
+        here: KeyPath = (*path, "reference_density")
+        if not plan.method.needs_density:
+            self._mistakes.add(here, "the method takes the density from temperature; leave it out")
+            return None
+        known = self._at_reference(entry, plan, here)
+        return None if known is None else self._sample(entry, known, here)
+
+    def _sample(self, entry: DensityEntry, known: KnownDensity, path: KeyPath) -> ManualValue | None:
+        """`known` with the dates of its entry."""
+        built = self._manual.build(entry, known.value, path, origin="site file", sample=True, undated_allowed=True)
+        if built is None:
+            return None
+        if built.entered is None:
+            self._manual.warn(path, "has no date, so results are Uncertain; give value, entered and expires")
+        built = replace(built, how=known.how)
+        if known.doubt is None:
+            return built
+        self._manual.warn(path, f"results are Uncertain: {known.doubt}")
+        return replace(built, doubt=known.doubt)
+
+    def _at_reference(self, entry: DensityEntry, product: ProductPlan, path: KeyPath) -> KnownDensity | None:
+        """The entry in kg/m3 at reference temperature; None where a mistake was found."""
+        reference_c = product.method.reference_temperature_c
+        at_c = reference_c if entry.at == AT_REFERENCE else entry.at
+        given = EnteredDensity(
+            entry.value, at_c if isinstance(at_c, float) else None, entry.by is ReadBy.HYDROMETER, entry.made_for
+        )
+        try:
+            return at_reference(product, given)
+        except GatewayError as error:
+            self._mistakes.add(path, str(error))
+            return None
+
+    def _check_at_tank(self, value: float, method: CorrectionMethod, path: KeyPath) -> None:
+        """Refuse a density at tank temperature that the method takes at no temperature."""
+        refusals: list[LimitError] = []
+        for temperature_c in _TRIED_C:
+            try:
+                method.from_observed_density(value, temperature_c, 0.0)
+            except LimitError as error:
+                refusals.append(error)
+            else:
+                return
+        self._mistakes.add(path, f"{self._document.text((*path, 'value'))} fits at no temperature: {refusals[0]}")

@@ -1,0 +1,1 @@
+"""YAML to checked values, with file, line and key of each."""

@@ -1,0 +1,1 @@
+"""Tanks of the site file."""

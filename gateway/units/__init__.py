@@ -1,0 +1,1 @@
+"""Quantities, units and what people write for them, pure: text to SI and back."""
