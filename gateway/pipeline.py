@@ -187,10 +187,11 @@ class Pipeline:
             tank.sequence = self._sequences.get(tank.plan.tank, 0)
             return tank
         before.watched = False
-        # What it said last lies at the destinations until its next sheet.
+        # What it said last lies at the destinations until its next sheet, and in the log nothing is to be said twice.
         tank.sequence, tank.latest = before.sequence, before.latest
+        tank.limit_told, tank.roof_told, tank.endings_told = before.limit_told, before.roof_told, before.endings_told
         if before.goes_on(tank, forgotten):
-            tank.memory, tank.endings_told = before.memory, before.endings_told
+            tank.memory = before.memory
             tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
         return tank
 

@@ -33,6 +33,7 @@ from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import SettingsError
 from gateway.modbus.tables import Table
+from gateway.pipeline import LEVEL_STATE
 from gateway.records import Quality, Reading, Reason, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
@@ -187,6 +188,9 @@ class Broker:
 class Server:
     def __init__(self, plan: HttpPlan, **_: Any) -> None:
         self.plan = plan
+
+    async def reserve(self) -> None:
+        """Its port is free."""
 
     async def run(self) -> None:
         await for_ever()
@@ -535,6 +539,27 @@ def test_a_changed_tank_knows_nothing_of_what_it_was(monkeypatch: pytest.MonkeyP
 
     with capture_logs():
         run_virtually(main)
+
+
+def test_a_limit_that_is_passed_is_not_said_again_at_each_reload(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The level is 2000 + 13 * 21 + 101 mm = 2.374 m. Nothing moves, whatever the reload changes elsewhere or here."""
+    site = changed(BASE, {"maximum_working": "2.2 m"}, "tanks", "TK-1", "limits")
+
+    async def main() -> None:
+        yard = Yard(loaded(site), monkeypatch)
+        await yard.until(10.0)
+        await yard.gateway.take_over(loaded(changed(site, None, "tanks", "TK-2")))
+        await yard.until(20.0)
+        await yard.gateway.take_over(loaded(changed(site, "12 m", "tanks", "TK-1", "shape", "diameter")))
+        await yard.until(30.0)
+        await yard.gateway.take_over(loaded(BASE))
+        await yard.until(40.0)
+        await yard.end()
+
+    with capture_logs() as logs:
+        run_virtually(main)
+    said = [(each["limit_before"], each["limit"]) for each in logs if each["event"] == LEVEL_STATE]
+    assert said == [("normal", "above_maximum_working"), ("above_maximum_working", "normal")]
 
 
 def test_what_cannot_be_made_is_not_taken_over_in_part(monkeypatch: pytest.MonkeyPatch) -> None:
