@@ -179,13 +179,13 @@ class Daemon:
         old, changes = self._settings, changes_between(self._settings, settings)
         server: HttpServer | None = None
         try:
-            sources = {plan.name: self._source(plan) for plan in settings.sources if plan.name in changes.sources.begun}
-            begun = [plan for plan in settings.deliveries if plan.name in changes.deliveries.begun]
-            destinations = self._deliveries.made(begun)
             if changes.http and settings.http is not None:
                 server = self._server(settings.http)
                 if old.http is None or old.http.port != settings.http.port:
                     await server.reserve()  # a port that this gateway has itself is free in its turn
+            sources = {plan.name: self._source(plan) for plan in settings.sources if plan.name in changes.sources.begun}
+            begun = [plan for plan in settings.deliveries if plan.name in changes.deliveries.begun]
+            destinations = self._deliveries.made(begun)
         except BaseException:
             self._forget(changes.sources.added, changes.deliveries.added)
             if old.http is None:

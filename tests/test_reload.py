@@ -31,7 +31,7 @@ from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import MqttPlan
-from gateway.errors import SettingsError
+from gateway.errors import GatewayError, SettingsError
 from gateway.modbus.tables import Table
 from gateway.pipeline import LEVEL_STATE
 from gateway.records import Quality, Reading, Reason, ReasonCode
@@ -585,6 +585,31 @@ def test_what_cannot_be_made_is_not_taken_over_in_part(monkeypatch: pytest.Monke
         assert yard.watched() == before
         assert set(yard.gateway._progress.late()) <= {"http"}  # which stands in here for one that tells its turns
         assert len(yard.polls["north"]) > polls
+        await yard.end()
+
+    with capture_logs():
+        run_virtually(main)
+
+
+@pytest.mark.parametrize("web", [None, "127.0.0.1:9110"])
+def test_where_the_web_address_cannot_be_had_all_goes_on(web: str | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the same file a line loses its instruments: it is read on, so it is missed on where it hangs."""
+    site = BASE if web is None else {**BASE, "web": {"address": web}}
+
+    async def taken(_: object) -> None:
+        raise GatewayError("cannot serve HTTP")
+
+    async def main() -> None:
+        yard = Yard(loaded(site), monkeypatch)
+        await yard.until(10.0)
+        before = yard.watched()
+        new = changed({**BASE, "web": {"address": "127.0.0.1:9111"}}, "south", "instruments", "LT-1", "line")
+        new = changed(changed(new, "2", "instruments", "LT-1", "unit"), "5", "delivery", "mqtt", "window")
+        monkeypatch.setattr(Server, "reserve", taken)
+        with pytest.raises(GatewayError):
+            await yard.gateway.take_over(loaded(new))
+        await yard.until(20.0)
+        assert yard.watched() == before
         await yard.end()
 
     with capture_logs():
