@@ -181,8 +181,7 @@ class Daemon:
         try:
             if changes.http and settings.http is not None:
                 server = self._server(settings.http)
-                if old.http is None or old.http.port != settings.http.port:
-                    await server.reserve()  # a port that this gateway has itself is free in its turn
+                await server.reserve(port_is_own=old.http is not None and old.http.port == settings.http.port)
             sources = {plan.name: self._source(plan) for plan in settings.sources if plan.name in changes.sources.begun}
             begun = [plan for plan in settings.deliveries if plan.name in changes.deliveries.begun]
             destinations = self._deliveries.made(begun)

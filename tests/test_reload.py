@@ -189,7 +189,7 @@ class Server:
     def __init__(self, plan: HttpPlan, **_: Any) -> None:
         self.plan = plan
 
-    async def reserve(self) -> None:
+    async def reserve(self, *, port_is_own: bool) -> None:
         """Its port is free."""
 
     async def run(self) -> None:
@@ -596,7 +596,7 @@ def test_where_the_web_address_cannot_be_had_all_goes_on(web: str | None, monkey
     """In the same file a line loses its instruments: it is read on, so it is missed on where it hangs."""
     site = BASE if web is None else {**BASE, "web": {"address": web}}
 
-    async def taken(_: object) -> None:
+    async def taken(_: object, *, port_is_own: bool) -> None:
         raise GatewayError("cannot serve HTTP")
 
     async def main() -> None:

@@ -96,9 +96,17 @@ class HttpServer:
         self._listener: socket.socket | None = None
         """Had by `reserve`, until `run` takes it."""
 
-    async def reserve(self) -> None:
-        """Have the address before `run`, whose first callers wait until then. Raises GatewayError when it cannot be."""
-        self._listener = await self._listen()
+    async def reserve(self, *, port_is_own: bool) -> None:
+        """Have the address before `run`, whose first callers wait until then. Raises GatewayError when it cannot be.
+
+        `port_is_own`: this process may hold it by another server, which is to go; then `run` has it in its turn.
+        """
+        try:
+            self._listener = await self._listen()
+        except GatewayError as error:
+            cause = error.__cause__
+            if not (port_is_own and isinstance(cause, OSError) and cause.errno == errno.EADDRINUSE):
+                raise
 
     async def run(self) -> None:
         """Serve until cancelled; then end within a few seconds whatever is connected.

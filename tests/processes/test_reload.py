@@ -217,7 +217,15 @@ def test_a_web_address_that_cannot_be_had_is_refused_and_the_old_one_answers_on(
         assert reload().stdout == f"web: 127.0.0.1 port {port} from now on\n"
         moved = GatewayProcess(running.process, site)
         moved.goes_on(first)
-        # At the port that it has itself it is to be found by another address.
+        # At the port that it has itself it is to be found by another address; one of another machine it cannot have.
+        right = site.read_text("utf-8")
+        site.write_text(right.replace(f'"127.0.0.1:{port}"', f'"192.0.2.1:{port}"'), "utf-8")
+        done = reload()
+        assert (done.returncode, done.stdout) == (1, "")
+        assert f"cannot serve HTTP on 192.0.2.1 port {port}: " in done.stderr
+        moved.goes_on(first)
+        site.write_text(right, "utf-8")
+        assert reload().stdout == "nothing has changed\n"
         site.write_text(site.read_text("utf-8").replace(f'"127.0.0.1:{port}"', f'"0.0.0.0:{port}"'), "utf-8")
         assert reload().stdout == f"web: 0.0.0.0 port {port} from now on\n"
         moved.goes_on(first)
