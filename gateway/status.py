@@ -45,7 +45,7 @@ class InstrumentStatus(NamedTuple):
 
 
 class LineStatus(NamedTuple):
-    """How one line has done since it was made."""
+    """How one line has done since the start."""
 
     line: str
     connected: bool
@@ -69,8 +69,6 @@ class LineStatus(NamedTuple):
     """Frames that look like another answer to a request that was answered already."""
     shifts: int = 0
     """How often answers began to stay behind their requests, so that none of them was taken."""
-    since_ns: int = 0
-    """UTC: since when all this is counted: the start, or the reload that changed the line."""
 
 
 class Trouble(NamedTuple):

@@ -1,7 +1,6 @@
 """Pure: how lines and instruments do, counted since the start, as one document that is written and read here.
 
-For tools that tell how a line does: two such documents give the counts of the time between them, but for a line that a
-reload has changed: it and its instruments are counted anew, since when it says. JSON Schema:
+For tools that tell how a line does: two such documents give the counts of the time between them. JSON Schema:
 gateway/payload/schemas/lines.json. A reader takes no notice of members that it does not know.
 """
 
@@ -70,7 +69,6 @@ def _line(status: LineStatus) -> dict[str, Any]:
     return {
         "line": status.line,
         "connected": status.connected,
-        "since": iso_time(datetime.fromtimestamp(status.since_ns / 1e9, UTC)),
         "path": status.path,
         "on_standby": status.on_standby,
         "busy_s": status.busy_s,
@@ -87,7 +85,6 @@ def _line_of(told: Mapping[str, Any]) -> LineStatus:
         _histogram_of(told["lateness"]),
         path=told["path"],
         on_standby=told["on_standby"],
-        since_ns=_utc_ns(told["since"]),
         **{name: told[name] for name in _LINE_COUNTS},
     )
 
@@ -115,15 +112,11 @@ def _instrument_of(told: Mapping[str, Any]) -> InstrumentStatus:
         told["up"],
         told["requests"],
         dict(told["errors"]),
-        None if last is None else _utc_ns(last),
+        None if last is None else round(datetime.fromisoformat(last).timestamp() * 1000.0) * 1_000_000,
         _histogram_of(told["response_time"]),
         told["timeout_s"],
         told["duplicate_address_suspicions"],
     )
-
-
-def _utc_ns(told: str) -> int:
-    return round(datetime.fromisoformat(told).timestamp() * 1000.0) * 1_000_000
 
 
 def _histogram(histogram: Histogram) -> dict[str, Any]:

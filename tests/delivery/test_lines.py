@@ -22,7 +22,6 @@ lines = st.builds(
     LineStatus,
     *(names, st.booleans(), st.floats(0.0, 1e9), durations, counts, counts, names, st.booleans()),
     *(counts, counts, counts, counts, counts),
-    since_ns=st.integers(0, 4_000_000_000_000).map(lambda ms: ms * 1_000_000),
 )
 instruments = st.builds(
     InstrumentStatus,

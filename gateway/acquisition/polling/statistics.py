@@ -76,11 +76,10 @@ class InstrumentStatistics:
 class LineStatistics:
     """How one line has done."""
 
-    __slots__ = ("_line", "_since_ns", "busy_ns", "lateness")
+    __slots__ = ("_line", "busy_ns", "lateness")
 
-    def __init__(self, line: str, since_ns: int) -> None:
+    def __init__(self, line: str) -> None:
         self._line = line
-        self._since_ns = since_ns
         self.busy_ns = 0
         self.lateness = DurationCounts(LATENESS_BOUNDS_S)
 
@@ -108,5 +107,4 @@ class LineStatistics:
             second_master_suspicions=second_master_suspicions,
             second_answers=counters.second_answers,
             shifts=counters.shifts,
-            since_ns=self._since_ns,
         )

@@ -5,7 +5,6 @@ import random
 import time
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import NamedTuple
 
 from gateway.acquisition.line import Line
@@ -119,32 +118,22 @@ def _told(address: str) -> LinesTold:
 def _observed(
     address: str, now: LinesTold, before: LinesTold | None, values: Mapping[tuple[str, str], Followed]
 ) -> Observed:
-    """The counts between two documents of one boot; since the start where there is but one.
-
-    A line that a reload has changed meanwhile is counted since then.
-    """
-    window_s = _seconds(now.started if before is None else before.time, now.time)
-    lines = tuple(_observed_line(line, now, before) for line in now.lines)
+    """The counts between two documents of one boot; since the start where there is but one."""
+    since = now.started if before is None else before.time
+    window_s = max((now.time - since).total_seconds(), 0.001)
+    lines_before = {} if before is None else {each.line: each for each in before.lines}
+    earlier = {} if before is None else {each.instrument: each for each in before.instruments}
+    lines = tuple(
+        _counts_of_line(
+            line,
+            lines_before.get(line.line),
+            [_grown(each, earlier.get(each.instrument)) for each in now.instruments if each.line == line.line],
+            window_s,
+        )
+        for line in now.lines
+    )
     source = f"the gateway at {address}, {window_s:.0f} s up to {now.time:%Y-%m-%d %H:%M:%S} UTC"
     return Observed(now.site, now.simulated, source, lines, values)
-
-
-def _observed_line(line: LineStatus, now: LinesTold, before: LinesTold | None) -> LineCounts:
-    earlier = {} if before is None else {(each.line, each.since_ns): each for each in before.lines}
-    line_before = earlier.get((line.line, line.since_ns))
-    instruments_before: dict[str, InstrumentStatus] = {}
-    since = max(now.started, datetime.fromtimestamp(line.since_ns / 1e9, UTC))
-    if before is not None and line_before is not None:
-        instruments_before = {each.instrument: each for each in before.instruments}
-        since = before.time
-    instruments = [
-        _grown(each, instruments_before.get(each.instrument)) for each in now.instruments if each.line == line.line
-    ]
-    return _counts_of_line(line, line_before, instruments, _seconds(since, now.time))
-
-
-def _seconds(since: datetime, until: datetime) -> float:
-    return max((until - since).total_seconds(), 0.001)
 
 
 def _counts_of_line(
