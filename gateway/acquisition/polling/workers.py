@@ -7,7 +7,7 @@ __all__ = ["AskingRight", "Waiting"]
 
 
 class AskingRight:
-    """Of a line that bears one request at a time: held from the moment the lock was acquired until it is passed on, which happens once."""
+    """Of a line that bears one request at a time: held from when the lock was acquired until it is passed on, once."""
 
     __slots__ = ("_lock",)
 
