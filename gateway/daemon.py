@@ -173,17 +173,23 @@ class Daemon:
     async def take_over(self, settings: SiteSettings) -> Changes:
         """Watch what another site file describes; what is the same in both goes on undisturbed.
 
-        `settings` are of the same site. All that is new is made before anything is ended: where that fails, the error
-        leaves this and all goes on as it was.
+        `settings` are of the same site. All that is new is made, and has its port, before anything is ended: where that
+        fails, the error leaves this and all goes on as it was.
         """
         old, changes = self._settings, changes_between(self._settings, settings)
+        server: HttpServer | None = None
         try:
+            if changes.http and settings.http is not None:
+                server = self._server(settings.http)
+                if old.http is None or old.http.port != settings.http.port:
+                    await server.reserve()  # a port that this gateway has itself is free in its turn
             sources = {plan.name: self._source(plan) for plan in settings.sources if plan.name in changes.sources.begun}
             begun = [plan for plan in settings.deliveries if plan.name in changes.deliveries.begun]
             destinations = self._deliveries.made(begun)
-            server = self._server(settings.http) if changes.http and settings.http is not None else None
         except BaseException:
             self._forget(changes.sources.added, changes.deliveries.added)
+            if old.http is None:
+                self._progress.forget("http")
             raise
         await self._loops.end([f"line {name}" for name in changes.sources.ended], within_s=_SOURCES_END_S)
         # From here on without a pause until all that reads and calculates is what the new file says.
@@ -215,14 +221,14 @@ class Daemon:
         before = {plan.place for plan in old.deliveries}
         gone = [plan for plan in old.deliveries if plan.name in changes.deliveries.ended]
         farewell = self._pipeline.farewell() if any(plan.place not in places for plan in gone) else []
-        await self._deliveries.remove([(plan, () if plan.place in places else farewell) for plan in gone])
+        ended = self._deliveries.take_out([(plan, () if plan.place in places else farewell) for plan in gone])
         self._forget((), changes.deliveries.removed)
         self._deliveries.add(begun)
         self._deliveries.arrange(self._settings.deliveries)
         for walled in begun:
             for record in (*(last if walled.plan.place in before else ()), *self._pipeline.records()):
                 walled.offer(record)
-        self._deliveries.begin()
+        await self._deliveries.replace(ended, begun)
 
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:

@@ -62,25 +62,38 @@ class Deliveries:
         for walled in self._walled.values():
             walled.finish(last)
 
-    async def remove(self, last: Sequence[tuple[DeliveryPlan, Sequence[TankRecord]]]) -> None:
-        """End some of them, all at once, each with what the tanks are to say there for good."""
+    def take_out(self, last: Iterable[tuple[DeliveryPlan, Sequence[TankRecord]]]) -> "list[Walled]":
+        """Those of these plans, told what the tanks are to say there for good. They are to be ended by `replace`."""
+        gone = []
         for plan, records in last:
-            self._walled.pop(plan.name).finish(records)
-        await self._loops.end([loop_name(plan) for plan, _ in last], within_s=GOODBYE_S)
+            gone.append(self._walled.pop(plan.name))
+            gone[-1].finish(records)
+        return gone
+
+    async def replace(self, gone: "Sequence[Walled]", begun: "Sequence[Walled]") -> None:
+        """End some, all at once, then run those that take their places, which are among all others already.
+
+        However long a goodbye takes, what is offered meanwhile is for the next, and goes on being counted.
+        """
+        before = {walled.plan.name: walled for walled in gone}
+        followed = [(each, before[each.plan.name]) for each in begun if each.plan.name in before]
+        for walled, other in followed:
+            walled.follow(other)
+        await self._loops.end(map(loop_name, (each.plan for each in gone)), within_s=GOODBYE_S)
+        for walled, other in followed:
+            walled.follow(other, has_ended=True)
+        self.begin()
 
     async def make_anew(self, plans: Sequence[DeliveryPlan], newest: Sequence[TankRecord]) -> None:
         """Others in the place of some that hang, while the rest goes on."""
         _LOGGER.error(DESTINATION_HANGS, destinations=[plan.name for plan in plans])
-        others = [self._make(plan) for plan in plans]
-        await self._loops.end(map(loop_name, plans), within_s=GOODBYE_S)
-        for plan, other in zip(plans, others, strict=True):
-            walled = self._walled.get(plan.name)
-            if walled is None or walled.plan is not plan:
-                continue  # the site file was changed meanwhile
-            self._walled[plan.name] = walled.made_anew(other)
+        others = self.made(plans)
+        hanging = [self._walled[plan.name] for plan in plans]
+        self.add(others)
+        for walled in others:
             for record in newest:
-                self._walled[plan.name].offer(record)
-        self.begin()
+                walled.offer(record)
+        await self.replace(hanging, others)
 
     def statuses(self) -> list[DestinationStatus]:
         return [walled.status() for walled in self._walled.values()]
@@ -89,21 +102,22 @@ class Deliveries:
 class Walled:
     """One destination, whose faults are counted here."""
 
-    def __init__(self, plan: DeliveryPlan, destination: Destination, delivered: int = 0, lost: int = 0) -> None:
+    def __init__(self, plan: DeliveryPlan, destination: Destination) -> None:
         self.plan = plan
         self.destination = destination
         self.begun = False
         self._wants_live = destination.wants.live
-        self._delivered = delivered
-        """By those before it that hung."""
-        self._lost = lost
-        """By those before it, and records that it should have taken in and failed at."""
+        self._delivered_before = self._lost_before = 0
+        """By those whose place it took."""
+        self._lost = 0
+        """Records that it should have taken in and failed at."""
         self._told = ""
 
-    def made_anew(self, destination: Destination) -> "Walled":
-        """Another in its place. What still waited is lost."""
-        before = self.status()
-        return Walled(self.plan, destination, before.delivered, before.lost + before.waiting)
+    def follow(self, before: "Walled", *, has_ended: bool = False) -> None:
+        """Counts on from there. What still waits when the one before has ended is lost."""
+        status = before.status()
+        self._delivered_before = status.delivered
+        self._lost_before = status.lost + (status.waiting if has_ended else 0)
 
     def offer(self, record: TankRecord) -> None:
         if not self._wants_live:
@@ -128,7 +142,9 @@ class Walled:
             text = f"{self.plan.name} cannot say how it does: {type(error).__name__}: {error}"
             trouble = Trouble("destination_failed", text)
             status = DestinationStatus(self.plan.name, False, 0, 0, 0, None, (trouble,))
-        return status._replace(delivered=status.delivered + self._delivered, lost=status.lost + self._lost)
+        return status._replace(
+            delivered=status.delivered + self._delivered_before, lost=status.lost + self._lost + self._lost_before
+        )
 
     def _tell(self, where: str, error: Exception) -> None:
         """In the log, once for each kind: a sheet comes every second."""

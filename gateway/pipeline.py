@@ -187,10 +187,11 @@ class Pipeline:
             tank.sequence = self._sequences.get(tank.plan.tank, 0)
             return tank
         before.watched = False
-        # What it said last lies at the destinations until its next sheet.
+        # What it said last lies at the destinations until its next sheet, and in the log nothing is to be said twice.
         tank.sequence, tank.latest = before.sequence, before.latest
+        tank.limit_told, tank.roof_told, tank.endings_told = before.limit_told, before.roof_told, before.endings_told
         if before.goes_on(tank, forgotten):
-            tank.memory, tank.endings_told = before.memory, before.endings_told
+            tank.memory = before.memory
             tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
         return tank
 
@@ -213,8 +214,9 @@ class Pipeline:
         Each tank is as if the gateway had gone on polling meanwhile and nothing had been heard. One whose plan has
         become another begins anew: level, volume and elements mean something else there.
         """
-        utc_ns = self._clock.utc_ns()
-        passed_s = pause_s(kept, utc_ns, is_told=not (is_impossible(kept.utc_ns) or is_impossible(utc_ns)))
+        utc_ns, steady_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
+        is_told = not (is_impossible(kept.utc_ns) or is_impossible(utc_ns))
+        passed_s = pause_s(kept, utc_ns, steady_ns, is_told=is_told)
         count = 0
         for tank in self._tanks:
             tag = tank.plan.tank
@@ -224,7 +226,7 @@ class Pipeline:
             elif known is not None and known.plan != tank.ids.memory:
                 self._log.info(MEMORY_BEGUN_ANEW, tank=tag, hint="its plan is another than before")
             elif known is not None:
-                self._go_on(tank, restored(kept, tag, self._clock.monotonic_ns(), passed_s), passed_s)
+                self._go_on(tank, restored(kept, tag, steady_ns, passed_s), passed_s)
                 count += 1
         pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
         self._log.info(MEMORY_RESTORED, tanks=count, pause_s=pause)

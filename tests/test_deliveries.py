@@ -216,7 +216,8 @@ def test_those_that_go_have_their_own_last_words_and_the_others_go_on() -> None:
         bench = Bench(moved=TakesItsTime, gone=Kind, stays=Kind)
         bench.deliveries.begin()
         await asyncio.sleep(1.0)
-        await bench.deliveries.remove([(bench.plans["moved"], ()), (bench.plans["gone"], [record("TK-1", 9)])])
+        gone = bench.deliveries.take_out([(bench.plans["moved"], ()), (bench.plans["gone"], [record("TK-1", 9)])])
+        await bench.deliveries.replace(gone, ())
         assert asyncio.get_running_loop().time() == pytest.approx(6.0)
         assert bench["moved"].last == ()
         assert [each.identity.sequence for each in bench["gone"].last] == [9]
@@ -226,6 +227,60 @@ def test_those_that_go_have_their_own_last_words_and_the_others_go_on() -> None:
         assert [len(bench[name].offered) for name in ("moved", "gone", "stays")] == [0, 0, 1]
         assert (bench.loops.names, list(bench.statuses())) == (["delivery stays"], ["stays"])
         await bench.loops.end_all(within_s=1.0)
+
+    virtually(main)
+
+
+def test_what_comes_during_a_goodbye_is_for_the_next_and_nothing_is_uncounted() -> None:
+    """The goodbye takes 5 s, within which two records come; what the first held at its end, 3 of 7, is lost."""
+
+    class Slow(TakesItsTime):
+        def status(self) -> DestinationStatus:
+            return DestinationStatus(self._name, False, 2, 2, len(self.offered) - 4, 9.0)
+
+    async def main() -> None:
+        kinds = iter([Slow, Kind])
+        bench = Bench(north=lambda name: next(kinds)(name), south=Kind)
+        bench.deliveries.begin()
+        for sequence in range(1, 8):
+            bench.deliveries.offer(record("TK-1", sequence))
+        await asyncio.sleep(1.0)
+        changed = Plan("north", longest_turn_s=2.0)
+        begun = bench.deliveries.made([changed])
+        gone = bench.deliveries.take_out([(bench.plans["north"], ())])
+        bench.deliveries.add(begun)
+        bench.deliveries.arrange([changed, bench.plans["south"]])
+        replacing = asyncio.create_task(bench.deliveries.replace(gone, begun))
+        totals = []
+        for sequence in (8, 9):
+            await asyncio.sleep(1.0)
+            bench.deliveries.offer(record("TK-1", sequence))
+            totals.append((bench.statuses()["north"].delivered, bench.statuses()["north"].lost))
+        await replacing
+        assert [each.identity.sequence for each in bench["north"].offered] == [8, 9]
+        # No count goes back meanwhile.
+        assert totals == [(2 + 1, 2), (2 + 2, 2)]
+        after = bench.statuses()["north"]
+        assert (after.delivered, after.lost) == (2 + 2, 2 + 3)
+        assert (list(bench.statuses()), bench.loops.names) == (["north", "south"], ["delivery south", "delivery north"])
+        await bench.loops.end_all(within_s=1.0)
+
+    virtually(main)
+
+
+def test_one_that_is_made_anew_has_what_came_while_the_other_was_ended_last_of_all() -> None:
+    """Else a tank that was taken out of the site file meanwhile would be Good there again, by its record of before."""
+
+    async def main() -> None:
+        bench = Bench(north=TakesItsTime)
+        bench.deliveries.begin()
+        await asyncio.sleep(1.0)
+        anew = asyncio.create_task(bench.deliveries.make_anew([bench.plans["north"]], [record("TK-1", 5)]))
+        await asyncio.sleep(1.0)
+        bench.deliveries.offer(record("TK-1", 6))
+        await anew
+        assert [each.identity.sequence for each in bench["north"].offered] == [5, 6]
+        await bench.loops.end_all(within_s=6.0)
 
     virtually(main)
 

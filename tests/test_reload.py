@@ -31,8 +31,9 @@ from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import MqttPlan
-from gateway.errors import SettingsError
+from gateway.errors import GatewayError, SettingsError
 from gateway.modbus.tables import Table
+from gateway.pipeline import LEVEL_STATE
 from gateway.records import Quality, Reading, Reason, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
@@ -187,6 +188,9 @@ class Broker:
 class Server:
     def __init__(self, plan: HttpPlan, **_: Any) -> None:
         self.plan = plan
+
+    async def reserve(self) -> None:
+        """Its port is free."""
 
     async def run(self) -> None:
         await for_ever()
@@ -537,6 +541,27 @@ def test_a_changed_tank_knows_nothing_of_what_it_was(monkeypatch: pytest.MonkeyP
         run_virtually(main)
 
 
+def test_a_limit_that_is_passed_is_not_said_again_at_each_reload(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The level is 2000 + 13 * 21 + 101 mm = 2.374 m. Nothing moves, whatever the reload changes elsewhere or here."""
+    site = changed(BASE, {"maximum_working": "2.2 m"}, "tanks", "TK-1", "limits")
+
+    async def main() -> None:
+        yard = Yard(loaded(site), monkeypatch)
+        await yard.until(10.0)
+        await yard.gateway.take_over(loaded(changed(site, None, "tanks", "TK-2")))
+        await yard.until(20.0)
+        await yard.gateway.take_over(loaded(changed(site, "12 m", "tanks", "TK-1", "shape", "diameter")))
+        await yard.until(30.0)
+        await yard.gateway.take_over(loaded(BASE))
+        await yard.until(40.0)
+        await yard.end()
+
+    with capture_logs() as logs:
+        run_virtually(main)
+    said = [(each["limit_before"], each["limit"]) for each in logs if each["event"] == LEVEL_STATE]
+    assert said == [("normal", "above_maximum_working"), ("above_maximum_working", "normal")]
+
+
 def test_what_cannot_be_made_is_not_taken_over_in_part(monkeypatch: pytest.MonkeyPatch) -> None:
     """A fault in the program, met before anything was ended: all goes on, and no loop is missed for ever after."""
 
@@ -560,6 +585,31 @@ def test_what_cannot_be_made_is_not_taken_over_in_part(monkeypatch: pytest.Monke
         assert yard.watched() == before
         assert set(yard.gateway._progress.late()) <= {"http"}  # which stands in here for one that tells its turns
         assert len(yard.polls["north"]) > polls
+        await yard.end()
+
+    with capture_logs():
+        run_virtually(main)
+
+
+@pytest.mark.parametrize("web", [None, "127.0.0.1:9110"])
+def test_where_the_web_address_cannot_be_had_all_goes_on(web: str | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the same file a line loses its instruments: it is read on, so it is missed on where it hangs."""
+    site = BASE if web is None else {**BASE, "web": {"address": web}}
+
+    async def taken(_: object) -> None:
+        raise GatewayError("cannot serve HTTP")
+
+    async def main() -> None:
+        yard = Yard(loaded(site), monkeypatch)
+        await yard.until(10.0)
+        before = yard.watched()
+        new = changed({**BASE, "web": {"address": "127.0.0.1:9111"}}, "south", "instruments", "LT-1", "line")
+        new = changed(changed(new, "2", "instruments", "LT-1", "unit"), "5", "delivery", "mqtt", "window")
+        monkeypatch.setattr(Server, "reserve", taken)
+        with pytest.raises(GatewayError):
+            await yard.gateway.take_over(loaded(new))
+        await yard.until(20.0)
+        assert yard.watched() == before
         await yard.end()
 
     with capture_logs():

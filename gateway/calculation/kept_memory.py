@@ -1,8 +1,8 @@
 """The memory of all tanks of a site as it is kept over a restart: its plain form, and its times by another clock.
 
-Steady times of one process mean nothing to the next. What tells how long nobody watched is UTC; where that cannot be
-told, since a clock was set back or is impossible, what is doubted stays doubted as if no time had passed, and last good
-values, of which nobody knows the age any more, are forgotten.
+Steady times of one process need not mean anything to the next. What tells how long nobody watched is UTC; where that
+cannot be told, since a clock was set back or is impossible, what is doubted stays doubted as if no time had passed, and
+last good values, of which nobody knows the age any more, are forgotten.
 """
 
 from collections.abc import Mapping
@@ -94,12 +94,16 @@ def _tank_from(plain: Any) -> KeptTank:
     return KeptTank(plain["plan"], _FORM.from_plain(plain.get("memory")))
 
 
-def pause_s(kept: Kept, utc_ns: int, *, is_told: bool = True) -> float | None:
-    """For how long nobody watched; None where nobody can tell. `is_told`: whether both times by the clock can be."""
+def pause_s(kept: Kept, utc_ns: int, steady_ns: int, *, is_told: bool = True) -> float | None:
+    """For how long nobody watched; None where nobody can tell. `is_told`: whether both times by the clock can be.
+
+    Never less than the steady clock has gone on: by just as much where the machine ran on, and by less where it was
+    started anew meanwhile, since that clock then began again while nobody watched.
+    """
     passed_s = (utc_ns - kept.utc_ns) / 1e9
     if not is_told or passed_s < -_SET_BACK_S:
         return None
-    return max(0.0, passed_s)
+    return max(0.0, passed_s, (steady_ns - kept.steady_ns) / 1e9)
 
 
 def restored(kept: Kept, tag: str, steady_ns: int, passed_s: float | None) -> Memory:

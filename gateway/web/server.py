@@ -93,13 +93,20 @@ class HttpServer:
         self._readiness = readiness
         self.port: int | None = None
         """The port in use, from the moment it is bound; the plan may leave the choice to the system with 0."""
+        self._listener: socket.socket | None = None
+        """Had by `reserve`, until `run` takes it."""
+
+    async def reserve(self) -> None:
+        """Have the address before `run`, whose first callers wait until then. Raises GatewayError when it cannot be."""
+        self._listener = await self._listen()
 
     async def run(self) -> None:
         """Serve until cancelled; then end within a few seconds whatever is connected.
 
         Raises GatewayError when the address cannot be had.
         """
-        with await self._listen() as listener:
+        reserved, self._listener = self._listener, None
+        with reserved or await self._listen() as listener:
             self.port = listener.getsockname()[1]
             _LOGGER.info("web.listening", host=self._plan.host, port=self.port)
             server = _Server(self._config(), self._came_round)

@@ -81,11 +81,22 @@ def test_what_was_some_time_ago_is_as_long_ago_and_the_pause(ago_s: int, passed_
     ("passed_s", "expected_s"), [(0.0, 0.0), (3600.0, 3600.0), (-1.0, 0.0), (-300.0, 0.0), (-300.1, None)]
 )
 def test_the_pause_is_what_utc_tells(passed_s: float, expected_s: float | None) -> None:
-    assert pause_s(kept(EMPTY_MEMORY), NOON_NS + round(passed_s * S)) == expected_s
+    assert pause_s(kept(EMPTY_MEMORY), NOON_NS + round(passed_s * S), 5 * S) == expected_s
+
+
+@given(st.floats(-300.0, 1e6), st.floats(0.0, 1e6), st.integers(0, 10**15))
+def test_a_clock_set_back_a_little_makes_nothing_young_where_the_machine_ran_on(
+    told_s: float, passed_s: float, steady_ns: int
+) -> None:
+    """200 s pass and the clock is set back by 250 s: UTC tells of no time at all, and 200 s it was."""
+    stopped = kept(EMPTY_MEMORY)._replace(steady_ns=steady_ns)
+    for utc_s, steady_s in ((-50.0, 200.0), (told_s, passed_s)):
+        found = pause_s(stopped, NOON_NS + round(utc_s * S), steady_ns + round(steady_s * S))
+        assert found == pytest.approx(max(utc_s, steady_s), abs=1e-6)
 
 
 def test_the_pause_is_not_known_where_a_clock_is_impossible() -> None:
-    assert pause_s(kept(EMPTY_MEMORY), NOON_NS + S, is_told=False) is None
+    assert pause_s(kept(EMPTY_MEMORY), NOON_NS + S, 5 * S, is_told=False) is None
 
 
 def test_of_an_unknown_pause_doubts_stay_and_last_good_values_go() -> None:

@@ -4,6 +4,7 @@ changed is asked on and on over the connection that it had."""
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -196,6 +197,31 @@ def test_a_stop_in_the_middle_of_a_reload_is_a_stop(tmp_path: Path, yard: list[I
         time.sleep(0.5)
         assert running.end() == 0
         broker.thaw()
+
+
+def test_a_web_address_that_cannot_be_had_is_refused_and_the_old_one_answers_on(
+    tmp_path: Path, yard: list[Instruments]
+) -> None:
+    first, _ = yard
+    site = write_site(tmp_path, [first])
+    with gateway(site) as running:
+        running.goes_on(first)
+        with socket.create_server(("127.0.0.1", 0)) as taken:
+            port = taken.getsockname()[1]
+            rewrite(site, [first], None, port)
+            done = reload()
+            assert (done.returncode, done.stdout) == (1, "")
+            assert f"cannot serve HTTP on 127.0.0.1 port {port}: " in done.stderr
+            running.goes_on(first)
+            assert running.metric("tank_gateway_site_file_refused") == 1
+        assert reload().stdout == f"web: 127.0.0.1 port {port} from now on\n"
+        moved = GatewayProcess(running.process, site)
+        moved.goes_on(first)
+        # At the port that it has itself it is to be found by another address.
+        site.write_text(site.read_text("utf-8").replace(f'"127.0.0.1:{port}"', f'"0.0.0.0:{port}"'), "utf-8")
+        assert reload().stdout == f"web: 0.0.0.0 port {port} from now on\n"
+        moved.goes_on(first)
+        assert moved.end() == 0
 
 
 def test_where_none_runs_or_which_is_not_said_it_is_told(tmp_path: Path) -> None:
