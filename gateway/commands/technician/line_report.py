@@ -31,6 +31,8 @@ __all__ = ["add_arguments", "execute"]
 # What flickers by its last digit is one device: in SI, 50 mm or 0.05 degC, or two thousandths of the value.
 _LEAST_MEANT = 0.05
 _LEAST_PART = 0.002
+_SHORTER_S = 1.0
+"""Lines are begun within a moment of the gateway's start: nothing worth a word."""
 
 _EPILOG = """Where a gateway runs, its own counts are read and nothing is sent to the instruments. With SITE and no
 gateway the tool polls the lines itself for the time given, as one would. Exit code 1: something must be acted on.
@@ -121,6 +123,8 @@ def _page(observed: Observed, judged: Sequence[tuple[LineCounts, Sequence[Findin
             state += " over its second way"
         if line.connections_wanted > 1:
             state += f" ({line.connections_open} of {line.connections_wanted} connections)"
+        if line.window_s < observed.window_s - _SHORTER_S:
+            state += f", begun anew {line.window_s:.0f} s ago"
         lines += [
             "",
             f"line {line.line}: {state}, busy {min(line.occupancy, 1.0):.1%} of the time, "
