@@ -29,6 +29,7 @@ from gateway.records import (
 )
 from gateway.states import LimitState, RoofZone
 from tests.commands.typed import Said, typed
+from tests.support.messages import valid_message
 from tests.support.mosquitto import Mosquitto
 from tests.support.records import BOOT, CONTEXT, NOON, record, record_of, snapshot
 
@@ -241,7 +242,18 @@ def test_json_of_the_broker_is_what_lies_there(
     _leave(broker, "TK-9/inventory", b"no JSON")
     said = _shown(capsys, monkeypatch, site, 3.0, "--json")
     assert [each["identity"]["tank"] for each in said.document["inventories"]] == ["TK-1", "TK-2"]
-    assert said.document["schema"] == "tank-gateway/inventories/1"
+    assert valid_message(orjson.dumps(said.document))["awaited"] == []
+
+
+def test_of_a_tank_that_is_not_there_nobody_says_that_it_is_well(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, broker: Mosquitto, site: str
+) -> None:
+    _leave(broker, "TK-1/inventory", orjson.dumps(inventory_payload(record("TK-1"))))
+    _leave(broker, "gateway/status", status_json(snapshot(), None, CONTEXT))
+    said = _shown(capsys, monkeypatch, site, 3.0)
+    assert "No figures yet: TK-2\n" in said.out
+    assert "is Good, no level is beyond" not in said.out
+    assert _shown(capsys, monkeypatch, site, 3.0, "--json").document["awaited"] == ["TK-2"]
 
 
 def test_a_broker_that_knows_nothing_or_is_not_there(

@@ -120,6 +120,7 @@ def _show_broker(arguments: argparse.Namespace) -> int:
         "time": iso_time(now),
         "time_zone": settings.time_zone,
         "simulated": any(message.get("simulated", False) for message in found.inventories),
+        "awaited": list(found.missing),
         "inventories": list(found.inventories),
     }
     if arguments.json:
