@@ -7,7 +7,6 @@ from typing import Any, NamedTuple
 
 from gateway.calculation.figure import duration_words
 from gateway.delivery.mqtt_reader import Lying, what_lies_there
-from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError, GatewayError, UsageError
 from gateway.settings.site import SiteSettings
 
@@ -60,9 +59,9 @@ class OnBroker(NamedTuple):
 def on_broker(settings: SiteSettings) -> OnBroker:
     """Ask the first broker of a site file once. Raises UsageError where it names none, GatewayError where that does not
     answer or knows nothing of the site."""
-    plan = next((each for each in settings.deliveries if isinstance(each, MqttPlan)), None)
-    if plan is None:
+    if not settings.brokers:
         raise UsageError(f"site '{settings.name}' has no broker", "`delivery: {mqtt: {address: HOST:PORT}}` names one")
+    plan = settings.brokers[0]
     tanks = [setup.plan.tank for setup in settings.tanks]
     place = f"mqtt://{plan.host}:{plan.port}"
     try:

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.plan import LinePlan, units_of_signals
+from gateway.acquisition.plan import LinePlan
 from gateway.clock import SystemClock
 from gateway.commands.operator.running_gateway import NoGatewayError, fetch_json
 from gateway.commissioning.line_findings import InstrumentCounts, LineCounts
@@ -18,6 +18,7 @@ from gateway.payload.lines import LINES_SCHEMA, LinesTold, lines_of
 from gateway.payload.readings import READINGS_SCHEMA
 from gateway.process.tasks import end, fault_of, run_together
 from gateway.records import Reading
+from gateway.settings.site import SiteSettings
 from gateway.status import Histogram, InstrumentStatus, LineStatus
 
 __all__ = ["Followed", "Observed", "observe_gateway", "poll_lines", "since_start"]
@@ -61,16 +62,17 @@ def since_start(address: str) -> Observed:
     return _observed(address, _told(address), None, {})
 
 
-def poll_lines(site: str, simulated: bool, plans: Sequence[LinePlan], window_s: float) -> Observed:
-    """Poll lines that nobody else holds for `window_s`, as a gateway would."""
+def poll_lines(site: SiteSettings, plans: Sequence[LinePlan], window_s: float) -> Observed:
+    """Poll lines of a site that nobody else holds for `window_s`, as a gateway would."""
     found, values = asyncio.run(_poll(plans, window_s))
+    followed = {key: Followed(tuple(seen), site.signal_units.get(key) or "") for key, seen in values.items()}
     lines = tuple(_counts_of_line(status, None, instruments, window_s) for status, instruments in found)
-    return Observed(site, simulated, f"{window_s:g} s of polling by this tool", window_s, lines, values)
+    return Observed(site.name, site.simulated, f"{window_s:g} s of polling by this tool", window_s, lines, followed)
 
 
 async def _poll(
     plans: Sequence[LinePlan], window_s: float
-) -> tuple[list[tuple[LineStatus, list[InstrumentStatus]]], dict[tuple[str, str], Followed]]:
+) -> tuple[list[tuple[LineStatus, list[InstrumentStatus]]], dict[tuple[str, str], list[float]]]:
     values: dict[tuple[str, str], list[float]] = defaultdict(list)
 
     def take(readings: Sequence[Reading]) -> None:
@@ -88,8 +90,7 @@ async def _poll(
         statuses = [(line.status(), line.instrument_statuses()) for line in lines]
     finally:
         await end([polling])
-    units = units_of_signals(plans)
-    return statuses, {key: Followed(tuple(seen), units.get(key, "")) for key, seen in values.items()}
+    return statuses, values
 
 
 def _follow(address: str, window_s: float) -> dict[tuple[str, str], Followed]:

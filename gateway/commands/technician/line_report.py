@@ -89,7 +89,7 @@ def _observed(arguments: argparse.Namespace, site: SiteSettings | None, window_s
     set_up_logs(errors_only=True, simulated=site.simulated)
     plans = [line for line in site.lines if arguments.line in (None, line.name)]
     _require_free(address, plans)
-    return poll_lines(site.name, site.simulated, plans, window_s)
+    return poll_lines(site, plans, window_s)
 
 
 def _require_free(address: str, plans: Sequence[LinePlan]) -> None:
