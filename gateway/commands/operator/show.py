@@ -67,7 +67,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     where.add_argument(
         "--broker",
         metavar="SITE",
-        help="what lies on the broker that this site file names, whether the gateway still runs or not",
+        help="what lies on the broker that this site file names, whether the gateway still runs or not; of several the "
+        "first that can tell",
     )
     parser.add_argument(
         "--columns",
