@@ -70,7 +70,7 @@ class Line:
             plan.backoff_longest_s,
             random,
         )
-        self._statistics = LineStatistics(plan.name)
+        self._statistics = LineStatistics(plan.name, clock.utc_ns())
         self._at_once = plan.in_flight * plan.connections
         """Requests that may be under way while every connection is open."""
         self._deciding = asyncio.Lock()
