@@ -5,6 +5,8 @@ compares, ends when the readings bear each other out, and is not forgotten for o
 of the doubts stand in modules of their own: rates, two_gauges, stillness, flow_direction, recurrence.
 """
 
+from collections.abc import Mapping
+from operator import attrgetter
 from typing import NamedTuple
 
 from gateway.calculation import figure
@@ -37,6 +39,7 @@ __all__ = ["Judged", "as_judged", "judged"]
 _NEW_S = 1e-3
 """Ages differ by rounding: a reading later by less is the same one."""
 _TEMPERATURES = TemperatureLimits()
+_used = attrgetter("used")
 
 
 class Judged(NamedTuple):
@@ -113,7 +116,7 @@ def judged(
     if used.sample is not None:
         read_s = used.sample.time_s
         if used.movement is not None and used.movement.state is MovementState.MOVING:
-            causes |= _ages(plan, tank_input, now_s - read_s, measured)
+            causes.update(_ages(plan, tank_input, now_s - read_s, measured))
     told = NO_JUDGEMENTS
     remembered = before.recurring
     if causes or remembered:
@@ -179,7 +182,7 @@ def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tup
     average = found.liquid.average
     if average.value is None or found.level.value is None:
         return None, before, None
-    used = tuple([use.used for use in found.liquid.uses])
+    used = tuple(map(_used, found.liquid.uses))
     if True not in used:
         return None, before, None
     if before.samples and before.samples[-1].used != used:
@@ -191,13 +194,16 @@ def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tup
 
 def _ages(
     plan: TankPlan, tank_input: TankInput, level_age_s: float, measured: Figure | None
-) -> dict[Doubt, str | None]:
+) -> Mapping[Doubt, str | None]:
     """What is put together from readings of different moments while the level moves."""
     limit_s = plan.age_difference_limit_s
+    by_column = plan.measured_density is not None or isinstance(plan.gauge, HeadPlan)
+    if not by_column and (measured is None or abs(level_age_s - measured.age_s) <= limit_s):
+        return _NO_CAUSES
     ages: dict[Doubt, list[float]] = {}
     if measured is not None:
         ages[Doubt.TEMPERATURE_AGES] = [level_age_s, measured.age_s]
-    if plan.measured_density is not None or isinstance(plan.gauge, HeadPlan):
+    if by_column:
         pressures_s = [
             given.age_s
             for given in (tank_input.bottom_pressure, tank_input.vapour_pressure)
@@ -217,6 +223,7 @@ def _ages(
     return causes
 
 
+_NO_CAUSES: Mapping[Doubt, str | None] = {}
 _WHAT = {
     Doubt.TEMPERATURE_AGES: "temperature and level",
     Doubt.DENSITY_AGES: "the pressure behind the density and the level",

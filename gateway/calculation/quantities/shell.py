@@ -1,5 +1,6 @@
 """Temperature of an upright tank's shell and the volume correction for its expansion: CTSh (API MPMS 12.1.1)."""
 
+from math import isfinite
 from typing import NamedTuple
 
 from gateway.calculation.limits import require_finite, require_within
@@ -37,12 +38,14 @@ def shell_temperature(liquid_c: float, ambient_c: float | None, *, insulated: bo
 
     Raises LimitError for a temperature that is not finite, and for a bare shell without an ambient temperature.
     """
-    require_finite("liquid temperature", liquid_c, "degC", _CLAUSE)
+    if not isfinite(liquid_c):
+        require_finite("liquid temperature", liquid_c, "degC", _CLAUSE)
     if insulated:
         return liquid_c
     if ambient_c is None:
         raise LimitError("ambient temperature", float("nan"), "degC", "not given for a bare shell", _CLAUSE)
-    require_finite("ambient temperature", ambient_c, "degC", _CLAUSE)
+    if not isfinite(ambient_c):
+        require_finite("ambient temperature", ambient_c, "degC", _CLAUSE)
     return (7.0 * liquid_c + ambient_c) / 8.0
 
 
