@@ -53,6 +53,7 @@ from gateway.states import LimitState, RoofZone
 
 __all__ = ["Sheet", "calculate", "failed", "sheet", "unwatched"]
 
+_new = tuple.__new__
 _NOTHING_DONE = Sources()
 _NO_LEVEL = LevelState()
 
@@ -113,46 +114,49 @@ def sheet(plan: TankPlan, tank_input: TankInput, memory: Memory, judgements: Jud
     vapour_c = _vapour(plan, tank_input, level)
     gas_c = temperature if vapour_c.value is None else vapour_c
     vapour = vapour_figures(plan, tov, pressure, temperature, gas_c, masses.mass, memory, now_s)
-    # In the order of the fields: given by keyword they cost a thirtieth of a sheet more.
-    figures = Figures(
-        level,
-        _ullage(found.reference_height, level),
-        second_level,
-        found.difference,
-        found.water_level,
-        temperature,
-        chosen_by(level, found.liquid.spread),
-        vapour_c,
-        ambient,
-        _optional(tank_input.bottom_pressure, "no bottom pressure is measured"),
-        pressure,
-        tov,
-        figure.derive(None if tov.value is None else tov.value / plan.full_volume_m3, (tov,)),
-        density.measured,
-        density.difference,
-        volumes.free_water,
-        volumes.shell_temperature,
-        volumes.ctsh,
-        correction.reference_density,
-        correction.observed_density,
-        correction.ctl,
-        correction.cpl,
-        volumes.head_adjustment,
-        volumes.roof_displacement,
-        volumes.gov,
-        masses.gsv,
-        masses.sediment_water,
-        masses.nsv,
-        masses.mass,
-        masses.weight_in_air,
-        masses.net_mass,
-        masses.net_weight_in_air,
-        masses.solute_mass,
-        vapour.density,
-        vapour.mass,
-        vapour.total_mass,
-        volumes.pumpable,
-        volumes.room,
+    # In the order of the fields, and as a tuple: made by name they cost a thirtieth of a sheet more.
+    figures = _new(
+        Figures,
+        (
+            level,
+            _ullage(found.reference_height, level),
+            second_level,
+            found.difference,
+            found.water_level,
+            temperature,
+            chosen_by(level, found.liquid.spread),
+            vapour_c,
+            ambient,
+            _optional(tank_input.bottom_pressure, "no bottom pressure is measured"),
+            pressure,
+            tov,
+            figure.derive(None if tov.value is None else tov.value / plan.full_volume_m3, (tov,)),
+            density.measured,
+            density.difference,
+            volumes.free_water,
+            volumes.shell_temperature,
+            volumes.ctsh,
+            correction.reference_density,
+            correction.observed_density,
+            correction.ctl,
+            correction.cpl,
+            volumes.head_adjustment,
+            volumes.roof_displacement,
+            volumes.gov,
+            masses.gsv,
+            masses.sediment_water,
+            masses.nsv,
+            masses.mass,
+            masses.weight_in_air,
+            masses.net_mass,
+            masses.net_weight_in_air,
+            masses.solute_mass,
+            vapour.density,
+            vapour.mass,
+            vapour.total_mass,
+            volumes.pumpable,
+            volumes.room,
+        ),
     )
     is_sound = all_good(figures)
     last: Mapping[str, LastGood] = {} if is_sound else remember_good(memory, figures)

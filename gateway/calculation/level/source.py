@@ -1,5 +1,6 @@
 """Where the level comes from, and with it the temperature: gauge, second gauge, hand dip, or the liquid's pressure."""
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from gateway.calculation import figure
@@ -47,7 +48,7 @@ def level_and_temperature(
     A shell that has warmed lifts the point that ullage counts from: level and temperature then agree within a few
     rounds, since the level moves by millimetres.
     """
-    height = figure.good(plan.reference_height_m, 0.0)
+    height = _as_built(plan.reference_height_m)
     found = _at_height(plan, tank_input, basis, memory, now_s, height)
     if plan.shell is None:
         return found
@@ -67,6 +68,11 @@ def level_and_temperature(
             return found
         height = reference_height(plan, found.liquid.average, tank_input.ambient)
     return _counted_from(found._replace(reference_height=height), plan)
+
+
+@lru_cache(maxsize=4096)
+def _as_built(height_m: float) -> Figure:
+    return figure.good(height_m, 0.0)
 
 
 def _counted_from(found: LevelAndTemperature, plan: TankPlan) -> LevelAndTemperature:

@@ -6,12 +6,13 @@ from typing import NamedTuple
 from gateway.calculation.limits import require_finite, require_within
 from gateway.errors import LimitError
 
-__all__ = ["METALS", "Metal", "shell_correction", "shell_temperature"]
+__all__ = ["METALS", "Metal", "require_steel", "shell_correction", "shell_temperature"]
 
 _CLAUSE = "API MPMS 12.1.1, shell temperature correction"
 
 # The range over which a handbook's constant coefficient describes the metal (common practice).
 _LOWEST_C, _HIGHEST_C = -200.0, 400.0
+_STEEPEST = 1e-4
 
 
 class Metal(NamedTuple):
@@ -49,14 +50,22 @@ def shell_temperature(liquid_c: float, ambient_c: float | None, *, insulated: bo
     return (7.0 * liquid_c + ambient_c) / 8.0
 
 
+def require_steel(linear_coefficient_per_c: float, shell_c: float, table_c: float, clause: str) -> None:
+    """Raises LimitError for a coefficient outside 0..1e-4 per degC or a temperature outside -200..400 degC."""
+    if 0.0 <= linear_coefficient_per_c <= _STEEPEST and _LOWEST_C <= shell_c <= _HIGHEST_C:
+        if not _LOWEST_C <= table_c <= _HIGHEST_C:
+            require_within("reference temperature of the table", table_c, "degC", _LOWEST_C, _HIGHEST_C, clause)
+        return
+    require_within("linear coefficient of expansion", linear_coefficient_per_c, "1/degC", 0.0, _STEEPEST, clause)
+    require_within("shell temperature", shell_c, "degC", _LOWEST_C, _HIGHEST_C, clause)
+
+
 def shell_correction(linear_coefficient_per_c: float, shell_c: float, table_c: float) -> float:
     """CTSh = 1 + 2 a dT + a^2 dT^2 with dT = TSh - table temperature, for upright cylinders (API MPMS 12.1.1).
 
     `linear_coefficient_per_c` a, 0..1e-4 per degC. A table printed at operating temperature has that as `table_c`.
     Raises LimitError outside -200..400 degC.
     """
-    require_within("linear coefficient of expansion", linear_coefficient_per_c, "1/degC", 0.0, 1e-4, _CLAUSE)
-    require_within("shell temperature", shell_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
-    require_within("reference temperature of the table", table_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
+    require_steel(linear_coefficient_per_c, shell_c, table_c, _CLAUSE)
     stretch = linear_coefficient_per_c * (shell_c - table_c)
     return 1.0 + 2.0 * stretch + stretch * stretch
