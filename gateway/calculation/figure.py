@@ -20,6 +20,8 @@ __all__ = [
     "undated",
 ]
 
+# A member asked of its enum costs more than a small call: what runs in every sheet names those it needs once, here and
+# in the other modules of the calculation.
 _GOOD = Quality.GOOD
 _UNCERTAIN = Quality.UNCERTAIN
 _BAD = Quality.BAD

@@ -36,6 +36,9 @@ from gateway.records import Figure, Input, Reason, TankInput
 
 __all__ = ["Judged", "as_judged", "judged"]
 
+_DENSITY_AGES = Doubt.DENSITY_AGES
+_MOVING = MovementState.MOVING
+
 _NEW_S = 1e-3
 """Ages differ by rounding: a reading later by less is the same one."""
 _TEMPERATURES = TemperatureLimits()
@@ -115,7 +118,7 @@ def judged(
     read_s = before.read_s
     if used.sample is not None:
         read_s = used.sample.time_s
-        if used.movement is not None and used.movement.state is MovementState.MOVING:
+        if used.movement is not None and used.movement.state is _MOVING:
             causes.update(_ages(plan, tank_input, now_s - read_s, measured))
     told = NO_JUDGEMENTS
     remembered = before.recurring
@@ -243,7 +246,7 @@ def _told(found: LevelAndTemperature, tov: Figure, is_measured: bool, told: Judg
             tov = figure.derive(tov.value, (level,))
     if is_measured:
         temperature = chosen_by(level, temperature)
-    return Judged(level, second, tov, temperature, told.get(Doubt.DENSITY_AGES), doubts, told)
+    return Judged(level, second, tov, temperature, told.get(_DENSITY_AGES), doubts, told)
 
 
 _OF_THE_LEVEL = (Doubt.GAUGES, Doubt.FROZEN, Doubt.AGAINST_FLOW, Doubt.LEVEL_RATE, Doubt.LEVEL_AGES)

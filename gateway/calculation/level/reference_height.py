@@ -12,6 +12,8 @@ from gateway.records import Figure, Input, Quality, ReasonCode
 
 __all__ = ["grown_height", "reference_height"]
 
+_BAD = Quality.BAD
+
 _CLAUSE = "API MPMS 3.1B, expansion of the shell to the reference point"
 _MATTERS_M = 0.003
 """By more than this a reference height must not differ from its table's (common practice)."""
@@ -41,7 +43,7 @@ def reference_height(plan: TankPlan, liquid: Figure, ambient: Input | None) -> F
         return figure.good(height_m, 0.0)
     if liquid.value is None:
         return _unknown(height_m, shell)
-    ambient_c = None if ambient is None or ambient.quality is Quality.BAD else ambient.value
+    ambient_c = None if ambient is None or ambient.quality is _BAD else ambient.value
     try:
         shell_c = shell_temperature(liquid.value, ambient_c, insulated=shell.insulated or ambient_c is None)
         grown_m = grown_height(height_m, shell.linear_coefficient_per_c, shell_c, shell.table_temperature_c)

@@ -17,6 +17,12 @@ from gateway.sources import LevelSource, WaterSource
 
 __all__ = ["LevelAndTemperature", "level_and_temperature"]
 
+_BAD = Quality.BAD
+_BY_GAUGE = LevelSource.GAUGE
+_BY_PRESSURE = LevelSource.PRESSURE
+_EQUAL = Weighting.EQUAL
+_ULLAGE = GaugeKind.ULLAGE
+
 
 class LevelAndTemperature(NamedTuple):
     level: Figure
@@ -95,15 +101,15 @@ def _counted_from(found: LevelAndTemperature, plan: TankPlan) -> LevelAndTempera
 
 
 def _is_ullage(gauge: GaugePlan | HeadPlan | None) -> bool:
-    return isinstance(gauge, GaugePlan) and gauge.kind is GaugeKind.ULLAGE
+    return isinstance(gauge, GaugePlan) and gauge.kind is _ULLAGE
 
 
 def _stay(plan: TankPlan, before: LevelAndTemperature, level: Figure) -> bool:
     """Whether the contents found at a level a few millimetres off are the same at this one."""
     was_m, level_m, water = before.level.value, level.value, before.water_level
-    if was_m is None or level_m is None or plan.temperature.weighting is not Weighting.EQUAL:
+    if was_m is None or level_m is None or plan.temperature.weighting is not _EQUAL:
         return False
-    if water.quality is Quality.BAD or (water.value is not None and water.value > min(was_m, level_m)):
+    if water.quality is _BAD or (water.value is not None and water.value > min(was_m, level_m)):
         return False
     return stand_alike(plan.temperature, was_m, level_m)
 
@@ -123,10 +129,10 @@ def _at_height(
     if plan.second_gauge is not None:
         second = gauge_level(tank_input.second_level, plan.second_gauge, height_m)
     found: Contents | LevelAndTemperature | None = None
-    source = LevelSource.GAUGE
+    source = _BY_GAUGE
     if isinstance(plan.gauge, HeadPlan):
         level, found = level_by_pressure(plan, plan.gauge, tank_input, basis, memory, now_s)
-        source = LevelSource.PRESSURE
+        source = _BY_PRESSURE
     else:
         level = _level_by_gauge(plan.gauge, tank_input, height_m)
     first = level

@@ -14,6 +14,8 @@ from gateway.states import RoofZone
 
 __all__ = ["MassFigures", "VolumeFigures", "mass_figures", "volume_figures"]
 
+_GOOD = Quality.GOOD
+
 
 class VolumeFigures(NamedTuple):
     free_water: Figure
@@ -114,7 +116,7 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
 
 def _is_plain(part: Figure) -> bool:
     """Whether what is made with it is Good, of the same age, and without a word, as far as it depends on this one."""
-    return part.quality is Quality.GOOD and part.value is not None and not part.manual
+    return part.quality is _GOOD and part.value is not None and not part.manual
 
 
 def _plain_masses(plan: TankPlan, gsv: Figure, rho_ref: Figure, sediment_water: Figure, nsv: Figure) -> MassFigures:

@@ -31,6 +31,9 @@ __all__ = [
     "vapour_temperature",
 ]
 
+_BY_ELEMENTS = TemperatureSource.ELEMENTS
+_EQUAL = Weighting.EQUAL
+
 _new = tuple.__new__
 """As `ElementUse(...)`, at half its price: sixteen are made for a tank of sixteen elements."""
 _GOOD = Quality.GOOD
@@ -210,7 +213,7 @@ def _quiet_average(
         _new(Figure, (sum(map(mul, weights, taken)), _GOOD, (), age_s, False)),
         _new(Figure, (spread_c, _GOOD, (), age_s, False)),
         tuple(uses),
-        TemperatureSource.ELEMENTS,
+        _BY_ELEMENTS,
     )
 
 
@@ -344,7 +347,7 @@ def _weights(
     plan: TemperaturePlan, used: Sequence[int], level_m: float, water_m: float | None, capacity: Capacity
 ) -> list[float]:
     """Share of each used element in the average; they sum to 1."""
-    if plan.weighting is Weighting.EQUAL or len(used) == 1:
+    if plan.weighting is _EQUAL or len(used) == 1:
         return [1.0 / len(used)] * len(used)
     heights = [plan.elements[index].height_m for index in used]
     if plan.weighting is Weighting.SLICE_HEIGHT:
