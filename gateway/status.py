@@ -26,7 +26,7 @@ class Histogram(NamedTuple):
 
 
 class InstrumentStatus(NamedTuple):
-    """How one instrument has answered since the start."""
+    """How one instrument has answered since its line was begun."""
 
     instrument: str
     line: str
@@ -45,7 +45,7 @@ class InstrumentStatus(NamedTuple):
 
 
 class LineStatus(NamedTuple):
-    """How one line has done since the start."""
+    """How one line has done since it was begun."""
 
     line: str
     connected: bool
@@ -69,6 +69,9 @@ class LineStatus(NamedTuple):
     """Frames that look like another answer to a request that was answered already."""
     shifts: int = 0
     """How often answers began to stay behind their requests, so that none of them was taken."""
+    since_ns: int | None = None
+    """UTC, from when on it counts, its instruments with it: a reload that changes a line begins it anew. None where
+    that is not told."""
 
 
 class Trouble(NamedTuple):

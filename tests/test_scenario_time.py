@@ -1,14 +1,20 @@
 """The time of a simulated site that passes faster than the machine's."""
 
+from datetime import UTC, datetime
+
+import orjson
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.commands.service.time_factor import checked_time_factor
+from gateway.daemon import Daemon
 from gateway.errors import UsageError
+from gateway.payload.lines import lines_of
 from gateway.records import Quality, Reading
 from gateway.resources import config_path
 from gateway.scenario_time import FASTEST, ScenarioClock
+from gateway.settings.site import load_site
 from tests.commands.typed import typed
 
 S = 1_000_000_000
@@ -80,6 +86,17 @@ def test_the_time_of_a_real_site_is_its_own(simulated: str, code: int) -> None:
     else:
         assert checked_time_factor(60.0, simulated=True) == 60.0
     assert checked_time_factor(1.0, simulated=False) == 1.0
+
+
+def test_lines_are_told_by_the_time_by_which_they_count() -> None:
+    """Ten seconds of the machine are ten minutes of the site: in them a line can have been busy for ten seconds."""
+    machine = Machine(1_800_000_000, 500)
+    site = load_site(config_path("examples/paint_works.yaml"), now=datetime(2027, 1, 15, tzinfo=UTC))
+    gateway = Daemon(site, clock=machine, time_factor=60.0)
+    machine.passes(10.0)
+    assert gateway.snapshot().instant.timestamp() == 1_800_000_600.0
+    told = lines_of(orjson.loads(gateway._lines()))
+    assert (told.started.timestamp(), told.time.timestamp()) == (1_800_000_000.0, 1_800_000_010.0)
 
 
 def test_run_refuses_it_before_anything_is_asked(capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,7 +13,6 @@ from gateway.acquisition.links.active_path import ActivePath, active_path_of
 from gateway.acquisition.links.link import DoubtedWords, Link
 from gateway.acquisition.links.transports import open_link
 from gateway.acquisition.plan import LinePlan
-from gateway.acquisition.polling.asking_right import AskingRight
 from gateway.acquisition.polling.failures import Failure, failure_of, reason_code_of
 from gateway.acquisition.polling.instrument import Instrument
 from gateway.acquisition.polling.line_log import LineLog
@@ -22,7 +21,7 @@ from gateway.acquisition.polling.repeated_read import read_in_a_row
 from gateway.acquisition.polling.round import Contact, Round
 from gateway.acquisition.polling.schedule import Schedule, Task, Turn
 from gateway.acquisition.polling.statistics import LineStatistics
-from gateway.acquisition.polling.waiting import Waiting
+from gateway.acquisition.polling.workers import AskingRight, Waiting
 from gateway.acquisition.signals.doubted import doubted
 from gateway.acquisition.signals.suspicion import SecondMasterWatch
 from gateway.clock import Clock
@@ -71,7 +70,7 @@ class Line:
             plan.backoff_longest_s,
             random,
         )
-        self._statistics = LineStatistics(plan.name)
+        self._statistics = LineStatistics(plan.name, clock.utc_ns())
         self._at_once = plan.in_flight * plan.connections
         """Requests that may be under way while every connection is open."""
         self._deciding = asyncio.Lock()

@@ -1,6 +1,6 @@
 """Pure: what is fixed for a line and its instruments until the site file changes."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -16,7 +16,6 @@ __all__ = [
     "SerialPath",
     "TcpPath",
     "TlsFiles",
-    "units_of_signals",
 ]
 
 
@@ -172,13 +171,3 @@ class LinePlan:
         """Whether answers say which request they belong to, on every way."""
         ways = [self.primary] if self.standby is None else [self.primary, self.standby]
         return all(way.framing is FrameKind.TCP for way in ways)
-
-
-def units_of_signals(lines: Iterable[LinePlan]) -> dict[tuple[str, str], str]:
-    """The unit of each signal's SI value, by instrument and signal; empty where it has none."""
-    return {
-        (instrument.tag, signal.name): signal.unit
-        for line in lines
-        for instrument in line.instruments
-        for signal in instrument.map.signals
-    }

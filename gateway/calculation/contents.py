@@ -19,6 +19,12 @@ from gateway.sources import WaterSource
 
 __all__ = ["Contents", "contents_at", "free_water"]
 
+_BAD = Quality.BAD
+_BY_PROBE = WaterSource.PROBE
+_NO_WATER = FreeWaterSource.NONE
+_PROBE = FreeWaterSource.PROBE
+_UNCERTAIN = Quality.UNCERTAIN
+
 
 class Contents(NamedTuple):
     water_level: Figure
@@ -34,15 +40,15 @@ def contents_at(plan: TankPlan, tank_input: TankInput, memory: Memory, level: Fi
         liquid = unknown_temperature(plan.temperature, tank_input.elements, level)
         return Contents(water, water_source, liquid, memory.placed)
     placed = place_elements(plan.temperature, level.value, water.value, memory.placed)
-    if water.quality is Quality.BAD and len(memory.placed.in_water) == len(placed.in_water):
+    if water.quality is _BAD and len(memory.placed.in_water) == len(placed.in_water):
         # Nobody knows where the water stands: what stood in it when it was last known is still left out.
         placed = placed._replace(in_water=memory.placed.in_water)
     elements, capacity = tank_input.elements, plan.capacity
     average = average_temperature(plan.temperature, elements, placed, level.value, water.value, capacity)
-    if average is not None and water.quality is Quality.BAD:
+    if average is not None and water.quality is _BAD:
         text = "free water unknown: elements in the average may stand in it"
         average = average._replace(average=figure.lower(average.average, ReasonCode.INPUT_UNCERTAIN, text))
-    elif average is not None and water.quality is Quality.UNCERTAIN and _sliced(plan, average):
+    elif average is not None and water.quality is _UNCERTAIN and _sliced(plan, average):
         text = "free water uncertain: the slices that weigh the elements begin at it"
         average = average._replace(average=figure.lower(average.average, ReasonCode.INPUT_UNCERTAIN, text))
     if average is None:
@@ -70,17 +76,17 @@ def free_water(
 
     A failed probe leaves its last Good level as long as temperature does.
     """
-    if plan.free_water is FreeWaterSource.NONE:
+    if plan.free_water is _NO_WATER:
         return figure.not_applicable("the tank is declared without free water"), WaterSource.DECLARED_NONE
     height_m = plan.reference_height_m
-    if plan.free_water is FreeWaterSource.PROBE:
+    if plan.free_water is _PROBE:
         given = tank_input.water
-        if given is not None and given.quality != Quality.BAD:
-            return water_level(figure.from_input(given), level, plan.capacity, height_m), WaterSource.PROBE
+        if given is not None and given.quality != _BAD:
+            return water_level(figure.from_input(given), level, plan.capacity, height_m), _BY_PROBE
     dip = tank_input.dip_water
-    if dip is not None and dip.quality != Quality.BAD:
+    if dip is not None and dip.quality != _BAD:
         return water_level(figure.from_input(dip), level, plan.capacity, height_m), WaterSource.DIP
-    failed = tank_input.water if plan.free_water is FreeWaterSource.PROBE else dip
+    failed = tank_input.water if plan.free_water is _PROBE else dip
     missing = "no water dip in force" if plan.free_water is FreeWaterSource.DIP else "the water probe has no reading"
     causes = [Reason(ReasonCode.NOT_FITTED, missing) if failed is None or failed.reason is None else failed.reason]
     last = last_good(memory, "water_level")
@@ -88,4 +94,4 @@ def free_water(
     if stood is not None:
         return water_level(stood, level, plan.capacity, height_m), WaterSource.LAST_GOOD
     reasons = (Reason(ReasonCode.INPUT_BAD, "free water unknown"), *causes)
-    return Figure(None, Quality.BAD, reasons, 0.0), WaterSource.NONE
+    return Figure(None, _BAD, reasons, 0.0), WaterSource.NONE

@@ -83,9 +83,9 @@ class Memory(NamedTuple):
     roof: RoofZone | None = None
     """Where the floating roof stood when the level was last known."""
     pressure_doubts: frozenset[ReasonCode] = frozenset()
-    """What was wrong with the vapour pressure, by `pressure_above.pressure_doubts`."""
+    """What was wrong with the vapour pressure, by `vapour.pressure_above.pressure_doubts`."""
     method_doubts: frozenset[ReasonCode] = frozenset()
-    """What was wrong with method and density, by `density.standing_doubts`."""
+    """What was wrong with method and density, by `density.at_temperature.standing_doubts`."""
     low_heads: LowHeads = NO_LOW_HEADS
 
 

@@ -74,6 +74,7 @@ def _line(status: LineStatus) -> dict[str, Any]:
         "busy_s": status.busy_s,
         "lateness": _histogram(status.lateness),
         **{name: getattr(status, name) for name in _LINE_COUNTS},
+        "since": _time(status.since_ns),
     }
 
 
@@ -86,18 +87,18 @@ def _line_of(told: Mapping[str, Any]) -> LineStatus:
         path=told["path"],
         on_standby=told["on_standby"],
         **{name: told[name] for name in _LINE_COUNTS},
+        since_ns=_time_of(told.get("since")),
     )
 
 
 def _instrument(status: InstrumentStatus) -> dict[str, Any]:
-    last = status.last_answer_ns
     return {
         "instrument": status.instrument,
         "line": status.line,
         "up": status.up,
         "requests": status.requests,
         "errors": dict(status.errors),
-        "last_answer": None if last is None else iso_time(datetime.fromtimestamp(last / 1e9, UTC)),
+        "last_answer": _time(status.last_answer_ns),
         "response_time": _histogram(status.response_time),
         "timeout_s": status.timeout_s,
         "duplicate_address_suspicions": status.duplicate_address_suspicions,
@@ -105,18 +106,26 @@ def _instrument(status: InstrumentStatus) -> dict[str, Any]:
 
 
 def _instrument_of(told: Mapping[str, Any]) -> InstrumentStatus:
-    last = told["last_answer"]
     return InstrumentStatus(
         told["instrument"],
         told["line"],
         told["up"],
         told["requests"],
         dict(told["errors"]),
-        None if last is None else round(datetime.fromisoformat(last).timestamp() * 1000.0) * 1_000_000,
+        _time_of(told["last_answer"]),
         _histogram_of(told["response_time"]),
         told["timeout_s"],
         told["duplicate_address_suspicions"],
     )
+
+
+def _time(utc_ns: int | None) -> str | None:
+    return None if utc_ns is None else iso_time(datetime.fromtimestamp(utc_ns / 1e9, UTC))
+
+
+def _time_of(told: str | None) -> int | None:
+    """UTC, ns, to the millisecond."""
+    return None if told is None else round(datetime.fromisoformat(told).timestamp() * 1000.0) * 1_000_000
 
 
 def _histogram(histogram: Histogram) -> dict[str, Any]:

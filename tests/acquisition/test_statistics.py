@@ -37,7 +37,7 @@ def test_a_record_does_not_change_after_it_was_handed_out() -> None:
 
 
 def test_a_line_tells_its_occupancy_and_what_came_unasked() -> None:
-    statistics = LineStatistics("yard")
+    statistics = LineStatistics("yard", 0)
     statistics.busy_ns = 1500 * MS
     counters = LinkCounters(late_answers=2, unsolicited_frames=5, second_answers=4, shifts=1)
     status = statistics.record(counters, 3, "10.0.0.1:502", on_standby=True, connections_wanted=4, connections_open=2)

@@ -72,6 +72,22 @@ def test_volumes_printed_in_whole_cubic_metres_are_no_difference() -> None:
     assert against_shape(printed, UprightCylinder(6.0, 8.0)).beyond == ()
 
 
+@given(st.integers(4, 40), st.sampled_from([0.5, 1.0, 5.0, 10.0, 100.0]), st.floats(1.04, 1.5), st.booleans())
+def test_even_volumes_are_not_taken_for_coarse_printing(
+    rows: int, each_m3: float, larger: float, upwards: bool
+) -> None:
+    """A table by volume, by 4 % or more too great or too small: its rows are multiples of what is no rounding."""
+    height_m = 10.0
+    base_m2 = rows * each_m3 / height_m
+    shape = RectangularTank(1.0, base_m2 * (larger if upwards else 1.0 / larger), height_m)
+    even = CapacityTable(
+        "even",
+        levels_m=tuple(row * height_m / rows for row in range(rows + 1)),
+        volumes_m3=tuple(row * each_m3 for row in range(rows + 1)),
+    )
+    assert against_shape(even, shape).beyond != ()
+
+
 def test_a_roof_that_is_deducted_is_no_difference() -> None:
     # 25 m3 displaced between 1.5 and 1.9 m; the shell 0.2 % larger than its drawing.
     def volume(level: float) -> float:

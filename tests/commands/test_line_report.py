@@ -70,3 +70,16 @@ def test_wrong_use(capsys: Capture, panel: Panel) -> None:
         said = typed(capsys, "line-report", panel.site_file, "--line", "bus-z", "--since-start")
     assert said.code == 2
     assert said.err.startswith("tank-gateway: site 'demo' has no line 'bus-z'\n  hint: its lines: ")
+
+
+def test_a_gateway_of_another_version_gets_no_second_master_beside_it(
+    capsys: Capture, panel: Panel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after an upgrade until the gateway is restarted: it polls, and knows nothing of what is asked."""
+    monkeypatch.setattr("gateway.commands.technician.line_counts.LINES_SCHEMA", "tank-gateway/lines/2")
+    with panel.gateway():
+        said = typed(capsys, "line-report", panel.site_file, "--for", "1 s")
+    assert (said.code, said.out) == (1, "")
+    told, hint = said.err.splitlines()
+    assert told.endswith("polls these lines, and does not tell how they do")
+    assert hint == "  hint: stop that gateway first, or ask it by the tank-gateway that it was started with"

@@ -29,7 +29,8 @@ from gateway.records import (
 )
 from gateway.states import LimitState, RoofZone
 from tests.commands.typed import Said, typed
-from tests.support.mosquitto import Mosquitto
+from tests.support.messages import valid_message
+from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.records import BOOT, CONTEXT, NOON, record, record_of, snapshot
 
 _HOLDS_S = 10.0
@@ -241,7 +242,37 @@ def test_json_of_the_broker_is_what_lies_there(
     _leave(broker, "TK-9/inventory", b"no JSON")
     said = _shown(capsys, monkeypatch, site, 3.0, "--json")
     assert [each["identity"]["tank"] for each in said.document["inventories"]] == ["TK-1", "TK-2"]
-    assert said.document["schema"] == "tank-gateway/inventories/1"
+    assert valid_message(orjson.dumps(said.document))["awaited"] == []
+
+
+def test_of_a_tank_that_is_not_there_nobody_says_that_it_is_well(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, broker: Mosquitto, site: str
+) -> None:
+    _leave(broker, "TK-1/inventory", orjson.dumps(inventory_payload(record("TK-1"))))
+    _leave(broker, "gateway/status", status_json(snapshot(), None, CONTEXT))
+    said = _shown(capsys, monkeypatch, site, 3.0)
+    assert "No figures yet: TK-2\n" in said.out
+    assert "is Good, no level is beyond" not in said.out
+    assert _shown(capsys, monkeypatch, site, 3.0, "--json").document["awaited"] == ["TK-2"]
+
+
+def test_of_several_brokers_the_first_that_can_tell_is_asked(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, broker: Mosquitto, site: str
+) -> None:
+    """One is away; the other lost all that it was told. Where none can tell, what is wrong with each is said."""
+    nobody = free_port()
+    text = Path(site).read_text()
+    one = f"mqtt: {{address: 127.0.0.1:{broker.port}}}"
+    assert one in text
+    brokers = "mqtt: [{name: PLACE, address: 127.0.0.1:PLACE}, {name: near, address: 127.0.0.1:NEAR}]"
+    brokers = brokers.replace("PLACE", str(nobody)).replace("NEAR", str(broker.port))
+    Path(site).write_text(text.replace(one, brokers))
+    neither = typed(capsys, "show", "--broker", site)
+    assert neither.code == 1
+    assert f"nothing can be asked of the broker at 127.0.0.1:{nobody}: " in neither.err
+    assert f"the broker at 127.0.0.1:{broker.port} has nothing of a tank of site 'harbour'" in neither.err
+    _leave_tank(broker, "TK-1")
+    assert f"harbour on mqtt://127.0.0.1:{broker.port} at " in _shown(capsys, monkeypatch, site, 3.0).out
 
 
 def test_a_broker_that_knows_nothing_or_is_not_there(

@@ -226,6 +226,7 @@ def test_messages_as_a_subscriber_or_http_gave_them(capsys: pytest.CaptureFixtur
                 b"tanks/demo/TK-101/inventory " + orjson.dumps(first),
                 orjson.dumps(first),
                 b"",
+                b"tanks/demo/TK-101/inventory (null)",
                 orjson.dumps({"schema": INVENTORIES_SCHEMA, "inventories": [other, second, third]}),
                 orjson.dumps({"schema": "tank-gateway/gateway-status/1"}),
                 orjson.dumps(fourth),
@@ -233,7 +234,8 @@ def test_messages_as_a_subscriber_or_http_gave_them(capsys: pytest.CaptureFixtur
         )
     )
     document = _recalculate(capsys, path, tmp_path / "new.jsonl", "--json").document
-    assert (document["records"], document["repeated"], document["of_others"]) == (4, 1, 2)
+    # Of others: the other tank, the status, and that the topic was cleared.
+    assert (document["records"], document["repeated"], document["of_others"]) == (4, 1, 3)
 
 
 def test_no_version_is_ever_replaced(capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path) -> None:

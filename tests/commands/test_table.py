@@ -3,16 +3,19 @@
 import math
 import re
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 from xml.etree import ElementTree
 
 import pytest
 from fluids.geometry import TANK
+from pydantic import Field, TypeAdapter
 
 from gateway.command_line import main
 from gateway.resources import config_path
 from gateway.settings.capacity.header import OPTIONAL
 from gateway.settings.capacity.table_file import read_capacity_csv
+from gateway.settings.reading.yaml_tree import parse_yaml, plain
+from gateway.settings.tanks.shape_models import TankShape, capacity_of
 from tests.commands.typed import Said, typed
 
 _UPRIGHT = ("--kind", "upright_cylinder", "--diameter", "18.000 m", "--height", "14.600 m")
@@ -326,6 +329,87 @@ def test_a_table_is_compared_with_the_dimensions_beside_it(
     assert "result: well" in said.out
 
 
+@pytest.mark.parametrize(
+    ("typed_shape", "in_a_site_file"),
+    [
+        (
+            (
+                *("--kind", "upright_cylinder", "--diameter", "6 m", "--height", "8 m", "--bottom", "cone_down"),
+                *("--bottom-depth", "900 mm", "--deadwood", "1.5 m3", "0.5 m", "2 m"),
+            ),
+            "{kind: upright_cylinder, diameter: 6 m, height: 8 m, bottom: {kind: cone_down, depth: 900 mm}, deadwood: "
+            "[{volume: 1.5 m3, lowest: 0.5 m, highest: 2 m}]}",
+        ),
+        (
+            (
+                *(
+                    "--kind",
+                    "standing_vessel",
+                    "--diameter",
+                    "2 m",
+                    "--tangent-length",
+                    "5 m",
+                    "--bottom",
+                    "torispherical",
+                ),
+                *("--top", "flat", "--knuckle-ratio", "0.1", "--datum-height", "100 mm", "--heel", "20 L"),
+            ),
+            "{kind: standing_vessel, diameter: 2 m, tangent_length: 5 m, bottom: {kind: torispherical, knuckle_ratio: "
+            "0.1}, top: flat, datum: 100 mm, heel: 20 L}",
+        ),
+        (
+            (
+                *(
+                    "--kind",
+                    "lying_cylinder",
+                    "--diameter",
+                    "2.5 m",
+                    "--tangent-length",
+                    "9 m",
+                    "--head",
+                    "torispherical",
+                ),
+                *("--crown-ratio", "0.9", "--slope", "1.5 %", "--gauge", "2 m"),
+            ),
+            "{kind: lying_cylinder, diameter: 2.5 m, tangent_length: 9 m, head: torispherical, crown_ratio: 0.9, tilt: "
+            "{slope: 1.5 %, gauge_from_low_end: 2 m}}",
+        ),
+    ],
+)
+def test_a_shape_that_is_typed_is_that_of_a_site_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, typed_shape: tuple[str, ...], in_a_site_file: str
+) -> None:
+    """Every kind, every end and every word of the one is known to the other: both go through the same models."""
+    made = tmp_path / "made.csv"
+    _make(capsys, made, *typed_shape, "--step", "100 mm")
+    site = tmp_path / "site.yaml"
+    document, _ = parse_yaml(f"shape: {in_a_site_file}\n", str(site))
+    shape = TypeAdapter(Annotated[TankShape, Field(discriminator="kind")]).validate_python(plain(document)["shape"])
+    capacity = capacity_of(shape)
+    rows = [line.split(",") for line in made.read_text().splitlines() if re.match(r"-?[\d.]+,", line)]
+    assert len(rows) > 20
+    for level, volume in rows:
+        assert capacity.volume(float(level)) == pytest.approx(float(volume), abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("words", "error"),
+    [
+        (("--bottom", "cone_down"), "upright vessel, bottom: depth of the cone end is 0 m"),
+        (("--bottom", "ellipsoidal", "--bottom-depth", "two"), "--bottom-depth: "),
+        (("--datum-height", "2"), "--datum-height: '2' has no unit"),
+        (("--heel", "3 m"), "--heel: "),
+        (("--deadwood", "1 m3", "1 m", "zwei"), "--deadwood: "),
+    ],
+)
+def test_what_is_wrong_with_a_shape_names_its_option(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, words: tuple[str, ...], error: str
+) -> None:
+    said = typed(capsys, "table", "make", *_UPRIGHT, *words, "--step", "1 m", "--out", str(tmp_path / "x.csv"))
+    assert said.code == 2
+    assert said.err.startswith(f"tank-gateway: {error}")
+
+
 def test_a_size_that_nobody_builds_is_told_at_every_door(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     # 18 m across, every volume a thousand times too small: 18 m / 1000^0.5 = 0.569 m.
     table = tmp_path / "small.csv"
@@ -451,7 +535,7 @@ def test_a_change_of_units_changes_nothing(capsys: pytest.CaptureFixture[str], u
         (
             ("check", "gone.csv", "--diameter", "3 m"),
             "--diameter was given without --kind\n"
-            "  hint: --kind upright_cylinder, lying_cylinder, sphere, rectangular\n",
+            "  hint: --kind upright_cylinder, lying_cylinder, sphere, rectangular, standing_vessel\n",
         ),
         (
             ("preview", "gone.csv"),

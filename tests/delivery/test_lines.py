@@ -17,16 +17,17 @@ durations = st.builds(
     st.sets(st.floats(0.001, 60.0), max_size=4),
     st.floats(0.0, 1e9),
 )
+moments = st.none() | st.integers(0, 4_000_000_000_000).map(lambda ms: ms * 1_000_000)
 names = st.text(min_size=1, max_size=5)
 lines = st.builds(
     LineStatus,
     *(names, st.booleans(), st.floats(0.0, 1e9), durations, counts, counts, names, st.booleans()),
-    *(counts, counts, counts, counts, counts),
+    *(counts, counts, counts, counts, counts, moments),
 )
 instruments = st.builds(
     InstrumentStatus,
     *(names, names, st.booleans(), counts, st.dictionaries(names, counts, max_size=3)),
-    st.none() | st.integers(0, 4_000_000_000_000).map(lambda ms: ms * 1_000_000),
+    moments,
     durations,
     st.none() | st.floats(0.001, 60.0),
     counts,

@@ -25,8 +25,8 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "uncertain figure sent as Good",
         PAYLOAD,
-        '            "quality": _WORDS[quality],\n            "reason"',
-        '            "quality": _WORDS[quality if quality == 2 else 0],\n            "reason"',
+        'figure["quality"] = _WORDS[quality]',
+        'figure["quality"] = _WORDS[quality if quality == 2 else 0]',
         PAYLOADS,
     ),
     Break(
@@ -47,7 +47,7 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "figure dated by the sheet instead of its oldest input",
         PAYLOAD,
-        "return iso_time(instant - timedelta(seconds=age_s))",
+        "return iso_time(instant - timedelta(0, age_s))",
         "return iso_time(instant)",
         PAYLOADS,
     ),

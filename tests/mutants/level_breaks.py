@@ -34,8 +34,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "ullage taken for innage",
         LEVEL,
-        "level = reference_height_m - given.value + plan.offset_m",
-        "level = given.value + plan.offset_m",
+        "else reference_height_m - given.value + plan.offset_m",
+        "else given.value + plan.offset_m",
         LEVELS,
     ),
     Break(
@@ -188,7 +188,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "slice weights forgotten",
         TEMPERATURE,
-        "if plan.weighting is Weighting.EQUAL or len(used) == 1:",
+        "if plan.weighting is _EQUAL or len(used) == 1:",
         "if used:",
         AVERAGE,
     ),
@@ -388,14 +388,14 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "ages that differ of no account while the level moves",
         JUDGED,
-        "used.movement.state is MovementState.MOVING:",
+        "used.movement.state is _MOVING:",
         "used.movement.state is None:",
         STORIES,
     ),
     Break(
         "ages that differ doubted at rest",
         JUDGED,
-        "used.movement is not None and used.movement.state is MovementState.MOVING:\n",
+        "used.movement is not None and used.movement.state is _MOVING:\n",
         "used.movement is not None:\n",
         STORIES,
     ),

@@ -76,10 +76,11 @@ class InstrumentStatistics:
 class LineStatistics:
     """How one line has done."""
 
-    __slots__ = ("_line", "busy_ns", "lateness")
+    __slots__ = ("_line", "_since_ns", "busy_ns", "lateness")
 
-    def __init__(self, line: str) -> None:
+    def __init__(self, line: str, since_ns: int) -> None:
         self._line = line
+        self._since_ns = since_ns
         self.busy_ns = 0
         self.lateness = DurationCounts(LATENESS_BOUNDS_S)
 
@@ -107,4 +108,5 @@ class LineStatistics:
             second_master_suspicions=second_master_suspicions,
             second_answers=counters.second_answers,
             shifts=counters.shifts,
+            since_ns=self._since_ns,
         )

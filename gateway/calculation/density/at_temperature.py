@@ -23,6 +23,10 @@ __all__ = [
     "standing_doubts",
 ]
 
+_BAD = Quality.BAD
+_BY_REFERENCE = DensitySource.REFERENCE
+_GOOD = Quality.GOOD
+
 _DOUBTS = frozenset({ReasonCode.METHOD_DOUBTFUL, ReasonCode.DENSITY_OUTSIDE_WINDOW})
 # A doubt ends this far inside the border at which it began, so that ripple at a border is no change of quality.
 _INSIDE_C = 0.5
@@ -78,7 +82,7 @@ _NO_DOUBTS: frozenset[ReasonCode] = frozenset()
 
 def standing_doubts(observed_density: Figure) -> frozenset[ReasonCode]:
     """The doubts about method and density that a sheet with that figure has."""
-    if observed_density.quality is Quality.GOOD:
+    if observed_density.quality is _GOOD:
         return _NO_DOUBTS
     return frozenset([reason.code for reason in observed_density.reasons]) & _DOUBTS
 
@@ -98,7 +102,7 @@ def density_basis(
     if given is None and tank_input.observed_density is not None:
         observed = figure.from_input(tank_input.observed_density)
         return observed_basis(product, observed, DensitySource.OBSERVED, standing)
-    if given is None or given.value is None or given.quality == Quality.BAD:
+    if given is None or given.value is None or given.quality == _BAD:
         if given is None:
             shown = figure.bad(ReasonCode.NOT_FITTED, f"no density given for {product.name}")
         else:
@@ -110,12 +114,12 @@ def density_basis(
     try:
         prepared = _prepared(method, given.value)
     except LimitError as error:
-        return DensityBasis(product, shown, None, None, str(error), standing, DensitySource.REFERENCE)
+        return DensityBasis(product, shown, None, None, str(error), standing, _BY_REFERENCE)
     taken = prepared.reference_density
     if taken is not None and abs(taken - given.value) > _SAME_KG_M3:
         # Rounded as its standard has it: the mass follows from the density that the factors belong to.
         shown = shown._replace(value=taken)
-    return DensityBasis(product, shown, prepared, None, None, standing, DensitySource.REFERENCE)
+    return DensityBasis(product, shown, prepared, None, None, standing, _BY_REFERENCE)
 
 
 def observed_basis(
@@ -189,7 +193,7 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
         return _without(basis, figure.derive(None, by_state), pressure)
     if basis.prepared is None and basis.observed is None:
         refused = figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density")
-        return _without(basis, figure.derive(None, by_density) if given.quality is Quality.BAD else refused, pressure)
+        return _without(basis, figure.derive(None, by_density) if given.quality is _BAD else refused, pressure)
     pressure_pa = 0.0 if pressure is None or pressure.value is None else pressure.value
     try:
         prepared, corrected, doubts = correct(basis, temperature.value, pressure_pa)
@@ -200,7 +204,7 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
     if basis.observed is not None:
         value = prepared.reference_density
         reference = _NO_REFERENCE_DENSITY if value is None else figure.derive(value, by_density)
-    needs_no_density = given.quality is Quality.GOOD and given.value is None
+    needs_no_density = given.quality is _GOOD and given.value is None
     observed = figure.derive(corrected.observed_density, by_state if needs_no_density else by_density)
     if corrected.ctl is None or corrected.cpl is None:
         return CorrectionFigures(reference, doubted(observed, doubts), _NO_REFERENCE_VOLUME, _NO_REFERENCE_VOLUME)

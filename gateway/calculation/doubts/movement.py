@@ -25,6 +25,9 @@ class MovementState(StrEnum):
     MOVING = "moving"
 
 
+_MOVING = MovementState.MOVING
+
+
 class Movement(NamedTuple):
     """A level and where it stood last."""
 
@@ -37,7 +40,7 @@ class Movement(NamedTuple):
     @property
     def state(self) -> MovementState:
         is_moving = self.left_s is not None and self.read_s - self.left_s < _RESTS_AFTER_S
-        return MovementState.MOVING if is_moving else MovementState.REST
+        return _MOVING if is_moving else MovementState.REST
 
 
 def next_movement(before: Movement | None, level_m: float, read_s: float, resolution_m: float) -> Movement:

@@ -5,6 +5,8 @@ compares, ends when the readings bear each other out, and is not forgotten for o
 of the doubts stand in modules of their own: rates, two_gauges, stillness, flow_direction, recurrence.
 """
 
+from collections.abc import Mapping
+from operator import attrgetter
 from typing import NamedTuple
 
 from gateway.calculation import figure
@@ -34,9 +36,13 @@ from gateway.records import Figure, Input, Reason, TankInput
 
 __all__ = ["Judged", "as_judged", "judged"]
 
+_DENSITY_AGES = Doubt.DENSITY_AGES
+_MOVING = MovementState.MOVING
+
 _NEW_S = 1e-3
 """Ages differ by rounding: a reading later by less is the same one."""
 _TEMPERATURES = TemperatureLimits()
+_used = attrgetter("used")
 
 
 class Judged(NamedTuple):
@@ -112,8 +118,8 @@ def judged(
     read_s = before.read_s
     if used.sample is not None:
         read_s = used.sample.time_s
-        if used.movement is not None and used.movement.state is MovementState.MOVING:
-            causes |= _ages(plan, tank_input, now_s - read_s, measured)
+        if used.movement is not None and used.movement.state is _MOVING:
+            causes.update(_ages(plan, tank_input, now_s - read_s, measured))
     told = NO_JUDGEMENTS
     remembered = before.recurring
     if causes or remembered:
@@ -179,7 +185,7 @@ def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tup
     average = found.liquid.average
     if average.value is None or found.level.value is None:
         return None, before, None
-    used = tuple([use.used for use in found.liquid.uses])
+    used = tuple(map(_used, found.liquid.uses))
     if True not in used:
         return None, before, None
     if before.samples and before.samples[-1].used != used:
@@ -191,13 +197,16 @@ def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tup
 
 def _ages(
     plan: TankPlan, tank_input: TankInput, level_age_s: float, measured: Figure | None
-) -> dict[Doubt, str | None]:
+) -> Mapping[Doubt, str | None]:
     """What is put together from readings of different moments while the level moves."""
     limit_s = plan.age_difference_limit_s
+    by_column = plan.measured_density is not None or isinstance(plan.gauge, HeadPlan)
+    if not by_column and (measured is None or abs(level_age_s - measured.age_s) <= limit_s):
+        return _NO_CAUSES
     ages: dict[Doubt, list[float]] = {}
     if measured is not None:
         ages[Doubt.TEMPERATURE_AGES] = [level_age_s, measured.age_s]
-    if plan.measured_density is not None or isinstance(plan.gauge, HeadPlan):
+    if by_column:
         pressures_s = [
             given.age_s
             for given in (tank_input.bottom_pressure, tank_input.vapour_pressure)
@@ -217,6 +226,7 @@ def _ages(
     return causes
 
 
+_NO_CAUSES: Mapping[Doubt, str | None] = {}
 _WHAT = {
     Doubt.TEMPERATURE_AGES: "temperature and level",
     Doubt.DENSITY_AGES: "the pressure behind the density and the level",
@@ -236,7 +246,7 @@ def _told(found: LevelAndTemperature, tov: Figure, is_measured: bool, told: Judg
             tov = figure.derive(tov.value, (level,))
     if is_measured:
         temperature = chosen_by(level, temperature)
-    return Judged(level, second, tov, temperature, told.get(Doubt.DENSITY_AGES), doubts, told)
+    return Judged(level, second, tov, temperature, told.get(_DENSITY_AGES), doubts, told)
 
 
 _OF_THE_LEVEL = (Doubt.GAUGES, Doubt.FROZEN, Doubt.AGAINST_FLOW, Doubt.LEVEL_RATE, Doubt.LEVEL_AGES)

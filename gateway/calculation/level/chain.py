@@ -7,6 +7,11 @@ from gateway.records import Figure, Input, Quality, Reason, ReasonCode
 
 __all__ = ["LOWEST_LEVEL_M", "TAPE_RESOLUTION_M", "checked_level", "gauge_level", "water_level", "within_capacity"]
 
+_BAD = Quality.BAD
+_INNAGE = GaugeKind.INNAGE
+
+_new = tuple.__new__
+"""As `Figure(...)`, at half its price."""
 LOWEST_LEVEL_M = -0.020
 """Below this a level cannot be real (common practice); down to it the level stands and only the volume is missing."""
 
@@ -22,13 +27,10 @@ def gauge_level(given: Input | None, plan: GaugePlan, reference_height_m: float)
     """
     if given is None:
         return figure.bad(ReasonCode.NOT_FITTED, f"{plan.name} has no reading")
-    if given.quality == Quality.BAD or given.value is None:
+    if given.quality == _BAD or given.value is None:
         reasons = (given.reason or Reason(ReasonCode.INPUT_BAD, f"{plan.name} gives no value"),)
-        return Figure(None, Quality.BAD, reasons, given.age_s, given.manual)
-    if plan.kind is GaugeKind.INNAGE:
-        level = given.value + plan.offset_m
-    else:
-        level = reference_height_m - given.value + plan.offset_m
+        return Figure(None, _BAD, reasons, given.age_s, given.manual)
+    level = given.value + plan.offset_m if plan.kind is _INNAGE else reference_height_m - given.value + plan.offset_m
     return checked_level(level, figure.from_input(given), plan.name, reference_height_m, plan.resolution_m)
 
 
@@ -46,7 +48,9 @@ def checked_level(
     if level_m > reference_height_m + resolution_m:
         text = f"{name}: level {level_m:.3f} m is above the reference height {reference_height_m:.3f} m"
         return figure.lower(source, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
-    return Figure(min(level_m, reference_height_m), source.quality, source.reasons, source.age_s, source.manual)
+    _, quality, reasons, age_s, manual = source
+    standing_m = reference_height_m if reference_height_m < level_m else level_m
+    return _new(Figure, (standing_m, quality, reasons, age_s, manual))
 
 
 def within_capacity(level: Figure, capacity: Capacity, resolution_m: float) -> Figure:

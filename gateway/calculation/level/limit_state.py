@@ -5,6 +5,8 @@ from gateway.states import LimitState
 
 __all__ = ["limit_state"]
 
+_NORMAL = LimitState.NORMAL
+
 _LEAVES_M = 0.005
 """A limit counts as passed until the level is back by this much, or by two steps of the gauge (common practice)."""
 
@@ -15,7 +17,7 @@ def limit_state(limits: LimitPlan, level_m: float, before: LimitState, resolutio
     A high limit is passed at its very level, the minimum below it.
     """
     minimum_m = limits.minimum_m
-    if before is LimitState.NORMAL and level_m < limits.lowest_high_m and (minimum_m is None or level_m >= minimum_m):
+    if before is _NORMAL and level_m < limits.lowest_high_m and (minimum_m is None or level_m >= minimum_m):
         return before
     leaves_m = max(_LEAVES_M, 2.0 * resolution_m)
     highs = (
@@ -32,4 +34,4 @@ def limit_state(limits: LimitPlan, level_m: float, before: LimitState, resolutio
         low_m = minimum_m + leaves_m if before is LimitState.BELOW_MINIMUM else minimum_m
         if level_m < low_m:
             return LimitState.BELOW_MINIMUM
-    return LimitState.NORMAL
+    return _NORMAL

@@ -5,16 +5,16 @@ The point from which ullage is measured stands on the shell and rises with it: R
 """
 
 from gateway.calculation import figure
-from gateway.calculation.limits import require_within
 from gateway.calculation.plan import ShellPlan, TankPlan
-from gateway.calculation.quantities.shell import shell_temperature
+from gateway.calculation.quantities.shell import require_steel, shell_temperature
 from gateway.errors import LimitError
 from gateway.records import Figure, Input, Quality, ReasonCode
 
 __all__ = ["grown_height", "reference_height"]
 
+_BAD = Quality.BAD
+
 _CLAUSE = "API MPMS 3.1B, expansion of the shell to the reference point"
-_LOWEST_C, _HIGHEST_C = -200.0, 400.0
 _MATTERS_M = 0.003
 """By more than this a reference height must not differ from its table's (common practice)."""
 _AWAY_C = 50.0
@@ -26,9 +26,7 @@ def grown_height(height_m: float, linear_coefficient_per_c: float, shell_c: floa
 
     Raises LimitError outside -200..400 degC and for a coefficient outside 0..1e-4 per degC.
     """
-    require_within("linear coefficient of expansion", linear_coefficient_per_c, "1/degC", 0.0, 1e-4, _CLAUSE)
-    require_within("shell temperature", shell_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
-    require_within("reference temperature of the table", table_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
+    require_steel(linear_coefficient_per_c, shell_c, table_c, _CLAUSE)
     return height_m * (1.0 + linear_coefficient_per_c * (shell_c - table_c))
 
 
@@ -45,7 +43,7 @@ def reference_height(plan: TankPlan, liquid: Figure, ambient: Input | None) -> F
         return figure.good(height_m, 0.0)
     if liquid.value is None:
         return _unknown(height_m, shell)
-    ambient_c = None if ambient is None or ambient.quality is Quality.BAD else ambient.value
+    ambient_c = None if ambient is None or ambient.quality is _BAD else ambient.value
     try:
         shell_c = shell_temperature(liquid.value, ambient_c, insulated=shell.insulated or ambient_c is None)
         grown_m = grown_height(height_m, shell.linear_coefficient_per_c, shell_c, shell.table_temperature_c)

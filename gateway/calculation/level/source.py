@@ -1,5 +1,6 @@
 """Where the level comes from, and with it the temperature: gauge, second gauge, hand dip, or the liquid's pressure."""
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from gateway.calculation import figure
@@ -15,6 +16,12 @@ from gateway.records import Figure, Quality, ReasonCode, TankInput
 from gateway.sources import LevelSource, WaterSource
 
 __all__ = ["LevelAndTemperature", "level_and_temperature"]
+
+_BAD = Quality.BAD
+_BY_GAUGE = LevelSource.GAUGE
+_BY_PRESSURE = LevelSource.PRESSURE
+_EQUAL = Weighting.EQUAL
+_ULLAGE = GaugeKind.ULLAGE
 
 
 class LevelAndTemperature(NamedTuple):
@@ -47,7 +54,7 @@ def level_and_temperature(
     A shell that has warmed lifts the point that ullage counts from: level and temperature then agree within a few
     rounds, since the level moves by millimetres.
     """
-    height = figure.good(plan.reference_height_m, 0.0)
+    height = _as_built(plan.reference_height_m)
     found = _at_height(plan, tank_input, basis, memory, now_s, height)
     if plan.shell is None:
         return found
@@ -67,6 +74,11 @@ def level_and_temperature(
             return found
         height = reference_height(plan, found.liquid.average, tank_input.ambient)
     return _counted_from(found._replace(reference_height=height), plan)
+
+
+@lru_cache(maxsize=4096)
+def _as_built(height_m: float) -> Figure:
+    return figure.good(height_m, 0.0)
 
 
 def _counted_from(found: LevelAndTemperature, plan: TankPlan) -> LevelAndTemperature:
@@ -89,15 +101,15 @@ def _counted_from(found: LevelAndTemperature, plan: TankPlan) -> LevelAndTempera
 
 
 def _is_ullage(gauge: GaugePlan | HeadPlan | None) -> bool:
-    return isinstance(gauge, GaugePlan) and gauge.kind is GaugeKind.ULLAGE
+    return isinstance(gauge, GaugePlan) and gauge.kind is _ULLAGE
 
 
 def _stay(plan: TankPlan, before: LevelAndTemperature, level: Figure) -> bool:
     """Whether the contents found at a level a few millimetres off are the same at this one."""
     was_m, level_m, water = before.level.value, level.value, before.water_level
-    if was_m is None or level_m is None or plan.temperature.weighting is not Weighting.EQUAL:
+    if was_m is None or level_m is None or plan.temperature.weighting is not _EQUAL:
         return False
-    if water.quality is Quality.BAD or (water.value is not None and water.value > min(was_m, level_m)):
+    if water.quality is _BAD or (water.value is not None and water.value > min(was_m, level_m)):
         return False
     return stand_alike(plan.temperature, was_m, level_m)
 
@@ -117,10 +129,10 @@ def _at_height(
     if plan.second_gauge is not None:
         second = gauge_level(tank_input.second_level, plan.second_gauge, height_m)
     found: Contents | LevelAndTemperature | None = None
-    source = LevelSource.GAUGE
+    source = _BY_GAUGE
     if isinstance(plan.gauge, HeadPlan):
         level, found = level_by_pressure(plan, plan.gauge, tank_input, basis, memory, now_s)
-        source = LevelSource.PRESSURE
+        source = _BY_PRESSURE
     else:
         level = _level_by_gauge(plan.gauge, tank_input, height_m)
     first = level

@@ -9,6 +9,10 @@ from gateway.states import RoofZone
 
 __all__ = ["enters", "free_water", "head_stretch", "roof_displacement", "zone_at"]
 
+_BAD = Quality.BAD
+_GOOD = Quality.GOOD
+_OUTSIDE_TABLE = ReasonCode.OUTSIDE_TABLE
+
 
 _SURELY_WATER_M = 0.003
 """A probe that reads less may stand in none (common practice)."""
@@ -16,7 +20,7 @@ _SURELY_WATER_M = 0.003
 
 def enters(part: Figure) -> bool:
     """Whether a part of the sheet enters it: a Good figure without a value does not."""
-    return part.value is not None or part.quality != Quality.GOOD
+    return part.value is not None or part.quality != _GOOD
 
 
 def free_water(plan: TankPlan, water_level: Figure) -> Figure:
@@ -29,7 +33,7 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
     heel_m3 = plan.capacity.heel_m3
     if water_level.value is not None:
         level_m = water_level.value
-        found = figure.attempt(lambda: plan.capacity.volume(level_m), (water_level,), ReasonCode.OUTSIDE_TABLE)
+        found = figure.attempt(lambda: plan.capacity.volume(level_m), (water_level,), _OUTSIDE_TABLE)
         if heel_m3 > 0.0 and plan.heel_holds is HeelContents.PRODUCT and found.value is not None:
             found = found._replace(value=max(0.0, found.value - heel_m3))
             if level_m > _SURELY_WATER_M:
@@ -41,7 +45,7 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
     elif water_level.reasons and water_level.reasons[0].code == ReasonCode.NONE_DETECTED:
         below_m3 = 0.0 if plan.heel_holds is HeelContents.PRODUCT else heel_m3
         found = Figure(below_m3, water_level.quality, water_level.reasons, water_level.age_s, water_level.manual)
-    elif water_level.quality == Quality.BAD:
+    elif water_level.quality == _BAD:
         return figure.derive(None, (water_level,))
     else:
         return water_level

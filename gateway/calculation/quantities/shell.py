@@ -1,16 +1,18 @@
 """Temperature of an upright tank's shell and the volume correction for its expansion: CTSh (API MPMS 12.1.1)."""
 
+from math import isfinite
 from typing import NamedTuple
 
 from gateway.calculation.limits import require_finite, require_within
 from gateway.errors import LimitError
 
-__all__ = ["METALS", "Metal", "shell_correction", "shell_temperature"]
+__all__ = ["METALS", "Metal", "require_steel", "shell_correction", "shell_temperature"]
 
 _CLAUSE = "API MPMS 12.1.1, shell temperature correction"
 
 # The range over which a handbook's constant coefficient describes the metal (common practice).
 _LOWEST_C, _HIGHEST_C = -200.0, 400.0
+_STEEPEST = 1e-4
 
 
 class Metal(NamedTuple):
@@ -37,13 +39,25 @@ def shell_temperature(liquid_c: float, ambient_c: float | None, *, insulated: bo
 
     Raises LimitError for a temperature that is not finite, and for a bare shell without an ambient temperature.
     """
-    require_finite("liquid temperature", liquid_c, "degC", _CLAUSE)
+    if not isfinite(liquid_c):
+        require_finite("liquid temperature", liquid_c, "degC", _CLAUSE)
     if insulated:
         return liquid_c
     if ambient_c is None:
         raise LimitError("ambient temperature", float("nan"), "degC", "not given for a bare shell", _CLAUSE)
-    require_finite("ambient temperature", ambient_c, "degC", _CLAUSE)
+    if not isfinite(ambient_c):
+        require_finite("ambient temperature", ambient_c, "degC", _CLAUSE)
     return (7.0 * liquid_c + ambient_c) / 8.0
+
+
+def require_steel(linear_coefficient_per_c: float, shell_c: float, table_c: float, clause: str) -> None:
+    """Raises LimitError for a coefficient outside 0..1e-4 per degC or a temperature outside -200..400 degC."""
+    if 0.0 <= linear_coefficient_per_c <= _STEEPEST and _LOWEST_C <= shell_c <= _HIGHEST_C:
+        if not _LOWEST_C <= table_c <= _HIGHEST_C:
+            require_within("reference temperature of the table", table_c, "degC", _LOWEST_C, _HIGHEST_C, clause)
+        return
+    require_within("linear coefficient of expansion", linear_coefficient_per_c, "1/degC", 0.0, _STEEPEST, clause)
+    require_within("shell temperature", shell_c, "degC", _LOWEST_C, _HIGHEST_C, clause)
 
 
 def shell_correction(linear_coefficient_per_c: float, shell_c: float, table_c: float) -> float:
@@ -52,8 +66,6 @@ def shell_correction(linear_coefficient_per_c: float, shell_c: float, table_c: f
     `linear_coefficient_per_c` a, 0..1e-4 per degC. A table printed at operating temperature has that as `table_c`.
     Raises LimitError outside -200..400 degC.
     """
-    require_within("linear coefficient of expansion", linear_coefficient_per_c, "1/degC", 0.0, 1e-4, _CLAUSE)
-    require_within("shell temperature", shell_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
-    require_within("reference temperature of the table", table_c, "degC", _LOWEST_C, _HIGHEST_C, _CLAUSE)
+    require_steel(linear_coefficient_per_c, shell_c, table_c, _CLAUSE)
     stretch = linear_coefficient_per_c * (shell_c - table_c)
     return 1.0 + 2.0 * stretch + stretch * stretch

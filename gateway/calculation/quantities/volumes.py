@@ -14,6 +14,8 @@ from gateway.states import RoofZone
 
 __all__ = ["MassFigures", "VolumeFigures", "mass_figures", "volume_figures"]
 
+_GOOD = Quality.GOOD
+
 
 class VolumeFigures(NamedTuple):
     free_water: Figure
@@ -97,6 +99,8 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
         nsv = _net(gsv, sediment_water)
     else:
         gsv = nsv = figure.not_applicable("the product has no reference volume")
+    if _is_plain(gsv) and _is_plain(rho_ref) and _is_plain(nsv):
+        return _plain_masses(plan, gsv, rho_ref, sediment_water, nsv)
     if enters(gsv) and enters(rho_ref):
         mass = _product(gsv, rho_ref)
         in_air = _in_air(plan, mass, rho_ref)
@@ -108,6 +112,21 @@ def mass_figures(gov: Figure, correction: CorrectionFigures, sediment_water: Fig
         net = _product(nsv, rho_ref)
         net_in_air = _alike(net, mass, in_air)
     return MassFigures(gsv, sediment_water, nsv, mass, in_air, net, net_in_air, _solute(plan, mass))
+
+
+def _is_plain(part: Figure) -> bool:
+    """Whether what is made with it is Good, of the same age, and without a word, as far as it depends on this one."""
+    return part.quality is _GOOD and part.value is not None and not part.manual
+
+
+def _plain_masses(plan: TankPlan, gsv: Figure, rho_ref: Figure, sediment_water: Figure, nsv: Figure) -> MassFigures:
+    """`mass_figures` where nothing is to be said of GSV, of the density without its date, nor of NSV, which is as old
+    as GSV: in nearly every sheet."""
+    gsv_m3, rho, nsv_m3, age_s = gsv.value or 0.0, rho_ref.value or 0.0, nsv.value or 0.0, gsv.age_s
+    mass_kg, net_kg = liquid_mass(gsv_m3, rho), liquid_mass(nsv_m3, rho)
+    mass, net = figure.good(mass_kg, age_s), figure.good(net_kg, age_s)
+    in_air = _in_air(plan, mass, rho_ref)
+    return MassFigures(gsv, sediment_water, nsv, mass, in_air, net, _alike(net, mass, in_air), _solute(plan, mass))
 
 
 def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure, Figure]:

@@ -131,6 +131,11 @@ class CapacityTable:
     def is_shifted(self) -> bool:
         return self.shift_m != 0.0
 
+    @property
+    def zero(self) -> str:
+        """What its levels count from, in words; empty where that is not told."""
+        return f"zero of the gauge, moved from {self.datum}" if self.is_shifted else self.datum
+
     def volume(self, level_m: float) -> float:
         """Volume in m3 at `level_m`. Raises LimitError outside the table: never extrapolated."""
         levels = self.levels_m

@@ -46,6 +46,9 @@ _LANDED_M = 0.7
 
 
 _SAME_HEIGHT_M = 0.003
+_COARSEST = 0.02
+"""Of the whole: volumes that are multiples of more were chosen even, as in a table by volume, and are not rounded
+(common practice)."""
 
 
 class Form(StrEnum):
@@ -177,11 +180,11 @@ def against_shape(table: CapacityTable, shape: Capacity, share: float = 0.005) -
     """Every row against the volume of the tank's dimensions: more than `share` of it apart is beyond.
 
     Near the bottom the allowance is what 5 mm of level hold (less in a low vessel), since no floor is quite even, and
-    nowhere is it less than the step to which volumes are printed. A table that deducts a floating roof may lie below
-    the dimensions by up to the roof's displacement, the same in its upper half.
+    nowhere is it less than the step to which volumes are printed, up to a fiftieth of the whole. A table that deducts a
+    floating roof may lie below the dimensions by up to the roof's displacement, the same in its upper half.
     """
     uneven_m = min(_UNEVEN_M, _UNEVEN_PART * (shape.top_m - shape.bottom_m))
-    printed = min(printed_steps(table.volumes_m3))
+    printed = min(*printed_steps(table.volumes_m3), _COARSEST * (table.volumes_m3[-1] - table.volumes_m3[0]))
     rows = [
         Difference(level, volume, shape.volume(level))
         for level, volume in zip(table.levels_m, table.volumes_m3, strict=True)

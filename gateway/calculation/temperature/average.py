@@ -3,7 +3,10 @@
 Only healthy elements submerged by the immersion margin, above free water, are averaged; vapour elements never are.
 """
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from itertools import chain, repeat
 from operator import mul
 from typing import NamedTuple
 
@@ -27,6 +30,9 @@ __all__ = [
     "unknown_temperature",
     "vapour_temperature",
 ]
+
+_BY_ELEMENTS = TemperatureSource.ELEMENTS
+_EQUAL = Weighting.EQUAL
 
 _new = tuple.__new__
 """As `ElementUse(...)`, at half its price: sixteen are made for a tank of sixteen elements."""
@@ -65,7 +71,7 @@ def place_elements(plan: TemperaturePlan, level_m: float, water_m: float | None,
     """
     wet = _flags(before.wet, bisect_right(plan.enters_m, level_m), bisect_right(plan.leaves_m, level_m), plan)
     if water_m is None:
-        return Placement(wet, (False,) * len(wet))
+        return Placement(wet, _lowest(0, len(wet)))
     covered_m = water_m + TOUCH_M
     entered, left = bisect_right(plan.heights_m, covered_m), bisect_right(plan.heights_m, covered_m + _WATER_LEAVES_M)
     return Placement(wet, _flags(before.in_water, entered, left, plan))
@@ -76,7 +82,15 @@ def _flags(before: tuple[bool, ...], entered: int, kept: int, plan: TemperatureP
     count = len(plan.elements)
     if len(before) != count:
         kept = entered
+    if kept == entered:
+        return _lowest(entered, count)
     return (True,) * entered + before[entered:kept] + (False,) * (count - kept)
+
+
+@lru_cache(maxsize=1024)
+def _lowest(number: int, count: int) -> tuple[bool, ...]:
+    """Flags of the lowest `number` of `count`: made once, so that those of one sheet are those of the next."""
+    return (True,) * number + (False,) * (count - number)
 
 
 def stand_alike(plan: TemperaturePlan, one_m: float, other_m: float) -> bool:
@@ -105,6 +119,9 @@ def average_temperature(
         water_m: free-water level in m. None: no water.
         capacity: for the slice volumes, which run from the free water to the surface.
     """
+    quiet = _quiet_average(plan, inputs, placed, level_m, water_m, capacity)
+    if quiet is not None:
+        return quiet
     used: list[int] = []
     values: list[float] = []
     notes: list[Reason | None] = [None] * len(inputs)
@@ -159,6 +176,45 @@ def average_temperature(
         weight_of[index] = weight
     uses = _uses(plan, inputs, placed, weight_of, notes)
     return LiquidTemperature(average, spread, uses, TemperatureSource.ELEMENTS)
+
+
+def _quiet_average(
+    plan: TemperaturePlan,
+    inputs: tuple[Input, ...],
+    placed: Placement,
+    level_m: float,
+    water_m: float | None,
+    capacity: Capacity,
+) -> LiquidTemperature | None:
+    """`average_temperature` where there is nothing to be said of any element, as in nearly every sheet; else None."""
+    wet = placed.wet
+    count = wet.count(True)
+    if not count or len(inputs) != len(wet) or True in placed.in_water or True in wet[count:]:
+        return None
+    values, qualities, reasons, ages_s, _, manual = zip(*inputs, strict=True)
+    # GOOD is 0.
+    if any(qualities) or any(manual) or any(reasons) or None in values:
+        return None
+    used = range(count)
+    taken = values[:count]
+    spread_c = max(taken) - min(taken)
+    if spread_c > min(plan.stratification_c, plan.outlier_c, plan.spread_c):
+        return None
+    if _away_m(plan, used, _lowest_m(capacity, water_m), level_m) > plan.reach_m + TOUCH_M:
+        return None
+    age_s = max(0.0, *ages_s[:count])
+    weights = _weights(plan, used, level_m, water_m, capacity)
+    heights_m = plan.heights_m
+    # In the order of the fields, without a step of the interpreter for each of the elements.
+    wet_fields = zip(heights_m, taken, _YES, weights, _ALL_GOOD, _NOTHING, _YES, strict=False)
+    dry_fields = zip(heights_m[count:], values[count:], _NO, _NO_WEIGHT, _ALL_GOOD, _ALL_DRY, _NO, strict=False)
+    uses: Iterable[ElementUse] = map(_new, _USES, chain(wet_fields, dry_fields))
+    return LiquidTemperature(
+        _new(Figure, (sum(map(mul, weights, taken)), _GOOD, (), age_s, False)),
+        _new(Figure, (spread_c, _GOOD, (), age_s, False)),
+        tuple(uses),
+        _BY_ELEMENTS,
+    )
 
 
 def substituted_temperature(
@@ -223,19 +279,17 @@ def chosen_by(level: Figure, average: Figure) -> Figure:
 def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m: float) -> Figure:
     """Mean of the healthy elements well above the surface, in degC; never part of the liquid average."""
     clear_m = level_m + plan.vapour_clearance_m - TOUCH_M
-    healthy: list[Input] = []
-    values: list[float] = []
-    for index in range(len(inputs) - 1, -1, -1):
-        if plan.heights_m[index] < clear_m:
-            break
-        given = inputs[index]
-        value = given.value
-        if value is not None and given.quality is not _BAD:
-            healthy.append(given)
-            values.append(value)
+    if not inputs or plan.heights_m[-1] < clear_m:
+        return _NONE_IN_VAPOUR
+    # Downwards, as they have always been added up.
+    clear = inputs[: bisect_left(plan.heights_m, clear_m) - len(inputs) - 1 : -1]
+    healthy = [given for given in clear if given[0] is not None and given[1] is not _BAD]
     if not healthy:
-        return figure.not_applicable("no element in the vapour space")
-    return figure.derive(sum(values) / len(values), [figure.from_input(each) for each in healthy])
+        return _NONE_IN_VAPOUR
+    mean_c = sum([given[0] or 0.0 for given in healthy]) / len(healthy)
+    if any(given[1] or given[5] for given in healthy):
+        return figure.derive(mean_c, [figure.from_input(given) for given in healthy])
+    return _new(Figure, (mean_c, _GOOD, (), max([0.0, *[given[3] for given in healthy]]), False))
 
 
 def _in_water(plan: TemperaturePlan, index: int) -> Reason:
@@ -280,7 +334,7 @@ def _lowest_m(capacity: Capacity, water_m: float | None) -> float:
     return capacity.bottom_m if water_m is None else max(capacity.bottom_m, water_m)
 
 
-def _away_m(plan: TemperaturePlan, used: list[int], lowest_m: float, level_m: float) -> float:
+def _away_m(plan: TemperaturePlan, used: Sequence[int], lowest_m: float, level_m: float) -> float:
     """How far the liquid is from the nearest element used at most, in m; exactly where it is beyond the reach."""
     heights_m = plan.heights_m
     if plan.widest_gap_m <= 2.0 * plan.reach_m and used[-1] - used[0] == len(used) - 1:
@@ -290,10 +344,10 @@ def _away_m(plan: TemperaturePlan, used: list[int], lowest_m: float, level_m: fl
 
 
 def _weights(
-    plan: TemperaturePlan, used: list[int], level_m: float, water_m: float | None, capacity: Capacity
+    plan: TemperaturePlan, used: Sequence[int], level_m: float, water_m: float | None, capacity: Capacity
 ) -> list[float]:
     """Share of each used element in the average; they sum to 1."""
-    if plan.weighting is Weighting.EQUAL or len(used) == 1:
+    if plan.weighting is _EQUAL or len(used) == 1:
         return [1.0 / len(used)] * len(used)
     heights = [plan.elements[index].height_m for index in used]
     if plan.weighting is Weighting.SLICE_HEIGHT:
@@ -333,5 +387,8 @@ def _uses(
     )
 
 
+_NONE_IN_VAPOUR = figure.not_applicable("no element in the vapour space")
 _DRY = Reason(ReasonCode.ELEMENT_DRY, "not submerged by the immersion margin")
+_USES, _YES, _NO, _NO_WEIGHT = repeat(ElementUse), repeat(True), repeat(False), repeat(0.0)
+_ALL_GOOD, _ALL_DRY, _NOTHING = repeat(_GOOD), repeat(_DRY), repeat(None)
 _FAILED = Reason(ReasonCode.ELEMENT_FAILED, "it gives no value")

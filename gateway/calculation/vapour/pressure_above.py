@@ -20,6 +20,8 @@ __all__ = [
     "with_possible_pressure",
 ]
 
+_GOOD = Quality.GOOD
+
 _KPA = 1e-3
 _ENDS_WITHIN = 0.9
 """A doubt ends within this part of the band, so that a pressure at its edge does not come and go with the
@@ -56,7 +58,7 @@ def with_possible_pressure(plan: TankPlan, tank_input: TankInput) -> TankInput:
 
 def is_doubted(pressure: Figure) -> bool:
     """Whether it was found outside the band of its product."""
-    return pressure.quality is not Quality.GOOD and any(
+    return pressure.quality is not _GOOD and any(
         reason.code is ReasonCode.VAPOUR_PRESSURE_DISAGREES for reason in pressure.reasons
     )
 

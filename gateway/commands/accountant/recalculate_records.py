@@ -86,7 +86,9 @@ class RecordFile:
             raise UsageError(text, "give a file of recorded inventories") from error
 
     def _payloads(self, number: int, line: bytes) -> list[Any]:
-        # A subscriber may print the topic before the message.
+        # A subscriber may print the topic before the message, and (null) for one that cleared the topic.
+        if line.split()[-1] == b"(null)":
+            return [None]
         start = line.find(b"{")
         try:
             document = orjson.loads(line[max(start, 0) :])

@@ -58,11 +58,26 @@ class OnBroker(NamedTuple):
 
 
 def on_broker(settings: SiteSettings) -> OnBroker:
-    """Ask the first broker of a site file once. Raises UsageError where it names none, GatewayError where that does not
-    answer or knows nothing of the site."""
-    plan = next((each for each in settings.deliveries if isinstance(each, MqttPlan)), None)
-    if plan is None:
+    """Ask the brokers of a site file, the next where one does not answer or knows nothing of the site.
+
+    Raises UsageError where it names none, GatewayError where none of them tells anything.
+    """
+    if not settings.brokers:
         raise UsageError(f"site '{settings.name}' has no broker", "`delivery: {mqtt: {address: HOST:PORT}}` names one")
+    failures = []
+    for plan in settings.brokers:
+        try:
+            return _on(plan, settings)
+        except GatewayError as failure:
+            failures.append(failure)
+    if len(failures) == 1:
+        raise failures[0]
+    none = GatewayError("; ".join(map(str, failures)))
+    none.hint = failures[0].hint
+    raise none
+
+
+def _on(plan: MqttPlan, settings: SiteSettings) -> OnBroker:
     tanks = [setup.plan.tank for setup in settings.tanks]
     place = f"mqtt://{plan.host}:{plan.port}"
     try:

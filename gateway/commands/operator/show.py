@@ -67,7 +67,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     where.add_argument(
         "--broker",
         metavar="SITE",
-        help="what lies on the broker that this site file names, whether the gateway still runs or not",
+        help="what lies on the broker that this site file names, whether the gateway still runs or not; of several the "
+        "first that can tell",
     )
     parser.add_argument(
         "--columns",
@@ -120,6 +121,7 @@ def _show_broker(arguments: argparse.Namespace) -> int:
         "time": iso_time(now),
         "time_zone": settings.time_zone,
         "simulated": any(message.get("simulated", False) for message in found.inventories),
+        "awaited": list(found.missing),
         "inventories": list(found.inventories),
     }
     if arguments.json:

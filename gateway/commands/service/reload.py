@@ -21,8 +21,8 @@ _NOBODY = "start one with `tank-gateway run SITE`"
 _ANOTHER_USER = "ask as the user that runs it or as root; under systemd: systemctl reload tank-gateway"
 
 
-_EPILOG = """What is the same in both files goes on undisturbed. A file with a mistake is refused, with the words of `check`, and
-the gateway goes on with what it had. Exit codes: 0 taken over, 2 the file has a mistake, 1 nobody to ask or no answer.
+_EPILOG = """What is the same in both files goes on undisturbed. A file with a mistake is refused, and the gateway
+goes on with what it had. Exit codes: 0 taken over, 2 the file has a mistake, 1 nobody answered.
 Examples: tank-gateway reload
           tank-gateway reload harbour"""
 

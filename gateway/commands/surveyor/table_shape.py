@@ -2,23 +2,14 @@
 
 import argparse
 from collections.abc import Mapping, Sequence
+from typing import Annotated, Any
+
+from pydantic import Field, TypeAdapter, ValidationError
 
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.shapes import (
-    Deadwood,
-    End,
-    EndKind,
-    Head,
-    LyingCylinder,
-    RectangularTank,
-    Sphere,
-    TiltedCylinder,
-    UprightCylinder,
-    UprightVessel,
-    WithDeadwood,
-)
-from gateway.calculation.shapes.datum import WithDatum
+from gateway.calculation.shapes import Head
 from gateway.errors import QuantityError, UsageError
+from gateway.settings.tanks.shape_models import BottomKind, TankShape, TopKind, VesselKind, capacity_of
 from gateway.units.quantity import Dimension, parse_quantity
 
 __all__ = ["KINDS", "add_shape", "quantity", "shape_of"]
@@ -35,15 +26,41 @@ KINDS: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "sphere": (("diameter",), ()),
     "rectangular": (("length", "width", "height"), ()),
+    "standing_vessel": (
+        ("diameter", "tangent-length", "bottom", "top"),
+        ("bottom-depth", "top-depth", "crown-ratio", "knuckle-ratio"),
+    ),
 }
 _COMMON = ("datum-height", "heel", "deadwood")
-_ENDS = {kind.value.replace(" ", "_"): kind for kind in EndKind}
+_BOTTOMS = [*(kind.value for kind in BottomKind), "cone"]
+"""Those of a site file; `cone` for one that points down, as it is called where no other is in question."""
+_SHAPE: TypeAdapter[TankShape] = TypeAdapter(Annotated[TankShape, Field(discriminator="kind")])
+_KEYS = {
+    "diameter": "diameter",
+    "height": "height",
+    "length": "length",
+    "width": "width",
+    "tangent-length": "tangent_length",
+    "head": "head",
+    "datum-height": "datum",
+    "heel": "heel",
+    "bottom": "bottom",
+    "bottom-depth": "bottom_depth",
+    "top": "top",
+    "slope": "slope",
+    "gauge": "gauge_from_low_end",
+    "crown-ratio": "crown_ratio",
+    "knuckle-ratio": "knuckle_ratio",
+}
+"""Of each option: the key of a site file."""
+_PLAIN = frozenset({"diameter", "height", "length", "width", "tangent_length", "head", "datum", "heel"})
+_TAGS = frozenset(kind.value for kind in VesselKind)
 _LENGTHS = (
     ("diameter", "inside"),
     ("height", "of the shell or the walls; of a vessel with an outward bottom, from its tangent line"),
     ("length", "of a rectangular tank"),
     ("width", "of a rectangular tank"),
-    ("tangent-length", "of a lying cylinder, between the tangent lines of its heads"),
+    ("tangent-length", "of a lying cylinder or a standing vessel, between the tangent lines of its ends"),
     ("bottom-depth", "of a sloped, coned or dished bottom"),
     ("top-depth", "of a coned or dished top"),
     ("gauge", "of a tilted cylinder: from its low tangent line to the gauge"),
@@ -57,8 +74,8 @@ def add_shape(parser: argparse.ArgumentParser, *, required: bool) -> None:
     group.add_argument("--kind", choices=list(KINDS), required=required)
     for name, text in _LENGTHS:
         group.add_argument(f"--{name}", metavar="LENGTH", help=text)
-    group.add_argument("--bottom", choices=list(_ENDS), help="of an upright cylinder; default flat")
-    group.add_argument("--top", choices=list(_ENDS), help="of an upright cylinder; default flat")
+    group.add_argument("--bottom", choices=_BOTTOMS, help="of an upright tank; default flat")
+    group.add_argument("--top", choices=[kind.value for kind in TopKind], help="of an upright tank; default flat")
     group.add_argument("--head", choices=[head.value for head in Head], help="both ends of a lying cylinder")
     group.add_argument("--slope", metavar="RATIO", help="rise of a lying cylinder along its length, for example `1 %%`")
     group.add_argument("--crown-ratio", metavar="NUMBER", help="torispherical: crown radius over diameter; default 1")
@@ -105,9 +122,7 @@ def shape_of(arguments: argparse.Namespace) -> Capacity | None:
     if foreign:
         takes = ", ".join(f"--{name}" for name in (*needed, *more, *_COMMON))
         raise UsageError(f"--{foreign[0]}: {_with_article(kind)} has none", f"it takes {takes}")
-    shape = _with_datum(arguments, _shape(kind, arguments))
-    pieces = tuple(_piece(texts) for texts in arguments.deadwood or ())
-    return WithDeadwood(shape, pieces) if pieces else shape
+    return capacity_of(_checked(_block(kind, arguments)))
 
 
 def _listed(options: Sequence[str]) -> str:
@@ -120,75 +135,62 @@ def _with_article(kind: str) -> str:
     return f"{'an' if words[0] in 'aeiou' else 'a'} {words}"
 
 
-def _length(arguments: argparse.Namespace, name: str, default: float = 0.0) -> float:
-    text = getattr(arguments, name.replace("-", "_"))
-    return default if text is None else quantity(name, text, Dimension.LENGTH)
-
-
-def _number(arguments: argparse.Namespace, name: str, default: float) -> float:
-    text = getattr(arguments, name.replace("-", "_"))
-    if text is None:
-        return default
-    try:
-        return float(text)
-    except ValueError as error:
-        raise UsageError(f"--{name}: '{text}' is not a number", f"write for example --{name} {default:g}") from error
-
-
-def _shape(kind: str, arguments: argparse.Namespace) -> Capacity:
-    crown, knuckle = _number(arguments, "crown-ratio", 1.0), _number(arguments, "knuckle-ratio", 0.06)
-    match kind:
-        case "upright_cylinder":
-            return _upright(arguments, crown, knuckle)
-        case "lying_cylinder":
-            return _lying(arguments, crown, knuckle)
-        case "sphere":
-            return Sphere(_length(arguments, "diameter"))
-        case _:
-            return RectangularTank(
-                _length(arguments, "length"), _length(arguments, "width"), _length(arguments, "height")
-            )
-
-
-def _upright(arguments: argparse.Namespace, crown: float, knuckle: float) -> Capacity:
-    diameter_m, height_m = _length(arguments, "diameter"), _length(arguments, "height")
-    bottom = _ENDS[arguments.bottom or "flat"]
-    top = _ENDS[arguments.top or "flat"]
-    depths = _length(arguments, "bottom-depth"), _length(arguments, "top-depth")
-    if bottom is top is EndKind.FLAT and not any(depths):
-        return UprightCylinder(diameter_m, height_m)
-    return UprightVessel(
-        diameter_m, height_m, End(bottom, depths[0], crown, knuckle), End(top, depths[1], crown, knuckle)
-    )
-
-
-def _lying(arguments: argparse.Namespace, crown: float, knuckle: float) -> Capacity:
-    diameter_m, tangent_m = _length(arguments, "diameter"), _length(arguments, "tangent-length")
-    head = Head(arguments.head)
-    if arguments.slope is None:
-        if arguments.gauge is not None:
+def _block(kind: str, arguments: argparse.Namespace) -> dict[str, Any]:
+    """What was typed, as the shape would stand in a site file."""
+    typed = {name: text for name in _KEYS if (text := getattr(arguments, name.replace("-", "_"), None)) is not None}
+    block = {key: typed[name] for name, key in _KEYS.items() if key in _PLAIN and name in typed}
+    ratios = {_KEYS[name]: typed[name] for name in ("crown-ratio", "knuckle-ratio") if name in typed}
+    block["kind"] = kind
+    if arguments.deadwood:
+        block["deadwood"] = [
+            dict(zip(("volume", "lowest", "highest"), texts, strict=True)) for texts in arguments.deadwood
+        ]
+    if kind in ("upright_cylinder", "standing_vessel"):
+        ends = {end: _end(end, arguments, ratios) for end in ("bottom", "top")}
+        if kind == "standing_vessel":
+            return block | ends
+        if arguments.top is None and arguments.top_depth is None:
+            return block | ({"bottom": ends["bottom"]} if "bottom" in typed or "bottom-depth" in typed else {})
+        # Between two ends it is a vessel, whose length is that between its tangent lines.
+        block["tangent_length"] = block.pop("height")
+        return block | ends | {"kind": "standing_vessel"}
+    if kind == "lying_cylinder":
+        block |= ratios
+        if arguments.slope is None and arguments.gauge is not None:
             raise UsageError(
                 "--gauge was given without --slope", "where a level cylinder is gauged makes no difference"
             )
-        return LyingCylinder(diameter_m, tangent_m, head, crown, knuckle)
-    if arguments.gauge is None:
-        raise UsageError(
-            "--slope was given without --gauge", "say where along the low end it is gauged: --gauge '1.5 m'"
-        )
-    slope = quantity("slope", arguments.slope, Dimension.RATIO)
-    return TiltedCylinder(diameter_m, tangent_m, head, slope, _length(arguments, "gauge"), crown, knuckle)
+        if arguments.slope is not None:
+            if arguments.gauge is None:
+                raise UsageError(
+                    "--slope was given without --gauge", "say where along the low end it is gauged: --gauge '1.5 m'"
+                )
+            block["tilt"] = {"slope": arguments.slope, "gauge_from_low_end": arguments.gauge}
+    return block
 
 
-def _with_datum(arguments: argparse.Namespace, shape: Capacity) -> Capacity:
-    datum_m = _length(arguments, "datum-height")
-    heel_m3 = 0.0 if arguments.heel is None else quantity("heel", arguments.heel, Dimension.VOLUME)
-    return WithDatum(shape, datum_m, heel_m3) if datum_m or heel_m3 else shape
+def _end(end: str, arguments: argparse.Namespace, ratios: dict[str, str]) -> dict[str, str]:
+    kind = getattr(arguments, end) or "flat"
+    depth = getattr(arguments, f"{end}_depth")
+    made = {"kind": "cone_down" if (end, kind) == ("bottom", "cone") else kind}
+    return made | ({} if depth is None else {"depth": depth}) | (ratios if kind == "torispherical" else {})
 
 
-def _piece(texts: Sequence[str]) -> Deadwood:
-    volume, low, high = texts
-    return Deadwood(
-        quantity("deadwood", volume, Dimension.VOLUME),
-        quantity("deadwood", low, Dimension.LENGTH),
-        quantity("deadwood", high, Dimension.LENGTH),
-    )
+def _checked(block: Mapping[str, Any]) -> TankShape:
+    """Through the same models as a site file. Raises UsageError that names the option."""
+    try:
+        return _SHAPE.validate_python(block)
+    except ValidationError as error:
+        detail = error.errors(include_url=False)[0]
+        place = [part for part in detail["loc"] if isinstance(part, str) and part not in _TAGS]
+        raise UsageError(f"--{_option(place)}: {detail['msg']}", None) from error
+
+
+def _option(place: Sequence[str]) -> str:
+    if not place:
+        return "kind"
+    if place[0] in ("bottom", "top") and place[-1] == "depth":
+        return f"{place[0]}-depth"
+    if place[0] == "deadwood":
+        return "deadwood"
+    return next((name for name, key in _KEYS.items() if key == place[-1]), place[-1])

@@ -185,7 +185,7 @@ def _datum(plan: TankPlan) -> str:
     table = plan.capacity
     if not isinstance(table, CapacityTable) or table.datum == "not stated":
         return ""
-    return f"zero of the gauge, moved from {table.datum}" if table.is_shifted else table.datum
+    return table.zero
 
 
 def _document(

@@ -5,10 +5,11 @@ import random
 import time
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from typing import NamedTuple
 
 from gateway.acquisition.line import Line
-from gateway.acquisition.plan import LinePlan, units_of_signals
+from gateway.acquisition.plan import LinePlan
 from gateway.clock import SystemClock
 from gateway.commands.operator.running_gateway import NoGatewayError, fetch_json
 from gateway.commissioning.line_findings import InstrumentCounts, LineCounts
@@ -17,6 +18,7 @@ from gateway.payload.lines import LINES_SCHEMA, LinesTold, lines_of
 from gateway.payload.readings import READINGS_SCHEMA
 from gateway.process.tasks import end, fault_of, run_together
 from gateway.records import Reading
+from gateway.settings.site import SiteSettings
 from gateway.status import Histogram, InstrumentStatus, LineStatus
 
 __all__ = ["Followed", "Observed", "observe_gateway", "poll_lines", "since_start"]
@@ -38,6 +40,8 @@ class Observed(NamedTuple):
     site: str
     simulated: bool
     source: str
+    window_s: float
+    """A line that was begun later counts for less: its own window says how long."""
     lines: tuple[LineCounts, ...]
     values: Mapping[tuple[str, str], Followed]
     """The values of each (instrument, signal) that changed or came again, in order; empty when none were followed."""
@@ -54,20 +58,21 @@ def observe_gateway(address: str, window_s: float) -> Observed:
 
 
 def since_start(address: str) -> Observed:
-    """The same over all the time since the gateway was started."""
+    """The same over all the time since the gateway was started, or a line begun anew."""
     return _observed(address, _told(address), None, {})
 
 
-def poll_lines(site: str, simulated: bool, plans: Sequence[LinePlan], window_s: float) -> Observed:
-    """Poll lines that nobody else holds for `window_s`, as a gateway would."""
+def poll_lines(site: SiteSettings, plans: Sequence[LinePlan], window_s: float) -> Observed:
+    """Poll lines of a site that nobody else holds for `window_s`, as a gateway would."""
     found, values = asyncio.run(_poll(plans, window_s))
+    followed = {key: Followed(tuple(seen), site.signal_units.get(key) or "") for key, seen in values.items()}
     lines = tuple(_counts_of_line(status, None, instruments, window_s) for status, instruments in found)
-    return Observed(site, simulated, f"{window_s:g} s of polling by this tool", lines, values)
+    return Observed(site.name, site.simulated, f"{window_s:g} s of polling by this tool", window_s, lines, followed)
 
 
 async def _poll(
     plans: Sequence[LinePlan], window_s: float
-) -> tuple[list[tuple[LineStatus, list[InstrumentStatus]]], dict[tuple[str, str], Followed]]:
+) -> tuple[list[tuple[LineStatus, list[InstrumentStatus]]], dict[tuple[str, str], list[float]]]:
     values: dict[tuple[str, str], list[float]] = defaultdict(list)
 
     def take(readings: Sequence[Reading]) -> None:
@@ -85,8 +90,7 @@ async def _poll(
         statuses = [(line.status(), line.instrument_statuses()) for line in lines]
     finally:
         await end([polling])
-    units = units_of_signals(plans)
-    return statuses, {key: Followed(tuple(seen), units.get(key, "")) for key, seen in values.items()}
+    return statuses, values
 
 
 def _follow(address: str, window_s: float) -> dict[tuple[str, str], Followed]:
@@ -118,22 +122,31 @@ def _told(address: str) -> LinesTold:
 def _observed(
     address: str, now: LinesTold, before: LinesTold | None, values: Mapping[tuple[str, str], Followed]
 ) -> Observed:
-    """The counts between two documents of one boot; since the start where there is but one."""
+    """The counts between two documents of one boot; since each line was begun where there is but one."""
     since = now.started if before is None else before.time
-    window_s = max((now.time - since).total_seconds(), 0.001)
+    window_s = _seconds(since, now.time)
     lines_before = {} if before is None else {each.line: each for each in before.lines}
     earlier = {} if before is None else {each.instrument: each for each in before.instruments}
-    lines = tuple(
-        _counts_of_line(
-            line,
-            lines_before.get(line.line),
-            [_grown(each, earlier.get(each.instrument)) for each in now.instruments if each.line == line.line],
-            window_s,
-        )
-        for line in now.lines
-    )
+    lines = []
+    for line in now.lines:
+        instruments = [each for each in now.instruments if each.line == line.line]
+        was = lines_before.get(line.line)
+        if was is not None and was.since_ns == line.since_ns:
+            instruments = [_grown(each, earlier.get(each.instrument)) for each in instruments]
+            lines.append(_counts_of_line(line, was, instruments, window_s))
+        else:
+            # Counted from nothing: since the gateway's start, or since a reload that changed the line.
+            lines.append(_counts_of_line(line, None, instruments, _seconds(_begun(line, now.started), now.time)))
     source = f"the gateway at {address}, {window_s:.0f} s up to {now.time:%Y-%m-%d %H:%M:%S} UTC"
-    return Observed(now.site, now.simulated, source, lines, values)
+    return Observed(now.site, now.simulated, source, window_s, tuple(lines), values)
+
+
+def _begun(line: LineStatus, started: datetime) -> datetime:
+    return started if line.since_ns is None else datetime.fromtimestamp(line.since_ns / 1e9, UTC)
+
+
+def _seconds(since: datetime, until: datetime) -> float:
+    return max((until - since).total_seconds(), 0.001)
 
 
 def _counts_of_line(

@@ -74,20 +74,21 @@ def gateway_address(arguments: argparse.Namespace, site: SiteSettings | None) ->
     return DEFAULT_ADDRESS
 
 
-def held_by(gateway: str, address: str) -> Held | None:
-    """What a gateway of this machine, or the one at that web address, says if it polls `address`; None when surely none
-    does.
+def held_by(gateway: str, *addresses: str) -> Held | None:
+    """What a gateway of this machine, or the one at that web address, says if it polls one of `addresses`; None when
+    surely none does.
 
-    `address` is HOST:PORT, or the device file of a serial port.
+    An address is HOST:PORT, or the device file of a serial port.
 
     Raises LineHeldError when something is there that may be a gateway and does not say, and when one of this machine
     polls the address and has no web address to be asked at.
     """
-    wanted = _places(address)
+    wanted = set[tuple[str, str]]().union(*map(_places, addresses))
     holder = _holder(wanted)
     if holder is not None:
         if holder.web is None:
-            raise LineHeldError(f"{address} is polled by the gateway of site {holder.site}, process {holder.pid}")
+            polled = " or ".join(addresses)
+            raise LineHeldError(f"{polled} is polled by the gateway of site {holder.site}, process {holder.pid}")
         gateway = holder.web
     try:
         document = fetch_json(gateway, "/readings", READINGS_SCHEMA, _TIMEOUT_S)

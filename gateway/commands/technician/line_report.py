@@ -5,12 +5,13 @@ from collections.abc import Sequence
 from math import inf
 from typing import Any
 
+from gateway.acquisition.plan import LinePlan
 from gateway.commands.operator.running_gateway import DEFAULT_ADDRESS, NoGatewayError, web_address
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.service.site_argument import load
 from gateway.commands.technician.device import duration_of
 from gateway.commands.technician.line_counts import Observed, observe_gateway, poll_lines, since_start
-from gateway.commands.technician.line_guard import gateway_address
+from gateway.commands.technician.line_guard import LineHeldError, gateway_address, held_by
 from gateway.commissioning.duplicate_address import two_devices
 from gateway.commissioning.line_findings import (
     Finding,
@@ -22,7 +23,7 @@ from gateway.commissioning.line_findings import (
     quantile_bound,
 )
 from gateway.display import printable
-from gateway.errors import UsageError
+from gateway.errors import GatewayError, UsageError
 from gateway.process.logs import set_up_logs
 from gateway.settings.site import SiteSettings
 
@@ -31,6 +32,8 @@ __all__ = ["add_arguments", "execute"]
 # What flickers by its last digit is one device: in SI, 50 mm or 0.05 degC, or two thousandths of the value.
 _LEAST_MEANT = 0.05
 _LEAST_PART = 0.002
+_SHORTER_S = 1.0
+"""Lines are begun within a moment of the gateway's start: nothing worth a word."""
 
 _EPILOG = """Where a gateway runs, its own counts are read and nothing is sent to the instruments. With SITE and no
 gateway the tool polls the lines itself for the time given, as one would. Exit code 1: something must be acted on.
@@ -85,7 +88,24 @@ def _observed(arguments: argparse.Namespace, site: SiteSettings | None, window_s
             raise
     set_up_logs(errors_only=True, simulated=site.simulated)
     plans = [line for line in site.lines if arguments.line in (None, line.name)]
-    return poll_lines(site.name, site.simulated, plans, window_s)
+    _require_free(address, plans)
+    return poll_lines(site, plans, window_s)
+
+
+def _require_free(address: str, plans: Sequence[LinePlan]) -> None:
+    """Raises GatewayError where a gateway polls one of the lines, or may: one of another version answers too, though
+    not by what is asked here."""
+    paths = [path for plan in plans for path in (plan.primary, plan.standby) if path is not None]
+    hint = "stop that gateway first, or ask it by the tank-gateway that it was started with"
+    try:
+        held = held_by(address, *map(str, paths))
+    except LineHeldError as error:
+        error.hint = hint
+        raise
+    if held is not None:
+        failure = GatewayError(f"the gateway at {held.gateway} polls these lines, and does not tell how they do")
+        failure.hint = hint
+        raise failure
 
 
 def _duplicates(line: LineCounts, observed: Observed) -> list[Finding]:
@@ -121,6 +141,8 @@ def _page(observed: Observed, judged: Sequence[tuple[LineCounts, Sequence[Findin
             state += " over its second way"
         if line.connections_wanted > 1:
             state += f" ({line.connections_open} of {line.connections_wanted} connections)"
+        if line.window_s < observed.window_s - _SHORTER_S:
+            state += f", begun anew {line.window_s:.0f} s ago"
         lines += [
             "",
             f"line {line.line}: {state}, busy {min(line.occupancy, 1.0):.1%} of the time, "

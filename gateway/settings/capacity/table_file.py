@@ -165,12 +165,20 @@ def read_capacity_csv(path: Path) -> CapacityTable:
 
     Raises SettingsError listing every mistake as `FILE:LINE: what is wrong; what would be right`.
     """
-    return read_capacity_text(_text(path), path)
+    try:
+        text = read_text(path, _LARGEST_FILE)
+    except UnreadableError as error:
+        raise SettingsError((str(error),)) from error
+    return read_capacity_text(text, path)
 
 
 def read_capacity_text(text: str, path: Path) -> CapacityTable:
     """As `read_capacity_csv`, from the text of a file that need not exist; `path` names it in mistakes."""
+    # Lines end in three ways; the csv module and the numbers of lines know one.
     text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if text.strip() and not SIGN.search(text):
+        # Nothing of it is told: it may be any file that this user can read.
+        raise SettingsError((f"{path}:1: is no capacity table: {_NO_TABLE}",))
     rows = text.count("\n")
     if rows > _MOST_ROWS:
         limit = f"{_MOST_ROWS:,}, and a table to the millimetre of the highest tank has fewer"
@@ -192,19 +200,6 @@ def read_capacity_text(text: str, path: Path) -> CapacityTable:
     if table is None:
         raise reader.refuse()
     return table
-
-
-def _text(path: Path) -> str:
-    try:
-        text = read_text(path, _LARGEST_FILE)
-    except UnreadableError as error:
-        raise SettingsError((str(error),)) from error
-    # Lines end in three ways; the csv module and the numbers of lines know one.
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if text.strip() and not SIGN.search(text):
-        # Nothing of it is told: it may be any file that this user can read.
-        raise SettingsError((f"{path}:1: is no capacity table: {_NO_TABLE}",))
-    return text
 
 
 def _read_rows(reader: _Reader, data: list[tuple[int, str]]) -> None:

@@ -28,7 +28,7 @@ def capacity_csv(
         ("name", table.name),
         ("level", level_unit),
         ("volume", volume_unit),
-        ("datum", f"zero of the gauge, moved from {table.datum}" if table.is_shifted else table.datum or "not stated"),
+        ("datum", table.zero or "not stated"),
         ("date", "not stated" if table.date is None else table.date.isoformat()),
         ("reference temperature", temperature),
         ("liquid head", _included(table.head_included, table.head_density_kg_m3, mark)),

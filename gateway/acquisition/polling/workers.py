@@ -1,13 +1,32 @@
-"""A wait that ends early when something has happened that may bring forward what is waited for."""
+"""How the workers of a line share it: who may ask next, and a wait that ends early when something has happened."""
 
 import asyncio
 from collections.abc import Awaitable, Callable
 
-__all__ = ["Waiting"]
+__all__ = ["AskingRight", "Waiting"]
+
+
+class AskingRight:
+    """Of a line that bears one request at a time: held from when the lock was acquired until it is passed on, once."""
+
+    __slots__ = ("_lock",)
+
+    def __init__(self, acquired: asyncio.Lock) -> None:
+        self._lock: asyncio.Lock | None = acquired
+
+    @property
+    def is_held(self) -> bool:
+        return self._lock is not None
+
+    def pass_on(self) -> None:
+        """To whoever waits for the lock. Passing it on twice does no harm."""
+        lock, self._lock = self._lock, None
+        if lock is not None:
+            lock.release()
 
 
 class Waiting:
-    """One wait at a time."""
+    """One wait at a time, which ends early when something may bring forward what is waited for."""
 
     def __init__(self, sleep: Callable[[float], Awaitable[None]]) -> None:
         self._sleep = sleep
