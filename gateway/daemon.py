@@ -95,11 +95,12 @@ class Daemon:
         self.site_file_refused = False
         """Whether the file, as it was last read again, is not what is watched."""
         self._loops = Loops(self._machine, self._jitter, self._begun)
+        self._deliveries = Deliveries(self._loops, self._destination)
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
             _watched(settings),
-            self._deliver,
+            self._deliveries.offer,
             self._clock,
             _maps(settings),
         )
@@ -108,7 +109,6 @@ class Daemon:
         if kept is not None:
             self._pipeline.restore(kept)
         self._sources = {plan.name: self._source(plan) for plan in settings.sources}
-        self._deliveries = Deliveries(self._loops, self._destination)
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._metrics = Metrics(self.snapshot)
         self._http = None if settings.http is None else self._server(settings.http)
@@ -327,9 +327,6 @@ class Daemon:
     def _begin_sources(self, plans: "list[SourcePlan]") -> None:
         for plan in plans:
             self._loops.begin(f"line {plan.name}", self._sources[plan.name].run)
-
-    def _deliver(self, record: TankRecord) -> None:
-        self._deliveries.offer(record)
 
     async def _tick(self) -> None:
         came_round = self._progress.of("tick", _TICK_LATE_S)
