@@ -2,13 +2,17 @@
 
 from typing import NamedTuple
 
+from gateway.calculation.figure import good
 from gateway.calculation.level.column_words import density_relation, level_relation
 from gateway.calculation.methods.lpg import LpgCorrection
 from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, HeelContents, TankPlan, Weighting
+from gateway.calculation.quantities.parts import zone_at
+from gateway.calculation.quantities.room import roof_stays
 from gateway.calculation.vapour import equation_of_state
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import Figures, Inventory, Quality, Reason
 from gateway.sources import DensitySource, LevelSource, TemperatureSource, WaterSource
+from gateway.states import RoofZone
 
 __all__ = ["SheetLine", "explain"]
 
@@ -109,8 +113,8 @@ def _lines_of(plan: TankPlan, inventory: Inventory, density_how: str) -> dict[st
         "vapour_pressure": (_MEASURED if plan.product.vapour_pressure is None else _COMPARED, ()),
         "vapour_density": _vapour_line(plan),
         "cpl": (clause, by_density) if plan.pressurised else (_uncorrected_for_pressure(plan), ()),
-        "pumpable": _pumpable_line(plan),
-        "room": _room_line(plan),
+        "pumpable": _pumpable_line(plan, figures.level.value),
+        "room": _room_line(plan, figures.level.value, inventory.level_state.roof),
         "roof_displacement": _roof_line(plan),
         "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
         "weight_in_air": (_air_line(plan, "M", air_density), ("mass", mass[1][1])),
@@ -124,17 +128,28 @@ def _uncorrected_for_pressure(plan: TankPlan) -> str:
     return "1: no correction for pressure" if plan.vapour is not None or plan.blanketed else "atmospheric tank: 1"
 
 
-def _pumpable_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+def _pumpable_line(plan: TankPlan, level_m: float | None) -> tuple[str, tuple[str, ...]]:
     """With shell, liquid head and roof as they are at the minimum, so that it can be checked by hand."""
+    minimum_m = plan.limits.minimum_m
+    if level_m is not None and minimum_m is not None and level_m <= minimum_m:
+        return "0; the level is at the minimum or below", ("gov",)
     head, shell, roof = plan.liquid_head is not None, plan.shell is not None, plan.roof is not None
     rest = f"max(0, V(minimum){' + dVh(minimum)' if head else ''} - FW){' CTSh' if shell else ''}"
     rest = f"max(0, {rest} + FRA(minimum))" if roof else rest
-    inputs = ("gov", "free_water", *(["ctsh"] if shell else []), *(["observed_density"] if head or roof else []))
+    # A roof that stands on its legs at the minimum displaces nothing there, whatever the density.
+    afloat = roof and minimum_m is not None and zone_at(plan, good(minimum_m, 0.0)) is not RoofZone.LANDED
+    inputs = ("gov", "free_water", *(["ctsh"] if shell else []), *(["observed_density"] if head or afloat else []))
     return f"GOV - {rest}, not below 0", inputs
 
 
-def _room_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
-    head, shell, roof = plan.liquid_head is not None, plan.shell is not None, plan.roof is not None
+def _room_line(plan: TankPlan, level_m: float | None, zone: RoofZone | None) -> tuple[str, tuple[str, ...]]:
+    """`zone` of the roof now: where it displaces the same at both levels, room rests on nothing that is known of it."""
+    working_m = plan.limits.maximum_working_m
+    if level_m is not None and working_m is not None and level_m >= working_m:
+        return "0; the level is at the maximum working level or above", ("level",)
+    head, shell = plan.liquid_head is not None, plan.shell is not None
+    stays = plan.roof is not None and roof_stays(plan, zone)
+    roof = plan.roof is not None and not stays
     room = f"V(maximum working) - TOV{' + dVh(maximum working) - dVh' if head else ''}"
     room = f"({room}) CTSh" if shell else room
     room = f"{room} + FRA(maximum working) - FRA" if roof else room
@@ -144,7 +159,8 @@ def _room_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
         ("roof_displacement", roof),
         ("observed_density", head or roof),
     ]
-    return f"{room}, not below 0", ("tov", *(name for name, enters in parts if enters))
+    same = "; the roof displaces the same at both" if stays else ""
+    return f"{room}, not below 0{same}", ("tov", *(name for name, enters in parts if enters))
 
 
 def _level_line(plan: TankPlan, inventory: Inventory) -> tuple[str, tuple[str, ...]]:

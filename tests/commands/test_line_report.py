@@ -1,6 +1,7 @@
 """`line-report` from a running gateway and by polling, with instruments that are silent, slow or doubled."""
 
 import socket
+from pathlib import Path
 
 import pytest
 
@@ -83,3 +84,35 @@ def test_a_gateway_of_another_version_gets_no_second_master_beside_it(
     told, hint = said.err.splitlines()
     assert told.endswith("polls these lines, and does not tell how they do")
     assert hint == "  hint: stop that gateway first, or ask it by the tank-gateway that it was started with"
+
+
+def test_the_gateway_of_another_site_tells_nothing_of_this_one(
+    capsys: Capture, panel: Panel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A site without HTTP, and the gateway of another where one usually answers: its lines were told as this site's."""
+    other = tmp_path / "other.yaml"
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        text = _OTHER_SITE.replace("PORT", str(taken.getsockname()[1]))
+        other.write_text(text, "utf-8")
+        with panel.gateway():
+            address = f"127.0.0.1:{panel.web_port}"
+            monkeypatch.setattr("gateway.commands.technician.line_guard.DEFAULT_ADDRESS", address)
+            polled = typed(capsys, "line-report", str(other), "--for", "1 s", "--json")
+            refused = typed(capsys, "line-report", str(other), "--address", address)
+    assert (polled.document["site"], polled.document["source"]) == ("elsewhere", "1 s of polling by this tool")
+    assert [line["line"] for line in polled.document["lines"]] == ["field"]
+    assert refused.code == 2
+    assert refused.err.startswith(f"tank-gateway: the gateway at {address} watches site 'demo', not 'elsewhere'\n")
+
+
+_OTHER_SITE = """
+site: {name: elsewhere, time_zone: UTC}
+lines: {field: {address: 127.0.0.1:PORT}}
+instruments: {LT-1: {line: field, unit: 1, map: level_by_ullage_uint32, period: 2 s}}
+products:
+  diesel: {method: api_11_1_2004, group: refined, reference_temperature: 15 degC, reference_density: 838 kg/m3}
+tanks:
+  TK-1: {product: diesel, shape: {kind: upright_cylinder, diameter: 18 m, height: 14.6 m}, reference_height: 15.24 m,
+    free_water: none, level: {instrument: LT-1, signal: ullage, measures: ullage}}
+"""

@@ -280,6 +280,23 @@ def test_the_gateway_that_holds_the_line_is_named_and_asked_whatever_address_was
     assert (lent.code, f"newest words of the gateway at {gateway}" in lent.out) == (0, True)
 
 
+def test_the_gateway_of_another_site_lends_no_words(capsys: Capture, panel: Panel) -> None:
+    """It polls the same line, and what it calls LT-101 may be any instrument there: none of it is shown or recorded."""
+    other = Path(panel.site_file).with_name("other.yaml")
+    text = Path(panel.site_file).read_text("utf-8")
+    assert "name: demo" in text
+    other.write_text(text.replace("name: demo", "name: other", 1), "utf-8")
+    record = ("--tape", "T", "--by", "A", "--witness", "B", "--tolerance", "fine", "--folder", str(other.parent))
+    dips = [word for _ in range(3) for word in ("--dip", "9.412 m")]
+    with panel.gateway():
+        gateway = f"127.0.0.1:{panel.web_port}"
+        for words in (("registers", str(other), "LT-101"), ("dip-check", str(other), "TK-101", *dips, *record)):
+            said = typed(capsys, *words, "--gateway", gateway)
+            assert said.code == 1
+            assert "is polled by the gateway of site demo at" in said.err
+            assert "LT-101 alone" not in said.err
+
+
 def test_a_line_that_a_running_gateway_holds_is_left_alone(capsys: Capture, panel: Panel) -> None:
     with panel.gateway():
         address = panel.addresses["bus-a"]

@@ -13,7 +13,7 @@ from gateway.calculation.quantities.parts import enters, head_stretch, roof_disp
 from gateway.records import Figure, ReasonCode
 from gateway.states import RoofZone
 
-__all__ = ["Standing", "pumpable_volume", "room_volume"]
+__all__ = ["Standing", "pumpable_volume", "roof_stays", "room_volume"]
 
 
 class Standing(NamedTuple):
@@ -74,7 +74,7 @@ def room_volume(plan: TankPlan, now: Standing) -> Figure:
     lost = [part for part in (now.head, head, now.ctsh) if part.value is None and enters(part)]
     used = [now.tov, *known]
     roof_m3 = 0.0
-    if plan.roof is not None and not _stays(plan, now, limit):
+    if plan.roof is not None and not roof_stays(plan, now.zone):
         before, roof = _displacements(plan, limit, now)
         if roof.value is None or before.value is None:
             return figure.derive(None, (now.tov, before, roof))
@@ -92,9 +92,13 @@ def _factor(now: Standing) -> float:
     return 1.0 if now.ctsh.value is None else now.ctsh.value
 
 
-def _stays(plan: TankPlan, now: Standing, limit: Figure) -> bool:
-    """Whether the roof displaces the same at both levels, whatever the density: afloat at both, or landed at both."""
-    return now.zone is not RoofZone.CRITICAL and zone_at(plan, limit) is now.zone
+def roof_stays(plan: TankPlan, zone: RoofZone | None) -> bool:
+    """Whether the roof displaces the same at the maximum working level as in `zone`, whatever the density: it is afloat
+    in both, or landed in both."""
+    working_m = plan.limits.maximum_working_m
+    if working_m is None or zone is RoofZone.CRITICAL:
+        return False
+    return zone_at(plan, figure.good(working_m, 0.0)) is zone
 
 
 def _displacements(plan: TankPlan, limit: Figure, now: Standing) -> tuple[Figure, Figure]:

@@ -26,6 +26,7 @@ __all__ = [
     "held_by",
     "held_error",
     "refuse_if_held",
+    "require_own",
 ]
 
 _TIMEOUT_S = 3.0
@@ -105,6 +106,12 @@ def refuse_if_held(gateway: str, address: str) -> None:
     """Raises LineHeldError when the gateway at that web address polls `address`."""
     held = held_by(gateway, address)
     if held is not None:
+        raise held_error(address, held)
+
+
+def require_own(held: Held, address: str, site: SiteSettings | None) -> None:
+    """Raises LineHeldError where the gateway is of another site: its LT-1 may be another instrument than this LT-1."""
+    if site is not None and held.readings["site"] != site.name:
         raise held_error(address, held)
 
 

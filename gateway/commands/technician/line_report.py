@@ -81,10 +81,16 @@ def _require_line(wanted: str | None, site: str, names: Sequence[str]) -> None:
 
 def _observed(arguments: argparse.Namespace, site: SiteSettings | None, window_s: float) -> Observed:
     address = arguments.address or gateway_address(arguments, site)
+    by_gateway_alone = arguments.address is not None or arguments.since_start
     try:
-        return since_start(address) if arguments.since_start else observe_gateway(address, window_s)
+        counted = since_start(address)
+        if site is None or counted.site == site.name:
+            return counted if arguments.since_start else observe_gateway(address, window_s)
+        if by_gateway_alone:
+            text = f"the gateway at {address} watches site '{counted.site}', not '{site.name}'"
+            raise UsageError(text, "say where its own gateway is with --address, or leave SITE out")
     except NoGatewayError as error:
-        if site is None or not error.surely or arguments.address is not None or arguments.since_start:
+        if site is None or not error.surely or by_gateway_alone:
             raise
     set_up_logs(errors_only=True, simulated=site.simulated)
     plans = [line for line in site.lines if arguments.line in (None, line.name)]

@@ -27,7 +27,7 @@ from gateway.commands.technician.device import (
     timeout_of,
 )
 from gateway.commands.technician.dip_match_page import Earlier, match_document, match_lines, read_earlier
-from gateway.commands.technician.line_guard import gateway_address, held_by, held_error
+from gateway.commands.technician.line_guard import gateway_address, held_by, held_error, require_own
 from gateway.commands.technician.register_page import (
     Words,
     changed_addresses,
@@ -115,6 +115,7 @@ def _lent(arguments: argparse.Namespace, device: Device) -> _Reads | None:
     held = held_by(gateway_address(arguments, device.site), device.address)
     if held is None:
         return None
+    require_own(held, device.address, device.site)
     given = (arguments.table, arguments.address, arguments.count, arguments.unit)
     if device.instrument is None or arguments.watch or given != (None, None, None, None):
         error = held_error(device.address, held)

@@ -15,7 +15,7 @@ from gateway.acquisition.plan import InstrumentPlan
 from gateway.acquisition.signals.register_map import Signal
 from gateway.commands.operator.running_gateway import fetch_json
 from gateway.commands.technician.device import Device, asking, run, timeout_of
-from gateway.commands.technician.line_guard import gateway_address, held_by
+from gateway.commands.technician.line_guard import gateway_address, held_by, require_own
 from gateway.errors import GatewayError, UsageError
 from gateway.payload.readings import READINGS_SCHEMA
 
@@ -63,6 +63,7 @@ def word_source(arguments: argparse.Namespace, device: Device, signal: Signal) -
         held = held_by(gateway_address(arguments, device.site), device.address)
         if held is not None:
             assert device.instrument is not None
+            require_own(held, device.address, device.site)
             return _FromGateway(held.gateway, device.instrument, signal)
     return _FromInstrument(device, signal, timeout_of(arguments, device))
 
