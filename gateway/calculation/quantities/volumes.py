@@ -68,7 +68,7 @@ def volume_figures(
     for part in (head, water, factor, roof):
         if part.value is not None:
             used.append(part)
-        elif enters(part):
+        elif part.quality is not _GOOD:
             used.append(part)
             is_whole = False
     gov_m3: float | None = None
