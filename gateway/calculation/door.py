@@ -73,14 +73,13 @@ def admitted(given: TankInput) -> TankInput:
     for each, (lowest, highest) in zip(_single(given), _SINGLE_SPANS, strict=True):
         if each is None:
             continue
-        # By place: at half the price of a name.
-        value = each[0]
-        if value is None or not (lowest <= value <= highest and -_OLDEST_S < each[3] < _OLDEST_S):
+        value = each.value
+        if value is None or not (lowest <= value <= highest and -_OLDEST_S < each.age_s < _OLDEST_S):
             return _sifted(given)
     for several, (lowest, highest) in ((given.elements, LIQUID_C), (given.flows, _FLOW_M3_S)):
         for each in several:
-            value = each[0]
-            if value is None or not (lowest <= value <= highest and -_OLDEST_S < each[3] < _OLDEST_S):
+            value = each.value
+            if value is None or not (lowest <= value <= highest and -_OLDEST_S < each.age_s < _OLDEST_S):
                 return _sifted(given)
     return given
 

@@ -33,6 +33,7 @@ from gateway.calculation.vapour.pressure_above import (
     with_possible_pressure,
 )
 from gateway.calculation.vapour.space import vapour_figures
+from gateway.errors import LimitError
 from gateway.figures import all_good, tank_quality
 from gateway.records import (
     ElementUse,
@@ -224,11 +225,11 @@ def _level_state(
 
 def _resolution_m(plan: TankPlan, source: LevelSource) -> float:
     """The step of the instrument that the level comes from."""
-    if source is _BY_SECOND_GAUGE and plan.second_gauge is not None:
+    if plan.gauge is not None and (source is _BY_GAUGE or source is _BY_PRESSURE):
+        return plan.gauge.resolution_m
+    if plan.second_gauge is not None and source is _BY_SECOND_GAUGE:
         return plan.second_gauge.resolution_m
-    if plan.gauge is None or source not in (_BY_GAUGE, _BY_PRESSURE):
-        return TAPE_RESOLUTION_M
-    return plan.gauge.resolution_m
+    return TAPE_RESOLUTION_M
 
 
 def _of_unknown_time(figures: Figures, doubt: Reason) -> Figures:
@@ -329,4 +330,7 @@ def _total_observed_volume(plan: TankPlan, level: Figure) -> Figure:
     level_m = level.value
     if level_m is None:
         return figure.derive(None, (level,))
-    return figure.attempt(lambda: plan.capacity.volume(level_m), (level,), _OUTSIDE_TABLE)
+    try:
+        return figure.derive(plan.capacity.volume(level_m), (level,))
+    except LimitError as error:
+        return figure.bad(_OUTSIDE_TABLE, str(error), level.age_s)

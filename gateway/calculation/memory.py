@@ -28,6 +28,8 @@ __all__ = [
     "remember_good",
 ]
 
+_GOOD = Quality.GOOD
+
 
 class Doubts(NamedTuple):
     """What is remembered of the judgements on readings against time and against each other.
@@ -96,8 +98,9 @@ def last_good(memory: Memory, name: str) -> LastGood | None:
     """The last Good value of a figure before now, or None."""
     if memory.figures is not None:
         figure = getattr(memory.figures, name)
-        if figure.quality == Quality.GOOD and figure.value is not None:
-            return LastGood(figure.value, memory.instant_s - figure.age_s)
+        value, quality, _, age_s, _ = figure
+        if value is not None and quality is _GOOD:
+            return LastGood(value, memory.instant_s - age_s)
     return memory.last_good.get(name)
 
 

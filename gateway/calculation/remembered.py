@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from gateway.calculation.doubts.words import Judgements
 from gateway.calculation.inventory import sheet
-from gateway.calculation.memory import LowHeads, Memory, last_good
+from gateway.calculation.memory import NO_LOW_HEADS, LowHeads, Memory, last_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.temperature.average import Placement
 from gateway.records import Inventory, LastGood, ReasonCode
@@ -26,16 +26,18 @@ def remembered_of(before: Memory, last: Mapping[str, LastGood], judgements: Judg
             stands = last_good(before, name)
             if stands is not None:
                 known[name] = stands
+    wet, in_water = before.placed
+    heads = before.low_heads
     return Remembered(
-        before.placed.wet,
-        before.placed.in_water,
+        wet,
+        in_water,
         known,
         before.limit,
         before.roof,
         before.pressure_doubts,
         before.method_doubts,
-        tuple(before.low_heads) if any(before.low_heads) else (),
-        {str(doubt): reason for doubt, reason in judgements.items()},
+        tuple(heads) if heads is not NO_LOW_HEADS and any(heads) else (),
+        {str(doubt): reason for doubt, reason in judgements.items()} if judgements else {},
     )
 
 

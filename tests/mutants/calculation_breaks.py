@@ -236,8 +236,8 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
         "age of a result that of its newest input",
         FIGURE,
-        "        if input_age_s > age_s:\n",
-        "        if age_s == 0.0 or input_age_s < age_s:\n",
+        "        if each.age_s > age_s:\n",
+        "        if age_s == 0.0 or each.age_s < age_s:\n",
         FIGURES,
     ),
 )

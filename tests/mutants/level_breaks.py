@@ -423,8 +423,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "uncertain value kept as the last Good",
         "gateway/calculation/memory.py",
-        "        if figure.quality == Quality.GOOD and figure.value is not None:\n",
-        "        if figure.value is not None:\n",
+        "        if value is not None and quality is _GOOD:\n",
+        "        if value is not None:\n",
         ("tests/calculation/test_last_good.py",),
     ),
 )

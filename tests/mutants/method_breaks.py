@@ -44,14 +44,14 @@ METHOD_BREAKS: tuple[Break, ...] = (
     Break(
         "infinite reading let in",
         DOOR,
-        "each[0]\n        if value is None or not (lowest <= value <= highest and -_OLDEST_S < each[3] < _OLDEST_S):",
-        "each[0]\n        if value is None:",
+        ".value\n        if value is None or not (lowest <= value <= highest and -_OLDEST_S < each.age_s < _OLDEST_S):",
+        ".value\n        if value is None:",
         AT_THE_DOOR,
     ),
     Break(
         "element that is no number let in",
         DOOR,
-        "            if value is None or not (lowest <= value <= highest and -_OLDEST_S < each[3] < _OLDEST_S):\n",
+        "            if value is None or not (lowest <= value <= highest and -_OLDEST_S < each.age_s < _OLDEST_S):\n",
         "            if value is None:\n",
         AT_THE_DOOR,
     ),

@@ -156,9 +156,10 @@ def _look(
     level_m = level.value
     if level_m is None or reading is None:
         return _Seen(before, movement=moved)
-    sample = Sample(now_s - reading.age_s, level_m, volume_near(plan, level_m) if volume_m3 is None else volume_m3)
+    time_s = now_s - reading.age_s
+    sample = Sample(time_s, level_m, volume_near(plan, level_m) if volume_m3 is None else volume_m3)
     track, fault = follow(before, sample, limits)
-    return _Seen(track, sample, fault, next_movement(moved, level_m, sample.time_s, limits.resolution_m))
+    return _Seen(track, sample, fault, next_movement(moved, level_m, time_s, limits.resolution_m))
 
 
 def _witnessed(first: _Seen, second: _Seen, before: Doubts, limits: LevelLimits) -> tuple[_Seen, _Seen]:

@@ -4,6 +4,7 @@ from gateway.calculation import figure
 from gateway.calculation.plan import HeelContents, TankPlan
 from gateway.calculation.quantities.floating_roof import roof_adjustment, roof_zone
 from gateway.calculation.quantities.liquid_head import head_adjustment
+from gateway.errors import LimitError
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.states import RoofZone
 
@@ -33,7 +34,10 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
     heel_m3 = plan.capacity.heel_m3
     if water_level.value is not None:
         level_m = water_level.value
-        found = figure.attempt(lambda: plan.capacity.volume(level_m), (water_level,), _OUTSIDE_TABLE)
+        try:
+            found = figure.derive(plan.capacity.volume(level_m), (water_level,))
+        except LimitError as error:
+            found = figure.bad(_OUTSIDE_TABLE, str(error), water_level.age_s)
         if heel_m3 > 0.0 and plan.heel_holds is HeelContents.PRODUCT and found.value is not None:
             found = found._replace(value=max(0.0, found.value - heel_m3))
             if level_m > _SURELY_WATER_M:

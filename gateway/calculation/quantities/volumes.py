@@ -9,6 +9,7 @@ from gateway.calculation.quantities.mass import dry_mass, liquid_mass, weight_in
 from gateway.calculation.quantities.parts import enters, free_water, head_stretch, roof_displacement, zone_at
 from gateway.calculation.quantities.room import Standing, pumpable_volume, room_volume
 from gateway.calculation.quantities.shell import shell_correction, shell_temperature
+from gateway.errors import LimitError
 from gateway.records import Figure, Quality, ReasonCode
 from gateway.states import RoofZone
 
@@ -67,7 +68,7 @@ def volume_figures(
     for part in (head, water, factor, roof):
         if part.value is not None:
             used.append(part)
-        elif enters(part):
+        elif part.quality is not _GOOD:
             used.append(part)
             is_whole = False
     gov_m3: float | None = None
@@ -126,7 +127,8 @@ def _plain_masses(plan: TankPlan, gsv: Figure, rho_ref: Figure, sediment_water: 
     mass_kg, net_kg = liquid_mass(gsv_m3, rho), liquid_mass(nsv_m3, rho)
     mass, net = figure.good(mass_kg, age_s), figure.good(net_kg, age_s)
     in_air = _in_air(plan, mass, rho_ref)
-    return MassFigures(gsv, sediment_water, nsv, mass, in_air, net, _alike(net, mass, in_air), _solute(plan, mass))
+    net_in_air = _alike(net, mass, in_air)
+    return MassFigures(gsv, sediment_water, nsv, mass, in_air, net, net_in_air, _solute(plan, mass))
 
 
 def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure, Figure]:
@@ -144,14 +146,20 @@ def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure
         text = "no ambient temperature: the shell is taken at the liquid's temperature"
         shell = figure.lower(alone, ReasonCode.INPUT_UNCERTAIN, text)
     else:
-        liquid_c, ambient_c = temperature.value, ambient.value
-        shell = figure.attempt(lambda: shell_temperature(liquid_c, ambient_c, insulated=False), (temperature, ambient))
+        try:
+            between_c = shell_temperature(temperature.value, ambient.value, insulated=False)
+        except LimitError as error:
+            shell = figure.bad(ReasonCode.METHOD_LIMIT, str(error), max(temperature.age_s, ambient.age_s))
+        else:
+            shell = figure.derive(between_c, (temperature, ambient))
     if shell.value is None:
         return shell, figure.derive(None, (shell,))
-    shell_c, steel = shell.value, plan.shell
-    return shell, figure.attempt(
-        lambda: shell_correction(steel.linear_coefficient_per_c, shell_c, steel.table_temperature_c), (shell,)
-    )
+    steel = plan.shell
+    try:
+        factor = shell_correction(steel.linear_coefficient_per_c, shell.value, steel.table_temperature_c)
+    except LimitError as error:
+        return shell, figure.bad(ReasonCode.METHOD_LIMIT, str(error), shell.age_s)
+    return shell, figure.derive(factor, (shell,))
 
 
 def _net(gsv: Figure, sediment_water: Figure) -> Figure:
@@ -173,8 +181,11 @@ def _product(volume: Figure, density: Figure) -> Figure:
 def _in_air(plan: TankPlan, mass: Figure, density: Figure) -> Figure:
     if mass.value is None or density.value is None:
         return figure.derive(None, (mass, density))
-    mass_kg, rho = mass.value, density.value
-    return figure.attempt(lambda: weight_in_air(mass_kg, rho, plan.buoyancy), (mass, density))
+    try:
+        weight_kg = weight_in_air(mass.value, density.value, plan.buoyancy)
+    except LimitError as error:
+        return figure.bad(ReasonCode.METHOD_LIMIT, str(error), max(mass.age_s, density.age_s))
+    return figure.derive(weight_kg, (mass, density))
 
 
 def _alike(net: Figure, mass: Figure, in_air: Figure) -> Figure:

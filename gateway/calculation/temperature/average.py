@@ -283,13 +283,15 @@ def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m
         return _NONE_IN_VAPOUR
     # Downwards, as they have always been added up.
     clear = inputs[: bisect_left(plan.heights_m, clear_m) - len(inputs) - 1 : -1]
-    healthy = [given for given in clear if given[0] is not None and given[1] is not _BAD]
+    values, qualities, _, ages_s, _, manual = zip(*clear, strict=True)
+    # GOOD is 0.
+    if not (any(qualities) or any(manual) or None in values):
+        return _new(Figure, (sum(values) / len(values), _GOOD, (), max(0.0, *ages_s), False))
+    healthy = [given for given in clear if given.value is not None and given.quality is not _BAD]
     if not healthy:
         return _NONE_IN_VAPOUR
-    mean_c = sum([given[0] or 0.0 for given in healthy]) / len(healthy)
-    if any(given[1] or given[5] for given in healthy):
-        return figure.derive(mean_c, [figure.from_input(given) for given in healthy])
-    return _new(Figure, (mean_c, _GOOD, (), max([0.0, *[given[3] for given in healthy]]), False))
+    mean_c = sum([given.value or 0.0 for given in healthy]) / len(healthy)
+    return figure.derive(mean_c, [figure.from_input(given) for given in healthy])
 
 
 def _in_water(plan: TemperaturePlan, index: int) -> Reason:
