@@ -115,7 +115,7 @@ def _lines_of(plan: TankPlan, inventory: Inventory, density_how: str) -> dict[st
         "cpl": (clause, by_density) if plan.pressurised else (_uncorrected_for_pressure(plan), ()),
         "pumpable": _pumpable_line(plan, figures.level.value),
         "room": _room_line(plan, figures.level.value, inventory.level_state.roof),
-        "roof_displacement": _roof_line(plan),
+        "roof_displacement": _roof_line(plan, inventory.level_state.roof),
         "mass": (f"{mass[0]}, {_MPMS_12}", mass[1]),
         "weight_in_air": (_air_line(plan, "M", air_density), ("mass", mass[1][1])),
         "net_weight_in_air": (_air_line(plan, "NSM", "rho_ref"), ("net_mass", "reference_density")),
@@ -305,7 +305,9 @@ def _vapour_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
     return f"{relation}, absolute pressure", ("vapour_pressure", "vapour_temperature")
 
 
-def _roof_line(plan: TankPlan) -> tuple[str, tuple[str, ...]]:
+def _roof_line(plan: TankPlan, zone: RoofZone | None) -> tuple[str, tuple[str, ...]]:
+    if zone is RoofZone.LANDED:
+        return f"0; the roof stands on its legs, {_MPMS_12}", ("level",)
     if plan.roof is not None and plan.roof.table_density_kg_m3 is not None:
         return f"W (1/rho_table - 1/rho_obs), {_MPMS_12}", ("level", "observed_density")
     return f"-W / rho_obs, {_MPMS_12}", ("level", "observed_density")

@@ -154,7 +154,7 @@ def test_neither_is_better_than_what_its_line_says_that_it_rests_on(drawn: tuple
     inventory = sheet(plan, straight_input(level_m, **fields, dip_water=good(water_m), reference_density=density))
     figures = inventory.figures._asdict()
     for line in explain(plan, inventory):
-        if line.name in ("pumpable", "room"):
+        if line.name in ("pumpable", "room", "roof_displacement") and line.value is not None:
             assert line.quality >= max(figures[name].quality for name in line.inputs), line.clause
 
 
