@@ -27,7 +27,6 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.commands.accountant.recalculate": ("a list with one unit at its end", r"height"),
     "gateway.commands.surveyor.table_plot": (DRAWING, r"at\[|_WIDTH|_HEIGHT|[xy]:|value"),
     "gateway.commands.surveyor.table_preview": (CELLS, r"volume_m3|after - before|(?:100\.0 \* )?each\.|level:"),
-    "gateway.commands.surveyor.table_shape": (RATIO, r"default"),
     "gateway.commissioning.decodings": (RAW, r"value"),
     "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
     "gateway.settings.capacity.text": (RAW, r"value|abs\(inches"),
