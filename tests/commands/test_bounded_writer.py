@@ -28,9 +28,9 @@ class Pipe:
         return read
 
     def close(self) -> None:
-        for descriptor in (self.reading, self.writing):
-            with suppress(OSError):  # which a test has closed
-                os.close(descriptor)
+        # Not what is written to: the thread goes on, and a number that is free again may be that of another file.
+        with suppress(OSError):  # which a test has closed
+            os.close(self.reading)
 
 
 @pytest.fixture
@@ -92,7 +92,6 @@ def test_a_full_disk_ends_nothing_and_is_told_of_when_there_is_room_again(pipe: 
     os.dup2(pipe.writing, full)
     writer.put("there is room\n")
     assert pipe.read(b"dropped 3\n") == b"there is room\ndropped 3\n"
-    os.close(full)
 
 
 def test_room_again_is_told_of_though_nothing_more_is_said(pipe: Pipe, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -103,7 +102,6 @@ def test_room_again_is_told_of_though_nothing_more_is_said(pipe: Pipe, monkeypat
     assert writer.drain(_PATIENCE_S)
     os.dup2(pipe.writing, full)
     assert pipe.read(b"\n") == b"dropped 1\n"
-    os.close(full)
 
 
 def test_a_reader_that_has_gone_is_told_of_and_ends_nothing(pipe: Pipe) -> None:
@@ -171,6 +169,5 @@ def test_when_the_first_and_the_last_were_dropped_is_told() -> None:
     for _ in range(2):
         writer.put("lost\n")
         assert writer.drain(_PATIENCE_S)
-    os.close(full)
     assert [dropped.lines for dropped in told] == [1, 2]
     assert told[0].first == told[0].last == told[1].first < told[1].last
