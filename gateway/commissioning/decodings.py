@@ -8,22 +8,13 @@ import struct
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from gateway.acquisition.signals.decode import STRUCT_CODES
 from gateway.acquisition.signals.register_map import ByteOrder, ValueType
 
 __all__ = ["NUMBER_TYPES", "Current", "Decoding", "as_currents", "decodings", "number_of", "number_text", "orders_of"]
 
 NUMBER_TYPES = tuple(kind for kind in ValueType if kind is not ValueType.BOOL)
 
-_CODES = {
-    ValueType.INT16: "h",
-    ValueType.UINT16: "H",
-    ValueType.INT32: "i",
-    ValueType.UINT32: "I",
-    ValueType.INT64: "q",
-    ValueType.UINT64: "Q",
-    ValueType.FLOAT32: "f",
-    ValueType.FLOAT64: "d",
-}
 _FLOATS = (ValueType.FLOAT32, ValueType.FLOAT64)
 
 # No level, temperature or pressure in any unit of the trade reads more than this or, unless zero, less (common
@@ -74,7 +65,7 @@ def number_of(words: Sequence[int], kind: ValueType, order: ByteOrder) -> int | 
     swap_words = order in (ByteOrder.CDAB, ByteOrder.DCBA)
     ordered = reversed(words) if swap_words else words
     data = b"".join(word.to_bytes(2, "little" if swap_bytes else "big") for word in ordered)
-    number: int | float = struct.unpack(f">{_CODES[kind]}", data)[0]
+    number: int | float = struct.unpack(f">{STRUCT_CODES[kind]}", data)[0]
     return number
 
 

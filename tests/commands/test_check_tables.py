@@ -13,20 +13,9 @@ from gateway.commands.service.check_tables import look_at_tables
 from gateway.settings.capacity.marks import DecimalMark
 from gateway.settings.capacity.text import capacity_csv
 from gateway.settings.site import load_site
+from tests.commands.harbour import HARBOUR
 from tests.commands.typed import typed
 
-_SITE = """
-site: {name: harbour, time_zone: Europe/London}
-lines: {field: {address: 127.0.0.1:1}}
-instruments:
-  LT-1: {line: field, unit: 1, map: level_by_ullage_uint32, period: 2 s}
-  LT-2: {line: field, unit: 2, map: level_by_ullage_uint32, period: 2 s}
-  TT-1: {line: field, unit: 3, map: profile_5_int16, period: 2 s}
-  TT-2: {line: field, unit: 4, map: profile_5_int16, period: 2 s}
-products: {diesel: {method: api_11_1_2004, group: refined, reference_temperature: 15 degC,
-  reference_density: 838 kg/m3}}
-tanks:
-"""
 _TANK = """  TK-NUMBER: {product: diesel, capacity_table: tk-NUMBER.csv, free_water: none, reference_height: 15.24 m,
     level: {instrument: LT-NUMBER, signal: ullage, measures: ullage},
     temperature: {instrument: TT-NUMBER, elements: [{signal: t1, height: 1 m}, {signal: t2, height: 2 m},
@@ -52,7 +41,7 @@ def site(tmp_path: Path) -> Path:
     for number, table in ((1, _sound()), (2, _with_slip())):
         (tmp_path / f"tk-{number}.csv").write_text(capacity_csv(table, "m", "m3", DecimalMark.DOT), "utf-8")
     path = tmp_path / "site.yaml"
-    path.write_text(_SITE + "".join(_TANK.replace("NUMBER", str(number)) for number in (1, 2)), "utf-8")
+    path.write_text(HARBOUR + "".join(_TANK.replace("NUMBER", str(number)) for number in (1, 2)), "utf-8")
     return path
 
 

@@ -28,24 +28,13 @@ from gateway.records import (
     ReasonCode,
 )
 from gateway.states import LimitState, RoofZone
+from tests.commands.harbour import HARBOUR
 from tests.commands.typed import Said, typed
 from tests.support.messages import valid_message
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.records import BOOT, CONTEXT, NOON, record, record_of, snapshot
 
 _HOLDS_S = 10.0
-_SITE = """
-site: {name: harbour, time_zone: Europe/London}
-lines: {field: {address: 127.0.0.1:1}}
-instruments:
-  LT-1: {line: field, unit: 1, map: level_by_ullage_uint32, period: 2 s}
-  LT-2: {line: field, unit: 2, map: level_by_ullage_uint32, period: 2 s}
-  TT-1: {line: field, unit: 3, map: profile_5_int16, period: 2 s}
-  TT-2: {line: field, unit: 4, map: profile_5_int16, period: 2 s}
-products: {diesel: {method: api_11_1_2004, group: refined, reference_temperature: 15 degC,
-  reference_density: 838 kg/m3}}
-tanks:
-"""
 _TANK = """  TK-NUMBER: {product: diesel, shape: {kind: upright_cylinder, diameter: 18 m, height: 14.6 m},
     free_water: none, reference_height: 15.24 m, level: {instrument: LT-NUMBER, signal: ullage, measures: ullage},
     temperature: {instrument: TT-NUMBER, elements: [{signal: t1, height: 1 m}, {signal: t2, height: 2 m},
@@ -165,7 +154,7 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 def site(tmp_path: Path, broker: Mosquitto) -> str:
     path = tmp_path / "site.yaml"
     tanks = "".join(_TANK.replace("NUMBER", str(number)) for number in (1, 2))
-    path.write_text(f"{_SITE}{tanks}delivery: {{mqtt: {{address: 127.0.0.1:{broker.port}}}}}\n")
+    path.write_text(f"{HARBOUR}{tanks}delivery: {{mqtt: {{address: 127.0.0.1:{broker.port}}}}}\n")
     return str(path)
 
 

@@ -28,7 +28,6 @@ _HOLDING = Table.HOLDING_REGISTERS
 _ways = st.tuples(st.sampled_from(NUMBER_TYPES), st.sampled_from(ByteOrder), st.sampled_from(sorted(_METRES))).filter(
     lambda way: way[1] in orders_of(way[0])
 )
-_PAIRS = {"int16": "uint16", "int32": "uint32", "int64": "uint64"}
 
 
 def _named(match: Match) -> tuple[int, str, str, str, str]:

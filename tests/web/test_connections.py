@@ -140,19 +140,20 @@ async def test_who_says_nothing_or_half_of_it_is_let_go(sending: bytes, monkeypa
         peer.close()
 
 
+async def _trickle(peer: Peer) -> None:
+    """A byte each hundredth of a second, for as long as it is taken."""
+    with suppress(ConnectionError):
+        while True:
+            peer.writer.write(b"x")
+            await asyncio.sleep(0.01)
+
+
 async def test_who_says_it_a_byte_at_a_time_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(connections, "_REQUEST_S", 0.3)
     async with serving() as port:
         peer = await Peer.connected(port)
         peer.writer.write(b"GET /metrics HTTP/1.1\r\nX: ")
-
-        async def trickle() -> None:
-            with suppress(ConnectionError):
-                while True:
-                    peer.writer.write(b"x")
-                    await asyncio.sleep(0.01)
-
-        trickling = asyncio.create_task(trickle())
+        trickling = asyncio.create_task(_trickle(peer))
         assert await peer.is_closed()
         trickling.cancel()
         peer.close()
@@ -164,14 +165,7 @@ async def test_a_body_that_never_ends_ends_its_connection(monkeypatch: pytest.Mo
     async with serving() as port:
         peer = await Peer.connected(port)
         peer.writer.write(b"GET /metrics HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 1000000\r\n\r\n")
-
-        async def trickle() -> None:
-            with suppress(ConnectionError):
-                while True:
-                    peer.writer.write(b"x")
-                    await asyncio.sleep(0.01)
-
-        trickling = asyncio.create_task(trickle())
+        trickling = asyncio.create_task(_trickle(peer))
         assert await peer.is_closed()
         trickling.cancel()
         peer.close()

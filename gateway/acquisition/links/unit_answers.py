@@ -83,9 +83,6 @@ class UnitAnswers:
     def owes(self) -> bool:
         return bool(self._runs)
 
-    def owes_look(self, look: Look) -> bool:
-        return any(run.look == look for run in self._runs)
-
     def is_known(self, request: ReadRequest) -> bool:
         """Whether it was answered with values before."""
         return request in self._known

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
 from gateway.records import Quality, Reading, Reason, ReasonCode
 
-__all__ = ["Decoded", "Decoder", "Scaling", "judge_faults", "run_format", "scaling", "signal_decoder"]
+__all__ = ["STRUCT_CODES", "Decoded", "Decoder", "Scaling", "judge_faults", "run_format", "scaling", "signal_decoder"]
 
 
 class Decoded(NamedTuple):
@@ -56,7 +56,7 @@ _LAYOUT = {
     ByteOrder.DCBA: (">", "<"),
 }
 
-_CODES = {
+STRUCT_CODES = {
     ValueType.BOOL: "H",
     ValueType.INT16: "h",
     ValueType.UINT16: "H",
@@ -67,6 +67,7 @@ _CODES = {
     ValueType.FLOAT32: "f",
     ValueType.FLOAT64: "d",
 }
+"""What the struct module calls each type."""
 
 _BITS = {ValueType.FLOAT32: "I", ValueType.FLOAT64: "Q"}
 
@@ -112,7 +113,7 @@ def _told_by_bits(signal: Signal) -> Decoder:
     wire, value = _LAYOUT[signal.order]
     pack = struct.Struct(f"{wire}{signal.registers}H").pack
     unpack = struct.Struct(f"{value}{_BITS[signal.type]}").unpack
-    as_sent = struct.Struct(f">{_CODES[signal.type]}").pack
+    as_sent = struct.Struct(f">{STRUCT_CODES[signal.type]}").pack
     by_bits = {int.from_bytes(as_sent(number)): verdict for number, verdict in _special_numbers(signal)}
     others = signal_decoder(replace(signal, sentinels=(), none_detected=()))
 
@@ -131,7 +132,7 @@ def _reader(signal: Signal) -> _Read:
         return _bit_field_reader(signal, signal.bit)
     wire, value = _LAYOUT[signal.order]
     pack = struct.Struct(f"{wire}{signal.registers}H").pack
-    unpack = struct.Struct(f"{value}{_CODES[signal.type]}").unpack
+    unpack = struct.Struct(f"{value}{STRUCT_CODES[signal.type]}").unpack
 
     def read(words: Sequence[int]) -> int | float:
         number: int | float = unpack(pack(*words))[0]
@@ -242,7 +243,7 @@ def run_format(signals: Sequence[Signal], address: int) -> str | None:
         is_plain = is_plain and not (signal.type in _BITS and (signal.sentinels or signal.none_detected))
         if signal.table.holds_bits or not in_order or not is_plain or signal.address < address:
             return None
-        codes += [f"{2 * (signal.address - address)}x", _CODES[signal.type]]
+        codes += [f"{2 * (signal.address - address)}x", STRUCT_CODES[signal.type]]
         address = signal.address + signal.registers
     return "".join(codes)
 

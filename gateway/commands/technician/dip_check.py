@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from gateway.calculation.level.reference_height import grown_height
 from gateway.calculation.plan import GaugeKind, GaugePlan, TankPlan
 from gateway.calculation.tables.capacity_table import CapacityTable
-from gateway.commands.output import Column, Grid, plain_lines, write, write_json
+from gateway.commands.output import Column, Grid, plain_lines, write
 from gateway.commands.service.site_argument import add_site, load, tank_of
 from gateway.commands.technician.device import length_of, quantity_of
 from gateway.commands.technician.dip_match_page import DIP_CAUTION
@@ -20,7 +20,7 @@ from gateway.commands.technician.verification_record import (
     check_folder,
     file_stem,
     instant_text,
-    keep_record,
+    show_and_keep,
 )
 from gateway.commissioning.dip_record import DIPS_NEEDED, TOLERANCES_M, DipVerdict, Verdict, judge_dips
 from gateway.display import printable
@@ -87,13 +87,7 @@ def execute(arguments: argparse.Namespace) -> int:
     verdict = judge_dips(dips, [now.reading for now in gauge], TOLERANCES_M[arguments.tolerance])
     document = _document(arguments, site, setup, begun, dips, gauge, verdict, height)
     lines = _lines(document, dips, gauge, height.words)
-    if not arguments.json:
-        write(*lines, "")
-    made = keep_record(arguments.folder, file_stem("dip-check", arguments.tank, begun), document, lines)
-    if arguments.json:
-        write_json(document)
-    else:
-        write(f"kept as {made[0]} and {made[1]}")
+    show_and_keep(arguments, file_stem("dip-check", arguments.tank, begun), document, lines)
     return 0 if verdict.verdict is Verdict.PASSED else 1
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 from gateway.acquisition.signals.register_map import Signal
-from gateway.commands.output import Column, Grid, plain_lines, write, write_json
+from gateway.commands.output import Column, Grid, plain_lines, write
 from gateway.commands.service.site_argument import add_site, load
 from gateway.commands.technician.device import Device, duration_of, quantity_of, site_device
 from gateway.commands.technician.line_guard import add_guard
@@ -18,7 +18,7 @@ from gateway.commands.technician.verification_record import (
     check_folder,
     file_stem,
     instant_text,
-    keep_record,
+    show_and_keep,
 )
 from gateway.commands.technician.word_source import SignalWords, WordSource, signal_of, word_source
 from gateway.commissioning.current_loop import LoopPoint, judge_loop, judge_point
@@ -145,12 +145,8 @@ def _conclude(
     lines = _lines(document, checked)
     stem = file_stem("loop-check", f"{arguments.instrument}-{signal.name}", begun)
     if not arguments.json:
-        write("", *lines, "")
-    made = keep_record(arguments.folder, stem, document, lines)
-    if arguments.json:
-        write_json(document)
-    else:
-        write(f"kept as {made[0]} and {made[1]}")
+        write("")
+    show_and_keep(arguments, stem, document, lines)
     return 0 if passed else 1
 
 

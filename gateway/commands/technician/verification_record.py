@@ -1,5 +1,6 @@
 """A record of a verification, as JSON for a program and as text for a person's file. Never written over another."""
 
+import argparse
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -7,11 +8,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from gateway.commands.output import write
+from gateway.commands.output import write, write_json
 from gateway.errors import GatewayError, UsageError
 from gateway.files import write_new
 
-__all__ = ["NOT_FISCAL", "check_folder", "file_stem", "instant_text", "keep_record"]
+__all__ = ["NOT_FISCAL", "check_folder", "file_stem", "instant_text", "show_and_keep"]
 
 NOT_FISCAL = (
     "Monitoring only: not for custody transfer, fiscal, excise or legal-metrology use; not an overfill prevention "
@@ -40,7 +41,19 @@ def check_folder(folder: str) -> None:
         raise UsageError(f"--folder: nothing may be written in '{folder}' by this user", "name another")
 
 
-def keep_record(folder: str, stem: str, document: Mapping[str, Any], lines: Sequence[str]) -> tuple[Path, Path]:
+def show_and_keep(arguments: argparse.Namespace, stem: str, document: Mapping[str, Any], lines: Sequence[str]) -> None:
+    """Shows the record and keeps it in the folder of the arguments: as text, or with --json as the program's. Raises
+    GatewayError where it cannot be kept."""
+    if not arguments.json:
+        write(*lines, "")
+    made = _keep(arguments.folder, stem, document, lines)
+    if arguments.json:
+        write_json(document)
+    else:
+        write(f"kept as {made[0]} and {made[1]}")
+
+
+def _keep(folder: str, stem: str, document: Mapping[str, Any], lines: Sequence[str]) -> tuple[Path, Path]:
     """The two files. Raises GatewayError when they cannot be written, or are there already; the record is then printed,
     for what was dipped or fed is not done again so soon."""
     base = Path(folder)
