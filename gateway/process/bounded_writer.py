@@ -34,6 +34,9 @@ class Dropped(NamedTuple):
 class BoundedWriter:
     """Writes to `descriptor`. At most `longest` texts wait; one that comes then is dropped.
 
+    The thread goes on to the end of the process, so the descriptor must too: one that is closed before may be that of
+    another file when there is something to tell.
+
     `notice` makes the line that tells what was dropped; without it nothing is told. `on_gone` is called in the
     writer's thread, each time the reader of a pipe turns out to have gone.
     """
