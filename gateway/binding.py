@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from gateway.calculation.doubts.recurrence import REMEMBERED, Recurrence, next_recurrence
-from gateway.calculation.figure import duration_words
 from gateway.calculation.temperature.resistance import tank_service_temperature
 from gateway.clock_watch import is_impossible
 from gateway.errors import LimitError
 from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode, TankInput
+from gateway.sentences import duration_words
 
 __all__ = [
     "Latest",

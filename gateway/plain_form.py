@@ -1,7 +1,9 @@
 """Pure: records as plain values (what JSON can carry) and back, made from their types: no field can be forgotten.
 
 A named tuple becomes a mapping of its fields, without those that are as their default; a tuple a list; a set a sorted
-list; an enum its value; a time ISO 8601 text; a number that JSON lacks its name. Numbers keep every digit.
+list; an enum its value; a time ISO 8601 text; a number that JSON lacks its name. Numbers keep every digit. Where a
+value is one of several types, what is written tells which: text, a whole number, another number, the mapping of a record. A
+record may hold others of its own type.
 """
 
 import math
@@ -167,6 +169,52 @@ class _Optional:
         return value if value is None or not self.has_times else self._part.moved(value, by_s)
 
 
+class _Either:
+    """A value of one of several types that are told apart by how they are written."""
+
+    def __init__(self, parts: Mapping[type, _Part]) -> None:
+        self.shape = {"either": [part.shape for part in parts.values()]}
+        self.has_times = any(part.has_times for part in parts.values())
+        self._parts = parts
+        self._by_written = {dict if isinstance(part, _Record | _Again) else kind: part for kind, part in parts.items()}
+
+    def to_plain(self, value: Any) -> Any:
+        return self._part(value).to_plain(value)
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        kind = float if isinstance(plain, str) and plain in _NAMED and float in self._parts else type(plain)
+        part = self._by_written.get(kind)
+        if part is None:
+            raise PlainFormError(place, "of a kind that may stand there")
+        return part.from_plain(plain, place)
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        return self._part(value).moved(value, by_s) if self.has_times else value
+
+    def _part(self, value: Any) -> _Part:
+        exact = self._parts.get(type(value))
+        return exact or next(part for kind, part in self._parts.items() if isinstance(value, kind))
+
+
+class _Again:
+    """A record within one of its own type."""
+
+    has_times = False
+
+    def __init__(self, kind: Any) -> None:
+        self.shape = {"again": kind.__name__}
+        self._kind = kind
+
+    def to_plain(self, value: Any) -> Any:
+        return _part_of(self._kind).to_plain(value)
+
+    def from_plain(self, plain: Any, place: str) -> Any:
+        return _part_of(self._kind).from_plain(plain, place)
+
+    def moved(self, value: Any, by_s: float) -> Any:
+        return value
+
+
 class _Row:
     """A tuple of any length, or a set, of values of one type."""
 
@@ -238,8 +286,10 @@ class _Record:
     def __init__(self, kind: Any) -> None:
         hints = get_type_hints(kind, include_extras=True)
         self._kind = kind
+        _BEGUN.add(kind)
         self._defaults: dict[str, Any] = kind._field_defaults
         self._parts: dict[str, _Part] = {name: _part_of(hints[name]) for name in kind._fields}
+        _BEGUN.remove(kind)
         self.has_times = any(part.has_times for part in self._parts.values())
         self.shape = {
             name: {"is": part.shape, "default": part.to_plain(self._defaults[name])}
@@ -298,8 +348,16 @@ def _mapping(plain: Any, place: str) -> dict[str, Any]:
     return plain
 
 
-@cache
+_BEGUN: set[Any] = set()
+"""Records whose part is being made: one that comes up again lies within itself."""
+
+
 def _part_of(kind: Hashable) -> _Part:
+    return _Again(kind) if kind in _BEGUN else _made_part(kind)
+
+
+@cache
+def _made_part(kind: Hashable) -> _Part:
     origin, inner = get_origin(kind), get_args(kind)
     if origin is Annotated:
         if inner != (float, _STEADY):
@@ -309,6 +367,8 @@ def _part_of(kind: Hashable) -> _Part:
         known = [each for each in inner if each is not NoneType]
         if len(known) == 1 and len(inner) == 2:
             return _Optional(_part_of(known[0]))
+        if len(known) == len(inner) and all(isinstance(each, type) for each in known):
+            return _Either({each: _part_of(each) for each in known})
     elif origin is tuple:
         if len(inner) == 2 and inner[1] is Ellipsis:
             return _Row(_part_of(inner[0]), tuple)

@@ -12,9 +12,10 @@ one process carry a thousand tanks a second.
 from collections.abc import Mapping
 from datetime import datetime
 from enum import IntEnum, StrEnum
-from typing import NamedTuple
+from typing import NamedTuple, Union
 
 from gateway.plain_form import SteadyTime
+from gateway.sentences import sentence
 from gateway.sources import Sources
 from gateway.states import LimitState, RoofZone
 
@@ -32,7 +33,9 @@ __all__ = [
     "Reading",
     "Reason",
     "ReasonCode",
+    "ReasonValue",
     "TankInput",
+    "because",
 ]
 
 
@@ -128,11 +131,31 @@ class ReasonCode(StrEnum):
     NOT_APPLICABLE = "not_applicable"
 
 
+ReasonValue = Union[str, int, float, "Reason"]
+"""What a phrase can tell: text, a count, a number in SI (a time as seconds since 1970), a reason behind this one."""
+
+
 class Reason(NamedTuple):
-    """A code for programs and one sentence for people."""
+    """A code for programs, and what people are told: a phrase that never changes, and the values in it.
+
+    No number and no name stands in code or phrase, so that both tell what happened, whatever the values.
+    """
 
     code: ReasonCode
-    text: str
+    phrase: str
+    """As `gateway.sentences` has it: constant text with the names of the values in braces."""
+    values: tuple[tuple[str, ReasonValue], ...] = ()
+    """By name, in SI."""
+
+    @property
+    def text(self) -> str:
+        """One sentence in English: made at the edge only, on a screen, in a payload, in the log."""
+        return sentence(self.phrase, self.values)
+
+
+def because(code: ReasonCode, phrase: str, **values: ReasonValue) -> Reason:
+    """A reason with its values, by their names in `phrase`."""
+    return Reason(code, phrase, tuple(values.items()))
 
 
 class Reading(NamedTuple):

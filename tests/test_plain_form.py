@@ -37,6 +37,8 @@ class Outer(NamedTuple):
     number: int = 0
     is_so: bool = False
     at: datetime | None = None
+    either: tuple[str | int | float | Inner, ...] = ()
+    within: "tuple[Outer, ...]" = ()
 
 
 FORM = PlainForm(Outer)
@@ -115,7 +117,7 @@ def test_a_time_is_utc_to_the_microsecond() -> None:
     assert through_json(FORM, Outer("a", at=at)).at == at
 
 
-@pytest.mark.parametrize("kind", [object, dict, set[int], int | str, Mapping[int, str], Any])
+@pytest.mark.parametrize("kind", [object, dict, set[int], int | list[str], Mapping[int, str], Any])
 def test_a_type_that_has_no_form_is_refused_at_once(kind: Any) -> None:
     with pytest.raises(TypeError):
         PlainForm(kind)

@@ -5,13 +5,13 @@ from functools import lru_cache
 
 from gateway.errors import LimitError
 from gateway.records import Figure, Input, LastGood, Quality, Reason, ReasonCode
+from gateway.sentences import duration_words
 
 __all__ = [
     "absent",
     "attempt",
     "bad",
     "derive",
-    "duration_words",
     "from_input",
     "from_last_good",
     "good",
@@ -68,15 +68,6 @@ def from_last_good(
     age_s = now_s - last.time_s
     reason = Reason(ReasonCode.LAST_GOOD_USED, f"the last Good {what} stands in, {duration_words(age_s)} old")
     return Figure(last.value, _UNCERTAIN, (reason, *causes), age_s)
-
-
-def duration_words(seconds: float) -> str:
-    """A length of time as people say it: `30 s`, `45 min`, `3.5 h`."""
-    if seconds < 120.0:
-        return f"{seconds:.0f} s"
-    if seconds < 7200.0:
-        return f"{seconds / 60.0:.0f} min"
-    return f"{seconds / 3600.0:.1f} h"
 
 
 def undated(density: Figure) -> Figure:

@@ -24,7 +24,7 @@ __all__ = [
     "restored",
 ]
 
-MEMORY_SCHEMA = "tank-gateway/memory/1"
+MEMORY_SCHEMA = "tank-gateway/memory/2"
 """Another number for another shape of `Memory`: a test holds the two together."""
 _FORM = PlainForm(Memory)
 _SET_BACK_S = 300.0

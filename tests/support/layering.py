@@ -30,6 +30,7 @@ __all__ = [
 _RECORDS = (
     "gateway.plain_form",
     "gateway.records",
+    "gateway.sentences",
     "gateway.sources",
     "gateway.states",
     "gateway.status",

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from enum import Enum
+from functools import cache
 from types import NoneType, UnionType
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
@@ -34,8 +35,8 @@ def values_of(kind: Any) -> st.SearchStrategy[Any]:
     if issubclass(kind, Enum):
         return st.sampled_from(kind)
     if issubclass(kind, tuple):
-        hints = get_type_hints(kind, include_extras=True)
-        return st.tuples(*[values_of(hints[name]) for name in kind._fields]).map(lambda given: kind(*given))
+        # Only when it is drawn: a record may hold others of its own type.
+        return st.deferred(lambda: _record_of(kind))
     return {
         float: _NUMBERS,
         int: _WHOLE,
@@ -43,6 +44,12 @@ def values_of(kind: Any) -> st.SearchStrategy[Any]:
         str: st.text(max_size=5),
         datetime: st.datetimes(timezones=st.just(UTC)),
     }[kind]
+
+
+@cache
+def _record_of(kind: Any) -> st.SearchStrategy[Any]:
+    hints = get_type_hints(kind, include_extras=True)
+    return st.tuples(*[values_of(hints[name]) for name in kind._fields]).map(lambda given: kind(*given))
 
 
 def fields_within(kind: Any) -> set[tuple[str, Any]]:

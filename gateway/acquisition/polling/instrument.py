@@ -13,7 +13,7 @@ from gateway.acquisition.signals.decode import judge_faults
 from gateway.acquisition.signals.freshness import Freshness
 from gateway.acquisition.signals.suspicion import DuplicateAddressWatch
 from gateway.backoff import Backoff
-from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason, ReasonCode, because
 from gateway.status import InstrumentStatus
 
 __all__ = ["Instrument"]
@@ -77,7 +77,7 @@ class Instrument:
 
     def reason(self, doubt: Reason) -> Reason:
         """That reason, with this instrument's name."""
-        return doubt._replace(text=f"{self.name}: {doubt.text}")
+        return because(doubt.code, "{instrument}: {doubt}", instrument=self.name, doubt=doubt)
 
     def ended(self, failure: Reason | None) -> None:
         """A poll is over: answered in full, or not for this reason."""

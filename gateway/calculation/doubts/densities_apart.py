@@ -14,9 +14,9 @@ from typing import NamedTuple
 
 from gateway.calculation.doubts.recurrence import QUIET, Recurrence, next_recurrence
 from gateway.calculation.doubts.words import Doubt, held_reason
-from gateway.calculation.figure import duration_words
 from gateway.plain_form import SteadyTime
 from gateway.records import Reason, ReasonCode
+from gateway.sentences import duration_words
 
 __all__ = ["Densities", "DensitiesState", "densities_reason", "next_densities"]
 

@@ -26,10 +26,10 @@ from gateway.calculation.doubts.sure_flow import (
     step_length_s,
     sure_flow,
 )
-from gateway.calculation.figure import duration_words
 from gateway.calculation.plan import TankPlan
 from gateway.plain_form import SteadyTime
 from gateway.records import Figure, TankInput
+from gateway.sentences import duration_words
 
 __all__ = ["Course", "CourseState", "course_fault", "next_course"]
 

@@ -27,12 +27,12 @@ from gateway.calculation.doubts.stillness import frozen_fault, next_stillness
 from gateway.calculation.doubts.sure_flow import first_reading, second_agrees
 from gateway.calculation.doubts.two_gauges import gauges_fault, next_apart
 from gateway.calculation.doubts.words import NO_JUDGEMENTS, Doubt, Judgements, recurring
-from gateway.calculation.figure import duration_words
 from gateway.calculation.level.source import LevelAndTemperature
 from gateway.calculation.memory import Doubts
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.temperature.average import chosen_by
 from gateway.records import Figure, Input, Reason, TankInput
+from gateway.sentences import duration_words
 
 __all__ = ["Judged", "as_judged", "judged"]
 

@@ -14,9 +14,9 @@ doubt, and with it begins a rival track: the doubt ends
 from enum import StrEnum
 from typing import NamedTuple, Protocol
 
-from gateway.calculation.figure import duration_words
 from gateway.calculation.plan import TankPlan
 from gateway.plain_form import SteadyTime
+from gateway.sentences import duration_words
 
 __all__ = [
     "NO_TRACK",

@@ -11,9 +11,9 @@ that is missing ends neither at once: APART waits for a minute, PROVEN for as lo
 from enum import StrEnum
 from typing import NamedTuple
 
-from gateway.calculation.figure import duration_words
 from gateway.calculation.plan import TankPlan
 from gateway.plain_form import SteadyTime
+from gateway.sentences import duration_words
 
 __all__ = ["GAUGES_DIFFER_FOR_S", "Apart", "GaugesState", "gauges_fault", "gauges_state", "next_apart"]
 

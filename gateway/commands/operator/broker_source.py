@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
-from gateway.calculation.figure import duration_words
 from gateway.delivery.mqtt_reader import Lying, what_lies_there
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError, GatewayError, UsageError
+from gateway.sentences import duration_words
 from gateway.settings.site import SiteSettings
 
 __all__ = ["OnBroker", "on_broker"]

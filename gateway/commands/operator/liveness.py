@@ -8,10 +8,10 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 
-from gateway.calculation.figure import duration_words
 from gateway.commands.operator.tank_table import LastTold, TankView, view_of
 from gateway.payload.reader import inventory_of
 from gateway.records import LevelState, Quality
+from gateway.sentences import duration_words
 
 __all__ = ["Clocks", "clock_words", "past", "seen_at", "view_of_message"]
 

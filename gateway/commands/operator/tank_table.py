@@ -9,7 +9,6 @@ from datetime import UTC, datetime, tzinfo
 from types import MappingProxyType
 from typing import NamedTuple
 
-from gateway.calculation.figure import duration_words
 from gateway.calculation.level.limit_state import limit_state
 from gateway.calculation.plan import LimitPlan
 from gateway.commands.output import Column, Grid
@@ -30,6 +29,7 @@ from gateway.display import (
 )
 from gateway.figures import BESIDE
 from gateway.records import ENTRIES, Ending, Figure, Inventory, LastGood, LevelState, Quality, ReasonCode
+from gateway.sentences import duration_words
 from gateway.states import LimitState
 
 __all__ = [
