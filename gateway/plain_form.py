@@ -2,7 +2,7 @@
 
 A named tuple becomes a mapping of its fields, without those that are as their default; a tuple a list; a set a sorted
 list; an enum its value; a time ISO 8601 text; a number that JSON lacks its name. Numbers keep every digit. Where a
-value is one of several types, what is written tells which: text, a whole number, another number, the mapping of a record. A
+value is one of several types, what is written tells which: text, a whole number, another number, a record's mapping. A
 record may hold others of its own type.
 """
 
