@@ -7,11 +7,13 @@ from typing import NamedTuple
 from gateway.tank_record import TankRecord
 
 __all__ = [
+    "Backlog",
     "DestinationStatus",
     "GatewaySnapshot",
     "Histogram",
     "InstrumentStatus",
     "LastBoot",
+    "LedgerStatus",
     "LineStatus",
     "Trouble",
 ]
@@ -97,6 +99,40 @@ class LastBoot(NamedTuple):
     """Records it had not delivered when it ended; None where it did not say, so that nobody knows."""
 
 
+class Backlog(NamedTuple):
+    """What of history one destination has not got yet."""
+
+    waiting: int
+    """Entries that are kept and not known to have arrived."""
+    oldest_s: float | None
+    """Since the oldest of them was kept; None where none waits."""
+    delivered: int
+    """Entries since the start."""
+    lost: int
+    """Entries since the start that will never arrive: the disk forced them out, or they were refused for good."""
+    buffer_left_s: float | None = None
+    """For how long the ledger can go on keeping for it, at the rate of now; None: not known."""
+
+
+class LedgerStatus(NamedTuple):
+    """How the ledger does."""
+
+    file: str
+    committed: int
+    """Records and events since the start."""
+    waiting: int
+    """Taken in and not yet committed."""
+    lost: int
+    """Since the start: the disk did not take them in."""
+    commit_time: Histogram
+    size_bytes: int
+    entries: int
+    """In the file."""
+    oldest_ns: int | None
+    """UTC, of the oldest entry in the file."""
+    trouble: Trouble | None = None
+
+
 class DestinationStatus(NamedTuple):
     """How one delivery has done since the start."""
 
@@ -108,6 +144,8 @@ class DestinationStatus(NamedTuple):
     waiting: int
     oldest_waiting_s: float | None
     troubles: tuple[Trouble, ...] = ()
+    history: Backlog | None = None
+    """None: it takes none, or none is kept."""
 
 
 class GatewaySnapshot(NamedTuple):
@@ -132,6 +170,8 @@ class GatewaySnapshot(NamedTuple):
     """Since the start: nobody read the log, or it could not be written."""
     time_factor: float = 1.0
     """Of a simulated site: how many times as fast as the machine's its time passes."""
+    ledger: LedgerStatus | None = None
+    """None: no history is kept."""
     site_file_refused: bool = False
     """Whether the site file was wrong when it was last read again: what is watched is an older one."""
 

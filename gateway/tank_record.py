@@ -1,6 +1,8 @@
 """Pure: what leaves the pipeline, one record per tank and instant, with all that its sheet was made from."""
 
 from collections.abc import Mapping
+from datetime import datetime
+from enum import StrEnum
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
@@ -11,6 +13,7 @@ from gateway.states import LimitState, RoofZone
 __all__ = [
     "RECORD_SCHEMA",
     "Event",
+    "EventKind",
     "Identity",
     "Remembered",
     "TankRecord",
@@ -49,8 +52,29 @@ class TankState(NamedTuple):
     """How a tank moves and which alarms it has: the watch, which comes later, fills it."""
 
 
+class EventKind(StrEnum):
+    """What can happen, as codes. The watch, which comes later, adds its own."""
+
+    GATEWAY_STARTED = "gateway_started"
+    GATEWAY_STOPPED = "gateway_stopped"
+    GATEWAY_BROKE_OFF = "gateway_broke_off"
+    """A start found that the process before had ended without a word: what was read in its last moments is lost."""
+    HISTORY_LOST = "history_lost"
+    """Records that the disk did not take in."""
+
+
 class Event(NamedTuple):
-    """Something that happened: the watch, which comes later, fills it."""
+    """Something that happened, to a tank or to the gateway itself."""
+
+    kind: EventKind
+    instant: datetime
+    """UTC."""
+    subject: str = ""
+    """Which alarm, instrument or entry it is about."""
+    reason: Reason | None = None
+    """What people are told of it."""
+    by: str | None = None
+    """Who did it, where a person did."""
 
 
 class Identity(NamedTuple):

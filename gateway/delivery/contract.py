@@ -8,11 +8,12 @@ import random as random_module
 from collections.abc import Callable, Hashable, Sequence
 from typing import NamedTuple, Protocol
 
+from gateway.history import Entry
 from gateway.process.progress import CameRound
-from gateway.status import DestinationStatus, GatewaySnapshot
+from gateway.status import Backlog, DestinationStatus, GatewaySnapshot
 from gateway.tank_record import TankRecord
 
-__all__ = ["GOODBYE_S", "DeliveryPlan", "Destination", "Surroundings", "Wants"]
+__all__ = ["GOODBYE_S", "DeliveryPlan", "Destination", "Outbox", "Surroundings", "Wants"]
 
 
 GOODBYE_S = 6.0
@@ -54,6 +55,36 @@ class DeliveryPlan(Protocol):
         ...
 
 
+class Outbox(Protocol):
+    """History for one destination, from where it left off: what is committed, in order, each entry at least once.
+
+    One reader; what is delivered is known over restarts. Entries that the destination does not want are left out.
+    """
+
+    async def take(self, at_most: int) -> Sequence[Entry]:
+        """The next entries behind those taken before, at least one and at most so many; waits until there is one.
+
+        May be cancelled at any time: nothing is skipped by that.
+        """
+        ...
+
+    def ready(self) -> bool:
+        """Whether `take` would give something without waiting for something new to happen."""
+        ...
+
+    def delivered(self, position: int) -> None:
+        """All entries up to this position have arrived there. Never waits."""
+        ...
+
+    def rewind(self) -> None:
+        """Take again what was taken and is not delivered: where a connection has ended."""
+        ...
+
+    def backlog(self) -> Backlog:
+        """How much waits, at any time."""
+        ...
+
+
 class Surroundings(NamedTuple):
     """What the daemon gives to a destination."""
 
@@ -64,6 +95,8 @@ class Surroundings(NamedTuple):
     random: random_module.Random
     came_round: CameRound
     """To be told at each turn, and the wait before the next."""
+    outbox: Outbox | None = None
+    """None: nothing is kept, so that there is no history to deliver."""
 
 
 class Destination(Protocol):

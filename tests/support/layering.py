@@ -36,6 +36,7 @@ _RECORDS = (
     "gateway.status",
     "gateway.errors",
     "gateway.figures",
+    "gateway.history",
     "gateway.tank_record",
     "gateway.units",
 )
