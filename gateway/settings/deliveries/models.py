@@ -1,0 +1,36 @@
+"""What a site file may say about each kind of destination."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field, WithJsonSchema
+
+from gateway.settings.reading.fields import Address, Duration, Name, Section, Text, Whole
+
+__all__ = ["MqttModel", "TlsModel"]
+
+
+class TlsModel(Section):
+    """Encryption; the server's certificate is always checked."""
+
+    ca: Annotated[Text | None, Field(description="File; without it the system's own authorities")] = None
+    certificate: Text | None = None
+    key: Text | None = None
+
+
+class MqttModel(Section):
+    """One broker."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
+    address: Address
+    prefix: Text = "tanks"
+    protocol: Annotated[Literal["3.1.1", "5"], WithJsonSchema({"enum": ["3.1.1", "5", 5]})] = "3.1.1"
+    client_id: Text | None = None
+    user_name: Text | None = None
+    password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None
+    tls: TlsModel | None = None
+    keepalive: Duration = 20.0
+    timeout: Duration = 10.0
+    window: Annotated[Whole, Field(description="Messages in flight, 1 to 100")] = 20
+    status_period: Duration = 30.0
+    backoff_first: Duration = 0.5
+    backoff_longest: Duration = 30.0
