@@ -51,6 +51,8 @@ def refuse_another_site(old: SiteSettings, new: SiteSettings, file: str) -> None
     if new.simulated != old.simulated:
         text = "a gateway that runs does not turn from simulated tanks to real ones, or back"
         mistakes.append(f"{file}: site.simulated: {text}")
+    if new.ledger != old.ledger:
+        mistakes.append(f"{file}: ledger: is another than that of the gateway that runs; a reload does not change that")
     if mistakes:
         error = SettingsError(tuple(mistakes))
         error.hint = "stop the gateway and start it with this file"
