@@ -4,7 +4,7 @@ import importlib
 import json
 import pkgutil
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import fields
 from datetime import date, datetime
 from enum import Enum
 from functools import cache
@@ -76,9 +76,9 @@ def _tuple(plain: list[Any], kinds: tuple[Any, ...]) -> tuple[Any, ...]:
 
 def _named(plain: list[Any], kinds: tuple[Any, ...]) -> Any:
     """A dataclass by its fields, a named tuple by their order."""
-    kind = next((each for each in kinds if getattr(each, "__name__", "") == plain[0]), None) or _class_of(plain[0])
+    kind: Any = next((each for each in kinds if getattr(each, "__name__", "") == plain[0]), None) or _class_of(plain[0])
     hints = _hints(kind)
-    if is_dataclass(kind):
+    if not hasattr(kind, "_fields"):
         given = plain[1]
         wanted = [field.name for field in fields(kind) if field.init]
         if set(given) - set(wanted):
