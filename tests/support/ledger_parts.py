@@ -136,7 +136,8 @@ class ManualTransactions:
                 raise self.fail
             connection.execute("COMMIT")
         except Exception as error:
-            connection.execute("ROLLBACK")
+            if connection.in_transaction:  # SQLite itself has undone one that found no room
+                connection.execute("ROLLBACK")
             self.fail = None
             self._given = given + self._given
             for _, future in waiting:
