@@ -11,7 +11,10 @@ from gateway.tank_record import Event, Identity, TankRecord
 __all__ = ["Decode", "Names", "RawRow", "Unreadable", "entry_of", "rows_between"]
 
 Decode = Callable[[int, int, bytes], TankRecord | Event]
-"""(kind, dictionary, body): what was kept. Raises an Exception of any kind for a body that is damaged."""
+"""(kind, dictionary, body): what was kept; whose record it is stands in its row.
+
+Raises an Exception of any kind for a body that is damaged.
+"""
 
 _COLUMNS = (
     "position, kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot, previous_sequence"
@@ -81,7 +84,8 @@ def entry_of(row: RawRow, site: str, names: Names, decode: Decode) -> Entry | Un
     try:
         kept = decode(row.kind, row.dictionary, row.body)
         if isinstance(kept, TankRecord) and row.kind == RECORD:
-            return KeptRecord(row.position, kept, _previous(row, names))
+            identity = Identity(site, names.tank(row.tank), names.boot(row.boot), row.sequence)
+            return KeptRecord(row.position, kept._replace(identity=identity), _previous(row, names))
         if isinstance(kept, Event) and row.kind == EVENT:
             identity = Identity(site, names.tank(row.tank), names.boot(row.boot), row.sequence)
             return KeptEvent(row.position, identity, row.number, kept)

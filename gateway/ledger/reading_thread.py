@@ -3,6 +3,7 @@
 `asyncio.to_thread` would not do: the end of a process waits for its threads.
 """
 
+import os
 import queue
 import signal
 import sqlite3
@@ -55,11 +56,18 @@ class ReadingThread(Generic[T]):
         # Signals are for the main thread: one that came to this would not wake that from what it waits in.
         signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
         connection: sqlite3.Connection | None = None
+        number = 0
         while (wanted := self._wanted.get()) is not None:
             reading, told = wanted
             found: T | Exception
             try:
-                connection = connection or open_to_read(self._file)
+                if connection is not None and _number(self._file) != number:
+                    # Another file has taken its place: the old one was damaged.
+                    connection.close()
+                    connection = None
+                if connection is None:
+                    number = _number(self._file)
+                    connection = open_to_read(self._file)
                 found = reading(connection)
             except Exception as error:  # noqa: BLE001 - whoever asked is told, whatever it is
                 found = error
@@ -70,3 +78,8 @@ class ReadingThread(Generic[T]):
             told(found)
         if connection is not None:
             connection.close()
+
+
+def _number(file: Path) -> int:
+    """By which a file is known to its file system, whatever it is called."""
+    return os.stat(file).st_ino
