@@ -98,7 +98,7 @@ class Daemon:
             self._clock,
             _maps(settings),
         )
-        self._keeping = keep(self._boot, self._clock.utc_ns)
+        self._keeping = keep(self._boot, self._clock)
         kept = self._keeping.read_memory()
         if kept is not None:
             self._pipeline.restore(kept)
@@ -128,7 +128,8 @@ class Daemon:
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
-        self._loops.begin("memory", lambda: self._keeping.remember(self._pipeline.memories))
+        if self._keeping.remembers:
+            self._loops.begin("memory", lambda: self._keeping.remember(self._pipeline.memories))
         if self._manager.listens:
             self._loops.begin("service manager", self._tell_manager)
         for name, loop in (beside or {}).items():
@@ -190,6 +191,7 @@ class Daemon:
         # From here on without a pause until all that reads and calculates is what the new file says.
         self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
         self._settings = settings
+        self._keeping.take_over(settings.ledger)
         self._forget(changes.sources.removed, ())
         last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings))
         for record in last:

@@ -9,6 +9,7 @@ from pathlib import Path
 import structlog
 
 from gateway.calculation.kept_memory import Kept
+from gateway.clock import Clock
 from gateway.delivery.contract import Outbox
 from gateway.errors import GatewayError
 from gateway.ledger.ledger import Ledger
@@ -44,6 +45,11 @@ class Keeping:
             kept = self._memory.read()
         return kept
 
+    @property
+    def remembers(self) -> bool:
+        """Whether there is a place for memory."""
+        return self._ledger is not None or self._memory is not None
+
     def offer(self, record: TankRecord, plan_of: PlanOf) -> None:
         """A record of which the ledger takes what is history."""
         if self._ledger is None:
@@ -62,6 +68,11 @@ class Keeping:
         """What none of these has to get any more is held back for nobody."""
         if self._ledger is not None:
             self._ledger.keep_outboxes(destinations)
+
+    def take_over(self, plan: LedgerPlan | None) -> None:
+        """Go on as another plan says, of the same file."""
+        if self._ledger is not None and plan is not None:
+            self._ledger.take_over(plan)
 
     def status(self) -> LedgerStatus | None:
         return None if self._ledger is None else self._ledger.status()
@@ -86,11 +97,11 @@ class Keeping:
             await asyncio.to_thread(self._ledger.close, _PATIENCE_S)
 
 
-Open = Callable[[str, Callable[[], int]], Keeping]
-"""Opens what is kept, for a boot and with the clock of the tanks (UTC, nanoseconds)."""
+Open = Callable[[str, Clock], Keeping]
+"""Opens what is kept, for a boot and with the clock of the tanks."""
 
 
-def nothing_kept(_boot: str, _utc_ns: Callable[[], int]) -> Keeping:
+def nothing_kept(_boot: str, _clock: Clock) -> Keeping:
     return Keeping(None, None)
 
 
@@ -100,7 +111,7 @@ def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
     A ledger that cannot be used is said loudly; tanks are watched all the same.
     """
 
-    def opened(boot: str, utc_ns: Callable[[], int]) -> Keeping:
+    def opened(boot: str, clock: Clock) -> Keeping:
         memory = None if directory is None else MemoryKeeper(MemoryFile(directory, site))
         file = None if plan is None else plan.file or (directory and directory / f"{file_name(site)}.ledger")
         if file is None or plan is None:
@@ -109,7 +120,7 @@ def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
                 _LOGGER.info(NOTHING_KEPT, trouble="there is no state directory", hint=hint)
             return Keeping(None, memory)
         try:
-            return Keeping(Ledger.open(replace(plan, file=file), site, boot, utc_ns), memory)
+            return Keeping(Ledger.open(replace(plan, file=file), site, boot, clock), memory)
         except GatewayError as error:
             _LOGGER.error(NOTHING_KEPT, trouble=str(error), hint=error.hint)
             return Keeping(None, memory)

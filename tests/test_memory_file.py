@@ -231,7 +231,7 @@ async def test_a_gateway_writes_each_minute_and_at_its_end_and_the_next_goes_on(
         monkeypatch.setattr(keeping, "_MEMORY_EVERY_S", 0.01)
         stop = asyncio.Event()
         begun = asyncio.Event()
-        keep = kept_in(tmp_path, site.name, None)
+        keep = keeping.kept_in(tmp_path, site.name, None)
         running = asyncio.create_task(daemon.run(site, stop=stop, keep=keep, on_ready=lambda _: begun.set()))
         async with asyncio.timeout(PATIENCE_S):
             await begun.wait()
