@@ -55,9 +55,8 @@ class Tank:
         """Which plan it is. Made when it is asked for: of a thousand tanks at once it would hold up a reload."""
         return plan_ids(self.plan, self.binding, self._period_s, self._maps)
 
-    @property
     def plan_text(self) -> bytes:
-        """What the plan id is made from."""
+        """What the plan id is made from. From any thread: it takes a while where the table is long."""
         return plan_text(self.plan, self.binding, self._period_s, self._maps)
 
     def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
