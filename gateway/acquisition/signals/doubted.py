@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason, ReasonCode, because
 
 __all__ = ["doubted"]
 
@@ -15,5 +15,5 @@ def doubted(readings: Sequence[Reading], reason: Reason) -> list[Reading]:
 def _doubted(reading: Reading, reason: Reason) -> Reading:
     if reading.value is None:
         # Nothing detected stays that: the code tells it from a value that is missing.
-        reason = Reason(ReasonCode.NONE_DETECTED, f"nothing detected; {reason.text}")
+        reason = because(ReasonCode.NONE_DETECTED, "nothing detected; {doubt}", doubt=reason)
     return reading._replace(quality=Quality.UNCERTAIN, reason=reason)
