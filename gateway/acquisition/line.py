@@ -9,10 +9,10 @@ import asyncio
 import random
 from collections.abc import Awaitable, Callable, Sequence
 
-from gateway.acquisition.links.active_path import ActivePath, active_path_of
 from gateway.acquisition.links.link import DoubtedWords, Link
-from gateway.acquisition.links.transports import open_link
+from gateway.acquisition.links.transports import ActivePath, active_path_of, open_link
 from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.polling.asking import AskingRight, Waiting, read_in_a_row
 from gateway.acquisition.polling.failures import (
     CLOSED,
     Failure,
@@ -26,13 +26,10 @@ from gateway.acquisition.polling.failures import (
 from gateway.acquisition.polling.instrument import Instrument
 from gateway.acquisition.polling.line_log import LineLog
 from gateway.acquisition.polling.parts import Part
-from gateway.acquisition.polling.repeated_read import read_in_a_row
 from gateway.acquisition.polling.round import Contact, Round
 from gateway.acquisition.polling.schedule import Schedule, Task, Turn
 from gateway.acquisition.polling.statistics import LineStatistics
-from gateway.acquisition.polling.workers import AskingRight, Waiting
-from gateway.acquisition.signals.doubted import doubted
-from gateway.acquisition.signals.suspicion import SecondMasterWatch
+from gateway.acquisition.signals.suspicion import SecondMasterWatch, doubted
 from gateway.clock import Clock
 from gateway.errors import DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.process.tasks import run_together

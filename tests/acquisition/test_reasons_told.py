@@ -9,10 +9,9 @@ from structlog.testing import capture_logs
 
 from gateway.acquisition.plan import InstrumentPlan
 from gateway.acquisition.signals.decode import judge_faults, signal_decoder
-from gateway.acquisition.signals.doubted import doubted
 from gateway.acquisition.signals.freshness import Freshness
 from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
-from gateway.acquisition.signals.suspicion import SecondMasterWatch
+from gateway.acquisition.signals.suspicion import SecondMasterWatch, doubted
 from gateway.errors import LinkError, NoAnswerError, NoConnectionError
 from gateway.modbus.exceptions import device_exception
 from gateway.modbus.tables import Table

@@ -1,4 +1,5 @@
-"""Pure: what the pattern of answers and errors lets one suspect: two devices with one address, or a second master.
+"""Pure: what the pattern of answers and errors lets one suspect: two devices with one address, or a second master; and
+readings that may be another's: kept, and never Good.
 
 Neither can be proved from one end of a wire; both are common practice to look for when a line misbehaves.
 """
@@ -13,7 +14,7 @@ from gateway.acquisition.signals.bands import Bands
 from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
 from gateway.records import Quality, Reading, Reason, ReasonCode, because
 
-__all__ = ["DuplicateAddressWatch", "SecondMasterWatch", "TwoPlaces", "two_places"]
+__all__ = ["DuplicateAddressWatch", "SecondMasterWatch", "TwoPlaces", "doubted", "two_places"]
 
 _NS_PER_S = 1_000_000_000
 
@@ -285,6 +286,18 @@ class SecondMasterWatch:
         self.suspected = self._level > 0.0 if before else self._level >= _FRAMES
         self.suspicions += self.suspected and not before
         return self.suspected is not before
+
+
+def doubted(readings: Sequence[Reading], reason: Reason) -> list[Reading]:
+    """The same readings, those that were Good Uncertain for this reason."""
+    return [_doubted(reading, reason) if reading.quality is Quality.GOOD else reading for reading in readings]
+
+
+def _doubted(reading: Reading, reason: Reason) -> Reading:
+    if reading.value is None:
+        # Nothing detected stays that: the code tells it from a value that is missing.
+        reason = because(ReasonCode.NONE_DETECTED, "nothing detected; {doubt}", doubt=reason)
+    return reading._replace(quality=Quality.UNCERTAIN, reason=reason)
 
 
 def _switches(sides: Iterable[bool]) -> int:
