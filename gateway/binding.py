@@ -60,7 +60,7 @@ class ManualValue:
     expires: datetime | None = None
     substitutes: bool = False
     origin: str = "manual"
-    doubt: str | None = None
+    doubt: Reason | None = None
     """Why it is not vouched for, of a density that a method brought to reference temperature from far away."""
     how: str = ""
     """How it comes from what was written, in words, of a density that was brought to reference temperature."""
@@ -301,7 +301,7 @@ def _density(manual: ManualValue | None, now: datetime) -> Input | None:
     given = _standing(manual, now, "kg/m3")
     if manual is None or manual.doubt is None or given is None or given.quality is not Quality.GOOD:
         return given
-    return given._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.METHOD_DOUBTFUL, manual.doubt))
+    return given._replace(quality=Quality.UNCERTAIN, reason=manual.doubt)
 
 
 def _observed_density(manual: ManualValue | None, now: datetime) -> Input | None:

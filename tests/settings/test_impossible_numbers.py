@@ -70,7 +70,7 @@ def read(found: InstrumentMap, words: tuple[int, ...]) -> Decoded:
     decoded = signal_decoder(found.signals[0])(words)
     why = decoded.reason
     # Who reads a block knows the instrument too.
-    told = None if why is None else why._replace(text=f"X.{why.text}")
+    told = None if why is None else why._replace(phrase=f"X.{why.text}")
     assert (reading.value, reading.quality, reading.reason) == (decoded.value, decoded.quality, told)
     return decoded
 
