@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from gateway.calculation.doubts.recurrence import REMEMBERED, Recurrence, next_recurrence
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.temperature.resistance import tank_service_temperature
 from gateway.clock_watch import is_impossible
 from gateway.errors import LimitError
@@ -59,7 +60,7 @@ class ManualValue:
     expires: datetime | None = None
     substitutes: bool = False
     origin: str = "manual"
-    doubt: str | None = None
+    doubt: Reason | None = None
     """Why it is not vouched for, of a density that a method brought to reference temperature from far away."""
     how: str = ""
     """How it comes from what was written, in words, of a density that was brought to reference temperature."""
@@ -279,7 +280,8 @@ def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: 
     try:
         temperature_c = tank_service_temperature(ohm, nominal_ohm)
     except LimitError as error:
-        reason = because(ReasonCode.OUT_OF_RANGE, "{source}: {cause}", source=source.name, cause=str(error))
+        limit = limit_reason(error, ReasonCode.OUT_OF_RANGE)
+        reason = because(ReasonCode.OUT_OF_RANGE, "{source}: {limit}", source=source.name, limit=limit)
         return Input(None, Quality.BAD, reason, age_s, source.name)
     return Input(temperature_c, reading.quality, reading.reason, age_s, source.name)
 
@@ -366,8 +368,7 @@ def _density(manual: ManualValue | None, now: datetime) -> Input | None:
     given = _standing(manual, now, "kg/m3")
     if manual is None or manual.doubt is None or given is None or given.quality is not Quality.GOOD:
         return given
-    reason = because(ReasonCode.METHOD_DOUBTFUL, "{doubt}", doubt=manual.doubt)
-    return given._replace(quality=Quality.UNCERTAIN, reason=reason)
+    return given._replace(quality=Quality.UNCERTAIN, reason=manual.doubt)
 
 
 def _observed_density(manual: ManualValue | None, now: datetime) -> Input | None:

@@ -18,7 +18,7 @@ from functools import lru_cache
 from string import Formatter
 from typing import Any
 
-from gateway.units.quantity import dimensions_of, to_unit
+from gateway.units.quantity import dimensions_of, si_conversion
 
 __all__ = ["duration_words", "sentence"]
 
@@ -70,5 +70,7 @@ def _teller(form: str) -> Callable[[Any], str]:
     dimensions = dimensions_of(unit)
     if not dimensions:
         raise ValueError(f"'{unit}' in '{form}' is no unit")
-    dimension = dimensions[0]
-    return lambda value: f"{format(to_unit(value, unit, dimension), number)} {unit}"
+    factor, offset = si_conversion(unit, dimensions[0])
+    # By what is whole where it can be, so that half a millimetre is rounded as it stands.
+    times = 1.0 / factor
+    return lambda value: f"{format((value - offset) * times, number)} {unit}"

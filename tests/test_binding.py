@@ -314,7 +314,7 @@ def test_each_sentence_about_what_people_enter() -> None:
     assert told(manual_level=ManualValue(9.4, substitutes=True)) == "manual value in place of an instrument"
     assert told(reference_density=ManualValue(838.25)) == "nominal density 838.25 kg/m3, no dated sample"
     far = "25.0 degC is far {from} its reference"
-    sampled = ManualValue(838.0, entered=NOON - timedelta(days=1), doubt=far)
+    sampled = ManualValue(838.0, entered=NOON - timedelta(days=1), doubt=Reason(ReasonCode.METHOD_DOUBTFUL, far))
     assert told(reference_density=sampled) == far
     old = ManualValue(835.0, entered=NOON - timedelta(hours=25, minutes=40))
     assert told(observed_density=old) == (

@@ -163,7 +163,7 @@ def test_its_input_is_that_of_its_sheet_with_the_doubt_of_the_clock() -> None:
     doubt = record.tank_input.clock_doubt
     assert doubt is not None
     assert doubt.code is ReasonCode.CLOCK_UNTRUSTED
-    assert doubt.text in [reason.text for reason in record.inventory.figures.level.reasons]
+    assert doubt in record.inventory.figures.level.reasons
     assert record.tank_input == bind(life.binding, life.pipeline._latest, life.utc_ns(), life.monotonic_ns())
     assert_alike(calculated_again(PLAN, record), record.inventory)
 

@@ -130,8 +130,8 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
         "roof in its critical zone Good",
         PARTS,
-        "        return figure.lower(afloat, ReasonCode.ROOF_CRITICAL_ZONE, text)\n",
-        "        return afloat._replace(reasons=(Reason(ReasonCode.ROOF_CRITICAL_ZONE, text),))\n",
+        "        return figure.lower(afloat, reason)\n",
+        "        return afloat._replace(reasons=(reason,))\n",
         SHEET,
     ),
     Break(
@@ -215,8 +215,8 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
         "Bad figure given as zero",
         FIGURE,
-        "return Figure(None, _BAD, (Reason(code, text),), age_s)",
-        "return Figure(0.0, _BAD, (Reason(code, text),), age_s)",
+        "return Figure(None, _BAD, (reason,), age_s)",
+        "return Figure(0.0, _BAD, (reason,), age_s)",
         SHEET,
     ),
     Break(

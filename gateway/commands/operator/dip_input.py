@@ -186,8 +186,7 @@ def _density(plan: TankPlan, dip: Dip, given: TankInput) -> tuple[Input | None, 
     entered = Input(known.value, Quality.GOOD, _BY_HAND, 0.0, "dip", True)
     if known.doubt is None:
         return entered, None
-    reason = because(ReasonCode.METHOD_DOUBTFUL, "{doubt}", doubt=known.doubt)
-    return entered._replace(quality=Quality.UNCERTAIN, reason=reason), None
+    return entered._replace(quality=Quality.UNCERTAIN, reason=known.doubt), None
 
 
 def _density_at_tank(plan: TankPlan, dip: Dip, density: EnteredDensity) -> float:
