@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.plan import TankPlan
-from gateway.calculation.quantities.parts import enters, head_stretch, roof_displacement, zone_at
+from gateway.calculation.quantities.adjustments import enters, head_stretch, roof_displacement, zone_at
 from gateway.records import Figure, Reason, ReasonCode
 from gateway.states import RoofZone
 

@@ -6,8 +6,8 @@ from gateway.calculation import figure
 from gateway.calculation.density.at_temperature import CorrectionFigures
 from gateway.calculation.limits import limit_reason
 from gateway.calculation.plan import TankPlan
+from gateway.calculation.quantities.adjustments import enters, free_water, head_stretch, roof_displacement, zone_at
 from gateway.calculation.quantities.mass import dry_mass, liquid_mass, weight_in_air
-from gateway.calculation.quantities.parts import enters, free_water, head_stretch, roof_displacement, zone_at
 from gateway.calculation.quantities.room import Standing, pumpable_volume, room_volume
 from gateway.calculation.quantities.shell import shell_correction, shell_temperature
 from gateway.errors import LimitError

@@ -1,4 +1,4 @@
-"""The parts of GOV beside TOV: free water, the shell's stretch under the liquid, and what a floating roof displaces."""
+"""What adjusts TOV to GOV: free water, the shell's stretch under the liquid, and what a floating roof displaces."""
 
 from gateway.calculation import figure
 from gateway.calculation.limits import limit_reason
@@ -21,9 +21,9 @@ _SURELY_WATER_M = 0.003
 _LANDED = (Reason(ReasonCode.ROOF_LANDED, "roof landed: vapour hazard, follow site procedure"),)
 
 
-def enters(part: Figure) -> bool:
-    """Whether a part of the sheet enters it: a Good figure without a value does not."""
-    return part.value is not None or part.quality != _GOOD
+def enters(adjustment: Figure) -> bool:
+    """Whether it adjusts anything: a Good figure without a value does not."""
+    return adjustment.value is not None or adjustment.quality != _GOOD
 
 
 def free_water(plan: TankPlan, water_level: Figure) -> Figure:
