@@ -16,6 +16,7 @@ from gateway.records import (
     Quality,
     Reason,
     ReasonCode,
+    because,
 )
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
@@ -25,7 +26,7 @@ __all__ = ["inventory_of"]
 _UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
 _QUALITIES = {quality.word: quality for quality in Quality}
 _CODES = {code.value: code for code in ReasonCode}
-_NOT_RECORDED = Figure(None, Quality.GOOD, (Reason(ReasonCode.NOT_APPLICABLE, "not in the record"),), 0.0)
+_NOT_RECORDED = Figure(None, Quality.GOOD, (because(ReasonCode.NOT_APPLICABLE, "not in the record"),), 0.0)
 
 
 def inventory_of(payload: Mapping[str, Any]) -> Inventory:
@@ -131,4 +132,5 @@ def _element(told: Mapping[str, Any]) -> ElementUse:
 
 
 def _reason(told: Mapping[str, str]) -> Reason:
+    """A payload has the sentence alone: it is the phrase, without values, and so stands as it is."""
     return Reason(_CODES[told["code"]], told["text"])

@@ -297,7 +297,7 @@ def _level_state(state: LevelState) -> dict[str, Any]:
 
 
 def _reason(reason: Reason) -> dict[str, str]:
-    return {"code": reason[0], "text": reason[1]}
+    return {"code": reason.code, "text": reason.text}
 
 
 def _last_good(tank: str, name: str, last_good: LastGood) -> dict[str, Any]:
