@@ -7,6 +7,7 @@ __all__ = [
     "DeviceExceptionError",
     "EarlierAnswerError",
     "GatewayError",
+    "LedgerError",
     "LimitError",
     "LinkError",
     "NoAnswerError",
@@ -86,6 +87,17 @@ class SettingsError(GatewayError):
 
 class DeliveryError(GatewayError):
     """A destination did not take a record. The adapter reconnects; it never stops another adapter."""
+
+
+class LedgerError(GatewayError):
+    """The ledger's file cannot be used as it is: of another site, of a newer version, or no ledger at all.
+
+    Trying again with the same file cannot help. A disk that is full, gone or read-only is no such error.
+    """
+
+    def __init__(self, message: str, hint: str | None = None) -> None:
+        self.hint = hint
+        super().__init__(message)
 
 
 class UsageError(GatewayError):

@@ -1,4 +1,5 @@
 -- The ledger of one site. Written by one connection; positions are never used twice.
+-- Where `about` says `marked`, `tanks` know their last record up to that position.
 
 CREATE TABLE about (
     key TEXT PRIMARY KEY,
@@ -20,12 +21,16 @@ CREATE TABLE plans (
 
 CREATE TABLE tanks (
     id INTEGER PRIMARY KEY,
-    name TEXT NOT NULL UNIQUE
+    name TEXT NOT NULL UNIQUE,
+    last_boot INTEGER,
+    last_sequence INTEGER
 );
 
 CREATE TABLE boots (
     id INTEGER PRIMARY KEY,
     boot TEXT NOT NULL UNIQUE,
+    version TEXT NOT NULL DEFAULT '',
+    commit_s REAL NOT NULL DEFAULT 0,
     started_ns INTEGER NOT NULL,
     ended_ns INTEGER,
     is_clean INTEGER,
