@@ -12,6 +12,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Generic, TypeVar
 
+from gateway.ledger.entries import Entries
+
 __all__ = ["ReadingThread", "open_to_read"]
 
 T = TypeVar("T")
@@ -36,14 +38,15 @@ def open_to_read(file: Path, *, wait_s: float = 5.0) -> sqlite3.Connection:
 class ReadingThread(Generic[T]):
     """Does one read after another; what came of each is told from this thread."""
 
-    def __init__(self, file: Path, name: str) -> None:
+    def __init__(self, file: Path, site: str, name: str) -> None:
         self._file = file
-        self._wanted: queue.SimpleQueue[
-            tuple[Callable[[sqlite3.Connection], T], Callable[[T | Exception], None]] | None
-        ] = queue.SimpleQueue()
+        self._site = site
+        self._wanted: queue.SimpleQueue[tuple[Callable[[Entries], T], Callable[[T | Exception], None]] | None] = (
+            queue.SimpleQueue()
+        )
         threading.Thread(target=self._run, name=name, daemon=True).start()
 
-    def read(self, reading: Callable[[sqlite3.Connection], T], told: Callable[[T | Exception], None]) -> None:
+    def read(self, reading: Callable[[Entries], T], told: Callable[[T | Exception], None]) -> None:
         """Never waits. After an error the next read has a new connection."""
         self._wanted.put((reading, told))
 
@@ -54,19 +57,19 @@ class ReadingThread(Generic[T]):
     def _run(self) -> None:
         # Signals are for the main thread: one that came to this would not wake that from what it waits in.
         signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
-        connection: sqlite3.Connection | None = None
+        entries: Entries | None = None
         while (wanted := self._wanted.get()) is not None:
             reading, told = wanted
             found: T | Exception
             try:
-                connection = connection or open_to_read(self._file)
-                found = reading(connection)
+                entries = entries or Entries(open_to_read(self._file), self._site)
+                found = reading(entries)
             except Exception as error:  # noqa: BLE001 - whoever asked is told, whatever it is
                 found = error
-                if connection is not None:
+                if entries is not None:
                     with suppress(sqlite3.Error):
-                        connection.close()
-                connection = None
+                        entries.connection.close()
+                entries = None
             told(found)
-        if connection is not None:
-            connection.close()
+        if entries is not None:
+            entries.connection.close()

@@ -8,7 +8,7 @@ the eye, records have every digit.
 import math
 import struct
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from gateway.records import Figures, Quality
 
@@ -24,6 +24,7 @@ __all__ = [
     "packed",
     "packed_block",
     "summary_of",
+    "summary_of_plain",
     "unpacked",
     "unpacked_block",
 ]
@@ -70,7 +71,20 @@ def summary_of(figures: Figures) -> Summary:
     found = []
     for index in _INDEX:
         value, quality = figures[index][:2]
-        number = _NONE if value is None or quality is Quality.BAD else _single(value)
+        number = _NONE if value is None or quality is Quality.BAD or not math.isfinite(value) else _single(value)
+        found.append(Extent(number, number, number, int(quality)))
+    return tuple(found)
+
+
+def summary_of_plain(plain: Any) -> Summary:
+    """The same of a record's plain values, which need not be made into a record for that. Raises TypeError, KeyError
+    and ValueError for what is none."""
+    figures = plain["inventory"]["figures"]
+    found = []
+    for name in TRENDED:
+        value, quality = figures[name]["value"], Quality(figures[name]["quality"])
+        is_number = isinstance(value, int | float) and quality is not Quality.BAD
+        number = _single(value) if is_number else _NONE
         found.append(Extent(number, number, number, int(quality)))
     return tuple(found)
 

@@ -7,13 +7,15 @@ which changes nothing of what was in rows already.
 
 import sqlite3
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import structlog
 
-from gateway.ledger.blocks import RECORD, ends
+from gateway.ledger.blocks import ends
 from gateway.ledger.contract import Row
+from gateway.ledger.entries import Codecs, rows_between
+from gateway.ledger.rows import RECORD
 from gateway.ledger.summaries import (
     HOUR_S,
     MINUTE_S,
@@ -22,11 +24,10 @@ from gateway.ledger.summaries import (
     merged,
     packed,
     packed_block,
-    summary_of,
+    summary_of_plain,
     unpacked,
     unpacked_block,
 )
-from gateway.tank_record import Event, TankRecord
 
 __all__ = ["DAY_S", "SummaryRows", "block_of"]
 
@@ -54,10 +55,10 @@ class _Open(NamedTuple):
 
 
 class SummaryRows:
-    """For the writer's thread. `record_of` gives what a row was made from, or makes it again."""
+    """For the writer's thread."""
 
-    def __init__(self, record_of: Callable[[Row], TankRecord | Event]) -> None:
-        self._record_of = record_of
+    def __init__(self) -> None:
+        self._codecs = Codecs()
         self._open: dict[tuple[int, int], _Open] = {}
         """By (minute, tank)."""
         self._written: dict[tuple[int, int], _Open] = {}
@@ -71,15 +72,10 @@ class SummaryRows:
         first, last = ends(connection)
         after = max(_mark(connection), first - 1, last - _AGAIN_AT_MOST)
         while after < last:
-            found = connection.execute(
-                "SELECT position, kind, tank, boot, sequence, number, instant_ns, dictionary, body FROM history "
-                "WHERE position > ? ORDER BY position LIMIT ?",
-                (after, _SLICE),
-            ).fetchall()
-            rows = [Row(*each) for each in found]
+            rows = rows_between(connection, after, last, _SLICE)
             if not rows:
                 break
-            self._fold(rows)
+            self._fold(connection, rows)
             after = self._last
 
     def add(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
@@ -88,12 +84,29 @@ class SummaryRows:
             return
         if rows[0].position <= self._last:
             # The transaction before was undone.
-            self._packing = None
-            for key, each in self._written.items():
-                now = self._open.get(key)
-                self._open[key] = each if now is None else _Open(merged(each.summary, now.summary), each.first)
+            self._take_back()
         self._written = {}
-        self._fold(rows)
+        try:
+            self._add(connection, rows)
+        except BaseException:
+            # The records are kept without this.
+            self._take_back()
+            raise
+
+    def finish(self, connection: sqlite3.Connection) -> None:
+        """Write what there is, at an orderly end: the next start has nothing to read again."""
+        self._write(connection, list(self._open))
+
+    def _take_back(self) -> None:
+        """What was written is not."""
+        self._packing = None
+        for key, each in self._written.items():
+            now = self._open.get(key)
+            self._open[key] = each if now is None else _Open(merged(each.summary, now.summary), each.first)
+        self._written = {}
+
+    def _add(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
+        self._fold(connection, rows)
         now_s = rows[-1].instant_ns // 1_000_000_000
         over = [key for key in self._open if _is_over(key[0], MINUTE_S, now_s)]
         if over:
@@ -102,27 +115,24 @@ class SummaryRows:
             # Not both in one commit.
             self._pack(connection, now_s)
 
-    def finish(self, connection: sqlite3.Connection) -> None:
-        """Write what there is, at an orderly end: the next start has nothing to read again."""
-        self._write(connection, list(self._open))
-
-    def _fold(self, rows: Sequence[Row]) -> None:
+    def _fold(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
         for row in rows:
             if row.kind != RECORD:
                 continue
             try:
-                record = self._record_of(row)
+                plain = self._codecs.codec(connection, row.dictionary).plain(row.body)
+                summary = summary_of_plain(plain)
+            except sqlite3.OperationalError:
+                raise
             except Exception as error:  # noqa: BLE001 - a record must not be lost because it cannot be summed up
                 _LOGGER.error(UNREADABLE, position=row.position, trouble=f"{type(error).__name__}: {error}")
                 continue
-            if isinstance(record, TankRecord):
-                key = row.instant_ns // (MINUTE_S * 1_000_000_000) * MINUTE_S, row.tank
-                summary = summary_of(record.inventory.figures)
-                before = self._open.get(key)
-                if before is None:
-                    self._open[key] = _Open(summary, row.position)
-                else:
-                    self._open[key] = _Open(merged(before.summary, summary), before.first)
+            key = row.instant_ns // (MINUTE_S * 1_000_000_000) * MINUTE_S, row.tank
+            before = self._open.get(key)
+            if before is None:
+                self._open[key] = _Open(summary, row.position)
+            else:
+                self._open[key] = _Open(merged(before.summary, summary), before.first)
         self._last = rows[-1].position
 
     def _write(self, connection: sqlite3.Connection, keys: list[tuple[int, int]]) -> None:

@@ -16,7 +16,7 @@ from gateway.ledger.cursors import cursors, force
 from gateway.ledger.entries import rows_between
 from gateway.ledger.outbox import LedgerOutbox, Source
 from gateway.ledger.outboxes import Outboxes
-from tests.support.ledger_parts import ManualTransactions, PlainClock, Writing, decode, new_file
+from tests.support.ledger_parts import ManualTransactions, PlainClock, Writing, new_file
 
 PATIENCE_S = 20.0
 
@@ -38,7 +38,7 @@ class Bench:
         """As a process does that has just been started on the file."""
         self.transactions = ManualTransactions(self.connection, self.clock)
         self.transactions.before_commit(Blocks().add)
-        self.outboxes = Outboxes(Source(self.path, "harbour", self.transactions, decode, self.clock))
+        self.outboxes = Outboxes(Source(self.path, "harbour", self.transactions, self.clock))
         if hasattr(self, "writing"):
             self.writing.transactions = self.transactions
 

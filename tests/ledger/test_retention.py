@@ -14,7 +14,7 @@ from gateway.ledger.outbox import Source
 from gateway.ledger.outboxes import Outboxes
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.retention import Limits, Retention, step
-from tests.support.ledger_parts import SECOND, START_NS, ManualTransactions, PlainClock, Writing, decode, new_file
+from tests.support.ledger_parts import SECOND, START_NS, ManualTransactions, PlainClock, Writing, new_file
 
 NO_LIMIT = 1 << 40
 
@@ -106,7 +106,7 @@ def test_by_size_goes_first_what_all_have_and_then_what_some_need_which_is_count
 
 def test_the_file_stays_within_its_size_and_the_newest_stay_in_it(bench: Bench) -> None:
     """Several times as much as fits is written."""
-    largest = 2_000_000
+    largest = 250_000
     plan = LedgerPlan(largest_bytes=largest, keep_s=1e9)
     retention = Retention(plan, bench.transactions, bench.clock)
     for _ in range(150):
@@ -125,7 +125,7 @@ def test_the_file_stays_within_its_size_and_the_newest_stay_in_it(bench: Bench) 
 
 
 def test_what_is_forced_out_is_said_and_told_to_its_outbox(bench: Bench) -> None:
-    outboxes = Outboxes(Source(bench.path, "harbour", bench.transactions, decode, bench.clock))
+    outboxes = Outboxes(Source(bench.path, "harbour", bench.transactions, bench.clock))
     outbox = outboxes.outbox("office")
     bench.transactions.commit()
     plan = LedgerPlan(largest_bytes=600_000, keep_s=1e9)

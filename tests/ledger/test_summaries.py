@@ -18,23 +18,24 @@ from gateway.ledger.summaries import (
     packed,
     packed_block,
     summary_of,
+    summary_of_plain,
     unpacked,
     unpacked_block,
 )
 from gateway.ledger.summary_rows import SummaryRows
 from gateway.ledger.trends import Point, span_for, trend
-from gateway.records import Figure, Figures, Quality
+from gateway.records import Figure, Figures, Inventory, Quality
+from gateway.tank_record import plain_record
 from tests.support.ledger_parts import (
     SECOND,
     START_NS,
     Given,
     ManualTransactions,
     PlainClock,
-    decode,
     new_file,
     record_at,
 )
-from tests.support.records import BOOT, bad, figures, na
+from tests.support.records import BOOT, bad, figures, inventories, na, record_of
 
 START_S = START_NS // SECOND
 HOUR = 3600
@@ -110,7 +111,7 @@ class Bench:
     def begin(self) -> None:
         """As a process does that has just been started."""
         self.transactions = ManualTransactions(self.connection, PlainClock())
-        self.rows = SummaryRows(lambda row: decode(row.kind, row.dictionary, row.body))
+        self.rows = SummaryRows()
         self.transactions.do(self.rows.begin)
         self.transactions.commit()
         self.transactions.before_commit(Blocks().add)
@@ -238,13 +239,19 @@ def test_old_minutes_go_and_their_hours_stay(bench: Bench) -> None:
     assert bench.trend("TK-1", HOUR) == bench.expected("TK-1", HOUR)
 
 
-def test_a_record_that_cannot_be_summed_up_is_kept_all_the_same(bench: Bench) -> None:
+def test_a_record_that_cannot_be_summed_up_is_kept_all_the_same(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     def refusing(_: object) -> None:
-        raise ValueError("no record")
+        raise KeyError("inventory")
 
-    bench.rows._record_of = refusing  # type: ignore[assignment]
+    monkeypatch.setattr("gateway.ledger.summary_rows.summary_of_plain", refusing)
     bench.give("TK-1", START_S, 5.0)
     assert len(bench.transactions.commit()) == 1
+
+
+@given(inventories())
+def test_a_summary_is_the_same_from_the_plain_values(inventory: Inventory) -> None:
+    plain = plain_record(record_of("harbour", BOOT, 1, inventory))
+    assert same(summary_of_plain(plain), summary_of(inventory.figures))
 
 
 def test_a_figure_without_trend_is_refused(bench: Bench) -> None:
