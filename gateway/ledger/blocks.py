@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from gateway.ledger.contract import Row
-from gateway.ledger.rows import EVENT, RECORD
 
 __all__ = [
     "BLOCK",
+    "EVENT",
+    "RECORD",
     "Blocks",
     "Counts",
     "Ends",
@@ -21,6 +22,9 @@ __all__ = [
     "runs_between",
 ]
 
+RECORD = 0
+EVENT = 1
+"""The kinds of `Row`."""
 _SHIFT = 10
 BLOCK = 1 << _SHIFT
 """Positions in a run."""

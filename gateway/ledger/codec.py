@@ -4,7 +4,7 @@ What stands in columns is not in the body: whose record it is, and which one cam
 """
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Any, NamedTuple
@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import orjson
 
 from gateway.errors import GatewayError
+from gateway.ledger.blocks import EVENT
 from gateway.plain_form import PlainForm, PlainFormError
 from gateway.tank_record import Event, Identity, TankRecord, plain_record, record_from
 
@@ -20,7 +21,7 @@ if sys.version_info >= (3, 14):
 else:
     from backports import zstd
 
-__all__ = ["BodyError", "Codec", "Dictionary", "packed", "present_dictionary", "unpacked"]
+__all__ = ["NOBODYS", "BodyError", "Decoder", "Dictionary", "Encoder", "packed", "present_dictionary", "unpacked"]
 
 _PRESENT = 1
 """The dictionary with which new bodies are made. Another one is another file with the next number."""
@@ -36,6 +37,9 @@ _OPTIONS: Mapping[int, int] = {
     zstd.CompressionParameter.dict_id_flag: 0,
 }
 _EVENTS = PlainForm(Event)
+NOBODYS = Identity("", "", "", 0)
+"""Of a record that was read from its body alone."""
+_NOBODYS_PLAIN = NOBODYS._asdict()
 
 
 class BodyError(GatewayError):
@@ -55,13 +59,13 @@ def present_dictionary() -> Dictionary:
     return Dictionary(_PRESENT, files("gateway.ledger").joinpath("dictionaries", f"{_PRESENT:04}.zdict").read_bytes())
 
 
-class Codec:
-    """Makes and reads bodies with one dictionary. For one thread."""
+class Encoder:
+    """Makes bodies with one dictionary. For one thread."""
 
     def __init__(self, dictionary: Dictionary) -> None:
         self.number = dictionary.number
-        self._given = zstd.ZstdDict(dictionary.body)
-        self._compressor = zstd.ZstdCompressor(options=_OPTIONS, zstd_dict=self._given.as_digested_dict)
+        given = zstd.ZstdDict(dictionary.body)
+        self._compressor = zstd.ZstdCompressor(options=_OPTIONS, zstd_dict=given.as_digested_dict)
 
     def record_body(self, record: TankRecord) -> bytes:
         """Of a record of history."""
@@ -73,28 +77,41 @@ class Codec:
         """Of an event."""
         return self._packed(_EVENTS.to_plain(event))
 
-    def plain(self, body: bytes) -> Any:
-        """The plain values of a body, of which not all need to be made into a record. Raises BodyError."""
-        unpacking = zstd.ZstdDecompressor(zstd_dict=self._given)
-        return _plain_of(unpacking, body, _LARGEST)
-
-    def record(self, body: bytes, identity: Identity) -> TankRecord:
-        """The record whose identity that is. Raises BodyError."""
-        plain = self.plain(body)
-        try:
-            return record_from({**plain, "identity": identity._asdict()})
-        except (PlainFormError, TypeError) as error:
-            raise BodyError(f"it is no record of this version: {error}") from error
-
-    def event(self, body: bytes) -> Event:
-        """Raises BodyError."""
-        try:
-            return _EVENTS.from_plain(self.plain(body))
-        except PlainFormError as error:
-            raise BodyError(f"it is no event of this version: {error}") from error
-
     def _packed(self, plain: Any) -> bytes:
         return self._compressor.compress(orjson.dumps(plain), zstd.ZstdCompressor.FLUSH_FRAME)
+
+
+class Decoder:
+    """Reads bodies, whichever dictionary they were made with. For any thread."""
+
+    def __init__(self, dictionaries: Iterable[tuple[int, bytes]] = ()) -> None:
+        present = present_dictionary()
+        self._by_number = {present.number: zstd.ZstdDict(present.body)}
+        self.learn(dictionaries)
+
+    def learn(self, dictionaries: Iterable[tuple[int, bytes]]) -> None:
+        """Those that stand in a file, numbers and bodies: that is what its rows were made with."""
+        self._by_number |= {number: zstd.ZstdDict(body) for number, body in dictionaries}
+
+    def __call__(self, kind: int, dictionary: int, body: bytes) -> TankRecord | Event:
+        """What was kept; a record without its identity (`NOBODYS`), which its row has. Raises BodyError."""
+        plain = self.plain(dictionary, body)
+        try:
+            if kind == EVENT:
+                return _EVENTS.from_plain(plain)
+            return record_from({**plain, "identity": _NOBODYS_PLAIN})
+        except (PlainFormError, TypeError) as error:
+            raise BodyError(f"it is nothing that this version knows: {error}") from error
+
+    def plain(self, dictionary: int, body: bytes) -> Any:
+        """The plain values of a body, of which not all need to be made into a record. Raises BodyError."""
+        given = self._by_number.get(dictionary)
+        if given is None:
+            raise BodyError(f"there is no dictionary {dictionary}")
+        try:
+            return orjson.loads(_whole(zstd.ZstdDecompressor(zstd_dict=given), body, _LARGEST))
+        except orjson.JSONDecodeError as error:
+            raise BodyError("it is damaged: it is no JSON") from error
 
 
 def packed(data: bytes) -> bytes:
@@ -105,13 +122,6 @@ def packed(data: bytes) -> bytes:
 def unpacked(body: bytes) -> bytes:
     """What was packed. Raises BodyError."""
     return _whole(zstd.ZstdDecompressor(), body, _LARGEST_WHOLE)
-
-
-def _plain_of(unpacking: zstd.ZstdDecompressor, body: bytes, largest: int) -> Any:
-    try:
-        return orjson.loads(_whole(unpacking, body, largest))
-    except orjson.JSONDecodeError as error:
-        raise BodyError("it is damaged: it is no JSON") from error
 
 
 def _whole(unpacking: zstd.ZstdDecompressor, body: bytes, largest: int) -> bytes:

@@ -74,7 +74,7 @@ class Intake:
     """`put`, `ask` and `close` from any thread; `take` from the writer's."""
 
     def __init__(self, commit_s: float, monotonic: Callable[[], float] = time.monotonic) -> None:
-        self._commit_s = commit_s
+        self.commit_s = commit_s
         self._monotonic = monotonic
         self._changed = threading.Condition()
         self._given: deque[GivenRecord | GivenEvent] = deque()
@@ -82,6 +82,7 @@ class Intake:
         self._due_s: float | None = None
         """When what waits is to be committed; None: nothing waits."""
         self._closing = False
+        self._in_hand = 0
         self._lost = 0
         self._untold: Lost | None = None
 
@@ -94,7 +95,7 @@ class Intake:
                 self._lose(given)
                 return False
             self._given.append(given)
-            self._hurry(0.0 if is_event else self._commit_s, wake=waiting + 1 == _HEAP)
+            self._hurry(0.0 if is_event else self.commit_s, wake=waiting + 1 == _HEAP)
         return True
 
     def ask(self, task: Task, *, at_once: bool) -> None:
@@ -103,9 +104,13 @@ class Intake:
             is_refused = self._closing or (len(self._tasks) >= _LONGEST_TASKS and not task.insists)
             if not is_refused:
                 self._tasks.append(task)
-                self._hurry(0.0 if at_once else self._commit_s)
+                self._hurry(0.0 if at_once else self.commit_s)
         if is_refused:
             task.future.set_exception(LedgerError("the ledger takes in nothing more"))
+
+    def packed(self) -> None:
+        """What was taken over last is packed, or lost."""
+        self._in_hand = 0
 
     def lose(self, given: GivenRecord | GivenEvent) -> None:
         """Count one that there was no room for later on."""
@@ -114,8 +119,8 @@ class Intake:
 
     @property
     def waiting(self) -> int:
-        """Records and events that the writer has not taken over."""
-        return len(self._given)
+        """Records and events that the writer has not packed: a few too many while it packs, none too few."""
+        return len(self._given) + self._in_hand
 
     @property
     def lost(self) -> int:
@@ -156,6 +161,7 @@ class Intake:
                     break
                 self._changed.wait(None if wake_s is None else wake_s - now_s)
             given, tasks = list(self._given), self._tasks
+            self._in_hand = len(given)
             self._given.clear()
             self._tasks = []
             is_due = self._closing or (wake_s is not None and now_s >= wake_s)

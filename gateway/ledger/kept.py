@@ -10,6 +10,7 @@ import orjson
 import structlog
 
 from gateway.calculation.kept_memory import Kept, KeptMemoryError, kept_from, plain_head, plain_tank
+from gateway.clock import Clock
 from gateway.ledger.codec import BodyError, packed, unpacked
 from gateway.ledger.writer import Writer
 
@@ -106,17 +107,23 @@ class KeptMemory:
 class KeptPlans:
     """What records were made by, each once in a file."""
 
-    def __init__(self, writer: Writer, utc_ns: Callable[[], int]) -> None:
+    def __init__(self, writer: Writer, clock: Clock) -> None:
         self._writer = writer
-        self._utc_ns = utc_ns
+        self._clock = clock
         self._known: set[str] = set()
         self._given: dict[str, Body] = {}
         """In this process: should another file be begun, they have to stand in that too."""
         self._log = structlog.get_logger("gateway.ledger")
 
     def read(self, connection: sqlite3.Connection) -> None:
-        """Raises sqlite3.Error."""
+        """Of a file that was opened: what is given in this process and is not in it has to stand there too.
+
+        Raises sqlite3.Error.
+        """
         self._known = {plan_id for (plan_id,) in connection.execute("SELECT id FROM plans")}
+        for plan_id, body in list(self._given.items()):
+            if plan_id not in self._known:
+                self._insist(plan_id, body)
 
     def keep(self, plan_id: str, body: Body) -> None:
         if plan_id in self._given:
@@ -125,15 +132,10 @@ class KeptPlans:
         if plan_id not in self._known:
             self._insist(plan_id, body)
 
-    def keep_again(self) -> None:
-        """In a file that was begun anew."""
-        for plan_id, body in list(self._given.items()):
-            self._insist(plan_id, body)
-
     def _insist(self, plan_id: str, body: Body) -> None:
         def write(connection: sqlite3.Connection) -> None:
             data = packed(body() if callable(body) else body)
-            connection.execute("INSERT OR IGNORE INTO plans VALUES (?, ?, ?)", (plan_id, self._utc_ns(), data))
+            connection.execute("INSERT OR IGNORE INTO plans VALUES (?, ?, ?)", (plan_id, self._clock.utc_ns(), data))
 
         def written(future: "Future[None]") -> None:
             error = future.exception()

@@ -3,7 +3,7 @@
 import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import structlog
 
@@ -19,6 +19,7 @@ __all__ = ["BeforeCommit", "OpenFile", "Size"]
 
 LEDGER_PART_FAILED = "ledger.part_failed"
 
+T = TypeVar("T")
 BeforeCommit = Callable[[sqlite3.Connection, Sequence[Row]], None]
 _OF_THE_WHOLE = frozenset(
     {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_READONLY}
@@ -38,10 +39,11 @@ class Size(NamedTuple):
 class OpenFile:
     """Raises sqlite3.Error from all that it does."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, after: int = 0) -> None:
+        """Positions go on behind that one, and behind all that is in the file."""
         self.store = store
         self._connection = store.connection
-        self._rows = Rows(store.connection)
+        self._rows = Rows(store.connection, after)
         self._log = structlog.get_logger("gateway.ledger")
         self._failed: set[BeforeCommit] = set()
         """Parts that have failed, which was said."""
@@ -87,6 +89,16 @@ class OpenFile:
         if mark:
             rows.marked()
         return added
+
+    @property
+    def last(self) -> int:
+        """The greatest position so far."""
+        return self._rows.last
+
+    def apart(self, action: Callable[[sqlite3.Connection], T]) -> T:
+        """In a transaction of its own."""
+        with transaction(self._connection):
+            return action(self._connection)
 
     def size(self) -> Size:
         """Of the file without its WAL."""

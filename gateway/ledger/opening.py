@@ -1,12 +1,12 @@
 """Which file is the ledger's, and that a damaged one is set aside and another begun."""
 
 import sqlite3
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import structlog
 
+from gateway.clock import Clock
 from gateway.errors import LedgerError
 from gateway.ledger.boots import file_set_aside
 from gateway.ledger.plan import LedgerPlan
@@ -34,20 +34,20 @@ def ledger_path(plan: LedgerPlan, site: str) -> Path:
     return directory / f"{site.translate(_FORBIDDEN)}.ledger"
 
 
-def opening_of(path: Path, site: str, utc_ns: Callable[[], int]) -> Opening:
+def opening_of(path: Path, site: str, clock: Clock) -> Opening:
     """How the writer opens its file, each time that it has to."""
 
     def opened(is_damaged: bool) -> Opened:
         if not is_damaged:
             try:
-                return Opened(open_store(path, site, utc_ns()))
+                return Opened(open_store(path, site, clock.utc_ns()))
             except sqlite3.Error as error:
                 if not is_damage(error):
                     raise
                 trouble = str(error)
         else:
             trouble = "it was found to be damaged while it was written to"
-        now_ns = utc_ns()
+        now_ns = clock.utc_ns()
         other = set_aside(path, f"{datetime.fromtimestamp(now_ns / 1e9, UTC):%Y%m%dT%H%M%SZ}")
         structlog.get_logger("gateway.ledger").error(
             LEDGER_SET_ASIDE,
@@ -56,6 +56,6 @@ def opening_of(path: Path, site: str, utc_ns: Callable[[], int]) -> Opening:
             trouble=trouble,
             hint="history begins anew; what was not delivered yet is in the file that was set aside",
         )
-        return Opened(open_store(path, site, utc_ns()), (file_set_aside(other.name, now_ns),))
+        return Opened(open_store(path, site, clock.utc_ns()), (file_set_aside(other.name, now_ns),))
 
     return opened

@@ -19,12 +19,11 @@ import structlog
 
 from gateway.clock import Clock
 from gateway.history import Entry, KeptRecord
-from gateway.ledger.blocks import next_event_block
+from gateway.ledger.blocks import EVENT, RECORD, next_event_block
 from gateway.ledger.contract import Transactions
 from gateway.ledger.cursors import Begun, begin, move
-from gateway.ledger.entries import Entries, Unreadable, rows_between
+from gateway.ledger.entries import Decode, Names, Unreadable, entry_of, rows_between
 from gateway.ledger.reading_thread import ReadingThread
-from gateway.ledger.rows import EVENT, RECORD
 from gateway.status import Backlog
 
 __all__ = ["CURSOR_EVERY_S", "LedgerOutbox", "Source"]
@@ -55,6 +54,7 @@ class Source(NamedTuple):
     file: Path
     site: str
     transactions: Transactions
+    decode: Decode
     clock: Clock
     buffer_left_s: Callable[[int], float | None] = lambda waiting: None
     """For how long the ledger can go on keeping for one that has so many entries behind its cursor."""
@@ -76,7 +76,7 @@ class LedgerOutbox:
         self.destination = destination
         self._source = source
         self._records, self._events = records, events
-        self._thread: ReadingThread[_Read] = ReadingThread(source.file, source.site, f"outbox {destination}")
+        self._thread: ReadingThread[_Read] = ReadingThread(source.file, f"outbox {destination}")
         self._loop: asyncio.AbstractEventLoop | None = None
         self._log = _LOGGER.bind(destination=destination)
         self._begun: Begun | None = None
@@ -269,15 +269,16 @@ class LedgerOutbox:
         after, up_to = self._read, min(self._read + _WINDOW, self._last)
         self._thread.read(partial(self._look, after, up_to, self._last), self._looked)
 
-    def _look(self, after: int, up_to: int, last: int, entries: Entries) -> _Read:
+    def _look(self, after: int, up_to: int, last: int, connection: sqlite3.Connection) -> _Read:
         """In the reading thread."""
         kind = None if self._records and self._events else RECORD if self._records else EVENT
-        if kind == EVENT and (further := next_event_block(entries.connection, after, last)) > after:
+        if kind == EVENT and (further := next_event_block(connection, after, last)) > after:
             return _Read((), further)
-        rows = rows_between(entries.connection, after, up_to, _AT_ONCE, kind)
+        rows = rows_between(connection, after, up_to, _AT_ONCE, kind)
+        names = Names(connection)
         found = []
         for row in rows:
-            found.append(entries.entry(row))
+            found.append(entry_of(row, self._source.site, names, self._source.decode))
             # The loop that polls has its turn between two entries.
             time.sleep(0)
         return _Read(found, rows[-1].position if len(rows) == _AT_ONCE else up_to)

@@ -6,7 +6,7 @@ from concurrent.futures import Future
 from functools import partial
 
 from gateway.ledger.contract import Committed, Row
-from gateway.ledger.cursors import keep_only
+from gateway.ledger.cursors import begin, keep_only
 from gateway.ledger.outbox import LedgerOutbox, Source
 
 __all__ = ["Outboxes"]
@@ -52,6 +52,19 @@ class Outboxes:
         for name, outbox in self._of.items():
             if name in lost:
                 outbox.forced(up_to, lost[name])
+
+    def begun_anew(self, up_to: int) -> None:
+        """Another file has taken the place of a damaged one, and goes on behind this position.
+
+        What was not delivered stands in the file that was set aside. From the writer's thread.
+        """
+        for name, outbox in list(self._of.items()):
+            outbox.forced(up_to, outbox.backlog().waiting)
+            records, events = outbox.wants
+            now_ns = self._source.clock.utc_ns()
+            self._source.transactions.do(
+                partial(begin, destination=name, records=records, events=events, now_ns=now_ns)
+            )
 
     def end(self) -> "list[Future[None]]":
         """Write all cursors for the last time. Never waits."""

@@ -6,9 +6,10 @@ from collections.abc import Iterable
 import structlog
 
 from gateway.history import GATEWAY
-from gateway.ledger.codec import Codec
+from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.codec import Encoder
 from gateway.ledger.intake import GivenEvent, GivenRecord
-from gateway.ledger.rows import EVENT, RECORD, Piece
+from gateway.ledger.rows import Piece
 from gateway.tank_record import Event, Identity
 
 __all__ = ["Pending"]
@@ -24,10 +25,10 @@ _EVENTS_BEYOND_BYTES = 2_000_000
 class Pending:
     """Pieces of history in their order."""
 
-    def __init__(self, site: str, boot: str, codec: Codec) -> None:
+    def __init__(self, site: str, boot: str, encoder: Encoder) -> None:
         self._site = site
         self._boot = boot
-        self._codec = codec
+        self._encoder = encoder
         self._log = structlog.get_logger("gateway.ledger")
         self._gateway_events = 0
         self._bytes = 0
@@ -69,14 +70,14 @@ class Pending:
             self._gateway_events += 1
             identity = Identity(self._site, GATEWAY, self._boot, self._gateway_events)
         instant_ns = round(given.event.instant.timestamp() * 1e9)
-        body = self._codec.event_body(given.event)
-        return Piece(EVENT, identity, given.number, instant_ns, self._codec.number, body, None)
+        body = self._encoder.event_body(given.event)
+        return Piece(EVENT, identity, given.number, instant_ns, self._encoder.number, body, None)
 
     def _record(self, given: GivenRecord) -> Piece:
         record, previous = given
         instant_ns = round(record.tank_input.instant.timestamp() * 1e9)
-        body = self._codec.record_body(record)
-        return Piece(RECORD, record.identity, 0, instant_ns, self._codec.number, body, previous)
+        body = self._encoder.record_body(record)
+        return Piece(RECORD, record.identity, 0, instant_ns, self._encoder.number, body, previous)
 
     def _add(self, piece: Piece) -> None:
         self.pieces.append(piece)

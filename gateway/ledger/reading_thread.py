@@ -3,6 +3,7 @@
 `asyncio.to_thread` would not do: the end of a process waits for its threads.
 """
 
+import os
 import queue
 import signal
 import sqlite3
@@ -11,8 +12,6 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Generic, TypeVar
-
-from gateway.ledger.entries import Entries
 
 __all__ = ["ReadingThread", "open_to_read"]
 
@@ -38,15 +37,14 @@ def open_to_read(file: Path, *, wait_s: float = 5.0) -> sqlite3.Connection:
 class ReadingThread(Generic[T]):
     """Does one read after another; what came of each is told from this thread."""
 
-    def __init__(self, file: Path, site: str, name: str) -> None:
+    def __init__(self, file: Path, name: str) -> None:
         self._file = file
-        self._site = site
-        self._wanted: queue.SimpleQueue[tuple[Callable[[Entries], T], Callable[[T | Exception], None]] | None] = (
-            queue.SimpleQueue()
-        )
+        self._wanted: queue.SimpleQueue[
+            tuple[Callable[[sqlite3.Connection], T], Callable[[T | Exception], None]] | None
+        ] = queue.SimpleQueue()
         threading.Thread(target=self._run, name=name, daemon=True).start()
 
-    def read(self, reading: Callable[[Entries], T], told: Callable[[T | Exception], None]) -> None:
+    def read(self, reading: Callable[[sqlite3.Connection], T], told: Callable[[T | Exception], None]) -> None:
         """Never waits. After an error the next read has a new connection."""
         self._wanted.put((reading, told))
 
@@ -57,19 +55,31 @@ class ReadingThread(Generic[T]):
     def _run(self) -> None:
         # Signals are for the main thread: one that came to this would not wake that from what it waits in.
         signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
-        entries: Entries | None = None
+        connection: sqlite3.Connection | None = None
+        number = 0
         while (wanted := self._wanted.get()) is not None:
             reading, told = wanted
             found: T | Exception
             try:
-                entries = entries or Entries(open_to_read(self._file), self._site)
-                found = reading(entries)
+                if connection is not None and _number(self._file) != number:
+                    # Another file has taken its place: the old one was damaged.
+                    connection.close()
+                    connection = None
+                if connection is None:
+                    number = _number(self._file)
+                    connection = open_to_read(self._file)
+                found = reading(connection)
             except Exception as error:  # noqa: BLE001 - whoever asked is told, whatever it is
                 found = error
-                if entries is not None:
+                if connection is not None:
                     with suppress(sqlite3.Error):
-                        entries.connection.close()
-                entries = None
+                        connection.close()
+                connection = None
             told(found)
-        if entries is not None:
-            entries.connection.close()
+        if connection is not None:
+            connection.close()
+
+
+def _number(file: Path) -> int:
+    """By which a file is known to its file system, whatever it is called."""
+    return os.stat(file).st_ino

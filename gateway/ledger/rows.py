@@ -8,12 +8,12 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from gateway.history import Previous
+from gateway.ledger.blocks import RECORD
 from gateway.ledger.contract import Row
 from gateway.tank_record import Identity
 
-__all__ = ["EVENT", "RECORD", "Piece", "Rows"]
+__all__ = ["Piece", "Rows"]
 
-RECORD, EVENT = 0, 1
 _INSERT = "INSERT INTO history VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
 
@@ -32,11 +32,11 @@ class Piece(NamedTuple):
 class Rows:
     """Where history has got to."""
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
+    def __init__(self, connection: sqlite3.Connection, after: int = 0) -> None:
         self._connection = connection
         self._tanks: dict[str, int] = dict(connection.execute("SELECT name, id FROM tanks"))
         self._boots: dict[str, int] = dict(connection.execute("SELECT boot, id FROM boots"))
-        self._last = _last_position(connection)
+        self._last = max(after, _last_position(connection))
         self._before = _last_of_each(connection)
         """Of tanks of which no record was kept since the file was opened."""
         self._marks: dict[int, tuple[int, int]] = {}

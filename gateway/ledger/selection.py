@@ -36,7 +36,7 @@ class Selection:
 
     def __init__(self, every_s: float) -> None:
         """`every_s` > 0."""
-        self._every_s = every_s
+        self.every_s = every_s
         self._tanks: dict[str, Chosen] = {}
 
     def takes(self, record: TankRecord) -> tuple[bool, Previous | None]:
@@ -58,20 +58,20 @@ class Selection:
         return True, before
 
     def _is_due(self, tank: Chosen, now_s: float) -> bool:
-        early_s = _EARLY * self._every_s
+        early_s = _EARLY * self.every_s
         # A clock that was set back must not make a tank wait until it has caught up.
-        return now_s >= tank.due_s - early_s or now_s < tank.due_s - self._every_s - early_s
+        return now_s >= tank.due_s - early_s or now_s < tank.due_s - self.every_s - early_s
 
     def _next_due_s(self, name: str, now_s: float) -> float:
         """Each tank has its own place in the interval, so that not all come in one commit."""
-        every_s = self._every_s
+        every_s = self.every_s
         place_s = zlib.crc32(name.encode()) / 2**32 * every_s
         return place_s + every_s * (math.floor((now_s + _EARLY * every_s - place_s) / every_s) + 1)
 
     def _may(self, tank: Chosen, now_s: float) -> bool:
         passed_s = max(0.0, now_s - tank.counted_s)
         tank.counted_s = now_s
-        tank.at_once = min(float(_AT_ONCE), tank.at_once + passed_s / self._every_s)
+        tank.at_once = min(float(_AT_ONCE), tank.at_once + passed_s / self.every_s)
         if tank.at_once < 1.0:
             return False
         tank.at_once -= 1.0

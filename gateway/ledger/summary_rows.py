@@ -7,15 +7,14 @@ which changes nothing of what was in rows already.
 
 import sqlite3
 import zlib
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 import structlog
 
-from gateway.ledger.blocks import ends
+from gateway.ledger.blocks import RECORD, ends
 from gateway.ledger.contract import Row
-from gateway.ledger.entries import Codecs, rows_between
-from gateway.ledger.rows import RECORD
+from gateway.ledger.entries import RawRow, rows_between
 from gateway.ledger.summaries import (
     HOUR_S,
     MINUTE_S,
@@ -55,10 +54,10 @@ class _Open(NamedTuple):
 
 
 class SummaryRows:
-    """For the writer's thread."""
+    """For the writer's thread. `plain_of` gives the plain values of a body by the number of its dictionary."""
 
-    def __init__(self) -> None:
-        self._codecs = Codecs()
+    def __init__(self, plain_of: Callable[[int, bytes], Any]) -> None:
+        self._plain_of = plain_of
         self._open: dict[tuple[int, int], _Open] = {}
         """By (minute, tank)."""
         self._written: dict[tuple[int, int], _Open] = {}
@@ -75,7 +74,7 @@ class SummaryRows:
             rows = rows_between(connection, after, last, _SLICE)
             if not rows:
                 break
-            self._fold(connection, rows)
+            self._fold(rows)
             after = self._last
 
     def add(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
@@ -106,7 +105,7 @@ class SummaryRows:
         self._written = {}
 
     def _add(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
-        self._fold(connection, rows)
+        self._fold(rows)
         now_s = rows[-1].instant_ns // 1_000_000_000
         over = [key for key in self._open if _is_over(key[0], MINUTE_S, now_s)]
         if over:
@@ -115,15 +114,12 @@ class SummaryRows:
             # Not both in one commit.
             self._pack(connection, now_s)
 
-    def _fold(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
+    def _fold(self, rows: Sequence[Row | RawRow]) -> None:
         for row in rows:
             if row.kind != RECORD:
                 continue
             try:
-                plain = self._codecs.codec(connection, row.dictionary).plain(row.body)
-                summary = summary_of_plain(plain)
-            except sqlite3.OperationalError:
-                raise
+                summary = summary_of_plain(self._plain_of(row.dictionary, row.body))
             except Exception as error:  # noqa: BLE001 - a record must not be lost because it cannot be summed up
                 _LOGGER.error(UNREADABLE, position=row.position, trouble=f"{type(error).__name__}: {error}")
                 continue

@@ -20,7 +20,7 @@ import structlog
 from gateway.backoff import Backoff
 from gateway.errors import GatewayError
 from gateway.ledger.boots import Boot, end_boot, history_lost, stopped
-from gateway.ledger.codec import Codec, present_dictionary
+from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.ledger.intake import GivenEvent, GivenRecord, Intake, Task
 from gateway.ledger.open_file import BeforeCommit, OpenFile, Size
@@ -45,6 +45,11 @@ _LOOK_EVERY_S = 10.0
 _KEEPS_OPEN = frozenset({sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED})
 """Errors after which the same connection is used again; after any other the file is opened anew."""
 T = TypeVar("T")
+
+
+MakeRoom = Callable[[sqlite3.Connection], Callable[[], bool]]
+"""Deletes the oldest within a transaction; what it gives is called when that is on the disk and says whether there was
+something to delete."""
 
 
 class Opened(NamedTuple):
@@ -74,13 +79,13 @@ class Writer:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._opening = opening
-        self.boot = boot
+        self._boot = boot
         self._utc_ns = utc_ns
         self._monotonic = monotonic
         self._log = structlog.get_logger("gateway.ledger")
         self._intake = Intake(boot.commit_s, monotonic)
         self._condition = Condition(file)
-        self._pending = Pending(boot.site, boot.boot, Codec(present_dictionary()))
+        self._pending = Pending(boot.site, boot.boot, Encoder(present_dictionary()))
         self._file: OpenFile | None = None
         self._tasks: list[Task] = []
         self._listeners: list[Callable[[Committed], None]] = []
@@ -98,8 +103,12 @@ class Writer:
         self._close_by_s = 0.0
         self._ended = threading.Event()
         self._is_all_kept = False
-        self.on_new_file: Callable[[], None] = lambda: None
-        """Called when another file was begun while this process ran."""
+        self.on_opened: Callable[[Store, int], None] = lambda store, last: None
+        """Called each time that the file is open, from the thread that opened it; with the newest position of the file
+        before, where another one was begun while this process ran, else 0."""
+        self._last = 0
+        """The newest position that was ever committed."""
+        self.make_room: MakeRoom | None = None
         self.committed = 0
         """Records and events since the start."""
         self.size = Size()
@@ -139,6 +148,10 @@ class Writer:
         self._ended.wait(timeout_s)
         return self._is_all_kept
 
+    def commit_every(self, commit_s: float) -> None:
+        """From now on."""
+        self._intake.commit_s = commit_s
+
     @property
     def waiting(self) -> int:
         """Records and events that are taken in and not committed."""
@@ -175,15 +188,15 @@ class Writer:
         store, events = self._opening(self._is_damaged)
         self._is_damaged = False
         try:
-            file = OpenFile(store)
-            file.begin_boot(self.boot, self._utc_ns(), events, self._pending.of_gateway)
+            # Another file goes on with the positions of the one before it: outboxes know those.
+            file = OpenFile(store, self._last)
+            file.begin_boot(self._boot, self._utc_ns(), events, self._pending.of_gateway)
             self.size = file.size()
         except BaseException:
             store.connection.close()
             raise
         self._file = file
-        if not store.was_there:
-            self.on_new_file()
+        self.on_opened(store, 0 if store.was_there else self._last)
         return file
 
     def _run(self) -> None:
@@ -212,6 +225,7 @@ class Writer:
         for refused in self._pending.take(taken.given):
             self._intake.lose(refused)
             self._loses()
+        self._intake.packed()
         self._tasks += taken.tasks
         if taken.closing:
             return self._end()
@@ -223,9 +237,9 @@ class Writer:
         """With what is still to be written, as long as there is time for it."""
         now_ns = self._utc_ns()
         self._tell_losses()
-        self._pending.add_of_gateway(stopped(self.boot, now_ns))
+        self._pending.add_of_gateway(stopped(self._boot, now_ns))
         lost = self._intake.lost
-        self._tasks.append(Task(lambda connection: end_boot(connection, self.boot.boot, now_ns, lost), insists=True))
+        self._tasks.append(Task(lambda connection: end_boot(connection, self._boot.boot, now_ns, lost), insists=True))
         while not self._commit(mark=True):
             wait_s = max(0.0, (self._again_s or 0.0) - self._monotonic())
             if self._monotonic() + wait_s >= self._close_by_s:
@@ -245,12 +259,15 @@ class Writer:
         except (OSError, sqlite3.Error, GatewayError) as error:
             self._begun_s = None
             self._fails(error)
+            if error_code(error) == sqlite3.SQLITE_FULL and self._file is not None:
+                self._make_room(self._file)
             self._refuse(tasks, error)
             return False
         took_s = self._monotonic() - begun_s
         self._begun_s = None
         self._pending.clear()
         self.committed += len(added)
+        self._last = file.last
         self._commit_times.add(round(took_s * 1e9))
         if mark:
             self._marked_s = begun_s
@@ -258,6 +275,17 @@ class Writer:
         self._look(file)
         self._tell(tasks, added)
         return True
+
+    def _make_room(self, file: OpenFile) -> None:
+        """Where the disk is full, the oldest has to go: what it leaves free is written to again."""
+        if self.make_room is None:
+            return
+        try:
+            made = file.apart(self.make_room)
+        except sqlite3.Error:
+            return
+        if made():
+            self._again_s = self._monotonic()
 
     def _fails(self, error: BaseException) -> None:
         now_s = self._monotonic()

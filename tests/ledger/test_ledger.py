@@ -1,5 +1,6 @@
 """The ledger as the daemon knows it: what is offered is kept, once, in order, over restarts and kills."""
 
+import asyncio
 from pathlib import Path
 from typing import Any
 
@@ -7,8 +8,9 @@ import pytest
 
 from gateway.calculation.kept_memory import Kept, KeptTank
 from gateway.calculation.memory import EMPTY_MEMORY
+from gateway.delivery.contract import Outbox
 from gateway.errors import LedgerError
-from gateway.history import GATEWAY, Previous
+from gateway.history import GATEWAY, Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger.contract import Committed
 from gateway.ledger.ledger import Ledger
 from gateway.records import LastGood, ReasonCode
@@ -205,3 +207,33 @@ def test_without_a_folder_it_says_what_to_do(monkeypatch: pytest.MonkeyPatch, st
     with pytest.raises(LedgerError, match="there is no folder for the ledger") as refused:
         stand.open()
     assert refused.value.hint is not None
+
+
+async def _all_of(outbox: Outbox, count: int) -> list[Entry]:
+    found: list[Entry] = []
+    async with asyncio.timeout(PATIENCE_S):
+        while len(found) < count:
+            found += await outbox.take(100)
+    return found
+
+
+async def test_a_destination_is_given_what_was_kept_and_after_a_restart_what_it_has_not_got(stand: Stand) -> None:
+    ledger = stand.open()
+    outbox = ledger.outbox("database")
+    given = []
+    for _ in range(4):
+        stand.seconds += 10.0
+        given.append(stand.record())
+        ledger.offer(given[-1])
+    found = await _all_of(outbox, 5)
+    assert [each.record for each in found if isinstance(each, KeptRecord)] == given
+    outbox.delivered(found[2].position)
+    assert ledger.close(PATIENCE_S)
+    ledger = stand.open(1)
+    found = await _all_of(ledger.outbox("database"), 4)
+    assert [each.record for each in found if isinstance(each, KeptRecord)] == given[2:]
+    assert [each.event.kind for each in found if isinstance(each, KeptEvent)] == [
+        EventKind.GATEWAY_STOPPED,
+        EventKind.GATEWAY_STARTED,
+    ]
+    assert ledger.close(PATIENCE_S)

@@ -6,10 +6,11 @@ import struct
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gateway.ledger.blocks import Blocks
+from gateway.ledger.codec import Decoder
 from gateway.ledger.summaries import (
     TRENDED,
     UNSEEN,
@@ -111,7 +112,7 @@ class Bench:
     def begin(self) -> None:
         """As a process does that has just been started."""
         self.transactions = ManualTransactions(self.connection, PlainClock())
-        self.rows = SummaryRows()
+        self.rows = SummaryRows(Decoder().plain)
         self.transactions.do(self.rows.begin)
         self.transactions.commit()
         self.transactions.before_commit(Blocks().add)
@@ -248,6 +249,7 @@ def test_a_record_that_cannot_be_summed_up_is_kept_all_the_same(bench: Bench, mo
     assert len(bench.transactions.commit()) == 1
 
 
+@settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
 @given(inventories())
 def test_a_summary_is_the_same_from_the_plain_values(inventory: Inventory) -> None:
     plain = plain_record(record_of("harbour", BOOT, 1, inventory))
@@ -280,7 +282,7 @@ _steps = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25)
 @given(steps=_steps)
 def test_whatever_happens_nothing_is_missing_and_nothing_twice(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, str, int, float]]

@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
-from gateway.ledger.codec import Codec, present_dictionary
+from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
-from gateway.ledger.rows import EVENT, RECORD
 from gateway.records import Figure, Quality
 from gateway.tank_record import Event, EventKind, TankRecord
 from tests.support import records
@@ -86,7 +86,7 @@ class ManualTransactions:
     def __init__(self, connection: sqlite3.Connection, clock: PlainClock) -> None:
         self.connection = connection
         self.clock = clock
-        self._codec = Codec(present_dictionary())
+        self._codec = Encoder(present_dictionary())
         self.fail: Exception | None = None
         """Where set, the next commit fails with it, after all was done."""
         self.commits = 0

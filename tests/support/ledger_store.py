@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from gateway.history import Previous
-from gateway.ledger.codec import Codec, Dictionary
+from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.codec import Decoder
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
-from gateway.ledger.rows import RECORD
 from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
 from gateway.tank_record import Event, EventKind, Identity, TankRecord
 from tests.support.records import inventory
@@ -55,8 +55,11 @@ class Stand:
     def utc_ns(self) -> int:
         return round((BEGIN + timedelta(seconds=self.seconds)).timestamp() * 1e9)
 
+    def monotonic_ns(self) -> int:
+        return time.monotonic_ns()
+
     def open(self, boot: int = 0, site: str = SITE) -> Ledger:
-        return Ledger.open(self.plan, site, BOOTS[boot], self.utc_ns)
+        return Ledger.open(self.plan, site, BOOTS[boot], self)
 
     def record(self, tank: str = "TK-1", boot: int = 0, **given: Any) -> TankRecord:
         """The next sheet of the tank, at the time of now."""
@@ -101,27 +104,25 @@ def rows_in(file: Path, query: str = "SELECT * FROM history ORDER BY position") 
         return connection.execute(query).fetchall()
 
 
-def _bodies(file: Path, *, records: bool) -> Iterator[tuple[Identity, Codec, bytes, Previous | None]]:
-    dictionaries = {
-        number: Codec(Dictionary(number, body)) for number, body in rows_in(file, "SELECT * FROM dictionaries")
-    }
+def _bodies(file: Path, kind: int) -> Iterator[tuple[Identity, Any, Previous | None]]:
+    decoder = Decoder(rows_in(file, "SELECT id, body FROM dictionaries"))
     tanks = dict(rows_in(file, "SELECT id, name FROM tanks"))
     boots = dict(rows_in(file, "SELECT id, boot FROM boots"))
-    for _, kind, tank, boot, sequence, _, _, dictionary, body, before, before_sequence in rows_in(file):
-        if (kind == RECORD) == records:
+    for _, its_kind, tank, boot, sequence, _, _, dictionary, body, before, before_sequence in rows_in(file):
+        if its_kind == kind:
             identity = Identity(SITE, tanks[tank], boots[boot], sequence)
             previous = None if before is None else Previous(boots[before], before_sequence)
-            yield identity, dictionaries[dictionary], body, previous
+            yield identity, decoder(kind, dictionary, body), previous
 
 
 def records_in(file: Path) -> list[TankRecord]:
-    return [codec.record(body, identity) for identity, codec, body, _ in _bodies(file, records=True)]
+    return [record._replace(identity=identity) for identity, record, _ in _bodies(file, RECORD)]
 
 
 def previous_in(file: Path) -> list[Previous | None]:
     """Of each record."""
-    return [previous for *_, previous in _bodies(file, records=True)]
+    return [previous for *_, previous in _bodies(file, RECORD)]
 
 
 def events_in(file: Path) -> list[tuple[Identity, Event]]:
-    return [(identity, codec.event(body)) for identity, codec, body, _ in _bodies(file, records=False)]
+    return [(identity, event) for identity, event, _ in _bodies(file, EVENT)]
