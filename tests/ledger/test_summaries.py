@@ -6,7 +6,7 @@ import struct
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.ledger.blocks import Blocks
@@ -25,7 +25,7 @@ from gateway.ledger.summaries import (
 )
 from gateway.ledger.summary_rows import SummaryRows
 from gateway.ledger.trends import Point, span_for, trend
-from gateway.records import Figure, Figures, Inventory, Quality
+from gateway.records import Figure, Figures, Quality
 from gateway.tank_record import plain_record
 from tests.support.ledger_parts import (
     SECOND,
@@ -36,7 +36,7 @@ from tests.support.ledger_parts import (
     new_file,
     record_at,
 )
-from tests.support.records import BOOT, bad, figures, inventories, na, record_of
+from tests.support.records import BOOT, bad, figures, inventory, na, record_of
 
 START_S = START_NS // SECOND
 HOUR = 3600
@@ -249,11 +249,14 @@ def test_a_record_that_cannot_be_summed_up_is_kept_all_the_same(bench: Bench, mo
     assert len(bench.transactions.commit()) == 1
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
-@given(inventories())
-def test_a_summary_is_the_same_from_the_plain_values(inventory: Inventory) -> None:
-    plain = plain_record(record_of("harbour", BOOT, 1, inventory))
-    assert same(summary_of_plain(plain), summary_of(inventory.figures))
+@given(_sheets, st.sampled_from([math.inf, math.nan, 1e300, 7.0]), st.sampled_from(Quality))
+def test_a_summary_is_the_same_from_the_plain_values(sheet: Figures, value: float, quality: Quality) -> None:
+    """Also of what the contract of a figure forbids: a number beside Bad, or one that is none."""
+    sheet = sheet._replace(gsv=Figure(value, quality, (), 0.0))
+    plain = plain_record(record_of("harbour", BOOT, 1, inventory()._replace(figures=sheet)))
+    assert same(summary_of_plain(plain), summary_of(sheet))
+    stands = value == 7.0 and quality is not Quality.BAD
+    assert same(summary_of(sheet)[TRENDED.index("gsv")].last, 7.0 if stands else math.nan)
 
 
 def test_a_figure_without_trend_is_refused(bench: Bench) -> None:
