@@ -6,7 +6,7 @@ from pydantic import Field, WithJsonSchema
 
 from gateway.settings.reading.fields import Address, Duration, Name, Section, Text, Whole
 
-__all__ = ["MqttModel", "TlsModel"]
+__all__ = ["FilesModel", "MqttModel", "TlsModel"]
 
 
 class TlsModel(Section):
@@ -34,3 +34,12 @@ class MqttModel(Section):
     status_period: Duration = 30.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 30.0
+
+
+class FilesModel(Section):
+    """One folder of files of history."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its folder unless given")] = None
+    folder: Annotated[Text, Field(description="Is there already; nothing makes it")]
+    format: Annotated[Literal["csv", "parquet"], Field(description="parquet needs the extra of that name")] = "csv"
+    each: Annotated[Duration, Field(description="Each file is of so much time, a part of a day, by UTC")] = 86_400.0
