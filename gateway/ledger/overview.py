@@ -63,9 +63,6 @@ def overview(connection: sqlite3.Connection, path: Path) -> Overview:
     first, last = ends(connection)
     wal = Path(f"{path}-wal")
     wal_bytes = wal.stat().st_size if wal.exists() else 0
-    start = connection.execute(
-        "SELECT boot, version, started_ns, ended_ns, is_clean, lost FROM boots ORDER BY id DESC LIMIT 1"
-    ).fetchone()
     return Overview(
         site=site_of(connection),
         schema=_number(connection, "PRAGMA user_version"),
@@ -80,7 +77,7 @@ def overview(connection: sqlite3.Connection, path: Path) -> Overview:
         audit=_number(connection, "SELECT count(*) FROM audit"),
         destinations=tuple(_destinations(connection, last)),
         starts=_number(connection, "SELECT count(*) FROM boots"),
-        last_start=None if start is None else Start(*start[:4], None if start[4] is None else bool(start[4]), start[5]),
+        last_start=_last_start(connection),
     )
 
 
@@ -97,6 +94,16 @@ def _destinations(connection: sqlite3.Connection, last: int) -> list[Destination
             oldest_ns = row[0] if row else None
         found.append(DestinationOverview(name, waiting, lost, oldest_ns, changed[name]))
     return found
+
+
+def _last_start(connection: sqlite3.Connection) -> Start | None:
+    found = connection.execute(
+        "SELECT boot, version, started_ns, ended_ns, is_clean, lost FROM boots ORDER BY id DESC LIMIT 1"
+    ).fetchone()
+    if found is None:
+        return None
+    boot, version, started_ns, ended_ns, is_clean, lost = found
+    return Start(boot, version, started_ns, ended_ns, None if is_clean is None else bool(is_clean), lost)
 
 
 def _number(connection: sqlite3.Connection, statement: str) -> int:
