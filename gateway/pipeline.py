@@ -203,6 +203,10 @@ class Pipeline:
         """The newest reading of each signal that has been heard of, as the sheets use it."""
         return list(self._latest.values())
 
+    def plan_text(self, tag: str) -> bytes | None:
+        """What the sheets of a tank are made by, to be kept; None where the tank is no longer watched."""
+        return next((tank.plan_text for tank in self._tanks if tank.plan.tank == tag), None)
+
     def memories(self) -> Kept:
         """What is remembered of every tank, to be kept over a restart."""
         tanks = {tank.plan.tank: KeptTank(tank.ids.memory, tank.memory) for tank in self._tanks}

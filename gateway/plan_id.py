@@ -19,7 +19,7 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 
-__all__ = ["PlanIds", "plan_ids"]
+__all__ = ["PlanIds", "id_of", "plan_ids", "plan_text"]
 
 _DIGITS = 32
 
@@ -34,7 +34,6 @@ class PlanIds(NamedTuple):
 
 def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> PlanIds:
     """`maps`: of the instruments, by tag; those that feed the tank count."""
-    feeding = {source.instrument: _in_order(maps.get(source.instrument)) for source in binding.sources}
     without = replace(
         binding,
         manual_level=None,
@@ -44,8 +43,24 @@ def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mappin
         observed_density=None,
         sediment_water=None,
     )
-    common = [_plain(plan), _plain(period_s), _plain(feeding)]
-    return PlanIds(_hash([*common, _plain(binding)]), _hash([*common, _plain(without)]))
+    common = _common(plan, binding, period_s, maps)
+    return PlanIds(id_of(_text([*common, _plain(binding)])), id_of(_text([*common, _plain(without)])))
+
+
+def plan_text(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> bytes:
+    """What a plan id is made from, whole: kept beside the records, it tells what they were calculated by.
+    `plan_form.plan_from` reads it."""
+    return _text([*_common(plan, binding, period_s, maps), _plain(binding)])
+
+
+def id_of(text: bytes) -> str:
+    """The id of what `plan_text` gives."""
+    return hashlib.sha256(text).hexdigest()[:_DIGITS]
+
+
+def _common(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> list[Any]:
+    feeding = {source.instrument: _in_order(maps.get(source.instrument)) for source in binding.sources}
+    return [_plain(plan), _plain(period_s), _plain(feeding)]
 
 
 def _in_order(given: InstrumentMap | None) -> InstrumentMap | None:
@@ -53,9 +68,8 @@ def _in_order(given: InstrumentMap | None) -> InstrumentMap | None:
     return None if given is None else replace(given, signals=tuple(sorted(given.signals, key=lambda each: each.name)))
 
 
-def _hash(plain: Any) -> str:
-    text = json.dumps(plain, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode("ascii")).hexdigest()[:_DIGITS]
+def _text(plain: Any) -> bytes:
+    return json.dumps(plain, sort_keys=True, ensure_ascii=True, separators=(",", ":")).encode("ascii")
 
 
 def _plain(value: Any) -> Any:

@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from contextlib import AsyncExitStack, suppress
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from gateway import daemon
@@ -18,6 +20,7 @@ from gateway.commands.output import is_terminal, write
 from gateway.commands.service.serve import run_in_loop, running, with_descriptors
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
+from gateway.keeping import kept_in
 from gateway.process.logs import set_up_logs
 from gateway.process.running import claim
 from gateway.process.signals import stop_on_signals
@@ -78,7 +81,8 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
         parts.enter_context(claim(running(settings), exclusive=False))
-        write(*introduction(settings, replaced), "")
+        state = Path(parts.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
+        write(*introduction(settings, replaced, broker.pid), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
         never = asyncio.Event()
 
@@ -96,6 +100,7 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
                         on_ready=started.set_result,
                         time_factor=time_factor,
                         log_lines_dropped=dropped_lines,
+                        keep=kept_in(state, settings.name, settings.ledger),
                     ),
                 ),
                 (simulator.name, simulator.watch),
