@@ -12,7 +12,7 @@ from datetime import datetime
 from enum import Enum
 from functools import cache
 from types import MappingProxyType, NoneType, UnionType
-from typing import Annotated, Any, Generic, Protocol, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Generic, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 from gateway.errors import GatewayError
 
@@ -21,6 +21,10 @@ __all__ = ["PlainForm", "PlainFormError", "SteadyTime"]
 _STEADY = "steady"
 SteadyTime = Annotated[float, _STEADY]
 """Seconds by a clock that is never set and counts from anywhere: `PlainForm.moved` takes them to another such clock."""
+_REQUIRED: Any = object()
+"""In place of a default."""
+_CALLED, _SIMPLE, _NUMBER, _OPTIONAL_NUMBER, _WORD = range(5)
+"""How a field is written: by a call, or where its record is, which is faster."""
 _NAMED = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 T = TypeVar("T")
 
@@ -32,19 +36,23 @@ class PlainFormError(GatewayError):
         super().__init__(f"{place or 'the whole'} is not {wanted}")
 
 
-class _Form(Protocol):
-    """How values of one type are written, read and moved."""
+class _Form:
+    """How values of one type are written, read and moved: as they are, where a kind does not say otherwise."""
 
     shape: Any
     """What the type is, in plain values: what is written alike is shaped alike."""
-    has_times: bool
+    has_times = False
     """Whether there may be steady times within."""
+    way = _CALLED
 
-    def to_plain(self, value: Any) -> Any: ...
+    def to_plain(self, value: Any) -> Any:
+        return value
 
-    def from_plain(self, plain: Any, place: str) -> Any: ...
+    def from_plain(self, plain: Any, place: str) -> Any:
+        return plain
 
-    def moved(self, value: Any, by_s: float) -> Any: ...
+    def moved(self, value: Any, by_s: float) -> Any:
+        return value
 
 
 class PlainForm(Generic[T]):
@@ -74,21 +82,10 @@ class PlainForm(Generic[T]):
         return cast(T, self._form.moved(value, by_s))
 
 
-class _Whole:
-    """A value with nothing in it; each kind says how it is written and read."""
-
-    has_times = False
-    shape: Any
-
-    def to_plain(self, value: Any) -> Any:
-        return value
-
-    def moved(self, value: Any, by_s: float) -> Any:
-        return value
-
-
-class _Simple(_Whole):
+class _Simple(_Form):
     """Text, whole numbers, yes or no: plain already."""
+
+    way = _SIMPLE
 
     def __init__(self, kind: type) -> None:
         self.shape = kind.__name__
@@ -100,7 +97,9 @@ class _Simple(_Whole):
         return plain
 
 
-class _Number(_Whole):
+class _Number(_Form):
+    way = _NUMBER
+
     def __init__(self, is_time: bool = False) -> None:
         self.has_times = is_time
         self.shape = "steady time" if is_time else "float"
@@ -119,7 +118,7 @@ class _Number(_Whole):
         return value + by_s if self.has_times else value
 
 
-class _Time(_Whole):
+class _Time(_Form):
     shape = "time"
 
     def to_plain(self, value: Any) -> Any:
@@ -135,8 +134,10 @@ class _Time(_Whole):
         return instant
 
 
-class _Word(_Whole):
+class _Word(_Form):
     """A member of an enum."""
+
+    way = _WORD
 
     def __init__(self, kind: type[Enum]) -> None:
         self.shape = {"one of": kind.__name__}
@@ -144,7 +145,7 @@ class _Word(_Whole):
         self._by_value = {member.value: member for member in kind}
 
     def to_plain(self, value: Any) -> Any:
-        return value.value
+        return value._value_
 
     def from_plain(self, plain: Any, place: str) -> Any:
         found = self._by_value.get(plain) if type(plain) in (str, int) else None
@@ -153,10 +154,11 @@ class _Word(_Whole):
         return found
 
 
-class _Optional:
+class _Optional(_Form):
     def __init__(self, form: _Form) -> None:
         self.shape = {"or none": form.shape}
         self.has_times = form.has_times
+        self.way = _OPTIONAL_NUMBER if form.way == _NUMBER else _CALLED
         self._form = form
 
     def to_plain(self, value: Any) -> Any:
@@ -166,10 +168,10 @@ class _Optional:
         return None if plain is None else self._form.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return value if value is None or not self.has_times else self._form.moved(value, by_s)
+        return None if value is None else self._form.moved(value, by_s)
 
 
-class _Either:
+class _Either(_Form):
     """A value of one of several types that are told apart by how they are written."""
 
     def __init__(self, forms: Mapping[type, _Form]) -> None:
@@ -196,10 +198,8 @@ class _Either:
         return exact or next(form for kind, form in self._forms.items() if isinstance(value, kind))
 
 
-class _Again:
+class _Again(_Form):
     """A record within one of its own type."""
-
-    has_times = False
 
     def __init__(self, kind: Any) -> None:
         self.shape = {"again": kind.__name__}
@@ -211,11 +211,8 @@ class _Again:
     def from_plain(self, plain: Any, place: str) -> Any:
         return _form_of(self._kind).from_plain(plain, place)
 
-    def moved(self, value: Any, by_s: float) -> Any:
-        return value
 
-
-class _Row:
+class _Row(_Form):
     """A tuple of any length, or a set, of values of one type."""
 
     def __init__(self, form: _Form, kind: type) -> None:
@@ -225,7 +222,10 @@ class _Row:
         self._kind = kind
 
     def to_plain(self, value: Any) -> Any:
-        written = [self._form.to_plain(each) for each in value]
+        if not value:
+            return []
+        write = self._form.to_plain
+        written = [write(each) for each in value]
         return sorted(written) if self._kind is frozenset else written
 
     def from_plain(self, plain: Any, place: str) -> Any:
@@ -237,7 +237,7 @@ class _Row:
         return self._kind([self._form.moved(each, by_s) for each in value]) if self.has_times else value
 
 
-class _Fixed:
+class _Fixed(_Form):
     """A tuple of certain types."""
 
     def __init__(self, forms: tuple[_Form, ...]) -> None:
@@ -259,7 +259,7 @@ class _Fixed:
         return tuple([form.moved(each, by_s) for form, each in zip(self._forms, value, strict=True)])
 
 
-class _ByName:
+class _ByName(_Form):
     """A mapping from text."""
 
     def __init__(self, form: _Form) -> None:
@@ -280,7 +280,7 @@ class _ByName:
         return MappingProxyType({name: self._form.moved(each, by_s) for name, each in value.items()})
 
 
-class _Record:
+class _Record(_Form):
     """A named tuple."""
 
     def __init__(self, kind: Any) -> None:
@@ -290,6 +290,9 @@ class _Record:
         self._defaults: dict[str, Any] = kind._field_defaults
         self._forms: dict[str, _Form] = {name: _form_of(hints[name]) for name in kind._fields}
         _BEGUN.remove(kind)
+        self._writing = [
+            (name, form.way, form.to_plain, self._defaults.get(name, _REQUIRED)) for name, form in self._forms.items()
+        ]
         self.has_times = any(form.has_times for form in self._forms.values())
         self.shape = {
             name: {"is": form.shape, "default": form.to_plain(self._defaults[name])}
@@ -299,17 +302,27 @@ class _Record:
         }
 
     def to_plain(self, value: Any) -> Any:
-        return {
-            name: form.to_plain(each)
-            for (name, form), each in zip(self._forms.items(), value, strict=True)
-            if name not in self._defaults or not _is_same(each, self._defaults[name])
-        }
+        # Whole sheets are written for each record of history: the plain kinds of fields are spared a call.
+        plain = {}
+        for (name, way, write, default), each in zip(self._writing, value, strict=True):
+            # Minus zero equals zero and is another number all the same.
+            if each is default or (default is not _REQUIRED and each == default and not isinstance(each, float)):
+                continue
+            if way == _CALLED:
+                plain[name] = write(each)
+            elif way == _SIMPLE or (way == _OPTIONAL_NUMBER and each is None):
+                plain[name] = each
+            elif way == _WORD:
+                plain[name] = each._value_
+            else:
+                plain[name] = each if math.isfinite(each) else write(each)
+        return plain
 
     def from_plain(self, plain: Any, place: str) -> Any:
         given = _mapping(plain, place)
         unknown = given.keys() - self._forms.keys()
         if unknown:
-            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a field of {self._kind.__name__}")
+            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a form of {self._kind.__name__}")
         values = []
         for name, form in self._forms.items():
             if name in given:
@@ -329,11 +342,6 @@ class _Record:
                 for form, each in zip(self._forms.values(), value, strict=True)
             ]
         )
-
-
-def _is_same(value: Any, default: Any) -> bool:
-    # Minus zero equals zero and is another number all the same.
-    return value is default or bool(value == default and not isinstance(value, float))
 
 
 def _list(plain: Any, place: str) -> list[Any]:
