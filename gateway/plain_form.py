@@ -12,7 +12,7 @@ from datetime import datetime
 from enum import Enum
 from functools import cache
 from types import MappingProxyType, NoneType, UnionType
-from typing import Annotated, Any, Generic, Protocol, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Generic, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 from gateway.errors import GatewayError
 
@@ -21,6 +21,10 @@ __all__ = ["PlainForm", "PlainFormError", "SteadyTime"]
 _STEADY = "steady"
 SteadyTime = Annotated[float, _STEADY]
 """Seconds by a clock that is never set and counts from anywhere: `PlainForm.moved` takes them to another such clock."""
+_REQUIRED: Any = object()
+"""In place of a default."""
+_CALLED, _SIMPLE, _NUMBER, _OPTIONAL_NUMBER, _WORD = range(5)
+"""How a field is written: by a call, or where its record is, which is faster."""
 _NAMED = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 T = TypeVar("T")
 
@@ -32,19 +36,23 @@ class PlainFormError(GatewayError):
         super().__init__(f"{place or 'the whole'} is not {wanted}")
 
 
-class _Part(Protocol):
-    """How values of one type are written, read and moved."""
+class _Part:
+    """How values of one type are written, read and moved: as they are, where a kind does not say otherwise."""
 
     shape: Any
     """What the type is, in plain values: what is written alike is shaped alike."""
-    has_times: bool
+    has_times = False
     """Whether there may be steady times within."""
+    way = _CALLED
 
-    def to_plain(self, value: Any) -> Any: ...
+    def to_plain(self, value: Any) -> Any:
+        return value
 
-    def from_plain(self, plain: Any, place: str) -> Any: ...
+    def from_plain(self, plain: Any, place: str) -> Any:
+        return plain
 
-    def moved(self, value: Any, by_s: float) -> Any: ...
+    def moved(self, value: Any, by_s: float) -> Any:
+        return value
 
 
 class PlainForm(Generic[T]):
@@ -74,21 +82,10 @@ class PlainForm(Generic[T]):
         return cast(T, self._part.moved(value, by_s))
 
 
-class _Whole:
-    """A value without parts; each kind says how it is written and read."""
-
-    has_times = False
-    shape: Any
-
-    def to_plain(self, value: Any) -> Any:
-        return value
-
-    def moved(self, value: Any, by_s: float) -> Any:
-        return value
-
-
-class _Simple(_Whole):
+class _Simple(_Part):
     """Text, whole numbers, yes or no: plain already."""
+
+    way = _SIMPLE
 
     def __init__(self, kind: type) -> None:
         self.shape = kind.__name__
@@ -100,7 +97,9 @@ class _Simple(_Whole):
         return plain
 
 
-class _Number(_Whole):
+class _Number(_Part):
+    way = _NUMBER
+
     def __init__(self, is_time: bool = False) -> None:
         self.has_times = is_time
         self.shape = "steady time" if is_time else "float"
@@ -119,7 +118,7 @@ class _Number(_Whole):
         return value + by_s if self.has_times else value
 
 
-class _Time(_Whole):
+class _Time(_Part):
     shape = "time"
 
     def to_plain(self, value: Any) -> Any:
@@ -135,8 +134,10 @@ class _Time(_Whole):
         return instant
 
 
-class _Word(_Whole):
+class _Word(_Part):
     """A member of an enum."""
+
+    way = _WORD
 
     def __init__(self, kind: type[Enum]) -> None:
         self.shape = {"one of": kind.__name__}
@@ -153,11 +154,11 @@ class _Word(_Whole):
         return found
 
 
-class _Optional:
+class _Optional(_Part):
     def __init__(self, part: _Part) -> None:
         self.shape = {"or none": part.shape}
         self.has_times = part.has_times
-        self.is_number = isinstance(part, _Number)
+        self.way = _OPTIONAL_NUMBER if part.way == _NUMBER else _CALLED
         self._part = part
 
     def to_plain(self, value: Any) -> Any:
@@ -167,10 +168,10 @@ class _Optional:
         return None if plain is None else self._part.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return value if value is None or not self.has_times else self._part.moved(value, by_s)
+        return None if value is None else self._part.moved(value, by_s)
 
 
-class _Either:
+class _Either(_Part):
     """A value of one of several types that are told apart by how they are written."""
 
     def __init__(self, parts: Mapping[type, _Part]) -> None:
@@ -197,10 +198,8 @@ class _Either:
         return exact or next(part for kind, part in self._parts.items() if isinstance(value, kind))
 
 
-class _Again:
+class _Again(_Part):
     """A record within one of its own type."""
-
-    has_times = False
 
     def __init__(self, kind: Any) -> None:
         self.shape = {"again": kind.__name__}
@@ -212,11 +211,8 @@ class _Again:
     def from_plain(self, plain: Any, place: str) -> Any:
         return _part_of(self._kind).from_plain(plain, place)
 
-    def moved(self, value: Any, by_s: float) -> Any:
-        return value
 
-
-class _Row:
+class _Row(_Part):
     """A tuple of any length, or a set, of values of one type."""
 
     def __init__(self, part: _Part, kind: type) -> None:
@@ -241,7 +237,7 @@ class _Row:
         return self._kind([self._part.moved(each, by_s) for each in value]) if self.has_times else value
 
 
-class _Fixed:
+class _Fixed(_Part):
     """A tuple of certain types."""
 
     def __init__(self, parts: tuple[_Part, ...]) -> None:
@@ -263,7 +259,7 @@ class _Fixed:
         return tuple([part.moved(each, by_s) for part, each in zip(self._parts, value, strict=True)])
 
 
-class _ByName:
+class _ByName(_Part):
     """A mapping from text."""
 
     def __init__(self, part: _Part) -> None:
@@ -284,24 +280,7 @@ class _ByName:
         return MappingProxyType({name: self._part.moved(each, by_s) for name, each in value.items()})
 
 
-_REQUIRED: Any = object()
-"""In place of a default."""
-_is_finite = math.isfinite
-_CALLED, _SIMPLE, _NUMBER, _OPTIONAL_NUMBER, _WORD = range(5)
-
-
-def _kind_of(part: _Part) -> int:
-    """What is written in place, and what its part is called for."""
-    if isinstance(part, _Simple):
-        return _SIMPLE
-    if isinstance(part, _Word):
-        return _WORD
-    if isinstance(part, _Number):
-        return _NUMBER
-    return _OPTIONAL_NUMBER if isinstance(part, _Optional) and part.is_number else _CALLED
-
-
-class _Record:
+class _Record(_Part):
     """A named tuple."""
 
     def __init__(self, kind: Any) -> None:
@@ -312,8 +291,7 @@ class _Record:
         self._parts: dict[str, _Part] = {name: _part_of(hints[name]) for name in kind._fields}
         _BEGUN.remove(kind)
         self._writing = [
-            (name, _kind_of(part), part.to_plain, self._defaults.get(name, _REQUIRED))
-            for name, part in self._parts.items()
+            (name, part.way, part.to_plain, self._defaults.get(name, _REQUIRED)) for name, part in self._parts.items()
         ]
         self.has_times = any(part.has_times for part in self._parts.values())
         self.shape = {
@@ -326,18 +304,18 @@ class _Record:
     def to_plain(self, value: Any) -> Any:
         # Whole sheets are written for each record of history: the plain kinds of fields are spared a call.
         plain = {}
-        for (name, kind, write, default), each in zip(self._writing, value, strict=True):
+        for (name, way, write, default), each in zip(self._writing, value, strict=True):
             # Minus zero equals zero and is another number all the same.
             if each is default or (default is not _REQUIRED and each == default and not isinstance(each, float)):
                 continue
-            if kind == _CALLED:
+            if way == _CALLED:
                 plain[name] = write(each)
-            elif kind == _SIMPLE or (kind == _OPTIONAL_NUMBER and each is None):
+            elif way == _SIMPLE or (way == _OPTIONAL_NUMBER and each is None):
                 plain[name] = each
-            elif kind == _WORD:
+            elif way == _WORD:
                 plain[name] = each._value_
             else:
-                plain[name] = each if _is_finite(each) else write(each)
+                plain[name] = each if math.isfinite(each) else write(each)
         return plain
 
     def from_plain(self, plain: Any, place: str) -> Any:
