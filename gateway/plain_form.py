@@ -322,7 +322,7 @@ class _Record(_Form):
         given = _mapping(plain, place)
         unknown = given.keys() - self._forms.keys()
         if unknown:
-            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a form of {self._kind.__name__}")
+            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a field of {self._kind.__name__}")
         values = []
         for name, form in self._forms.items():
             if name in given:
