@@ -18,7 +18,7 @@ TAKES_PHRASE: Mapping[str, int] = {
     "not_applicable": 0,
     "from_last_good": 4,
 }
-"""By the name of what is called, which of its arguments is a phrase."""
+"""By the name of what is called, which of its arguments is a phrase. One that is called `phrase` is one anywhere."""
 GIVEN: Mapping[str, frozenset[str]] = {"from_last_good": frozenset({"age"})}
 """Values that it puts into the phrase itself."""
 _PASSED_ON = frozenset({"phrase"})
@@ -76,11 +76,9 @@ def _phrase_arguments(root: Path, package: str) -> Iterator[tuple[str, ast.Call,
                 continue
             name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
             named = [each.value for each in node.keywords if each.arg == "phrase"]
-            if name in TAKES_PHRASE:
-                place = TAKES_PHRASE[name]
-                yield from ((module, node, each) for each in (named or node.args[place : place + 1]))
-            elif name == "_replace":
-                yield from ((module, node, each) for each in named)
+            place = TAKES_PHRASE.get(name)
+            placed = [] if place is None else node.args[place : place + 1]
+            yield from ((module, node, each) for each in (named or placed))
 
 
 def _texts(root: Path, module: str, argument: ast.expr) -> list[str] | str:
@@ -119,9 +117,10 @@ def _constant(root: Path, module: str, name: str) -> list[str] | str:
 
 
 def _wrongly_filled(module: str, call: ast.Call, text: str) -> Iterator[Broken]:
-    if any(each.arg is None for each in call.keywords):
-        return
     name = call.func.id if isinstance(call.func, ast.Name) else getattr(call.func, "attr", "")
+    if name not in TAKES_PHRASE or any(each.arg is None for each in call.keywords):
+        # Its values are given elsewhere.
+        return
     given = {each.arg for each in call.keywords if each.arg not in ("phrase", "values")} | GIVEN.get(name, frozenset())
     told = {field for _, field, _, _ in Formatter().parse(text) if field is not None}
     if not given and name == "Reason":
