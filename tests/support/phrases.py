@@ -17,10 +17,14 @@ TAKES_PHRASE: Mapping[str, int] = {
     "Reason": 1,
     "not_applicable": 0,
     "from_last_good": 4,
+    "unwatched": 4,
+    "_last_of": 1,
 }
 """By the name of what is called, which of its arguments is a phrase. One that is called `phrase` is one anywhere."""
 GIVEN: Mapping[str, frozenset[str]] = {"from_last_good": frozenset({"age"})}
 """Values that it puts into the phrase itself."""
+_GIVE_VALUES = frozenset({"because", "Reason", "not_applicable", "from_last_good"})
+"""What is called with the values of its phrase."""
 _PASSED_ON = frozenset({"phrase"})
 """A parameter of that name takes what its caller is looked at for."""
 
@@ -118,7 +122,7 @@ def _constant(root: Path, module: str, name: str) -> list[str] | str:
 
 def _wrongly_filled(module: str, call: ast.Call, text: str) -> Iterator[Broken]:
     name = call.func.id if isinstance(call.func, ast.Name) else getattr(call.func, "attr", "")
-    if name not in TAKES_PHRASE or any(each.arg is None for each in call.keywords):
+    if name not in _GIVE_VALUES or any(each.arg is None for each in call.keywords):
         # Its values are given elsewhere.
         return
     given = {each.arg for each in call.keywords if each.arg not in ("phrase", "values")} | GIVEN.get(name, frozenset())
