@@ -6,6 +6,8 @@ from typing import Any
 from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.plan import MqttPlan
+from gateway.delivery.postgresql import PostgresqlDelivery
+from gateway.delivery.postgresql_plan import PostgresqlPlan
 
 __all__ = ["DESTINATION_KINDS", "make_destination"]
 
@@ -21,5 +23,8 @@ def _mqtt(plan: MqttPlan, around: Surroundings) -> MqttDelivery:
     )
 
 
-DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {MqttPlan: _mqtt}
+DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
+    MqttPlan: _mqtt,
+    PostgresqlPlan: PostgresqlDelivery,
+}
 """By the type of the plan."""
