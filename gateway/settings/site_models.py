@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from gateway.settings.deliveries.models import MqttModel
+from gateway.settings.deliveries.models import MqttModel, PostgresqlModel
 from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
 from gateway.settings.products.base import Rounding, WeightInAirModel
 from gateway.settings.products.models import AnyProduct
@@ -48,6 +48,7 @@ class DeliveryModel(Section):
     """Destinations by their kinds, each one or a list of several. `deliveries.plans` has the table."""
 
     mqtt: MqttModel | tuple[MqttModel, ...] | None = None
+    postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
 
 
 class WebModel(Section):

@@ -7,8 +7,9 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel
 
 from gateway.delivery.contract import DeliveryPlan
-from gateway.settings.deliveries.models import MqttModel
+from gateway.settings.deliveries.models import MqttModel, PostgresqlModel
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
+from gateway.settings.deliveries.postgresql import postgresql_plan
 from gateway.settings.deliveries.surroundings import Reading, is_loopback
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted
 from gateway.settings.reading.validation import validate
@@ -29,11 +30,16 @@ class DeliveryKind(NamedTuple):
     plan: Callable[[Any, KeyPath, Reading], DeliveryPlan]
     prefix: str
     """Which key of it tells two to one place apart."""
+    leads_to: str
+    """What two of them to one place would share."""
     together: Callable[[Any, Mistakes], None] = lambda _plans, _mistakes: None
     """What must hold among all of this kind, by their places in the file."""
 
 
-DELIVERY_KINDS: dict[str, DeliveryKind] = {"mqtt": DeliveryKind(MqttModel, mqtt_plan, "prefix", mqtt_together)}
+DELIVERY_KINDS: dict[str, DeliveryKind] = {
+    "mqtt": DeliveryKind(MqttModel, mqtt_plan, "prefix", "topics", mqtt_together),
+    "postgresql": DeliveryKind(PostgresqlModel, postgresql_plan, "schema_name", "tables"),
+}
 """By the key of `delivery`. Each may stand there once, or as a list."""
 
 
@@ -96,8 +102,8 @@ def _check_together(plans: Mapping[KeyPath, DeliveryPlan], mistakes: Mistakes) -
         word = str(path[1])
         place = (word, plan.place)
         if place in places:
-            key = DELIVERY_KINDS[word].prefix
-            text = f"goes to the topics of {dotted(places[place])} on the same server; give another {key}"
+            key, leads_to = DELIVERY_KINDS[word].prefix, DELIVERY_KINDS[word].leads_to
+            text = f"goes to the {leads_to} of {dotted(places[place])} on the same server; give another {key}"
             mistakes.add((*path, key), text)
         elif plan.name in names:
             text = f"'{plan.name}' is the name of {dotted(names[plan.name])} already; give each a name of its own"
