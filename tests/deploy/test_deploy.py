@@ -24,7 +24,7 @@ from gateway.delivery.metrics import Metrics
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.plan import TlsPlan
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.status import GatewaySnapshot
+from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Histogram, LedgerStatus, Trouble
 from gateway.web.plan import BACKLOG, LARGEST_CONNECTIONS
 from tests.deploy.on_debian.guide import Guide
 from tests.support.deliveries import plan_for, running, until
@@ -43,6 +43,18 @@ def run(*command: str | Path, cwd: Path = ROOT) -> str:
     return done.stdout + done.stderr
 
 
+def known_metrics() -> set[str]:
+    """Names of families that a gateway has whose destinations take history."""
+    commits = Histogram((0.1, float("inf")), (1, 1), 0.05)
+    ledger = LedgerStatus("file", 1, 0, 0, commits, 1, 1, 1, Trouble("disk_full", "it is full"))
+    office = DestinationStatus("office", True, 0, 0, 0, None, history=Backlog(1, 1.0, 1, 0, 1.0))
+    state = snapshot(record("TK-1", simulated=True), simulated=True)
+    state = state._replace(ledger=ledger, destinations=(*state.destinations, office))
+    rendered = Metrics(lambda: state).render().decode()
+    known = {family.name for family in text_string_to_metric_families(rendered)}
+    return known | {definition.metric for definition in FIGURE_DEFINITIONS}
+
+
 class TestPrometheus:
     def test_rules_and_configuration_are_valid(self) -> None:
         assert "SUCCESS" in run("promtool", "check", "rules", RULES)
@@ -59,9 +71,7 @@ class TestPrometheus:
     def test_rules_speak_of_metrics_that_exist(self) -> None:
         expressions = re.findall(r"expr: (?:>-\n)?(.*)", RULES.read_text("utf-8"))
         named = {name for text in expressions for name in re.findall(r"\btank_\w+", text)}
-        rendered = Metrics(lambda: snapshot(record("TK-1", simulated=True), simulated=True)).render().decode()
-        known = {family.name for family in text_string_to_metric_families(rendered)}
-        known |= {definition.metric for definition in FIGURE_DEFINITIONS}
+        known = known_metrics()
         assert len(named) > 8
         assert {re.sub(r"_(total|bucket)$", "", name) for name in named} - known == set()
 
