@@ -28,8 +28,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "inventories not retained",
         CONNECTION,
-        "publish(topic, payload, qos=1, retain=True)",
-        "publish(topic, payload, qos=1)",
+        "retain=retain, properties=properties)",
+        "retain=False, properties=properties)",
         BROKER,
     ),
     Break("last will not retained", CONNECTION, "will.payload, qos=1, retain=True)", "will.payload, qos=1)", BROKER),
