@@ -54,7 +54,7 @@ def measure(*, long: bool) -> dict[str, Any]:
         for batch, measured in found.items()
     ]
     return {
-        "title": f"backlog of {records:,} records into PostgreSQL, {(size - empty) / records:,.0f} bytes a record there",
+        "title": f"backlog of {records:,} records into PostgreSQL, {(size - empty) / records:,.0f} bytes each",
         "columns": ["", "records/s", "from .. to", "cpu us each", "loop held up, median ms", "99 % ms"],
         "table": table,
         "rounds": found,
