@@ -32,6 +32,7 @@ def measure(*, long: bool) -> dict[str, Any]:
     rounds, records = (9, 40_000) if long else (5, 10_000)
     entries = _entries(records)
     found: dict[int, list[tuple[float, float, float, float]]] = {batch: [] for batch in BATCHES}
+    bytes_each = 0.0
     with Postgres(settings={"fsync": "on"}) as server, TemporaryDirectory() as folder:
         for number in range(rounds):
             for batch in BATCHES:
@@ -40,7 +41,7 @@ def measure(*, long: bool) -> dict[str, Any]:
                 with capture_logs():
                     found[batch].append(asyncio.run(_drain(plan, entries)))
                 size = int(server.psql("SELECT pg_database_size(current_database())", database)[0])
-                empty = int(server.psql("SELECT pg_database_size('postgres')")[0])
+                bytes_each = (size - int(server.psql("SELECT pg_database_size('postgres')")[0])) / records
                 server.psql(f"DROP DATABASE {database}")
     table = [
         [
@@ -54,7 +55,7 @@ def measure(*, long: bool) -> dict[str, Any]:
         for batch, measured in found.items()
     ]
     return {
-        "title": f"backlog of {records:,} records into PostgreSQL, {(size - empty) / records:,.0f} bytes each",
+        "title": f"backlog of {records:,} records into PostgreSQL, {bytes_each:,.0f} bytes each",
         "columns": ["", "records/s", "from .. to", "cpu us each", "loop held up, median ms", "99 % ms"],
         "table": table,
         "rounds": found,
