@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -45,6 +46,19 @@ class Writer:
     def end(self) -> None:
         for each in self._made:
             each.close()
+
+
+MEMORY = Path("/dev/shm")
+"""A disk of which a sync costs nothing, where there is one: what a sync is for is seen to by the tests themselves."""
+
+
+@pytest.fixture
+def tmp_path(tmp_path: Path) -> Iterator[Path]:
+    if not os.access(MEMORY, os.W_OK):
+        yield tmp_path
+        return
+    with TemporaryDirectory(dir=MEMORY) as folder:
+        yield Path(folder)
 
 
 @pytest.fixture
@@ -372,12 +386,14 @@ def _check(folder: Path) -> None:
     assert events == list(range(3, 50, 2))
 
 
-@pytest.mark.parametrize("lag", [0, 2], ids=["cursor", "cursor behind"])
+@pytest.mark.parametrize(
+    ("lag", "power"), [(0, False), (2, False), (2, True)], ids=["killed", "killed, cursor behind", "power cut"]
+)
 def test_wherever_it_crashes_each_row_is_there_once(
-    writer: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lag: int
+    writer: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lag: int, power: bool
 ) -> None:
     """At every single call to the system: the process ends there, and another goes on from a cursor that was behind."""
-    fault, batches = Fault(monkeypatch), _batches()
+    fault, batches, chance = Fault(monkeypatch), _batches(), random.Random(5)
     struck = set()
     for call in range(1, 1000):
         shutil.rmtree(writer.folder)
@@ -389,6 +405,8 @@ def test_wherever_it_crashes_each_row_is_there_once(
         if not fault.struck:
             break
         struck.add(fault.struck)
+        if power:
+            fault.cut_the_power(writer.folder, chance)
         cursor[0] = max(0, cursor[0] - lag)
         _life(writer, batches, cursor)
         _check(writer.folder)
