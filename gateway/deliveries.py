@@ -33,6 +33,11 @@ class Deliveries:
     def plans(self) -> tuple[DeliveryPlan, ...]:
         return tuple(each.plan for each in self._walled.values())
 
+    @property
+    def takers_of_history(self) -> tuple[str, ...]:
+        """By their names."""
+        return tuple(name for name, each in self._walled.items() if each.wants.history or each.wants.events)
+
     def made(self, plans: Iterable[DeliveryPlan]) -> "list[Walled]":
         """Destinations that are not among them yet."""
         return [Walled(plan, self._make(plan)) for plan in plans]
@@ -106,7 +111,7 @@ class Walled:
         self.plan = plan
         self.destination = destination
         self.begun = False
-        self._wants_live = destination.wants.live
+        self.wants = destination.wants
         self._delivered_before = self._lost_before = 0
         """By those whose place it took."""
         self._lost = 0
@@ -120,7 +125,7 @@ class Walled:
         self._lost_before = status.lost + (status.waiting if has_ended else 0)
 
     def offer(self, record: TankRecord) -> None:
-        if not self._wants_live:
+        if not self.wants.live:
             return
         try:
             self.destination.offer(record)

@@ -19,7 +19,7 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 
-__all__ = ["PlanIds", "plan_ids"]
+__all__ = ["PlanIds", "id_of", "plan_ids", "plan_text"]
 
 _DIGITS = 32
 
@@ -48,14 +48,31 @@ def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mappin
     return PlanIds(_hash([*common, _plain(binding)]), _hash([*common, _plain(without)]))
 
 
+def plan_text(
+    plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]
+) -> tuple[str, bytes]:
+    """`PlanIds.plan`, and what it is the hash of: JSON, ASCII. From that `gateway.plan_body` makes the plan again."""
+    feeding = {source.instrument: _in_order(maps.get(source.instrument)) for source in binding.sources}
+    text = _text([_plain(plan), _plain(period_s), _plain(feeding), _plain(binding)])
+    return id_of(text), text
+
+
 def _in_order(given: InstrumentMap | None) -> InstrumentMap | None:
     """With its signals by name: they are keys of the site file, whose order means nothing."""
     return None if given is None else replace(given, signals=tuple(sorted(given.signals, key=lambda each: each.name)))
 
 
+def id_of(text: bytes) -> str:
+    """Of the text of a plan."""
+    return hashlib.sha256(text).hexdigest()[:_DIGITS]
+
+
 def _hash(plain: Any) -> str:
-    text = json.dumps(plain, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode("ascii")).hexdigest()[:_DIGITS]
+    return id_of(_text(plain))
+
+
+def _text(plain: Any) -> bytes:
+    return json.dumps(plain, sort_keys=True, ensure_ascii=True, separators=(",", ":")).encode("ascii")
 
 
 def _plain(value: Any) -> Any:

@@ -129,6 +129,10 @@ class ReasonCode(StrEnum):
     INPUT_UNCERTAIN = "input_uncertain"
     CALCULATION_FAILED = "calculation_failed"
     NOT_APPLICABLE = "not_applicable"
+    # ledger
+    BROKE_OFF = "broke_off"
+    NOT_KEPT = "not_kept"
+    LEDGER_DAMAGED = "ledger_damaged"
 
 
 ReasonValue = Union[str, int, float, "Reason"]

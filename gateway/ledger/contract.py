@@ -24,6 +24,9 @@ class Row(NamedTuple):
     instant_ns: int
     dictionary: int
     body: bytes
+    previous_boot: int | None = None
+    previous_sequence: int | None = None
+    """Of a record: which one of its tank was kept before it."""
 
 
 class Committed(NamedTuple):

@@ -4,7 +4,8 @@ from typing import Annotated
 
 from pydantic import Field
 
-from gateway.settings.deliveries.models import FilesModel, MqttModel
+from gateway.settings.deliveries.models import FilesModel, MqttModel, PostgresqlModel
+from gateway.settings.ledger import LedgerModel
 from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
 from gateway.settings.products.base import Rounding, WeightInAirModel
 from gateway.settings.products.models import AnyProduct
@@ -49,6 +50,7 @@ class DeliveryModel(Section):
 
     mqtt: MqttModel | tuple[MqttModel, ...] | None = None
     files: FilesModel | tuple[FilesModel, ...] | None = None
+    postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
 
 
 class WebModel(Section):
@@ -74,5 +76,6 @@ class SiteFile(Section):
     instruments: dict[Name, InstrumentModel] = Field(default_factory=dict)
     products: dict[Name, AnyProduct] = Field(default_factory=dict)
     tanks: dict[Name, TankModel] = Field(default_factory=dict)
+    ledger: LedgerModel | None = None
     delivery: DeliveryModel | None = None
     web: WebModel | None = None

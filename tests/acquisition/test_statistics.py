@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.acquisition.links.link import LinkCounters
-from gateway.acquisition.polling.statistics import DurationCounts, InstrumentStatistics, LineStatistics
+from gateway.acquisition.polling.statistics import InstrumentStatistics, LineStatistics
+from gateway.process.durations import DurationCounts
 from gateway.records import ReasonCode
 
 MS = 1_000_000

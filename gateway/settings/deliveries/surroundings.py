@@ -37,6 +37,10 @@ class Reading(NamedTuple):
             warn_of_open_secret(file, key, self.manual)
         return file
 
+    def file_to_write(self, text: str | None, key: KeyPath) -> Path | None:
+        """Likewise of a file that need not be there yet."""
+        return None if text is None else (Path(self.document.place(key).file).parent / text).absolute()
+
     def tls(self, model: TlsModel | None, host: str, path: KeyPath) -> TlsPlan | None:
         """The files of the block `tls` at `path`, checked; a warning where another machine is spoken to without."""
         if model is None:

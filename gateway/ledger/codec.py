@@ -1,0 +1,134 @@
+"""Records and events to the bodies of their rows and back: plain form, JSON, zstd with a trained dictionary.
+
+What stands in columns is not in the body: whose record it is, and which one came before it.
+"""
+
+import sys
+from collections.abc import Iterable, Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Any, NamedTuple
+
+import orjson
+
+from gateway.errors import GatewayError
+from gateway.ledger.blocks import EVENT
+from gateway.plain_form import PlainForm, PlainFormError
+from gateway.tank_record import Event, Identity, TankRecord, plain_record, record_from
+
+if sys.version_info >= (3, 14):
+    from compression import zstd
+else:
+    from backports import zstd
+
+__all__ = ["NOBODYS", "BodyError", "Decoder", "Dictionary", "Encoder", "packed", "present_dictionary", "unpacked"]
+
+_PRESENT = 1
+"""The dictionary with which new bodies are made. Another one is another file with the next number."""
+_LEVEL = 3
+_LARGEST = 10_000_000
+"""Unpacked. A record of a tank with a hundred elements, all of them doubted, takes some 50 kB."""
+_LARGEST_WHOLE = 500_000_000
+_OPTIONS: Mapping[int, int] = {
+    zstd.CompressionParameter.compression_level: _LEVEL,
+    # SQLite has no checksums: a bit that has fallen over must not become another level.
+    zstd.CompressionParameter.checksum_flag: 1,
+    # Its number stands beside the body.
+    zstd.CompressionParameter.dict_id_flag: 0,
+}
+_EVENTS = PlainForm(Event)
+NOBODYS = Identity("", "", "", 0)
+"""Of a record that was read from its body alone."""
+_NOBODYS_PLAIN = NOBODYS._asdict()
+
+
+class BodyError(GatewayError):
+    """A body cannot be read: it is damaged, or of a version that this program does not know."""
+
+
+class Dictionary(NamedTuple):
+    """What bodies are compressed with. A row names it by its number, and the file holds it too."""
+
+    number: int
+    body: bytes
+
+
+@cache
+def present_dictionary() -> Dictionary:
+    """The one for new bodies, as it comes with the program."""
+    return Dictionary(_PRESENT, files("gateway.ledger").joinpath("dictionaries", f"{_PRESENT:04}.zdict").read_bytes())
+
+
+class Encoder:
+    """Makes bodies with one dictionary. For one thread."""
+
+    def __init__(self, dictionary: Dictionary) -> None:
+        self.number = dictionary.number
+        given = zstd.ZstdDict(dictionary.body)
+        self._compressor = zstd.ZstdCompressor(options=_OPTIONS, zstd_dict=given.as_digested_dict)
+
+    def record_body(self, record: TankRecord) -> bytes:
+        """Of a record of history."""
+        plain = plain_record(record)
+        del plain["identity"]
+        return self._packed(plain)
+
+    def event_body(self, event: Event) -> bytes:
+        """Of an event."""
+        return self._packed(_EVENTS.to_plain(event))
+
+    def _packed(self, plain: Any) -> bytes:
+        return self._compressor.compress(orjson.dumps(plain), zstd.ZstdCompressor.FLUSH_FRAME)
+
+
+class Decoder:
+    """Reads bodies, whichever dictionary they were made with. For any thread."""
+
+    def __init__(self, dictionaries: Iterable[tuple[int, bytes]] = ()) -> None:
+        present = present_dictionary()
+        self._by_number = {present.number: zstd.ZstdDict(present.body)}
+        self.learn(dictionaries)
+
+    def learn(self, dictionaries: Iterable[tuple[int, bytes]]) -> None:
+        """Those that stand in a file, numbers and bodies: that is what its rows were made with."""
+        self._by_number |= {number: zstd.ZstdDict(body) for number, body in dictionaries}
+
+    def __call__(self, kind: int, dictionary: int, body: bytes) -> TankRecord | Event:
+        """What was kept; a record without its identity (`NOBODYS`), which its row has. Raises BodyError."""
+        plain = self.plain(dictionary, body)
+        try:
+            if kind == EVENT:
+                return _EVENTS.from_plain(plain)
+            return record_from({**plain, "identity": _NOBODYS_PLAIN})
+        except (PlainFormError, TypeError) as error:
+            raise BodyError(f"it is nothing that this version knows: {error}") from error
+
+    def plain(self, dictionary: int, body: bytes) -> Any:
+        """The plain values of a body, of which not all need to be made into a record. Raises BodyError."""
+        given = self._by_number.get(dictionary)
+        if given is None:
+            raise BodyError(f"there is no dictionary {dictionary}")
+        try:
+            return orjson.loads(_whole(zstd.ZstdDecompressor(zstd_dict=given), body, _LARGEST))
+        except orjson.JSONDecodeError as error:
+            raise BodyError("it is damaged: it is no JSON") from error
+
+
+def packed(data: bytes) -> bytes:
+    """Something large that stands alone, such as a plan."""
+    return zstd.compress(data, options=_OPTIONS)
+
+
+def unpacked(body: bytes) -> bytes:
+    """What was packed. Raises BodyError."""
+    return _whole(zstd.ZstdDecompressor(), body, _LARGEST_WHOLE)
+
+
+def _whole(unpacking: zstd.ZstdDecompressor, body: bytes, largest: int) -> bytes:
+    try:
+        data = unpacking.decompress(body, largest)
+    except zstd.ZstdError as error:
+        raise BodyError("it is damaged: it cannot be unpacked") from error
+    if not unpacking.eof or unpacking.unused_data:
+        raise BodyError("it is damaged: it breaks off, goes on behind its end or is too large")
+    return data

@@ -1,0 +1,102 @@
+"""Rows of history made into entries, with the names of tanks and boots that stand there as numbers."""
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+from gateway.history import Entry, KeptEvent, KeptRecord, Previous
+from gateway.ledger.blocks import EVENT, RECORD
+from gateway.tank_record import Event, Identity, TankRecord
+
+__all__ = ["Decode", "Names", "RawRow", "Unreadable", "entry_of", "rows_between"]
+
+Decode = Callable[[int, int, bytes], TankRecord | Event]
+"""(kind, dictionary, body): what was kept; whose record it is stands in its row.
+
+Raises an Exception of any kind for a body that is damaged.
+"""
+
+_COLUMNS = (
+    "position, kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot, previous_sequence"
+)
+
+
+class RawRow(NamedTuple):
+    """A row of `history` as it stands in the file."""
+
+    position: int
+    kind: int
+    tank: int
+    boot: int
+    sequence: int
+    number: int
+    instant_ns: int
+    dictionary: int
+    body: bytes
+    previous_boot: int | None
+    previous_sequence: int | None
+
+
+class Unreadable(NamedTuple):
+    """An entry whose body cannot be read any more."""
+
+    position: int
+    trouble: str
+
+
+class Names:
+    """Of tanks and boots, by their numbers. For one connection and its thread."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._of: dict[tuple[str, int], str] = {}
+
+    def tank(self, number: int) -> str:
+        return self._name("SELECT name FROM tanks WHERE id = ?", number)
+
+    def boot(self, number: int) -> str:
+        return self._name("SELECT boot FROM boots WHERE id = ?", number)
+
+    def _name(self, statement: str, number: int) -> str:
+        found = self._of.get((statement, number))
+        if found is None:
+            row = self._connection.execute(statement, (number,)).fetchone()
+            if row is None:
+                raise sqlite3.DatabaseError(f"number {number} has no name")
+            found = self._of[statement, number] = row[0]
+        return found
+
+
+def rows_between(
+    connection: sqlite3.Connection, after: int, up_to: int, at_most: int, kind: int | None = None
+) -> list[RawRow]:
+    """In order. All are read at once, so that no transaction is held open for longer."""
+    only = "" if kind is None else " AND kind = ?"
+    given: Sequence[int] = (after, up_to, at_most) if kind is None else (after, up_to, kind, at_most)
+    found = connection.execute(
+        f"SELECT {_COLUMNS} FROM history WHERE position > ? AND position <= ?{only} ORDER BY position LIMIT ?", given
+    )
+    return [RawRow(*row) for row in found.fetchall()]
+
+
+def entry_of(row: RawRow, site: str, names: Names, decode: Decode) -> Entry | Unreadable:
+    """What stands in a row."""
+    try:
+        kept = decode(row.kind, row.dictionary, row.body)
+        if isinstance(kept, TankRecord) and row.kind == RECORD:
+            identity = Identity(site, names.tank(row.tank), names.boot(row.boot), row.sequence)
+            return KeptRecord(row.position, kept._replace(identity=identity), _previous(row, names))
+        if isinstance(kept, Event) and row.kind == EVENT:
+            identity = Identity(site, names.tank(row.tank), names.boot(row.boot), row.sequence)
+            return KeptEvent(row.position, identity, row.number, kept)
+    except sqlite3.OperationalError:  # the file cannot be read now: that is nothing about this row
+        raise
+    except Exception as error:  # noqa: BLE001 - whatever is wrong with one body must not keep back those behind it
+        return Unreadable(row.position, f"{type(error).__name__}: {error}")
+    return Unreadable(row.position, f"it is no entry of kind {row.kind}")
+
+
+def _previous(row: RawRow, names: Names) -> Previous | None:
+    if row.previous_boot is None or row.previous_sequence is None:
+        return None
+    return Previous(names.boot(row.previous_boot), row.previous_sequence)

@@ -1,0 +1,197 @@
+"""The ledger as the daemon knows it: history is offered, memory and plans are kept, and nobody waits for the disk."""
+
+import random as random_module
+import sqlite3
+import threading
+from collections.abc import Callable, Collection
+from pathlib import Path
+
+import structlog
+
+from gateway import __version__
+from gateway.calculation.kept_memory import Kept
+from gateway.clock import Clock
+from gateway.history import GATEWAY
+from gateway.ledger.blocks import Blocks
+from gateway.ledger.boots import Boot, started
+from gateway.ledger.codec import Decoder
+from gateway.ledger.contract import Transactions
+from gateway.ledger.intake import GivenEvent, GivenRecord
+from gateway.ledger.kept import KeptMemory, KeptPlans
+from gateway.ledger.opening import ledger_path, opening_of
+from gateway.ledger.outbox import LedgerOutbox, Source
+from gateway.ledger.outboxes import Outboxes
+from gateway.ledger.plan import LedgerPlan
+from gateway.ledger.retention import Retention, free_bytes
+from gateway.ledger.selection import Selection
+from gateway.ledger.store import Store
+from gateway.ledger.writer import Writer
+from gateway.status import LedgerStatus
+from gateway.tank_record import Event, Identity, TankRecord
+
+__all__ = ["Ledger"]
+
+LEDGER_OPENED = "ledger.opened"
+LEDGER_NOT_ALL_KEPT = "ledger.not_all_kept"
+
+
+class Ledger:
+    """One site's. Made by `open`; all but `open` and `close` never wait and never raise."""
+
+    def __init__(self, plan: LedgerPlan, path: Path, boot: Boot, clock: Clock, source: random_module.Random) -> None:
+        self.path = path
+        self._plan = plan
+        self._boot = boot
+        self._writer = Writer(opening_of(path, boot.site, clock), boot, clock.utc_ns, file=str(path), random=source)
+        self._selection = Selection(plan.every_s)
+        self._memory = KeptMemory(self._writer)
+        self._plans = KeptPlans(self._writer, clock)
+        self._decoder = Decoder()
+        # Before all else that is done with the rows of a transaction: these count them.
+        self._writer.before_commit(Blocks().add)
+        self._outboxes = Outboxes(
+            Source(path, boot.site, self._writer, self._decoder, clock, lambda behind: self._buffer_left_s(behind))
+        )
+        self._retention = Retention(
+            plan,
+            self._writer,
+            clock,
+            positions=self._outboxes.positions,
+            forced=self._outboxes.forced,
+            free=lambda: free_bytes(path.parent),
+        )
+        self._newest: dict[str, tuple[Identity, int]] = {}
+        """Of each tank: the identity that its events share, and how many have come with it."""
+
+    @classmethod
+    def open(
+        cls, plan: LedgerPlan, site: str, boot: str, clock: Clock, random: random_module.Random | None = None
+    ) -> "Ledger":
+        """Before the loop: reads from the disk. Raises LedgerError where another try with the same file cannot help.
+
+        Where the disk is full, gone or read-only there is a ledger all the same: it says so and tries again.
+        """
+        this = Boot(site, boot, __version__, plan.commit_s, clock.utc_ns())
+        ledger = cls(plan, ledger_path(plan, site), this, clock, random or random_module.Random())
+        ledger.begin()
+        return ledger
+
+    def begin(self) -> None:
+        """What `open` does with one that is made: once."""
+        writer = self._writer
+        writer.on_opened = self._opened
+        store = writer.open()
+        if store is not None:
+            self._memory.read(store.connection)
+            structlog.get_logger("gateway.ledger").info(
+                LEDGER_OPENED,
+                file=str(self.path),
+                entries=writer.size.entries,
+                megabytes=round(writer.size.size_bytes / 1e6, 1),
+                whole_file_checked=store.is_checked,
+            )
+        writer.make_room = self._make_room
+        writer.put(GivenEvent(None, 0, started(self._boot)))
+        self._retention.begin()
+        writer.start()
+
+    @property
+    def transactions(self) -> Transactions:
+        """The one connection that writes."""
+        return self._writer
+
+    def offer(self, record: TankRecord) -> None:
+        """Every sheet; those that are history are kept, with their events."""
+        takes, previous = self._selection.takes(record)
+        self._newest[record.identity.tank] = record.identity, len(record.events)
+        if takes:
+            self._writer.put(GivenRecord(record, previous))
+        for number, event in enumerate(record.events):
+            self._writer.put(GivenEvent(record.identity, number, event))
+
+    def event(self, event: Event, tank: str = GATEWAY) -> None:
+        """What happened apart from any sheet: of a tank, it shares the identity of its newest one."""
+        if tank == GATEWAY:
+            self._writer.put(GivenEvent(None, 0, event))
+            return
+        unseen = Identity(self._boot.site, tank, self._boot.boot, 0), 0
+        identity, number = self._newest.get(tank, unseen)
+        self._newest[tank] = identity, number + 1
+        self._writer.put(GivenEvent(identity, number, event))
+
+    def keep_memory(self, kept: Kept) -> threading.Event:
+        """The event is set once it is written, known not to be, or overtaken by a newer one."""
+        return self._memory.keep(kept)
+
+    def memory(self) -> Kept | None:
+        """What was kept by the process before; None where nothing was, or nothing can be read, which is logged."""
+        return self._memory.before()
+
+    def keep_plan(self, plan_id: str, body: bytes | Callable[[], bytes]) -> None:
+        """What is needed to calculate records of that plan again, once. Something that takes long to make is made by
+        the writer."""
+        self._plans.keep(plan_id, body)
+
+    def outbox(self, destination: str, records: bool = True, events: bool = True) -> LedgerOutbox:
+        """Where this destination takes history from: at what it has not got yet."""
+        return self._outboxes.outbox(destination, records=records, events=events)
+
+    def keep_outboxes(self, destinations: Collection[str]) -> None:
+        """Other destinations are forgotten: nothing is kept for them any more."""
+        self._outboxes.keep(destinations)
+
+    def take_over(self, plan: LedgerPlan) -> None:
+        """Go on as another plan says, of the same file."""
+        self._plan = self._retention.plan = plan
+        self._selection.every_s = plan.every_s
+        self._writer.commit_every(plan.commit_s)
+
+    @property
+    def plan(self) -> LedgerPlan:
+        """What is fixed for it."""
+        return self._plan
+
+    def status(self) -> LedgerStatus:
+        """How it does, at any time."""
+        writer = self._writer
+        size = writer.size
+        return LedgerStatus(
+            file=str(self.path),
+            committed=writer.committed,
+            waiting=writer.waiting,
+            lost=writer.lost,
+            commit_time=writer.commit_time(),
+            size_bytes=size.size_bytes,
+            entries=size.entries,
+            oldest_ns=size.oldest_ns,
+            trouble=writer.trouble or self._retention.trouble,
+        )
+
+    def close(self, timeout_s: float) -> bool:
+        """Blocking: commit what was taken in, say that the gateway stopped. Whether all was kept within that time."""
+        self._outboxes.end()
+        is_all_kept = self._writer.close(timeout_s)
+        if not is_all_kept:
+            hint = "the disk was too slow, full or gone: what waited for it is lost"
+            log = structlog.get_logger("gateway.ledger")
+            log.error(LEDGER_NOT_ALL_KEPT, waiting=self._writer.waiting, hint=hint)
+        return is_all_kept
+
+    def _opened(self, store: Store, last: int) -> None:
+        """By the writer, each time that it has opened the file; `last` is the newest position that is not in it."""
+        self._decoder.learn(store.connection.execute("SELECT id, body FROM dictionaries"))
+        self._plans.read(store.connection)
+        if last:
+            self._outboxes.begun_anew(last)
+
+    def _make_room(self, connection: sqlite3.Connection) -> Callable[[], bool]:
+        stepped = self._retention.make_room(connection)
+
+        def made() -> bool:
+            self._retention.tell(stepped)
+            return stepped.deleted > 0
+
+        return made
+
+    def _buffer_left_s(self, behind: int) -> float | None:
+        return self._retention.buffer_left_s(behind)

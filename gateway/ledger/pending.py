@@ -1,0 +1,84 @@
+"""What is packed and waits for its commit, within bounds. For the writer's thread alone."""
+
+import time
+from collections.abc import Iterable
+
+import structlog
+
+from gateway.history import GATEWAY
+from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.codec import Encoder
+from gateway.ledger.intake import GivenEvent, GivenRecord
+from gateway.ledger.rows import Piece
+from gateway.tank_record import Event, Identity
+
+__all__ = ["Pending"]
+
+LEDGER_UNWRITABLE = "ledger.unwritable"
+
+_LARGEST_BYTES = 32_000_000
+"""Some 45,000 records: 38 minutes of 200 tanks every 10 s."""
+_EVENTS_BEYOND_BYTES = 2_000_000
+"""When records are refused, there is room yet for what happened."""
+
+
+class Pending:
+    """Pieces of history in their order."""
+
+    def __init__(self, site: str, boot: str, encoder: Encoder) -> None:
+        self._site = site
+        self._boot = boot
+        self._encoder = encoder
+        self._log = structlog.get_logger("gateway.ledger")
+        self._gateway_events = 0
+        self.size_bytes = 0
+        self.pieces: list[Piece] = []
+
+    def take(self, given: Iterable[GivenRecord | GivenEvent]) -> list[GivenRecord | GivenEvent]:
+        """Pack them; those that there is no room for."""
+        refused = []
+        for each in given:
+            is_event = isinstance(each, GivenEvent)
+            if self.size_bytes >= _LARGEST_BYTES + (_EVENTS_BEYOND_BYTES if is_event else 0):
+                refused.append(each)
+                continue
+            try:
+                self._add(self._event(each) if isinstance(each, GivenEvent) else self._record(each))
+            except Exception:  # noqa: BLE001 - one that cannot be written must not keep those behind it from being kept
+                self._log.exception(LEDGER_UNWRITABLE)
+                refused.append(each)
+            # The loop that polls has its turn between two of them.
+            time.sleep(0)
+        return refused
+
+    def clear(self) -> None:
+        """All of it is on the disk."""
+        self.pieces = []
+        self.size_bytes = 0
+
+    def of_gateway(self, event: Event) -> Piece:
+        """An event of the gateway itself, not among those that wait."""
+        return self._event(GivenEvent(None, 0, event))
+
+    def add_of_gateway(self, event: Event) -> None:
+        """The same behind those that wait, whatever room there is."""
+        self._add(self.of_gateway(event))
+
+    def _event(self, given: GivenEvent) -> Piece:
+        identity = given.identity
+        if identity is None:
+            self._gateway_events += 1
+            identity = Identity(self._site, GATEWAY, self._boot, self._gateway_events)
+        instant_ns = round(given.event.instant.timestamp() * 1e9)
+        body = self._encoder.event_body(given.event)
+        return Piece(EVENT, identity, given.number, instant_ns, self._encoder.number, body, None)
+
+    def _record(self, given: GivenRecord) -> Piece:
+        record, previous = given
+        instant_ns = round(record.tank_input.instant.timestamp() * 1e9)
+        body = self._encoder.record_body(record)
+        return Piece(RECORD, record.identity, 0, instant_ns, self._encoder.number, body, previous)
+
+    def _add(self, piece: Piece) -> None:
+        self.pieces.append(piece)
+        self.size_bytes += len(piece.body)
