@@ -21,6 +21,7 @@ BENCHES = (
     "dip_matches",
     "request_rate",
     "publish_rate",
+    "history_drain",
     "metrics_scrape",
     "rtu_bus",
     "whole_process",
