@@ -22,8 +22,10 @@ BENCHES = (
     "request_rate",
     "publish_rate",
     "history_drain",
+    "postgresql_rate",
     "metrics_scrape",
     "rtu_bus",
+    "trends",
     "whole_process",
 )
 
