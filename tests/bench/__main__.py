@@ -24,6 +24,7 @@ BENCHES = (
     "postgresql_rate",
     "metrics_scrape",
     "rtu_bus",
+    "trends",
     "whole_process",
 )
 
