@@ -144,7 +144,7 @@ class _Word(_Whole):
         self._by_value = {member.value: member for member in kind}
 
     def to_plain(self, value: Any) -> Any:
-        return value.value
+        return value._value_
 
     def from_plain(self, plain: Any, place: str) -> Any:
         found = self._by_value.get(plain) if type(plain) in (str, int) else None
@@ -157,6 +157,7 @@ class _Optional:
     def __init__(self, part: _Part) -> None:
         self.shape = {"or none": part.shape}
         self.has_times = part.has_times
+        self.is_number = isinstance(part, _Number)
         self._part = part
 
     def to_plain(self, value: Any) -> Any:
@@ -225,7 +226,10 @@ class _Row:
         self._kind = kind
 
     def to_plain(self, value: Any) -> Any:
-        written = [self._part.to_plain(each) for each in value]
+        if not value:
+            return []
+        write = self._part.to_plain
+        written = [write(each) for each in value]
         return sorted(written) if self._kind is frozenset else written
 
     def from_plain(self, plain: Any, place: str) -> Any:
@@ -280,6 +284,23 @@ class _ByName:
         return MappingProxyType({name: self._part.moved(each, by_s) for name, each in value.items()})
 
 
+_REQUIRED: Any = object()
+"""In place of a default."""
+_is_finite = math.isfinite
+_CALLED, _SIMPLE, _NUMBER, _OPTIONAL_NUMBER, _WORD = range(5)
+
+
+def _kind_of(part: _Part) -> int:
+    """What is written in place, and what its part is called for."""
+    if isinstance(part, _Simple):
+        return _SIMPLE
+    if isinstance(part, _Word):
+        return _WORD
+    if isinstance(part, _Number):
+        return _NUMBER
+    return _OPTIONAL_NUMBER if isinstance(part, _Optional) and part.is_number else _CALLED
+
+
 class _Record:
     """A named tuple."""
 
@@ -290,6 +311,10 @@ class _Record:
         self._defaults: dict[str, Any] = kind._field_defaults
         self._parts: dict[str, _Part] = {name: _part_of(hints[name]) for name in kind._fields}
         _BEGUN.remove(kind)
+        self._writing = [
+            (name, _kind_of(part), part.to_plain, self._defaults.get(name, _REQUIRED))
+            for name, part in self._parts.items()
+        ]
         self.has_times = any(part.has_times for part in self._parts.values())
         self.shape = {
             name: {"is": part.shape, "default": part.to_plain(self._defaults[name])}
@@ -299,11 +324,21 @@ class _Record:
         }
 
     def to_plain(self, value: Any) -> Any:
-        return {
-            name: part.to_plain(each)
-            for (name, part), each in zip(self._parts.items(), value, strict=True)
-            if name not in self._defaults or not _is_same(each, self._defaults[name])
-        }
+        # Whole sheets are written for each record of history: the plain kinds of fields are spared a call.
+        plain = {}
+        for (name, kind, write, default), each in zip(self._writing, value, strict=True):
+            # Minus zero equals zero and is another number all the same.
+            if each is default or (default is not _REQUIRED and each == default and not isinstance(each, float)):
+                continue
+            if kind == _CALLED:
+                plain[name] = write(each)
+            elif kind == _SIMPLE or (kind == _OPTIONAL_NUMBER and each is None):
+                plain[name] = each
+            elif kind == _WORD:
+                plain[name] = each._value_
+            else:
+                plain[name] = each if _is_finite(each) else write(each)
+        return plain
 
     def from_plain(self, plain: Any, place: str) -> Any:
         given = _mapping(plain, place)
@@ -329,11 +364,6 @@ class _Record:
                 for part, each in zip(self._parts.values(), value, strict=True)
             ]
         )
-
-
-def _is_same(value: Any, default: Any) -> bool:
-    # Minus zero equals zero and is another number all the same.
-    return value is default or bool(value == default and not isinstance(value, float))
 
 
 def _list(plain: Any, place: str) -> list[Any]:

@@ -80,7 +80,7 @@ class Trouble(NamedTuple):
     """Something that a person must set right at a destination."""
 
     code: str
-    """`client_id_shared`, `other_gateway`, `records_refused` or `destination_failed`."""
+    """`client_id_shared`, `other_gateway`, `not_written`, `records_refused` or `destination_failed`."""
     text: str
     """One sentence."""
 

@@ -4,8 +4,9 @@ from collections.abc import Callable
 from typing import Any
 
 from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings
+from gateway.delivery.files import FilesDelivery
 from gateway.delivery.mqtt import MqttDelivery
-from gateway.delivery.plan import MqttPlan
+from gateway.delivery.plan import FilesPlan, MqttPlan
 
 __all__ = ["DESTINATION_KINDS", "make_destination"]
 
@@ -21,5 +22,5 @@ def _mqtt(plan: MqttPlan, around: Surroundings) -> MqttDelivery:
     )
 
 
-DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {MqttPlan: _mqtt}
+DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {MqttPlan: _mqtt, FilesPlan: FilesDelivery}
 """By the type of the plan."""

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from gateway.settings.deliveries.models import MqttModel
+from gateway.settings.deliveries.models import FilesModel, MqttModel
 from gateway.settings.ledger import LedgerModel
 from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
 from gateway.settings.products.base import Rounding, WeightInAirModel
@@ -49,6 +49,7 @@ class DeliveryModel(Section):
     """Destinations by their kinds, each one or a list of several. `deliveries.plans` has the table."""
 
     mqtt: MqttModel | tuple[MqttModel, ...] | None = None
+    files: FilesModel | tuple[FilesModel, ...] | None = None
 
 
 class WebModel(Section):

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger import outbox as outbox_module
 from gateway.ledger.blocks import Blocks
+from gateway.ledger.codec import Decoder
 from gateway.ledger.cursors import cursors, force
 from gateway.ledger.entries import rows_between
 from gateway.ledger.outbox import LedgerOutbox, Source
 from gateway.ledger.outboxes import Outboxes
-from tests.support.ledger_parts import ManualTransactions, PlainClock, Writing, decode, new_file
+from tests.support.ledger_parts import ManualTransactions, PlainClock, Writing, new_file
 
 PATIENCE_S = 20.0
 
@@ -38,7 +39,7 @@ class Bench:
         """As a process does that has just been started on the file."""
         self.transactions = ManualTransactions(self.connection, self.clock)
         self.transactions.before_commit(Blocks().add)
-        self.outboxes = Outboxes(Source(self.path, "harbour", self.transactions, decode, self.clock))
+        self.outboxes = Outboxes(Source(self.path, "harbour", self.transactions, Decoder(), self.clock))
         if hasattr(self, "writing"):
             self.writing.transactions = self.transactions
 
@@ -330,7 +331,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=STEPS, wants=st.sampled_from([(True, True), (True, False), (False, True)]))
 def test_whatever_happens_nothing_is_skipped_and_the_backlog_is_what_a_count_would_find(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int, int]], wants: tuple[bool, bool]

@@ -9,12 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.ledger.blocks import Blocks, counted, ends
+from gateway.ledger.codec import Decoder
 from gateway.ledger.cursors import begin, cursors, move
 from gateway.ledger.outbox import Source
 from gateway.ledger.outboxes import Outboxes
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.retention import Limits, Retention, step
-from tests.support.ledger_parts import SECOND, START_NS, ManualTransactions, PlainClock, Writing, decode, new_file
+from tests.support.ledger_parts import SECOND, START_NS, ManualTransactions, PlainClock, Writing, new_file
 
 NO_LIMIT = 1 << 40
 
@@ -106,7 +107,7 @@ def test_by_size_goes_first_what_all_have_and_then_what_some_need_which_is_count
 
 def test_the_file_stays_within_its_size_and_the_newest_stay_in_it(bench: Bench) -> None:
     """Several times as much as fits is written."""
-    largest = 2_000_000
+    largest = 250_000
     plan = LedgerPlan(largest_bytes=largest, keep_s=1e9)
     retention = Retention(plan, bench.transactions, bench.clock)
     for _ in range(150):
@@ -125,7 +126,7 @@ def test_the_file_stays_within_its_size_and_the_newest_stay_in_it(bench: Bench) 
 
 
 def test_what_is_forced_out_is_said_and_told_to_its_outbox(bench: Bench) -> None:
-    outboxes = Outboxes(Source(bench.path, "harbour", bench.transactions, decode, bench.clock))
+    outboxes = Outboxes(Source(bench.path, "harbour", bench.transactions, Decoder(), bench.clock))
     outbox = outboxes.outbox("office")
     bench.transactions.commit()
     plan = LedgerPlan(largest_bytes=600_000, keep_s=1e9)
@@ -184,7 +185,7 @@ def test_room_is_made_for_a_writer_that_found_none(bench: Bench) -> None:
     assert ends(bench.connection).last == 3500
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20)
 @given(
     batches=st.lists(st.tuples(st.integers(0, 3), st.integers(0, 900)), min_size=1, max_size=8),
     goes=st.integers(0, 3000),

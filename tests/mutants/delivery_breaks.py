@@ -8,6 +8,7 @@ PAYLOAD = "gateway/payload/writer.py"
 LIVE = "gateway/delivery/live.py"
 MQTT = "gateway/delivery/mqtt.py"
 METRICS = "gateway/delivery/metrics.py"
+OWN_METRICS = "gateway/delivery/own_metrics.py"
 PAYLOADS = ("tests/delivery/test_payload.py",)
 QUEUE = ("tests/delivery/test_live.py",)
 BROKER = ("tests/delivery/test_mqtt.py",)
@@ -73,7 +74,20 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         " if False else labels",
         SCRAPED,
     ),
-    Break("lost records not counted in metrics", METRICS, "lambda status: status.lost)", "lambda status: 0)", SCRAPED),
+    Break(
+        "lost records not counted in metrics",
+        OWN_METRICS,
+        '"Records never known to have arrived.", lambda status: status.lost)',
+        '"Records never known to have arrived.", lambda status: 0)',
+        SCRAPED,
+    ),
+    Break(
+        "lost history not counted in metrics",
+        OWN_METRICS,
+        "lambda backlog: backlog.lost",
+        "lambda backlog: 0",
+        SCRAPED,
+    ),
     Break(
         "superseded record not counted as lost",
         LIVE,

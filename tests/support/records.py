@@ -129,7 +129,12 @@ def snapshot(*records: TankRecord, simulated: bool = False) -> GatewaySnapshot:
 
 
 _numbers = st.floats(allow_nan=False, allow_infinity=False)
-_reasons = st.builds(Reason, st.sampled_from(ReasonCode), st.text(min_size=1, max_size=40))
+_reasons = st.builds(
+    # Not the class itself: it would be given values that its phrase does not name.
+    lambda code, phrase: Reason(code, phrase),
+    st.sampled_from(ReasonCode),
+    st.text(min_size=1, max_size=40),
+)
 _empty_codes = st.sampled_from((ReasonCode.NOT_APPLICABLE, ReasonCode.NONE_DETECTED))
 _ages = st.one_of(st.floats(min_value=0.0, max_value=1e9), st.just(float("inf")))
 _instants = st.datetimes(

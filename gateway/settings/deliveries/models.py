@@ -2,11 +2,11 @@
 
 from typing import Annotated, Literal
 
-from pydantic import Field, WithJsonSchema
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from gateway.settings.reading.fields import Address, Duration, Name, Section, Text, Whole
+from gateway.settings.reading.fields import Address, Duration, Name, Section, Text, Whole, require_text
 
-__all__ = ["MqttModel", "TlsModel"]
+__all__ = ["FilesModel", "MqttModel", "TlsModel"]
 
 
 class TlsModel(Section):
@@ -34,3 +34,19 @@ class MqttModel(Section):
     status_period: Duration = 30.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 30.0
+
+
+_Folder = Annotated[
+    str,
+    BeforeValidator(lambda value: require_text(value, "a folder")),
+    WithJsonSchema({"type": "string", "description": "There already; none is made", "examples": ["/srv/tank-history"]}),
+]
+
+
+class FilesModel(Section):
+    """One folder of files of history."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its folder unless given")] = None
+    folder: _Folder
+    format: Annotated[Literal["csv", "parquet"], Field(description="parquet needs the extra of that name")] = "csv"
+    each: Annotated[Duration, Field(description="Each file is of so much time, a part of a day, by UTC")] = 86_400.0

@@ -7,7 +7,8 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel
 
 from gateway.delivery.contract import DeliveryPlan
-from gateway.settings.deliveries.models import MqttModel
+from gateway.settings.deliveries.files import files_plan
+from gateway.settings.deliveries.models import FilesModel, MqttModel
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
 from gateway.settings.deliveries.surroundings import Reading, is_loopback
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted
@@ -29,11 +30,16 @@ class DeliveryKind(NamedTuple):
     plan: Callable[[Any, KeyPath, Reading], DeliveryPlan]
     prefix: str
     """Which key of it tells two to one place apart."""
+    clash: str
+    """What two to one place do, with the other's place in the file in braces."""
     together: Callable[[Any, Mistakes], None] = lambda _plans, _mistakes: None
     """What must hold among all of this kind, by their places in the file."""
 
 
-DELIVERY_KINDS: dict[str, DeliveryKind] = {"mqtt": DeliveryKind(MqttModel, mqtt_plan, "prefix", mqtt_together)}
+DELIVERY_KINDS: dict[str, DeliveryKind] = {
+    "mqtt": DeliveryKind(MqttModel, mqtt_plan, "prefix", "goes to the topics of {} on the same server", mqtt_together),
+    "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}"),
+}
 """By the key of `delivery`. Each may stand there once, or as a list."""
 
 
@@ -96,9 +102,9 @@ def _check_together(plans: Mapping[KeyPath, DeliveryPlan], mistakes: Mistakes) -
         word = str(path[1])
         place = (word, plan.place)
         if place in places:
-            key = DELIVERY_KINDS[word].prefix
-            text = f"goes to the topics of {dotted(places[place])} on the same server; give another {key}"
-            mistakes.add((*path, key), text)
+            kind = DELIVERY_KINDS[word]
+            text = f"{kind.clash.format(dotted(places[place]))}; give another {kind.prefix}"
+            mistakes.add((*path, kind.prefix), text)
         elif plan.name in names:
             text = f"'{plan.name}' is the name of {dotted(names[plan.name])} already; give each a name of its own"
             mistakes.add((*path, "name"), text)
