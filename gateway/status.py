@@ -15,6 +15,7 @@ __all__ = [
     "LastBoot",
     "LedgerStatus",
     "LineStatus",
+    "LiveCounts",
     "Trouble",
 ]
 
@@ -133,19 +134,31 @@ class LedgerStatus(NamedTuple):
     trouble: Trouble | None = None
 
 
+class LiveCounts(NamedTuple):
+    """What became of live records where history is kept and counted beside: each that was offered is in one of them."""
+
+    delivered: int
+    dropped: int
+    """Never arrived: a newer one took their place, or they were refused."""
+    waiting: int
+    oldest_waiting_s: float | None
+
+
 class DestinationStatus(NamedTuple):
-    """How one delivery has done since the start."""
+    """How one delivery has done since the start. It counts history where it takes any, else live records."""
 
     destination: str
     connected: bool
     delivered: int
     lost: int
-    """Records that were never delivered: until the ledger comes, an outage loses them."""
+    """What will never arrive. Without history an outage loses what it supersedes."""
     waiting: int
     oldest_waiting_s: float | None
     troubles: tuple[Trouble, ...] = ()
     history: Backlog | None = None
     """None: it takes none, or none is kept."""
+    live: LiveCounts | None = None
+    """Where the counts above are of history, and live records go there too."""
 
 
 class GatewaySnapshot(NamedTuple):

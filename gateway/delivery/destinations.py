@@ -18,7 +18,13 @@ def make_destination(plan: DeliveryPlan, around: Surroundings) -> Destination:
 
 def _mqtt(plan: MqttPlan, around: Surroundings) -> MqttDelivery:
     return MqttDelivery(
-        plan, around.site, around.boot, around.snapshot, random=around.random, came_round=around.came_round
+        plan,
+        around.site,
+        around.boot,
+        around.snapshot,
+        random=around.random,
+        came_round=around.came_round,
+        outbox=around.outbox,
     )
 
 

@@ -23,6 +23,7 @@ from structlog.testing import capture_logs
 
 from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Ended, Will
 from gateway.delivery.mqtt_others import EndedBy
+from gateway.delivery.mqtt_window import Refusal
 from gateway.errors import DeliveryError
 from tests.support.deliveries import make_delivery, plan_for, running, until
 from tests.support.mosquitto import free_port
@@ -39,7 +40,7 @@ class Told:
 
     def __init__(self) -> None:
         self.heard: list[tuple[bytes, bool]] = []
-        self.settled: list[tuple[int, str | None]] = []
+        self.settled: list[tuple[int, Refusal | None]] = []
         self.subscribed: list[str | None] = []
         self.wakes = 0
 

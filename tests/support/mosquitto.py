@@ -73,6 +73,13 @@ class Mosquitto:
             self._process.wait()
             self._process = None
 
+    def stop(self) -> None:
+        """Let it end in good order: with persistence it writes down what it has."""
+        self._signal(signal.SIGTERM)
+        assert self._process is not None
+        self._process.wait(_STARTED_S)
+        self._process = None
+
     def freeze(self) -> None:
         """Let it hold its connections and do nothing."""
         self._signal(signal.SIGSTOP)

@@ -33,9 +33,13 @@ class Subscriber:
 
     async def next(self, wanted: Callable[[Message], bool] = lambda _: True) -> Message:
         """The next message that is wanted; others are held against their schema and dropped."""
+        return await self.next_within(_ANSWER_S, wanted)
+
+    async def next_within(self, patience_s: float, wanted: Callable[[Message], bool] = lambda _: True) -> Message:
+        """The same. Raises TimeoutError, and loses nothing by it, where none comes in that time."""
         assert self._process is not None
         assert self._process.stdout is not None
-        async with asyncio.timeout(_ANSWER_S):
+        async with asyncio.timeout(patience_s):
             while line := await self._process.stdout.readline():
                 retained, topic, payload = line.rstrip(b"\n").split(b" ", 2)
                 message = Message(retained == b"1", topic.decode(), payload)
