@@ -10,6 +10,7 @@ import sys
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -99,7 +100,7 @@ def same_for_each_identity(arrived: Iterable[Arrived]) -> list[str]:
 def breaks_of(place: Mapping[Key, int], arrived: Sequence[Arrived]) -> int:
     """How often what came stands before what had come already."""
     positions = [place[each.key] for each in arrived if each.key in place]
-    return sum(after <= before for before, after in zip(positions, positions[1:], strict=False))
+    return sum(after <= before for before, after in pairwise(positions))
 
 
 def chain_of(kept: Sequence[Kept]) -> list[str]:

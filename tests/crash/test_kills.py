@@ -24,7 +24,7 @@ pytestmark = pytest.mark.timeout(240 + 20 * KILLS)
 
 def test_nothing_that_is_committed_is_missing_after_kills_at_random(tmp_path: Path) -> None:
     seed = int(os.environ.get("CRASH_SEED", secrets.randbelow(1_000_000)))
-    print(f"CRASH_SEED={seed}")
+    print(f"CRASH_SEED={seed}")  # noqa: T201 - pytest shows it where the test fails
     chance = random.Random(seed)
     folder = tmp_path / "files"
     folder.mkdir()

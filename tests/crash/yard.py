@@ -235,9 +235,23 @@ class Yard:
         before = len(self.rows())
         eventually(lambda: len(self.rows()) >= before + by, "history is committed")
 
+    def waiting(self, running: GatewayProcess, destination: str) -> float:
+        """What of history is kept for a destination, as the metrics say."""
+        return _metric(running, "tank_gateway_destination_history_waiting", f'destination="{destination}"')
+
     def polls_go_on(self) -> None:
         for each in self.instruments:
             each.is_asked_again()
+
+
+def _metric(running: GatewayProcess, name: str, label: str) -> float:
+    found = [
+        float(line.rpartition(" ")[2])
+        for line in running.get("/metrics").decode().splitlines()
+        if line.startswith(f"{name}{{") and label in line
+    ]
+    assert len(found) == 1, (name, label, found)
+    return found[0]
 
 
 def all_there(yard: Yard, arrived: Callable[[], list[Arrived]]) -> Callable[[], bool]:

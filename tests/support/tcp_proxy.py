@@ -3,6 +3,7 @@
 import socket
 import struct
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from types import TracebackType
 from typing import Self
@@ -29,7 +30,9 @@ class TcpProxy:
         self.port: int = self._listener.getsockname()[1]
         self._refusing = False
         self.accepted = 0
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._threads: list[threading.Thread] = []
+        self._accepting = threading.Thread(target=self._accept, daemon=True)
+        self._accepting.start()
 
     def refuse(self) -> None:
         """Who comes is sent away at once, and who is there too."""
@@ -63,8 +66,11 @@ class TcpProxy:
         self._open.set()
         with suppress(OSError):
             self._listener.shutdown(socket.SHUT_RDWR)
+        self._accepting.join()
         self._listener.close()
         self.cut()
+        for each in self._threads:
+            each.join()
 
     def __enter__(self) -> Self:
         return self
@@ -92,8 +98,22 @@ class TcpProxy:
                 continue
             with self._lock:
                 self._connections |= {client, server}
-            for one, other in ((client, server), (server, client)):
-                threading.Thread(target=self._pump, args=(one, other), daemon=True).start()
+            self._begin(self._serve, client, server)
+
+    def _begin(self, work: Callable[..., None], *arguments: socket.socket) -> threading.Thread:
+        thread = threading.Thread(target=work, args=arguments, daemon=True)
+        self._threads.append(thread)
+        thread.start()
+        return thread
+
+    def _serve(self, client: socket.socket, server: socket.socket) -> None:
+        back = self._begin(self._pump, server, client)
+        self._pump(client, server)
+        back.join()
+        with self._lock:
+            self._connections -= {client, server}
+        client.close()
+        server.close()
 
     def _pump(self, source: socket.socket, target: socket.socket) -> None:
         with suppress(OSError):
@@ -105,5 +125,3 @@ class TcpProxy:
         for each in (source, target):
             with suppress(OSError):
                 each.shutdown(socket.SHUT_RDWR)
-        with self._lock:
-            self._connections -= {source, target}
