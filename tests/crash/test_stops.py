@@ -2,6 +2,7 @@
 
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -63,8 +64,8 @@ def test_what_was_last_good_is_known_after_a_stop_and_after_a_kill(tmp_path: Pat
     assert told[0] == told[1]
 
 
-def good(inventories: list[dict[str, object]]) -> list[dict[str, object]]:
-    return [each for each in inventories if each["quality"] == "Good"]
+def good(inventories: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [each for each in inventories if each["figures"]["level"]["quality"] == "Good"]
 
 
 def last_goods(inventories: list[dict[str, object]]) -> dict[str, object]:
