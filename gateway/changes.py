@@ -54,9 +54,7 @@ def refuse_another_site(old: SiteSettings, new: SiteSettings, file: str) -> None
         text = "a gateway that runs does not turn from simulated tanks to real ones, or back"
         mistakes.append(f"{file}: site.simulated: {text}")
     if _kept_where(new.ledger) != _kept_where(old.ledger):
-        mistakes.append(
-            f"{file}: ledger: another file, or none, or a first one: a reload does not do that"
-        )
+        mistakes.append(f"{file}: ledger: another file, or none, or a first one: a reload does not do that")
     if mistakes:
         error = SettingsError(tuple(mistakes))
         error.hint = "stop the gateway and start it with this file"

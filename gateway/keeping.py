@@ -26,8 +26,8 @@ _MEMORY_EVERY_S = 60.0
 _PATIENCE_S = 2.0
 _LOGGER = structlog.get_logger("gateway.daemon")
 
-PlanOf = Callable[[str], bytes | None]
-"""What a record's plan is, by the tank: asked for once for each plan."""
+PlanOf = Callable[[str], Callable[[], bytes] | None]
+"""What makes the text of a record's plan, by the tank: asked for once for each plan."""
 
 
 class Keeping:

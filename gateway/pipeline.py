@@ -203,8 +203,8 @@ class Pipeline:
         """The newest reading of each signal that has been heard of, as the sheets use it."""
         return list(self._latest.values())
 
-    def plan_text(self, tag: str) -> bytes | None:
-        """What the sheets of a tank are made by, to be kept; None where the tank is no longer watched."""
+    def plan_text(self, tag: str) -> Callable[[], bytes] | None:
+        """What makes the text of the plan of a tank's sheets, to be kept; None where it is no longer watched."""
         return next((tank.plan_text for tank in self._tanks if tank.plan.tank == tag), None)
 
     def memories(self) -> Kept:

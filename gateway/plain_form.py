@@ -12,7 +12,7 @@ from datetime import datetime
 from enum import Enum
 from functools import cache
 from types import MappingProxyType, NoneType, UnionType
-from typing import Annotated, Any, Generic, Protocol, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Generic, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 from gateway.errors import GatewayError
 
@@ -21,6 +21,10 @@ __all__ = ["PlainForm", "PlainFormError", "SteadyTime"]
 _STEADY = "steady"
 SteadyTime = Annotated[float, _STEADY]
 """Seconds by a clock that is never set and counts from anywhere: `PlainForm.moved` takes them to another such clock."""
+_REQUIRED: Any = object()
+"""In place of a default."""
+_CALLED, _SIMPLE, _NUMBER, _OPTIONAL_NUMBER, _WORD = range(5)
+"""How a field is written: by a call, or where its record is, which is faster."""
 _NAMED = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 T = TypeVar("T")
 
@@ -32,19 +36,23 @@ class PlainFormError(GatewayError):
         super().__init__(f"{place or 'the whole'} is not {wanted}")
 
 
-class _Part(Protocol):
-    """How values of one type are written, read and moved."""
+class _Form:
+    """How values of one type are written, read and moved: as they are, where a kind does not say otherwise."""
 
     shape: Any
     """What the type is, in plain values: what is written alike is shaped alike."""
-    has_times: bool
+    has_times = False
     """Whether there may be steady times within."""
+    way = _CALLED
 
-    def to_plain(self, value: Any) -> Any: ...
+    def to_plain(self, value: Any) -> Any:
+        return value
 
-    def from_plain(self, plain: Any, place: str) -> Any: ...
+    def from_plain(self, plain: Any, place: str) -> Any:
+        return plain
 
-    def moved(self, value: Any, by_s: float) -> Any: ...
+    def moved(self, value: Any, by_s: float) -> Any:
+        return value
 
 
 class PlainForm(Generic[T]):
@@ -54,41 +62,30 @@ class PlainForm(Generic[T]):
     """
 
     def __init__(self, kind: type[T]) -> None:
-        self._part = _part_of(cast(Hashable, kind))
+        self._form = _form_of(cast(Hashable, kind))
 
     @property
     def shape(self) -> Any:
         """Everything that the form depends on, in plain values: fields, types and defaults."""
-        return self._part.shape
+        return self._form.shape
 
     def to_plain(self, value: T) -> Any:
         """Plain values."""
-        return self._part.to_plain(value)
+        return self._form.to_plain(value)
 
     def from_plain(self, plain: Any) -> T:
         """What was written. Raises PlainFormError for anything else."""
-        return cast(T, self._part.from_plain(plain, ""))
+        return cast(T, self._form.from_plain(plain, ""))
 
     def moved(self, value: T, by_s: float) -> T:
         """The same with every steady time later by `by_s` seconds."""
-        return cast(T, self._part.moved(value, by_s))
+        return cast(T, self._form.moved(value, by_s))
 
 
-class _Whole:
-    """A value without parts; each kind says how it is written and read."""
-
-    has_times = False
-    shape: Any
-
-    def to_plain(self, value: Any) -> Any:
-        return value
-
-    def moved(self, value: Any, by_s: float) -> Any:
-        return value
-
-
-class _Simple(_Whole):
+class _Simple(_Form):
     """Text, whole numbers, yes or no: plain already."""
+
+    way = _SIMPLE
 
     def __init__(self, kind: type) -> None:
         self.shape = kind.__name__
@@ -100,7 +97,9 @@ class _Simple(_Whole):
         return plain
 
 
-class _Number(_Whole):
+class _Number(_Form):
+    way = _NUMBER
+
     def __init__(self, is_time: bool = False) -> None:
         self.has_times = is_time
         self.shape = "steady time" if is_time else "float"
@@ -119,7 +118,7 @@ class _Number(_Whole):
         return value + by_s if self.has_times else value
 
 
-class _Time(_Whole):
+class _Time(_Form):
     shape = "time"
 
     def to_plain(self, value: Any) -> Any:
@@ -135,8 +134,10 @@ class _Time(_Whole):
         return instant
 
 
-class _Word(_Whole):
+class _Word(_Form):
     """A member of an enum."""
+
+    way = _WORD
 
     def __init__(self, kind: type[Enum]) -> None:
         self.shape = {"one of": kind.__name__}
@@ -153,155 +154,133 @@ class _Word(_Whole):
         return found
 
 
-class _Optional:
-    def __init__(self, part: _Part) -> None:
-        self.shape = {"or none": part.shape}
-        self.has_times = part.has_times
-        self.is_number = isinstance(part, _Number)
-        self._part = part
+class _Optional(_Form):
+    def __init__(self, form: _Form) -> None:
+        self.shape = {"or none": form.shape}
+        self.has_times = form.has_times
+        self.way = _OPTIONAL_NUMBER if form.way == _NUMBER else _CALLED
+        self._form = form
 
     def to_plain(self, value: Any) -> Any:
-        return None if value is None else self._part.to_plain(value)
+        return None if value is None else self._form.to_plain(value)
 
     def from_plain(self, plain: Any, place: str) -> Any:
-        return None if plain is None else self._part.from_plain(plain, place)
+        return None if plain is None else self._form.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return value if value is None or not self.has_times else self._part.moved(value, by_s)
+        return None if value is None else self._form.moved(value, by_s)
 
 
-class _Either:
+class _Either(_Form):
     """A value of one of several types that are told apart by how they are written."""
 
-    def __init__(self, parts: Mapping[type, _Part]) -> None:
-        self.shape = {"either": [part.shape for part in parts.values()]}
-        self.has_times = any(part.has_times for part in parts.values())
-        self._parts = parts
-        self._by_written = {dict if isinstance(part, _Record | _Again) else kind: part for kind, part in parts.items()}
+    def __init__(self, forms: Mapping[type, _Form]) -> None:
+        self.shape = {"either": [form.shape for form in forms.values()]}
+        self.has_times = any(form.has_times for form in forms.values())
+        self._forms = forms
+        self._by_written = {dict if isinstance(form, _Record | _Again) else kind: form for kind, form in forms.items()}
 
     def to_plain(self, value: Any) -> Any:
-        return self._part(value).to_plain(value)
+        return self._form(value).to_plain(value)
 
     def from_plain(self, plain: Any, place: str) -> Any:
-        kind = float if isinstance(plain, str) and plain in _NAMED and float in self._parts else type(plain)
-        part = self._by_written.get(kind)
-        if part is None:
+        kind = float if isinstance(plain, str) and plain in _NAMED and float in self._forms else type(plain)
+        form = self._by_written.get(kind)
+        if form is None:
             raise PlainFormError(place, "of a kind that may stand there")
-        return part.from_plain(plain, place)
+        return form.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return self._part(value).moved(value, by_s) if self.has_times else value
+        return self._form(value).moved(value, by_s) if self.has_times else value
 
-    def _part(self, value: Any) -> _Part:
-        exact = self._parts.get(type(value))
-        return exact or next(part for kind, part in self._parts.items() if isinstance(value, kind))
+    def _form(self, value: Any) -> _Form:
+        exact = self._forms.get(type(value))
+        return exact or next(form for kind, form in self._forms.items() if isinstance(value, kind))
 
 
-class _Again:
+class _Again(_Form):
     """A record within one of its own type."""
-
-    has_times = False
 
     def __init__(self, kind: Any) -> None:
         self.shape = {"again": kind.__name__}
         self._kind = kind
 
     def to_plain(self, value: Any) -> Any:
-        return _part_of(self._kind).to_plain(value)
+        return _form_of(self._kind).to_plain(value)
 
     def from_plain(self, plain: Any, place: str) -> Any:
-        return _part_of(self._kind).from_plain(plain, place)
-
-    def moved(self, value: Any, by_s: float) -> Any:
-        return value
+        return _form_of(self._kind).from_plain(plain, place)
 
 
-class _Row:
+class _Row(_Form):
     """A tuple of any length, or a set, of values of one type."""
 
-    def __init__(self, part: _Part, kind: type) -> None:
-        self.shape = {f"{kind.__name__} of": part.shape}
-        self.has_times = part.has_times
-        self._part = part
+    def __init__(self, form: _Form, kind: type) -> None:
+        self.shape = {f"{kind.__name__} of": form.shape}
+        self.has_times = form.has_times
+        self._form = form
         self._kind = kind
 
     def to_plain(self, value: Any) -> Any:
         if not value:
             return []
-        write = self._part.to_plain
+        write = self._form.to_plain
         written = [write(each) for each in value]
         return sorted(written) if self._kind is frozenset else written
 
     def from_plain(self, plain: Any, place: str) -> Any:
         return self._kind(
-            [self._part.from_plain(each, f"{place}[{index}]") for index, each in enumerate(_list(plain, place))]
+            [self._form.from_plain(each, f"{place}[{index}]") for index, each in enumerate(_list(plain, place))]
         )
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return self._kind([self._part.moved(each, by_s) for each in value]) if self.has_times else value
+        return self._kind([self._form.moved(each, by_s) for each in value]) if self.has_times else value
 
 
-class _Fixed:
+class _Fixed(_Form):
     """A tuple of certain types."""
 
-    def __init__(self, parts: tuple[_Part, ...]) -> None:
-        self.shape = [part.shape for part in parts]
-        self.has_times = any(part.has_times for part in parts)
-        self._parts = parts
+    def __init__(self, forms: tuple[_Form, ...]) -> None:
+        self.shape = [form.shape for form in forms]
+        self.has_times = any(form.has_times for form in forms)
+        self._forms = forms
 
     def to_plain(self, value: Any) -> Any:
-        return [part.to_plain(each) for part, each in zip(self._parts, value, strict=True)]
+        return [form.to_plain(each) for form, each in zip(self._forms, value, strict=True)]
 
     def from_plain(self, plain: Any, place: str) -> Any:
         given = _list(plain, place)
-        if len(given) != len(self._parts):
-            raise PlainFormError(place, f"a list of {len(self._parts)}")
-        pairs = enumerate(zip(self._parts, given, strict=True))
-        return tuple([part.from_plain(each, f"{place}[{index}]") for index, (part, each) in pairs])
+        if len(given) != len(self._forms):
+            raise PlainFormError(place, f"a list of {len(self._forms)}")
+        pairs = enumerate(zip(self._forms, given, strict=True))
+        return tuple([form.from_plain(each, f"{place}[{index}]") for index, (form, each) in pairs])
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return tuple([part.moved(each, by_s) for part, each in zip(self._parts, value, strict=True)])
+        return tuple([form.moved(each, by_s) for form, each in zip(self._forms, value, strict=True)])
 
 
-class _ByName:
+class _ByName(_Form):
     """A mapping from text."""
 
-    def __init__(self, part: _Part) -> None:
-        self.shape = {"by name": part.shape}
-        self.has_times = part.has_times
-        self._part = part
+    def __init__(self, form: _Form) -> None:
+        self.shape = {"by name": form.shape}
+        self.has_times = form.has_times
+        self._form = form
 
     def to_plain(self, value: Any) -> Any:
-        return {name: self._part.to_plain(each) for name, each in value.items()}
+        return {name: self._form.to_plain(each) for name, each in value.items()}
 
     def from_plain(self, plain: Any, place: str) -> Any:
         given = _mapping(plain, place)
-        return MappingProxyType({name: self._part.from_plain(each, f"{place}.{name}") for name, each in given.items()})
+        return MappingProxyType({name: self._form.from_plain(each, f"{place}.{name}") for name, each in given.items()})
 
     def moved(self, value: Any, by_s: float) -> Any:
         if not self.has_times:
             return value
-        return MappingProxyType({name: self._part.moved(each, by_s) for name, each in value.items()})
+        return MappingProxyType({name: self._form.moved(each, by_s) for name, each in value.items()})
 
 
-_REQUIRED: Any = object()
-"""In place of a default."""
-_is_finite = math.isfinite
-_CALLED, _SIMPLE, _NUMBER, _OPTIONAL_NUMBER, _WORD = range(5)
-
-
-def _kind_of(part: _Part) -> int:
-    """What is written in place, and what its part is called for."""
-    if isinstance(part, _Simple):
-        return _SIMPLE
-    if isinstance(part, _Word):
-        return _WORD
-    if isinstance(part, _Number):
-        return _NUMBER
-    return _OPTIONAL_NUMBER if isinstance(part, _Optional) and part.is_number else _CALLED
-
-
-class _Record:
+class _Record(_Form):
     """A named tuple."""
 
     def __init__(self, kind: Any) -> None:
@@ -309,46 +288,45 @@ class _Record:
         self._kind = kind
         _BEGUN.add(kind)
         self._defaults: dict[str, Any] = kind._field_defaults
-        self._parts: dict[str, _Part] = {name: _part_of(hints[name]) for name in kind._fields}
+        self._forms: dict[str, _Form] = {name: _form_of(hints[name]) for name in kind._fields}
         _BEGUN.remove(kind)
         self._writing = [
-            (name, _kind_of(part), part.to_plain, self._defaults.get(name, _REQUIRED))
-            for name, part in self._parts.items()
+            (name, form.way, form.to_plain, self._defaults.get(name, _REQUIRED)) for name, form in self._forms.items()
         ]
-        self.has_times = any(part.has_times for part in self._parts.values())
+        self.has_times = any(form.has_times for form in self._forms.values())
         self.shape = {
-            name: {"is": part.shape, "default": part.to_plain(self._defaults[name])}
+            name: {"is": form.shape, "default": form.to_plain(self._defaults[name])}
             if name in self._defaults
-            else part.shape
-            for name, part in self._parts.items()
+            else form.shape
+            for name, form in self._forms.items()
         }
 
     def to_plain(self, value: Any) -> Any:
         # Whole sheets are written for each record of history: the plain kinds of fields are spared a call.
         plain = {}
-        for (name, kind, write, default), each in zip(self._writing, value, strict=True):
+        for (name, way, write, default), each in zip(self._writing, value, strict=True):
             # Minus zero equals zero and is another number all the same.
             if each is default or (default is not _REQUIRED and each == default and not isinstance(each, float)):
                 continue
-            if kind == _CALLED:
+            if way == _CALLED:
                 plain[name] = write(each)
-            elif kind == _SIMPLE or (kind == _OPTIONAL_NUMBER and each is None):
+            elif way == _SIMPLE or (way == _OPTIONAL_NUMBER and each is None):
                 plain[name] = each
-            elif kind == _WORD:
+            elif way == _WORD:
                 plain[name] = each._value_
             else:
-                plain[name] = each if _is_finite(each) else write(each)
+                plain[name] = each if math.isfinite(each) else write(each)
         return plain
 
     def from_plain(self, plain: Any, place: str) -> Any:
         given = _mapping(plain, place)
-        unknown = given.keys() - self._parts.keys()
+        unknown = given.keys() - self._forms.keys()
         if unknown:
-            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a part of {self._kind.__name__}")
+            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a field of {self._kind.__name__}")
         values = []
-        for name, part in self._parts.items():
+        for name, form in self._forms.items():
             if name in given:
-                values.append(part.from_plain(given[name], f"{place}.{name}".lstrip(".")))
+                values.append(form.from_plain(given[name], f"{place}.{name}".lstrip(".")))
             elif name in self._defaults:
                 values.append(self._defaults[name])
             else:
@@ -360,8 +338,8 @@ class _Record:
             return value
         return self._kind(
             *[
-                part.moved(each, by_s) if part.has_times else each
-                for part, each in zip(self._parts.values(), value, strict=True)
+                form.moved(each, by_s) if form.has_times else each
+                for form, each in zip(self._forms.values(), value, strict=True)
             ]
         )
 
@@ -379,15 +357,15 @@ def _mapping(plain: Any, place: str) -> dict[str, Any]:
 
 
 _BEGUN: set[Any] = set()
-"""Records whose part is being made: one that comes up again lies within itself."""
+"""Records whose form is being made: one that comes up again lies within itself."""
 
 
-def _part_of(kind: Hashable) -> _Part:
-    return _Again(kind) if kind in _BEGUN else _made_part(kind)
+def _form_of(kind: Hashable) -> _Form:
+    return _Again(kind) if kind in _BEGUN else _made_form(kind)
 
 
 @cache
-def _made_part(kind: Hashable) -> _Part:
+def _made_form(kind: Hashable) -> _Form:
     origin, inner = get_origin(kind), get_args(kind)
     if origin is Annotated:
         if inner != (float, _STEADY):
@@ -396,18 +374,18 @@ def _made_part(kind: Hashable) -> _Part:
     if origin in (Union, UnionType):
         known = [each for each in inner if each is not NoneType]
         if len(known) == 1 and len(inner) == 2:
-            return _Optional(_part_of(known[0]))
+            return _Optional(_form_of(known[0]))
         if len(known) == len(inner) and all(isinstance(each, type) for each in known):
-            return _Either({each: _part_of(each) for each in known})
+            return _Either({each: _form_of(each) for each in known})
     elif origin is tuple:
         if len(inner) == 2 and inner[1] is Ellipsis:
-            return _Row(_part_of(inner[0]), tuple)
-        return _Fixed(tuple([_part_of(each) for each in inner]))
+            return _Row(_form_of(inner[0]), tuple)
+        return _Fixed(tuple([_form_of(each) for each in inner]))
     elif origin is frozenset:
-        return _Row(_part_of(inner[0]), frozenset)
+        return _Row(_form_of(inner[0]), frozenset)
     elif origin is Mapping or (isinstance(origin, type) and issubclass(origin, Mapping)):
         if inner[0] is str:
-            return _ByName(_part_of(inner[1]))
+            return _ByName(_form_of(inner[1]))
     elif isinstance(kind, type):
         if issubclass(kind, Enum):
             return _Word(kind)

@@ -34,6 +34,7 @@ class PlanIds(NamedTuple):
 
 def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> PlanIds:
     """`maps`: of the instruments, by tag; those that feed the tank count."""
+    feeding = {source.instrument: _in_order(maps.get(source.instrument)) for source in binding.sources}
     without = replace(
         binding,
         manual_level=None,
@@ -43,29 +44,31 @@ def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mappin
         observed_density=None,
         sediment_water=None,
     )
-    common = _common(plan, binding, period_s, maps)
-    return PlanIds(id_of(_text([*common, _plain(binding)])), id_of(_text([*common, _plain(without)])))
+    common = [_plain(plan), _plain(period_s), _plain(feeding)]
+    return PlanIds(_hash([*common, _plain(binding)]), _hash([*common, _plain(without)]))
 
 
-def plan_text(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> bytes:
-    """What a plan id is made from, whole: kept beside the records, it tells what they were calculated by.
-    `plan_form.plan_from` reads it."""
-    return _text([*_common(plan, binding, period_s, maps), _plain(binding)])
-
-
-def id_of(text: bytes) -> str:
-    """The id of what `plan_text` gives."""
-    return hashlib.sha256(text).hexdigest()[:_DIGITS]
-
-
-def _common(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> list[Any]:
+def plan_text(
+    plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]
+) -> tuple[str, bytes]:
+    """`PlanIds.plan`, and what it is the hash of: JSON, ASCII. From that `gateway.plan_body` makes the plan again."""
     feeding = {source.instrument: _in_order(maps.get(source.instrument)) for source in binding.sources}
-    return [_plain(plan), _plain(period_s), _plain(feeding)]
+    text = _text([_plain(plan), _plain(period_s), _plain(feeding), _plain(binding)])
+    return id_of(text), text
 
 
 def _in_order(given: InstrumentMap | None) -> InstrumentMap | None:
     """With its signals by name: they are keys of the site file, whose order means nothing."""
     return None if given is None else replace(given, signals=tuple(sorted(given.signals, key=lambda each: each.name)))
+
+
+def id_of(text: bytes) -> str:
+    """Of the text of a plan."""
+    return hashlib.sha256(text).hexdigest()[:_DIGITS]
+
+
+def _hash(plain: Any) -> str:
+    return id_of(_text(plain))
 
 
 def _text(plain: Any) -> bytes:

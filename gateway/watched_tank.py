@@ -55,10 +55,9 @@ class Tank:
         """Which plan it is. Made when it is asked for: of a thousand tanks at once it would hold up a reload."""
         return plan_ids(self.plan, self.binding, self._period_s, self._maps)
 
-    @property
     def plan_text(self) -> bytes:
-        """What the plan id is made from."""
-        return plan_text(self.plan, self.binding, self._period_s, self._maps)
+        """What the plan id is made from. From any thread: it takes a while where the table is long."""
+        return plan_text(self.plan, self.binding, self._period_s, self._maps)[1]
 
     def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
         """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""

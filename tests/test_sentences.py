@@ -17,6 +17,8 @@ from gateway.sentences import duration_words, sentence
         ("{x:.0%}", 0.3, "30%"),
         ("{x:duration}", 5400.0, "90 min"),
         ("{x:utc}", 1_773_489_600.0, "2026-03-14 12:00 UTC"),
+        ("7{x:behind}", "kg/m3", "7 kg/m3"),
+        ("7{x:behind}", "", "7"),
         ("{x} times", 3, "3 times"),
         ("{{{x}}}", "LT-1", "{LT-1}"),
     ],

@@ -31,7 +31,7 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
     "gateway.settings.capacity.text": (RAW, r"value|abs\(inches"),
     "gateway.settings.lines.register_maps": (RAW, r"number|largest"),
-    "gateway.commands.demonstration.parts": (RATIO, r"time_factor"),
+    "gateway.commands.demonstration.processes": (RATIO, r"time_factor"),
     "gateway.commands.demonstration.screen": (RATIO, r"snapshot\.time_factor"),
     "gateway.commands.operator.show": (RATIO, r"float\(factor\)"),
     "gateway.commands.service.time_factor": (RATIO, r"factor|FASTEST"),

@@ -14,7 +14,7 @@ from gateway.clock import Clock
 from gateway.ledger.codec import BodyError, packed, unpacked
 from gateway.ledger.writer import Writer
 
-__all__ = ["KeptMemory", "KeptPlans"]
+__all__ = ["KeptMemory", "KeptPlans", "plan_in"]
 
 MEMORY_UNREADABLE = "memory.unreadable"
 MEMORY_NOT_KEPT = "memory.not_kept"
@@ -143,6 +143,12 @@ class KeptPlans:
                 self._log.error(PLAN_NOT_KEPT, plan=plan_id, error=str(error))
 
         self._writer.insist(write).add_done_callback(written)
+
+
+def plan_in(connection: sqlite3.Connection, plan_id: str) -> bytes | None:
+    """What was kept under that id; None: nothing. Raises BodyError, sqlite3.Error."""
+    found = connection.execute("SELECT body FROM plans WHERE id = ?", (plan_id,)).fetchone()
+    return None if found is None else unpacked(found[0])
 
 
 def _pieces(kept: Kept) -> Iterator[bytes]:

@@ -100,6 +100,12 @@ class OpenFile:
         with transaction(self._connection):
             return action(self._connection)
 
+    def free_bytes(self) -> int:
+        """Of pages in the file that nothing is in."""
+        (pages,) = self._connection.execute("PRAGMA freelist_count").fetchone()
+        (page_bytes,) = self._connection.execute("PRAGMA page_size").fetchone()
+        return int(pages * page_bytes)
+
     def size(self) -> Size:
         """Of the file without its WAL."""
         (pages,) = self._connection.execute("PRAGMA page_count").fetchone()

@@ -31,7 +31,7 @@ class Pending:
         self._encoder = encoder
         self._log = structlog.get_logger("gateway.ledger")
         self._gateway_events = 0
-        self._bytes = 0
+        self.size_bytes = 0
         self.pieces: list[Piece] = []
 
     def take(self, given: Iterable[GivenRecord | GivenEvent]) -> list[GivenRecord | GivenEvent]:
@@ -39,7 +39,7 @@ class Pending:
         refused = []
         for each in given:
             is_event = isinstance(each, GivenEvent)
-            if self._bytes >= _LARGEST_BYTES + (_EVENTS_BEYOND_BYTES if is_event else 0):
+            if self.size_bytes >= _LARGEST_BYTES + (_EVENTS_BEYOND_BYTES if is_event else 0):
                 refused.append(each)
                 continue
             try:
@@ -54,7 +54,7 @@ class Pending:
     def clear(self) -> None:
         """All of it is on the disk."""
         self.pieces = []
-        self._bytes = 0
+        self.size_bytes = 0
 
     def of_gateway(self, event: Event) -> Piece:
         """An event of the gateway itself, not among those that wait."""
@@ -81,4 +81,4 @@ class Pending:
 
     def _add(self, piece: Piece) -> None:
         self.pieces.append(piece)
-        self._bytes += len(piece.body)
+        self.size_bytes += len(piece.body)

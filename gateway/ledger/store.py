@@ -154,7 +154,9 @@ def _refuse_what_is_not_ours(path: Path) -> None:
         if any(head):
             raise LedgerError(f"{path}: is no ledger", "name another file, or move this one away")
         raise _damaged("it begins with zeros")
-    reading = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S)
+    # Without a WAL it is read as if nobody else could write: else one would be left beside it.
+    alone = "" if path.with_name(f"{path.name}-wal").exists() else "&immutable=1"
+    reading = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{alone}", uri=True, timeout=_BUSY_S)
     try:
         application = reading.execute("PRAGMA application_id").fetchone()[0]
         version = reading.execute("PRAGMA user_version").fetchone()[0]

@@ -40,6 +40,7 @@ LEDGER_LISTENER_FAILED = "ledger.listener_failed"
 _COMMIT_BOUNDS_S = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0)
 _SLOW_S = 2.0
 _FIRST_RETRY_S, _LONGEST_RETRY_S = 0.5, 30.0
+_PLENTY_BYTES = 1_000_000
 _MARK_EVERY_S = 60.0
 _LOOK_EVERY_S = 10.0
 _KEEPS_OPEN = frozenset({sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED})
@@ -281,6 +282,9 @@ class Writer:
         if self.make_room is None:
             return
         try:
+            if file.free_bytes() > 2 * self._pending.size_bytes + _PLENTY_BYTES:
+                # It is not the file that has no room: what is deleted would be lost for nothing.
+                return
             made = file.apart(self.make_room)
         except sqlite3.Error:
             return

@@ -17,6 +17,7 @@ from gateway.records import (
     Quality,
     Reason,
     ReasonCode,
+    because,
 )
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
@@ -27,7 +28,7 @@ __all__ = ["ToldEvent", "ToldRecord", "event_of", "history_of", "identity_of", "
 _UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
 _QUALITIES = {quality.word: quality for quality in Quality}
 _CODES = {code.value: code for code in ReasonCode}
-_NOT_RECORDED = Figure(None, Quality.GOOD, (Reason(ReasonCode.NOT_APPLICABLE, "not in the record"),), 0.0)
+_NOT_RECORDED = Figure(None, Quality.GOOD, (because(ReasonCode.NOT_APPLICABLE, "not in the record"),), 0.0)
 
 
 class ToldRecord(NamedTuple):
@@ -177,4 +178,5 @@ def _element(told: Mapping[str, Any]) -> ElementUse:
 
 
 def _reason(told: Mapping[str, str]) -> Reason:
+    """A payload has the sentence alone: it is the phrase, without values, and so stands as it is."""
     return Reason(_CODES[told["code"]], told["text"])

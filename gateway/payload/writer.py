@@ -301,8 +301,7 @@ def _level_state(state: LevelState) -> dict[str, Any]:
 
 def reason_document(reason: Reason) -> dict[str, str]:
     """A reason as every message tells it: its code, and its sentence."""
-    code, phrase, values = reason
-    return {"code": code, "text": reason.text if values else phrase}
+    return {"code": reason.code, "text": reason.text}
 
 
 def _last_good(tank: str, name: str, last_good: LastGood) -> dict[str, Any]:

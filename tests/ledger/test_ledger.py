@@ -1,6 +1,7 @@
 """The ledger as the daemon knows it: what is offered is kept, once, in order, over restarts and kills."""
 
 import asyncio
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from gateway.delivery.contract import Outbox
 from gateway.errors import LedgerError
 from gateway.history import GATEWAY, Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger.contract import Committed
+from gateway.ledger.kept import plan_in
 from gateway.ledger.ledger import Ledger
 from gateway.records import LastGood, ReasonCode
 from gateway.tank_record import EventKind, Identity
@@ -167,7 +169,9 @@ def test_a_plan_is_kept_once(stand: Stand) -> None:
     ledger.keep_plan("a", body)
     assert ledger.close(PATIENCE_S)
     assert len(made) == 1
-    assert rows_in(stand.file, "SELECT id FROM plans ORDER BY id") == [("a",), ("b",)]
+    with sqlite3.connect(stand.file) as connection:
+        assert [plan_in(connection, each) for each in ("a", "b", "c")] == [b"large", b"small", None]
+    connection.close()
 
 
 def test_its_status_counts_what_it_took(stand: Stand) -> None:

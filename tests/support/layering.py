@@ -215,11 +215,12 @@ def upstream_imports(tree: Tree) -> list[str]:
 
 
 def settings_imported_by_stages(tree: Tree) -> list[str]:
-    """Settings build the stages' plans; no stage and no foundation knows of settings, commands or the daemon."""
+    """Settings build the stages' plans; no stage, and nothing that they stand on, knows of settings, commands or the
+    daemon."""
     above = ("gateway.settings", "gateway.daemon", "gateway.command_line", "gateway.commands")
     return [
         f"{module.name} imports {name}"
-        for module in tree.within(*(f"gateway.{stage}" for stage in STAGES), *FOUNDATION)
+        for module in tree.within(*(f"gateway.{stage}" for stage in STAGES), *FOUNDATION, "gateway.process")
         for name in sorted(tree.imports(module))
         if any(_inside(name, part) for part in above)
     ]

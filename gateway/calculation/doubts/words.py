@@ -5,7 +5,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from gateway.calculation.doubts.recurrence import QUIET, REMEMBERED, Recurrence, next_recurrence
-from gateway.records import Reason, ReasonCode
+from gateway.records import Reason, ReasonCode, because
 
 __all__ = ["NO_JUDGEMENTS", "Doubt", "Judgements", "Recurring", "held_reason", "recurring"]
 
@@ -14,7 +14,7 @@ class Doubt(StrEnum):
     """What a reading can be doubted for."""
 
     code: ReasonCode
-    words: str
+    held: Reason
     """What is doubted, for a doubt that is held because it comes and goes."""
 
     LEVEL_RATE = "level_rate", ReasonCode.RATE_IMPLAUSIBLE, "the level jumps"
@@ -41,7 +41,7 @@ class Doubt(StrEnum):
         doubt = str.__new__(cls, word)
         doubt._value_ = word
         doubt.code = code
-        doubt.words = words
+        doubt.held = Reason(code, words)
         return doubt
 
 
@@ -53,7 +53,7 @@ Recurring = tuple[tuple[Doubt, Recurrence], ...]
 """Of the doubts that are there, or were of late."""
 
 
-def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tuple[Judgements, Recurring]:
+def recurring(before: Recurring, causes: dict[Doubt, Reason], is_new: bool) -> tuple[Judgements, Recurring]:
     """The reasons to show, and what is remembered. `causes`: what is wrong now; `is_new`: whether it was read again."""
     if not causes and not before:
         return NO_JUDGEMENTS, ()
@@ -64,7 +64,7 @@ def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tupl
         cause = causes.get(doubt)
         state = next_recurrence(known.get(doubt, QUIET), cause is not None, is_new)
         if cause is not None:
-            told[doubt] = Reason(doubt.code, cause)
+            told[doubt] = cause
         elif state.shown:
             told[doubt] = held_reason(doubt, state)
         if state != QUIET:
@@ -74,5 +74,10 @@ def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tupl
 
 def held_reason(doubt: Doubt, state: Recurrence) -> Reason:
     """Why a doubt is shown that is not there at the moment."""
-    text = f"{doubt.words}: that came and went {state.times} times within the last {REMEMBERED} readings"
-    return Reason(doubt.code, text)
+    return because(
+        doubt.code,
+        "{what}: that came and went {times} times within the last {readings} readings",
+        what=doubt.held,
+        times=state.times,
+        readings=REMEMBERED,
+    )

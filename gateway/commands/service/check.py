@@ -6,11 +6,11 @@ from gateway.acquisition.links.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
 from gateway.commands.output import write, write_json
 from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
+from gateway.commands.service.descriptors import limits, needed_by, shortage
 from gateway.commands.service.site_argument import add_site, load
 from gateway.delivery import mqtt_secrets
 from gateway.display import printable
 from gateway.errors import SettingsError
-from gateway.process.descriptors import limits, needed_by, shortage
 from gateway.settings.site import SiteSettings
 
 __all__ = ["add_arguments", "execute"]

@@ -12,10 +12,10 @@ import structlog
 
 from gateway import daemon
 from gateway.acquisition.plan import LinePath, SerialPath
+from gateway.commands.service.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.commands.service.site_argument import load
 from gateway.commands.service.time_factor import checked_time_factor
 from gateway.keeping import kept_in
-from gateway.process.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.process.logs import set_up_logs
 from gateway.process.memory_file import state_directory
 from gateway.process.running import Running, claim

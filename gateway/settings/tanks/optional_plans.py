@@ -27,9 +27,9 @@ from gateway.settings.tanks.columns import ColumnBuilder
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import TankModel
 from gateway.settings.tanks.shape_models import UprightCylinderModel, VesselKind
-from gateway.settings.tanks.vapour_parts import VapourParts
+from gateway.settings.tanks.vapour_plans import VapourPlans
 
-__all__ = ["Parts", "build_parts"]
+__all__ = ["OptionalPlans", "build_optional_plans"]
 
 # Plates of a shell: an error of unit is a factor of 25 or 1000.
 _THICKNESS_M = (0.002, 0.100)
@@ -39,8 +39,8 @@ _SAME_AREA = 0.05
 _UPRIGHT = (VesselKind.UPRIGHT_CYLINDER, VesselKind.RECTANGULAR)
 
 
-class Parts(NamedTuple):
-    """None: the tank has none, or a mistake says what is wrong."""
+class OptionalPlans(NamedTuple):
+    """What not every tank has. None: the tank has none, or a mistake says what is wrong."""
 
     roof: RoofPlan | None
     shell: ShellPlan | None
@@ -50,7 +50,7 @@ class Parts(NamedTuple):
     liquid_head: LiquidHeadPlan | None
 
 
-def build_parts(
+def build_optional_plans(
     checked: Checked[TankModel],
     capacity: Capacity | None,
     product: BuiltProduct | None,
@@ -60,12 +60,12 @@ def build_parts(
     mistakes: Mistakes,
     manual: ManualValues,
     columns: ColumnBuilder,
-) -> Parts:
-    """The plans. `capacity` or `product` None: what rests on it is left unchecked; `kind` None: a capacity table that
+) -> OptionalPlans:
+    """`capacity` or `product` None: what rests on it is left unchecked; `kind` None: a capacity table that
     does not say."""
     builder = _Builder(checked, capacity, kind, document, path, mistakes, manual)
-    vapour = VapourParts(checked, product, document, path, mistakes, manual)
-    return Parts(
+    vapour = VapourPlans(checked, product, document, path, mistakes, manual)
+    return OptionalPlans(
         builder.roof(),
         builder.shell(),
         vapour.vapour(),
@@ -103,11 +103,11 @@ class _Builder:
         """Report `text` at a key, after the value as it was written."""
         self._add(*keys, text=f"{self._document.text((*self._path, *keys))} {text}")
 
-    def _not_for(self, part: str, kinds: tuple[VesselKind, ...], why: str) -> bool:
-        """Whether the tank's kind rules the part out; then it is reported."""
+    def _not_for(self, key: str, kinds: tuple[VesselKind, ...], why: str) -> bool:
+        """Whether the tank's kind rules out what stands at the key; then it is reported."""
         if self._kind is None or self._kind in kinds:
             return False
-        self._add(part, text=f"a {self._kind.words} has none: {why}; leave it out")
+        self._add(key, text=f"a {self._kind.words} has none: {why}; leave it out")
         return True
 
     def roof(self) -> RoofPlan | None:

@@ -1,4 +1,4 @@
-"""Starts, joins and stops the parts of the demo."""
+"""Starts, joins and stops what the demo is made of: simulator, broker, the gateway in this process, the screen."""
 
 import asyncio
 import sys
@@ -35,7 +35,7 @@ _STOPPED_WITHIN_S = 20.0
 
 
 def run_demo(system: UnitSystem, time_factor: float) -> int:
-    """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when a part of it fails."""
+    """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when one of them fails."""
     # On a terminal the table says what is wrong with a tank; only what it cannot show is worth a line above it.
     dropped_lines = set_up_logs("auto", simulated=True, errors_only=is_terminal(sys.stdout))
     return run_in_loop(lambda: _until_stopped(system, time_factor, dropped_lines))
@@ -76,12 +76,12 @@ async def _until_stopped(system: UnitSystem, time_factor: float, dropped_lines: 
 async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> None:
     write("Starting ten simulated tanks, a broker and the gateway ...")
     wished = load_demo()
-    async with AsyncExitStack() as parts:
-        simulator, broker = await _start_children(parts, wished, time_factor)
+    async with AsyncExitStack() as stack:
+        simulator, broker = await _start_children(stack, wished, time_factor)
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
-        parts.enter_context(claim(running(settings), exclusive=False))
-        state = Path(parts.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
+        stack.enter_context(claim(running(settings), exclusive=False))
+        state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
         write(*introduction(settings, replaced, broker.pid), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
         never = asyncio.Event()
@@ -110,7 +110,7 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
         )
 
 
-async def _start_children(parts: AsyncExitStack, wished: SiteSettings, time_factor: float) -> tuple[Child, Child]:
+async def _start_children(stack: AsyncExitStack, wished: SiteSettings, time_factor: float) -> tuple[Child, Child]:
     """Both at once: each takes about a second to load."""
     if not wished.brokers:
         raise ChildError("the demo site has no broker to start: it lacks delivery.mqtt")
@@ -119,8 +119,8 @@ async def _start_children(parts: AsyncExitStack, wished: SiteSettings, time_fact
     )
     broker = running_child("broker", ["gateway.commands.demonstration.broker", str(wished.brokers[0].port)])
     async with asyncio.TaskGroup() as starting:
-        first = starting.create_task(parts.enter_async_context(simulator), name="start simulator")
-        second = starting.create_task(parts.enter_async_context(broker), name="start broker")
+        first = starting.create_task(stack.enter_async_context(simulator), name="start simulator")
+        second = starting.create_task(stack.enter_async_context(broker), name="start broker")
     return first.result(), second.result()
 
 

@@ -1,11 +1,12 @@
-"""The parts of GOV beside TOV: free water, the shell's stretch under the liquid, and what a floating roof displaces."""
+"""What adjusts TOV to GOV: free water, the shell's stretch under the liquid, and what a floating roof displaces."""
 
 from gateway.calculation import figure
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.plan import HeelContents, TankPlan
 from gateway.calculation.quantities.floating_roof import roof_adjustment, roof_zone
 from gateway.calculation.quantities.liquid_head import head_adjustment
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.records import Figure, Quality, Reason, ReasonCode, because
 from gateway.states import RoofZone
 
 __all__ = ["enters", "free_water", "head_stretch", "roof_displacement", "zone_at"]
@@ -17,11 +18,12 @@ _OUTSIDE_TABLE = ReasonCode.OUTSIDE_TABLE
 
 _SURELY_WATER_M = 0.003
 """A probe that reads less may stand in none (common practice)."""
+_LANDED = (Reason(ReasonCode.ROOF_LANDED, "roof landed: vapour hazard, follow site procedure"),)
 
 
-def enters(part: Figure) -> bool:
-    """Whether a part of the sheet enters it: a Good figure without a value does not."""
-    return part.value is not None or part.quality != _GOOD
+def enters(adjustment: Figure) -> bool:
+    """Whether it adjusts anything: a Good figure without a value does not."""
+    return adjustment.value is not None or adjustment.quality != _GOOD
 
 
 def free_water(plan: TankPlan, water_level: Figure) -> Figure:
@@ -37,15 +39,18 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
         try:
             found = figure.derive(plan.capacity.volume(level_m), (water_level,))
         except LimitError as error:
-            found = figure.bad(_OUTSIDE_TABLE, str(error), water_level.age_s)
+            found = figure.bad(limit_reason(error, _OUTSIDE_TABLE), water_level.age_s)
         if heel_m3 > 0.0 and plan.heel_holds is HeelContents.PRODUCT and found.value is not None:
             found = found._replace(value=max(0.0, found.value - heel_m3))
             if level_m > _SURELY_WATER_M:
-                text = (
-                    f"free water stands {level_m * 1000:.0f} mm above the datum, and the heel below it is declared to "
+                reason = because(
+                    ReasonCode.HEEL_UNDECLARED,
+                    "free water stands {level:mm .0f} above the datum, and the heel below it is declared to hold "
+                    "product: with water there it is {heel:.2f} m3 more",
+                    level=level_m,
+                    heel=heel_m3,
                 )
-                text += f"hold product: with water there it is {heel_m3:.2f} m3 more"
-                found = figure.lower(found, ReasonCode.HEEL_UNDECLARED, text)
+                found = figure.lower(found, reason)
     elif water_level.reasons and water_level.reasons[0].code == ReasonCode.NONE_DETECTED:
         below_m3 = 0.0 if plan.heel_holds is HeelContents.PRODUCT else heel_m3
         found = Figure(below_m3, water_level.quality, water_level.reasons, water_level.age_s, water_level.manual)
@@ -54,8 +59,12 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
     else:
         return water_level
     if heel_m3 > 0.0 and plan.heel_holds is None and found.value is not None:
-        text = f"what the heel of {heel_m3:.2f} m3 holds is not declared: it is counted as water"
-        return figure.lower(found, ReasonCode.HEEL_UNDECLARED, text)
+        reason = because(
+            ReasonCode.HEEL_UNDECLARED,
+            "what the heel of {heel:.2f} m3 holds is not declared: it is counted as water",
+            heel=heel_m3,
+        )
+        return figure.lower(found, reason)
     return found
 
 
@@ -97,13 +106,17 @@ def roof_displacement(plan: TankPlan, zone: RoofZone | None, level: Figure, dens
     if zone is None:
         return figure.derive(None, (level,))
     if zone is RoofZone.LANDED:
-        text = "roof landed: vapour hazard, follow site procedure"
-        return figure.derive(0.0, (level,))._replace(reasons=(Reason(ReasonCode.ROOF_LANDED, text),))
+        return figure.derive(0.0, (level,))._replace(reasons=_LANDED)
     if density.value is None:
         return figure.derive(None, (level, density))
     rho_obs = density.value
     afloat = figure.attempt(lambda: roof_adjustment(roof.mass_kg, rho_obs, roof.table_density_kg_m3), (level, density))
     if zone is RoofZone.CRITICAL:
-        text = f"roof in its critical zone, {roof.critical_low_m:.3f} to {roof.critical_high_m:.3f} m"
-        return figure.lower(afloat, ReasonCode.ROOF_CRITICAL_ZONE, text)
+        reason = because(
+            ReasonCode.ROOF_CRITICAL_ZONE,
+            "roof in its critical zone, {lowest:.3f} to {highest:.3f} m",
+            lowest=roof.critical_low_m,
+            highest=roof.critical_high_m,
+        )
+        return figure.lower(afloat, reason)
     return afloat

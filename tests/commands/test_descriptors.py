@@ -10,7 +10,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.acquisition.plan import TcpPath
-from gateway.process.descriptors import Limits, Needed, fitting_connections, limits, needed_by, raise_limit, shortage
+from gateway.commands.service.descriptors import (
+    Limits,
+    Needed,
+    fitting_connections,
+    limits,
+    needed_by,
+    raise_limit,
+    shortage,
+)
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from tests.commands.typed import typed

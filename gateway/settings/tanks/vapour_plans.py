@@ -8,9 +8,9 @@ from gateway.settings.reading.document import Document, KeyPath, Mistakes
 from gateway.settings.reading.validation import Checked, suggestion
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import TankModel
-from gateway.settings.tanks.part_models import VapourModel
+from gateway.settings.tanks.optional_models import VapourModel
 
-__all__ = ["VapourParts"]
+__all__ = ["VapourPlans"]
 
 _ATMOSPHERE_PA = 101_325.0
 _ATMOSPHERES_PA = (50e3, 110e3)
@@ -18,7 +18,7 @@ _GREATEST_PRESSURE_PA = 5e6
 _LARGEST_ZERO_ERROR_PA = 20e3
 
 
-class VapourParts:
+class VapourPlans:
     """Builds them for one tank. `product` None: what rests on it is left unchecked."""
 
     def __init__(
