@@ -7,6 +7,8 @@ from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings
 from gateway.delivery.files import FilesDelivery
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.plan import FilesPlan, MqttPlan
+from gateway.delivery.postgresql import PostgresqlDelivery
+from gateway.delivery.postgresql_plan import PostgresqlPlan
 
 __all__ = ["DESTINATION_KINDS", "make_destination"]
 
@@ -28,5 +30,9 @@ def _mqtt(plan: MqttPlan, around: Surroundings) -> MqttDelivery:
     )
 
 
-DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {MqttPlan: _mqtt, FilesPlan: FilesDelivery}
+DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
+    MqttPlan: _mqtt,
+    FilesPlan: FilesDelivery,
+    PostgresqlPlan: PostgresqlDelivery,
+}
 """By the type of the plan."""

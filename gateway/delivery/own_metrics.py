@@ -241,7 +241,7 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterator[str]:
         trouble,
         "gauge",
         "1 while there is something that a person must set right: client_id_shared, other_gateway, not_written, "
-        "records_refused, destination_failed.",
+        "records_refused, destination_failed, destination_refuses, destination_unusable.",
         (
             sample(trouble, f"{labels},{label_text(kind=each.code)}", 1)
             for status, labels in labelled

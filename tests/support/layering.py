@@ -90,7 +90,10 @@ PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
     {"_exit", "_asdict", "_field_defaults", "_fields", "_make", "_replace", "_value_"}
 )
 """Of named tuples and enums, as their documentation has it."""
-MQTT_LIBRARY_USER = "gateway.delivery.mqtt_connection"
+LIBRARY_USERS = {
+    "asyncpg": "gateway.delivery.postgresql_connection",
+    "paho": "gateway.delivery.mqtt_connection",
+}
 
 
 @dataclass
@@ -356,7 +359,7 @@ def counted_cancellations(tree: Tree) -> list[str]:
 
 def foreign_privacies(tree: Tree) -> list[str]:
     """What begins with an underscore is its owner's: a library may change it at any time, and we should not reach into
-    one another. paho is known to one module alone, which is what an upgrade of it has to be held against.
+    one another. Some libraries are known to one module alone, which is what an upgrade of them has to be held against.
     """
     found = []
     for module in tree.within("gateway"):
@@ -370,8 +373,11 @@ def foreign_privacies(tree: Tree) -> list[str]:
             and node.attr not in PUBLIC_IN_SPITE_OF_THEIR_NAMES
             and not (isinstance(node.value, ast.Name) and node.value.id in owners)
         ]
-        if module.name != MQTT_LIBRARY_USER:
-            found += [f"{module.name} imports {name}" for name in sorted(tree.imports(module)) if _inside(name, "paho")]
+        found += [
+            f"{module.name} imports {name}"
+            for name in sorted(tree.imports(module))
+            if LIBRARY_USERS.get(name.split(".")[0], module.name) != module.name
+        ]
     return found
 
 

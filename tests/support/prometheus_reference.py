@@ -235,7 +235,7 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     trouble = GaugeMetricFamily(
         "tank_gateway_destination_trouble",
         "1 while there is something that a person must set right: client_id_shared, other_gateway, not_written, "
-        "records_refused, destination_failed.",
+        "records_refused, destination_failed, destination_refuses, destination_unusable.",
         labels=(*names, "kind"),
     )
     for status in snapshot.destinations:

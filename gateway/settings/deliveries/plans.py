@@ -8,8 +8,9 @@ from pydantic import BaseModel
 
 from gateway.delivery.contract import DeliveryPlan
 from gateway.settings.deliveries.files import files_plan
-from gateway.settings.deliveries.models import FilesModel, MqttModel
+from gateway.settings.deliveries.models import FilesModel, MqttModel, PostgresqlModel
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
+from gateway.settings.deliveries.postgresql import postgresql_plan
 from gateway.settings.deliveries.surroundings import Reading, is_loopback
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted
 from gateway.settings.reading.validation import validate
@@ -39,6 +40,9 @@ class DeliveryKind(NamedTuple):
 DELIVERY_KINDS: dict[str, DeliveryKind] = {
     "mqtt": DeliveryKind(MqttModel, mqtt_plan, "prefix", "goes to the topics of {} on the same server", mqtt_together),
     "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}"),
+    "postgresql": DeliveryKind(
+        PostgresqlModel, postgresql_plan, "schema_name", "goes to the tables of {} on the same server"
+    ),
 }
 """By the key of `delivery`. Each may stand there once, or as a list."""
 
