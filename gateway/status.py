@@ -81,8 +81,8 @@ class Trouble(NamedTuple):
     """Something that a person must set right at a destination."""
 
     code: str
-    """`client_id_shared`, `other_gateway`, `not_written`, `records_refused`, `destination_failed`, `destination_refuses`
-    (somebody has to set something right there) or `destination_unusable` (here)."""
+    """`client_id_shared`, `other_gateway`, `not_written`, `records_refused`, `destination_failed`,
+    `destination_refuses` (somebody has to set something right there) or `destination_unusable` (here)."""
     text: str
     """One sentence."""
 

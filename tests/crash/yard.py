@@ -76,7 +76,9 @@ class Reader:
     def start(self) -> None:
         command = ["mosquitto_sub", "-h", "127.0.0.1", "-p", str(self._port), "-i", "reader", "-c", "-q", "1"]
         with self._file.open("ab") as file:
-            self._process = subprocess.Popen([*command, "-F", "%U %r %t %p", "-t", "tanks/#"], stdout=file)
+            self._process = subprocess.Popen(
+                [*command, "-F", "%U %r %t %p", "-t", "tanks/#", "-t", "others/#"], stdout=file
+            )
 
     def stop(self) -> None:
         if self._process is not None:
