@@ -40,38 +40,40 @@ _LENGTH = _Range(
     "no length in a tank",
     *_LENGTH_M,
     "m",
-    "{source}: {value:.7g} m is no length in a tank: {lowest:g} to {highest:g} m can be",
+    phrase="{source}: {value:.7g} m is no length in a tank: {lowest:g} to {highest:g} m can be",
 )
 _PRESSURE = _Range(
     "no pressure of a tank",
     *GAUGE_PRESSURE_PA,
     "Pa",
-    "{source}: {value:.7g} Pa is no pressure of a tank: {lowest:g} to {highest:g} Pa can be",
+    phrase="{source}: {value:.7g} Pa is no pressure of a tank: {lowest:g} to {highest:g} Pa can be",
 )
 _LIQUID = _Range(
     "no temperature of a liquid in a tank",
     *LIQUID_C,
     "degC",
-    "{source}: {value:.7g} degC is no temperature of a liquid in a tank: {lowest:g} to {highest:g} degC can be",
+    phrase="{source}: {value:.7g} degC is no temperature of a liquid in a tank: {lowest:g} to {highest:g} degC can be",
 )
 _AMBIENT = _Range(
     "no temperature of the air",
     *AMBIENT_C,
     "degC",
-    "{source}: {value:.7g} degC is no temperature of the air: {lowest:g} to {highest:g} degC can be",
+    phrase="{source}: {value:.7g} degC is no temperature of the air: {lowest:g} to {highest:g} degC can be",
 )
 _DENSITY = _Range(
     "no density of a liquid",
     *DENSITY_KG_M3,
     "kg/m3",
-    "{source}: {value:.7g} kg/m3 is no density of a liquid: {lowest:g} to {highest:g} kg/m3 can be",
+    phrase="{source}: {value:.7g} kg/m3 is no density of a liquid: {lowest:g} to {highest:g} kg/m3 can be",
 )
-_SEDIMENT = _Range("no share", *_SHARE, "", "{source}: {value:.7g} is no share: {lowest:g} to {highest:g} can be")
+_SEDIMENT = _Range(
+    "no share", *_SHARE, "", phrase="{source}: {value:.7g} is no share: {lowest:g} to {highest:g} can be"
+)
 _FLOW = _Range(
     "no flow of a tank",
     *_FLOW_M3_S,
     "m3/s",
-    "{source}: {value:.7g} m3/s is no flow of a tank: {lowest:g} to {highest:g} m3/s can be",
+    phrase="{source}: {value:.7g} m3/s is no flow of a tank: {lowest:g} to {highest:g} m3/s can be",
 )
 
 _RANGES = {

@@ -253,9 +253,13 @@ def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, error: str) ->
 
 
 def unwatched(
-    plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory, why: str = "the gateway was stopped"
+    plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory, phrase: str = "the gateway was stopped"
 ) -> Inventory:
-    """The last sheet of a tank that is no longer watched: `newest` with nothing known of now, last good values kept."""
+    """The last sheet of a tank that is no longer watched: `newest` with nothing known of now, last good values kept.
+
+    `phrase`: why.
+    """
+    why = Reason(ReasonCode.NOT_WATCHED, phrase)
     reason = because(ReasonCode.NOT_WATCHED, "{why}: nobody watches this tank from here", why=why)
     lost = figure.bad(reason)
     figures = Figures(*[lost] * len(Figures._fields))

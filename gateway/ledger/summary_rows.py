@@ -67,7 +67,8 @@ class SummaryRows:
         """(hour, last tank) of the hour that is being packed."""
 
     def begin(self, connection: sqlite3.Connection) -> None:
-        """Read again what is not in rows yet. To be done before the first record comes."""
+        """Read again what is not in rows yet: each time that a file was opened, before the first record comes."""
+        self._open, self._written, self._packing, self._last = {}, {}, None, 0
         first, last = ends(connection)
         after = max(_mark(connection), first - 1, last - _AGAIN_AT_MOST)
         while after < last:

@@ -23,6 +23,7 @@ BENCHES = (
     "publish_rate",
     "metrics_scrape",
     "rtu_bus",
+    "trends",
     "whole_process",
 )
 

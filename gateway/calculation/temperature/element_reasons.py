@@ -3,6 +3,7 @@
 from gateway.calculation.doubts.outliers import outliers
 from gateway.calculation.plan import TemperaturePlan
 from gateway.records import Input, Reason, ReasonCode, because
+from gateway.sentences import sentence
 
 __all__ = ["doubts", "failure", "in_water"]
 
@@ -20,15 +21,12 @@ def failure(plan: TemperaturePlan, index: int, given: Input) -> Reason:
 
 
 def _without_name(reason: Reason, name: str) -> Reason:
-    """What is said of an instrument, told without its name where it begins with that: the name has just been told.
-
-    A reason that was read from a message has its sentence for a phrase, with the name in it.
-    """
-    told = [f"{{{key}}}: " for key, value in reason.values if value == name] if reason.values else [f"{name}: "]
-    for begins in told:
-        if reason.phrase.startswith(begins):
-            return reason._replace(phrase=reason.phrase.removeprefix(begins))
-    return reason
+    """What is said of an instrument, told without its name where it begins with that: the name has just been told."""
+    if not reason.values:
+        # Read from a message, it has its sentence for a phrase, with the name in it.
+        return reason._replace(phrase=reason.phrase.removeprefix(f"{name}: "))
+    subject, _, rest = reason.phrase.partition(": ")
+    return reason._replace(phrase=rest) if rest and sentence(subject, reason.values) == name else reason
 
 
 def doubts(

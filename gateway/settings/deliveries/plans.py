@@ -39,10 +39,10 @@ class DeliveryKind(NamedTuple):
 
 DELIVERY_KINDS: dict[str, DeliveryKind] = {
     "mqtt": DeliveryKind(MqttModel, mqtt_plan, "prefix", "goes to the topics of {} on the same server", mqtt_together),
-    "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}"),
     "postgresql": DeliveryKind(
         PostgresqlModel, postgresql_plan, "schema_name", "goes to the tables of {} on the same server"
     ),
+    "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}"),
 }
 """By the key of `delivery`. Each may stand there once, or as a list."""
 
