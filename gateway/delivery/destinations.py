@@ -34,6 +34,5 @@ DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
     MqttPlan: _mqtt,
     FilesPlan: FilesDelivery,
     PostgresqlPlan: PostgresqlDelivery,
-    FilesPlan: FilesDelivery,
 }
 """By the type of the plan."""

@@ -1,4 +1,4 @@
-"""The site file changed while a backlog stands: who stays loses nothing, who is gone is forgotten, who comes gets all."""
+"""The site file changed while a backlog stands: who stays loses nothing, who goes is forgotten, who is new gets all."""
 
 import signal
 import sqlite3
