@@ -16,8 +16,9 @@ from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.commands.demonstration.site import load_demo
 from gateway.commands.service.ledger_file import time_of
 from gateway.ledger.audit import adding
+from gateway.ledger.codec import packed
 from gateway.ledger.ledger import Ledger
-from gateway.plan_id import plan_ids, plan_text
+from gateway.plan_id import plan_text
 from gateway.records import Input, Quality, TankInput
 from gateway.resources import config_path
 from gateway.tank_record import Identity, TankRecord
@@ -196,7 +197,7 @@ def recorded(stand: Stand, change_by_m: float) -> None:
     site = load_demo()
     tank = site.tanks[0]
     maps = {each.tag: each.map for line in site.lines for each in line.instruments}
-    ids = plan_ids(tank.plan, tank.binding, tank.period_s, maps)
+    plan_id, text = plan_text(tank.plan, tank.binding, tank.period_s, maps)
     given = TankInput(
         tank.plan.tank,
         BEGIN,
@@ -209,10 +210,19 @@ def recorded(stand: Stand, change_by_m: float) -> None:
     moved = level._replace(value=level.value + change_by_m)
     sheet = sheet._replace(figures=sheet.figures._replace(level=moved))
     ledger = stand.open()
-    ledger.keep_plan(ids.plan, plan_text(tank.plan, tank.binding, tank.period_s, maps))
-    ledger.offer(TankRecord(Identity(SITE, tank.plan.tank, BOOTS[0], 1), given, sheet, plan=ids.plan))
+    ledger.keep_plan(plan_id, text)
+    ledger.offer(TankRecord(Identity(SITE, tank.plan.tank, BOOTS[0], 1), given, sheet, plan=plan_id))
     ledger.offer(stand.record("TK-2"))
     assert ledger.close(20)
+
+
+def test_a_plan_that_is_damaged_is_found(capsys: Capture, tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    recorded(stand, 0.0)
+    change(stand, "UPDATE plans SET body = ?", packed(b"[1, 2]"))
+    said = typed(capsys, "ledger", "verify", str(stand.file), "--calculate")
+    assert said.code == 1
+    assert "wrong: plans are damaged (1)" in said.out
 
 
 @pytest.mark.parametrize("change_by_m", [0.0, 1e-9])

@@ -21,7 +21,10 @@ _ACTIONS: dict[str, tuple[Callable[[argparse.ArgumentParser], None], Callable[[a
 
 _EPILOG = """All but prune only read, while the gateway writes and where nothing may be written.
 Examples: tank-gateway ledger check site.yaml
-          tank-gateway ledger export harbour.ledger --from 2026-03-01 --until 2026-03-02 --tank TK-101
+          tank-gateway ledger export site.yaml --from 2026-03-01 --until 2026-03-02 --tank TK-101 --out march-1.csv
+          tank-gateway ledger export harbour.ledger --format jsonl
+          tank-gateway ledger verify site.yaml --calculate
+          tank-gateway ledger backup site.yaml --out harbour-2026-03-01.ledger
 Each action has its own help: tank-gateway ledger export --help
 Exit codes: 0 well; 1 something was found that must be acted on; 2 typed wrongly, or no ledger of this version."""
 

@@ -2,7 +2,6 @@
 
 import argparse
 import sqlite3
-from collections import Counter
 from typing import Any
 
 from gateway.calculation.plan import TankPlan
@@ -10,12 +9,13 @@ from gateway.calculation.remembered import calculated_again
 from gateway.commands.output import write, write_json
 from gateway.commands.service.ledger_file import add_file, file_of, looked_at
 from gateway.display import printable
-from gateway.errors import GatewayError
 from gateway.history import Entry, KeptRecord
 from gateway.ledger.audit import audit_rows, first_broken
-from gateway.ledger.codec import Decoder, unpacked
+from gateway.ledger.codec import BodyError, Decoder
+from gateway.ledger.kept import plan_in
 from gateway.ledger.verification import Findings, Through, broken_pages, read_through
-from gateway.plan_form import plan_from
+from gateway.plan_body import PlanBodyError, plan_from
+from gateway.plan_id import id_of
 
 __all__ = ["add_arguments", "execute"]
 
@@ -59,6 +59,7 @@ def execute(arguments: argparse.Namespace) -> int:
         "unreadable": through.unreadable,
         "gaps": through.gaps,
         "audit": audit,
+        "plans": Findings() if again is None else again.damaged_plans,
         "calculated_otherwise": others,
     }
     well = not any(found.values())
@@ -81,8 +82,11 @@ class _Again:
         self._plans: dict[str, TankPlan | None] = {}
         self.calculated = 0
         self.others = Findings()
-        self.without_plan: Counter[str] = Counter()
-        """By the reason why there is none."""
+        self.without_plan = 0
+        """Records whose plan is not there, or cannot be read."""
+        self.damaged_plans = Findings()
+        self.of_other_versions: list[str] = []
+        """Plans that this version cannot read, and why."""
 
     def take(self, entry: Entry) -> None:
         if not isinstance(entry, KeptRecord):
@@ -101,17 +105,23 @@ class _Again:
             self._plans[plan_id] = self._read(plan_id)
         found = self._plans[plan_id]
         if found is None:
-            self.without_plan[plan_id] += 1
+            self.without_plan += 1
         return found
 
     def _read(self, plan_id: str) -> TankPlan | None:
-        row = self._connection.execute("SELECT body FROM plans WHERE id = ?", (plan_id,)).fetchone()
-        if row is None:
+        try:
+            text = plan_in(self._connection, plan_id)
+            if text is None:
+                return None
+            if id_of(text) != plan_id:
+                raise BodyError("its text is another than its id says")
+        except BodyError as error:
+            self.damaged_plans.add(f"plan {plan_id}: {error}")
             return None
         try:
-            return plan_from(unpacked(row[0])).plan
-        except GatewayError:
-            # Of a version that had other plans: then the records rest on a calculation that is another, too.
+            return plan_from(plan_id, text)
+        except PlanBodyError as error:
+            self.of_other_versions.append(f"plan {plan_id}: {error}")
             return None
 
 
@@ -125,7 +135,7 @@ def _document(
         "events": through.events,
         "audit_rows": audit,
         "calculated": None if again is None else again.calculated,
-        "without_plan": None if again is None else sum(again.without_plan.values()),
+        "without_plan": None if again is None else again.without_plan,
         "found": {kind: list(texts) for kind, texts in found.items()},
         "counts": {kind: texts.total for kind, texts in found.items()},
     }
@@ -136,6 +146,7 @@ _TITLES = {
     "unreadable": "entries cannot be read",
     "gaps": "records are missing",
     "audit": "the audit trail is broken",
+    "plans": "plans are damaged",
     "calculated_otherwise": "records come out otherwise",
 }
 
@@ -148,8 +159,8 @@ def _lines(
     if again is not None:
         lines.append(f"{again.calculated:,} records calculated again")
         if again.without_plan:
-            count = sum(again.without_plan.values())
-            lines.append(f"{count:,} were not: their plans are not in it, or of a version that had others")
+            lines.append(f"{again.without_plan:,} were not: their plans are not in it, or cannot be read")
+            lines += [printable(f"  {text}") for text in again.of_other_versions[:_SHOWN]]
     for kind, texts in found.items():
         if texts:
             lines.append(f"wrong: {_TITLES[kind]} ({texts.total:,})")
