@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from tests.crash.accounts import Arrived, Kept, account, chain_of, same_for_each_identity
-from tests.crash.yard import Broker, Yard, all_there, in_folder, mqtt
+from tests.crash.yard import Broker, Yard, all_there, in_database, in_folder, mqtt, postgresql
 from tests.processes.gateway_process import eventually
+from tests.support.postgres import Postgres
 
 KILLS = int(os.environ.get("CRASH_KILLS", "12"))
 """Hundreds in `make soak`."""
@@ -31,7 +32,14 @@ def test_nothing_that_is_committed_is_missing_after_kills_at_random(tmp_path: Pa
     with ExitStack() as stack:
         broker = stack.enter_context(Broker(tmp_path / "broker"))
         yard = stack.enter_context(Yard(tmp_path, commit=f"{COMMIT_S} s"))
-        yard.write_site({"mqtt": mqtt(broker.server.port), "files": {"folder": str(folder)}})
+        database = stack.enter_context(Postgres())
+        yard.write_site(
+            {
+                "mqtt": mqtt(broker.server.port),
+                "files": {"folder": str(folder)},
+                "postgresql": postgresql(database, tmp_path),
+            }
+        )
         kills = 0
         while kills < KILLS:
             with yard.gateway() as running:
@@ -49,18 +57,26 @@ def test_nothing_that_is_committed_is_missing_after_kills_at_random(tmp_path: Pa
         with yard.gateway() as running:
             eventually(all_there(yard, broker.reader.history), "all that is committed is at the broker")
             eventually(all_there(yard, lambda: in_folder(folder)), "all that is committed is in the files")
+            eventually(all_there(yard, lambda: in_database(database)), "all that is committed is in the database")
             yard.ends(running)
         rows = yard.rows()
         known = {each.position for each in rows}
-        arrived, filed = broker.reader.history(), in_folder(folder)
+        arrived, filed, rowed = broker.reader.history(), in_folder(folder), in_database(database)
         live = [message for _, message in broker.reader.live()]
     wrong = account([each for each in rows if each.key in {one.key for one in arrived}], arrived, breaks=kills + 2)
     wrong += account([each for each in rows if each.key in {one.key for one in filed}], filed, breaks=1)
+    # Neither a file nor a table has an entry twice: there the breaks cost nothing.
+    wrong += [f"{len(each) - len({one.key for one in each})} twice" for each in (filed, rowed) if has_repeats(each)]
+    wrong += [f"{each.key} was never committed" for each in rowed if each.key not in {one.key for one in rows}]
     wrong += chain_of(rows)
     wrong += live_is_the_same(live, arrived)
     assert not wrong, wrong
     assert known == set(range(1, len(rows) + 1)), "no position is left out"
     ends_are_told(rows)
+
+
+def has_repeats(arrived: list[Arrived]) -> bool:
+    return len({each.key for each in arrived}) < len(arrived)
 
 
 def live_is_the_same(live: list[dict[str, object]], arrived: list[Arrived]) -> list[str]:

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from tests.crash.accounts import account, chain_of
-from tests.crash.yard import Broker, Yard, all_there, mqtt
+from tests.crash.yard import Broker, Yard, all_there, in_database, mqtt, postgresql
 from tests.processes.gateway_process import GatewayProcess, eventually
+from tests.support.postgres import Postgres
 from tests.support.tcp_proxy import TcpProxy
 
 pytestmark = pytest.mark.timeout(240)
@@ -71,3 +72,43 @@ def while_it_lasts(yard: Yard, running: GatewayProcess, other: Broker) -> None:
     # Four live records of a tank come for each of history: those are not held up either.
     eventually(lambda: len(other.reader.live()) >= lives + 12, "the other broker has live records")
     assert yard.waiting(running, "struck") > before
+
+
+def test_an_outage_of_the_database_is_its_own_affair(tmp_path: Path) -> None:
+    with ExitStack() as stack:
+        database = stack.enter_context(Postgres())
+        well = stack.enter_context(Broker(tmp_path / "well"))
+        way = stack.enter_context(TcpProxy(database.port))
+        yard = stack.enter_context(Yard(tmp_path))
+        struck = postgresql(database, tmp_path, port=way.port, name="struck")
+        yard.write_site({"postgresql": struck, "mqtt": mqtt(well.server.port, name="well")})
+        with yard.gateway() as running:
+            yard.grows(10)
+            outages: list[tuple[Callable[[], None], Callable[[], None]]] = [
+                (way.refuse, way.mend),
+                (way.hold, way.mend),
+                (database.kill, database.start),
+                (database.freeze, database.thaw),
+                (lambda: way.slow(0.5), way.mend),
+            ]
+            for strike, mend in outages:
+                strike()
+                while_it_lasts(yard, running, well)
+                mend()
+                eventually(lambda: yard.waiting(running, "struck") <= 3, "the backlog drains")
+            eventually(all_there(yard, lambda: in_database(database)), "all that is committed is in the database")
+            # With a backlog and a database that hangs it ends in time, and the next start brings the rest.
+            database.freeze()
+            yard.grows(12)
+            yard.ends(running)
+        database.thaw()
+        with yard.gateway() as running:
+            eventually(all_there(yard, lambda: in_database(database)), "the next start brings the rest")
+            yard.ends(running)
+        rows = yard.rows()
+        rowed, got = in_database(database), well.reader.history()
+        assert len({each.key for each in rowed}) == len(rowed)
+        assert {each.key for each in rowed} <= {each.key for each in rows}
+        wrong = account([each for each in rows if each.key in {one.key for one in got}], got, breaks=1)
+        wrong += chain_of(rows)
+        assert not wrong, wrong

@@ -19,8 +19,9 @@ from typing import Any
 from tests.crash.accounts import Arrived, Kept, Key, committed
 from tests.processes.gateway_process import GatewayProcess, Instruments, eventually, gateway
 from tests.support.mosquitto import Mosquitto, free_port
+from tests.support.postgres import PASSWORD, USER, Postgres
 
-__all__ = ["TANKS", "Broker", "Reader", "Yard", "all_there", "in_folder", "moving", "mqtt"]
+__all__ = ["TANKS", "Broker", "Reader", "Yard", "all_there", "in_database", "in_folder", "moving", "mqtt", "postgresql"]
 
 TANKS = 6
 _KEEPS = (
@@ -120,6 +121,35 @@ def in_folder(folder: Path) -> list[Arrived]:
                     key = (row["tank"], row["boot"], int(row["sequence"]), int(row.get("number", -1)))
                     found.append(Arrived(key, row))
     return found
+
+
+def in_database(server: Postgres) -> list[Arrived]:
+    """Records and events of a database, in the order in which they came into it."""
+    found = []
+    for table, number in (("records", "-1"), ("events", "number")):
+        query = f"SELECT json_build_array(coalesce(tank, ''), boot, sequence, {number}, instant) FROM tanks.{table}"
+        done = server.try_psql(f"{query} ORDER BY arrived, instant")
+        for line in done.stdout.splitlines() if done.returncode == 0 else ():
+            tank, boot, sequence, of_event, instant = json.loads(line)
+            found.append(Arrived((tank, boot, sequence, of_event), {"instant": instant}))
+    return found
+
+
+def postgresql(server: Postgres, folder: Path, *, port: int | None = None, **others: object) -> dict[str, Any]:
+    """A destination as the site file has it, quick to try again."""
+    file = folder / "password"
+    file.write_text(PASSWORD)
+    file.chmod(0o600)
+    quick = {"gather": "100 ms", "backoff_first": "100 ms", "backoff_longest": "500 ms", "timeout": "2 s"}
+    address = f"127.0.0.1:{server.port if port is None else port}"
+    return {
+        "address": address,
+        "database": "postgres",
+        "user_name": USER,
+        "password_file": str(file),
+        **quick,
+        **others,
+    }
 
 
 @contextmanager
