@@ -249,7 +249,8 @@ class Retention:
         """Of the pages in use: as the plan has it, or as the disk has room for, less a reserve."""
         free = self._free()
         largest = self.plan.largest_bytes if free is None else min(self.plan.largest_bytes, file_bytes + free)
-        return largest - _reserve(self.plan.largest_bytes)
+        # Of what there is: of a small file on a full disk all would have to go for the reserve of a large one.
+        return largest - _reserve(largest)
 
     def _say(self, event: str, text: str, now_ns: int) -> None:
         self._trouble = Trouble("history_forced_out" if event == FORCED_OUT else "ledger_too_small", text)
