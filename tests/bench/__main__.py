@@ -22,6 +22,7 @@ BENCHES = (
     "request_rate",
     "publish_rate",
     "metrics_scrape",
+    "ledger",
     "rtu_bus",
     "whole_process",
 )
