@@ -1,7 +1,7 @@
 """Makes the ledger's dictionary anew: `python -m tests.bench.train_dictionary gateway/ledger/dictionaries/0002.zdict`.
 
 A dictionary that has been released is never changed: ledgers hold it, and rows name it. A new one has the next number,
-and `codec.py` says which number new rows are made with. What it is measured on (`bench ledger`) are other sites than these.
+and `codec.py` says which number new rows are made with. It is measured (`bench ledger`) on other sites than these.
 """
 
 import logging
