@@ -12,6 +12,7 @@ from gateway.sentences import duration_words, sentence
         ("{x:.1f} degC", 21.26, "21.3 degC"),
         ("{x:kPa .1f}", 101_325.0, "101.3 kPa"),
         ("{x:mm .0f}", 0.0125, "12 mm"),
+        ("{x:mm .0f}", 1.3335, "1334 mm"),
         ("{x:degC .1f}", 0.04, "0.0 degC"),
         ("{x:m3/h .0f}", 0.1, "360 m3/h"),
         ("{x:.0%}", 0.3, "30%"),

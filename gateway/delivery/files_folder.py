@@ -118,7 +118,7 @@ class HistoryFolder:
 
     def write(self, entries: Sequence[Entry], zone: tzinfo) -> Written:
         """Add to their files those that are not there yet; on the disk when it returns. Raises FilesError."""
-        refused, touched = [], {}
+        refused = []
         with self._in_words():
             now_s = time.monotonic()
             for count, entry in enumerate(entries):
@@ -134,10 +134,8 @@ class HistoryFolder:
                 part = self._part(sort_of(entry), span_of(_instant(entry), self._plan.each_s))
                 part.add(row)
                 part.touched_s = now_s
-                touched[part.name] = part
                 self._state.marks.add(entry, now_s)
-            for part in touched.values():
-                self._sync(part)
+            self._sync_all()
             self._check_folder()
             if entries:
                 self._finish_those_before(min(map(_instant, entries)) - _LATE)
@@ -246,6 +244,11 @@ class HistoryFolder:
             self._synced[name] = 0
         return part
 
+    def _sync_all(self) -> None:
+        for part in self._parts.values():
+            if part.has_waiting:
+                self._sync(part)
+
     def _sync(self, part: Part) -> None:
         part.sync()
         self._synced[part.name] = part.length
@@ -292,9 +295,7 @@ class HistoryFolder:
 
     def _save(self) -> None:
         # What is among the marks is on the disk.
-        for part in self._parts.values():
-            if part.has_waiting:
-                self._sync(part)
+        self._sync_all()
         self._state.lengths = {each.name: each.length for each in (*self._parts.values(), *self._leftovers)}
         for name in self._state.finishing:
             self._state.lengths.pop(name, None)

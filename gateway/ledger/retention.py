@@ -167,13 +167,14 @@ class Retention:
         self._ask()
 
     def make_room(self, connection: sqlite3.Connection) -> Stepped:
-        """A step for the writer that found no room: a twentieth of what is used goes. In a transaction that is open.
+        """A step for the writer that found no room: a part of what is used goes. In a transaction that is open.
 
         `tell` is to follow when it is committed.
         """
         limits = self._limits(connection)
         used_bytes, _ = _sizes(connection)
-        less = min(limits.largest_bytes, used_bytes - max(used_bytes // _PART, _LEAST_ROOM_BYTES))
+        room_bytes = max(used_bytes // _PART, min(_LEAST_ROOM_BYTES, used_bytes // 4))
+        less = min(limits.largest_bytes, used_bytes - room_bytes)
         return step(connection, limits._replace(largest_bytes=less), self._positions(), self._clock.utc_ns())
 
     def tell(self, stepped: Stepped) -> None:

@@ -272,7 +272,7 @@ async def test_a_mistake_in_the_program_leaves_it_and_it_begins_anew(folder: Pat
 class TestParquet:
     async def test_a_foreign_reader_gets_every_digit(self, folder: Path) -> None:
         outside = Figure(2386.634152759026, Quality.GOOD, (), 0.0)
-        kept = [
+        kept: list[Entry] = [
             kept_record(1, "TK,1", 1, gsv=outside, tov=bad()),
             kept_record(2, 'TK-"2"', 1, gsv=Figure(1 / 3, Quality.UNCERTAIN, (), 0.0)),
             kept_record(3, "TK,1", 2, 1, gsv=Figure(-5e-324, Quality.GOOD, (), 0.0)),

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -45,6 +46,19 @@ class Writer:
     def end(self) -> None:
         for each in self._made:
             each.close()
+
+
+MEMORY = Path("/dev/shm")
+"""A disk of which a sync costs nothing, where there is one: what a sync is for is seen to by the tests themselves."""
+
+
+@pytest.fixture
+def tmp_path(tmp_path: Path) -> Iterator[Path]:
+    if not os.access(MEMORY, os.W_OK):
+        yield tmp_path
+        return
+    with TemporaryDirectory(dir=MEMORY) as folder:
+        yield Path(folder)
 
 
 @pytest.fixture
@@ -372,12 +386,14 @@ def _check(folder: Path) -> None:
     assert events == list(range(3, 50, 2))
 
 
-@pytest.mark.parametrize("lag", [0, 2], ids=["cursor", "cursor behind"])
+@pytest.mark.parametrize(
+    ("lag", "power"), [(0, False), (2, False), (2, True)], ids=["killed", "killed, cursor behind", "power cut"]
+)
 def test_wherever_it_crashes_each_row_is_there_once(
-    writer: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lag: int
+    writer: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lag: int, power: bool
 ) -> None:
     """At every single call to the system: the process ends there, and another goes on from a cursor that was behind."""
-    fault, batches = Fault(monkeypatch), _batches()
+    fault, batches, chance = Fault(monkeypatch), _batches(), random.Random(5)
     struck = set()
     for call in range(1, 1000):
         shutil.rmtree(writer.folder)
@@ -389,6 +405,8 @@ def test_wherever_it_crashes_each_row_is_there_once(
         if not fault.struck:
             break
         struck.add(fault.struck)
+        if power:
+            fault.cut_the_power(writer.folder, chance)
         cursor[0] = max(0, cursor[0] - lag)
         _life(writer, batches, cursor)
         _check(writer.folder)
@@ -424,3 +442,78 @@ def test_whatever_call_fails_each_row_is_there_once(writer: Writer, monkeypatch:
         _check(writer.folder)
     else:
         pytest.fail("it never came to its end")
+
+
+def test_a_batch_over_more_files_than_are_open_at_once_survives_a_crash(
+    writer: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file is done in the middle of it: what is said to be written then is on the disk."""
+    fault, chance = Fault(monkeypatch), random.Random(5)
+    entries = [at(number, NOON + timedelta(minutes=number)) for number in range(1, 15)]
+    for call in range(1, 1000):
+        shutil.rmtree(writer.folder)
+        writer.folder.mkdir()
+        with fault.at(call), suppress(CrashError):
+            writer.begin(each_s=60.0).write(entries, UTC_ZONE)
+        writer.end()
+        if not fault.struck:
+            break
+        fault.cut_the_power(writer.folder, chance)
+        writer.begin(each_s=60.0).write(entries, UTC_ZONE)
+        writer.end()
+        found = rows(*finished(writer.folder), *unfinished(writer.folder))
+        assert sorted(int(row["position"]) for row in found) == list(range(1, 15)), call
+    else:
+        pytest.fail("it never came to its end")
+
+
+def test_what_a_failed_sync_may_have_dropped_is_written_once_more(
+    writer: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The system drops what it could not write, says so once, and shows it to readers while it is in memory."""
+    folder = writer.begin()
+    folder.write([kept_record(1)], UTC_ZONE)
+    sync, failing = os.fsync, [True]
+
+    def fails_once(descriptor: int) -> None:
+        if failing.pop():
+            raise OSError(errno.EIO, "lost")
+
+    monkeypatch.setattr(os, "fsync", fails_once)
+    with pytest.raises(FilesError):
+        folder.write([kept_record(2, sequence=2)], UTC_ZONE)
+    monkeypatch.setattr(os, "fsync", sync)
+    folder.close()
+    (file,) = unfinished(writer.folder)
+    assert len(identities(file)) == 2
+    folder.open()
+    assert identities(file) == [("TK-1", 1)]
+    folder.write([kept_record(2, sequence=2)], UTC_ZONE)
+    assert identities(file) == [("TK-1", 1), ("TK-1", 2)]
+
+
+def test_what_another_has_written_meanwhile_stays(writer: Writer) -> None:
+    """A second gateway that took over, and gives back."""
+    entries = streams(["TK-1"], 3)
+    one = writer.begin()
+    one.write(entries[:1], UTC_ZONE)
+    one.close()
+    other = writer.begin()
+    other.write(entries[:2], UTC_ZONE)
+    other.close()
+    one.open()
+    one.write(entries[2:], UTC_ZONE)
+    assert identities(*unfinished(writer.folder)) == [("TK-1", 1), ("TK-1", 2), ("TK-1", 3)]
+
+
+def test_a_row_whose_beginning_is_zeros_is_none(writer: Writer) -> None:
+    entries = streams(["TK-1"], 2)
+    folder = writer.begin()
+    folder.write(entries, UTC_ZONE)
+    folder.close()
+    (file,) = unfinished(writer.folder)
+    (writer.folder / ".harbour.tank-gateway.json").unlink()
+    lines = file.read_bytes().splitlines(keepends=True)
+    file.write_bytes(b"".join([*lines[:2], bytes(20) + lines[2][20:]]))
+    writer.begin().write(entries, UTC_ZONE)
+    assert file.read_bytes() == b"".join(lines)

@@ -280,6 +280,20 @@ LEVEL_BREAKS: tuple[Break, ...] = (
         PLAUSIBLE,
     ),
     Break(
+        "a jump told in another unit",
+        RATES,
+        '"level rises from {base:.3f} m by {change:mm .0f} within',
+        '"level rises from {base:.3f} m by {change:cm .0f} within',
+        ("tests/calculation/test_reason_texts.py",),
+    ),
+    Break(
+        "an element that failed named twice",
+        ELEMENTS,
+        "return reason._replace(phrase=rest) if rest and",
+        "return reason if rest and",
+        AVERAGE,
+    ),
+    Break(
         "temperature rate in degC a second",
         RATES,
         "_TEMPERATURE_RATE_C_S = _TEMPERATURE_RATE_C_MIN / 60.0",

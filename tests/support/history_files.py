@@ -3,6 +3,7 @@
 import csv
 import errno
 import os
+import random
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -44,7 +45,7 @@ def identities(*paths: Path) -> list[tuple[str, int]]:
 class Fault:
     """Lets one call to the system fail, the so-manieth from now on: by an error, or as the end of the process.
 
-    A write that fails has written a part before.
+    A write that fails has written a part before. What no sync has confirmed `cut_the_power` takes away.
     """
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -52,6 +53,8 @@ class Fault:
         self._make: Callable[[], BaseException] = CrashError
         self.struck = ""
         """By name, the call that failed."""
+        self._synced: dict[int, int] = {}
+        """Sizes, by the numbers of files."""
         for name in _CALLS:
             monkeypatch.setattr(os, name, self._failing(name, getattr(os, name)))
 
@@ -59,6 +62,7 @@ class Fault:
     def at(self, call: int, code: int | None = None) -> Iterator[None]:
         """Within the block. `code` None: the process ends."""
         self.struck = ""
+        self._synced.clear()
         self._left = call
         self._make = CrashError if code is None else lambda: OSError(code, os.strerror(code))
         try:
@@ -76,9 +80,23 @@ class Fault:
                     if name == "write":
                         call(args[0], bytes(args[1])[: len(args[1]) // 2])
                     raise self._make()
-            return call(*args, **kwargs)
+            result = call(*args, **kwargs)
+            if name == "fsync":
+                found = os.fstat(args[0])
+                self._synced[found.st_ino] = found.st_size
+            return result
 
         return failing
+
+    def cut_the_power(self, folder: Path, chance: random.Random) -> None:
+        """Of what was written and not synced, a part is on the disk, and it may be zeros."""
+        for path in folder.iterdir():
+            size, synced = path.stat().st_size, self._synced.get(path.stat().st_ino, 0)
+            if size > synced:
+                kept = chance.randint(synced, size)
+                data = path.read_bytes()
+                path.write_bytes(data[:kept] + bytes(chance.choice((0, size - kept))))
+        self._synced.clear()
 
 
 DISK_ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS, errno.EACCES, errno.ESTALE)
