@@ -1,6 +1,7 @@
 """History to a real PostgreSQL server: each entry once, whatever happens to the server and the way to it."""
 
 import asyncio
+import math
 import os
 import random
 import socket
@@ -22,6 +23,7 @@ from gateway.delivery.contract import GOODBYE_S, Surroundings
 from gateway.delivery.plan import TlsPlan
 from gateway.delivery.postgresql import PostgresqlDelivery
 from gateway.history import Entry
+from gateway.records import Figure, Quality
 from tests.support.deliveries import until
 from tests.support.kept_entries import MemoryOutbox, kept_event, kept_record, streams
 from tests.support.postgres import PASSWORD, USER, Postgres, postgresql_plan
@@ -355,6 +357,28 @@ async def test_a_row_that_is_refused_is_given_up_and_the_others_are_not(
         (each["tank"], each["sequence"]) for each in logs if each["event"] == "delivery.postgresql_entry_refused"
     ] == [("TK-2", 4)]
     assert set(all_of(TANKS, 20)) - set(rows(postgres, database)) == {"TK-2 4"}
+    assert postgres.psql("SELECT count(*) FROM tanks.events", database) == ["1"]
+
+
+async def test_what_no_column_can_hold_is_given_up_alone(postgres: Postgres, database: str, tmp_path: Path) -> None:
+    """Found before it is sent: a number that is none, an identity beyond 64 bits. After a refused COPY it goes on."""
+    outbox = MemoryOutbox(
+        [
+            kept_record(1, "TK-1", 1),
+            kept_record(2, "TK-1", 2**63),
+            kept_record(3, "TK-1", 3, gsv=Figure(math.nan, Quality.GOOD, (), 0.0)),
+            kept_record(4, "TK-1", 4, 3),
+            kept_event(5, subject="\0"),
+        ]
+    )
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database=database), outbox)
+    async with running(made):
+        await drained(outbox)
+        await until(lambda: made.status().troubles)
+        history = made.status().history
+        assert history is not None
+        assert (history.delivered, history.lost) == (3, 2)
+    assert rows(postgres, database) == ["TK-1 1", "TK-1 4"]
     assert postgres.psql("SELECT count(*) FROM tanks.events", database) == ["1"]
 
 
