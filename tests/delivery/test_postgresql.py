@@ -9,9 +9,10 @@ import subprocess
 import sys
 import threading
 from collections.abc import AsyncIterator, Iterator, Sequence
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
 
 import pytest
@@ -429,6 +430,46 @@ async def test_a_disk_that_is_full(own_server: Postgres, tmp_path: Path) -> None
         own_server.psql("DROP TRIGGER full_disk ON tanks.records_2026_03", "plant")
         await drained(outbox)
     assert len(rows(own_server)) == 600
+
+
+@pytest.fixture
+def small_disk() -> Iterator[Path]:
+    """Of 24 MB, which all users may use."""
+    folder = Path(mkdtemp(prefix="pg-small-"))
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=24m,mode=0777", "none", folder], check=True)
+    yield folder
+    subprocess.run(["umount", "--lazy", folder], check=True)
+    folder.rmdir()
+
+
+# Only root can mount one. What the delivery does with the answer is tried above by everybody.
+if os.geteuid() == 0:
+
+    async def test_a_real_disk_that_is_full(small_disk: Path, own_server: Postgres, tmp_path: Path) -> None:
+        """The tables of one database, whose server has room elsewhere for all else."""
+        place = small_disk / "tables"
+        place.mkdir()
+        owner = own_server.data.stat()
+        os.chown(place, owner.st_uid, owner.st_gid)
+        own_server.psql(f"CREATE TABLESPACE small LOCATION '{place}'")
+        own_server.psql("CREATE DATABASE tight TEMPLATE template0 TABLESPACE small")
+        plan = postgresql_plan(own_server, tmp_path, database="tight")
+        outbox = MemoryOutbox(streams(TANKS, 1))
+        made = delivery_to(plan, outbox)
+        async with running(made):
+            await drained(outbox)
+            ballast = small_disk / "ballast"
+            with suppress(OSError), ballast.open("wb", buffering=0) as file:
+                while True:
+                    file.write(bytes(4096))
+            for entry in streams([f"TK-{number}" for number in range(10, 110)], 5, first=4):
+                outbox.add(entry)
+            await until(lambda: made.status().troubles)
+            assert "No space left on device (53100); its disk is full" in made.status().troubles[0].text
+            ballast.unlink()
+            await drained(outbox)
+            await until(lambda: not made.status().troubles)
+        assert len(rows(own_server, "tight")) == 503
 
 
 async def test_a_database_that_cannot_hold_every_text(postgres: Postgres, tmp_path: Path) -> None:
