@@ -295,6 +295,30 @@ async def test_a_right_that_is_missing_and_then_given(postgres: Postgres, databa
         await until(lambda: not made.status().troubles)
 
 
+async def test_who_may_not_make_the_next_month_delivers_this_one_and_says_so(
+    postgres: Postgres, database: str, tmp_path: Path
+) -> None:
+    first = MemoryOutbox(streams(TANKS, 1))
+    async with running(delivery_to(postgresql_plan(postgres, tmp_path, database=database), first)):
+        await drained(first)
+    # The tests' snapshot is of March 2026.
+    postgres.psql(
+        "DROP TABLE tanks.records_2026_04, tanks.events_2026_04;"
+        f"CREATE ROLE of_{database} LOGIN PASSWORD '{PASSWORD}';"
+        f"GRANT USAGE ON SCHEMA tanks TO of_{database};"
+        f"GRANT SELECT, INSERT, UPDATE ON ALL TABLES IN SCHEMA tanks TO of_{database}",
+        database,
+    )
+    outbox = MemoryOutbox(streams(TANKS, 2))
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database=database, user_name=f"of_{database}"), outbox)
+    async with running(made):
+        await drained(outbox)
+        (trouble,) = made.status().troubles
+        assert trouble.code == "destination_refuses"
+        assert trouble.text.startswith("the tables of the next month cannot be made: server says: permission denied")
+    assert rows(postgres, database) == all_of(TANKS, 2)
+
+
 async def test_a_database_that_only_reads(own_server: Postgres, tmp_path: Path) -> None:
     outbox = MemoryOutbox(streams(TANKS, 1))
     made = delivery_to(postgresql_plan(own_server, tmp_path, database="plant"), outbox)
