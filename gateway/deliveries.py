@@ -112,17 +112,20 @@ class Walled:
         self.destination = destination
         self.begun = False
         self.wants = destination.wants
-        self._delivered_before = self._lost_before = 0
-        """By those whose place it took."""
+        self._delivered_before = self._lost_before = self._dropped_before = 0
+        """By those whose place it took; of live records, for what is kept is counted where it is kept."""
         self._lost = 0
         """Records that it should have taken in and failed at."""
         self._told = ""
 
     def follow(self, before: "Walled", *, has_ended: bool = False) -> None:
-        """Counts on from there. What still waits when the one before has ended is lost."""
+        """Counts on from there. What still waits when the one before has ended is lost, or dropped where history is
+        kept."""
         status = before.status()
+        left = status.waiting if has_ended else 0
         self._delivered_before = status.delivered
-        self._lost_before = status.lost + (status.waiting if has_ended else 0)
+        self._lost_before = status.lost + (left if status.history is None else 0)
+        self._dropped_before = status.dropped + (left if status.history is not None else 0)
 
     def offer(self, record: TankRecord) -> None:
         if not self.wants.live:
@@ -148,7 +151,9 @@ class Walled:
             trouble = Trouble("destination_failed", text)
             status = DestinationStatus(self.plan.name, False, 0, 0, 0, None, (trouble,))
         return status._replace(
-            delivered=status.delivered + self._delivered_before, lost=status.lost + self._lost + self._lost_before
+            delivered=status.delivered + self._delivered_before,
+            lost=status.lost + self._lost + self._lost_before,
+            dropped=status.dropped + self._dropped_before,
         )
 
     def _tell(self, where: str, error: Exception) -> None:

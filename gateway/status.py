@@ -15,7 +15,6 @@ __all__ = [
     "LastBoot",
     "LedgerStatus",
     "LineStatus",
-    "LiveCounts",
     "Trouble",
 ]
 
@@ -135,31 +134,23 @@ class LedgerStatus(NamedTuple):
     trouble: Trouble | None = None
 
 
-class LiveCounts(NamedTuple):
-    """What became of live records where history is kept and counted beside: each that was offered is in one of them."""
-
-    delivered: int
-    dropped: int
-    """Never arrived: a newer one took their place, or they were refused."""
-    waiting: int
-    oldest_waiting_s: float | None
-
-
 class DestinationStatus(NamedTuple):
-    """How one delivery has done since the start. It counts history where it takes any, else live records."""
+    """How one delivery has done since the start."""
 
     destination: str
     connected: bool
     delivered: int
+    """Live records; so are those that are waiting."""
     lost: int
-    """What will never arrive. Without history an outage loses what it supersedes."""
+    """Live records that were never delivered, where there is no history: an outage loses what it supersedes."""
     waiting: int
     oldest_waiting_s: float | None
     troubles: tuple[Trouble, ...] = ()
     history: Backlog | None = None
-    """None: it takes none, or none is kept."""
-    live: LiveCounts | None = None
-    """Where the counts above are of history, and live records go there too."""
+    """None: it takes none, or none is kept. What is lost of history is counted there."""
+    dropped: int = 0
+    """Live records that were never delivered, where there is history: a newer one took their place, or they were
+    refused. Nobody who wants all reads live records, so that they are not lost."""
 
 
 class GatewaySnapshot(NamedTuple):

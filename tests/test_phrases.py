@@ -11,13 +11,14 @@ from tests.support.phrases import broken_phrases, phrases_in, texts_read
 
 ROOT = Path(__file__).resolve().parent.parent
 
-PACKAGES = ("gateway.calculation",)
+PACKAGES = ("gateway",)
 """Whose phrases never change."""
 MADE = {
     "gateway.calculation.temperature.element_reasons": "a reason without the name that has just been told",
+    "gateway.payload.reader": "a message has the sentence alone, which then is the phrase, without values",
 }
 """Where a phrase is made of another one, and what for."""
-UNREAD = ("gateway.calculation",)
+UNREAD = ("gateway.calculation", "gateway.binding")
 """Who reads no sentence."""
 
 

@@ -15,7 +15,8 @@ RATIO = "a ratio"
 RAW = "a number as it stands on the wire or in a file, before any unit"
 DRAWING = "a coordinate of a drawing, in no unit of the world"
 ALLOWED: dict[str, tuple[str, str]] = {
-    "gateway.acquisition.signals.decode": (RAW, r"number:\.2g|signal\.scale|signal\.si_factor"),
+    "gateway.acquisition.signals.decode": (RAW, r"signal\.scale|signal\.si_factor"),
+    "gateway.acquisition.signals.number_reasons": (RAW, r"number:\.2g"),
     "gateway.calculation.door": (RATIO, r"value:\.7g|lowest:g|highest:g"),
     "gateway.calculation.doubts.rates": (RATIO, r"allowance:g"),
     "gateway.calculation.methods.solution": (RATIO, r"before"),
@@ -88,6 +89,8 @@ def _allowed(module: str, text: str) -> bool:
         ('"{low:g} to {high:g} degC"', 0),
         ('"{low:g} to {high:g}"', 2),
         ('"{value:.7g} {unit}"', 0),
+        ('"{value:.7g}{unit:behind}"', 0),
+        ('"{value:.7g}{unit}"', 1),
         ('"{value:.7g} is {limit}"', 1),
         ('"{step_m} and so on"', 1),
         ('"{tank} {count} {age:duration} {when:utc}"', 0),

@@ -32,7 +32,7 @@ def _mqtt(plan: MqttPlan, around: Surroundings) -> MqttDelivery:
 
 DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
     MqttPlan: _mqtt,
-    PostgresqlPlan: PostgresqlDelivery,
     FilesPlan: FilesDelivery,
+    PostgresqlPlan: PostgresqlDelivery,
 }
 """By the type of the plan."""

@@ -35,7 +35,7 @@ from gateway.payload.writer import (
 )
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.process.tasks import end
-from gateway.status import DestinationStatus, GatewaySnapshot, LiveCounts, Trouble
+from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import TankRecord
 from gateway.validity import valid_for_s
 
@@ -123,25 +123,28 @@ class MqttDelivery:
         self._last_records = records
 
     def status(self) -> DestinationStatus:
-        """How this destination does. What was offered is delivered, lost or waiting, and never uncounted; with history
-        those are its counts, and what became of live records stands beside."""
+        """How this destination does. What was offered is delivered, lost or dropped, or waiting: never uncounted."""
         now_s = self._monotonic()
         queue = self._queue
-        live = LiveCounts(queue.delivered, queue.lost, queue.waiting, queue.oldest_waiting_s(now_s))
-        status = DestinationStatus(
-            self._plan.name, self._connected, *live, troubles=(*self._neighbours.troubles(now_s), *self._refusals())
+        history = None if self._history is None else self._history.backlog()
+        return DestinationStatus(
+            destination=self._plan.name,
+            connected=self._connected,
+            delivered=queue.delivered,
+            lost=queue.lost if history is None else 0,
+            waiting=queue.waiting,
+            oldest_waiting_s=queue.oldest_waiting_s(now_s),
+            troubles=(*self._neighbours.troubles(now_s), *self._refusals()),
+            history=history,
+            dropped=0 if history is None else queue.lost,
         )
+
+    def _counts(self) -> tuple[int, int]:
+        """What is lost and what waits: of history where there is any, else of live records."""
         if self._history is None:
-            return status
+            return self._queue.lost, self._queue.waiting
         backlog = self._history.backlog()
-        return status._replace(
-            delivered=backlog.delivered,
-            lost=backlog.lost,
-            waiting=backlog.waiting,
-            oldest_waiting_s=backlog.oldest_s,
-            history=backlog,
-            live=live,
-        )
+        return backlog.lost, backlog.waiting
 
     def _refusals(self) -> tuple[Trouble, ...]:
         """Connected, and yet nothing of some tanks arrives."""
@@ -198,11 +201,10 @@ class MqttDelivery:
         self._queue.repeat_newest()
         self._complaint = None
         if not self._neighbours.id_is_shared:
-            status = self.status()
-            lost = status.lost
+            lost, waiting = self._counts()
             # What was lost meanwhile is known only now, and a reader of warnings must hear of it.
             log = self._log.info if lost == self._lost_told else self._log.warning
-            log("delivery.mqtt_connected", lost_meanwhile=lost - self._lost_told, lost=lost, waiting=status.waiting)
+            log("delivery.mqtt_connected", lost_meanwhile=lost - self._lost_told, lost=lost, waiting=waiting)
             self._lost_told = lost
         try:
             async with self._history_over(talk, snapshot):
@@ -383,10 +385,10 @@ class MqttDelivery:
         else:
             return
         self._complaint = reason
-        status = self.status()
-        self._log.warning(event, reason=reason, lost=status.lost, waiting=status.waiting)
+        lost, waiting = self._counts()
+        self._log.warning(event, reason=reason, lost=lost, waiting=waiting)
 
     def _refuse(self, subject: str, reason: str) -> None:
         if self._refused.get(subject) != reason:
             self._refused[subject] = reason
-            self._log.error("delivery.record_refused", subject=subject, reason=reason, lost=self.status().lost)
+            self._log.error("delivery.record_refused", subject=subject, reason=reason, lost=self._queue.lost)

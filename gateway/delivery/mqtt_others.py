@@ -126,10 +126,10 @@ def _status(payload: bytes) -> LastBoot | None:
 
 
 def _waiting(told: dict[str, Any]) -> int | None:
-    """Records that a gateway which said good-bye had not delivered."""
+    """Records that a gateway which said good-bye had not delivered: of history where it kept any."""
     try:
-        waiting = sum(destination["waiting"] for destination in told["destinations"])
-    except (KeyError, TypeError):
+        waiting = sum((each.get("history") or each)["waiting"] for each in told["destinations"])
+    except (KeyError, TypeError, AttributeError):
         return None
     return waiting if isinstance(waiting, int) and waiting >= 0 else None
 

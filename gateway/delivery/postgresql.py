@@ -15,6 +15,7 @@ from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
 from gateway.delivery.mqtt_secrets import password, tls_context
 from gateway.delivery.postgresql_faults import MISSING_PART, FaultKind, PostgresqlFault
+from gateway.delivery.postgresql_names import ServerName
 from gateway.delivery.postgresql_plan import PostgresqlPlan
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord
@@ -35,7 +36,7 @@ _ASK_S = 30.0
 """How often the server is asked whether it is still there, and the tables of the months are seen to."""
 _GOODBYE_S = 3.0
 _MOST_TOLD = 100
-"""Reasons of refusals in the log: after so many it is no longer read."""
+"""Reasons in the log: after so many it is no longer read."""
 _NO_LEDGER = "nothing is kept here, so that there is no history to deliver"
 _LOGGER = structlog.get_logger("gateway.delivery.postgresql")
 
@@ -55,12 +56,13 @@ class PostgresqlDelivery:
         self._around = around
         self._monotonic = monotonic
         self._backoff = Backoff(plan.backoff_first_s, plan.backoff_longest_s, around.random)
+        self._name = ServerName(plan.host, plan.port)
         self._connected = False
         self._connected_s = self._well_s = 0.0
         """When this attempt's connection stood, and when the server last did what it was asked."""
         self._trouble: Trouble | None = None
-        self._complaint: str | None = None
-        """Why nothing arrives, as last logged."""
+        self._complaints: set[str] = set()
+        """Why nothing arrives, as logged since it last did."""
         self._well_told = False
         self._refused = 0
         self._refusal: str | None = None
@@ -122,8 +124,10 @@ class PostgresqlDelivery:
 
     async def _one_connection(self, outbox: Outbox) -> None:
         """From dialling to the end of the connection. Raises DeliveryError when it cannot be made or breaks."""
+        await self._name.is_known(self._plan.timeout_s)
         connection = await Connection.open(self._plan, await password(self._plan), await tls_context(self._plan))
         try:
+            self._around.came_round(0.0)
             await prepare_schema(connection, self._plan.schema_name)
             self._around.came_round(0.0)
             await self._introduce(connection)
@@ -199,8 +203,8 @@ class PostgresqlDelivery:
     def _goes_well(self) -> None:
         self._well_s = self._monotonic()
         self._trouble = None
-        if self._complaint is not None or not self._well_told:
-            self._complaint = None
+        if self._complaints or not self._well_told:
+            self._complaints.clear()
             self._well_told = True
             self._log.info("delivery.postgresql_connected")
 
@@ -212,8 +216,8 @@ class PostgresqlDelivery:
             self._trouble = Trouble("destination_refuses", text)
         else:
             self._trouble = None
-        if text != self._complaint:
-            self._complaint = text
+        if text not in self._complaints and len(self._complaints) < _MOST_TOLD:
+            self._complaints.add(text)
             self._log.warning("delivery.postgresql_not_delivering", reason=text)
 
     def _give_up(self, refusal: "Refusal") -> None:

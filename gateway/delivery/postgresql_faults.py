@@ -52,6 +52,10 @@ def told(exc: BaseException, too_late: str, *, connecting: bool = False) -> Post
         return PostgresqlFault(FaultKind.PERSON, f"server certificate not accepted: {exc.verify_message}")
     if isinstance(exc, ssl.SSLError):
         return PostgresqlFault(FaultKind.PASSING, f"TLS failed: {exc.reason or exc}")
+    if isinstance(exc, ConnectionError) and "rejected SSL" in str(exc):
+        return PostgresqlFault(
+            FaultKind.PERSON, "server speaks no TLS here, which `tls` asks for; set `ssl = on` there"
+        )
     if isinstance(exc, OSError) and exc.strerror:
         return PostgresqlFault(FaultKind.PASSING, exc.strerror)
     return PostgresqlFault(FaultKind.PASSING, _first_line(exc) or type(exc).__name__)

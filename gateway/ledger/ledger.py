@@ -25,6 +25,7 @@ from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.retention import Retention, free_bytes
 from gateway.ledger.selection import Selection
 from gateway.ledger.store import Store
+from gateway.ledger.summary_rows import SummaryRows
 from gateway.ledger.writer import Writer
 from gateway.status import LedgerStatus
 from gateway.tank_record import Event, Identity, TankRecord
@@ -49,6 +50,8 @@ class Ledger:
         self._decoder = Decoder()
         # Before all else that is done with the rows of a transaction: these count them.
         self._writer.before_commit(Blocks().add)
+        self._summaries = SummaryRows(self._decoder.plain)
+        self._writer.before_commit(self._summaries.add)
         self._outboxes = Outboxes(
             Source(path, boot.site, self._writer, self._decoder, clock, lambda behind: self._buffer_left_s(behind))
         )
@@ -170,6 +173,7 @@ class Ledger:
     def close(self, timeout_s: float) -> bool:
         """Blocking: commit what was taken in, say that the gateway stopped. Whether all was kept within that time."""
         self._outboxes.end()
+        self._writer.insist(self._summaries.finish)
         is_all_kept = self._writer.close(timeout_s)
         if not is_all_kept:
             hint = "the disk was too slow, full or gone: what waited for it is lost"
@@ -181,6 +185,7 @@ class Ledger:
         """By the writer, each time that it has opened the file; `last` is the newest position that is not in it."""
         self._decoder.learn(store.connection.execute("SELECT id, body FROM dictionaries"))
         self._plans.read(store.connection)
+        self._summaries.begin(store.connection)
         if last:
             self._outboxes.begun_anew(last)
 

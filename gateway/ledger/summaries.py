@@ -7,7 +7,7 @@ the eye, records have every digit.
 
 import math
 import struct
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from gateway.records import Figures, Quality
@@ -19,6 +19,7 @@ __all__ = [
     "UNSEEN",
     "Extent",
     "Summary",
+    "column_of",
     "folded",
     "merged",
     "packed",
@@ -48,6 +49,10 @@ _NONE = math.nan
 _UNSEEN = 3
 """In place of a quality: no record of this figure."""
 _NUMBERS = 3
+_SINGLES = struct.Struct(f"<{len(TRENDED)}f")
+_GREATEST = 3.4e38
+"""As a single-precision number."""
+_BAD = int(Quality.BAD)
 _WORD = 4
 
 
@@ -68,25 +73,29 @@ UNSEEN = Extent(_NONE, _NONE, _NONE, _UNSEEN)
 
 def summary_of(figures: Figures) -> Summary:
     """Of a single record."""
-    found = []
-    for index in _INDEX:
-        value, quality = figures[index][:2]
-        number = _NONE if value is None or quality is Quality.BAD or not math.isfinite(value) else _single(value)
-        found.append(Extent(number, number, number, int(quality)))
-    return tuple(found)
+    return _summary([figures[index][:2] for index in _INDEX])
 
 
 def summary_of_plain(plain: Any) -> Summary:
     """The same of a record's plain values, which need not be made into a record for that. Raises TypeError, KeyError
     and ValueError for what is none."""
     figures = plain["inventory"]["figures"]
-    found = []
-    for name in TRENDED:
-        value, quality = figures[name]["value"], Quality(figures[name]["quality"])
-        is_number = isinstance(value, int | float) and quality is not Quality.BAD
-        number = _single(value) if is_number else _NONE
-        found.append(Extent(number, number, number, int(quality)))
-    return tuple(found)
+    return _summary([(figures[name]["value"], figures[name]["quality"]) for name in TRENDED])
+
+
+def _summary(given: Sequence[tuple[Any, int]]) -> Summary:
+    """Values that are no numbers, as JSON may have them, are none; nor is a number beside Bad."""
+    numbers = [
+        value if quality != _BAD and isinstance(value, float | int) and math.isfinite(value) else _NONE
+        for value, quality in given
+    ]
+    try:
+        singles: Sequence[float] = _SINGLES.unpack(_SINGLES.pack(*numbers))
+    except OverflowError:
+        singles = [_NONE if abs(number) > _GREATEST else _single(number) for number in numbers]
+    return tuple(
+        [Extent(number, number, number, int(quality)) for number, (_, quality) in zip(singles, given, strict=True)]
+    )
 
 
 def merged(earlier: Summary, later: Summary) -> Summary:
@@ -122,11 +131,40 @@ def packed_block(summaries: Mapping[int, Summary]) -> bytes:
 
 def unpacked_block(block: bytes) -> dict[int, Summary]:
     """What `packed_block` packed. Raises ValueError for one that is damaged."""
+    places, columns = _parts(block)
+    count = len(places)
+    return {place: unpacked(columns[at::count]) for at, place in enumerate(places)}
+
+
+def column_of(block: bytes, figure: int) -> list[tuple[int, Extent]]:
+    """Of one figure of a block, by its number among `TRENDED`: what there is, by its place. Much faster than all of it.
+
+    Raises ValueError for a block that is damaged.
+    """
+    places, columns = _parts(block)
+    count = len(places)
+    figures = len(columns) // count // (_NUMBERS * _WORD + 1)
+    if figure >= figures:
+        return []
+    numbers = []
+    for number in range(_NUMBERS):
+        together = bytearray(_WORD * count)
+        for byte in range(_WORD):
+            begin = ((figure * _NUMBERS + number) * _WORD + byte) * count
+            together[byte::_WORD] = columns[begin : begin + count]
+        numbers.append(struct.unpack(f"<{count}f", together))
+    begin = (figures * _NUMBERS * _WORD + figure) * count
+    worst = columns[begin : begin + count]
+    return list(zip(places, map(Extent, *numbers, worst), strict=True))
+
+
+def _parts(block: bytes) -> tuple[bytes, bytes]:
+    """Its places, and its columns of bytes."""
     count = block[0] if block else 0
     places, columns = block[1 : 1 + count], block[1 + count :]
-    if not count or len(places) != count or len(columns) % count:
+    if not count or len(places) != count or len(columns) % (count * (_NUMBERS * _WORD + 1)):
         raise ValueError(f"{len(block)} bytes are no block of summaries")
-    return {place: unpacked(columns[at::count]) for at, place in enumerate(places)}
+    return places, columns
 
 
 def folded(summaries: Iterable[Summary]) -> Summary:
@@ -151,8 +189,5 @@ def _both(earlier: Extent, later: Extent) -> Extent:
 
 
 def _single(value: float) -> float:
-    try:
-        found: float = struct.unpack("<f", struct.pack("<f", value))[0]
-    except OverflowError:
-        return _NONE
+    found: float = struct.unpack("<f", struct.pack("<f", value))[0]
     return found

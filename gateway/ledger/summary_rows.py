@@ -67,7 +67,8 @@ class SummaryRows:
         """(hour, last tank) of the hour that is being packed."""
 
     def begin(self, connection: sqlite3.Connection) -> None:
-        """Read again what is not in rows yet. To be done before the first record comes."""
+        """Read again what is not in rows yet: each time that a file was opened, before the first record comes."""
+        self._open, self._written, self._packing, self._last = {}, {}, None, 0
         first, last = ends(connection)
         after = max(_mark(connection), first - 1, last - _AGAIN_AT_MOST)
         while after < last:
@@ -110,9 +111,7 @@ class SummaryRows:
         over = [key for key in self._open if _is_over(key[0], MINUTE_S, now_s)]
         if over:
             self._write(connection, over)
-        else:
-            # Not both in one commit.
-            self._pack(connection, now_s)
+        self._pack(connection, now_s)
 
     def _fold(self, rows: Sequence[Row | RawRow]) -> None:
         for row in rows:

@@ -9,19 +9,24 @@ from gateway.ledger.blocks import RECORD, ends
 from gateway.ledger.entries import Decode, Names, RawRow, Unreadable, entry_of, rows_between
 from gateway.ledger.reading_file import site_of
 
-__all__ = ["Gap", "Through", "broken_pages", "read_through"]
+__all__ = ["Findings", "Through", "broken_pages", "read_through"]
 
 _SLICE = 500
+_MOST = 1000
 
 
-class Gap(NamedTuple):
-    """A record names another one before it than the one that stands there: what lay between is not in the file."""
+class Findings(list[str]):
+    """One line each; the first thousand of them, all of them counted."""
 
-    position: int
-    tank: str
-    before: Previous | None
-    """The record of the tank that stands before it; None: none does."""
-    named: Previous | None
+    def __init__(self) -> None:
+        super().__init__()
+        self.total = 0
+
+    def add(self, text: str) -> None:
+        """One more."""
+        self.total += 1
+        if len(self) < _MOST:
+            self.append(text)
 
 
 class Through(NamedTuple):
@@ -29,8 +34,8 @@ class Through(NamedTuple):
 
     records: int
     events: int
-    unreadable: tuple[Unreadable, ...]
-    gaps: tuple[Gap, ...]
+    unreadable: Findings
+    gaps: Findings
 
 
 def broken_pages(connection: sqlite3.Connection, at_most: int = 20) -> list[str]:
@@ -47,8 +52,7 @@ def read_through(
     site = site_of(connection)
     first, last = ends(connection)
     counts = [0, 0]
-    unreadable: list[Unreadable] = []
-    gaps: list[Gap] = []
+    unreadable, gaps = Findings(), Findings()
     before: dict[int, Previous] = {}
     after = first - 1
     while rows := rows_between(connection, after, last, _SLICE):
@@ -57,17 +61,19 @@ def read_through(
             counts[row.kind != RECORD] += 1
             entry = entry_of(row, site, names, decode)
             if isinstance(entry, Unreadable):
-                unreadable.append(entry)
+                unreadable.add(f"position {entry.position}: {entry.trouble}")
             else:
                 each(entry)
             if row.kind == RECORD:
                 gap = _gap(row, names, before, is_begin=first == 1)
-                gaps += [] if gap is None else [gap]
+                if gap is not None:
+                    gaps.add(gap)
                 before[row.tank] = Previous(names.boot(row.boot), row.sequence)
-    return Through(counts[0], counts[1], tuple(unreadable), tuple(gaps))
+    return Through(counts[0], counts[1], unreadable, gaps)
 
 
-def _gap(row: RawRow, names: Names, before: dict[int, Previous], *, is_begin: bool) -> Gap | None:
+def _gap(row: RawRow, names: Names, before: dict[int, Previous], *, is_begin: bool) -> str | None:
+    """A record names another one before it than the one that stands there: what lay between is not in the file."""
     named = None
     if row.previous_boot is not None and row.previous_sequence is not None:
         named = Previous(names.boot(row.previous_boot), row.previous_sequence)
@@ -75,4 +81,11 @@ def _gap(row: RawRow, names: Names, before: dict[int, Previous], *, is_begin: bo
     if named == known or (known is None and not is_begin):
         # Of the first record of a tank the one before may have gone by age.
         return None
-    return Gap(row.position, names.tank(row.tank), known, named)
+    return (
+        f"position {row.position}: a record of {names.tank(row.tank)} names {_words(named)} as the one before it,"
+        f" and {_words(known)} stands there"
+    )
+
+
+def _words(previous: Previous | None) -> str:
+    return "none" if previous is None else f"sequence {previous.sequence} of boot {previous.boot}"

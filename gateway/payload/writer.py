@@ -192,7 +192,9 @@ def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context
             **states,
         },
         "destinations": [_destination(status) for status in snapshot.destinations],
-        "lost_records": sum(status.lost for status in snapshot.destinations),
+        "lost_records": sum(
+            status.lost + (0 if status.history is None else status.history.lost) for status in snapshot.destinations
+        ),
         "calculation_errors": snapshot.calculation_errors,
     }
     if snapshot.simulated:
@@ -329,8 +331,10 @@ def _destination(status: DestinationStatus) -> dict[str, Any]:
         "connected": status.connected,
         "delivered": status.delivered,
         "lost": status.lost,
+        "dropped": status.dropped,
         "waiting": status.waiting,
         "oldest_waiting_s": status.oldest_waiting_s,
+        "history": None if status.history is None else status.history._asdict(),
         "troubles": [trouble._asdict() for trouble in status.troubles],
     }
 

@@ -21,8 +21,11 @@ BENCHES = (
     "dip_matches",
     "request_rate",
     "publish_rate",
+    "history_drain",
+    "postgresql_rate",
     "metrics_scrape",
     "rtu_bus",
+    "trends",
     "whole_process",
 )
 

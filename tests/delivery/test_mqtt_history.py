@@ -64,6 +64,10 @@ def is_drained(outbox: MemoryOutbox) -> bool:
     return outbox.backlog().waiting == 0
 
 
+def reached(outbox: MemoryOutbox, count: int) -> Callable[[], bool]:
+    return lambda: len(outbox.arrived) >= count
+
+
 @both_protocols
 async def test_history_and_events_arrive_in_order_once_and_are_not_retained(server: Mosquitto, protocol: str) -> None:
     events = [kept_event(1_001), kept_event(1_002, tank="TK-2", sequence=9)]
@@ -102,8 +106,8 @@ async def test_a_server_that_is_killed_and_restarted_again_and_again(tmp_path: P
         async with persistent(server.port) as historian:
             await until(lambda: "Received SUBSCRIBE" in server.log())
             async with running(delivery):
-                for part in range(150, 750, 150):
-                    await counter.count_until(historian, lambda part=part: len(outbox.arrived) >= part)
+                for _ in range(4):
+                    await counter.count_until(historian, reached(outbox, len(outbox.arrived) + 150))
                     server.stop()
                     await until(lambda: not delivery.status().connected)
                     server.start()
@@ -111,8 +115,7 @@ async def test_a_server_that_is_killed_and_restarted_again_and_again(tmp_path: P
                 await until(lambda: is_drained(outbox))
     assert outbox.rewinds >= 4
     counter.assert_each_in_order(entries)
-    status = delivery.status()
-    assert (status.delivered, status.lost, status.waiting) == (1_200, 0, 0)
+    assert counts(delivery) == (1_200, 0, 0)
 
 
 async def test_a_killed_server_gets_again_what_it_had_not_acknowledged_and_nothing_before(tmp_path: Path) -> None:
@@ -151,10 +154,11 @@ async def test_a_frozen_server_holds_up_neither_offers_nor_the_outbox_and_gets_a
         await until(lambda: not delivery.status().connected)
         waiting = delivery.status()
         assert waiting.history is not None
-        assert waiting.waiting == waiting.history.waiting == 629 - len(outbox.arrived)
-        assert waiting.live is not None
-        assert (waiting.live.waiting, waiting.live.dropped) == (1, 28)
-        assert waiting.lost == 0, "a live record that a newer one replaced is in history, or was not to be"
+        assert waiting.history.waiting == 629 - len(outbox.arrived)
+        assert (waiting.waiting, waiting.dropped) == (1, 28)
+        assert (waiting.lost, waiting.history.lost) == (0, 0), (
+            "a live record that a newer one replaced is in history, or was not to be"
+        )
         server.thaw()
         everything = [*streams(TANKS, 200), *(kept_record(10_000 + n, "TK-9", n, n - 1 or None) for n in range(1, 30))]
         await counter.count_until(historian, lambda: counter.complete(everything))
@@ -203,11 +207,10 @@ async def test_a_server_that_takes_few_at_a_time_gets_live_and_history(most: int
                 await asyncio.sleep(0)
             await counter.count_until(historian, lambda: counter.complete(entries))
             await until(lambda: is_drained(outbox))
-            live = delivery.status().live
-            assert live is not None
-            await until(lambda: not (delivery.status().live or live).waiting)
+            await until(lambda: not delivery.status().waiting)
     counter.assert_each_in_order(entries)
-    assert live.delivered + live.dropped + live.waiting == 117
+    live = delivery.status()
+    assert (live.delivered + live.dropped, live.lost, live.waiting) == (117, 0, 0)
 
 
 async def test_live_records_go_ahead_of_a_backlog(server: Mosquitto) -> None:
@@ -222,7 +225,7 @@ async def test_live_records_go_ahead_of_a_backlog(server: Mosquitto) -> None:
         before = len(topics(server))
         for tank in offered:
             delivery.offer(record(tank, 1))
-        await until(lambda: not getattr(delivery.status().live, "waiting", 1))
+        await until(lambda: not delivery.status().waiting)
         assert not is_drained(outbox)
     got = topics(server)[before:]
     last = max(index for index, topic in enumerate(got) if topic.endswith("/inventory"))
@@ -260,10 +263,8 @@ async def test_a_topic_that_is_not_allowed_waits_is_told_and_goes_on_when_it_is(
         async with running(delivery):
             await until(lambda: delivery.status().troubles)
             (trouble,) = delivery.status().troubles
-            live = delivery.status().live
-            assert live is not None
             delivery.offer(record("TK-1", 1))
-            await until(lambda: getattr(delivery.status().live, "delivered", 0) == 1)
+            await until(lambda: delivery.status().delivered == 1)
             assert not is_drained(outbox)
             rules.write_text(allowed.format("+"))
             server.reload()
@@ -271,7 +272,7 @@ async def test_a_topic_that_is_not_allowed_waits_is_told_and_goes_on_when_it_is(
             assert delivery.status().troubles == ()
     assert trouble.code == "records_refused"
     assert trouble.text == ("what is sent to tanks/harbour/TK-2/history is refused for now and waits: Not authorized")
-    assert (delivery.status().lost, delivery.status().delivered) == (0, 40)
+    assert counts(delivery) == (40, 0, 0)
     refusals = [entry for entry in logs if entry["event"] == "delivery.history_refused"]
     assert [(entry["topic"], entry["lost"]) for entry in refusals] == [("tanks/harbour/TK-2/history", False)]
 
@@ -287,12 +288,9 @@ async def test_a_topic_that_stays_forbidden_is_lost_and_counted_when_patience_en
         delivery = delivery_of(outbox, server.port, protocol="5")
         async with running(delivery), Subscriber(server.port, "tanks/harbour/TK-1/history") as reader:
             await until(lambda: is_drained(outbox))
-            status = delivery.status()
-            (trouble,) = status.troubles
+            (trouble,) = delivery.status().troubles
             assert (await reader.next()).content["identity"]["tank"] == "TK-1"
-    assert (status.delivered, status.lost, status.waiting) == (20, 20, 0)
-    assert status.history is not None
-    assert (status.history.delivered, status.history.lost) == (20, 20)
+    assert counts(delivery) == (20, 20, 0)
     assert trouble.text == "what is sent to tanks/harbour/TK-2/history is refused and lost: Not authorized"
 
 
@@ -317,8 +315,7 @@ async def test_an_entry_that_is_too_large_for_the_server_is_passed_over_and_said
         async with running(delivery), Subscriber(server.port, "tanks/harbour/TK-1/history") as reader:
             await until(lambda: is_drained(outbox))
             assert (await reader.next()).content["identity"]["sequence"] in (1, 2)
-            status = delivery.status()
-    assert (status.delivered, status.lost, status.waiting) == (2, 1, 0)
+    assert counts(delivery) == (2, 1, 0)
     (refusal,) = [entry for entry in logs if entry["event"] == "delivery.history_refused"]
     assert refusal["topic"] == "tanks/harbour/TK-2/history"
     assert reason in refusal["reason"]
@@ -330,7 +327,7 @@ async def test_a_number_that_json_cannot_carry_is_lost_counted_and_the_rest_goes
     delivery = delivery_of(outbox, server.port)
     async with running(delivery):
         await until(lambda: is_drained(outbox))
-    assert (delivery.status().delivered, delivery.status().lost) == (1, 1)
+    assert counts(delivery) == (1, 1, 0)
 
 
 @pytest.mark.parametrize("connected", [True, False])
@@ -349,7 +346,7 @@ async def test_an_outbox_that_cannot_be_read_is_told_and_live_goes_on(server: Mo
     with capture_logs() as logs:
         async with running(delivery):
             delivery.offer(record("TK-1", 1))
-            await until(lambda: getattr(delivery.status().live, "delivered", 0) == 1)
+            await until(lambda: delivery.status().delivered == 1)
             await until(lambda: is_drained(outbox))
     assert [entry["event"] for entry in logs].count("delivery.history_unread") == 1, "once, not each time"
 
@@ -365,11 +362,9 @@ async def test_a_stop_drains_no_backlog_and_says_what_waits(server: Mosquitto) -
     assert offline["cause"] == "stopped"
     waiting = outbox.backlog().waiting
     assert waiting > 1_000
-    assert offline["destinations"][0]["waiting"] == waiting
+    assert offline["destinations"][0]["history"]["waiting"] == waiting
     assert not outbox.ready() or len(await outbox.take(1)) == 1
-    live = delivery.status().live
-    assert live is not None
-    assert (live.delivered, live.waiting) == (1, 0)
+    assert (delivery.status().delivered, delivery.status().waiting) == (1, 0)
 
 
 async def test_who_comes_next_goes_on_where_this_one_left_off(server: Mosquitto) -> None:
@@ -381,7 +376,7 @@ async def test_who_comes_next_goes_on_where_this_one_left_off(server: Mosquitto)
         for part in (200, 500, 900):
             delivery = delivery_of(outbox, server.port)
             async with running(delivery):
-                await counter.count_until(historian, lambda part=part: len(outbox.arrived) >= part)
+                await counter.count_until(historian, reached(outbox, part))
         await counter.count_until(historian, lambda: counter.complete(entries))
     counter.assert_each_in_order(entries)
     # All that was acknowledged before each goodbye was counted: nothing came twice.
@@ -412,6 +407,13 @@ async def test_what_mqtt_5_tells_beside_a_message(server: Mosquitto) -> None:
     assert 604_790 <= int(lines["TK-1/history"][1]) <= 604_800
     assert 604_790 <= int(lines["gateway/events"][1]) <= 604_800
     assert lines["TK-2/inventory"][1] == lines["gateway/status"][1] == ""
+
+
+def counts(delivery: MqttDelivery) -> tuple[int, int, int]:
+    """Of history: delivered, lost, waiting."""
+    history = delivery.status().history
+    assert history is not None
+    return history.delivered, history.lost, history.waiting
 
 
 def topics(server: Mosquitto) -> list[str]:

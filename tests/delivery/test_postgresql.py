@@ -6,6 +6,7 @@ import random
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from itertools import pairwise
@@ -257,7 +258,7 @@ async def test_an_idle_connection_that_the_server_ends_is_seen(
         ({"user_name": "stranger"}, 'password authentication failed for user "stranger" (28P01); is the user'),
         ({"database": "nowhere"}, 'database "nowhere" does not exist (3D000); CREATE DATABASE makes one'),
         ({"password_file": Path("/nowhere/password")}, "password file /nowhere/password"),
-        ({"tls": TlsPlan()}, "rejected SSL upgrade"),
+        ({"tls": TlsPlan()}, "server speaks no TLS here"),
     ],
 )
 async def test_what_a_person_must_set_right_is_said(
@@ -271,10 +272,9 @@ async def test_what_a_person_must_set_right_is_said(
             await asyncio.sleep(0.3)
     assert words in reasons(logs)[0]
     assert len(reasons(logs)) == 1
-    if "tls" not in changes:
-        (trouble,) = made.status().troubles
-        assert trouble.code == "destination_refuses"
-        assert words in trouble.text
+    (trouble,) = made.status().troubles
+    assert trouble.code == "destination_refuses"
+    assert words in trouble.text
     assert PASSWORD not in str(logs)
     assert outbox.backlog().waiting == 3
 
@@ -441,6 +441,46 @@ async def test_a_peer_that_accepts_and_is_silent(tmp_path: Path, postgres: Postg
             async with running(made):
                 await until(lambda: reasons(logs))
     assert reasons(logs) == ["server did not answer within 0.3 s"]
+
+
+async def test_a_name_server_that_is_silent_holds_up_nothing(
+    postgres: Postgres, database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = threading.Event()
+    asked: list[str] = []
+    real = socket.getaddrinfo
+
+    def look_up(host: str, *rest: Any, **more: Any) -> Any:
+        if host == "db.example":
+            asked.append(host)
+            assert answers.wait(30.0)
+        return real("127.0.0.1" if host == "db.example" else host, *rest, **more)
+
+    monkeypatch.setattr(socket, "getaddrinfo", look_up)
+    outbox = MemoryOutbox(streams(TANKS, 1))
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database=database, host="db.example", timeout_s=0.3), outbox)
+    with capture_logs() as logs:
+        async with running(made):
+            await until(lambda: reasons(logs))
+            await asyncio.sleep(0.5)
+        assert reasons(logs) == ["db.example was not looked up within 0.3 s: is there a name server that answers?"]
+        # However often it was tried: threads must not gather.
+        assert asked == ["db.example"]
+        answers.set()
+        async with running(made):
+            await drained(outbox)
+
+
+async def test_a_name_that_nobody_knows(postgres: Postgres, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def look_up(*_: Any, **__: Any) -> Any:
+        raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
+
+    monkeypatch.setattr(socket, "getaddrinfo", look_up)
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database="x", host="db.example"), MemoryOutbox())
+    with capture_logs() as logs:
+        async with running(made):
+            await until(lambda: reasons(logs))
+    assert reasons(logs) == ["Name or service not known"]
 
 
 async def test_over_tls_the_server_must_be_the_right_one(tmp_path: Path) -> None:

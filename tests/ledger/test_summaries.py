@@ -14,6 +14,7 @@ from gateway.ledger.codec import Decoder
 from gateway.ledger.summaries import (
     TRENDED,
     UNSEEN,
+    column_of,
     folded,
     merged,
     packed,
@@ -36,6 +37,7 @@ from tests.support.ledger_parts import (
     new_file,
     record_at,
 )
+from tests.support.ledger_store import BEGIN, Stand
 from tests.support.records import BOOT, bad, figures, inventory, na, record_of
 
 START_S = START_NS // SECOND
@@ -87,6 +89,10 @@ def test_what_is_added_again_changes_nothing(sheets: list[Figures], data: st.Dat
 def test_a_block_gives_back_what_was_packed(sheets: dict[int, Figures]) -> None:
     block = {place: summary_of(each) for place, each in sheets.items()}
     assert same(unpacked_block(packed_block(block)), dict(sorted(block.items())))
+    for figure in range(len(TRENDED)):
+        column = [(place, block[place][figure]) for place in sorted(block)]
+        assert same(column_of(packed_block(block), figure), column)
+    assert column_of(packed_block(block), len(TRENDED)) == []
 
 
 def test_a_body_of_an_older_version_has_none_of_the_newer_figures() -> None:
@@ -257,6 +263,25 @@ def test_a_summary_is_the_same_from_the_plain_values(sheet: Figures, value: floa
     assert same(summary_of_plain(plain), summary_of(sheet))
     stands = value == 7.0 and quality is not Quality.BAD
     assert same(summary_of(sheet)[TRENDED.index("gsv")].last, 7.0 if stands else math.nan)
+
+
+def test_the_ledger_of_a_gateway_has_its_trends(tmp_path: Path) -> None:
+    """90 records of 15 minutes, over an end in order and a start: levels of 1.001 m and a millimetre more each time."""
+    stand = Stand(tmp_path)
+    for boot in (0, 1):
+        ledger = stand.open(boot)
+        for number in range(45):
+            stand.seconds = (boot * 45 + number) * 10.0
+            ledger.offer(stand.record(boot=boot))
+        assert ledger.close(20)
+    connection = sqlite3.connect(stand.file)
+    begin = round(BEGIN.timestamp())
+    points = trend(connection, "TK-1", ["level"], begin, begin + HOUR, 60)["level"]
+    assert [point.start_s - begin for point in points] == [60 * minute for minute in range(15)]
+    # The first minute has the records 1 to 6; the eighth begins at 420 s with record 43, and goes on after the start.
+    assert (points[0].least, points[0].greatest) == (single(1.001), single(1.006))
+    assert (points[7].least, points[7].greatest, points[7].last) == (single(1.001), single(1.045), single(1.003))
+    connection.close()
 
 
 def test_a_figure_without_trend_is_refused(bench: Bench) -> None:

@@ -91,6 +91,10 @@ class Mosquitto:
         """Read the rules of access again."""
         self._signal(signal.SIGHUP)
 
+    def save(self) -> None:
+        """Write what it keeps to the disk, where it has persistence."""
+        self._signal(signal.SIGUSR1)
+
     def log(self) -> str:
         return (self._folder / "mosquitto.log").read_text(encoding="utf-8", errors="replace")
 

@@ -17,7 +17,7 @@ from tests.support.mosquitto import free_port
 
 __all__ = ["PASSWORD", "USER", "Postgres", "postgresql_plan"]
 
-USER = "gateway"
+USER = "keeper"
 PASSWORD = "seven tanks"
 _STARTED_S = 20.0
 _NOBODY = 65534

@@ -81,7 +81,7 @@ def _has_unit_behind(pieces: list[tuple[str, str | None, str]], index: int) -> b
     if index + 1 == len(pieces):
         return False
     words, name, form = pieces[index + 1]
-    if _UNIT_NEXT.match(words) or (words == " " and "unit" in (name or "")):
+    if _UNIT_NEXT.match(words) or (words == " " and "unit" in (name or "")) or (not words and form == "behind"):
         return True
     is_range = bool(_RANGE.fullmatch(words)) and _is_told_number(name, form)
     return is_range and _has_unit_behind(pieces, index + 1)

@@ -325,7 +325,8 @@ COMMENT ON COLUMN events.reason_code IS 'Why, as a code';
 COMMENT ON COLUMN events.reason_text IS 'The same in a sentence';
 COMMENT ON COLUMN events.done_by IS 'Who did it, where a person did';
 
--- The newest record of each tank, found by the primary key; what is too old has no values.
+-- The newest record of each tank, found by the primary key; what is too old has no values. In all views a record that
+-- is dated after now, of a clock that was wrong, neither hides those after it nor closes a day. Simulated time may run ahead.
 CREATE VIEW newest AS
 SELECT
     t.site,
@@ -420,9 +421,11 @@ SELECT
     coalesce(now.room_quality, 'Bad') AS room_quality
 FROM tanks t
 JOIN sites s ON s.site = t.site
-CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1) last
+CROSS JOIN LATERAL (
+    SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
+) last
 LEFT JOIN LATERAL (
-    SELECT * FROM records r WHERE r.site = t.site AND r.tank = t.tank AND r.instant > now() - s.longest_age ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
+    SELECT * FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) AND r.instant > now() - s.longest_age ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
 ) now ON true;
 COMMENT ON VIEW newest IS 'Newest record of each tank; older than sites.longest_age it has no values and is Bad, overdue';
 
@@ -523,7 +526,9 @@ SELECT
 FROM tanks t
 JOIN sites s ON s.site = t.site AND s.time_zone IS NOT NULL
 CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant, r.boot, r.sequence LIMIT 1) first
-CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1) last
+CROSS JOIN LATERAL (
+    SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
+) last
 CROSS JOIN LATERAL generate_series(
     date_trunc('day', first.instant AT TIME ZONE s.time_zone - s.day_begins),
     date_trunc('day', last.instant AT TIME ZONE s.time_zone - s.day_begins),
@@ -607,7 +612,9 @@ SELECT
 FROM tanks t
 JOIN sites s ON s.site = t.site AND s.time_zone IS NOT NULL
 CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant, r.boot, r.sequence LIMIT 1) first
-CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1) last
+CROSS JOIN LATERAL (
+    SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
+) last
 CROSS JOIN LATERAL generate_series(
     date_trunc('day', first.instant AT TIME ZONE s.time_zone - s.day_begins),
     date_trunc('day', last.instant AT TIME ZONE s.time_zone - s.day_begins),
@@ -672,8 +679,11 @@ SELECT
     l.pumpable_m3 AS last_pumpable_m3,
     coalesce(l.pumpable_quality, 'Bad') AS last_pumpable_quality
 FROM tanks t
+JOIN sites s ON s.site = t.site
 CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant, r.boot, r.sequence LIMIT 1) first
-CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1) last
+CROSS JOIN LATERAL (
+    SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
+) last
 CROSS JOIN LATERAL generate_series(date_trunc('hour', first.instant, 'UTC'), last.instant, interval '1 hour') h (hour)
 CROSS JOIN LATERAL (
     SELECT

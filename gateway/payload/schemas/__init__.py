@@ -7,7 +7,7 @@ import orjson
 
 __all__ = ["schemas"]
 
-_WHOLE = ("inventories", "readings", "lines", "gateway-status", "heartbeat")
+_WHOLE = ("readings", "lines", "heartbeat")
 _HOLDS = ("valid_until", "valid_for_s")
 """What an inventory says of how long it is the present."""
 
@@ -15,15 +15,21 @@ _HOLDS = ("valid_until", "valid_for_s")
 def schemas() -> dict[str, dict[str, Any]]:
     """Every schema by the value of the `schema` member of the messages it describes. Definitions that several share
     stand in one file, and in each schema that comes from here."""
-    inventory = _read("inventory")
+    inventory, status = _read("inventory"), _read("gateway-status")
     loaded = [
         inventory,
+        status,
         *map(_read, _WHOLE),
+        {**_read("inventories"), "$defs": _shared(status, "destination")},
         _derived(inventory, "inventory-version"),
         _derived(inventory, "history", without=_HOLDS),
-        {**_read("event"), "$defs": {name: inventory["$defs"][name] for name in ("time", "reason")}},
+        {**_read("event"), "$defs": _shared(inventory, "time", "reason")},
     ]
     return {schema["properties"]["schema"]["const"]: schema for schema in loaded}
+
+
+def _shared(schema: dict[str, Any], *names: str) -> dict[str, Any]:
+    return {name: schema["$defs"][name] for name in names}
 
 
 def _derived(inventory: dict[str, Any], name: str, *, without: tuple[str, ...] = ()) -> dict[str, Any]:
