@@ -93,7 +93,7 @@ def test_what_the_ledger_has_committed_is_in_the_files_once(memory_path: Path) -
     found = rows(*finished(folder), *unfinished(folder))
     there = [(int(row["position"]), row["tank"], row["boot"], int(row["sequence"])) for row in found]
     assert len(committed) > 300
-    assert len({boot for _, _, boot, _ in committed}) == 12
+    assert len({boot for _, _, boot, _ in committed}) > 6, "some were killed before their first record"
     assert sorted(there) == sorted(committed)
     told = rows(*finished(folder, "events"), *unfinished(folder, "events"))
     # The last is that of the stop, committed when the files were closed already: it waits for the next start.
