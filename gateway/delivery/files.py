@@ -128,7 +128,7 @@ class FilesDelivery:
                 await asyncio.sleep(self._plan.gather_s)
 
     async def _next(self, outbox: Outbox) -> Sequence[Entry]:
-        """None where nothing comes for a while: there may be files whose time is over."""
+        """Empty where nothing comes for a while: there may be files whose time is over."""
         self._around.came_round(self._plan.gather_s)
         try:
             async with asyncio.timeout(self._plan.gather_s):
