@@ -23,7 +23,7 @@ from tests.support.postgres import PASSWORD, USER, Postgres
 
 __all__ = ["TANKS", "Broker", "Reader", "Yard", "all_there", "in_database", "in_folder", "moving", "mqtt", "postgresql"]
 
-TANKS = 6
+TANKS = 12
 _KEEPS = (
     "allow_anonymous true",
     "persistence true",
@@ -201,7 +201,9 @@ class Yard:
     def __exit__(self, *_: object) -> None:
         self._stack.close()
 
-    def write_site(self, delivery: Mapping[str, Any], **ledger: object) -> Path:
+    def write_site(
+        self, delivery: Mapping[str, Any], *, simulated: bool = False, period: str = "250 ms", **ledger: object
+    ) -> Path:
         """Its site file, anew."""
         lines = {
             f"line-{n}": {"address": f"127.0.0.1:{each.port}", "backoff_longest": "1 s"}
@@ -209,10 +211,10 @@ class Yard:
         }
         signals = {"innage": {"table": "holding_registers", "address": 0, "type": "uint16", "unit": "mm"}}
         site = {
-            "site": {"name": "harbour", "time_zone": "UTC"},
+            "site": {"name": "harbour", "time_zone": "UTC", "simulated": simulated},
             "lines": lines,
             "instruments": {
-                f"LT-{n}": {"line": f"line-{n % 2}", "unit": n + 1, "period": "250 ms", "signals": signals}
+                f"LT-{n}": {"line": f"line-{n % 2}", "unit": n + 1, "period": period, "signals": signals}
                 for n in range(TANKS)
             },
             "products": {
