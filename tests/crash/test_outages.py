@@ -85,10 +85,8 @@ def test_an_outage_of_the_database_is_its_own_affair(tmp_path: Path) -> None:
         with yard.gateway() as running:
             yard.grows(10)
             outages: list[tuple[Callable[[], None], Callable[[], None]]] = [
-                (way.refuse, way.mend),
                 (way.hold, way.mend),
                 (database.kill, database.start),
-                (database.freeze, database.thaw),
                 (lambda: way.slow(0.5), way.mend),
             ]
             for strike, mend in outages:
