@@ -32,7 +32,7 @@ from tests.bench.http_abuse import ABUSES
 from tests.bench.late_subscriber import Facts, look, not_on_time, stale
 from tests.bench.processes import Talking, listener_at, say, simulators, until_good
 from tests.bench.soaked_gateway import Counts, SoakedGateway
-from tests.bench.soaked_history import SoakedHistory
+from tests.bench.soaked_history import COMMIT_S, SoakedHistory
 from tests.support.mosquitto import Mosquitto, free_port
 
 __all__ = ["main"]
@@ -71,6 +71,8 @@ FAULTS: tuple[tuple[str, dict[str, object]], ...] = (
     ("dropped_connection", {"half_answered": True}),
     ("refused_connection", {}),
 )
+LOST_AT_MOST_S = COMMIT_S + 2.0
+"""What waits for a commit, and a commit that is not called slow yet."""
 LAST_BOOT = 0.4
 """Of the whole time: what grows slowly shows in a process that lives long."""
 ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT)
@@ -317,7 +319,10 @@ class Soak:
         self._history.drained(rows)
         self._gateway.end(signal.SIGTERM, 0)
         self._wrong(*self._history.wrong(self._history.rows()))
-        self.figures |= {"history": len(rows), "strikes": self._history.strikes}
+        lost_s = self._history.longest_loss_s(rows)
+        self.figures |= {"history": len(rows), "strikes": self._history.strikes, "lost_s": round(lost_s, 2)}
+        if lost_s > LOST_AT_MOST_S:
+            self._wrong(f"a kill has cost {lost_s:.1f} s of history")
 
     def _wrong(self, *texts: str) -> None:
         for text in texts:

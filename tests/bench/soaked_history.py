@@ -11,7 +11,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from tests.crash.accounts import Arrived, Kept, account, chain_of, committed
+from tests.crash.accounts import Arrived, Kept, account, chain_of, committed, lost_at_kills
 from tests.crash.yard import Broker, in_database, in_folder, mqtt, postgresql
 from tests.support.postgres import Postgres
 from tests.support.tcp_proxy import TcpProxy
@@ -125,6 +125,10 @@ class SoakedHistory:
             found += [f"{name}: {each}" for each in told]
         return found + chain_of(rows)
 
+    def longest_loss_s(self, rows: list[Kept]) -> float:
+        """What a kill has cost at most, as the reader saw it."""
+        return max(lost_at_kills(rows, self._broker.reader.last_seen("others")), default=0.0)
+
     def _arrived(self) -> dict[str, Callable[[], Iterator[Arrived] | list[Arrived]]]:
         return {
             "broker": lambda: self._broker.reader.keys("others"),
@@ -138,13 +142,3 @@ class SoakedHistory:
             if time.monotonic() > until:
                 raise RuntimeError(f"not within {_PATIENCE_S:g} s: {so_that}")
             time.sleep(1.0)
-
-
-def longest_loss(rows: list[Kept], live: dict[str, float]) -> float:
-    """Seconds from the last record that a boot kept to the last that was seen of it live, of all that broke off."""
-    last: dict[str, float] = {}
-    for each in rows:
-        if each.is_record:
-            last[each.key[1]] = max(last.get(each.key[1], 0.0), each.instant_ns / 1e9)
-    broke_off = {each.body["subject"] for each in rows if each.body.get("kind") == "gateway_broke_off"}
-    return max((live[boot] - last[boot] for boot in broke_off & live.keys() & last.keys()), default=0.0)

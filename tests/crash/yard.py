@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -114,6 +115,19 @@ class Reader:
                 ours = topic.startswith(prefix.encode()) and topic.endswith((b"/history", b"/events"))
                 if retained == b"0" and ours and line.endswith(b"\n"):
                     yield Arrived(_key(json.loads(payload)), {"contents": hash(payload)})
+
+    def last_seen(self, prefix: str) -> dict[str, float]:
+        """When each boot's newest live record was, in seconds since 1970, as it says itself."""
+        found: dict[str, float] = {}
+        with self._file.open("rb") as file:
+            for line in file:
+                _, retained, topic, payload = line.split(b" ", 3)
+                if retained == b"0" and topic.startswith(prefix.encode()) and topic.endswith(b"/inventory"):
+                    message = json.loads(payload)
+                    boot = message["identity"]["boot"]
+                    at_s = datetime.fromisoformat(message["time"]).timestamp()
+                    found[boot] = max(found.get(boot, 0.0), at_s)
+        return found
 
     def live(self) -> list[tuple[float, dict[str, Any]]]:
         return [(when, message) for when, topic, message in self.lines() if topic.endswith("/inventory")]
