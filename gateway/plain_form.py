@@ -14,7 +14,7 @@ from functools import cache
 from types import MappingProxyType, NoneType, UnionType
 from typing import Annotated, Any, Generic, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
-from gateway.errors import GatewayError
+from gateway.plain_place import Place, PlainFormError
 
 __all__ = ["PlainForm", "PlainFormError", "SteadyTime"]
 
@@ -29,13 +29,6 @@ _NAMED = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 T = TypeVar("T")
 
 
-class PlainFormError(GatewayError):
-    """Plain values are not what they are to be read as. The text names the place."""
-
-    def __init__(self, place: str, wanted: str) -> None:
-        super().__init__(f"{place or 'the whole'} is not {wanted}")
-
-
 class _Form:
     """How values of one type are written, read and moved: as they are, where a kind does not say otherwise."""
 
@@ -48,7 +41,7 @@ class _Form:
     def to_plain(self, value: Any) -> Any:
         return value
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         return plain
 
     def moved(self, value: Any, by_s: float) -> Any:
@@ -75,7 +68,7 @@ class PlainForm(Generic[T]):
 
     def from_plain(self, plain: Any) -> T:
         """What was written. Raises PlainFormError for anything else."""
-        return cast(T, self._form.from_plain(plain, ""))
+        return cast(T, self._form.from_plain(plain, None))
 
     def moved(self, value: T, by_s: float) -> T:
         """The same with every steady time later by `by_s` seconds."""
@@ -91,7 +84,7 @@ class _Simple(_Form):
         self.shape = kind.__name__
         self._kind = kind
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         if type(plain) is not self._kind:
             raise PlainFormError(place, f"of kind {self.shape}")
         return plain
@@ -107,7 +100,7 @@ class _Number(_Form):
     def to_plain(self, value: Any) -> Any:
         return value if math.isfinite(value) else str(float(value))
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         if isinstance(plain, str) and plain in _NAMED:
             return _NAMED[plain]
         if type(plain) not in (float, int):
@@ -124,7 +117,7 @@ class _Time(_Form):
     def to_plain(self, value: Any) -> Any:
         return value.isoformat()
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         try:
             instant = datetime.fromisoformat(plain)
         except (TypeError, ValueError) as error:
@@ -147,7 +140,7 @@ class _Word(_Form):
     def to_plain(self, value: Any) -> Any:
         return value._value_
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         found = self._by_value.get(plain) if type(plain) in (str, int) else None
         if found is None:
             raise PlainFormError(place, f"a {self._kind.__name__} of this version")
@@ -164,7 +157,7 @@ class _Optional(_Form):
     def to_plain(self, value: Any) -> Any:
         return None if value is None else self._form.to_plain(value)
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         return None if plain is None else self._form.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
@@ -183,7 +176,7 @@ class _Either(_Form):
     def to_plain(self, value: Any) -> Any:
         return self._form(value).to_plain(value)
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         kind = float if isinstance(plain, str) and plain in _NAMED and float in self._forms else type(plain)
         form = self._by_written.get(kind)
         if form is None:
@@ -208,7 +201,7 @@ class _Again(_Form):
     def to_plain(self, value: Any) -> Any:
         return _form_of(self._kind).to_plain(value)
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         return _form_of(self._kind).from_plain(plain, place)
 
 
@@ -228,9 +221,9 @@ class _Row(_Form):
         written = [write(each) for each in value]
         return sorted(written) if self._kind is frozenset else written
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         return self._kind(
-            [self._form.from_plain(each, f"{place}[{index}]") for index, each in enumerate(_list(plain, place))]
+            [self._form.from_plain(each, (place, index)) for index, each in enumerate(_list(plain, place))]
         )
 
     def moved(self, value: Any, by_s: float) -> Any:
@@ -248,12 +241,12 @@ class _Fixed(_Form):
     def to_plain(self, value: Any) -> Any:
         return [form.to_plain(each) for form, each in zip(self._forms, value, strict=True)]
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         given = _list(plain, place)
         if len(given) != len(self._forms):
             raise PlainFormError(place, f"a list of {len(self._forms)}")
         pairs = enumerate(zip(self._forms, given, strict=True))
-        return tuple([form.from_plain(each, f"{place}[{index}]") for index, (form, each) in pairs])
+        return tuple([form.from_plain(each, (place, index)) for index, (form, each) in pairs])
 
     def moved(self, value: Any, by_s: float) -> Any:
         return tuple([form.moved(each, by_s) for form, each in zip(self._forms, value, strict=True)])
@@ -270,9 +263,9 @@ class _ByName(_Form):
     def to_plain(self, value: Any) -> Any:
         return {name: self._form.to_plain(each) for name, each in value.items()}
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         given = _mapping(plain, place)
-        return MappingProxyType({name: self._form.from_plain(each, f"{place}.{name}") for name, each in given.items()})
+        return MappingProxyType({name: self._form.from_plain(each, (place, name)) for name, each in given.items()})
 
     def moved(self, value: Any, by_s: float) -> Any:
         if not self.has_times:
@@ -292,6 +285,10 @@ class _Record(_Form):
         _BEGUN.remove(kind)
         self._writing = [
             (name, form.way, form.to_plain, self._defaults.get(name, _REQUIRED)) for name, form in self._forms.items()
+        ]
+        self._reading = [
+            (name, form.way in (_NUMBER, _OPTIONAL_NUMBER), form.from_plain, self._defaults.get(name, _REQUIRED))
+            for name, form in self._forms.items()
         ]
         self.has_times = any(form.has_times for form in self._forms.values())
         self.shape = {
@@ -318,19 +315,22 @@ class _Record(_Form):
                 plain[name] = each if math.isfinite(each) else write(each)
         return plain
 
-    def from_plain(self, plain: Any, place: str) -> Any:
-        given = _mapping(plain, place)
-        unknown = given.keys() - self._forms.keys()
-        if unknown:
-            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a field of {self._kind.__name__}")
-        values = []
-        for name, form in self._forms.items():
+    def from_plain(self, plain: Any, place: Place) -> Any:
+        # Whole sheets are read for each record that is delivered: numbers are spared a call, and places their text.
+        given = plain if type(plain) is dict else _mapping(plain, place)
+        values, defaults = [], 0
+        for name, is_number, read, default in self._reading:
             if name in given:
-                values.append(form.from_plain(given[name], f"{place}.{name}".lstrip(".")))
-            elif name in self._defaults:
-                values.append(self._defaults[name])
+                each = given[name]
+                values.append(each if is_number and type(each) is float else read(each, (place, name)))
+            elif default is not _REQUIRED:
+                values.append(default)
+                defaults += 1
             else:
-                raise PlainFormError(f"{place}.{name}".lstrip("."), "there")
+                raise PlainFormError((place, name), "there")
+        if len(given) + defaults != len(values):
+            unknown = min(map(str, given.keys() - self._forms.keys()))
+            raise PlainFormError((place, unknown), f"a field of {self._kind.__name__}")
         return self._kind(*values)
 
     def moved(self, value: Any, by_s: float) -> Any:
@@ -344,14 +344,14 @@ class _Record(_Form):
         )
 
 
-def _list(plain: Any, place: str) -> list[Any]:
+def _list(plain: Any, place: Place) -> list[Any]:
     if not isinstance(plain, list):
         raise PlainFormError(place, "a list")
     return plain
 
 
-def _mapping(plain: Any, place: str) -> dict[str, Any]:
-    if not isinstance(plain, dict) or not all(isinstance(name, str) for name in plain):
+def _mapping(plain: Any, place: Place) -> dict[str, Any]:
+    if not isinstance(plain, dict) or not set(map(type, plain)) <= {str}:
         raise PlainFormError(place, "a mapping")
     return plain
 

@@ -15,6 +15,7 @@ from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
 from gateway.delivery.mqtt_secrets import password, tls_context
 from gateway.delivery.postgresql_faults import MISSING_PART, FaultKind, PostgresqlFault
+from gateway.delivery.postgresql_names import ServerName
 from gateway.delivery.postgresql_plan import PostgresqlPlan
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord
@@ -55,6 +56,7 @@ class PostgresqlDelivery:
         self._around = around
         self._monotonic = monotonic
         self._backoff = Backoff(plan.backoff_first_s, plan.backoff_longest_s, around.random)
+        self._name = ServerName(plan.host, plan.port)
         self._connected = False
         self._connected_s = self._well_s = 0.0
         """When this attempt's connection stood, and when the server last did what it was asked."""
@@ -122,8 +124,10 @@ class PostgresqlDelivery:
 
     async def _one_connection(self, outbox: Outbox) -> None:
         """From dialling to the end of the connection. Raises DeliveryError when it cannot be made or breaks."""
+        await self._name.is_known(self._plan.timeout_s)
         connection = await Connection.open(self._plan, await password(self._plan), await tls_context(self._plan))
         try:
+            self._around.came_round(0.0)
             await prepare_schema(connection, self._plan.schema_name)
             self._around.came_round(0.0)
             await self._introduce(connection)

@@ -49,4 +49,4 @@ class PostgresqlPlan:
 
     @property
     def longest_turn_s(self) -> float:
-        return SCHEMA_S + 12 * self.timeout_s + self.gather_s + self.backoff_longest_s
+        return SCHEMA_S + 20 * self.timeout_s + self.gather_s + self.backoff_longest_s

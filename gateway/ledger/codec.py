@@ -5,6 +5,7 @@ What stands in columns is not in the body: whose record it is, and which one cam
 
 import sys
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from functools import cache
 from importlib.resources import files
 from typing import Any, NamedTuple
@@ -91,7 +92,10 @@ class Decoder:
 
     def learn(self, dictionaries: Iterable[tuple[int, bytes]]) -> None:
         """Those that stand in a file, numbers and bodies: that is what its rows were made with."""
-        self._by_number |= {number: zstd.ZstdDict(body) for number, body in dictionaries}
+        for number, body in dictionaries:
+            # One that is damaged is as good as none: its rows say so, one by one.
+            with suppress(ValueError, zstd.ZstdError):
+                self._by_number[number] = zstd.ZstdDict(body)
 
     def __call__(self, kind: int, dictionary: int, body: bytes) -> TankRecord | Event:
         """What was kept; a record without its identity (`NOBODYS`), which its row has. Raises BodyError."""

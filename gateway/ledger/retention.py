@@ -76,9 +76,10 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
     used_bytes, file_bytes = _sizes(connection)
     first, last = ends(connection)
     entries = last - first + 1
-    rows = connection.execute(
-        "SELECT position, instant_ns FROM history ORDER BY position LIMIT ?", (limits.at_most,)
-    ).fetchall()
+    excess = used_bytes - limits.largest_bytes
+    rows = _oldest(connection, 1)
+    if rows and (excess > 0 or rows[0][1] < limits.older_than_ns):
+        rows = _oldest(connection, limits.at_most)
     needed_from = min(
         (max(each.position, positions.get(each.destination, 0)) for each in cursors(connection)), default=last
     )
@@ -87,7 +88,6 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
         if instant_ns >= limits.older_than_ns or position > needed_from:
             break
         by_age = position
-    excess = used_bytes - limits.largest_bytes
     by_size = 0
     if excess > 0 and rows:
         count = min(excess * entries // used_bytes + 1, len(rows))
@@ -104,6 +104,13 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
     deleted = up_to - first + 1
     goes_on = len(rows) == limits.at_most and up_to == rows[-1][0]
     return Stepped(deleted, up_to, lost, goes_on, used_bytes, file_bytes, entries - deleted, False)
+
+
+def _oldest(connection: sqlite3.Connection, at_most: int) -> list[tuple[int, int]]:
+    """(position, instant)."""
+    return connection.execute(
+        "SELECT position, instant_ns FROM history ORDER BY position LIMIT ?", (at_most,)
+    ).fetchall()
 
 
 def free_bytes(folder: Path) -> int | None:

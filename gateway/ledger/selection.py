@@ -25,6 +25,7 @@ class Chosen:
 
     def __init__(self) -> None:
         self.due_s = -math.inf
+        """When it is to be kept next."""
         self.look: Any = None
         self.kept: Previous | None = None
         self.at_once: float = _AT_ONCE
@@ -50,9 +51,11 @@ class Selection:
             tank = self._tanks[identity.tank] = Chosen()
         now_s = _time_s(record)
         look = _look(record)
-        if not (self._is_due(tank, now_s) or record.events or (look != tank.look and self._may(tank, now_s))):
+        is_due = self._is_due(tank, now_s)
+        if not (is_due or record.events or (look != tank.look and self._may(tank, now_s))):
             return False, None
-        tank.due_s = self._next_due_s(identity.tank, now_s)
+        if is_due:
+            tank.due_s = self._next_due_s(tank, identity.tank, now_s)
         tank.look = look
         before, tank.kept = tank.kept, Previous(identity.boot, identity.sequence)
         return True, before
@@ -62,11 +65,13 @@ class Selection:
         # A clock that was set back must not make a tank wait until it has caught up.
         return now_s >= tank.due_s - early_s or now_s < tank.due_s - self.every_s - early_s
 
-    def _next_due_s(self, name: str, now_s: float) -> float:
-        """Each tank has its own place in the interval, so that not all come in one commit."""
+    def _next_due_s(self, tank: Chosen, name: str, now_s: float) -> float:
+        """From one time to the next, so that a tank is kept so often whatever its period; where there is none to go on
+        from, as at the beginning, at a place of its own, so that not all tanks come in one commit."""
         every_s = self.every_s
-        place_s = zlib.crc32(name.encode()) / 2**32 * every_s
-        return place_s + every_s * (math.floor((now_s + _EARLY * every_s - place_s) / every_s) + 1)
+        if abs(now_s - tank.due_s) <= every_s:
+            return tank.due_s + every_s
+        return now_s + every_s * (1.0 - zlib.crc32(name.encode()) / 2**32)
 
     def _may(self, tank: Chosen, now_s: float) -> bool:
         passed_s = max(0.0, now_s - tank.counted_s)

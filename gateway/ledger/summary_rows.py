@@ -111,9 +111,7 @@ class SummaryRows:
         over = [key for key in self._open if _is_over(key[0], MINUTE_S, now_s)]
         if over:
             self._write(connection, over)
-        else:
-            # Not both in one commit.
-            self._pack(connection, now_s)
+        self._pack(connection, now_s)
 
     def _fold(self, rows: Sequence[Row | RawRow]) -> None:
         for row in rows:

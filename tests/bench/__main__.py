@@ -21,6 +21,7 @@ BENCHES = (
     "dip_matches",
     "request_rate",
     "publish_rate",
+    "history_drain",
     "postgresql_rate",
     "metrics_scrape",
     "rtu_bus",

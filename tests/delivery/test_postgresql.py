@@ -6,6 +6,7 @@ import random
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from itertools import pairwise
@@ -440,6 +441,46 @@ async def test_a_peer_that_accepts_and_is_silent(tmp_path: Path, postgres: Postg
             async with running(made):
                 await until(lambda: reasons(logs))
     assert reasons(logs) == ["server did not answer within 0.3 s"]
+
+
+async def test_a_name_server_that_is_silent_holds_up_nothing(
+    postgres: Postgres, database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = threading.Event()
+    asked: list[str] = []
+    real = socket.getaddrinfo
+
+    def look_up(host: str, *rest: Any, **more: Any) -> Any:
+        if host == "db.example":
+            asked.append(host)
+            assert answers.wait(30.0)
+        return real("127.0.0.1" if host == "db.example" else host, *rest, **more)
+
+    monkeypatch.setattr(socket, "getaddrinfo", look_up)
+    outbox = MemoryOutbox(streams(TANKS, 1))
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database=database, host="db.example", timeout_s=0.3), outbox)
+    with capture_logs() as logs:
+        async with running(made):
+            await until(lambda: reasons(logs))
+            await asyncio.sleep(0.5)
+        assert reasons(logs) == ["db.example was not looked up within 0.3 s: is there a name server that answers?"]
+        # However often it was tried: threads must not gather.
+        assert asked == ["db.example"]
+        answers.set()
+        async with running(made):
+            await drained(outbox)
+
+
+async def test_a_name_that_nobody_knows(postgres: Postgres, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def look_up(*_: Any, **__: Any) -> Any:
+        raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
+
+    monkeypatch.setattr(socket, "getaddrinfo", look_up)
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database="x", host="db.example"), MemoryOutbox())
+    with capture_logs() as logs:
+        async with running(made):
+            await until(lambda: reasons(logs))
+    assert reasons(logs) == ["Name or service not known"]
 
 
 async def test_over_tls_the_server_must_be_the_right_one(tmp_path: Path) -> None:

@@ -2,12 +2,14 @@
 
 import asyncio
 import sqlite3
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger import outbox as outbox_module
@@ -278,6 +280,30 @@ async def test_a_file_that_cannot_be_read_is_tried_again(bench: Bench, monkeypat
     monkeypatch.setattr(outbox_module, "rows_between", failing)
     assert positions(await taken(outbox, 2)) == [1, 2]
     assert outbox.backlog().lost == 0
+
+
+async def test_what_a_read_finds_after_the_end_is_not_said(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stop does not wait for the disk; the file may be gone by then."""
+    bench.write(records=2)
+    outbox = bench.outbox()
+    reads, may_go_on = threading.Event(), threading.Event()
+
+    def slow(*_: object) -> object:
+        reads.set()
+        may_go_on.wait(PATIENCE_S)
+        raise FileNotFoundError("it is gone")
+
+    monkeypatch.setattr(outbox_module, "rows_between", slow)
+    waiting = asyncio.create_task(outbox.take(1))
+    assert await asyncio.to_thread(reads.wait, PATIENCE_S)
+    waiting.cancel()
+    outbox.end()
+    with capture_logs() as logs:
+        may_go_on.set()
+        while any(each.name == "outbox office" for each in threading.enumerate()):  # noqa: ASYNC110
+            await asyncio.sleep(0.01)
+        await asyncio.sleep(0.02)
+    assert logs == []
 
 
 async def test_a_beginning_that_fails_is_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,6 +9,7 @@ from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
+from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
@@ -26,6 +27,7 @@ BREAKS: tuple[Break, ...] = (
     *VAPOUR_BREAKS,
     *DELIVERY_BREAKS,
     *BROKER_BREAKS,
+    *POSTGRESQL_BREAKS,
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,
     *RECORD_BREAKS,

@@ -29,6 +29,7 @@ __all__ = [
 
 _RECORDS = (
     "gateway.plain_form",
+    "gateway.plain_place",
     "gateway.records",
     "gateway.sentences",
     "gateway.sources",
