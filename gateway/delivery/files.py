@@ -75,7 +75,7 @@ class FilesDelivery:
         backlog = None
         if outbox is not None:
             told = outbox.backlog()
-            backlog = told._replace(delivered=told.delivered - self._refused, lost=told.lost + self._refused)
+            backlog = told._replace(delivered=max(0, told.delivered - self._refused), lost=told.lost + self._refused)
         return DestinationStatus(
             self._plan.name, self._is_connected, 0, 0, 0, None, troubles=tuple(troubles), history=backlog
         )
