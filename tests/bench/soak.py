@@ -51,9 +51,10 @@ PATIENCE_S = 180.0
 """Back-offs go up to 30 s; everything must be Good again well after the longest."""
 SETTLED_S = 60.0
 """From when nothing more is done to broker and process: until then even the untouched tanks may be late."""
-MAY_GROW = Counts(memory=20.0, tasks=3, descriptors=4, threads=8)
+MAY_GROW = Counts(memory=45.0, tasks=3, descriptors=4, threads=8)
 """A pool of threads may not yet be full after a first round, nor all the room in use that bursts of requests take: at
-most 6.5 MB in ten minutes so far."""
+most 6.5 MB in ten minutes so far. What is read ahead for a destination that is struck are some hundred records of 20 kB
+for each: 23 MB so far."""
 HTTP_PATIENCE_S = 30.0
 """Longer than the server bears a connection that asks nothing, or half of something."""
 SILENT = frozenset({"silence", "refused_connection"})
