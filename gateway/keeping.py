@@ -39,11 +39,9 @@ class Keeping:
         self._plans: set[str] = set()
 
     def read_memory(self) -> Kept | None:
-        """What was remembered when the process before ended."""
-        kept = None if self._ledger is None else self._ledger.memory()
-        if kept is None and self._memory is not None:
-            kept = self._memory.read()
-        return kept
+        """What was remembered when the process before ended, whether that kept a ledger or not."""
+        places = (None if self._ledger is None else self._ledger.memory(), self._memory and self._memory.read())
+        return max((kept for kept in places if kept is not None), key=lambda kept: kept.utc_ns, default=None)
 
     @property
     def remembers(self) -> bool:
@@ -55,9 +53,10 @@ class Keeping:
         if self._ledger is None:
             return
         if record.plan not in self._plans:
-            self._plans.add(record.plan)
             text = plan_of(record.identity.tank)
+            # Without one it is the last word of a tank that is gone; it may come back with the same plan.
             if text is not None:
+                self._plans.add(record.plan)
                 self._ledger.keep_plan(record.plan, text)
         self._ledger.offer(record)
 
@@ -117,7 +116,7 @@ def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
         if file is None or plan is None:
             if plan is not None:
                 hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
-                _LOGGER.info(NOTHING_KEPT, trouble="there is no state directory", hint=hint)
+                _LOGGER.warning(NOTHING_KEPT, trouble="there is no state directory", hint=hint)
             return Keeping(None, memory)
         try:
             return Keeping(Ledger.open(replace(plan, file=file), site, boot, clock), memory)

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
+from gateway.calculation.kept_memory import Kept
 from gateway.calculation.remembered import calculated_again, is_a_sheet
 from gateway.clock import SystemClock
 from gateway.daemon import Daemon
-from gateway.keeping import NOTHING_KEPT, kept_in
+from gateway.keeping import NOTHING_KEPT, Keeping, kept_in
 from gateway.ledger.codec import unpacked
 from gateway.ledger.plan import LedgerPlan
 from gateway.pipeline import MEMORY_RESTORED, Pipeline
@@ -21,7 +22,7 @@ from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.tank_record import EventKind, TankRecord
 from tests.site_fuzz.through_gateway import load, readings_of, taken
-from tests.support.ledger_store import events_in, records_in, rows_in
+from tests.support.ledger_store import events_in, level_record, records_in, rows_in
 from tests.test_tank_record import assert_alike
 
 BOOT = "b" * 32
@@ -112,7 +113,8 @@ async def test_without_a_ledger_in_the_site_file_nothing_but_memory_is_kept(tmp_
 async def test_without_a_state_directory_it_says_that_nothing_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     with capture_logs() as logs:
         await live(quiet_site(), None)
-    assert [each["trouble"] for each in logs if each["event"] == NOTHING_KEPT] == ["there is no state directory"]
+    told = [(each["trouble"], each["log_level"]) for each in logs if each["event"] == NOTHING_KEPT]
+    assert told == [("there is no state directory", "warning")]
 
 
 async def test_a_ledger_that_cannot_be_used_stops_nobody_from_watching(tmp_path: Path) -> None:
@@ -123,3 +125,38 @@ async def test_a_ledger_that_cannot_be_used_stops_nobody_from_watching(tmp_path:
         await live(other, tmp_path)
     (told,) = [each for each in logs if each["event"] == NOTHING_KEPT]
     assert (told["log_level"], site.name in told["trouble"]) == ("error", True)
+
+
+def kept(tmp_path: Path, plan: LedgerPlan | None, boot: str) -> Keeping:
+    return kept_in(tmp_path, "north", plan)(boot, SystemClock())
+
+
+def one_life(tmp_path: Path, plan: LedgerPlan | None, boot: str, memory: Kept) -> Kept | None:
+    """What a gateway finds at its start, before it ends with that memory."""
+    keeping = kept(tmp_path, plan, boot)
+    found = keeping.read_memory()
+    asyncio.run(keeping.close(keeping.keep(memory)))
+    return found
+
+
+@pytest.mark.parametrize("first", [True, False])
+@pytest.mark.parametrize("second", [True, False])
+def test_of_two_memories_the_newest_is_gone_on_with(tmp_path: Path, first: bool, second: bool) -> None:
+    """A site file that has a ledger, or `enabled: no`, one time after the other: then what was known last counts."""
+    found = None
+    for number, has_ledger in enumerate((first, second, True)):
+        memory = Kept(1_800_000_000_000_000_000 + number * 10**9, number, {})
+        found = one_life(tmp_path, LedgerPlan() if has_ledger else None, f"{number:032x}", memory)
+    assert found is not None
+    assert found.steady_ns == 1
+
+
+def test_a_plan_that_could_not_be_had_once_is_kept_the_next_time(tmp_path: Path) -> None:
+    """The last word of a tank that was taken out of the site file; then it stands there again, by the same plan."""
+    record = level_record("TK-1", BOOT, 1, 0.0)
+    keeping = kept(tmp_path, LedgerPlan(), BOOT)
+    keeping.offer(record, lambda tank: None)
+    keeping.offer(record, lambda tank: lambda: b"the plan")
+    asyncio.run(keeping.close(None))
+    plans = [(plan, unpacked(body)) for plan, body in rows_in(tmp_path / "north.ledger", "SELECT id, body FROM plans")]
+    assert plans == [(record.plan, b"the plan")]

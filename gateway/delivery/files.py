@@ -84,6 +84,7 @@ class FilesDelivery:
         outbox = self._around.outbox
         if outbox is None:
             self._trouble = Trouble("not_written", "there is no ledger, so that there is no history to write")
+            self._log.error(FILES_NOT_WRITTEN, trouble=self._trouble.text, hint="see `ledger` in the site file")
             while True:
                 self._around.came_round(_NOTHING_TO_DO_S)
                 await asyncio.sleep(_NOTHING_TO_DO_S)

@@ -16,6 +16,7 @@ from gateway.ledger.blocks import Blocks
 from gateway.ledger.boots import Boot, started
 from gateway.ledger.codec import Decoder
 from gateway.ledger.contract import Transactions
+from gateway.ledger.hold import Hold
 from gateway.ledger.intake import GivenEvent, GivenRecord
 from gateway.ledger.kept import KeptMemory, KeptPlans
 from gateway.ledger.opening import ledger_path, opening_of
@@ -43,7 +44,9 @@ class Ledger:
         self.path = path
         self._plan = plan
         self._boot = boot
-        self._writer = Writer(opening_of(path, boot.site, clock), boot, clock.utc_ns, file=str(path), random=source)
+        self._hold = Hold(path)
+        opening = opening_of(path, boot.site, clock, self._hold)
+        self._writer = Writer(opening, boot, clock.utc_ns, file=str(path), random=source)
         self._selection = Selection(plan.every_s)
         self._memory = KeptMemory(self._writer)
         self._plans = KeptPlans(self._writer, clock)
@@ -175,7 +178,9 @@ class Ledger:
         self._outboxes.end()
         self._writer.insist(self._summaries.finish)
         is_all_kept = self._writer.close(timeout_s)
-        if not is_all_kept:
+        if is_all_kept:
+            self._hold.release()
+        else:
             hint = "the disk was too slow, full or gone: what waited for it is lost"
             log = structlog.get_logger("gateway.ledger")
             log.error(LEDGER_NOT_ALL_KEPT, waiting=self._writer.waiting, hint=hint)

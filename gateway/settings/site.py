@@ -18,7 +18,7 @@ from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.ledger.plan import LedgerPlan
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
-from gateway.settings.deliveries.plans import build_deliveries, build_http
+from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
 from gateway.settings.deliveries.surroundings import Reading
 from gateway.settings.ledger import build_ledger
 from gateway.settings.lines.plans import build_lines, declared_names
@@ -113,6 +113,8 @@ def load_site(
             tanks.append(tank)
     deliveries = build_deliveries(document, mistakes, manual)
     ledger = build_ledger(Reading(document, mistakes, manual))
+    if ledger is None:
+        warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())

@@ -19,7 +19,7 @@ from gateway.ledger.audit import adding
 from gateway.ledger.codec import packed
 from gateway.ledger.ledger import Ledger
 from gateway.plan_id import plan_text
-from gateway.records import Input, Quality, TankInput
+from gateway.records import Figure, Input, Quality, TankInput
 from gateway.resources import config_path
 from gateway.tank_record import Identity, TankRecord
 from tests.commands.typed import typed
@@ -159,6 +159,28 @@ def test_a_damaged_entry_is_left_out_and_said(capsys: Capture, stand: Stand) -> 
     said = typed(capsys, "ledger", "verify", str(stand.file))
     assert said.code == 1
     assert "position 5: it is damaged" in said.out
+
+
+@pytest.mark.parametrize("kind", ["csv", "jsonl"])
+def test_a_record_that_no_destination_gets_keeps_none_behind_it_back(
+    capsys: Capture, tmp_path: Path, kind: str
+) -> None:
+    """One with a number that is none, by a mistake of ours: two others stand around it."""
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    for number in range(3):
+        stand.seconds = number * 10.0
+        record = stand.record()
+        if number == 1:
+            figures = record.inventory.figures._replace(level=Figure(float("nan"), Quality.GOOD, (), 0.0))
+            record = record._replace(inventory=record.inventory._replace(figures=figures))
+        ledger.offer(record)
+    assert ledger.close(20)
+    out = tmp_path / "out"
+    said = typed(capsys, "ledger", "export", str(stand.file), "--format", kind, "--out", str(out))
+    assert said.code == 1
+    assert "1 records cannot be read and are left out, the first at position 3: tank TK-1: level is nan" in said.err
+    assert len(out.read_bytes().splitlines()) == (3 if kind == "csv" else 2)
 
 
 def test_verify_finds_a_record_that_is_missing(capsys: Capture, stand: Stand) -> None:

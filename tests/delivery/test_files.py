@@ -163,8 +163,10 @@ async def test_a_reason_is_said_once_and_what_waited_is_written_once_it_is_over(
 
 async def test_without_a_ledger_it_says_that_there_is_nothing_to_write(folder: Path) -> None:
     site = Site(folder, None)
-    async with site.running():
-        await until(lambda: site.troubles)
+    with capture_logs() as logs:
+        async with site.running():
+            await until(lambda: site.troubles)
+    assert [(each["event"], each["log_level"]) for each in logs] == [(FILES_NOT_WRITTEN, "error")]
     assert site.troubles == ["there is no ledger, so that there is no history to write"]
     assert site.delivery.status().history is None
 

@@ -1,6 +1,8 @@
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pytest
+
 from gateway.delivery.plan import FilesPlan
 from gateway.settings import load_site
 
@@ -42,3 +44,14 @@ def test_a_folder_that_is_not_there_is_warned_of(tmp_path: Path) -> None:
         f"{tmp_path}/site.yaml:3: delivery.files.folder: there is no folder {tmp_path}/out on this machine; it is to "
         "be there before the start"
     )
+
+
+@pytest.mark.parametrize("delivery", ["files: {folder: .}", "postgresql: {address: h:1, database: d, user_name: u}"])
+@pytest.mark.parametrize("ledger", ["{enabled: no}", "{enabled: yes}"])
+def test_where_history_alone_goes_and_none_is_kept_it_is_warned(tmp_path: Path, delivery: str, ledger: str) -> None:
+    site = tmp_path / "site.yaml"
+    parts = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
+    site.write_text(f"{parts}delivery: {{{delivery}}}\nledger: {ledger}\n", "utf-8")
+    warnings = [each for each in load_site(site, now=NOW).warnings if "history alone" in each]
+    assert len(warnings) == (ledger == "{enabled: no}")
+    assert all(f"site.yaml:3: delivery.{delivery.partition(':')[0]}: takes history alone" in each for each in warnings)

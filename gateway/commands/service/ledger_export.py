@@ -3,7 +3,7 @@
 import argparse
 import sqlite3
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC
 from pathlib import Path
 
@@ -12,7 +12,7 @@ from gateway.commands.output import note
 from gateway.commands.service.ledger_file import add_file, file_of, looked_at, time_of
 from gateway.delivery.files_rows import EVENTS, RECORDS, line_of
 from gateway.display import printable
-from gateway.errors import UsageError
+from gateway.errors import DeliveryError, UsageError
 from gateway.history import Entry, KeptRecord
 from gateway.ledger.blocks import EVENT, RECORD, runs_between
 from gateway.ledger.codec import Decoder
@@ -93,12 +93,21 @@ class _Export:
 
     def csv(self) -> Iterator[bytes]:
         yield (RECORDS if self._kind == RECORD else EVENTS).header
-        for entry in self._entries():
-            yield line_of(entry, UTC)
+        yield from self._pieces(lambda entry: line_of(entry, UTC))
 
     def json_lines(self) -> Iterator[bytes]:
+        yield from self._pieces(_json_line)
+
+    def _pieces(self, piece_of: Callable[[Entry], bytes]) -> Iterator[bytes]:
         for entry in self._entries():
-            yield (history_json(entry) if isinstance(entry, KeptRecord) else event_json(entry)) + b"\n"
+            try:
+                piece = piece_of(entry)
+            except DeliveryError as error:
+                # Such as a number that is none: no destination gets it either, and those behind it are well.
+                self.unreadable.append(Unreadable(entry.position, str(error)))
+                continue
+            self.count += 1
+            yield piece
 
     def _entries(self) -> Iterator[Entry]:
         names = Names(self._connection)
@@ -108,7 +117,6 @@ class _Export:
             if isinstance(entry, Unreadable):
                 self.unreadable.append(entry)
             else:
-                self.count += 1
                 yield entry
 
     def _rows(self) -> Iterator[RawRow]:
@@ -120,6 +128,10 @@ class _Export:
                     is_tank = self._tanks is None or row.tank in self._tanks
                     if is_tank and self._begin_ns <= row.instant_ns < self._until_ns:
                         yield row
+
+
+def _json_line(entry: Entry) -> bytes:
+    return (history_json(entry) if isinstance(entry, KeptRecord) else event_json(entry)) + b"\n"
 
 
 def _tanks(connection: sqlite3.Connection, path: Path, tags: list[str] | None) -> frozenset[int] | None:

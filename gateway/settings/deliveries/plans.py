@@ -19,7 +19,7 @@ from gateway.settings.site_models import DeliveryModel, WebModel
 from gateway.settings.tanks.manual import ManualValues
 from gateway.web.plan import HttpPlan
 
-__all__ = ["DELIVERY_KINDS", "DeliveryKind", "build_deliveries", "build_http"]
+__all__ = ["DELIVERY_KINDS", "DeliveryKind", "build_deliveries", "build_http", "warn_without_ledger"]
 
 _HOST_NAME = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\.?", re.ASCII | re.IGNORECASE)
 
@@ -35,14 +35,20 @@ class DeliveryKind(NamedTuple):
     """What two to one place do, with the other's place in the file in braces."""
     together: Callable[[Any, Mistakes], None] = lambda _plans, _mistakes: None
     """What must hold among all of this kind, by their places in the file."""
+    history_alone: bool = False
+    """Whether without a ledger nothing goes there at all."""
 
 
 DELIVERY_KINDS: dict[str, DeliveryKind] = {
     "mqtt": DeliveryKind(MqttModel, mqtt_plan, "prefix", "goes to the topics of {} on the same server", mqtt_together),
     "postgresql": DeliveryKind(
-        PostgresqlModel, postgresql_plan, "schema_name", "goes to the tables of {} on the same server"
+        PostgresqlModel,
+        postgresql_plan,
+        "schema_name",
+        "goes to the tables of {} on the same server",
+        history_alone=True,
     ),
-    "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}"),
+    "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}", history_alone=True),
 }
 """By the key of `delivery`. Each may stand there once, or as a list."""
 
@@ -85,6 +91,14 @@ def build_deliveries(document: Document, mistakes: Mistakes, manual: ManualValue
         plans |= own
     _check_together(plans, mistakes)
     return tuple(plans.values())
+
+
+def warn_without_ledger(document: Document, manual: ManualValues) -> None:
+    """Of what gets nothing where the site file says that no ledger is kept."""
+    for word, kind in DELIVERY_KINDS.items():
+        path: KeyPath = ("delivery", word)
+        if kind.history_alone and document.node(path) is not None:
+            manual.warn(path, "takes history alone, and `ledger: enabled: no` keeps none, so that nothing goes there")
 
 
 def _places(document: Document, word: str) -> list[KeyPath]:
