@@ -6,8 +6,9 @@ each record names the one before it.
 
 import random
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -111,7 +112,7 @@ class SoakedHistory:
         """Waits until all of this is everywhere."""
         wanted = {each.key for each in rows}
         for name, arrived in self._arrived().items():
-            self._until(lambda arrived=arrived: wanted <= {each.key for each in arrived()}, f"{name} has everything")
+            self._until(partial(_is_all_there, wanted, arrived), f"{name} has everything")
 
     def wrong(self, rows: list[Kept]) -> list[str]:
         found = []
@@ -142,3 +143,7 @@ class SoakedHistory:
             if time.monotonic() > until:
                 raise RuntimeError(f"not within {_PATIENCE_S:g} s: {so_that}")
             time.sleep(1.0)
+
+
+def _is_all_there(wanted: set[Any], arrived: Callable[[], Iterable[Arrived]]) -> bool:
+    return wanted <= {each.key for each in arrived()}
