@@ -64,14 +64,14 @@ class OpenFile:
         now_ns: int,
         told: Sequence[Event],
         packed: Callable[[Event], Piece],
-        hooks: Sequence[BeforeCommit],
-    ) -> None:
+        hooks: Sequence[BeforeCommit] = (),
+    ) -> list[Row]:
         """So that rows of this start can be written, once. Adds to history what was told by opening the file, and that
         those before broke off: in the same commit, so that no crash in between can hide it.
         """
         rows = self._rows
         if rows.boot(boot.boot) is not None:
-            return
+            return []
         rows.begin()
         try:
             with transaction(self._connection):
@@ -84,7 +84,8 @@ class OpenFile:
         except BaseException:
             rows.undo()
             raise
-        rows.done(())
+        rows.done(added)
+        return added
 
     def commit(
         self, pieces: Sequence[Piece], tasks: Sequence[Task], hooks: Sequence[BeforeCommit], *, mark: bool

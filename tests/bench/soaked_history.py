@@ -6,13 +6,13 @@ each record names the one before it.
 
 import random
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from tests.crash.accounts import Arrived, Kept, account, chain_of, committed, lost_at_kills
+from tests.crash.accounts import Arrived, Kept, Key, account, chain_of, committed, lost_at_kills
 from tests.crash.yard import Broker, in_database, in_folder, mqtt, postgresql
 from tests.support.postgres import Postgres
 from tests.support.tcp_proxy import TcpProxy
@@ -112,7 +112,7 @@ class SoakedHistory:
         """Waits until all of this is everywhere."""
         wanted = {each.key for each in rows}
         for name, arrived in self._arrived().items():
-            self._until(partial(_is_all_there, wanted, arrived), f"{name} has everything")
+            self._until(partial(_has, arrived, wanted), f"{name} has everything")
 
     def wrong(self, rows: list[Kept]) -> list[str]:
         found = []
@@ -130,7 +130,7 @@ class SoakedHistory:
         """What a kill has cost at most, as the reader saw it."""
         return max(lost_at_kills(rows, self._broker.reader.last_seen("others")), default=0.0)
 
-    def _arrived(self) -> dict[str, Callable[[], Iterator[Arrived] | list[Arrived]]]:
+    def _arrived(self) -> dict[str, Callable[[], Iterable[Arrived]]]:
         return {
             "broker": lambda: self._broker.reader.keys("others"),
             "database": lambda: in_database(self._database),
@@ -145,5 +145,5 @@ class SoakedHistory:
             time.sleep(1.0)
 
 
-def _is_all_there(wanted: set[Any], arrived: Callable[[], Iterable[Arrived]]) -> bool:
+def _has(arrived: Callable[[], Iterable[Arrived]], wanted: set[Key]) -> bool:
     return wanted <= {each.key for each in arrived()}

@@ -83,7 +83,7 @@ def each_has_more(yard: Yard, before: Counter[str], more: int) -> bool:
 
 
 def test_a_site_whose_time_passes_faster_keeps_by_its_own_time(tmp_path: Path) -> None:
-    """Ten minutes in a second: records stand `every` apart by the time of the site, what is older than `keep` and has
+    """Twenty minutes in a second: records stand `every` apart by the time of the site, what is older than `keep` and has
     arrived goes, and what waits stays."""
     with Broker(tmp_path / "broker") as broker, Yard(tmp_path) as yard:
         yard.write_site(
@@ -93,7 +93,7 @@ def test_a_site_whose_time_passes_faster_keeps_by_its_own_time(tmp_path: Path) -
             every="10 min",
             keep="1 h",
         )
-        with yard.gateway(shell='exec "$@" --time-factor 600') as gateway:
+        with yard.gateway(shell='exec "$@" --time-factor 1200') as gateway:
             yard.grows(30)
             first = yard.rows()[-1].position
             eventually(lambda: yard.rows()[0].position > first, "what is older than an hour and has arrived goes")

@@ -16,7 +16,7 @@ from tests.support.postgres import Postgres
 
 KILLS = int(os.environ.get("CRASH_KILLS", "12"))
 """Hundreds in `make soak`."""
-LIVED_S = (0.0, 1.6)
+LIVED_S = (0.0, 1.2)
 """From when the process was begun: some die before they have opened anything, some while history flows."""
 COMMIT_S = 0.3
 
@@ -45,12 +45,12 @@ def test_nothing_that_is_committed_is_missing_after_kills_at_random(tmp_path: Pa
             with yard.gateway() as running:
                 if kills % 2 == 0:
                     # However slow the machine is: some die while history flows.
-                    yard.grows(4)
+                    yard.grows(3)
                 time.sleep(chance.uniform(*LIVED_S))
                 assert running.process.poll() is None, yard.logged()[-3:]
             kills += 1
         with yard.gateway() as running:
-            yard.grows(4)
+            yard.grows(3)
             eventually(all_there(yard, broker.reader.history), "all that is committed is at the broker")
             yard.ends(running)
         # What the clean end has committed is for the next start: nothing else may come of that.

@@ -12,7 +12,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -73,6 +73,8 @@ class Reader:
     def __init__(self, port: int, folder: Path) -> None:
         self._port = port
         self._file = folder / "arrived.txt"
+        self._read = 0
+        self._lines: list[tuple[float, str, dict[str, Any]]] = []
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -88,13 +90,16 @@ class Reader:
             self._process.wait()
 
     def lines(self) -> list[tuple[float, str, dict[str, Any]]]:
-        """(when, topic, message) of all that came and was not retained, in its order."""
-        found = []
-        for line in self._file.read_bytes().rpartition(b"\n")[0].splitlines():
+        """(when, topic, message) of all that came and was not retained, in its order. Each is read once."""
+        with self._file.open("rb") as file:
+            file.seek(self._read)
+            whole = file.read().rpartition(b"\n")[0]
+        self._read += len(whole) + 1 if whole else 0
+        for line in whole.splitlines():
             when, retained, topic, payload = line.split(b" ", 3)
             if retained == b"0":
-                found.append((float(when), topic.decode(), json.loads(payload)))
-        return found
+                self._lines.append((float(when), topic.decode(), json.loads(payload)))
+        return self._lines
 
     def history(self, prefix: str = "tanks") -> list[Arrived]:
         return [
@@ -293,8 +298,16 @@ class Yard:
 
     def grows(self, by: int) -> None:
         """Waits until so many more are committed."""
-        before = len(self.rows())
-        eventually(lambda: len(self.rows()) >= before + by, "history is committed")
+        before = self._count()
+        eventually(lambda: self._count() >= before + by, "history is committed")
+
+    def _count(self) -> int:
+        try:
+            with closing(sqlite3.connect(f"{self.ledger.as_uri()}?mode=ro", uri=True, timeout=20.0)) as connection:
+                (count,) = connection.execute("SELECT count(*) FROM history").fetchone()
+        except sqlite3.OperationalError:
+            return 0
+        return int(count)
 
     def waiting(self, running: GatewayProcess, destination: str) -> float:
         """What of history is kept for a destination, as the metrics say."""
