@@ -4,6 +4,7 @@ import asyncio
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import structlog
@@ -15,6 +16,7 @@ from gateway.errors import GatewayError
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
 from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, file_name
+from gateway.process.one_thread import OneThread, done_within
 from gateway.status import LedgerStatus
 from gateway.tank_record import TankRecord
 
@@ -24,6 +26,7 @@ NOTHING_KEPT = "ledger.not_kept"
 
 _MEMORY_EVERY_S = 60.0
 _PATIENCE_S = 2.0
+_MARGIN_S = 0.5
 _LOGGER = structlog.get_logger("gateway.daemon")
 
 PlanOf = Callable[[str], Callable[[], bytes] | None]
@@ -93,10 +96,17 @@ class Keeping:
 
     async def close(self, last: threading.Event | None) -> None:
         """When nothing more comes: writes what is left, as far as that can be done in time."""
-        if last is not None and not await asyncio.to_thread(last.wait, _PATIENCE_S):
-            _LOGGER.error(MEMORY_NOT_KEPT, hint="the disk was too slow: what was kept before stays")
+        # Not asyncio.to_thread: look-ups of names that hang may have all of its threads.
+        thread = OneThread("end of what is kept")
         if self._ledger is not None:
-            await asyncio.to_thread(self._ledger.close, _PATIENCE_S)
+            # Before memory is waited for: this commits it too, also where a commit may be a minute away.
+            await done_within(thread.do(partial(self._ledger.close, _PATIENCE_S)), _PATIENCE_S + _MARGIN_S)
+        wait_s = _PATIENCE_S if self._ledger is None else 0.0
+        if last is not None and not last.is_set():
+            await done_within(thread.do(partial(last.wait, wait_s)), wait_s + _MARGIN_S)
+            if not last.is_set():
+                _LOGGER.error(MEMORY_NOT_KEPT, hint="the disk was too slow: what was kept before stays")
+        thread.end()
 
 
 Open = Callable[[str, Clock], Keeping]

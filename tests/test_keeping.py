@@ -3,6 +3,7 @@
 import asyncio
 import os
 import tempfile
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from gateway.ledger.codec import unpacked
 from gateway.ledger.plan import LedgerPlan
 from gateway.pipeline import MEMORY_RESTORED, Pipeline
 from gateway.plan_body import plan_from
+from gateway.process.memory_file import MEMORY_NOT_KEPT
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.tank_record import EventKind, TankRecord
@@ -160,3 +162,24 @@ def test_a_plan_that_could_not_be_had_once_is_kept_the_next_time(tmp_path: Path)
     asyncio.run(keeping.close(None))
     plans = [(plan, unpacked(body)) for plan, body in rows_in(tmp_path / "north.ledger", "SELECT id, body FROM plans")]
     assert plans == [(record.plan, b"the plan")]
+
+
+async def test_a_stop_commits_at_once_though_a_commit_is_a_minute_away_and_look_ups_of_names_hang(
+    tmp_path: Path,
+) -> None:
+    """What hangs has all threads of the loop's own, as many as it ever makes."""
+    released = threading.Event()
+    loop = asyncio.get_running_loop()
+    hanging = [loop.run_in_executor(None, released.wait) for _ in range(64)]
+    site = replace(quiet_site(), ledger=LedgerPlan(commit_s=60.0))
+    try:
+        with capture_logs() as logs:
+            await live(site, tmp_path)
+    finally:
+        released.set()
+        await asyncio.wait(hanging)
+    assert [each for each in logs if each["event"] == MEMORY_NOT_KEPT] == []
+    file = tmp_path / f"{site.name}.ledger"
+    assert rows_in(file, "SELECT is_clean, lost FROM boots") == [(1, 0)]
+    assert rows_in(file, "SELECT name FROM memory") == [("calculation",)]
+    assert records_in(file)[-1].inventory.figures.level.reasons[0].code.value == "not_watched"

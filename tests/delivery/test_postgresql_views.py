@@ -106,6 +106,20 @@ async def test_a_record_of_a_clock_that_was_wrong_hides_nothing(plan: Postgresql
     assert postgres.psql("SELECT gsv_m3, simulated FROM tanks.newest", plan.database) == ["5|t"]
 
 
+async def test_a_record_of_a_clock_that_had_not_been_set_opens_no_days(
+    plan: PostgresqlPlan, postgres: Postgres
+) -> None:
+    """A box without a battery wakes up in 1970, and is set right once it finds a server: two records lie 56 years
+    apart, and the days and half a million hours between were none."""
+    now = datetime.now(UTC)
+    unset = kept(datetime(1970, 1, 1, 0, 1, tzinfo=UTC), 1, good(1.0))
+    await delivered(plan, [unset, kept(now - timedelta(minutes=2), 2, good(120.0))])
+    for view in ("closings", "days", "hours"):
+        assert postgres.psql(f"SELECT count(*) FROM tanks.{view}", plan.database) == ["1"], view
+    assert postgres.psql("SELECT count(*) FROM tanks.records", plan.database) == ["2"], "the record itself is there"
+    assert postgres.psql("SELECT gsv_m3, gsv_quality FROM tanks.newest", plan.database) == ["120|Good"]
+
+
 ZONES = [
     # zone, local day, its length in hours: the changes of 2026 by the IANA time zone data base
     ("Europe/London", "2026-03-29", 23),

@@ -430,6 +430,7 @@ LEFT JOIN LATERAL (
 COMMENT ON VIEW newest IS 'Newest record of each tank; older than sites.longest_age it has no values and is Bad, overdue';
 
 -- A day is closed when a later record has come: history comes in order, so what is once shown does not change.
+-- A record from before 2020 is of a clock that had not been set: it opens no day and no hour.
 CREATE VIEW closings AS
 SELECT
     t.site,
@@ -525,7 +526,9 @@ SELECT
     coalesce(c.room_quality, 'Bad') AS room_quality
 FROM tanks t
 JOIN sites s ON s.site = t.site AND s.time_zone IS NOT NULL
-CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant, r.boot, r.sequence LIMIT 1) first
+CROSS JOIN LATERAL (
+    SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant >= '2020-01-01Z') ORDER BY r.instant, r.boot, r.sequence LIMIT 1
+) first
 CROSS JOIN LATERAL (
     SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
 ) last
@@ -611,7 +614,9 @@ SELECT
     greatest(coalesce(o.mass_quality, 'Bad'), coalesce(c.mass_quality, 'Bad')) AS change_mass_quality
 FROM tanks t
 JOIN sites s ON s.site = t.site AND s.time_zone IS NOT NULL
-CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant, r.boot, r.sequence LIMIT 1) first
+CROSS JOIN LATERAL (
+    SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant >= '2020-01-01Z') ORDER BY r.instant, r.boot, r.sequence LIMIT 1
+) first
 CROSS JOIN LATERAL (
     SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
 ) last
@@ -680,7 +685,9 @@ SELECT
     coalesce(l.pumpable_quality, 'Bad') AS last_pumpable_quality
 FROM tanks t
 JOIN sites s ON s.site = t.site
-CROSS JOIN LATERAL (SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank ORDER BY r.instant, r.boot, r.sequence LIMIT 1) first
+CROSS JOIN LATERAL (
+    SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant >= '2020-01-01Z') ORDER BY r.instant, r.boot, r.sequence LIMIT 1
+) first
 CROSS JOIN LATERAL (
     SELECT r.instant FROM records r WHERE r.site = t.site AND r.tank = t.tank AND (r.simulated OR r.instant < now() + s.longest_age) ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
 ) last
