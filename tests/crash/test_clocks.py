@@ -83,9 +83,8 @@ def each_has_more(yard: Yard, before: Counter[str], more: int) -> bool:
 
 
 def test_a_site_whose_time_passes_faster_keeps_by_its_own_time(tmp_path: Path) -> None:
-    """Twenty minutes in a second: records stand `every` apart by the time of the site; what is older than `keep` and has
-    arrived goes, and what waits stays."""
-
+    """Twenty minutes in a second: records stand `every` apart by the time of the site; what is older than `keep` goes
+    where it has arrived, and what waits stays."""
     with Broker(tmp_path / "broker") as broker, Yard(tmp_path) as yard:
         yard.write_site(
             {"mqtt": mqtt(broker.server.port, name="office")},
