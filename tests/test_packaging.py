@@ -104,7 +104,8 @@ def _imported_libraries(*folders: str) -> set[str]:
                     names.update(alias.name.split(".")[0] for alias in node.names)
                 elif isinstance(node, ast.ImportFrom) and node.module:
                     names.add(node.module.split(".")[0])
-    own = {"gateway", "simulators", "tests"}
+    # `compression` is of the standard library, from 3.14 on.
+    own = {"gateway", "simulators", "tests", "compression"}
     distributions = packages_distributions()
     # pydantic and pydantic_core are one library in two distributions.
     return {

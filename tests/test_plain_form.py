@@ -121,3 +121,22 @@ def test_a_time_is_utc_to_the_microsecond() -> None:
 def test_a_type_that_has_no_form_is_refused_at_once(kind: Any) -> None:
     with pytest.raises(TypeError):
         PlainForm(kind)
+
+
+def test_what_is_written_again_is_the_same_and_nothing_is_taken_for_another() -> None:
+    """Values that come and go by the thousand, at the same places in memory, and zeros that equal each other."""
+    form = PlainForm(Inner)
+    lasting = Inner(-1.0, 2.0)
+    for number in range(5000):
+        assert form.to_plain(Inner(float(number), -0.0)) == {"time_s": float(number), "lasts_s": 0.0}
+        assert form.to_plain(lasting) == {"time_s": -1.0, "lasts_s": 2.0}
+    signs = [math.copysign(1.0, form.to_plain(Inner(1.0, zero))["lasts_s"]) for zero in (-0.0, 1.0, -0.0)]
+    assert signs == [-1.0, 1.0, -1.0]
+
+
+def test_a_mapping_that_has_changed_is_written_as_it_is() -> None:
+    there = {"x": Inner(1.0)}
+    outer = Outer("a", by_name=there)
+    assert FORM.to_plain(outer)["by_name"] == {"x": {"time_s": 1.0}}
+    there["x"] = Inner(2.0)
+    assert FORM.to_plain(outer)["by_name"] == {"x": {"time_s": 2.0}}

@@ -75,7 +75,7 @@ class FilesDelivery:
         backlog = None
         if outbox is not None:
             told = outbox.backlog()
-            backlog = told._replace(delivered=told.delivered - self._refused, lost=told.lost + self._refused)
+            backlog = told._replace(delivered=max(0, told.delivered - self._refused), lost=told.lost + self._refused)
         return DestinationStatus(
             self._plan.name, self._is_connected, 0, 0, 0, None, troubles=tuple(troubles), history=backlog
         )
@@ -129,7 +129,7 @@ class FilesDelivery:
                 await asyncio.sleep(self._plan.gather_s)
 
     async def _next(self, outbox: Outbox) -> Sequence[Entry]:
-        """None where nothing comes for a while: there may be files whose time is over."""
+        """Empty where nothing comes for a while: there may be files whose time is over."""
         self._around.came_round(self._plan.gather_s)
         try:
             async with asyncio.timeout(self._plan.gather_s):

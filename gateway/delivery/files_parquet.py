@@ -10,7 +10,7 @@ from gateway.delivery.files_state import FilesError
 __all__ = ["parquet_from_csv", "require_duckdb"]
 
 _MEMORY = "256MB"
-_ROWS_A_GROUP = 50_000
+_ROWS_A_GROUP = 10_000
 
 
 def require_duckdb() -> Any:

@@ -279,7 +279,9 @@ class MqttDelivery:
             self._live_in_a_row = 0
             if not history.send_next(talk, now_s) and not turn_of_live:
                 break
-        self._held_up = not self._has_room(talk) or (history is not None and history.has_more)
+        if self._history is not None:
+            self._history.look()
+        self._held_up = not self._has_room(talk) or (history is not None and history.next_is_alone)
 
     def _send_live(self, talk: Conversation, entry: Entry, now_s: float) -> None:
         identity = entry.record.identity

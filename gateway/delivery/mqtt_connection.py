@@ -37,6 +37,7 @@ _NO_MQTT = 0x82
 _NOT_ACCEPTED = "server closed the connection before accepting it"
 _LARGEST_MESSAGE = 131_072
 """What a server of MQTT 5 may send us, in bytes; beside our own status nothing is asked for."""
+_NO_ANSWER_TO_PING = 0x8D
 _PACKET_TOO_LARGE = 0x95
 _LARGEST_PACKET = 268_435_460
 """That MQTT has (MQTT 5 section 2.1.4): 268,435,455 bytes behind a head of five."""
@@ -359,6 +360,8 @@ class Connection:
             self._end(Ended(f"server ended the connection: {code}", by))
         elif code.value == _UNSPECIFIED:
             self._end(Ended("server closed the connection", EndedBy.SERVER))
+        elif code.value == _NO_ANSWER_TO_PING:
+            self._end(Ended(str(code), EndedBy.SILENCE))
         elif code.value == _NO_MQTT:
             self._end(Ended("what the server sent is not MQTT"))
         else:

@@ -13,6 +13,7 @@ from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox
 from gateway.delivery.mqtt_connection import ConnectionEndedError, TooLargeError
 from gateway.delivery.mqtt_conversation import Conversation
+from gateway.delivery.mqtt_others import EndedBy
 from gateway.delivery.mqtt_window import HistoryWindow, Refusal, stream_of
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
@@ -31,8 +32,6 @@ _LIVE_SHARE = 4
 """One in so many of what may be in flight stays free of history, for live records."""
 _NO_MESSAGE = 0x99
 """Payload format invalid: nothing was sent, for it cannot be said in JSON."""
-
-
 _REFUSED = "delivery.history_refused"
 _UNREAD = "delivery.history_unread"
 
@@ -74,12 +73,13 @@ class MqttHistory:
         by_server = False
         try:
             yield
-        except ConnectionEndedError:
-            by_server = True
+        except ConnectionEndedError as exc:
+            by_server = exc.by not in (EndedBy.TAKEOVER, EndedBy.SILENCE)
             raise
         finally:
             try:
                 await end([taking])
+                self.look()
             finally:
                 self._window.broken(by_server=by_server)
                 self._outbox.rewind()
@@ -88,10 +88,6 @@ class MqttHistory:
     def retry_s(self) -> float:
         """When something may be sent without anything else happening."""
         return self._window.retry_s
-
-    @property
-    def has_more(self) -> bool:
-        return self._window.has_more
 
     @property
     def next_is_alone(self) -> bool:
@@ -116,7 +112,6 @@ class MqttHistory:
             else:
                 self._window.sent(number, now_s)
                 found = True
-        self._look()
         if self._window.unsent < _TAKEN:
             self._room.set()
         return found
@@ -126,9 +121,20 @@ class MqttHistory:
         return self._window.holds(number)
 
     def settled(self, number: int, refusal: Refusal | None, now_s: float) -> None:
-        """The server has answered."""
+        """The server has answered; `look` comes soon."""
         self._window.settled(number, refusal, now_s)
-        self._look()
+        self._wake()
+
+    def look(self) -> None:
+        """Tell what the window has come to, to the outbox and to the log: changes, not repetitions."""
+        reached = self._window.reached()
+        if reached is not None:
+            self._outbox.delivered(reached)
+        if self._window.refusals or self._told:
+            for stream, (refusal, for_good) in self._window.refusals.items():
+                if self._told.get(stream) != (refusal, for_good):
+                    self._log.error(_REFUSED, topic=f"{self._root}/{stream}", reason=refusal.text, lost=for_good)
+            self._told = dict(self._window.refusals)
 
     def backlog(self) -> Backlog:
         """What the outbox says, but that what was refused for good has not arrived."""
@@ -180,14 +186,3 @@ class MqttHistory:
             retain=False,
             expiry_s=_EXPIRY_S,
         )
-
-    def _look(self) -> None:
-        """What the window has come to, to the outbox and to the log: changes, not repetitions."""
-        reached = self._window.reached()
-        if reached is not None:
-            self._outbox.delivered(reached)
-        if self._window.refusals or self._told:
-            for stream, (refusal, for_good) in self._window.refusals.items():
-                if self._told.get(stream) != (refusal, for_good):
-                    self._log.error(_REFUSED, topic=f"{self._root}/{stream}", reason=refusal.text, lost=for_good)
-            self._told = dict(self._window.refusals)

@@ -122,11 +122,6 @@ class HistoryWindow:
         return self._retry_s if self._held and not self._in_flight else float("inf")
 
     @property
-    def has_more(self) -> bool:
-        """Whether an answer may make room for something."""
-        return bool(self._unsent or self._held or self._again)
-
-    @property
     def next_is_alone(self) -> bool:
         """Whether what is to be sent next must have the connection for itself."""
         following = self._again[0].entry if self._again else self._unsent[0] if self._unsent else None

@@ -90,6 +90,12 @@ _OF_DESTINATIONS: tuple[tuple[str, Kind, str, _Value], ...] = (
     ("destination_connected", "gauge", "Whether it is connected.", lambda status: status.connected),
     ("destination_delivered_total", "counter", "Records known to have arrived.", lambda status: status.delivered),
     ("destination_lost_total", "counter", "Records never known to have arrived.", lambda status: status.lost),
+    (
+        "destination_dropped_total",
+        "counter",
+        "Live records not delivered where history is kept: a newer one took their place, or they were refused.",
+        lambda status: status.dropped,
+    ),
     ("destination_waiting", "gauge", "Records that wait for delivery.", lambda status: status.waiting),
     (
         "destination_oldest_waiting_seconds",

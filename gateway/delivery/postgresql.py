@@ -33,7 +33,9 @@ __all__ = ["PostgresqlDelivery", "missing_part"]
 _LOOK_S = 1.0
 """How often a connection is looked at while nothing is to be sent."""
 _ASK_S = 30.0
-"""How often the server is asked whether it is still there, and the tables of the months are seen to."""
+"""How often the server is asked whether it is still there."""
+_AHEAD_S = 3600.0
+"""How often the tables of the months are seen to."""
 _GOODBYE_S = 3.0
 _MOST_TOLD = 100
 """Reasons in the log: after so many it is no longer read."""
@@ -61,6 +63,8 @@ class PostgresqlDelivery:
         self._connected_s = self._well_s = 0.0
         """When this attempt's connection stood, and when the server last did what it was asked."""
         self._trouble: Trouble | None = None
+        self._not_ahead: Trouble | None = None
+        """What goes on now and will not next month."""
         self._complaints: set[str] = set()
         """Why nothing arrives, as logged since it last did."""
         self._well_told = False
@@ -94,7 +98,8 @@ class PostgresqlDelivery:
         )
 
     def _troubles(self) -> tuple[Trouble, ...]:
-        troubles = [] if self._trouble is None else [self._trouble]
+        told = self._trouble or self._not_ahead
+        troubles = [] if told is None else [told]
         if self._refusal is not None:
             text = f"{self._refused} entries of history are refused and lost there; the last: {self._refusal}"
             troubles.append(Trouble("records_refused", text))
@@ -133,7 +138,7 @@ class PostgresqlDelivery:
             await self._introduce(connection)
             months = Months(connection, self._plan.schema_name)
             await months.look()
-            await months.make_ahead(self._around.snapshot().instant)
+            await self._make_ahead(months)
             transfer = Transfer(connection, months, lambda: self._around.came_round(0.0))
             await transfer.prepare()
             self._connected = True
@@ -168,7 +173,7 @@ class PostgresqlDelivery:
         )
 
     async def _serve(self, connection: "Connection", months: "Months", transfer: "Transfer", outbox: Outbox) -> None:
-        asked_s = self._monotonic()
+        asked_s = ahead_s = self._monotonic()
         while True:
             self._around.came_round(_LOOK_S)
             entries = await self._next(outbox)
@@ -183,9 +188,15 @@ class PostgresqlDelivery:
                 raise PostgresqlFault(FaultKind.PASSING, "server closed the connection")
             elif self._monotonic() - asked_s >= _ASK_S:
                 await connection.rows("SELECT 1")
-                await months.make_ahead(self._around.snapshot().instant)
                 self._goes_well()
                 asked_s = self._well_s
+            if self._monotonic() - ahead_s >= _AHEAD_S:
+                await self._make_ahead(months)
+                ahead_s = self._monotonic()
+
+    async def _make_ahead(self, months: "Months") -> None:
+        why = await months.make_ahead(self._around.snapshot().instant)
+        self._not_ahead = None if why is None else Trouble("destination_refuses", why)
 
     async def _next(self, outbox: Outbox) -> list[Entry]:
         """A batch: full, or what there is after a moment; empty where nothing has come for a while."""

@@ -128,12 +128,13 @@ class Connection:
         try:
             async with asyncio.timeout(within_s):
                 return await waiting
-        except (asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, OSError) as exc:
-            raise told(exc, f"server did not answer within {within_s:g} s") from exc
         except (ValueError, OverflowError, TypeError) as exc:
+            # Of an answer that is no rows: a mistake of ours. Some errors of asyncpg itself are ValueErrors.
             if not sending:
                 raise
             raise PostgresqlFault(FaultKind.ENTRY, f"{type(exc).__name__}: {exc}") from exc
+        except (asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, OSError) as exc:
+            raise told(exc, f"server did not answer within {within_s:g} s") from exc
 
 
 async def _in_slices(rows: Sequence[tuple[Any, ...]]) -> AsyncIterator[tuple[Any, ...]]:

@@ -134,10 +134,20 @@ class Months:
         await self._connection.commit()
         self._known |= set(missing)
 
-    async def make_ahead(self, now: datetime) -> None:
-        """This month and the next, so that the turn of the month waits for nothing."""
+    async def make_ahead(self, now: datetime) -> str | None:
+        """This month and the next, so that the turn of the month waits for nothing.
+
+        Gives why that cannot be, where a person must help: until a row needs them the rest goes on.
+        """
         year, month = month_of(now)
-        await self.make({(year, month), (year + month // 12, month % 12 + 1)})
+        try:
+            await self.make({(year, month), (year + month // 12, month % 12 + 1)})
+        except PostgresqlFault as fault:
+            if fault.kind is FaultKind.PASSING:
+                raise
+            await self._connection.roll_back()
+            return f"the tables of the next month cannot be made: {fault}"
+        return None
 
     async def _attached(self) -> set[str]:
         rows = await self._connection.rows(

@@ -58,24 +58,34 @@ class OpenFile:
         except (FileNotFoundError, NotADirectoryError):
             return False
 
-    def begin_boot(self, boot: Boot, now_ns: int, told: Sequence[Event], packed: Callable[[Event], Piece]) -> None:
+    def begin_boot(
+        self,
+        boot: Boot,
+        now_ns: int,
+        told: Sequence[Event],
+        packed: Callable[[Event], Piece],
+        hooks: Sequence[BeforeCommit] = (),
+    ) -> list[Row]:
         """So that rows of this start can be written, once. Adds to history what was told by opening the file, and that
         those before broke off: in the same commit, so that no crash in between can hide it.
         """
         rows = self._rows
         if rows.boot(boot.boot) is not None:
-            return
+            return []
         rows.begin()
         try:
             with transaction(self._connection):
                 events = [*told, *broken_off(self._connection, now_ns)]
                 rows.add_boot(boot.boot, boot.version, boot.commit_s, boot.started_ns)
                 self._connection.execute("INSERT OR IGNORE INTO dictionaries VALUES (?, ?)", present_dictionary())
-                rows.add([packed(event) for event in events])
+                added = rows.add([packed(event) for event in events])
+                for hook in hooks if added else ():
+                    self._hook(hook, added)
         except BaseException:
             rows.undo()
             raise
-        rows.done(())
+        rows.done(added)
+        return added
 
     def commit(
         self, pieces: Sequence[Piece], tasks: Sequence[Task], hooks: Sequence[BeforeCommit], *, mark: bool

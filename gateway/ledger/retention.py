@@ -33,7 +33,9 @@ _EVERY_NS = 10_000_000_000
 _AT_MOST = 2_000
 _MOST = 20_000
 """Rows that go in one step; more than `_AT_MOST` only where twice as many come."""
+_PART = 20
 _RESERVE_BYTES = 64_000_000
+_LEAST_ROOM_BYTES = 262_144
 _SAID_FOR_NS = 3_600_000_000_000
 """So long a trouble is shown after it happened last, and it is logged once in that time."""
 _RATE_OVER_NS = 600_000_000_000
@@ -165,13 +167,14 @@ class Retention:
         self._ask()
 
     def make_room(self, connection: sqlite3.Connection) -> Stepped:
-        """A step for the writer that found no room: at least a step's rows go. In a transaction that is open.
+        """A step for the writer that found no room: a part of what is used goes. In a transaction that is open.
 
         `tell` is to follow when it is committed.
         """
         limits = self._limits(connection)
         used_bytes, _ = _sizes(connection)
-        less = min(limits.largest_bytes, used_bytes - _reserve(self.plan.largest_bytes))
+        room_bytes = max(used_bytes // _PART, min(_LEAST_ROOM_BYTES, used_bytes // 4))
+        less = min(limits.largest_bytes, used_bytes - room_bytes)
         return step(connection, limits._replace(largest_bytes=less), self._positions(), self._clock.utc_ns())
 
     def tell(self, stepped: Stepped) -> None:
@@ -249,8 +252,8 @@ class Retention:
         """Of the pages in use: as the plan has it, or as the disk has room for, less a reserve."""
         free = self._free()
         largest = self.plan.largest_bytes if free is None else min(self.plan.largest_bytes, file_bytes + free)
-        # Of what there is: of a small file on a full disk all would have to go for the reserve of a large one.
-        return largest - _reserve(largest)
+        # Of a small disk a small part: what is there is there to be used.
+        return largest - min(largest // _PART, _RESERVE_BYTES)
 
     def _say(self, event: str, text: str, now_ns: int) -> None:
         self._trouble = Trouble("history_forced_out" if event == FORCED_OUT else "ledger_too_small", text)
@@ -266,7 +269,3 @@ def _sizes(connection: sqlite3.Connection) -> tuple[int, int]:
     (pages,) = connection.execute("PRAGMA page_count").fetchone()
     (free,) = connection.execute("PRAGMA freelist_count").fetchone()
     return (pages - free) * page, pages * page
-
-
-def _reserve(largest_bytes: int) -> int:
-    return min(largest_bytes // 20, _RESERVE_BYTES)

@@ -195,7 +195,7 @@ class Writer:
         try:
             # Another file goes on with the positions of the one before it: outboxes know those.
             file = OpenFile(store, self._last)
-            file.begin_boot(self._boot, self._utc_ns(), events, self._pending.of_gateway)
+            added = file.begin_boot(self._boot, self._utc_ns(), events, self._pending.of_gateway, self._hooks)
             self.size = file.size()
         except BaseException:
             store.connection.close()
@@ -203,6 +203,7 @@ class Writer:
         self._file = file
         self._is_removed = False
         self.on_opened(store, 0 if store.was_there else self._last)
+        self._tell([], added)
         return file
 
     def _present(self) -> OpenFile | None:

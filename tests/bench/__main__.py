@@ -24,6 +24,7 @@ BENCHES = (
     "history_drain",
     "postgresql_rate",
     "metrics_scrape",
+    "ledger",
     "rtu_bus",
     "trends",
     "whole_process",

@@ -19,7 +19,17 @@ if sys.version_info >= (3, 14):
 else:
     from backports import zstd
 
-__all__ = ["Arrived", "Kept", "Key", "account", "breaks_of", "chain_of", "committed", "same_for_each_identity"]
+__all__ = [
+    "Arrived",
+    "Kept",
+    "Key",
+    "account",
+    "breaks_of",
+    "chain_of",
+    "committed",
+    "lost_at_kills",
+    "same_for_each_identity",
+]
 
 Key = tuple[str, str, int, int]
 """Tank (empty: the gateway), boot, sequence, and the number of an event or -1 for a record."""
@@ -114,6 +124,20 @@ def chain_of(kept: Sequence[Kept]) -> list[str]:
                 wrong.append(f"{each.key} names {each.previous} and comes after {last.get(tank)}")
             last[tank] = boot, sequence
     return wrong
+
+
+def lost_at_kills(kept: Sequence[Kept], last_seen: Mapping[str, float]) -> list[float]:
+    """Of each boot that broke off: seconds from the last record that it kept to the last one that was seen of it live.
+
+    What was kept last is due up to an interval before what was taken in last, so that it is a little more than what was
+    taken in and not committed.
+    """
+    last: dict[str, float] = {}
+    for each in kept:
+        if each.is_record:
+            last[each.key[1]] = max(last.get(each.key[1], 0.0), each.instant_ns / 1e9)
+    broke_off = {each.body["subject"] for each in kept if each.body.get("kind") == "gateway_broke_off"}
+    return [last_seen[boot] - last[boot] for boot in sorted(broke_off & last_seen.keys() & last.keys())]
 
 
 def _out_of_order(place: Mapping[Key, int], arrived: Sequence[Arrived]) -> list[str]:

@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from tests.crash.accounts import Arrived, Kept, account, chain_of, same_for_each_identity
+from tests.crash.accounts import Arrived, Kept, account, chain_of, lost_at_kills, same_for_each_identity
 from tests.crash.yard import Broker, Yard, all_there, in_database, in_folder, mqtt, postgresql
 from tests.processes.gateway_process import eventually
 from tests.support.postgres import Postgres
 
 KILLS = int(os.environ.get("CRASH_KILLS", "12"))
 """Hundreds in `make soak`."""
-LIVED_S = (0.0, 1.6)
+LIVED_S = (0.0, 1.2)
 """From when the process was begun: some die before they have opened anything, some while history flows."""
 COMMIT_S = 0.3
 
@@ -43,14 +43,14 @@ def test_nothing_that_is_committed_is_missing_after_kills_at_random(tmp_path: Pa
         kills = 0
         while kills < KILLS:
             with yard.gateway() as running:
-                if kills % 3 == 0:
+                if kills % 2 == 0:
                     # However slow the machine is: some die while history flows.
-                    yard.grows(4)
+                    yard.grows(3)
                 time.sleep(chance.uniform(*LIVED_S))
                 assert running.process.poll() is None, yard.logged()[-3:]
             kills += 1
         with yard.gateway() as running:
-            yard.grows(4)
+            yard.grows(3)
             eventually(all_there(yard, broker.reader.history), "all that is committed is at the broker")
             yard.ends(running)
         # What the clean end has committed is for the next start: nothing else may come of that.
@@ -62,6 +62,7 @@ def test_nothing_that_is_committed_is_missing_after_kills_at_random(tmp_path: Pa
         rows = yard.rows()
         known = {each.position for each in rows}
         arrived, filed, rowed = broker.reader.history(), in_folder(folder), in_database(database)
+        lost = lost_at_kills(rows, broker.reader.last_seen("tanks"))
         live = [message for _, message in broker.reader.live()]
     wrong = account([each for each in rows if each.key in {one.key for one in arrived}], arrived, breaks=kills + 2)
     wrong += account([each for each in rows if each.key in {one.key for one in filed}], filed, breaks=1)
@@ -73,6 +74,7 @@ def test_nothing_that_is_committed_is_missing_after_kills_at_random(tmp_path: Pa
     assert not wrong, wrong
     assert known == set(range(1, len(rows) + 1)), "no position is left out"
     ends_are_told(rows)
+    print(f"lost at kills, seconds: {[round(each, 2) for each in lost]}")  # noqa: T201 - a figure, no promise of it
 
 
 def has_repeats(arrived: list[Arrived]) -> bool:

@@ -85,10 +85,8 @@ def test_an_outage_of_the_database_is_its_own_affair(tmp_path: Path) -> None:
         with yard.gateway() as running:
             yard.grows(10)
             outages: list[tuple[Callable[[], None], Callable[[], None]]] = [
-                (way.refuse, way.mend),
                 (way.hold, way.mend),
                 (database.kill, database.start),
-                (database.freeze, database.thaw),
                 (lambda: way.slow(0.5), way.mend),
             ]
             for strike, mend in outages:
@@ -109,6 +107,7 @@ def test_an_outage_of_the_database_is_its_own_affair(tmp_path: Path) -> None:
         rowed, got = in_database(database), well.reader.history()
         assert len({each.key for each in rowed}) == len(rowed)
         assert {each.key for each in rowed} <= {each.key for each in rows}
-        wrong = account([each for each in rows if each.key in {one.key for one in got}], got, breaks=1)
+        # A clean end and a start behind it repeat nothing at a broker that is well.
+        wrong = account([each for each in rows if each.key in {one.key for one in got}], got, breaks=0)
         wrong += chain_of(rows)
         assert not wrong, wrong

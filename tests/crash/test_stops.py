@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from tests.crash.accounts import account, chain_of
-from tests.crash.yard import Broker, Yard, all_there, mqtt
+from tests.crash.yard import TANKS, Broker, Yard, all_there, mqtt
 from tests.processes.gateway_process import eventually
 
 pytestmark = pytest.mark.timeout(240)
@@ -47,7 +47,7 @@ def test_what_was_last_good_is_known_after_a_stop_and_after_a_kill(tmp_path: Pat
         yard.write_site({})
         with yard.gateway() as running:
             eventually(running.serves, "it answers over HTTP")
-            eventually(lambda: len(good(running.inventories())) == 6, "all tanks are Good")
+            eventually(lambda: len(good(running.inventories())) == TANKS, "all tanks are Good")
             yard.ends(running)
         for each in yard.instruments:
             each.stop()
@@ -56,11 +56,11 @@ def test_what_was_last_good_is_known_after_a_stop_and_after_a_kill(tmp_path: Pat
         for _ in range(2):
             with yard.gateway() as running:
                 eventually(running.serves, "it answers over HTTP")
-                eventually(lambda: len(running.inventories()) == 6, "all tanks have a sheet")
+                eventually(lambda: len(running.inventories()) == TANKS, "all tanks have a sheet")
                 told.append(last_goods(running.inventories()))
         for each in yard.instruments:
             each.start()
-    assert len(told[0]) == 6
+    assert len(told[0]) == TANKS
     assert told[0] == told[1]
 
 

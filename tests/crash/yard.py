@@ -12,7 +12,8 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from tests.support.postgres import PASSWORD, USER, Postgres
 
 __all__ = ["TANKS", "Broker", "Reader", "Yard", "all_there", "in_database", "in_folder", "moving", "mqtt", "postgresql"]
 
-TANKS = 6
+TANKS = 12
 _KEEPS = (
     "allow_anonymous true",
     "persistence true",
@@ -72,6 +73,8 @@ class Reader:
     def __init__(self, port: int, folder: Path) -> None:
         self._port = port
         self._file = folder / "arrived.txt"
+        self._read = 0
+        self._lines: list[tuple[float, str, dict[str, Any]]] = []
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -87,13 +90,16 @@ class Reader:
             self._process.wait()
 
     def lines(self) -> list[tuple[float, str, dict[str, Any]]]:
-        """(when, topic, message) of all that came and was not retained, in its order."""
-        found = []
-        for line in self._file.read_bytes().rpartition(b"\n")[0].splitlines():
+        """(when, topic, message) of all that came and was not retained, in its order. Each is read once."""
+        with self._file.open("rb") as file:
+            file.seek(self._read)
+            whole = file.read().rpartition(b"\n")[0]
+        self._read += len(whole) + 1 if whole else 0
+        for line in whole.splitlines():
             when, retained, topic, payload = line.split(b" ", 3)
             if retained == b"0":
-                found.append((float(when), topic.decode(), json.loads(payload)))
-        return found
+                self._lines.append((float(when), topic.decode(), json.loads(payload)))
+        return self._lines
 
     def history(self, prefix: str = "tanks") -> list[Arrived]:
         return [
@@ -101,6 +107,32 @@ class Reader:
             for _, topic, message in self.lines()
             if topic.startswith(f"{prefix}/") and topic.endswith(("/history", "/events"))
         ]
+
+    def size(self) -> int:
+        """Bytes of all that came."""
+        return self._file.stat().st_size
+
+    def keys(self, prefix: str) -> Iterator[Arrived]:
+        """History as `history` gives it, but of its contents no more than whether two are the same: for long runs."""
+        with self._file.open("rb") as file:
+            for line in file:
+                _, retained, topic, payload = line.split(b" ", 3)
+                ours = topic.startswith(prefix.encode()) and topic.endswith((b"/history", b"/events"))
+                if retained == b"0" and ours and line.endswith(b"\n"):
+                    yield Arrived(_key(json.loads(payload)), {"contents": hash(payload)})
+
+    def last_seen(self, prefix: str) -> dict[str, float]:
+        """When each boot's newest live record was, in seconds since 1970, as it says itself."""
+        found: dict[str, float] = {}
+        with self._file.open("rb") as file:
+            for line in file:
+                _, retained, topic, payload = line.split(b" ", 3)
+                if retained == b"0" and topic.startswith(prefix.encode()) and topic.endswith(b"/inventory"):
+                    message = json.loads(payload)
+                    boot = message["identity"]["boot"]
+                    at_s = datetime.fromisoformat(message["time"]).timestamp()
+                    found[boot] = max(found.get(boot, 0.0), at_s)
+        return found
 
     def live(self) -> list[tuple[float, dict[str, Any]]]:
         return [(when, message) for when, topic, message in self.lines() if topic.endswith("/inventory")]
@@ -201,7 +233,9 @@ class Yard:
     def __exit__(self, *_: object) -> None:
         self._stack.close()
 
-    def write_site(self, delivery: Mapping[str, Any], **ledger: object) -> Path:
+    def write_site(
+        self, delivery: Mapping[str, Any], *, simulated: bool = False, period: str = "250 ms", **ledger: object
+    ) -> Path:
         """Its site file, anew."""
         lines = {
             f"line-{n}": {"address": f"127.0.0.1:{each.port}", "backoff_longest": "1 s"}
@@ -209,10 +243,10 @@ class Yard:
         }
         signals = {"innage": {"table": "holding_registers", "address": 0, "type": "uint16", "unit": "mm"}}
         site = {
-            "site": {"name": "harbour", "time_zone": "UTC"},
+            "site": {"name": "harbour", "time_zone": "UTC", "simulated": simulated},
             "lines": lines,
             "instruments": {
-                f"LT-{n}": {"line": f"line-{n % 2}", "unit": n + 1, "period": "250 ms", "signals": signals}
+                f"LT-{n}": {"line": f"line-{n % 2}", "unit": n + 1, "period": period, "signals": signals}
                 for n in range(TANKS)
             },
             "products": {
@@ -264,8 +298,16 @@ class Yard:
 
     def grows(self, by: int) -> None:
         """Waits until so many more are committed."""
-        before = len(self.rows())
-        eventually(lambda: len(self.rows()) >= before + by, "history is committed")
+        before = self._count()
+        eventually(lambda: self._count() >= before + by, "history is committed")
+
+    def _count(self) -> int:
+        try:
+            with closing(sqlite3.connect(f"{self.ledger.as_uri()}?mode=ro", uri=True, timeout=20.0)) as connection:
+                (count,) = connection.execute("SELECT count(*) FROM history").fetchone()
+        except sqlite3.OperationalError:
+            return 0
+        return int(count)
 
     def waiting(self, running: GatewayProcess, destination: str) -> float:
         """What of history is kept for a destination, as the metrics say."""

@@ -5,6 +5,7 @@ import functools
 import json
 import random
 import re
+import shutil
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
@@ -14,9 +15,11 @@ import pytest
 
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, Outbox, Surroundings
 from gateway.delivery.destinations import DESTINATION_KINDS, make_destination
+from gateway.delivery.plan import FilesPlan
 from gateway.tank_record import TankRecord
 from tests.support.deliveries import plan_for, until
 from tests.support.file_destination import FileDestination, FolderPlan
+from tests.support.history_files import identities, unfinished
 from tests.support.kept_entries import MemoryOutbox, kept_event, kept_record, streams
 from tests.support.mosquitto import Mosquitto
 from tests.support.mqtt_subscriber import Subscriber
@@ -87,6 +90,41 @@ class Folder:
 
 @pytest.fixture(params=["3.1.1", "5", "files"])
 def peer(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Peer]:
+    monkeypatch.setitem(DESTINATION_KINDS, FolderPlan, FileDestination)
+    made: Peer = Folder(tmp_path) if request.param == "files" else Broker(tmp_path, protocol=request.param)
+    yield made
+    with suppress(OSError):
+        made.is_away()
+
+
+class HistoryFolder:
+    """Of files of history, which takes no live records."""
+
+    def __init__(self, folder: Path, form: str) -> None:
+        self._folder = folder / "out"
+        self.plan = FilesPlan(
+            self._folder, form, given_name="plant", gather_s=0.01, backoff_first_s=0.02, backoff_longest_s=0.1
+        )
+
+    def is_there(self) -> None:
+        self._folder.mkdir()
+
+    def is_away(self) -> None:
+        shutil.rmtree(self._folder)
+
+    async def newest(self, tank: str) -> int:
+        raise NotImplementedError
+
+    def history(self, tank: str) -> int:
+        return sum(each == tank for each, _ in identities(*unfinished(self._folder)))
+
+
+@pytest.fixture(params=["3.1.1", "5", "files", "csv", "parquet"])
+def keeper(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Peer]:
+    """One that takes history, whether it takes live records or not."""
+    if request.param in ("csv", "parquet"):
+        yield HistoryFolder(tmp_path, request.param)
+        return
     monkeypatch.setitem(DESTINATION_KINDS, FolderPlan, FileDestination)
     made: Peer = Folder(tmp_path) if request.param == "files" else Broker(tmp_path, protocol=request.param)
     yield made
@@ -239,23 +277,41 @@ async def test_all_of_history_is_delivered_and_none_of_live_records_is_lost(peer
     assert (status.delivered + status.dropped, status.lost) == (3 * len(TANKS), 0)
 
 
-async def test_history_waits_while_the_peer_is_away_and_all_of_it_comes(peer: Peer) -> None:
+async def test_history_arrives_also_what_comes_later_and_is_counted(keeper: Peer) -> None:
+    keeper.is_there()
+    outbox = MemoryOutbox([*streams(TANKS[:3], 20), kept_event(1_000)])
+    made = destination(keeper.plan, outbox)
+    assert made.status().destination == "plant"
+    assert made.wants.history
+    assert made.wants.events
+    async with running(made):
+        await until(lambda: outbox.backlog().waiting == 0)
+        outbox.add(kept_record(1_001, "TK-0", 21, 20))
+        await until(lambda: outbox.backlog().waiting == 0 and made.status().connected)
+        status = made.status()
+    assert [keeper.history(tank) for tank in TANKS[:3]] == [21, 20, 20]
+    assert status.history is not None
+    assert (status.history.delivered, status.history.lost, status.history.waiting) == (62, 0, 0)
+    assert not made.status().connected
+
+
+async def test_history_waits_while_the_peer_is_away_and_all_of_it_comes(keeper: Peer) -> None:
     outbox = MemoryOutbox(streams(TANKS[:2], 30))
-    made = destination(peer.plan, outbox)
+    made = destination(keeper.plan, outbox)
     async with running(made):
         await asyncio.sleep(0.05)
         assert outbox.backlog().waiting == 60
-        peer.is_there()
+        keeper.is_there()
         await until(lambda: outbox.backlog().waiting == 0)
-        assert [peer.history(tank) for tank in TANKS[:2]] == [30, 30]
+        assert [keeper.history(tank) for tank in TANKS[:2]] == [30, 30]
 
 
-async def test_another_in_its_place_goes_on_with_the_history(peer: Peer) -> None:
+async def test_another_in_its_place_goes_on_with_the_history(keeper: Peer) -> None:
     """Whatever it had taken and not delivered is there for the next."""
-    peer.is_there()
+    keeper.is_there()
     outbox = MemoryOutbox(streams(TANKS[:2], 300))
     for least in (50, 300, 600):
-        made = destination(peer.plan, outbox)
+        made = destination(keeper.plan, outbox)
         async with running(made):
             await until(functools.partial(has_arrived, outbox, least))
-    assert all(peer.history(tank) >= 300 for tank in TANKS[:2])
+    assert all(keeper.history(tank) >= 300 for tank in TANKS[:2])

@@ -7,8 +7,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator, Sequence
+from contextlib import asynccontextmanager, contextmanager, suppress
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
@@ -337,36 +337,46 @@ def test_duckdb_reads_the_csv_files_too(folder: Path) -> None:
     assert found == [(tank, n, 9.412) for n in (1, 2, 3) for tank in TANKS]
 
 
-def _process(folder: Path, cursor: Path, count: int, form: str) -> "subprocess.Popen[bytes]":
+@contextmanager
+def _process(folder: Path, cursor: Path, count: int, form: str) -> Iterator["subprocess.Popen[bytes]"]:
     command = [sys.executable, "-m", "tests.support.files_process", str(folder), str(cursor), str(count), form]
-    return subprocess.Popen(command, cwd=ROOT)
+    with subprocess.Popen(command, cwd=ROOT) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
+@pytest.mark.timeout(300)  # a dozen processes, each of which has to start first
 @pytest.mark.parametrize("form", ["csv", "parquet"])
-def test_killed_a_dozen_times_each_row_is_there_once_and_in_order(folder: Path, tmp_path: Path, form: str) -> None:
+def test_killed_a_dozen_times_each_row_is_there_once_and_in_order(memory_path: Path, form: str) -> None:
     """At random instants, while rows are written and files get their names."""
-    chance, cursor, count = random.Random(14), tmp_path / "cursor", 3000
-    killed = 0
+    folder, cursor = memory_path / "out", memory_path / "cursor"
+    folder.mkdir()
+    chance, count, killed = random.Random(14), 2400, 0
     while killed < 12:
         before = _written(folder)
-        process = _process(folder, cursor, count, form)
-        while process.poll() is None and _written(folder) == before:
-            time.sleep(0.002)
-        time.sleep(chance.uniform(0.0, 0.15))
-        if process.poll() is not None:
-            break
-        process.kill()
-        process.wait()
+        with _process(folder, cursor, count, form) as process:
+            while process.poll() is None and _written(folder) == before:
+                time.sleep(0.002)
+            time.sleep(chance.uniform(0.0, 0.05))
+            if process.poll() is not None:
+                break
         killed += 1
     assert killed >= 8, "it was too fast to be killed"
-    assert _process(folder, cursor, count, form).wait(timeout=50) == 0
+    with _process(folder, cursor, count, form) as process:
+        assert process.wait(timeout=200) == 0
     assert read_cursor(cursor) > 0
     assert _read(finished(folder)) == [each.position for each in entries(count)]
     assert unfinished(folder) == []
 
 
 def _written(folder: Path) -> int:
-    return sum(path.stat().st_size for path in folder.iterdir() if path.exists())
+    sizes = []
+    for path in folder.iterdir():
+        with suppress(FileNotFoundError):  # it has got its name meanwhile
+            sizes.append(path.stat().st_size)
+    return sum(sizes)
 
 
 def _read(files: Sequence[Path]) -> list[int]:

@@ -9,7 +9,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -22,7 +21,15 @@ from gateway.delivery.plan import FilesPlan
 from gateway.history import Entry, KeptRecord
 from gateway.records import Figure, Quality
 from gateway.tank_record import EventKind
-from tests.support.history_files import DISK_ERRORS, CrashError, Fault, finished, identities, rows, unfinished
+from tests.support.history_files import (
+    DISK_ERRORS,
+    CrashError,
+    Fault,
+    finished,
+    identities,
+    rows,
+    unfinished,
+)
 from tests.support.kept_entries import kept_event, kept_record, streams
 from tests.support.records import BOOT, NOON, inventory, record_of
 
@@ -48,23 +55,10 @@ class Writer:
             each.close()
 
 
-MEMORY = Path("/dev/shm")
-"""A disk of which a sync costs nothing, where there is one: what a sync is for is seen to by the tests themselves."""
-
-
 @pytest.fixture
-def tmp_path(tmp_path: Path) -> Iterator[Path]:
-    if not os.access(MEMORY, os.W_OK):
-        yield tmp_path
-        return
-    with TemporaryDirectory(dir=MEMORY) as folder:
-        yield Path(folder)
-
-
-@pytest.fixture
-def writer(tmp_path: Path) -> Iterator[Writer]:
-    (tmp_path / "out").mkdir()
-    made = Writer(tmp_path / "out")
+def writer(memory_path: Path) -> Iterator[Writer]:
+    (memory_path / "out").mkdir()
+    made = Writer(memory_path / "out")
     yield made
     made.end()
 
@@ -297,9 +291,9 @@ class TestOthers:
         [".harbour_2026-03-14_records.csv.unfinished", ".harbour.tank-gateway.json", ".harbour.tank-gateway.lock"],
     )
     def test_what_somebody_puts_there_leads_to_no_other_file(
-        self, writer: Writer, tmp_path: Path, planted: str, name: str
+        self, writer: Writer, memory_path: Path, planted: str, name: str
     ) -> None:
-        other, place = tmp_path / "other", writer.folder / name
+        other, place = memory_path / "other", writer.folder / name
         other.write_bytes(b"of somebody else\r\n")
         if planted == "symlink":
             place.symlink_to(other)
@@ -334,7 +328,7 @@ class TestGone:
             writer.begin()
 
     @pytest.mark.parametrize("what", ["moved", "replaced", "file taken", "file replaced"])
-    def test_taken_away_while_it_is_written(self, writer: Writer, tmp_path: Path, what: str) -> None:
+    def test_taken_away_while_it_is_written(self, writer: Writer, memory_path: Path, what: str) -> None:
         """What goes into a file that has lost its name is lost with it, and was not written."""
         folder = writer.begin()
         folder.write([kept_record(1)], UTC_ZONE)
@@ -342,10 +336,10 @@ class TestGone:
         if what == "file taken":
             file.unlink()
         elif what == "file replaced":
-            file.rename(tmp_path / "elsewhere")
+            file.rename(memory_path / "elsewhere")
             file.touch()
         else:
-            writer.folder.rename(tmp_path / "elsewhere")
+            writer.folder.rename(memory_path / "elsewhere")
             if what == "replaced":
                 writer.folder.mkdir()
         with pytest.raises(FilesError):
@@ -390,7 +384,7 @@ def _check(folder: Path) -> None:
     ("lag", "power"), [(0, False), (2, False), (2, True)], ids=["killed", "killed, cursor behind", "power cut"]
 )
 def test_wherever_it_crashes_each_row_is_there_once(
-    writer: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lag: int, power: bool
+    writer: Writer, monkeypatch: pytest.MonkeyPatch, lag: int, power: bool
 ) -> None:
     """At every single call to the system: the process ends there, and another goes on from a cursor that was behind."""
     fault, batches, chance = Fault(monkeypatch), _batches(), random.Random(5)

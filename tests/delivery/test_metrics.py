@@ -154,7 +154,8 @@ def _kept(oldest_s: float | None = 912.5, trouble: Trouble | None = None) -> Gat
     """A ledger with two destinations of history beside the broker that takes none."""
     commits = Histogram((0.01, 0.1, math.inf), (7, 8, 9), 1.5)
     ledger = LedgerStatus("/var/lib/harbour.ledger", 5_000, 12, 3, commits, 4_096_000, 70_000, None, trouble)
-    behind = DestinationStatus("office", False, 0, 0, 0, None, history=Backlog(120, oldest_s, 4_880, 2, 86_400.0))
+    kept = Backlog(120, oldest_s, 4_880, 2, 86_400.0)
+    behind = DestinationStatus("office", False, 0, 0, 0, None, history=kept, dropped=17)
     level = DestinationStatus("files:/srv", True, 0, 0, 0, None, history=Backlog(0, None, 5_000, 0))
     state = _full()
     return state._replace(ledger=ledger, destinations=(*state.destinations, behind, level))
@@ -171,6 +172,7 @@ def test_the_ledger_and_what_waits_in_it() -> None:
     assert _find(text, f"{history}_delivered_total") == [4_880, 5_000]
     assert _find(text, f"{history}_lost_total", destination="office") == [2]
     assert _find(text, f"{history}_buffer_left_seconds") == [86_400.0]
+    assert _find(text, "tank_gateway_destination_dropped_total", destination="office") == [17]
     assert _find(text, "tank_gateway_ledger_committed_total", site="harbour") == [5_000]
     assert _find(text, "tank_gateway_ledger_waiting") == [12]
     assert _find(text, "tank_gateway_ledger_lost_total") == [3]

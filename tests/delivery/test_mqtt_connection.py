@@ -155,6 +155,20 @@ async def test_after_an_abort_nothing_is_written_that_was_still_to_come() -> Non
     assert read == [b""], "the publish was handed over, and not even DISCONNECT followed"
 
 
+async def test_a_server_that_answers_no_ping_is_silent_and_has_not_ended_the_connection_itself() -> None:
+    async def nothing(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await accept(reader, writer)
+        await reader.read()
+
+    told = Told()
+    async with server(nothing) as port:
+        connection = told.connection(port, keepalive_s=1)
+        await connection.open()
+        await until(lambda: connection.ended)
+        connection.abort()
+    assert connection.ended == Ended("Keep alive timeout", EndedBy.SILENCE)
+
+
 async def test_bytes_that_are_no_mqtt_end_the_connection() -> None:
     async def speak(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await accept(reader, writer)

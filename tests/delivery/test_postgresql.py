@@ -1,6 +1,7 @@
 """History to a real PostgreSQL server: each entry once, whatever happens to the server and the way to it."""
 
 import asyncio
+import math
 import os
 import random
 import socket
@@ -8,9 +9,10 @@ import subprocess
 import sys
 import threading
 from collections.abc import AsyncIterator, Iterator, Sequence
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
 
 import pytest
@@ -22,6 +24,7 @@ from gateway.delivery.contract import GOODBYE_S, Surroundings
 from gateway.delivery.plan import TlsPlan
 from gateway.delivery.postgresql import PostgresqlDelivery
 from gateway.history import Entry
+from gateway.records import Figure, Quality
 from tests.support.deliveries import until
 from tests.support.kept_entries import MemoryOutbox, kept_event, kept_record, streams
 from tests.support.postgres import PASSWORD, USER, Postgres, postgresql_plan
@@ -292,6 +295,30 @@ async def test_a_right_that_is_missing_and_then_given(postgres: Postgres, databa
         await until(lambda: not made.status().troubles)
 
 
+async def test_who_may_not_make_the_next_month_delivers_this_one_and_says_so(
+    postgres: Postgres, database: str, tmp_path: Path
+) -> None:
+    first = MemoryOutbox(streams(TANKS, 1))
+    async with running(delivery_to(postgresql_plan(postgres, tmp_path, database=database), first)):
+        await drained(first)
+    # The tests' snapshot is of March 2026.
+    postgres.psql(
+        "DROP TABLE tanks.records_2026_04, tanks.events_2026_04;"
+        f"CREATE ROLE of_{database} LOGIN PASSWORD '{PASSWORD}';"
+        f"GRANT USAGE ON SCHEMA tanks TO of_{database};"
+        f"GRANT SELECT, INSERT, UPDATE ON ALL TABLES IN SCHEMA tanks TO of_{database}",
+        database,
+    )
+    outbox = MemoryOutbox(streams(TANKS, 2))
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database=database, user_name=f"of_{database}"), outbox)
+    async with running(made):
+        await drained(outbox)
+        (trouble,) = made.status().troubles
+        assert trouble.code == "destination_refuses"
+        assert trouble.text.startswith("the tables of the next month cannot be made: server says: permission denied")
+    assert rows(postgres, database) == all_of(TANKS, 2)
+
+
 async def test_a_database_that_only_reads(own_server: Postgres, tmp_path: Path) -> None:
     outbox = MemoryOutbox(streams(TANKS, 1))
     made = delivery_to(postgresql_plan(own_server, tmp_path, database="plant"), outbox)
@@ -358,6 +385,28 @@ async def test_a_row_that_is_refused_is_given_up_and_the_others_are_not(
     assert postgres.psql("SELECT count(*) FROM tanks.events", database) == ["1"]
 
 
+async def test_what_no_column_can_hold_is_given_up_alone(postgres: Postgres, database: str, tmp_path: Path) -> None:
+    """Found before it is sent: a number that is none, an identity beyond 64 bits. After a refused COPY it goes on."""
+    outbox = MemoryOutbox(
+        [
+            kept_record(1, "TK-1", 1),
+            kept_record(2, "TK-1", 2**63),
+            kept_record(3, "TK-1", 3, gsv=Figure(math.nan, Quality.GOOD, (), 0.0)),
+            kept_record(4, "TK-1", 4, 3),
+            kept_event(5, subject="\0"),
+        ]
+    )
+    made = delivery_to(postgresql_plan(postgres, tmp_path, database=database), outbox)
+    async with running(made):
+        await drained(outbox)
+        await until(lambda: made.status().troubles)
+        history = made.status().history
+        assert history is not None
+        assert (history.delivered, history.lost) == (3, 2)
+    assert rows(postgres, database) == ["TK-1 1", "TK-1 4"]
+    assert postgres.psql("SELECT count(*) FROM tanks.events", database) == ["1"]
+
+
 async def test_where_every_row_is_refused_none_is_given_up(postgres: Postgres, database: str, tmp_path: Path) -> None:
     """A trigger of the owner, a constraint, a column of his: that is no fault of the records, and may be mended."""
     plan = postgresql_plan(postgres, tmp_path, database=database)
@@ -405,6 +454,46 @@ async def test_a_disk_that_is_full(own_server: Postgres, tmp_path: Path) -> None
         own_server.psql("DROP TRIGGER full_disk ON tanks.records_2026_03", "plant")
         await drained(outbox)
     assert len(rows(own_server)) == 600
+
+
+@pytest.fixture
+def small_disk() -> Iterator[Path]:
+    """Of 24 MB, which all users may use."""
+    folder = Path(mkdtemp(prefix="pg-small-"))
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=24m,mode=0777", "none", folder], check=True)
+    yield folder
+    subprocess.run(["umount", "--lazy", folder], check=True)
+    folder.rmdir()
+
+
+# Only root can mount one. What the delivery does with the answer is tried above by everybody.
+if os.geteuid() == 0:
+
+    async def test_a_real_disk_that_is_full(small_disk: Path, own_server: Postgres, tmp_path: Path) -> None:
+        """The tables of one database, whose server has room elsewhere for all else."""
+        place = small_disk / "tables"
+        place.mkdir()
+        owner = own_server.data.stat()
+        os.chown(place, owner.st_uid, owner.st_gid)
+        own_server.psql(f"CREATE TABLESPACE small LOCATION '{place}'")
+        own_server.psql("CREATE DATABASE tight TEMPLATE template0 TABLESPACE small")
+        plan = postgresql_plan(own_server, tmp_path, database="tight")
+        outbox = MemoryOutbox(streams(TANKS, 1))
+        made = delivery_to(plan, outbox)
+        async with running(made):
+            await drained(outbox)
+            ballast = small_disk / "ballast"
+            with suppress(OSError), ballast.open("wb", buffering=0) as file:
+                while True:
+                    file.write(bytes(4096))
+            for entry in streams([f"TK-{number}" for number in range(10, 110)], 5, first=4):
+                outbox.add(entry)
+            await until(lambda: made.status().troubles)
+            assert "No space left on device (53100); its disk is full" in made.status().troubles[0].text
+            ballast.unlink()
+            await drained(outbox)
+            await until(lambda: not made.status().troubles)
+        assert len(rows(own_server, "tight")) == 503
 
 
 async def test_a_database_that_cannot_hold_every_text(postgres: Postgres, tmp_path: Path) -> None:

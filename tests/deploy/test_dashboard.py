@@ -1,21 +1,18 @@
 """The dashboard: each of its queries is run by a real Prometheus that has scraped a real gateway, and by our rules."""
 
-import asyncio
 import json
 import re
-from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from gateway.delivery.own_metrics import own_metrics
-from gateway.status import Backlog, DestinationStatus, Histogram, LedgerStatus
+from gateway.keeping import kept_in
+from gateway.ledger.plan import LedgerPlan
 from tests.deploy.test_deploy import DEPLOY, RULES, known_metrics
 from tests.end_to_end.site import running_site
 from tests.support.prometheus_server import running_prometheus
-from tests.support.records import NOON, snapshot
 from tests.support.wire import WireRecorder
 
 FILE = DEPLOY / "grafana" / "tank-gateway.json"
@@ -35,6 +32,9 @@ _EMPTY_WHILE_ALL_IS_WELL = {
 _NOT_NOW = {
     # Of live records none waits for long.
     "tank_gateway_destination_oldest_waiting_seconds",
+    # What is kept arrives at once.
+    "tank_gateway_destination_history_oldest_seconds",
+    "tank_gateway_destination_history_buffer_left_seconds",
     # No standard volume is Uncertain.
     'figure="gsv"',
 }
@@ -111,57 +111,14 @@ def _mappings(value: Any) -> Iterator[dict[str, Any]]:
             yield from _mappings(each)
 
 
-@asynccontextmanager
-async def _serving(text: Callable[[], str]) -> AsyncIterator[int]:
-    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        await reader.readuntil(b"\r\n\r\n")
-        body = text().encode()
-        head = f"HTTP/1.1 200 OK\r\nContent-Type: text/plain; version=0.0.4\r\nContent-Length: {len(body)}\r\n"
-        writer.write(f"{head}Connection: close\r\n\r\n".encode() + body)
-        await writer.drain()
-        writer.close()
-
-    server = await asyncio.start_server(answer, "127.0.0.1", 0)
-    async with server:
-        port: int = server.sockets[0].getsockname()[1]
-        yield port
-
-
-class _Kept:
-    """The series of a ledger, and of what it keeps for a destination, as the gateway writes them: more at each scrape.
-
-    The site of this test keeps no history.
-    """
-
-    def __init__(self) -> None:
-        self._count = 0
-
-    def text(self) -> str:
-        self._count += 10
-        count = self._count
-        commits = Histogram((0.01, 0.1, float("inf")), (count, count, count), 0.004 * count)
-        ledger = LedgerStatus("file", count, 2, 0, commits, 4096 * count, count, int(NOON.timestamp() * 1e9))
-        history = Backlog(7, 3.5, count, 0, 250_000.0)
-        state = snapshot()._replace(
-            site="demo",
-            ledger=ledger,
-            destinations=(DestinationStatus("office", True, 0, 0, 0, None, history=history),),
-        )
-        lines = own_metrics(state)
-        return "".join(line for line in lines if "_ledger_" in line or "_history_" in line)
-
-
 @pytest.mark.timeout(240)
 async def test_every_query_is_answered(tmp_path: Path, wire_recorder: Callable[[int], WireRecorder]) -> None:
-    async with (
-        running_site("printed_state", tmp_path, wire_recorder, patient=True) as site,
-        _serving(_Kept().text) as kept,
-    ):
+    keep = kept_in(tmp_path, "demo", LedgerPlan(every_s=1.0, commit_s=0.2))
+    async with running_site("printed_state", tmp_path, wire_recorder, patient=True, keep=keep) as site:
         await site.all_inventories(lambda _: True)
         port = site.gateway.http_port
         assert port is not None
-        targets = {"tank-gateway": port, "kept": kept}
-        async with running_prometheus(tmp_path, targets, [RULES]) as prometheus:
+        async with running_prometheus(tmp_path, {"tank-gateway": port}, [RULES]) as prometheus:
             for title, expression in QUERIES:
                 if _must_have_series(title, expression):
                     await prometheus.has(_concrete(expression))

@@ -37,6 +37,7 @@ async def test_the_guide_leads_to_rows_that_the_office_reads(tmp_path: Path) -> 
         assert server.psql("SELECT day_begins, longest_age FROM tanks.sites", "plant") == ["06:00:00|00:15:00"]
         as_office = {"user": "office", "password": "another than this"}
         assert server.psql("SELECT count(*) FROM tanks.records", "plant", **as_office) == ["3"]
+        assert server.psql("SHOW jit", "plant", **as_office) == ["off"]
         assert server.psql(QUERY, "plant", **as_office) == []
         server.psql(drop, "plant")
         assert server.psql("SELECT count(*) FROM tanks.records", "plant", **as_office) == ["0"]

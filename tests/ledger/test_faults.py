@@ -323,6 +323,8 @@ def test_an_end_does_not_wait_for_ever(stand: Stand, disk: Disk) -> None:
     with capture_logs() as logs:
         assert not ledger.close(0.2)
     assert [each["event"] for each in logs if each["event"] == "ledger.not_all_kept"] == ["ledger.not_all_kept"]
+    writing: Any = ledger._writer
+    assert writing._ended.wait(PATIENCE_S), "its last try is over before the disk is well"
     disk.error = None
     ledger = stand.open(1)
     assert ledger.close(PATIENCE_S)

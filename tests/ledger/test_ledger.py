@@ -241,3 +241,26 @@ async def test_a_destination_is_given_what_was_kept_and_after_a_restart_what_it_
         EventKind.GATEWAY_STARTED,
     ]
     assert ledger.close(PATIENCE_S)
+
+
+def test_runs_of_positions_are_counted_also_over_many_starts(stand: Stand, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a start finds is written by opening the file, and counts as well; here a run is of four positions."""
+    monkeypatch.setattr("gateway.ledger.blocks._SHIFT", 2)
+    for boot in range(7):
+        ledger = stand.open(boot)
+        for _ in range((boot + 2) % 3):
+            stand.seconds += 10.0
+            ledger.offer(stand.record(boot=boot))
+        abandon(ledger)
+    rows = rows_in(stand.file, "SELECT position, kind FROM history")
+    # A run is written down with the first entry behind it.
+    whole = range(rows[-1][0] // 4)
+    counted = rows_in(stand.file, "SELECT block, records, events FROM blocks ORDER BY block")
+    assert counted == [
+        (
+            block,
+            sum(kind == 0 for position, kind in rows if position // 4 == block),
+            sum(kind == 1 for position, kind in rows if position // 4 == block),
+        )
+        for block in whole
+    ]

@@ -214,6 +214,25 @@ def test_an_end_in_order_leaves_nothing_to_be_read_again(bench: Bench, monkeypat
     bench.begin()
 
 
+@pytest.mark.parametrize("ends_in", ["a crash", "a commit that is undone"])
+def test_no_commit_is_one_too_many(bench: Bench, ends_in: str) -> None:
+    """A record each 10 s over five minutes: at each of the commits a minute is going on, and at some one is written."""
+    for second in range(0, 300, 10):
+        bench.give("TK-1", START_S + second, 5.0 + second / 100)
+        if ends_in == "a crash":
+            bench.transactions.commit()
+            bench.begin()
+        else:
+            bench.transactions.fail = sqlite3.OperationalError("disk is full")
+            bench.transactions.commit()
+            bench.transactions.commit()
+    bench.end()
+    # Each of the five minutes has six records: the least of the second is 5.6, its last and greatest 6.1.
+    second_minute = bench.trend("TK-1", 60)[1]
+    assert second_minute == Point(START_S + 60, single(5.6), single(6.1), single(6.1), Quality.GOOD)
+    assert bench.trend("TK-1", 60) == bench.expected("TK-1", 60)
+
+
 def test_a_record_that_comes_late_is_added_to_its_packed_hour(bench: Bench) -> None:
     """As after a clock that was set back."""
     played(bench, 2.1)

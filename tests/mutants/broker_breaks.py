@@ -74,8 +74,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "stop tells no tank's last",
         "gateway/daemon.py",
-        "self._deliveries.finish(self._pipeline.finish())",
-        "self._deliveries.finish(())",
+        "self._deliveries.finish(last)\n",
+        "self._deliveries.finish(())\n",
         DAEMON,
     ),
     Break(
@@ -138,7 +138,7 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "a server that is away passes for a shared identifier",
         OTHERS,
-        "if lasted_s is None or by is EndedBy.OTHER or lasted_s > self._soon_s:",
+        "if lasted_s is None or by in (EndedBy.SILENCE, EndedBy.OTHER) or lasted_s > self._soon_s:",
         "if lasted_s is not None and lasted_s > self._soon_s:",
         HEARD,
     ),

@@ -84,7 +84,7 @@ KEEPING_ON_BREAKS: tuple[Break, ...] = (
     Break(
         "a tank that is gone does not say so",
         DAEMON,
-        "        for record in last:\n            self._deliveries.offer(record)\n",
+        "        for record in last:\n            self._take(record)\n",
         "",
         RELOAD,
     ),

@@ -30,6 +30,7 @@ __all__ = [
 _RECORDS = (
     "gateway.plain_form",
     "gateway.plain_place",
+    "gateway.plain_parts",
     "gateway.records",
     "gateway.sentences",
     "gateway.sources",

@@ -228,6 +228,11 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         "tank_gateway_destination_delivered", "Records known to have arrived.", labels=names
     )
     lost = CounterMetricFamily("tank_gateway_destination_lost", "Records never known to have arrived.", labels=names)
+    dropped = CounterMetricFamily(
+        "tank_gateway_destination_dropped",
+        "Live records not delivered where history is kept: a newer one took their place, or they were refused.",
+        labels=names,
+    )
     waiting = GaugeMetricFamily("tank_gateway_destination_waiting", "Records that wait for delivery.", labels=names)
     oldest = GaugeMetricFamily(
         "tank_gateway_destination_oldest_waiting_seconds", "Age of the oldest waiting record, if any.", labels=names
@@ -245,10 +250,11 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         connected.add_metric(labels, int(status.connected))
         delivered.add_metric(labels, status.delivered)
         lost.add_metric(labels, status.lost)
+        dropped.add_metric(labels, status.dropped)
         waiting.add_metric(labels, status.waiting)
         if status.oldest_waiting_s is not None:
             oldest.add_metric(labels, status.oldest_waiting_s)
-    return connected, delivered, lost, waiting, oldest, trouble
+    return connected, delivered, lost, dropped, waiting, oldest, trouble
 
 
 def _history(snapshot: GatewaySnapshot) -> Iterable[Metric]:
