@@ -40,9 +40,9 @@ class Turn:
     async def take(self, at_most: int) -> Sequence[Entry]:
         """As the contract says; for ever, once the turn is over."""
         self._begin()
-        if not self._is_over:
+        if not self._is_over():
             entries = await self._turns.outbox.take(at_most)
-            if not self._is_over:
+            if not self._is_over():
                 return entries
             # It ended meanwhile: they are for another.
             self._turns.outbox.rewind()
@@ -50,23 +50,22 @@ class Turn:
 
     def ready(self) -> bool:
         """As the contract says."""
-        return not self._is_over and self._turns.outbox.ready()
+        return not self._is_over() and self._turns.outbox.ready()
 
     def delivered(self, position: int) -> None:
         """As the contract says; of what is said after the turn nothing counts: it is delivered once more."""
-        if not self._is_over:
+        if not self._is_over():
             self._turns.outbox.delivered(position)
 
     def rewind(self) -> None:
         """As the contract says."""
-        if not self._begin() and not self._is_over:
+        if not self._begin() and not self._is_over():
             self._turns.outbox.rewind()
 
     def backlog(self) -> Backlog:
         """As the contract says."""
         return self._turns.outbox.backlog()
 
-    @property
     def _is_over(self) -> bool:
         return self._number < self._turns.newest
 
