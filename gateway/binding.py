@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from gateway.calculation.doubts.recurrence import REMEMBERED, Recurrence, next_recurrence
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.temperature.resistance import tank_service_temperature
 from gateway.clock_watch import is_impossible
 from gateway.errors import LimitError
-from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode, TankInput
-from gateway.sentences import duration_words
+from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode, TankInput, because
 
 __all__ = [
     "Latest",
@@ -60,7 +60,7 @@ class ManualValue:
     expires: datetime | None = None
     substitutes: bool = False
     origin: str = "manual"
-    doubt: str | None = None
+    doubt: Reason | None = None
     """Why it is not vouched for, of a density that a method brought to reference temperature from far away."""
     how: str = ""
     """How it comes from what was written, in words, of a density that was brought to reference temperature."""
@@ -149,8 +149,15 @@ def received(before: Reading | None, now: Reading, missed: Recurrence, *, late: 
     missed = next_recurrence(missed, is_missed, True)
     kept = newest(before, now)
     if missed.held and kept.quality is Quality.GOOD:
-        text = f"came late or not at all {missed.times} times in its last {REMEMBERED} polls"
-        kept = _doubted(kept, Reason(ReasonCode.OVERDUE, f"{kept.instrument}.{kept.signal} {text}"))
+        reason = because(
+            ReasonCode.OVERDUE,
+            "{instrument}.{signal} came late or not at all {times} times in its last {polls} polls",
+            instrument=kept.instrument,
+            signal=kept.signal,
+            times=missed.times,
+            polls=REMEMBERED,
+        )
+        kept = _doubted(kept, reason)
     return kept, missed
 
 
@@ -163,7 +170,7 @@ def _doubted(reading: Reading, reason: Reason) -> Reading:
     """A reading that holds no more for sure, since nothing newer was heard."""
     if reading.value is None:
         # Nothing detected stays that: the code tells it from a value that is missing.
-        reason = Reason(ReasonCode.NONE_DETECTED, f"nothing detected when last read; {reason.text}")
+        reason = because(ReasonCode.NONE_DETECTED, "nothing detected when last read; {doubt}", doubt=reason)
     return reading._replace(quality=max(reading.quality, Quality.UNCERTAIN), reason=reason)
 
 
@@ -195,7 +202,7 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         flows=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.flows]),
         reference_density=_density(binding.reference_density, now),
         observed_density=_observed_density(binding.observed_density, now),
-        sediment_water=_standing(binding.sediment_water, now, "%"),
+        sediment_water=_standing(binding.sediment_water, now, ""),
         simulated=binding.simulated,
         steady_s=monotonic_ns / 1e9,
         clock_doubt=_clock_doubt(now) if is_impossible(now_ns) else None,
@@ -204,8 +211,16 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
 
 
 def _clock_doubt(now: datetime) -> Reason:
-    text = f"the clock of this machine says {now:%Y-%m-%d %H:%M} UTC, which cannot be: set it"
-    return Reason(ReasonCode.CLOCK_UNTRUSTED, text)
+    return because(
+        ReasonCode.CLOCK_UNTRUSTED,
+        "the clock of this machine says {now:utc}, which cannot be: set it",
+        now=_utc_s(now),
+    )
+
+
+def _utc_s(instant: datetime) -> float:
+    """Whole seconds since 1970: the last microsecond of the year 9999 would round to a year that there is not."""
+    return instant.replace(microsecond=0).timestamp()
 
 
 def ends_soon(entered: datetime | None, expires: datetime, now: datetime) -> bool:
@@ -230,19 +245,34 @@ def _endings(binding: TankBinding, now: datetime) -> tuple[Ending, ...]:
 def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
     reading = latest.get(source.key)
     if reading is None:
-        reason = Reason(ReasonCode.NOT_YET_READ, f"{source.name} has not been read yet")
+        reason = because(ReasonCode.NOT_YET_READ, "{source} has not been read yet", source=source.name)
         return Input(None, Quality.BAD, reason, 0.0, source.name)
     age_s = max(0, monotonic_ns - reading.monotonic_ns) / 1e9
     if age_s > source.stale_after_s:
-        cause = "" if reading.reason is None else f": {reading.reason.text}"
-        reason = Reason(ReasonCode.STALE, f"{source.name} was last read {duration_words(age_s)} ago{cause}")
-        return Input(None, Quality.BAD, reason, age_s, source.name)
+        return Input(None, Quality.BAD, _stale(source, age_s, reading.reason), age_s, source.name)
     if age_s > source.overdue_after_s and reading.quality is Quality.GOOD:
-        text = f"{source.name} is overdue, last read {duration_words(age_s)} ago: its line or the gateway is held up"
-        reading = _doubted(reading, Reason(ReasonCode.OVERDUE, text))
+        reason = because(
+            ReasonCode.OVERDUE,
+            "{source} is overdue, last read {age:duration} ago: its line or the gateway is held up",
+            source=source.name,
+            age=age_s,
+        )
+        reading = _doubted(reading, reason)
     if source.nominal_ohm is not None and reading.value is not None:
         return _from_resistance(source, reading, reading.value, source.nominal_ohm, age_s)
     return Input(reading.value, reading.quality, reading.reason, age_s, source.name)
+
+
+def _stale(source: Source, age_s: float, cause: Reason | None) -> Reason:
+    if cause is None:
+        return because(ReasonCode.STALE, "{source} was last read {age:duration} ago", source=source.name, age=age_s)
+    return because(
+        ReasonCode.STALE,
+        "{source} was last read {age:duration} ago: {cause}",
+        source=source.name,
+        age=age_s,
+        cause=cause,
+    )
 
 
 def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: float, age_s: float) -> Input:
@@ -250,7 +280,8 @@ def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: 
     try:
         temperature_c = tank_service_temperature(ohm, nominal_ohm)
     except LimitError as error:
-        reason = Reason(ReasonCode.OUT_OF_RANGE, f"{source.name}: {error}")
+        limit = limit_reason(error, ReasonCode.OUT_OF_RANGE)
+        reason = because(ReasonCode.OUT_OF_RANGE, "{source}: {limit}", source=source.name, limit=limit)
         return Input(None, Quality.BAD, reason, age_s, source.name)
     return Input(temperature_c, reading.quality, reading.reason, age_s, source.name)
 
@@ -258,31 +289,65 @@ def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: 
 def _standing(manual: ManualValue | None, now: datetime, unit: str) -> Input | None:
     """A value without an instrument to go back to: after its expiry it stays in use, Uncertain, and says so.
 
+    `unit`: of its SI value, empty for a ratio.
+
     Entered later than now, either the date or the clock is wrong, and whether it has expired nobody knows: Uncertain.
     """
     if manual is None:
         return None
     age_s = _age_s(manual, now)
     if manual.expires is not None and now >= manual.expires:
-        text = f"{_told(manual, unit)} expired at {manual.expires:%Y-%m-%d %H:%M} UTC"
-        reason = Reason(ReasonCode.MANUAL_EXPIRED, text)
+        reason = _expired(manual, manual.expires, unit)
         return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
     if manual.entered is not None and manual.entered - now > _CLOCK_TOLERANCE:
-        text = (
-            f"{_told(manual, unit)} was entered at {manual.entered:%Y-%m-%d %H:%M} UTC, after the "
-            f"present {now:%Y-%m-%d %H:%M} UTC: see to the clock, or to the date"
-        )
-        reason = Reason(ReasonCode.CLOCK_UNTRUSTED, text)
+        reason = _from_the_future(manual, manual.entered, now, unit)
         return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
     if manual.substitutes:
-        reason = Reason(ReasonCode.MANUAL, f"{manual.origin} value in place of an instrument")
+        reason = because(ReasonCode.MANUAL, "{origin} value in place of an instrument", origin=manual.origin)
         return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
     return Input(manual.value, Quality.GOOD, None, age_s, manual.origin, manual=True)
 
 
-def _told(manual: ManualValue, unit: str) -> str:
-    number = 100.0 * manual.value if unit == "%" else manual.value
-    return f"{manual.origin} value {number:g} {unit}"
+def _expired(manual: ManualValue, expires: datetime, unit: str) -> Reason:
+    if not unit:
+        return because(
+            ReasonCode.MANUAL_EXPIRED,
+            "{origin} value {share:% g} expired at {expires:utc}",
+            origin=manual.origin,
+            share=manual.value,
+            expires=_utc_s(expires),
+        )
+    return because(
+        ReasonCode.MANUAL_EXPIRED,
+        "{origin} value {value:g} {unit} expired at {expires:utc}",
+        origin=manual.origin,
+        value=manual.value,
+        unit=unit,
+        expires=_utc_s(expires),
+    )
+
+
+def _from_the_future(manual: ManualValue, entered: datetime, now: datetime, unit: str) -> Reason:
+    if not unit:
+        return because(
+            ReasonCode.CLOCK_UNTRUSTED,
+            "{origin} value {share:% g} was entered at {entered:utc}, after the present {now:utc}: see to the clock, "
+            "or to the date",
+            origin=manual.origin,
+            share=manual.value,
+            entered=_utc_s(entered),
+            now=_utc_s(now),
+        )
+    return because(
+        ReasonCode.CLOCK_UNTRUSTED,
+        "{origin} value {value:g} {unit} was entered at {entered:utc}, after the present {now:utc}: see to the clock, "
+        "or to the date",
+        origin=manual.origin,
+        value=manual.value,
+        unit=unit,
+        entered=_utc_s(entered),
+        now=_utc_s(now),
+    )
 
 
 def _in_force(manual: ManualValue | None, now: datetime, unit: str) -> Input | None:
@@ -296,12 +361,14 @@ def _in_force(manual: ManualValue | None, now: datetime, unit: str) -> Input | N
 def _density(manual: ManualValue | None, now: datetime) -> Input | None:
     """A density from a dated sample is as good as its validity; a nominal one is never better than Uncertain."""
     if manual is not None and manual.entered is None:
-        reason = Reason(ReasonCode.DENSITY_UNDATED, f"nominal density {manual.value:g} kg/m3, no dated sample")
+        reason = because(
+            ReasonCode.DENSITY_UNDATED, "nominal density {density:kg/m3 g}, no dated sample", density=manual.value
+        )
         return Input(manual.value, Quality.UNCERTAIN, reason, 0.0, manual.origin, manual=True)
     given = _standing(manual, now, "kg/m3")
     if manual is None or manual.doubt is None or given is None or given.quality is not Quality.GOOD:
         return given
-    return given._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.METHOD_DOUBTFUL, manual.doubt))
+    return given._replace(quality=Quality.UNCERTAIN, reason=manual.doubt)
 
 
 def _observed_density(manual: ManualValue | None, now: datetime) -> Input | None:
@@ -309,10 +376,12 @@ def _observed_density(manual: ManualValue | None, now: datetime) -> Input | None
     given = _density(manual, now)
     if given is None or given.quality != Quality.GOOD or given.age_s <= _OBSERVED_DENSITY_HOLDS_S:
         return given
-    text = (
-        f"density at tank temperature of {given.age_s / 3600:.0f} h ago: the contents may have warmed or cooled since"
+    reason = because(
+        ReasonCode.INPUT_UNCERTAIN,
+        "density at tank temperature of {age:h .0f} ago: the contents may have warmed or cooled since",
+        age=given.age_s,
     )
-    return given._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.INPUT_UNCERTAIN, text))
+    return given._replace(quality=Quality.UNCERTAIN, reason=reason)
 
 
 _OBSERVED_DENSITY_HOLDS_S = 86_400.0

@@ -3,9 +3,11 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from gateway.errors import SettingsError
+from gateway.ledger.plan import LedgerPlan
 from gateway.settings import SiteSettings, TankSetup
 
 __all__ = ["Changes", "Moved", "changes_between", "refuse_another_site"]
@@ -51,6 +53,8 @@ def refuse_another_site(old: SiteSettings, new: SiteSettings, file: str) -> None
     if new.simulated != old.simulated:
         text = "a gateway that runs does not turn from simulated tanks to real ones, or back"
         mistakes.append(f"{file}: site.simulated: {text}")
+    if _kept_where(new.ledger) != _kept_where(old.ledger):
+        mistakes.append(f"{file}: ledger: another file, or none, or a first one: a reload does not do that")
     if mistakes:
         error = SettingsError(tuple(mistakes))
         error.hint = "stop the gateway and start it with this file"
@@ -77,10 +81,16 @@ def changes_between(old: SiteSettings, new: SiteSettings) -> Changes:
     ]
     if web != old.http:
         sentences.append("web: removed" if web is None else f"web: {web.host} port {web.port} from now on")
+    if old.ledger is not None and new.ledger is not None and new.ledger != old.ledger:
+        sentences.append(f"ledger changed: {', '.join(_differing(old.ledger, new.ledger))}")
     if new.time_zone != old.time_zone:
         sentences.append(f"site: its time zone is {new.time_zone} from now on")
     forgotten = frozenset(tag for tag, meaning in before.items() if after.get(tag) != meaning)
     return Changes(sources.moved, forgotten, tanks.moved, deliveries.moved, web != old.http, tuple(sentences))
+
+
+def _kept_where(ledger: LedgerPlan | None) -> tuple[Path | None] | None:
+    return None if ledger is None else (ledger.file,)
 
 
 class _Compared:

@@ -36,6 +36,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "dip-check": "judge a level gauge by three hand dips, and keep the record",
         "line-report": "tell how the lines are doing, what looks wrong and what to do",
         "recalculate": "make the recorded history of a tank again, as a new version",
+        "ledger": "look at what a gateway has kept, take it out, check it, copy it",
         "simulate": "stand in for instruments, with their faults, to try a site file",
         "schema": "print the JSON Schema of a site file, a scenario file or a message",
     }
@@ -43,7 +44,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
 
 _ROOMS = {
     "demonstration": ("demo", "simulate"),
-    "service": ("run", "reload", "check", "schema"),
+    "service": ("run", "reload", "check", "ledger", "schema"),
     "operator": ("show", "dip"),
     "surveyor": ("table",),
     "technician": ("registers", "scan", "record", "replay", "loop-check", "dip-check", "line-report"),

@@ -3,7 +3,6 @@
 import asyncio
 import random
 import secrets
-import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 
@@ -24,17 +23,17 @@ from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
+from gateway.keeping import Open, nothing_kept
 from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
 from gateway.payload.writer import inventories_pieces
 from gateway.pipeline import Pipeline
 from gateway.process.garbage import settled_collector
-from gateway.process.memory_file import MEMORY_NOT_KEPT, MemoryKeeper
 from gateway.process.progress import Progress
 from gateway.process.service_manager import ServiceManager
 from gateway.process.supervision import Loops
 from gateway.process.tasks import Loop, end, fault_of
-from gateway.rounds import tell_manager, tick
+from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot
@@ -52,11 +51,6 @@ _SHORTEST_TICK_S = 0.02
 _TICK_LATE_S = 30.0
 _LOOP_LATE_S = 120.0
 """More than a loop waits to be begun again."""
-_MEMORY_EVERY_S = 60.0
-_MEMORY_PATIENCE_S = 2.0
-_LOOK_AFTER_S = 1.0
-_STOOD_STILL_NS = 10_000_000_000
-"""Between two looks: the whole process did, and nobody hung."""
 _SOURCES_END_S = 3.0
 """Longest a stop waits for what reads. Together with `GOODBYE_S` it ends before the process is ended by force."""
 
@@ -73,7 +67,7 @@ class Daemon:
         jitter: random.Random | None = None,
         log_lines_dropped: Callable[[], int] = lambda: 0,
         manager: ServiceManager | None = None,
-        memory: MemoryKeeper | None = None,
+        keep: Open = nothing_kept,
     ) -> None:
         self._settings = settings
         self._manager = ServiceManager() if manager is None else manager
@@ -100,16 +94,17 @@ class Daemon:
             settings.name,
             self._boot,
             _watched(settings),
-            self._deliveries.offer,
+            self._take,
             self._clock,
             _maps(settings),
         )
-        self._memory = memory
-        kept = None if memory is None else memory.read()
+        self._keeping = keep(self._boot, self._clock)
+        kept = self._keeping.read_memory()
         if kept is not None:
             self._pipeline.restore(kept)
         self._sources = {plan.name: self._source(plan) for plan in settings.sources}
         self._deliveries.add(self._deliveries.made(settings.deliveries))
+        self._keep_outboxes()
         self._metrics = Metrics(self.snapshot)
         self._http = None if settings.http is None else self._server(settings.http)
 
@@ -133,8 +128,8 @@ class Daemon:
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
-        if self._memory is not None:
-            self._loops.begin("memory", self._remember)
+        if self._keeping.remembers:
+            self._loops.begin("memory", lambda: self._keeping.remember(self._pipeline.memories))
         if self._manager.listens:
             self._loops.begin("service manager", self._tell_manager)
         for name, loop in (beside or {}).items():
@@ -145,7 +140,7 @@ class Daemon:
             await self._stop(beside or {})
 
     async def _stop(self, beside: Mapping[str, Loop]) -> None:
-        """In the order in which data flows: sources, pipeline, destinations."""
+        """In the order in which data flows: sources, pipeline, destinations, what is kept."""
         try:
             await self._loops.end(beside, within_s=_SOURCES_END_S)
         finally:
@@ -157,12 +152,14 @@ class Daemon:
             finally:
                 try:
                     # Nothing is read any more: now those who tell the world may say so, and end.
-                    self._deliveries.finish(self._pipeline.finish())
+                    last = self._pipeline.finish()
+                    self._deliveries.finish(last)
+                    for record in last:
+                        self._keeping.offer(record, self._pipeline.plan_text)
                 finally:
-                    written = self._keep_memory()
+                    written = self._keeping.keep(self._pipeline.memories())
                     await self._loops.end_all(within_s=GOODBYE_S)
-                    if written is not None and not await asyncio.to_thread(written.wait, _MEMORY_PATIENCE_S):
-                        self._log.error(MEMORY_NOT_KEPT, hint="the disk was too slow: what was kept before stays")
+                    await self._keeping.close(written)
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
 
     @property
@@ -194,10 +191,11 @@ class Daemon:
         # From here on without a pause until all that reads and calculates is what the new file says.
         self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
         self._settings = settings
+        self._keeping.take_over(settings.ledger)
         self._forget(changes.sources.removed, ())
         last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings))
         for record in last:
-            self._deliveries.offer(record)
+            self._take(record)
         self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
         await self._change_deliveries(old, changes, destinations, last)
         if changes.http:
@@ -228,6 +226,15 @@ class Daemon:
             for record in (*(last if walled.plan.place in before else ()), *self._pipeline.records()):
                 walled.offer(record)
         await self._deliveries.replace(ended, begun)
+        self._keep_outboxes()
+
+    def _keep_outboxes(self) -> None:
+        self._keeping.keep_outboxes(self._deliveries.takers_of_history)
+
+    def _take(self, record: TankRecord) -> None:
+        """Live first: it waits for no disk."""
+        self._deliveries.offer(record)
+        self._keeping.offer(record, self._pipeline.plan_text)
 
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:
@@ -254,6 +261,7 @@ class Daemon:
             time_zone=self._settings.time_zone,
             log_lines_dropped=self._log_lines_dropped(),
             time_factor=self._time_factor,
+            ledger=self._keeping.status(),
             site_file_refused=self.site_file_refused,
         )
 
@@ -293,7 +301,14 @@ class Daemon:
 
     def _destination(self, plan: DeliveryPlan) -> Destination:
         came_round = self._deliveries_progress.of(loop_name(plan), _LOOP_LATE_S + plan.longest_turn_s)
-        around = DeliverySurroundings(self._settings.name, self._boot, self.snapshot, self._jitter, came_round)
+        around = DeliverySurroundings(
+            self._settings.name,
+            self._boot,
+            self.snapshot,
+            self._jitter,
+            came_round,
+            self._keeping.outbox(plan.name),
+        )
         return make_destination(plan, around)
 
     def _server(self, plan: HttpPlan) -> HttpServer:
@@ -332,29 +347,11 @@ class Daemon:
         came_round = self._progress.of("tick", _TICK_LATE_S)
         await tick(self._pipeline, self._clock, came_round, max(_SHORTEST_TICK_S, _TICK_S / self._time_factor))
 
-    async def _remember(self) -> None:
-        while True:
-            await asyncio.sleep(_MEMORY_EVERY_S)
-            self._keep_memory()
-
-    def _keep_memory(self) -> threading.Event | None:
-        return None if self._memory is None else self._memory.keep(self._pipeline.memories())
-
     async def _tell_manager(self) -> None:
         await tell_manager(self._manager, self.readiness, self._progress, self._machine)
 
     async def _look_after_deliveries(self) -> None:
-        """A destination that hangs is made anew, and the rest of the gateway goes on."""
-        looked_ns = self._machine.monotonic_ns()
-        while True:
-            await asyncio.sleep(_LOOK_AFTER_S)
-            before_ns, looked_ns = looked_ns, self._machine.monotonic_ns()
-            if looked_ns - before_ns > _STOOD_STILL_NS:
-                self._deliveries_progress.forgive()
-            late = set(self._deliveries_progress.late())
-            hanging = [plan for plan in self._deliveries.plans if loop_name(plan) in late]
-            if hanging:
-                await self._deliveries.make_anew(hanging, self._pipeline.records())
+        await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
 
 
 def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
@@ -374,15 +371,13 @@ async def run(
     log_lines_dropped: Callable[[], int] = lambda: 0,
     manager: ServiceManager | None = None,
     beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
-    memory: MemoryKeeper | None = None,
+    keep: Open = nothing_kept,
 ) -> None:
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time.
 
     `time_factor`: of a simulated site, how many times as fast as the machine's its time passes, 1 to 3600.
     """
-    gateway = Daemon(
-        settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager, memory=memory
-    )
+    gateway = Daemon(settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager, keep=keep)
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():

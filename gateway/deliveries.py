@@ -33,6 +33,11 @@ class Deliveries:
     def plans(self) -> tuple[DeliveryPlan, ...]:
         return tuple(each.plan for each in self._walled.values())
 
+    @property
+    def takers_of_history(self) -> tuple[str, ...]:
+        """By their names."""
+        return tuple(name for name, each in self._walled.items() if each.wants.history or each.wants.events)
+
     def made(self, plans: Iterable[DeliveryPlan]) -> "list[Walled]":
         """Destinations that are not among them yet."""
         return [Walled(plan, self._make(plan)) for plan in plans]
@@ -106,21 +111,29 @@ class Walled:
         self.plan = plan
         self.destination = destination
         self.begun = False
-        self._wants_live = destination.wants.live
-        self._delivered_before = self._lost_before = 0
-        """By those whose place it took."""
+        self.wants = destination.wants
+        self._delivered_before = self._lost_before = self._dropped_before = 0
+        """By those whose place it took; of live records, for what is kept is counted where it is kept."""
+        self._refused_before = 0
+        """Of history, at those: the outbox counts it as delivered, and they alone knew better."""
         self._lost = 0
         """Records that it should have taken in and failed at."""
         self._told = ""
 
     def follow(self, before: "Walled", *, has_ended: bool = False) -> None:
-        """Counts on from there. What still waits when the one before has ended is lost."""
-        status = before.status()
+        """Counts on from there. What still waits when the one before has ended is lost, or dropped where history is
+        kept."""
+        status, mine = before.status(), self._status()
+        if status.history is not None and mine.history is not None:
+            # Both take from one outbox: what differs is what they say of it.
+            self._refused_before = max(0, status.history.lost - mine.history.lost)
+        left = status.waiting if has_ended else 0
         self._delivered_before = status.delivered
-        self._lost_before = status.lost + (status.waiting if has_ended else 0)
+        self._lost_before = status.lost + (left if status.history is None else 0)
+        self._dropped_before = status.dropped + (left if status.history is not None else 0)
 
     def offer(self, record: TankRecord) -> None:
-        if not self._wants_live:
+        if not self.wants.live:
             return
         try:
             self.destination.offer(record)
@@ -135,16 +148,27 @@ class Walled:
             self._tell("finish", error)
 
     def status(self) -> DestinationStatus:
+        status = self._status()
+        history = status.history
+        if history is not None and self._refused_before:
+            delivered = max(0, history.delivered - self._refused_before)
+            history = history._replace(delivered=delivered, lost=history.lost + self._refused_before)
+        return status._replace(
+            delivered=status.delivered + self._delivered_before,
+            lost=status.lost + self._lost + self._lost_before,
+            dropped=status.dropped + self._dropped_before,
+            history=history,
+        )
+
+    def _status(self) -> DestinationStatus:
+        """Its own, without what was before it."""
         try:
-            status = self.destination.status()
+            return self.destination.status()
         except Exception as error:  # noqa: BLE001 - likewise
             self._tell("status", error)
             text = f"{self.plan.name} cannot say how it does: {type(error).__name__}: {error}"
             trouble = Trouble("destination_failed", text)
-            status = DestinationStatus(self.plan.name, False, 0, 0, 0, None, (trouble,))
-        return status._replace(
-            delivered=status.delivered + self._delivered_before, lost=status.lost + self._lost + self._lost_before
-        )
+            return DestinationStatus(self.plan.name, False, 0, 0, 0, None, (trouble,))
 
     def _tell(self, where: str, error: Exception) -> None:
         """In the log, once for each kind: a sheet comes every second."""

@@ -1,6 +1,8 @@
 """Every error the gateway raises on purpose: one base, small families, facts in attributes, text composed last."""
 
 __all__ = [
+    "LIMIT_PHRASE",
+    "LIMIT_PHRASE_WITHOUT_UNIT",
     "AnswersShiftedError",
     "BadFrameError",
     "DeliveryError",
@@ -24,20 +26,25 @@ class GatewayError(Exception):
     hint: str | None = None
 
 
+LIMIT_PHRASE = "{quantity} {value:.7g} {unit} is {limit} ({clause})"
+LIMIT_PHRASE_WITHOUT_UNIT = "{quantity} {value:.7g} is {limit} ({clause})"
+
+
 class LimitError(GatewayError):
     """A value lies outside the range for which a method is defined. Retrying with the same value cannot help.
 
-    Raised by calculation only; the sheet turns it into a Bad figure whose reason is this text.
+    Raised by calculation only; the sheet turns it into a Bad figure whose reason has the same phrase and facts.
     """
 
-    def __init__(self, quantity: str, value: float, unit: str, limit: str, clause: str) -> None:
+    def __init__(self, quantity: str, value: float, unit: str, limit: "str | LimitError", clause: str) -> None:
+        """`limit`: what the value is, or the refusal behind this one. `unit` of a ratio or a count is `1`."""
         self.quantity = quantity
         self.value = value
         self.unit = unit
         self.limit = limit
         self.clause = clause
-        unit_text = "" if unit == "1" else f" {unit}"
-        super().__init__(f"{quantity} {value:.7g}{unit_text} is {limit} ({clause})")
+        phrase = LIMIT_PHRASE_WITHOUT_UNIT if unit == "1" else LIMIT_PHRASE
+        super().__init__(phrase.format(quantity=quantity, value=value, unit=unit, limit=limit, clause=clause))
 
 
 class LinkError(GatewayError):

@@ -203,6 +203,10 @@ class Pipeline:
         """The newest reading of each signal that has been heard of, as the sheets use it."""
         return list(self._latest.values())
 
+    def plan_text(self, tag: str) -> Callable[[], bytes] | None:
+        """What makes the text of the plan of a tank's sheets, to be kept; None where it is no longer watched."""
+        return next((tank.plan_text for tank in self._tanks if tank.plan.tank == tag), None)
+
     def memories(self) -> Kept:
         """What is remembered of every tank, to be kept over a restart."""
         tanks = {tank.plan.tank: KeptTank(tank.ids.memory, tank.memory) for tank in self._tanks}
@@ -264,15 +268,15 @@ class Pipeline:
         self._log_endings(tank, inventory)
         self._deliver(self._record(tank, tank_input, inventory, remembered))
 
-    def _last_of(self, tanks: Iterable[Tank], why: str) -> list[TankRecord]:
-        return [record for tank in tanks if (record := self._last(tank, why)) is not None]
+    def _last_of(self, tanks: Iterable[Tank], phrase: str) -> list[TankRecord]:
+        return [record for tank in tanks if (record := self._last(tank, phrase)) is not None]
 
-    def _last(self, tank: Tank, why: str) -> TankRecord | None:
+    def _last(self, tank: Tank, phrase: str) -> TankRecord | None:
         if tank.latest is None:
             return None
         try:
             tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns())
-            inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, why)
+            inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, phrase)
         except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
             self.calculation_errors += 1
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)

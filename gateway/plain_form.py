@@ -8,7 +8,8 @@ record may hold others of its own type.
 
 from typing import Any, Generic, TypeVar, cast
 
-from gateway.plain_parts import PlainFormError, SteadyTime, part_of
+from gateway.plain_parts import SteadyTime, form_of
+from gateway.plain_place import PlainFormError
 
 __all__ = ["PlainForm", "PlainFormError", "SteadyTime"]
 
@@ -22,21 +23,21 @@ class PlainForm(Generic[T]):
     """
 
     def __init__(self, kind: type[T]) -> None:
-        self._part = part_of(kind)
+        self._form = form_of(kind)
 
     @property
     def shape(self) -> Any:
         """Everything that the form depends on, in plain values: fields, types and defaults."""
-        return self._part.shape
+        return self._form.shape
 
     def to_plain(self, value: T) -> Any:
         """Plain values. What is below the top may be shared with others that were made: it is not to be changed."""
-        return self._part.to_plain(value)
+        return self._form.to_plain(value)
 
     def from_plain(self, plain: Any) -> T:
         """What was written. Raises PlainFormError for anything else."""
-        return cast(T, self._part.from_plain(plain, ""))
+        return cast(T, self._form.from_plain(plain, None))
 
     def moved(self, value: T, by_s: float) -> T:
         """The same with every steady time later by `by_s` seconds."""
-        return cast(T, self._part.moved(value, by_s))
+        return cast(T, self._form.moved(value, by_s))

@@ -1,4 +1,4 @@
-"""Pure: the parts of a plain form (`gateway.plain_form`): how values of one type are written, read and moved."""
+"""Pure: what a plain form (`gateway.plain_form`) is made of: how values of one type are written, read and moved."""
 
 import math
 from collections.abc import Hashable, Mapping
@@ -8,9 +8,9 @@ from functools import cache
 from types import MappingProxyType, NoneType, UnionType
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
-from gateway.errors import GatewayError
+from gateway.plain_place import Place, PlainFormError
 
-__all__ = ["PlainFormError", "SteadyTime", "part_of"]
+__all__ = ["SteadyTime", "form_of"]
 
 _STEADY = "steady"
 SteadyTime = Annotated[float, _STEADY]
@@ -23,14 +23,7 @@ _MOST_KNOWN = 1024
 _NAMED = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 
 
-class PlainFormError(GatewayError):
-    """Plain values are not what they are to be read as. The text names the place."""
-
-    def __init__(self, place: str, wanted: str) -> None:
-        super().__init__(f"{place or 'the whole'} is not {wanted}")
-
-
-class _Part:
+class _Form:
     """How values of one type are written, read and moved: as they are, where a kind does not say otherwise."""
 
     shape: Any
@@ -44,14 +37,14 @@ class _Part:
     def to_plain(self, value: Any) -> Any:
         return value
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         return plain
 
     def moved(self, value: Any, by_s: float) -> Any:
         return value
 
 
-class _Simple(_Part):
+class _Simple(_Form):
     """Text, whole numbers, yes or no: plain already."""
 
     way = _SIMPLE
@@ -60,13 +53,13 @@ class _Simple(_Part):
         self.shape = kind.__name__
         self._kind = kind
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         if type(plain) is not self._kind:
             raise PlainFormError(place, f"of kind {self.shape}")
         return plain
 
 
-class _Number(_Part):
+class _Number(_Form):
     way = _NUMBER
 
     def __init__(self, is_time: bool = False) -> None:
@@ -76,7 +69,7 @@ class _Number(_Part):
     def to_plain(self, value: Any) -> Any:
         return value if math.isfinite(value) else str(float(value))
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         if isinstance(plain, str) and plain in _NAMED:
             return _NAMED[plain]
         if type(plain) not in (float, int):
@@ -87,13 +80,13 @@ class _Number(_Part):
         return value + by_s if self.has_times else value
 
 
-class _Time(_Part):
+class _Time(_Form):
     shape = "time"
 
     def to_plain(self, value: Any) -> Any:
         return value.isoformat()
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         try:
             instant = datetime.fromisoformat(plain)
         except (TypeError, ValueError) as error:
@@ -103,7 +96,7 @@ class _Time(_Part):
         return instant
 
 
-class _Word(_Part):
+class _Word(_Form):
     """A member of an enum."""
 
     way = _WORD
@@ -116,60 +109,60 @@ class _Word(_Part):
     def to_plain(self, value: Any) -> Any:
         return value._value_
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         found = self._by_value.get(plain) if type(plain) in (str, int) else None
         if found is None:
             raise PlainFormError(place, f"a {self._kind.__name__} of this version")
         return found
 
 
-class _Optional(_Part):
-    def __init__(self, part: _Part) -> None:
-        self.shape = {"or none": part.shape}
-        self.has_times = part.has_times
-        self.way = _OPTIONAL_NUMBER if part.way == _NUMBER else _CALLED
-        self.loose = part.loose
-        self._part = part
+class _Optional(_Form):
+    def __init__(self, form: _Form) -> None:
+        self.shape = {"or none": form.shape}
+        self.has_times = form.has_times
+        self.way = _OPTIONAL_NUMBER if form.way == _NUMBER else _CALLED
+        self.loose = form.loose
+        self._form = form
 
     def to_plain(self, value: Any) -> Any:
-        return None if value is None else self._part.to_plain(value)
+        return None if value is None else self._form.to_plain(value)
 
-    def from_plain(self, plain: Any, place: str) -> Any:
-        return None if plain is None else self._part.from_plain(plain, place)
+    def from_plain(self, plain: Any, place: Place) -> Any:
+        return None if plain is None else self._form.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return None if value is None else self._part.moved(value, by_s)
+        return None if value is None else self._form.moved(value, by_s)
 
 
-class _Either(_Part):
+class _Either(_Form):
     """A value of one of several types that are told apart by how they are written."""
 
-    def __init__(self, parts: Mapping[type, _Part]) -> None:
-        self.shape = {"either": [part.shape for part in parts.values()]}
-        self.loose = frozenset().union(*[part.loose for part in parts.values()])
-        self.has_times = any(part.has_times for part in parts.values())
-        self._parts = parts
-        self._by_written = {dict if isinstance(part, _Record | _Again) else kind: part for kind, part in parts.items()}
+    def __init__(self, forms: Mapping[type, _Form]) -> None:
+        self.shape = {"either": [form.shape for form in forms.values()]}
+        self.loose = frozenset().union(*[form.loose for form in forms.values()])
+        self.has_times = any(form.has_times for form in forms.values())
+        self._forms = forms
+        self._by_written = {dict if isinstance(form, _Record | _Again) else kind: form for kind, form in forms.items()}
 
     def to_plain(self, value: Any) -> Any:
-        return self._part(value).to_plain(value)
+        return self._form(value).to_plain(value)
 
-    def from_plain(self, plain: Any, place: str) -> Any:
-        kind = float if isinstance(plain, str) and plain in _NAMED and float in self._parts else type(plain)
-        part = self._by_written.get(kind)
-        if part is None:
+    def from_plain(self, plain: Any, place: Place) -> Any:
+        kind = float if isinstance(plain, str) and plain in _NAMED and float in self._forms else type(plain)
+        form = self._by_written.get(kind)
+        if form is None:
             raise PlainFormError(place, "of a kind that may stand there")
-        return part.from_plain(plain, place)
+        return form.from_plain(plain, place)
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return self._part(value).moved(value, by_s) if self.has_times else value
+        return self._form(value).moved(value, by_s) if self.has_times else value
 
-    def _part(self, value: Any) -> _Part:
-        exact = self._parts.get(type(value))
-        return exact or next(part for kind, part in self._parts.items() if isinstance(value, kind))
+    def _form(self, value: Any) -> _Form:
+        exact = self._forms.get(type(value))
+        return exact or next(form for kind, form in self._forms.items() if isinstance(value, kind))
 
 
-class _Again(_Part):
+class _Again(_Form):
     """A record within one of its own type."""
 
     def __init__(self, kind: Any) -> None:
@@ -178,85 +171,85 @@ class _Again(_Part):
         self._kind = kind
 
     def to_plain(self, value: Any) -> Any:
-        return part_of(self._kind).to_plain(value)
+        return form_of(self._kind).to_plain(value)
 
-    def from_plain(self, plain: Any, place: str) -> Any:
-        return part_of(self._kind).from_plain(plain, place)
+    def from_plain(self, plain: Any, place: Place) -> Any:
+        return form_of(self._kind).from_plain(plain, place)
 
 
-class _Row(_Part):
+class _Row(_Form):
     """A tuple of any length, or a set, of values of one type."""
 
-    def __init__(self, part: _Part, kind: type) -> None:
-        self.shape = {f"{kind.__name__} of": part.shape}
-        self.loose = part.loose
-        self.has_times = part.has_times
-        self._part = part
+    def __init__(self, form: _Form, kind: type) -> None:
+        self.shape = {f"{kind.__name__} of": form.shape}
+        self.loose = form.loose
+        self.has_times = form.has_times
+        self._form = form
         self._kind = kind
 
     def to_plain(self, value: Any) -> Any:
         if not value:
             return []
-        write = self._part.to_plain
+        write = self._form.to_plain
         written = [write(each) for each in value]
         return sorted(written) if self._kind is frozenset else written
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         return self._kind(
-            [self._part.from_plain(each, f"{place}[{index}]") for index, each in enumerate(_list(plain, place))]
+            [self._form.from_plain(each, (place, index)) for index, each in enumerate(_list(plain, place))]
         )
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return self._kind([self._part.moved(each, by_s) for each in value]) if self.has_times else value
+        return self._kind([self._form.moved(each, by_s) for each in value]) if self.has_times else value
 
 
-class _Fixed(_Part):
+class _Fixed(_Form):
     """A tuple of certain types."""
 
-    def __init__(self, parts: tuple[_Part, ...]) -> None:
-        self.shape = [part.shape for part in parts]
-        self.loose = frozenset().union(*[part.loose for part in parts])
-        self.has_times = any(part.has_times for part in parts)
-        self._parts = parts
+    def __init__(self, forms: tuple[_Form, ...]) -> None:
+        self.shape = [form.shape for form in forms]
+        self.loose = frozenset().union(*[form.loose for form in forms])
+        self.has_times = any(form.has_times for form in forms)
+        self._forms = forms
 
     def to_plain(self, value: Any) -> Any:
-        return [part.to_plain(each) for part, each in zip(self._parts, value, strict=True)]
+        return [form.to_plain(each) for form, each in zip(self._forms, value, strict=True)]
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         given = _list(plain, place)
-        if len(given) != len(self._parts):
-            raise PlainFormError(place, f"a list of {len(self._parts)}")
-        pairs = enumerate(zip(self._parts, given, strict=True))
-        return tuple([part.from_plain(each, f"{place}[{index}]") for index, (part, each) in pairs])
+        if len(given) != len(self._forms):
+            raise PlainFormError(place, f"a list of {len(self._forms)}")
+        pairs = enumerate(zip(self._forms, given, strict=True))
+        return tuple([form.from_plain(each, (place, index)) for index, (form, each) in pairs])
 
     def moved(self, value: Any, by_s: float) -> Any:
-        return tuple([part.moved(each, by_s) for part, each in zip(self._parts, value, strict=True)])
+        return tuple([form.moved(each, by_s) for form, each in zip(self._forms, value, strict=True)])
 
 
-class _ByName(_Part):
+class _ByName(_Form):
     """A mapping from text."""
 
     loose = frozenset({Mapping})
 
-    def __init__(self, part: _Part) -> None:
-        self.shape = {"by name": part.shape}
-        self.has_times = part.has_times
-        self._part = part
+    def __init__(self, form: _Form) -> None:
+        self.shape = {"by name": form.shape}
+        self.has_times = form.has_times
+        self._form = form
 
     def to_plain(self, value: Any) -> Any:
-        return {name: self._part.to_plain(each) for name, each in value.items()}
+        return {name: self._form.to_plain(each) for name, each in value.items()}
 
-    def from_plain(self, plain: Any, place: str) -> Any:
+    def from_plain(self, plain: Any, place: Place) -> Any:
         given = _mapping(plain, place)
-        return MappingProxyType({name: self._part.from_plain(each, f"{place}.{name}") for name, each in given.items()})
+        return MappingProxyType({name: self._form.from_plain(each, (place, name)) for name, each in given.items()})
 
     def moved(self, value: Any, by_s: float) -> Any:
         if not self.has_times:
             return value
-        return MappingProxyType({name: self._part.moved(each, by_s) for name, each in value.items()})
+        return MappingProxyType({name: self._form.moved(each, by_s) for name, each in value.items()})
 
 
-class _Record(_Part):
+class _Record(_Form):
     """A named tuple."""
 
     def __init__(self, kind: Any) -> None:
@@ -264,26 +257,30 @@ class _Record(_Part):
         self._kind = kind
         _BEGUN.add(kind)
         self._defaults: dict[str, Any] = kind._field_defaults
-        self._parts: dict[str, _Part] = {name: part_of(hints[name]) for name in kind._fields}
+        self._forms: dict[str, _Form] = {name: form_of(hints[name]) for name in kind._fields}
         _BEGUN.remove(kind)
         self._writing = [
-            (name, part.way, part.to_plain, self._defaults.get(name, _REQUIRED)) for name, part in self._parts.items()
+            (name, form.way, form.to_plain, self._defaults.get(name, _REQUIRED)) for name, form in self._forms.items()
         ]
-        self.loose = frozenset().union(*[part.loose for part in self._parts.values()]) - {kind}
+        self._reading = [
+            (name, form.way in (_NUMBER, _OPTIONAL_NUMBER), form.from_plain, self._defaults.get(name, _REQUIRED))
+            for name, form in self._forms.items()
+        ]
+        self.loose = frozenset().union(*[form.loose for form in self._forms.values()]) - {kind}
         self._known: dict[int, tuple[Any, Any]] = {}
         """Of those written last, by their identity; each is kept as long as it stands here, so that no other has it."""
-        self.has_times = any(part.has_times for part in self._parts.values())
+        self.has_times = any(form.has_times for form in self._forms.values())
         self.shape = {
-            name: {"is": part.shape, "default": part.to_plain(self._defaults[name])}
+            name: {"is": form.shape, "default": form.to_plain(self._defaults[name])}
             if name in self._defaults
-            else part.shape
-            for name, part in self._parts.items()
+            else form.shape
+            for name, form in self._forms.items()
         }
 
     def to_plain(self, value: Any) -> Any:
         if self.loose:
             return self._written(value)
-        # Sheets have many a part from one to the next, the very same: that a figure is not applicable, and why.
+        # Sheets have many a form from one to the next, the very same: that a figure is not applicable, and why.
         known = self._known.get(id(value))
         if known is not None and known[0] is value:
             return known[1]
@@ -310,19 +307,22 @@ class _Record(_Part):
                 plain[name] = each if math.isfinite(each) else write(each)
         return plain
 
-    def from_plain(self, plain: Any, place: str) -> Any:
-        given = _mapping(plain, place)
-        unknown = given.keys() - self._parts.keys()
-        if unknown:
-            raise PlainFormError(f"{place}.{min(unknown)}".lstrip("."), f"a part of {self._kind.__name__}")
-        values = []
-        for name, part in self._parts.items():
+    def from_plain(self, plain: Any, place: Place) -> Any:
+        # Whole sheets are read for each record that is delivered: numbers are spared a call, and places their text.
+        given = plain if type(plain) is dict else _mapping(plain, place)
+        values, defaults = [], 0
+        for name, is_number, read, default in self._reading:
             if name in given:
-                values.append(part.from_plain(given[name], f"{place}.{name}".lstrip(".")))
-            elif name in self._defaults:
-                values.append(self._defaults[name])
+                each = given[name]
+                values.append(each if is_number and type(each) is float else read(each, (place, name)))
+            elif default is not _REQUIRED:
+                values.append(default)
+                defaults += 1
             else:
-                raise PlainFormError(f"{place}.{name}".lstrip("."), "there")
+                raise PlainFormError((place, name), "there")
+        if len(given) + defaults != len(values):
+            unknown = min(map(str, given.keys() - self._forms.keys()))
+            raise PlainFormError((place, unknown), f"a field of {self._kind.__name__}")
         return self._kind(*values)
 
     def moved(self, value: Any, by_s: float) -> Any:
@@ -330,34 +330,34 @@ class _Record(_Part):
             return value
         return self._kind(
             *[
-                part.moved(each, by_s) if part.has_times else each
-                for part, each in zip(self._parts.values(), value, strict=True)
+                form.moved(each, by_s) if form.has_times else each
+                for form, each in zip(self._forms.values(), value, strict=True)
             ]
         )
 
 
-def _list(plain: Any, place: str) -> list[Any]:
+def _list(plain: Any, place: Place) -> list[Any]:
     if not isinstance(plain, list):
         raise PlainFormError(place, "a list")
     return plain
 
 
-def _mapping(plain: Any, place: str) -> dict[str, Any]:
-    if not isinstance(plain, dict) or not all(isinstance(name, str) for name in plain):
+def _mapping(plain: Any, place: Place) -> dict[str, Any]:
+    if not isinstance(plain, dict) or not set(map(type, plain)) <= {str}:
         raise PlainFormError(place, "a mapping")
     return plain
 
 
 _BEGUN: set[Any] = set()
-"""Records whose part is being made: one that comes up again lies within itself."""
+"""Records whose form is being made: one that comes up again lies within itself."""
 
 
-def part_of(kind: Any) -> _Part:
-    return _Again(kind) if kind in _BEGUN else _made_part(kind)
+def form_of(kind: Any) -> _Form:
+    return _Again(kind) if kind in _BEGUN else _made_form(kind)
 
 
 @cache
-def _made_part(kind: Hashable) -> _Part:
+def _made_form(kind: Hashable) -> _Form:
     origin, inner = get_origin(kind), get_args(kind)
     if origin is Annotated:
         if inner != (float, _STEADY):
@@ -366,18 +366,18 @@ def _made_part(kind: Hashable) -> _Part:
     if origin in (Union, UnionType):
         known = [each for each in inner if each is not NoneType]
         if len(known) == 1 and len(inner) == 2:
-            return _Optional(part_of(known[0]))
+            return _Optional(form_of(known[0]))
         if len(known) == len(inner) and all(isinstance(each, type) for each in known):
-            return _Either({each: part_of(each) for each in known})
+            return _Either({each: form_of(each) for each in known})
     elif origin is tuple:
         if len(inner) == 2 and inner[1] is Ellipsis:
-            return _Row(part_of(inner[0]), tuple)
-        return _Fixed(tuple([part_of(each) for each in inner]))
+            return _Row(form_of(inner[0]), tuple)
+        return _Fixed(tuple([form_of(each) for each in inner]))
     elif origin is frozenset:
-        return _Row(part_of(inner[0]), frozenset)
+        return _Row(form_of(inner[0]), frozenset)
     elif origin is Mapping or (isinstance(origin, type) and issubclass(origin, Mapping)):
         if inner[0] is str:
-            return _ByName(part_of(inner[1]))
+            return _ByName(form_of(inner[1]))
     elif isinstance(kind, type):
         if issubclass(kind, Enum):
             return _Word(kind)

@@ -1,19 +1,21 @@
-"""Two rounds that the daemon makes: what is due at the tanks and wrong with the clock, and signs of life."""
+"""Rounds that the daemon makes: what is due at the tanks and wrong with the clock, destinations, signs of life."""
 
 import asyncio
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import structlog
 
 from gateway.clock import Clock
 from gateway.clock_watch import ClockWatch
+from gateway.deliveries import Deliveries, loop_name
 from gateway.pipeline import Pipeline
 from gateway.process.progress import CameRound, Progress
 from gateway.process.service_manager import ServiceManager
+from gateway.tank_record import TankRecord
 from gateway.web.plan import Readiness
 
-__all__ = ["tell_manager", "tick"]
+__all__ = ["look_after", "tell_manager", "tick"]
 
 CLOCK_STEPPED = "clock.stepped"
 CLOCK_IMPOSSIBLE = "clock.impossible"
@@ -22,6 +24,9 @@ LOOPS_STUCK = "gateway.loops_stuck"
 _SIGNS_OF_LIFE = 4
 """In the time of the service manager's watchdog."""
 _STATUS_EVERY_S = 10.0
+_LOOK_AFTER_S = 1.0
+_STOOD_STILL_NS = 10_000_000_000
+"""Between two looks: the whole process did, and nobody hung."""
 
 _LOGGER = structlog.get_logger("gateway.daemon")
 
@@ -39,6 +44,22 @@ async def tick(pipeline: Pipeline, clock: Clock, came_round: CameRound, every_s:
             _LOGGER.error(CLOCK_IMPOSSIBLE, hint="the clock is set before this program was written; set it by NTP")
         came_round(every_s)
         await asyncio.sleep(every_s)
+
+
+async def look_after(
+    deliveries: Deliveries, progress: Progress, clock: Clock, newest: Callable[[], Sequence[TankRecord]]
+) -> None:
+    """A destination that hangs is made anew, and the rest of the gateway goes on."""
+    looked_ns = clock.monotonic_ns()
+    while True:
+        await asyncio.sleep(_LOOK_AFTER_S)
+        before_ns, looked_ns = looked_ns, clock.monotonic_ns()
+        if looked_ns - before_ns > _STOOD_STILL_NS:
+            progress.forgive()
+        late = set(progress.late())
+        hanging = [plan for plan in deliveries.plans if loop_name(plan) in late]
+        if hanging:
+            await deliveries.make_anew(hanging, newest())
 
 
 async def tell_manager(

@@ -1,10 +1,11 @@
 """Pure: a phrase and its values as one English sentence for people: what a reason says, made only where it is read.
 
-A phrase names its values in braces, with how each is told behind a colon, as `str.format` has it, and three ways more:
+A phrase names its values in braces, with how each is told behind a colon, as `str.format` has it, and four ways more:
 
 - `{pressure:kPa .1f}`: a value in SI, told in that unit with the unit behind it (`{level:mm .0f}`, `{rate:m3/h .0f}`);
 - `{age:duration}`: seconds, as people say them (`30 s`, `45 min`, `3.5 h`);
-- `{expires:utc}`: seconds since 1970, as a time (`2026-03-14 12:00 UTC`).
+- `{expires:utc}`: seconds since 1970, as a time (`2026-03-14 12:00 UTC`);
+- `{level:.7g}{unit:behind}`: a unit that is itself a value, with a space before it, and nothing where it is empty.
 
 A value that is a reason itself is told as its own sentence. Another language is another phrase for the same one, with
 the same names in it.
@@ -17,7 +18,7 @@ from functools import lru_cache
 from string import Formatter
 from typing import Any
 
-from gateway.units.quantity import dimensions_of, to_unit
+from gateway.units.quantity import dimensions_of, si_conversion
 
 __all__ = ["duration_words", "sentence"]
 
@@ -46,7 +47,11 @@ def _time_words(utc_s: float) -> str:
     return f"{datetime.fromtimestamp(utc_s, UTC):%Y-%m-%d %H:%M} UTC"
 
 
-_KINDS: dict[str, Callable[[Any], str]] = {"duration": duration_words, "utc": _time_words}
+def _behind(unit: str) -> str:
+    return f" {unit}" if unit else ""
+
+
+_KINDS: dict[str, Callable[[Any], str]] = {"duration": duration_words, "utc": _time_words, "behind": _behind}
 
 
 @lru_cache(maxsize=1024)
@@ -65,5 +70,7 @@ def _teller(form: str) -> Callable[[Any], str]:
     dimensions = dimensions_of(unit)
     if not dimensions:
         raise ValueError(f"'{unit}' in '{form}' is no unit")
-    dimension = dimensions[0]
-    return lambda value: f"{format(to_unit(value, unit, dimension), number)} {unit}"
+    factor, offset = si_conversion(unit, dimensions[0])
+    # By what is whole where it can be, so that half a millimetre is rounded as it stands.
+    times = 1.0 / factor
+    return lambda value: f"{format((value - offset) * times, number)} {unit}"

@@ -80,7 +80,8 @@ class Trouble(NamedTuple):
     """Something that a person must set right at a destination."""
 
     code: str
-    """`client_id_shared`, `other_gateway`, `records_refused` or `destination_failed`."""
+    """`client_id_shared`, `other_gateway`, `not_written`, `records_refused`, `destination_failed`,
+    `destination_refuses` (somebody has to set something right there) or `destination_unusable` (here)."""
     text: str
     """One sentence."""
 
@@ -139,13 +140,17 @@ class DestinationStatus(NamedTuple):
     destination: str
     connected: bool
     delivered: int
+    """Live records; so are those that are waiting."""
     lost: int
-    """Records that were never delivered: until the ledger comes, an outage loses them."""
+    """Live records that were never delivered, where there is no history: an outage loses what it supersedes."""
     waiting: int
     oldest_waiting_s: float | None
     troubles: tuple[Trouble, ...] = ()
     history: Backlog | None = None
-    """None: it takes none, or none is kept."""
+    """None: it takes none, or none is kept. What is lost of history is counted there."""
+    dropped: int = 0
+    """Live records that were never delivered, where there is history: a newer one took their place, or they were
+    refused. Nobody who wants all reads live records, so that they are not lost."""
 
 
 class GatewaySnapshot(NamedTuple):

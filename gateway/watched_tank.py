@@ -8,7 +8,7 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
-from gateway.plan_id import PlanIds, plan_ids
+from gateway.plan_id import PlanIds, plan_ids, plan_text
 from gateway.records import Ending
 from gateway.states import LimitState, RoofZone
 from gateway.tank_record import TankRecord
@@ -54,6 +54,10 @@ class Tank:
     def ids(self) -> PlanIds:
         """Which plan it is. Made when it is asked for: of a thousand tanks at once it would hold up a reload."""
         return plan_ids(self.plan, self.binding, self._period_s, self._maps)
+
+    def plan_text(self) -> bytes:
+        """What the plan id is made from. From any thread: it takes a while where the table is long."""
+        return plan_text(self.plan, self.binding, self._period_s, self._maps)[1]
 
     def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
         """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""

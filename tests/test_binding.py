@@ -21,6 +21,10 @@ def reading(value: float | None = 5.0, code: ReasonCode | None = None, at_s: flo
     return Reading("LT-1", "innage", value, quality, reason, 0, round(at_s * S), (5000,))
 
 
+def code_and_text(given: Input | Reading) -> tuple[ReasonCode, str] | None:
+    return None if given.reason is None else (given.reason.code, given.reason.text)
+
+
 def test_reading_carries_its_monotonic_age_whatever_the_clock_says() -> None:
     tank_input = bind(TankBinding("TK-1", level=LEVEL), {("LT-1", "innage"): reading()}, 0, 104 * S)
     assert tank_input.level is not None
@@ -35,7 +39,7 @@ def test_reading_is_stale_after_its_limit_and_bad_without_value() -> None:
     assert at_the_limit.quality == Quality.GOOD
     assert beyond is not None
     assert (beyond.value, beyond.quality) == (None, Quality.BAD)
-    assert beyond.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 61 s ago")
+    assert code_and_text(beyond) == (ReasonCode.STALE, "LT-1.innage was last read 61 s ago")
 
 
 def test_a_value_whose_polls_were_missed_is_doubted_before_it_is_stale() -> None:
@@ -50,7 +54,7 @@ def test_a_value_whose_polls_were_missed_is_doubted_before_it_is_stale() -> None
     overdue = at(111.0, reading())
     text = "LT-1.innage is overdue, last read 11 s ago: its line or the gateway is held up"
     assert (overdue.value, overdue.quality) == (5.0, Quality.UNCERTAIN)
-    assert overdue.reason == Reason(ReasonCode.OVERDUE, text)
+    assert code_and_text(overdue) == (ReasonCode.OVERDUE, text)
     assert at(160.0, reading()).quality == Quality.UNCERTAIN
     assert at(161.0, reading()).quality == Quality.BAD
 
@@ -87,10 +91,10 @@ def test_an_instrument_not_heard_keeps_its_value_uncertain_with_its_own_time() -
     assert still.monotonic_ns == 100 * S
     stale = bind(TankBinding("TK-1", level=LEVEL), {("LT-1", "innage"): still}, NOON_NS, 161 * S).level
     assert stale is not None
-    assert stale.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 61 s ago: LT-1 does not answer")
+    assert code_and_text(stale) == (ReasonCode.STALE, "LT-1.innage was last read 61 s ago: LT-1 does not answer")
     stale = bind(TankBinding("TK-1", level=LEVEL), {("LT-1", "innage"): still}, NOON_NS, 5_500 * S).level
     assert stale is not None
-    assert stale.reason == Reason(ReasonCode.STALE, "LT-1.innage was last read 90 min ago: LT-1 does not answer")
+    assert code_and_text(stale) == (ReasonCode.STALE, "LT-1.innage was last read 90 min ago: LT-1 does not answer")
 
 
 def test_a_value_missed_again_and_again_stays_uncertain_and_says_how_often() -> None:
@@ -102,7 +106,8 @@ def test_a_value_missed_again_and_again_stays_uncertain_and_says_how_often() -> 
     for now in (silent, reading(7.0)):
         kept, missed = received(kept, now, missed, late=False)
     assert (kept.value, kept.quality) == (7.0, Quality.UNCERTAIN)
-    assert kept.reason == Reason(ReasonCode.OVERDUE, "LT-1.innage came late or not at all 2 times in its last 40 polls")
+    text = "LT-1.innage came late or not at all 2 times in its last 40 polls"
+    assert code_and_text(kept) == (ReasonCode.OVERDUE, text)
     said = reading(None, ReasonCode.SENTINEL)
     assert received(kept, said, missed, late=False)[0] is said, "what the instrument says counts at once"
 
@@ -126,9 +131,11 @@ def test_dry_water_probe_not_heard_stays_dry_uncertain_until_stale() -> None:
     dry = Reading("WT-1", "water", None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, "dry"), 0, 100 * S, (65535,))
     kept = newest(dry, reading(None, ReasonCode.NO_ANSWER, at_s=102))
     assert (kept.value, kept.quality, kept.monotonic_ns) == (None, Quality.UNCERTAIN, 100 * S)
-    assert kept.reason == Reason(ReasonCode.NONE_DETECTED, "nothing detected when last read; LT-1 does not answer")
+    text = "nothing detected when last read; LT-1 does not answer"
+    assert code_and_text(kept) == (ReasonCode.NONE_DETECTED, text)
     again = newest(kept, reading(None, ReasonCode.NO_CONNECTION, at_s=104))
-    assert again == kept
+    assert again == kept._replace(reason=again.reason)
+    assert code_and_text(again) == (ReasonCode.NONE_DETECTED, text)
     assert newest(reading(None, ReasonCode.SENTINEL), reading(None, ReasonCode.NO_ANSWER)).value is None
 
 
@@ -276,3 +283,75 @@ def test_what_ends_soon_is_told_two_days_or_a_quarter_of_its_time_ahead(
     manual = ManualValue(838.0, entered=expires - holds, expires=expires)
     endings = bind(TankBinding("TK-1", reference_density=manual), {}, NOON_NS, 0).endings
     assert endings == ((Ending("reference_density", expires),) if told else ())
+
+
+def told(**given: object) -> str:
+    """The sentence about the one field of a tank's input that has one."""
+    at_ns = given.pop("at_ns", NOON_NS)
+    assert isinstance(at_ns, int)
+    latest = given.pop("latest", {})
+    tank_input = bind(TankBinding("TK-1", **given), latest, at_ns, 200 * S)  # type: ignore[arg-type]
+    found = [each.reason for each in tank_input if isinstance(each, Input) and each.reason is not None]
+    assert len(found) == 1
+    return found[0].text
+
+
+def test_each_sentence_about_what_people_enter() -> None:
+    before = NOON - timedelta(days=2)
+    assert told(manual_level=ManualValue(9.412, before, NOON)) == "manual value 9.412 m expired at 2026-11-25 12:00 UTC"
+    expired = told(manual_temperature=ManualValue(61.25, before, NOON))
+    assert expired == "manual value 61.25 degC expired at 2026-11-25 12:00 UTC"
+    expired = told(sediment_water=ManualValue(0.003, before, NOON, origin="site file"))
+    assert expired == "site file value 0.3 % expired at 2026-11-25 12:00 UTC"
+    expired = told(reference_density=ManualValue(838.25, before, NOON, origin="sample"))
+    assert expired == "sample value 838.25 kg/m3 expired at 2026-11-25 12:00 UTC"
+    early = NOON + timedelta(minutes=6, seconds=59)
+    assert told(manual_water=ManualValue(0.035, early)) == (
+        "manual value 0.035 m was entered at 2026-11-25 12:06 UTC, after the present 2026-11-25 12:00 UTC: "
+        "see to the clock, or to the date"
+    )
+    assert told(sediment_water=ManualValue(0.0125, early)).startswith("manual value 1.25 % was entered at 2026-11-25")
+    assert told(manual_level=ManualValue(9.4, substitutes=True)) == "manual value in place of an instrument"
+    assert told(reference_density=ManualValue(838.25)) == "nominal density 838.25 kg/m3, no dated sample"
+    far = "25.0 degC is far {from} its reference"
+    sampled = ManualValue(838.0, entered=NOON - timedelta(days=1), doubt=Reason(ReasonCode.METHOD_DOUBTFUL, far))
+    assert told(reference_density=sampled) == far
+    old = ManualValue(835.0, entered=NOON - timedelta(hours=25, minutes=40))
+    assert told(observed_density=old) == (
+        "density at tank temperature of 26 h ago: the contents may have warmed or cooled since"
+    )
+
+
+@pytest.mark.parametrize(
+    "instant", [datetime.max.replace(tzinfo=UTC), datetime(2200, 1, 1, 0, 0, 59, 999_999, tzinfo=UTC), NOON]
+)
+def test_whatever_time_a_person_writes_can_be_told(instant: datetime) -> None:
+    """The last microsecond of all times is the year 10000 as a float of seconds."""
+    given = ManualValue(9.4, entered=instant)
+    assert f"entered at {instant:%Y-%m-%d %H:%M} UTC" in told(manual_level=given, at_ns=0)
+
+
+def test_each_sentence_about_what_was_read() -> None:
+    key = LEVEL_EACH_2_S.key
+    assert told(level=LEVEL) == "LT-1.innage has not been read yet"
+    gone = reading(None, ReasonCode.NO_ANSWER, at_s=20.0)
+    assert told(level=LEVEL, latest={key: gone}) == "LT-1.innage was last read 3 min ago: LT-1 does not answer"
+    assert told(level=LEVEL, latest={key: reading(at_s=-7100.0)}) == "LT-1.innage was last read 2.0 h ago"
+    assert told(level=LEVEL_EACH_2_S, latest={key: reading(at_s=189.0)}) == (
+        "LT-1.innage is overdue, last read 11 s ago: its line or the gateway is held up"
+    )
+    shorted = Source("RM-1", "r1", 60.0, nominal_ohm=100.0)
+    ohm = Reading("RM-1", "r1", 59.0, Quality.GOOD, None, 0, 200 * S, (1,))
+    assert told(second_level=shorted, latest={shorted.key: ohm}) == (
+        "RM-1.r1: resistance 59 ohm is below 60 ohm: the element or its leads look short-circuited "
+        "(open and short circuit of an element in tank service, common practice)"
+    )
+    unheard = newest(reading(None), reading(None, ReasonCode.NO_ANSWER))
+    assert unheard.reason is not None
+    assert unheard.reason.text == "nothing detected when last read; LT-1 does not answer"
+
+
+def test_the_sentence_about_a_clock_that_cannot_be() -> None:
+    doubt = bind(TankBinding("TK-1"), {}, 1_000_059_000_000_000, 0).clock_doubt
+    assert doubt is not None
+    assert doubt.text == "the clock of this machine says 1970-01-12 13:47 UTC, which cannot be: set it"

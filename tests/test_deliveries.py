@@ -21,7 +21,7 @@ from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.process.supervision import Loops
 from gateway.resources import config_path
 from gateway.settings import load_site
-from gateway.status import DestinationStatus
+from gateway.status import Backlog, DestinationStatus
 from gateway.tank_record import TankRecord
 from tests.acquisition.virtual_loop import LoopClock, run_virtually
 from tests.support.endings import for_ever
@@ -200,6 +200,54 @@ def test_one_that_hangs_is_made_anew_with_the_newest_and_what_it_held_is_lost() 
 
     (hung,) = [each for each in virtually(main) if each["event"] == "delivery.destination_hangs"]
     assert hung["destinations"] == ["north"]
+
+
+def test_live_records_that_history_stands_behind_are_dropped_with_their_destination_and_not_lost() -> None:
+    class Keeps(Kind):
+        def status(self) -> DestinationStatus:
+            history = Backlog(100, 5.0, 40, 7)
+            return DestinationStatus(self._name, False, 2, 0, len(self.offered) - 3, 9.0, history=history, dropped=1)
+
+    async def main() -> None:
+        bench = Bench(north=Keeps)
+        bench.deliveries.begin()
+        for sequence in range(1, 6):
+            bench.deliveries.offer(record("TK-1", sequence))
+        await bench.deliveries.make_anew([bench.plans["north"]], [record("TK-1", number) for number in (5, 6, 7)])
+        after = bench.statuses()["north"]
+        # What arrived by each; dropped by each, and the two that the first held when it ended.
+        assert (after.delivered, after.dropped, after.lost) == (2 + 2, 1 + 1 + 2, 0)
+        assert after.history == Backlog(100, 5.0, 40, 7), "the ledger counts, over all of them"
+        await bench.loops.end_all(within_s=1.0)
+
+    virtually(main)
+
+
+def test_what_a_destination_refused_of_history_stays_lost_when_another_takes_its_place() -> None:
+    """No count goes back: the outbox, which both take from, holds what was refused for delivered."""
+
+    class Refuses(Kind):
+        def __init__(self, name: str, refused: int) -> None:
+            super().__init__(name)
+            self.refused = refused
+
+        def status(self) -> DestinationStatus:
+            history = Backlog(0, None, 40 - self.refused, 7 + self.refused)
+            return DestinationStatus(self._name, True, 0, 0, 0, None, history=history)
+
+    async def main() -> None:
+        refused = iter([3, 0, 0])
+        bench = Bench(north=lambda name: Refuses(name, next(refused)))
+        bench.deliveries.begin()
+        await bench.deliveries.make_anew([bench.plans["north"]], [])
+        assert bench.statuses()["north"].history == Backlog(0, None, 40 - 3, 7 + 3)
+        bench["north"].refused = 2
+        assert bench.statuses()["north"].history == Backlog(0, None, 40 - 5, 7 + 5)
+        await bench.deliveries.make_anew([bench.plans["north"]], [])
+        assert bench.statuses()["north"].history == Backlog(0, None, 40 - 5, 7 + 5)
+        await bench.loops.end_all(within_s=1.0)
+
+    virtually(main)
 
 
 def test_one_that_wants_no_live_records_gets_none() -> None:

@@ -78,8 +78,13 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
             "gateway/acquisition/line.py": "from gateway.settings import tank\n",
             "gateway/settings/tank.py": "",
             "gateway/delivery/mqtt.py": "from gateway.daemon import run\n",
+            "gateway/process/descriptors.py": "from gateway.settings import tank\n",
         },
-        ["gateway.acquisition.line imports gateway.settings.tank", "gateway.delivery.mqtt imports gateway.daemon"],
+        [
+            "gateway.acquisition.line imports gateway.settings.tank",
+            "gateway.delivery.mqtt imports gateway.daemon",
+            "gateway.process.descriptors imports gateway.settings.tank",
+        ],
     ),
     (
         layering.simulators_joined,

@@ -13,7 +13,7 @@ import orjson
 import pytest
 from structlog.testing import capture_logs
 
-from gateway import daemon
+from gateway import daemon, keeping
 from gateway.calculation.kept_memory import MEMORY_SCHEMA, Kept, KeptMemoryError, KeptTank
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.files import UnreadableError
@@ -228,17 +228,17 @@ async def test_a_gateway_writes_each_minute_and_at_its_end_and_the_next_goes_on(
     file = MemoryFile(tmp_path, site.name)
 
     async def live() -> None:
-        monkeypatch.setattr(daemon, "_MEMORY_EVERY_S", 0.01)
+        monkeypatch.setattr(keeping, "_MEMORY_EVERY_S", 0.01)
         stop = asyncio.Event()
         begun = asyncio.Event()
-        keeper = MemoryKeeper(file)
-        running = asyncio.create_task(daemon.run(site, stop=stop, memory=keeper, on_ready=lambda _: begun.set()))
+        keep = keeping.kept_in(tmp_path, site.name, None)
+        running = asyncio.create_task(daemon.run(site, stop=stop, keep=keep, on_ready=lambda _: begun.set()))
         async with asyncio.timeout(PATIENCE_S):
             await begun.wait()
             await _is_there(file)
             file.path.unlink()
             await _is_there(file)
-            monkeypatch.setattr(daemon, "_MEMORY_EVERY_S", 1e9)
+            monkeypatch.setattr(keeping, "_MEMORY_EVERY_S", 1e9)
             stop.set()
             await running
 

@@ -19,6 +19,7 @@ from gateway.records import Ending, Quality, Reading, Reason, ReasonCode
 from gateway.tank_record import TankRecord
 from tests.support.messages import valid_message
 from tests.support.plans import StraightTank, straight_plan, temperature_plan
+from tests.support.reasons import as_told
 
 S = 1_000_000_000
 LEVEL = Source("LT-1", "innage", 60.0)
@@ -245,7 +246,7 @@ def test_on_a_box_that_woke_up_in_1970_nothing_is_good_and_the_clock_is_named(cl
     pipeline.take(level_reading(clock))
     level = delivered[-1].inventory.figures.level
     assert (level.value, level.quality) == (6.0, Quality.UNCERTAIN)
-    assert level.reasons[-1] == Reason(
+    assert as_told(level.reasons[-1]) == Reason(
         ReasonCode.CLOCK_UNTRUSTED, "the clock of this machine says 1970-01-01 00:16 UTC, which cannot be: set it"
     )
     assert not [each for each in delivered[-1].inventory.figures if each.value is not None and not each.quality]

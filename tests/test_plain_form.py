@@ -92,7 +92,7 @@ def test_steady_times_move_and_nothing_else_does() -> None:
         (None, "the whole is not a mapping"),
         ({}, "name is not there"),
         ({"name": 1}, "name is not of kind str"),
-        ({"name": "a", "other": 1}, "other is not a part of Outer"),
+        ({"name": "a", "other": 1}, "other is not a field of Outer"),
         ({"name": "a", "inner": {}}, "inner is not a list"),
         ({"name": "a", "inner": [{"time_s": "soon"}]}, "inner[0].time_s is not a number"),
         ({"name": "a", "inner": [{"time_s": True}]}, "inner[0].time_s is not a number"),

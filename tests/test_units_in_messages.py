@@ -15,7 +15,10 @@ RATIO = "a ratio"
 RAW = "a number as it stands on the wire or in a file, before any unit"
 DRAWING = "a coordinate of a drawing, in no unit of the world"
 ALLOWED: dict[str, tuple[str, str]] = {
-    "gateway.acquisition.signals.decode": (RAW, r"number:\.2g|signal\.scale|signal\.si_factor"),
+    "gateway.acquisition.signals.decode": (RAW, r"signal\.scale|signal\.si_factor"),
+    "gateway.acquisition.signals.number_reasons": (RAW, r"number:\.2g"),
+    "gateway.calculation.door": (RATIO, r"value:\.7g|lowest:g|highest:g"),
+    "gateway.calculation.doubts.rates": (RATIO, r"allowance:g"),
     "gateway.calculation.methods.solution": (RATIO, r"before"),
     "gateway.calculation.shapes.heads": (RATIO, r"crown_ratio|knuckle_ratio"),
     "gateway.calculation.shapes.tilted": (RATIO, r"self\.slope"),
@@ -28,10 +31,11 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.commands.surveyor.table_plot": (DRAWING, r"at\[|_WIDTH|_HEIGHT|[xy]:|value"),
     "gateway.commands.surveyor.table_preview": (CELLS, r"volume_m3|after - before|(?:100\.0 \* )?each\.|level:"),
     "gateway.commissioning.decodings": (RAW, r"value"),
+    "gateway.errors": (RATIO, r"value:\.7g"),
     "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
     "gateway.settings.capacity.text": (RAW, r"value|abs\(inches"),
     "gateway.settings.lines.register_maps": (RAW, r"number|largest"),
-    "gateway.commands.demonstration.parts": (RATIO, r"time_factor"),
+    "gateway.commands.demonstration.processes": (RATIO, r"time_factor"),
     "gateway.commands.demonstration.screen": (RATIO, r"snapshot\.time_factor"),
     "gateway.commands.operator.show": (RATIO, r"float\(factor\)"),
     "gateway.commands.service.time_factor": (RATIO, r"factor|FASTEST"),
@@ -78,6 +82,18 @@ def _allowed(module: str, text: str) -> bool:
         ('f"{step_m} and so on"', 1),
         ('f"{share:.2%}"', 0),
         ('f"{tank} {count} {when:%H:%M}"', 0),
+        ('"{level:.3f}"', 1),
+        ('"{level:.3f} m"', 0),
+        ('"{level:.3f} metres"', 1),
+        ('"{level:mm .0f} of liquid"', 0),
+        ('"{low:g} to {high:g} degC"', 0),
+        ('"{low:g} to {high:g}"', 2),
+        ('"{value:.7g} {unit}"', 0),
+        ('"{value:.7g}{unit:behind}"', 0),
+        ('"{value:.7g}{unit}"', 1),
+        ('"{value:.7g} is {limit}"', 1),
+        ('"{step_m} and so on"', 1),
+        ('"{tank} {count} {age:duration} {when:utc}"', 0),
     ],
 )
 def test_the_rule_can_fail(tmp_path: Path, line: str, bare: int) -> None:

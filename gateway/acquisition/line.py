@@ -9,25 +9,31 @@ import asyncio
 import random
 from collections.abc import Awaitable, Callable, Sequence
 
-from gateway.acquisition.links.active_path import ActivePath, active_path_of
 from gateway.acquisition.links.link import DoubtedWords, Link
-from gateway.acquisition.links.transports import open_link
+from gateway.acquisition.links.transports import ActivePath, active_path_of, open_link
 from gateway.acquisition.plan import LinePlan
-from gateway.acquisition.polling.failures import Failure, failure_of, reason_code_of
+from gateway.acquisition.polling.asking import AskingRight, Waiting, read_in_a_row
+from gateway.acquisition.polling.failures import (
+    CLOSED,
+    Failure,
+    connection_lost,
+    failure_of,
+    never_connected,
+    not_connected,
+    nothing_answered,
+    request_failed,
+)
 from gateway.acquisition.polling.instrument import Instrument
 from gateway.acquisition.polling.line_log import LineLog
 from gateway.acquisition.polling.parts import Part
-from gateway.acquisition.polling.repeated_read import read_in_a_row
 from gateway.acquisition.polling.round import Contact, Round
 from gateway.acquisition.polling.schedule import Schedule, Task, Turn
 from gateway.acquisition.polling.statistics import LineStatistics
-from gateway.acquisition.polling.workers import AskingRight, Waiting
-from gateway.acquisition.signals.doubted import doubted
-from gateway.acquisition.signals.suspicion import SecondMasterWatch
+from gateway.acquisition.signals.suspicion import SecondMasterWatch, doubted
 from gateway.clock import Clock
 from gateway.errors import DeviceExceptionError, LinkError, NoAnswerError, NoConnectionError
 from gateway.process.tasks import run_together
-from gateway.records import Reading, Reason, ReasonCode
+from gateway.records import Reading, Reason
 from gateway.status import InstrumentStatus, LineStatus
 
 __all__ = ["Line"]
@@ -88,7 +94,7 @@ class Line:
         self._silence_limit = _SILENT_IN_A_ROW
         self._heard_late = 0
         """How many late answers there had been when something was last waited for in vain."""
-        self._no_connection = Reason(ReasonCode.NO_CONNECTION, f"line {plan.name} has not been connected yet")
+        self._no_connection = never_connected(plan.name)
         self._log = LineLog(plan)
 
     async def run(self) -> None:
@@ -158,7 +164,7 @@ class Line:
             now_ns = self._clock.monotonic_ns()
             connected = self._link.connected
             if self._was_connected and not connected:
-                self._connection_lost(now_ns, "the peer closed the connection")
+                self._connection_lost(now_ns, CLOSED)
             turn = self._schedule.next(now_ns, connected)
             if turn.task is Task.WAIT:
                 await self._waiting.wait((turn.at_ns - now_ns) / _NS_PER_S, alone=not self._outstanding)
@@ -235,14 +241,12 @@ class Line:
         now_ns = self._clock.monotonic_ns()
         self._schedule.connect_failed(now_ns)
         self._failed_connects += 1
-        self._no_connection = Reason(
-            ReasonCode.NO_CONNECTION, f"line {self._plan.name} ({self._peer}) is not connected: {exc}"
-        )
+        self._no_connection = not_connected(self._plan.name, self._peer, exc)
         self._log.unreachable(str(exc))
         if self._failed_connects == 1:
             self._schedule.start(now_ns)  # whose turns now say that nothing has a value
 
-    def _connection_lost(self, now_ns: int, cause: str) -> None:
+    def _connection_lost(self, now_ns: int, cause: Reason) -> None:
         self._note_loss(cause)
         self._schedule.connection_lost(now_ns)
 
@@ -252,17 +256,15 @@ class Line:
         When that changed nothing, twice the silence is waited for before the next, so that dead instruments alone on
         a line do not cause reconnects for ever.
         """
-        self._note_loss(f"nothing answered {self._silent_in_a_row} polls in a row")
+        self._note_loss(nothing_answered(self._silent_in_a_row))
         self._silence_limit = min(2 * self._silence_limit, _LONGEST_SILENCE)
         await self._link.close()
         self._schedule.connection_doubted(now_ns)
 
-    def _note_loss(self, cause: str) -> None:
+    def _note_loss(self, cause: Reason) -> None:
         self._was_connected = False
-        self._log.lost(cause)
-        self._no_connection = Reason(
-            ReasonCode.NO_CONNECTION, f"line {self._plan.name} ({self._peer}) lost its connection: {cause}"
-        )
+        self._log.lost(cause.text)
+        self._no_connection = connection_lost(self._plan.name, self._peer, cause)
 
     # The instruments
 
@@ -344,7 +346,7 @@ class Line:
         self._log.polled(instrument, current.failure, given_up)
         instrument.ended(current.failure)
         instrument.duplicate.look(readings)
-        if instrument.duplicate.text or instrument.suspicion is not None:
+        if instrument.duplicate.seen is not None or instrument.suspicion is not None:
             readings = self._doubt_address(instrument, readings)
         frames = self._link.counters.unsolicited_frames
         if self._second_master.look(frames, now_ns):
@@ -353,8 +355,7 @@ class Line:
             readings = doubted(readings, self._second_master.reason)
         self._sink(instrument.judged(readings))
         if self._was_connected and not self._link.connected:
-            failure = current.failure
-            self._connection_lost(now_ns, failure.text if failure else "the peer closed the connection")
+            self._connection_lost(now_ns, current.failure or CLOSED)
         elif is_silent and self._link.connected and self._silent_in_a_row >= self._silence_limit:
             await self._remake_silent_connection(now_ns)
 
@@ -368,9 +369,8 @@ class Line:
 
     def _judge(self, exc: LinkError, instrument: Instrument, current: Round, part: Part, now_ns: int) -> None:
         """Counts a failed request and says what became of it."""
-        code = reason_code_of(exc)
-        instrument.statistics.failed(code)
-        reason = Reason(code, f"{instrument.name}: {exc} (reading {part.reader.text})")
+        reason = request_failed(exc, instrument.name, part.reader.text)
+        instrument.statistics.failed(reason.code)
         if not isinstance(exc, NoAnswerError | NoConnectionError):
             self._heard(now_ns)
         failure = failure_of(exc)

@@ -25,6 +25,14 @@ _NO_WATER = FreeWaterSource.NONE
 _PROBE = FreeWaterSource.PROBE
 _UNCERTAIN = Quality.UNCERTAIN
 
+_MAY_STAND_IN_WATER = Reason(ReasonCode.INPUT_UNCERTAIN, "free water unknown: elements in the average may stand in it")
+_SLICES_UNCERTAIN = Reason(
+    ReasonCode.INPUT_UNCERTAIN, "free water uncertain: the slices that weigh the elements begin at it"
+)
+_NO_DIP = Reason(ReasonCode.NOT_FITTED, "no water dip in force")
+_NO_READING = Reason(ReasonCode.NOT_FITTED, "the water probe has no reading")
+_UNKNOWN = Reason(ReasonCode.INPUT_BAD, "free water unknown")
+
 
 class Contents(NamedTuple):
     water_level: Figure
@@ -46,11 +54,9 @@ def contents_at(plan: TankPlan, tank_input: TankInput, memory: Memory, level: Fi
     elements, capacity = tank_input.elements, plan.capacity
     average = average_temperature(plan.temperature, elements, placed, level.value, water.value, capacity)
     if average is not None and water.quality is _BAD:
-        text = "free water unknown: elements in the average may stand in it"
-        average = average._replace(average=figure.lower(average.average, ReasonCode.INPUT_UNCERTAIN, text))
+        average = average._replace(average=figure.lower(average.average, _MAY_STAND_IN_WATER))
     elif average is not None and water.quality is _UNCERTAIN and _sliced(plan, average):
-        text = "free water uncertain: the slices that weigh the elements begin at it"
-        average = average._replace(average=figure.lower(average.average, ReasonCode.INPUT_UNCERTAIN, text))
+        average = average._replace(average=figure.lower(average.average, _SLICES_UNCERTAIN))
     if average is None:
         average = substituted_temperature(
             plan.temperature,
@@ -87,11 +93,16 @@ def free_water(
     if dip is not None and dip.quality != _BAD:
         return water_level(figure.from_input(dip), level, plan.capacity, height_m), WaterSource.DIP
     failed = tank_input.water if plan.free_water is _PROBE else dip
-    missing = "no water dip in force" if plan.free_water is FreeWaterSource.DIP else "the water probe has no reading"
-    causes = [Reason(ReasonCode.NOT_FITTED, missing) if failed is None or failed.reason is None else failed.reason]
+    missing = _NO_DIP if plan.free_water is FreeWaterSource.DIP else _NO_READING
+    causes = [missing if failed is None or failed.reason is None else failed.reason]
     last = last_good(memory, "water_level")
-    stood = figure.from_last_good(last, now_s, plan.temperature.last_good_limit_s, causes, "free-water level")
+    stood = figure.from_last_good(
+        last,
+        now_s,
+        plan.temperature.last_good_limit_s,
+        causes,
+        "the last Good free-water level stands in, {age:duration} old",
+    )
     if stood is not None:
         return water_level(stood, level, plan.capacity, height_m), WaterSource.LAST_GOOD
-    reasons = (Reason(ReasonCode.INPUT_BAD, "free water unknown"), *causes)
-    return Figure(None, _BAD, reasons, 0.0), WaterSource.NONE
+    return Figure(None, _BAD, (_UNKNOWN, *causes), 0.0), WaterSource.NONE

@@ -2,6 +2,8 @@
 
 from typing import NamedTuple, Protocol
 
+from gateway.records import Reason
+
 __all__ = ["Capacity", "Corrected", "CorrectionMethod", "PreparedCorrection"]
 
 
@@ -48,7 +50,7 @@ class Corrected(NamedTuple):
     """The same for pressure; None where ctl is None. 1.0 at atmospheric pressure."""
     observed_density: float | None
     """kg/m3 at tank temperature and pressure; None when no density is known (then mass cannot be)."""
-    doubt: str | None = None
+    doubt: Reason | None = None
     """Why it is given but not vouched for: what follows from it is Uncertain. None: the method stands by it."""
 
 

@@ -9,7 +9,7 @@ import math
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Input, Quality, Reason, ReasonCode, TankInput, because
 
 __all__ = ["AMBIENT_C", "DENSITY_KG_M3", "GAUGE_PRESSURE_PA", "LIQUID_C", "admitted", "hand_refusal"]
 
@@ -32,15 +32,49 @@ class _Range(NamedTuple):
     lowest: float
     highest: float
     unit: str
+    phrase: str
+    """What is said of a reading that is not within."""
 
 
-_LENGTH = _Range("no length in a tank", *_LENGTH_M, "m")
-_PRESSURE = _Range("no pressure of a tank", *GAUGE_PRESSURE_PA, "Pa")
-_LIQUID = _Range("no temperature of a liquid in a tank", *LIQUID_C, "degC")
-_AMBIENT = _Range("no temperature of the air", *AMBIENT_C, "degC")
-_DENSITY = _Range("no density of a liquid", *DENSITY_KG_M3, "kg/m3")
-_SEDIMENT = _Range("no share", *_SHARE, "")
-_FLOW = _Range("no flow of a tank", *_FLOW_M3_S, "m3/s")
+_LENGTH = _Range(
+    "no length in a tank",
+    *_LENGTH_M,
+    "m",
+    phrase="{source}: {value:.7g} m is no length in a tank: {lowest:g} to {highest:g} m can be",
+)
+_PRESSURE = _Range(
+    "no pressure of a tank",
+    *GAUGE_PRESSURE_PA,
+    "Pa",
+    phrase="{source}: {value:.7g} Pa is no pressure of a tank: {lowest:g} to {highest:g} Pa can be",
+)
+_LIQUID = _Range(
+    "no temperature of a liquid in a tank",
+    *LIQUID_C,
+    "degC",
+    phrase="{source}: {value:.7g} degC is no temperature of a liquid in a tank: {lowest:g} to {highest:g} degC can be",
+)
+_AMBIENT = _Range(
+    "no temperature of the air",
+    *AMBIENT_C,
+    "degC",
+    phrase="{source}: {value:.7g} degC is no temperature of the air: {lowest:g} to {highest:g} degC can be",
+)
+_DENSITY = _Range(
+    "no density of a liquid",
+    *DENSITY_KG_M3,
+    "kg/m3",
+    phrase="{source}: {value:.7g} kg/m3 is no density of a liquid: {lowest:g} to {highest:g} kg/m3 can be",
+)
+_SEDIMENT = _Range(
+    "no share", *_SHARE, "", phrase="{source}: {value:.7g} is no share: {lowest:g} to {highest:g} can be"
+)
+_FLOW = _Range(
+    "no flow of a tank",
+    *_FLOW_M3_S,
+    "m3/s",
+    phrase="{source}: {value:.7g} m3/s is no flow of a tank: {lowest:g} to {highest:g} m3/s can be",
+)
 
 _RANGES = {
     "level": _LENGTH,
@@ -99,11 +133,6 @@ def hand_refusal(name: str, value: float, reference_height_m: float) -> str | No
     return f"is {span.what}; give {span.lowest:g} {span.unit} to {span.highest:g} {span.unit}"
 
 
-def _text(value: float, span: _Range) -> str:
-    unit = f" {span.unit}".rstrip()
-    return f"{value:.7g}{unit} is {span.what}: {span.lowest:g} to {span.highest:g}{unit} can be"
-
-
 def _sifted(given: TankInput) -> TankInput:
     fields: list[Any] = list(given)
     for name, span in _RANGES.items():
@@ -132,12 +161,35 @@ def _refused(given: Input, span: _Range) -> Input:
     if given.quality is Quality.BAD:
         # It has a reason of its own, which says more.
         return given._replace(value=None, age_s=age_s)
-    if value is None:
-        reason = Reason(ReasonCode.INPUT_BAD, f"{given.source} gives no value")
-    elif not math.isfinite(value) or age_s != given.age_s:
-        told = f"{value:.7g} {span.unit}".rstrip()
-        what = f"{value}" if not math.isfinite(value) else f"{told}, of an age of {given.age_s} s,"
-        reason = Reason(ReasonCode.NOT_A_NUMBER, f"{given.source}: {what} is not a number")
-    else:
-        reason = Reason(ReasonCode.OUT_OF_RANGE, f"{given.source}: {_text(value, span)}")
+    reason = _refusal(given, value, span, is_dated=age_s == given.age_s)
     return given._replace(value=None, quality=Quality.BAD, reason=reason, age_s=age_s)
+
+
+def _refusal(given: Input, value: float | None, span: _Range, *, is_dated: bool) -> Reason:
+    source = given.source
+    if value is None:
+        return because(ReasonCode.INPUT_BAD, "{source} gives no value", source=source)
+    if not math.isfinite(value):
+        # One NaN for all, so that a reason is equal to itself when it comes back from a record.
+        told = math.nan if math.isnan(value) else value
+        return because(ReasonCode.NOT_A_NUMBER, "{source}: {value} is not a number", source=source, value=told)
+    if is_dated:
+        lowest, highest = span.lowest, span.highest
+        return because(ReasonCode.OUT_OF_RANGE, span.phrase, source=source, value=value, lowest=lowest, highest=highest)
+    age_s = math.nan if math.isnan(given.age_s) else given.age_s
+    if not span.unit:
+        return because(
+            ReasonCode.NOT_A_NUMBER,
+            "{source}: {value:.7g}, of an age of {age} s, is not a number",
+            source=source,
+            value=value,
+            age=age_s,
+        )
+    return because(
+        ReasonCode.NOT_A_NUMBER,
+        "{source}: {value:.7g} {unit}, of an age of {age} s, is not a number",
+        source=source,
+        value=value,
+        unit=span.unit,
+        age=age_s,
+    )

@@ -3,12 +3,11 @@
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 
+from gateway.calculation.limits import limit_reason
 from gateway.errors import LimitError
-from gateway.records import Figure, Input, LastGood, Quality, Reason, ReasonCode
-from gateway.sentences import duration_words
+from gateway.records import Figure, Input, LastGood, Quality, Reason, ReasonCode, ReasonValue, because
 
 __all__ = [
-    "absent",
     "attempt",
     "bad",
     "derive",
@@ -34,19 +33,14 @@ def good(value: float, age_s: float, *reasons: Reason) -> Figure:
     return _new(Figure, (value, _GOOD, reasons, age_s, False))
 
 
-def bad(code: ReasonCode, text: str, age_s: float = 0.0) -> Figure:
-    return Figure(None, _BAD, (Reason(code, text),), age_s)
-
-
-def absent(code: ReasonCode, text: str, age_s: float = 0.0) -> Figure:
-    """Good without a value: nothing detected, or not a quantity of this tank."""
-    return Figure(None, _GOOD, (Reason(code, text),), age_s)
+def bad(reason: Reason, age_s: float = 0.0) -> Figure:
+    return Figure(None, _BAD, (reason,), age_s)
 
 
 @lru_cache(maxsize=256)
-def not_applicable(text: str) -> Figure:
-    """Not a quantity of this tank. The text is a fixed phrase, so that the figure is made once."""
-    return absent(ReasonCode.NOT_APPLICABLE, text)
+def not_applicable(phrase: str, **values: ReasonValue) -> Figure:
+    """Not a quantity of this tank: Good without a value. It is the same in every sheet, so the figure is made once."""
+    return Figure(None, _GOOD, (because(ReasonCode.NOT_APPLICABLE, phrase, **values),), 0.0)
 
 
 def from_input(given: Input) -> Figure:
@@ -57,17 +51,17 @@ def from_input(given: Input) -> Figure:
 
 
 def from_last_good(
-    last: LastGood | None, now_s: float, limit_s: float, causes: Sequence[Reason], what: str
+    last: LastGood | None, now_s: float, limit_s: float, causes: Sequence[Reason], phrase: str
 ) -> Figure | None:
-    """The last Good value of `what` in place of the present one, Uncertain; None when none is young enough.
+    """The last Good value of a figure in place of the present one, Uncertain; None when none is young enough.
 
-    `now_s` by the same clock as `last`; at most `limit_s` old. `causes`: why there is no present one.
+    `now_s` by the same clock as `last`; at most `limit_s` old. `causes`: why there is no present one. `phrase` says
+    which stands in, and its `age`.
     """
     if last is None or not 0.0 <= now_s - last.time_s <= limit_s:
         return None
     age_s = now_s - last.time_s
-    reason = Reason(ReasonCode.LAST_GOOD_USED, f"the last Good {what} stands in, {duration_words(age_s)} old")
-    return Figure(last.value, _UNCERTAIN, (reason, *causes), age_s)
+    return Figure(last.value, _UNCERTAIN, (because(ReasonCode.LAST_GOOD_USED, phrase, age=age_s), *causes), age_s)
 
 
 def undated(density: Figure) -> Figure:
@@ -79,12 +73,12 @@ def undated(density: Figure) -> Figure:
     return _new(Figure, (value, quality, reasons, 0.0, False))
 
 
-def lower(figure: Figure, code: ReasonCode, text: str, quality: Quality = Quality.UNCERTAIN) -> Figure:
+def lower(figure: Figure, reason: Reason, quality: Quality = Quality.UNCERTAIN) -> Figure:
     """The same figure, at best of `quality`, with one more reason, worst first."""
     if quality == _BAD:
-        return Figure(None, _BAD, (Reason(code, text), *figure.reasons), figure.age_s, figure.manual)
+        return Figure(None, _BAD, (reason, *figure.reasons), figure.age_s, figure.manual)
     value, before, reasons, age_s, manual = figure
-    return Figure(value, max(before, quality), (*reasons, Reason(code, text)), age_s, manual)
+    return Figure(value, max(before, quality), (*reasons, reason), age_s, manual)
 
 
 def derive(value: float | None, inputs: Sequence[Figure]) -> Figure:
@@ -111,9 +105,7 @@ def _derive_with_reasons(value: float | None, inputs: Sequence[Figure]) -> Figur
     manual = any(figure.manual for figure in inputs)
     if value is None and quality != _BAD:
         # Nothing detected, or not fitted: Good where it stands, but nothing can be made from it.
-        return Figure(
-            None, _BAD, (Reason(ReasonCode.INPUT_BAD, "a measurement that it needs is not there"),), age_s, manual
-        )
+        return Figure(None, _BAD, (_NOT_THERE,), age_s, manual)
     if quality == _GOOD:
         return Figure(value, _GOOD, (), age_s, manual)
     reasons = tuple(
@@ -122,11 +114,12 @@ def _derive_with_reasons(value: float | None, inputs: Sequence[Figure]) -> Figur
     return Figure(None if quality == _BAD else value, quality, reasons, age_s, manual)
 
 
-def attempt(
-    relation: Callable[[], float], inputs: Sequence[Figure], code: ReasonCode = ReasonCode.METHOD_LIMIT
-) -> Figure:
-    """What `relation` gives, derived from `inputs`; Bad with `code` and the limit named where it raises LimitError."""
+_NOT_THERE = Reason(ReasonCode.INPUT_BAD, "a measurement that it needs is not there")
+
+
+def attempt(relation: Callable[[], float], inputs: Sequence[Figure]) -> Figure:
+    """What `relation` gives, derived from `inputs`; Bad with the limit named where it raises LimitError."""
     try:
         return derive(relation(), inputs)
     except LimitError as error:
-        return bad(code, str(error), max((figure.age_s for figure in inputs), default=0.0))
+        return bad(limit_reason(error), max((figure.age_s for figure in inputs), default=0.0))

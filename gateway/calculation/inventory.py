@@ -21,6 +21,7 @@ from gateway.calculation.doubts.words import Doubt, Judgements
 from gateway.calculation.level.chain import TAPE_RESOLUTION_M, within_capacity
 from gateway.calculation.level.limit_state import limit_state
 from gateway.calculation.level.source import LevelAndTemperature, level_and_temperature
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.memory import EMPTY_MEMORY, NO_LOW_HEADS, Memory, low_heads, remember_good
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.quantities.volumes import mass_figures, volume_figures
@@ -48,6 +49,7 @@ from gateway.records import (
     Reason,
     ReasonCode,
     TankInput,
+    because,
 )
 from gateway.sources import LevelSource, Sources
 from gateway.states import LimitState, RoofZone
@@ -97,7 +99,7 @@ def sheet(plan: TankPlan, tank_input: TankInput, memory: Memory, judgements: Jud
     within = within_capacity(found.level, plan.capacity, _resolution_m(plan, found.level_source))
     if within is not found.level:
         found = found._replace(level=within)
-    pressure = _optional(tank_input.vapour_pressure, "no vapour pressure is measured")
+    pressure = _optional(tank_input.vapour_pressure, _NO_VAPOUR_PRESSURE)
     pressure = compared_pressure(plan, pressure, found.liquid.average, memory.pressure_doubts)
     if is_doubted(pressure):
         tank_input, found = _with_doubted_pressure(plan, tank_input, found, pressure)
@@ -116,9 +118,9 @@ def sheet(plan: TankPlan, tank_input: TankInput, memory: Memory, judgements: Jud
     if density.doubt is not None:
         correction = of_another_product(correction, density.doubt)
         told_of = {**told_of, Doubt.DENSITIES: density.doubt}
-    ambient = _optional(tank_input.ambient, "no ambient temperature is measured")
+    ambient = _optional(tank_input.ambient, _NO_AMBIENT)
     volumes = volume_figures(plan, level, tov, found.water_level, temperature, ambient, correction, memory.roof)
-    masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, "none given"), plan)
+    masses = mass_figures(volumes.gov, correction, _optional(tank_input.sediment_water, _NONE_GIVEN), plan)
     vapour_c = _vapour(plan, tank_input, level)
     gas_c = temperature if vapour_c.value is None else vapour_c
     vapour = vapour_figures(plan, tov, pressure, temperature, gas_c, masses.mass, memory, now_s)
@@ -135,7 +137,7 @@ def sheet(plan: TankPlan, tank_input: TankInput, memory: Memory, judgements: Jud
             chosen_by(level, found.liquid.spread),
             vapour_c,
             ambient,
-            _optional(tank_input.bottom_pressure, "no bottom pressure is measured"),
+            _optional(tank_input.bottom_pressure, _NO_BOTTOM_PRESSURE),
             pressure,
             tov,
             figure.derive(None if tov.value is None else tov.value / plan.full_volume_m3, (tov,)),
@@ -201,7 +203,7 @@ def _with_doubted_pressure(
     if given is not None:
         tank_input = tank_input._replace(vapour_pressure=given._replace(quality=pressure.quality, reason=reason))
     if found.level_source is LevelSource.PRESSURE and found.level.value is not None:
-        found = found._replace(level=figure.lower(found.level, reason.code, reason.text))
+        found = found._replace(level=figure.lower(found.level, reason))
     return tank_input, found
 
 
@@ -236,14 +238,14 @@ def _of_unknown_time(figures: Figures, doubt: Reason) -> Figures:
     """What is measured is right, but nobody can say of when it is."""
 
     def told(each: Figure) -> Figure:
-        return each if each.value is None else figure.lower(each, doubt.code, doubt.text)
+        return each if each.value is None else figure.lower(each, doubt)
 
     return Figures(*[told(each) for each in figures])
 
 
-def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> Inventory:
+def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, error: str) -> Inventory:
     """The sheet when calculating it went wrong in a way nobody foresaw: every figure Bad, none invented."""
-    lost = figure.bad(ReasonCode.CALCULATION_FAILED, f"the calculation failed: {text}")
+    lost = figure.bad(because(ReasonCode.CALCULATION_FAILED, "the calculation failed: {error}", error=error))
     figures = Figures(*[lost] * len(Figures._fields))
     state = _level_state(plan, lost, LevelSource.NONE, None, memory)
     last = remember_good(memory, figures)
@@ -251,11 +253,15 @@ def failed(plan: TankPlan, tank_input: TankInput, memory: Memory, text: str) -> 
 
 
 def unwatched(
-    plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory, why: str = "the gateway was stopped"
+    plan: TankPlan, tank_input: TankInput, memory: Memory, newest: Inventory, phrase: str = "the gateway was stopped"
 ) -> Inventory:
-    """The last sheet of a tank that is no longer watched: `newest` with nothing known of now, last good values kept."""
-    reason = Reason(ReasonCode.NOT_WATCHED, f"{why}: nobody watches this tank from here")
-    lost = figure.bad(reason.code, reason.text)
+    """The last sheet of a tank that is no longer watched: `newest` with nothing known of now, last good values kept.
+
+    `phrase`: why.
+    """
+    why = Reason(ReasonCode.NOT_WATCHED, phrase)
+    reason = because(ReasonCode.NOT_WATCHED, "{why}: nobody watches this tank from here", why=why)
+    lost = figure.bad(reason)
     figures = Figures(*[lost] * len(Figures._fields))
     elements = tuple([ElementUse(use.height_m, None, False, 0.0, lost.quality, reason) for use in newest.elements])
     state = newest.level_state._replace(limit=LimitState.UNKNOWN, roof=None, quality=lost.quality)
@@ -309,8 +315,14 @@ def _steady_s(tank_input: TankInput) -> float:
     return tank_input.instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
 
 
-def _optional(given: Input | None, absence: str) -> Figure:
-    return figure.not_applicable(absence) if given is None else figure.from_input(given)
+def _optional(given: Input | None, absent: Figure) -> Figure:
+    return absent if given is None else figure.from_input(given)
+
+
+_NO_VAPOUR_PRESSURE = figure.not_applicable("no vapour pressure is measured")
+_NO_BOTTOM_PRESSURE = figure.not_applicable("no bottom pressure is measured")
+_NO_AMBIENT = figure.not_applicable("no ambient temperature is measured")
+_NONE_GIVEN = figure.not_applicable("none given")
 
 
 def _ullage(height: Figure, level: Figure) -> Figure:
@@ -333,4 +345,4 @@ def _total_observed_volume(plan: TankPlan, level: Figure) -> Figure:
     try:
         return figure.derive(plan.capacity.volume(level_m), (level,))
     except LimitError as error:
-        return figure.bad(_OUTSIDE_TABLE, str(error), level.age_s)
+        return figure.bad(limit_reason(error, _OUTSIDE_TABLE), level.age_s)

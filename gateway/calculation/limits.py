@@ -2,9 +2,35 @@
 
 import math
 
-from gateway.errors import LimitError
+from gateway.errors import LIMIT_PHRASE, LIMIT_PHRASE_WITHOUT_UNIT, LimitError
+from gateway.records import Reason, ReasonCode, because
 
-__all__ = ["outside", "require_finite", "require_within"]
+__all__ = ["limit_reason", "outside", "require_finite", "require_within"]
+
+
+def limit_reason(error: LimitError, code: ReasonCode = ReasonCode.METHOD_LIMIT) -> Reason:
+    """Why a figure is Bad, of the refusal that made it so: its text is that of the error."""
+    limit = error.limit if isinstance(error.limit, str) else limit_reason(error.limit, code)
+    # One NaN for all, so that a reason is equal to itself when it comes back from a record.
+    value = math.nan if math.isnan(error.value) else error.value
+    if error.unit == "1":
+        return because(
+            code,
+            LIMIT_PHRASE_WITHOUT_UNIT,
+            quantity=error.quantity,
+            value=value,
+            limit=limit,
+            clause=error.clause,
+        )
+    return because(
+        code,
+        LIMIT_PHRASE,
+        quantity=error.quantity,
+        value=value,
+        unit=error.unit,
+        limit=limit,
+        clause=error.clause,
+    )
 
 
 def outside(quantity: str, value: float, unit: str, lowest: float, highest: float, clause: str) -> LimitError:

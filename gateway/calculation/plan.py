@@ -308,13 +308,6 @@ class DensityWindow(NamedTuple):
     lowest_kg_m3: float
     highest_kg_m3: float
 
-    def refusal(self, product: "ProductPlan", density: float) -> str:
-        """What is said of a `density` (kg/m3 at reference temperature) that is not within."""
-        reference_c = product.method.reference_temperature_c
-        at = "" if reference_c is None else f" at {reference_c:.4g} degC"
-        lowest, highest = self
-        return f"density {density:.1f} kg/m3{at} is outside that of {product.name}, {lowest:g} to {highest:g} kg/m3"
-
 
 @dataclass(frozen=True, slots=True)
 class ProductPlan:

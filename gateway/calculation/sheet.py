@@ -6,7 +6,7 @@ from gateway.calculation.figure import good
 from gateway.calculation.level.column_words import density_relation, level_relation
 from gateway.calculation.methods.lpg import LpgCorrection
 from gateway.calculation.plan import AirConvention, GaugeKind, GaugePlan, HeadPlan, HeelContents, TankPlan, Weighting
-from gateway.calculation.quantities.parts import zone_at
+from gateway.calculation.quantities.adjustments import zone_at
 from gateway.calculation.quantities.room import roof_stays
 from gateway.calculation.vapour import equation_of_state
 from gateway.figures import FIGURE_DEFINITIONS

@@ -4,8 +4,11 @@ from collections.abc import Callable
 from typing import Any
 
 from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings
+from gateway.delivery.files import FilesDelivery
 from gateway.delivery.mqtt import MqttDelivery
-from gateway.delivery.plan import MqttPlan
+from gateway.delivery.plan import FilesPlan, MqttPlan
+from gateway.delivery.postgresql import PostgresqlDelivery
+from gateway.delivery.postgresql_plan import PostgresqlPlan
 
 __all__ = ["DESTINATION_KINDS", "make_destination"]
 
@@ -17,9 +20,19 @@ def make_destination(plan: DeliveryPlan, around: Surroundings) -> Destination:
 
 def _mqtt(plan: MqttPlan, around: Surroundings) -> MqttDelivery:
     return MqttDelivery(
-        plan, around.site, around.boot, around.snapshot, random=around.random, came_round=around.came_round
+        plan,
+        around.site,
+        around.boot,
+        around.snapshot,
+        random=around.random,
+        came_round=around.came_round,
+        outbox=around.outbox,
     )
 
 
-DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {MqttPlan: _mqtt}
+DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
+    MqttPlan: _mqtt,
+    FilesPlan: FilesDelivery,
+    PostgresqlPlan: PostgresqlDelivery,
+}
 """By the type of the plan."""

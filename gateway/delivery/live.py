@@ -45,6 +45,11 @@ class LiveQueue:
             return None
         return self._unsent.pop(next(iter(self._unsent)))
 
+    @property
+    def ready(self) -> bool:
+        """Whether `take` would give something."""
+        return bool(self._unsent)
+
     def sent(self, number: int, entry: Entry) -> None:
         """`entry` went out under `number` and is not yet acknowledged."""
         self._in_flight[number] = entry

@@ -1,27 +1,38 @@
-"""Live inventories and the gateway's state to an MQTT server: retained, QoS 1, newest per tank first.
+"""Live inventories and the gateway's state to an MQTT server: retained, QoS 1, newest per tank first; history behind.
 
-Until the ledger comes an outage loses what it supersedes, and says how much. What the server refuses inside MQTT 3.1.1
-cannot be seen: that protocol has no way to say it. MQTT 5 has, and a refused record counts as lost.
+Without history an outage loses what it supersedes, and says how much. What the server refuses inside MQTT 3.1.1 cannot
+be seen: that protocol has no way to say it. MQTT 5 has, and a refused live record is not sent again.
 """
 
 import asyncio
-import hashlib
 import random as random_module
 import time
 from collections.abc import Callable, Sequence
+from contextlib import AbstractAsyncContextManager, nullcontext
 
 import structlog
 
 from gateway.backoff import Backoff
-from gateway.delivery.contract import Wants
-from gateway.delivery.live import LiveQueue
+from gateway.delivery.contract import Outbox, Wants
+from gateway.delivery.live import Entry, LiveQueue
 from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Will
-from gateway.delivery.mqtt_neighbours import Neighbours
+from gateway.delivery.mqtt_conversation import Conversation
+from gateway.delivery.mqtt_history import MqttHistory
+from gateway.delivery.mqtt_neighbours import Neighbours, client_id_of
 from gateway.delivery.mqtt_others import EndedBy
 from gateway.delivery.mqtt_secrets import password, tls_context
+from gateway.delivery.mqtt_window import Refusal
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
-from gateway.payload.writer import StatusContext, heartbeat_json, inventory_json, status_json
+from gateway.payload.writer import (
+    HEARTBEAT_SCHEMA,
+    INVENTORY_SCHEMA,
+    STATUS_SCHEMA,
+    StatusContext,
+    heartbeat_json,
+    inventory_json,
+    status_json,
+)
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.process.tasks import end
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
@@ -34,11 +45,13 @@ _GOODBYE_S = 5.0
 """Longest a clean stop goes on telling the server."""
 _STATUS_GAP_S = 1.0
 """Shortest time between two status messages, whatever others say on our topics."""
+_LIVE_IN_A_ROW = 8
+"""Then history has a turn: it must not stand still where live records take all that there is."""
 _LOGGER = structlog.get_logger("gateway.delivery.mqtt")
 
 
 class MqttDelivery:
-    """A `Destination` of live records.
+    """A `Destination` of live records, and of history where there is an `outbox`.
 
     `snapshot` gives the state that the status message tells; `random` spreads the reconnects of many gateways.
     """
@@ -53,13 +66,14 @@ class MqttDelivery:
         random: random_module.Random,
         monotonic: Callable[[], float] = time.monotonic,
         came_round: CameRound = nobody_asks,
+        outbox: Outbox | None = None,
     ) -> None:
         self._plan = plan
+        self._boot = boot
         self._came_round = came_round
         self._snapshot = snapshot
         self._monotonic = monotonic
-        # Letters and digits, at most 23 of them, is what every server must accept (MQTT 3.1.1 section 3.1.3.1).
-        self._client_id = plan.client_id or f"tanks{_client_number(plan, boot)}"
+        self._client_id = client_id_of(plan, boot)
         self._root = f"{plan.prefix}/{site}"
         self._status_topic = f"{self._root}/gateway/status"
         self._heartbeat_topic = f"{self._root}/gateway/heartbeat"
@@ -74,8 +88,8 @@ class MqttDelivery:
         self._connected = False
         self._connected_at_s: float | None = None
         """When this attempt's connection stood; None while it has not."""
-        self._sent_s: dict[int, float] = {}
-        """When each message in flight was sent, oldest first; status and sign of life among them."""
+        self._talk: Conversation | None = None
+        """Of the newest connection that stood."""
         self._status_due_s = self._status_sent_s = float("-inf")
         self._heartbeat_due = False
         self._complaint: str | None = None
@@ -87,10 +101,17 @@ class MqttDelivery:
         if plan.given_name is not None:
             self._log = self._log.bind(destination=plan.given_name)
         self._neighbours = Neighbours(plan, boot, client_id=self._client_id, root=self._root, log=self._log)
+        self._history: MqttHistory | None = None
+        if outbox is not None:
+            self._history = MqttHistory(
+                outbox, plan, root=self._root, random=random, wake=self._wake.set, log=self._log
+            )
+        self._live_in_a_row = 0
 
     @property
     def wants(self) -> Wants:
-        return Wants(live=True)
+        kept = self._history is not None
+        return Wants(live=True, history=kept, events=kept)
 
     def offer(self, record: TankRecord) -> None:
         """Take a record in for delivery. Never waits and never fails; memory is one record a tank."""
@@ -102,26 +123,37 @@ class MqttDelivery:
         self._last_records = records
 
     def status(self) -> DestinationStatus:
-        """How this destination does. Offered records are delivered, lost or waiting, never uncounted."""
+        """How this destination does. What was offered is delivered, lost or dropped, or waiting: never uncounted."""
         now_s = self._monotonic()
+        queue = self._queue
+        history = None if self._history is None else self._history.backlog()
         return DestinationStatus(
             destination=self._plan.name,
             connected=self._connected,
-            delivered=self._queue.delivered,
-            lost=self._queue.lost,
-            waiting=self._queue.waiting,
-            oldest_waiting_s=self._queue.oldest_waiting_s(now_s),
+            delivered=queue.delivered,
+            lost=queue.lost if history is None else 0,
+            waiting=queue.waiting,
+            oldest_waiting_s=queue.oldest_waiting_s(now_s),
             troubles=(*self._neighbours.troubles(now_s), *self._refusals()),
+            history=history,
+            dropped=0 if history is None else queue.lost,
         )
+
+    def _counts(self) -> tuple[int, int]:
+        """What is lost and what waits: of history where there is any, else of live records."""
+        if self._history is None:
+            return self._queue.lost, self._queue.waiting
+        backlog = self._history.backlog()
+        return backlog.lost, backlog.waiting
 
     def _refusals(self) -> tuple[Trouble, ...]:
         """Connected, and yet nothing of some tanks arrives."""
+        found = [] if self._history is None else self._history.troubles()
         tanks = [subject for subject in self._refused if subject != self._status_topic]
-        if not tanks:
-            return ()
-        others = f" and {len(tanks) - 1} more" if len(tanks) > 1 else ""
-        text = f"the records of {tanks[0]}{others} are refused and lost: {self._refused[tanks[0]]}"
-        return (Trouble("records_refused", text),)
+        if tanks:
+            others = f" and {len(tanks) - 1} more" if len(tanks) > 1 else ""
+            found.insert(0, f"the records of {tanks[0]}{others} are refused and lost: {self._refused[tanks[0]]}")
+        return (Trouble("records_refused", "; ".join(found)),) if found else ()
 
     async def run(self) -> None:
         """Connect, deliver, connect again; ends only by cancellation, then says `offline` if it still can."""
@@ -163,110 +195,130 @@ class MqttDelivery:
             raise DeliveryError("the try before is not over: is there a name server that answers?")
         self._newest = connection
         await connection.open()
+        talk = self._talk = Conversation(connection, self._plan)
         self._connected = True
         self._connected_at_s = self._status_due_s = self._monotonic()
         self._queue.repeat_newest()
         self._complaint = None
         if not self._neighbours.id_is_shared:
-            lost = self._queue.lost
+            lost, waiting = self._counts()
             # What was lost meanwhile is known only now, and a reader of warnings must hear of it.
             log = self._log.info if lost == self._lost_told else self._log.warning
-            log(
-                "delivery.mqtt_connected", lost_meanwhile=lost - self._lost_told, lost=lost, waiting=self._queue.waiting
-            )
+            log("delivery.mqtt_connected", lost_meanwhile=lost - self._lost_told, lost=lost, waiting=waiting)
             self._lost_told = lost
         try:
-            # First of all: what the boot before us left there is sent back before our own status takes its place.
-            connection.subscribe(self._status_topic)
-            await self._serve(connection, context)
-        except asyncio.CancelledError:
-            await self._shielded_goodbye(connection, context)
-            raise
+            async with self._history_over(talk, snapshot):
+                await self._serve_until_told(talk, context)
         finally:
             self._connected = False
             connection.abort()
-            self._sent_s.clear()
             self._queue.disconnected()
 
-    async def _serve(self, connection: Connection, context: StatusContext) -> None:
+    def _history_over(self, talk: Conversation, snapshot: GatewaySnapshot) -> AbstractAsyncContextManager[None]:
+        if self._history is None:
+            return nullcontext()
+        return self._history.connected(talk.window, simulated=snapshot.simulated)
+
+    async def _serve_until_told(self, talk: Conversation, context: StatusContext) -> None:
+        try:
+            # First of all: what the boot before us left there is sent back before our own status takes its place.
+            talk.connection.subscribe(self._status_topic)
+            await self._serve(talk, context)
+        except asyncio.CancelledError:
+            await self._shielded_goodbye(talk, context)
+            raise
+
+    async def _serve(self, talk: Conversation, context: StatusContext) -> None:
         while True:
             self._wake.clear()
             now_s = self._monotonic()
-            self._check(connection, now_s)
-            self._tell_status(connection, context, now_s)
-            self._fill(connection, now_s)
+            talk.check(now_s)
+            self._tell_status(talk, context, now_s)
+            self._fill(talk, now_s, self._history)
             self._came_round(self._plan.status_period_s)
-            due_s = self._status_due_s if self._has_room(connection) else float("inf")
-            await self._woken(due_s)
+            due_s = self._status_due_s if self._has_room(talk) else float("inf")
+            await self._woken(talk, due_s if self._history is None else min(due_s, self._history.retry_s))
 
-    async def _woken(self, due_s: float) -> None:
+    async def _woken(self, talk: Conversation, due_s: float) -> None:
         """Until something has happened, it is `due_s`, or what is in flight is overdue."""
-        if self._sent_s:
-            due_s = min(due_s, next(iter(self._sent_s.values())) + self._plan.timeout_s)
         try:
-            async with asyncio.timeout(max(0.0, due_s - self._monotonic())):
+            async with asyncio.timeout(max(0.0, min(due_s, talk.overdue_s) - self._monotonic())):
                 await self._wake.wait()
         except TimeoutError:
             return
 
-    def _check(self, connection: Connection, now_s: float) -> None:
-        """Raises DeliveryError when the connection has ended, or is as good as ended."""
-        if connection.ended is not None:
-            raise ConnectionEndedError(connection.ended)
-        oldest_s = next(iter(self._sent_s.values()), None)
-        if oldest_s is not None and now_s - oldest_s >= self._plan.timeout_s:
-            raise DeliveryError(f"no acknowledgement within {self._plan.timeout_s:g} s")
+    def _has_room(self, talk: Conversation) -> bool:
+        return talk.has_room and not (self._history is not None and self._history.alone_in_flight)
 
-    def _has_room(self, connection: Connection) -> bool:
-        return len(self._sent_s) < min(self._plan.window, connection.receive_maximum)
-
-    def _send(self, connection: Connection, topic: str, payload: bytes, now_s: float) -> int:
-        number = connection.send(topic, payload)
-        self._sent_s[number] = now_s
-        return number
-
-    def _tell_status(self, connection: Connection, context: StatusContext, now_s: float) -> None:
+    def _tell_status(self, talk: Conversation, context: StatusContext, now_s: float) -> None:
         """Status and sign of life, when they are due and there is room."""
-        if now_s >= self._status_due_s and self._has_room(connection):
+        if now_s >= self._status_due_s and self._has_room(talk):
             self._neighbours.look_around(now_s, self._lasted_s() or 0.0)
             context = context._replace(last_boot=self._neighbours.last_boot)
-            self._send(connection, self._status_topic, status_json(self._snapshot(), None, context), now_s)
+            payload = status_json(self._snapshot(), None, context)
+            talk.say(self._status_topic, payload, now_s, schema=STATUS_SCHEMA, boot=self._boot)
             self._status_sent_s = now_s
             self._status_due_s = now_s + self._plan.status_period_s
             self._heartbeat_due = True
-        if self._heartbeat_due and self._has_room(connection):
-            self._send(connection, self._heartbeat_topic, heartbeat_json(self._snapshot(), context), now_s)
+        if self._heartbeat_due and self._has_room(talk):
+            payload = heartbeat_json(self._snapshot(), context)
+            talk.say(self._heartbeat_topic, payload, now_s, schema=HEARTBEAT_SCHEMA, boot=self._boot)
             self._heartbeat_due = False
 
-    def _fill(self, connection: Connection, now_s: float) -> None:
-        """Send records until none is left or the window is full."""
-        while self._has_room(connection) and (entry := self._queue.take()) is not None:
-            tank = entry.record.inventory.tank
-            try:
-                payload = inventory_json(entry.record)
-            except DeliveryError as exc:
-                self._queue.undeliverable(entry)
-                self._refuse(tank, str(exc))
+    def _fill(self, talk: Conversation, now_s: float, history: MqttHistory | None) -> None:
+        """Send until nothing is left or the window is full: live records first, history in the room they leave."""
+        while self._has_room(talk):
+            live = self._queue.take() if self._live_in_a_row < _LIVE_IN_A_ROW or history is None else None
+            if live is not None:
+                self._live_in_a_row += 1
+                self._send_live(talk, live, now_s)
                 continue
-            try:
-                number = self._send(connection, f"{self._root}/{tank}/inventory", payload, now_s)
-            except DeliveryError:
-                self._queue.put_back(entry)
-                raise
-            self._queue.sent(number, entry)
-        self._held_up = not self._has_room(connection)
+            if history is None or (history.next_is_alone and talk.in_flight):
+                break
+            turn_of_live = self._live_in_a_row >= _LIVE_IN_A_ROW and self._queue.ready
+            self._live_in_a_row = 0
+            if not history.send_next(talk, now_s) and not turn_of_live:
+                break
+        if self._history is not None:
+            self._history.look()
+        self._held_up = not self._has_room(talk) or (history is not None and history.next_is_alone)
 
-    def _settled(self, number: int, refusal: str | None) -> None:
-        self._sent_s.pop(number, None)
-        if not self._queue.holds(number):
+    def _send_live(self, talk: Conversation, entry: Entry, now_s: float) -> None:
+        identity = entry.record.identity
+        topic = f"{self._root}/{identity.tank}/inventory"
+        try:
+            number = talk.say(
+                topic,
+                inventory_json(entry.record),
+                now_s,
+                schema=INVENTORY_SCHEMA,
+                boot=identity.boot,
+                sequence=identity.sequence,
+            )
+        except ConnectionEndedError:
+            self._queue.put_back(entry)
+            raise
+        except DeliveryError as exc:
+            # No JSON can carry it, or the server takes none as large.
+            self._queue.undeliverable(entry)
+            self._refuse(identity.tank, str(exc))
+        else:
+            self._queue.sent(number, entry)
+
+    def _settled(self, number: int, refusal: Refusal | None) -> None:
+        if self._talk is not None:
+            self._talk.answered(number)
+        if self._history is not None and self._history.holds(number):
+            self._history.settled(number, refusal, self._monotonic())
+        elif not self._queue.holds(number):
             if refusal is not None:
-                self._refuse(self._status_topic, refusal)
+                self._refuse(self._status_topic, refusal.text)
         elif refusal is None:
             entry = self._queue.acknowledged(number)
             self._refused.pop(entry.record.inventory.tank, None)
         else:
             entry = self._queue.refused(number)
-            self._refuse(entry.record.inventory.tank, refusal)
+            self._refuse(entry.record.inventory.tank, refusal.text)
         if self._held_up:
             self._wake.set()
 
@@ -278,9 +330,9 @@ class MqttDelivery:
 
     # The end
 
-    async def _shielded_goodbye(self, connection: Connection, context: StatusContext) -> None:
+    async def _shielded_goodbye(self, talk: Conversation, context: StatusContext) -> None:
         """Say `offline` and disconnect, in bounded time, though this task is being cancelled."""
-        goodbye = asyncio.create_task(self._goodbye(connection, context), name="goodbye")
+        goodbye = asyncio.create_task(self._goodbye(talk, context), name="goodbye")
         try:
             # No asyncio.timeout: in a task that is being cancelled CPython 3.11.2 ends it in CancelledError.
             ended, _ = await asyncio.wait([goodbye], timeout=_GOODBYE_S)
@@ -293,31 +345,35 @@ class MqttDelivery:
         finally:
             await end([goodbye])
 
-    async def _goodbye(self, connection: Connection, context: StatusContext) -> None:
-        """The last record of every tank, when all are there `offline`, when that is there DISCONNECT."""
+    async def _goodbye(self, talk: Conversation, context: StatusContext) -> None:
+        """The last record of every tank, when all are there `offline`, when that is there DISCONNECT.
+
+        Of history no more is sent: a long backlog would take for ever, and it is kept for the next start.
+        """
         other = self._neighbours.other(self._monotonic())
         if other is not None:
             self._log.warning("delivery.mqtt_left_to_other_gateway", other=other)
-            await connection.close()
+            await talk.connection.close()
             return
-        connection.unsubscribe(self._status_topic)
+        talk.connection.unsubscribe(self._status_topic)
         for record in self._last_records:
             self.offer(record)
         said = False
         while True:
             self._wake.clear()
             now_s = self._monotonic()
-            self._check(connection, now_s)
-            self._fill(connection, now_s)
-            if not self._sent_s:
+            talk.check(now_s)
+            self._fill(talk, now_s, None)
+            if not talk.in_flight:
                 if said:
                     break
                 context = context._replace(last_boot=self._neighbours.last_boot)
-                self._send(connection, self._status_topic, status_json(self._snapshot(), "stopped", context), now_s)
+                payload = status_json(self._snapshot(), "stopped", context)
+                talk.say(self._status_topic, payload, now_s, schema=STATUS_SCHEMA, boot=self._boot)
                 said = True
             self._held_up = True
-            await self._woken(float("inf"))
-        await connection.close()
+            await self._woken(talk, float("inf"))
+        await talk.connection.close()
 
     def _complain(self, reason: str, by: EndedBy) -> None:
         """Log the loss of a connection, and a failure to connect when its reason is new; not every attempt."""
@@ -331,17 +387,10 @@ class MqttDelivery:
         else:
             return
         self._complaint = reason
-        self._log.warning(event, reason=reason, lost=self._queue.lost, waiting=self._queue.waiting)
+        lost, waiting = self._counts()
+        self._log.warning(event, reason=reason, lost=lost, waiting=waiting)
 
     def _refuse(self, subject: str, reason: str) -> None:
         if self._refused.get(subject) != reason:
             self._refused[subject] = reason
             self._log.error("delivery.record_refused", subject=subject, reason=reason, lost=self._queue.lost)
-
-
-def _client_number(plan: MqttPlan, boot: str) -> str:
-    """18 hexadecimal digits: begun like the boot, or of one that has a name such that no other of this boot has them,
-    since two of them may lead to one server."""
-    if plan.given_name is None:
-        return boot[:18]
-    return hashlib.blake2s(f"{boot} {plan.given_name}".encode()).hexdigest()[:18]

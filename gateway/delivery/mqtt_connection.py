@@ -10,7 +10,7 @@ import contextlib
 import socket
 import ssl
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
@@ -20,10 +20,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway.delivery.mqtt_others import EndedBy
+from gateway.delivery.mqtt_window import Refusal
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 
-__all__ = ["Connection", "ConnectionEndedError", "Ended", "Will"]
+__all__ = ["Connection", "ConnectionEndedError", "Ended", "TooLargeError", "Will"]
 
 _PROTOCOLS = {"3.1.1": MQTTProtocolVersion.MQTTv311, "5": MQTTProtocolVersion.MQTTv5}
 _LONGEST_DIAL_S = 5.0
@@ -36,6 +37,10 @@ _NO_MQTT = 0x82
 _NOT_ACCEPTED = "server closed the connection before accepting it"
 _LARGEST_MESSAGE = 131_072
 """What a server of MQTT 5 may send us, in bytes; beside our own status nothing is asked for."""
+_NO_ANSWER_TO_PING = 0x8D
+_PACKET_TOO_LARGE = 0x95
+_LARGEST_PACKET = 268_435_460
+"""That MQTT has (MQTT 5 section 2.1.4): 268,435,455 bytes behind a head of five."""
 _TAKEN_OVER = 0x8E
 """MQTT 5 section 3.14.2.1: another connection has the same client identifier."""
 
@@ -55,6 +60,14 @@ class ConnectionEndedError(DeliveryError):
         self.by = ended.by
 
 
+class TooLargeError(DeliveryError):
+    """The server has said that it takes no message as large as this one. Nothing was sent."""
+
+    def __init__(self, size: int, largest: int) -> None:
+        self.refusal = Refusal(_PACKET_TOO_LARGE, f"{size:,} bytes, and the server takes {largest:,} at most")
+        super().__init__(self.refusal.text)
+
+
 class Will(NamedTuple):
     """What the server publishes, retained, when the connection ends without a DISCONNECT."""
 
@@ -65,7 +78,7 @@ class Will(NamedTuple):
 class Connection:
     """Call it on the event loop it was opened in.
 
-    `settled`: a message was acknowledged, or refused, with its number and None or the reason of the refusal. `heard`:
+    `settled`: a message was acknowledged, or refused, with its number and None or why (MQTT 5 alone tells). `heard`:
     a message came, with its payload and whether it was retained. `subscribed`: None, or why a subscription was refused.
     `wake`: the connection has ended.
     """
@@ -78,7 +91,7 @@ class Connection:
         password: str | None,
         tls_context: ssl.SSLContext | None,
         will: Will | None,
-        settled: Callable[[int, str | None], None],
+        settled: Callable[[int, Refusal | None], None],
         heard: Callable[[bytes, bool], None],
         subscribed: Callable[[str | None], None],
         wake: Callable[[], None],
@@ -99,6 +112,7 @@ class Connection:
         self.ended: Ended | None = None
         self.receive_maximum = 65_535
         """QoS 1 messages the server lets be in flight; MQTT 5 section 3.2.2.3.3 gives the default."""
+        self._largest_packet = _LARGEST_PACKET
         protocol = _PROTOCOLS[plan.protocol]
         self._client = client = paho.Client(
             CallbackAPIVersion.VERSION2,
@@ -132,15 +146,44 @@ class Connection:
         """What was not read when a socket closes may take with it what was sent last: ask for no more."""
         self._client.unsubscribe(topic)
 
-    def send(self, topic: str, payload: bytes) -> int:
-        """Hand a retained QoS 1 message to the connection and return its number. Never waits.
+    def send(
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        retain: bool = True,
+        told: Sequence[tuple[str, str]] = (),
+        expiry_s: int | None = None,
+    ) -> int:
+        """Hand a QoS 1 message to the connection and return its number. Never waits.
 
-        Raises ConnectionEndedError.
+        `told`: what MQTT 5 tells beside it, names and values, and `expiry_s` how long a server is to keep it for those
+        who are away; 3.1.1 has no place for either. Raises ConnectionEndedError, or TooLargeError.
         """
-        info = self._client.publish(topic, payload, qos=1, retain=True)
+        properties = None
+        if self._plan.protocol == "5":
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            if told:
+                properties.UserProperty = list(told)
+            if expiry_s is not None:
+                properties.MessageExpiryInterval = expiry_s
+        self._measure(topic, payload, properties)
+        info = self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise ConnectionEndedError(self.ended or Ended(paho.error_string(info.rc)))
         return info.mid
+
+    def _measure(self, topic: str, payload: bytes, properties: Properties | None) -> None:
+        """Raises TooLargeError for what the server would end the connection at (MQTT 5 section 3.1.2.11.4)."""
+        if properties is None or self._largest_packet == _LARGEST_PACKET:
+            return
+        beside: bytes = properties.pack()  # type: ignore[no-untyped-call]
+        # Lengths before topic and behind it the number of the message: two bytes each.
+        rest = 2 + len(topic.encode()) + 2 + len(beside) + len(payload)
+        # The first byte, and the length of the rest in seven bits a byte.
+        size = 1 + max(1, -(-rest.bit_length() // 7)) + rest
+        if size > self._largest_packet:
+            raise TooLargeError(size, self._largest_packet)
 
     @property
     def dialling(self) -> bool:
@@ -306,6 +349,7 @@ class Connection:
             self._accepted.set_result(f"server refused the connection: {code}")
             return
         self.receive_maximum = getattr(properties, "ReceiveMaximum", self.receive_maximum)
+        self._largest_packet = getattr(properties, "MaximumPacketSize", self._largest_packet)
         self._accepted.set_result(None)
 
     def _on_disconnect(
@@ -316,6 +360,8 @@ class Connection:
             self._end(Ended(f"server ended the connection: {code}", by))
         elif code.value == _UNSPECIFIED:
             self._end(Ended("server closed the connection", EndedBy.SERVER))
+        elif code.value == _NO_ANSWER_TO_PING:
+            self._end(Ended(str(code), EndedBy.SILENCE))
         elif code.value == _NO_MQTT:
             self._end(Ended("what the server sent is not MQTT"))
         else:
@@ -324,7 +370,7 @@ class Connection:
     def _on_publish(
         self, client: paho.Client, data: object, number: int, code: ReasonCode, properties: Properties
     ) -> None:
-        self._settled(number, str(code) if code.is_failure else None)
+        self._settled(number, Refusal(code.value, str(code)) if code.is_failure else None)
 
     def _on_message(self, client: paho.Client, data: object, message: paho.MQTTMessage) -> None:
         self._heard(bytes(message.payload), message.retain)

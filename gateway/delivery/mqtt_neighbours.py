@@ -1,5 +1,6 @@
 """Says in the log and in the status who else is there, as `mqtt_others` makes it out."""
 
+import hashlib
 from typing import Any
 
 from gateway.delivery.mqtt_others import ClientIdWatch, EndedBy, OtherBoots
@@ -7,7 +8,7 @@ from gateway.delivery.plan import MqttPlan
 from gateway.status import LastBoot, Trouble
 from gateway.validity import valid_for_s
 
-__all__ = ["Neighbours"]
+__all__ = ["Neighbours", "client_id_of"]
 
 
 class Neighbours:
@@ -109,3 +110,15 @@ class Neighbours:
                 f"the server ends each connection soon, as if another client used the client id {self._client_id} too"
             )
         return f"{seen}: each takes the connection from the other. Give each client an id of its own"
+
+
+def client_id_of(plan: MqttPlan, boot: str) -> str:
+    """The one that was given, or one begun like the boot; of a destination with a name such that no other of this boot
+    has it, since two of them may lead to one server."""
+    if plan.client_id:
+        return plan.client_id
+    number = boot
+    if plan.given_name is not None:
+        number = hashlib.blake2s(f"{boot} {plan.given_name}".encode()).hexdigest()
+    # Letters and digits, at most 23 of them, is what every server must accept (MQTT 3.1.1 section 3.1.3.1).
+    return f"tanks{number[:18]}"

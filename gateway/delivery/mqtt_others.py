@@ -28,6 +28,8 @@ class EndedBy(Enum):
     """It closed the connection without a word, which is all that MQTT 3.1.1 knows."""
     TAKEOVER = auto()
     """The server says that another client came with our client identifier."""
+    SILENCE = auto()
+    """It did not answer, not even a ping."""
     OTHER = auto()
 
 
@@ -88,7 +90,7 @@ class ClientIdWatch:
     def ended(self, by: EndedBy, lasted_s: float | None) -> bool:
         """A connection, or the try for one (`lasted_s` None), has ended. Whether that has made it clear, or clearer."""
         before = self.sure
-        if lasted_s is None or by is EndedBy.OTHER or lasted_s > self._soon_s:
+        if lasted_s is None or by in (EndedBy.SILENCE, EndedBy.OTHER) or lasted_s > self._soon_s:
             self._in_a_row = 0
             return False
         self._in_a_row += 1
@@ -126,10 +128,10 @@ def _status(payload: bytes) -> LastBoot | None:
 
 
 def _waiting(told: dict[str, Any]) -> int | None:
-    """Records that a gateway which said good-bye had not delivered."""
+    """Records that a gateway which said good-bye had not delivered: of history where it kept any."""
     try:
-        waiting = sum(destination["waiting"] for destination in told["destinations"])
-    except (KeyError, TypeError):
+        waiting = sum((each.get("history") or each)["waiting"] for each in told["destinations"])
+    except (KeyError, TypeError, AttributeError):
         return None
     return waiting if isinstance(waiting, int) and waiting >= 0 else None
 

@@ -4,14 +4,14 @@ import asyncio
 import ssl
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from gateway import files
-from gateway.delivery.plan import MqttPlan, TlsPlan
+from gateway.delivery.plan import TlsPlan
 from gateway.errors import DeliveryError
 from gateway.files import UnreadableError, read_bytes, read_text
 
-__all__ = ["password", "tls_context", "trouble_with"]
+__all__ = ["HasSecrets", "password", "tls_context", "trouble_with"]
 
 _LARGEST_PASSWORD = 65_535
 """MQTT has no longer ones (3.1.1, section 3.1.3.5)."""
@@ -19,6 +19,19 @@ _LARGEST_CERTIFICATES = 4_000_000
 
 Argument = TypeVar("Argument")
 Result = TypeVar("Result")
+
+
+class HasSecrets(Protocol):
+    """The part of a plan that names them."""
+
+    @property
+    def password_file(self) -> Path | None: ...
+
+    @property
+    def tls(self) -> TlsPlan | None: ...
+
+    @property
+    def timeout_s(self) -> float: ...
 
 
 class _ClosedOnFailure(ssl.SSLSocket):
@@ -32,21 +45,21 @@ class _ClosedOnFailure(ssl.SSLSocket):
             raise
 
 
-async def password(plan: MqttPlan) -> str | None:
+async def password(plan: HasSecrets) -> str | None:
     """The password, without the line end an editor leaves behind it. Raises DeliveryError naming the file."""
     if plan.password_file is None:
         return None
     return await _aside(plan.timeout_s, _read_password, plan.password_file)
 
 
-async def tls_context(plan: MqttPlan) -> ssl.SSLContext | None:
+async def tls_context(plan: HasSecrets) -> ssl.SSLContext | None:
     """None: no TLS. Certificate and host name of the server are always verified. Raises DeliveryError."""
     if plan.tls is None:
         return None
     return await _aside(plan.timeout_s, _make_context, plan.tls)
 
 
-def trouble_with(plan: MqttPlan) -> list[str]:
+def trouble_with(plan: HasSecrets) -> list[str]:
     """What keeps these files from being used, as they are now, beside that one is not there or may not be read."""
     found = []
     try:

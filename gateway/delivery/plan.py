@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["MqttPlan", "TlsPlan"]
+__all__ = ["FilesPlan", "MqttPlan", "TlsPlan"]
 
 _DESCRIPTORS = 6
 """A connection, the one before it that ends, and what a look-up of a name and the files of TLS take for a moment."""
+
+_DESCRIPTORS_OF_FILES = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,3 +58,38 @@ class MqttPlan:
     @property
     def longest_turn_s(self) -> float:
         return 3 * self.timeout_s + self.backoff_longest_s
+
+
+@dataclass(frozen=True, slots=True)
+class FilesPlan:
+    """One folder of files."""
+
+    folder: Path
+    format: str = "csv"
+    """`csv` or `parquet`; the ending of the files too."""
+    each_s: float = 86_400.0
+    """Each file is of so much time: whole seconds, a part of a day, by UTC."""
+    given_name: str | None = None
+    gather_s: float = 5.0
+    """Between two writings, unless much waits: each costs a sync."""
+    timeout_s: float = 10.0
+    """A disk that has not answered by then is said to hang; it is waited for, and nothing else."""
+    backoff_first_s: float = 0.5
+    backoff_longest_s: float = 30.0
+
+    @property
+    def name(self) -> str:
+        return self.given_name or f"files:{self.folder}"
+
+    @property
+    def place(self) -> Path:
+        return self.folder
+
+    @property
+    def descriptors(self) -> int:
+        """Folder, lock and state, and its unfinished files."""
+        return _DESCRIPTORS_OF_FILES
+
+    @property
+    def longest_turn_s(self) -> float:
+        return self.gather_s + self.timeout_s + self.backoff_longest_s

@@ -9,7 +9,7 @@ from gateway.ledger.intake import Lost
 from gateway.records import ReasonCode, because
 from gateway.tank_record import Event, EventKind
 
-__all__ = ["Boot", "broken_off", "end_boot", "file_set_aside", "history_lost", "started", "stopped"]
+__all__ = ["Boot", "broken_off", "end_boot", "file_removed", "file_set_aside", "history_lost", "started", "stopped"]
 
 
 class Boot(NamedTuple):
@@ -66,6 +66,18 @@ def file_set_aside(name: str, now_ns: int) -> Event:
             ReasonCode.LEDGER_DAMAGED,
             "the ledger's file was damaged; it is set aside as {file}, and history begins anew",
             file=name,
+        ),
+    )
+
+
+def file_removed(now_ns: int) -> Event:
+    """Somebody took the file away from under the process: what was not delivered from it is in no file of ours."""
+    return Event(
+        EventKind.HISTORY_LOST,
+        _time(now_ns),
+        reason=because(
+            ReasonCode.LEDGER_DAMAGED,
+            "the ledger's file was taken away while it was in use, and history begins anew",
         ),
     )
 

@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
+from gateway.errors import GatewayError
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger.blocks import EVENT, RECORD
 from gateway.tank_record import Event, Identity, TankRecord
@@ -92,7 +93,8 @@ def entry_of(row: RawRow, site: str, names: Names, decode: Decode) -> Entry | Un
     except sqlite3.OperationalError:  # the file cannot be read now: that is nothing about this row
         raise
     except Exception as error:  # noqa: BLE001 - whatever is wrong with one body must not keep back those behind it
-        return Unreadable(row.position, f"{type(error).__name__}: {error}")
+        words = str(error) if isinstance(error, GatewayError) else f"{type(error).__name__}: {error}"
+        return Unreadable(row.position, words)
     return Unreadable(row.position, f"it is no entry of kind {row.kind}")
 
 

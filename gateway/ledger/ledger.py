@@ -16,6 +16,7 @@ from gateway.ledger.blocks import Blocks
 from gateway.ledger.boots import Boot, started
 from gateway.ledger.codec import Decoder
 from gateway.ledger.contract import Transactions
+from gateway.ledger.hold import Hold
 from gateway.ledger.intake import GivenEvent, GivenRecord
 from gateway.ledger.kept import KeptMemory, KeptPlans
 from gateway.ledger.opening import ledger_path, opening_of
@@ -25,6 +26,7 @@ from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.retention import Retention, free_bytes
 from gateway.ledger.selection import Selection
 from gateway.ledger.store import Store
+from gateway.ledger.summary_rows import SummaryRows
 from gateway.ledger.writer import Writer
 from gateway.status import LedgerStatus
 from gateway.tank_record import Event, Identity, TankRecord
@@ -42,13 +44,17 @@ class Ledger:
         self.path = path
         self._plan = plan
         self._boot = boot
-        self._writer = Writer(opening_of(path, boot.site, clock), boot, clock.utc_ns, file=str(path), random=source)
+        self._hold = Hold(path)
+        opening = opening_of(path, boot.site, clock, self._hold)
+        self._writer = Writer(opening, boot, clock.utc_ns, file=str(path), random=source)
         self._selection = Selection(plan.every_s)
         self._memory = KeptMemory(self._writer)
         self._plans = KeptPlans(self._writer, clock)
         self._decoder = Decoder()
         # Before all else that is done with the rows of a transaction: these count them.
         self._writer.before_commit(Blocks().add)
+        self._summaries = SummaryRows(self._decoder.plain)
+        self._writer.before_commit(self._summaries.add)
         self._outboxes = Outboxes(
             Source(path, boot.site, self._writer, self._decoder, clock, lambda behind: self._buffer_left_s(behind))
         )
@@ -170,8 +176,11 @@ class Ledger:
     def close(self, timeout_s: float) -> bool:
         """Blocking: commit what was taken in, say that the gateway stopped. Whether all was kept within that time."""
         self._outboxes.end()
+        self._writer.insist(self._summaries.finish)
         is_all_kept = self._writer.close(timeout_s)
-        if not is_all_kept:
+        if is_all_kept:
+            self._hold.release()
+        else:
             hint = "the disk was too slow, full or gone: what waited for it is lost"
             log = structlog.get_logger("gateway.ledger")
             log.error(LEDGER_NOT_ALL_KEPT, waiting=self._writer.waiting, hint=hint)
@@ -181,6 +190,7 @@ class Ledger:
         """By the writer, each time that it has opened the file; `last` is the newest position that is not in it."""
         self._decoder.learn(store.connection.execute("SELECT id, body FROM dictionaries"))
         self._plans.read(store.connection)
+        self._summaries.begin(store.connection)
         if last:
             self._outboxes.begun_anew(last)
 

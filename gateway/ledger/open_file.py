@@ -1,8 +1,10 @@
 """The open file of the ledger with its one connection that writes: what a transaction of the writer is made of."""
 
+import os
 import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 import structlog
@@ -42,11 +44,19 @@ class OpenFile:
     def __init__(self, store: Store, after: int = 0) -> None:
         """Positions go on behind that one, and behind all that is in the file."""
         self.store = store
+        self._number = _number(store.path)
         self._connection = store.connection
         self._rows = Rows(store.connection, after)
         self._log = structlog.get_logger("gateway.ledger")
         self._failed: set[BeforeCommit] = set()
         """Parts that have failed, which was said."""
+
+    def is_there(self) -> bool:
+        """Whether its name still leads to it. Raises OSError where that cannot be seen."""
+        try:
+            return _number(self.store.path) == self._number
+        except (FileNotFoundError, NotADirectoryError):
+            return False
 
     def begin_boot(
         self,
@@ -151,3 +161,9 @@ class OpenFile:
             return None, error
         self._connection.execute("RELEASE part")
         return result, None
+
+
+def _number(path: Path) -> tuple[int, int]:
+    """By which a file is known to the system, whatever it is called."""
+    found = os.stat(path)
+    return found.st_dev, found.st_ino

@@ -9,6 +9,7 @@ import structlog
 from gateway.clock import Clock
 from gateway.errors import LedgerError
 from gateway.ledger.boots import file_set_aside
+from gateway.ledger.hold import Hold
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.store import is_damage, open_store, set_aside
 from gateway.ledger.writer import Opened, Opening
@@ -34,10 +35,10 @@ def ledger_path(plan: LedgerPlan, site: str) -> Path:
     return directory / f"{site.translate(_FORBIDDEN)}.ledger"
 
 
-def opening_of(path: Path, site: str, clock: Clock) -> Opening:
-    """How the writer opens its file, each time that it has to."""
+def opening_of(path: Path, site: str, clock: Clock, hold: Hold) -> Opening:
+    """How the writer opens its file, each time that it has to: never one that another process writes to."""
 
-    def opened(is_damaged: bool) -> Opened:
+    def anew(is_damaged: bool) -> Opened:
         if not is_damaged:
             try:
                 return Opened(open_store(path, site, clock.utc_ns()))
@@ -57,5 +58,13 @@ def opening_of(path: Path, site: str, clock: Clock) -> Opening:
             hint="history begins anew; what was not delivered yet is in the file that was set aside",
         )
         return Opened(open_store(path, site, clock.utc_ns()), (file_set_aside(other.name, now_ns),))
+
+    def opened(is_damaged: bool) -> Opened:
+        hold.take()
+        try:
+            return anew(is_damaged)
+        except BaseException:
+            hold.release()
+            raise
 
     return opened

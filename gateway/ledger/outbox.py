@@ -289,6 +289,8 @@ class LedgerOutbox:
 
     def _arrive(self, found: _Read | Exception) -> None:
         self._reading = False
+        if self._ended:
+            return
         if isinstance(found, Exception):
             self._log.error(READ_FAILED, trouble=f"{type(found).__name__}: {found}", again_in_s=_AGAIN_S)
             self._failing = True

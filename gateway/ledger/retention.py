@@ -33,7 +33,9 @@ _EVERY_NS = 10_000_000_000
 _AT_MOST = 2_000
 _MOST = 20_000
 """Rows that go in one step; more than `_AT_MOST` only where twice as many come."""
+_PART = 20
 _RESERVE_BYTES = 64_000_000
+_LEAST_ROOM_BYTES = 262_144
 _SAID_FOR_NS = 3_600_000_000_000
 """So long a trouble is shown after it happened last, and it is logged once in that time."""
 _RATE_OVER_NS = 600_000_000_000
@@ -76,9 +78,10 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
     used_bytes, file_bytes = _sizes(connection)
     first, last = ends(connection)
     entries = last - first + 1
-    rows = connection.execute(
-        "SELECT position, instant_ns FROM history ORDER BY position LIMIT ?", (limits.at_most,)
-    ).fetchall()
+    excess = used_bytes - limits.largest_bytes
+    rows = _oldest(connection, 1)
+    if rows and (excess > 0 or rows[0][1] < limits.older_than_ns):
+        rows = _oldest(connection, limits.at_most)
     needed_from = min(
         (max(each.position, positions.get(each.destination, 0)) for each in cursors(connection)), default=last
     )
@@ -87,7 +90,6 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
         if instant_ns >= limits.older_than_ns or position > needed_from:
             break
         by_age = position
-    excess = used_bytes - limits.largest_bytes
     by_size = 0
     if excess > 0 and rows:
         count = min(excess * entries // used_bytes + 1, len(rows))
@@ -104,6 +106,13 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
     deleted = up_to - first + 1
     goes_on = len(rows) == limits.at_most and up_to == rows[-1][0]
     return Stepped(deleted, up_to, lost, goes_on, used_bytes, file_bytes, entries - deleted, False)
+
+
+def _oldest(connection: sqlite3.Connection, at_most: int) -> list[tuple[int, int]]:
+    """(position, instant)."""
+    return connection.execute(
+        "SELECT position, instant_ns FROM history ORDER BY position LIMIT ?", (at_most,)
+    ).fetchall()
 
 
 def free_bytes(folder: Path) -> int | None:
@@ -158,13 +167,14 @@ class Retention:
         self._ask()
 
     def make_room(self, connection: sqlite3.Connection) -> Stepped:
-        """A step for the writer that found no room: at least a step's rows go. In a transaction that is open.
+        """A step for the writer that found no room: a part of what is used goes. In a transaction that is open.
 
         `tell` is to follow when it is committed.
         """
         limits = self._limits(connection)
         used_bytes, _ = _sizes(connection)
-        less = min(limits.largest_bytes, used_bytes - _reserve(self.plan.largest_bytes))
+        room_bytes = max(used_bytes // _PART, min(_LEAST_ROOM_BYTES, used_bytes // 4))
+        less = min(limits.largest_bytes, used_bytes - room_bytes)
         return step(connection, limits._replace(largest_bytes=less), self._positions(), self._clock.utc_ns())
 
     def tell(self, stepped: Stepped) -> None:
@@ -242,7 +252,8 @@ class Retention:
         """Of the pages in use: as the plan has it, or as the disk has room for, less a reserve."""
         free = self._free()
         largest = self.plan.largest_bytes if free is None else min(self.plan.largest_bytes, file_bytes + free)
-        return largest - _reserve(self.plan.largest_bytes)
+        # Of a small disk a small part: what is there is there to be used.
+        return largest - min(largest // _PART, _RESERVE_BYTES)
 
     def _say(self, event: str, text: str, now_ns: int) -> None:
         self._trouble = Trouble("history_forced_out" if event == FORCED_OUT else "ledger_too_small", text)
@@ -258,7 +269,3 @@ def _sizes(connection: sqlite3.Connection) -> tuple[int, int]:
     (pages,) = connection.execute("PRAGMA page_count").fetchone()
     (free,) = connection.execute("PRAGMA freelist_count").fetchone()
     return (pages - free) * page, pages * page
-
-
-def _reserve(largest_bytes: int) -> int:
-    return min(largest_bytes // 20, _RESERVE_BYTES)

@@ -48,8 +48,8 @@ reader has let it grow further."""
 _CACHE_KB = 4000
 _WHOLE_CHECK_BYTES = 64_000_000
 """A file of up to this size is looked through at the start (0.2 s on a slow processor); of a larger one all but history
-and summaries, and the newest entries. The whole of it is what `tank-gateway ledger check` is for."""
-_LARGE_TABLES = frozenset({"history", "summaries"})
+and trends, and the newest entries. The whole of it is what `tank-gateway ledger verify` is for."""
+_LARGE_TABLES = frozenset({"history", "trends"})
 _NEWEST_ENTRIES = 2000
 
 
@@ -61,7 +61,7 @@ class Store(NamedTuple):
     was_there: bool
     """Whether it had been begun before."""
     is_checked: bool
-    """Whether all of it was looked through; else the newest entries and all but history and summaries."""
+    """Whether all of it was looked through; else the newest entries and all but history and trends."""
 
 
 def open_store(path: Path, site: str, now_ns: int) -> Store:

@@ -19,7 +19,7 @@ import structlog
 
 from gateway.backoff import Backoff
 from gateway.errors import GatewayError
-from gateway.ledger.boots import Boot, end_boot, history_lost, stopped
+from gateway.ledger.boots import Boot, end_boot, file_removed, history_lost, stopped
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.ledger.intake import GivenEvent, GivenRecord, Intake, Task
@@ -34,6 +34,7 @@ from gateway.tank_record import Event
 __all__ = ["Opened", "Opening", "Writer"]
 
 LEDGER_LOSES = "ledger.loses"
+LEDGER_REMOVED = "ledger.removed"
 LEDGER_MISTAKE = "ledger.mistake"
 LEDGER_LISTENER_FAILED = "ledger.listener_failed"
 
@@ -101,6 +102,7 @@ class Writer:
         self._commit_times = DurationCounts(_COMMIT_BOUNDS_S)
         self._is_losing = False
         self._is_damaged = False
+        self._is_removed = False
         self._close_by_s = 0.0
         self._ended = threading.Event()
         self._is_all_kept = False
@@ -188,6 +190,8 @@ class Writer:
     def _open(self) -> OpenFile:
         store, events = self._opening(self._is_damaged)
         self._is_damaged = False
+        if self._is_removed:
+            events = (*events, file_removed(self._utc_ns()))
         try:
             # Another file goes on with the positions of the one before it: outboxes know those.
             file = OpenFile(store, self._last)
@@ -197,8 +201,18 @@ class Writer:
             store.connection.close()
             raise
         self._file = file
+        self._is_removed = False
         self.on_opened(store, 0 if store.was_there else self._last)
         return file
+
+    def _present(self) -> OpenFile | None:
+        """The open file, if it still is the one that its name leads to: what is written to another is for nobody."""
+        if self._file is not None and not self._file.is_there():
+            self._log.error(LEDGER_REMOVED, hint="history begins anew; what was not delivered yet is lost")
+            self._file.close()
+            self._file = None
+            self._is_removed = True
+        return self._file
 
     def _run(self) -> None:
         # Signals are for the main thread: one that came to this would not wake that from what it waits in.
@@ -255,7 +269,7 @@ class Writer:
         mark = mark or begun_s - self._marked_s >= _MARK_EVERY_S
         tasks, self._tasks = self._tasks, []
         try:
-            file = self._file or self._open()
+            file = self._present() or self._open()
             added = file.commit(self._pending.pieces, tasks, self._hooks, mark=mark)
         except (OSError, sqlite3.Error, GatewayError) as error:
             self._begun_s = None

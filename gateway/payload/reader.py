@@ -1,10 +1,11 @@
-"""Pure: inventories read back from the plain values that `payload` writes: for `show` and for recorded history."""
+"""Pure: inventories, history and events read back from the plain values that `payload` writes."""
 
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from gateway.figures import FIGURE_DEFINITIONS
+from gateway.history import GATEWAY, Previous
 from gateway.records import (
     ElementUse,
     Ending,
@@ -16,20 +17,66 @@ from gateway.records import (
     Quality,
     Reason,
     ReasonCode,
+    because,
 )
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
+from gateway.tank_record import Event, EventKind, Identity
 
-__all__ = ["inventory_of"]
+__all__ = ["ToldEvent", "ToldRecord", "event_of", "history_of", "identity_of", "inventory_of"]
 
 _UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
 _QUALITIES = {quality.word: quality for quality in Quality}
 _CODES = {code.value: code for code in ReasonCode}
-_NOT_RECORDED = Figure(None, Quality.GOOD, (Reason(ReasonCode.NOT_APPLICABLE, "not in the record"),), 0.0)
+_NOT_RECORDED = Figure(None, Quality.GOOD, (because(ReasonCode.NOT_APPLICABLE, "not in the record"),), 0.0)
+
+
+class ToldRecord(NamedTuple):
+    """A record of history, as a message tells it."""
+
+    identity: Identity
+    inventory: Inventory
+    previous: Previous | None
+
+
+class ToldEvent(NamedTuple):
+    """An event, as a message tells it."""
+
+    identity: Identity
+    number: int
+    event: Event
+
+
+def identity_of(payload: Mapping[str, Any]) -> Identity:
+    """What a message is known by. Raises KeyError, TypeError or ValueError where it is not well formed."""
+    told = payload["identity"]
+    tank = GATEWAY if told["tank"] is None else str(told["tank"])
+    return Identity(str(told["site"]), tank, str(told["boot"]), int(told["sequence"]))
+
+
+def history_of(payload: Mapping[str, Any]) -> ToldRecord:
+    """What a message of history.json says. Raises what `inventory_of` raises."""
+    before = payload["previous"]
+    previous = None if before is None else Previous(before["boot"], before["sequence"])
+    return ToldRecord(identity_of(payload), inventory_of(payload), previous)
+
+
+def event_of(payload: Mapping[str, Any]) -> ToldEvent:
+    """What a message of event.json says, its time to the millisecond. Raises what `inventory_of` raises."""
+    reason = payload["reason"]
+    event = Event(
+        EventKind(payload["kind"]),
+        datetime.fromisoformat(payload["time"]),
+        payload["subject"],
+        None if reason is None else _reason(reason),
+        payload["by"],
+    )
+    return ToldEvent(identity_of(payload), int(payload["number"]), event)
 
 
 def inventory_of(payload: Mapping[str, Any]) -> Inventory:
-    """The inventory that a message of inventory.json or inventory-version.json carries, its times to the millisecond.
+    """The inventory that a message of inventory.json, inventory-version.json or history.json carries, its times to the
+    millisecond.
 
     Raises KeyError, TypeError, ValueError or AttributeError for what is no such message, or of a version to come.
     """
@@ -131,4 +178,5 @@ def _element(told: Mapping[str, Any]) -> ElementUse:
 
 
 def _reason(told: Mapping[str, str]) -> Reason:
+    """A payload has the sentence alone: it is the phrase, without values, and so stands as it is."""
     return Reason(_CODES[told["code"]], told["text"])

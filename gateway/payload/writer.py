@@ -28,12 +28,14 @@ __all__ = [
     "StatusCause",
     "StatusContext",
     "heartbeat_json",
+    "identity_document",
     "inventories_json",
     "inventories_pieces",
     "inventory_document",
     "inventory_json",
     "inventory_payload",
     "iso_time",
+    "reason_document",
     "status_json",
     "status_payload",
 ]
@@ -83,12 +85,7 @@ def inventory_document(identity: Identity, inventory: Inventory, valid_for_s: fl
     time_now = iso_time(instant)
     payload: dict[str, Any] = {
         "schema": INVENTORY_SCHEMA,
-        "identity": {
-            "site": identity.site,
-            "tank": identity.tank,
-            "boot": identity.boot,
-            "sequence": identity.sequence,
-        },
+        "identity": identity_document(identity),
         "product": inventory.product,
         "time": time_now,
         "valid_until": _end_of_validity(instant, valid_for_s),
@@ -107,6 +104,12 @@ def inventory_document(identity: Identity, inventory: Inventory, valid_for_s: fl
         payload["endings"] = [{"entry": entry, "expires": iso_time(expires)} for entry, expires in inventory.endings]
     payload["elements"] = [_element(inventory.tank, element) for element in inventory.elements]
     return payload
+
+
+def identity_document(identity: Identity) -> dict[str, Any]:
+    """What a record or an event is known by; the tank is null for what happens to the gateway itself."""
+    site, tank, boot, sequence = identity
+    return {"site": site, "tank": tank or None, "boot": boot, "sequence": sequence}
 
 
 def inventory_json(record: TankRecord) -> bytes:
@@ -189,7 +192,9 @@ def status_payload(snapshot: GatewaySnapshot, cause: StatusCause | None, context
             **states,
         },
         "destinations": [_destination(status) for status in snapshot.destinations],
-        "lost_records": sum(status.lost for status in snapshot.destinations),
+        "lost_records": sum(
+            status.lost + (0 if status.history is None else status.history.lost) for status in snapshot.destinations
+        ),
         "calculation_errors": snapshot.calculation_errors,
     }
     if snapshot.simulated:
@@ -248,9 +253,9 @@ def _figures(inventory: Inventory, time_now: str) -> dict[str, Any]:
         figure["time"] = time
         figure["quality"] = _WORDS[quality]
         if reasons:
-            figure["reason"] = _reason(reasons[0])
+            figure["reason"] = reason_document(reasons[0])
             if len(reasons) > 1:
-                figure["reasons"] = [_reason(reason) for reason in reasons]
+                figure["reasons"] = [reason_document(reason) for reason in reasons]
         if manual:
             figure["manual"] = True
         if simulated:
@@ -275,7 +280,7 @@ def _element(tank: str, element: ElementUse) -> dict[str, Any]:
     told["weight"] = weight
     told["quality"] = _WORDS[quality]
     if reason is not None:
-        told["reason"] = _reason(reason)
+        told["reason"] = reason_document(reason)
     told["submerged"] = submerged
     return told
 
@@ -296,8 +301,9 @@ def _level_state(state: LevelState) -> dict[str, Any]:
     }
 
 
-def _reason(reason: Reason) -> dict[str, str]:
-    return {"code": reason[0], "text": reason[1]}
+def reason_document(reason: Reason) -> dict[str, str]:
+    """A reason as every message tells it: its code, and its sentence."""
+    return {"code": reason.code, "text": reason.text}
 
 
 def _last_good(tank: str, name: str, last_good: LastGood) -> dict[str, Any]:
@@ -325,8 +331,10 @@ def _destination(status: DestinationStatus) -> dict[str, Any]:
         "connected": status.connected,
         "delivered": status.delivered,
         "lost": status.lost,
+        "dropped": status.dropped,
         "waiting": status.waiting,
         "oldest_waiting_s": status.oldest_waiting_s,
+        "history": None if status.history is None else status.history._asdict(),
         "troubles": [trouble._asdict() for trouble in status.troubles],
     }
 

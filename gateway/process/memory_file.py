@@ -34,6 +34,7 @@ __all__ = [
     "MEMORY_UNREADABLE",
     "MemoryFile",
     "MemoryKeeper",
+    "file_name",
     "state_directory",
 ]
 
@@ -57,11 +58,16 @@ def state_directory(environment: Mapping[str, str] = os.environ) -> Path | None:
     return Path(given) if given else None
 
 
+def file_name(site: str) -> str:
+    """What a file of this site may be called."""
+    return site.translate(_FORBIDDEN)
+
+
 class MemoryFile:
     """One site's memory: JSON, compressed, with a checksum."""
 
     def __init__(self, directory: Path, site: str) -> None:
-        self.path = directory / f"{site.translate(_FORBIDDEN)}.memory.json.gz"
+        self.path = directory / f"{file_name(site)}.memory.json.gz"
 
     def read(self) -> Kept | None:
         """What was kept; None where there is no file. Raises UnreadableError and KeptMemoryError."""

@@ -16,8 +16,11 @@ from gateway.clock import utc_now
 from gateway.delivery.contract import DeliveryPlan
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
+from gateway.ledger.plan import LedgerPlan
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
-from gateway.settings.deliveries.plans import build_deliveries, build_http
+from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
+from gateway.settings.deliveries.surroundings import Reading
+from gateway.settings.ledger import build_ledger
 from gateway.settings.lines.plans import build_lines, declared_names
 from gateway.settings.look_alikes import warn_of_look_alikes
 from gateway.settings.products.base import CONVENTIONAL
@@ -53,6 +56,7 @@ class SiteSettings:
     sources: tuple[SourcePlan, ...]
     tanks: tuple[TankSetup, ...]
     deliveries: tuple[DeliveryPlan, ...]
+    ledger: LedgerPlan | None
     http: HttpPlan | None
     warnings: tuple[str, ...]
     """What is not wrong but should be known: one line each, shaped like a mistake."""
@@ -108,6 +112,9 @@ def load_site(
         if tank is not None:
             tanks.append(tank)
     deliveries = build_deliveries(document, mistakes, manual)
+    ledger = build_ledger(Reading(document, mistakes, manual))
+    if ledger is None:
+        warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
@@ -119,6 +126,7 @@ def load_site(
         lines.lines,
         tuple(tanks),
         deliveries,
+        ledger,
         http,
         tuple(warnings),
         {

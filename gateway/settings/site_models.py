@@ -1,9 +1,11 @@
 """The whole site file as a model: its top keys, the site itself, deliveries and the web address."""
 
-from typing import Annotated, Literal
+from typing import Annotated
 
-from pydantic import Field, WithJsonSchema
+from pydantic import Field
 
+from gateway.settings.deliveries.models import FilesModel, MqttModel, PostgresqlModel
+from gateway.settings.ledger import LedgerModel
 from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
 from gateway.settings.products.base import Rounding, WeightInAirModel
 from gateway.settings.products.models import AnyProduct
@@ -11,18 +13,16 @@ from gateway.settings.reading.fields import (
     Acceleration,
     Address,
     Angle,
-    Duration,
     Length,
     Name,
     Section,
     Text,
     TimeZone,
-    Whole,
     YesNo,
 )
 from gateway.settings.tanks.models import TankModel
 
-__all__ = ["DeliveriesModel", "DeliveryModel", "MqttModel", "SiteFile", "SiteModel", "TlsModel", "WebModel"]
+__all__ = ["DeliveryModel", "SiteFile", "SiteModel", "WebModel"]
 
 
 class SiteModel(Section):
@@ -45,43 +45,12 @@ class SiteModel(Section):
     simulated: Annotated[YesNo, Field(description="Marks every record SIMULATED")] = False
 
 
-class TlsModel(Section):
-    """Encryption; the server's certificate is always checked."""
-
-    ca: Annotated[Text | None, Field(description="File; without it the system's own authorities")] = None
-    certificate: Text | None = None
-    key: Text | None = None
-
-
-class MqttModel(Section):
-    """One broker."""
-
-    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
-    address: Address
-    prefix: Text = "tanks"
-    protocol: Annotated[Literal["3.1.1", "5"], WithJsonSchema({"enum": ["3.1.1", "5", 5]})] = "3.1.1"
-    client_id: Text | None = None
-    user_name: Text | None = None
-    password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None
-    tls: TlsModel | None = None
-    keepalive: Duration = 20.0
-    timeout: Duration = 10.0
-    window: Annotated[Whole, Field(description="Messages in flight, 1 to 100")] = 20
-    status_period: Duration = 30.0
-    backoff_first: Duration = 0.5
-    backoff_longest: Duration = 30.0
-
-
 class DeliveryModel(Section):
-    """One destination of a kind."""
+    """Destinations by their kinds, each one or a list of several. `deliveries.plans` has the table."""
 
-    mqtt: MqttModel | None = None
-
-
-class DeliveriesModel(Section):
-    """Several of a kind, as a list."""
-
-    mqtt: tuple[MqttModel, ...] = ()
+    mqtt: MqttModel | tuple[MqttModel, ...] | None = None
+    files: FilesModel | tuple[FilesModel, ...] | None = None
+    postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
 
 
 class WebModel(Section):
@@ -107,5 +76,6 @@ class SiteFile(Section):
     instruments: dict[Name, InstrumentModel] = Field(default_factory=dict)
     products: dict[Name, AnyProduct] = Field(default_factory=dict)
     tanks: dict[Name, TankModel] = Field(default_factory=dict)
-    delivery: DeliveryModel | DeliveriesModel | None = None
+    ledger: LedgerModel | None = None
+    delivery: DeliveryModel | None = None
     web: WebModel | None = None

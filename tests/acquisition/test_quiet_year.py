@@ -147,7 +147,7 @@ def test_no_kind_of_moving_liquid_is_taken_for_two_devices(kind: Kind) -> None:
             row = [readings(value), *(readings(gauge.read(now_s + apart_s * place)) for place in (1, 2, 3))]
             duplicate.read_in_a_row(row)
         duplicate.look(readings(value))
-        assert not duplicate.text, (now_s, duplicate.text)
+        assert duplicate.seen is None, (now_s, duplicate.seen)
     assert duplicate.suspicions == 0
     assert looked_at * kind.poll_s < 0.1 * DAYS * 86_400, "a tenth of the polls at most"
 

@@ -111,7 +111,7 @@ def waits_after(served_s: list[float]) -> list[float]:
         turns.connection_lost(now_ns)
         assert turns.next(now_ns, False).task is Task.CONNECT, "at once"
         turns.connect_failed(now_ns)
-        waits.append((turns._connect_at - now_ns) / NS)
+        waits.append((turns._connect_at_ns - now_ns) / NS)
         now_ns += round(waits[-1] * NS)
     return waits
 

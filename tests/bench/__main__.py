@@ -21,9 +21,12 @@ BENCHES = (
     "dip_matches",
     "request_rate",
     "publish_rate",
+    "history_drain",
+    "postgresql_rate",
     "metrics_scrape",
     "ledger",
     "rtu_bus",
+    "trends",
     "whole_process",
 )
 

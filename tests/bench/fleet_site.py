@@ -18,8 +18,10 @@ def site_text(
     period_s: float,
     broker_port: int,
     web_port: int,
+    history: Mapping[str, Any] | None = None,
 ) -> str:
-    """A site file for the instruments that `rows` describes, all of one kind."""
+    """A site file for the instruments that `rows` describes, all of one kind. `history`: sections of a ledger and its
+    destinations, beside the broker."""
     by_instrument: dict[str, list[RegisterRow]] = {}
     for row in rows:
         by_instrument.setdefault(row.instrument, []).append(row)
@@ -54,6 +56,10 @@ def site_text(
         "delivery": {"mqtt": {"address": f"127.0.0.1:{broker_port}", "window": "100"}},
         "web": {"address": f"127.0.0.1:{web_port}"},
     }
+    if history is not None:
+        site["ledger"] = history["ledger"]
+        others = dict(history["delivery"])
+        site["delivery"] = {**others, "mqtt": [site["delivery"]["mqtt"], others["mqtt"]]}
     return yaml.safe_dump(site, sort_keys=False)
 
 

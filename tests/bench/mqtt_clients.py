@@ -12,6 +12,7 @@ import aiomqtt
 import uvloop
 
 from gateway.delivery.mqtt_connection import Connection, Will
+from gateway.delivery.mqtt_window import Refusal
 from gateway.delivery.plan import MqttPlan
 
 __all__ = ["PAYLOAD", "WINDOW", "main"]
@@ -26,7 +27,7 @@ async def ours(port: int, messages: int) -> tuple[float, float]:
     to_send, unsettled = messages, messages
     done = asyncio.Event()
 
-    def settled(number: int, refusal: str | None) -> None:
+    def settled(number: int, refusal: Refusal | None) -> None:
         nonlocal to_send, unsettled
         unsettled -= 1
         if to_send:

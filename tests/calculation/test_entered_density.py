@@ -145,4 +145,4 @@ def test_what_a_coefficient_is_carried_far_for_is_doubted() -> None:
     assert at_reference(oil, EnteredDensity(density("860 kg/m3"), 60.0)).doubt is None
     doubt = at_reference(oil, EnteredDensity(density("840 kg/m3"), 80.0)).doubt
     assert doubt is not None
-    assert doubt.startswith("expansion coefficient used over 50 degC from 15 degC")
+    assert doubt.text.startswith("expansion coefficient used over 50 degC from 15 degC")

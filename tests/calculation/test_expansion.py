@@ -89,7 +89,8 @@ class TestRange:
         assert prepared.at(65.0, 0.0).doubt is prepared.at(-35.0, 0.0).doubt is None
         for far_c in (65.1, -35.1, 200.0, -50.0):
             corrected = prepared.at(far_c, 0.0)
-            assert corrected.doubt == (
+            assert corrected.doubt is not None
+            assert corrected.doubt.text == (
                 "expansion coefficient used over 50 degC from 15 degC, where it holds, and no range is stated for it"
             )
             assert corrected.ctl is not None

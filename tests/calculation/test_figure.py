@@ -26,8 +26,8 @@ def test_a_result_is_as_bad_as_its_worst_input_and_as_old_as_its_oldest(parts: l
 
 @pytest.mark.parametrize("quality", Quality)
 def test_lowering_never_raises_and_bad_loses_its_value(quality: Quality) -> None:
-    lowered = figure.lower(made(quality), ReasonCode.STALE, "old")
+    lowered = figure.lower(made(quality), Reason(ReasonCode.STALE, "old"))
     assert lowered.quality == max(quality, Quality.UNCERTAIN)
-    lost = figure.lower(made(quality), ReasonCode.STALE, "old", Quality.BAD)
+    lost = figure.lower(made(quality), Reason(ReasonCode.STALE, "old"), Quality.BAD)
     assert (lost.value, lost.quality) == (None, Quality.BAD)
     assert lost.reasons[0].code == ReasonCode.STALE

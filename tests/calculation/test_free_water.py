@@ -13,6 +13,7 @@ from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.records import Figures, Input, Quality, Reason, ReasonCode
 from gateway.sources import WaterSource
 from tests.support.plans import StraightTank, bad, good, sheet, straight_input, straight_plan, value
+from tests.support.reasons import as_told
 
 HEEL = StraightTank(heel_m3=4.0)
 NONE_DETECTED = Input(None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, "none"), 1.0, "WT-1.water")
@@ -53,7 +54,7 @@ def test_water_above_a_heel_that_is_declared_to_hold_product_is_doubted() -> Non
     assert value(figures.gov) == pytest.approx(602.0)
     assert figures.free_water.quality is figures.gov.quality is figures.mass.quality is Quality.UNCERTAIN
     (reason,) = figures.free_water.reasons
-    assert reason == Reason(
+    assert as_told(reason) == Reason(
         ReasonCode.HEEL_UNDECLARED,
         "free water stands 20 mm above the datum, and the heel below it is declared to hold product: with water there "
         "it is 4.00 m3 more",

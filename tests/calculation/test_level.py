@@ -5,7 +5,7 @@ import pytest
 from gateway.calculation import figure
 from gateway.calculation.level.chain import checked_level, gauge_level, water_level
 from gateway.calculation.plan import GaugeKind, GaugePlan
-from gateway.records import Figure, Quality, ReasonCode
+from gateway.records import Figure, Quality, Reason, ReasonCode
 from tests.support.plans import StraightTank, bad, good, uncertain
 
 TANK = StraightTank()
@@ -74,6 +74,6 @@ def test_water_far_below_the_datum_is_bad() -> None:
 
 @pytest.mark.parametrize("water_m", [-4e37, 10.6, 1e30])
 def test_water_that_cannot_be_is_bad_even_while_the_level_is_lost(water_m: float) -> None:
-    lost = figure.bad(ReasonCode.NO_ANSWER, "no answer")
+    lost = figure.bad(Reason(ReasonCode.NO_ANSWER, "no answer"))
     assert water_level(figure.good(water_m, 1.0), lost, TANK, 10.5).quality == Quality.BAD
     assert water_level(figure.good(0.1, 1.0), lost, TANK, 10.5).value == 0.1

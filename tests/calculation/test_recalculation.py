@@ -47,6 +47,7 @@ from tests.support.plans import (
     temperature_plan,
     value,
 )
+from tests.support.reasons import as_told
 
 DIESEL = ProductPlan("diesel", PetroleumCorrection(PetroleumGroup.REFINED, 15.0))
 LINE = ProductPlan("brine", StraightLineMethod(), 0.25)
@@ -236,7 +237,8 @@ def test_a_corrected_density_changes_mass_in_proportion_and_nothing_measured() -
     figures = after.figures
     assert figures.mass.value == pytest.approx(value(before.figures.mass) * 840.0 / 800.0, rel=1e-15)
     assert (figures.reference_density.value, figures.reference_density.manual) == (840.0, True)
-    assert figures.reference_density.reasons == (Reason(ReasonCode.MANUAL, "corrected: mistyped sample"),)
+    (reason,) = figures.reference_density.reasons
+    assert as_told(reason) == Reason(ReasonCode.MANUAL, "corrected: mistyped sample")
     for name in ("level", "tov", "liquid_temperature", "ctl", "gsv", "room"):
         assert getattr(figures, name) == getattr(before.figures, name), name
 
@@ -288,7 +290,7 @@ def test_water_that_was_not_there_can_be_corrected_away(source: FreeWaterSource,
     assert after.figures.gov.value == pytest.approx(600.0)
     water = after.figures.water_level
     assert (water.value, water.quality, water.manual) == (None, quality, True)
-    assert water.reasons[0] == Reason(ReasonCode.NONE_DETECTED, "no free water, corrected: paste read wrongly")
+    assert as_told(water.reasons[0]) == Reason(ReasonCode.NONE_DETECTED, "no free water, corrected: paste read wrongly")
 
 
 def test_a_judgement_against_time_outlasts_a_correction() -> None:

@@ -18,7 +18,7 @@ from gateway.calculation.temperature.average import (
     substituted_temperature,
     vapour_temperature,
 )
-from gateway.records import Input, LastGood, Quality, Reason, ReasonCode
+from gateway.records import Input, LastGood, Quality, Reason, ReasonCode, because
 from gateway.sources import TemperatureSource
 from tests.support.plans import StraightTank, bad, good, temperature_plan, uncertain
 
@@ -92,9 +92,19 @@ def test_a_surface_within_50_mm_of_an_element_border_changes_its_mind_once_at_mo
     assert sum(a != b for a, b in pairwise(states)) <= 1
 
 
-@pytest.mark.parametrize("told", ["open element", "T2: open element"])
-def test_failed_element_is_named_once_and_the_rest_averaged_uncertain(told: str) -> None:
-    inputs = (good(10.0), bad(ReasonCode.SENTINEL, told), good(12.0), good(0.0), good(0.0))
+@pytest.mark.parametrize(
+    "why",
+    [
+        Reason(ReasonCode.SENTINEL, "open element"),
+        Reason(ReasonCode.SENTINEL, "T2: open element"),
+        because(ReasonCode.SENTINEL, "{name}: open {part}", name="T2", part="element"),
+        because(ReasonCode.SENTINEL, "{kind}{number}: open {part}", kind="T", number=2, part="element"),
+        because(ReasonCode.SENTINEL, "open {part}", part="element", name="T2"),
+    ],
+    ids=lambda why: why.phrase,
+)
+def test_failed_element_is_named_once_and_the_rest_averaged_uncertain(why: Reason) -> None:
+    inputs = (good(10.0), bad(ReasonCode.SENTINEL, "")._replace(reason=why), good(12.0), good(0.0), good(0.0))
     found = averaged(FIVE, 7.0, inputs)
     assert found is not None
     assert (found.average.value, found.average.quality) == (11.0, Quality.UNCERTAIN)

@@ -31,6 +31,11 @@ FILES: dict[str, tuple[str, ...]] = {
     "dip-check": ("dip-check", "FILE", "TK-1", *_DIPPED, "--dip", "1 m"),
     "line-report": ("line-report", "FILE", "--for", "1 s"),
     "recalculate": ("recalculate", "demo", "TK-101", "--records", "FILE", "--out", "NEW"),
+    "ledger check": ("ledger", "check", "FILE"),
+    "ledger export": ("ledger", "export", "FILE", "--out", "NEW"),
+    "ledger verify": ("ledger", "verify", "FILE"),
+    "ledger backup": ("ledger", "backup", "FILE", "--out", "NEW"),
+    "ledger prune": ("ledger", "prune", "FILE", "--before", "2026-03-01", "--yes"),
     "simulate": ("simulate", "FILE"),
 }
 WRONG: tuple[tuple[str, ...], ...] = (
@@ -59,6 +64,12 @@ WRONG: tuple[tuple[str, ...], ...] = (
     ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 mA", "--folder", "nowhere"),
     ("dip-check", "demo", "TK-101", *_DIPPED, *("--dip", "9.4 m") * 3, "--folder", "nowhere"),
     ("schema", "tank"),
+    ("ledger", "polish", "demo"),
+    ("ledger", "export", "demo", "--from", "yesterday", "--out", "NEW"),
+    ("ledger", "export", "demo", "--from", "2026-03-02", "--until", "2026-03-01", "--out", "NEW"),
+    ("ledger", "export", "demo", "--format", "xml"),
+    ("ledger", "prune", "demo"),
+    ("ledger", "prune", "demo", "--also-needed"),
     ("simulate", "paint_works", "--port", "yard"),
     ("demo", "--units", "furlongs"),
 )

@@ -3,11 +3,14 @@
 from pathlib import Path
 
 import jsonschema
+import orjson
 import pytest
 import trustme
 
+from gateway.payload.history import event_json, history_json
 from gateway.payload.writer import inventory_payload, status_payload
 from tests.commands.typed import typed
+from tests.support.kept_entries import kept_event, kept_record
 from tests.support.records import CONTEXT, record, snapshot
 
 
@@ -68,7 +71,7 @@ def test_a_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
     )
 
 
-@pytest.mark.parametrize("of", ["site", "inventory", "status", "heartbeat", "inventories"])
+@pytest.mark.parametrize("of", ["site", "inventory", "history", "event", "status", "heartbeat", "inventories"])
 def test_every_schema_is_a_schema(capsys: pytest.CaptureFixture[str], of: str) -> None:
     said = typed(capsys, "schema", of)
     assert said.code == 0
@@ -80,6 +83,8 @@ def test_the_schema_of_a_payload_takes_what_leaves_the_gateway(capsys: pytest.Ca
     for of, payload in (
         ("inventory", inventory_payload(records[0])),
         ("status", status_payload(snapshot(*records), None, CONTEXT)),
+        ("history", orjson.loads(history_json(kept_record(1)))),
+        ("event", orjson.loads(event_json(kept_event(2)))),
     ):
         jsonschema.Draft202012Validator(typed(capsys, "schema", of).document).validate(payload)
 

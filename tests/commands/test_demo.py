@@ -333,6 +333,6 @@ def test_without_a_broker_to_embed_it_says_how_to_get_one(
 def test_every_word_of_a_pasted_command_is_quoted() -> None:
     from gateway.commands.demonstration.words import introduction
 
-    lines = [line for line in introduction(load_demo(), []) if " dip demo " in line]
+    lines = [line for line in introduction(load_demo(), [], 4711) if " dip demo " in line]
     (line,) = lines
     assert "9.412 m" in shlex.split(line)

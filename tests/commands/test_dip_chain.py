@@ -146,7 +146,9 @@ def test_what_was_probably_mistyped_is_doubted() -> None:
         Quality.UNCERTAIN,
         Quality.UNCERTAIN,
     )
-    assert figures.liquid_temperature.reasons[0].text.startswith("temperatures by hand differ by 70.0 degC")
+    spread, sediment = figures.liquid_temperature.reasons[0].text, figures.sediment_water.reasons[0].text
+    assert spread == "temperatures by hand differ by 70.0 degC: layers, or one is mistyped"
+    assert sediment == "sediment and water of 30% is more than a stored liquid has"
     usual = Dip(level=6.0, temperatures=(50.0, 59.0), density=kg_m3(800.0), sediment_water=0.003)
     figures = calculate(plan, dip_input(plan, TankBinding("TK-1"), usual, NOON, simulated=False))[0].figures
     assert figures.nsv.quality == Quality.GOOD

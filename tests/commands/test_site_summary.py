@@ -14,7 +14,7 @@ from gateway.payload.reader import inventory_of
 from gateway.payload.writer import inventories_json
 from gateway.records import Figure, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
-from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
+from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import TankRecord
 from tests.support.records import NOON, record, snapshot
 
@@ -131,3 +131,17 @@ def test_it_is_well_only_where_everything_is(
 @pytest.mark.parametrize("limit", LimitState)
 def test_a_state_that_is_beyond_a_limit_is_named_for_it(limit: LimitState) -> None:
     assert limit.is_beyond is limit.startswith(("above", "below"))
+
+
+def test_a_backlog_has_a_line_where_it_is_one() -> None:
+    usual = _WELL._replace(history=Backlog(40, 2.5, 900, 0, 259_200.0))
+    assert _said(_site(_tank("TK-1"), destinations=(usual,))) == ["The only tank is Good, no level is beyond a limit."]
+    behind = _WELL._replace(history=Backlog(12_345, 7_200.0, 900, 0, 252_000.0))
+    assert _said(_site(_tank("TK-1"), destinations=(behind,))) == [
+        "mqtt:broker: 12,345 entries of history wait, the oldest for 2.0 h; there is room for 70.0 h more"
+    ]
+    one = _WELL._replace(history=Backlog(1, 61.0, 900, 3), lost=1)
+    assert _said(_site(_tank("TK-1"), destinations=(one,))) == [
+        "mqtt:broker: 1 entry of history waits, the oldest for 61 s",
+        "mqtt:broker: 4 records lost since the gateway's start",
+    ]

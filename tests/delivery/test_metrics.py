@@ -1,6 +1,7 @@
 import asyncio
 import math
 from collections.abc import Iterator
+from functools import partial
 
 import pytest
 from hypothesis import given
@@ -12,7 +13,7 @@ from gateway.delivery.metrics import Metrics
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Ending, Figure, Figures, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
-from gateway.status import GatewaySnapshot
+from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Histogram, LedgerStatus, Trouble
 from gateway.tank_record import TankRecord
 from tests.support.prometheus_reference import reference_text
 from tests.support.promtool import lint_metrics
@@ -149,6 +150,46 @@ def test_the_gateways_own_health() -> None:
     assert _find(text, "tank_gateway_start_time_seconds") == [1_773_480_000.0]
 
 
+def _kept(oldest_s: float | None = 912.5, trouble: Trouble | None = None) -> GatewaySnapshot:
+    """A ledger with two destinations of history beside the broker that takes none."""
+    commits = Histogram((0.01, 0.1, math.inf), (7, 8, 9), 1.5)
+    ledger = LedgerStatus("/var/lib/harbour.ledger", 5_000, 12, 3, commits, 4_096_000, 70_000, None, trouble)
+    kept = Backlog(120, oldest_s, 4_880, 2, 86_400.0)
+    behind = DestinationStatus("office", False, 0, 0, 0, None, history=kept, dropped=17)
+    level = DestinationStatus("files:/srv", True, 0, 0, 0, None, history=Backlog(0, None, 5_000, 0))
+    state = _full()
+    return state._replace(ledger=ledger, destinations=(*state.destinations, behind, level))
+
+
+def test_the_ledger_and_what_waits_in_it() -> None:
+    text = Metrics(lambda: _kept(trouble=Trouble("disk_full", "it is full"))).render()
+    assert lint_metrics(text) == []
+    history = "tank_gateway_destination_history"
+    assert _find(text, f"{history}_waiting", destination="office") == [120]
+    assert _find(text, f"{history}_waiting", destination="files:/srv") == [0]
+    assert _find(text, f"{history}_waiting", destination="mqtt") == [], "it takes no history"
+    assert _find(text, f"{history}_oldest_seconds") == [912.5], "of the other nothing waits"
+    assert _find(text, f"{history}_delivered_total") == [4_880, 5_000]
+    assert _find(text, f"{history}_lost_total", destination="office") == [2]
+    assert _find(text, f"{history}_buffer_left_seconds") == [86_400.0]
+    assert _find(text, "tank_gateway_destination_dropped_total", destination="office") == [17]
+    assert _find(text, "tank_gateway_ledger_committed_total", site="harbour") == [5_000]
+    assert _find(text, "tank_gateway_ledger_waiting") == [12]
+    assert _find(text, "tank_gateway_ledger_lost_total") == [3]
+    assert _find(text, "tank_gateway_ledger_commit_seconds_bucket", le="0.1") == [8]
+    assert _find(text, "tank_gateway_ledger_commit_seconds_sum") == [1.5]
+    assert _find(text, "tank_gateway_ledger_size_bytes") == [4_096_000]
+    assert _find(text, "tank_gateway_ledger_entries") == [70_000]
+    assert _find(text, "tank_gateway_ledger_oldest_entry_time_seconds") == [], "it is empty"
+    assert _find(text, "tank_gateway_ledger_trouble", kind="disk_full") == [1]
+
+
+def test_without_a_ledger_there_is_nothing_of_it() -> None:
+    text = Metrics(_full).render()
+    assert b"tank_gateway_ledger" not in text
+    assert b"_history_" not in text
+
+
 def test_names_with_odd_letters_survive() -> None:
     text = Metrics(lambda: snapshot(record('TK "ö"\\1\n'))).render()
     assert _find(text, "tank_level_metres", tank='TK "ö"\\1\n') == [9.412]
@@ -200,8 +241,13 @@ def _families(text: bytes) -> dict[str, tuple[str, str, list[Sample]]]:
     }
 
 
+def _itself(state: GatewaySnapshot) -> GatewaySnapshot:
+    return state
+
+
 def test_it_is_what_the_prometheus_client_library_writes() -> None:
-    assert _families(Metrics(_full).render()) == _families(reference_text(_full()))
+    for state in (_full(), _kept(None), _kept(0.0, Trouble("slow", "a commit took 2 s"))):
+        assert _families(Metrics(partial(_itself, state)).render()) == _families(reference_text(state))
 
 
 _names = st.text(st.sampled_from('aä"\\\n,{}= ') | st.characters(codec="utf-8"), min_size=1, max_size=8)

@@ -23,6 +23,7 @@ from structlog.testing import capture_logs
 
 from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Ended, Will
 from gateway.delivery.mqtt_others import EndedBy
+from gateway.delivery.mqtt_window import Refusal
 from gateway.errors import DeliveryError
 from tests.support.deliveries import make_delivery, plan_for, running, until
 from tests.support.mosquitto import free_port
@@ -39,7 +40,7 @@ class Told:
 
     def __init__(self) -> None:
         self.heard: list[tuple[bytes, bool]] = []
-        self.settled: list[tuple[int, str | None]] = []
+        self.settled: list[tuple[int, Refusal | None]] = []
         self.subscribed: list[str | None] = []
         self.wakes = 0
 
@@ -152,6 +153,20 @@ async def test_after_an_abort_nothing_is_written_that_was_still_to_come() -> Non
         connection.abort()
         await until(lambda: read)
     assert read == [b""], "the publish was handed over, and not even DISCONNECT followed"
+
+
+async def test_a_server_that_answers_no_ping_is_silent_and_has_not_ended_the_connection_itself() -> None:
+    async def nothing(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await accept(reader, writer)
+        await reader.read()
+
+    told = Told()
+    async with server(nothing) as port:
+        connection = told.connection(port, keepalive_s=1)
+        await connection.open()
+        await until(lambda: connection.ended)
+        connection.abort()
+    assert connection.ended == Ended("Keep alive timeout", EndedBy.SILENCE)
 
 
 async def test_bytes_that_are_no_mqtt_end_the_connection() -> None:

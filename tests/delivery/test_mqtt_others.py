@@ -127,6 +127,7 @@ class TestClientIdWatch:
         ("by", "lasted_s"),
         [
             (EndedBy.OTHER, 0.2),  # no acknowledgement in time, for example
+            (EndedBy.SILENCE, 0.2),
             (EndedBy.SERVER, None),  # no connection: the server is away
             (EndedBy.SERVER, 60.1),  # one that stood for long was not taken at once
         ],

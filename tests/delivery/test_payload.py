@@ -28,7 +28,7 @@ from gateway.records import (
     ReasonCode,
 )
 from gateway.states import LimitState
-from gateway.status import LastBoot
+from gateway.status import Backlog, DestinationStatus, LastBoot
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, CONTEXT, NOON, bad, inventories, inventory, record, record_of, snapshot
 
@@ -193,6 +193,24 @@ def test_status() -> None:
     offline = valid_message(status_json(snapshot(simulated=True), "connection_lost", CONTEXT))
     assert (offline["state"], offline["cause"], offline["notice"]) == ("offline", "connection_lost", "SIMULATED")
     assert (offline["valid_until"], offline["valid_for_s"]) == (None, None), "offline holds until somebody is online"
+
+
+def test_a_status_tells_the_backlog_of_each_destination() -> None:
+    behind = DestinationStatus("mqtt", False, 40, 0, 1, 0.75, history=Backlog(12_000, 3_600.5, 90, 5), dropped=8)
+    both = snapshot()._replace(destinations=(behind, behind._replace(history=None, lost=2, dropped=0)))
+    message = valid_message(status_json(both, None, CONTEXT))
+    first, second = message["destinations"]
+    assert first["history"] == {
+        "waiting": 12_000,
+        "oldest_s": 3_600.5,
+        "delivered": 90,
+        "lost": 5,
+        "buffer_left_s": None,
+    }
+    assert (first["delivered"], first["lost"], first["dropped"], first["waiting"]) == (40, 0, 8, 1)
+    assert (second["history"], second["lost"]) == (None, 2)
+    assert message["lost_records"] == 5 + 2, "what was dropped is not lost"
+    assert valid_message(inventories_json(both))["destinations"] == message["destinations"]
 
 
 def test_a_status_tells_of_the_boot_before_and_that_what_it_had_waiting_is_unknown() -> None:

@@ -24,23 +24,43 @@ from gateway.delivery.metrics import Metrics
 from gateway.delivery.mqtt import MqttDelivery
 from gateway.delivery.plan import TlsPlan
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.status import GatewaySnapshot
+from gateway.records import ElementUse, Ending, LevelState, Quality
+from gateway.states import LimitState, RoofZone
+from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Histogram, LedgerStatus, Trouble
 from gateway.web.plan import BACKLOG, LARGEST_CONNECTIONS
 from tests.deploy.on_debian.guide import Guide
 from tests.support.deliveries import plan_for, running, until
 from tests.support.mosquitto import Mosquitto
-from tests.support.records import BOOT, record, snapshot
+from tests.support.records import BOOT, NOON, inventory, record, record_of, snapshot
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 DEPLOY = ROOT / "deploy"
 RULES = DEPLOY / "prometheus" / "tank-gateway.rules.yml"
 UNIT = DEPLOY / "tank-gateway.service"
+GUIDE = (DEPLOY / "README.md").read_text("utf-8")
 
 
 def run(*command: str | Path, cwd: Path = ROOT) -> str:
     done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout + done.stderr
+
+
+def known_metrics() -> set[str]:
+    """Names of families that a gateway has whose tanks have all that there is, and whose destinations take history."""
+    commits = Histogram((0.1, float("inf")), (1, 1), 0.05)
+    ledger = LedgerStatus("file", 1, 0, 0, commits, 1, 1, 1, Trouble("disk_full", "it is full"))
+    office = DestinationStatus("office", True, 0, 0, 0, None, history=Backlog(1, 1.0, 1, 0, 1.0))
+    level = LevelState(LimitState.NORMAL, RoofZone.FLOATING, Quality.GOOD, 0.9, 13.2, 13.5, 13.9)
+    sheet = inventory("TK-1", simulated=True, elements=(ElementUse(1.0, 17.6, True, 1.0, Quality.GOOD, None),))
+    sheet = sheet._replace(
+        level_state=level, endings=(Ending("reference_density", NOON),), reference_temperature_c=15.0
+    )
+    state = snapshot(record_of("harbour", BOOT, 1, sheet), simulated=True)
+    state = state._replace(ledger=ledger, destinations=(*state.destinations, office))
+    rendered = Metrics(lambda: state).render().decode()
+    known = {family.name for family in text_string_to_metric_families(rendered)}
+    return known | {definition.metric for definition in FIGURE_DEFINITIONS}
 
 
 class TestPrometheus:
@@ -59,9 +79,7 @@ class TestPrometheus:
     def test_rules_speak_of_metrics_that_exist(self) -> None:
         expressions = re.findall(r"expr: (?:>-\n)?(.*)", RULES.read_text("utf-8"))
         named = {name for text in expressions for name in re.findall(r"\btank_\w+", text)}
-        rendered = Metrics(lambda: snapshot(record("TK-1", simulated=True), simulated=True)).render().decode()
-        known = {family.name for family in text_string_to_metric_families(rendered)}
-        known |= {definition.metric for definition in FIGURE_DEFINITIONS}
+        known = known_metrics()
         assert len(named) > 8
         assert {re.sub(r"_(total|bucket)$", "", name) for name in named} - known == set()
 
@@ -84,6 +102,9 @@ class TestSystemd:
             folder = tmp_path / f"{UNIT.name}.d"
             folder.mkdir(exist_ok=True)
             shutil.copy(DEPLOY / drop_in, folder)
+        # The guide has it in full, as the folder is the reader's own.
+        (text,) = re.findall(r"^```ini\n# .*/files-folder\.conf\n(.*?)^```$", GUIDE, re.DOTALL | re.MULTILINE)
+        (tmp_path / f"{UNIT.name}.d" / "files-folder.conf").write_text(text, "utf-8")
         assert run("systemd-analyze", "verify", unit) == ""
 
     @pytest.mark.parametrize(
@@ -167,7 +188,9 @@ class TestGuide:
 
     def test_every_file_is_put_in_its_place_by_a_command(self) -> None:
         unused = Guide().unused
-        shipped = [path for path in DEPLOY.rglob("*") if path.is_file() and path.parent.name != "prometheus"]
+        shipped = [
+            path for path in DEPLOY.rglob("*") if path.is_file() and path.parent.name not in ("prometheus", "grafana")
+        ]
         names = {str(path.relative_to(ROOT)) for path in shipped} - {"deploy/README.md"}
         assert {name for name in names if not any(name in block for block in unused)} == set()
 

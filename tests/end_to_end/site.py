@@ -11,6 +11,7 @@ from typing import Any
 
 import simulators
 from gateway.daemon import Daemon
+from gateway.keeping import Open, nothing_kept
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, dated_entries, load_site
 from gateway.status import DestinationStatus
@@ -105,6 +106,7 @@ async def running_site(
     overrides: Mapping[str, str] | None = None,
     *,
     patient: bool = False,
+    keep: Open = nothing_kept,
 ) -> AsyncIterator[Site]:
     """The demo site of `config/demo` on free ports, played by a scenario of the simulators.
 
@@ -131,7 +133,7 @@ async def running_site(
         )
         if patient:
             settings = _patient(settings)
-        site = Site(running, Daemon(settings), broker, recorders, subscriber, settings)
+        site = Site(running, Daemon(settings, keep=keep), broker, recorders, subscriber, settings)
         site.start_gateway()
         try:
             yield site

@@ -2,21 +2,24 @@
 
 import asyncio
 import sqlite3
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger import outbox as outbox_module
 from gateway.ledger.blocks import Blocks
+from gateway.ledger.codec import Decoder
 from gateway.ledger.cursors import cursors, force
 from gateway.ledger.entries import rows_between
 from gateway.ledger.outbox import LedgerOutbox, Source
 from gateway.ledger.outboxes import Outboxes
-from tests.support.ledger_parts import ManualTransactions, PlainClock, Writing, decode, new_file
+from tests.support.ledger_parts import ManualTransactions, PlainClock, Writing, new_file
 
 PATIENCE_S = 20.0
 
@@ -38,7 +41,7 @@ class Bench:
         """As a process does that has just been started on the file."""
         self.transactions = ManualTransactions(self.connection, self.clock)
         self.transactions.before_commit(Blocks().add)
-        self.outboxes = Outboxes(Source(self.path, "harbour", self.transactions, decode, self.clock))
+        self.outboxes = Outboxes(Source(self.path, "harbour", self.transactions, Decoder(), self.clock))
         if hasattr(self, "writing"):
             self.writing.transactions = self.transactions
 
@@ -279,6 +282,30 @@ async def test_a_file_that_cannot_be_read_is_tried_again(bench: Bench, monkeypat
     assert outbox.backlog().lost == 0
 
 
+async def test_what_a_read_finds_after_the_end_is_not_said(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stop does not wait for the disk; the file may be gone by then."""
+    bench.write(records=2)
+    outbox = bench.outbox()
+    reads, may_go_on = threading.Event(), threading.Event()
+
+    def slow(*_: object) -> object:
+        reads.set()
+        may_go_on.wait(PATIENCE_S)
+        raise FileNotFoundError("it is gone")
+
+    monkeypatch.setattr(outbox_module, "rows_between", slow)
+    waiting = asyncio.create_task(outbox.take(1))
+    assert await asyncio.to_thread(reads.wait, PATIENCE_S)
+    waiting.cancel()
+    outbox.end()
+    with capture_logs() as logs:
+        may_go_on.set()
+        while any(each.name == "outbox office" for each in threading.enumerate()):  # noqa: ASYNC110
+            await asyncio.sleep(0.01)
+        await asyncio.sleep(0.02)
+    assert logs == []
+
+
 async def test_a_beginning_that_fails_is_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(outbox_module, "_AGAIN_S", 0.01)
     bench.write(records=2)
@@ -330,7 +357,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=STEPS, wants=st.sampled_from([(True, True), (True, False), (False, True)]))
 def test_whatever_happens_nothing_is_skipped_and_the_backlog_is_what_a_count_would_find(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int, int]], wants: tuple[bool, bool]

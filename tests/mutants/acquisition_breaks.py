@@ -15,8 +15,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "Bad reading decoded as zero",
         DECODE,
-        "return Decoded(None, Quality.BAD, Reason(code, text))",
-        "return Decoded(0.0, Quality.BAD, Reason(code, text))",
+        "return Decoded(None, Quality.BAD, reason)",
+        "return Decoded(0.0, Quality.BAD, reason)",
         DECODING,
     ),
     Break("words swapped", DECODE, 'ByteOrder.CDAB: ("<", "<"),', 'ByteOrder.CDAB: (">", ">"),', DECODING),
@@ -114,8 +114,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "readings of two devices with one address taken",
         "gateway/acquisition/polling/instrument.py",
-        "if not self.duplicate.text:",
-        "if self.duplicate.text is not None:",
+        "if self.duplicate.seen is None:",
+        "if True:",
         ("tests/acquisition/test_suspicion.py",),
     ),
     Break(
@@ -187,8 +187,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "stale reading shown Good",
         BINDING,
-        ' ago{cause}")\n        return Input(None, Quality.BAD, reason, age_s, source.name)',
-        ' ago{cause}")\n        return Input(reading.value, Quality.GOOD, None, age_s, source.name)',
+        "return Input(None, Quality.BAD, _stale(source, age_s, reading.reason), age_s, source.name)",
+        "return Input(reading.value, Quality.GOOD, None, age_s, source.name)",
         BOUND,
     ),
     Break(
@@ -222,8 +222,8 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "manual value in place of an instrument Good",
         BINDING,
-        'value in place of an instrument")\n        return Input(manual.value, Quality.UNCERTAIN',
-        'value in place of an instrument")\n        return Input(manual.value, Quality.GOOD',
+        'value in place of an instrument", origin=manual.origin)\n        return Input(manual.value, Quality.UNCERTAIN',
+        'value in place of an instrument", origin=manual.origin)\n        return Input(manual.value, Quality.GOOD',
         BOUND,
     ),
     Break(

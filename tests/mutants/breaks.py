@@ -5,10 +5,13 @@ from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
+from tests.mutants.files_breaks import FILES_BREAKS
 from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
+from tests.mutants.ledger_part_breaks import LEDGER_PART_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
+from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
@@ -20,12 +23,15 @@ __all__ = ["BREAKS", "Break"]
 BREAKS: tuple[Break, ...] = (
     *ACQUISITION_BREAKS,
     *IN_STEP_BREAKS,
+    *LEDGER_PART_BREAKS,
     *LEVEL_BREAKS,
     *CALCULATION_BREAKS,
     *METHOD_BREAKS,
     *VAPOUR_BREAKS,
     *DELIVERY_BREAKS,
     *BROKER_BREAKS,
+    *FILES_BREAKS,
+    *POSTGRESQL_BREAKS,
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,
     *RECORD_BREAKS,

@@ -28,8 +28,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "inventories not retained",
         CONNECTION,
-        "publish(topic, payload, qos=1, retain=True)",
-        "publish(topic, payload, qos=1)",
+        "retain=retain, properties=properties)",
+        "retain=False, properties=properties)",
         BROKER,
     ),
     Break("last will not retained", CONNECTION, "will.payload, qos=1, retain=True)", "will.payload, qos=1)", BROKER),
@@ -81,8 +81,8 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "offline said before the tanks' last records are there",
         MQTT,
-        "            if not self._sent_s:\n                if said:",
-        "            if not said or not self._sent_s:\n                if said:",
+        "            if not talk.in_flight:\n                if said:",
+        "            if not said or not talk.in_flight:\n                if said:",
         GOODBYE,
     ),
     Break(
@@ -95,7 +95,7 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "what the boot before left is not asked for",
         MQTT,
-        "            connection.subscribe(self._status_topic)\n",
+        "            talk.connection.subscribe(self._status_topic)\n",
         "",
         COMPANY,
     ),
@@ -159,7 +159,7 @@ BROKER_BREAKS: tuple[Break, ...] = (
     Break(
         "a refused record passes for delivered",
         CONNECTION,
-        "self._settled(number, str(code) if code.is_failure else None)",
+        "self._settled(number, Refusal(code.value, str(code)) if code.is_failure else None)",
         "self._settled(number, None)",
         BROKER,
     ),

@@ -7,7 +7,7 @@ __all__ = ["CALCULATION_BREAKS"]
 QUANTITIES = "gateway/calculation/quantities/volumes.py"
 FIGURE = "gateway/calculation/figure.py"
 UNITS = "gateway/units/table.py"
-PARTS = "gateway/calculation/quantities/parts.py"
+ADJUSTMENTS = "gateway/calculation/quantities/adjustments.py"
 ROOM = "gateway/calculation/quantities/room.py"
 ROOMS = ("tests/calculation/test_room.py",)
 SHEET = ("tests/calculation/test_inventory.py",)
@@ -129,9 +129,9 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "roof in its critical zone Good",
-        PARTS,
-        "        return figure.lower(afloat, ReasonCode.ROOF_CRITICAL_ZONE, text)\n",
-        "        return afloat._replace(reasons=(Reason(ReasonCode.ROOF_CRITICAL_ZONE, text),))\n",
+        ADJUSTMENTS,
+        "        return figure.lower(afloat, reason)\n",
+        "        return afloat._replace(reasons=(reason,))\n",
         SHEET,
     ),
     Break(
@@ -172,14 +172,14 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a heel of product counted as water",
-        PARTS,
+        ADJUSTMENTS,
         "if heel_m3 > 0.0 and plan.heel_holds is HeelContents.PRODUCT and found.value is not None:",
         "if heel_m3 < 0.0 and found.value is not None:",
         ("tests/calculation/test_free_water.py",),
     ),
     Break(
         "a heel that is not declared Good",
-        PARTS,
+        ADJUSTMENTS,
         "if heel_m3 > 0.0 and plan.heel_holds is None and found.value is not None:",
         "if heel_m3 < 0.0 and found.value is not None:",
         ("tests/calculation/test_free_water.py",),
@@ -215,8 +215,8 @@ CALCULATION_BREAKS: tuple[Break, ...] = (
     Break(
         "Bad figure given as zero",
         FIGURE,
-        "return Figure(None, _BAD, (Reason(code, text),), age_s)",
-        "return Figure(0.0, _BAD, (Reason(code, text),), age_s)",
+        "return Figure(None, _BAD, (reason,), age_s)",
+        "return Figure(0.0, _BAD, (reason,), age_s)",
         SHEET,
     ),
     Break(

@@ -8,10 +8,15 @@ PAYLOAD = "gateway/payload/writer.py"
 LIVE = "gateway/delivery/live.py"
 MQTT = "gateway/delivery/mqtt.py"
 METRICS = "gateway/delivery/metrics.py"
+OWN_METRICS = "gateway/delivery/own_metrics.py"
 PAYLOADS = ("tests/delivery/test_payload.py",)
 QUEUE = ("tests/delivery/test_live.py",)
 BROKER = ("tests/delivery/test_mqtt.py",)
 SCRAPED = ("tests/delivery/test_metrics.py",)
+WINDOW = "gateway/delivery/mqtt_window.py"
+HISTORY = "gateway/delivery/mqtt_history.py"
+ANSWERS = ("tests/delivery/test_mqtt_window.py",)
+KEPT = ("tests/delivery/test_mqtt_history.py",)
 JOINED = ("tests/test_pipeline.py",)
 
 DELIVERY_BREAKS: tuple[Break, ...] = (
@@ -73,7 +78,20 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         " if False else labels",
         SCRAPED,
     ),
-    Break("lost records not counted in metrics", METRICS, "lambda status: status.lost)", "lambda status: 0)", SCRAPED),
+    Break(
+        "lost records not counted in metrics",
+        OWN_METRICS,
+        '"Records never known to have arrived.", lambda status: status.lost)',
+        '"Records never known to have arrived.", lambda status: 0)',
+        SCRAPED,
+    ),
+    Break(
+        "lost history not counted in metrics",
+        OWN_METRICS,
+        "lambda backlog: backlog.lost",
+        "lambda backlog: 0",
+        SCRAPED,
+    ),
     Break(
         "superseded record not counted as lost",
         LIVE,
@@ -95,6 +113,42 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         "        self.delivered += 1\n",
         QUEUE,
     ),
+    Break(
+        "history delivered up to the last answer instead of the first that lacks",
+        WINDOW,
+        "while self._slots and self._slots[0].fate in (_Fate.ARRIVED, _Fate.LOST):",
+        "while self._slots and self._slots[0].fate is not _Fate.HELD:",
+        ANSWERS,
+    ),
+    Break(
+        "history refused for now passed over at once",
+        WINDOW,
+        "now_s - slot.held_since_s >= PATIENCE_S",
+        "True",
+        ANSWERS,
+    ),
+    Break(
+        "history given up where the server takes none of it",
+        WINDOW,
+        "            if self._arrived_in_round - {slot.stream}:\n",
+        "            if True:\n",
+        ANSWERS,
+    ),
+    Break(
+        "history that is refused for good not counted",
+        WINDOW,
+        "            self.lost += slot.fate is _Fate.LOST\n",
+        "",
+        ANSWERS,
+    ),
+    Break(
+        "history not taken again after a break",
+        HISTORY,
+        "                self._outbox.rewind()\n",
+        "                pass\n",
+        KEPT,
+    ),
+    Break("history retained", HISTORY, "            retain=False,\n", "            retain=True,\n", KEPT),
     Break("newest not sent again after a connect", MQTT, "        self._queue.repeat_newest()\n", "", BROKER),
     Break("sequence stands still", "gateway/pipeline.py", "tank.sequence += 1", "tank.sequence = 1", JOINED),
     Break(

@@ -118,7 +118,7 @@ IN_STEP_BREAKS: tuple[Break, ...] = (
     Break(
         "a converter that has stopped is asked without rest",
         "gateway/acquisition/polling/schedule.py",
-        "at_ns = max(at_ns, self._silent_until)",
+        "at_ns = max(at_ns, self._silent_until_ns)",
         "at_ns = max(at_ns, now_ns)",
         ("tests/acquisition/test_schedule.py", "tests/acquisition/test_behind_a_converter.py"),
     ),

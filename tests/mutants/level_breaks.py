@@ -5,6 +5,7 @@ from tests.mutants.a_break import Break
 __all__ = ["LEVEL_BREAKS"]
 
 TEMPERATURE = "gateway/calculation/temperature/average.py"
+ELEMENTS = "gateway/calculation/temperature/element_reasons.py"
 PLAN = "gateway/calculation/plan.py"
 LEVEL = "gateway/calculation/level/chain.py"
 AVERAGE = ("tests/calculation/test_temperature.py", "tests/calculation/test_uncertain_level.py")
@@ -70,7 +71,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "an all but empty tank shown Good",
         BY_PRESSURE,
-        "    return figure.lower(level, ReasonCode.LOW_HEAD, text)\n",
+        "    return figure.lower(level, reason)\n",
         "    return level\n",
         COLUMNS,
     ),
@@ -159,8 +160,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "element in free water averaged",
         TEMPERATURE,
-        "        if is_in_water:\n            notes[index] = _in_water(plan, index)",
-        "        if plan.elements[index].height_m < 0.0:\n            notes[index] = _in_water(plan, index)",
+        "        if is_in_water:\n            notes[index] = in_water(plan, index)",
+        "        if plan.elements[index].height_m < 0.0:\n            notes[index] = in_water(plan, index)",
         AVERAGE,
     ),
     Break(
@@ -216,8 +217,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "last Good average shown Good",
         "gateway/calculation/figure.py",
-        "Figure(last.value, _UNCERTAIN, (reason, *causes), age_s)",
-        "Figure(last.value, _GOOD, (reason, *causes), age_s)",
+        "Figure(last.value, _UNCERTAIN, ",
+        "Figure(last.value, _GOOD, ",
         AVERAGE,
     ),
     Break(
@@ -234,7 +235,7 @@ LEVEL_BREAKS: tuple[Break, ...] = (
         "        return 0.0\n",
         AVERAGE,
     ),
-    Break("any spread is Good", TEMPERATURE, "if spread_c > plan.spread_c:", "if spread_c > 1e9:", AVERAGE),
+    Break("any spread is Good", ELEMENTS, "if spread_c > plan.spread_c:", "if spread_c > 1e9:", AVERAGE),
     Break("any distance is Good", TEMPERATURE, "if away_m > plan.reach_m + TOUCH_M:", "if away_m > 1e9:", AVERAGE),
     Break(
         "water at an element without hysteresis",
@@ -279,10 +280,24 @@ LEVEL_BREAKS: tuple[Break, ...] = (
         PLAUSIBLE,
     ),
     Break(
+        "a jump told in another unit",
+        RATES,
+        '"level rises from {base:.3f} m by {change:mm .0f} within',
+        '"level rises from {base:.3f} m by {change:cm .0f} within',
+        ("tests/calculation/test_reason_texts.py",),
+    ),
+    Break(
+        "an element that failed named twice",
+        ELEMENTS,
+        "return reason._replace(phrase=rest) if rest and",
+        "return reason if rest and",
+        AVERAGE,
+    ),
+    Break(
         "temperature rate in degC a second",
         RATES,
-        "_TEMPERATURE_RATE_C_S = 2.0 / 60.0",
-        "_TEMPERATURE_RATE_C_S = 2.0",
+        "_TEMPERATURE_RATE_C_S = _TEMPERATURE_RATE_C_MIN / 60.0",
+        "_TEMPERATURE_RATE_C_S = _TEMPERATURE_RATE_C_MIN",
         PLAUSIBLE,
     ),
     Break("flow in and out added up", FLOW, "given.value if plan.into else -given.value", "given.value", STILL),

@@ -23,8 +23,8 @@ METHOD_BREAKS: tuple[Break, ...] = (
     Break(
         "doubt of a method dropped",
         DENSITY,
-        "        doubts = (Reason(ReasonCode.METHOD_DOUBTFUL, doubt),)\n",
-        "        doubts = ()\n",
+        "doubts: tuple[Reason, ...] = () if doubt is None else (doubt,)",
+        "doubts: tuple[Reason, ...] = ()",
         DOUBT,
     ),
     Break(

@@ -145,10 +145,10 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "HTTP gets its places whatever the lines need",
-        "gateway/process/descriptors.py",
+        "gateway/commands/service/descriptors.py",
         "min(LARGEST_CONNECTIONS, limit - needed.without_http - 1 - BACKLOG)",
         "LARGEST_CONNECTIONS",
-        ("tests/test_descriptors.py",),
+        ("tests/commands/test_descriptors.py",),
     ),
     Break(
         "only the first cause of an outage is said",

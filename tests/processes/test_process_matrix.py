@@ -51,7 +51,7 @@ def test_a_log_that_nobody_reads_holds_up_nothing(site: Path, yard: list[Instrum
         loses_and_finds(running, *yard)
         # Read again it goes on where it was held up; the queue was long enough for everything.
         eventually(lambda: [each for each in pipe.logged() if each["event"] == "line.lost"], "the log is written")
-        assert [each["event"] for each in pipe.logged()[:2]] == ["memory.not_kept", "gateway.started"]
+        assert [each["event"] for each in pipe.logged()[:2]] == ["ledger.not_kept", "gateway.started"]
         assert running.metric(DROPPED) == 0
         running.ends_well()
 

@@ -70,8 +70,9 @@ def read(found: InstrumentMap, words: tuple[int, ...]) -> Decoded:
     decoded = signal_decoder(found.signals[0])(words)
     why = decoded.reason
     # Who reads a block knows the instrument too.
-    told = None if why is None else why._replace(text=f"X.{why.text}")
-    assert (reading.value, reading.quality, reading.reason) == (decoded.value, decoded.quality, told)
+    told = None if why is None else (why.code, f"X.{why.text}")
+    because = None if reading.reason is None else (reading.reason.code, reading.reason.text)
+    assert (reading.value, reading.quality, because) == (decoded.value, decoded.quality, told)
     return decoded
 
 

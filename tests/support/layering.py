@@ -29,6 +29,7 @@ __all__ = [
 
 _RECORDS = (
     "gateway.plain_form",
+    "gateway.plain_place",
     "gateway.plain_parts",
     "gateway.records",
     "gateway.sentences",
@@ -91,7 +92,10 @@ PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
     {"_exit", "_asdict", "_field_defaults", "_fields", "_make", "_replace", "_value_"}
 )
 """Of named tuples and enums, as their documentation has it."""
-MQTT_LIBRARY_USER = "gateway.delivery.mqtt_connection"
+LIBRARY_USERS = {
+    "asyncpg": "gateway.delivery.postgresql_connection",
+    "paho": "gateway.delivery.mqtt_connection",
+}
 
 
 @dataclass
@@ -216,11 +220,12 @@ def upstream_imports(tree: Tree) -> list[str]:
 
 
 def settings_imported_by_stages(tree: Tree) -> list[str]:
-    """Settings build the stages' plans; no stage and no foundation knows of settings, commands or the daemon."""
+    """Settings build the stages' plans; no stage, and nothing that they stand on, knows of settings, commands or the
+    daemon."""
     above = ("gateway.settings", "gateway.daemon", "gateway.command_line", "gateway.commands")
     return [
         f"{module.name} imports {name}"
-        for module in tree.within(*(f"gateway.{stage}" for stage in STAGES), *FOUNDATION)
+        for module in tree.within(*(f"gateway.{stage}" for stage in STAGES), *FOUNDATION, "gateway.process")
         for name in sorted(tree.imports(module))
         if any(_inside(name, part) for part in above)
     ]
@@ -356,7 +361,7 @@ def counted_cancellations(tree: Tree) -> list[str]:
 
 def foreign_privacies(tree: Tree) -> list[str]:
     """What begins with an underscore is its owner's: a library may change it at any time, and we should not reach into
-    one another. paho is known to one module alone, which is what an upgrade of it has to be held against.
+    one another. Some libraries are known to one module alone, which is what an upgrade of them has to be held against.
     """
     found = []
     for module in tree.within("gateway"):
@@ -370,8 +375,11 @@ def foreign_privacies(tree: Tree) -> list[str]:
             and node.attr not in PUBLIC_IN_SPITE_OF_THEIR_NAMES
             and not (isinstance(node.value, ast.Name) and node.value.id in owners)
         ]
-        if module.name != MQTT_LIBRARY_USER:
-            found += [f"{module.name} imports {name}" for name in sorted(tree.imports(module)) if _inside(name, "paho")]
+        found += [
+            f"{module.name} imports {name}"
+            for name in sorted(tree.imports(module))
+            if LIBRARY_USERS.get(name.split(".")[0], module.name) != module.name
+        ]
     return found
 
 

@@ -1,6 +1,6 @@
 """A ledger without its writer's thread: transactions that a test makes when it wants them, over one connection.
 
-The bodies of its rows are records as JSON."""
+The bodies of its rows are as the writer makes them."""
 
 import sqlite3
 from collections.abc import Callable, Sequence
@@ -9,11 +9,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
-import orjson
-
+from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.records import Figure, Quality
-from gateway.tank_record import Event, EventKind, TankRecord, plain_record, record_from
+from gateway.tank_record import Event, EventKind, TankRecord
 from tests.support import records
 
 __all__ = [
@@ -23,7 +23,6 @@ __all__ = [
     "ManualTransactions",
     "PlainClock",
     "Writing",
-    "decode",
     "event_of",
     "new_file",
     "record_at",
@@ -63,15 +62,8 @@ def new_file(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     connection.execute("PRAGMA journal_mode = wal")
     connection.executescript(SCHEMA.read_text("utf-8"))
+    connection.execute("INSERT INTO dictionaries VALUES (?, ?)", present_dictionary())
     return connection
-
-
-def decode(kind: int, dictionary: int, body: bytes) -> TankRecord | Event:
-    """Raises ValueError for a body that is damaged."""
-    plain = orjson.loads(body)
-    if kind == 0:
-        return record_from(plain)
-    return Event(EventKind(plain["kind"]), datetime.fromisoformat(plain["instant"]), plain["subject"])
 
 
 def event_of(instant_ns: int, subject: str = "") -> Event:
@@ -94,6 +86,7 @@ class ManualTransactions:
     def __init__(self, connection: sqlite3.Connection, clock: PlainClock) -> None:
         self.connection = connection
         self.clock = clock
+        self._codec = Encoder(present_dictionary())
         self.fail: Exception | None = None
         """Where set, the next commit fails with it, after all was done."""
         self.commits = 0
@@ -154,10 +147,9 @@ class ManualTransactions:
 
     def _insert(self, given: Given) -> Row:
         if isinstance(given.kept, TankRecord):
-            kind, instant, plain = 0, given.kept.inventory.instant, plain_record(given.kept)
+            kind, instant, body = RECORD, given.kept.inventory.instant, self._codec.record_body(given.kept)
         else:
-            kind, instant = 1, given.kept.instant
-            plain = {"kind": given.kept.kind, "instant": instant.isoformat(), "subject": given.kept.subject}
+            kind, instant, body = EVENT, given.kept.instant, self._codec.event_body(given.kept)
         values = (
             kind,
             self._number("tanks", "name", given.tank),
@@ -165,18 +157,15 @@ class ManualTransactions:
             given.sequence,
             given.number,
             round(instant.timestamp() * 1e9),
-            0,
-            orjson.dumps(plain),
+            self._codec.number,
+            body,
+            None if given.previous is None else self._number("boots", "boot", given.previous[0]),
+            None if given.previous is None else given.previous[1],
         )
-        previous = given.previous
         position = self.connection.execute(
             "INSERT INTO history (kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot,"
             " previous_sequence) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                *values,
-                None if previous is None else self._number("boots", "boot", previous[0]),
-                None if previous is None else previous[1],
-            ),
+            values,
         ).lastrowid
         assert position is not None
         return Row(position, *values)

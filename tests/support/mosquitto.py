@@ -73,6 +73,13 @@ class Mosquitto:
             self._process.wait()
             self._process = None
 
+    def stop(self) -> None:
+        """Let it end in good order: with persistence it writes down what it has."""
+        self._signal(signal.SIGTERM)
+        assert self._process is not None
+        self._process.wait(_STARTED_S)
+        self._process = None
+
     def freeze(self) -> None:
         """Let it hold its connections and do nothing."""
         self._signal(signal.SIGSTOP)
@@ -83,6 +90,10 @@ class Mosquitto:
     def reload(self) -> None:
         """Read the rules of access again."""
         self._signal(signal.SIGHUP)
+
+    def save(self) -> None:
+        """Write what it keeps to the disk, where it has persistence."""
+        self._signal(signal.SIGUSR1)
 
     def log(self) -> str:
         return (self._folder / "mosquitto.log").read_text(encoding="utf-8", errors="replace")

@@ -40,6 +40,8 @@ class SnapshotCollector(Collector):
             _instruments(snapshot),
             _lines(snapshot),
             _destinations(snapshot),
+            _history(snapshot),
+            _ledger(snapshot),
             _gateway(snapshot),
         ):
             yield from (family for family in families if family.samples)
@@ -226,14 +228,19 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         "tank_gateway_destination_delivered", "Records known to have arrived.", labels=names
     )
     lost = CounterMetricFamily("tank_gateway_destination_lost", "Records never known to have arrived.", labels=names)
+    dropped = CounterMetricFamily(
+        "tank_gateway_destination_dropped",
+        "Live records not delivered where history is kept: a newer one took their place, or they were refused.",
+        labels=names,
+    )
     waiting = GaugeMetricFamily("tank_gateway_destination_waiting", "Records that wait for delivery.", labels=names)
     oldest = GaugeMetricFamily(
         "tank_gateway_destination_oldest_waiting_seconds", "Age of the oldest waiting record, if any.", labels=names
     )
     trouble = GaugeMetricFamily(
         "tank_gateway_destination_trouble",
-        "1 while there is something that a person must set right: client_id_shared, other_gateway, records_refused, "
-        "destination_failed.",
+        "1 while there is something that a person must set right: client_id_shared, other_gateway, not_written, "
+        "records_refused, destination_failed, destination_refuses, destination_unusable.",
         labels=(*names, "kind"),
     )
     for status in snapshot.destinations:
@@ -243,10 +250,82 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         connected.add_metric(labels, int(status.connected))
         delivered.add_metric(labels, status.delivered)
         lost.add_metric(labels, status.lost)
+        dropped.add_metric(labels, status.dropped)
         waiting.add_metric(labels, status.waiting)
         if status.oldest_waiting_s is not None:
             oldest.add_metric(labels, status.oldest_waiting_s)
-    return connected, delivered, lost, waiting, oldest, trouble
+    return connected, delivered, lost, dropped, waiting, oldest, trouble
+
+
+def _history(snapshot: GatewaySnapshot) -> Iterable[Metric]:
+    names = ("site", "destination")
+    prefix = "tank_gateway_destination_history"
+    waiting = GaugeMetricFamily(
+        f"{prefix}_waiting", "Records and events that are kept for it and not known to have arrived.", labels=names
+    )
+    oldest = GaugeMetricFamily(
+        f"{prefix}_oldest_seconds", "Since the oldest of them was kept, if any waits.", labels=names
+    )
+    delivered = CounterMetricFamily(f"{prefix}_delivered", "Records and events known to have arrived.", labels=names)
+    lost = CounterMetricFamily(
+        f"{prefix}_lost",
+        "Records and events that will never arrive: the disk forced them out, or they were refused.",
+        labels=names,
+    )
+    left = GaugeMetricFamily(
+        f"{prefix}_buffer_left_seconds",
+        "For how long the ledger can go on keeping for it, at the rate of now; absent while not known.",
+        labels=names,
+    )
+    for status in snapshot.destinations:
+        labels, backlog = (snapshot.site, status.destination), status.history
+        if backlog is not None:
+            waiting.add_metric(labels, backlog.waiting)
+            delivered.add_metric(labels, backlog.delivered)
+            lost.add_metric(labels, backlog.lost)
+            if backlog.oldest_s is not None:
+                oldest.add_metric(labels, backlog.oldest_s)
+            if backlog.buffer_left_s is not None:
+                left.add_metric(labels, backlog.buffer_left_s)
+    return waiting, oldest, delivered, lost, left
+
+
+def _ledger(snapshot: GatewaySnapshot) -> Iterable[Metric]:
+    status = snapshot.ledger
+    if status is None:
+        return ()
+    site, labels, prefix = {"site": snapshot.site}, (snapshot.site,), "tank_gateway_ledger"
+    committed = CounterMetricFamily(f"{prefix}_committed", "Records and events committed.", labels=("site",))
+    committed.add_metric(labels, status.committed)
+    lost = CounterMetricFamily(f"{prefix}_lost", "Records and events that the disk did not take in.", labels=("site",))
+    lost.add_metric(labels, status.lost)
+    commit = HistogramMetricFamily(f"{prefix}_commit_seconds", "How long commits took.", labels=("site",))
+    _add_histogram(commit, labels, status.commit_time)
+    oldest = GaugeMetricFamily(
+        f"{prefix}_oldest_entry_time_seconds",
+        "When the oldest entry in the file was, seconds since 1970 UTC.",
+        labels=("site",),
+    )
+    if status.oldest_ns is not None:
+        oldest.add_metric(labels, status.oldest_ns / 1e9)
+    trouble = GaugeMetricFamily(
+        f"{prefix}_trouble",
+        "1 while there is something about the ledger that a person must set right.",
+        labels=("site", "kind"),
+    )
+    if status.trouble is not None:
+        trouble.add_metric((snapshot.site, status.trouble.code), 1.0)
+    waiting = "Records and events that wait for their commit."
+    return (
+        committed,
+        lost,
+        commit,
+        oldest,
+        trouble,
+        _single(f"{prefix}_waiting", waiting, site, status.waiting),
+        _single(f"{prefix}_size_bytes", "Size of the ledger's file.", site, status.size_bytes),
+        _single(f"{prefix}_entries", "Records and events in the file.", site, status.entries),
+    )
 
 
 def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:

@@ -19,6 +19,7 @@ from gateway.records import (
     Reason,
     ReasonCode,
     TankInput,
+    because,
 )
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
@@ -129,7 +130,15 @@ def snapshot(*records: TankRecord, simulated: bool = False) -> GatewaySnapshot:
 
 
 _numbers = st.floats(allow_nan=False, allow_infinity=False)
-_reasons = st.builds(Reason, st.sampled_from(ReasonCode), st.text(min_size=1, max_size=40))
+_reasons = st.builds(
+    # By name alone: `Reason` itself would be drawn with reasons in its values.
+    lambda code, text, length: (
+        Reason(code, text) if length is None else because(code, "{name} at {x:mm .0f}", name=text, x=length)
+    ),
+    st.sampled_from(ReasonCode),
+    st.text(min_size=1, max_size=40),
+    st.none() | st.floats(-10.0, 10.0),
+)
 _empty_codes = st.sampled_from((ReasonCode.NOT_APPLICABLE, ReasonCode.NONE_DETECTED))
 _ages = st.one_of(st.floats(min_value=0.0, max_value=1e9), st.just(float("inf")))
 _instants = st.datetimes(

@@ -8,7 +8,7 @@ from enum import Enum
 
 from gateway.acquisition.links.unit_answers import UnitAnswers
 from gateway.modbus.framing import Look
-from gateway.records import Reason, ReasonCode
+from gateway.records import ReasonCode, because
 
 __all__ = ["Doubt", "Units"]
 
@@ -29,11 +29,11 @@ _REMAKE_AT_MOST = 96
 class Doubt(Enum):
     """Why an answer with values may not be what it seems: the reason of its readings."""
 
-    UNPROVEN = Reason(
+    UNPROVEN = because(
         ReasonCode.ANSWER_UNPROVEN,
         "a request was not answered, and nothing tells whether this answer is not to an earlier one",
     )
-    ANSWERED_TWICE = Reason(
+    ANSWERED_TWICE = because(
         ReasonCode.ANSWERED_TWICE,
         "two answers to one request came of late: another master, or a second device with this address",
     )

@@ -1,4 +1,8 @@
-"""Pure: the one door to a wire, as a contract. Whatever stands behind it can read Modbus tables and nothing else."""
+"""Pure: the one door to a wire, as a contract. Whatever stands behind it can read Modbus tables and nothing else.
+
+Behind it times are seconds of the event loop's clock, before it nanoseconds of a `gateway.clock`. They are different
+clocks: only how long to wait goes through the door.
+"""
 
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -1,7 +1,8 @@
-"""The one table of ways to instruments: from a line's plan to the link that stands behind the door."""
+"""The one table of ways to instruments: from a line's plan to the link behind the door, and which of them is in use."""
 
 import random
 from collections.abc import Callable
+from typing import NamedTuple
 
 from gateway.acquisition.links.answer_doubts import Units
 from gateway.acquisition.links.connection_pool import ConnectionPool
@@ -18,7 +19,7 @@ from gateway.modbus.ascii_frame import AsciiFraming
 from gateway.modbus.framing import Framing
 from gateway.modbus.rtu_frame import RtuFraming
 
-__all__ = ["open_link", "open_path"]
+__all__ = ["ActivePath", "active_path_of", "open_link", "open_path"]
 
 _FRAMINGS: dict[FrameKind, Callable[[], Framing]] = {FrameKind.RTU: RtuFraming, FrameKind.ASCII: AsciiFraming}
 _CONVERTER_TIMING = Timing(quiet_shortest_s=0.1)
@@ -58,3 +59,20 @@ def _mbap(path: TcpPath) -> Link:
     if path.tls is not None:
         return ModbusTlsLink(path.host, path.port, path.tls)
     return ModbusTcpLink(path.host, path.port)
+
+
+class ActivePath(NamedTuple):
+    """What is in use of the ways and connections that a line has."""
+
+    path: LinePath
+    on_standby: bool
+    open_connections: int
+
+
+def active_path_of(link: Link, primary: LinePath) -> ActivePath:
+    """`primary` is the path of a link that has no other."""
+    path, on_standby = primary, False
+    if isinstance(link, StandbyLink):
+        path, on_standby, link = link.path, link.on_standby, link.link
+    opened = link.open_connections if isinstance(link, ConnectionPool) else int(link.connected)
+    return ActivePath(path, on_standby, opened)

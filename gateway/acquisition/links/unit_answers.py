@@ -185,9 +185,9 @@ class UnitAnswers:
         if not untried:
             return
         for size in range(1, wanted.size if wanted.table.holds_bits else wanted.quantity):
-            part = wanted._replace(quantity=size * _BITS_A_BYTE if wanted.table.holds_bits else size)
-            if part.look not in self._looks and self._mute.get(part.look, 0) < _MUTE_AFTER:
-                yield part
+            shorter = wanted._replace(quantity=size * _BITS_A_BYTE if wanted.table.holds_bits else size)
+            if shorter.look not in self._looks and self._mute.get(shorter.look, 0) < _MUTE_AFTER:
+                yield shorter
 
     def _cost(self, request: ReadRequest) -> tuple[bool, int]:
         """What is shortest; but half of a 32-bit value is tried last: some devices give none."""

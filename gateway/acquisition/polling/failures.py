@@ -1,4 +1,5 @@
-"""Pure: what a request that brought no values says about the instrument, and under which reason."""
+"""Pure: what a request that brought no values says about the instrument, and the reasons of that and of a connection
+that is not there."""
 
 from enum import Enum
 
@@ -11,9 +12,18 @@ from gateway.errors import (
     NoAnswerError,
     NoConnectionError,
 )
-from gateway.records import ReasonCode
+from gateway.records import Reason, ReasonCode, because
 
-__all__ = ["Failure", "failure_of", "reason_code_of"]
+__all__ = [
+    "CLOSED",
+    "Failure",
+    "connection_lost",
+    "failure_of",
+    "never_connected",
+    "not_connected",
+    "nothing_answered",
+    "request_failed",
+]
 
 _CODES: dict[type[LinkError], ReasonCode] = {
     NoConnectionError: ReasonCode.NO_CONNECTION,
@@ -53,7 +63,50 @@ def failure_of(exc: LinkError) -> Failure:
     return Failure.BROKEN if type(exc) is BadFrameError else Failure.SPOILED
 
 
-def reason_code_of(exc: LinkError) -> ReasonCode:
+def request_failed(exc: LinkError, instrument: str, registers: str) -> Reason:
+    """The reason of the readings that the request for `registers` was to bring."""
+    return because(
+        _code_of(exc),
+        "{instrument}: {cause} (reading {registers})",
+        instrument=instrument,
+        cause=str(exc),
+        registers=registers,
+    )
+
+
+def _code_of(exc: LinkError) -> ReasonCode:
     if isinstance(exc, DeviceExceptionError):
         return _OF_EXCEPTIONS.get(exc.code, ReasonCode.DEVICE_EXCEPTION)
     return next(_CODES[kind] for kind in type(exc).__mro__ if kind in _CODES)
+
+
+CLOSED = because(ReasonCode.NO_CONNECTION, "the peer closed the connection")
+
+
+def never_connected(line: str) -> Reason:
+    return because(ReasonCode.NO_CONNECTION, "line {line} has not been connected yet", line=line)
+
+
+def not_connected(line: str, peer: str, exc: LinkError) -> Reason:
+    return because(
+        ReasonCode.NO_CONNECTION,
+        "line {line} ({peer}) is not connected: {cause}",
+        line=line,
+        peer=peer,
+        cause=str(exc),
+    )
+
+
+def connection_lost(line: str, peer: str, cause: Reason) -> Reason:
+    return because(
+        ReasonCode.NO_CONNECTION,
+        "line {line} ({peer}) lost its connection: {cause}",
+        line=line,
+        peer=peer,
+        cause=cause,
+    )
+
+
+def nothing_answered(polls: int) -> Reason:
+    """Why a connection is given up: as many polls in a row brought nothing."""
+    return because(ReasonCode.NO_ANSWER, "nothing answered {polls} polls in a row", polls=polls)

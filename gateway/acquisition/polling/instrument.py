@@ -101,10 +101,14 @@ class Instrument:
     def doubted(self, readings: list[Reading]) -> list[Reading]:
         """The readings of one poll, none usable while it seems that two devices have this one's address."""
         self.suspicion = None
-        if not self.duplicate.text:
+        if self.duplicate.seen is None:
             return readings
-        text = f"{self.name}: possible duplicate address: {self.duplicate.text}"
-        self.suspicion = reason = Reason(ReasonCode.DUPLICATE_ADDRESS, text)
+        self.suspicion = reason = because(
+            ReasonCode.DUPLICATE_ADDRESS,
+            "{instrument}: possible duplicate address: {seen}",
+            instrument=self.name,
+            seen=self.duplicate.seen,
+        )
         return [
             reading
             if reading.quality is Quality.BAD
@@ -120,6 +124,10 @@ class Instrument:
 
     def readings_without(self, reason: Reason | None, time_ns: int, monotonic_ns: int) -> list[Reading]:
         """A Bad reading of every signal: for `reason`, else for the last failure."""
-        reason = reason or self.failure or Reason(ReasonCode.NOT_YET_READ, f"{self.name} has not been read yet")
+        reason = (
+            reason
+            or self.failure
+            or because(ReasonCode.NOT_YET_READ, "{instrument} has not been read yet", instrument=self.name)
+        )
         parts = (part for block in self.blocks for part in block.parts)
         return [reading for part in parts for reading in part.reader.failed(reason, time_ns, monotonic_ns)]

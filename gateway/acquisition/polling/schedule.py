@@ -91,12 +91,12 @@ class Schedule:
         self._absent: dict[int, _Absence] = {}
         self._probed: int | None = None
         """The instrument that is being probed: one at a time."""
-        self._probes_from = 0
-        self._gaps_until = 0
+        self._probes_from_ns = 0
+        self._gaps_until_ns = 0
         self._silence_ns = _SILENCE_FIRST_NS
-        self._silent_until = 0
+        self._silent_until_ns = 0
         """No probe before that while nothing on the line answers."""
-        self._connect_at = 0
+        self._connect_at_ns = 0
         self._served_from_ns: int | None = None
         """When the present connection first brought something; None while it has not."""
         self._served_s = 0.0
@@ -117,15 +117,15 @@ class Schedule:
 
     def next(self, now_ns: int, connected: bool) -> Turn:
         """Takes the next turn. A POLL or REPORT taken is due again one period later."""
-        if not connected and self._connect_at <= now_ns:
-            return Turn(Task.CONNECT, self._connect_at)
+        if not connected and self._connect_at_ns <= now_ns:
+            return Turn(Task.CONNECT, self._connect_at_ns)
         due_ns, index = self._due[0]
         resumes = bool(self._resumes) and self._resumes[0][0] <= due_ns
         if resumes:
             due_ns, index = self._resumes[0]
         other: Turn | None = None
         if not connected:
-            other = Turn(Task.CONNECT, self._connect_at)
+            other = Turn(Task.CONNECT, self._connect_at_ns)
         elif self._absent:
             other = self._probe_turn(now_ns, due_ns)
         if other is not None and other.at_ns < due_ns:
@@ -155,16 +155,16 @@ class Schedule:
 
     def may_time_out(self, now_ns: int) -> bool:
         """Whether the others have had the line for long enough since the last vain wait."""
-        return now_ns >= self._probes_from
+        return now_ns >= self._probes_from_ns
 
     def timed_out(self, now_ns: int, lost_ns: int) -> None:
         """The line waited `lost_ns` for something that did not come."""
-        self._probes_from = now_ns + _REST * lost_ns
-        self._gaps_until = self._probes_from + _GAP_SOUGHT * lost_ns
+        self._probes_from_ns = now_ns + _REST * lost_ns
+        self._gaps_until_ns = self._probes_from_ns + _GAP_SOUGHT * lost_ns
 
     def silence_ended(self, now_ns: int) -> None:
         """The first answer after nothing on the line answered: those given up meanwhile deserve a try at once."""
-        self._probes_from = self._gaps_until = now_ns
+        self._probes_from_ns = self._gaps_until_ns = now_ns
         self._retry_absent(now_ns)
 
     def connection_served(self, now_ns: int) -> None:
@@ -191,7 +191,7 @@ class Schedule:
         self._absent[index] = _Absence(now_ns + wait_ns, now_ns + round(wait_ns * (1 + _PATIENCE)), next_ns)
         self.timed_out(now_ns, lost_ns)
         if is_kept and len(self._absent) == len(self._periods_ns):
-            self._silent_until = now_ns + self._silence_ns
+            self._silent_until_ns = now_ns + self._silence_ns
             self._silence_ns = min(2 * self._silence_ns, _SILENCE_LONGEST_NS)
         if self._probed == index:
             self._probed = None
@@ -199,23 +199,23 @@ class Schedule:
     def connection_lost(self, now_ns: int) -> None:
         """A connection is gone. One that had served is tried again at once; one that had not, after a wait."""
         if self._connection_ended(now_ns):
-            self._connect_at = now_ns
+            self._connect_at_ns = now_ns
             return
         is_first = not self._connect_backoff.failures
         self.connect_failed(now_ns)
         if is_first:  # what it served may be judged only after its loss is seen
-            self._connect_at = now_ns
+            self._connect_at_ns = now_ns
 
     def connection_doubted(self, now_ns: int) -> None:
         """A connection on which all was silent was closed: make a new one, and let the instruments have another try."""
         self._connection_ended(now_ns)
-        self._connect_at = now_ns
-        self._probes_from = self._silent_until = now_ns
+        self._connect_at_ns = now_ns
+        self._probes_from_ns = self._silent_until_ns = now_ns
 
     def connect_failed(self, now_ns: int) -> None:
         """A try for a connection. How long the last one had served says whether what failed before it still counts."""
         served_s, self._served_s = self._served_s, 0.0
-        self._connect_at = now_ns + round(self._connect_backoff.after(served_s) * _NS_PER_S)
+        self._connect_at_ns = now_ns + round(self._connect_backoff.after(served_s) * _NS_PER_S)
 
     def _connection_ended(self, now_ns: int) -> bool:
         """Whether it had served."""
@@ -226,7 +226,7 @@ class Schedule:
         return True
 
     def _retry_absent(self, now_ns: int) -> None:
-        self._silent_until = now_ns
+        self._silent_until_ns = now_ns
         for absence in self._absent.values():
             absence.retry_ns = absence.latest_ns = now_ns
 
@@ -237,10 +237,10 @@ class Schedule:
         index, absence = min(self._absent.items(), key=lambda item: item[1].retry_ns)
         at_ns = absence.retry_ns
         if len(self._absent) == len(self._periods_ns):
-            at_ns = max(at_ns, self._silent_until)  # with none left to delay, none needs protection
+            at_ns = max(at_ns, self._silent_until_ns)  # with none left to delay, none needs protection
         else:
-            at_ns = max(at_ns, self._probes_from)
-            latest_ns = max(absence.latest_ns, self._gaps_until)
+            at_ns = max(at_ns, self._probes_from_ns)
+            latest_ns = max(absence.latest_ns, self._gaps_until_ns)
             if at_ns <= now_ns < latest_ns and due_ns - now_ns < absence.cost_ns:
                 return None
         return Turn(Task.PROBE, at_ns, index)

@@ -34,13 +34,13 @@ class BlockReader:
         self.count = block.count
         self.text = block.text
         self.names = tuple(signal.name for signal in block.signals)
-        parts = [
+        places = [
             slice(signal.address - block.address, signal.address - block.address + signal.registers)
             for signal in block.signals
         ]
         # Whoever reads why a value is Bad wants to know of which instrument, not only which of its signals.
         decoders = [signal_decoder(replace(signal, name=f"{instrument}.{signal.name}")) for signal in block.signals]
-        self._decoders = tuple(zip(self.names, parts, decoders, strict=True))
+        self._decoders = tuple(zip(self.names, places, decoders, strict=True))
         # The same numbers with the same scale, only unpacked at one go: half the time for a block of temperatures.
         numbers = run_format(block.signals, block.address)
         self._numbers = None if numbers is None else struct.Struct(numbers).unpack_from
@@ -49,8 +49,8 @@ class BlockReader:
             ()
             if numbers is None
             else tuple(
-                (signal.name, part, decoder, *scaling(signal))
-                for signal, part, decoder in zip(block.signals, parts, decoders, strict=True)
+                (signal.name, place, decoder, *scaling(signal))
+                for signal, place, decoder in zip(block.signals, places, decoders, strict=True)
             )
         )
 
@@ -59,18 +59,18 @@ class BlockReader:
         instrument = self._instrument
         readings = []
         if self._numbers is None:
-            for name, part, decoder in self._decoders:
-                raw = words[part]
+            for name, place, decoder in self._decoders:
+                raw = words[place]
                 value, quality, reason = decoder(raw)
                 readings.append(Reading(instrument, name, value, quality, reason, time_ns, monotonic_ns, raw))
             return readings
         good = Quality.GOOD
         new = tuple.__new__  # what the constructor of a NamedTuple calls, at half its price
         numbers = self._numbers(self._pack(*words))
-        for number, (name, part, decoder, factor, divisor, constant, low, high, special, tiny) in zip(
+        for number, (name, place, decoder, factor, divisor, constant, low, high, special, tiny) in zip(
             numbers, self._plain, strict=True
         ):
-            raw = words[part]
+            raw = words[place]
             value = (number * factor if divisor is None else number / divisor) + constant
             if (
                 low <= value <= high

@@ -11,8 +11,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
+from gateway.acquisition.signals.number_reasons import (
+    fault_reason,
+    loop_failed,
+    not_a_number,
+    not_valid,
+    nothing_there,
+    out_of_range,
+    outside_span,
+    too_little,
+)
 from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
-from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason
 
 __all__ = ["STRUCT_CODES", "Decoded", "Decoder", "Scaling", "judge_faults", "run_format", "scaling", "signal_decoder"]
 
@@ -72,7 +82,7 @@ STRUCT_CODES = {
 _BITS = {ValueType.FLOAT32: "I", ValueType.FLOAT64: "Q"}
 
 # NAMUR NE 43, in mA: at or beyond the outer limits the transmitter signals its own failure; between the inner limits
-# it measures; what lies between is neither.
+# it measures; what lies between is neither. The sentences in number_reasons.py name them.
 _FAILED_LOW_MA = 3.6
 _MEASURES_FROM_MA = 3.8
 _MEASURES_TO_MA = 20.5
@@ -168,28 +178,16 @@ def _bit_field_reader(signal: Signal, bit: int) -> _Read:
     return lambda words: (words[0] >> bit) & mask
 
 
-def _bad(code: ReasonCode, text: str) -> Decoded:
-    return Decoded(None, Quality.BAD, Reason(code, text))
+def _bad(reason: Reason) -> Decoded:
+    return Decoded(None, Quality.BAD, reason)
 
 
 def _special_numbers(signal: Signal) -> list[tuple[int | float, Decoded]]:
     """Numbers that the device uses instead of a value. A sentinel outranks `none_detected`: it comes later."""
-    nothing = "nothing is there to measure"
-    invalid = "its sign for a value that is not valid"
     return [
-        *(
-            (
-                number,
-                Decoded(None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, f"{_sends(signal, number)}: {nothing}")),
-            )
-            for number in signal.none_detected
-        ),
-        *((number, _bad(ReasonCode.SENTINEL, f"{_sends(signal, number)}, {invalid}")) for number in signal.sentinels),
+        *((number, Decoded(None, Quality.GOOD, nothing_there(signal, number))) for number in signal.none_detected),
+        *((number, _bad(not_valid(signal, number))) for number in signal.sentinels),
     ]
-
-
-def _sends(signal: Signal, number: float) -> str:
-    return f"{signal.name}: the instrument sends {number}"
 
 
 def _limits(signal: Signal) -> tuple[float, float]:
@@ -206,17 +204,10 @@ def _limits(signal: Signal) -> tuple[float, float]:
 def _outside(signal: Signal, number: float, value: float, tiny: float = 0.0) -> Decoded:
     """The verdict on a value that did not lie within the limits, or on a number closer to zero than any measurement."""
     if not math.isfinite(number):
-        return _bad(ReasonCode.NOT_A_NUMBER, f"{signal.name}: the instrument sends {number}, which is not a number")
+        return _bad(not_a_number(signal, number))
     if 0.0 < abs(number) < tiny:
-        text = f"the instrument sends {number:.2g}, which is too little to be measured: see to the byte order"
-        return _bad(ReasonCode.IMPOSSIBLE_NUMBER, f"{signal.name}: {text}")
-    if signal.minimum is not None and value < signal.minimum:
-        limit = f"below {signal.told(signal.minimum)}, the lowest"
-    elif signal.maximum is not None and value > signal.maximum:
-        limit = f"above {signal.told(signal.maximum)}, the highest"
-    else:
-        limit = "beyond anything"
-    return _bad(ReasonCode.OUT_OF_RANGE, f"{signal.name}: {signal.told(value)} is {limit} that the instrument can mean")
+        return _bad(too_little(signal, number))
+    return _bad(out_of_range(signal, value))
 
 
 def scaling(signal: Signal) -> Scaling:
@@ -275,25 +266,16 @@ def _loop_decoder(signal: Signal, loop: CurrentLoop, read: _Read) -> Decoder:
             return special[number]
         current = number * signal.scale + signal.offset
         if not math.isfinite(current):
-            return _bad(ReasonCode.NOT_A_NUMBER, f"{signal.name}: the instrument sends {number}, which is not a number")
+            return _bad(not_a_number(signal, number))
         current = round(current, _CURRENT_DIGITS)
         if current <= _FAILED_LOW_MA or current >= _FAILED_HIGH_MA:
-            return _bad(
-                ReasonCode.LOOP_FAILED,
-                f"{signal.name}: {current:.3f} mA is a failed current loop"
-                f" (NAMUR NE 43: {_FAILED_LOW_MA} mA and less, {_FAILED_HIGH_MA:g} mA and more)",
-            )
+            return _bad(loop_failed(signal, current))
         value = loop.low + (current - 4.0) * per_ma
         if not low <= value <= high:
             return _outside(signal, number, value)
         if _MEASURES_FROM_MA <= current <= _MEASURES_TO_MA:
             return Decoded(value, Quality.GOOD, None)
-        reason = Reason(
-            ReasonCode.LOOP_OUTSIDE_SPAN,
-            f"{signal.name}: {current:.3f} mA lies outside the span in which a current loop measures"
-            f" (NAMUR NE 43: {_MEASURES_FROM_MA} to {_MEASURES_TO_MA} mA)",
-        )
-        return Decoded(value, Quality.UNCERTAIN, reason)
+        return Decoded(value, Quality.UNCERTAIN, outside_span(signal, current))
 
     return decode
 
@@ -307,11 +289,7 @@ def judge_faults(instrument_map: InstrumentMap, readings: Sequence[Reading]) -> 
         for reading in readings:
             if reading.signal != name or (reading.quality is Quality.GOOD and reading.value == 0.0):
                 continue
-            if reading.value is None:
-                text = f"{reading.instrument}: its fault signal {name} cannot be read, so no value of it is trusted"
-            else:
-                text = f"{reading.instrument}: the instrument reports a fault of its own ({name} is set)"
-            reason = Reason(ReasonCode.INSTRUMENT_FAULT, text)
+            reason = fault_reason(reading)
             return [
                 other
                 if other.quality is Quality.BAD

@@ -8,7 +8,7 @@ readings bear the time of the measurement, not that of the answer; too old, they
 from collections.abc import Sequence
 
 from gateway.acquisition.plan import InstrumentPlan
-from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason, ReasonCode, because
 
 __all__ = ["Freshness"]
 
@@ -53,13 +53,32 @@ class Freshness:
         if age_ns <= self._limit_ns:
             return reading._replace(time_ns=reading.time_ns - age_ns, monotonic_ns=reading.monotonic_ns - age_ns)
         # That it has none is known since now.
-        text = f"{reading.instrument}: the device answers, but passes on a value of {age_ns / _NS_PER_S:.0f} s ago"
-        return reading._replace(value=None, quality=Quality.BAD, reason=Reason(ReasonCode.DEVICE_STALE, text))
+        reason = because(
+            ReasonCode.DEVICE_STALE,
+            "{instrument}: the device answers, but passes on a value of {age:s .0f} ago",
+            instrument=reading.instrument,
+            age=age_ns / _NS_PER_S,
+        )
+        return reading._replace(value=None, quality=Quality.BAD, reason=reason)
 
     def _of_unknown_age(self, reading: Reading, told: Reading) -> Reading:
         if reading.signal == told.signal or reading.quality is Quality.BAD:
             return reading
-        cause = "" if told.reason is None else f": {told.reason.text}"
-        text = f"{reading.instrument}: {told.signal} does not tell how old its values are{cause}"
-        reason = Reason(ReasonCode.DEVICE_STALE, text)
-        return reading._replace(quality=Quality.UNCERTAIN, reason=reading.reason or reason)
+        return reading._replace(quality=Quality.UNCERTAIN, reason=reading.reason or _does_not_tell(told))
+
+
+def _does_not_tell(told: Reading) -> Reason:
+    if told.reason is None:
+        return because(
+            ReasonCode.DEVICE_STALE,
+            "{instrument}: {signal} does not tell how old its values are",
+            instrument=told.instrument,
+            signal=told.signal,
+        )
+    return because(
+        ReasonCode.DEVICE_STALE,
+        "{instrument}: {signal} does not tell how old its values are: {cause}",
+        instrument=told.instrument,
+        signal=told.signal,
+        cause=told.reason,
+    )

@@ -1,4 +1,5 @@
-"""Pure: what the pattern of answers and errors lets one suspect: two devices with one address, or a second master.
+"""Pure: what the pattern of answers and errors lets one suspect: two devices with one address, or a second master; and
+readings that may be another's: kept, and never Good.
 
 Neither can be proved from one end of a wire; both are common practice to look for when a line misbehaves.
 """
@@ -11,9 +12,9 @@ from typing import NamedTuple
 
 from gateway.acquisition.signals.bands import Bands
 from gateway.acquisition.signals.register_map import InstrumentMap, Signal, ValueType
-from gateway.records import Quality, Reading, Reason, ReasonCode
+from gateway.records import Quality, Reading, Reason, ReasonCode, because
 
-__all__ = ["DuplicateAddressWatch", "SecondMasterWatch", "TwoPlaces", "two_places"]
+__all__ = ["DuplicateAddressWatch", "SecondMasterWatch", "TwoPlaces", "doubted", "two_places"]
 
 _NS_PER_S = 1_000_000_000
 
@@ -97,8 +98,8 @@ class DuplicateAddressWatch:
         "_signals",
         "_tries",
         "_values",
+        "seen",
         "suspicions",
-        "text",
     )
 
     def __init__(self, instrument_map: InstrumentMap) -> None:
@@ -126,8 +127,8 @@ class DuplicateAddressWatch:
         self._places = (0.0, 0.0)
         self._sides: deque[bool] = deque(maxlen=_POLLS)
         """In which of its bands the newest values of that are."""
-        self.text = ""
-        """What is seen of two devices; empty while nothing is suspected."""
+        self.seen: Reason | None = None
+        """What is seen of two devices; None while nothing is suspected."""
         self.suspicions = 0
 
     def frame_broke(self) -> None:
@@ -150,15 +151,15 @@ class DuplicateAddressWatch:
             left -= 1
             if not left:
                 break
-        if not (self._confirmed or self._broken or self._failed or self.text):
+        was_suspected = self.seen is not None
+        if not (self._confirmed or self._broken or self._failed or was_suspected):
             return
-        was_suspected = bool(self.text)
-        self.text = ""
+        self.seen = None
         if self._confirmed:
-            self.text = self._still_confirmed(readings)
-        if not self.text and (self._broken or self._failed):
-            self.text = self._seen_with_failures(readings, was_suspected)
-        self.suspicions += bool(self.text) and not was_suspected
+            self.seen = self._still_confirmed(readings)
+        if self.seen is None and (self._broken or self._failed):
+            self.seen = self._seen_with_failures(readings, was_suspected)
+        self.suspicions += self.seen is not None and not was_suspected
 
     def _look_closer_at(self, signal: str) -> None:
         if not self._looked_at and self._polls >= self._rest_until:
@@ -189,16 +190,25 @@ class DuplicateAddressWatch:
             self._looked_at = ""
             self._rest_until = self._polls + _REST
 
-    def _still_confirmed(self, readings: Sequence[Reading]) -> str:
+    def _still_confirmed(self, readings: Sequence[Reading]) -> Reason | None:
         name = self._confirmed
         values = [reading.value for reading in readings if reading.signal == name and reading.value is not None]
         self._sides.extend(value > self._middle for value in values)
         if len(self._sides) < _POLLS or _switches(self._sides):
-            return f"{name} goes to and fro between {self._between(name, *self._places)} from one read to the next"
+            low, high = self._places
+            return because(
+                ReasonCode.DUPLICATE_ADDRESS,
+                "{signal} goes to and fro between {low:.6g}{unit:behind} and {high:.6g}{unit:behind} from one read to "
+                "the next",
+                signal=name,
+                low=low,
+                high=high,
+                unit=self._signals[name].unit,
+            )
         self._confirmed = ""
-        return ""
+        return None
 
-    def _seen_with_failures(self, readings: Sequence[Reading], was_suspected: bool) -> str:
+    def _seen_with_failures(self, readings: Sequence[Reading], was_suspected: bool) -> Reason | None:
         for reading in readings:
             if reading.value is not None and reading.quality is not Quality.BAD and reading.signal in self._resolutions:
                 values = self._values.setdefault(reading.signal, deque(maxlen=_POLLS))
@@ -206,24 +216,40 @@ class DuplicateAddressWatch:
         since = self._polls - _POLLS
         frames_break = len(self._broken) == _FEWEST_BROKEN and self._broken[0] > since
         requests_fail = len(self._failed) == _FEWEST_FAILED and self._failed[0] > since
-        text = ""
-        if frames_break or requests_fail or was_suspected:
-            text = self._seen("frames break" if self._broken else "requests fail")
-        if not text and max([*self._broken, *self._failed]) <= since:
+        seen = self._two_places() if frames_break or requests_fail or was_suspected else None
+        if seen is None and max([*self._broken, *self._failed]) <= since:
             self._broken.clear()
             self._failed.clear()
             self._values.clear()
-        return text
+        return seen
 
-    def _seen(self, beside: str) -> str:
+    def _two_places(self) -> Reason | None:
+        """The first signal that stands at two places, while frames break or requests fail."""
         for name, values in self._values.items():
             places = two_places(values, self._resolutions[name])
-            if places is not None:
-                return f"{name} goes to and fro between {self._between(name, places.low, places.high)}, and {beside}"
-        return ""
-
-    def _between(self, name: str, low: float, high: float) -> str:
-        return f"{self._signals[name].told(low, 6)} and {self._signals[name].told(high, 6)}"
+            if places is None:
+                continue
+            unit = self._signals[name].unit
+            if self._broken:
+                return because(
+                    ReasonCode.DUPLICATE_ADDRESS,
+                    "{signal} goes to and fro between {low:.6g}{unit:behind} and {high:.6g}{unit:behind}, and frames "
+                    "break",
+                    signal=name,
+                    low=places.low,
+                    high=places.high,
+                    unit=unit,
+                )
+            return because(
+                ReasonCode.DUPLICATE_ADDRESS,
+                "{signal} goes to and fro between {low:.6g}{unit:behind} and {high:.6g}{unit:behind}, and requests "
+                "fail",
+                signal=name,
+                low=places.low,
+                high=places.high,
+                unit=unit,
+            )
+        return None
 
 
 class SecondMasterWatch:
@@ -242,10 +268,11 @@ class SecondMasterWatch:
     @property
     def reason(self) -> Reason:
         """Why no value of the line is certain while it is suspected."""
-        text = (
-            "frames come that answer no request: another master may be on the line, and an answer may be to its request"
+        return because(
+            ReasonCode.SECOND_MASTER,
+            "frames come that answer no request: another master may be on the line, and an answer may be to its "
+            "request",
         )
-        return Reason(ReasonCode.SECOND_MASTER, text)
 
     def look(self, frames: int, now_ns: int) -> bool:
         """Takes how many there have been since the start. Returns whether the suspicion has come or gone."""
@@ -259,6 +286,18 @@ class SecondMasterWatch:
         self.suspected = self._level > 0.0 if before else self._level >= _FRAMES
         self.suspicions += self.suspected and not before
         return self.suspected is not before
+
+
+def doubted(readings: Sequence[Reading], reason: Reason) -> list[Reading]:
+    """The same readings, those that were Good Uncertain for this reason."""
+    return [_doubted(reading, reason) if reading.quality is Quality.GOOD else reading for reading in readings]
+
+
+def _doubted(reading: Reading, reason: Reason) -> Reading:
+    if reading.value is None:
+        # Nothing detected stays that: the code tells it from a value that is missing.
+        reason = because(ReasonCode.NONE_DETECTED, "nothing detected; {doubt}", doubt=reason)
+    return reading._replace(quality=Quality.UNCERTAIN, reason=reason)
 
 
 def _switches(sides: Iterable[bool]) -> int:

@@ -5,12 +5,15 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contracts import Corrected, CorrectionMethod, PreparedCorrection
+from gateway.calculation.density.window import outside_window
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.plan import DensityWindow, ProductPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput, because
 from gateway.sources import DensitySource
 
 __all__ = [
+    "REFUSED_DENSITY",
     "CorrectionFigures",
     "DensityBasis",
     "State",
@@ -27,6 +30,9 @@ _BAD = Quality.BAD
 _BY_REFERENCE = DensitySource.REFERENCE
 _GOOD = Quality.GOOD
 
+REFUSED_DENSITY = Reason(ReasonCode.METHOD_LIMIT, "the method refuses the density")
+"""Where it does not say why."""
+_NO_DENSITY = Reason(ReasonCode.METHOD_LIMIT, "no density")
 _DOUBTS = frozenset({ReasonCode.METHOD_DOUBTFUL, ReasonCode.DENSITY_OUTSIDE_WINDOW})
 # A doubt ends this far inside the border at which it began, so that ripple at a border is no change of quality.
 _INSIDE_C = 0.5
@@ -44,7 +50,7 @@ class DensityBasis(NamedTuple):
     """Fixed by a reference density; None when the density is observed, missing or refused."""
     observed: float | None
     """kg/m3 at tank temperature, where that is what was given."""
-    refusal: str | None
+    refusal: Reason | None
     """Why the method refused the density."""
     standing: frozenset[ReasonCode]
     """The doubts of the last sheet, from `standing_doubts`."""
@@ -96,25 +102,25 @@ def density_basis(
     if not method.needs_density:
         prepared = _prepared(method, None)
         value = prepared.reference_density
-        shown = figure.not_applicable(f"{product.name} has no reference density: density against temperature")
-        known = shown if value is None else figure.good(value, 0.0)
+        known = _by_temperature(product.name) if value is None else figure.good(value, 0.0)
         return DensityBasis(product, known, prepared, None, None, standing, DensitySource.METHOD)
     if given is None and tank_input.observed_density is not None:
         observed = figure.from_input(tank_input.observed_density)
         return observed_basis(product, observed, DensitySource.OBSERVED, standing)
     if given is None or given.value is None or given.quality == _BAD:
         if given is None:
-            shown = figure.bad(ReasonCode.NOT_FITTED, f"no density given for {product.name}")
+            unfitted = because(ReasonCode.NOT_FITTED, "no density given for {product}", product=product.name)
+            shown = figure.bad(unfitted)
         else:
             shown = figure.from_input(given)
         if method.uses_density_for_ctl:
-            return DensityBasis(product, shown, None, None, "no density", standing, DensitySource.NONE)
+            return DensityBasis(product, shown, None, None, _NO_DENSITY, standing, DensitySource.NONE)
         return DensityBasis(product, shown, _prepared(method, None), None, None, standing, DensitySource.NONE)
     shown = figure.from_input(given)
     try:
         prepared = _prepared(method, given.value)
     except LimitError as error:
-        return DensityBasis(product, shown, None, None, str(error), standing, _BY_REFERENCE)
+        return DensityBasis(product, shown, None, None, limit_reason(error), standing, _BY_REFERENCE)
     taken = prepared.reference_density
     if taken is not None and abs(taken - given.value) > _SAME_KG_M3:
         # Rounded as its standard has it: the mass follows from the density that the factors belong to.
@@ -141,19 +147,17 @@ def correct(basis: DensityBasis, temperature_c: float, pressure_pa: float) -> St
             raise ValueError("correct() needs a density basis that is not refused")
         prepared = basis.method.from_observed_density(basis.observed, temperature_c, pressure_pa)
     corrected = prepared.at(temperature_c, pressure_pa)
-    doubts: tuple[Reason, ...] = ()
     doubt = corrected.doubt
     if doubt is None and basis.standing and ReasonCode.METHOD_DOUBTFUL in basis.standing:
         doubt = _doubt_nearby(prepared, temperature_c, pressure_pa)
-    if doubt is not None:
-        doubts = (Reason(ReasonCode.METHOD_DOUBTFUL, doubt),)
+    doubts: tuple[Reason, ...] = () if doubt is None else (doubt,)
     window = basis.product.density_window
     if window is not None:
         doubts += _outside(basis, window, prepared.reference_density)
     return State(prepared, corrected, doubts)
 
 
-def _doubt_nearby(prepared: PreparedCorrection, temperature_c: float, pressure_pa: float) -> str | None:
+def _doubt_nearby(prepared: PreparedCorrection, temperature_c: float, pressure_pa: float) -> Reason | None:
     for nearby_c in (temperature_c - _INSIDE_C, temperature_c + _INSIDE_C):
         try:
             doubt = prepared.at(nearby_c, pressure_pa).doubt
@@ -170,8 +174,13 @@ def _outside(basis: DensityBasis, window: DensityWindow, reference_density: floa
     inside = _INSIDE_KG_M3 if ReasonCode.DENSITY_OUTSIDE_WINDOW in basis.standing else 0.0
     if window.lowest_kg_m3 + inside <= reference_density <= window.highest_kg_m3 - inside:
         return ()
-    text = f"{window.refusal(basis.product, reference_density)}: see whether the tank still holds {basis.product.name}"
-    return (Reason(ReasonCode.DENSITY_OUTSIDE_WINDOW, text),)
+    reason = because(
+        ReasonCode.DENSITY_OUTSIDE_WINDOW,
+        "{why}: see whether the tank still holds {product}",
+        why=outside_window(window, basis.product, reference_density),
+        product=basis.product.name,
+    )
+    return (reason,)
 
 
 def doubted(made: Figure, doubts: tuple[Reason, ...]) -> Figure:
@@ -179,7 +188,7 @@ def doubted(made: Figure, doubts: tuple[Reason, ...]) -> Figure:
     if made.value is None:
         return made
     for doubt in doubts:
-        made = figure.lower(made, doubt.code, doubt.text)
+        made = figure.lower(made, doubt)
     return made
 
 
@@ -192,13 +201,13 @@ def correction_figures(basis: DensityBasis, temperature: Figure, pressure: Figur
     if temperature.value is None or (pressure is not None and pressure.value is None):
         return _without(basis, figure.derive(None, by_state), pressure)
     if basis.prepared is None and basis.observed is None:
-        refused = figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density")
+        refused = figure.bad(basis.refusal or REFUSED_DENSITY)
         return _without(basis, figure.derive(None, by_density) if given.quality is _BAD else refused, pressure)
     pressure_pa = 0.0 if pressure is None or pressure.value is None else pressure.value
     try:
         prepared, corrected, doubts = correct(basis, temperature.value, pressure_pa)
     except LimitError as error:
-        return _without(basis, figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s), pressure)
+        return _without(basis, figure.bad(limit_reason(error), temperature.age_s), pressure)
 
     reference = given
     if basis.observed is not None:
@@ -223,10 +232,13 @@ def of_another_product(correction: CorrectionFigures, reason: Reason) -> Correct
     """The figures where the contents may be of another density than they are taken for, or another product: then CTL is
     wrong too, whatever the method takes it from."""
     reference, observed, ctl, cpl = (
-        each if each.value is None or each is _ATMOSPHERIC else figure.lower(each, reason.code, reason.text)
-        for each in correction
+        each if each.value is None or each is _ATMOSPHERIC else figure.lower(each, reason) for each in correction
     )
     return CorrectionFigures(reference, observed, ctl, cpl)
+
+
+def _by_temperature(product: str) -> Figure:
+    return figure.not_applicable("{product} has no reference density: density against temperature", product=product)
 
 
 _NO_REFERENCE_DENSITY = figure.not_applicable("the product has no reference density")

@@ -5,9 +5,12 @@ Site file, `dip` and `recalculate` all come through here, so that what one of th
 
 from typing import NamedTuple
 
+from gateway.calculation.density.window import outside_window
 from gateway.calculation.methods.hydrometer import hydrometer_correction
 from gateway.calculation.plan import ProductPlan
 from gateway.errors import QuantityError
+from gateway.records import Reason
+from gateway.sentences import sentence
 from gateway.units.quantity import Quantity
 
 __all__ = ["EnteredDensity", "KnownDensity", "as_observed", "at_reference"]
@@ -32,7 +35,7 @@ class EnteredDensity(NamedTuple):
 class KnownDensity(NamedTuple):
     value: float
     """kg/m3 at the product's reference temperature."""
-    doubt: str | None
+    doubt: Reason | None
     """Why the method that brought it there does not vouch for it."""
     how: str = ""
     """How it came there from what was read, in words; empty where it was entered at reference temperature."""
@@ -74,7 +77,8 @@ def at_reference(product: ProductPlan, given: EnteredDensity) -> KnownDensity:
     method = product.method
     density, at_c = as_observed(given)
     reference_c = method.reference_temperature_c
-    doubt, how = None, ""
+    doubt: Reason | None = None
+    how = ""
     if at_c is None or (reference_c is not None and abs(at_c - reference_c) < _SAME_C):
         method.from_reference_density(density)
     else:
@@ -87,7 +91,8 @@ def at_reference(product: ProductPlan, given: EnteredDensity) -> KnownDensity:
         density, doubt = prepared.reference_density, prepared.at(at_c, 0.0).doubt
     window = product.density_window
     if window is not None and not window.lowest_kg_m3 <= density <= window.highest_kg_m3:
-        raise QuantityError(f"{window.refusal(product, density)}; see to the value, or to the product in the tank")
+        refused = outside_window(window, product, density)
+        raise QuantityError(sentence("{why}; see to the value, or to the product in the tank", [("why", refused)]))
     return KnownDensity(density, doubt, how)
 
 

@@ -8,16 +8,18 @@ from gateway.calculation.doubts.densities_apart import Densities, densities_reas
 from gateway.calculation.doubts.words import Doubt, Judgements
 from gateway.calculation.level.column import measured_column, of_doubtful_column, surroundings, water_layer
 from gateway.calculation.level.hydrostatic import density_from_pressure, product_head
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import TOUCH_M, MeasuredDensityPlan, TankPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Reason, ReasonCode, TankInput
+from gateway.records import Figure, Reason, ReasonCode, TankInput, because
 from gateway.sources import DensitySource
 
 __all__ = ["MeasuredDensity", "measured_density"]
 
 _LAST_GOOD_LIMIT_S = 86_400.0
 _NAME = "measured density"
+_ENTERED_TAKEN = Reason(ReasonCode.INPUT_UNCERTAIN, "the entered density is taken, none is measured")
 _GAS_C = 20.0
 """Of a gas counted by its law while the liquid's temperature is unknown: 30 degC are a tenth of the gas's density."""
 _BAND_M = 0.05
@@ -60,7 +62,7 @@ def measured_density(
         return MeasuredDensity(none, none, entered)
     made, measured = _measured(plan, hybrid, tank_input, level, water_level, temperature, memory.low_heads.density)
     if ages is not None and measured.value is not None:
-        measured = figure.lower(measured, ages.code, ages.text)
+        measured = figure.lower(measured, ages)
     difference = _difference(measured, entered, temperature)
     # A column of which something is not known, or a level of another moment, make the measured density wrong and not
     # the entered one.
@@ -72,7 +74,7 @@ def measured_density(
     if judgements is not None:
         doubt = judgements.get(Doubt.DENSITIES)
     if doubt is not None and difference.value is not None:
-        difference = figure.lower(difference, doubt.code, doubt.text)
+        difference = figure.lower(difference, doubt)
     if not hybrid.in_use:
         return MeasuredDensity(measured, difference, entered, doubt, densities)
     in_force, source = measured, DensitySource.MEASURED
@@ -104,10 +106,13 @@ def _measured(
     water = water_layer(hybrid.column, water_level)
     head_m = product_head(level_m, nozzle_m, water)
     if head_m < least_m + (max(_BAND_M, _BAND * least_m) if was_short else 0.0):
-        text = (
-            f"{_NAME}: {head_m:.3f} m of product above the nozzle is too little; it takes {hybrid.minimum_head_m:g} m"
+        short = because(
+            ReasonCode.LOW_HEAD,
+            "measured density: {head:.3f} m of product above the nozzle is too little; it takes {least:g} m",
+            head=head_m,
+            least=hybrid.minimum_head_m,
         )
-        lost = figure.bad(ReasonCode.LOW_HEAD, text, max(column.pressure.age_s, level.age_s))
+        lost = figure.bad(short, max(column.pressure.age_s, level.age_s))
         return lost, lost
     liquid_c = _GAS_C if temperature.value is None else temperature.value
     made = figure.attempt(
@@ -132,7 +137,7 @@ def _difference(measured: Figure, entered: DensityBasis, temperature: Figure) ->
     try:
         _, corrected, doubts = correct(entered, temperature.value, 0.0)
     except LimitError as error:
-        return figure.bad(ReasonCode.METHOD_LIMIT, str(error), temperature.age_s)
+        return figure.bad(limit_reason(error), temperature.age_s)
     expected = corrected.observed_density
     if expected is None:
         return figure.not_applicable("no density is entered")
@@ -143,12 +148,16 @@ def _difference(measured: Figure, entered: DensityBasis, temperature: Figure) ->
 
 def _last_good(measured: Figure, memory: Memory, now_s: float) -> Figure | None:
     return figure.from_last_good(
-        last_good(memory, "measured_density"), now_s, _LAST_GOOD_LIMIT_S, measured.reasons, "measured density"
+        last_good(memory, "measured_density"),
+        now_s,
+        _LAST_GOOD_LIMIT_S,
+        measured.reasons,
+        "the last Good measured density stands in, {age:duration} old",
     )
 
 
 def _entered_instead(entered: DensityBasis, measured: Figure) -> DensityBasis:
     if entered.given.value is None:
         return entered
-    taken = figure.lower(entered.given, ReasonCode.INPUT_UNCERTAIN, "the entered density is taken, none is measured")
+    taken = figure.lower(entered.given, _ENTERED_TAKEN)
     return entered._replace(given=taken._replace(reasons=(*taken.reasons, *measured.reasons)))

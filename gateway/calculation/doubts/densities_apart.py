@@ -15,8 +15,7 @@ from typing import NamedTuple
 from gateway.calculation.doubts.recurrence import QUIET, Recurrence, next_recurrence
 from gateway.calculation.doubts.words import Doubt, held_reason
 from gateway.plain_form import SteadyTime
-from gateway.records import Reason, ReasonCode
-from gateway.sentences import duration_words
+from gateway.records import Reason, ReasonCode, because
 
 __all__ = ["Densities", "DensitiesState", "densities_reason", "next_densities"]
 
@@ -67,11 +66,28 @@ def densities_reason(densities: Densities | None, limit: float, now_s: float, is
         return None
     if densities.recurrence.held:
         return held_reason(Doubt.DENSITIES, densities.recurrence)
-    by = f"{densities.difference:+.1f} kg/m3 from the entered one at tank temperature"
-    more = f"more than {limit:g} kg/m3" if abs(densities.difference) > limit else f"after more than {limit:g} kg/m3"
+    difference, is_beyond = densities.difference, abs(densities.difference) > limit
     if is_compared:
-        text = f"measured density is {by}, {more}: another product, or the level or the pressure is wrong"
-    else:
-        ago = duration_words(max(0.0, now_s - densities.read_s))
-        text = f"measured density was {by}, {more}, when last compared, {ago} ago"
-    return Reason(ReasonCode.DENSITIES_DISAGREE, text)
+        return because(_CODE, _IS_APART if is_beyond else _IS_APART_AFTER_MORE, difference=difference, limit=limit)
+    ago_s = max(0.0, now_s - densities.read_s)
+    phrase = _WAS_APART if is_beyond else _WAS_APART_AFTER_MORE
+    return because(_CODE, phrase, difference=difference, limit=limit, ago=ago_s)
+
+
+_CODE = ReasonCode.DENSITIES_DISAGREE
+_IS_APART = (
+    "measured density is {difference:+.1f} kg/m3 from the entered one at tank temperature, more than {limit:g} kg/m3: "
+    "another product, or the level or the pressure is wrong"
+)
+_IS_APART_AFTER_MORE = (
+    "measured density is {difference:+.1f} kg/m3 from the entered one at tank temperature, after more than {limit:g} "
+    "kg/m3: another product, or the level or the pressure is wrong"
+)
+_WAS_APART = (
+    "measured density was {difference:+.1f} kg/m3 from the entered one at tank temperature, more than {limit:g} kg/m3, "
+    "when last compared, {ago:duration} ago"
+)
+_WAS_APART_AFTER_MORE = (
+    "measured density was {difference:+.1f} kg/m3 from the entered one at tank temperature, after more than {limit:g} "
+    "kg/m3, when last compared, {ago:duration} ago"
+)

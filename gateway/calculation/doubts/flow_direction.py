@@ -28,8 +28,7 @@ from gateway.calculation.doubts.sure_flow import (
 )
 from gateway.calculation.plan import TankPlan
 from gateway.plain_form import SteadyTime
-from gateway.records import Figure, TankInput
-from gateway.sentences import duration_words
+from gateway.records import Figure, Reason, ReasonCode, TankInput, because
 
 __all__ = ["Course", "CourseState", "course_fault", "next_course"]
 
@@ -128,14 +127,28 @@ def next_course(
     return Course(before.level_m, time_s, flow or 0.0, due_m3, flowing_s, since_s, found)
 
 
-def course_fault(plan: TankPlan, course: Course | None) -> str | None:
+def course_fault(plan: TankPlan, course: Course | None) -> Reason | None:
     """What is wrong with a level that moves against the flow, else None."""
     if course is None or course.found is None:
         return None
     due_m, moved_m, flowing_s = course.found
-    into, rises, fell = ("in", "raise", "fell") if due_m > 0 else ("out", "lower", "rose")
-    return (
-        f"level moves against the flow: by {flow_names(plan)} liquid flowed {into} for {duration_words(flowing_s)}, "
-        f"due to {rises} it by {abs(due_m) * 1000:.0f} mm, and it {fell} by {abs(moved_m) * 1000:.0f} mm; see whether "
-        f"ullage and innage are the right way round and where the liquid goes, and dip"
+    return because(
+        ReasonCode.LEVEL_AGAINST_FLOW,
+        _FELL if due_m > 0 else _ROSE,
+        flows=flow_names(plan),
+        flowing=flowing_s,
+        due=abs(due_m),
+        moved=abs(moved_m),
     )
+
+
+_FELL = (
+    "level moves against the flow: by {flows} liquid flowed in for {flowing:duration}, due to raise it by "
+    "{due:mm .0f}, and it fell by {moved:mm .0f}; see whether ullage and innage are the right way round and where the "
+    "liquid goes, and dip"
+)
+_ROSE = (
+    "level moves against the flow: by {flows} liquid flowed out for {flowing:duration}, due to lower it by "
+    "{due:mm .0f}, and it rose by {moved:mm .0f}; see whether ullage and innage are the right way round and where the "
+    "liquid goes, and dip"
+)

@@ -31,8 +31,7 @@ from gateway.calculation.level.source import LevelAndTemperature
 from gateway.calculation.memory import Doubts
 from gateway.calculation.plan import HeadPlan, TankPlan
 from gateway.calculation.temperature.average import chosen_by
-from gateway.records import Figure, Input, Reason, TankInput
-from gateway.sentences import duration_words
+from gateway.records import Figure, Input, Reason, ReasonCode, TankInput, because
 
 __all__ = ["Judged", "as_judged", "judged"]
 
@@ -65,7 +64,7 @@ class _Seen(NamedTuple):
     track: Track
     sample: Sample | None = None
     """None: it gives no level."""
-    fault: str | None = None
+    fault: Reason | None = None
     """Why its own past puts it in doubt."""
     movement: Movement | None = None
 
@@ -92,7 +91,7 @@ def judged(
         others = limits._replace(resolution_m=plan.second_gauge.resolution_m)
         given = tank_input.second_level
         second = _look(plan, found.second_level, given, before.second, before.second_movement, others, now_s, None)
-        if first.fault != second.fault and second_agrees(plan, found.difference):
+        if (first.fault is None) is not (second.fault is None) and second_agrees(plan, found.difference):
             first, second = _witnessed(first, second, before, limits)
         meanwhile_m = _meanwhile_m(before.first, first, second)
         apart = next_apart(before.apart, found.difference.value, plan.gauge_difference_limit_m, now_s, meanwhile_m)
@@ -105,7 +104,7 @@ def judged(
 
     by_first = first.sample is not None
     used = first if by_first else second
-    causes: dict[Doubt, str | None] = {}
+    causes: dict[Doubt, Reason | None] = {}
     if apart is not None:
         causes[Doubt.GAUGES] = gauges_fault(plan, apart, now_s)
     if by_first and plan.flows:
@@ -181,7 +180,7 @@ def _meanwhile_m(before: Track, first: _Seen, second: _Seen) -> float:
     return abs(speed_m_s(before, first.sample) * (first.sample.time_s - second.sample.time_s))
 
 
-def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tuple[Figure | None, Track, str | None]:
+def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tuple[Figure | None, Track, Reason | None]:
     """The average where elements made it, else None; its track; and why its own past puts it in doubt."""
     average = found.liquid.average
     if average.value is None or found.level.value is None:
@@ -198,7 +197,7 @@ def _temperature(found: LevelAndTemperature, before: Track, now_s: float) -> tup
 
 def _ages(
     plan: TankPlan, tank_input: TankInput, level_age_s: float, measured: Figure | None
-) -> Mapping[Doubt, str | None]:
+) -> Mapping[Doubt, Reason | None]:
     """What is put together from readings of different moments while the level moves."""
     limit_s = plan.age_difference_limit_s
     by_column = plan.measured_density is not None or isinstance(plan.gauge, HeadPlan)
@@ -217,21 +216,28 @@ def _ages(
             ages[Doubt.DENSITY_AGES] = [level_age_s, *pressures_s]
         if isinstance(plan.gauge, HeadPlan):
             ages[Doubt.LEVEL_AGES] = pressures_s
-    causes: dict[Doubt, str | None] = {}
+    causes: dict[Doubt, Reason | None] = {}
     for doubt, seconds in ages.items():
         if len(seconds) > 1 and max(seconds) - min(seconds) > limit_s:
-            causes[doubt] = (
-                f"{_WHAT[doubt]} differ in age by {duration_words(max(seconds) - min(seconds))}, more than "
-                f"{duration_words(limit_s)}, while the level moves"
-            )
+            by_s = max(seconds) - min(seconds)
+            causes[doubt] = because(ReasonCode.AGES_DIFFER, _APART_IN_AGE[doubt], difference=by_s, limit=limit_s)
     return causes
 
 
-_NO_CAUSES: Mapping[Doubt, str | None] = {}
-_WHAT = {
-    Doubt.TEMPERATURE_AGES: "temperature and level",
-    Doubt.DENSITY_AGES: "the pressure behind the density and the level",
-    Doubt.LEVEL_AGES: "the pressures behind the level",
+_NO_CAUSES: Mapping[Doubt, Reason | None] = {}
+_APART_IN_AGE = {
+    Doubt.TEMPERATURE_AGES: (
+        "temperature and level differ in age by {difference:duration}, more than {limit:duration}, while the level "
+        "moves"
+    ),
+    Doubt.DENSITY_AGES: (
+        "the pressure behind the density and the level differ in age by {difference:duration}, more than "
+        "{limit:duration}, while the level moves"
+    ),
+    Doubt.LEVEL_AGES: (
+        "the pressures behind the level differ in age by {difference:duration}, more than {limit:duration}, while the "
+        "level moves"
+    ),
 }
 
 
@@ -260,5 +266,5 @@ def _lowered(judged: Figure, told: Judgements, of: tuple[Doubt, ...]) -> Figure:
     for doubt in of:
         reason = told.get(doubt)
         if reason is not None:
-            judged = figure.lower(judged, reason.code, reason.text)
+            judged = figure.lower(judged, reason)
     return judged

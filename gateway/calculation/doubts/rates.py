@@ -16,7 +16,7 @@ from typing import NamedTuple, Protocol
 
 from gateway.calculation.plan import TankPlan
 from gateway.plain_form import SteadyTime
-from gateway.sentences import duration_words
+from gateway.records import Reason, ReasonCode, because
 
 __all__ = [
     "NO_TRACK",
@@ -38,7 +38,8 @@ _SETTLED_S = 300.0
 """A track that has stood for this long is one to judge others by."""
 _LONGEST_S = 86_400.0
 _PUMPING_ALLOWANCE = 1.5
-_TEMPERATURE_RATE_C_S = 2.0 / 60.0
+_TEMPERATURE_RATE_C_MIN = 2.0
+_TEMPERATURE_RATE_C_S = _TEMPERATURE_RATE_C_MIN / 60.0
 _TEMPERATURE_RESOLUTION_C = 0.1
 
 
@@ -100,7 +101,7 @@ NO_TRACK = Track()
 class Limits(Protocol):
     """What a quantity can do."""
 
-    def fault(self, base: Sample, sample: Sample) -> str | None:
+    def fault(self, base: Sample, sample: Sample) -> Reason | None:
         """What is wrong when `sample` cannot have come about from `base`, else None."""
         ...
 
@@ -112,7 +113,7 @@ class LevelLimits(NamedTuple):
     flow_out_m3_s: float | None
     resolution_m: float
 
-    def fault(self, base: Sample, sample: Sample) -> str | None:
+    def fault(self, base: Sample, sample: Sample) -> Reason | None:
         """A change of volume faster than 1.5 times the greatest flow, less what is one step of the gauge."""
         rise_m = sample.value - base.value
         beyond_m = abs(rise_m) - self.resolution_m
@@ -123,29 +124,49 @@ class LevelLimits(NamedTuple):
         rate = abs(sample.volume_m3 - base.volume_m3) * beyond_m / abs(rise_m) / max(elapsed_s, _SPAN_S)
         if rate <= _PUMPING_ALLOWANCE * limit:
             return None
-        return (
-            f"level {'rises' if rise_m > 0 else 'falls'} from {base.value:.3f} m by {abs(rise_m) * 1000:.0f} mm within "
-            f"{duration_words(max(elapsed_s, 0.0))}, {rate * 3600:.0f} m3/h, faster than 1.5 times the greatest flow "
-            f"of {limit * 3600:.0f} m3/h"
+        return because(
+            ReasonCode.RATE_IMPLAUSIBLE,
+            _RISES if rise_m > 0 else _FALLS,
+            base=base.value,
+            change=abs(rise_m),
+            elapsed=max(elapsed_s, 0.0),
+            rate=rate,
+            allowance=_PUMPING_ALLOWANCE,
+            limit=limit,
         )
 
 
 class TemperatureLimits(NamedTuple):
     """What heating and filling can do to the average of the same elements."""
 
-    def fault(self, base: Sample, sample: Sample) -> str | None:
+    def fault(self, base: Sample, sample: Sample) -> Reason | None:
         """A change by more than 2 degC a minute."""
         change_c = abs(sample.value - base.value)
         elapsed_s = sample.time_s - base.time_s
         if change_c - _TEMPERATURE_RESOLUTION_C <= _TEMPERATURE_RATE_C_S * max(elapsed_s, _SPAN_S):
             return None
-        return (
-            f"temperature changed from {base.value:.1f} degC by {change_c:.1f} degC within "
-            f"{duration_words(max(elapsed_s, 0.0))}, faster than 2 degC a minute"
+        return because(
+            ReasonCode.RATE_IMPLAUSIBLE,
+            "temperature changed from {base:.1f} degC by {change:.1f} degC within {elapsed:duration}, faster than "
+            "{limit:g} degC a minute",
+            base=base.value,
+            change=change_c,
+            elapsed=max(elapsed_s, 0.0),
+            limit=_TEMPERATURE_RATE_C_MIN,
         )
 
 
-def follow(track: Track, sample: Sample, limits: Limits, is_borne_out: bool = False) -> tuple[Track, str | None]:
+_RISES = (
+    "level rises from {base:.3f} m by {change:mm .0f} within {elapsed:duration}, {rate:m3/h .0f}, faster than "
+    "{allowance:g} times the greatest flow of {limit:m3/h .0f}"
+)
+_FALLS = (
+    "level falls from {base:.3f} m by {change:mm .0f} within {elapsed:duration}, {rate:m3/h .0f}, faster than "
+    "{allowance:g} times the greatest flow of {limit:m3/h .0f}"
+)
+
+
+def follow(track: Track, sample: Sample, limits: Limits, is_borne_out: bool = False) -> tuple[Track, Reason | None]:
     """The track with the newest reading, and what is wrong with it, if anything.
 
     `is_borne_out`: whether a witness with a past of its own says the same. A reading that was seen before changes

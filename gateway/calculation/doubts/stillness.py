@@ -23,8 +23,7 @@ from gateway.calculation.doubts.sure_flow import (
 )
 from gateway.calculation.plan import TOUCH_M, GaugePlan, HeadPlan, TankPlan
 from gateway.plain_form import SteadyTime
-from gateway.records import Figure, TankInput
-from gateway.sentences import duration_words
+from gateway.records import Figure, Reason, ReasonCode, TankInput, because
 
 __all__ = ["Stillness", "frozen_fault", "next_stillness"]
 
@@ -91,16 +90,27 @@ def next_stillness(
     return Stillness(before.since_s, before.reading, time_s, flow or 0.0, due_m3, flowing_s, due_m, doubted)
 
 
-def frozen_fault(plan: TankPlan, still: Stillness | None) -> str | None:
+def frozen_fault(plan: TankPlan, still: Stillness | None) -> Reason | None:
     """What is wrong with a level that stands still while liquid flows, else None."""
     if still is None or not still.doubted:
         return None
-    direction = "in" if still.due_m3 > 0 else "out"
-    return (
-        f"level stands still: by {flow_names(plan)} liquid has flowed {direction} for "
-        f"{duration_words(still.flowing_s)}, {still.due_m * 1000:.0f} mm were due; the gauge is stuck or nothing "
-        f"flows: dip"
+    return because(
+        ReasonCode.LEVEL_FROZEN,
+        _FLOWED_IN if still.due_m3 > 0 else _FLOWED_OUT,
+        flows=flow_names(plan),
+        flowing=still.flowing_s,
+        due=still.due_m,
     )
+
+
+_FLOWED_IN = (
+    "level stands still: by {flows} liquid has flowed in for {flowing:duration}, {due:mm .0f} were due; the gauge is "
+    "stuck or nothing flows: dip"
+)
+_FLOWED_OUT = (
+    "level stands still: by {flows} liquid has flowed out for {flowing:duration}, {due:mm .0f} were due; the gauge is "
+    "stuck or nothing flows: dip"
+)
 
 
 def _step(plan: TankPlan, gauge: GaugePlan | HeadPlan) -> float:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from gateway.calculation.plan import TankPlan
 from gateway.plain_form import SteadyTime
-from gateway.sentences import duration_words
+from gateway.records import Reason, ReasonCode, because
 
 __all__ = ["GAUGES_DIFFER_FOR_S", "Apart", "GaugesState", "gauges_fault", "gauges_state", "next_apart"]
 
@@ -66,15 +66,30 @@ def next_apart(
     return Apart(since_s, now_s, difference_m, is_proven or now_s - since_s >= GAUGES_DIFFER_FOR_S)
 
 
-def gauges_fault(plan: TankPlan, apart: Apart | None, now_s: float) -> str | None:
+def gauges_fault(plan: TankPlan, apart: Apart | None, now_s: float) -> Reason | None:
     """What is wrong with a level that a second gauge contradicts, else None."""
     if apart is None or not apart.proven or plan.gauge is None or plan.second_gauge is None:
         return None
-    names = f"{plan.gauge.name} and {plan.second_gauge.name}"
-    limit = f"over {plan.gauge_difference_limit_m * 1000:.0f} mm"
-    lasted = duration_words(apart.last_s - apart.since_s)
-    by = f"{apart.difference_m * 1000:+.0f} mm"
+    first, second, limit_m = plan.gauge.name, plan.second_gauge.name, plan.gauge_difference_limit_m
+    lasted_s = apart.last_s - apart.since_s
     if now_s > apart.last_s:
-        ago = duration_words(now_s - apart.last_s)
-        return f"{names} had differed by {limit} for {lasted}, by {by} when last compared, {ago} ago"
-    return f"{names} have differed by {limit} for {lasted}, now by {by}"
+        return because(
+            ReasonCode.GAUGES_DISAGREE,
+            "{first} and {second} had differed by over {limit:mm .0f} for {lasted:duration}, by {difference:mm +.0f} "
+            "when last compared, {ago:duration} ago",
+            first=first,
+            second=second,
+            limit=limit_m,
+            lasted=lasted_s,
+            difference=apart.difference_m,
+            ago=now_s - apart.last_s,
+        )
+    return because(
+        ReasonCode.GAUGES_DISAGREE,
+        "{first} and {second} have differed by over {limit:mm .0f} for {lasted:duration}, now by {difference:mm +.0f}",
+        first=first,
+        second=second,
+        limit=limit_m,
+        lasted=lasted_s,
+        difference=apart.difference_m,
+    )

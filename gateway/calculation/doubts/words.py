@@ -5,43 +5,48 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from gateway.calculation.doubts.recurrence import QUIET, REMEMBERED, Recurrence, next_recurrence
-from gateway.records import Reason, ReasonCode
+from gateway.records import Reason, ReasonCode, because
 
 __all__ = ["NO_JUDGEMENTS", "Doubt", "Judgements", "Recurring", "held_reason", "recurring"]
+
+
+_UNHELD = Reason(ReasonCode.INPUT_UNCERTAIN, "")
 
 
 class Doubt(StrEnum):
     """What a reading can be doubted for."""
 
-    code: ReasonCode
-    words: str
+    held: Reason
     """What is doubted, for a doubt that is held because it comes and goes."""
 
-    LEVEL_RATE = "level_rate", ReasonCode.RATE_IMPLAUSIBLE, "the level jumps"
-    SECOND_RATE = "second_rate", ReasonCode.RATE_IMPLAUSIBLE, "the level by the second gauge jumps"
-    TEMPERATURE_RATE = "temperature_rate", ReasonCode.RATE_IMPLAUSIBLE, "the temperature jumps"
-    GAUGES = "gauges", ReasonCode.GAUGES_DISAGREE, "the gauges differ"
-    FROZEN = "frozen", ReasonCode.LEVEL_FROZEN, "the level stands still while liquid flows"
-    AGAINST_FLOW = "against_flow", ReasonCode.LEVEL_AGAINST_FLOW, "the level moves against the flow"
-    LEVEL_AGES = "level_ages", ReasonCode.AGES_DIFFER, "the pressures behind the level differ in age while it moves"
+    LEVEL_RATE = "level_rate", Reason(ReasonCode.RATE_IMPLAUSIBLE, "the level jumps")
+    SECOND_RATE = "second_rate", Reason(ReasonCode.RATE_IMPLAUSIBLE, "the level by the second gauge jumps")
+    TEMPERATURE_RATE = "temperature_rate", Reason(ReasonCode.RATE_IMPLAUSIBLE, "the temperature jumps")
+    GAUGES = "gauges", Reason(ReasonCode.GAUGES_DISAGREE, "the gauges differ")
+    FROZEN = "frozen", Reason(ReasonCode.LEVEL_FROZEN, "the level stands still while liquid flows")
+    AGAINST_FLOW = "against_flow", Reason(ReasonCode.LEVEL_AGAINST_FLOW, "the level moves against the flow")
+    LEVEL_AGES = (
+        "level_ages",
+        Reason(ReasonCode.AGES_DIFFER, "the pressures behind the level differ in age while it moves"),
+    )
     TEMPERATURE_AGES = (
         "temperature_ages",
-        ReasonCode.AGES_DIFFER,
-        "temperature and level differ in age while the level moves",
+        Reason(ReasonCode.AGES_DIFFER, "temperature and level differ in age while the level moves"),
     )
     DENSITY_AGES = (
         "density_ages",
-        ReasonCode.AGES_DIFFER,
-        "the pressure behind the density and the level differ in age while the level moves",
+        Reason(
+            ReasonCode.AGES_DIFFER,
+            "the pressure behind the density and the level differ in age while the level moves",
+        ),
     )
-    DENSITIES = "densities", ReasonCode.DENSITIES_DISAGREE, "measured and entered density differ"
+    DENSITIES = "densities", Reason(ReasonCode.DENSITIES_DISAGREE, "measured and entered density differ")
 
-    def __new__(cls, word: str, code: ReasonCode = ReasonCode.INPUT_UNCERTAIN, words: str = "") -> "Doubt":
-        # Defaults: `Doubt(word)` makes none.
+    def __new__(cls, word: str, held: Reason = _UNHELD) -> "Doubt":
+        # A default: `Doubt(word)` makes none.
         doubt = str.__new__(cls, word)
         doubt._value_ = word
-        doubt.code = code
-        doubt.words = words
+        doubt.held = held
         return doubt
 
 
@@ -53,7 +58,7 @@ Recurring = tuple[tuple[Doubt, Recurrence], ...]
 """Of the doubts that are there, or were of late."""
 
 
-def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tuple[Judgements, Recurring]:
+def recurring(before: Recurring, causes: dict[Doubt, Reason], is_new: bool) -> tuple[Judgements, Recurring]:
     """The reasons to show, and what is remembered. `causes`: what is wrong now; `is_new`: whether it was read again."""
     if not causes and not before:
         return NO_JUDGEMENTS, ()
@@ -64,7 +69,7 @@ def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tupl
         cause = causes.get(doubt)
         state = next_recurrence(known.get(doubt, QUIET), cause is not None, is_new)
         if cause is not None:
-            told[doubt] = Reason(doubt.code, cause)
+            told[doubt] = cause
         elif state.shown:
             told[doubt] = held_reason(doubt, state)
         if state != QUIET:
@@ -74,5 +79,10 @@ def recurring(before: Recurring, causes: dict[Doubt, str], is_new: bool) -> tupl
 
 def held_reason(doubt: Doubt, state: Recurrence) -> Reason:
     """Why a doubt is shown that is not there at the moment."""
-    text = f"{doubt.words}: that came and went {state.times} times within the last {REMEMBERED} readings"
-    return Reason(doubt.code, text)
+    return because(
+        doubt.held.code,
+        "{what}: that came and went {times} times within the last {readings} readings",
+        what=doubt.held,
+        times=state.times,
+        readings=REMEMBERED,
+    )

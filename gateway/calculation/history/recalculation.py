@@ -30,6 +30,7 @@ from gateway.records import (
     Reason,
     ReasonCode,
     TankInput,
+    because,
 )
 
 __all__ = ["Version", "corrected", "recalculate"]
@@ -107,7 +108,7 @@ def corrected(
     reason: str,
     *,
     reference_density: float | None = None,
-    density_doubt: str | None = None,
+    density_doubt: Reason | None = None,
     temperature_c: float | None = None,
     water_m: float | None = None,
     no_water: bool = False,
@@ -123,7 +124,7 @@ def corrected(
 
     With nothing given the inputs stay, for a corrected table: the last Good figures that it would change are forgotten.
     """
-    why = Reason(ReasonCode.MANUAL, f"corrected: {reason}")
+    why = because(ReasonCode.MANUAL, "corrected: {why}", why=reason)
 
     def by_hand(value: float, quality: Quality) -> Input:
         return Input(value, quality, why, 0.0, "correction", True)
@@ -133,8 +134,7 @@ def corrected(
         if reference_density is not None:
             density = by_hand(reference_density, Quality.GOOD)
             if density_doubt is not None:
-                doubt = Reason(ReasonCode.METHOD_DOUBTFUL, density_doubt)
-                density = density._replace(quality=Quality.UNCERTAIN, reason=doubt)
+                density = density._replace(quality=Quality.UNCERTAIN, reason=density_doubt)
             given = given._replace(reference_density=density, observed_density=None)
         if temperature_c is not None:
             quality = Quality.UNCERTAIN if given.elements else Quality.GOOD
@@ -143,7 +143,7 @@ def corrected(
             )
         if water_m is not None or no_water:
             quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
-            none = Reason(ReasonCode.NONE_DETECTED, f"no free water, corrected: {reason}")
+            none = because(ReasonCode.NONE_DETECTED, "no free water, corrected: {why}", why=reason)
             found = (
                 Input(None, quality, none, 0.0, "correction", True) if water_m is None else by_hand(water_m, quality)
             )
@@ -165,10 +165,10 @@ def _water_known(given: TankInput) -> TankInput:
 def _unknown(given: Input | None) -> Input | None:
     if given is None:
         return None
-    reason = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
-    return Input(None, Quality.BAD, reason, given.age_s, given.source)
+    return Input(None, Quality.BAD, _REFUSED_WATER, given.age_s, given.source)
 
 
+_REFUSED_WATER = Reason(ReasonCode.INPUT_BAD, "the free-water level was refused, and its value is not in the record")
 _SET_ASIDE = Reason(ReasonCode.MANUAL, "set aside for the corrected temperature")
 
 

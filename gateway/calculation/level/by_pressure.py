@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contents import Contents, contents_at, free_water
-from gateway.calculation.density.at_temperature import DensityBasis, correct, doubted
+from gateway.calculation.density.at_temperature import REFUSED_DENSITY, DensityBasis, correct, doubted
 from gateway.calculation.level.chain import TAPE_RESOLUTION_M, checked_level
 from gateway.calculation.level.column import (
     MeasuredColumn,
@@ -15,10 +15,11 @@ from gateway.calculation.level.column import (
     water_layer,
 )
 from gateway.calculation.level.hydrostatic import level_from_pressure, liquid_pressure
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.memory import Memory
 from gateway.calculation.plan import TOUCH_M, HeadPlan, TankPlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Quality, ReasonCode, TankInput, because
 
 __all__ = ["level_by_pressure"]
 
@@ -67,7 +68,7 @@ def level_by_pressure(
     if basis.prepared is None and basis.observed is None:
         if basis.given.value is None:
             return figure.derive(None, (basis.given,)), None
-        return figure.bad(ReasonCode.METHOD_LIMIT, basis.refusal or "the method refuses the density"), None
+        return figure.bad(basis.refusal or REFUSED_DENSITY), None
 
     water, _ = free_water(plan, tank_input, memory, _UNJUDGED, now_s)
     column = _Column(plan, head, measured, head_pa, water)
@@ -85,7 +86,7 @@ def level_by_pressure(
         try:
             _, corrected, doubts = correct(basis, liquid_c, above_pa)
         except LimitError as error:
-            return figure.bad(ReasonCode.METHOD_LIMIT, str(error)), found
+            return figure.bad(limit_reason(error)), found
         density = corrected.observed_density
         if density is None:
             return figure.derive(None, (given,)), found
@@ -99,8 +100,12 @@ def level_by_pressure(
         if before_m is not None and abs(after_m - before_m) < _CONVERGED_M:
             return _judged(column, solved, memory), found
     solved, found = min(rounds[-2:], key=lambda each: sum(each[1].placed.wet))
-    text = f"level by pressure did not settle within {_ROUNDS} rounds; the lower set of elements is taken"
-    level = figure.lower(solved.level, ReasonCode.NOT_CONVERGED, text)
+    unsettled = because(
+        ReasonCode.NOT_CONVERGED,
+        "level by pressure did not settle within {rounds} rounds; the lower set of elements is taken",
+        rounds=_ROUNDS,
+    )
+    level = figure.lower(solved.level, unsettled)
     return _judged(column, solved._replace(level=level), memory), found
 
 
@@ -117,7 +122,7 @@ def _solve(column: _Column, density: float, liquid_c: float, inputs: Sequence[Fi
             level_m = level_from_pressure(column.head_pa, density, nozzle_m, gravity, around, water)
     except LimitError as error:
         age_s = max(each.age_s for each in inputs)
-        return _Solved(figure.bad(ReasonCode.METHOD_LIMIT, str(error), age_s), 0.0)
+        return _Solved(figure.bad(limit_reason(error), age_s), 0.0)
     return _Solved(figure.derive(level_m, inputs), liquid_pa)
 
 
@@ -140,8 +145,13 @@ def _without_temperature(
     solved = solved._replace(level=doubted(solved.level, doubts))
     if solved.level.value is None or not _is_low(column, solved, memory):
         return lost
-    text = f"{column.head.name}: no temperature; so little liquid is taken at {liquid_c:g} degC"
-    return _judged(column, solved._replace(level=figure.lower(solved.level, ReasonCode.INPUT_UNCERTAIN, text)), memory)
+    assumed = because(
+        ReasonCode.INPUT_UNCERTAIN,
+        "{name}: no temperature; so little liquid is taken at {temperature:g} degC",
+        name=column.head.name,
+        temperature=liquid_c,
+    )
+    return _judged(column, solved._replace(level=figure.lower(solved.level, assumed)), memory)
 
 
 def _head_m(column: _Column, solved: _Solved) -> float:
@@ -163,26 +173,43 @@ def _judged(column: _Column, solved: _Solved, memory: Memory) -> Figure:
         return level
     border_pa = -head.accuracy_pa / 2.0 if memory.low_heads.below_zero else -head.accuracy_pa
     if liquid_pa < border_pa:
-        text = (
-            f"{head.name}: {liquid_pa:.0f} Pa is further below zero than its accuracy, {head.accuracy_pa:.0f} Pa, so "
-            "the level is unknown: see to its zero, and to the pressure above the liquid"
+        reason = because(
+            ReasonCode.BELOW_DATUM,
+            "{name}: {pressure:.0f} Pa is further below zero than its accuracy, {accuracy:.0f} Pa, so the level is "
+            "unknown: see to its zero, and to the pressure above the liquid",
+            name=head.name,
+            pressure=liquid_pa,
+            accuracy=head.accuracy_pa,
         )
-        return figure.lower(level, ReasonCode.BELOW_DATUM, text, Quality.BAD)
+        return figure.lower(level, reason, Quality.BAD)
     is_low = _is_low(column, solved, memory)
     level_m, head_m = level.value, _head_m(column, solved)
     level = checked_level(level_m, level, head.name, column.plan.reference_height_m, head.resolution_m)
     water_m = column.water.value
     if water_m is not None and water_m > level_m + TAPE_RESOLUTION_M:
-        text = f"{head.name}: the pressure does not carry free water up to {water_m:.3f} m: it is taken as all water"
-        level = figure.lower(level, ReasonCode.INPUT_UNCERTAIN, text)
+        reason = because(
+            ReasonCode.INPUT_UNCERTAIN,
+            "{name}: the pressure does not carry free water up to {water:.3f} m: it is taken as all water",
+            name=head.name,
+            water=water_m,
+        )
+        level = figure.lower(level, reason)
     level = of_doubtful_column(level, column.measured, column.water, head.name)
     if level.value is None or not is_low:
         return level
     if liquid_pa > 0.0:
-        text = (
-            f"{head.name}: {head_m * 1000:.0f} mm of liquid above the nozzle, less than {head.minimum_head_m:.3f} m: "
-            "the tank may be empty"
+        reason = because(
+            ReasonCode.LOW_HEAD,
+            "{name}: {head:mm .0f} of liquid above the nozzle, less than {least:.3f} m: the tank may be empty",
+            name=head.name,
+            head=head_m,
+            least=head.minimum_head_m,
         )
     else:
-        text = f"{head.name}: no liquid above the nozzle at {head.nozzle_height_m:.3f} m: the tank may be empty"
-    return figure.lower(level, ReasonCode.LOW_HEAD, text)
+        reason = because(
+            ReasonCode.LOW_HEAD,
+            "{name}: no liquid above the nozzle at {nozzle:.3f} m: the tank may be empty",
+            name=head.name,
+            nozzle=head.nozzle_height_m,
+        )
+    return figure.lower(level, reason)

@@ -3,7 +3,7 @@
 from gateway.calculation import figure
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import GaugeKind, GaugePlan
-from gateway.records import Figure, Input, Quality, Reason, ReasonCode
+from gateway.records import Figure, Input, Quality, Reason, ReasonCode, because
 
 __all__ = ["LOWEST_LEVEL_M", "TAPE_RESOLUTION_M", "checked_level", "gauge_level", "water_level", "within_capacity"]
 
@@ -18,6 +18,7 @@ LOWEST_LEVEL_M = -0.020
 
 TAPE_RESOLUTION_M = 0.001
 """A tape is read to the millimetre."""
+_NONE_DETECTED = (Reason(ReasonCode.NONE_DETECTED, "no free water detected"),)
 
 
 def gauge_level(given: Input | None, plan: GaugePlan, reference_height_m: float) -> Figure:
@@ -26,9 +27,9 @@ def gauge_level(given: Input | None, plan: GaugePlan, reference_height_m: float)
     innage + offset, or reference height - ullage + offset. Bad below -20 mm and above the reference height.
     """
     if given is None:
-        return figure.bad(ReasonCode.NOT_FITTED, f"{plan.name} has no reading")
+        return figure.bad(because(ReasonCode.NOT_FITTED, "{name} has no reading", name=plan.name))
     if given.quality == _BAD or given.value is None:
-        reasons = (given.reason or Reason(ReasonCode.INPUT_BAD, f"{plan.name} gives no value"),)
+        reasons = (given.reason or because(ReasonCode.INPUT_BAD, "{name} gives no value", name=plan.name),)
         return Figure(None, _BAD, reasons, given.age_s, given.manual)
     level = given.value + plan.offset_m if plan.kind is _INNAGE else reference_height_m - given.value + plan.offset_m
     return checked_level(level, figure.from_input(given), plan.name, reference_height_m, plan.resolution_m)
@@ -43,11 +44,23 @@ def checked_level(
     2.4000001 m in a float32).
     """
     if level_m < LOWEST_LEVEL_M:
-        text = f"{name}: level {level_m:.4g} m is below {LOWEST_LEVEL_M:.3f} m"
-        return figure.lower(source, ReasonCode.BELOW_DATUM, text, Quality.BAD)
+        reason = because(
+            ReasonCode.BELOW_DATUM,
+            "{name}: level {level:.4g} m is below {lowest:.3f} m",
+            name=name,
+            level=level_m,
+            lowest=LOWEST_LEVEL_M,
+        )
+        return figure.lower(source, reason, Quality.BAD)
     if level_m > reference_height_m + resolution_m:
-        text = f"{name}: level {level_m:.3f} m is above the reference height {reference_height_m:.3f} m"
-        return figure.lower(source, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
+        reason = because(
+            ReasonCode.ABOVE_REFERENCE_HEIGHT,
+            "{name}: level {level:.3f} m is above the reference height {reference_height:.3f} m",
+            name=name,
+            level=level_m,
+            reference_height=reference_height_m,
+        )
+        return figure.lower(source, reason, Quality.BAD)
     _, quality, reasons, age_s, manual = source
     standing_m = reference_height_m if reference_height_m < level_m else level_m
     return _new(Figure, (standing_m, quality, reasons, age_s, manual))
@@ -71,16 +84,31 @@ def water_level(given: Figure, level: Figure, capacity: Capacity, reference_heig
     if given.value is None:
         return given
     if given.value < LOWEST_LEVEL_M:
-        text = f"free-water level {given.value:.4g} m is below {LOWEST_LEVEL_M:.3f} m"
-        return figure.lower(given, ReasonCode.BELOW_DATUM, text, Quality.BAD)
+        reason = because(
+            ReasonCode.BELOW_DATUM,
+            "free-water level {level:.4g} m is below {lowest:.3f} m",
+            level=given.value,
+            lowest=LOWEST_LEVEL_M,
+        )
+        return figure.lower(given, reason, Quality.BAD)
     if given.value <= 0.0 and not _holds_liquid(capacity, given.value):
-        return given._replace(value=None, reasons=(Reason(ReasonCode.NONE_DETECTED, "no free water detected"),))
+        return given._replace(value=None, reasons=_NONE_DETECTED)
     if level.value is not None and given.value > level.value + TAPE_RESOLUTION_M:
-        text = f"free water at {given.value:.3f} m is above the level {level.value:.3f} m"
-        return figure.lower(given, ReasonCode.WATER_ABOVE_LEVEL, text, Quality.BAD)
+        reason = because(
+            ReasonCode.WATER_ABOVE_LEVEL,
+            "free water at {water:.3f} m is above the level {level:.3f} m",
+            water=given.value,
+            level=level.value,
+        )
+        return figure.lower(given, reason, Quality.BAD)
     if given.value > reference_height_m + TAPE_RESOLUTION_M:
-        text = f"free water at {given.value:.4g} m is above the reference height {reference_height_m:.3f} m"
-        return figure.lower(given, ReasonCode.ABOVE_REFERENCE_HEIGHT, text, Quality.BAD)
+        reason = because(
+            ReasonCode.ABOVE_REFERENCE_HEIGHT,
+            "free water at {water:.4g} m is above the reference height {reference_height:.3f} m",
+            water=given.value,
+            reference_height=reference_height_m,
+        )
+        return figure.lower(given, reason, Quality.BAD)
     # A millimetre of two instruments is no contradiction: it is water up to the surface.
     highest_m = reference_height_m if level.value is None else level.value
     return given if given.value <= highest_m else given._replace(value=highest_m)

@@ -10,7 +10,7 @@ from gateway.calculation import figure
 from gateway.calculation.level.hydrostatic import AIR_PER_PA, Surroundings, WaterLayer
 from gateway.calculation.plan import ColumnPlan, TankPlan
 from gateway.calculation.vapour.space import gas_density, is_factor_assumed
-from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Quality, ReasonCode, TankInput, because
 
 __all__ = ["MeasuredColumn", "measured_column", "of_doubtful_column", "surroundings", "water_layer"]
 
@@ -28,7 +28,8 @@ class MeasuredColumn(NamedTuple):
 def measured_column(plan: TankPlan, around: ColumnPlan, tank_input: TankInput, name: str) -> MeasuredColumn:
     """The pressures as they were measured. `name`: of what is made from them."""
     if tank_input.bottom_pressure is None:
-        return MeasuredColumn(figure.bad(ReasonCode.NOT_FITTED, f"{name} has no reading"), 0.0, False)
+        unread = because(ReasonCode.NOT_FITTED, "{name} has no reading", name=name)
+        return MeasuredColumn(figure.bad(unread), 0.0, False)
     bottom = figure.from_input(tank_input.bottom_pressure)
     if tank_input.vapour_pressure is None:
         unknown = plan.blanketed or around.vapour_pressure_fitted
@@ -73,12 +74,24 @@ def of_doubtful_column(made: Figure, column: MeasuredColumn, water_level: Figure
     if made.value is None:
         return made
     if column.is_gas_assumed:
-        text = f"{name}: compressibility of the vapour taken as 1, so the weight of the gas in the column is uncertain"
-        made = figure.lower(made, ReasonCode.COMPRESSIBILITY_ASSUMED, text)
+        reason = because(
+            ReasonCode.COMPRESSIBILITY_ASSUMED,
+            "{name}: compressibility of the vapour taken as 1, so the weight of the gas in the column is uncertain",
+            name=name,
+        )
+        made = figure.lower(made, reason)
     if column.is_blanket_unknown:
-        text = f"{name}: the pressure of the gas above the liquid is not known; 2 kPa of it look like 0.2 m of water"
-        made = figure.lower(made, ReasonCode.BLANKET_UNKNOWN, text)
+        reason = because(
+            ReasonCode.BLANKET_UNKNOWN,
+            "{name}: the pressure of the gas above the liquid is not known; 2 kPa of it look like 0.2 m of water",
+            name=name,
+        )
+        made = figure.lower(made, reason)
     if water_level.quality is Quality.GOOD:
         return made
-    known = "unknown" if water_level.quality is Quality.BAD else "uncertain"
-    return figure.lower(made, ReasonCode.INPUT_UNCERTAIN, f"{name}: free water {known}: it may stand in the column")
+    phrase = _WATER_UNKNOWN if water_level.quality is Quality.BAD else _WATER_UNCERTAIN
+    return figure.lower(made, because(ReasonCode.INPUT_UNCERTAIN, phrase, name=name))
+
+
+_WATER_UNKNOWN = "{name}: free water unknown: it may stand in the column"
+_WATER_UNCERTAIN = "{name}: free water uncertain: it may stand in the column"

@@ -8,7 +8,7 @@ from gateway.calculation import figure
 from gateway.calculation.plan import ShellPlan, TankPlan
 from gateway.calculation.quantities.shell import require_steel, shell_temperature
 from gateway.errors import LimitError
-from gateway.records import Figure, Input, Quality, ReasonCode
+from gateway.records import Figure, Input, Quality, ReasonCode, because
 
 __all__ = ["grown_height", "reference_height"]
 
@@ -57,5 +57,11 @@ def _unknown(height_m: float, shell: ShellPlan) -> Figure:
     ungrown = figure.good(height_m, 0.0)
     if off_m <= _MATTERS_M:
         return ungrown
-    text = f"the shell's temperature is unknown: at {_AWAY_C:g} degC from the table's the reference point moves by "
-    return figure.lower(ungrown, ReasonCode.INPUT_UNCERTAIN, f"{text}{off_m * 1000:.0f} mm")
+    reason = because(
+        ReasonCode.INPUT_UNCERTAIN,
+        "the shell's temperature is unknown: at {away:g} degC from the table's the reference point moves by "
+        "{off:mm .0f}",
+        away=_AWAY_C,
+        off=off_m,
+    )
+    return figure.lower(ungrown, reason)

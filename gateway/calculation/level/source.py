@@ -12,7 +12,7 @@ from gateway.calculation.level.reference_height import reference_height
 from gateway.calculation.memory import Memory
 from gateway.calculation.plan import GaugeKind, GaugePlan, HeadPlan, TankPlan, Weighting
 from gateway.calculation.temperature.average import LiquidTemperature, Placement, stand_alike
-from gateway.records import Figure, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput, because
 from gateway.sources import LevelSource, WaterSource
 
 __all__ = ["LevelAndTemperature", "level_and_temperature"]
@@ -40,6 +40,7 @@ class LevelAndTemperature(NamedTuple):
     """At the temperature of the shell."""
 
 
+_NO_GAUGE = Reason(ReasonCode.NOT_FITTED, "no level gauge is fitted")
 _NO_SECOND = figure.not_applicable("no second gauge")
 _NO_COMPARISON = figure.not_applicable("two gauges are needed for a comparison")
 _ROUNDS = 3
@@ -160,7 +161,7 @@ def _at_height(
 
 def _level_by_gauge(gauge: GaugePlan | None, tank_input: TankInput, height_m: float) -> Figure:
     if gauge is None:
-        return figure.bad(ReasonCode.NOT_FITTED, "no level gauge is fitted")
+        return figure.bad(_NO_GAUGE)
     return gauge_level(tank_input.level, gauge, height_m)
 
 
@@ -173,10 +174,18 @@ def _difference(level: Figure, second: Figure) -> Figure:
 
 def _stand_in(level: Figure, second: Figure, tank_input: TankInput, plan: TankPlan) -> tuple[Figure, LevelSource]:
     """The second gauge, then a hand dip; the failed level itself when neither is usable."""
-    if second.value is not None:
-        name = "the second gauge" if plan.second_gauge is None else f"the second gauge, {plan.second_gauge.name},"
-        other = "" if plan.gauge is None else f" for {plan.gauge.name}"
-        taken = figure.lower(second, ReasonCode.SECOND_GAUGE_USED, f"{name} stands in{other}")
+    if second.value is not None and plan.second_gauge is not None:
+        name = plan.second_gauge.name
+        if plan.gauge is None:
+            reason = because(ReasonCode.SECOND_GAUGE_USED, "the second gauge, {second}, stands in", second=name)
+        else:
+            reason = because(
+                ReasonCode.SECOND_GAUGE_USED,
+                "the second gauge, {second}, stands in for {first}",
+                second=name,
+                first=plan.gauge.name,
+            )
+        taken = figure.lower(second, reason)
         return taken._replace(reasons=(*taken.reasons, *level.reasons)), LevelSource.SECOND_GAUGE
     dip = tank_input.dip_level
     if dip is not None and dip.value is not None and dip.quality != Quality.BAD:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from gateway.calculation.contracts import Corrected
 from gateway.calculation.limits import outside, require_within
 from gateway.errors import LimitError
+from gateway.records import Reason, ReasonCode, because
 
 __all__ = ["SPAN_C", "ExpansionCoefficient", "PreparedExpansion"]
 
@@ -94,14 +95,17 @@ class ExpansionCoefficient:
             raise LimitError("liquid temperature", temperature_c, "degC", limit, self.clause)
         return math.exp(-x * (1.0 + 0.8 * x))
 
-    def doubt(self, temperature_c: float) -> str | None:
+    def doubt(self, temperature_c: float) -> Reason | None:
         """What is doubtful about the coefficient at `temperature_c`; None within its range, or near its reference."""
         coldest, hottest = self._sure_c
         if coldest <= temperature_c <= hottest:
             return None
-        return (
-            f"expansion coefficient used over {SPAN_C:.0f} degC from {self.reference_temperature_c:.4g} degC, where it "
-            "holds, and no range is stated for it"
+        return because(
+            ReasonCode.METHOD_DOUBTFUL,
+            "expansion coefficient used over {span:.0f} degC from {reference:.4g} degC, where it holds, and no range "
+            "is stated for it",
+            span=SPAN_C,
+            reference=self.reference_temperature_c,
         )
 
 

@@ -9,11 +9,19 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.plan import TankPlan
-from gateway.calculation.quantities.parts import enters, head_stretch, roof_displacement, zone_at
-from gateway.records import Figure, ReasonCode
+from gateway.calculation.quantities.adjustments import enters, head_stretch, roof_displacement, zone_at
+from gateway.records import Figure, Reason, ReasonCode
 from gateway.states import RoofZone
 
 __all__ = ["Standing", "pumpable_volume", "roof_stays", "room_volume"]
+
+_UNCORRECTED = Reason(
+    ReasonCode.INPUT_UNCERTAIN,
+    "temperature or density unknown: without the corrections of the shell, which are under 0.3 %",
+)
+_BY_REFERENCE_DENSITY = Reason(
+    ReasonCode.INPUT_UNCERTAIN, "temperature unknown: the roof's displacement by the density at reference temperature"
+)
 
 
 class Standing(NamedTuple):
@@ -83,8 +91,7 @@ def room_volume(plan: TankPlan, now: Standing) -> Figure:
     stretch_m3 = 0.0 if now.head.value is None or head.value is None else head.value - now.head.value
     room = figure.derive(max(0.0, (working_m3 + stretch_m3 - tov_m3) * _factor(now) + roof_m3), used)
     if lost:
-        text = "temperature or density unknown: without the corrections of the shell, which are under 0.3 %"
-        room = figure.lower(room, ReasonCode.INPUT_UNCERTAIN, text)
+        room = figure.lower(room, _UNCORRECTED)
     return room
 
 
@@ -106,8 +113,7 @@ def _displacements(plan: TankPlan, limit: Figure, now: Standing) -> tuple[Figure
     which is at most some per cent of the displacement off."""
     density = now.density
     if density.value is None and now.reference_density.value is not None:
-        text = "temperature unknown: the roof's displacement by the density at reference temperature"
-        density = figure.lower(figure.undated(now.reference_density), ReasonCode.INPUT_UNCERTAIN, text)
+        density = figure.lower(figure.undated(now.reference_density), _BY_REFERENCE_DENSITY)
     return (
         roof_displacement(plan, now.zone, now.level, density),
         roof_displacement(plan, zone_at(plan, limit), limit, density),

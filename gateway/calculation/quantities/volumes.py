@@ -4,18 +4,22 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.density.at_temperature import CorrectionFigures
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.plan import TankPlan
+from gateway.calculation.quantities.adjustments import enters, free_water, head_stretch, roof_displacement, zone_at
 from gateway.calculation.quantities.mass import dry_mass, liquid_mass, weight_in_air
-from gateway.calculation.quantities.parts import enters, free_water, head_stretch, roof_displacement, zone_at
 from gateway.calculation.quantities.room import Standing, pumpable_volume, room_volume
 from gateway.calculation.quantities.shell import shell_correction, shell_temperature
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, ReasonCode
+from gateway.records import Figure, Quality, Reason, ReasonCode, because
 from gateway.states import RoofZone
 
 __all__ = ["MassFigures", "VolumeFigures", "mass_figures", "volume_figures"]
 
 _GOOD = Quality.GOOD
+_NO_AMBIENT = Reason(
+    ReasonCode.INPUT_UNCERTAIN, "no ambient temperature: the shell is taken at the liquid's temperature"
+)
 
 
 class VolumeFigures(NamedTuple):
@@ -77,8 +81,12 @@ def volume_figures(
         gov_m3 = net_m3 * (1.0 if factor.value is None else factor.value) + (roof.value or 0.0)
     gov = figure.derive(gov_m3, used)
     if gov_m3 is not None and gov_m3 < 0.0:
-        text = f"water and the roof's displacement are {-gov_m3:.1f} m3 more than what stands in the tank"
-        gov = figure.lower(gov, ReasonCode.BELOW_ZERO, text, Quality.BAD)
+        reason = because(
+            ReasonCode.BELOW_ZERO,
+            "water and the roof's displacement are {missing:.1f} m3 more than what stands in the tank",
+            missing=-gov_m3,
+        )
+        gov = figure.lower(gov, reason, Quality.BAD)
     now = Standing(level, tov, water, head, factor, roof, zone, density, correction.reference_density)
     return VolumeFigures(
         water, shell, factor, head, roof, gov, pumpable_volume(plan, now, gov), room_volume(plan, now), zone
@@ -143,13 +151,12 @@ def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure
         shell = figure.derive(temperature.value, (temperature,))
     elif ambient.value is None:
         alone = figure.derive(temperature.value, (temperature,))
-        text = "no ambient temperature: the shell is taken at the liquid's temperature"
-        shell = figure.lower(alone, ReasonCode.INPUT_UNCERTAIN, text)
+        shell = figure.lower(alone, _NO_AMBIENT)
     else:
         try:
             between_c = shell_temperature(temperature.value, ambient.value, insulated=False)
         except LimitError as error:
-            shell = figure.bad(ReasonCode.METHOD_LIMIT, str(error), max(temperature.age_s, ambient.age_s))
+            shell = figure.bad(limit_reason(error), max(temperature.age_s, ambient.age_s))
         else:
             shell = figure.derive(between_c, (temperature, ambient))
     if shell.value is None:
@@ -158,7 +165,7 @@ def _shell(plan: TankPlan, temperature: Figure, ambient: Figure) -> tuple[Figure
     try:
         factor = shell_correction(steel.linear_coefficient_per_c, shell.value, steel.table_temperature_c)
     except LimitError as error:
-        return shell, figure.bad(ReasonCode.METHOD_LIMIT, str(error), shell.age_s)
+        return shell, figure.bad(limit_reason(error), shell.age_s)
     return shell, figure.derive(factor, (shell,))
 
 
@@ -184,7 +191,7 @@ def _in_air(plan: TankPlan, mass: Figure, density: Figure) -> Figure:
     try:
         weight_kg = weight_in_air(mass.value, density.value, plan.buoyancy)
     except LimitError as error:
-        return figure.bad(ReasonCode.METHOD_LIMIT, str(error), max(mass.age_s, density.age_s))
+        return figure.bad(limit_reason(error), max(mass.age_s, density.age_s))
     return figure.derive(weight_kg, (mass, density))
 
 

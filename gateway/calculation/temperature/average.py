@@ -12,10 +12,10 @@ from typing import NamedTuple
 
 from gateway.calculation import figure
 from gateway.calculation.contracts import Capacity
-from gateway.calculation.doubts.outliers import outliers
 from gateway.calculation.plan import TOUCH_M, TemperaturePlan, Weighting
+from gateway.calculation.temperature.element_reasons import doubts, failure, in_water
 from gateway.calculation.temperature.slices import farthest_m, height_weights, volume_weights
-from gateway.records import ElementUse, Figure, Input, LastGood, Quality, Reason, ReasonCode
+from gateway.records import ElementUse, Figure, Input, LastGood, Quality, Reason, ReasonCode, because
 from gateway.sources import TemperatureSource
 
 __all__ = [
@@ -131,13 +131,13 @@ def average_temperature(
     manual = False
     for index, (given, is_wet, is_in_water) in enumerate(zip(inputs, placed.wet, placed.in_water, strict=False)):
         if is_in_water:
-            notes[index] = _in_water(plan, index)
+            notes[index] = in_water(plan, index)
             continue
         if not is_wet:
             continue
         value, its_quality, reason, its_age_s, _, by_hand = given
         if its_quality is _BAD or value is None:
-            reasons.append(_failure(plan, index, given))
+            reasons.append(failure(plan, index, given))
             quality = Quality.UNCERTAIN
             continue
         if its_quality is not _GOOD:
@@ -155,17 +155,22 @@ def average_temperature(
     spread_c = max(values) - min(values)
     remarks: tuple[Reason, ...] = ()
     if spread_c > plan.stratification_c:
-        remarks = (Reason(ReasonCode.STRATIFIED, f"elements used differ by {spread_c:.1f} degC"),)
+        remarks = (because(ReasonCode.STRATIFIED, "elements used differ by {spread:.1f} degC", spread=spread_c),)
     if spread_c > min(plan.outlier_c, plan.spread_c):
-        doubts = _doubts(plan, used, values, spread_c, notes)
-        if doubts:
-            reasons += doubts
+        odd = doubts(plan, used, values, spread_c, notes)
+        if odd:
+            reasons += odd
             quality = Quality.UNCERTAIN
     spread = Figure(spread_c, quality, (*reasons, *remarks), age_s, manual)
     away_m = _away_m(plan, used, _lowest_m(capacity, water_m), level_m)
     if away_m > plan.reach_m + TOUCH_M:
-        text = f"part of the liquid is {away_m:.2f} m from every element used, more than {plan.reach_m:g} m"
-        reasons.append(Reason(ReasonCode.TEMPERATURE_UNREPRESENTATIVE, text))
+        away = because(
+            ReasonCode.TEMPERATURE_UNREPRESENTATIVE,
+            "part of the liquid is {away:.2f} m from every element used, more than {reach:g} m",
+            away=away_m,
+            reach=plan.reach_m,
+        )
+        reasons.append(away)
         quality = Quality.UNCERTAIN
 
     weights = _weights(plan, used, level_m, water_m, capacity)
@@ -229,31 +234,35 @@ def substituted_temperature(
     """What stands in when no submerged element can be used: a manual value in force, the last Good average up to its
     limit of age, the lowest element if the level is at or above its height, else Bad (common practice).
     """
-    notes: list[Reason | None] = [_in_water(plan, i) if covered else None for i, covered in enumerate(placed.in_water)]
+    notes: list[Reason | None] = [in_water(plan, i) if covered else None for i, covered in enumerate(placed.in_water)]
     uses = _uses(plan, inputs, placed, [None] * len(inputs), notes) if inputs else ()
-    why = "no submerged element can be used" if plan.elements else "no temperature element is fitted"
-    spread = figure.not_applicable(why)
+    why, spread = (_NONE_USABLE, _NO_SPREAD) if plan.elements else (_NOT_FITTED, _NO_SPREAD_UNFITTED)
     if manual is not None and manual.quality != _BAD and manual.value is not None:
         return LiquidTemperature(figure.from_input(manual), spread, uses, TemperatureSource.MANUAL)
-    causes = [Reason(ReasonCode.INPUT_BAD, why)]
+    causes = [why]
     if manual is not None and manual.reason is not None:
         causes.append(manual.reason)
     causes += [
-        _failure(plan, index, given)
+        failure(plan, index, given)
         for index, given in enumerate(inputs)
         if placed.wet[index] and not placed.in_water[index] and given.quality == _BAD
     ]
-    stood = figure.from_last_good(last, now_s, plan.last_good_limit_s, causes, "average")
+    stood = figure.from_last_good(
+        last, now_s, plan.last_good_limit_s, causes, "the last Good average stands in, {age:duration} old"
+    )
     if stood is not None:
         return LiquidTemperature(stood, spread, uses, TemperatureSource.LAST_GOOD)
     if inputs and level_m >= plan.elements[0].height_m - TOUCH_M and not placed.in_water[0]:
         lowest = inputs[0]
         if lowest.quality != _BAD and lowest.value is not None:
-            taken = Reason(
-                ReasonCode.LOWEST_ELEMENT_USED, f"the lowest element, {plan.elements[0].name}, is taken: {why}"
+            taken = because(
+                ReasonCode.LOWEST_ELEMENT_USED,
+                "the lowest element, {element}, is taken: {cause}",
+                element=plan.elements[0].name,
+                cause=why,
             )
             given = figure.from_input(lowest)
-            average = figure.lower(given, taken.code, taken.text)._replace(reasons=(taken, *given.reasons, *causes[1:]))
+            average = figure.lower(given, taken)._replace(reasons=(taken, *given.reasons, *causes[1:]))
             use = uses[0]._replace(used=True, weight=1.0, reason=taken)
             return LiquidTemperature(average, spread, (use, *uses[1:]), TemperatureSource.LOWEST_ELEMENT)
     return LiquidTemperature(Figure(None, _BAD, tuple(causes), 0.0), spread, uses)
@@ -264,8 +273,7 @@ def unknown_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level:
     visible.
     """
     lost = figure.derive(None, (level,))
-    unplaced = Reason(ReasonCode.INPUT_BAD, "the level is unknown, so whether it is submerged is too")
-    notes = [given.reason if given.quality == _BAD else unplaced for given in inputs]
+    notes = [given.reason if given.quality == _BAD else _UNPLACED for given in inputs]
     return LiquidTemperature(lost, lost, _uses(plan, inputs, None, [None] * len(inputs), notes) if inputs else ())
 
 
@@ -273,7 +281,7 @@ def chosen_by(level: Figure, average: Figure) -> Figure:
     """An average is no better than the level that chose its elements."""
     if level.quality is _GOOD or average.value is None or level.quality <= average.quality:
         return average
-    return figure.lower(average, ReasonCode.INPUT_UNCERTAIN, "the level that tells which elements count is uncertain")
+    return figure.lower(average, _CHOSEN_BY_UNCERTAIN)
 
 
 def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m: float) -> Figure:
@@ -292,43 +300,6 @@ def vapour_temperature(plan: TemperaturePlan, inputs: tuple[Input, ...], level_m
         return _NONE_IN_VAPOUR
     mean_c = sum([given.value or 0.0 for given in healthy]) / len(healthy)
     return figure.derive(mean_c, [figure.from_input(given) for given in healthy])
-
-
-def _in_water(plan: TemperaturePlan, index: int) -> Reason:
-    return Reason(ReasonCode.ELEMENT_IN_WATER, f"{plan.elements[index].name} is in free water")
-
-
-def _failure(plan: TemperaturePlan, index: int, given: Input) -> Reason:
-    name = plan.elements[index].name
-    cause = "no value" if given.reason is None else given.reason.text.removeprefix(f"{name}: ")
-    return Reason(ReasonCode.ELEMENT_FAILED, f"{name} left out: {cause}")
-
-
-def _doubts(
-    plan: TemperaturePlan, used: list[int], values: list[float], spread_c: float, notes: list[Reason | None]
-) -> list[Reason]:
-    """What is odd about the values used, each element that is named noted too."""
-    found: list[Reason] = []
-    limit = plan.outlier_c
-    names = [plan.elements[i].name for i in used]
-    odd = outliers([plan.elements[i].height_m for i in used], values, limit)
-    for position in odd.named:
-        text = f"{names[position]} at {values[position]:.1f} degC is over {limit:g} degC from its neighbours"
-        notes[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
-        found.append(Reason(ReasonCode.ELEMENT_OUTLIER, text))
-    if odd.pair is not None:
-        one, other = odd.pair
-        text = (
-            f"{names[one]} at {values[one]:.1f} degC and {names[other]} at {values[other]:.1f} degC differ by over "
-            f"{limit:g} degC, and the others do not tell which is right"
-        )
-        for position in odd.pair:
-            notes[used[position]] = Reason(ReasonCode.ELEMENT_OUTLIER, text)
-        found.append(Reason(ReasonCode.ELEMENT_OUTLIER, text))
-    if spread_c > plan.spread_c:
-        text = f"elements used differ by {spread_c:.1f} degC, more than {plan.spread_c:g} degC"
-        found.append(Reason(ReasonCode.TEMPERATURE_UNREPRESENTATIVE, text))
-    return found
 
 
 def _lowest_m(capacity: Capacity, water_m: float | None) -> float:
@@ -394,3 +365,9 @@ _DRY = Reason(ReasonCode.ELEMENT_DRY, "not submerged by the immersion margin")
 _USES, _YES, _NO, _NO_WEIGHT = repeat(ElementUse), repeat(True), repeat(False), repeat(0.0)
 _ALL_GOOD, _ALL_DRY, _NOTHING = repeat(_GOOD), repeat(_DRY), repeat(None)
 _FAILED = Reason(ReasonCode.ELEMENT_FAILED, "it gives no value")
+_NONE_USABLE = Reason(ReasonCode.INPUT_BAD, "no submerged element can be used")
+_NO_SPREAD = figure.not_applicable("no submerged element can be used")
+_NOT_FITTED = Reason(ReasonCode.INPUT_BAD, "no temperature element is fitted")
+_NO_SPREAD_UNFITTED = figure.not_applicable("no temperature element is fitted")
+_UNPLACED = Reason(ReasonCode.INPUT_BAD, "the level is unknown, so whether it is submerged is too")
+_CHOSEN_BY_UNCERTAIN = Reason(ReasonCode.INPUT_UNCERTAIN, "the level that tells which elements count is uncertain")

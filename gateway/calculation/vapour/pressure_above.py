@@ -4,10 +4,11 @@ import math
 
 from gateway.calculation import figure
 from gateway.calculation.density.at_temperature import DensityBasis, correct
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.memory import Memory, last_good
 from gateway.calculation.plan import TankPlan, VapourPressurePlan
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Figure, Quality, Reason, ReasonCode, TankInput, because
 
 __all__ = [
     "NO_DOUBTS",
@@ -22,7 +23,6 @@ __all__ = [
 
 _GOOD = Quality.GOOD
 
-_KPA = 1e-3
 _ENDS_WITHIN = 0.9
 """A doubt ends within this part of the band, so that a pressure at its edge does not come and go with the
 ripple of its transmitter (common practice)."""
@@ -39,7 +39,6 @@ NO_DOUBTS: frozenset[ReasonCode] = frozenset()
 _LAST_GOOD_LIMIT_S = 86_400.0
 _SMALL = 1e-3
 """Up to this effect on volume or density an unknown pressure leaves an Uncertain result; beyond it there is none."""
-_NAME = "vapour pressure"
 
 
 def atmospheric_pa(plan: TankPlan) -> float:
@@ -52,7 +51,9 @@ def with_possible_pressure(plan: TankPlan, tank_input: TankInput) -> TankInput:
     given = tank_input.vapour_pressure
     if given is None or given.value is None or given.value >= -atmospheric_pa(plan) - plan.pressure.zero_error_pa:
         return tank_input
-    reason = Reason(ReasonCode.OUT_OF_RANGE, f"{_NAME} {given.value * _KPA:.1f} kPa is below a vacuum")
+    reason = because(
+        ReasonCode.OUT_OF_RANGE, "vapour pressure {pressure:kPa .1f} is below a vacuum", pressure=given.value
+    )
     return tank_input._replace(vapour_pressure=given._replace(value=None, quality=Quality.BAD, reason=reason))
 
 
@@ -84,14 +85,17 @@ def compared_pressure(
     if own is None or pressure.value is None:
         return pressure
     if temperature.value is None:
-        text = f"{_NAME}: there is no liquid temperature to compare it by"
-        return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_UNPROVEN, text)
+        return figure.lower(pressure, _NO_TEMPERATURE)
     inside_c = _INSIDE_C if ReasonCode.VAPOUR_PRESSURE_UNPROVEN in before else 0.0
     try:
         own.curve.require_reach(temperature.value, inside_c)
     except LimitError as error:
-        text = f"{_NAME} cannot be compared: {error}"
-        return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_UNPROVEN, text)
+        unproven = because(
+            ReasonCode.VAPOUR_PRESSURE_UNPROVEN,
+            "vapour pressure cannot be compared: {cause}",
+            cause=limit_reason(error),
+        )
+        return figure.lower(pressure, unproven)
     expected_pa = own.curve.pressure(temperature.value)
     absolute_pa = pressure.value + atmospheric_pa(plan)
     band_pa = _band_pa(own, expected_pa)
@@ -101,15 +105,29 @@ def compared_pressure(
     was_doubted = ReasonCode.VAPOUR_PRESSURE_DISAGREES in before
     if abs(away_pa) <= (band_pa * _ENDS_WITHIN if was_doubted else band_pa):
         return pressure
-    side, question = (
-        ("below", "a valve to its transmitter closed") if away_pa < 0.0 else ("above", "another gas over it")
+    away = because(
+        ReasonCode.VAPOUR_PRESSURE_DISAGREES,
+        _TOO_LOW if away_pa < 0.0 else _TOO_HIGH,
+        pressure=absolute_pa,
+        away=abs(away_pa),
+        temperature=temperature.value,
+        expected=expected_pa,
+        allowed=band_pa,
     )
-    text = (
-        f"{_NAME} {absolute_pa * _KPA:.0f} kPa absolute is {abs(away_pa) * _KPA:.0f} kPa {side} that of the product at "
-        f"{temperature.value:.1f} degC, {expected_pa * _KPA:.0f} kPa, and {band_pa * _KPA:.0f} kPa are allowed: "
-        f"is {question}?"
-    )
-    return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_DISAGREES, text)
+    return figure.lower(pressure, away)
+
+
+_NO_TEMPERATURE = Reason(
+    ReasonCode.VAPOUR_PRESSURE_UNPROVEN, "vapour pressure: there is no liquid temperature to compare it by"
+)
+_TOO_LOW = (
+    "vapour pressure {pressure:kPa .0f} absolute is {away:kPa .0f} below that of the product at {temperature:.1f} "
+    "degC, {expected:kPa .0f}, and {allowed:kPa .0f} are allowed: is a valve to its transmitter closed?"
+)
+_TOO_HIGH = (
+    "vapour pressure {pressure:kPa .0f} absolute is {away:kPa .0f} above that of the product at {temperature:.1f} "
+    "degC, {expected:kPa .0f}, and {allowed:kPa .0f} are allowed: is another gas over it?"
+)
 
 
 def _band_pa(own: VapourPressurePlan, expected_pa: float) -> float:
@@ -119,7 +137,9 @@ def _band_pa(own: VapourPressurePlan, expected_pa: float) -> float:
 def last_good_pressure(memory: Memory, now_s: float, causes: tuple[Reason, ...]) -> Figure | None:
     """The last Good pressure above the liquid in Pa gauge, Uncertain, for as long as it may stand in."""
     last = last_good(memory, "vapour_pressure")
-    return figure.from_last_good(last, now_s, _LAST_GOOD_LIMIT_S, causes, _NAME)
+    return figure.from_last_good(
+        last, now_s, _LAST_GOOD_LIMIT_S, causes, "the last Good vapour pressure stands in, {age:duration} old"
+    )
 
 
 def pressure_on_liquid(
@@ -139,9 +159,14 @@ def pressure_on_liquid(
         return pressure if gauge_pa >= 0.0 else pressure._replace(value=0.0)
     if gauge_pa is not None:
         # A vacuum changes a liquid by less than 0.03 %, and the standard's CPL begins at atmospheric pressure.
-        text = f"{_NAME} {gauge_pa * _KPA:.1f} kPa is below zero by more than {limits.zero_error_pa * _KPA:g} kPa"
-        text += ": the liquid is taken at atmospheric pressure"
-        return figure.lower(pressure, ReasonCode.VAPOUR_PRESSURE_ASSUMED, text)._replace(value=0.0)
+        vacuum = because(
+            ReasonCode.VAPOUR_PRESSURE_ASSUMED,
+            "vapour pressure {pressure:kPa .1f} is below zero by more than {limit:kPa g}: the liquid is taken at "
+            "atmospheric pressure",
+            pressure=gauge_pa,
+            limit=limits.zero_error_pa,
+        )
+        return figure.lower(pressure, vacuum)._replace(value=0.0)
     if temperature.value is None:
         return figure.derive(None, (pressure,))
     causes = pressure.reasons
@@ -151,12 +176,32 @@ def pressure_on_liquid(
     effect = _effect(basis, temperature.value, greatest_pa)
     if effect == 0.0:
         return figure.good(0.0, 0.0)
-    words = f"between 0 and {greatest_pa * _KPA:g} kPa it changes the liquid by {effect * 100.0:.3f} %"
     if effect > _SMALL:
-        text = f"{_NAME} unknown: {words}; give the relief valve's setting as vapour_pressure.greatest, if it is less"
-        return Figure(None, Quality.BAD, (Reason(ReasonCode.INPUT_BAD, text), *causes), pressure.age_s)
-    what = "taken as atmospheric" if stood is None else f"taken as {taken_pa * _KPA:.1f} kPa"
-    reason = Reason(ReasonCode.VAPOUR_PRESSURE_ASSUMED, f"{_NAME} unknown, {what}: {words}")
+        lost = because(
+            ReasonCode.INPUT_BAD,
+            "vapour pressure unknown: between 0 and {greatest:kPa g} it changes the liquid by {effect:% .3f}; give the "
+            "relief valve's setting as vapour_pressure.greatest, if it is less",
+            greatest=greatest_pa,
+            effect=effect,
+        )
+        return Figure(None, Quality.BAD, (lost, *causes), pressure.age_s)
+    if stood is None:
+        reason = because(
+            ReasonCode.VAPOUR_PRESSURE_ASSUMED,
+            "vapour pressure unknown, taken as atmospheric: between 0 and {greatest:kPa g} it changes the liquid by "
+            "{effect:% .3f}",
+            greatest=greatest_pa,
+            effect=effect,
+        )
+    else:
+        reason = because(
+            ReasonCode.VAPOUR_PRESSURE_ASSUMED,
+            "vapour pressure unknown, taken as {taken:kPa .1f}: between 0 and {greatest:kPa g} it changes the liquid "
+            "by {effect:% .3f}",
+            taken=taken_pa,
+            greatest=greatest_pa,
+            effect=effect,
+        )
     also, age_s = (causes, 0.0) if stood is None else (stood.reasons, stood.age_s)
     return Figure(taken_pa, Quality.UNCERTAIN, (reason, *also), age_s)
 

@@ -3,15 +3,28 @@
 from typing import NamedTuple
 
 from gateway.calculation import figure
+from gateway.calculation.limits import limit_reason
 from gateway.calculation.memory import Memory
 from gateway.calculation.plan import TankPlan, VapourPlan
 from gateway.calculation.vapour.equation_of_state import vapour_compressibility
 from gateway.calculation.vapour.mixture import Component, vapour_density, vapour_mass
 from gateway.calculation.vapour.pressure_above import is_doubted, last_good_pressure
 from gateway.errors import LimitError
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.records import Figure, Quality, Reason, ReasonCode, because
 
 __all__ = ["VapourFigures", "gas_density", "is_factor_assumed", "vapour_figures"]
+
+_NOTHING_GIVEN = Reason(ReasonCode.NOT_FITTED, "neither the density nor the molar mass of the vapour is given")
+_NO_PRESSURE = Reason(ReasonCode.NOT_FITTED, "the vapour's pressure is not measured")
+_FACTOR_ASSUMED = Reason(
+    ReasonCode.COMPRESSIBILITY_ASSUMED,
+    "compressibility of the vapour taken as 1: under pressure it is a tenth to a third heavier than shown",
+)
+_PART_UNKNOWN = Reason(
+    ReasonCode.INPUT_BAD,
+    "the tank is blanketed: without the product's vapour pressure its part of the pressure is not known",
+)
+_NO_COMPOSITION = "the composition that the vapour stands over is not given"
 
 
 class VapourFigures(NamedTuple):
@@ -62,19 +75,18 @@ def _density(
         # Stated for the state that the tank usually has: a pressure that contradicts it leaves it in doubt.
         return stated._replace(quality=pressure.quality, reasons=pressure.reasons) if is_doubted(pressure) else stated
     if vapour.molar_mass_kg_mol is None and not vapour.equilibrium:
-        return figure.bad(ReasonCode.NOT_FITTED, "neither the density nor the molar mass of the vapour is given")
+        return figure.bad(_NOTHING_GIVEN)
     absolute = _absolute(plan, vapour, pressure, liquid_temperature, memory, now_s)
     absolute_pa, vapour_c = absolute.value, vapour_temperature.value
     if absolute_pa is None or vapour_c is None:
         lost = figure.derive(None, (absolute, vapour_temperature))
-        return lost if lost.reasons else figure.bad(ReasonCode.NOT_FITTED, "the vapour's pressure is not measured")
+        return lost if lost.reasons else figure.bad(_NO_PRESSURE)
     gas = _gas(plan, vapour, liquid_temperature)
     if isinstance(gas, Figure):
         return gas
     found = figure.attempt(lambda: _worked_out(gas, absolute_pa, vapour_c), (absolute, vapour_temperature))
     if gas.factor is None and not gas.components:
-        text = "compressibility of the vapour taken as 1: under pressure it is a tenth to a third heavier than shown"
-        return figure.lower(found, ReasonCode.COMPRESSIBILITY_ASSUMED, text) if found.value is not None else found
+        return figure.lower(found, _FACTOR_ASSUMED) if found.value is not None else found
     return found
 
 
@@ -85,9 +97,14 @@ def gas_density(plan: TankPlan, vapour: VapourPlan, pressure_pa: float, liquid_c
     """
     if vapour.density_kg_m3 is not None:
         return vapour.density_kg_m3
-    gas = _gas(plan, vapour, figure.good(liquid_c, 0.0))
-    if isinstance(gas, Figure):
-        raise LimitError("liquid temperature", liquid_c, "degC", gas.reasons[0].text, "density of the vapour")
+    gas = _known_gas(plan, vapour)
+    if gas is None:
+        try:
+            gas = _gas_over(plan, vapour, liquid_c)
+        except LimitError as error:
+            raise LimitError("liquid temperature", liquid_c, "degC", error, "density of the vapour") from error
+    if gas is None:
+        raise LimitError("liquid temperature", liquid_c, "degC", _NO_COMPOSITION, "density of the vapour")
     return _worked_out(gas, pressure_pa + vapour.atmospheric_pa, liquid_c)
 
 
@@ -119,8 +136,7 @@ def _absolute(
     own = _own(plan, liquid_temperature)
     if plan.blanketed:
         if own is None:
-            text = "the tank is blanketed: without the product's vapour pressure its part of the pressure is not known"
-            return figure.bad(ReasonCode.INPUT_BAD, text)
+            return figure.bad(_PART_UNKNOWN)
         if own.value is None or measured_pa is None:
             return own
         if measured_pa < own.value:
@@ -130,10 +146,11 @@ def _absolute(
     if measured_pa is not None:
         return figure.derive(measured_pa, (pressure,))
     if own is not None and own.value is not None:
-        reason = Reason(
+        reason = because(
             ReasonCode.VAPOUR_PRESSURE_ASSUMED,
-            f"vapour pressure unknown: that of the product at the liquid's temperature is taken, "
-            f"{own.value / 1000.0:.0f} kPa absolute",
+            "vapour pressure unknown: that of the product at the liquid's temperature is taken, {pressure:kPa .0f} "
+            "absolute",
+            pressure=own.value,
         )
         return own._replace(quality=Quality.UNCERTAIN, reasons=(reason, *pressure.reasons))
     stood = last_good_pressure(memory, now_s, pressure.reasons)
@@ -154,22 +171,41 @@ def _own(plan: TankPlan, liquid_temperature: Figure) -> Figure | None:
 
 def _gas(plan: TankPlan, vapour: VapourPlan, liquid_temperature: Figure) -> _Gas | Figure:
     """What the vapour is; a Bad figure where it stands over a liquid of which that cannot be told."""
-    molar_mass, own = vapour.molar_mass_kg_mol, plan.product.vapour_pressure
-    if vapour.component is not None:
-        return _Gas(vapour.component.molar_mass, None, (vapour.component,), (1.0,))
-    if molar_mass is not None and (
-        vapour.compressibility_factor is not None or own is None or not own.curve.components
-    ):
-        return _Gas(molar_mass, vapour.compressibility_factor)
-    if own is None or not own.curve.components:
-        return figure.bad(ReasonCode.NOT_FITTED, "the composition that the vapour stands over is not given")
+    known = _known_gas(plan, vapour)
+    if known is not None:
+        return known
     liquid_c = liquid_temperature.value
-    if liquid_c is None:
+    if liquid_c is None and _is_composition_given(plan):
         return figure.derive(None, (liquid_temperature,))
     try:
-        fractions = own.curve.vapour(liquid_c)
+        gas = None if liquid_c is None else _gas_over(plan, vapour, liquid_c)
     except LimitError as error:
-        return figure.bad(ReasonCode.METHOD_LIMIT, str(error), liquid_temperature.age_s)
+        return figure.bad(limit_reason(error), liquid_temperature.age_s)
+    return figure.bad(Reason(ReasonCode.NOT_FITTED, _NO_COMPOSITION)) if gas is None else gas
+
+
+def _is_composition_given(plan: TankPlan) -> bool:
+    own = plan.product.vapour_pressure
+    return own is not None and bool(own.curve.components)
+
+
+def _known_gas(plan: TankPlan, vapour: VapourPlan) -> _Gas | None:
+    """What the vapour is whatever the liquid's temperature; None where that follows from the liquid."""
+    if vapour.component is not None:
+        return _Gas(vapour.component.molar_mass, None, (vapour.component,), (1.0,))
+    if vapour.molar_mass_kg_mol is not None and (
+        vapour.compressibility_factor is not None or not _is_composition_given(plan)
+    ):
+        return _Gas(vapour.molar_mass_kg_mol, vapour.compressibility_factor)
+    return None
+
+
+def _gas_over(plan: TankPlan, vapour: VapourPlan, liquid_c: float) -> _Gas | None:
+    """What stands over the liquid at a temperature; None where its composition is not given. Raises LimitError."""
+    molar_mass, own = vapour.molar_mass_kg_mol, plan.product.vapour_pressure
+    if own is None or not own.curve.components:
+        return None
+    fractions = own.curve.vapour(liquid_c)
     if molar_mass is None:
         shares = zip(own.curve.components, fractions, strict=True)
         molar_mass = sum([each.molar_mass * share for each, share in shares])

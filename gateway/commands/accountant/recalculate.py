@@ -5,12 +5,10 @@ The records stay as they are: what comes out is a new version beside them, in a 
 
 import argparse
 import getpass
-import os
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from tempfile import NamedTemporaryFile
 from typing import Any
 
 import orjson
@@ -23,11 +21,12 @@ from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.calculation.tables.checks import ends_against_limits
 from gateway.commands.accountant.recalculate_records import Record, RecordFile
 from gateway.commands.accountant.recalculate_summary import Summary
+from gateway.commands.new_file import write_new_file
 from gateway.commands.operator.density_option import add_density, known_density, typed_density
 from gateway.commands.operator.hand_value import hand_value
 from gateway.commands.output import write, write_json
 from gateway.commands.service.site_argument import add_site, load, tank_of
-from gateway.commands.surveyor.table_file import FileError, read_table
+from gateway.commands.surveyor.table_file import read_table
 from gateway.display import printable
 from gateway.errors import LimitError, SettingsError, UsageError
 from gateway.payload.writer import INVENTORY_VERSION_SCHEMA, inventory_document, iso_time
@@ -82,7 +81,8 @@ def execute(arguments: argparse.Namespace) -> int:
     )
     file = RecordFile(Path(arguments.records), settings.name, setup.plan.tank)
     summary = Summary()
-    _write(Path(arguments.out), _lines(file, settings, setup, corrections, version, summary))
+    lines = _lines(file, settings, setup, corrections, version, summary)
+    write_new_file(Path(arguments.out), lines, "no version is replaced")
     if arguments.json:
         write_json(
             {
@@ -300,40 +300,3 @@ def _version(version: Version) -> dict[str, Any]:
         "changed": list(version.changed),
         "plan": version.plan,
     }
-
-
-def _write(path: Path, lines: Iterator[bytes]) -> None:
-    """Write a file that must not exist yet, wholly or not at all: under another name until it is whole."""
-    try:
-        if path.exists():
-            raise _exists(path)
-        with NamedTemporaryFile(
-            dir=path.parent, prefix=f"{path.name}.", suffix=".unfinished", delete=False
-        ) as unfinished:
-            try:
-                unfinished.writelines(lines)
-                unfinished.flush()
-                os.fsync(unfinished.fileno())
-                os.chmod(unfinished.name, _ORDINARY & ~_umask())
-                # A link refuses to take the place of a file that has come meanwhile, which a rename would not.
-                os.link(unfinished.name, path)
-            finally:
-                os.unlink(unfinished.name)
-    except FileExistsError as error:
-        raise _exists(path) from error
-    except OSError as error:
-        raise FileError(path, error.strerror or str(error)) from error
-
-
-_ORDINARY = 0o666
-
-
-def _umask() -> int:
-    """What the system takes off for this process: to be read only by setting it."""
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
-
-
-def _exists(path: Path) -> UsageError:
-    return UsageError(f"--out: '{path}' exists already", "choose a new name; no version is replaced")

@@ -8,13 +8,15 @@ import orjson
 
 from gateway.errors import SettingsError, UsageError
 from gateway.files import UnreadableError, lines_of
-from gateway.payload.reader import inventory_of
+from gateway.payload.history import HISTORY_SCHEMA
+from gateway.payload.reader import identity_of, inventory_of
 from gateway.payload.writer import INVENTORIES_SCHEMA, INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA
 from gateway.records import Inventory
 from gateway.tank_record import Identity
 
 __all__ = ["Record", "RecordFile"]
 
+_OF_A_TANK = (INVENTORY_SCHEMA, HISTORY_SCHEMA, INVENTORY_VERSION_SCHEMA)
 _LONGEST_LINE = 64_000_000
 """All tanks of a large site, as `/inventories` gives them."""
 
@@ -105,14 +107,13 @@ class RecordFile:
 
     def _record(self, number: int, payload: Any) -> Record | None:
         """The record of the tank that was asked for; None where the message is another."""
-        if not isinstance(payload, dict) or payload.get("schema") not in (INVENTORY_SCHEMA, INVENTORY_VERSION_SCHEMA):
+        if not isinstance(payload, dict) or payload.get("schema") not in _OF_A_TANK:
             return None
         try:
-            identity = payload["identity"]
-            if identity["tank"] != self._tank or identity["site"] != self._site:
+            known = identity_of(payload)
+            if (known.site, known.tank) != (self._site, self._tank):
                 return None
             version = int(payload["version"]["number"]) if payload["schema"] == INVENTORY_VERSION_SCHEMA else 0
-            known = Identity(identity["site"], identity["tank"], str(identity["boot"]), int(identity["sequence"]))
             # A record from before it was told has no time for which it holds.
             return Record(number, known, inventory_of(payload), payload.get("valid_for_s"), version)
         except (KeyError, TypeError, ValueError, AttributeError) as error:

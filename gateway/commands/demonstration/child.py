@@ -34,6 +34,10 @@ class Child:
         self._process = process
         self._complaints = complaints
 
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
     async def watch(self) -> NoReturn:
         """Wait for as long as it runs. Raises ChildError when it ends."""
         code = await self._process.wait()

@@ -25,7 +25,7 @@ def execute(arguments: argparse.Namespace) -> int:
     # Before the libraries are loaded: whoever stops a demo that is still starting gets a clean end as well.
     leave_on_signals()
     unblock_stderr()
-    from gateway.commands.demonstration.parts import run_demo
+    from gateway.commands.demonstration.processes import run_demo
 
     try:
         return run_demo(UnitSystem(arguments.units), factor)

@@ -21,7 +21,7 @@ class Replaced(NamedTuple):
     used: int
 
 
-def introduction(settings: SiteSettings, replaced: Sequence[Replaced]) -> list[str]:
+def introduction(settings: SiteSettings, replaced: Sequence[Replaced], broker_pid: int) -> list[str]:
     """The lines to print before the first table. Every address is one that answers."""
     command = program()
     lines = [
@@ -35,8 +35,8 @@ def introduction(settings: SiteSettings, replaced: Sequence[Replaced]) -> list[s
         tags = ", ".join(instrument.tag for instrument in line.instruments)
         lines.append(f"  instruments  modbus://{line.host}:{line.port}  line {line.name}: {tags}")
     for broker in settings.brokers:
-        topics = f"{broker.prefix}/{settings.name}/+/inventory"
-        lines.append(f"  tank data    mqtt://{broker.host}:{broker.port}  topics {topics}")
+        topics = f"mqtt://{broker.host}:{broker.port}  topics {broker.prefix}/{settings.name}/+"
+        lines += [f"  tank data    {topics}/inventory", f"  history      {topics}/history"]
     if settings.http is not None:
         lines.append(f"  metrics      http://{settings.http.host}:{settings.http.port}/metrics")
         lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
@@ -50,6 +50,10 @@ def introduction(settings: SiteSettings, replaced: Sequence[Replaced]) -> list[s
         lines.append(f"  {command} show --address {settings.http.host}:{settings.http.port}")
     lines += [
         f"  {command} dip demo TK-101 --level '9.412 m' --water '35 mm' --temperature '14.7 degC'",
+        "",
+        "Nothing is lost: freeze the broker, see in `show` how history waits for it, let it go on and see it drain:",
+        f"  kill -STOP {broker_pid}",
+        f"  kill -CONT {broker_pid}",
         "",
         "Ctrl-C stops all of it.",
     ]

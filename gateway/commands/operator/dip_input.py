@@ -9,7 +9,7 @@ from gateway.calculation.density.entered import EnteredDensity
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan, HeadPlan, TankPlan
 from gateway.commands.operator.density_option import as_read, known_density
 from gateway.errors import UsageError
-from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Input, Quality, ReasonCode, TankInput, because
 
 __all__ = [
     "Dip",
@@ -19,11 +19,11 @@ __all__ = [
     "takes_bottom_pressure",
 ]
 
-_BY_HAND = Reason(ReasonCode.MANUAL, "measured by hand")
+_BY_HAND = because(ReasonCode.MANUAL, "measured by hand")
 _SAME_TEMPERATURE_C = 0.1
 _WIDEST_SPREAD_C = 10.0
 _MOST_SEDIMENT_WATER = 0.05
-_NO_WATER = Reason(ReasonCode.NONE_DETECTED, "no free water found by hand")
+_NO_WATER = because(ReasonCode.NONE_DETECTED, "no free water found by hand")
 
 
 class Dip(NamedTuple):
@@ -130,8 +130,12 @@ def _temperature(temperatures_c: tuple[float, ...]) -> Input | None:
     mean = Input(sum(temperatures_c) / len(temperatures_c), Quality.GOOD, _BY_HAND, 0.0, "dip", True)
     if spread_c <= _WIDEST_SPREAD_C:
         return mean
-    text = f"temperatures by hand differ by {spread_c:.1f} degC: layers, or one is mistyped"
-    return mean._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.STRATIFIED, text))
+    reason = because(
+        ReasonCode.STRATIFIED,
+        "temperatures by hand differ by {spread:degC .1f}: layers, or one is mistyped",
+        spread=spread_c,
+    )
+    return mean._replace(quality=Quality.UNCERTAIN, reason=reason)
 
 
 def _sediment_water(share: float) -> Input:
@@ -139,8 +143,10 @@ def _sediment_water(share: float) -> Input:
     entered = Input(share, Quality.GOOD, _BY_HAND, 0.0, "dip", True)
     if share <= _MOST_SEDIMENT_WATER:
         return entered
-    text = f"sediment and water of {share:.0%} is more than a stored liquid has"
-    return entered._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.INPUT_UNCERTAIN, text))
+    reason = because(
+        ReasonCode.INPUT_UNCERTAIN, "sediment and water of {share:.0%} is more than a stored liquid has", share=share
+    )
+    return entered._replace(quality=Quality.UNCERTAIN, reason=reason)
 
 
 def takes_bottom_pressure(plan: TankPlan) -> bool:
@@ -180,7 +186,7 @@ def _density(plan: TankPlan, dip: Dip, given: TankInput) -> tuple[Input | None, 
     entered = Input(known.value, Quality.GOOD, _BY_HAND, 0.0, "dip", True)
     if known.doubt is None:
         return entered, None
-    return entered._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.METHOD_DOUBTFUL, known.doubt)), None
+    return entered._replace(quality=Quality.UNCERTAIN, reason=known.doubt), None
 
 
 def _density_at_tank(plan: TankPlan, dip: Dip, density: EnteredDensity) -> float:

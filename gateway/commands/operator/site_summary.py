@@ -6,10 +6,13 @@ from typing import Any
 from gateway.commands.operator.tank_table import TankView, has_no_limits, state_when_last_known
 from gateway.display import printable, roof_words
 from gateway.records import Quality
+from gateway.sentences import duration_words
 
 __all__ = ["summary_lines"]
 
 _NAMED = 8
+_USUAL_WAIT_S = 60.0
+"""What waits no longer for its delivery is no backlog."""
 
 
 def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> list[str]:
@@ -56,12 +59,26 @@ def _connections(document: Mapping[str, Any]) -> list[str]:
     lost = [line["line"] for line in document.get("lines", ()) if not line["connected"]]
     lines = [_of("Line not connected", lost)]
     for destination in document.get("destinations", ()):
-        name, records = destination["destination"], destination["lost"]
+        name, history = destination["destination"], destination.get("history")
+        records = destination["lost"] + (0 if history is None else history["lost"])
         if not destination["connected"]:
             lines.append(f"{name} is not connected: nobody who reads there sees these figures")
         lines += [f"{name}: {trouble['text']}" for trouble in destination["troubles"]]
+        if history is not None:
+            lines.append(_backlog(name, history))
         if records:
             lines.append(
                 f"{name}: {records:,} {'record' if records == 1 else 'records'} lost since the gateway's start"
             )
     return lines
+
+
+def _backlog(name: str, history: Mapping[str, Any]) -> str:
+    """A line for what waits longer than it does where all is well; else nothing."""
+    oldest_s, left_s = history["oldest_s"], history["buffer_left_s"]
+    if oldest_s is None or oldest_s < _USUAL_WAIT_S:
+        return ""
+    waiting = f"{history['waiting']:,} {'entry' if history['waiting'] == 1 else 'entries'} of history"
+    room = "" if left_s is None else f"; there is room for {duration_words(left_s)} more"
+    verb = "waits" if history["waiting"] == 1 else "wait"
+    return f"{name}: {waiting} {verb}, the oldest for {duration_words(oldest_s)}{room}"

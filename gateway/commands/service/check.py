@@ -6,11 +6,13 @@ from gateway.acquisition.links.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
 from gateway.commands.output import write, write_json
 from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
+from gateway.commands.service.descriptors import limits, needed_by, shortage
 from gateway.commands.service.site_argument import add_site, load
 from gateway.delivery import mqtt_secrets
+from gateway.delivery.postgresql import missing_part
+from gateway.delivery.postgresql_plan import PostgresqlPlan
 from gateway.display import printable
 from gateway.errors import SettingsError
-from gateway.process.descriptors import limits, needed_by, shortage
 from gateway.settings.site import SiteSettings
 
 __all__ = ["add_arguments", "execute"]
@@ -79,7 +81,7 @@ def execute(arguments: argparse.Namespace) -> int:
 
 
 def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
-    """Of lines with TLS and of the broker. Warnings only: the box that runs the file may have other files."""
+    """Of lines with TLS and of destinations. Warnings only: the box that runs the file may have other files."""
     found = []
     for line in settings.lines:
         for key, path in (("tls", line.primary), ("standby.tls", line.standby)):
@@ -88,6 +90,12 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
     for broker in settings.brokers:
         without = f"without it {broker.host}:{broker.port} gets nothing"
         found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in mqtt_secrets.trouble_with(broker)]
+    for database in (each for each in settings.deliveries if isinstance(each, PostgresqlPlan)):
+        without = f"without it {database.host}:{database.port} gets nothing"
+        found += [f"{file}: delivery.postgresql: {each}; {without}" for each in mqtt_secrets.trouble_with(database)]
+        lacking = missing_part()
+        if lacking is not None:
+            found.append(f"{file}: delivery.postgresql: {lacking}")
     return found
 
 

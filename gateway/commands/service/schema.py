@@ -3,6 +3,7 @@
 import argparse
 
 from gateway.commands.output import write_json
+from gateway.payload.history import EVENT_SCHEMA, HISTORY_SCHEMA
 from gateway.payload.lines import LINES_SCHEMA
 from gateway.payload.readings import READINGS_SCHEMA
 from gateway.payload.schemas import schemas
@@ -21,6 +22,8 @@ __all__ = ["add_arguments", "execute"]
 _MESSAGES = {
     "inventory": INVENTORY_SCHEMA,
     "inventory-version": INVENTORY_VERSION_SCHEMA,
+    "history": HISTORY_SCHEMA,
+    "event": EVENT_SCHEMA,
     "status": STATUS_SCHEMA,
     "heartbeat": HEARTBEAT_SCHEMA,
     "inventories": INVENTORIES_SCHEMA,
@@ -35,8 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "of",
         metavar="OF",
         choices=["site", "scenario", *_MESSAGES],
-        help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, status, heartbeat: "
-        "on MQTT; inventories, readings, lines: on HTTP; inventory-version: what `recalculate` writes",
+        help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, history, event, "
+        "status, heartbeat: on MQTT; inventories, readings, lines: on HTTP; inventory-version: what `recalculate` "
+        "writes",
     )
 
 

@@ -12,11 +12,12 @@ import structlog
 
 from gateway import daemon
 from gateway.acquisition.plan import LinePath, SerialPath
+from gateway.commands.service.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.commands.service.site_argument import load
 from gateway.commands.service.time_factor import checked_time_factor
-from gateway.process.descriptors import fitting_connections, needed_by, raise_limit, shortage
+from gateway.keeping import kept_in
 from gateway.process.logs import set_up_logs
-from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, state_directory
+from gateway.process.memory_file import state_directory
 from gateway.process.running import Running, claim
 from gateway.process.service_manager import ServiceManager
 from gateway.process.signals import on_hang_up, stop_on_signals
@@ -113,18 +114,9 @@ async def _until_stopped(
             log_lines_dropped=dropped_lines,
             manager=manager,
             beside=beside,
-            memory=_memory(settings),
+            keep=kept_in(state_directory(), settings.name, settings.ledger),
         )
     return 0
-
-
-def _memory(settings: SiteSettings) -> MemoryKeeper | None:
-    directory = state_directory()
-    if directory is None:
-        hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
-        structlog.get_logger("gateway.memory").info(MEMORY_NOT_KEPT, trouble="there is no state directory", hint=hint)
-        return None
-    return MemoryKeeper(MemoryFile(directory, settings.name))
 
 
 def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:

@@ -9,7 +9,7 @@ from gateway.acquisition.signals.register_map import ByteOrder, InstrumentMap, S
 from gateway.commands.output import Column, Grid, plain_lines
 from gateway.commissioning.decodings import Decoding, as_currents, decodings, number_of, number_text
 from gateway.modbus.tables import Table
-from gateway.records import Quality, Reason, ReasonCode
+from gateway.records import Quality, ReasonCode, because
 
 __all__ = ["Words", "changed_addresses", "document", "doubt_lines", "joined_words", "page_lines", "signal_lines"]
 
@@ -122,7 +122,8 @@ def _decoded(signal: Signal, raw: tuple[int, ...], doubt: str) -> Decoded:
     decoded = signal_decoder(signal)(raw)
     if not doubt or decoded.quality is not Quality.GOOD:
         return decoded
-    return decoded._replace(quality=Quality.UNCERTAIN, reason=Reason(ReasonCode.ANSWER_UNPROVEN, doubt))
+    reason = because(ReasonCode.ANSWER_UNPROVEN, "{doubt}", doubt=doubt)
+    return decoded._replace(quality=Quality.UNCERTAIN, reason=reason)
 
 
 def _signals(instrument_map: InstrumentMap, reads: Iterable[Words]) -> Iterable[tuple[Signal, tuple[int, ...], str]]:

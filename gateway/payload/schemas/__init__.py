@@ -7,18 +7,42 @@ import orjson
 
 __all__ = ["schemas"]
 
-_NAMES = ("inventory", "inventories", "readings", "lines", "gateway-status", "heartbeat")
+_WHOLE = ("readings", "lines", "heartbeat")
+_HOLDS = ("valid_until", "valid_for_s")
+"""What an inventory says of how long it is the present."""
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Every schema by the value of the `schema` member of the messages it describes."""
-    loaded = [_read(name) for name in _NAMES]
-    inventory, version = loaded[0], _read("inventory-version")
-    # An inventory in all but what its own file says.
-    members = {**inventory["properties"], **version["properties"]}
-    required = [*inventory["required"], "version"]
-    loaded.append({**inventory, **version, "properties": members, "required": required})
+    """Every schema by the value of the `schema` member of the messages it describes. Definitions that several share
+    stand in one file, and in each schema that comes from here."""
+    inventory, status = _read("inventory"), _read("gateway-status")
+    loaded = [
+        inventory,
+        status,
+        *map(_read, _WHOLE),
+        {**_read("inventories"), "$defs": _shared(status, "destination")},
+        _derived(inventory, "inventory-version"),
+        _derived(inventory, "history", without=_HOLDS),
+        {**_read("event"), "$defs": _shared(inventory, "time", "reason")},
+    ]
     return {schema["properties"]["schema"]["const"]: schema for schema in loaded}
+
+
+def _shared(schema: dict[str, Any], *names: str) -> dict[str, Any]:
+    return {name: schema["$defs"][name] for name in names}
+
+
+def _derived(inventory: dict[str, Any], name: str, *, without: tuple[str, ...] = ()) -> dict[str, Any]:
+    """An inventory in all but what that file says and `without` leaves out. What the file adds is required."""
+    own = _read(name)
+    members = {**inventory["properties"], **own["properties"]}
+    required = dict.fromkeys([*inventory["required"], *own["properties"]])
+    return {
+        **inventory,
+        **own,
+        "properties": {member: told for member, told in members.items() if member not in without},
+        "required": [member for member in required if member not in without],
+    }
 
 
 def _read(name: str) -> dict[str, Any]:

@@ -199,7 +199,7 @@ class Densities:
         built = replace(built, how=known.how)
         if known.doubt is None:
             return built
-        self._manual.warn(path, f"results are Uncertain: {known.doubt}")
+        self._manual.warn(path, f"results are Uncertain: {known.doubt.text}")
         return replace(built, doubt=known.doubt)
 
     def _at_reference(self, entry: DensityEntry, product: ProductPlan, path: KeyPath) -> KnownDensity | None:

@@ -19,6 +19,7 @@ __all__ = [
     "Acceleration",
     "Address",
     "Angle",
+    "DataSize",
     "DensityQuantity",
     "DensitySlope",
     "Duration",
@@ -143,6 +144,23 @@ def _read_duration(text: str) -> float:
 
 
 Duration = Annotated[float, _checked(_read_duration, "a time, for example 2 s"), _quantity_schema(Dimension.TIME)]
+
+
+# Decimal, as disks are sold; a size in powers of two differs by a fourteenth at most.
+_SIZES = {"MB": 1_000_000, "GB": 1_000_000_000, "TB": 1_000_000_000_000}
+_SIZE = re.compile(r"([0-9]{1,6}(?:\.[0-9]{1,6})?)\s*([A-Za-z]*)", re.ASCII)
+
+
+def _read_size(text: str) -> int:
+    match = _SIZE.fullmatch(text.strip())
+    if match is None or match[2] not in _SIZES:
+        raise refuse(f"'{text}' is no size of a file; write a number with MB, GB or TB, for example 4 GB")
+    return int(Fraction(match[1]) * _SIZES[match[2]])
+
+
+DataSize = Annotated[
+    int, _checked(_read_size, "a size, for example 4 GB"), _schema("A size in MB, GB or TB", "4 GB", "500 MB")
+]
 
 
 def _read_density(text: str) -> Quantity:

@@ -5,7 +5,7 @@ from gateway.settings.reading.document import Document, KeyPath, Mistakes
 from gateway.settings.reading.validation import Checked
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import NozzleModel, TankModel
-from gateway.settings.tanks.part_models import ColumnModel
+from gateway.settings.tanks.optional_models import ColumnModel
 
 __all__ = ["ColumnBuilder"]
 

@@ -23,7 +23,7 @@ from gateway.settings.reading.fields import (
 )
 from gateway.settings.tanks.entries import LengthEntry, RatioEntry, TankDensityEntry, TemperatureEntry
 from gateway.settings.tanks.limit_levels import LimitsModel
-from gateway.settings.tanks.part_models import (
+from gateway.settings.tanks.optional_models import (
     ColumnModel,
     LiquidHeadModel,
     MeasuredDensityModel,

@@ -18,7 +18,7 @@ from gateway.settings.tanks.inputs import FittedInputs, InputsBuilder
 from gateway.settings.tanks.limit_levels import limit_levels
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import DipWater, ProbeWater, TankModel
-from gateway.settings.tanks.parts import build_parts
+from gateway.settings.tanks.optional_plans import build_optional_plans
 from gateway.settings.tanks.shape_models import TankShape, VesselKind, capacity_of
 from gateway.settings.tanks.sources import Sources
 from gateway.settings.tanks.table_sense import check_table
@@ -41,7 +41,7 @@ class TankSetup:
     description: str
     period_s: float
     remarks: tuple[str, ...] = ()
-    """What of its keys became something else than what is written: a part of the capacity a level."""
+    """What of its keys became something else than what is written: a share of the capacity a level."""
     dimensions: Capacity | None = None
     """What its capacity table must agree with; nothing is calculated from it."""
     kind: VesselKind | None = None
@@ -88,7 +88,7 @@ class TankBuilder:
             check_table(capacity, model, kind, dimensions, path, self._manual)
         limits = limit_levels(model.limits, capacity, self._document, path, self._mistakes)
         check_tank(checked, capacity, limits, product, self._document, path, self._mistakes, self._manual)
-        parts = build_parts(
+        optional = build_optional_plans(
             checked, capacity, product, kind, self._document, path, self._mistakes, self._manual, self._columns
         )
         fitted = self._inputs.build(checked, path)
@@ -107,12 +107,12 @@ class TankBuilder:
             temperature=_temperature(model, fitted.elements, weighting),
             free_water=FreeWaterSource(model.free_water.kind),
             heel_holds=model.heel_holds,
-            roof=parts.roof,
-            shell=parts.shell,
-            vapour=parts.vapour,
-            pressure=parts.pressure,
-            measured_density=parts.measured_density,
-            liquid_head=parts.liquid_head,
+            roof=optional.roof,
+            shell=optional.shell,
+            vapour=optional.vapour,
+            pressure=optional.pressure,
+            measured_density=optional.measured_density,
+            liquid_head=optional.liquid_head,
             limits=limits.plan(),
             maximum_flow_in_m3_s=model.maximum_flow_in,
             maximum_flow_out_m3_s=model.maximum_flow_out,

@@ -1,0 +1,160 @@
+"""Starts, joins and stops what the demo is made of: simulator, broker, the gateway in this process, the screen."""
+
+import asyncio
+import sys
+from collections.abc import Callable, Mapping
+from contextlib import AsyncExitStack, suppress
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from gateway import daemon
+from gateway.commands.demonstration.child import Child, ChildError, running_child
+from gateway.commands.demonstration.free_port import free_port
+from gateway.commands.demonstration.screen import show_until
+from gateway.commands.demonstration.site import load_demo
+from gateway.commands.demonstration.words import Replaced, introduction
+from gateway.commands.output import is_terminal, write
+from gateway.commands.service.serve import run_in_loop, running, with_descriptors
+from gateway.display import UnitSystem
+from gateway.errors import GatewayError
+from gateway.keeping import kept_in
+from gateway.process.logs import set_up_logs
+from gateway.process.running import claim
+from gateway.process.signals import stop_on_signals
+from gateway.process.standard_streams import unblock_stdout
+from gateway.process.tasks import run_together
+from gateway.settings.site import SiteSettings
+
+__all__ = ["run_demo"]
+
+_HOST = "127.0.0.1"
+_STOPPED_WITHIN_S = 20.0
+
+
+def run_demo(system: UnitSystem, time_factor: float) -> int:
+    """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when one of them fails."""
+    # On a terminal the table says what is wrong with a tank; only what it cannot show is worth a line above it.
+    dropped_lines = set_up_logs("auto", simulated=True, errors_only=is_terminal(sys.stdout))
+    return run_in_loop(lambda: _until_stopped(system, time_factor, dropped_lines))
+
+
+async def _until_stopped(system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> int:
+    """Whatever the demo is doing when a signal comes, it is cancelled there and cleans up behind itself.
+
+    A table that is not read holds up nothing; one whose reader has gone (`| head`) ends the demo as well.
+    """
+    stop = asyncio.Event()
+    stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
+    loop = asyncio.get_running_loop()
+    gone: list[bool] = []
+
+    def reader_has_gone() -> None:
+        gone.append(True)
+        with suppress(RuntimeError):  # the loop has ended
+            loop.call_soon_threadsafe(stop.set)
+
+    unblock_stdout(reader_has_gone)
+    demo = asyncio.create_task(_demo(system, time_factor, dropped_lines), name="demo")
+    stopping = asyncio.create_task(stop.wait(), name="stop")
+    await asyncio.wait({demo, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    stopping.cancel()
+    if demo.done():
+        _raise_cause(demo)
+    if is_terminal(sys.stdout):
+        write("Stopping ...")
+    demo.cancel()
+    await asyncio.wait({demo})
+    if not demo.cancelled():
+        _raise_cause(demo)
+    write("Stopped.")
+    return 1 if gone else 0
+
+
+async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> None:
+    write("Starting ten simulated tanks, a broker and the gateway ...")
+    wished = load_demo()
+    async with AsyncExitStack() as stack:
+        simulator, broker = await _start_children(stack, wished, time_factor)
+        settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
+        settings = with_descriptors(settings)
+        stack.enter_context(claim(running(settings), exclusive=False))
+        state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
+        write(*introduction(settings, replaced, broker.pid), "")
+        started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
+        never = asyncio.Event()
+
+        async def screen() -> None:
+            await show_until(never, (await started).snapshot, len(settings.tanks), system)
+
+        await run_together(
+            [
+                (
+                    "gateway",
+                    partial(
+                        daemon.run,
+                        settings,
+                        stop=never,
+                        on_ready=started.set_result,
+                        time_factor=time_factor,
+                        log_lines_dropped=dropped_lines,
+                        keep=kept_in(state, settings.name, settings.ledger),
+                    ),
+                ),
+                (simulator.name, simulator.watch),
+                (broker.name, broker.watch),
+                ("screen", screen),
+            ]
+        )
+
+
+async def _start_children(stack: AsyncExitStack, wished: SiteSettings, time_factor: float) -> tuple[Child, Child]:
+    """Both at once: each takes about a second to load."""
+    if not wished.brokers:
+        raise ChildError("the demo site has no broker to start: it lacks delivery.mqtt")
+    simulator = running_child(
+        "simulator", ["simulators", "demo", "--json", "--until-stdin-closes", "--time-factor", f"{time_factor:g}"]
+    )
+    broker = running_child("broker", ["gateway.commands.demonstration.broker", str(wished.brokers[0].port)])
+    async with asyncio.TaskGroup() as starting:
+        first = starting.create_task(stack.enter_async_context(simulator), name="start simulator")
+        second = starting.create_task(stack.enter_async_context(broker), name="start broker")
+    return first.result(), second.result()
+
+
+def _with_ports(
+    wished: SiteSettings, simulator: Mapping[str, Any], broker: Mapping[str, Any]
+) -> tuple[SiteSettings, list[Replaced]]:
+    """The demo site at the ports that were to be had, and those that differ from the site file."""
+    ports: dict[str, tuple[str, int, int]] = {}
+    for line in wished.lines:
+        ports[f"lines.{line.name}.address"] = (f"line {line.name}", line.port, _line_port(simulator, line.name))
+    if wished.brokers:
+        ports["delivery.mqtt.address"] = ("broker", wished.brokers[0].port, int(broker["port"]))
+    settings = load_demo({key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()})
+    if settings.http is not None:
+        # Last of all, so that another program has next to no time to take it before the gateway does.
+        wanted = settings.http.port
+        port = free_port(_HOST, wanted)
+        settings = replace(settings, http=replace(settings.http, port=port))
+        ports["web.address"] = ("metrics", wanted, port)
+    return settings, [Replaced(*entry) for entry in ports.values() if entry[1] != entry[2]]
+
+
+def _line_port(simulator: Mapping[str, Any], line: str) -> int:
+    try:
+        return int(simulator["addresses"][line]["port"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise ChildError(f"the simulator did not say where line {line} is") from error
+
+
+def _raise_cause(task: "asyncio.Task[None]") -> None:
+    """Raise what ended the task, without the groups that it went through."""
+    error = task.exception()
+    while isinstance(error, BaseExceptionGroup):
+        known = error.subgroup(GatewayError)
+        error = (known or error).exceptions[0]
+    if error is not None:
+        raise error

@@ -1,0 +1,128 @@
+"""`ledger check`: what is in a ledger, how far each destination has got, and what is wrong, at once."""
+
+import argparse
+from typing import Any
+
+from gateway.commands.output import Column, Grid, plain_lines, write, write_json
+from gateway.commands.service.ledger_file import add_file, file_of, looked_at, time_text
+from gateway.display import age_text, printable
+from gateway.ledger.overview import DestinationOverview, Overview, overview
+
+__all__ = ["add_arguments", "execute"]
+
+_EPILOG = """Quick, whatever is in it; `tank-gateway ledger verify` looks through every entry.
+Example: tank-gateway ledger check site.yaml
+Exit codes: 0 well; 1 a destination has lost entries, or the disk did not take some in; 2 no ledger of this version."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    add_file(parser)
+    parser.add_argument("--json", action="store_true", help="print it for a program")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    path = file_of(arguments.file)
+    with looked_at(path) as connection:
+        found = overview(connection, path)
+    wrong = _wrong(found)
+    if arguments.json:
+        write_json(_document(str(path), found, wrong))
+    else:
+        write(*_lines(str(path), found), *(printable(f"wrong: {text}") for text in wrong))
+    return 1 if wrong else 0
+
+
+def _wrong(found: Overview) -> list[str]:
+    wrong = [
+        f"{each.destination} will never get {each.lost} entries: they went before they had arrived"
+        for each in found.destinations
+        if each.lost
+    ]
+    if found.last_start is not None and found.last_start.lost:
+        wrong.append(f"{found.last_start.lost} entries were lost in the last run: the disk did not take them in")
+    return wrong
+
+
+def _document(path: str, found: Overview, wrong: list[str]) -> dict[str, Any]:
+    start = found.last_start
+    return {
+        "well": not wrong,
+        "wrong": wrong,
+        "file": path,
+        "site": found.site,
+        "schema": found.schema,
+        "size_bytes": found.size_bytes,
+        "free_bytes": found.free_bytes,
+        "records": found.counts.records,
+        "events": found.counts.events,
+        "oldest": time_text(found.oldest_ns),
+        "newest": time_text(found.newest_ns),
+        "tanks": list(found.tanks),
+        "plans": found.plans,
+        "papers": found.papers,
+        "audit": found.audit,
+        "starts": found.starts,
+        "last_start": None
+        if start is None
+        else {
+            "boot": start.boot,
+            "version": start.version,
+            "started": time_text(start.started_ns),
+            "ended": time_text(start.ended_ns),
+            "clean": start.is_clean,
+            "lost": start.lost,
+        },
+        "destinations": [
+            {
+                "destination": each.destination,
+                "waiting": each.waiting,
+                "lost": each.lost,
+                "oldest_waiting": time_text(each.oldest_ns),
+                "cursor_written": time_text(each.changed_ns),
+            }
+            for each in found.destinations
+        ],
+    }
+
+
+def _lines(path: str, found: Overview) -> list[str]:
+    counts = found.counts
+    lines = [
+        printable(f"{path}: ledger of site {found.site}, schema {found.schema}"),
+        f"{found.size_bytes / 1e6:.1f} MB, of which {found.free_bytes / 1e6:.1f} MB are free to be used again",
+        f"{counts.records:,} records of {len(found.tanks)} tanks, {counts.events:,} events, {found.plans} plans",
+    ]
+    if found.oldest_ns is not None and found.newest_ns is not None:
+        span = age_text((found.newest_ns - found.oldest_ns) / 1e9)
+        lines.append(f"from {time_text(found.oldest_ns)} to {time_text(found.newest_ns)}, {span}")
+    if found.papers or found.audit:
+        lines.append(f"{found.papers:,} papers, {found.audit:,} rows of the audit trail")
+    start = found.last_start
+    if start is not None:
+        how = "and runs, or broke off" if start.ended_ns is None else "and ended" if start.is_clean else "and broke off"
+        lines.append(f"started {found.starts} times, last {time_text(start.started_ns)} {how}")
+    if not found.destinations:
+        return [*lines, "no destination takes history"]
+    return [*lines, *plain_lines(_grid(found, found.destinations))]
+
+
+def _grid(found: Overview, destinations: tuple[DestinationOverview, ...]) -> Grid:
+    columns = (
+        Column("destination"),
+        Column("waiting", right=True),
+        Column("oldest waiting"),
+        Column("lost", right=True),
+        Column("cursor written"),
+    )
+    rows = tuple(
+        (
+            each.destination,
+            f"{each.waiting:,}",
+            time_text(each.oldest_ns) or "-",
+            f"{each.lost:,}",
+            time_text(each.changed_ns) or "-",
+        )
+        for each in destinations
+    )
+    return Grid(columns, rows)

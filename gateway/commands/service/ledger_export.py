@@ -1,0 +1,147 @@
+"""`ledger export`: records or events of a span of time, as CSV of figures or as the messages that destinations get."""
+
+import argparse
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC
+from pathlib import Path
+
+from gateway.commands.new_file import write_new_file
+from gateway.commands.output import note
+from gateway.commands.service.ledger_file import add_file, file_of, looked_at, time_of
+from gateway.delivery.files_rows import EVENTS, RECORDS, line_of
+from gateway.display import printable
+from gateway.errors import DeliveryError, UsageError
+from gateway.history import Entry, KeptRecord
+from gateway.ledger.blocks import EVENT, RECORD, runs_between
+from gateway.ledger.codec import Decoder
+from gateway.ledger.entries import Names, RawRow, Unreadable, entry_of, rows_between
+from gateway.ledger.reading_file import site_of
+from gateway.payload.history import event_json, history_json
+
+__all__ = ["add_arguments", "execute"]
+
+_SLICE = 256
+_FOREVER_NS = 1 << 62
+
+_EPILOG = """Times are UTC unless they say another zone; from is in it, until is not. CSV has a line of headers and SI
+units in them; JSON lines are the messages that destinations get. Records come in the order in which they were kept.
+Examples: tank-gateway ledger export site.yaml --from 2026-03-01 --until 2026-03-02 --out march-1.csv
+          tank-gateway ledger export harbour.ledger --tank TK-101 --format jsonl | gzip > tk-101.jsonl.gz
+          tank-gateway ledger export site.yaml --events
+Exit codes: 0 well; 1 entries could not be read, and are left out; 2 typed wrongly, or no ledger of this version."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = _EPILOG
+    add_file(parser)
+    parser.add_argument("--from", dest="begin", metavar="TIME", help="the first instant; the oldest kept unless given")
+    parser.add_argument("--until", metavar="TIME", help="the instant to stop before; all unless given")
+    parser.add_argument("--tank", metavar="TAG", action="append", help="only of this tank; may be given more than once")
+    parser.add_argument("--events", action="store_true", help="events in place of records")
+    parser.add_argument("--format", choices=("csv", "jsonl"), default="csv", help="csv unless given")
+    parser.add_argument("--out", metavar="FILE", help="a new file, written whole or not at all; else standard output")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    begin_ns = time_of("--from", arguments.begin)
+    until_ns = time_of("--until", arguments.until)
+    if begin_ns is not None and until_ns is not None and begin_ns >= until_ns:
+        text = f"--until {arguments.until} is not after --from {arguments.begin}"
+        raise UsageError(text, "give the earlier one as --from")
+    path = file_of(arguments.file)
+    with looked_at(path) as connection:
+        export = _Export(
+            connection,
+            -_FOREVER_NS if begin_ns is None else begin_ns,
+            _FOREVER_NS if until_ns is None else until_ns,
+            _tanks(connection, path, arguments.tank),
+            EVENT if arguments.events else RECORD,
+        )
+        pieces = export.csv() if arguments.format == "csv" else export.json_lines()
+        if arguments.out is None:
+            for piece in pieces:
+                sys.stdout.write(piece.decode("utf-8"))
+        else:
+            write_new_file(Path(arguments.out), pieces, "no file is replaced")
+    what = "events" if arguments.events else "records"
+    if export.unreadable:
+        first = export.unreadable[0]
+        count = len(export.unreadable)
+        note(f"{count} {what} cannot be read and are left out, the first at position {first.position}: {first.trouble}")
+    elif not export.count:
+        note(f"there are no {what} of that in {path}")
+    elif arguments.out is not None:
+        note(f"{export.count:,} {what} in {arguments.out}")
+    return 1 if export.unreadable else 0
+
+
+class _Export:
+    """What was chosen; counts what it gives."""
+
+    def __init__(
+        self, connection: sqlite3.Connection, begin_ns: int, until_ns: int, tanks: frozenset[int] | None, kind: int
+    ) -> None:
+        self._connection = connection
+        self._begin_ns, self._until_ns = begin_ns, until_ns
+        self._tanks = tanks
+        self._kind = kind
+        self._decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
+        self.count = 0
+        self.unreadable: list[Unreadable] = []
+
+    def csv(self) -> Iterator[bytes]:
+        yield (RECORDS if self._kind == RECORD else EVENTS).header
+        yield from self._pieces(lambda entry: line_of(entry, UTC))
+
+    def json_lines(self) -> Iterator[bytes]:
+        yield from self._pieces(_json_line)
+
+    def _pieces(self, piece_of: Callable[[Entry], bytes]) -> Iterator[bytes]:
+        for entry in self._entries():
+            try:
+                piece = piece_of(entry)
+            except DeliveryError as error:
+                # Such as a number that is none: no destination gets it either, and those behind it are well.
+                self.unreadable.append(Unreadable(entry.position, str(error)))
+                continue
+            self.count += 1
+            yield piece
+
+    def _entries(self) -> Iterator[Entry]:
+        names = Names(self._connection)
+        site = site_of(self._connection)
+        for row in self._rows():
+            entry = entry_of(row, site, names, self._decode)
+            if isinstance(entry, Unreadable):
+                self.unreadable.append(entry)
+            else:
+                yield entry
+
+    def _rows(self) -> Iterator[RawRow]:
+        for first, last in runs_between(self._connection, self._begin_ns, self._until_ns):
+            after = first - 1
+            while rows := rows_between(self._connection, after, last, _SLICE, self._kind):
+                after = rows[-1].position
+                for row in rows:
+                    is_tank = self._tanks is None or row.tank in self._tanks
+                    if is_tank and self._begin_ns <= row.instant_ns < self._until_ns:
+                        yield row
+
+
+def _json_line(entry: Entry) -> bytes:
+    return (history_json(entry) if isinstance(entry, KeptRecord) else event_json(entry)) + b"\n"
+
+
+def _tanks(connection: sqlite3.Connection, path: Path, tags: list[str] | None) -> frozenset[int] | None:
+    """Their numbers. Raises UsageError for one of which the ledger knows nothing."""
+    if tags is None:
+        return None
+    known = dict(connection.execute("SELECT name, id FROM tanks WHERE name != ''").fetchall())
+    for tag in tags:
+        if tag not in known:
+            raise UsageError(
+                f"{path} has nothing of tank '{tag}'", f"its tanks: {printable(', '.join(sorted(known))) or 'none yet'}"
+            )
+    return frozenset(known[tag] for tag in tags)

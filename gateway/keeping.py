@@ -1,0 +1,127 @@
+"""What outlives the process, in the daemon's hands: the ledger, or else memory in a file of its own."""
+
+import asyncio
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import structlog
+
+from gateway.calculation.kept_memory import Kept
+from gateway.clock import Clock
+from gateway.delivery.contract import Outbox
+from gateway.errors import GatewayError
+from gateway.ledger.ledger import Ledger
+from gateway.ledger.plan import LedgerPlan
+from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, file_name
+from gateway.status import LedgerStatus
+from gateway.tank_record import TankRecord
+
+__all__ = ["Keeping", "Open", "kept_in", "nothing_kept"]
+
+NOTHING_KEPT = "ledger.not_kept"
+
+_MEMORY_EVERY_S = 60.0
+_PATIENCE_S = 2.0
+_LOGGER = structlog.get_logger("gateway.daemon")
+
+PlanOf = Callable[[str], Callable[[], bytes] | None]
+"""What makes the text of a record's plan, by the tank: asked for once for each plan."""
+
+
+class Keeping:
+    """Neither waits for a disk nor raises, whatever is wrong with it."""
+
+    def __init__(self, ledger: Ledger | None, memory: MemoryKeeper | None) -> None:
+        self._ledger = ledger
+        self._memory = memory
+        self._plans: set[str] = set()
+
+    def read_memory(self) -> Kept | None:
+        """What was remembered when the process before ended, whether that kept a ledger or not."""
+        places = (None if self._ledger is None else self._ledger.memory(), self._memory and self._memory.read())
+        return max((kept for kept in places if kept is not None), key=lambda kept: kept.utc_ns, default=None)
+
+    @property
+    def remembers(self) -> bool:
+        """Whether there is a place for memory."""
+        return self._ledger is not None or self._memory is not None
+
+    def offer(self, record: TankRecord, plan_of: PlanOf) -> None:
+        """A record of which the ledger takes what is history."""
+        if self._ledger is None:
+            return
+        if record.plan not in self._plans:
+            text = plan_of(record.identity.tank)
+            # Without one it is the last word of a tank that is gone; it may come back with the same plan.
+            if text is not None:
+                self._plans.add(record.plan)
+                self._ledger.keep_plan(record.plan, text)
+        self._ledger.offer(record)
+
+    def outbox(self, destination: str) -> Outbox | None:
+        return None if self._ledger is None else self._ledger.outbox(destination)
+
+    def keep_outboxes(self, destinations: Sequence[str]) -> None:
+        """What none of these has to get any more is held back for nobody."""
+        if self._ledger is not None:
+            self._ledger.keep_outboxes(destinations)
+
+    def take_over(self, plan: LedgerPlan | None) -> None:
+        """Go on as another plan says, of the same file."""
+        if self._ledger is not None and plan is not None:
+            self._ledger.take_over(plan)
+
+    def status(self) -> LedgerStatus | None:
+        return None if self._ledger is None else self._ledger.status()
+
+    async def remember(self, memories: Callable[[], Kept]) -> None:
+        """Keeps the memory of the calculation each minute, until cancelled."""
+        while True:
+            await asyncio.sleep(_MEMORY_EVERY_S)
+            self.keep(memories())
+
+    def keep(self, kept: Kept) -> threading.Event | None:
+        """Takes the memory in. The event is set when it is written, or known not to be."""
+        if self._ledger is not None:
+            return self._ledger.keep_memory(kept)
+        return None if self._memory is None else self._memory.keep(kept)
+
+    async def close(self, last: threading.Event | None) -> None:
+        """When nothing more comes: writes what is left, as far as that can be done in time."""
+        if last is not None and not await asyncio.to_thread(last.wait, _PATIENCE_S):
+            _LOGGER.error(MEMORY_NOT_KEPT, hint="the disk was too slow: what was kept before stays")
+        if self._ledger is not None:
+            await asyncio.to_thread(self._ledger.close, _PATIENCE_S)
+
+
+Open = Callable[[str, Clock], Keeping]
+"""Opens what is kept, for a boot and with the clock of the tanks."""
+
+
+def nothing_kept(_boot: str, _clock: Clock) -> Keeping:
+    return Keeping(None, None)
+
+
+def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
+    """What is kept of a site. `directory`: the state directory, for what has no place of its own in the site file.
+
+    A ledger that cannot be used is said loudly; tanks are watched all the same.
+    """
+
+    def opened(boot: str, clock: Clock) -> Keeping:
+        memory = None if directory is None else MemoryKeeper(MemoryFile(directory, site))
+        file = None if plan is None else plan.file or (directory and directory / f"{file_name(site)}.ledger")
+        if file is None or plan is None:
+            if plan is not None:
+                hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
+                _LOGGER.warning(NOTHING_KEPT, trouble="there is no state directory", hint=hint)
+            return Keeping(None, memory)
+        try:
+            return Keeping(Ledger.open(replace(plan, file=file), site, boot, clock), memory)
+        except GatewayError as error:
+            _LOGGER.error(NOTHING_KEPT, trouble=str(error), hint=error.hint)
+            return Keeping(None, memory)
+
+    return opened

@@ -1,0 +1,117 @@
+"""Trends read: what figures of one tank were, minute by minute or hour by hour, without a look at the records."""
+
+import sqlite3
+import zlib
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from gateway.ledger.summaries import HOUR_S, MINUTE_S, TRENDED, Extent, column_of, merged, unpacked
+from gateway.ledger.summary_rows import block_of
+from gateway.records import Quality
+
+__all__ = ["Point", "span_for", "trend"]
+
+_MINUTES_UP_TO_S = 2 * 86_400
+_QUALITIES = tuple(Quality)
+
+
+class Point(NamedTuple):
+    """One figure within one minute or hour."""
+
+    start_s: int
+    """UTC, seconds since 1970."""
+    least: float | None
+    """SI. None, like the other two: there was no value."""
+    greatest: float | None
+    last: float | None
+    worst: Quality
+
+
+def span_for(from_s: int, until_s: int) -> int:
+    """60 or 3600: which points are enough for a picture of that time."""
+    return MINUTE_S if until_s - from_s <= _MINUTES_UP_TO_S else HOUR_S
+
+
+def trend(
+    connection: sqlite3.Connection, tank: str, figures: Sequence[str], from_s: int, until_s: int, span_s: int
+) -> dict[str, list[Point]]:
+    """Of each figure its points that begin in that time, in order; minutes and hours without a record have none.
+
+    The minute that is going on is not among them. Raises ValueError for a figure that has no trend; sqlite3.Error and
+    zlib.error for a file that is damaged.
+    """
+    unknown = [name for name in figures if name not in TRENDED]
+    if unknown:
+        raise ValueError(f"'{unknown[0]}' has no trend; these have one: {', '.join(TRENDED)}")
+    number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()
+    places = {name: TRENDED.index(name) for name in figures}
+    found: dict[str, dict[int, Extent]] = {name: {} for name in figures}
+    number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()
+    if number is not None:
+        span = _Span(from_s, until_s, span_s)
+        _add_blocks(connection, number[0], span, places, found)
+        _add_minutes(connection, number[0], span, places, found)
+    return {name: [_point(start, extents[start]) for start in sorted(extents)] for name, extents in found.items()}
+
+
+class _Span(NamedTuple):
+    from_s: int
+    until_s: int
+    span_s: int
+
+
+def _add_blocks(
+    connection: sqlite3.Connection,
+    tank: int,
+    span: _Span,
+    places: Mapping[str, int],
+    found: Mapping[str, dict[int, Extent]],
+) -> None:
+    from_s, until_s, span_s = span
+    rows = connection.execute(
+        "SELECT start, body FROM trends WHERE span = ? AND tank = ? AND start > ? AND start < ?",
+        (span_s, tank, from_s - block_of(span_s), until_s),
+    ).fetchall()
+    for begin, body in rows:
+        block = zlib.decompress(body)
+        for name, figure in places.items():
+            of_figure = found[name]
+            for place, extent in column_of(block, figure):
+                start = begin + place * span_s
+                if from_s <= start < until_s and extent.worst <= Quality.BAD:
+                    of_figure[start] = extent
+
+
+def _add_minutes(
+    connection: sqlite3.Connection,
+    tank: int,
+    span: _Span,
+    places: Mapping[str, int],
+    found: Mapping[str, dict[int, Extent]],
+) -> None:
+    """Those that are not packed yet. One that is in both is in both for the time of a few commits, and the same."""
+    from_s, until_s, span_s = span
+    begin = -(-from_s // span_s) * span_s
+    rows = connection.execute(
+        "SELECT start, body FROM minutes WHERE start >= ? AND start < ? AND tank = ? ORDER BY start",
+        (begin, -(-until_s // span_s) * span_s, tank),
+    ).fetchall()
+    for minute, body in rows:
+        start = minute // span_s * span_s
+        if from_s <= start < until_s:
+            summary = unpacked(body)
+            for name, figure in places.items():
+                extent, of_figure = summary[figure], found[name]
+                if extent.worst <= Quality.BAD:
+                    known = of_figure.get(start)
+                    of_figure[start] = extent if known is None else merged((known,), (extent,))[0]
+
+
+def _point(start: int, extent: Extent) -> Point:
+    least, greatest, last, worst = extent
+    return Point(start, _known(least), _known(greatest), _known(last), _QUALITIES[worst])
+
+
+def _known(value: float) -> float | None:
+    # Only what is not a number differs from itself.
+    return value if value == value else None

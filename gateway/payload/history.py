@@ -1,0 +1,46 @@
+"""Pure: what was kept, one message each: a record of history, and an event. Written here, read by `payload.reader`.
+
+JSON Schemas: gateway/payload/schemas/history.json and event.json. By its identity, an event by its number too, a
+consumer drops a repeat.
+"""
+
+import orjson
+
+from gateway.history import KeptEvent, KeptRecord
+from gateway.payload.writer import identity_document, inventory_document, iso_time, reason_document
+
+__all__ = ["EVENT_SCHEMA", "HISTORY_SCHEMA", "event_json", "history_json"]
+
+HISTORY_SCHEMA = "tank-gateway/history/1"
+EVENT_SCHEMA = "tank-gateway/event/1"
+
+
+def history_json(kept: KeptRecord) -> bytes:
+    """UTF-8 JSON: the members of an inventory, which record came before, and nothing of how long it holds: it is true
+    of its instant for ever.
+
+    Raises DeliveryError when a number is not finite or the instant has no zone.
+    """
+    payload = inventory_document(kept.record.identity, kept.record.inventory)
+    del payload["valid_until"], payload["valid_for_s"]
+    payload["schema"] = HISTORY_SCHEMA
+    payload["previous"] = None if kept.previous is None else kept.previous._asdict()
+    return orjson.dumps(payload)
+
+
+def event_json(kept: KeptEvent, *, simulated: bool = False) -> bytes:
+    """UTF-8 JSON. `simulated`: of a gateway whose instruments are. Raises DeliveryError when its time has no zone."""
+    event = kept.event
+    payload = {
+        "schema": EVENT_SCHEMA,
+        "identity": identity_document(kept.identity),
+        "number": kept.number,
+        "kind": event.kind,
+        "time": iso_time(event.instant),
+        "subject": event.subject,
+        "reason": None if event.reason is None else reason_document(event.reason),
+        "by": event.by,
+    }
+    if simulated:
+        payload |= {"simulated": True, "notice": "SIMULATED"}
+    return orjson.dumps(payload)

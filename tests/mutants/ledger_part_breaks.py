@@ -1,0 +1,132 @@
+"""Breaks of what the ledger makes of its rows: outboxes, retention, trends, the audit trail, and its commands."""
+
+from tests.mutants.a_break import Break
+
+__all__ = ["LEDGER_PART_BREAKS"]
+
+LEDGER = "gateway/ledger/"
+OUTBOX = ("tests/ledger/test_outbox.py",)
+RETENTION = ("tests/ledger/test_retention.py",)
+SUMMARIES = ("tests/ledger/test_summaries.py",)
+
+LEDGER_PART_BREAKS: tuple[Break, ...] = (
+    Break(
+        "what was taken is forgotten at a rewind",
+        f"{LEDGER}outbox.py",
+        "        self._ready.extendleft(reversed(self._taken))\n",
+        "",
+        OUTBOX,
+    ),
+    Break(
+        "what was taken comes back in the wrong order",
+        f"{LEDGER}outbox.py",
+        "extendleft(reversed(self._taken))",
+        "extendleft(self._taken)",
+        OUTBOX,
+    ),
+    Break(
+        "a damaged entry waits for ever",
+        f"{LEDGER}outbox.py",
+        "                self._lost += 1\n                self._settled += 1\n",
+        "                self._lost += 1\n",
+        OUTBOX,
+    ),
+    Break(
+        "a new destination begins with what comes",
+        f"{LEDGER}cursors.py",
+        "position, lost = known or (first - 1, 0)",
+        "position, lost = known or (last, 0)",
+        OUTBOX,
+    ),
+    Break(
+        "a cursor behind the end stays there",
+        f"{LEDGER}cursors.py",
+        "    if is_beyond:\n",
+        "    if is_beyond and known is None:\n",
+        OUTBOX,
+    ),
+    Break(
+        "a run without events hides the next with one",
+        f"{LEDGER}blocks.py",
+        "        if block != reached or events:\n",
+        "        if block != reached:\n",
+        OUTBOX,
+    ),
+    Break(
+        "an undone transaction is counted",
+        f"{LEDGER}blocks.py",
+        "        if rows[0].position != self._last + 1:\n",
+        "        if self._last < 0:\n",
+        RETENTION,
+    ),
+    Break(
+        "by age goes what a destination needs",
+        f"{LEDGER}retention.py",
+        " or position > needed_from:",
+        ":",
+        RETENTION,
+    ),
+    Break(
+        "what is forced out is not counted",
+        f"{LEDGER}cursors.py",
+        "lost = lost + ? WHERE",
+        "lost = lost + 0 * ? WHERE",
+        RETENTION,
+    ),
+    Break(
+        "a cursor in memory is not written before its entries go",
+        f"{LEDGER}retention.py",
+        "        move(connection, destination, position, now_ns)\n",
+        "        pass\n",
+        RETENTION,
+    ),
+    Break(
+        "what a crash interrupted stands in no trend",
+        f"{LEDGER}summary_rows.py",
+        "mark = min((each.first for each in self._open.values()), default=self._last + 1) - 1",
+        "mark = self._last",
+        SUMMARIES,
+    ),
+    Break(
+        "what was undone stands in no trend",
+        f"{LEDGER}summary_rows.py",
+        "            # The transaction before was undone.\n            self._take_back()\n",
+        "            pass\n",
+        SUMMARIES,
+    ),
+    Break(
+        "a late minute replaces the one before it",
+        f"{LEDGER}summary_rows.py",
+        "summary = each.summary if known is None else merged(unpacked(known[0]), each.summary)",
+        "summary = each.summary",
+        SUMMARIES,
+    ),
+    Break(
+        "a number beside Bad is trended",
+        f"{LEDGER}summaries.py",
+        "value if quality != _BAD and ",
+        "value if ",
+        SUMMARIES,
+    ),
+    Break(
+        "the audit chain does not hold together",
+        f"{LEDGER}audit.py",
+        "head + before + body",
+        "head + body",
+        ("tests/ledger/test_audit.py",),
+    ),
+    Break(
+        "a gateway's file is pruned under it",
+        f"{LEDGER}pruning.py",
+        '        connection.execute("PRAGMA locking_mode = EXCLUSIVE").fetchone()\n',
+        "",
+        ("tests/commands/test_ledger.py",),
+    ),
+    Break(
+        "a record calculated otherwise passes",
+        "gateway/commands/service/ledger_verify.py",
+        "calculated_again(plan, record) != record.inventory",
+        "calculated_again(plan, record).tank != record.inventory.tank",
+        ("tests/commands/test_ledger.py",),
+    ),
+)

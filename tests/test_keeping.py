@@ -1,0 +1,162 @@
+"""What a gateway keeps: records that can be calculated again from the file alone, memory, starts and ends."""
+
+import asyncio
+import os
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from structlog.testing import capture_logs
+
+from gateway.calculation.kept_memory import Kept
+from gateway.calculation.remembered import calculated_again, is_a_sheet
+from gateway.clock import SystemClock
+from gateway.daemon import Daemon
+from gateway.keeping import NOTHING_KEPT, Keeping, kept_in
+from gateway.ledger.codec import unpacked
+from gateway.ledger.plan import LedgerPlan
+from gateway.pipeline import MEMORY_RESTORED, Pipeline
+from gateway.plan_body import plan_from
+from gateway.resources import config_path
+from gateway.settings import SiteSettings, load_site
+from gateway.tank_record import EventKind, TankRecord
+from tests.site_fuzz.through_gateway import load, readings_of, taken
+from tests.support.ledger_store import events_in, level_record, records_in, rows_in
+from tests.test_tank_record import assert_alike
+
+BOOT = "b" * 32
+PATIENCE_S = 20.0
+
+
+@pytest.mark.parametrize("seed", range(3_000_000, 3_000_080, 20))
+def test_a_record_is_calculated_again_from_the_ledger_alone(seed: int, tmp_path: Path) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        site, _ = taken(seed, Path(folder))
+        setups = load(site, Path(folder))
+    keeping = kept_in(tmp_path, "site", LedgerPlan(every_s=1.0))(BOOT, SystemClock())
+    offered: list[TankRecord] = []
+    for seen in site.tanks:
+        setup = setups[seen.tank.tag]
+        for moment in seen.moments:
+            utc_ns, steady_ns, latest = readings_of(setup, moment.shown)
+            records: list[TankRecord] = []
+            pipeline = Pipeline(
+                "site", BOOT, [(setup.plan, setup.binding, 2.0)], records.append, _At(utc_ns, steady_ns)
+            )
+            pipeline._tanks[0].sequence = len(offered)
+            pipeline._latest.update(latest)
+            pipeline._calculate(pipeline._tanks[0])
+            keeping.offer(records[0], pipeline.plan_text)
+            offered += records
+    asyncio.run(keeping.close(None))
+
+    file = tmp_path / "site.ledger"
+    texts = {plan_id: unpacked(body) for plan_id, _, body in rows_in(file, "SELECT id, first_ns, body FROM plans")}
+    kept = records_in(file)
+    assert kept
+    for record in kept:
+        assert record in [each._replace(identity=each.identity._replace(site=record.identity.site)) for each in offered]
+        assert is_a_sheet(record.inventory)
+        assert_alike(calculated_again(plan_from(record.plan, texts[record.plan]), record), record.inventory)
+
+
+class _At:
+    """A moment."""
+
+    def __init__(self, utc_ns: int, steady_ns: int) -> None:
+        self._utc_ns, self._steady_ns = utc_ns, steady_ns
+
+    def utc_ns(self) -> int:
+        return self._utc_ns
+
+    def monotonic_ns(self) -> int:
+        return self._steady_ns
+
+
+def quiet_site() -> SiteSettings:
+    """Of one tank, whose instruments answer nobody."""
+    return replace(load_site(config_path("one_tank.yaml")), deliveries=(), http=None)
+
+
+async def live(site: SiteSettings, folder: Path | None) -> None:
+    """From a start to a clean end, with one sheet at least."""
+    gateway = Daemon(site, keep=kept_in(folder, site.name, site.ledger))
+    running = asyncio.create_task(gateway.run())
+    async with asyncio.timeout(PATIENCE_S):
+        while not gateway.snapshot().inventories:  # noqa: ASYNC110 - a record raises no event
+            await asyncio.sleep(0.02)
+    running.cancel()
+    await asyncio.wait([running])
+
+
+async def test_starts_ends_last_words_and_memory_outlive_the_process(tmp_path: Path) -> None:
+    site = quiet_site()
+    await live(site, tmp_path)
+    with capture_logs() as logs:
+        await live(site, tmp_path)
+    assert [each["tanks"] for each in logs if each["event"] == MEMORY_RESTORED] == [1]
+    file = tmp_path / f"{site.name}.ledger"
+    kinds = [event.kind for _, event in events_in(file)]
+    assert kinds == [EventKind.GATEWAY_STARTED, EventKind.GATEWAY_STOPPED] * 2
+    codes = [record.inventory.figures.level.reasons[0].code.value for record in records_in(file)]
+    assert codes[-1] == "not_watched"
+    assert len({record.identity for record in records_in(file)}) == len(codes) >= 4
+    assert not (tmp_path / f"{site.name}.memory.json.gz").exists(), "memory stands in the ledger"
+
+
+async def test_without_a_ledger_in_the_site_file_nothing_but_memory_is_kept(tmp_path: Path) -> None:
+    await live(replace(quiet_site(), ledger=None), tmp_path)
+    assert os.listdir(tmp_path) == ["my-site.memory.json.gz"]
+
+
+async def test_without_a_state_directory_it_says_that_nothing_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    with capture_logs() as logs:
+        await live(quiet_site(), None)
+    told = [(each["trouble"], each["log_level"]) for each in logs if each["event"] == NOTHING_KEPT]
+    assert told == [("there is no state directory", "warning")]
+
+
+async def test_a_ledger_that_cannot_be_used_stops_nobody_from_watching(tmp_path: Path) -> None:
+    site = quiet_site()
+    await live(site, tmp_path)
+    other = replace(site, name="another", ledger=LedgerPlan(file=tmp_path / f"{site.name}.ledger"))
+    with capture_logs() as logs:
+        await live(other, tmp_path)
+    (told,) = [each for each in logs if each["event"] == NOTHING_KEPT]
+    assert (told["log_level"], site.name in told["trouble"]) == ("error", True)
+
+
+def kept(tmp_path: Path, plan: LedgerPlan | None, boot: str) -> Keeping:
+    return kept_in(tmp_path, "north", plan)(boot, SystemClock())
+
+
+def one_life(tmp_path: Path, plan: LedgerPlan | None, boot: str, memory: Kept) -> Kept | None:
+    """What a gateway finds at its start, before it ends with that memory."""
+    keeping = kept(tmp_path, plan, boot)
+    found = keeping.read_memory()
+    asyncio.run(keeping.close(keeping.keep(memory)))
+    return found
+
+
+@pytest.mark.parametrize("first", [True, False])
+@pytest.mark.parametrize("second", [True, False])
+def test_of_two_memories_the_newest_is_gone_on_with(tmp_path: Path, first: bool, second: bool) -> None:
+    """A site file that has a ledger, or `enabled: no`, one time after the other: then what was known last counts."""
+    found = None
+    for number, has_ledger in enumerate((first, second, True)):
+        memory = Kept(1_800_000_000_000_000_000 + number * 10**9, number, {})
+        found = one_life(tmp_path, LedgerPlan() if has_ledger else None, f"{number:032x}", memory)
+    assert found is not None
+    assert found.steady_ns == 1
+
+
+def test_a_plan_that_could_not_be_had_once_is_kept_the_next_time(tmp_path: Path) -> None:
+    """The last word of a tank that was taken out of the site file; then it stands there again, by the same plan."""
+    record = level_record("TK-1", BOOT, 1, 0.0)
+    keeping = kept(tmp_path, LedgerPlan(), BOOT)
+    keeping.offer(record, lambda tank: None)
+    keeping.offer(record, lambda tank: lambda: b"the plan")
+    asyncio.run(keeping.close(None))
+    plans = [(plan, unpacked(body)) for plan, body in rows_in(tmp_path / "north.ledger", "SELECT id, body FROM plans")]
+    assert plans == [(record.plan, b"the plan")]
