@@ -40,7 +40,9 @@ class Keeping:
 
     def read_memory(self) -> Kept | None:
         """What was remembered when the process before ended, whether that kept a ledger or not."""
-        places = (None if self._ledger is None else self._ledger.memory(), self._memory and self._memory.read())
+        ledgers = None if self._ledger is None else self._ledger.memory()
+        files = None if self._memory is None else self._memory.read()
+        places = (ledgers, files)
         return max((kept for kept in places if kept is not None), key=lambda kept: kept.utc_ns, default=None)
 
     @property

@@ -83,7 +83,7 @@ def test_what_is_of_another_version_is_refused_with_its_place() -> None:
     plain = DECODER.plain(ENCODER.number, RECORD_BODY)
     plain["inventory"]["figures"]["level"]["colour"] = "red"
     body = Encoder(present_dictionary())._packed(plain)
-    with pytest.raises(BodyError, match=r"inventory\.figures\.level\.colour is not a part of Figure"):
+    with pytest.raises(BodyError, match=r"inventory\.figures\.level\.colour is not a field of Figure"):
         DECODER(RECORD, ENCODER.number, body)
     with pytest.raises(BodyError, match="it is nothing that this version knows"):
         DECODER(EVENT, ENCODER.number, RECORD_BODY)
