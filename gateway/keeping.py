@@ -138,13 +138,17 @@ def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
     def opened(boot: str, clock: Clock) -> Keeping:
         memory = None if directory is None else MemoryKeeper(MemoryFile(directory, site))
         file = None if plan is None else plan.file or (directory and directory / f"{file_name(site)}.ledger")
+        told = {
+            "trouble": "there is no state directory",
+            "hint": f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd",
+        }
         if plan is None:
+            if directory is None:
+                _LOGGER.info(MEMORY_NOT_KEPT, **told)
             return Keeping(None, memory)
         if file is None:
-            hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
-            trouble = "there is no state directory"
-            _LOGGER.warning(NOTHING_KEPT, trouble=trouble, hint=hint)
-            return Keeping(None, memory, _none_because("no_place", trouble, ""))
+            _LOGGER.warning(NOTHING_KEPT, **told)
+            return Keeping(None, memory, _none_because("no_place", told["trouble"], ""))
         try:
             return Keeping(Ledger.open(replace(plan, file=file), site, boot, clock), memory)
         except GatewayError as error:

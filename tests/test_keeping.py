@@ -122,6 +122,13 @@ async def test_without_a_state_directory_it_says_that_nothing_is_kept(monkeypatc
     assert told == [("there is no state directory", "warning")]
 
 
+async def test_without_a_ledger_and_a_state_directory_it_says_that_memory_is_not_kept() -> None:
+    with capture_logs() as logs:
+        await live(replace(quiet_site(), ledger=None), None)
+    told = [(each["trouble"], each["log_level"]) for each in logs if each["event"] == MEMORY_NOT_KEPT]
+    assert told == [("there is no state directory", "info")]
+
+
 async def test_a_ledger_that_cannot_be_used_stops_nobody_from_watching(tmp_path: Path) -> None:
     site = quiet_site()
     await live(site, tmp_path)

@@ -121,7 +121,7 @@ async def test_what_it_remembers_is_there_when_it_comes_back(
             process.send_signal(signal.SIGTERM)
             async with asyncio.timeout(_WAIT_S):
                 assert await process.wait() == 0
-        assert (tmp_path / "harbour.memory.json.gz").is_file()
+        assert (tmp_path / "harbour.ledger").is_file()
     assert told[-1]["tanks"] == 1
 
 
@@ -131,8 +131,8 @@ async def test_where_it_can_remember_nothing_it_says_so_and_runs(
     for name in ("TANK_GATEWAY_STATE", "STATE_DIRECTORY"):
         monkeypatch.delenv(name, raising=False)
     async with _gateway("run", str(site[0])) as process:
-        said = orjson.loads(await _until(process.stderr, b"memory.not_kept"))
-        assert (said["level"], said["trouble"]) == ("info", "there is no state directory")
+        said = orjson.loads(await _until(process.stderr, b"ledger.not_kept"))
+        assert (said["level"], said["trouble"]) == ("warning", "there is no state directory")
         await _until(process.stderr, b"web.listening")
 
 
