@@ -1,5 +1,7 @@
 """How many descriptors a site needs, whether it has them, and what HTTP gets where it has not."""
 
+import asyncio
+import os
 import resource
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -22,6 +24,7 @@ from gateway.commands.service.descriptors import (
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from tests.commands.typed import typed
+from tests.support.ledger_store import Stand
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -32,10 +35,27 @@ def site() -> SiteSettings:
 
 
 def test_what_a_site_needs(site: SiteSettings) -> None:
-    """One line; of HTTP 64 connections, 64 that wait and the listener; of a broker 6; 48 of the process itself."""
-    assert needed_by(site) == Needed(lines=1, http=129, deliveries=6, spare=48)
-    assert needed_by(site).all == 184
-    assert needed_by(replace(site, http=None, deliveries=())) == Needed(1, 0, 0, 48)
+    """One line; of HTTP 64 connections, 64 that wait and the listener; of a broker 6; 48 of the process itself; of the
+    ledger 4, and 2 for the broker that reads it."""
+    assert needed_by(site) == Needed(lines=1, http=129, deliveries=6, spare=48 + 4 + 2)
+    assert needed_by(site).all == 190
+    assert needed_by(replace(site, http=None, deliveries=())) == Needed(1, 0, 0, 48 + 4)
+    assert needed_by(replace(site, http=None, ledger=None)) == Needed(1, 0, 6, 48)
+
+
+async def test_a_ledger_holds_no_more_than_is_counted(site: SiteSettings, tmp_path: Path) -> None:
+    before = len(os.listdir("/proc/self/fd"))
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    names = [f"destination {number}" for number in range(8)]
+    ledger.offer(stand.record())
+    outboxes = [ledger.outbox(name) for name in names]
+    for outbox in outboxes:
+        await asyncio.wait_for(outbox.take(1), 20)
+    held = len(os.listdir("/proc/self/fd")) - before
+    assert ledger.close(20)
+    counted = needed_by(replace(site, deliveries=site.deliveries * 8)).spare
+    assert held <= counted - needed_by(replace(site, ledger=None)).spare
 
 
 def test_each_connection_and_each_second_way_counts(site: SiteSettings) -> None:
@@ -97,10 +117,10 @@ def test_check_says_it_of_a_site_that_is_too_large(
 ) -> None:
     path = tmp_path / "site.yaml"
     path.write_text(config_path("one_tank.yaml").read_text("utf-8"), "utf-8")
-    assert limits().hard >= 184
+    assert limits().hard >= 190
     assert "descriptors" not in typed(capsys, "check", str(path)).out
     monkeypatch.setattr("gateway.commands.service.check.limits", lambda: Limits(100, 150))
     said = typed(capsys, "check", str(path))
     assert said.code == 0
-    assert f"warning: {path}: this site needs 184 descriptors" in said.out
+    assert f"warning: {path}: this site needs 190 descriptors" in said.out
     assert "the process may have 150" in said.out

@@ -16,6 +16,10 @@ _ITSELF = 24
 """Of the process: three standard ones, the event loop's own, the runtime file, the service manager's socket."""
 _SPARE = 24
 """Files that are opened for a moment, look-ups of names, connections that end while the next are made."""
+_LEDGER = 4
+"""The file, what is to come into it, what its readers share, its lock."""
+_OUTBOX = 2
+"""The first two once more for each destination, which reads by a connection of its own."""
 
 
 class Needed(NamedTuple):
@@ -42,11 +46,12 @@ class Limits(NamedTuple):
 
 def needed_by(settings: SiteSettings) -> Needed:
     """Each source and each destination counts as many as it says."""
+    ledger = 0 if settings.ledger is None else _LEDGER + _OUTBOX * len(settings.deliveries)
     return Needed(
         lines=sum(source.descriptors for source in settings.sources if source.instruments),
         http=0 if settings.http is None else 1 + BACKLOG + LARGEST_CONNECTIONS,
         deliveries=sum(delivery.descriptors for delivery in settings.deliveries),
-        spare=_ITSELF + _SPARE,
+        spare=_ITSELF + _SPARE + ledger,
     )
 
 
