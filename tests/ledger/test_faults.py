@@ -322,6 +322,8 @@ def test_an_end_does_not_wait_for_ever(stand: Stand, disk: Disk) -> None:
     offer(ledger, stand, 1)
     with capture_logs() as logs:
         assert not ledger.close(0.2)
+        # Its thread ends by itself, and may be at its last try yet.
+        assert ledger._writer._ended.wait(PATIENCE_S)
     assert [each["event"] for each in logs if each["event"] == "ledger.not_all_kept"] == ["ledger.not_all_kept"]
     writing: Any = ledger._writer
     assert writing._ended.wait(PATIENCE_S), "its last try is over before the disk is well"
