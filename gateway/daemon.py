@@ -184,6 +184,8 @@ class Daemon:
             destinations = self._deliveries.made(begun)
         except BaseException:
             self._forget(changes.sources.added, changes.deliveries.added)
+            # Nothing is held back for a destination that never came to be.
+            self._keep_outboxes()
             if old.http is None:
                 self._progress.forget("http")
             raise

@@ -15,6 +15,7 @@ from gateway.delivery.contract import Outbox
 from gateway.errors import GatewayError
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
+from gateway.outbox_turns import Turns
 from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, file_name
 from gateway.process.one_thread import OneThread, done_within
 from gateway.status import LedgerStatus
@@ -40,6 +41,8 @@ class Keeping:
         self._ledger = ledger
         self._memory = memory
         self._plans: set[str] = set()
+        self._turns: dict[str, Turns] = {}
+        """By destination."""
 
     def read_memory(self) -> Kept | None:
         """What was remembered when the process before ended, whether that kept a ledger or not."""
@@ -67,10 +70,16 @@ class Keeping:
         self._ledger.offer(record)
 
     def outbox(self, destination: str) -> Outbox | None:
-        return None if self._ledger is None else self._ledger.outbox(destination)
+        """For one that takes the place of whoever had it before, from when it first takes something."""
+        if self._ledger is None:
+            return None
+        if destination not in self._turns:
+            self._turns[destination] = Turns(self._ledger.outbox(destination))
+        return self._turns[destination].next()
 
     def keep_outboxes(self, destinations: Sequence[str]) -> None:
         """What none of these has to get any more is held back for nobody."""
+        self._turns = {name: turns for name, turns in self._turns.items() if name in destinations}
         if self._ledger is not None:
             self._ledger.keep_outboxes(destinations)
 

@@ -1,8 +1,8 @@
 """What a destination of live data still has to deliver: the newest record of every tank, and what is in flight.
 
 Memory is bounded by the number of tanks and the window. A record superseded before it was sent, or before it was known
-to have arrived when the connection broke, is lost and counted: until the ledger comes nothing keeps it. At every moment
-offered = delivered + lost + waiting.
+to have arrived when the connection broke, is lost and counted: what must arrive all the same goes as history. At every
+moment offered = delivered + lost + waiting.
 """
 
 from typing import NamedTuple

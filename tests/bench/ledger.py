@@ -11,7 +11,7 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,7 @@ BASELINE = "ready bodies into a table, a commit for each 5,000"
 _UNSEEN = range(6_000_000, 6_000_020)
 """Seeds of random sites that the dictionary was not trained on."""
 _BOOT = "0" * 32
+_BEGIN = datetime(2026, 11, 28, 6, 0, tzinfo=UTC)
 _COMMITS = 1800
 _DAY_S = 86_400
 
@@ -79,10 +80,11 @@ def _bytes_each(records: Sequence[TankRecord]) -> tuple[float, float]:
 def _moved(record: TankRecord, tank: int, number: int) -> TankRecord:
     """As the sheet `number` of a tank."""
     given = record.tank_input
-    instant = given.instant + timedelta(seconds=10 * number)
+    instant = _BEGIN + timedelta(seconds=10 * number + tank / 20)
     return record._replace(
         identity=record.identity._replace(tank=f"T{tank}", boot=_BOOT, sequence=number + 1),
         tank_input=given._replace(instant=instant, steady_s=10.0 * number),
+        inventory=record.inventory._replace(instant=instant),
     )
 
 
