@@ -16,9 +16,10 @@ from gateway.errors import GatewayError
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
 from gateway.outbox_turns import Turns
+from gateway.process.durations import DurationCounts
 from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, file_name
 from gateway.process.one_thread import OneThread, done_within
-from gateway.status import LedgerStatus
+from gateway.status import LedgerStatus, Trouble
 from gateway.tank_record import TankRecord
 
 __all__ = ["Keeping", "Open", "kept_in", "nothing_kept"]
@@ -37,8 +38,10 @@ PlanOf = Callable[[str], Callable[[], bytes] | None]
 class Keeping:
     """Neither waits for a disk nor raises, whatever is wrong with it."""
 
-    def __init__(self, ledger: Ledger | None, memory: MemoryKeeper | None) -> None:
+    def __init__(self, ledger: Ledger | None, memory: MemoryKeeper | None, refused: LedgerStatus | None = None) -> None:
+        """`refused`: of a ledger that there should be and cannot."""
         self._ledger = ledger
+        self._refused = refused
         self._memory = memory
         self._plans: set[str] = set()
         self._turns: dict[str, Turns] = {}
@@ -89,7 +92,7 @@ class Keeping:
             self._ledger.take_over(plan)
 
     def status(self) -> LedgerStatus | None:
-        return None if self._ledger is None else self._ledger.status()
+        return self._refused if self._ledger is None else self._ledger.status()
 
     async def remember(self, memories: Callable[[], Kept]) -> None:
         """Keeps the memory of the calculation each minute, until cancelled."""
@@ -135,15 +138,23 @@ def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
     def opened(boot: str, clock: Clock) -> Keeping:
         memory = None if directory is None else MemoryKeeper(MemoryFile(directory, site))
         file = None if plan is None else plan.file or (directory and directory / f"{file_name(site)}.ledger")
-        if file is None or plan is None:
-            if plan is not None:
-                hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
-                _LOGGER.warning(NOTHING_KEPT, trouble="there is no state directory", hint=hint)
+        if plan is None:
             return Keeping(None, memory)
+        if file is None:
+            hint = f"give a directory in {DIRECTORY_VARIABLE}, or StateDirectory= to systemd"
+            trouble = "there is no state directory"
+            _LOGGER.warning(NOTHING_KEPT, trouble=trouble, hint=hint)
+            return Keeping(None, memory, _none_because("no_place", trouble, ""))
         try:
             return Keeping(Ledger.open(replace(plan, file=file), site, boot, clock), memory)
         except GatewayError as error:
             _LOGGER.error(NOTHING_KEPT, trouble=str(error), hint=error.hint)
-            return Keeping(None, memory)
+            return Keeping(None, memory, _none_because("file_refused", str(error), str(file)))
 
     return opened
+
+
+def _none_because(code: str, text: str, file: str) -> LedgerStatus:
+    """How a ledger does that is none."""
+    trouble = Trouble(code, f"{text}: no history is kept, nor delivered")
+    return LedgerStatus(file, 0, 0, 0, DurationCounts(()).record(), 0, 0, None, trouble)

@@ -8,12 +8,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from prometheus_client.parser import text_string_to_metric_families
 from structlog.testing import capture_logs
 
 from gateway.calculation.kept_memory import Kept
 from gateway.calculation.remembered import calculated_again, is_a_sheet
 from gateway.clock import SystemClock
 from gateway.daemon import Daemon
+from gateway.delivery.own_metrics import own_metrics
 from gateway.keeping import NOTHING_KEPT, Keeping, kept_in
 from gateway.ledger.codec import unpacked
 from gateway.ledger.plan import LedgerPlan
@@ -25,6 +27,7 @@ from gateway.settings import SiteSettings, load_site
 from gateway.tank_record import EventKind, TankRecord
 from tests.site_fuzz.through_gateway import load, readings_of, taken
 from tests.support.ledger_store import events_in, level_record, records_in, rows_in
+from tests.support.records import snapshot
 from tests.test_tank_record import assert_alike
 
 BOOT = "b" * 32
@@ -183,3 +186,29 @@ async def test_a_stop_commits_at_once_though_a_commit_is_a_minute_away_and_look_
     assert rows_in(file, "SELECT is_clean, lost FROM boots") == [(1, 0)]
     assert rows_in(file, "SELECT name FROM memory") == [("calculation",)]
     assert records_in(file)[-1].inventory.figures.level.reasons[0].code.value == "not_watched"
+
+
+def exposed(keeping: Keeping) -> list[str]:
+    """What Prometheus reads of the ledger, as a text of its own library's making."""
+    told = snapshot()._replace(ledger=keeping.status())
+    families = text_string_to_metric_families("".join(own_metrics(told)))
+    return [
+        f"{each.name} {each.labels.get('kind', '')} {each.value:g}"
+        for family in families
+        if family.name.startswith("tank_gateway_ledger_trouble")
+        for each in family.samples
+    ]
+
+
+def test_a_ledger_that_there_should_be_and_is_not_is_a_trouble_for_whoever_looks_from_outside(tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    folder = kept_in(tmp_path, "north", LedgerPlan(file=tmp_path / "folder"))(BOOT, SystemClock())
+    nowhere = kept_in(None, "north", LedgerPlan())(BOOT, SystemClock())
+    unwanted = kept_in(None, "north", None)(BOOT, SystemClock())
+    assert exposed(folder) == ["tank_gateway_ledger_trouble file_refused 1"]
+    assert exposed(nowhere) == ["tank_gateway_ledger_trouble no_place 1"]
+    assert exposed(unwanted) == []
+    status = folder.status()
+    assert status is not None
+    assert status.trouble is not None
+    assert status.trouble.text == f"{tmp_path}/folder: is a folder: no history is kept, nor delivered"
