@@ -24,7 +24,7 @@ from gateway.pipeline import Pipeline
 from gateway.plan_body import plan_from
 from gateway.tank_record import EventKind, TankRecord
 from tests.site_fuzz.through_gateway import load, readings_of, taken
-from tests.support.ledger_store import records_in, rows_in
+from tests.support.ledger_store import Moment, records_in, rows_in
 
 FOLDER = Path(__file__).parent / "kept"
 FILES = sorted(FOLDER.glob("*.ledger.gz"))
@@ -71,17 +71,6 @@ async def test_a_gateway_goes_on_with_it_and_delivers_what_it_has(kept: Path) ->
     assert kinds == [EventKind.GATEWAY_STARTED, EventKind.GATEWAY_STOPPED, EventKind.GATEWAY_STARTED]
 
 
-class _At:
-    def __init__(self, utc_ns: int, steady_ns: int) -> None:
-        self._utc_ns, self._steady_ns = utc_ns, steady_ns
-
-    def utc_ns(self) -> int:
-        return self._utc_ns
-
-    def monotonic_ns(self) -> int:
-        return self._steady_ns
-
-
 def _make(file: Path) -> None:
     """A small ledger of random sites, as this version writes it."""
     with tempfile.TemporaryDirectory() as folder:
@@ -96,7 +85,7 @@ def _make(file: Path) -> None:
                 for moment in seen.moments[:2]:
                     utc_ns, steady_ns, latest = readings_of(setup, moment.shown)
                     records: list[TankRecord] = []
-                    clock = _At(utc_ns, steady_ns)
+                    clock = Moment(utc_ns, steady_ns)
                     watched = [(setup.plan, setup.binding, 2.0)]
                     pipeline = Pipeline(SITE, "b" * 32, watched, records.append, clock)
                     pipeline._latest.update(latest)
