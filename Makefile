@@ -72,8 +72,8 @@ bench: packages $(VENV)/.test
 soak: packages $(VENV)/.test
 	@SOAK_REPETITIONS=$(or $(REPETITIONS),10000) $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 -k repeated_faults tests/acquisition
 	QUIET_YEAR=1 $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 tests/acquisition/test_quiet_year.py
-	CRASH_KILLS=$(or $(KILLS),300) $(BIN)/pytest --timeout 0 -s tests/crash/test_kills.py
 	POWER_CUTS=10000 LEDGER_KILLS=400 $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 tests/ledger/test_power_cut.py tests/ledger/test_kill.py
+	CRASH_KILLS=$(or $(KILLS),300) $(BIN)/pytest --timeout 0 -s tests/crash/test_kills.py
 	$(BIN)/python -m tests.bench.soak --minutes $(or $(MINUTES),60)
 	$(BIN)/python -m tests.bench.node_peer
 

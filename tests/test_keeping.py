@@ -26,7 +26,7 @@ from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.tank_record import EventKind, TankRecord
 from tests.site_fuzz.through_gateway import load, readings_of, taken
-from tests.support.ledger_store import events_in, level_record, records_in, rows_in
+from tests.support.ledger_store import Moment, events_in, level_record, records_in, rows_in
 from tests.support.records import snapshot
 from tests.test_tank_record import assert_alike
 
@@ -47,7 +47,7 @@ def test_a_record_is_calculated_again_from_the_ledger_alone(seed: int, tmp_path:
             utc_ns, steady_ns, latest = readings_of(setup, moment.shown)
             records: list[TankRecord] = []
             pipeline = Pipeline(
-                "site", BOOT, [(setup.plan, setup.binding, 2.0)], records.append, _At(utc_ns, steady_ns)
+                "site", BOOT, [(setup.plan, setup.binding, 2.0)], records.append, Moment(utc_ns, steady_ns)
             )
             pipeline._tanks[0].sequence = len(offered)
             pipeline._latest.update(latest)
@@ -64,19 +64,6 @@ def test_a_record_is_calculated_again_from_the_ledger_alone(seed: int, tmp_path:
         assert record in [each._replace(identity=each.identity._replace(site=record.identity.site)) for each in offered]
         assert is_a_sheet(record.inventory)
         assert_alike(calculated_again(plan_from(record.plan, texts[record.plan]), record), record.inventory)
-
-
-class _At:
-    """A moment."""
-
-    def __init__(self, utc_ns: int, steady_ns: int) -> None:
-        self._utc_ns, self._steady_ns = utc_ns, steady_ns
-
-    def utc_ns(self) -> int:
-        return self._utc_ns
-
-    def monotonic_ns(self) -> int:
-        return self._steady_ns
 
 
 def quiet_site() -> SiteSettings:

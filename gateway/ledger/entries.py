@@ -7,9 +7,10 @@ from typing import NamedTuple
 from gateway.errors import GatewayError
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.contract import Row
 from gateway.tank_record import Event, Identity, TankRecord
 
-__all__ = ["Decode", "Names", "RawRow", "Unreadable", "entry_of", "rows_between"]
+__all__ = ["Decode", "Names", "Unreadable", "entry_of", "rows_between"]
 
 Decode = Callable[[int, int, bytes], TankRecord | Event]
 """(kind, dictionary, body): what was kept; whose record it is stands in its row.
@@ -20,22 +21,6 @@ Raises an Exception of any kind for a body that is damaged.
 _COLUMNS = (
     "position, kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot, previous_sequence"
 )
-
-
-class RawRow(NamedTuple):
-    """A row of `history` as it stands in the file."""
-
-    position: int
-    kind: int
-    tank: int
-    boot: int
-    sequence: int
-    number: int
-    instant_ns: int
-    dictionary: int
-    body: bytes
-    previous_boot: int | None
-    previous_sequence: int | None
 
 
 class Unreadable(NamedTuple):
@@ -70,17 +55,17 @@ class Names:
 
 def rows_between(
     connection: sqlite3.Connection, after: int, up_to: int, at_most: int, kind: int | None = None
-) -> list[RawRow]:
+) -> list[Row]:
     """In order. All are read at once, so that no transaction is held open for longer."""
     only = "" if kind is None else " AND kind = ?"
     given: Sequence[int] = (after, up_to, at_most) if kind is None else (after, up_to, kind, at_most)
     found = connection.execute(
         f"SELECT {_COLUMNS} FROM history WHERE position > ? AND position <= ?{only} ORDER BY position LIMIT ?", given
     )
-    return [RawRow(*row) for row in found.fetchall()]
+    return [Row(*row) for row in found.fetchall()]
 
 
-def entry_of(row: RawRow, site: str, names: Names, decode: Decode) -> Entry | Unreadable:
+def entry_of(row: Row, site: str, names: Names, decode: Decode) -> Entry | Unreadable:
     """What stands in a row."""
     try:
         kept = decode(row.kind, row.dictionary, row.body)
@@ -98,7 +83,7 @@ def entry_of(row: RawRow, site: str, names: Names, decode: Decode) -> Entry | Un
     return Unreadable(row.position, f"it is no entry of kind {row.kind}")
 
 
-def _previous(row: RawRow, names: Names) -> Previous | None:
+def _previous(row: Row, names: Names) -> Previous | None:
     if row.previous_boot is None or row.previous_sequence is None:
         return None
     return Previous(names.boot(row.previous_boot), row.previous_sequence)

@@ -2,17 +2,17 @@
 
 import sqlite3
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future
 
 import orjson
 import structlog
 
-from gateway.calculation.kept_memory import Kept, KeptMemoryError, kept_from, plain_head, plain_tank
+from gateway.calculation.kept_memory import Kept, KeptMemoryError, kept_from
 from gateway.clock import Clock
 from gateway.ledger.codec import BodyError, packed, unpacked
 from gateway.ledger.writer import Writer
+from gateway.process.memory_file import memory_pieces
 
 __all__ = ["KeptMemory", "KeptPlans", "plan_in"]
 
@@ -75,7 +75,7 @@ class KeptMemory:
             return None
         kept, done = waiting
         try:
-            values = (_CALCULATION, kept.utc_ns, packed(b"".join(_pieces(kept))))
+            values = (_CALCULATION, kept.utc_ns, packed(b"".join(memory_pieces(kept))))
             connection.execute("INSERT OR REPLACE INTO memory VALUES (?, ?, ?)", values)
         except BaseException:
             done.set()
@@ -149,14 +149,3 @@ def plan_in(connection: sqlite3.Connection, plan_id: str) -> bytes | None:
     """What was kept under that id; None: nothing. Raises BodyError, sqlite3.Error."""
     found = connection.execute("SELECT body FROM plans WHERE id = ?", (plan_id,)).fetchone()
     return None if found is None else unpacked(found[0])
-
-
-def _pieces(kept: Kept) -> Iterator[bytes]:
-    yield orjson.dumps(plain_head(kept)).removesuffix(b"}") + b',"tanks":{'
-    comma = b""
-    for tag, tank in kept.tanks.items():
-        yield comma + orjson.dumps(tag) + b":" + orjson.dumps(plain_tank(tank))
-        comma = b","
-        # The loop that polls has its turn between two tanks.
-        time.sleep(0)
-    yield b"}}"

@@ -64,7 +64,7 @@ class OpenFile:
         now_ns: int,
         told: Sequence[Event],
         packed: Callable[[Event], Piece],
-        hooks: Sequence[BeforeCommit] = (),
+        hooks: Sequence[BeforeCommit],
     ) -> list[Row]:
         """So that rows of this start can be written, once. Adds to history what was told by opening the file, and that
         those before broke off: in the same commit, so that no crash in between can hide it.

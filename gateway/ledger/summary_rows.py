@@ -14,7 +14,7 @@ import structlog
 
 from gateway.ledger.blocks import RECORD, ends
 from gateway.ledger.contract import Row
-from gateway.ledger.entries import RawRow, rows_between
+from gateway.ledger.entries import rows_between
 from gateway.ledger.summaries import (
     HOUR_S,
     MINUTE_S,
@@ -113,7 +113,7 @@ class SummaryRows:
             self._write(connection, over)
         self._pack(connection, now_s)
 
-    def _fold(self, rows: Sequence[Row | RawRow]) -> None:
+    def _fold(self, rows: Sequence[Row]) -> None:
         for row in rows:
             if row.kind != RECORD:
                 continue

@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 from gateway.history import Entry, Previous
 from gateway.ledger.blocks import RECORD, ends
-from gateway.ledger.entries import Decode, Names, RawRow, Unreadable, entry_of, rows_between
+from gateway.ledger.contract import Row
+from gateway.ledger.entries import Decode, Names, Unreadable, entry_of, rows_between
 from gateway.ledger.reading_file import site_of
 
 __all__ = ["Findings", "Through", "broken_pages", "read_through"]
@@ -72,7 +73,7 @@ def read_through(
     return Through(counts[0], counts[1], unreadable, gaps)
 
 
-def _gap(row: RawRow, names: Names, before: dict[int, Previous], *, is_begin: bool) -> str | None:
+def _gap(row: Row, names: Names, before: dict[int, Previous], *, is_begin: bool) -> str | None:
     """A record names another one before it than the one that stands there: what lay between is not in the file."""
     named = None
     if row.previous_boot is not None and row.previous_sequence is not None:

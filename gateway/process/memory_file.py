@@ -35,6 +35,7 @@ __all__ = [
     "MemoryFile",
     "MemoryKeeper",
     "file_name",
+    "memory_pieces",
     "state_directory",
 ]
 
@@ -84,7 +85,7 @@ class MemoryFile:
 
     def write(self, kept: Kept) -> None:
         """Replace the file, or leave it as it is and raise OSError."""
-        packed = gzip.compress(b"".join(_pieces(kept)), _FAST, mtime=0)
+        packed = gzip.compress(b"".join(memory_pieces(kept)), _FAST, mtime=0)
         unfinished = self.path.with_name(f"{self.path.name}.unfinished")
         try:
             descriptor = os.open(
@@ -171,7 +172,8 @@ class MemoryKeeper:
             )
 
 
-def _pieces(kept: Kept) -> Iterator[bytes]:
+def memory_pieces(kept: Kept) -> Iterator[bytes]:
+    """The document as it is kept, in pieces: for a thread beside the loop."""
     yield orjson.dumps(plain_head(kept)).removesuffix(b"}") + b',"tanks":{'
     comma = b""
     for tag, tank in kept.tanks.items():

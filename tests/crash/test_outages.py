@@ -3,7 +3,10 @@ else feels it: another broker has everything meanwhile, live and history, and th
 
 from collections.abc import Callable
 from contextlib import ExitStack
+from datetime import datetime
 from pathlib import Path
+from statistics import median
+from typing import Any
 
 import pytest
 
@@ -72,6 +75,15 @@ def while_it_lasts(yard: Yard, running: GatewayProcess, other: Broker) -> None:
     # Four live records of a tank come for each of history: those are not held up either.
     eventually(lambda: len(other.reader.live()) >= lives + 12, "the other broker has live records")
     assert yard.waiting(running, "struck") > before
+    ages_ms = [
+        round(1000 * median(_ages_s(live))) for live in (other.reader.live()[:lives], other.reader.live()[lives:])
+    ]
+    print(f"median age of live records at the other broker, ms: {ages_ms[0]} before, {ages_ms[1]} meanwhile")  # noqa: T201
+
+
+def _ages_s(live: list[tuple[float, dict[str, Any]]]) -> list[float]:
+    """From the instant of each sheet to when a reader had it: a figure, and no promise of it."""
+    return [when - datetime.fromisoformat(message["time"]).timestamp() for when, message in live]
 
 
 def test_an_outage_of_the_database_is_its_own_affair(tmp_path: Path) -> None:

@@ -287,11 +287,8 @@ class Yard:
         assert running.end(signal.SIGTERM) == 0, self.logged()[-3:]
 
     def rows(self) -> list[Kept]:
-        """All that is committed; nothing where there is no ledger yet."""
-        try:
-            return committed(self.ledger)
-        except sqlite3.OperationalError:
-            return []
+        """All that is committed."""
+        return committed(self.ledger)
 
     def logged(self) -> list[dict[str, Any]]:
         return [json.loads(line) for line in self.log.read_text("utf-8").splitlines() if line.startswith("{")]
@@ -302,10 +299,11 @@ class Yard:
         eventually(lambda: self._count() >= before + by, "history is committed")
 
     def _count(self) -> int:
+        """How many are committed; none where there is no ledger yet, or one that is damaged and not set aside yet."""
         try:
             with closing(sqlite3.connect(f"{self.ledger.as_uri()}?mode=ro", uri=True, timeout=20.0)) as connection:
                 (count,) = connection.execute("SELECT count(*) FROM history").fetchone()
-        except sqlite3.OperationalError:
+        except sqlite3.DatabaseError:
             return 0
         return int(count)
 
@@ -329,5 +327,10 @@ def _metric(running: GatewayProcess, name: str, label: str) -> float:
 
 
 def all_there(yard: Yard, arrived: Callable[[], list[Arrived]]) -> Callable[[], bool]:
-    """Whether all that is committed has arrived."""
-    return lambda: {each.key for each in yard.rows()} <= {each.key for each in arrived()}
+    """Whether all that is committed has arrived, which is something."""
+
+    def are_there() -> bool:
+        kept = {each.key for each in yard.rows()}
+        return bool(kept) and kept <= {each.key for each in arrived()}
+
+    return are_there

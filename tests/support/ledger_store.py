@@ -22,6 +22,7 @@ __all__ = [
     "BOOTS",
     "PATIENCE_S",
     "SITE",
+    "Moment",
     "Stand",
     "events_in",
     "happened",
@@ -37,6 +38,19 @@ BOOTS = [f"{number:032x}" for number in range(1, 9)]
 PATIENCE_S = 20.0
 BEGIN = datetime(2026, 11, 28, 6, 0, tzinfo=UTC)
 _SPOILT = Figure(None, Quality.BAD, (Reason(ReasonCode.NO_ANSWER, "gauge did not answer"),), 75.0)
+
+
+class Moment:
+    """A clock that stands still."""
+
+    def __init__(self, utc_ns: int, steady_ns: int) -> None:
+        self._utc_ns, self._steady_ns = utc_ns, steady_ns
+
+    def utc_ns(self) -> int:
+        return self._utc_ns
+
+    def monotonic_ns(self) -> int:
+        return self._steady_ns
 
 
 class Stand:

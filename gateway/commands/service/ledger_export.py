@@ -16,7 +16,8 @@ from gateway.errors import DeliveryError, UsageError
 from gateway.history import Entry, KeptRecord
 from gateway.ledger.blocks import EVENT, RECORD, runs_between
 from gateway.ledger.codec import Decoder
-from gateway.ledger.entries import Names, RawRow, Unreadable, entry_of, rows_between
+from gateway.ledger.contract import Row
+from gateway.ledger.entries import Names, Unreadable, entry_of, rows_between
 from gateway.ledger.reading_file import site_of
 from gateway.payload.history import event_json, history_json
 
@@ -119,7 +120,7 @@ class _Export:
             else:
                 yield entry
 
-    def _rows(self) -> Iterator[RawRow]:
+    def _rows(self) -> Iterator[Row]:
         for first, last in runs_between(self._connection, self._begin_ns, self._until_ns):
             after = first - 1
             while rows := rows_between(self._connection, after, last, _SLICE, self._kind):
