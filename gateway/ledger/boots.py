@@ -9,7 +9,17 @@ from gateway.ledger.intake import Lost
 from gateway.records import ReasonCode, because
 from gateway.tank_record import Event, EventKind
 
-__all__ = ["Boot", "broken_off", "end_boot", "file_removed", "file_set_aside", "history_lost", "started", "stopped"]
+__all__ = [
+    "Boot",
+    "broken_off",
+    "commit_within",
+    "end_boot",
+    "file_removed",
+    "file_set_aside",
+    "history_lost",
+    "started",
+    "stopped",
+]
 
 
 class Boot(NamedTuple):
@@ -31,6 +41,11 @@ def broken_off(connection: sqlite3.Connection, now_ns: int) -> list[Event]:
 def end_boot(connection: sqlite3.Connection, boot: str, now_ns: int, lost: int) -> None:
     """A clean end, within a transaction: all that was taken in is in the file, but for what was lost."""
     connection.execute("UPDATE boots SET ended_ns = ?, is_clean = 1, lost = ? WHERE boot = ?", (now_ns, lost, boot))
+
+
+def commit_within(connection: sqlite3.Connection, boot: str, commit_s: float) -> None:
+    """Another interval from now on, within a transaction: what is told of this start, should it break off."""
+    connection.execute("UPDATE boots SET commit_s = ? WHERE boot = ?", (commit_s, boot))
 
 
 def started(boot: Boot) -> Event:

@@ -13,13 +13,14 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import suppress
+from functools import partial
 from typing import NamedTuple, TypeVar
 
 import structlog
 
 from gateway.backoff import Backoff
 from gateway.errors import GatewayError
-from gateway.ledger.boots import Boot, end_boot, file_removed, history_lost, stopped
+from gateway.ledger.boots import Boot, commit_within, end_boot, file_removed, history_lost, stopped
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.ledger.intake import GivenEvent, GivenRecord, Intake, Task
@@ -152,7 +153,10 @@ class Writer:
         return self._is_all_kept
 
     def commit_every(self, commit_s: float) -> None:
-        """From now on."""
+        """From now on, and so it stands in the file with the next commit, which is due by the interval before."""
+        if commit_s != self._boot.commit_s:
+            self._boot = self._boot._replace(commit_s=commit_s)
+            self.insist(partial(commit_within, boot=self._boot.boot, commit_s=commit_s))
         self._intake.commit_s = commit_s
 
     @property

@@ -2,6 +2,8 @@
 
 import asyncio
 import sqlite3
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -264,3 +266,26 @@ def test_runs_of_positions_are_counted_also_over_many_starts(stand: Stand, monke
         )
         for block in whole
     ]
+
+
+@pytest.mark.parametrize(("first_s", "then_s"), [(0.01, 60.0), (60.0, 0.01)])
+def test_what_a_crash_may_cost_is_told_by_the_interval_that_held_then(
+    tmp_path: Path, first_s: float, then_s: float
+) -> None:
+    """A reload gives another one: with the old the next start would promise 10 ms of what may be a minute."""
+    stand = Stand(tmp_path, commit_s=first_s)
+    first = stand.open(0)
+    first.take_over(replace(stand.plan, commit_s=then_s))
+    # An event is committed at once, and with it what else waits.
+    first.event(happened(1.0))
+    until(lambda: rows_in(stand.file, "SELECT commit_s FROM boots") == [(then_s,)])
+    # As it is left by a process that is killed.
+    copy = Stand(tmp_path / "copy")
+    copy.file.parent.mkdir()
+    with closing(sqlite3.connect(stand.file)) as left, closing(sqlite3.connect(copy.file)) as as_left:
+        left.backup(as_left)
+    assert first.close(PATIENCE_S)
+    assert copy.open(1).close(PATIENCE_S)
+    (told,) = [event for _, event in events_in(copy.file) if event.kind is EventKind.GATEWAY_BROKE_OFF]
+    assert told.reason is not None
+    assert dict(told.reason.values)["at_most"] == then_s
