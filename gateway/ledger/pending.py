@@ -18,6 +18,7 @@ LEDGER_UNWRITABLE = "ledger.unwritable"
 
 _LARGEST_BYTES = 32_000_000
 """Some 45,000 records: 38 minutes of 200 tanks every 10 s."""
+_HEAVY_BYTES = _LARGEST_BYTES // 4
 _EVENTS_BEYOND_BYTES = 2_000_000
 """When records are refused, there is room yet for what happened."""
 
@@ -50,6 +51,12 @@ class Pending:
             # The loop that polls has its turn between two of them.
             time.sleep(0)
         return refused
+
+    @property
+    def is_heavy(self) -> bool:
+        """Whether so much waits that it is to be committed before its time: a large site with a long interval of
+        commits would else fill the room that is there for a disk that fails."""
+        return self.size_bytes >= _HEAVY_BYTES
 
     def clear(self) -> None:
         """All of it is on the disk."""

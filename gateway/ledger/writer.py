@@ -249,7 +249,7 @@ class Writer:
         self._tasks += taken.tasks
         if taken.closing:
             return self._end()
-        if taken.is_due:
+        if taken.is_due or (self._pending.is_heavy and self._again_s is None):
             self._commit()
         return False
 

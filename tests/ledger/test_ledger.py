@@ -14,6 +14,8 @@ from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.delivery.contract import Outbox
 from gateway.errors import LedgerError
 from gateway.history import GATEWAY, Entry, KeptEvent, KeptRecord, Previous
+from gateway.ledger import intake, pending
+from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Committed
 from gateway.ledger.kept import plan_in
 from gateway.ledger.ledger import Ledger
@@ -289,3 +291,26 @@ def test_what_a_crash_may_cost_is_told_by_the_interval_that_held_then(
     (told,) = [event for _, event in events_in(copy.file) if event.kind is EventKind.GATEWAY_BROKE_OFF]
     assert told.reason is not None
     assert dict(told.reason.values)["at_most"] == then_s
+
+
+def test_a_large_site_with_a_long_interval_of_commits_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """1,000 tanks each second with a commit each minute are 60,000 records of some 700 B: 42 MB, where 32 MB may wait.
+
+    Here 4,000 records, where some 700 may wait, and not one second of the minute passes.
+    """
+    size = len(Encoder(present_dictionary()).record_body(Stand(tmp_path).record()))
+    monkeypatch.setattr(pending, "_LARGEST_BYTES", 700 * size)
+    monkeypatch.setattr(pending, "_HEAVY_BYTES", 175 * size)
+    monkeypatch.setattr(intake, "_HEAP", 50)
+    stand = Stand(tmp_path, commit_s=60.0)
+    ledger = stand.open()
+    for _ in range(80):
+        for _ in range(50):
+            stand.seconds += 10.0
+            ledger.offer(stand.record())
+        until(lambda: ledger._writer._intake.waiting == 0)
+    assert ledger.status().lost == 0
+    assert ledger.close(PATIENCE_S)
+    assert len(records_in(stand.file)) == 4000
