@@ -1,16 +1,25 @@
 """A file of rows as Parquet, by duckdb (the extra `parquet`): the same columns, each of its own type."""
 
 import os
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from gateway.delivery.files_rows import Sort
 from gateway.delivery.files_state import FilesError
 
-__all__ = ["parquet_from_csv", "require_duckdb"]
+__all__ = ["missing_part", "parquet_from_csv", "require_duckdb"]
 
 _MEMORY = "256MB"
 _ROWS_A_GROUP = 10_000
+
+
+_MISSING = "format: parquet needs duckdb, which is not installed; pip install 'tank-gateway[parquet]'"
+
+
+def missing_part() -> str | None:
+    """What is not installed that this format needs, in a sentence; None: nothing."""
+    return _MISSING if find_spec("duckdb") is None else None
 
 
 def require_duckdb() -> Any:
@@ -18,8 +27,7 @@ def require_duckdb() -> Any:
     try:
         import duckdb
     except ImportError as error:
-        text = "format: parquet needs duckdb, which is not installed; pip install 'tank-gateway[parquet]'"
-        raise FilesError("not_written", text) from error
+        raise FilesError("not_written", _MISSING) from error
     return duckdb
 
 

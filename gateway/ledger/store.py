@@ -3,6 +3,7 @@
 SQLite in WAL mode, each commit on the disk before it counts. The file is for the gateway's user alone.
 """
 
+import errno
 import os
 import secrets
 import sqlite3
@@ -130,7 +131,11 @@ def _make(path: Path) -> None:
     """Where there is none, for this user alone; SQLite gives what it makes beside it the same mode."""
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o600)
-    except (FileNotFoundError, NotADirectoryError) as error:
+    except FileNotFoundError as error:
+        # It may yet come: a disk that is mounted late must not cost history until somebody starts the gateway anew.
+        text = f"there is no folder {path.parent}; mount its disk, or make it for the gateway's user"
+        raise FileNotFoundError(errno.ENOENT, text) from error
+    except NotADirectoryError as error:
         raise LedgerError(f"{path}: there is no folder {path.parent}", "make it, for the gateway's user") from error
     except IsADirectoryError as error:
         raise LedgerError(f"{path}: is a folder", "name a file in it") from error

@@ -43,7 +43,6 @@ def trend(
     unknown = [name for name in figures if name not in TRENDED]
     if unknown:
         raise ValueError(f"'{unknown[0]}' has no trend; these have one: {', '.join(TRENDED)}")
-    number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()
     places = {name: TRENDED.index(name) for name in figures}
     found: dict[str, dict[int, Extent]] = {name: {} for name in figures}
     number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()

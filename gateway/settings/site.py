@@ -40,6 +40,7 @@ from gateway.web.plan import HttpPlan
 __all__ = ["SiteSettings", "dated_entries", "load_site", "site_schema"]
 
 _SECTIONS_OF_NAMES = ("lines", "maps", "instruments", "products", "tanks")
+_OF_ITSELF = "gateway"
 _STANDARD_GRAVITY = 9.80665
 _GRAVITY_ON_EARTH = (9.76, 9.84)
 
@@ -181,6 +182,10 @@ def _check_top(document: Document, mistakes: Mistakes) -> None:
                 read_name(name)
             except ValueError as error:
                 mistakes.add((section, name), str(error))
+    tanks = document.node(("tanks",))
+    if isinstance(tanks, MappingNode) and _OF_ITSELF in tanks.items:
+        text = "is what the gateway calls itself in topics, where its events and those of this tank would be one stream"
+        mistakes.add(("tanks", _OF_ITSELF), f"{text}; write for example TK-1")
     if document.node(("tanks",)) is None:
         mistakes.add(("tanks",), "is missing; give at least one tank")
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -206,6 +207,34 @@ async def test_what_is_bad_or_estimated_at_the_close_is_so_in_the_day(plan: Post
         "2026-07-01|100|130|Uncertain|30|Uncertain",
         "2026-07-02|130||Bad||Bad",
     ]
+
+
+@pytest.mark.parametrize(
+    ("other", "change"),
+    [({}, "30|Good|30|Good"), ({"product": "kerosene"}, "|Bad|30|Good"), ({"reference": 15.56}, "|Bad|30|Good")],
+)
+async def test_standard_volumes_of_two_products_or_references_have_no_difference(
+    plan: PostgresqlPlan, postgres: Postgres, other: dict[str, Any], change: str
+) -> None:
+    """100 m3 of one and 130 m3 of another product, or at another temperature, are not 30 m3 of anything; the room that
+    they take is."""
+    first = datetime(2026, 7, 1, tzinfo=UTC)
+
+    def at(instant: datetime, sequence: int, value: float, **given: Any) -> KeptRecord:
+        entry = kept(instant, sequence, good(value))
+        sheet = entry.record.inventory
+        sheet = sheet._replace(
+            figures=sheet.figures._replace(tov=good(value)),
+            product=given.get("product", sheet.product),
+            reference_temperature_c=given.get("reference", 15.0),
+        )
+        return entry._replace(record=entry.record._replace(inventory=sheet))
+
+    minute, day = timedelta(minutes=1), timedelta(days=1)
+    entries = [at(first - minute, 1, 100.0), at(first + day - minute, 2, 130.0, **other)]
+    await delivered(plan, [*entries, at(first + day + minute, 3, 140.0, **other)])
+    query = "SELECT change_gsv_m3, change_gsv_quality, change_tov_m3, change_tov_quality FROM tanks.days"
+    assert postgres.psql(f"{query} WHERE day = '2026-07-01'", plan.database) == [change]
 
 
 async def test_hours(plan: PostgresqlPlan, postgres: Postgres) -> None:

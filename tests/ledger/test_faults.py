@@ -7,6 +7,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -383,3 +384,20 @@ def test_over_faults_that_come_and_go_all_is_kept_once_and_in_order(stand: Stand
     sequences = [record.identity.sequence for record in records_in(stand.file)]
     assert sequences == list(range(1, stand.sequences["TK-1", BOOTS[0]] + 1))
     assert previous_in(stand.file) == [None, *(Previous(BOOTS[0], number) for number in sequences[:-1])]
+
+
+def test_a_folder_that_comes_late_is_waited_for(stand: Stand, tmp_path: Path) -> None:
+    """Such as that of a disk that is mounted after the gateway has begun: history waits for it."""
+    stand.plan = replace(stand.plan, file=tmp_path / "disk" / "x.ledger")
+    with capture_logs() as logs:
+        ledger = stand.open()
+    (failing,) = [each for each in logs if each["event"] == "ledger.failing"]
+    assert f"there is no folder {tmp_path}/disk; mount its disk" in failing["error"]
+    ledger.offer(stand.record())
+    trouble = ledger.status().trouble
+    assert trouble is not None
+    assert trouble.code == "file_unreachable"
+    (tmp_path / "disk").mkdir()
+    until(lambda: ledger.status().committed > 0)
+    assert ledger.close(PATIENCE_S)
+    assert len(records_in(stand.file)) == 1

@@ -109,7 +109,8 @@ def test_the_data_base_of_something_else_is_refused_untouched(stand: Stand) -> N
 
 
 def test_what_cannot_be_a_file_is_refused(stand: Stand, tmp_path: Path) -> None:
-    stand.plan = type(stand.plan)(file=tmp_path / "nowhere" / "x.ledger")
+    (tmp_path / "file").write_bytes(b"")
+    stand.plan = type(stand.plan)(file=tmp_path / "file" / "x.ledger")
     with pytest.raises(LedgerError, match="there is no folder"):
         stand.open()
     stand.plan = type(stand.plan)(file=tmp_path)

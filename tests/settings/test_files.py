@@ -3,8 +3,10 @@ from pathlib import Path
 
 import pytest
 
+from gateway.delivery import files_parquet
 from gateway.delivery.plan import FilesPlan
 from gateway.settings import load_site
+from tests.commands.typed import typed
 
 PARTS = Path(__file__).parent.parent / "invalid_site_files" / "parts"
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -55,3 +57,18 @@ def test_where_history_alone_goes_and_none_is_kept_it_is_warned(tmp_path: Path, 
     warnings = [each for each in load_site(site, now=NOW).warnings if "history alone" in each]
     assert len(warnings) == (ledger == "{enabled: no}")
     assert all(f"site.yaml:3: delivery.{delivery.partition(':')[0]}: takes history alone" in each for each in warnings)
+
+
+@pytest.mark.parametrize("is_there", [True, False])
+def test_a_format_of_which_a_part_is_not_installed_is_warned_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], is_there: bool
+) -> None:
+    monkeypatch.setattr(files_parquet, "find_spec", lambda name: name if is_there else None)
+    site = tmp_path / "site.yaml"
+    parts = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
+    for kind, is_warned in (("csv", False), ("parquet", not is_there)):
+        site.write_text(f"{parts}delivery: {{files: {{folder: ., format: {kind}}}}}\n", "utf-8")
+        said = typed(capsys, "check", str(site))
+        assert said.code == 0
+        text = f"warning: {site}: delivery.files: format: parquet needs duckdb, which is not installed; "
+        assert (text in said.out) is is_warned

@@ -8,7 +8,8 @@ from gateway.commands.output import write, write_json
 from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
 from gateway.commands.service.descriptors import limits, needed_by, shortage
 from gateway.commands.service.site_argument import add_site, load
-from gateway.delivery import mqtt_secrets
+from gateway.delivery import files_parquet, mqtt_secrets
+from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql import missing_part
 from gateway.delivery.postgresql_plan import PostgresqlPlan
 from gateway.display import printable
@@ -96,6 +97,9 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = missing_part()
         if lacking is not None:
             found.append(f"{file}: delivery.postgresql: {lacking}")
+    formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
+    if "parquet" in formats and (lacking := files_parquet.missing_part()) is not None:
+        found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")
     return found
 
 

@@ -548,6 +548,7 @@ LEFT JOIN LATERAL (
 ) c ON last.instant > b.ends;
 COMMENT ON VIEW closings IS 'The last record of each tank before the end of each day in the time zone of the site; without values and Bad where none came within sites.longest_age before it, or no later one yet';
 
+-- What is in the tank at both ends is one thing only where it is of one product at one reference temperature.
 CREATE VIEW days AS
 SELECT
     t.site,
@@ -606,12 +607,21 @@ SELECT
     coalesce(c.weight_in_air_quality, 'Bad') AS closing_weight_in_air_quality,
     c.tov_m3 - o.tov_m3 AS change_tov_m3,
     greatest(coalesce(o.tov_quality, 'Bad'), coalesce(c.tov_quality, 'Bad')) AS change_tov_quality,
-    c.gsv_m3 - o.gsv_m3 AS change_gsv_m3,
-    greatest(coalesce(o.gsv_quality, 'Bad'), coalesce(c.gsv_quality, 'Bad')) AS change_gsv_quality,
-    c.nsv_m3 - o.nsv_m3 AS change_nsv_m3,
-    greatest(coalesce(o.nsv_quality, 'Bad'), coalesce(c.nsv_quality, 'Bad')) AS change_nsv_quality,
-    c.mass_kg - o.mass_kg AS change_mass_kg,
-    greatest(coalesce(o.mass_quality, 'Bad'), coalesce(c.mass_quality, 'Bad')) AS change_mass_quality
+    CASE WHEN (o.product, o.reference_temperature_degc) IS NOT DISTINCT FROM (c.product, c.reference_temperature_degc) THEN c.gsv_m3 - o.gsv_m3 END AS change_gsv_m3,
+    CASE
+        WHEN (o.product, o.reference_temperature_degc) IS NOT DISTINCT FROM (c.product, c.reference_temperature_degc) THEN greatest(coalesce(o.gsv_quality, 'Bad'), coalesce(c.gsv_quality, 'Bad'))
+        ELSE 'Bad'
+    END AS change_gsv_quality,
+    CASE WHEN (o.product, o.reference_temperature_degc) IS NOT DISTINCT FROM (c.product, c.reference_temperature_degc) THEN c.nsv_m3 - o.nsv_m3 END AS change_nsv_m3,
+    CASE
+        WHEN (o.product, o.reference_temperature_degc) IS NOT DISTINCT FROM (c.product, c.reference_temperature_degc) THEN greatest(coalesce(o.nsv_quality, 'Bad'), coalesce(c.nsv_quality, 'Bad'))
+        ELSE 'Bad'
+    END AS change_nsv_quality,
+    CASE WHEN (o.product, o.reference_temperature_degc) IS NOT DISTINCT FROM (c.product, c.reference_temperature_degc) THEN c.mass_kg - o.mass_kg END AS change_mass_kg,
+    CASE
+        WHEN (o.product, o.reference_temperature_degc) IS NOT DISTINCT FROM (c.product, c.reference_temperature_degc) THEN greatest(coalesce(o.mass_quality, 'Bad'), coalesce(c.mass_quality, 'Bad'))
+        ELSE 'Bad'
+    END AS change_mass_quality
 FROM tanks t
 JOIN sites s ON s.site = t.site AND s.time_zone IS NOT NULL
 CROSS JOIN LATERAL (
@@ -638,7 +648,7 @@ LEFT JOIN LATERAL (
     SELECT * FROM records r
     WHERE r.site = t.site AND r.tank = t.tank AND r.instant <= b.ends AND r.instant > b.ends - s.longest_age ORDER BY r.instant DESC, r.boot DESC, r.sequence DESC LIMIT 1
 ) c ON last.instant > b.ends;
-COMMENT ON VIEW days IS 'Opening, closing and their difference for each tank and day in the time zone of the site; a difference is no movement of product by itself';
+COMMENT ON VIEW days IS 'Opening, closing and their difference for each tank and day in the time zone of the site; a difference is no movement of product by itself, and there is none of standard volumes and masses (Bad) where the tank has another product or reference temperature at the end';
 
 -- From the primary key alone: a filter on tank and hour reads no more than those.
 CREATE VIEW hours AS
