@@ -125,8 +125,10 @@ async def test_what_is_kept_arrives_once_and_leaves_the_outbox(peer: Peer) -> No
     assert made.wants == Wants(live=False, history=True, events=True)
     async with running(made):
         await drained(outbox)
+        # What is behind the last acknowledgement in its turn comes a moment later.
+        await until(lambda: made.status().connected)
         status = made.status()
-        assert (status.destination, status.connected, status.troubles) == ("plant", True, ())
+        assert (status.destination, status.troubles) == ("plant", ())
         assert status.history is not None
         assert (status.history.waiting, status.history.delivered, status.history.lost) == (0, 61, 0)
     assert sorted(peer.has()) == all_of(TANKS, 20)
