@@ -205,7 +205,7 @@ def test_http_takes_no_descriptor_from_the_lines(limit: int, site: Path, yard: l
         if limit == 256:
             assert too_few == []
         else:
-            assert "needs 185 descriptors (2 for lines, 129 for HTTP, 6 for deliveries" in too_few[0]["trouble"]
+            assert "needs 191 descriptors (2 for lines, 129 for HTTP, 6 for deliveries" in too_few[0]["trouble"]
         running.ends_well()
 
 
