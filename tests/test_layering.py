@@ -146,13 +146,13 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
     (
         layering.foreign_privacies,
         {
-            "gateway/delivery/mqtt.py": "import paho.mqtt.client as paho\ndef f(self, record):\n"
+            "gateway/delivery/mqtt/delivery.py": "import paho.mqtt.client as paho\ndef f(self, record):\n"
             "    self._client._sock_close()\n    return record._replace(site=self._site)\n",
-            "gateway/delivery/mqtt_connection.py": "import paho.mqtt.client\n",
+            "gateway/delivery/mqtt/connection.py": "import paho.mqtt.client\n",
         },
         [
-            "gateway.delivery.mqtt:3 reaches for self._client._sock_close",
-            "gateway.delivery.mqtt imports paho.mqtt.client",
+            "gateway.delivery.mqtt.delivery:3 reaches for self._client._sock_close",
+            "gateway.delivery.mqtt.delivery imports paho.mqtt.client",
         ],
     ),
     (

@@ -4,11 +4,11 @@ from collections.abc import Callable
 from typing import Any
 
 from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings
-from gateway.delivery.files import FilesDelivery
-from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.files.delivery import FilesDelivery
+from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.delivery.plan import FilesPlan, MqttPlan
-from gateway.delivery.postgresql import PostgresqlDelivery
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.delivery import PostgresqlDelivery
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 
 __all__ = ["DESTINATION_KINDS", "make_destination"]
 

@@ -12,7 +12,7 @@ import time
 
 import uvloop
 
-from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.delivery.plan import MqttPlan
 from tests.support.kept_entries import MemoryOutbox, streams
 from tests.support.records import BOOT, record, snapshot

@@ -11,8 +11,8 @@ from collections.abc import Callable, Coroutine
 import aiomqtt
 import uvloop
 
-from gateway.delivery.mqtt_connection import Connection, Will
-from gateway.delivery.mqtt_window import Refusal
+from gateway.delivery.mqtt.connection import Connection, Will
+from gateway.delivery.mqtt.window import Refusal
 from gateway.delivery.plan import MqttPlan
 
 __all__ = ["PAYLOAD", "WINDOW", "main"]

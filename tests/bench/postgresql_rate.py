@@ -15,7 +15,7 @@ from typing import Any
 from structlog.testing import capture_logs
 
 from gateway.delivery.contract import Surroundings
-from gateway.delivery.postgresql import PostgresqlDelivery
+from gateway.delivery.postgresql.delivery import PostgresqlDelivery
 from gateway.history import KeptRecord, Previous
 from gateway.records import ElementUse, Figure, Figures, Quality
 from tests.support.kept_entries import MemoryOutbox

@@ -18,9 +18,9 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.delivery.contract import GOODBYE_S, Outbox, Surroundings, Wants
-from gateway.delivery.files import FILES_NOT_WRITTEN, FILES_WRITTEN_AGAIN, FilesDelivery
-from gateway.delivery.files_folder import HistoryFolder, Written
-from gateway.delivery.files_rows import RECORDS
+from gateway.delivery.files.delivery import FILES_NOT_WRITTEN, FILES_WRITTEN_AGAIN, FilesDelivery
+from gateway.delivery.files.folder import HistoryFolder, Written
+from gateway.delivery.files.rows import RECORDS
 from gateway.delivery.plan import FilesPlan
 from gateway.history import Entry
 from gateway.records import Figure, Quality
@@ -125,7 +125,7 @@ async def test_nothing_is_said_to_have_arrived_before_it_is_on_the_disk(
             order.append("delivered")
             super().delivered(position)
 
-    monkeypatch.setattr("gateway.delivery.files_part.os.fsync", told)
+    monkeypatch.setattr("gateway.delivery.files.part.os.fsync", told)
     outbox = Told()
     async with (site := Site(folder, outbox)).running():
         await until(lambda: site.delivery.status().connected)

@@ -14,9 +14,9 @@ from zoneinfo import ZoneInfo
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.delivery.files_folder import FILE_DAMAGED, HistoryFolder
-from gateway.delivery.files_rows import RECORDS
-from gateway.delivery.files_state import FilesError
+from gateway.delivery.files.folder import FILE_DAMAGED, HistoryFolder
+from gateway.delivery.files.rows import RECORDS
+from gateway.delivery.files.state import FilesError
 from gateway.delivery.plan import FilesPlan
 from gateway.history import Entry, KeptRecord
 from gateway.records import Figure, Quality

@@ -20,7 +20,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from gateway.clock import SystemClock
 from gateway.delivery.contract import Surroundings
-from gateway.delivery.files import FilesDelivery
+from gateway.delivery.files.delivery import FilesDelivery
 from gateway.delivery.plan import FilesPlan
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan

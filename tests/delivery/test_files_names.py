@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.delivery.files_names import final_name, safe_name, span_of, unfinished_name, unfinished_of
+from gateway.delivery.files.names import final_name, safe_name, span_of, unfinished_name, unfinished_of
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(10))}
 """Names of devices under Windows, before the first dot (Naming Files, Paths, and Namespaces; learn.microsoft.com)."""

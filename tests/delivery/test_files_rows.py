@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.delivery.files_rows import EVENTS, RECORDS, line_of
+from gateway.delivery.files.rows import EVENTS, RECORDS, line_of
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import KeptEvent, KeptRecord, Previous

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.records import Figure, Quality
 from gateway.status import Trouble
 from tests.support.deliveries import make_delivery, plan_for, running, until

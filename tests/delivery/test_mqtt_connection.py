@@ -21,9 +21,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Ended, Will
-from gateway.delivery.mqtt_others import EndedBy
-from gateway.delivery.mqtt_window import Refusal
+from gateway.delivery.mqtt.connection import Connection, ConnectionEndedError, Ended, Will
+from gateway.delivery.mqtt.others import EndedBy
+from gateway.delivery.mqtt.window import Refusal
 from gateway.errors import DeliveryError
 from tests.support.deliveries import make_delivery, plan_for, running, until
 from tests.support.mosquitto import free_port

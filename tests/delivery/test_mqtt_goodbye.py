@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.delivery import mqtt
+from gateway.delivery.mqtt import delivery as mqtt
 from gateway.records import Reason, ReasonCode
 from gateway.tank_record import TankRecord
 from tests.support.deliveries import make_delivery, running, until

@@ -12,9 +12,9 @@ import orjson
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.delivery import mqtt_window
-from gateway.delivery.mqtt import MqttDelivery
-from gateway.delivery.mqtt_window import ENDS_THE_CONNECTION
+from gateway.delivery.mqtt import window as mqtt_window
+from gateway.delivery.mqtt.delivery import MqttDelivery
+from gateway.delivery.mqtt.window import ENDS_THE_CONNECTION
 from gateway.history import Entry, KeptRecord
 from gateway.payload.history import history_json
 from gateway.records import Figure, Quality, ReasonCode, because

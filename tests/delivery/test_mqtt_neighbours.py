@@ -10,7 +10,7 @@ import orjson
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.records import Reason, ReasonCode
 from tests.support.deliveries import make_delivery, running, until
 from tests.support.mosquitto import Mosquitto

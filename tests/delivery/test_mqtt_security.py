@@ -12,8 +12,8 @@ import pytest
 import trustme
 from structlog.testing import capture_logs
 
-from gateway.delivery.mqtt_secrets import tls_context
 from gateway.delivery.plan import TlsPlan
+from gateway.delivery.secrets import tls_context
 from gateway.errors import DeliveryError
 from tests.support.deliveries import make_delivery, plan_for, running, until
 from tests.support.mosquitto import Mosquitto

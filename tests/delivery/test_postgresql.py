@@ -19,10 +19,10 @@ import pytest
 import trustme
 from structlog.testing import capture_logs
 
-import gateway.delivery.postgresql as postgresql
+import gateway.delivery.postgresql.delivery as postgresql
 from gateway.delivery.contract import GOODBYE_S, Surroundings
 from gateway.delivery.plan import TlsPlan
-from gateway.delivery.postgresql import PostgresqlDelivery
+from gateway.delivery.postgresql.delivery import PostgresqlDelivery
 from gateway.history import Entry
 from gateway.records import Figure, Quality
 from tests.support.deliveries import until
@@ -628,7 +628,7 @@ def test_the_gateway_can_be_imported_without_the_library() -> None:
     program = (
         "import sys; sys.modules['asyncpg'] = None; import importlib.util as u; find = u.find_spec\n"
         "u.find_spec = lambda name, *rest: None if name == 'asyncpg' else find(name, *rest)\n"
-        "import gateway.delivery.destinations, gateway.delivery.postgresql as p\n"
+        "import gateway.delivery.destinations, gateway.delivery.postgresql.delivery as p\n"
         "print(p.missing_part())"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
@@ -639,8 +639,8 @@ KILLED = """
 import asyncio, random, sys
 from pathlib import Path
 from gateway.delivery.contract import Surroundings
-from gateway.delivery.postgresql import PostgresqlDelivery
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.delivery import PostgresqlDelivery
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 from tests.support.kept_entries import MemoryOutbox, streams
 from tests.support.records import BOOT, snapshot
 port, database, user, password = sys.argv[1:]

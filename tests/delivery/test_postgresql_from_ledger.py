@@ -16,8 +16,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from gateway.clock import SystemClock
 from gateway.delivery.contract import Surroundings
-from gateway.delivery.postgresql import PostgresqlDelivery
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.delivery import PostgresqlDelivery
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
 from tests.support.records import inventory, record_of, snapshot

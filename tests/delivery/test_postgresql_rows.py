@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from hypothesis import given
 
-from gateway.delivery.postgresql_rows import EVENT_COLUMNS, FIGURE_COLUMNS, RECORD_COLUMNS, event_row, record_row
-from gateway.delivery.postgresql_schema import steps
+from gateway.delivery.postgresql.rows import EVENT_COLUMNS, FIGURE_COLUMNS, RECORD_COLUMNS, event_row, record_row
+from gateway.delivery.postgresql.schema import steps
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import KeptRecord, Previous

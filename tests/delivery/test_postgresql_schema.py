@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
-import gateway.delivery.postgresql_schema as schema
-from gateway.delivery.postgresql_connection import Connection
-from gateway.delivery.postgresql_faults import FaultKind, PostgresqlFault
-from gateway.delivery.postgresql_plan import PostgresqlPlan
-from gateway.delivery.postgresql_rows import RECORD_COLUMNS, record_row
-from gateway.delivery.postgresql_schema import Months, month_of, prepare_schema, steps
-from gateway.delivery.postgresql_transfer import Transfer
+import gateway.delivery.postgresql.schema as schema
+from gateway.delivery.postgresql.connection import Connection
+from gateway.delivery.postgresql.faults import FaultKind, PostgresqlFault
+from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.postgresql.rows import RECORD_COLUMNS, record_row
+from gateway.delivery.postgresql.schema import Months, month_of, prepare_schema, steps
+from gateway.delivery.postgresql.transfer import Transfer
 from gateway.history import KeptRecord
 from gateway.records import Figure, Figures, Quality
 from tests.support.kept_entries import kept_event

@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from gateway.delivery.contract import Surroundings
-from gateway.delivery.postgresql import PostgresqlDelivery
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.delivery import PostgresqlDelivery
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.history import KeptRecord
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.tank_record import TankRecord

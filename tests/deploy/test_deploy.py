@@ -21,7 +21,7 @@ from gateway.command_line import COMMANDS, main
 from gateway.commands.service.serve import _STOPPED_WITHIN_S
 from gateway.daemon import _TICK_LATE_S
 from gateway.delivery.metrics import Metrics
-from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.delivery.plan import TlsPlan
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Ending, LevelState, Quality

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from gateway.delivery.contract import Surroundings
-from gateway.delivery.postgresql import PostgresqlDelivery
+from gateway.delivery.postgresql.delivery import PostgresqlDelivery
 from tests.support.deliveries import until
 from tests.support.kept_entries import MemoryOutbox, streams
 from tests.support.postgres import Postgres, postgresql_plan

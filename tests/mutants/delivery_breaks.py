@@ -5,16 +5,16 @@ from tests.mutants.a_break import Break
 __all__ = ["DELIVERY_BREAKS"]
 
 PAYLOAD = "gateway/payload/writer.py"
-LIVE = "gateway/delivery/live.py"
-MQTT = "gateway/delivery/mqtt.py"
+LIVE = "gateway/delivery/mqtt/live.py"
+MQTT = "gateway/delivery/mqtt/delivery.py"
 METRICS = "gateway/delivery/metrics.py"
 OWN_METRICS = "gateway/delivery/own_metrics.py"
 PAYLOADS = ("tests/delivery/test_payload.py",)
 QUEUE = ("tests/delivery/test_live.py",)
 BROKER = ("tests/delivery/test_mqtt.py",)
 SCRAPED = ("tests/delivery/test_metrics.py",)
-WINDOW = "gateway/delivery/mqtt_window.py"
-HISTORY = "gateway/delivery/mqtt_history.py"
+WINDOW = "gateway/delivery/mqtt/window.py"
+HISTORY = "gateway/delivery/mqtt/history.py"
 ANSWERS = ("tests/delivery/test_mqtt_window.py",)
 KEPT = ("tests/delivery/test_mqtt_history.py",)
 JOINED = ("tests/test_pipeline.py",)

@@ -4,11 +4,11 @@ from tests.mutants.a_break import Break
 
 __all__ = ["FILES_BREAKS"]
 
-ROWS = "gateway/delivery/files_rows.py"
-STATE = "gateway/delivery/files_state.py"
-PART = "gateway/delivery/files_part.py"
-FOLDER = "gateway/delivery/files_folder.py"
-DELIVERY = "gateway/delivery/files.py"
+ROWS = "gateway/delivery/files/rows.py"
+STATE = "gateway/delivery/files/state.py"
+PART = "gateway/delivery/files/part.py"
+FOLDER = "gateway/delivery/files/folder.py"
+DELIVERY = "gateway/delivery/files/delivery.py"
 OF_ROWS = ("tests/delivery/test_files_rows.py",)
 OF_FOLDER = ("tests/delivery/test_files_folder.py",)
 OF_DELIVERY = ("tests/delivery/test_files.py",)

@@ -4,10 +4,10 @@ from tests.mutants.a_break import Break
 
 __all__ = ["POSTGRESQL_BREAKS"]
 
-ROWS = "gateway/delivery/postgresql_rows.py"
-DELIVERY = "gateway/delivery/postgresql.py"
-TRANSFER = "gateway/delivery/postgresql_transfer.py"
-SCHEMA = "gateway/delivery/postgresql_schema.py"
+ROWS = "gateway/delivery/postgresql/rows.py"
+DELIVERY = "gateway/delivery/postgresql/delivery.py"
+TRANSFER = "gateway/delivery/postgresql/transfer.py"
+SCHEMA = "gateway/delivery/postgresql/schema.py"
 OF_ROWS = ("tests/delivery/test_postgresql_rows.py",)
 OF_DELIVERY = ("tests/delivery/test_postgresql.py",)
 OF_SCHEMA = ("tests/delivery/test_postgresql_schema.py",)

@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.delivery import files_parquet
+from gateway.delivery.files import parquet
 from gateway.delivery.plan import FilesPlan
 from gateway.settings import load_site
 from tests.commands.typed import typed
@@ -63,7 +63,7 @@ def test_where_history_alone_goes_and_none_is_kept_it_is_warned(tmp_path: Path, 
 def test_a_format_of_which_a_part_is_not_installed_is_warned_of(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], is_there: bool
 ) -> None:
-    monkeypatch.setattr(files_parquet, "find_spec", lambda name: name if is_there else None)
+    monkeypatch.setattr(parquet, "find_spec", lambda name: name if is_there else None)
     site = tmp_path / "site.yaml"
     parts = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, {PARTS}/tank.yaml]\n"
     for kind, is_warned in (("csv", False), ("parquet", not is_there)):

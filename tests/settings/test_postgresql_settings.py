@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-import gateway.delivery.postgresql as postgresql
+import gateway.delivery.postgresql.delivery as postgresql
 from gateway.delivery.plan import TlsPlan
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 from tests.commands.typed import typed
 from tests.settings.yard import PARTS, load
 

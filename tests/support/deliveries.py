@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from typing import Any
 
-from gateway.delivery.mqtt import MqttDelivery
+from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.delivery.plan import MqttPlan
 from gateway.status import DestinationStatus, GatewaySnapshot
 from tests.support.records import BOOT, record, snapshot

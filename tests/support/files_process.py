@@ -9,7 +9,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from gateway.delivery.contract import Surroundings
-from gateway.delivery.files import FilesDelivery
+from gateway.delivery.files.delivery import FilesDelivery
 from gateway.delivery.plan import FilesPlan
 from gateway.history import Entry, KeptRecord, Previous
 from tests.support.history_files import finished, unfinished

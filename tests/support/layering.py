@@ -80,7 +80,7 @@ WIRES = {
     "gateway.commands.technician.identify": MODBUS,
     "gateway.commissioning.recorder": MODBUS,
     "gateway.commissioning.replay": MODBUS,
-    "gateway.delivery.mqtt_connection": "MQTT",
+    "gateway.delivery.mqtt.connection": "MQTT",
     "gateway.web.server": "HTTP",
     "gateway.commands.operator.running_gateway": "HTTP",
     "gateway.commands.demonstration.free_port": "nothing",
@@ -93,8 +93,8 @@ PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
 )
 """Of named tuples and enums, as their documentation has it."""
 LIBRARY_USERS = {
-    "asyncpg": "gateway.delivery.postgresql_connection",
-    "paho": "gateway.delivery.mqtt_connection",
+    "asyncpg": "gateway.delivery.postgresql.connection",
+    "paho": "gateway.delivery.mqtt.connection",
 }
 
 

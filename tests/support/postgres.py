@@ -12,7 +12,7 @@ from typing import Any, Self
 
 import psutil
 
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 from tests.support.mosquitto import free_port
 
 __all__ = ["PASSWORD", "USER", "Postgres", "postgresql_plan"]

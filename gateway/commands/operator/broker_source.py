@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
-from gateway.delivery.mqtt_reader import Lying, what_lies_there
+from gateway.delivery.mqtt.reader import Lying, what_lies_there
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError, GatewayError, UsageError
 from gateway.sentences import duration_words

@@ -8,10 +8,11 @@ from gateway.commands.output import write, write_json
 from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
 from gateway.commands.service.descriptors import limits, needed_by, shortage
 from gateway.commands.service.site_argument import add_site, load
-from gateway.delivery import files_parquet, mqtt_secrets
+from gateway.delivery import secrets
+from gateway.delivery.files import parquet
 from gateway.delivery.plan import FilesPlan
-from gateway.delivery.postgresql import missing_part
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.delivery import missing_part
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.display import printable
 from gateway.errors import SettingsError
 from gateway.settings.site import SiteSettings
@@ -90,15 +91,15 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
                 found.append(f"{file}: lines.{line.name}.{key}: {trouble}; without it this line is never connected")
     for broker in settings.brokers:
         without = f"without it {broker.host}:{broker.port} gets nothing"
-        found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in mqtt_secrets.trouble_with(broker)]
+        found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in secrets.trouble_with(broker)]
     for database in (each for each in settings.deliveries if isinstance(each, PostgresqlPlan)):
         without = f"without it {database.host}:{database.port} gets nothing"
-        found += [f"{file}: delivery.postgresql: {each}; {without}" for each in mqtt_secrets.trouble_with(database)]
+        found += [f"{file}: delivery.postgresql: {each}; {without}" for each in secrets.trouble_with(database)]
         lacking = missing_part()
         if lacking is not None:
             found.append(f"{file}: delivery.postgresql: {lacking}")
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
-    if "parquet" in formats and (lacking := files_parquet.missing_part()) is not None:
+    if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")
     return found
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from gateway.commands.new_file import write_new_file
 from gateway.commands.output import note
 from gateway.commands.service.ledger_file import add_file, file_of, looked_at, time_of
-from gateway.delivery.files_rows import EVENTS, RECORDS, line_of
+from gateway.delivery.files.rows import EVENTS, RECORDS, line_of
 from gateway.display import printable
 from gateway.errors import DeliveryError, UsageError
 from gateway.history import Entry, KeptRecord

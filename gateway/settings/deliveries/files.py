@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from gateway.delivery.files_names import DAY_S
+from gateway.delivery.files.names import DAY_S
 from gateway.delivery.plan import FilesPlan
 from gateway.settings.deliveries.models import FilesModel
 from gateway.settings.deliveries.surroundings import Reading

@@ -2,7 +2,7 @@
 
 import re
 
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.settings.deliveries.models import PostgresqlModel
 from gateway.settings.deliveries.surroundings import Reading
 from gateway.settings.reading.document import KeyPath, Mistakes

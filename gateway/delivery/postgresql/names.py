@@ -10,7 +10,7 @@ from concurrent.futures import Future
 from functools import partial
 from typing import Any
 
-from gateway.delivery.postgresql_faults import FaultKind, PostgresqlFault, told
+from gateway.delivery.postgresql.faults import FaultKind, PostgresqlFault, told
 from gateway.process.one_thread import OneThread, done_within
 
 __all__ = ["ServerName"]

@@ -16,9 +16,9 @@ import structlog
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
-from gateway.delivery.files_folder import Convert, HistoryFolder, Written
-from gateway.delivery.files_parquet import parquet_from_csv, require_duckdb
-from gateway.delivery.files_state import FilesError
+from gateway.delivery.files.folder import Convert, HistoryFolder, Written
+from gateway.delivery.files.parquet import parquet_from_csv, require_duckdb
+from gateway.delivery.files.state import FilesError
 from gateway.delivery.plan import FilesPlan
 from gateway.history import Entry
 from gateway.process.one_thread import OneThread, done_within

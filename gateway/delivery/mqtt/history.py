@@ -11,10 +11,10 @@ from typing import Any
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox
-from gateway.delivery.mqtt_connection import ConnectionEndedError, TooLargeError
-from gateway.delivery.mqtt_conversation import Conversation
-from gateway.delivery.mqtt_others import EndedBy
-from gateway.delivery.mqtt_window import HistoryWindow, Refusal, stream_of
+from gateway.delivery.mqtt.connection import ConnectionEndedError, TooLargeError
+from gateway.delivery.mqtt.conversation import Conversation
+from gateway.delivery.mqtt.others import EndedBy
+from gateway.delivery.mqtt.window import HistoryWindow, Refusal, stream_of
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord

@@ -8,9 +8,9 @@ from typing import Any
 
 import orjson
 
-from gateway.delivery.mqtt_connection import Connection
-from gateway.delivery.mqtt_secrets import password, tls_context
+from gateway.delivery.mqtt.connection import Connection
 from gateway.delivery.plan import MqttPlan
+from gateway.delivery.secrets import password, tls_context
 from gateway.errors import DeliveryError
 from gateway.payload.writer import HEARTBEAT_SCHEMA, INVENTORY_SCHEMA, STATUS_SCHEMA
 

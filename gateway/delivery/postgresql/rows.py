@@ -1,4 +1,4 @@
-"""Pure: entries of history to rows, in the columns that gateway/delivery/sql makes.
+"""Pure: entries of history to rows, in the columns that gateway/delivery/postgresql/sql makes.
 
 SI always, at full precision. A Bad figure has the value NULL, whatever the record says.
 """

@@ -14,15 +14,15 @@ import structlog
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Wants
-from gateway.delivery.live import Entry, LiveQueue
-from gateway.delivery.mqtt_connection import Connection, ConnectionEndedError, Will
-from gateway.delivery.mqtt_conversation import Conversation
-from gateway.delivery.mqtt_history import MqttHistory
-from gateway.delivery.mqtt_neighbours import Neighbours, client_id_of
-from gateway.delivery.mqtt_others import EndedBy
-from gateway.delivery.mqtt_secrets import password, tls_context
-from gateway.delivery.mqtt_window import Refusal
+from gateway.delivery.mqtt.connection import Connection, ConnectionEndedError, Will
+from gateway.delivery.mqtt.conversation import Conversation
+from gateway.delivery.mqtt.history import MqttHistory
+from gateway.delivery.mqtt.live import Entry, LiveQueue
+from gateway.delivery.mqtt.neighbours import Neighbours, client_id_of
+from gateway.delivery.mqtt.others import EndedBy
+from gateway.delivery.mqtt.window import Refusal
 from gateway.delivery.plan import MqttPlan
+from gateway.delivery.secrets import password, tls_context
 from gateway.errors import DeliveryError
 from gateway.payload.writer import (
     HEARTBEAT_SCHEMA,

@@ -13,10 +13,10 @@ import structlog
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
-from gateway.delivery.mqtt_secrets import password, tls_context
-from gateway.delivery.postgresql_faults import MISSING_PART, FaultKind, PostgresqlFault
-from gateway.delivery.postgresql_names import ServerName
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.faults import MISSING_PART, FaultKind, PostgresqlFault
+from gateway.delivery.postgresql.names import ServerName
+from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.secrets import password, tls_context
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord
 from gateway.process.tasks import end
@@ -24,9 +24,9 @@ from gateway.status import DestinationStatus, Trouble
 from gateway.tank_record import TankRecord
 
 if find_spec("asyncpg") is not None:
-    from gateway.delivery.postgresql_connection import Connection
-    from gateway.delivery.postgresql_schema import Months, prepare_schema
-    from gateway.delivery.postgresql_transfer import Refusal, Transfer
+    from gateway.delivery.postgresql.connection import Connection
+    from gateway.delivery.postgresql.schema import Months, prepare_schema
+    from gateway.delivery.postgresql.transfer import Refusal, Transfer
 
 __all__ = ["PostgresqlDelivery", "missing_part"]
 

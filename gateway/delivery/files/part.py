@@ -12,9 +12,9 @@ from contextlib import suppress
 from itertools import chain, count
 from typing import BinaryIO, NamedTuple
 
-from gateway.delivery.files_names import Span
-from gateway.delivery.files_rows import EVENTS, Sort
-from gateway.delivery.files_state import FilesError, Marks, open_own, write_all
+from gateway.delivery.files.names import Span
+from gateway.delivery.files.rows import EVENTS, Sort
+from gateway.delivery.files.state import FilesError, Marks, open_own, write_all
 
 __all__ = ["Part", "Resumed"]
 

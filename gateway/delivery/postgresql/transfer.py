@@ -5,10 +5,10 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from gateway.delivery.postgresql_connection import Connection
-from gateway.delivery.postgresql_faults import FaultKind, PostgresqlFault
-from gateway.delivery.postgresql_rows import EVENT_COLUMNS, RECORD_COLUMNS, event_row, record_row
-from gateway.delivery.postgresql_schema import Months, month_of
+from gateway.delivery.postgresql.connection import Connection
+from gateway.delivery.postgresql.faults import FaultKind, PostgresqlFault
+from gateway.delivery.postgresql.rows import EVENT_COLUMNS, RECORD_COLUMNS, event_row, record_row
+from gateway.delivery.postgresql.schema import Months, month_of
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptEvent, KeptRecord
 

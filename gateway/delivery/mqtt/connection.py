@@ -19,8 +19,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gateway.delivery.mqtt_others import EndedBy
-from gateway.delivery.mqtt_window import Refusal
+from gateway.delivery.mqtt.others import EndedBy
+from gateway.delivery.mqtt.window import Refusal
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 

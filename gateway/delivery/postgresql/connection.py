@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 import asyncpg
 from asyncpg.connect_utils import SessionAttribute
 
-from gateway.delivery.postgresql_faults import FaultKind, PostgresqlFault, told
-from gateway.delivery.postgresql_plan import PostgresqlPlan
+from gateway.delivery.postgresql.faults import FaultKind, PostgresqlFault, told
+from gateway.delivery.postgresql.plan import PostgresqlPlan
 
 __all__ = ["Connection"]
 

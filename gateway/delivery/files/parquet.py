@@ -5,8 +5,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from gateway.delivery.files_rows import Sort
-from gateway.delivery.files_state import FilesError
+from gateway.delivery.files.rows import Sort
+from gateway.delivery.files.state import FilesError
 
 __all__ = ["missing_part", "parquet_from_csv", "require_duckdb"]
 

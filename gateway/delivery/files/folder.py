@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import structlog
 
-from gateway.delivery.files_names import (
+from gateway.delivery.files.names import (
     Span,
     final_name,
     lock_name,
@@ -28,9 +28,9 @@ from gateway.delivery.files_names import (
     unfinished_name,
     unfinished_of,
 )
-from gateway.delivery.files_part import Part
-from gateway.delivery.files_rows import SORTS, Sort, line_of, sort_of
-from gateway.delivery.files_state import FilesError, FolderState, load_state, open_own, save_state
+from gateway.delivery.files.part import Part
+from gateway.delivery.files.rows import SORTS, Sort, line_of, sort_of
+from gateway.delivery.files.state import FilesError, FolderState, load_state, open_own, save_state
 from gateway.delivery.plan import FilesPlan
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord

@@ -8,9 +8,9 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from importlib.resources import files
 
-from gateway.delivery.postgresql_connection import Connection
-from gateway.delivery.postgresql_faults import FaultKind, PostgresqlFault
-from gateway.delivery.postgresql_plan import SCHEMA_S
+from gateway.delivery.postgresql.connection import Connection
+from gateway.delivery.postgresql.faults import FaultKind, PostgresqlFault
+from gateway.delivery.postgresql.plan import SCHEMA_S
 
 __all__ = ["Month", "Months", "month_of", "prepare_schema", "steps"]
 
@@ -31,7 +31,7 @@ def month_of(instant: datetime) -> Month:
 def steps() -> list[tuple[int, str]]:
     """The numbered steps and their SQL, in order."""
     found = []
-    for file in files("gateway.delivery").joinpath("sql").iterdir():
+    for file in files("gateway.delivery.postgresql").joinpath("sql").iterdir():
         number = re.fullmatch(r"(\d{4})_\w+\.sql", file.name)
         if number is not None:
             found.append((int(number[1]), file.read_text("utf-8")))

@@ -1,0 +1,1 @@
+"""Delivery into folders of files."""

@@ -1,0 +1,1 @@
+"""Delivery to PostgreSQL databases."""
