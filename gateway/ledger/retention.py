@@ -35,6 +35,7 @@ _MOST = 20_000
 """Rows that go in one step; more than `_AT_MOST` only where twice as many come."""
 _PART = 20
 _RESERVE_BYTES = 64_000_000
+_UNLIMITED = 1 << 62
 _LEAST_ROOM_BYTES = 262_144
 _SAID_FOR_NS = 3_600_000_000_000
 """So long a trouble is shown after it happened last, and it is logged once in that time."""
@@ -163,8 +164,8 @@ class Retention:
         return self._trouble if self._clock.monotonic_ns() - self._trouble_ns < _SAID_FOR_NS else None
 
     def begin(self) -> None:
-        """The first step, so that sizes are known."""
-        self._ask()
+        """So that sizes are known. Nothing goes yet: a destination that is new has not said yet that it needs it."""
+        self._ask(self._measured)
 
     def make_room(self, connection: sqlite3.Connection) -> Stepped:
         """A step for the writer that found no room: a part of what is used goes. In a transaction that is open.
@@ -222,11 +223,16 @@ class Retention:
         if goes_on or now_ns >= self._due_ns:
             self._ask()
 
-    def _ask(self) -> None:
+    def _ask(self, action: Callable[[sqlite3.Connection], Stepped] | None = None) -> None:
         if not self._asked:
             self._asked = True
             self._due_ns = self._clock.monotonic_ns() + _EVERY_NS
-            self._transactions.do(self._step).add_done_callback(self._done)
+            self._transactions.do(action or self._step).add_done_callback(self._done)
+
+    def _measured(self, connection: sqlite3.Connection) -> Stepped:
+        """A step by which nothing goes."""
+        found = step(connection, Limits(-_UNLIMITED, _UNLIMITED), {}, 0)
+        return found._replace(is_stuck=not found.entries and found.used_bytes > self._largest(found.file_bytes))
 
     def _step(self, connection: sqlite3.Connection) -> Stepped:
         return step(connection, self._limits(connection), self._positions(), self._clock.utc_ns())

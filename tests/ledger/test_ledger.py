@@ -314,3 +314,16 @@ def test_a_large_site_with_a_long_interval_of_commits_loses_nothing(
     assert ledger.status().lost == 0
     assert ledger.close(PATIENCE_S)
     assert len(records_in(stand.file)) == 4000
+
+
+async def test_on_a_full_disk_nothing_goes_before_a_new_destination_has_said_that_it_needs_it(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At the very first start that was the start itself, and it counted as lost to nobody."""
+    monkeypatch.setattr("gateway.ledger.ledger.free_bytes", lambda folder: 0)
+    ledger = stand.open()
+    until(lambda: ledger._retention._stepped is not None)
+    (entry,) = await _all_of(ledger.outbox("database"), 1)
+    assert isinstance(entry, KeptEvent)
+    assert entry.event.kind is EventKind.GATEWAY_STARTED
+    assert ledger.close(PATIENCE_S)

@@ -129,4 +129,32 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
         "calculated_again(plan, record).tank != record.inventory.tank",
         ("tests/commands/test_ledger.py",),
     ),
+    Break(
+        "seam: two processes write to one ledger",
+        f"{LEDGER}opening.py",
+        "        hold.take()\n",
+        "",
+        ("tests/ledger/test_hold.py",),
+    ),
+    Break(
+        "seam: much that waits is not committed before its time",
+        f"{LEDGER}writer.py",
+        "if taken.is_due or (self._pending.is_heavy and self._again_s is None):",
+        "if taken.is_due:",
+        ("tests/ledger/test_ledger.py",),
+    ),
+    Break(
+        "seam: a reader whose turn is over speaks for the next",
+        "gateway/outbox_turns.py",
+        "        if not self._is_over():\n            self._turns.outbox.delivered(position)",
+        "        self._turns.outbox.delivered(position)",
+        ("tests/test_outbox_turns.py",),
+    ),
+    Break(
+        "seam: the memory of the ledger goes before a newer one",
+        "gateway/keeping.py",
+        "key=lambda kept: kept.utc_ns",
+        "key=lambda kept: -kept.utc_ns",
+        ("tests/test_keeping.py",),
+    ),
 )
