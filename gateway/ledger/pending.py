@@ -34,6 +34,8 @@ class Pending:
         self._gateway_events = 0
         self.size_bytes = 0
         self.pieces: list[Piece] = []
+        self._unwritable: set[str | None] = set()
+        """Tanks of which one could not be written, which was said."""
 
     def take(self, given: Iterable[GivenRecord | GivenEvent]) -> list[GivenRecord | GivenEvent]:
         """Pack them; those that there is no room for."""
@@ -46,11 +48,19 @@ class Pending:
             try:
                 self._add(self._event(each) if isinstance(each, GivenEvent) else self._record(each))
             except Exception:  # noqa: BLE001 - one that cannot be written must not keep those behind it from being kept
-                self._log.exception(LEDGER_UNWRITABLE)
+                self._tell_unwritable(each)
                 refused.append(each)
             # The loop that polls has its turn between two of them.
             time.sleep(0)
         return refused
+
+    def _tell_unwritable(self, each: GivenRecord | GivenEvent) -> None:
+        """Once for each tank: where one of its sheets cannot be written, the next cannot either."""
+        identity = each.record.identity if isinstance(each, GivenRecord) else each.identity
+        tank = None if identity is None else identity.tank
+        if tank not in self._unwritable:
+            self._unwritable.add(tank)
+            self._log.exception(LEDGER_UNWRITABLE, tank=tank, hint="each that follows is counted as lost")
 
     @property
     def is_heavy(self) -> bool:

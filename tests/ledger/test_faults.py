@@ -306,13 +306,15 @@ def test_what_fails_in_one_part_costs_no_history(stand: Stand) -> None:
 def test_a_record_that_cannot_be_written_is_lost_alone(stand: Stand) -> None:
     ledger = stand.open()
     offer(ledger, stand, 1)
-    record = stand.record()
-    ledger.offer(record._replace(plan="\udc80"))
-    stand.seconds += 20.0
-    offer(ledger, stand, 1)
-    assert ledger.close(PATIENCE_S)
-    assert ledger.status().lost == 1
-    assert [record.identity.sequence for record in records_in(stand.file)] == [1, 3]
+    with capture_logs() as logs:
+        for _ in range(2):
+            ledger.offer(stand.record()._replace(plan="\udc80"))
+            stand.seconds += 20.0
+        offer(ledger, stand, 1)
+        assert ledger.close(PATIENCE_S)
+    assert ledger.status().lost == 2
+    assert [record.identity.sequence for record in records_in(stand.file)] == [1, 4]
+    assert [each["tank"] for each in logs if each["event"] == "ledger.unwritable"] == ["TK-1"], "once"
 
 
 def test_an_end_does_not_wait_for_ever(stand: Stand, disk: Disk) -> None:
