@@ -1,4 +1,5 @@
-"""One gateway process with 200 and with 1,000 tanks: lateness, age of the news at a subscriber, processor and memory.
+"""One gateway process with 200 and with 1,000 tanks, and with 200 of which history is kept and delivered to a broker, a
+database and a folder: lateness, age of the news at a subscriber, processor and memory.
 
 Simulators, broker and subscriber are processes of their own on the same machine, so with few cores they take part of
 what they measure. Lateness is the gateway's own histogram: how long after its due time each poll was begun. The age of
@@ -13,9 +14,10 @@ import re
 import tempfile
 import time
 import urllib.request
+from contextlib import ExitStack
 from pathlib import Path
 from statistics import median
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import psutil
 
@@ -23,6 +25,7 @@ from simulators.fleet import describe, fleet
 from tests.bench.fleet_site import site_text
 from tests.bench.processes import Talking, gateway, listener_at, say, simulators, until_good
 from tests.support.mosquitto import Mosquitto, free_port
+from tests.support.postgres import PASSWORD, USER, Postgres
 
 __all__ = ["measure"]
 
@@ -33,9 +36,11 @@ BUCKET = re.compile(r'^tank_gateway_line_poll_lateness_seconds_bucket{.*le="([^"
 class Load(NamedTuple):
     tanks: int
     period_s: float
+    keeps: bool = False
+    """Whether there is a ledger, and its history goes to the broker, a database and a folder of files."""
 
 
-LOADS = (Load(200, 2.0), Load(1_000, 1.0))
+LOADS = (Load(200, 2.0), Load(200, 2.0, keeps=True), Load(1_000, 1.0))
 
 
 def measure(*, long: bool) -> dict[str, object]:
@@ -44,6 +49,7 @@ def measure(*, long: bool) -> dict[str, object]:
     columns = {
         "tanks": "",
         "period_s": "every s",
+        "keeps": "history kept",
         "sheets_part": "sheets of those due",
         "lateness_p50_ms": "late ms p50",
         "lateness_p99_ms": "p99",
@@ -62,7 +68,9 @@ def measure(*, long: bool) -> dict[str, object]:
     }
 
 
-def _shown(value: float) -> str:
+def _shown(value: float | bool) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return f"{value:,.0f}" if value >= 100 or value == int(value) else f"{value:.3g}"
 
 
@@ -73,6 +81,7 @@ def _measure(load: Load, seconds: float) -> dict[str, float]:
             Mosquitto(folder) as broker,
             simulators(load.tanks) as (_, addresses),
             listener_at(broker.port) as listener,
+            ExitStack() as stack,
         ):
             site = folder / "site.yaml"
             text = site_text(
@@ -81,11 +90,35 @@ def _measure(load: Load, seconds: float) -> dict[str, float]:
                 period_s=load.period_s,
                 broker_port=broker.port,
                 web_port=web_port,
+                history=_history(stack, folder, broker.port) if load.keeps else None,
             )
             site.write_text(text, "utf-8")
             with gateway(site, folder / "gateway.log") as process:
                 until_good(listener, load.tanks, 60 + 10 * load.period_s, process)
                 return _watch(load, seconds, process, listener, web_port)
+
+
+def _history(stack: ExitStack, folder: Path, broker_port: int) -> dict[str, Any]:
+    """Six records a tank and minute, each at four destinations: the broker has it twice."""
+    database = stack.enter_context(Postgres())
+    files = folder / "history"
+    files.mkdir()
+    password = folder / "password"
+    password.write_text(PASSWORD)
+    password.chmod(0o600)
+    return {
+        "ledger": {"file": str(folder / "bench.ledger")},
+        "delivery": {
+            "mqtt": {"address": f"127.0.0.1:{broker_port}", "name": "keeper", "prefix": "others"},
+            "files": {"folder": str(files)},
+            "postgresql": {
+                "address": f"127.0.0.1:{database.port}",
+                "database": "postgres",
+                "user_name": USER,
+                "password_file": str(password),
+            },
+        },
+    }
 
 
 def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talking, web_port: int) -> dict[str, float]:
@@ -104,6 +137,7 @@ def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talkin
     return {
         "tanks": load.tanks,
         "period_s": load.period_s,
+        "keeps": load.keeps,
         "seconds": passed,
         "polls": counts[float("inf")],
         "sheets_part": heard["messages"] / (load.tanks / load.period_s * passed),
