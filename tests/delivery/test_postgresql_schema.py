@@ -110,7 +110,7 @@ async def test_a_further_step_is_taken_on_what_is_there(
 
 
 async def test_who_may_only_write_rows_needs_no_more_where_all_is_there(
-    plan: PostgresqlPlan, postgres: Postgres
+    plan: PostgresqlPlan, postgres: Postgres, tmp_path: Path
 ) -> None:
     instant = datetime(2026, 5, 1, tzinfo=UTC)
     async with connected(plan) as connection:
@@ -121,7 +121,7 @@ async def test_who_may_only_write_rows_needs_no_more_where_all_is_there(
         f"GRANT SELECT, INSERT, UPDATE ON ALL TABLES IN SCHEMA tanks TO {name}",
         plan.database,
     )
-    theirs = postgresql_plan(postgres, Path("/"), password_file=None, database=plan.database, user_name=name)
+    theirs = postgresql_plan(postgres, tmp_path, password_file=None, database=plan.database, user_name=name)
     async with connected(theirs) as connection:
         transfer = await transfer_over(connection, theirs)
         assert await transfer.write(kept_at(instant, instant.replace(day=2))) == []
