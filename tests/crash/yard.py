@@ -160,7 +160,8 @@ def in_database(server: Postgres) -> list[Arrived]:
     found = []
     for table, number in (("records", "-1"), ("events", "number")):
         query = f"SELECT json_build_array(coalesce(tank, ''), boot, sequence, {number}, instant) FROM tanks.{table}"
-        done = server.try_psql(f"{query} ORDER BY arrived, instant")
+        # What came in one transaction came at once; it stands in the order in which it was written.
+        done = server.try_psql(f"{query} ORDER BY arrived, tableoid, ctid")
         for line in done.stdout.splitlines() if done.returncode == 0 else ():
             tank, boot, sequence, of_event, instant = json.loads(line)
             found.append(Arrived((tank, boot, sequence, of_event), {"instant": instant}))
