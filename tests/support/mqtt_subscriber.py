@@ -2,6 +2,7 @@
 
 import asyncio
 import signal
+from collections import deque
 from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Any, NamedTuple, Self
@@ -11,6 +12,9 @@ from tests.support.messages import valid_message
 __all__ = ["Message", "Subscriber"]
 
 _ANSWER_S = 20.0
+_SUBSCRIBED = b"Subscribed"
+_SAYS = (b"Client ", _SUBSCRIBED)
+"""How its own words begin; a message begins with 0 or 1."""
 
 
 class Message(NamedTuple):
@@ -25,11 +29,15 @@ class Message(NamedTuple):
 
 
 class Subscriber:
-    """Every message from `port` under `topic`, as it comes. A message that breaks its schema raises."""
+    """Every message from `port` under `topic`, as it comes. A message that breaks its schema raises.
+
+    It is subscribed before it is entered: what is published afterwards and not retained is not missed.
+    """
 
     def __init__(self, port: int, topic: str = "tanks/#", options: Sequence[str] = ()) -> None:
         self._arguments = ("-h", "127.0.0.1", "-p", str(port), "-t", topic, "-q", "1", "-F", "%r %t %p", *options)
         self._process: asyncio.subprocess.Process | None = None
+        self._early: deque[bytes] = deque()
 
     async def next(self, wanted: Callable[[Message], bool] = lambda _: True) -> Message:
         """The next message that is wanted; others are held against their schema and dropped."""
@@ -42,13 +50,21 @@ class Subscriber:
 
     async def unchecked(self) -> Message:
         """The next message, held against nothing: for counting thousands. May be cancelled without losing any."""
+        if self._early:
+            line = self._early.popleft()
+        else:
+            while (line := await self._line()).startswith(_SAYS):
+                pass
+        retained, topic, payload = line.rstrip(b"\n").split(b" ", 2)
+        return Message(retained == b"1", topic.decode(), payload)
+
+    async def _line(self) -> bytes:
         assert self._process is not None
         assert self._process.stdout is not None
         line = await self._process.stdout.readline()
         if not line:
             raise AssertionError("mosquitto_sub ended")
-        retained, topic, payload = line.rstrip(b"\n").split(b" ", 2)
-        return Message(retained == b"1", topic.decode(), payload)
+        return line
 
     def freeze(self) -> None:
         """Let it hold its connection and read nothing."""
@@ -76,9 +92,14 @@ class Subscriber:
         )
 
     async def __aenter__(self) -> Self:
-        self._process = await asyncio.create_subprocess_exec(
-            "mosquitto_sub", *self._arguments, stdout=asyncio.subprocess.PIPE, limit=1 << 20
-        )
+        # Its own words would wait in the buffer of a pipe for the first message.
+        command = ("stdbuf", "-oL", "mosquitto_sub", "-d", *self._arguments)
+        self._process = await asyncio.create_subprocess_exec(*command, stdout=asyncio.subprocess.PIPE, limit=1 << 20)
+        async with asyncio.timeout(_ANSWER_S):
+            while not (line := await self._line()).startswith(_SUBSCRIBED):
+                # What the server kept for its session comes before the answer to its subscription.
+                if not line.startswith(_SAYS):
+                    self._early.append(line)
         return self
 
     async def __aexit__(
