@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from gateway.plain_form import PlainForm, PlainFormError
 from gateway.records import Inventory, LastGood, Reason, ReasonCode, TankInput
 from gateway.states import LimitState, RoofZone
+from gateway.tank_state import AlarmStanding, TankState
 
 __all__ = [
     "RECORD_SCHEMA",
@@ -22,8 +23,10 @@ __all__ = [
     "record_from",
 ]
 
-RECORD_SCHEMA = "tank-gateway/record/1"
+RECORD_SCHEMA = "tank-gateway/record/2"
 """Another number for another shape of `TankRecord`: a test holds the two together."""
+_READ = (RECORD_SCHEMA, "tank-gateway/record/1")
+"""1 is 2 without state and events."""
 
 
 class Remembered(NamedTuple):
@@ -48,12 +51,8 @@ class Remembered(NamedTuple):
     """By what is doubted: why."""
 
 
-class TankState(NamedTuple):
-    """How a tank moves and which alarms it has: the watch, which comes later, fills it."""
-
-
 class EventKind(StrEnum):
-    """What can happen, as codes. The watch, which comes later, adds its own."""
+    """What can happen, as codes."""
 
     GATEWAY_STARTED = "gateway_started"
     GATEWAY_STOPPED = "gateway_stopped"
@@ -61,6 +60,30 @@ class EventKind(StrEnum):
     """A start found that the process before had ended without a word: what was read in its last moments is lost."""
     HISTORY_LOST = "history_lost"
     """Records that the disk did not take in."""
+    # alarms: the subject is the alarm's name
+    ALARM_RAISED = "alarm_raised"
+    ALARM_ACKNOWLEDGED = "alarm_acknowledged"
+    ALARM_RETURNED = "alarm_returned"
+    """What raised it is over."""
+    ALARM_SHELVED = "alarm_shelved"
+    ALARM_UNSHELVED = "alarm_unshelved"
+    ALARM_SUPPRESSED = "alarm_suppressed"
+    ALARM_UNSUPPRESSED = "alarm_unsuppressed"
+    ALARM_OUT_OF_SERVICE = "alarm_out_of_service"
+    ALARM_IN_SERVICE = "alarm_in_service"
+    ALARM_ESCALATED = "alarm_escalated"
+    """Nobody has acknowledged it in its time."""
+    ALARM_FLOOD_BEGAN = "alarm_flood_began"
+    ALARM_FLOOD_ENDED = "alarm_flood_ended"
+    # movement
+    MOVEMENT_BEGAN = "movement_began"
+    MOVEMENT_ENDED = "movement_ended"
+    # what people do: the subject is the entry or the instrument
+    VALUE_ENTERED = "value_entered"
+    VALUE_WITHDRAWN = "value_withdrawn"
+    VALUE_EXPIRED = "value_expired"
+    MAINTENANCE_BEGAN = "maintenance_began"
+    MAINTENANCE_ENDED = "maintenance_ended"
 
 
 class Event(NamedTuple):
@@ -75,6 +98,8 @@ class Event(NamedTuple):
     """What people are told of it."""
     by: str | None = None
     """Who did it, where a person did."""
+    standing: AlarmStanding | None = None
+    """Of an alarm: how it stands after this."""
 
 
 class Identity(NamedTuple):
@@ -112,7 +137,7 @@ def plain_record(record: TankRecord) -> dict[str, Any]:
 
 
 def record_from(plain: Any) -> TankRecord:
-    """What `plain_record` wrote. Raises PlainFormError for anything else, and for another version."""
-    if not isinstance(plain, dict) or plain.get("schema") != RECORD_SCHEMA:
+    """What `plain_record` wrote, also that of the version before. Raises PlainFormError for anything else."""
+    if not isinstance(plain, dict) or plain.get("schema") not in _READ:
         raise PlainFormError("schema", f"'{RECORD_SCHEMA}'")
     return _FORM.from_plain({name: value for name, value in plain.items() if name != "schema"})

@@ -7,6 +7,7 @@ consumer drops a repeat.
 import orjson
 
 from gateway.history import KeptEvent, KeptRecord
+from gateway.payload.alarms import standing_document
 from gateway.payload.writer import identity_document, inventory_document, iso_time, reason_document
 
 __all__ = ["EVENT_SCHEMA", "HISTORY_SCHEMA", "event_json", "history_json"]
@@ -40,6 +41,7 @@ def event_json(kept: KeptEvent, *, simulated: bool = False) -> bytes:
         "subject": event.subject,
         "reason": None if event.reason is None else reason_document(event.reason),
         "by": event.by,
+        "alarm": None if event.standing is None else standing_document(event.standing),
     }
     if simulated:
         payload |= {"simulated": True, "notice": "SIMULATED"}

@@ -22,6 +22,7 @@ from gateway.records import (
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
 from gateway.tank_record import Event, EventKind, Identity
+from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
 
 __all__ = ["ToldEvent", "ToldRecord", "event_of", "history_of", "identity_of", "inventory_of"]
 
@@ -70,6 +71,7 @@ def event_of(payload: Mapping[str, Any]) -> ToldEvent:
         payload["subject"],
         None if reason is None else _reason(reason),
         payload["by"],
+        None if payload.get("alarm") is None else _standing(payload["alarm"]),
     )
     return ToldEvent(identity_of(payload), int(payload["number"]), event)
 
@@ -174,6 +176,23 @@ def _element(told: Mapping[str, Any]) -> ElementUse:
         _QUALITIES[told["quality"]],
         None if reason is None else _reason(reason),
         told.get("submerged"),
+    )
+
+
+def _standing(told: Mapping[str, Any]) -> AlarmStanding:
+    return AlarmStanding(
+        told["name"],
+        AlarmKind(told["kind"]),
+        AlarmPhase(told["phase"]),
+        Priority(told["priority"]),
+        told["active"],
+        datetime.fromisoformat(told["since"]),
+        None if told["raised"] is None else datetime.fromisoformat(told["raised"]),
+        told["value"],
+        None if told["reason"] is None else _reason(told["reason"]),
+        told["by"],
+        None if told["until"] is None else datetime.fromisoformat(told["until"]),
+        told["why"],
     )
 
 

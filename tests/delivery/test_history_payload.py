@@ -11,18 +11,37 @@ from jsonschema import Draft202012Validator
 
 from gateway.errors import DeliveryError
 from gateway.history import GATEWAY, KeptEvent, KeptRecord, Previous
+from gateway.payload.alarms import alarm_json
 from gateway.payload.history import event_json, history_json
 from gateway.payload.reader import ToldEvent, event_of, history_of, inventory_of
 from gateway.payload.schemas import schemas
 from gateway.payload.writer import inventory_json
 from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode, because
 from gateway.tank_record import Event, EventKind, Identity
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Priority
 from tests.support.kept_entries import kept_event, kept_record
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, NOON, bad, inventories, record, record_of
 
 OTHER_BOOT = "f" * 32
 _names = st.text(min_size=1, max_size=12)
+_times = st.integers(0, 3_000_000_000).map(lambda ms: NOON.replace(microsecond=0) + timedelta(milliseconds=ms))
+_reasons = st.builds(lambda code, phrase: Reason(code, phrase), st.sampled_from(ReasonCode), _names)
+_standings = st.builds(
+    AlarmStanding,
+    _names,
+    st.sampled_from(AlarmKind),
+    st.sampled_from(AlarmPhase),
+    st.sampled_from(Priority),
+    st.booleans(),
+    _times,
+    st.none() | _times,
+    st.none() | st.floats(allow_nan=False, allow_infinity=False),
+    st.none() | _reasons,
+    st.none() | _names,
+    st.none() | _times,
+    st.text(max_size=12),
+)
 
 
 def test_a_record_of_history_is_its_inventory_with_the_one_before() -> None:
@@ -67,10 +86,11 @@ def test_a_number_that_json_cannot_carry_is_refused(value: float) -> None:
     st.builds(
         Event,
         st.sampled_from(EventKind),
-        st.integers(0, 3_000_000_000).map(lambda ms: NOON.replace(microsecond=0) + timedelta(milliseconds=ms)),
+        _times,
         st.text(max_size=12),
-        st.none() | st.builds(lambda code, phrase: Reason(code, phrase), st.sampled_from(ReasonCode), _names),
+        st.none() | _reasons,
         st.none() | _names,
+        st.none() | _standings,
     ),
     st.builds(Identity, _names, st.just(GATEWAY) | _names, st.just(BOOT), st.integers(0, 1_000_000)),
     st.integers(0, 50),
@@ -92,7 +112,17 @@ def test_an_event_in_full() -> None:
         "subject": "ledger",
         "reason": {"code": "no_answer", "text": "12 records were not kept for 90 s"},
         "by": "kim",
+        "alarm": None,
     }
+
+
+@given(_standings, st.just("") | _names, st.booleans())
+def test_an_alarm_obeys_its_schema(standing: AlarmStanding, tank: str, simulated: bool) -> None:
+    alarm = AlarmNow(tank, standing, "it runs over", "stop the pump", 600.0)
+    message = valid_message(alarm_json("harbour", alarm, NOON, simulated=simulated))
+    assert (message["site"], message["tank"], message["alarm"]["name"]) == ("harbour", tank or None, standing.name)
+    assert (message["consequence"], message["action"], message["response_s"]) == ("it runs over", "stop the pump", 600)
+    assert message.get("notice") == ("SIMULATED" if simulated else None)
 
 
 def test_a_reason_is_told_as_a_sentence_with_its_values() -> None:

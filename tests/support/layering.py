@@ -40,6 +40,7 @@ _RECORDS = (
     "gateway.figures",
     "gateway.history",
     "gateway.tank_record",
+    "gateway.tank_state",
     "gateway.units",
 )
 FOUNDATION = (*_RECORDS, "gateway.clock_watch", "gateway.binding")

@@ -15,7 +15,7 @@ _HOLDS = ("valid_until", "valid_for_s")
 def schemas() -> dict[str, dict[str, Any]]:
     """Every schema by the value of the `schema` member of the messages it describes. Definitions that several share
     stand in one file, and in each schema that comes from here."""
-    inventory, status = _read("inventory"), _read("gateway-status")
+    inventory, status, alarm = _read("inventory"), _read("gateway-status"), _read("alarm")
     loaded = [
         inventory,
         status,
@@ -23,7 +23,8 @@ def schemas() -> dict[str, dict[str, Any]]:
         {**_read("inventories"), "$defs": _shared(status, "destination")},
         _derived(inventory, "inventory-version"),
         _derived(inventory, "history", without=_HOLDS),
-        {**_read("event"), "$defs": _shared(inventory, "time", "reason")},
+        {**_read("event"), "$defs": _shared(inventory, "time", "reason") | _shared(alarm, "alarm")},
+        {**alarm, "$defs": _shared(inventory, "time", "reason") | alarm["$defs"]},
     ]
     return {schema["properties"]["schema"]["const"]: schema for schema in loaded}
 
