@@ -31,6 +31,7 @@ _RECORDS = (
     "gateway.plain_form",
     "gateway.plain_place",
     "gateway.plain_parts",
+    "gateway.reasons",
     "gateway.records",
     "gateway.sentences",
     "gateway.sources",
