@@ -1,0 +1,1 @@
+"""Losses too slow to be seen as movement. Pure. No regulatory leak-detection method."""
