@@ -5,7 +5,7 @@ from typing import Any
 
 import orjson
 
-from gateway.payload.writer import iso_time, reason_document
+from gateway.payload.plain import iso_time, reason_document
 from gateway.tank_state import AlarmNow, AlarmStanding
 
 __all__ = ["ALARM_SCHEMA", "alarm_json", "standing_document"]

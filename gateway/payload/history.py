@@ -8,7 +8,8 @@ import orjson
 
 from gateway.history import KeptEvent, KeptRecord
 from gateway.payload.alarms import standing_document
-from gateway.payload.writer import identity_document, inventory_document, iso_time, reason_document
+from gateway.payload.plain import iso_time, reason_document
+from gateway.payload.writer import identity_document, inventory_document
 
 __all__ = ["EVENT_SCHEMA", "HISTORY_SCHEMA", "event_json", "history_json"]
 
@@ -22,7 +23,7 @@ def history_json(kept: KeptRecord) -> bytes:
 
     Raises DeliveryError when a number is not finite or the instant has no zone.
     """
-    payload = inventory_document(kept.record.identity, kept.record.inventory)
+    payload = inventory_document(kept.record.identity, kept.record.inventory, state=kept.record.state)
     del payload["valid_until"], payload["valid_for_s"]
     payload["schema"] = HISTORY_SCHEMA
     payload["previous"] = None if kept.previous is None else kept.previous._asdict()

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import orjson
 
-from gateway.payload.writer import iso_time
+from gateway.payload.plain import iso_time
 from gateway.status import GatewaySnapshot, Histogram, InstrumentStatus, LineStatus
 
 __all__ = ["LINES_SCHEMA", "LinesTold", "lines_json", "lines_of"]

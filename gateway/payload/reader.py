@@ -22,9 +22,17 @@ from gateway.records import (
 from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSource, WaterSource
 from gateway.states import LimitState, RoofZone
 from gateway.tank_record import Event, EventKind, Identity
-from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
+from gateway.tank_state import (
+    AlarmKind,
+    AlarmPhase,
+    AlarmStanding,
+    LimitTime,
+    Motion,
+    Priority,
+    TankState,
+)
 
-__all__ = ["ToldEvent", "ToldRecord", "event_of", "history_of", "identity_of", "inventory_of"]
+__all__ = ["ToldEvent", "ToldRecord", "event_of", "history_of", "identity_of", "inventory_of", "state_of"]
 
 _UNITS = tuple((definition.name, definition.unit) for definition in FIGURE_DEFINITIONS)
 _QUALITIES = {quality.word: quality for quality in Quality}
@@ -100,6 +108,37 @@ def inventory_of(payload: Mapping[str, Any]) -> Inventory:
         ),
         reference_temperature_c=_reference_temperature_c(payload.get("reference_temperature")),
     )
+
+
+def state_of(payload: Mapping[str, Any]) -> TankState | None:
+    """How the tank moves, as the same message tells it; None where it does not. Raises what `inventory_of` raises."""
+    told = payload.get("state")
+    if told is None:
+        return None
+    instant = datetime.fromisoformat(payload["time"])
+    return TankState(
+        Motion(told["motion"]),
+        None if told["since"] is None else datetime.fromisoformat(told["since"]),
+        _rate(told["rate"], "m3/s", instant),
+        _rate(told["level_rate"], "m/s", instant),
+        tuple(
+            [
+                LimitTime(each["limit"], float(each["level"]), float(each["in_s"]), datetime.fromisoformat(each["at"]))
+                for each in told["times"]
+            ]
+        ),
+        told["activity"] or "",
+        tuple([_standing(each) for each in told["alarms"]]),
+    )
+
+
+def _rate(told: Mapping[str, Any], unit: str, instant: datetime) -> Figure:
+    if told["unit"] != unit:
+        raise ValueError(f"a rate is in {told['unit']}, and records are in SI: {unit}")
+    value, reason, time = told["value"], told["reason"], told["time"]
+    age_s = float("inf") if time is None else (instant - datetime.fromisoformat(time)).total_seconds()
+    reasons = () if reason is None else (_reason(reason),)
+    return Figure(None if value is None else float(value), _QUALITIES[told["quality"]], reasons, age_s)
 
 
 def _reference_temperature_c(told: Mapping[str, Any] | None) -> float | None:

@@ -13,7 +13,7 @@ from typing import Any
 import orjson
 
 from gateway.errors import DeliveryError
-from gateway.payload.writer import iso_time
+from gateway.payload.plain import iso_time
 from gateway.records import Quality, Reading
 from gateway.status import GatewaySnapshot
 

@@ -5,7 +5,7 @@ number that JSON cannot carry is refused: it would arrive as null beside Good.
 """
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from math import isfinite
 from typing import Any, Literal, NamedTuple
 
@@ -13,10 +13,13 @@ import orjson
 
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.records import ElementUse, Inventory, LastGood, LevelState, Quality, Reason
+from gateway.payload.plain import iso_time, reason_document, time_of_age
+from gateway.payload.tank_state import state_document
+from gateway.records import ElementUse, Inventory, LastGood, LevelState, Quality
 from gateway.states import LimitState
 from gateway.status import DestinationStatus, GatewaySnapshot, LastBoot
 from gateway.tank_record import Identity, TankRecord
+from gateway.tank_state import TankState
 from gateway.validity import valid_until
 
 __all__ = [
@@ -34,8 +37,6 @@ __all__ = [
     "inventory_document",
     "inventory_json",
     "inventory_payload",
-    "iso_time",
-    "reason_document",
     "status_json",
     "status_payload",
 ]
@@ -58,17 +59,6 @@ _BLANK_FIGURES: tuple[tuple[str, dict[str, Any]], ...] = tuple(
 )
 _BLANK_ELEMENT: dict[str, Any] = dict.fromkeys(("height", "value", "used", "weight", "quality", "reason", "submerged"))
 """Both are copied and filled in: at half the price of writing each of them out."""
-_TO_MILLISECONDS = len("2026-01-01T00:00:00.000")
-
-
-def iso_time(instant: datetime) -> str:
-    """ISO 8601 in UTC with milliseconds (cut, not rounded) and Z. Raises DeliveryError when the zone is missing."""
-    if instant.tzinfo is not UTC:
-        if instant.tzinfo is None:
-            raise DeliveryError(f"time {instant.isoformat()} has no zone: a record must carry UTC")
-        instant = instant.astimezone(UTC)
-    # A year has four digits: the milliseconds end there, and "+00:00" would be six characters for one.
-    return instant.isoformat(timespec="milliseconds")[:_TO_MILLISECONDS] + "Z"
 
 
 def inventory_payload(record: TankRecord) -> dict[str, Any]:
@@ -76,10 +66,12 @@ def inventory_payload(record: TankRecord) -> dict[str, Any]:
 
     Raises DeliveryError when a number is not finite or the instant has no zone.
     """
-    return inventory_document(record.identity, record.inventory, record.valid_for_s)
+    return inventory_document(record.identity, record.inventory, record.valid_for_s, record.state)
 
 
-def inventory_document(identity: Identity, inventory: Inventory, valid_for_s: float | None = None) -> dict[str, Any]:
+def inventory_document(
+    identity: Identity, inventory: Inventory, valid_for_s: float | None = None, state: TankState | None = None
+) -> dict[str, Any]:
     """The same of an inventory that may have come without what it was made from. Raises as it does."""
     instant = inventory.instant
     time_now = iso_time(instant)
@@ -103,6 +95,8 @@ def inventory_document(identity: Identity, inventory: Inventory, valid_for_s: fl
     if inventory.endings:
         payload["endings"] = [{"entry": entry, "expires": iso_time(expires)} for entry, expires in inventory.endings]
     payload["elements"] = [_element(inventory.tank, element) for element in inventory.elements]
+    if state is not None:
+        payload["state"] = state_document(state, inventory)
     return payload
 
 
@@ -247,7 +241,7 @@ def _figures(inventory: Inventory, time_now: str) -> dict[str, Any]:
         if age_s in times:
             time = times[age_s]
         else:
-            time = times[age_s] = _time_of_age(instant, age_s)
+            time = times[age_s] = time_of_age(instant, age_s)
         figures[name] = figure = blank.copy()
         figure["value"] = value
         figure["time"] = time
@@ -301,11 +295,6 @@ def _level_state(state: LevelState) -> dict[str, Any]:
     }
 
 
-def reason_document(reason: Reason) -> dict[str, str]:
-    """A reason as every message tells it: its code, and its sentence."""
-    return {"code": reason.code, "text": reason.text}
-
-
 def _last_good(tank: str, name: str, last_good: LastGood) -> dict[str, Any]:
     if not isfinite(last_good.value):
         raise _not_finite(tank, f"{name}, last good", last_good.value)
@@ -315,14 +304,6 @@ def _last_good(tank: str, name: str, last_good: LastGood) -> dict[str, Any]:
 def _end_of_validity(instant: datetime, for_s: float | None) -> str | None:
     end = valid_until(instant, for_s)
     return None if end is None else iso_time(end)
-
-
-def _time_of_age(instant: datetime, age_s: float) -> str | None:
-    """When the oldest input was read; None when there never was one, which an infinite age says."""
-    try:
-        return iso_time(instant - timedelta(0, age_s))
-    except (OverflowError, ValueError):
-        return None
 
 
 def _destination(status: DestinationStatus) -> dict[str, Any]:

@@ -13,12 +13,12 @@ from gateway.errors import DeliveryError
 from gateway.history import GATEWAY, KeptEvent, KeptRecord, Previous
 from gateway.payload.alarms import alarm_json
 from gateway.payload.history import event_json, history_json
-from gateway.payload.reader import ToldEvent, event_of, history_of, inventory_of
+from gateway.payload.reader import ToldEvent, event_of, history_of, inventory_of, state_of
 from gateway.payload.schemas import schemas
 from gateway.payload.writer import inventory_json
 from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode, because
 from gateway.tank_record import Event, EventKind, Identity
-from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Priority
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, LimitTime, Motion, Priority, TankState
 from tests.support.kept_entries import kept_event, kept_record
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, NOON, bad, inventories, record, record_of
@@ -116,7 +116,35 @@ def test_an_event_in_full() -> None:
     }
 
 
+_too_soon = (because(ReasonCode.TOO_SOON, "too soon"),)
+_rates = st.builds(
+    Figure, st.floats(-10.0, 10.0), st.just(Quality.GOOD), st.just(()), st.just(0.0), st.just(False)
+) | st.sampled_from([Figure(1.5, Quality.UNCERTAIN, _too_soon, 0.0), Figure(None, Quality.BAD, _too_soon, 0.0)])
+_states = st.builds(
+    TankState,
+    st.sampled_from(Motion),
+    st.none() | _times,
+    _rates,
+    _rates,
+    st.lists(
+        st.builds(LimitTime, st.sampled_from(["minimum", "high_high"]), st.floats(0, 20), st.floats(0, 1e9), _times)
+    ).map(tuple),
+    st.sampled_from(["", "thermal", "water_draw"]),
+    st.lists(_standings, max_size=3).map(tuple),
+)
+
+
+@given(st.none() | _states)
+@settings(max_examples=20, deadline=None)
+def test_the_state_of_a_tank_obeys_the_schema_and_is_read_back(state: TankState | None) -> None:
+    made = record("TK-1", 3)._replace(state=state)
+    for message in (valid_message(inventory_json(made)), valid_message(history_json(KeptRecord(3, made, None)))):
+        assert state_of(message) == state
+        assert ("state" in message) == (state is not None)
+
+
 @given(_standings, st.just("") | _names, st.booleans())
+@settings(max_examples=25, deadline=None)
 def test_an_alarm_obeys_its_schema(standing: AlarmStanding, tank: str, simulated: bool) -> None:
     alarm = AlarmNow(tank, standing, "it runs over", "stop the pump", 600.0)
     message = valid_message(alarm_json("harbour", alarm, NOON, simulated=simulated))

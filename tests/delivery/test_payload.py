@@ -8,15 +8,9 @@ from jsonschema import Draft202012Validator, ValidationError
 
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
+from gateway.payload.plain import iso_time
 from gateway.payload.schemas import schemas
-from gateway.payload.writer import (
-    heartbeat_json,
-    inventories_json,
-    inventory_json,
-    inventory_payload,
-    iso_time,
-    status_json,
-)
+from gateway.payload.writer import heartbeat_json, inventories_json, inventory_json, inventory_payload, status_json
 from gateway.records import (
     ElementUse,
     Figure,

@@ -14,7 +14,8 @@ from gateway.delivery.postgresql.schema import steps
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import KeptRecord, Previous
-from gateway.payload.writer import inventory_payload, iso_time
+from gateway.payload.plain import iso_time
+from gateway.payload.writer import inventory_payload
 from gateway.records import ElementUse, Figure, Inventory, Quality, Reason, ReasonCode, because
 from gateway.tank_record import EventKind
 from tests.support.kept_entries import kept_event, kept_record

@@ -51,7 +51,7 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break("manual mark left out", PAYLOAD, '            figure["manual"] = True\n', "            pass\n", PAYLOADS),
     Break(
         "figure dated by the sheet instead of its oldest input",
-        PAYLOAD,
+        "gateway/payload/plain.py",
         "return iso_time(instant - timedelta(0, age_s))",
         "return iso_time(instant)",
         PAYLOADS,

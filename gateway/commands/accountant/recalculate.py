@@ -29,7 +29,8 @@ from gateway.commands.service.site_argument import add_site, load, tank_of
 from gateway.commands.surveyor.table_file import read_table
 from gateway.display import printable
 from gateway.errors import LimitError, SettingsError, UsageError
-from gateway.payload.writer import INVENTORY_VERSION_SCHEMA, inventory_document, iso_time
+from gateway.payload.plain import iso_time
+from gateway.payload.writer import INVENTORY_VERSION_SCHEMA, inventory_document
 from gateway.records import Inventory, TankInput
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks.plans import TankSetup

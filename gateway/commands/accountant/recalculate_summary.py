@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from gateway.display import DEFINITIONS, NO_VALUE, show_value
-from gateway.payload.writer import iso_time
+from gateway.payload.plain import iso_time
 from gateway.records import Figure, Inventory
 
 __all__ = ["Summary"]

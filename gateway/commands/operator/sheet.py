@@ -20,7 +20,8 @@ from gateway.display import (
     show_figure,
     show_value,
 )
-from gateway.payload.writer import inventory_document, iso_time
+from gateway.payload.plain import iso_time
+from gateway.payload.writer import inventory_document
 from gateway.records import Figure, Input, Inventory, Quality, ReasonCode, TankInput
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks.plans import TankSetup

@@ -34,7 +34,8 @@ from gateway.commands.output import is_terminal, make_console, plain_lines, rich
 from gateway.commands.service.site_argument import load
 from gateway.display import UnitSystem, printable
 from gateway.errors import GatewayError
-from gateway.payload.writer import INVENTORIES_SCHEMA, iso_time
+from gateway.payload.plain import iso_time
+from gateway.payload.writer import INVENTORIES_SCHEMA
 from gateway.settings.reading.validation import suggestion
 
 __all__ = ["add_arguments", "execute"]

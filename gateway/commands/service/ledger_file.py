@@ -13,7 +13,7 @@ from gateway.files import UnreadableError, trouble_with
 from gateway.ledger.opening import ledger_path
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.reading_file import is_data_base, opened
-from gateway.payload.writer import iso_time
+from gateway.payload.plain import iso_time
 from gateway.process.memory_file import file_name
 
 __all__ = ["add_file", "file_of", "looked_at", "time_of", "time_text"]

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import Entry, KeptEvent, KeptRecord
-from gateway.payload.writer import iso_time
+from gateway.payload.plain import iso_time
 from gateway.records import Figure, Quality, ReasonCode
 
 __all__ = ["EVENTS", "RECORDS", "SORTS", "Column", "Sort", "line_of", "sort_of"]

@@ -13,7 +13,7 @@ import orjson
 from gateway.errors import DeliveryError
 from gateway.figures import BESIDE, FIGURE_DEFINITIONS
 from gateway.history import KeptEvent, KeptRecord
-from gateway.payload.writer import iso_time
+from gateway.payload.plain import iso_time
 from gateway.records import Figures, Inventory, LastGood, Quality, Reason, ReasonCode
 
 __all__ = ["EVENT_COLUMNS", "FIGURE_COLUMNS", "RECORD_COLUMNS", "event_row", "record_row"]

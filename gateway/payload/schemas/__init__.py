@@ -16,6 +16,7 @@ def schemas() -> dict[str, dict[str, Any]]:
     """Every schema by the value of the `schema` member of the messages it describes. Definitions that several share
     stand in one file, and in each schema that comes from here."""
     inventory, status, alarm = _read("inventory"), _read("gateway-status"), _read("alarm")
+    inventory["$defs"] |= _shared(alarm, "alarm")
     loaded = [
         inventory,
         status,
