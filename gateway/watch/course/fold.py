@@ -10,9 +10,10 @@ from gateway.watch.course.course import Course
 from gateway.watch.course.holding import Holding, Now, next_holding
 from gateway.watch.course.limit_times import limit_times
 from gateway.watch.course.memory import CourseMemory
-from gateway.watch.course.motion import next_moving, since_instant
+from gateway.watch.course.motion import is_going, next_moving, since_instant
+from gateway.watch.course.rates import rates
 from gateway.watch.course.unscheduled import movement_fault
-from gateway.watch.course.window import next_window, rates, reading_age_s, resolution_m
+from gateway.watch.course.window import next_window, reading_age_s, resolution_m
 from gateway.watch.plan import CoursePlan
 
 __all__ = ["next_course"]
@@ -46,10 +47,12 @@ def next_course(
     time_s = None if age_s is None else now_s - age_s
     window = next_window(memory.window, tank, inventory, basis, time_s, plan.window_s)
     found = rates(window, inventory, basis, time_s, now_s, plan.window_s)
-    moving = next_moving(memory.moving, plan, window, found, resolution_m(tank, basis.level), now_s, utc_s)
+    step_m = resolution_m(tank, basis.level)
+    moving = next_moving(memory.moving, plan, window, found, step_m, now_s, utc_s)
     findings = _found_by_flow(level)
     times: tuple[LimitTime, ...] = ()
-    if moving.motion in _MOVES and age_s is not None and AlarmKind.WRONG_WAY not in findings:
+    goes_on = moving.motion in _MOVES and is_going(plan, window, step_m)
+    if goes_on and age_s is not None and AlarmKind.WRONG_WAY not in findings:
         times = limit_times(tank, moving.motion, level, tov, found.volume, age_s, tank_input.instant)
     contents = None if time_s is None else contents_of(tank, inventory)
     why: Reason | None = None

@@ -77,8 +77,8 @@ def as_they_are(contents: Contents, basis: Basis, time_s: float) -> Followed:
 
 def settled(contents: Contents, basis: Basis, time_s: float, window: Window) -> Followed:
     """The same by the medians of a window at rest, in which one wrong reading tells nothing."""
-    quantity = contents.quantity + contents.per_m3 * (median(window.volumes) - contents.volume_m3)
-    return Followed(time_s, contents, basis, quantity, median(window.levels))
+    quantity = contents.quantity + contents.per_m3 * (median(window.readings.volumes) - contents.volume_m3)
+    return Followed(time_s, contents, basis, quantity, median(window.readings.levels))
 
 
 def step_between(before: Followed | None, now: Contents, basis: Basis) -> Step:
