@@ -25,3 +25,10 @@ class Course(NamedTuple):
     activity: str = ""
     findings: Mapping[AlarmKind, Reason] = MappingProxyType({})
     """What is wrong with the movement: `unscheduled_movement`, `wrong_way`, `level_frozen`."""
+    activity_reason: Reason | None = None
+    """What is to be said of the activity; None where there is none."""
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether it is known to be at rest."""
+        return self.motion is Motion.AT_REST

@@ -1,0 +1,88 @@
+"""What a tank holds, followed over time: its mean, the last quiet level, and what a tank at rest is compared with."""
+
+from typing import NamedTuple
+
+from gateway.calculation.plan import TankPlan
+from gateway.tank_state import Motion
+from gateway.watch.course.activity import Quiet, next_quiet
+from gateway.watch.course.basis import Basis
+from gateway.watch.course.contents import Contents
+from gateway.watch.course.followed import Followed, as_they_are, next_followed, settled, step_between
+from gateway.watch.course.motion import Moving
+from gateway.watch.course.unscheduled import Armed, is_due, next_armed
+from gateway.watch.course.window import Window, is_gap
+from gateway.watch.plan import CoursePlan, UnscheduledPlan
+
+__all__ = ["NO_HOLDING", "Holding", "Now", "next_holding"]
+
+_DEFAULT = UnscheduledPlan()
+"""What a change of level is known to be is told of every tank."""
+_SPIKE = 2.0
+"""Deviations: as far off as that a single reading counts, and no further."""
+_REST, _UNKNOWN = Motion.AT_REST, Motion.UNKNOWN
+
+
+class Holding(NamedTuple):
+    """What is remembered of the contents."""
+
+    followed: Followed | None = None
+    """None: they have not been known yet."""
+    quiet: Quiet | None = None
+    armed: Armed | None = None
+
+
+NO_HOLDING = Holding()
+
+
+class Now(NamedTuple):
+    """What a sheet says of the contents, and when."""
+
+    contents: Contents
+    basis: Basis
+    time_s: float
+    """When the level was read, steady."""
+    now_s: float
+    utc_s: float
+
+
+def next_holding(
+    before: Holding,
+    plan: CoursePlan,
+    tank: TankPlan,
+    now: Now,
+    window: Window,
+    was: Moving,
+    moving: Moving,
+    expected: bool,
+) -> Holding:
+    """`before` with the contents of now; `was` and `moving`: how it moved at the last sheet, and moves.
+
+    `expected`: somebody has announced that it moves.
+    """
+    contents, basis, time_s, now_s, utc_s = now
+    followed, quiet, armed = before
+    unscheduled = plan.unscheduled or _DEFAULT
+    arms = plan.unscheduled is not None and not expected
+    gap_s = 0.0
+    if followed is not None and is_gap(time_s - followed.time_s, plan.window_s):
+        gap_s = time_s - followed.time_s
+    step = step_between(followed, contents, basis)
+    if moving.motion is not _REST:
+        followed = as_they_are(contents, basis, time_s)
+    elif (
+        followed is None
+        or was.motion is _UNKNOWN
+        or gap_s
+        or (arms and armed is None and is_due(unscheduled, moving, now_s))
+    ):
+        followed = settled(contents, basis, time_s, window)
+    else:
+        area = None if quiet is None else quiet.area_m2
+        followed = next_followed(
+            followed, contents, basis, time_s, plan.window_s, _SPIKE * unscheduled.deviation_m, area, step
+        )
+    quiet = next_quiet(quiet, unscheduled, tank, contents, followed, step, now_s)
+    armed = (
+        next_armed(armed, unscheduled, tank, contents, followed, step, moving, gap_s, now_s, utc_s) if arms else None
+    )
+    return Holding(followed, quiet, armed)

@@ -1,0 +1,104 @@
+"""Readings of a level, and the straight line through them by least squares.
+
+Over 30 readings with 0.6 mm of noise the slope of that line errs by 0.4 mm over the window; by the two end points alone
+it would be 0.8 mm.
+"""
+
+import math
+from operator import mul
+from typing import NamedTuple
+
+from gateway.plain_form import SteadyTime
+
+__all__ = ["NO_LINE", "NO_READINGS", "Line", "Readings", "line_through"]
+
+_RIPPLE_M = 0.0005
+"""White noise of a level at rest, beside the steps of its gauge (common practice)."""
+_TELLS = 8
+"""So many readings tell their own noise."""
+_MOST = 10.0
+"""Times what a level at rest has: noise beyond that is no noise, and no line goes through it."""
+
+
+class Readings(NamedTuple):
+    """Of one gauge, oldest first."""
+
+    times: tuple[SteadyTime, ...] = ()
+    levels: tuple[float, ...] = ()
+    """m above the datum."""
+    volumes: tuple[float, ...] = ()
+    """TOV in m3."""
+
+    @property
+    def span_s(self) -> float:
+        return self.times[-1] - self.times[0] if self.times else 0.0
+
+    def and_then(self, time_s: float, level_m: float, volume_m3: float) -> "Readings":
+        """These and one more."""
+        return Readings((*self.times, time_s), (*self.levels, level_m), (*self.volumes, volume_m3))
+
+    def since(self, time_s: float) -> "Readings":
+        """Those that are not older."""
+        first, times = 0, self.times
+        while first < len(times) and times[first] < time_s:
+            first += 1
+        return Readings(times[first:], self.levels[first:], self.volumes[first:]) if first else self
+
+
+NO_READINGS = Readings()
+
+
+class Line(NamedTuple):
+    """The line: slopes, where its middle is, and how well it is known."""
+
+    slope_m_s: float = 0.0
+    slope_m3_s: float = 0.0
+    middle_s: SteadyTime = 0.0
+    middle_m: float = 0.0
+    spread_s2: float = 0.0
+    """Sum of the squares of the times about their mean."""
+    noise_m: float = _RIPPLE_M
+    """Standard deviation of a reading about it, as far as that is noise."""
+    is_unsteady: bool = False
+    """Whether the readings lie further from it than noise explains."""
+    through: int = 0
+    """So many readings."""
+
+    @property
+    def noise_m_s(self) -> float:
+        """Standard deviation of the slope of the level."""
+        return self.noise_m / math.sqrt(self.spread_s2) if self.spread_s2 > 0.0 else math.inf
+
+    def off(self, time_s: float, level_m: float) -> float:
+        """How far a level is from where the line goes on to, in standard deviations of such a reading."""
+        if self.spread_s2 <= 0.0:
+            return 0.0
+        after_s = time_s - self.middle_s
+        due_m = self.middle_m + self.slope_m_s * after_s
+        known = math.sqrt(1.0 + 1.0 / self.through + after_s * after_s / self.spread_s2)
+        return (level_m - due_m) / (self.noise_m * known)
+
+
+NO_LINE = Line()
+
+
+def line_through(readings: Readings, step_m: float) -> Line:
+    """The line through readings of a gauge with steps of `step_m`; NO_LINE for fewer than two."""
+    times, levels, volumes = readings
+    count = len(times)
+    if count < 2:
+        return NO_LINE
+    middle_s, middle_m = sum(times) / count, sum(levels) / count
+    apart = [each - middle_s for each in times]
+    spread_s2 = sum(map(mul, apart, apart))
+    slope_m_s = sum(map(mul, apart, levels)) / spread_s2
+    least_m = math.sqrt(_RIPPLE_M * _RIPPLE_M + step_m * step_m / 12.0)
+    noise_m, is_unsteady = least_m, False
+    if count >= _TELLS:
+        off = [each - middle_m for each in levels]
+        left = sum(map(mul, off, off)) - slope_m_s * slope_m_s * spread_s2
+        seen_m = math.sqrt(left / (count - 2)) if left > 0.0 else 0.0
+        is_unsteady = seen_m > _MOST * least_m
+        noise_m = min(max(least_m, seen_m), _MOST * least_m)
+    slope_m3_s = sum(map(mul, apart, volumes)) / spread_s2
+    return Line(slope_m_s, slope_m3_s, middle_s, middle_m, spread_s2, noise_m, is_unsteady, count)
