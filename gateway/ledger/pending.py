@@ -10,6 +10,7 @@ from gateway.ledger.blocks import EVENT, RECORD
 from gateway.ledger.codec import Encoder
 from gateway.ledger.intake import GivenEvent, GivenRecord
 from gateway.ledger.rows import Piece
+from gateway.ledger.summaries import glance_of
 from gateway.tank_record import Event, Identity
 
 __all__ = ["Pending"]
@@ -94,7 +95,8 @@ class Pending:
         record, previous = given
         instant_ns = round(record.tank_input.instant.timestamp() * 1e9)
         body = self._encoder.record_body(record)
-        return Piece(RECORD, record.identity, 0, instant_ns, self._encoder.number, body, previous)
+        glance = glance_of(record.inventory.figures)
+        return Piece(RECORD, record.identity, 0, instant_ns, self._encoder.number, body, previous, glance)
 
     def _add(self, piece: Piece) -> None:
         self.pieces.append(piece)
