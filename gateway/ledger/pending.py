@@ -1,6 +1,6 @@
 """What is packed and waits for its commit, within bounds. For the writer's thread alone."""
 
-import time
+import os
 from collections.abc import Iterable
 
 import structlog
@@ -51,8 +51,8 @@ class Pending:
             except Exception:  # noqa: BLE001 - one that cannot be written must not keep those behind it from being kept
                 self._tell_unwritable(each)
                 refused.append(each)
-            # The loop that polls has its turn between two of them.
-            time.sleep(0)
+            # The loop that polls has its turn between two of them; a sleep of no length would take 50 us each time.
+            os.sched_yield()
         return refused
 
     def _tell_unwritable(self, each: GivenRecord | GivenEvent) -> None:
