@@ -27,6 +27,8 @@ class Row(NamedTuple):
     previous_boot: int | None = None
     previous_sequence: int | None = None
     """Of a record: which one of its tank was kept before it."""
+    glance: bytes | None = None
+    """Of a record that has just been kept, its figures as trends need them (`summaries.glance_of`): no column."""
 
 
 class Committed(NamedTuple):

@@ -15,6 +15,7 @@ from gateway.tank_record import Identity
 __all__ = ["Piece", "Rows"]
 
 _INSERT = "INSERT INTO history VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_COLUMNS = 11
 
 
 class Piece(NamedTuple):
@@ -27,6 +28,8 @@ class Piece(NamedTuple):
     dictionary: int
     body: bytes
     previous: Previous | None
+    glance: bytes | None = None
+    """As in its row."""
 
 
 class Rows:
@@ -78,7 +81,7 @@ class Rows:
     def add(self, pieces: Sequence[Piece]) -> list[Row]:
         """Within a transaction."""
         rows = list(self._rows(pieces))
-        self._connection.executemany(_INSERT, rows)
+        self._connection.executemany(_INSERT, [row[:_COLUMNS] for row in rows])
         return rows
 
     def mark(self, added: Sequence[Row]) -> None:
@@ -94,7 +97,7 @@ class Rows:
         self._marks.clear()
 
     def _rows(self, pieces: Sequence[Piece]) -> Iterator[Row]:
-        for kind, identity, number, instant_ns, dictionary, body, given in pieces:
+        for kind, identity, number, instant_ns, dictionary, body, given, glance in pieces:
             previous = given
             if kind == RECORD:
                 before = self._before.pop(identity.tank, None)
@@ -112,6 +115,7 @@ class Rows:
                 body,
                 None if previous is None else self._boots.get(previous.boot),
                 None if previous is None else previous.sequence,
+                glance,
             )
 
     def _tank(self, name: str) -> int:

@@ -8,6 +8,7 @@ the eye, records have every digit.
 import math
 import struct
 from collections.abc import Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from gateway.records import Figures, Quality
@@ -21,9 +22,11 @@ __all__ = [
     "Summary",
     "column_of",
     "folded",
+    "glance_of",
     "merged",
     "packed",
     "packed_block",
+    "summary_from",
     "summary_of",
     "summary_of_plain",
     "unpacked",
@@ -44,12 +47,12 @@ TRENDED: tuple[str, ...] = (
     "observed_density",
 )
 """Figures, in the order in which they are kept. One that is added comes last: what was kept before has none of it."""
-_INDEX = tuple(Figures._fields.index(name) for name in TRENDED)
+_TRENDED_OF = itemgetter(*[Figures._fields.index(name) for name in TRENDED])
 _NONE = math.nan
 _UNSEEN = 3
 """In place of a quality: no record of this figure."""
 _NUMBERS = 3
-_SINGLES = struct.Struct(f"<{len(TRENDED)}f")
+_GLANCE = struct.Struct(f"<{len(TRENDED)}f{len(TRENDED)}B")
 _GREATEST = 3.4e38
 """As a single-precision number."""
 _BAD = int(Quality.BAD)
@@ -71,36 +74,46 @@ Summary = tuple[Extent, ...]
 UNSEEN = Extent(_NONE, _NONE, _NONE, _UNSEEN)
 
 
+def glance_of(figures: Figures) -> bytes:
+    """What there is to be summed up of a single record, in 45 bytes."""
+    return _glance([figure[:2] for figure in _TRENDED_OF(figures)])
+
+
+def summary_from(glance: bytes) -> Summary:
+    """Of a single record, from its glance."""
+    found = _GLANCE.unpack(glance)
+    numbers = found[: len(TRENDED)]
+    return tuple(map(Extent, numbers, numbers, numbers, found[len(TRENDED) :]))
+
+
 def summary_of(figures: Figures) -> Summary:
     """Of a single record."""
-    return _summary([figures[index][:2] for index in _INDEX])
+    return summary_from(glance_of(figures))
 
 
 def summary_of_plain(plain: Any) -> Summary:
     """The same of a record's plain values, which need not be made into a record for that. Raises TypeError, KeyError
     and ValueError for what is none."""
     figures = plain["inventory"]["figures"]
-    return _summary([(figures[name]["value"], figures[name]["quality"]) for name in TRENDED])
+    return summary_from(_glance([(figures[name]["value"], figures[name]["quality"]) for name in TRENDED]))
 
 
-def _summary(given: Sequence[tuple[Any, int]]) -> Summary:
+def _glance(given: Sequence[tuple[Any, int]]) -> bytes:
     """Values that are no numbers, as JSON may have them, are none; nor is a number beside Bad."""
     numbers = [
         value if quality != _BAD and isinstance(value, float | int) and math.isfinite(value) else _NONE
         for value, quality in given
     ]
+    qualities = [quality for _, quality in given]
     try:
-        singles: Sequence[float] = _SINGLES.unpack(_SINGLES.pack(*numbers))
+        return _GLANCE.pack(*numbers, *qualities)
     except OverflowError:
-        singles = [_NONE if abs(number) > _GREATEST else _single(number) for number in numbers]
-    return tuple(
-        [Extent(number, number, number, int(quality)) for number, (_, quality) in zip(singles, given, strict=True)]
-    )
+        return _GLANCE.pack(*[_NONE if abs(number) > _GREATEST else number for number in numbers], *qualities)
 
 
 def merged(earlier: Summary, later: Summary) -> Summary:
     """Both together."""
-    return tuple([_both(a, b) for a, b in zip(earlier, later, strict=True)])
+    return tuple(map(_both, earlier, later))
 
 
 def packed(summary: Summary) -> bytes:
@@ -178,16 +191,16 @@ def folded(summaries: Iterable[Summary]) -> Summary:
 
 
 def _both(earlier: Extent, later: Extent) -> Extent:
-    if later.worst == _UNSEEN:
+    least, greatest, _, worst = earlier
+    least_later, greatest_later, last, worst_later = later
+    if worst_later == _UNSEEN:
         return earlier
-    if earlier.worst == _UNSEEN:
+    if worst == _UNSEEN:
         return later
-    # A comparison with what is not a number is never true.
-    least = later.least if later.least < earlier.least or math.isnan(earlier.least) else earlier.least
-    greatest = later.greatest if later.greatest > earlier.greatest or math.isnan(earlier.greatest) else earlier.greatest
-    return Extent(least, greatest, later.last, max(earlier.worst, later.worst))
-
-
-def _single(value: float) -> float:
-    found: float = struct.unpack("<f", struct.pack("<f", value))[0]
-    return found
+    # A comparison with what is not a number is never true, be it with itself.
+    return Extent(
+        least_later if least_later < least or least != least else least,
+        greatest_later if greatest_later > greatest or greatest != greatest else greatest,
+        last,
+        worst_later if worst_later > worst else worst,
+    )

@@ -23,6 +23,7 @@ from gateway.ledger.summaries import (
     merged,
     packed,
     packed_block,
+    summary_from,
     summary_of_plain,
     unpacked,
     unpacked_block,
@@ -118,7 +119,11 @@ class SummaryRows:
             if row.kind != RECORD:
                 continue
             try:
-                summary = summary_of_plain(self._plain_of(row.dictionary, row.body))
+                summary = (
+                    summary_of_plain(self._plain_of(row.dictionary, row.body))
+                    if row.glance is None
+                    else summary_from(row.glance)
+                )
             except Exception as error:  # noqa: BLE001 - a record must not be lost because it cannot be summed up
                 _LOGGER.error(UNREADABLE, position=row.position, trouble=f"{type(error).__name__}: {error}")
                 continue

@@ -269,9 +269,23 @@ def test_a_record_that_cannot_be_summed_up_is_kept_all_the_same(bench: Bench, mo
     def refusing(_: object) -> None:
         raise KeyError("inventory")
 
-    monkeypatch.setattr("gateway.ledger.summary_rows.summary_of_plain", refusing)
+    monkeypatch.setattr("gateway.ledger.summary_rows.summary_from", refusing)
     bench.give("TK-1", START_S, 5.0)
     assert len(bench.transactions.commit()) == 1
+    monkeypatch.setattr("gateway.ledger.summary_rows.summary_of_plain", refusing)
+    bench.begin()
+    bench.end()
+    assert bench.trend("TK-1", 60) == []
+
+
+def test_what_has_just_been_kept_is_not_unpacked_for_its_trends(bench: Bench) -> None:
+    def refusing(dictionary: int, body: bytes) -> None:
+        raise AssertionError("a body was read")
+
+    bench.rows._plain_of = refusing
+    played(bench, 0.1)
+    bench.end()
+    assert bench.trend("TK-1", 60) == bench.expected("TK-1", 60)
 
 
 @given(_sheets, st.sampled_from([math.inf, math.nan, 1e300, 7.0]), st.sampled_from(Quality))

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple, TypeVar
 from gateway.ledger.blocks import EVENT, RECORD
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
+from gateway.ledger.summaries import glance_of
 from gateway.records import Figure, Quality
 from gateway.tank_record import Event, EventKind, TankRecord
 from tests.support import records
@@ -148,8 +149,10 @@ class ManualTransactions:
     def _insert(self, given: Given) -> Row:
         if isinstance(given.kept, TankRecord):
             kind, instant, body = RECORD, given.kept.inventory.instant, self._codec.record_body(given.kept)
+            glance = glance_of(given.kept.inventory.figures)
         else:
             kind, instant, body = EVENT, given.kept.instant, self._codec.event_body(given.kept)
+            glance = None
         values = (
             kind,
             self._number("tanks", "name", given.tank),
@@ -168,7 +171,7 @@ class ManualTransactions:
             values,
         ).lastrowid
         assert position is not None
-        return Row(position, *values)
+        return Row(position, *values, glance)
 
     def _number(self, table: str, column: str, name: str) -> int:
         found = self.connection.execute(f"SELECT id FROM {table} WHERE {column} = ?", (name,)).fetchone()
