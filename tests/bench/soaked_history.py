@@ -42,11 +42,10 @@ class SoakedHistory:
         self._files.mkdir()
         self._broker = self._stack.enter_context(Broker(self._folder / "keeper"))
         self._database = self._stack.enter_context(Postgres())
-        cable = CableOfNamespace if can_have_namespaces() else CableOfProxy
-        self._ways: dict[str, Cable] = {
-            "broker": self._stack.enter_context(cable(self._broker.server.port)),
-            "database": self._stack.enter_context(cable(self._database.port)),
-        }
+        cable: Callable[[int], Cable] = CableOfNamespace if can_have_namespaces() else CableOfProxy
+        self._ways = {"broker": cable(self._broker.server.port), "database": cable(self._database.port)}
+        for way in self._ways.values():
+            self._stack.enter_context(way)
         self._servers: dict[str, Any] = {"broker": self._broker.server, "database": self._database}
         self._arrived: dict[str, Callable[[], Iterable[Arrived]]] = {
             "broker": lambda: self._broker.reader.keys("others"),

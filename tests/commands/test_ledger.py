@@ -88,7 +88,35 @@ def test_check_of_a_running_gateway_and_of_one_that_lost_entries(capsys: Capture
     change(stand, "UPDATE cursors SET lost = 7")
     said = typed(capsys, "ledger", "check", str(stand.file))
     assert said.code == 1
-    assert "office will never get 7 entries" in said.out
+    assert "wrong: office will never get 7 entries, and loses more" in said.out
+
+
+def test_check_notes_a_loss_that_is_past_and_is_well(capsys: Capture, stand: Stand) -> None:
+    """Seven were lost once, and the office has got some of those behind them; the disk took 3 not in, in a run that has
+    ended. It must not be wrong for ever: a person would no longer look."""
+    change(stand, "UPDATE cursors SET lost = 7, position = 12")
+    change(stand, "UPDATE boots SET lost = 3")
+    said = typed(capsys, "ledger", "check", str(stand.file))
+    assert said.code == 0
+    assert "note: office will never get 7 entries, which went before they had arrived" in said.out
+    assert "note: 3 entries were lost in the last run: the disk did not take them in" in said.out
+    document = typed(capsys, "ledger", "check", str(stand.file), "--json").document
+    assert (document["well"], len(document["wrong"]), len(document["notes"])) == (True, 0, 2)
+    assert document["destinations"][0]["loses"] is False
+
+
+def test_check_says_whether_a_destination_still_loses(capsys: Capture, stand: Stand) -> None:
+    """Of 42 entries the first ten are forced out, as it happens where there is no room: then it stands where history
+    begins. It has got one of those behind them, and has gone on."""
+    change(stand, "UPDATE cursors SET lost = 10, position = 10")
+    change(stand, "DELETE FROM history WHERE position <= 10")
+    assert typed(capsys, "ledger", "check", str(stand.file)).code == 1
+    change(stand, "UPDATE cursors SET position = 11")
+    assert typed(capsys, "ledger", "check", str(stand.file)).code == 0
+    # It has all there is: there is nothing to lose.
+    change(stand, "UPDATE cursors SET position = 42")
+    change(stand, "DELETE FROM history")
+    assert typed(capsys, "ledger", "check", str(stand.file)).code == 0
 
 
 def test_a_site_file_leads_to_its_ledger(capsys: Capture, stand: Stand, tmp_path: Path) -> None:
