@@ -4,15 +4,16 @@ import argparse
 from typing import Any
 
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
-from gateway.commands.service.ledger_file import add_file, file_of, looked_at, time_text
+from gateway.commands.service.ledger_file import add_file, looked_at, meant, time_text
 from gateway.display import age_text, printable
 from gateway.ledger.overview import DestinationOverview, Overview, overview
+from gateway.ledger.room import room_warnings
 
 __all__ = ["add_arguments", "execute"]
 
 _EPILOG = """Quick, whatever is in it; `tank-gateway ledger verify` looks through every entry.
 What was lost once and is past is noted each time; it is wrong where a destination loses entries now: some were forced
-out before they had arrived, and it has got none since.
+out before they had arrived, and it has got none since. Of a site file it is also noted what there is no room for.
 Example: tank-gateway ledger check site.yaml
 Exit codes: 0 well, also where something is noted; 1 a destination loses entries, or the file is damaged; 2 no ledger of
 this version."""
@@ -25,10 +26,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    path = file_of(arguments.file)
+    path, site = meant(arguments.file)
     with looked_at(path) as connection:
         found = overview(connection, path)
     wrong, notes = _wrong(found), _notes(found)
+    if site is not None and site.ledger is not None:
+        notes += room_warnings(site.ledger, len(site.tanks), path)
     if arguments.json:
         write_json(_document(str(path), found, wrong, notes))
     else:
@@ -50,7 +53,7 @@ def _wrong(found: Overview) -> list[str]:
 def _notes(found: Overview) -> list[str]:
     """What is past, and was told when it happened: nothing that is done now brings it back."""
     notes = [
-        f"{each.destination} will never get {each.lost} entries, which went before they had arrived; it has gone on since"
+        f"{each.destination} will never get {each.lost} entries: they went before they had arrived; it goes on since"
         for each in found.destinations
         if each.lost and not each.loses
     ]
