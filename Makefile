@@ -25,7 +25,7 @@ help: ## list the commands
 	echo "make test     everything a change must pass: the checks, then the tests (TESTS=tests/calculation for a part)"
 	echo "make check    lint, format and types only"
 	echo "make bench    measure speed, print a table, keep the figures in tests/bench/results (LONG=1: longer)"
-	echo "make soak     the fault matrix ten thousand times (REPETITIONS=10000), a quiet year, 300 kills (KILLS=300), then an hour of faults at random (MINUTES=60)"
+	echo "make soak     the fault matrix ten thousand times (REPETITIONS=10000), a quiet year, 300 kills (KILLS=300), 80 cut cables (CUTS=80), a simulated day (HOURS=24), then an hour of faults at random (MINUTES=60)"
 	echo "make fuzz     the property tests with many more examples; a million sheets of random sites (SHEETS=1000000); any bytes under atheris (MINUTES=5)"
 	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
 	echo "make fresh    both commands of the README on minimal Debian 12 and 13, as root and as a user (DEBIAN=trixie WHO=user: a part)"
@@ -74,6 +74,10 @@ soak: packages $(VENV)/.test
 	QUIET_YEAR=1 $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 tests/acquisition/test_quiet_year.py
 	POWER_CUTS=10000 LEDGER_KILLS=400 $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 tests/ledger/test_power_cut.py tests/ledger/test_kill.py
 	CRASH_KILLS=$(or $(KILLS),300) $(BIN)/pytest --timeout 0 -s tests/crash/test_kills.py
+	cable=namespace
+	[ "$$(id -u)" = 0 ] && command -v ip >/dev/null || { cable=proxy; echo "no network namespaces: they need root and ip; proxies play what is cut off"; }
+	CABLE=$$cable CUTS=$(or $(CUTS),80) $(BIN)/pytest --timeout 0 -s tests/crash/test_cut_off.py
+	$(BIN)/python -m tests.bench.soaked_day --hours $(or $(HOURS),24)
 	$(BIN)/python -m tests.bench.soak --minutes $(or $(MINUTES),60)
 	$(BIN)/python -m tests.bench.node_peer
 

@@ -15,6 +15,7 @@ from gateway.delivery.contract import Outbox
 from gateway.errors import GatewayError
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
+from gateway.ledger.room import room_warnings
 from gateway.outbox_turns import Turns
 from gateway.process.durations import DurationCounts
 from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, file_name
@@ -25,6 +26,7 @@ from gateway.tank_record import TankRecord
 __all__ = ["Keeping", "Open", "kept_in", "nothing_kept"]
 
 NOTHING_KEPT = "ledger.not_kept"
+LITTLE_ROOM = "ledger.little_room"
 
 _MEMORY_EVERY_S = 60.0
 _PATIENCE_S = 2.0
@@ -129,10 +131,11 @@ def nothing_kept(_boot: str, _clock: Clock) -> Keeping:
     return Keeping(None, None)
 
 
-def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
-    """What is kept of a site. `directory`: the state directory, for what has no place of its own in the site file.
+def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None, tanks: int = 0) -> Open:
+    """What is kept of a site with so many tanks. `directory`: the state directory, for what has no place of its own in
+    the site file.
 
-    A ledger that cannot be used is said loudly; tanks are watched all the same.
+    A ledger that cannot be used is said loudly, and one that there will be no room for; tanks are watched all the same.
     """
 
     def opened(boot: str, clock: Clock) -> Keeping:
@@ -150,10 +153,13 @@ def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None) -> Open:
             _LOGGER.warning(NOTHING_KEPT, **told)
             return Keeping(None, memory, _none_because("no_place", told["trouble"], ""))
         try:
-            return Keeping(Ledger.open(replace(plan, file=file), site, boot, clock), memory)
+            ledger = Ledger.open(replace(plan, file=file), site, boot, clock)
         except GatewayError as error:
             _LOGGER.error(NOTHING_KEPT, trouble=str(error), hint=error.hint)
             return Keeping(None, memory, _none_because("file_refused", str(error), str(file)))
+        for warning in room_warnings(plan, tanks, file):
+            _LOGGER.warning(LITTLE_ROOM, trouble=warning)
+        return Keeping(ledger, memory)
 
     return opened
 

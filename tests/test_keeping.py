@@ -16,7 +16,8 @@ from gateway.calculation.remembered import calculated_again, is_a_sheet
 from gateway.clock import SystemClock
 from gateway.daemon import Daemon
 from gateway.delivery.own_metrics import own_metrics
-from gateway.keeping import NOTHING_KEPT, Keeping, kept_in
+from gateway.keeping import LITTLE_ROOM, NOTHING_KEPT, Keeping, kept_in
+from gateway.ledger import room
 from gateway.ledger.codec import unpacked
 from gateway.ledger.plan import LedgerPlan
 from gateway.pipeline import MEMORY_RESTORED, Pipeline
@@ -206,3 +207,18 @@ def test_a_ledger_that_there_should_be_and_is_not_is_a_trouble_for_whoever_looks
     assert status is not None
     assert status.trouble is not None
     assert status.trouble.text == f"{tmp_path}/folder: is a folder: no history is kept, nor delivered"
+
+
+def test_a_start_says_what_there_will_be_no_room_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """200 tanks each second for an hour are 720,000 records of 700 B, 504 MB; the disk has room for 20 MB less than
+    `largest`, whatever the file takes, which is less than 10 MB."""
+    monkeypatch.setattr(room, "free_bytes", lambda folder: 380_000_000)
+    plan = LedgerPlan(every_s=1.0, keep_s=3600.0, largest_bytes=400_000_000)
+    with capture_logs() as logs:
+        keeping = kept_in(tmp_path, "north", plan, 200)(BOOT, SystemClock())
+    asyncio.run(keeping.close(None))
+    told = [each["trouble"] for each in logs if each["event"] == LITTLE_ROOM]
+    assert [each.split(",")[0] for each in told] == [
+        "`keep` of 1 h for 200 tanks every 1 s are 720",
+        "`largest` is 400 MB",
+    ]

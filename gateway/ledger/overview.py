@@ -18,6 +18,8 @@ class DestinationOverview(NamedTuple):
     waiting: int
     lost: int
     """Since it is known."""
+    loses: bool
+    """Whether it still stands where what was lost to it ended: what waits for it goes next. Else it has gone on."""
     oldest_ns: int | None
     """UTC, of the oldest entry that waits, wanted or not."""
     changed_ns: int
@@ -59,7 +61,15 @@ class Overview(NamedTuple):
 
 
 def overview(connection: sqlite3.Connection, path: Path) -> Overview:
-    """Raises sqlite3.Error."""
+    """As it is at one instant, while a gateway goes on. Raises sqlite3.Error."""
+    connection.execute("BEGIN")
+    try:
+        return _overview(connection, path)
+    finally:
+        connection.execute("ROLLBACK")
+
+
+def _overview(connection: sqlite3.Connection, path: Path) -> Overview:
     first, last = ends(connection)
     wal = Path(f"{path}-wal")
     wal_bytes = wal.stat().st_size if wal.exists() else 0
@@ -75,13 +85,13 @@ def overview(connection: sqlite3.Connection, path: Path) -> Overview:
         plans=_number(connection, "SELECT count(*) FROM plans"),
         papers=_number(connection, "SELECT count(*) FROM papers"),
         audit=_number(connection, "SELECT count(*) FROM audit"),
-        destinations=tuple(_destinations(connection, last)),
+        destinations=tuple(_destinations(connection, first, last)),
         starts=_number(connection, "SELECT count(*) FROM boots"),
         last_start=_last_start(connection),
     )
 
 
-def _destinations(connection: sqlite3.Connection, last: int) -> list[DestinationOverview]:
+def _destinations(connection: sqlite3.Connection, first: int, last: int) -> list[DestinationOverview]:
     changed = dict(connection.execute("SELECT destination, changed_ns FROM cursors").fetchall())
     found = []
     for name, position, records, events, lost in cursors(connection):
@@ -92,7 +102,8 @@ def _destinations(connection: sqlite3.Connection, last: int) -> list[Destination
                 "SELECT instant_ns FROM history WHERE position > ? ORDER BY position LIMIT 1", (position,)
             ).fetchone()
             oldest_ns = row[0] if row else None
-        found.append(DestinationOverview(name, waiting, lost, oldest_ns, changed[name]))
+        loses = lost > 0 and waiting > 0 and position < first
+        found.append(DestinationOverview(name, waiting, lost, loses, oldest_ns, changed[name]))
     return found
 
 

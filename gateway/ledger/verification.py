@@ -48,15 +48,24 @@ def broken_pages(connection: sqlite3.Connection, at_most: int = 20) -> list[str]
 def read_through(
     connection: sqlite3.Connection, decode: Decode, each: Callable[[Entry], None] = lambda entry: None
 ) -> Through:
-    """Every entry, which `each` is given, as far as it can be read. Raises sqlite3.Error."""
+    """Every entry, which `each` is given, as far as it can be read. Raises sqlite3.Error.
+
+    A gateway may go on meanwhile: what it takes out at the beginning of history is no gap. One transaction for all of
+    it would let its WAL grow for as long.
+    """
     names = Names(connection)
     site = site_of(connection)
     first, last = ends(connection)
     counts = [0, 0]
     unreadable, gaps = Findings(), Findings()
     before: dict[int, Previous] = {}
+    is_begin = first == 1
     after = first - 1
     while rows := rows_between(connection, after, last, _SLICE):
+        if rows[0].position > after + 1 and ends(connection).first > after + 1:
+            # What stood behind the rows before has gone since they were read: here history begins now.
+            is_begin = False
+            before.clear()
         after = rows[-1].position
         for row in rows:
             counts[row.kind != RECORD] += 1
@@ -66,7 +75,7 @@ def read_through(
             else:
                 each(entry)
             if row.kind == RECORD:
-                gap = _gap(row, names, before, is_begin=first == 1)
+                gap = _gap(row, names, before, is_begin=is_begin)
                 if gap is not None:
                     gaps.add(gap)
                 before[row.tank] = Previous(names.boot(row.boot), row.sequence)

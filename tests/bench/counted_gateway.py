@@ -1,6 +1,6 @@
 """`tank-gateway run SITE` that also says how many tasks it has, which nothing shows of a process from outside.
 
-`python -m tests.bench.counted_gateway FILE SITE` writes their number into FILE each second. Else it is the program
+`python -m tests.bench.counted_gateway FILE SITE ...` writes their number into FILE each second. Else it is the program
 itself, from its command line on.
 """
 
@@ -34,4 +34,4 @@ def count_into(file: Path) -> None:
 
 if __name__ == "__main__":
     count_into(Path(sys.argv[1]))
-    sys.exit(main(["run", sys.argv[2]]))
+    sys.exit(main(["run", *sys.argv[2:]]))

@@ -134,9 +134,8 @@ class Soak:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._gateway.runs:
-            self._gateway.end(signal.SIGKILL, -signal.SIGKILL)
-        self._stack.close()
+        with self._stack:
+            self._gateway.kill()
 
     def run(self, seconds: float) -> None:
         end = time.monotonic() + seconds

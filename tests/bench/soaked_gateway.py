@@ -39,10 +39,11 @@ class Counts(NamedTuple):
 
 
 class SoakedGateway:
-    """One gateway after another of the same site, with one log of all."""
+    """One gateway after another of the same site, with one log of all. `options`: of `tank-gateway run`."""
 
-    def __init__(self, site: Path, folder: Path) -> None:
+    def __init__(self, site: Path, folder: Path, *options: str) -> None:
         self._site = site
+        self._options = options
         # As if alone on a machine of its own, whatever else is watched here.
         self._environment = {**os.environ, DIRECTORY_VARIABLE: str(folder / "runtime")}
         self._tasks = folder / "tasks"
@@ -62,21 +63,22 @@ class SoakedGateway:
         return self._log.read_text("utf-8", errors="replace")
 
     @property
-    def runs(self) -> bool:
-        return self._process is not None
-
-    @property
     def process(self) -> psutil.Process:
         assert self._process is not None
         return psutil.Process(self._process.pid)
 
     def start(self, chance: random.Random) -> str:
         """What was chosen for it, in words."""
-        assert self._process is None
         log = chance.choices(list(LOGS), list(LOGS.values()))[0]
         limit = chance.choices(list(LIMITS), list(LIMITS.values()))[0]
+        self.start_with(log, limit)
+        return f"log {log}, {limit} descriptors"
+
+    def start_with(self, log: str, limit: int) -> None:
+        assert self._process is None
         self._tasks.unlink(missing_ok=True)
-        command = [sys.executable, "-m", "tests.bench.counted_gateway", str(self._tasks), str(self._site)]
+        program = [sys.executable, "-m", "tests.bench.counted_gateway", str(self._tasks)]
+        command = [*program, str(self._site), *self._options]
         with self._log_of(log) as writing:
             self._process = subprocess.Popen(
                 ["/bin/sh", "-c", f'ulimit -n {limit}; exec "$@"', "sh", *command],
@@ -86,7 +88,6 @@ class SoakedGateway:
             )
         self.boots += 1
         self.alive_until = None
-        return f"log {log}, {limit} descriptors"
 
     @contextmanager
     def _log_of(self, kind: str) -> Iterator[int]:
@@ -111,6 +112,13 @@ class SoakedGateway:
         """Raises where it has ended by itself."""
         if self._process is not None and (code := self._process.poll()) is not None:
             raise RuntimeError(f"the gateway ended by itself with {code}:\n{self.log[-3000:]}")
+
+    def kill(self) -> None:
+        """If it runs; whatever it had come to."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
 
     def end(self, number: signal.Signals, expected: int) -> None:
         """By a signal that ends it; its exit status is noted where it is another than expected."""

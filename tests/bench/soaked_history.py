@@ -14,22 +14,24 @@ from typing import Any
 
 from tests.crash.accounts import Arrived, Kept, Key, account, chain_of, committed, lost_at_kills
 from tests.crash.yard import Broker, in_database, in_folder, mqtt, postgresql
+from tests.support.cut_off import Cable, CableOfNamespace, CableOfProxy, can_have_namespaces
 from tests.support.postgres import Postgres
-from tests.support.tcp_proxy import TcpProxy
 
 __all__ = ["COMMIT_S", "SoakedHistory"]
 
 COMMIT_S = 1.0
 _ANY_NUMBER = 1_000_000_000
 _PATIENCE_S = 300.0
-_STRIKES = ("refuse", "hold", "slow", "kill", "freeze")
+_STRIKES = ("refuse", "hold", "slow", "cut off", "kill", "freeze")
 
 
 class SoakedHistory:
-    """Its destinations, and what is done to them."""
+    """Its destinations, and what is done to them. Their cables are real ones where this machine and its user can have
+    network namespaces; `ledger`: what the site file says of it, beside where it is."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, **ledger: str) -> None:
         self._folder = folder
+        self._ledger = {"every": "2 s", "commit": f"{COMMIT_S:g} s", **ledger}
         self._stack = ExitStack()
         self._files = folder / "history"
         self._struck: dict[str, str] = {}
@@ -40,11 +42,16 @@ class SoakedHistory:
         self._files.mkdir()
         self._broker = self._stack.enter_context(Broker(self._folder / "keeper"))
         self._database = self._stack.enter_context(Postgres())
-        self._ways = {
-            "broker": self._stack.enter_context(TcpProxy(self._broker.server.port)),
-            "database": self._stack.enter_context(TcpProxy(self._database.port)),
-        }
+        cable: Callable[[int], Cable] = CableOfNamespace if can_have_namespaces() else CableOfProxy
+        self._ways = {"broker": cable(self._broker.server.port), "database": cable(self._database.port)}
+        for way in self._ways.values():
+            self._stack.enter_context(way)
         self._servers: dict[str, Any] = {"broker": self._broker.server, "database": self._database}
+        self._arrived: dict[str, Callable[[], Iterable[Arrived]]] = {
+            "broker": lambda: self._broker.reader.keys("others"),
+            "database": lambda: in_database(self._database),
+            "files": lambda: in_folder(self._files),
+        }
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -54,11 +61,13 @@ class SoakedHistory:
     def site(self) -> dict[str, Any]:
         """What the site file says of it, beside what it says of the broker that is looked at."""
         return {
-            "ledger": {"file": str(self.ledger), "every": "2 s", "commit": f"{COMMIT_S:g} s"},
+            "ledger": {"file": str(self.ledger), **self._ledger},
             "delivery": {
-                "mqtt": mqtt(self._ways["broker"].port, name="keeper", prefix="others"),
+                "mqtt": mqtt(
+                    self._broker.server.port, name="keeper", prefix="others", address=self._ways["broker"].address
+                ),
                 "files": {"folder": str(self._files), "each": "15 min"},
-                "postgresql": postgresql(self._database, self._folder, port=self._ways["database"].port),
+                "postgresql": postgresql(self._database, self._folder, address=self._ways["database"].address),
             },
         }
 
@@ -76,6 +85,7 @@ class SoakedHistory:
             "refuse": way.refuse,
             "hold": way.hold,
             "slow": lambda: way.slow(0.3),
+            "cut off": way.cut_off,
             "kill": server.kill,
             "freeze": server.freeze,
         }
@@ -111,13 +121,17 @@ class SoakedHistory:
     def drained(self, rows: list[Kept]) -> None:
         """Waits until all of this is everywhere."""
         wanted = {each.key for each in rows}
-        for name, arrived in self._arrived().items():
+        for name, arrived in self._arrived.items():
             self._until(partial(_has, arrived, wanted), f"{name} has everything")
+
+    def arrived(self) -> dict[str, Iterable[Arrived]]:
+        """What is at each, in the order in which it came."""
+        return {name: found() for name, found in self._arrived.items()}
 
     def wrong(self, rows: list[Kept]) -> list[str]:
         found = []
-        for name, arrived in self._arrived().items():
-            got = list(arrived())
+        for name, arrived in self.arrived().items():
+            got = list(arrived)
             there = {each.key for each in got}
             told = account([each for each in rows if each.key in there], got, breaks=_ANY_NUMBER)
             if name != "broker":
@@ -129,13 +143,6 @@ class SoakedHistory:
     def longest_loss_s(self, rows: list[Kept]) -> float:
         """What a kill has cost at most, as the reader saw it."""
         return max(lost_at_kills(rows, self._broker.reader.last_seen("others")), default=0.0)
-
-    def _arrived(self) -> dict[str, Callable[[], Iterable[Arrived]]]:
-        return {
-            "broker": lambda: self._broker.reader.keys("others"),
-            "database": lambda: in_database(self._database),
-            "files": lambda: in_folder(self._files),
-        }
 
     def _until(self, what: Callable[[], bool], so_that: str) -> None:
         until = time.monotonic() + _PATIENCE_S

@@ -15,6 +15,7 @@ from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.commands.demonstration.site import load_demo
 from gateway.commands.service.ledger_file import time_of
+from gateway.ledger import room
 from gateway.ledger.audit import adding
 from gateway.ledger.codec import packed
 from gateway.ledger.ledger import Ledger
@@ -88,7 +89,35 @@ def test_check_of_a_running_gateway_and_of_one_that_lost_entries(capsys: Capture
     change(stand, "UPDATE cursors SET lost = 7")
     said = typed(capsys, "ledger", "check", str(stand.file))
     assert said.code == 1
-    assert "office will never get 7 entries" in said.out
+    assert "wrong: office will never get 7 entries, and loses more" in said.out
+
+
+def test_check_notes_a_loss_that_is_past_and_is_well(capsys: Capture, stand: Stand) -> None:
+    """Seven were lost once, and the office has got some of those behind them; the disk took 3 not in, in a run that has
+    ended. It must not be wrong for ever: a person would no longer look."""
+    change(stand, "UPDATE cursors SET lost = 7, position = 12")
+    change(stand, "UPDATE boots SET lost = 3")
+    said = typed(capsys, "ledger", "check", str(stand.file))
+    assert said.code == 0
+    assert "note: office will never get 7 entries: they went before they had arrived" in said.out
+    assert "note: 3 entries were lost in the last run: the disk did not take them in" in said.out
+    document = typed(capsys, "ledger", "check", str(stand.file), "--json").document
+    assert (document["well"], len(document["wrong"]), len(document["notes"])) == (True, 0, 2)
+    assert document["destinations"][0]["loses"] is False
+
+
+def test_check_says_whether_a_destination_still_loses(capsys: Capture, stand: Stand) -> None:
+    """Of 42 entries the first ten are forced out, as it happens where there is no room: then it stands where history
+    begins. It has got one of those behind them, and has gone on."""
+    change(stand, "UPDATE cursors SET lost = 10, position = 10")
+    change(stand, "DELETE FROM history WHERE position <= 10")
+    assert typed(capsys, "ledger", "check", str(stand.file)).code == 1
+    change(stand, "UPDATE cursors SET position = 11")
+    assert typed(capsys, "ledger", "check", str(stand.file)).code == 0
+    # It has all there is: there is nothing to lose.
+    change(stand, "UPDATE cursors SET position = 42")
+    change(stand, "DELETE FROM history")
+    assert typed(capsys, "ledger", "check", str(stand.file)).code == 0
 
 
 def test_a_site_file_leads_to_its_ledger(capsys: Capture, stand: Stand, tmp_path: Path) -> None:
@@ -98,6 +127,38 @@ def test_a_site_file_leads_to_its_ledger(capsys: Capture, stand: Stand, tmp_path
     said = typed(capsys, "ledger", "check", str(site))
     assert said.code == 0, said
     assert str(stand.file) in said.out
+
+
+def test_check_notes_what_there_is_no_room_for(
+    capsys: Capture, stand: Stand, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One tank each second for 720 h: 2,592,000 records of 700 B are 1.8 GB, and 900 MB are full after half of that.
+    The disk has room for 500 MB more than the file has already."""
+    monkeypatch.setattr(room, "free_bytes", lambda folder: 500_000_000)
+    site = tmp_path / "site.yaml"
+    text = config_path("one_tank.yaml").read_text("utf-8")
+    ledger = "ledger: {file: north.ledger, every: 1 s, keep: 720 h, largest: 900 MB}"
+    site.write_text(f"{text}\n{ledger}\n", "utf-8")
+    keep = (
+        "`keep` of 720 h for one tank every 1 s are 2,592,000 records, about 1.8 GB, and `largest` is 900 MB: that is"
+        " full after 357.1 h"
+    )
+    there = stand.file.stat().st_size
+    disk = (
+        f"`largest` is 900 MB, and the disk of {stand.file} has room for {500 + there / 1e6:.0f} MB, with what is there"
+    )
+    said = typed(capsys, "ledger", "check", str(site))
+    assert said.code == 0, said
+    assert f"note: {keep}\n" in said.out
+    assert f"note: {disk}" in said.out
+    said = typed(capsys, "check", str(site))
+    assert said.code == 0, said
+    assert f"warning: {site}: ledger: {keep}\n" in said.out
+    assert f"warning: {site}: ledger: {disk}" in said.out
+    # With room for all of it nothing is said.
+    site.write_text(f"{text}\nledger: {{file: north.ledger, largest: 100 MB}}\n", "utf-8")
+    assert "note: " not in typed(capsys, "ledger", "check", str(site)).out
+    assert "ledger: " not in typed(capsys, "check", str(site)).out
 
 
 def test_export_as_csv_is_the_records_of_that_span(capsys: Capture, stand: Stand) -> None:

@@ -1,7 +1,7 @@
 """A broker that is killed, refuses, is slow, half open, frozen: its history waits, is counted and comes, and nobody
 else feels it: another broker has everything meanwhile, live and history, and the instruments are asked as before."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
@@ -44,7 +44,7 @@ def test_an_outage_of_one_broker_is_its_own_affair(tmp_path: Path) -> None:
             ]
             for strike, mend in outages:
                 strike()
-                while_it_lasts(yard, running, well)
+                while_it_lasts(yard, running, well, ["struck"])
                 mend()
                 eventually(lambda: yard.waiting(running, "struck") <= 3, "the backlog drains")
             eventually(all_there(yard, struck.reader.history), "all that is committed is at the struck broker")
@@ -61,11 +61,15 @@ def test_an_outage_of_one_broker_is_its_own_affair(tmp_path: Path) -> None:
         assert len({each.key[1] for each in rows}) == 1, "one process lived through all of it"
 
 
-def while_it_lasts(yard: Yard, running: GatewayProcess, other: Broker) -> None:
-    """The backlog of the one that is struck grows; the instruments are asked, and the other broker has it all."""
-    before = yard.waiting(running, "struck")
+def while_it_lasts(yard: Yard, running: GatewayProcess, other: Broker, struck: Sequence[str]) -> None:
+    """The backlog of those that are struck grows; the instruments are asked, and the other broker has it all."""
+
+    def waiting() -> list[float]:
+        return [yard.waiting(running, name) for name in struck]
+
+    before = waiting()
     lives = len(other.reader.live())
-    eventually(lambda: yard.waiting(running, "struck") >= before + 12, "the backlog grows")
+    eventually(lambda: all(now >= then + 12 for now, then in zip(waiting(), before, strict=True)), "the backlog grows")
     yard.polls_go_on()
     known = yard.rows()
     eventually(
@@ -74,7 +78,7 @@ def while_it_lasts(yard: Yard, running: GatewayProcess, other: Broker) -> None:
     )
     # Four live records of a tank come for each of history: those are not held up either.
     eventually(lambda: len(other.reader.live()) >= lives + 12, "the other broker has live records")
-    assert yard.waiting(running, "struck") > before
+    assert all(now > then for now, then in zip(waiting(), before, strict=True))
     ages_ms = [
         round(1000 * median(_ages_s(live))) for live in (other.reader.live()[:lives], other.reader.live()[lives:])
     ]
@@ -103,7 +107,7 @@ def test_an_outage_of_the_database_is_its_own_affair(tmp_path: Path) -> None:
             ]
             for strike, mend in outages:
                 strike()
-                while_it_lasts(yard, running, well)
+                while_it_lasts(yard, running, well, ["struck"])
                 mend()
                 eventually(lambda: yard.waiting(running, "struck") <= 3, "the backlog drains")
             eventually(all_there(yard, lambda: in_database(database)), "all that is committed is in the database")

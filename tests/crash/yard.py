@@ -119,7 +119,8 @@ class Reader:
                 _, retained, topic, payload = line.split(b" ", 3)
                 ours = topic.startswith(prefix.encode()) and topic.endswith((b"/history", b"/events"))
                 if retained == b"0" and ours and line.endswith(b"\n"):
-                    yield Arrived(_key(json.loads(payload)), {"contents": hash(payload)})
+                    message = json.loads(payload)
+                    yield Arrived(_key(message), {"contents": hash(payload), "previous": message.get("previous")})
 
     def last_seen(self, prefix: str) -> dict[str, float]:
         """When each boot's newest live record was, in seconds since 1970, as it says itself."""

@@ -15,9 +15,9 @@ _RESET = struct.pack("ii", 1, 0)
 
 
 class TcpProxy:
-    """Listens on a port of 127.0.0.1 and passes on what comes, as long as it is told to."""
+    """Listens on a port of 127.0.0.1, or where it is told, and passes on what comes, as long as it is told to."""
 
-    def __init__(self, server_port: int) -> None:
+    def __init__(self, server_port: int, listener: socket.socket | None = None) -> None:
         self._server_port = server_port
         self._open = threading.Event()
         """While it is clear connections stand and nothing goes through."""
@@ -26,7 +26,7 @@ class TcpProxy:
         self._ending = threading.Event()
         self._connections: set[socket.socket] = set()
         self._lock = threading.Lock()
-        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._listener = socket.create_server(("127.0.0.1", 0)) if listener is None else listener
         self.port: int = self._listener.getsockname()[1]
         self._refusing = False
         self.accepted = 0

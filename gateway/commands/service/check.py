@@ -7,6 +7,7 @@ from gateway.acquisition.plan import TcpPath
 from gateway.commands.output import write, write_json
 from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
 from gateway.commands.service.descriptors import limits, needed_by, shortage
+from gateway.commands.service.ledger_file import place_of
 from gateway.commands.service.site_argument import add_site, load
 from gateway.delivery import secrets
 from gateway.delivery.files import parquet
@@ -14,7 +15,8 @@ from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.display import printable
-from gateway.errors import SettingsError
+from gateway.errors import SettingsError, UsageError
+from gateway.ledger.room import room_warnings
 from gateway.settings.site import SiteSettings
 
 __all__ = ["add_arguments", "execute"]
@@ -54,6 +56,7 @@ def execute(arguments: argparse.Namespace) -> int:
     too_few = shortage(needed_by(settings), limits().hard)
     if too_few is not None:
         warnings.append(f"{arguments.site}: {too_few}")
+    warnings += _room(arguments.site, settings)
     looked = look_at_tables(arguments.site, settings)
     warnings += looked.warnings
     remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
@@ -102,6 +105,17 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")
     return found
+
+
+def _room(file: str, settings: SiteSettings) -> list[str]:
+    """What of the ledger there will be no room for, where that is to be seen from here."""
+    if settings.ledger is None:
+        return []
+    try:
+        place = place_of(settings.ledger, settings.name)
+    except UsageError:
+        place = None
+    return [f"{file}: ledger: {each}" for each in room_warnings(settings.ledger, len(settings.tanks), place)]
 
 
 def _summary(settings: SiteSettings, instruments: int) -> str:

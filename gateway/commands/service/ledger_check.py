@@ -4,15 +4,19 @@ import argparse
 from typing import Any
 
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
-from gateway.commands.service.ledger_file import add_file, file_of, looked_at, time_text
+from gateway.commands.service.ledger_file import add_file, looked_at, meant, time_text
 from gateway.display import age_text, printable
 from gateway.ledger.overview import DestinationOverview, Overview, overview
+from gateway.ledger.room import room_warnings
 
 __all__ = ["add_arguments", "execute"]
 
 _EPILOG = """Quick, whatever is in it; `tank-gateway ledger verify` looks through every entry.
+What was lost once and is past is noted each time; it is wrong where a destination loses entries now: some were forced
+out before they had arrived, and it has got none since. Of a site file it is also noted what there is no room for.
 Example: tank-gateway ledger check site.yaml
-Exit codes: 0 well; 1 a destination has lost entries, or the disk did not take some in; 2 no ledger of this version."""
+Exit codes: 0 well, also where something is noted; 1 a destination loses entries, or the file is damaged; 2 no ledger of
+this version."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,33 +26,48 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(arguments: argparse.Namespace) -> int:
-    path = file_of(arguments.file)
+    path, site = meant(arguments.file)
     with looked_at(path) as connection:
         found = overview(connection, path)
-    wrong = _wrong(found)
+    wrong, notes = _wrong(found), _notes(found)
+    if site is not None and site.ledger is not None:
+        notes += room_warnings(site.ledger, len(site.tanks), path)
     if arguments.json:
-        write_json(_document(str(path), found, wrong))
+        write_json(_document(str(path), found, wrong, notes))
     else:
-        write(*_lines(str(path), found), *(printable(f"wrong: {text}") for text in wrong))
+        said = [*(f"note: {text}" for text in notes), *(f"wrong: {text}" for text in wrong)]
+        write(*_lines(str(path), found), *map(printable, said))
     return 1 if wrong else 0
 
 
 def _wrong(found: Overview) -> list[str]:
-    wrong = [
-        f"{each.destination} will never get {each.lost} entries: they went before they had arrived"
+    """What goes on, so that somebody has to act."""
+    return [
+        f"{each.destination} will never get {each.lost} entries, and loses more: they went before they had arrived,"
+        " and nothing has arrived since"
         for each in found.destinations
-        if each.lost
+        if each.loses
+    ]
+
+
+def _notes(found: Overview) -> list[str]:
+    """What is past, and was told when it happened: nothing that is done now brings it back."""
+    notes = [
+        f"{each.destination} will never get {each.lost} entries: they went before they had arrived; it goes on since"
+        for each in found.destinations
+        if each.lost and not each.loses
     ]
     if found.last_start is not None and found.last_start.lost:
-        wrong.append(f"{found.last_start.lost} entries were lost in the last run: the disk did not take them in")
-    return wrong
+        notes.append(f"{found.last_start.lost} entries were lost in the last run: the disk did not take them in")
+    return notes
 
 
-def _document(path: str, found: Overview, wrong: list[str]) -> dict[str, Any]:
+def _document(path: str, found: Overview, wrong: list[str], notes: list[str]) -> dict[str, Any]:
     start = found.last_start
     return {
         "well": not wrong,
         "wrong": wrong,
+        "notes": notes,
         "file": path,
         "site": found.site,
         "schema": found.schema,
@@ -78,6 +97,7 @@ def _document(path: str, found: Overview, wrong: list[str]) -> dict[str, Any]:
                 "destination": each.destination,
                 "waiting": each.waiting,
                 "lost": each.lost,
+                "loses": each.loses,
                 "oldest_waiting": time_text(each.oldest_ns),
                 "cursor_written": time_text(each.changed_ns),
             }

@@ -15,8 +15,9 @@ from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.reading_file import is_data_base, opened
 from gateway.payload.plain import iso_time
 from gateway.process.memory_file import file_name
+from gateway.settings.site import SiteSettings
 
-__all__ = ["add_file", "file_of", "looked_at", "time_of", "time_text"]
+__all__ = ["add_file", "file_of", "looked_at", "meant", "place_of", "time_of", "time_text"]
 
 _INSTALLED = Path("/var/lib/tank-gateway")
 """The state directory that the unit gives to an installed gateway."""
@@ -29,11 +30,16 @@ def add_file(parser: argparse.ArgumentParser) -> None:
 
 def file_of(typed: str) -> Path:
     """The file that is meant. Raises UsageError where there is none, SettingsError where a site file is wrong."""
+    return meant(typed)[0]
+
+
+def meant(typed: str) -> tuple[Path, SiteSettings | None]:
+    """The file, and the site whose file led to it, where one did. Raises as `file_of` does."""
     path = Path(typed)
     trouble = trouble_with(path)
     try:
         if trouble is None and is_data_base(path):
-            return path
+            return path, None
     except UnreadableError as error:
         raise UsageError(str(error), _WHICH) from error
     if trouble is not None and trouble.missing and typed != "demo":
@@ -41,12 +47,12 @@ def file_of(typed: str) -> Path:
     settings = load(typed)
     if settings.ledger is None:
         raise UsageError(f"site '{settings.name}' keeps no ledger: its site file says `enabled: no`", _WHICH)
-    file = _place(settings.ledger, settings.name)
+    file = place_of(settings.ledger, settings.name)
     trouble = trouble_with(file)
     if trouble is not None:
         missing = f"site '{settings.name}' has no ledger at {file} yet"
         raise UsageError(missing if trouble.missing else str(trouble), _WHICH)
-    return file
+    return file, settings
 
 
 @contextmanager
@@ -81,8 +87,9 @@ def time_text(utc_ns: int | None) -> str | None:
     return None if utc_ns is None else iso_time(datetime.fromtimestamp(utc_ns / 1e9, UTC))
 
 
-def _place(plan: LedgerPlan, site: str) -> Path:
-    """As the gateway has it; where this shell has no state directory, that of an installed gateway."""
+def place_of(plan: LedgerPlan, site: str) -> Path:
+    """As the gateway has it; where this shell has no state directory, that of an installed gateway. Raises UsageError
+    where there is none."""
     try:
         return ledger_path(plan, site)
     except LedgerError as error:

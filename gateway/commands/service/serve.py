@@ -114,7 +114,7 @@ async def _until_stopped(
             log_lines_dropped=dropped_lines,
             manager=manager,
             beside=beside,
-            keep=kept_in(state_directory(), settings.name, settings.ledger),
+            keep=kept_in(state_directory(), settings.name, settings.ledger, len(settings.tanks)),
         )
     return 0
 
