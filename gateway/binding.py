@@ -10,10 +10,12 @@ from gateway.calculation.limits import limit_reason
 from gateway.calculation.temperature.resistance import tank_service_temperature
 from gateway.clock_watch import is_impossible
 from gateway.errors import LimitError
+from gateway.manual_value import ManualValue, density, in_force, observed_density, standing, whole_seconds
 from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode, TankInput, because
 
 __all__ = [
     "Latest",
+    "Maintenance",
     "ManualValue",
     "Source",
     "TankBinding",
@@ -49,21 +51,14 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class ManualValue:
-    """A value entered by a person. `substitutes`: it stands in for an instrument, so it is never better than Uncertain.
+class Maintenance:
+    """Somebody works on an instrument: what it says meanwhile is kept, and vouched for by nobody."""
 
-    Without `entered` it is a standing value of the site file, such as a product's nominal density.
-    """
-
-    value: float
-    entered: datetime | None = None
-    expires: datetime | None = None
-    substitutes: bool = False
-    origin: str = "manual"
-    doubt: Reason | None = None
-    """Why it is not vouched for, of a density that a method brought to reference temperature from far away."""
-    how: str = ""
-    """How it comes from what was written, in words, of a density that was brought to reference temperature."""
+    instrument: str
+    until: datetime
+    """UTC: it ends by itself."""
+    by: str
+    """Who said so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +81,8 @@ class TankBinding:
     observed_density: ManualValue | None = None
     sediment_water: ManualValue | None = None
     simulated: bool = False
+    maintenance: tuple[Maintenance, ...] = ()
+    """Of the instruments that feed it."""
 
     @property
     def entries(self) -> tuple[tuple[str, ManualValue], ...]:
@@ -120,10 +117,6 @@ _NOT_HEARD = frozenset(
     | {ReasonCode.PATH_UNAVAILABLE, ReasonCode.TARGET_SILENT}
 )
 """Reasons that say nothing about the value: the instrument was asked and not heard, or had no time to answer."""
-
-
-_CLOCK_TOLERANCE = timedelta(minutes=5)
-"""The clock of the box and that of whoever entered a value may differ by this much (common practice)."""
 
 
 def newest(before: Reading | None, now: Reading) -> Reading:
@@ -183,26 +176,32 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
     """
     now = datetime.fromtimestamp(now_ns / 1e9, UTC)
 
+    serviced = {each.instrument: each for each in binding.maintenance if now < each.until}
+
+    def taken(source: Source) -> Input:
+        given = _from_reading(source, latest, monotonic_ns)
+        return _serviced(given, serviced[source.instrument]) if source.instrument in serviced else given
+
     def read(source: Source | None) -> Input | None:
-        return None if source is None else _from_reading(source, latest, monotonic_ns)
+        return None if source is None else taken(source)
 
     return TankInput(
         tank=binding.tank,
         instant=now,
         level=read(binding.level),
         second_level=read(binding.second_level),
-        dip_level=_in_force(binding.manual_level, now, "m"),
+        dip_level=in_force(binding.manual_level, now, "m"),
         bottom_pressure=read(binding.bottom_pressure),
         vapour_pressure=read(binding.vapour_pressure),
         water=read(binding.water),
-        dip_water=_standing(binding.manual_water, now, "m"),
-        elements=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.elements]),
-        manual_temperature=_in_force(binding.manual_temperature, now, "degC"),
+        dip_water=standing(binding.manual_water, now, "m"),
+        elements=tuple([taken(source) for source in binding.elements]),
+        manual_temperature=in_force(binding.manual_temperature, now, "degC"),
         ambient=read(binding.ambient),
-        flows=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.flows]),
-        reference_density=_density(binding.reference_density, now),
-        observed_density=_observed_density(binding.observed_density, now),
-        sediment_water=_standing(binding.sediment_water, now, ""),
+        flows=tuple([taken(source) for source in binding.flows]),
+        reference_density=density(binding.reference_density, now),
+        observed_density=observed_density(binding.observed_density, now),
+        sediment_water=standing(binding.sediment_water, now, ""),
         simulated=binding.simulated,
         steady_s=monotonic_ns / 1e9,
         clock_doubt=_clock_doubt(now) if is_impossible(now_ns) else None,
@@ -214,13 +213,8 @@ def _clock_doubt(now: datetime) -> Reason:
     return because(
         ReasonCode.CLOCK_UNTRUSTED,
         "the clock of this machine says {now:utc}, which cannot be: set it",
-        now=_utc_s(now),
+        now=whole_seconds(now),
     )
-
-
-def _utc_s(instant: datetime) -> float:
-    """Whole seconds since 1970: the last microsecond of the year 9999 would round to a year that there is not."""
-    return instant.replace(microsecond=0).timestamp()
 
 
 def ends_soon(entered: datetime | None, expires: datetime, now: datetime) -> bool:
@@ -263,6 +257,35 @@ def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
     return Input(reading.value, reading.quality, reading.reason, age_s, source.name)
 
 
+def _serviced(given: Input, work: Maintenance) -> Input:
+    """What an instrument says that somebody works on: its value stays, never better than Uncertain."""
+    reason = _in_maintenance(work, given.reason)
+    if given.value is None and given.quality is not Quality.BAD:
+        # Nothing detected stays that: the code tells it from a value that is missing.
+        reason = because(ReasonCode.NONE_DETECTED, "nothing detected when last read; {doubt}", doubt=reason)
+    return given._replace(quality=max(given.quality, Quality.UNCERTAIN), reason=reason)
+
+
+def _in_maintenance(work: Maintenance, cause: Reason | None) -> Reason:
+    instrument, until, by = work.instrument, whole_seconds(work.until), work.by
+    if cause is None:
+        return because(
+            ReasonCode.IN_MAINTENANCE,
+            "{instrument} is in maintenance until {until:utc}, as {by} said",
+            instrument=instrument,
+            until=until,
+            by=by,
+        )
+    return because(
+        ReasonCode.IN_MAINTENANCE,
+        "{instrument} is in maintenance until {until:utc}, as {by} said; {cause}",
+        instrument=instrument,
+        until=until,
+        by=by,
+        cause=cause,
+    )
+
+
 def _stale(source: Source, age_s: float, cause: Reason | None) -> Reason:
     if cause is None:
         return because(ReasonCode.STALE, "{source} was last read {age:duration} ago", source=source.name, age=age_s)
@@ -284,108 +307,3 @@ def _from_resistance(source: Source, reading: Reading, ohm: float, nominal_ohm: 
         reason = because(ReasonCode.OUT_OF_RANGE, "{source}: {limit}", source=source.name, limit=limit)
         return Input(None, Quality.BAD, reason, age_s, source.name)
     return Input(temperature_c, reading.quality, reading.reason, age_s, source.name)
-
-
-def _standing(manual: ManualValue | None, now: datetime, unit: str) -> Input | None:
-    """A value without an instrument to go back to: after its expiry it stays in use, Uncertain, and says so.
-
-    `unit`: of its SI value, empty for a ratio.
-
-    Entered later than now, either the date or the clock is wrong, and whether it has expired nobody knows: Uncertain.
-    """
-    if manual is None:
-        return None
-    age_s = _age_s(manual, now)
-    if manual.expires is not None and now >= manual.expires:
-        reason = _expired(manual, manual.expires, unit)
-        return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
-    if manual.entered is not None and manual.entered - now > _CLOCK_TOLERANCE:
-        reason = _from_the_future(manual, manual.entered, now, unit)
-        return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
-    if manual.substitutes:
-        reason = because(ReasonCode.MANUAL, "{origin} value in place of an instrument", origin=manual.origin)
-        return Input(manual.value, Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)
-    return Input(manual.value, Quality.GOOD, None, age_s, manual.origin, manual=True)
-
-
-def _expired(manual: ManualValue, expires: datetime, unit: str) -> Reason:
-    if not unit:
-        return because(
-            ReasonCode.MANUAL_EXPIRED,
-            "{origin} value {share:% g} expired at {expires:utc}",
-            origin=manual.origin,
-            share=manual.value,
-            expires=_utc_s(expires),
-        )
-    return because(
-        ReasonCode.MANUAL_EXPIRED,
-        "{origin} value {value:g} {unit} expired at {expires:utc}",
-        origin=manual.origin,
-        value=manual.value,
-        unit=unit,
-        expires=_utc_s(expires),
-    )
-
-
-def _from_the_future(manual: ManualValue, entered: datetime, now: datetime, unit: str) -> Reason:
-    if not unit:
-        return because(
-            ReasonCode.CLOCK_UNTRUSTED,
-            "{origin} value {share:% g} was entered at {entered:utc}, after the present {now:utc}: see to the clock, "
-            "or to the date",
-            origin=manual.origin,
-            share=manual.value,
-            entered=_utc_s(entered),
-            now=_utc_s(now),
-        )
-    return because(
-        ReasonCode.CLOCK_UNTRUSTED,
-        "{origin} value {value:g} {unit} was entered at {entered:utc}, after the present {now:utc}: see to the clock, "
-        "or to the date",
-        origin=manual.origin,
-        value=manual.value,
-        unit=unit,
-        entered=_utc_s(entered),
-        now=_utc_s(now),
-    )
-
-
-def _in_force(manual: ManualValue | None, now: datetime, unit: str) -> Input | None:
-    """A value that stands in for an instrument: after its expiry it is gone, and says so."""
-    standing = _standing(manual, now, unit)
-    if standing is None or standing.reason is None or standing.reason.code is not ReasonCode.MANUAL_EXPIRED:
-        return standing
-    return standing._replace(value=None, quality=Quality.BAD)
-
-
-def _density(manual: ManualValue | None, now: datetime) -> Input | None:
-    """A density from a dated sample is as good as its validity; a nominal one is never better than Uncertain."""
-    if manual is not None and manual.entered is None:
-        reason = because(
-            ReasonCode.DENSITY_UNDATED, "nominal density {density:kg/m3 g}, no dated sample", density=manual.value
-        )
-        return Input(manual.value, Quality.UNCERTAIN, reason, 0.0, manual.origin, manual=True)
-    given = _standing(manual, now, "kg/m3")
-    if manual is None or manual.doubt is None or given is None or given.quality is not Quality.GOOD:
-        return given
-    return given._replace(quality=Quality.UNCERTAIN, reason=manual.doubt)
-
-
-def _observed_density(manual: ManualValue | None, now: datetime) -> Input | None:
-    """A density at tank temperature holds no longer than the temperature does: a day at most (common practice)."""
-    given = _density(manual, now)
-    if given is None or given.quality != Quality.GOOD or given.age_s <= _OBSERVED_DENSITY_HOLDS_S:
-        return given
-    reason = because(
-        ReasonCode.INPUT_UNCERTAIN,
-        "density at tank temperature of {age:h .0f} ago: the contents may have warmed or cooled since",
-        age=given.age_s,
-    )
-    return given._replace(quality=Quality.UNCERTAIN, reason=reason)
-
-
-_OBSERVED_DENSITY_HOLDS_S = 86_400.0
-
-
-def _age_s(manual: ManualValue, now: datetime) -> float:
-    return 0.0 if manual.entered is None else max(0.0, (now - manual.entered).total_seconds())

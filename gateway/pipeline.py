@@ -180,6 +180,14 @@ class Pipeline:
                 self._calculate(tank)
         return last
 
+    def rebind(self, binding: TankBinding) -> None:
+        """What people have said of a tank holds from its next sheet on, which is made at once; its memory stays."""
+        for tank in self._tanks:
+            if tank.plan.tank == binding.tank and tank.binding != binding:
+                tank.rebind(binding)
+                if not tank.awaited:
+                    self._calculate(tank)
+
     def _changed(self, before: Tank | None, tank: Tank, forgotten: Collection[str]) -> Tank:
         """The tank, with what is known of it from before."""
         tank.awaited -= {key for key in self._latest if key[0] not in forgotten}

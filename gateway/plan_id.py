@@ -2,9 +2,9 @@
 
 What goes in is what the site file, its includes, tables and products have become: the tank's plan (product, method,
 capacity with every row, gauges, elements, limits, gravity), its binding (which signal feeds what, from which age on it
-is doubted, what people have entered), its period, and the register maps of the instruments that feed it. Comments, the
-order of keys, units (`9 m`, `9000 mm`) and the way a value came in make no difference. What changes no sheet is left
-out: the way to an instrument, descriptions, deliveries, pages.
+is doubted, what people have entered, which instruments are in maintenance), its period, and the register maps of the
+instruments that feed it. Comments, the order of keys, units (`9 m`, `9000 mm`) and the way a value came in make no
+difference. What changes no sheet is left out: the way to an instrument, descriptions, deliveries, pages.
 """
 
 import hashlib
@@ -43,6 +43,7 @@ def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mappin
         reference_density=None,
         observed_density=None,
         sediment_water=None,
+        maintenance=(),
     )
     common = [_plain(plan), _plain(period_s), _plain(feeding)]
     return PlanIds(_hash([*common, _plain(binding)]), _hash([*common, _plain(without)]))

@@ -59,6 +59,12 @@ class Tank:
         """What the plan id is made from. From any thread: it takes a while where the table is long."""
         return plan_text(self.plan, self.binding, self._period_s, self._maps)[1]
 
+    def rebind(self, binding: TankBinding) -> None:
+        """Take its inputs as that one says: of the same sources, with other values by hand or other maintenance."""
+        assert binding.sources == self.binding.sources, "other sources are another tank"
+        self.binding = binding
+        self.__dict__.pop("ids", None)
+
     def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
         """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""
         mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))

@@ -50,6 +50,8 @@ class Task:
     """Whether it is tried again until it is done; else whoever asked for it is told that it failed."""
     result: Any = None
     error: BaseException | None = None
+    given: "tuple[GivenEvent, ...]" = ()
+    """What happened by it: in history if, and only if, it is done."""
 
 
 class Lost(NamedTuple):

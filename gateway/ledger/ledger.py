@@ -3,7 +3,8 @@
 import random as random_module
 import sqlite3
 import threading
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import Future
 from pathlib import Path
 
 import structlog
@@ -22,6 +23,7 @@ from gateway.ledger.kept import KeptMemory, KeptPlans
 from gateway.ledger.opening import ledger_path, opening_of
 from gateway.ledger.outbox import LedgerOutbox, Source
 from gateway.ledger.outboxes import Outboxes
+from gateway.ledger.papers import Paper, Papers
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.retention import Retention, free_bytes
 from gateway.ledger.selection import Selection
@@ -50,6 +52,8 @@ class Ledger:
         self._selection = Selection(plan.every_s)
         self._memory = KeptMemory(self._writer)
         self._plans = KeptPlans(self._writer, clock)
+        self.papers = Papers(self._writer)
+        """What people entered."""
         self._decoder = Decoder()
         # Before all else that is done with the rows of a transaction: these count them.
         self._writer.before_commit(Blocks().add)
@@ -117,13 +121,24 @@ class Ledger:
 
     def event(self, event: Event, tank: str = GATEWAY) -> None:
         """What happened apart from any sheet: of a tank, it shares the identity of its newest one."""
+        self._writer.put(self._given(event, tank))
+
+    def keep_papers(
+        self, papers: Sequence[Paper], events: Sequence[tuple[str, Event]], audit: tuple[int, str] | None = None
+    ) -> "Future[None]":
+        """What a person did: papers, events (each with its tank) and a row of the audit trail in one commit, at once.
+
+        `audit`: UTC in ns and the body of the row. The future has the error where nothing of it was kept.
+        """
+        return self.papers.keep(papers, [self._given(event, tank) for tank, event in events], audit)
+
+    def _given(self, event: Event, tank: str) -> GivenEvent:
         if tank == GATEWAY:
-            self._writer.put(GivenEvent(None, 0, event))
-            return
+            return GivenEvent(None, 0, event)
         unseen = Identity(self._boot.site, tank, self._boot.boot, 0), 0
         identity, number = self._newest.get(tank, unseen)
         self._newest[tank] = identity, number + 1
-        self._writer.put(GivenEvent(identity, number, event))
+        return GivenEvent(identity, number, event)
 
     def keep_memory(self, kept: Kept) -> threading.Event:
         """The event is set once it is written, known not to be, or overtaken by a newer one."""
@@ -190,6 +205,7 @@ class Ledger:
         """By the writer, each time that it has opened the file; `last` is the newest position that is not in it."""
         self._decoder.learn(store.connection.execute("SELECT id, body FROM dictionaries"))
         self._plans.read(store.connection)
+        self.papers.read(store.connection)
         self._summaries.begin(store.connection)
         if last:
             self._outboxes.begun_anew(last)

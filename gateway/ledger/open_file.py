@@ -12,7 +12,7 @@ import structlog
 from gateway.ledger.boots import Boot, broken_off
 from gateway.ledger.codec import present_dictionary
 from gateway.ledger.contract import Row
-from gateway.ledger.intake import Task
+from gateway.ledger.intake import GivenEvent, Task
 from gateway.ledger.rows import Piece, Rows
 from gateway.ledger.store import Store, error_code, transaction
 from gateway.tank_record import Event
@@ -88,18 +88,31 @@ class OpenFile:
         return added
 
     def commit(
-        self, pieces: Sequence[Piece], tasks: Sequence[Task], hooks: Sequence[BeforeCommit], *, mark: bool
+        self,
+        pieces: Sequence[Piece],
+        tasks: Sequence[Task],
+        hooks: Sequence[BeforeCommit],
+        packed: Callable[[GivenEvent], Piece],
+        *,
+        mark: bool,
     ) -> list[Row]:
-        """All of it or nothing; a task or a hook that fails by itself leaves out no more than its own."""
+        """All of it or nothing; a task or a hook that fails by itself leaves out no more than its own.
+
+        Tasks with events come before the hooks, which see their rows; all others behind, as some end what hooks did.
+        """
         rows = self._rows
         rows.begin()
         try:
             with transaction(self._connection):
                 added = rows.add(pieces)
+                for task in tasks:
+                    if task.given:
+                        added += self._task_with_events(task, packed)
                 for hook in hooks if added else ():
                     self._hook(hook, added)
                 for task in tasks:
-                    self._task(task)
+                    if not task.given:
+                        task.result, task.error = self._apart(task.action)
                 if mark:
                     rows.mark(added)
         except BaseException:
@@ -146,8 +159,14 @@ class OpenFile:
             self._failed.add(hook)
             self._log.error(LEDGER_PART_FAILED, part=getattr(hook, "__qualname__", str(hook)), error=str(error))
 
-    def _task(self, task: Task) -> None:
-        task.result, task.error = self._apart(task.action)
+    def _task_with_events(self, task: Task, packed: Callable[[GivenEvent], Piece]) -> list[Row]:
+        done, task.error = self._apart(
+            lambda connection: (task.action(connection), [packed(each) for each in task.given])
+        )
+        if task.error is not None:
+            return []
+        task.result, pieces = done
+        return self._rows.add(pieces)
 
     def _apart(self, action: Callable[[sqlite3.Connection], Any]) -> tuple[Any, BaseException | None]:
         self._connection.execute("SAVEPOINT part")

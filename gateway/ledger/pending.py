@@ -47,7 +47,7 @@ class Pending:
                 refused.append(each)
                 continue
             try:
-                self._add(self._event(each) if isinstance(each, GivenEvent) else self._record(each))
+                self._add(self.packed(each) if isinstance(each, GivenEvent) else self._record(each))
             except Exception:  # noqa: BLE001 - one that cannot be written must not keep those behind it from being kept
                 self._tell_unwritable(each)
                 refused.append(each)
@@ -76,13 +76,14 @@ class Pending:
 
     def of_gateway(self, event: Event) -> Piece:
         """An event of the gateway itself, not among those that wait."""
-        return self._event(GivenEvent(None, 0, event))
+        return self.packed(GivenEvent(None, 0, event))
 
     def add_of_gateway(self, event: Event) -> None:
         """The same behind those that wait, whatever room there is."""
         self._add(self.of_gateway(event))
 
-    def _event(self, given: GivenEvent) -> Piece:
+    def packed(self, given: GivenEvent) -> Piece:
+        """An event, not among those that wait."""
         identity = given.identity
         if identity is None:
             self._gateway_events += 1

@@ -10,7 +10,7 @@ import signal
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from functools import partial
@@ -122,6 +122,12 @@ class Writer:
     def do(self, action: Action[T], *, at_once: bool = False) -> "Future[T]":
         task = Task(action)
         self._intake.ask(task, at_once=at_once)
+        return task.future
+
+    def do_with(self, action: Action[T], given: Sequence[GivenEvent]) -> "Future[T]":
+        """The same at once, with events that stand in history by the same commit, or not at all."""
+        task = Task(action, given=tuple(given))
+        self._intake.ask(task, at_once=True)
         return task.future
 
     def insist(self, action: Action[T]) -> "Future[T]":
@@ -275,7 +281,7 @@ class Writer:
         tasks, self._tasks = self._tasks, []
         try:
             file = self._present() or self._open()
-            added = file.commit(self._pending.pieces, tasks, self._hooks, mark=mark)
+            added = file.commit(self._pending.pieces, tasks, self._hooks, self._pending.packed, mark=mark)
         except (OSError, sqlite3.Error, GatewayError) as error:
             self._begun_s = None
             self._fails(error)

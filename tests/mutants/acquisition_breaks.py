@@ -7,6 +7,7 @@ __all__ = ["ACQUISITION_BREAKS"]
 DECODE = "gateway/acquisition/signals/decode.py"
 LINK = "gateway/acquisition/links/modbus_tcp.py"
 BINDING = "gateway/binding.py"
+BY_HAND = "gateway/manual_value.py"
 DECODING = ("tests/acquisition/test_decode.py",)
 LINKING = ("tests/acquisition/test_modbus_tcp.py",)
 BOUND = ("tests/test_binding.py",)
@@ -207,21 +208,21 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "expired density still Good",
-        BINDING,
+        BY_HAND,
         "Quality.UNCERTAIN, reason, age_s, manual.origin, manual=True)\n    if manual.substitutes",
         "Quality.GOOD, reason, age_s, manual.origin, manual=True)\n    if manual.substitutes",
         BOUND,
     ),
     Break(
         "manual value in force after its expiry",
-        BINDING,
-        "    return standing._replace(value=None, quality=Quality.BAD)\n",
-        "    return standing\n",
+        BY_HAND,
+        "    return given._replace(value=None, quality=Quality.BAD)\n",
+        "    return given\n",
         BOUND,
     ),
     Break(
         "manual value in place of an instrument Good",
-        BINDING,
+        BY_HAND,
         'value in place of an instrument", origin=manual.origin)\n        return Input(manual.value, Quality.UNCERTAIN',
         'value in place of an instrument", origin=manual.origin)\n        return Input(manual.value, Quality.GOOD',
         BOUND,

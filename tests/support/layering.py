@@ -40,6 +40,7 @@ _RECORDS = (
     "gateway.errors",
     "gateway.figures",
     "gateway.history",
+    "gateway.manual_value",
     "gateway.tank_record",
     "gateway.tank_state",
     "gateway.units",

@@ -1,32 +1,25 @@
 """Products with their correction methods, and which density is in force for a tank."""
 
-from dataclasses import replace
 from typing import NamedTuple
 
 from gateway.binding import ManualValue
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.density.entered import EnteredDensity, KnownDensity, at_reference
 from gateway.calculation.methods.rounding import by_its_standard
 from gateway.calculation.plan import AirBuoyancy, DensityWindow, ProductPlan
-from gateway.errors import GatewayError, LimitError
+from gateway.errors import GatewayError
 from gateway.settings.lines.plans import declared_names
 from gateway.settings.products.base import CONVENTIONAL, ProductModel, Rounding
+from gateway.settings.products.entered import EnteredDensities, plain_density
 from gateway.settings.products.mixtures import SolutionProduct
 from gateway.settings.products.models import METHODS
 from gateway.settings.products.tables import with_table
 from gateway.settings.products.vapour import vapour_pressure_plan
 from gateway.settings.reading.document import Document, KeyPath, Mistakes
-from gateway.settings.reading.fields import plain_text
 from gateway.settings.reading.validation import suggestion, validate
-from gateway.settings.tanks.entries import AT_REFERENCE, AT_TANK, DensityEntry, ReadBy
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import TankModel
-from gateway.units.quantity import Quantity
 
 __all__ = ["BuiltProduct", "Densities", "ProductDefaults", "plain_density"]
-
-# Whatever a tank's temperature is, it is somewhere here: a density that fits at none of these fits nowhere.
-_TRIED_C = tuple(sorted((float(temperature_c) for temperature_c in range(-160, 201, 5)), key=lambda c: abs(c - 15.0)))
 
 
 class ProductDefaults(NamedTuple):
@@ -47,13 +40,6 @@ class BuiltProduct(NamedTuple):
     buoyancy: AirBuoyancy
 
 
-def plain_density(density: Quantity | None, path: KeyPath, mistakes: Mistakes) -> None:
-    """Refuse degAPI and SG where the density does not hold at 60 degF."""
-    wrong = None if density is None else plain_text(density)
-    if wrong is not None:
-        mistakes.add(path, wrong)
-
-
 class Densities:
     """Builds the products and picks the density of each tank, gathering mistakes."""
 
@@ -66,7 +52,7 @@ class Densities:
     ) -> None:
         self._document = document
         self._mistakes = mistakes
-        self._manual = manual
+        self._entered = EnteredDensities(document, mistakes, manual, origin="site file")
         self._defaults = defaults
         self._declared = declared_names(document, "products")
         self._products = {name: self._build(name) for name in self._declared}
@@ -89,19 +75,7 @@ class Densities:
                 text = f"is missing; product {product.plan.name} gives no reference_density, so the tank must"
                 self._mistakes.add((*path, "density"), text)
             return product.nominal, None
-        here: KeyPath = (*path, "density")
-        if not method.needs_density:
-            text = f"product {product.plan.name} takes its density from temperature; leave it out"
-            self._mistakes.add(here, text)
-            return None, None
-        if entry.at == AT_TANK:
-            plain_density(entry.value, here, self._mistakes)
-            self._check_at_tank(entry.value.value, method, here)
-            text = "tank holds no longer than the temperature stays; better give the one at which it was observed"
-            self._manual.warn((*here, "at"), f"{text}, for example at: 20 degC")
-            return None, self._sample(entry, KnownDensity(entry.value.value, None), here)
-        known = self._at_reference(entry, product.plan, here)
-        return (None if known is None else self._sample(entry, known, here)), None
+        return self._entered.of_tank(entry, product.plan, (*path, "density"))
 
     def _build(self, name: str) -> BuiltProduct | None:
         path: KeyPath = ("products", name)
@@ -186,43 +160,4 @@ class Densities:
         if not plan.method.needs_density:
             self._mistakes.add(here, "the method takes the density from temperature; leave it out")
             return None
-        known = self._at_reference(entry, plan, here)
-        return None if known is None else self._sample(entry, known, here)
-
-    def _sample(self, entry: DensityEntry, known: KnownDensity, path: KeyPath) -> ManualValue | None:
-        """`known` with the dates of its entry."""
-        built = self._manual.build(entry, known.value, path, origin="site file", sample=True, undated_allowed=True)
-        if built is None:
-            return None
-        if built.entered is None:
-            self._manual.warn(path, "has no date, so results are Uncertain; give value, entered and expires")
-        built = replace(built, how=known.how)
-        if known.doubt is None:
-            return built
-        self._manual.warn(path, f"results are Uncertain: {known.doubt.text}")
-        return replace(built, doubt=known.doubt)
-
-    def _at_reference(self, entry: DensityEntry, product: ProductPlan, path: KeyPath) -> KnownDensity | None:
-        """The entry in kg/m3 at reference temperature; None where a mistake was found."""
-        reference_c = product.method.reference_temperature_c
-        at_c = reference_c if entry.at == AT_REFERENCE else entry.at
-        given = EnteredDensity(
-            entry.value, at_c if isinstance(at_c, float) else None, entry.by is ReadBy.HYDROMETER, entry.made_for
-        )
-        try:
-            return at_reference(product, given)
-        except GatewayError as error:
-            self._mistakes.add(path, str(error))
-            return None
-
-    def _check_at_tank(self, value: float, method: CorrectionMethod, path: KeyPath) -> None:
-        """Refuse a density at tank temperature that the method takes at no temperature."""
-        refusals: list[LimitError] = []
-        for temperature_c in _TRIED_C:
-            try:
-                method.from_observed_density(value, temperature_c, 0.0)
-            except LimitError as error:
-                refusals.append(error)
-            else:
-                return
-        self._mistakes.add(path, f"{self._document.text((*path, 'value'))} fits at no temperature: {refusals[0]}")
+        return self._entered.at_reference(entry, plan, here)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from gateway.binding import ManualValue, Source, TankBinding
+from gateway.binding import Source, TankBinding
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import ElementPlan, FreeWaterSource, TankPlan, TemperaturePlan, Weighting
 from gateway.calculation.tables.capacity_table import CapacityTable
@@ -12,12 +12,13 @@ from gateway.settings.capacity.table_file import read_capacity_csv
 from gateway.settings.products.densities import BuiltProduct, Densities
 from gateway.settings.reading.document import Document, KeyPath, Mistakes
 from gateway.settings.reading.validation import Checked
+from gateway.settings.tanks.by_hand import ByHand
 from gateway.settings.tanks.checks import check_tank
 from gateway.settings.tanks.columns import ColumnBuilder
 from gateway.settings.tanks.inputs import FittedInputs, InputsBuilder
 from gateway.settings.tanks.limit_levels import limit_levels
 from gateway.settings.tanks.manual import ManualValues
-from gateway.settings.tanks.models import DipWater, ProbeWater, TankModel
+from gateway.settings.tanks.models import TankModel
 from gateway.settings.tanks.optional_plans import build_optional_plans
 from gateway.settings.tanks.shape_models import TankShape, VesselKind, capacity_of
 from gateway.settings.tanks.sources import Sources
@@ -69,6 +70,7 @@ class TankBuilder:
         self._columns = ColumnBuilder(document, mistakes, manual, air_density)
         self._inputs = InputsBuilder(sources, mistakes, gravity, self._columns)
         self._manual = manual
+        self._by_hand = ByHand(mistakes, manual)
         self._densities = densities
         self._gravity = gravity
         self._simulated = simulated
@@ -175,17 +177,14 @@ class TankBuilder:
         path: KeyPath,
     ) -> TankBinding:
         model = checked.model
-        level, temperature, hand_water = self._by_hand(model, checked.dropped, path)
+        level, temperature, hand_water = self._by_hand.of_tank(model, checked.dropped, path)
         reference, observed = (None, None)
         if product is not None:
             reference, observed = self._densities.of_tank(model, product, path)
         sediment = None
         if model.sediment_water is not None:
-            entry_path = (*path, "sediment_water")
-            sample = model.sediment_water
-            sediment = self._manual.build(
-                sample, sample.value, entry_path, origin="site file", sample=True, undated_allowed=True
-            )
+            where = (*path, "sediment_water")
+            sediment = self._by_hand.sediment_water(model.sediment_water, where, origin="site file")
         return TankBinding(
             tank=tag,
             level=fitted.level,
@@ -204,48 +203,6 @@ class TankBuilder:
             sediment_water=sediment,
             simulated=self._simulated,
         )
-
-    def _by_hand(
-        self, model: TankModel, dropped: frozenset[str], path: KeyPath
-    ) -> tuple[ManualValue | None, ManualValue | None, ManualValue | None]:
-        """Level, temperature and water by hand: substitutes where an instrument is fitted, else dips."""
-        level = temperature = water = None
-        if isinstance(model.free_water, DipWater):
-            dip = model.free_water
-            water = self._manual.build(dip, dip.value, (*path, "free_water"), origin="dip", sample=True)
-        manual = model.manual
-        if manual is None:
-            return level, temperature, water
-        here = (*path, "manual")
-        if manual.level is not None:
-            fitted = model.level is not None
-            level = self._manual.build(
-                manual.level,
-                manual.level.value,
-                (*here, "level"),
-                origin="manual" if fitted else "dip",
-                substitutes=fitted,
-                sample=not fitted,
-            )
-        if manual.temperature is not None:
-            fitted = model.temperature is not None
-            temperature = self._manual.build(
-                manual.temperature,
-                manual.temperature.value,
-                (*here, "temperature"),
-                origin="manual" if fitted else "dip",
-                substitutes=fitted,
-                sample=not fitted,
-            )
-        if manual.water is not None:
-            if isinstance(model.free_water, ProbeWater):
-                water = self._manual.build(
-                    manual.water, manual.water.value, (*here, "water"), origin="manual", substitutes=True
-                )
-            elif "free_water" not in dropped:
-                text = "stands in for a water probe, and there is none; give free_water: {kind: dip, ...} instead"
-                self._mistakes.add((*here, "water"), text)
-        return level, temperature, water
 
     def _period_s(self, model: TankModel, binding: TankBinding) -> float:
         if model.period is not None:

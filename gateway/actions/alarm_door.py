@@ -1,0 +1,91 @@
+"""How an action on an alarm is handed over to whoever keeps the alarms of a running gateway."""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any, NamedTuple, Protocol
+
+from gateway.actions.requests import (
+    Acknowledge,
+    Action,
+    AlarmAction,
+    ReturnToService,
+    Shelve,
+    TakeOutOfService,
+    Unshelve,
+)
+from gateway.tank_state import AlarmStanding
+
+__all__ = ["AlarmCommand", "AlarmDeed", "AlarmDoor", "NoAlarms", "Refusal", "command_of"]
+
+OF_GATEWAY = "gateway"
+"""What people write for a tank where the alarm is one of the gateway itself."""
+
+
+class AlarmDeed(StrEnum):
+    """What a person does to an alarm."""
+
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    OUT_OF_SERVICE = "out-of-service"
+    IN_SERVICE = "in-service"
+
+
+class AlarmCommand(NamedTuple):
+    """One deed of one person."""
+
+    deed: AlarmDeed
+    alarm: str
+    """Its name."""
+    by: str
+    why: str = ""
+    duration_s: float | None = None
+    """How long a shelf or an absence from service lasts; None: it has no end by itself."""
+
+
+class Refusal(NamedTuple):
+    """Why nothing was done."""
+
+    text: str
+    hint: str = ""
+
+
+class AlarmDoor(Protocol):
+    """Synchronous, from the gateway's loop; never waits. `tank` is empty for an alarm of the gateway itself."""
+
+    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+        """None: it is done, and its events are on their way."""
+        ...
+
+    def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
+        """By tank: of every alarm that is not normal how it stands now."""
+        ...
+
+
+class NoAlarms:
+    """Of a gateway that watches for none."""
+
+    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+        name = f"{tank} {command.alarm}".strip()
+        return Refusal(f"{name}: this gateway raises no alarms", "values and maintenance can be entered")
+
+    def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
+        return {}
+
+
+_DEEDS: Mapping[type[Any], AlarmDeed] = {
+    Acknowledge: AlarmDeed.ACKNOWLEDGE,
+    Shelve: AlarmDeed.SHELVE,
+    Unshelve: AlarmDeed.UNSHELVE,
+    TakeOutOfService: AlarmDeed.OUT_OF_SERVICE,
+    ReturnToService: AlarmDeed.IN_SERVICE,
+}
+
+
+def command_of(action: Action, by: str) -> tuple[str, AlarmCommand] | None:
+    """(tank, command); None: it is about no alarm."""
+    if not isinstance(action, AlarmAction):
+        return None
+    duration_s = action.duration if isinstance(action, Shelve | TakeOutOfService) else None
+    command = AlarmCommand(_DEEDS[type(action)], action.alarm, by, action.why or "", duration_s)
+    return ("" if action.tank == OF_GATEWAY else action.tank), command

@@ -1,0 +1,201 @@
+"""What a person may ask for, as data: the fields of each action, and that nothing else is given.
+
+Quantities stay the texts that were typed: `checking` reads them by the models of the site file.
+"""
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from gateway.actions.checking import checked_model
+from gateway.actions.entry import QUANTITIES
+from gateway.errors import SettingsError
+from gateway.settings.reading.fields import Duration, Name, Section, Text, refuse
+from gateway.settings.reading.validation import suggestion
+
+__all__ = [
+    "ACTIONS",
+    "Acknowledge",
+    "Action",
+    "AlarmAction",
+    "BeginMaintenance",
+    "Density",
+    "Dip",
+    "EndMaintenance",
+    "ReturnToService",
+    "SedimentWater",
+    "Shelve",
+    "TakeOutOfService",
+    "Temperature",
+    "Unshelve",
+    "Withdraw",
+    "read_action",
+]
+
+_LONGEST_TEXT = 500
+_MOST_FIELDS = 20
+
+
+def _known(quantity: str) -> str:
+    if quantity not in QUANTITIES:
+        raise refuse(f"'{quantity}' cannot be entered; {suggestion(quantity, QUANTITIES)}")
+    return quantity
+
+
+class _Act(Section):
+    """`why` is for whoever reads the audit trail, and needed where something is hidden or taken back."""
+
+    why: Text | None = None
+
+
+class _Dated(_Act):
+    """A value by hand of a tank."""
+
+    tank: Name
+    entered: Annotated[Text | None, Field(description="When it was measured or sampled; now unless given")] = None
+    expires: Annotated[Text | None, Field(description="How long it holds, or until when")] = None
+
+
+class Dip(_Dated):
+    """Level, free water or both, by hand."""
+
+    action: Literal["dip"]
+    level: Annotated[Text | None, Field(description="Innage above the datum")] = None
+    water: Text | None = None
+
+    @model_validator(mode="after")
+    def _something(self) -> "Dip":
+        if self.level is None and self.water is None:
+            raise refuse("a dip has a level or water, or both; give for example level 9.412 m")
+        return self
+
+
+class Temperature(_Dated):
+    """The mean temperature of the contents, by hand."""
+
+    action: Literal["temperature"]
+    value: Text
+
+
+class Density(_Dated):
+    """A density sample: at reference temperature, observed at another, or at tank temperature."""
+
+    action: Literal["density"]
+    value: Text
+    at: Text | None = None
+    by: Text | None = None
+    made_for: Text | None = None
+
+
+class SedimentWater(_Dated):
+    """The share of sediment and water, by a sample."""
+
+    action: Literal["sediment-water"]
+    value: Text
+
+
+class Withdraw(_Act):
+    """Take back what was entered: what the site file gives counts again, and no entry before it."""
+
+    action: Literal["withdraw"]
+    tank: Name
+    quantity: Annotated[Text, AfterValidator(_known)]
+    why: Text
+
+
+class BeginMaintenance(_Act):
+    """Somebody works on an instrument: what it says is Uncertain meanwhile. At most 31 d."""
+
+    action: Literal["maintenance"]
+    instrument: Name
+    duration: Text
+    why: Text
+
+
+class EndMaintenance(_Act):
+    action: Literal["end-maintenance"]
+    instrument: Name
+
+
+class AlarmAction(_Act):
+    """`tank`: that of the alarm; `gateway` for one of the gateway itself."""
+
+    tank: Name
+    alarm: Text
+
+
+class Acknowledge(AlarmAction):
+    action: Literal["acknowledge"]
+
+
+class Shelve(AlarmAction):
+    """Out of sight for a while, with a reason."""
+
+    action: Literal["shelve"]
+    duration: Duration
+    why: Text
+
+
+class Unshelve(AlarmAction):
+    action: Literal["unshelve"]
+
+
+class TakeOutOfService(AlarmAction):
+    """Until it is returned, or for a while."""
+
+    action: Literal["out-of-service"]
+    duration: Duration | None = None
+    why: Text
+
+
+class ReturnToService(AlarmAction):
+    action: Literal["in-service"]
+
+
+Action = (
+    Dip
+    | Temperature
+    | Density
+    | SedimentWater
+    | Withdraw
+    | BeginMaintenance
+    | EndMaintenance
+    | Acknowledge
+    | Shelve
+    | Unshelve
+    | TakeOutOfService
+    | ReturnToService
+)
+ACTIONS: Mapping[str, type[Action]] = {
+    "dip": Dip,
+    "temperature": Temperature,
+    "density": Density,
+    "sediment-water": SedimentWater,
+    "withdraw": Withdraw,
+    "maintenance": BeginMaintenance,
+    "end-maintenance": EndMaintenance,
+    "acknowledge": Acknowledge,
+    "shelve": Shelve,
+    "unshelve": Unshelve,
+    "out-of-service": TakeOutOfService,
+    "in-service": ReturnToService,
+}
+
+
+def read_action(given: Mapping[str, Any]) -> Action:
+    """What is asked for. Raises SettingsError with every mistake: each names the field and what would be right."""
+    if len(given) > _MOST_FIELDS:
+        raise SettingsError((f"has {len(given)} fields, which no action has",))
+    wrong = [
+        f"{name!s:.40}: is no text of at most {_LONGEST_TEXT} characters"
+        for name, value in given.items()
+        if not isinstance(value, str) or len(value) > _LONGEST_TEXT or not value.isprintable()
+    ]
+    if wrong:
+        raise SettingsError(tuple(wrong))
+    word = given.get("action", "")
+    model = ACTIONS.get(word)
+    if model is None:
+        raise SettingsError((f"action: '{word}' is not known; {suggestion(word, ACTIONS)}",))
+    return checked_model(model, given)

@@ -1,0 +1,99 @@
+"""What people entered, appended only: of each key the newest counts. Bodies are JSON that whoever keeps them reads."""
+
+import sqlite3
+import threading
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
+from typing import NamedTuple
+
+import structlog
+
+from gateway.ledger.audit import adding
+from gateway.ledger.intake import GivenEvent
+from gateway.ledger.writer import Writer
+
+__all__ = ["Paper", "Papers", "newest_papers"]
+
+PAPERS_CARRIED_OVER = "ledger.papers_carried_over"
+ENTRY = "entry"
+"""The kind of papers that are read here."""
+
+
+class Paper(NamedTuple):
+    """One row."""
+
+    key: str
+    """What it is about: stands in the body too, as `key`."""
+    tank: str
+    instant_ns: int
+    body: str
+    """JSON."""
+
+
+class Papers:
+    """`keep`, `newest` and `times_read` from any thread; `read` by whoever opened the file."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+        self._lock = threading.Lock()
+        self._newest: dict[str, Paper] = {}
+        self.times_read = 0
+        """Grows each time that a file was opened: what is in it may not be what was known."""
+
+    def read(self, connection: sqlite3.Connection) -> None:
+        """Of a file that was opened. What this process knows and another file has not is put in there too.
+
+        Raises sqlite3.Error.
+        """
+        found = newest_papers(connection)
+        with self._lock:
+            missing = [paper for key, paper in self._newest.items() if key not in found]
+            self._newest = {**self._newest, **found}
+            self.times_read += 1
+        if missing:
+            log = structlog.get_logger("gateway.ledger")
+            log.warning(PAPERS_CARRIED_OVER, papers=len(missing), hint="another file was begun; its audit trail begins")
+            self._writer.insist(lambda connection: _insert(connection, missing))
+
+    def newest(self) -> Mapping[str, Paper]:
+        """By key."""
+        with self._lock:
+            return dict(self._newest)
+
+    def keep(
+        self, papers: Sequence[Paper], given: Sequence[GivenEvent], audit: tuple[int, str] | None
+    ) -> "Future[None]":
+        """In one commit with the events and the row of the audit trail, or nothing of it. Never waits."""
+
+        def write(connection: sqlite3.Connection) -> None:
+            _insert(connection, papers)
+            if audit is not None:
+                adding(*audit)(connection)
+
+        future = self._writer.do_with(write, given)
+        future.add_done_callback(lambda done: self._kept(done, papers))
+        return future
+
+    def _kept(self, done: "Future[None]", papers: Sequence[Paper]) -> None:
+        if not done.cancelled() and done.exception() is None:
+            with self._lock:
+                self._newest |= {paper.key: paper for paper in papers}
+
+
+def newest_papers(connection: sqlite3.Connection) -> dict[str, Paper]:
+    """By key, as the file has them. What is damaged is left out. Raises sqlite3.Error."""
+    rows = connection.execute(
+        # SQLite gives with max() the other columns of the same row.
+        "SELECT max(papers.number), json_extract(papers.body, '$.key') AS key, tanks.name, papers.instant_ns,"
+        " papers.body FROM papers LEFT JOIN tanks ON tanks.id = papers.tank"
+        " WHERE papers.kind = ? AND json_valid(papers.body) GROUP BY key",
+        (ENTRY,),
+    )
+    return {key: Paper(key, tank or "", instant_ns, body) for _, key, tank, instant_ns, body in rows if key}
+
+
+def _insert(connection: sqlite3.Connection, papers: Sequence[Paper]) -> None:
+    connection.executemany(
+        "INSERT INTO papers (kind, tank, instant_ns, body) VALUES (?, (SELECT id FROM tanks WHERE name = ?), ?, ?)",
+        [(ENTRY, paper.tank, paper.instant_ns, paper.body) for paper in papers],
+    )
