@@ -35,10 +35,8 @@ _NOISE = Noise(white_m=0.00013, wander_m=0.00095, wander_h=6.0, creep_m2_h=1.4e-
 """What makes hours of the fixed noise as far from what is expected as independent values of deviation 1 would be."""
 _LAYER_PER_C = 0.125 * 4.0 * 0.5 * 0.0009
 """Times height over diameter: a layer of an eighth of a metre at the wall takes up half of what the air is warmer."""
-_WEATHER_C = 2.0
+_WEATHER_C = 2.5
 """By which a day's air differs from others', behind the lag of the layer."""
-_COLOUR = 1.5
-"""What is left of the wander passes the threshold so many times as often as independent values."""
 _YEAR_S = 365.25 * 86_400.0
 _LONGEST_S = 100.0 * _YEAR_S
 _JUMP_M, _JUMP = 0.002, 5.0
@@ -125,14 +123,14 @@ def _with_found(learned: Learned, rest: Rest, level_m: float, noise: Noise) -> L
     if due_m >= _DECIDES_M:
         mark_m, mark_s = level_m, rest.last_s
     m3_s = rest.m3_per_m / HOUR_S
-    chance_s = min(run_length(_REFERENCE, score.score) / _COLOUR * HOUR_S, _LONGEST_S)
+    chance_s = min(run_length(_REFERENCE, score.score) * HOUR_S, _LONGEST_S)
     found = Found(rate_m_h * m3_s, spread_m_h * m3_s, score.since_s, chance_s, mark_m, mark_s)
     return learned._replace(found=found)
 
 
 @lru_cache(maxsize=64)
 def _threshold(false_alarms_per_year: float) -> float:
-    return threshold(_REFERENCE, _COLOUR * _YEAR_S / HOUR_S / false_alarms_per_year)
+    return threshold(_REFERENCE, _YEAR_S / HOUR_S / false_alarms_per_year)
 
 
 def _rest(tank: TankPlan, inventory: Inventory, level_m: float, quantity: float) -> Rest:
