@@ -19,6 +19,7 @@ BENCHES = (
     "recalculation",
     "table_slips",
     "dip_matches",
+    "slow_loss",
     "request_rate",
     "publish_rate",
     "history_drain",
