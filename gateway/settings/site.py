@@ -35,6 +35,8 @@ from gateway.settings.tanks.models import TankModel
 from gateway.settings.tanks.plans import TankBuilder, TankSetup
 from gateway.settings.tanks.sense_checks import check_sense_of_lines
 from gateway.settings.tanks.sources import Sources
+from gateway.settings.watch.plans import WatchBuilder
+from gateway.watch.plan import AlarmPlan
 from gateway.web.plan import HttpPlan
 
 __all__ = ["SiteSettings", "dated_entries", "load_site", "site_schema"]
@@ -59,6 +61,8 @@ class SiteSettings:
     deliveries: tuple[DeliveryPlan, ...]
     ledger: LedgerPlan | None
     http: HttpPlan | None
+    gateway_alarms: tuple[AlarmPlan, ...]
+    """Of the gateway itself, by their kinds: each is raised for a line, a destination or another subject of its own."""
     warnings: tuple[str, ...]
     """What is not wrong but should be known: one line each, shaped like a mistake."""
     signal_units: Mapping[tuple[str, str], str | None]
@@ -95,12 +99,14 @@ def load_site(
     check_sense_of_lines(lines, document, mistakes, manual)
     warn_of_open_keys(lines.lines, manual)
     warn_of_look_alikes(document, manual)
+    watch = WatchBuilder(document, mistakes, manual)
     builder = TankBuilder(
         document,
         mistakes,
         Sources(lines, mistakes),
         manual,
         Densities(document, mistakes, manual, _product_defaults(site)),
+        watch,
         # Where the site block itself is wrong, its gravity is not missed a second time.
         gravity=_STANDARD_GRAVITY if site is None else _gravity(site),
         air_density=_air_density(site),
@@ -129,6 +135,7 @@ def load_site(
         deliveries,
         ledger,
         http,
+        watch.gateway_alarms(),
         tuple(warnings),
         {
             (tag, signal): None if dimension is None else dimension.si_unit
@@ -166,9 +173,7 @@ def _paths_ending(node: Node, name: str, path: KeyPath) -> list[KeyPath]:
 def _check_top(document: Document, mistakes: Mistakes) -> None:
     known = list(SiteFile.model_fields)
     for key in document.root.items:
-        if key == "watch":
-            mistakes.add((key,), "is not known yet in this version, which raises no alarms; leave it out")
-        elif key not in known:
+        if key not in known:
             mistakes.add((key,), unknown_key(key, known))
     for section in _SECTIONS_OF_NAMES:
         node = document.node((section,))

@@ -21,6 +21,7 @@ from gateway.settings.reading.fields import (
     YesNo,
 )
 from gateway.settings.tanks.models import TankModel
+from gateway.settings.watch.models import SiteWatchModel
 
 __all__ = ["DeliveryModel", "SiteFile", "SiteModel", "WebModel"]
 
@@ -76,6 +77,7 @@ class SiteFile(Section):
     instruments: dict[Name, InstrumentModel] = Field(default_factory=dict)
     products: dict[Name, AnyProduct] = Field(default_factory=dict)
     tanks: dict[Name, TankModel] = Field(default_factory=dict)
+    watch: SiteWatchModel | None = None
     ledger: LedgerModel | None = None
     delivery: DeliveryModel | None = None
     web: WebModel | None = None

@@ -20,6 +20,7 @@ __all__ = [
     "Address",
     "Angle",
     "DataSize",
+    "Delay",
     "DensityQuantity",
     "DensitySlope",
     "Duration",
@@ -144,6 +145,16 @@ def _read_duration(text: str) -> float:
 
 
 Duration = Annotated[float, _checked(_read_duration, "a time, for example 2 s"), _quantity_schema(Dimension.TIME)]
+
+
+def _read_delay(text: str) -> float:
+    seconds = parse_quantity(text, Dimension.TIME)
+    if seconds < 0.0:
+        raise refuse(f"{text} is no delay; give 0 s or more")
+    return seconds
+
+
+Delay = Annotated[float, _checked(_read_delay, "a time, for example 10 s"), _quantity_schema(Dimension.TIME)]
 
 
 # Decimal, as disks are sold; a size in powers of two differs by a fourteenth at most.

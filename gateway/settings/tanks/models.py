@@ -34,6 +34,7 @@ from gateway.settings.tanks.optional_models import (
     VapourPressureSourceModel,
 )
 from gateway.settings.tanks.shape_models import TankShape, VesselKind
+from gateway.settings.watch.models import TankWatchModel
 
 __all__ = [
     "AmbientModel",
@@ -234,6 +235,7 @@ class TankModel(Section):
     maximum_flow_in: VolumeFlow | None = None
     maximum_flow_out: VolumeFlow | None = None
     flows: Annotated[tuple[FlowModel, ...], Field(description="A level that stands still meanwhile is doubted")] = ()
+    watch: Annotated[TankWatchModel | None, Field(description="What differs from the watch of the site")] = None
 
     @model_validator(mode="before")
     @classmethod

@@ -23,6 +23,9 @@ from gateway.settings.tanks.optional_plans import build_optional_plans
 from gateway.settings.tanks.shape_models import TankShape, VesselKind, capacity_of
 from gateway.settings.tanks.sources import Sources
 from gateway.settings.tanks.table_sense import check_table
+from gateway.settings.watch.levels import check_time_to_act
+from gateway.settings.watch.plans import WatchBuilder
+from gateway.watch.plan import WatchPlan
 
 __all__ = ["TankBuilder", "TankSetup"]
 
@@ -41,6 +44,8 @@ class TankSetup:
     binding: TankBinding
     description: str
     period_s: float
+    watch: WatchPlan
+    """How it is watched, and its alarms."""
     remarks: tuple[str, ...] = ()
     """What of its keys became something else than what is written: a share of the capacity a level."""
     dimensions: Capacity | None = None
@@ -59,6 +64,7 @@ class TankBuilder:
         sources: Sources,
         manual: ManualValues,
         densities: Densities,
+        watch: WatchBuilder,
         *,
         gravity: float | None,
         air_density: float,
@@ -72,6 +78,7 @@ class TankBuilder:
         self._manual = manual
         self._by_hand = ByHand(mistakes, manual)
         self._densities = densities
+        self._watch = watch
         self._gravity = gravity
         self._simulated = simulated
 
@@ -95,6 +102,7 @@ class TankBuilder:
         )
         fitted = self._inputs.build(checked, path)
         binding = self._binding(tag, checked, fitted, product, path)
+        self._watch.check(model.watch, path)
         if self._mistakes.count != before or checked.dropped or product is None or capacity is None:
             return None
         weighting = Weighting.SLICE_VOLUME if kind in _ROUND else Weighting.EQUAL
@@ -125,10 +133,11 @@ class TankBuilder:
             buoyancy=product.buoyancy,
             age_difference_limit_s=self._sources.age_difference_limit_s(_used_together(binding)),
         )
+        watch = self._watch.build(model.watch, plan, binding, path)
         remarks = limits.remarks(path)
-        return TankSetup(
-            plan, binding, model.description or "", self._period_s(model, binding), remarks, dimensions, kind
-        )
+        remarks += check_time_to_act(watch, limits, capacity, model.maximum_flow_in, path, self._manual)
+        period_s = self._period_s(model, binding)
+        return TankSetup(plan, binding, model.description or "", period_s, watch, remarks, dimensions, kind)
 
     def _capacity(self, model: TankModel, dropped: frozenset[str], path: KeyPath) -> Capacity | None:
         if (model.shape is None) == (model.capacity_table is None):

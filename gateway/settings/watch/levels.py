@@ -1,0 +1,48 @@
+"""Levels of concern in API 2350's terms: whether there is time to act between one and the next, and the overflow.
+
+The time between two levels is the volume between them over the greatest flow in: what the tank takes in no less time.
+This is a check of figures, and no overfill prevention system; setting them is for competent people under local codes.
+"""
+
+from gateway.calculation.contracts import Capacity
+from gateway.settings.reading.document import KeyPath
+from gateway.settings.tanks.limit_levels import LimitLevels
+from gateway.settings.tanks.manual import ManualValues
+from gateway.tank_state import AlarmKind
+from gateway.watch.plan import WatchPlan
+
+__all__ = ["check_time_to_act"]
+
+_STEPS = (
+    ("high_high", "critical_high", AlarmKind.HIGH_HIGH),
+    ("maximum_working", "high_high", AlarmKind.MAXIMUM_WORKING),
+)
+_ROUNDING_S = 0.5
+
+
+def check_time_to_act(
+    watch: WatchPlan,
+    limits: LimitLevels,
+    capacity: Capacity,
+    maximum_flow_in_m3_s: float | None,
+    path: KeyPath,
+    manual: ManualValues,
+) -> tuple[str, ...]:
+    """Warns where the next level comes before somebody can act. Returns what cannot be checked, as remarks."""
+    responses = {alarm.kind: alarm.response_s for alarm in watch.alarms}
+    where = ".".join(str(part) for part in path)
+    remarks = []
+    for lower, upper, kind in _STEPS:
+        low_m, high_m, response_s = limits.levels.get(lower), limits.levels.get(upper), responses.get(kind)
+        if low_m is None or high_m is None or response_s is None:
+            continue
+        if maximum_flow_in_m3_s is None:
+            text = "cannot be checked for time to act without maximum_flow_in"
+            remarks.append(f"{where}.limits.{lower}: {limits.words[lower]} {text}")
+            continue
+        left_s = (capacity.volume(high_m) - capacity.volume(low_m)) / maximum_flow_in_m3_s
+        if left_s < response_s - _ROUNDING_S:
+            text = f"{limits.words[lower]} is {left_s / 60.0:.1f} min below {upper}, {limits.words[upper]}, at"
+            text = f"{text} maximum_flow_in, and the response takes {response_s / 60.0:.3g} min; lower it"
+            manual.warn((*path, "limits", lower), text)
+    return tuple(remarks)
