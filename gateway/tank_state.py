@@ -112,13 +112,16 @@ class AlarmStanding(NamedTuple):
     value: float | None = None
     """SI, of what it judges, when it was raised."""
     reason: Reason | None = None
-    """Why it was raised, with the values of that moment."""
+    """Why it was raised, with the values of that moment; of one that is suppressed why it is."""
     by: str | None = None
     """Who acknowledged or shelved it, or took it out of service."""
     until: datetime | None = None
     """UTC, when a shelf or an absence from service ends by itself."""
     why: str = ""
     """What that person gave as a reason."""
+    order: int | None = None
+    """Which of its incident's alarms it is, counted from 1 as they were raised, whatever the clock said. An incident
+    ends when all alarms of a tank are normal again. None: it is none of one."""
 
 
 class AlarmNow(NamedTuple):

@@ -45,4 +45,5 @@ def standing_document(standing: AlarmStanding) -> dict[str, Any]:
         "by": standing.by,
         "until": None if standing.until is None else iso_time(standing.until),
         "why": standing.why,
+        "order": standing.order,
     }

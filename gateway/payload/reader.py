@@ -232,6 +232,7 @@ def _standing(told: Mapping[str, Any]) -> AlarmStanding:
         told["by"],
         None if told["until"] is None else datetime.fromisoformat(told["until"]),
         told["why"],
+        told["order"],
     )
 
 

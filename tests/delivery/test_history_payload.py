@@ -41,6 +41,7 @@ _standings = st.builds(
     st.none() | _names,
     st.none() | _times,
     st.text(max_size=12),
+    st.none() | st.integers(1, 99),
 )
 
 

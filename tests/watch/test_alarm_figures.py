@@ -29,7 +29,7 @@ def test_figures_of_a_day() -> None:
     """144 in 24 h are 6 an hour and 1 in ten minutes, the most that one person can follow; one more is too many."""
     steady = raised("TK-1", "high_high", *[600.0 * number for number in range(144)])
     figures = alarm_figures(steady, [], NOON, DAY)
-    assert (figures.count, figures.per_hour, figures.per_ten_minutes, figures.peak) == (144, 6.0, 1.0, 1)
+    assert (figures.alarms, figures.per_hour, figures.per_ten_minutes, figures.peak) == (144, 6.0, 1.0, 1)
     assert figures.is_within_target
     more = alarm_figures([*steady, *raised("TK-2", "minimum", 5.0)], [], NOON, DAY)
     assert more.per_hour == pytest.approx(145 / 24)
@@ -71,12 +71,17 @@ def test_only_what_was_raised_within_the_time_counts() -> None:
         ("TK-1", Event(EventKind.ALARM_ESCALATED, NOON, "minimum")),
     ]
     figures = alarm_figures(events, [], NOON, NOON + timedelta(hours=1))
-    assert (figures.count, figures.per_hour) == (2, 2.0)
+    assert (figures.alarms, figures.per_hour) == (2, 2.0)
 
 
 def test_of_a_time_without_length_there_is_no_average() -> None:
     figures = alarm_figures([], [], NOON, NOON)
-    assert (figures.count, figures.per_hour, figures.per_ten_minutes, figures.is_within_target) == (0, None, None, None)
+    assert (figures.alarms, figures.per_hour, figures.per_ten_minutes, figures.is_within_target) == (
+        0,
+        None,
+        None,
+        None,
+    )
     with pytest.raises(ValueError, match="before the begin"):
         alarm_figures([], [], DAY, NOON)
 
@@ -87,10 +92,10 @@ def test_in_any_order_as_the_plainest_way_counts(alarms: list[tuple[str, int]], 
     chance.shuffle(events)
     figures = alarm_figures(events, [], NOON, NOON + timedelta(hours=2))
     seconds = [second for _, second in alarms]
-    assert figures.count == len(alarms)
+    assert figures.alarms == len(alarms)
     assert figures.peak == max([sum(0 <= each - begin < 600 for each in seconds) for begin in seconds], default=0)
     for tank in ("TK-1", "TK-2"):
         own = [second for name, second in alarms if name == tank]
         most = max([sum(0 <= each - begin < 60 for each in own) for begin in own], default=0)
         assert any(each.tank == tank for each in figures.chattering) is (most >= 3)
-    assert sum(each.count for each in figures.most_frequent) == len(alarms)
+    assert sum(each.times for each in figures.most_frequent) == len(alarms)

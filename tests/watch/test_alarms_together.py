@@ -1,18 +1,22 @@
 """All alarms of a tank: in order, first-up, with plans that change, and read back after a restart."""
 
+import contextlib
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
 import orjson
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.plain_form import PlainForm
-from gateway.tank_record import EventKind
-from gateway.tank_state import AlarmKind, AlarmPhase, Priority
+from gateway.tank_record import Event, EventKind
+from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
+from gateway.watch.alarms.alarm import next_alarm
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
 from gateway.watch.alarms.condition import Condition
-from gateway.watch.alarms.memory import AlarmMemory
+from gateway.watch.alarms.memory import AlarmMemory, first_memory
 from gateway.watch.alarms.together import (
     Alarms,
     apply_to,
@@ -22,7 +26,7 @@ from gateway.watch.alarms.together import (
     standings,
 )
 from gateway.watch.plan import AlarmPlan
-from tests.watch.alarm_life import NOON, OFF, ON, UNKNOWN, plan_of
+from tests.watch.alarm_life import MAINTENANCE, NOON, OFF, ON, UNKNOWN, plan_of
 
 HIGH_HIGH, WORKING, WATER = AlarmKind.HIGH_HIGH, AlarmKind.MAXIMUM_WORKING, AlarmKind.WATER_HIGH
 PLANS = (
@@ -30,6 +34,11 @@ PLANS = (
     plan_of(WORKING, Priority.SOON),
     plan_of(HIGH_HIGH, Priority.NOW),
 )
+
+
+_CONDITIONS = st.sampled_from((ON, ON, OFF, OFF, UNKNOWN, ON._replace(suppressed=MAINTENANCE)))
+_VERBS = st.sampled_from((None, None, *[verb for verb in AlarmVerb if verb is not AlarmVerb.OUT_OF_SERVICE]))
+_KINDS = st.sampled_from([plan.kind for plan in PLANS])
 
 
 class Kept(NamedTuple):
@@ -68,6 +77,12 @@ class Tank:
     def shown(self) -> list[tuple[str, AlarmPhase]]:
         assert self.now.standings == standings(by_kind(self.plans), self.now.memories)
         return [(each.name, each.phase) for each in self.now.standings]
+
+    @property
+    def first_up(self) -> list[str]:
+        """Those that are not normal and belong to an incident, as they were raised."""
+        ordered = [each for each in self.now.standings if each.order is not None]
+        return [each.name for each in sorted(ordered, key=lambda each: each.order or 0)]
 
     @property
     def orders(self) -> dict[str, int]:
@@ -122,6 +137,7 @@ def test_which_alarm_of_an_incident_came_first_stands_whatever_the_clock_says() 
     tank.active(WORKING, HIGH_HIGH)
     tank.active(WORKING, HIGH_HIGH, WATER)
     assert tank.orders == {"maximum_working": 1, "high_high": 2, "water_high": 3}
+    assert tank.first_up == ["maximum_working", "high_high", "water_high"]
     tank.active(HIGH_HIGH)
     tank.active(WORKING, HIGH_HIGH)
     assert tank.orders["maximum_working"] == 1, "nobody acknowledged it, so it is of the same incident still"
@@ -207,3 +223,39 @@ def test_what_is_kept_of_fifteen_alarms_is_small_and_read_back_whole() -> None:
     assert len(normal) < 1500
     assert len(raised) < 8000
     assert form.from_plain(orjson.loads(raised)).memories == tank.now.memories
+
+
+@given(st.lists(st.tuples(st.lists(_CONDITIONS, min_size=3, max_size=3), _VERBS, _KINDS), max_size=40))
+def test_all_together_go_as_each_would_alone(
+    steps: list[tuple[list[Condition], AlarmVerb | None, AlarmKind]],
+) -> None:
+    """Whatever happens: each alarm goes as it would alone, the list is sorted, and one that is raised as none of the
+    incident's alarms comes behind all of them."""
+    tank = Tank()
+    alone = {plan.kind: first_memory(NOON + timedelta(seconds=1)) for plan in PLANS}
+    for conditions, verb, which in steps:
+        before = tank.orders
+        tank.sheet(dict(zip(alone, conditions, strict=True)))
+        told: list[Event] = []
+        for plan, condition in zip(PLANS, conditions, strict=True):
+            name, order = plan.kind.value, tank.orders[plan.kind.value]
+            assert order in (0, before.get(name, 0)) or order > max(before.values(), default=0)
+            alone[plan.kind], events = next_alarm(
+                plan, name, alone[plan.kind], condition, tank.instant, 50.0 + tank.seconds, order=order
+            )
+            told += events
+        assert list(tank.now.events) == told
+        if verb is not None:
+            with contextlib.suppress(AlarmRefusedError):
+                tank.does(verb, which, for_s=3.0)
+                alone[which] = tank.now.memories[which.value]
+        assert tank.now.memories == alone
+        orders = [order for order in tank.orders.values() if order]
+        assert len(set(orders)) == len(orders)
+        places = [_place(each) for each in tank.now.standings]
+        assert places == sorted(places)
+
+
+def _place(standing: AlarmStanding) -> tuple[object, ...]:
+    waits, hidden = ("unacknowledged", "returned"), ("shelved", "suppressed", "out_of_service")
+    return standing.phase.value in hidden, list(Priority).index(standing.priority), standing.phase.value not in waits

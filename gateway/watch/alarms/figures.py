@@ -31,7 +31,7 @@ class AlarmCount(NamedTuple):
     tank: str
     """Empty: one of the gateway itself."""
     name: str
-    count: int
+    times: int
 
 
 class AlarmFigures(NamedTuple):
@@ -39,8 +39,8 @@ class AlarmFigures(NamedTuple):
 
     begin: datetime
     end: datetime
-    count: int
-    """Alarms raised."""
+    alarms: int
+    """How many were raised."""
     per_hour: float | None
     """On average; None of a time without length."""
     per_ten_minutes: float | None

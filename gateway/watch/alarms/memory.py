@@ -111,6 +111,7 @@ def standing(plan: AlarmPlan, name: str, memory: AlarmMemory) -> AlarmStanding:
         aside.by if aside is not None else None if is_suppressed else memory.by,
         None if aside is None else aside.until,
         aside.why if aside is not None else "" if is_suppressed else memory.why,
+        memory.order or None,
     )
 
 
