@@ -14,7 +14,7 @@ from datetime import datetime
 from enum import IntEnum, StrEnum
 from typing import NamedTuple, Union
 
-from gateway.plain_form import SteadyTime
+from gateway.plain_form import SteadyTime, recurring
 from gateway.sentences import sentence
 from gateway.sources import Sources
 from gateway.states import LimitState, RoofZone
@@ -139,6 +139,7 @@ ReasonValue = Union[str, int, float, "Reason"]
 """What a phrase can tell: text, a count, a number in SI (a time as seconds since 1970), a reason behind this one."""
 
 
+@recurring
 class Reason(NamedTuple):
     """A code for programs, and what people are told: a phrase that never changes, and the values in it.
 
@@ -253,6 +254,7 @@ class TankInput(NamedTuple):
     """Of the values entered by people, those that end soon or have ended."""
 
 
+@recurring
 class Figure(NamedTuple):
     """One result of the sheet, in SI.
 
