@@ -8,10 +8,10 @@ record may hold others of its own type.
 
 from typing import Any, Generic, TypeVar, cast
 
-from gateway.plain_parts import SteadyTime, form_of
+from gateway.plain_parts import SteadyTime, form_of, recurring
 from gateway.plain_place import PlainFormError
 
-__all__ = ["PlainForm", "PlainFormError", "SteadyTime"]
+__all__ = ["PlainForm", "PlainFormError", "SteadyTime", "recurring"]
 
 T = TypeVar("T")
 

@@ -6,20 +6,17 @@ from datetime import datetime
 from enum import Enum
 from functools import cache
 from types import MappingProxyType, NoneType, UnionType
-from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
+from gateway.plain_code import REQUIRED, Bound, Field, writer_of
 from gateway.plain_place import Place, PlainFormError
 
-__all__ = ["SteadyTime", "form_of"]
+__all__ = ["SteadyTime", "form_of", "recurring"]
 
+T = TypeVar("T")
 _STEADY = "steady"
 SteadyTime = Annotated[float, _STEADY]
 """Seconds by a clock that is never set and counts from anywhere: `PlainForm.moved` takes them to another such clock."""
-_REQUIRED: Any = object()
-"""In place of a default."""
-_CALLED, _SIMPLE, _NUMBER, _OPTIONAL_NUMBER, _WORD = range(5)
-"""How a field is written: by a call, or where its record is, which is faster."""
-_MOST_KNOWN = 1024
 _NAMED = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 
 
@@ -30,12 +27,17 @@ class _Form:
     """What the type is, in plain values: what is written alike is shaped alike."""
     has_times = False
     """Whether there may be steady times within."""
-    way = _CALLED
+    is_number = False
+    """Whether a float stands for itself."""
     loose: frozenset[Any] = frozenset()
     """What keeps a value from being unchangeable for sure: a mapping, or a record around it that is not known yet."""
 
     def to_plain(self, value: Any) -> Any:
         return value
+
+    def code(self, value: str, bound: Bound) -> str:
+        """The same as an expression within the function of a record."""
+        return f"{bound.name(self.to_plain)}({value})"
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         return plain
@@ -47,11 +49,12 @@ class _Form:
 class _Simple(_Form):
     """Text, whole numbers, yes or no: plain already."""
 
-    way = _SIMPLE
-
     def __init__(self, kind: type) -> None:
         self.shape = kind.__name__
         self._kind = kind
+
+    def code(self, value: str, bound: Bound) -> str:
+        return value
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         if type(plain) is not self._kind:
@@ -60,7 +63,7 @@ class _Simple(_Form):
 
 
 class _Number(_Form):
-    way = _NUMBER
+    is_number = True
 
     def __init__(self, is_time: bool = False) -> None:
         self.has_times = is_time
@@ -68,6 +71,11 @@ class _Number(_Form):
 
     def to_plain(self, value: Any) -> Any:
         return value if math.isfinite(value) else str(float(value))
+
+    def code(self, value: str, bound: Bound) -> str:
+        return (
+            f"({value} if {bound.name(-math.inf)} < {value} < {bound.name(math.inf)} else {super().code(value, bound)})"
+        )
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         if isinstance(plain, str) and plain in _NAMED:
@@ -99,8 +107,6 @@ class _Time(_Form):
 class _Word(_Form):
     """A member of an enum."""
 
-    way = _WORD
-
     def __init__(self, kind: type[Enum]) -> None:
         self.shape = {"one of": kind.__name__}
         self._kind = kind
@@ -108,6 +114,9 @@ class _Word(_Form):
 
     def to_plain(self, value: Any) -> Any:
         return value._value_
+
+    def code(self, value: str, bound: Bound) -> str:
+        return f"{value}._value_"
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         found = self._by_value.get(plain) if type(plain) in (str, int) else None
@@ -120,12 +129,15 @@ class _Optional(_Form):
     def __init__(self, form: _Form) -> None:
         self.shape = {"or none": form.shape}
         self.has_times = form.has_times
-        self.way = _OPTIONAL_NUMBER if form.way == _NUMBER else _CALLED
+        self.is_number = form.is_number
         self.loose = form.loose
         self._form = form
 
     def to_plain(self, value: Any) -> Any:
         return None if value is None else self._form.to_plain(value)
+
+    def code(self, value: str, bound: Bound) -> str:
+        return f"(None if {value} is None else {self._form.code(value, bound)})"
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         return None if plain is None else self._form.from_plain(plain, place)
@@ -188,11 +200,14 @@ class _Row(_Form):
         self._kind = kind
 
     def to_plain(self, value: Any) -> Any:
-        if not value:
-            return []
         write = self._form.to_plain
         written = [write(each) for each in value]
         return sorted(written) if self._kind is frozenset else written
+
+    def code(self, value: str, bound: Bound) -> str:
+        # Most are empty.
+        written = f"[{self._form.code('each', bound)} for each in {value}]"
+        return f"({f'sorted({written})' if self._kind is frozenset else written} if {value} else [])"
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         return self._kind(
@@ -214,6 +229,9 @@ class _Fixed(_Form):
 
     def to_plain(self, value: Any) -> Any:
         return [form.to_plain(each) for form, each in zip(self._forms, value, strict=True)]
+
+    def code(self, value: str, bound: Bound) -> str:
+        return f"[{', '.join(form.code(f'{value}[{index}]', bound) for index, form in enumerate(self._forms))}]"
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         given = _list(plain, place)
@@ -259,16 +277,15 @@ class _Record(_Form):
         self._defaults: dict[str, Any] = kind._field_defaults
         self._forms: dict[str, _Form] = {name: form_of(hints[name]) for name in kind._fields}
         _BEGUN.remove(kind)
-        self._writing = [
-            (name, form.way, form.to_plain, self._defaults.get(name, _REQUIRED)) for name, form in self._forms.items()
-        ]
         self._reading = [
-            (name, form.way in (_NUMBER, _OPTIONAL_NUMBER), form.from_plain, self._defaults.get(name, _REQUIRED))
+            (name, form.is_number, form.from_plain, self._defaults.get(name, REQUIRED))
             for name, form in self._forms.items()
         ]
         self.loose = frozenset().union(*[form.loose for form in self._forms.values()]) - {kind}
-        self._known: dict[int, tuple[Any, Any]] = {}
-        """Of those written last, by their identity; each is kept as long as it stands here, so that no other has it."""
+        if kind in _RECURRING and self.loose:
+            raise TypeError(f"{kind} holds what may change: that the same comes again says nothing")
+        fields = [Field(name, form, self._defaults.get(name, REQUIRED)) for name, form in self._forms.items()]
+        self._write = writer_of(fields, recurs=kind in _RECURRING)
         self.has_times = any(form.has_times for form in self._forms.values())
         self.shape = {
             name: {"is": form.shape, "default": form.to_plain(self._defaults[name])}
@@ -278,34 +295,10 @@ class _Record(_Form):
         }
 
     def to_plain(self, value: Any) -> Any:
-        if self.loose:
-            return self._written(value)
-        # Sheets have many a form from one to the next, the very same: that a figure is not applicable, and why.
-        known = self._known.get(id(value))
-        if known is not None and known[0] is value:
-            return known[1]
-        plain = self._written(value)
-        if len(self._known) >= _MOST_KNOWN:
-            self._known.clear()
-        self._known[id(value)] = value, plain
-        return plain
+        return self._write(value)
 
-    def _written(self, value: Any) -> Any:
-        # Whole sheets are written for each record of history: the plain kinds of fields are spared a call.
-        plain = {}
-        for (name, way, write, default), each in zip(self._writing, value, strict=True):
-            # Minus zero equals zero and is another number all the same.
-            if each is default or (default is not _REQUIRED and each == default and not isinstance(each, float)):
-                continue
-            if way == _CALLED:
-                plain[name] = write(each)
-            elif way == _SIMPLE or (way == _OPTIONAL_NUMBER and each is None):
-                plain[name] = each
-            elif way == _WORD:
-                plain[name] = each._value_
-            else:
-                plain[name] = each if math.isfinite(each) else write(each)
-        return plain
+    def code(self, value: str, bound: Bound) -> str:
+        return f"{bound.name(self._write)}({value})"
 
     def from_plain(self, plain: Any, place: Place) -> Any:
         # Whole sheets are read for each record that is delivered: numbers are spared a call, and places their text.
@@ -315,7 +308,7 @@ class _Record(_Form):
             if name in given:
                 each = given[name]
                 values.append(each if is_number and type(each) is float else read(each, (place, name)))
-            elif default is not _REQUIRED:
+            elif default is not REQUIRED:
                 values.append(default)
                 defaults += 1
             else:
@@ -348,8 +341,16 @@ def _mapping(plain: Any, place: Place) -> dict[str, Any]:
     return plain
 
 
+_RECURRING: set[Any] = set()
 _BEGUN: set[Any] = set()
 """Records whose form is being made: one that comes up again lies within itself."""
+
+
+def recurring(kind: type[T]) -> type[T]:
+    """For named tuples of which the very same come again and again: each is written once. What was written of it may
+    then stand in several records, so that nothing that it holds can change."""
+    _RECURRING.add(kind)
+    return kind
 
 
 def form_of(kind: Any) -> _Form:

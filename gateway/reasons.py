@@ -3,6 +3,7 @@
 from enum import StrEnum
 from typing import NamedTuple, Union
 
+from gateway.plain_form import recurring
 from gateway.sentences import sentence
 
 __all__ = ["Reason", "ReasonCode", "ReasonValue", "because"]
@@ -118,6 +119,7 @@ ReasonValue = Union[str, int, float, "Reason"]
 """What a phrase can tell: text, a count, a number in SI (a time as seconds since 1970), a reason behind this one."""
 
 
+@recurring
 class Reason(NamedTuple):
     """A code for programs, and what people are told: a phrase that never changes, and the values in it.
 

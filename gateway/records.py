@@ -14,7 +14,7 @@ from datetime import datetime
 from enum import IntEnum
 from typing import NamedTuple
 
-from gateway.plain_form import SteadyTime
+from gateway.plain_form import SteadyTime, recurring
 from gateway.reasons import Reason, ReasonCode, ReasonValue, because
 from gateway.sources import Sources
 from gateway.states import LimitState, RoofZone
@@ -142,6 +142,7 @@ class TankInput(NamedTuple):
     """Of the values entered by people, those that end soon or have ended."""
 
 
+@recurring
 class Figure(NamedTuple):
     """One result of the sheet, in SI.
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.plain_form import PlainForm, PlainFormError, SteadyTime
+from gateway.plain_form import PlainForm, PlainFormError, SteadyTime, recurring
 from gateway.records import Inventory, TankInput
 from tests.support.of_types import values_of
 
@@ -42,6 +42,31 @@ class Outer(NamedTuple):
 
 
 FORM = PlainForm(Outer)
+
+
+@recurring
+class Recurring(NamedTuple):
+    time_s: float
+    lasts_s: float = 0.0
+    inner: tuple[Inner, ...] = ()
+
+
+class Named(NamedTuple):
+    """As what writes it may name its own things."""
+
+    value: float
+    plain: tuple[tuple[int, ...], ...]
+    known: tuple[int | None, ...]
+    each: Colour | None
+    write: frozenset[str]
+    found: Recurring | None = None
+    field0: float | None = None
+    bound0: str = ""
+    id: int = 0
+
+
+class Empty(NamedTuple):
+    pass
 
 
 def through_json(form: PlainForm[Any], value: Any) -> Any:
@@ -125,13 +150,35 @@ def test_a_type_that_has_no_form_is_refused_at_once(kind: Any) -> None:
 
 def test_what_is_written_again_is_the_same_and_nothing_is_taken_for_another() -> None:
     """Values that come and go by the thousand, at the same places in memory, and zeros that equal each other."""
-    form = PlainForm(Inner)
-    lasting = Inner(-1.0, 2.0)
+    form = PlainForm(Recurring)
+    lasting = Recurring(-1.0, 2.0)
     for number in range(5000):
-        assert form.to_plain(Inner(float(number), -0.0)) == {"time_s": float(number), "lasts_s": 0.0}
+        assert form.to_plain(Recurring(float(number), -0.0)) == {"time_s": float(number), "lasts_s": 0.0}
         assert form.to_plain(lasting) == {"time_s": -1.0, "lasts_s": 2.0}
-    signs = [math.copysign(1.0, form.to_plain(Inner(1.0, zero))["lasts_s"]) for zero in (-0.0, 1.0, -0.0)]
+    signs = [math.copysign(1.0, form.to_plain(Recurring(1.0, zero))["lasts_s"]) for zero in (-0.0, 1.0, -0.0)]
     assert signs == [-1.0, 1.0, -1.0]
+
+
+def test_only_what_is_said_to_recur_is_written_once() -> None:
+    """Whole sheets would else be held on to by the thousand."""
+    again, inner = Recurring(1.0), Inner(1.0)
+    assert PlainForm(Recurring).to_plain(again) is PlainForm(Recurring).to_plain(again)
+    assert PlainForm(Inner).to_plain(inner) is not PlainForm(Inner).to_plain(inner)
+
+
+def test_what_may_change_cannot_recur() -> None:
+    @recurring
+    class Changing(NamedTuple):
+        by_name: Mapping[str, float]
+
+    with pytest.raises(TypeError, match="holds what may change"):
+        PlainForm(Changing)
+
+
+@given(values_of(Named))
+def test_whatever_its_fields_are_called_it_is_written(value: Named) -> None:
+    assert through_json(PlainForm(Named), value) == value
+    assert through_json(PlainForm(Empty), Empty()) == Empty()
 
 
 def test_a_mapping_that_has_changed_is_written_as_it_is() -> None:

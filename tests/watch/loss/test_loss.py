@@ -95,7 +95,7 @@ def test_it_ends_when_the_tank_moves_and_the_baseline_begins_anew() -> None:
     rest = sheets.memory.learned.rest
     assert rest is not None
     assert rest.first == pytest.approx(VESSEL.area_m2 * sheets.level_m, rel=1e-4)
-    # Of what the day makes of it two hours change next to nothing, and its deviation stays a half of what it began with.
+    # Of what the day makes of it two hours change next to nothing; its deviation stays half of what it was.
     assert sheets.memory.learned.fit.state[2:] == pytest.approx(learned.state[2:], abs=2e-6)
     assert sheets.memory.learned.fit.covariance[2][2] < 0.25 * NEW_FIT.covariance[2][2]
     assert sheets.play(2 * DAY) is None
