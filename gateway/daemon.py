@@ -17,13 +17,16 @@ from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
+from gateway.clock_watch import is_impossible
 from gateway.deliveries import Deliveries, Walled, loop_name
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
+from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
+from gateway.kept_memory import Kept
 from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
 from gateway.payload.writer import inventories_pieces
@@ -33,11 +36,14 @@ from gateway.process.progress import Progress
 from gateway.process.service_manager import ServiceManager
 from gateway.process.supervision import Loops
 from gateway.process.tasks import Loop, end, fault_of
+from gateway.readiness import readiness_of
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
-from gateway.status import GatewaySnapshot
+from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
+from gateway.watch.house import House
+from gateway.watch.plan import WatchPlan
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
@@ -97,11 +103,14 @@ class Daemon:
             self._take,
             self._clock,
             _maps(settings),
+            _watches(settings),
         )
         self._keeping = keep(self._boot, self._clock)
+        self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         kept = self._keeping.read_memory()
         if kept is not None:
             self._pipeline.restore(kept)
+            self._house_watch.restore(kept)
         self._sources = {plan.name: self._source(plan) for plan in settings.sources}
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._keep_outboxes()
@@ -129,7 +138,7 @@ class Daemon:
         self._loops.begin("tick", self._tick)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
         if self._keeping.remembers:
-            self._loops.begin("memory", lambda: self._keeping.remember(self._pipeline.memories))
+            self._loops.begin("memory", lambda: self._keeping.remember(self._memories))
         if self._manager.listens:
             self._loops.begin("service manager", self._tell_manager)
         for name, loop in (beside or {}).items():
@@ -155,9 +164,9 @@ class Daemon:
                     last = self._pipeline.finish()
                     self._deliveries.finish(last)
                     for record in last:
-                        self._keeping.offer(record, self._pipeline.plan_text)
+                        self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
                 finally:
-                    written = self._keeping.keep(self._pipeline.memories())
+                    written = self._keeping.keep(self._memories())
                     await self._loops.end_all(within_s=GOODBYE_S)
                     await self._keeping.close(written)
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
@@ -195,7 +204,7 @@ class Daemon:
         self._settings = settings
         self._keeping.take_over(settings.ledger)
         self._forget(changes.sources.removed, ())
-        last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings))
+        last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings), _watches(settings))
         for record in last:
             self._take(record)
         self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
@@ -236,7 +245,11 @@ class Daemon:
     def _take(self, record: TankRecord) -> None:
         """Live first: it waits for no disk."""
         self._deliveries.offer(record)
-        self._keeping.offer(record, self._pipeline.plan_text)
+        self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
+        self._house_watch.heard(record.events)
+
+    def _memories(self) -> Kept:
+        return self._pipeline.memories()._replace(house=self._house_watch.memory)
 
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:
@@ -265,6 +278,7 @@ class Daemon:
             time_factor=self._time_factor,
             ledger=self._keeping.status(),
             site_file_refused=self.site_file_refused,
+            alarms=(*self._house_watch.alarms(), *self._pipeline.alarms()),
         )
 
     def healthy(self) -> bool:
@@ -273,17 +287,20 @@ class Daemon:
 
     def readiness(self) -> Readiness:
         """Whether all that is watched can be: every line in use connected, no tank Bad or without a sheet."""
-        counts, beyond = [0, 0, 0], 0
-        for record in self._pipeline.records():
-            counts[record.inventory.quality] += 1
-            beyond += record.inventory.level_state.limit.is_beyond
-        used = [self._sources[plan.name] for plan in self._settings.sources if plan.instruments]
-        connected = sum(source.status().connected for source in used)
-        tanks = len(self._settings.tanks)
-        good, uncertain, bad = counts
-        ready = connected == len(used) and good + uncertain == tanks
-        awaited = tanks - good - uncertain - bad
-        return Readiness(ready, len(used), connected, tanks, good, uncertain, bad, awaited, beyond)
+        return readiness_of(self._pipeline.records(), self._used_lines(), len(self._settings.tanks))
+
+    def _used_lines(self) -> list[LineStatus]:
+        return [self._sources[plan.name].status() for plan in self._settings.sources if plan.instruments]
+
+    def _house(self) -> House:
+        return House(
+            self._settings.gateway_alarms,
+            self._used_lines(),
+            self._deliveries.statuses(),
+            self._keeping.status(),
+            is_impossible(self._clock.utc_ns()),
+            self.site_file_refused,
+        )
 
     @property
     def http_port(self) -> int | None:
@@ -347,7 +364,13 @@ class Daemon:
 
     async def _tick(self) -> None:
         came_round = self._progress.of("tick", _TICK_LATE_S)
-        await tick(self._pipeline, self._clock, came_round, max(_SHORTEST_TICK_S, _TICK_S / self._time_factor))
+        await tick(
+            self._pipeline,
+            self._house_watch,
+            self._clock,
+            came_round,
+            max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
+        )
 
     async def _tell_manager(self) -> None:
         await tell_manager(self._manager, self.readiness, self._progress, self._machine)
@@ -358,6 +381,10 @@ class Daemon:
 
 def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
     return [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks]
+
+
+def _watches(settings: SiteSettings) -> dict[str, WatchPlan]:
+    return {tank.plan.tank: tank.watch for tank in settings.tanks}
 
 
 def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:

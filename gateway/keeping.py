@@ -9,10 +9,10 @@ from pathlib import Path
 
 import structlog
 
-from gateway.calculation.kept_memory import Kept
 from gateway.clock import Clock
 from gateway.delivery.contract import Outbox
 from gateway.errors import GatewayError
+from gateway.kept_memory import Kept, KeptWatch
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.room import room_warnings
@@ -21,7 +21,7 @@ from gateway.process.durations import DurationCounts
 from gateway.process.memory_file import DIRECTORY_VARIABLE, MEMORY_NOT_KEPT, MemoryFile, MemoryKeeper, file_name
 from gateway.process.one_thread import OneThread, done_within
 from gateway.status import LedgerStatus, Trouble
-from gateway.tank_record import TankRecord
+from gateway.tank_record import Event, TankRecord
 
 __all__ = ["Keeping", "Open", "kept_in", "nothing_kept"]
 
@@ -35,6 +35,12 @@ _LOGGER = structlog.get_logger("gateway.daemon")
 
 PlanOf = Callable[[str], Callable[[], bytes] | None]
 """What makes the text of a record's plan, by the tank: asked for once for each plan."""
+WatchOf = Callable[[str], KeptWatch | None]
+"""What the watch of a tank remembers now."""
+
+
+def nothing_watched(_tank: str) -> KeptWatch | None:
+    return None
 
 
 class Keeping:
@@ -62,8 +68,8 @@ class Keeping:
         """Whether there is a place for memory."""
         return self._ledger is not None or self._memory is not None
 
-    def offer(self, record: TankRecord, plan_of: PlanOf) -> None:
-        """A record of which the ledger takes what is history."""
+    def offer(self, record: TankRecord, plan_of: PlanOf, watch_of: WatchOf = nothing_watched) -> None:
+        """A record of which the ledger takes what is history, and what the watch remembers where something happened."""
         if self._ledger is None:
             return
         if record.plan not in self._plans:
@@ -72,7 +78,13 @@ class Keeping:
             if text is not None:
                 self._plans.add(record.plan)
                 self._ledger.keep_plan(record.plan, text)
-        self._ledger.offer(record)
+        self._ledger.offer(record, lambda: watch_of(record.identity.tank))
+
+    def events(self, events: Sequence[Event], watch: KeptWatch) -> None:
+        """What has happened to the gateway itself, and what is remembered of it from now on."""
+        if self._ledger is not None:
+            for event in events:
+                self._ledger.event(event, watch=watch if event is events[-1] else None)
 
     def outbox(self, destination: str) -> Outbox | None:
         """For one that takes the place of whoever had it before, from when it first takes something."""

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 from types import MappingProxyType
 
 import structlog
@@ -11,33 +12,31 @@ from gateway.binding import TankBinding, bind, received, was_heard
 from gateway.calculation.doubts.recurrence import QUIET, Recurrence
 from gateway.calculation.doubts.words import NO_JUDGEMENTS
 from gateway.calculation.inventory import calculate, failed, sheet, unwatched
-from gateway.calculation.kept_memory import Kept, KeptTank, pause_s, restored
 from gateway.calculation.memory import EMPTY_MEMORY, Memory, remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
-from gateway.figures import BESIDE
-from gateway.records import ENTRIES, Figures, Inventory, Quality, Reading, TankInput
-from gateway.states import LimitState, RoofZone
-from gateway.tank_record import Identity, Remembered, TankRecord
+from gateway.kept_memory import Kept, KeptTank, KeptWatch, pause_s, restored, restored_watch
+from gateway.records import Inventory, Reading, TankInput
+from gateway.tank_log import tell_changes
+from gateway.tank_record import Event, Identity, Remembered, TankRecord
+from gateway.tank_state import AlarmNow, TankState
+from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
+from gateway.watch.memory import of_another_plan
+from gateway.watch.plan import WatchPlan
+from gateway.watch.watch import act, watch
 from gateway.watched_tank import Tank
 
 __all__ = [
-    "ENTRY_ENDED",
-    "ENTRY_ENDS",
-    "LEVEL_STATE",
     "MEMORY_BEGUN_ANEW",
     "MEMORY_DAMAGED",
     "MEMORY_RESTORED",
     "Pipeline",
 ]
 
-TANK_QUALITY = "tank.quality_changed"
-LEVEL_STATE = "tank.level_state_changed"
-ENTRY_ENDS = "tank.entry_ends"
-ENTRY_ENDED = "tank.entry_ended"
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
+TANK_WATCH_FAILED = "tank.watch_failed"
 MEMORY_RESTORED = "memory.restored"
 MEMORY_BEGUN_ANEW = "tank.memory_begun_anew"
 MEMORY_DAMAGED = "tank.memory_damaged"
@@ -48,6 +47,7 @@ _GRACE_NS = 250_000_000
 and when everything is a little late the sheets of all tanks at once would make it later still."""
 _NEVER_NS = 2**63
 _NO_MAPS: Mapping[str, InstrumentMap] = MappingProxyType({})
+_NO_WATCHES: Mapping[str, WatchPlan] = MappingProxyType({})
 Log = structlog.stdlib.BoundLogger
 
 
@@ -66,10 +66,12 @@ class Pipeline:
         deliver: Callable[[TankRecord], None],
         clock: Clock,
         maps: Mapping[str, InstrumentMap] = _NO_MAPS,
+        watches: Mapping[str, WatchPlan] = _NO_WATCHES,
     ) -> None:
         """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise.
 
         `maps`: what the registers of each instrument mean, by its tag; a part of what a tank's plan id tells.
+        `watches`: by tank, how it is watched.
         """
         self._site = site
         self._boot = boot
@@ -82,7 +84,9 @@ class Pipeline:
         """When each instrument was last heard, monotonic."""
         self._overdue_ns = _overdue_ns([binding for _, binding, _ in tanks])
         started_ns = clock.monotonic_ns()
-        self._tanks = [Tank(plan, binding, period_s, maps, started_ns) for plan, binding, period_s in tanks]
+        self._tanks = [
+            Tank(plan, binding, period_s, maps, started_ns, watches.get(plan.tank)) for plan, binding, period_s in tanks
+        ]
         self._by_instrument = _tanks_by_instrument(self._tanks)
         self._sequences: dict[str, int] = {}
         """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
@@ -151,6 +155,7 @@ class Pipeline:
         tanks: Sequence[tuple[TankPlan, TankBinding, float]],
         forgotten: Collection[str],
         maps: Mapping[str, InstrumentMap] = _NO_MAPS,
+        watches: Mapping[str, WatchPlan] = _NO_WATCHES,
     ) -> list[TankRecord]:
         """Watches these tanks from now on. What those that are gone are to say last.
 
@@ -160,7 +165,11 @@ class Pipeline:
         before = {tank.plan.tank: tank for tank in self._tanks}
         now_ns = self._clock.monotonic_ns()
         kept = [
-            self._changed(before.pop(plan.tank, None), Tank(plan, binding, period_s, maps, now_ns), forgotten)
+            self._changed(
+                before.pop(plan.tank, None),
+                Tank(plan, binding, period_s, maps, now_ns, watches.get(plan.tank)),
+                forgotten,
+            )
             for plan, binding, period_s in tanks
         ]
         last = self._last_of(before.values(), "the tank is no longer in the site file")
@@ -198,8 +207,10 @@ class Pipeline:
         # What it said last lies at the destinations until its next sheet, and in the log nothing is to be said twice.
         tank.sequence, tank.latest = before.sequence, before.latest
         tank.limit_told, tank.roof_told, tank.endings_told = before.limit_told, before.roof_told, before.endings_told
+        tank.told = before.told
+        tank.watch_memory = of_another_plan(before.watch_memory)
         if before.goes_on(tank, forgotten):
-            tank.memory = before.memory
+            tank.memory, tank.watch_memory = before.memory, before.watch_memory
             tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
         return tank
 
@@ -211,13 +222,33 @@ class Pipeline:
         """The newest reading of each signal that has been heard of, as the sheets use it."""
         return list(self._latest.values())
 
+    def watch_memory(self, tag: str) -> KeptWatch | None:
+        """What is remembered of how a tank is watched, to be kept with what has happened; None where it is not."""
+        memory = next((tank.watch_memory for tank in self._tanks if tank.plan.tank == tag), None)
+        return None if memory is None else KeptWatch(tag, self._clock.utc_ns(), self._clock.monotonic_ns(), memory)
+
+    def act(self, tag: str, command: AlarmCommand) -> None:
+        """Do to an alarm what somebody asks for, and tell of it at once. Raises AlarmRefusedError."""
+        tank = next((tank for tank in self._tanks if tank.plan.tank == tag and tank.watch is not None), None)
+        if tank is None or tank.watch is None:
+            raise AlarmRefusedError(f"there is no tank '{tag}' with alarms here")
+        utc_ns, steady_s = self._clock.utc_ns(), self._clock.monotonic_ns() / _NS_PER_S
+        instant = datetime.fromtimestamp(utc_ns / _NS_PER_S, UTC)
+        tank.watch_memory, events = act(tank.watch, tank.watch_memory, command, instant, steady_s)
+        tank.told += events
+        self._calculate(tank)
+
+    def alarms(self) -> list[AlarmNow]:
+        """Of every tank every alarm, normal or not."""
+        return [alarm for tank in self._tanks for alarm in tank.alarms()]
+
     def plan_text(self, tag: str) -> Callable[[], bytes] | None:
         """What makes the text of the plan of a tank's sheets, to be kept; None where it is no longer watched."""
         return next((tank.plan_text for tank in self._tanks if tank.plan.tank == tag), None)
 
     def memories(self) -> Kept:
         """What is remembered of every tank, to be kept over a restart."""
-        tanks = {tank.plan.tank: KeptTank(tank.ids.memory, tank.memory) for tank in self._tanks}
+        tanks = {tank.plan.tank: KeptTank(tank.ids.memory, tank.memory, tank.watch_memory) for tank in self._tanks}
         return Kept(self._clock.utc_ns(), self._clock.monotonic_ns(), tanks)
 
     def restore(self, kept: Kept) -> None:
@@ -236,8 +267,10 @@ class Pipeline:
             if tag in kept.damaged:
                 self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=kept.damaged[tag], hint="it begins without memory")
             elif known is not None and known.plan != tank.ids.memory:
+                tank.watch_memory = of_another_plan(restored_watch(kept, tag, steady_ns, passed_s))
                 self._log.info(MEMORY_BEGUN_ANEW, tank=tag, hint="its plan is another than before")
             elif known is not None:
+                tank.watch_memory = restored_watch(kept, tag, steady_ns, passed_s)
                 self._go_on(tank, restored(kept, tag, steady_ns, passed_s), passed_s)
                 count += 1
         pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
@@ -271,10 +304,9 @@ class Pipeline:
         tank.calculated_ns = monotonic_ns
         tank.awaited.clear()
         tank.is_new = False
-        self._log_change(tank, inventory)
-        self._log_level_state(tank, inventory)
-        self._log_endings(tank, inventory)
-        self._deliver(self._record(tank, tank_input, inventory, remembered))
+        tell_changes(self._log, tank, inventory)
+        state, events = self._watched(tank, tank_input, inventory)
+        self._deliver(self._record(tank, tank_input, inventory, remembered, state, events))
 
     def _last_of(self, tanks: Iterable[Tank], phrase: str) -> list[TankRecord]:
         return [record for tank in tanks if (record := self._last(tank, phrase)) is not None]
@@ -292,73 +324,43 @@ class Pipeline:
         remembered = remembered_of(tank.memory, remember_good(tank.memory, inventory.figures), NO_JUDGEMENTS)
         return self._record(tank, tank_input, inventory, remembered)
 
-    def _record(self, tank: Tank, tank_input: TankInput, inventory: Inventory, remembered: Remembered) -> TankRecord:
+    def _watched(
+        self, tank: Tank, tank_input: TankInput, inventory: Inventory
+    ) -> tuple[TankState | None, tuple[Event, ...]]:
+        """How the tank moves, and what has happened since its last sheet. A mistake in the watch is no reason to have
+        no sheet: then it says nothing."""
+        told, tank.told = tank.told, ()
+        if tank.watch is None:
+            return None, told
+        try:
+            state, events, tank.watch_memory = watch(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+        except Exception:  # noqa: BLE001 - a fault in the watch of one tank must not keep its sheet from being told
+            self.calculation_errors += 1
+            self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
+            return None, told
+        return state, (*told, *events)
+
+    def _record(
+        self,
+        tank: Tank,
+        tank_input: TankInput,
+        inventory: Inventory,
+        remembered: Remembered,
+        state: TankState | None = None,
+        events: tuple[Event, ...] = (),
+    ) -> TankRecord:
         tank.sequence += 1
         tank.latest = TankRecord(
             Identity(self._site, tank.plan.tank, self._boot, tank.sequence),
             tank_input,
             inventory,
-            remembered=remembered,
+            state,
+            events,
+            remembered,
             plan=tank.ids.plan,
             valid_for_s=tank.valid_for_s,
         )
         return tank.latest
-
-    def _log_change(self, tank: Tank, inventory: Inventory) -> None:
-        before = None if tank.latest is None else tank.latest.inventory.quality
-        if inventory.quality == before:
-            return
-        worst = next(
-            (
-                each
-                for name, each in zip(Figures._fields, inventory.figures, strict=True)
-                if each.quality == inventory.quality and each.reasons and name not in BESIDE
-            ),
-            None,
-        )
-        log = self._log.info if inventory.quality == Quality.GOOD else self._log.warning
-        log(
-            TANK_QUALITY,
-            tank=tank.plan.tank,
-            quality=inventory.quality.word,
-            before=None if before is None else before.word,
-            reason=None if worst is None or inventory.quality == Quality.GOOD else worst.reasons[0].text,
-            simulated=inventory.simulated,
-        )
-
-    def _log_level_state(self, tank: Tank, inventory: Inventory) -> None:
-        """A limit passed, or passed back, and a roof that comes to rest or afloat. It is no alarm."""
-        state = inventory.level_state
-        limit = tank.limit_told if state.limit is LimitState.UNKNOWN else state.limit
-        roof = tank.roof_told if state.roof is None else state.roof
-        if (limit, roof) == (tank.limit_told, tank.roof_told):
-            return
-        level_m, limit_m = inventory.figures.level.value, state.passed_m
-        log = self._log.warning if limit.is_beyond or roof is not RoofZone.FLOATING else self._log.info
-        log(
-            LEVEL_STATE,
-            tank=tank.plan.tank,
-            limit=limit.value,
-            limit_before=tank.limit_told.value,
-            stands_at=None if level_m is None else f"{level_m:.3f} m",
-            passed=None if limit_m is None else f"{limit_m:.3f} m",
-            roof=None if state.roof is None else roof.value,
-            simulated=inventory.simulated,
-        )
-        tank.limit_told, tank.roof_told = limit, roof
-
-    def _log_endings(self, tank: Tank, inventory: Inventory) -> None:
-        for ending in inventory.endings:
-            ended = ending.expires <= inventory.instant
-            if (ending, ended) not in tank.endings_told:
-                tank.endings_told.add((ending, ended))
-                self._log.warning(
-                    ENTRY_ENDED if ended else ENTRY_ENDS,
-                    tank=tank.plan.tank,
-                    entry=ENTRIES[ending.entry],
-                    expires=f"{ending.expires:%Y-%m-%d %H:%M} UTC",
-                    simulated=inventory.simulated,
-                )
 
 
 def _overdue_ns(bindings: Sequence[TankBinding]) -> Mapping[str, int]:

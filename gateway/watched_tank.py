@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Collection, Mapping
+from datetime import UTC, datetime
 from functools import cached_property
 
 from gateway.acquisition.signals.register_map import InstrumentMap
@@ -11,19 +12,31 @@ from gateway.calculation.plan import TankPlan
 from gateway.plan_id import PlanIds, plan_ids, plan_text
 from gateway.records import Ending
 from gateway.states import LimitState, RoofZone
-from gateway.tank_record import TankRecord
+from gateway.tank_record import Event, TankRecord
+from gateway.tank_state import AlarmNow
 from gateway.validity import valid_for_s
+from gateway.watch.alarms.memory import AlarmMemory
+from gateway.watch.memory import NO_WATCH, WatchMemory
+from gateway.watch.plan import WatchPlan
+from gateway.watch.watch import alarms_now
 
 __all__ = ["Tank"]
 
 _NS_PER_S = 1_000_000_000
+_NEVER = datetime.fromtimestamp(0, UTC)
 
 
 class Tank:
     """One tank's plan, its binding and what its last sheet handed on."""
 
     def __init__(
-        self, plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap], started_ns: int
+        self,
+        plan: TankPlan,
+        binding: TankBinding,
+        period_s: float,
+        maps: Mapping[str, InstrumentMap],
+        started_ns: int,
+        watch: WatchPlan | None = None,
     ) -> None:
         self.plan = plan
         self.binding = binding
@@ -32,6 +45,12 @@ class Tank:
         self.period_ns = round(period_s * _NS_PER_S)
         self.valid_for_s = valid_for_s(period_s)
         self.memory: Memory = EMPTY_MEMORY
+        self.watch = watch
+        """None: nobody judges how it moves."""
+        self.watch_memory: WatchMemory = NO_WATCH
+        self.told: tuple[Event, ...] = ()
+        """What has happened since its last sheet, by what people did."""
+        self._alarms: tuple[Mapping[str, AlarmMemory], tuple[AlarmNow, ...]] | None = None
         self.sequence = 0
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
@@ -49,6 +68,15 @@ class Tank:
         level = binding.level or binding.bottom_pressure
         self.level_instrument = None if level is None else level.instrument
         self.level_stale_s = math.inf if level is None else level.stale_after_s
+
+    def alarms(self) -> tuple[AlarmNow, ...]:
+        """Every alarm of it, normal or not; the same ones as long as none has changed."""
+        if self.watch is None:
+            return ()
+        if self._alarms is None or self._alarms[0] is not self.watch_memory.alarms:
+            instant = _NEVER if self.latest is None else self.latest.inventory.instant
+            self._alarms = self.watch_memory.alarms, alarms_now(self.watch, self.watch_memory, instant)
+        return self._alarms[1]
 
     @cached_property
     def ids(self) -> PlanIds:

@@ -11,12 +11,12 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 from structlog.testing import capture_logs
 
-from gateway.calculation.kept_memory import Kept
 from gateway.calculation.remembered import calculated_again, is_a_sheet
 from gateway.clock import SystemClock
 from gateway.daemon import Daemon
 from gateway.delivery.own_metrics import own_metrics
 from gateway.keeping import LITTLE_ROOM, NOTHING_KEPT, Keeping, kept_in
+from gateway.kept_memory import Kept
 from gateway.ledger import room
 from gateway.ledger.codec import unpacked
 from gateway.ledger.plan import LedgerPlan

@@ -14,9 +14,9 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway import daemon, keeping
-from gateway.calculation.kept_memory import MEMORY_SCHEMA, Kept, KeptMemoryError, KeptTank
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.files import UnreadableError
+from gateway.kept_memory import MEMORY_SCHEMA, Kept, KeptMemoryError, KeptTank
 from gateway.pipeline import MEMORY_RESTORED
 from gateway.process.memory_file import (
     DIRECTORY_VARIABLE,

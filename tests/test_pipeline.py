@@ -14,8 +14,9 @@ from structlog.testing import capture_logs
 from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import LimitPlan, RoofPlan, TankPlan
 from gateway.payload.writer import inventory_json
-from gateway.pipeline import ENTRY_ENDED, ENTRY_ENDS, LEVEL_STATE, Pipeline
+from gateway.pipeline import Pipeline
 from gateway.records import Ending, Quality, Reading, Reason, ReasonCode
+from gateway.tank_log import ENTRY_ENDED, ENTRY_ENDS, LEVEL_STATE
 from gateway.tank_record import TankRecord
 from tests.support.messages import valid_message
 from tests.support.plans import StraightTank, straight_plan, temperature_plan

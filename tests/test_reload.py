@@ -33,11 +33,11 @@ from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import GatewayError, SettingsError
 from gateway.modbus.tables import Table
-from gateway.pipeline import LEVEL_STATE
 from gateway.records import Quality, Reading, Reason, ReasonCode
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.status import DestinationStatus
+from gateway.tank_log import LEVEL_STATE
 from gateway.tank_record import TankRecord
 from gateway.web.plan import HttpPlan
 from tests.acquisition.virtual_loop import EPOCH_NS, LoopClock, run_virtually

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from gateway.errors import LedgerError
 from gateway.history import Previous
+from gateway.kept_memory import KeptWatch
 from gateway.ledger.contract import Action
 from gateway.tank_record import Event, Identity, TankRecord
 
@@ -38,6 +39,8 @@ class GivenEvent(NamedTuple):
     """None: of the gateway itself, which counts by itself."""
     number: int
     event: Event
+    watch: KeptWatch | None = None
+    """What the watch remembers after it: kept in the same commit."""
 
 
 @dataclass(slots=True)

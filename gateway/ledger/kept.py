@@ -2,16 +2,18 @@
 
 import sqlite3
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 
 import orjson
 import structlog
 
-from gateway.calculation.kept_memory import Kept, KeptMemoryError, kept_from
 from gateway.clock import Clock
+from gateway.kept_memory import Kept, KeptMemoryError, kept_from, with_watch
 from gateway.ledger.codec import BodyError, packed, unpacked
+from gateway.ledger.kept_watch import drop_older_watches, read_watches, watch_in
 from gateway.ledger.writer import Writer
+from gateway.plain_form import PlainFormError
 from gateway.process.memory_file import memory_pieces
 
 __all__ = ["KeptMemory", "KeptPlans", "plan_in"]
@@ -33,6 +35,8 @@ class KeptMemory:
         self._writer = writer
         self._body: bytes | None = None
         """As the process before left it."""
+        self._watches: Mapping[str, bytes] = {}
+        """Of tanks that something has happened to since then."""
         self._lock = threading.Lock()
         self._waiting: tuple[Kept, threading.Event] | None = None
         self._is_failing = False
@@ -42,18 +46,25 @@ class KeptMemory:
         """Raises sqlite3.Error."""
         found = connection.execute("SELECT body FROM memory WHERE name = ?", (_CALCULATION,)).fetchone()
         self._body = None if found is None else found[0]
+        self._watches = read_watches(connection)
 
     def before(self) -> Kept | None:
         """What was kept by the process before."""
-        if self._body is None:
-            return None
-        try:
-            return kept_from(orjson.loads(unpacked(self._body)))
-        except (BodyError, KeptMemoryError, orjson.JSONDecodeError) as error:
-            self._log.warning(MEMORY_UNREADABLE, trouble=str(error), hint="every tank begins without memory")
-            return None
-        finally:
-            self._body = None
+        body, self._body = self._body, None
+        watches, self._watches = self._watches, {}
+        kept: Kept | None = None
+        if body is not None:
+            try:
+                kept = kept_from(orjson.loads(unpacked(body)))
+            except (BodyError, KeptMemoryError, orjson.JSONDecodeError) as error:
+                self._log.warning(MEMORY_UNREADABLE, trouble=str(error), hint="every tank begins without memory")
+        for tag, packed_watch in watches.items():
+            try:
+                kept = with_watch(kept, tag, watch_in(packed_watch))
+            except (BodyError, PlainFormError, orjson.JSONDecodeError) as error:
+                hint = "what has happened to it last is not remembered"
+                self._log.warning(MEMORY_UNREADABLE, tank=tag, trouble=str(error), hint=hint)
+        return kept
 
     def keep(self, kept: Kept) -> threading.Event:
         """Take in what is to be kept. The event is set once it is written, known not to be, or overtaken."""
@@ -77,6 +88,7 @@ class KeptMemory:
         try:
             values = (_CALCULATION, kept.utc_ns, packed(b"".join(memory_pieces(kept))))
             connection.execute("INSERT OR REPLACE INTO memory VALUES (?, ?, ?)", values)
+            drop_older_watches(connection, kept.utc_ns)
         except BaseException:
             done.set()
             raise

@@ -10,9 +10,9 @@ from pathlib import Path
 import structlog
 
 from gateway import __version__
-from gateway.calculation.kept_memory import Kept
 from gateway.clock import Clock
 from gateway.history import GATEWAY
+from gateway.kept_memory import Kept, KeptWatch
 from gateway.ledger.blocks import Blocks
 from gateway.ledger.boots import Boot, started
 from gateway.ledger.codec import Decoder
@@ -37,6 +37,10 @@ __all__ = ["Ledger"]
 
 LEDGER_OPENED = "ledger.opened"
 LEDGER_NOT_ALL_KEPT = "ledger.not_all_kept"
+
+
+def nothing_watched() -> KeptWatch | None:
+    return None
 
 
 class Ledger:
@@ -110,18 +114,19 @@ class Ledger:
         """The one connection that writes."""
         return self._writer
 
-    def offer(self, record: TankRecord) -> None:
-        """Every sheet; those that are history are kept, with their events."""
+    def offer(self, record: TankRecord, watch: Callable[[], KeptWatch | None] = nothing_watched) -> None:
+        """Every sheet; those that are history are kept, with their events, and with what the watch remembers then."""
         takes, previous = self._selection.takes(record)
         self._newest[record.identity.tank] = record.identity, len(record.events)
         if takes:
             self._writer.put(GivenRecord(record, previous))
+        last = len(record.events) - 1
         for number, event in enumerate(record.events):
-            self._writer.put(GivenEvent(record.identity, number, event))
+            self._writer.put(GivenEvent(record.identity, number, event, watch() if number == last else None))
 
-    def event(self, event: Event, tank: str = GATEWAY) -> None:
+    def event(self, event: Event, tank: str = GATEWAY, watch: KeptWatch | None = None) -> None:
         """What happened apart from any sheet: of a tank, it shares the identity of its newest one."""
-        self._writer.put(self._given(event, tank))
+        self._writer.put(self._given(event, tank)._replace(watch=watch))
 
     def keep_papers(
         self, papers: Sequence[Paper], events: Sequence[tuple[str, Event]], audit: tuple[int, str] | None = None

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 import structlog
 
 from gateway.history import GATEWAY
+from gateway.kept_memory import KeptWatch
 from gateway.ledger.blocks import EVENT, RECORD
 from gateway.ledger.codec import Encoder
 from gateway.ledger.intake import GivenEvent, GivenRecord
@@ -35,6 +36,8 @@ class Pending:
         self._gateway_events = 0
         self.size_bytes = 0
         self.pieces: list[Piece] = []
+        self.watches: dict[str, KeptWatch] = {}
+        """By tank: what the watch remembers after the events that wait here."""
         self._unwritable: set[str | None] = set()
         """Tanks of which one could not be written, which was said."""
 
@@ -48,6 +51,8 @@ class Pending:
                 continue
             try:
                 self._add(self.packed(each) if isinstance(each, GivenEvent) else self._record(each))
+                if isinstance(each, GivenEvent) and each.watch is not None:
+                    self.watches[each.watch.tank] = each.watch
             except Exception:  # noqa: BLE001 - one that cannot be written must not keep those behind it from being kept
                 self._tell_unwritable(each)
                 refused.append(each)
@@ -72,6 +77,7 @@ class Pending:
     def clear(self) -> None:
         """All of it is on the disk."""
         self.pieces = []
+        self.watches = {}
         self.size_bytes = 0
 
     def of_gateway(self, event: Event) -> Piece:

@@ -24,6 +24,7 @@ from gateway.ledger.boots import Boot, commit_within, end_boot, file_removed, hi
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.ledger.intake import GivenEvent, GivenRecord, Intake, Task
+from gateway.ledger.kept_watch import write_watches
 from gateway.ledger.open_file import BeforeCommit, OpenFile, Size
 from gateway.ledger.pending import Pending
 from gateway.ledger.store import Store, error_code, is_damage
@@ -281,7 +282,8 @@ class Writer:
         tasks, self._tasks = self._tasks, []
         try:
             file = self._present() or self._open()
-            added = file.commit(self._pending.pieces, tasks, self._hooks, self._pending.packed, mark=mark)
+            hooks = [*self._hooks, self._keep_watches] if self._pending.watches else self._hooks
+            added = file.commit(self._pending.pieces, tasks, hooks, self._pending.packed, mark=mark)
         except (OSError, sqlite3.Error, GatewayError) as error:
             self._begun_s = None
             self._fails(error)
@@ -301,6 +303,9 @@ class Writer:
         self._look(file)
         self._tell(tasks, added)
         return True
+
+    def _keep_watches(self, connection: sqlite3.Connection, _added: Sequence[Row]) -> None:
+        write_watches(connection, self._pending.watches)
 
     def _make_room(self, file: OpenFile) -> None:
         """Where the disk is full, the oldest has to go: what it leaves free is written to again."""

@@ -17,15 +17,15 @@ from pathlib import Path
 import orjson
 import structlog
 
-from gateway.calculation.kept_memory import (
+from gateway.errors import GatewayError
+from gateway.files import UnreadableError, read_bytes
+from gateway.kept_memory import (
     Kept,
     KeptMemoryError,
     kept_from,
     plain_head,
     plain_tank,
 )
-from gateway.errors import GatewayError
-from gateway.files import UnreadableError, read_bytes
 
 __all__ = [
     "DIRECTORY_VARIABLE",

@@ -19,8 +19,8 @@ from typing import Any
 import orjson
 import structlog
 
-from gateway.calculation.kept_memory import Kept
 from gateway.clock import SystemClock
+from gateway.kept_memory import Kept
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from gateway.binding import Source
-from gateway.calculation.kept_memory import Kept
 from gateway.calculation.plan import GaugeKind, GaugePlan, HeadPlan
+from gateway.kept_memory import Kept
 from gateway.ledger.selection import Selection
 from gateway.pipeline import Pipeline
 from gateway.records import Quality, Reading, Reason, ReasonCode

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from gateway.calculation.kept_memory import Kept, KeptTank
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.delivery.contract import Outbox
 from gateway.errors import LedgerError
 from gateway.history import GATEWAY, Entry, KeptEvent, KeptRecord, Previous
+from gateway.kept_memory import Kept, KeptTank
 from gateway.ledger import intake, pending
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Committed

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from gateway.calculation.kept_memory import Kept
+from gateway.kept_memory import Kept
 from gateway.ledger import open_file, store
 from gateway.ledger.store import open_store
 from tests.support.ledger_store import PATIENCE_S, SITE, Stand, happened, until

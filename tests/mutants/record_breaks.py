@@ -4,7 +4,7 @@ from tests.mutants.a_break import Break
 
 __all__ = ["RECORD_BREAKS"]
 
-KEPT = "gateway/calculation/kept_memory.py"
+KEPT = "gateway/kept_memory.py"
 REMEMBERED = "gateway/calculation/remembered.py"
 PIPELINE = "gateway/pipeline.py"
 FILE = "gateway/process/memory_file.py"

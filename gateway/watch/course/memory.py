@@ -22,7 +22,7 @@ NO_COURSE = CourseMemory()
 
 def after_pause(memory: CourseMemory, passed_s: float | None) -> CourseMemory:
     """What holds after a restart, its times already moved. `passed_s`: for how long nobody watched, of
-    `gateway.calculation.kept_memory.pause_s`; None where nobody can tell: then no line goes across the pause, and what
+    `gateway.kept_memory.pause_s`; None where nobody can tell: then no line goes across the pause, and what
     is found later says so.
     """
     if passed_s is not None:

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.calculation.doubts.two_gauges import Apart
-from gateway.calculation.kept_memory import (
+from gateway.calculation.memory import EMPTY_MEMORY, Memory
+from gateway.kept_memory import (
     MEMORY_SCHEMA,
     Kept,
     KeptMemoryError,
@@ -21,7 +22,6 @@ from gateway.calculation.kept_memory import (
     plain_tank,
     restored,
 )
-from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.plain_form import PlainForm, SteadyTime
 from gateway.records import LastGood
 from tests.support.of_types import fields_within, values_of

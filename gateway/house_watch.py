@@ -1,0 +1,62 @@
+"""The watch of the gateway itself, in the daemon's hands: what is wrong with it, and floods of alarms of the site."""
+
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime
+
+from gateway.clock import Clock
+from gateway.history import GATEWAY
+from gateway.kept_memory import Kept, KeptWatch, pause_s, restored_house
+from gateway.tank_record import Event
+from gateway.tank_state import AlarmNow, AlarmStanding
+from gateway.watch.alarms.commands import AlarmCommand
+from gateway.watch.house import NO_HOUSE, Found, House, HouseMemory, act_on_house, house_alarms, watch_house
+
+__all__ = ["HouseWatch"]
+
+
+class HouseWatch:
+    """`look` gives the gateway as it is; `tell` keeps what has happened, with what is remembered from then on."""
+
+    def __init__(
+        self, look: Callable[[], House], clock: Clock, tell: Callable[[Sequence[Event], KeptWatch], None]
+    ) -> None:
+        self._look = look
+        self._clock = clock
+        self._tell = tell
+        self._heard: list[Event] = []
+        self.memory: HouseMemory = NO_HOUSE
+        self.standings: tuple[AlarmStanding, ...] = ()
+        """Of the gateway's own alarms those that are not normal, first things first."""
+
+    def restore(self, kept: Kept) -> None:
+        """Go on from what was remembered."""
+        utc_ns, steady_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
+        self.memory = restored_house(kept, steady_ns, pause_s(kept, utc_ns, steady_ns))
+
+    def heard(self, events: Iterable[Event]) -> None:
+        """What has happened at a tank."""
+        self._heard += events
+
+    def look_round(self) -> None:
+        """One look at the gateway: to be had now and then."""
+        heard, self._heard = self._heard, []
+        instant, steady_s = self._now()
+        found = watch_house(self._look(), heard, self.memory, instant, steady_s)
+        self._take(found)
+
+    def act(self, command: AlarmCommand) -> None:
+        """Do to one of its alarms what somebody asks for. Raises AlarmRefusedError."""
+        instant, steady_s = self._now()
+        self._take(act_on_house(self._look(), self.memory, command, instant, steady_s))
+
+    def alarms(self) -> tuple[AlarmNow, ...]:
+        """Every alarm of the gateway itself, normal or not."""
+        return house_alarms(self._look(), self.memory, self._now()[0])
+
+    def _take(self, found: Found) -> None:
+        self.standings, self.memory = found.standings, found.memory
+        if found.events:
+            self._tell(found.events, KeptWatch(GATEWAY, self._clock.utc_ns(), self._clock.monotonic_ns(), self.memory))
+
+    def _now(self) -> tuple[datetime, float]:
+        return datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC), self._clock.monotonic_ns() / 1e9

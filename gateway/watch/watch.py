@@ -1,0 +1,90 @@
+"""The watch of one tank: sheet, memory -> how it moves, which alarms it has, and what has happened."""
+
+from datetime import datetime
+from typing import NamedTuple
+
+from gateway.calculation.plan import TankPlan
+from gateway.records import Inventory, TankInput
+from gateway.tank_record import Event, EventKind
+from gateway.tank_state import AlarmNow, Motion, TankState
+from gateway.watch.alarms.commands import AlarmCommand
+from gateway.watch.alarms.memory import first_memory, standing
+from gateway.watch.alarms.together import apply_to, by_kind, next_alarms
+from gateway.watch.conditions import conditions
+from gateway.watch.course.course import Course
+from gateway.watch.course.fold import next_course
+from gateway.watch.loss.loss import next_loss
+from gateway.watch.memory import WatchMemory
+from gateway.watch.plan import WatchPlan
+
+__all__ = ["Watched", "act", "alarms_now", "watch"]
+
+_MOVES = (Motion.FILLING, Motion.EMPTYING)
+
+
+class Watched(NamedTuple):
+    """What a sheet brings the watch to."""
+
+    state: TankState
+    events: tuple[Event, ...]
+    memory: WatchMemory
+
+
+def watch(plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inventory, memory: WatchMemory) -> Watched:
+    """One sheet more. Never raises for bad field data; never better than what the sheet says."""
+    instant = tank_input.instant
+    steady_s = instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
+    course, course_memory = next_course(plan.course, tank, tank_input, inventory, memory.course)
+    loss, loss_memory = None, memory.loss
+    if plan.loss is not None:
+        loss, loss_memory = next_loss(plan.loss, tank, tank_input, inventory, course.at_rest, memory.loss)
+    judged = conditions(plan, tank, tank_input, inventory, course, loss)
+    alarms = next_alarms(plan.alarms, memory.alarms, judged, instant, steady_s, is_told=tank_input.clock_doubt is None)
+    moved, told = _movement(memory.told, course, instant)
+    state = TankState(
+        course.motion,
+        course.since,
+        course.rate,
+        course.level_rate,
+        course.times,
+        course.activity,
+        alarms.standings,
+    )
+    return Watched(state, (*moved, *alarms.events), WatchMemory(course_memory, loss_memory, alarms.memories, told))
+
+
+def act(
+    plan: WatchPlan, memory: WatchMemory, command: AlarmCommand, instant: datetime, steady_s: float
+) -> tuple[WatchMemory, tuple[Event, ...]]:
+    """After what somebody did to one alarm. Raises AlarmRefusedError; then nothing has happened."""
+    alarms = apply_to(command, by_kind(plan.alarms), memory.alarms, instant, steady_s)
+    return memory._replace(alarms=alarms.memories), alarms.events
+
+
+def alarms_now(plan: WatchPlan, memory: WatchMemory, instant: datetime) -> tuple[AlarmNow, ...]:
+    """Every alarm of the tank, normal or not. `instant`: since when one is normal that nobody has judged yet."""
+    return tuple(
+        [
+            AlarmNow(
+                plan.tank,
+                standing(alarm, alarm.kind.value, memory.alarms.get(alarm.kind.value) or first_memory(instant)),
+                alarm.consequence,
+                alarm.action,
+                alarm.response_s,
+            )
+            for alarm in plan.alarms
+        ]
+    )
+
+
+def _movement(told: Motion, course: Course, instant: datetime) -> tuple[tuple[Event, ...], Motion]:
+    """What has begun or ended, and what is told by now. Where it is not known, nothing has."""
+    motion = course.motion
+    if motion is told or motion is Motion.UNKNOWN:
+        return (), told
+    events = []
+    if told in _MOVES:
+        events.append(Event(EventKind.MOVEMENT_ENDED, instant, told.value))
+    if motion in _MOVES:
+        events.append(Event(EventKind.MOVEMENT_BEGAN, instant, motion.value))
+    return tuple(events), motion
