@@ -13,8 +13,7 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
-from gateway.binding import TankBinding
-from gateway.calculation.plan import TankPlan
+from gateway.acting import Acting
 from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
 from gateway.deliveries import Deliveries, Walled, loop_name
@@ -90,15 +89,16 @@ class Daemon:
         """Whether the file, as it was last read again, is not what is watched."""
         self._loops = Loops(self._machine, self._jitter, self._begun)
         self._deliveries = Deliveries(self._loops, self._destination)
+        self._keeping = keep(self._boot, self._clock)
+        self.acting = Acting(settings, self._keeping, self._clock, lambda binding: self._pipeline.rebind(binding))
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
-            _watched(settings),
+            self.acting.watched(settings),
             self._take,
             self._clock,
             _maps(settings),
         )
-        self._keeping = keep(self._boot, self._clock)
         kept = self._keeping.read_memory()
         if kept is not None:
             self._pipeline.restore(kept)
@@ -127,6 +127,7 @@ class Daemon:
             self._loops.begin("http", self._http.run)
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
+        self._loops.begin("entries", self.acting.run)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
         if self._keeping.remembers:
             self._loops.begin("memory", lambda: self._keeping.remember(self._pipeline.memories))
@@ -195,7 +196,7 @@ class Daemon:
         self._settings = settings
         self._keeping.take_over(settings.ledger)
         self._forget(changes.sources.removed, ())
-        last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings))
+        last = self._pipeline.change(self.acting.watched(settings), changes.forgotten, _maps(settings))
         for record in last:
             self._take(record)
         self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
@@ -354,10 +355,6 @@ class Daemon:
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
-
-
-def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
-    return [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks]
 
 
 def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:

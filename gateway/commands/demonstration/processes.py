@@ -17,7 +17,7 @@ from gateway.commands.demonstration.screen import show_until
 from gateway.commands.demonstration.site import load_demo
 from gateway.commands.demonstration.words import Replaced, introduction
 from gateway.commands.output import is_terminal, write
-from gateway.commands.service.serve import run_in_loop, running, with_descriptors
+from gateway.commands.service.serve import door, run_in_loop, running, with_descriptors
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.keeping import kept_in
@@ -80,7 +80,7 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
         simulator, broker = await _start_children(stack, wished, time_factor)
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
-        stack.enter_context(claim(running(settings), exclusive=False))
+        claimed = stack.enter_context(claim(running(settings), exclusive=False))
         state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
         write(*introduction(settings, replaced, broker.pid), "")
         started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
@@ -100,6 +100,7 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
                         on_ready=started.set_result,
                         time_factor=time_factor,
                         log_lines_dropped=dropped_lines,
+                        beside=partial(door, claimed),
                         keep=kept_in(state, settings.name, settings.ledger),
                     ),
                 ),
