@@ -25,6 +25,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "run": "watch the tanks of a site file: read, calculate, publish, until it is stopped",
         "reload": "make the running gateway take over its site file as it is now",
         "check": "check a site file and list every mistake in it",
+        "enter": "act on the running gateway: dips, densities, maintenance, alarms; what stands entered",
         "show": "show the tanks as they stand now: level, volume, room, quality, age",
         "dip": "calculate volume and mass from a hand dip, each step with its clause",
         "table": "make, check, convert and preview capacity tables",
@@ -45,7 +46,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
 _ROOMS = {
     "demonstration": ("demo", "simulate"),
     "service": ("run", "reload", "check", "ledger", "schema"),
-    "operator": ("show", "dip"),
+    "operator": ("enter", "show", "dip"),
     "surveyor": ("table",),
     "technician": ("registers", "scan", "record", "replay", "loop-check", "dip-check", "line-report"),
     "accountant": ("recalculate",),

@@ -1,6 +1,5 @@
 """The running gateway: sources, pipeline, destinations and the HTTP interface wired together, each loop supervised."""
 
-import asyncio
 import random
 import secrets
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -13,8 +12,7 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
-from gateway.binding import TankBinding
-from gateway.calculation.plan import TankPlan
+from gateway.acting import Acting
 from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import is_impossible
@@ -31,15 +29,15 @@ from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
 from gateway.payload.writer import inventories_pieces
 from gateway.pipeline import Pipeline
-from gateway.process.garbage import settled_collector
 from gateway.process.progress import Progress
 from gateway.process.service_manager import ServiceManager
 from gateway.process.supervision import Loops
-from gateway.process.tasks import Loop, end, fault_of
+from gateway.process.tasks import Loop
 from gateway.readiness import readiness_of
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
+from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.watch.house import House
@@ -47,7 +45,7 @@ from gateway.watch.plan import WatchPlan
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
-__all__ = ["Daemon", "run"]
+__all__ = ["Daemon"]
 
 GATEWAY_STARTED = "gateway.started"
 GATEWAY_STOPPED = "gateway.stopped"
@@ -96,17 +94,19 @@ class Daemon:
         """Whether the file, as it was last read again, is not what is watched."""
         self._loops = Loops(self._machine, self._jitter, self._begun)
         self._deliveries = Deliveries(self._loops, self._destination)
+        self._keeping = keep(self._boot, self._clock)
+        self.acting = Acting(settings, self._keeping, self._clock, lambda binding: self._pipeline.rebind(binding))
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
-            _watched(settings),
+            self.acting.watched(settings),
             self._take,
             self._clock,
             _maps(settings),
             _watches(settings),
         )
-        self._keeping = keep(self._boot, self._clock)
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
+        self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
         kept = self._keeping.read_memory()
         if kept is not None:
             self._pipeline.restore(kept)
@@ -136,6 +136,7 @@ class Daemon:
             self._loops.begin("http", self._http.run)
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
+        self._loops.begin("entries", self.acting.run)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
         if self._keeping.remembers:
             self._loops.begin("memory", lambda: self._keeping.remember(self._memories))
@@ -204,7 +205,9 @@ class Daemon:
         self._settings = settings
         self._keeping.take_over(settings.ledger)
         self._forget(changes.sources.removed, ())
-        last = self._pipeline.change(_watched(settings), changes.forgotten, _maps(settings), _watches(settings))
+        last = self._pipeline.change(
+            self.acting.watched(settings), changes.forgotten, _maps(settings), _watches(settings)
+        )
         for record in last:
             self._take(record)
         self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
@@ -379,44 +382,9 @@ class Daemon:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
 
 
-def _watched(settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
-    return [(tank.plan, tank.binding, tank.period_s) for tank in settings.tanks]
-
-
 def _watches(settings: SiteSettings) -> dict[str, WatchPlan]:
     return {tank.plan.tank: tank.watch for tank in settings.tanks}
 
 
 def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:
     return {each.tag: each.map for line in settings.lines for each in line.instruments}
-
-
-async def run(
-    settings: SiteSettings,
-    *,
-    stop: asyncio.Event,
-    on_ready: Callable[[Daemon], None] | None = None,
-    time_factor: float = 1.0,
-    log_lines_dropped: Callable[[], int] = lambda: 0,
-    manager: ServiceManager | None = None,
-    beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
-    keep: Open = nothing_kept,
-) -> None:
-    """Run the gateway of one site until `stop` is set, then stop all of it in bounded time.
-
-    `time_factor`: of a simulated site, how many times as fast as the machine's its time passes, 1 to 3600.
-    """
-    gateway = Daemon(settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager, keep=keep)
-    if on_ready is not None:
-        on_ready(gateway)
-    with settled_collector():
-        running = asyncio.create_task(gateway.run(beside(gateway)), name="gateway")
-        stopping = asyncio.create_task(stop.wait(), name="stop")
-        try:
-            ended, _ = await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            if manager is not None:
-                manager.stopping()
-            await end([running, stopping])
-        if running in ended or not running.cancelled():
-            raise fault_of(running)

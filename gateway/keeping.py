@@ -2,7 +2,8 @@
 
 import asyncio
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -11,9 +12,10 @@ import structlog
 
 from gateway.clock import Clock
 from gateway.delivery.contract import Outbox
-from gateway.errors import GatewayError
+from gateway.errors import GatewayError, LedgerError
 from gateway.kept_memory import Kept, KeptWatch
 from gateway.ledger.ledger import Ledger
+from gateway.ledger.papers import Paper
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.room import room_warnings
 from gateway.outbox_turns import Turns
@@ -104,6 +106,25 @@ class Keeping:
         """Go on as another plan says, of the same file."""
         if self._ledger is not None and plan is not None:
             self._ledger.take_over(plan)
+
+    @property
+    def keeps_papers(self) -> bool:
+        """Whether there is a place for what people enter."""
+        return self._ledger is not None
+
+    def papers(self) -> tuple[Mapping[str, Paper], int]:
+        """What people have entered, by key, and how many times a file was read for it."""
+        return ({}, 0) if self._ledger is None else (self._ledger.papers.newest(), self._ledger.papers.times_read)
+
+    def keep_papers(
+        self, papers: Sequence[Paper], events: Sequence[tuple[str, Event]], audit: tuple[int, str] | None
+    ) -> "Future[None]":
+        """What a person did, in one commit; the future has the error where nothing of it was kept."""
+        if self._ledger is not None:
+            return self._ledger.keep_papers(papers, events, audit)
+        refused: Future[None] = Future()
+        refused.set_exception(LedgerError("there is no ledger"))
+        return refused
 
     def status(self) -> LedgerStatus | None:
         return self._refused if self._ledger is None else self._ledger.status()

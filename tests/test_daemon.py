@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 from structlog.testing import capture_logs
 
-from gateway import daemon
+from gateway import run_site
 from gateway.daemon import Daemon
 from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
@@ -97,7 +97,7 @@ async def test_a_stop_ends_it_also_while_a_loop_waits_to_be_begun_again(
     monkeypatch.setattr(Daemon, "_tick", tick)
     stop = asyncio.Event()
     with capture_logs() as logs:
-        running = asyncio.create_task(daemon.run(site, stop=stop))
+        running = asyncio.create_task(run_site.run(site, stop=stop))
         await failed.wait()
         stop.set()
         async with asyncio.timeout(10.0):
@@ -218,7 +218,7 @@ async def test_a_line_without_instruments_is_no_fault(site: SiteSettings) -> Non
     gateway = Daemon(replace(site, sources=(line, empty)))
     task = asyncio.create_task(gateway.run())
     await asyncio.sleep(0)
-    assert gateway._loops.names == ["deliveries", "tick", f"line {line.name}"]
+    assert gateway._loops.names == ["deliveries", "tick", "entries", f"line {line.name}"]
     assert [status.line for status in gateway.snapshot().lines] == [line.name, "spare"]
     assert gateway.readiness().lines == 1
     assert "line spare" not in gateway._progress._due_ns
@@ -237,7 +237,7 @@ async def test_a_daemon_that_ends_though_nobody_stopped_it_is_an_error(
     monkeypatch.setattr(Daemon, "run", run)
     wanted = "no buffer space" if way is fails else "gateway (came to an end by itself|was cancelled)"
     with pytest.raises((OSError, RuntimeError), match=wanted):
-        await daemon.run(site, stop=asyncio.Event())
+        await run_site.run(site, stop=asyncio.Event())
     assert asyncio.all_tasks() == {asyncio.current_task()}
 
 

@@ -13,7 +13,7 @@ import orjson
 import pytest
 from structlog.testing import capture_logs
 
-from gateway import daemon, keeping
+from gateway import keeping, run_site
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.files import UnreadableError
 from gateway.kept_memory import MEMORY_SCHEMA, Kept, KeptMemoryError, KeptTank
@@ -232,7 +232,7 @@ async def test_a_gateway_writes_each_minute_and_at_its_end_and_the_next_goes_on(
         stop = asyncio.Event()
         begun = asyncio.Event()
         keep = keeping.kept_in(tmp_path, site.name, None)
-        running = asyncio.create_task(daemon.run(site, stop=stop, keep=keep, on_ready=lambda _: begun.set()))
+        running = asyncio.create_task(run_site.run(site, stop=stop, keep=keep, on_ready=lambda _: begun.set()))
         async with asyncio.timeout(PATIENCE_S):
             await begun.wait()
             await _is_there(file)

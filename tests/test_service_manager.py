@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
-from gateway import daemon
+from gateway import daemon, run_site
 from gateway.acquisition.line import Line
 from gateway.daemon import Daemon
 from gateway.process.service_manager import ServiceManager
@@ -164,7 +164,7 @@ async def test_the_daemon_is_ready_alive_and_stopping(
     word = Word()
     stop = asyncio.Event()
     with closing(told_to(word, tmp_path, monkeypatch, 0.1)) as told:
-        running = asyncio.create_task(daemon.run(site, stop=stop, manager=told))
+        running = asyncio.create_task(run_site.run(site, stop=stop, manager=told))
         await word.until("WATCHDOG=1")
         stop.set()
         async with asyncio.timeout(_PATIENCE_S):

@@ -23,6 +23,7 @@ __all__ = [
     "Found",
     "Running",
     "claim",
+    "door_of",
     "found_gateways",
     "read_answer",
     "running_gateways",
@@ -85,6 +86,11 @@ class Claim:
             _write(self._held, mine)
         return before
 
+    @property
+    def door(self) -> Path | None:
+        """Where its socket may stand; None where no directory can be written."""
+        return None if self._held is None else door_of(self._file)
+
     def answer(self, told: Mapping[str, object]) -> None:
         """Says to whoever told this gateway to do something what has come of it. For its own user and root."""
         part = self._file.with_suffix(".part")
@@ -94,6 +100,11 @@ class Claim:
             with os.fdopen(os.open(part, flags, 0o600), "w", encoding="utf-8") as file:
                 json.dump({"schema": _ANSWER_SCHEMA, **told}, file)
             part.replace(_answer_file(self._file))
+
+
+def door_of(file: Path) -> Path:
+    """The socket by which people act on the gateway that is found by this file."""
+    return file.with_suffix(".door")
 
 
 def read_answer(file: Path) -> Mapping[str, Any] | None:

@@ -35,12 +35,12 @@ def site() -> SiteSettings:
 
 
 def test_what_a_site_needs(site: SiteSettings) -> None:
-    """One line; of HTTP 64 connections, 64 that wait and the listener; of a broker 6; 48 of the process itself; of the
-    ledger 4, and 2 for the broker that reads it."""
-    assert needed_by(site) == Needed(lines=1, http=129, deliveries=6, spare=48 + 4 + 2)
-    assert needed_by(site).all == 190
-    assert needed_by(replace(site, http=None, deliveries=())) == Needed(1, 0, 0, 48 + 4)
-    assert needed_by(replace(site, http=None, ledger=None)) == Needed(1, 0, 6, 48)
+    """One line; of HTTP 64 connections, 64 that wait and the listener; of a broker 6; 48 of the process itself; 20 of
+    the door for 16 people; of the ledger 4, and 2 for the broker that reads it."""
+    assert needed_by(site) == Needed(lines=1, http=129, deliveries=6, spare=48 + 20 + 4 + 2)
+    assert needed_by(site).all == 210
+    assert needed_by(replace(site, http=None, deliveries=())) == Needed(1, 0, 0, 48 + 20 + 4)
+    assert needed_by(replace(site, http=None, ledger=None)) == Needed(1, 0, 6, 48 + 20)
 
 
 async def test_a_ledger_holds_no_more_than_is_counted(site: SiteSettings, tmp_path: Path) -> None:
@@ -117,10 +117,10 @@ def test_check_says_it_of_a_site_that_is_too_large(
 ) -> None:
     path = tmp_path / "site.yaml"
     path.write_text(config_path("one_tank.yaml").read_text("utf-8"), "utf-8")
-    assert limits().hard >= 190
+    assert limits().hard >= 210
     assert "descriptors" not in typed(capsys, "check", str(path)).out
     monkeypatch.setattr("gateway.commands.service.check.limits", lambda: Limits(100, 150))
     said = typed(capsys, "check", str(path))
     assert said.code == 0
-    assert f"warning: {path}: this site needs 190 descriptors" in said.out
+    assert f"warning: {path}: this site needs 210 descriptors" in said.out
     assert "the process may have 150" in said.out

@@ -91,6 +91,7 @@ WIRES = {
     "gateway.commands.operator.running_gateway": "HTTP",
     "gateway.commands.demonstration.free_port": "nothing",
     "gateway.process.service_manager": "sd_notify",
+    "gateway.process.door": "actions",
 }
 DATES = frozenset({"datetime.now", "datetime.today", "datetime.utcnow", "date.today", "time.time", "time.time_ns"})
 LINE_LIMIT = 400

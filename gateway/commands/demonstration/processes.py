@@ -10,14 +10,15 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from gateway import daemon
+from gateway import run_site
 from gateway.commands.demonstration.child import Child, ChildError, running_child
 from gateway.commands.demonstration.free_port import free_port
 from gateway.commands.demonstration.screen import show_until
 from gateway.commands.demonstration.site import load_demo
 from gateway.commands.demonstration.words import Replaced, introduction
 from gateway.commands.output import is_terminal, write
-from gateway.commands.service.serve import run_in_loop, running, with_descriptors
+from gateway.commands.service.serve import door, run_in_loop, running, with_descriptors
+from gateway.daemon import Daemon
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.keeping import kept_in
@@ -80,10 +81,10 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
         simulator, broker = await _start_children(stack, wished, time_factor)
         settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
-        stack.enter_context(claim(running(settings), exclusive=False))
+        claimed = stack.enter_context(claim(running(settings), exclusive=False))
         state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
         write(*introduction(settings, replaced, broker.pid), "")
-        started: asyncio.Future[daemon.Daemon] = asyncio.get_running_loop().create_future()
+        started: asyncio.Future[Daemon] = asyncio.get_running_loop().create_future()
         never = asyncio.Event()
 
         async def screen() -> None:
@@ -94,12 +95,13 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
                 (
                     "gateway",
                     partial(
-                        daemon.run,
+                        run_site.run,
                         settings,
                         stop=never,
                         on_ready=started.set_result,
                         time_factor=time_factor,
                         log_lines_dropped=dropped_lines,
+                        beside=partial(door, claimed),
                         keep=kept_in(state, settings.name, settings.ledger),
                     ),
                 ),

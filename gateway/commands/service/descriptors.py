@@ -16,6 +16,8 @@ _ITSELF = 24
 """Of the process: three standard ones, the event loop's own, the runtime file, the service manager's socket."""
 _SPARE = 24
 """Files that are opened for a moment, look-ups of names, connections that end while the next are made."""
+_DOOR = 20
+"""The socket by which people act, those who do so at once, and what finds out who they are."""
 _LEDGER = 4
 """The file, what is to come into it, what its readers share, its lock."""
 _OUTBOX = 2
@@ -51,7 +53,7 @@ def needed_by(settings: SiteSettings) -> Needed:
         lines=sum(source.descriptors for source in settings.sources if source.instruments),
         http=0 if settings.http is None else 1 + BACKLOG + LARGEST_CONNECTIONS,
         deliveries=sum(delivery.descriptors for delivery in settings.deliveries),
-        spare=_ITSELF + _SPARE + ledger,
+        spare=_ITSELF + _SPARE + _DOOR + ledger,
     )
 
 

@@ -10,24 +10,27 @@ from typing import Any
 
 import structlog
 
-from gateway import daemon
+from gateway import run_site
 from gateway.acquisition.plan import LinePath, SerialPath
 from gateway.commands.service.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.commands.service.site_argument import load
 from gateway.commands.service.time_factor import checked_time_factor
+from gateway.daemon import Daemon
 from gateway.keeping import kept_in
+from gateway.process.door import Door
 from gateway.process.logs import set_up_logs
 from gateway.process.memory_file import state_directory
-from gateway.process.running import Running, claim
+from gateway.process.running import DIRECTORY_VARIABLE, Claim, Running, claim
 from gateway.process.service_manager import ServiceManager
 from gateway.process.signals import on_hang_up, stop_on_signals
 from gateway.process.tasks import Loop
 from gateway.reloading import Reloader
 from gateway.settings.site import SiteSettings
 
-__all__ = ["run_in_loop", "running", "serve", "with_descriptors"]
+__all__ = ["door", "run_in_loop", "running", "serve", "with_descriptors"]
 
 TOO_FEW_DESCRIPTORS = "gateway.too_few_descriptors"
+NO_DOOR = "door.none"
 
 _STOPPED_WITHIN_S = 10.0
 """Longest from a signal to the end of the process: more than the broker's 5 s and the log's 2 s, and below the service
@@ -42,14 +45,23 @@ def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:
     settings = with_descriptors(settings)
     with claim(running(settings)) as claimed:
 
-        def reloader(gateway: daemon.Daemon) -> Reloader:
-            made = Reloader(site, partial(_read_again, site), claimed, gateway)
-            on_hang_up(made.ask)
+        def beside(gateway: Daemon) -> Mapping[str, Loop]:
+            reloader = Reloader(site, partial(_read_again, site), claimed, gateway)
+            on_hang_up(reloader.ask)
             # Only now, as nobody is to ask before it is heard.
             claimed.change(running(settings, site))
-            return made
+            return {"reload": reloader.run, **door(claimed, gateway)}
 
-        return run_in_loop(lambda: _until_stopped(settings, time_factor, dropped_lines, reloader))
+        return run_in_loop(lambda: _until_stopped(settings, time_factor, dropped_lines, beside))
+
+
+def door(claimed: Claim, gateway: Daemon) -> Mapping[str, Loop]:
+    """The loop that hears people; none where its socket can stand nowhere, which is said."""
+    if claimed.door is None:
+        hint = f"nobody can act on this gateway: set {DIRECTORY_VARIABLE} to a folder that may be written"
+        structlog.get_logger("gateway.door").warning(NO_DOOR, hint=hint)
+        return {}
+    return {"door": Door(claimed.door, gateway.acting.answer).run}
 
 
 def _read_again(site: str) -> tuple[SiteSettings, Running]:
@@ -98,16 +110,12 @@ async def _until_stopped(
     settings: SiteSettings,
     time_factor: float,
     dropped_lines: Callable[[], int],
-    reloader: Callable[[daemon.Daemon], Reloader],
+    beside: Callable[[Daemon], Mapping[str, Loop]],
 ) -> int:
     stop = asyncio.Event()
     stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
-
-    def beside(gateway: daemon.Daemon) -> Mapping[str, Loop]:
-        return {"reload": reloader(gateway).run}
-
     with closing(ServiceManager.of_this_process()) as manager:
-        await daemon.run(
+        await run_site.run(
             settings,
             stop=stop,
             time_factor=time_factor,

@@ -1,0 +1,144 @@
+"""What is answered to a person, told in history, and written into the audit trail."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import orjson
+
+from gateway.actions.book import Change
+from gateway.actions.entry import MAINTENANCE, QUANTITIES, Entry, EntryStanding, What, entry_document, utc_text
+from gateway.payload.alarms import standing_document
+from gateway.reasons import ReasonCode, because
+from gateway.tank_record import Event, EventKind
+from gateway.tank_state import AlarmStanding
+
+__all__ = [
+    "AUDIT_SCHEMA",
+    "LIST_SCHEMA",
+    "NO_LEDGER",
+    "audit_body",
+    "done_lines",
+    "event_of",
+    "list_document",
+    "refused",
+    "well",
+]
+
+AUDIT_SCHEMA = "tank-gateway/audit/1"
+LIST_SCHEMA = "tank-gateway/entries/1"
+NO_LEDGER = "this gateway keeps no ledger, so that a restart would lose what is entered: nothing was taken in"
+_KINDS = {
+    (What.ENTERED, False): EventKind.VALUE_ENTERED,
+    (What.WITHDRAWN, False): EventKind.VALUE_WITHDRAWN,
+    (What.EXPIRED, False): EventKind.VALUE_EXPIRED,
+    (What.ENTERED, True): EventKind.MAINTENANCE_BEGAN,
+    (What.WITHDRAWN, True): EventKind.MAINTENANCE_ENDED,
+    (What.EXPIRED, True): EventKind.MAINTENANCE_ENDED,
+}
+
+
+def refused(code: int, lines: Sequence[str], hint: str) -> dict[str, Any]:
+    """`code`: 2 where it was asked wrongly, 1 where it cannot be done."""
+    return {"code": code, "lines": list(lines), "hint": hint}
+
+
+def well(lines: Sequence[str], notes: Sequence[str]) -> dict[str, Any]:
+    return {"code": 0, "lines": list(lines), "notes": list(notes)}
+
+
+def event_of(entry: Entry, now: datetime) -> Event:
+    """What is told in history; its subject is the entry, or the instrument in maintenance."""
+    is_maintenance = entry.quantity == MAINTENANCE
+    by_person = entry.what is not What.EXPIRED
+    reason = because(
+        ReasonCode.IN_MAINTENANCE if is_maintenance else ReasonCode.ENTERED,
+        "{what} of {about}: {said}",
+        what=MAINTENANCE if is_maintenance else QUANTITIES[entry.quantity],
+        about=entry.about,
+        said=_said(entry),
+    )
+    subject = entry.about if is_maintenance else entry.quantity
+    kind = _KINDS[entry.what, is_maintenance]
+    return Event(kind, entry.at if by_person else now, subject, reason, entry.by if by_person else None)
+
+
+def audit_body(
+    request: Mapping[str, Any],
+    by: str,
+    why: str | None,
+    changes: Sequence[Change],
+    before: object = None,
+    after: object = None,
+) -> str:
+    """Who did what and why, and what stood there before and after: of each entry, or of an alarm."""
+    asked = {key: value for key, value in request.items() if key != "why"}
+    if changes:
+        before = [None if change.before is None else entry_document(change.before) for change in changes]
+        after = [entry_document(change.after) for change in changes]
+    return orjson.dumps(
+        {"schema": AUDIT_SCHEMA, "by": by, "asked": asked, "why": why or "", "before": before, "after": after}
+    ).decode()
+
+
+def done_lines(changes: Sequence[Change], standings: Sequence[EntryStanding]) -> list[str]:
+    """One line for each entry: what holds now, until when, and what the site file says of the same."""
+    by_key = {each.entry.key: each for each in standings}
+    lines = []
+    for change in changes:
+        entry = change.after
+        standing = by_key.get(entry.key)
+        line = f"{_name(entry)}: {_said(entry)}"
+        if standing is not None and standing.ends is not None and entry.what is What.ENTERED:
+            line += f", until {utc_text(standing.ends)}"
+        if standing is not None and standing.other:
+            line += f"; {standing.other}"
+        lines.append(line)
+    return lines
+
+
+def list_document(
+    now: datetime, entries: Sequence[EntryStanding], alarms: Mapping[str, Sequence[AlarmStanding]]
+) -> dict[str, Any]:
+    """What whoever takes over the shift has to know: entries and maintenance, and each alarm that is not normal."""
+    return {
+        "code": 0,
+        "lines": [],
+        "schema": LIST_SCHEMA,
+        "time": _iso(now),
+        "entries": [
+            {
+                **{key: value for key, value in entry_document(each.entry).items() if key not in ("schema", "key")},
+                "ends": None if each.ends is None else _iso(each.ends),
+                "used": each.is_used,
+                "other": each.other,
+                "trouble": each.trouble,
+            }
+            for each in entries
+        ],
+        "alarms": [
+            {"tank": tank or None, **standing_document(standing)}
+            for tank, standings in alarms.items()
+            for standing in standings
+        ],
+    }
+
+
+def _name(entry: Entry) -> str:
+    what = MAINTENANCE if entry.quantity == MAINTENANCE else QUANTITIES[entry.quantity]
+    return f"{entry.about}: {what}"
+
+
+def _said(entry: Entry) -> str:
+    if entry.what is What.EXPIRED:
+        return "ended by itself" if entry.quantity == MAINTENANCE else f"{entry.block['value']} has expired"
+    if entry.quantity == MAINTENANCE:
+        return f"begun by {entry.by}" if entry.what is What.ENTERED else f"ended by {entry.by}"
+    if entry.what is What.WITHDRAWN:
+        return f"{entry.block['value']} withdrawn by {entry.by}"
+    how = "".join(f", {word} {entry.block[key]}" for key, word in (("at", "at"), ("by", "by")) if key in entry.block)
+    return f"{entry.block['value']}{how} entered by {entry.by}"
+
+
+def _iso(instant: datetime) -> str:
+    return instant.astimezone(UTC).isoformat().replace("+00:00", "Z")

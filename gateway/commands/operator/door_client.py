@@ -1,0 +1,79 @@
+"""The door of a gateway that runs on this machine, from the side of a command."""
+
+import json
+import socket
+from collections.abc import Mapping
+from contextlib import suppress
+from typing import Any
+
+from gateway.errors import GatewayError, UsageError
+from gateway.process.door import LARGEST_BYTES, connected, peer_of
+from gateway.process.running import Found, door_of, found_gateways
+
+__all__ = ["asked", "chosen"]
+
+_PATIENCE_S = 40.0
+_LARGEST_ANSWER = 50_000_000
+_PIECE = 65_536
+_NOBODY = "start one with `tank-gateway run SITE`"
+
+
+def chosen(site: str | None) -> Found:
+    """Raises GatewayError where there is none, UsageError where there are several."""
+    running = found_gateways()
+    found = [each for each in running if site in (None, each.running.site)]
+    if not found:
+        which = "" if site is None else f" of site '{site}'"
+        there = ", ".join(each.running.site for each in running)
+        error = GatewayError(f"no gateway{which} runs on this machine")
+        error.hint = f"there is one of {there}" if there else _NOBODY
+        raise error
+    if len(found) > 1:
+        listed = ", ".join(f"{each.running.site} (process {each.running.pid})" for each in found)
+        raise UsageError("several gateways run on this machine", f"say which by --site NAME: {listed}")
+    return found[0]
+
+
+def asked(found: Found, request: Mapping[str, str]) -> dict[str, Any]:
+    """What the gateway answers. Raises GatewayError where it cannot be asked, or does not answer."""
+    line = json.dumps(request).encode() + b"\n"
+    site = found.running.site
+    if len(line) > LARGEST_BYTES:
+        raise UsageError("what was typed is too long", f"at most {LARGEST_BYTES:,} characters")
+    try:
+        with connected(door_of(found.file), _PATIENCE_S) as client:
+            # Anybody may leave a socket in a folder for what is temporary: only that of the file's own user is asked.
+            if peer_of(client.fileno()).user not in (0, found.user):
+                raise GatewayError(f"the socket beside {found.file} is another user's: it is not asked")
+            with suppress(BrokenPipeError, ConnectionResetError):
+                # Who refuses somebody does so before it has read what that one says.
+                client.sendall(line)
+            answer = _answer(client)
+    except PermissionError as error:
+        refused = GatewayError(f"you may not act on the gateway of site {site}")
+        refused.hint = "root, the gateway's own user and members of its group may; log in anew after you were added"
+        raise refused from error
+    except (FileNotFoundError, ConnectionRefusedError) as error:
+        closed = GatewayError(f"the gateway of site {site} (process {found.running.pid}) hears nobody")
+        closed.hint = "it is only starting, it stops, or it is of an older version; its log tells"
+        raise closed from error
+    except OSError as error:
+        raise GatewayError(f"the gateway of site {site} does not answer: {error.strerror or error}") from error
+    if not isinstance(answer, dict) or answer.get("code") not in (0, 1, 2) or "lines" not in answer:
+        raise GatewayError(f"the answer of the gateway of site {site} is not one that this version understands")
+    return answer
+
+
+def _answer(client: socket.socket) -> Any:
+    """Raises OSError."""
+    pieces, size = [], 0
+    while size < _LARGEST_ANSWER:
+        piece = client.recv(_PIECE)
+        if not piece:
+            break
+        pieces.append(piece)
+        size += len(piece)
+    try:
+        return json.loads(b"".join(pieces))
+    except ValueError:
+        return None

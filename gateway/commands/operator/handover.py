@@ -1,0 +1,69 @@
+"""What whoever takes over the shift has to know, as lines: what is entered, in maintenance, hidden and open."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from gateway.actions.entry import MAINTENANCE, QUANTITIES
+from gateway.commands.output import Column, Grid, plain_lines
+from gateway.display import printable
+
+__all__ = ["handover_lines"]
+
+_NOTHING = "nothing is entered, nothing is in maintenance, and no alarm is open"
+_VALUES = ("tank", "what", "value", "by", "entered", "until", "state", "why")
+_WORKS = ("instrument", "by", "since", "until", "why")
+_ALARMS = ("tank", "alarm", "state", "since", "by", "until", "why")
+_HIDDEN = ("shelved", "suppressed", "out_of_service")
+
+
+def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
+    """Raises KeyError, TypeError for what is no answer to `list`."""
+    entries = answer["entries"]
+    values = [each for each in entries if each["quantity"] != MAINTENANCE]
+    works = [each for each in entries if each["quantity"] == MAINTENANCE]
+    hidden = [each for each in answer["alarms"] if each["phase"] in _HIDDEN]
+    alarms = [each for each in answer["alarms"] if each["phase"] not in _HIDDEN]
+    lines = [printable(f"{site} at {_time(answer['time'])}")]
+    for title, columns, rows in (
+        ("Entered", _VALUES, [_value(each) for each in values]),
+        ("In maintenance", _WORKS, [_work(each) for each in works]),
+        ("Alarms that are hidden", _ALARMS, [_alarm(each) for each in hidden]),
+        ("Alarms that are open", _ALARMS, [_alarm(each) for each in alarms]),
+    ):
+        if rows:
+            grid = Grid(tuple(Column(header) for header in columns), tuple(rows))
+            lines += ["", title, *plain_lines(grid)]
+    for each in values:
+        remark = each["trouble"] or each["other"]
+        if remark:
+            lines += ["", printable(f"{each['about']} {QUANTITIES[each['quantity']]}: {remark}")]
+    return lines if len(lines) > 1 else [*lines, _NOTHING]
+
+
+def _value(each: Mapping[str, Any]) -> tuple[str, ...]:
+    state = "used" if each["used"] else "not used"
+    if each["what"] == "expired":
+        state = f"expired, {state}"
+    what, block = QUANTITIES[each["quantity"]], each["block"]
+    entered = _time(block.get("entered", each["at"]))
+    return _row(each["about"], what, block.get("value"), each["by"], entered, _time(each["ends"]), state, each["why"])
+
+
+def _work(each: Mapping[str, Any]) -> tuple[str, ...]:
+    return _row(each["about"], each["by"], _time(each["at"]), _time(each["ends"]), each["why"])
+
+
+def _alarm(each: Mapping[str, Any]) -> tuple[str, ...]:
+    phase = each["phase"].replace("_", " ")
+    tank = each["tank"] or "gateway"
+    return _row(tank, each["name"], phase, _time(each["since"]), each["by"], _time(each["until"]), each["why"])
+
+
+def _row(*texts: str | None) -> tuple[str, ...]:
+    return tuple(printable(text or "") for text in texts)
+
+
+def _time(text: str | None) -> str:
+    """In UTC. Raises ValueError for what is no time."""
+    return "" if text is None else f"{datetime.fromisoformat(text).astimezone(UTC):%Y-%m-%d %H:%M} UTC"

@@ -1,0 +1,54 @@
+"""All alarms of the site for whoever acts on them: those of its tanks, and those of the gateway itself."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+
+from gateway.actions.alarm_door import AlarmCommand, AlarmDeed, Refusal
+from gateway.clock import Clock
+from gateway.history import GATEWAY
+from gateway.house_watch import HouseWatch
+from gateway.pipeline import Pipeline
+from gateway.tank_state import AlarmStanding
+from gateway.watch.alarms import commands
+
+__all__ = ["SiteAlarms"]
+
+_VERBS: Mapping[AlarmDeed, commands.AlarmVerb] = {
+    AlarmDeed.ACKNOWLEDGE: commands.AlarmVerb.ACKNOWLEDGE,
+    AlarmDeed.SHELVE: commands.AlarmVerb.SHELVE,
+    AlarmDeed.UNSHELVE: commands.AlarmVerb.UNSHELVE,
+    AlarmDeed.OUT_OF_SERVICE: commands.AlarmVerb.OUT_OF_SERVICE,
+    AlarmDeed.IN_SERVICE: commands.AlarmVerb.IN_SERVICE,
+}
+
+
+class SiteAlarms:
+    """The `AlarmDoor` of a running gateway. From its loop; never waits."""
+
+    def __init__(self, pipeline: Pipeline, house: HouseWatch, clock: Clock) -> None:
+        self._pipeline = pipeline
+        self._house = house
+        self._clock = clock
+
+    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+        until = None
+        if command.duration_s is not None:
+            now = datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
+            until = now + timedelta(seconds=command.duration_s)
+        made = commands.AlarmCommand(_VERBS[command.deed], command.alarm, command.by, command.why, until)
+        try:
+            if tank == GATEWAY:
+                self._house.act(made)
+            else:
+                self._pipeline.act(tank, made)
+        except commands.AlarmRefusedError as error:
+            return Refusal(f"{tank or 'gateway'} {error}", "`tank-gateway alarms` lists what there is")
+        return None
+
+    def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
+        found = {
+            record.identity.tank: record.state.alarms
+            for record in self._pipeline.records()
+            if record.state is not None and record.state.alarms
+        }
+        return {GATEWAY: self._house.standings, **found} if self._house.standings else found

@@ -1,0 +1,349 @@
+"""People act on a running gateway: real processes and sockets, and what was entered is there again afterwards."""
+
+import asyncio
+import json
+import os
+import pwd
+import signal
+import socket
+import sqlite3
+import stat
+import struct
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gateway.ledger.audit import audit_rows, first_broken
+from gateway.process import door
+from gateway.process.memory_file import DIRECTORY_VARIABLE as STATE
+from gateway.process.running import DIRECTORY_VARIABLE as RUNTIME
+from gateway.process.tasks import end
+from tests.processes.gateway_process import ROOT, GatewayProcess, Instruments, eventually, gateway, write_site
+
+
+@pytest.fixture
+def yard() -> Iterator[list[Instruments]]:
+    with Instruments(5000) as first:
+        yield [first]
+
+
+class Place:
+    """Where a site runs: its file, its ledger and its runtime directory."""
+
+    def __init__(self, folder: Path, yard: list[Instruments]) -> None:
+        self.folder = folder
+        self.site = write_site(folder, yard)
+        for name in ("state", "runtime"):
+            (folder / name).mkdir(mode=0o755)
+        self.environment = {STATE: str(folder / "state"), RUNTIME: str(folder / "runtime")}
+
+    @property
+    def door(self) -> Path:
+        return self.folder / "runtime" / "harbour.door"
+
+    def enter(self, *words: str) -> "subprocess.CompletedProcess[str]":
+        return subprocess.run(
+            [sys.executable, "-m", "gateway", "enter", *words],
+            cwd=ROOT,
+            env={**os.environ, **self.environment},
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+
+    def entered(self, *words: str) -> list[str]:
+        """What is said to something that is done."""
+        done = self.enter(*words)
+        assert (done.returncode, done.stderr) == (0, ""), done
+        return done.stdout.splitlines()
+
+    def listed(self) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads("\n".join(self.entered("list", "--json")))
+        return found
+
+    def opened(self, running: GatewayProcess, first: Instruments) -> GatewayProcess:
+        running.goes_on(first)
+        eventually(self.door.exists, "the door is there")
+        return running
+
+    def rows(self, statement: str) -> list[tuple[Any, ...]]:
+        with sqlite3.connect(f"file:{self.folder}/state/harbour.ledger?mode=ro", uri=True) as connection:
+            return connection.execute(statement).fetchall()
+
+    def audit(self) -> list[dict[str, Any]]:
+        """The whole trail, whose chain holds."""
+        with sqlite3.connect(f"file:{self.folder}/state/harbour.ledger?mode=ro", uri=True) as connection:
+            assert first_broken(audit_rows(connection)) is None
+            return [json.loads(row.body) for row in audit_rows(connection)]
+
+
+@pytest.fixture
+def place(tmp_path: Path, yard: list[Instruments]) -> Place:
+    return Place(tmp_path, yard)
+
+
+def density(running: GatewayProcess) -> float:
+    (tank,) = running.inventories()
+    found: float = tank["figures"]["reference_density"]["value"]
+    return found
+
+
+def test_a_density_holds_at_once_and_after_a_stop_and_a_kill(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+    user = os.environ.get("USER") or subprocess.check_output(["id", "-un"], text=True).strip()
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        assert density(running) == 838.0
+        (line,) = place.entered("density", "TK-0", "841.5", "kg/m3", "--expires", "31 d", "--why", "sample 7")
+        assert line.startswith("TK-0: density: 841.5 kg/m3 entered by ")
+        assert "the site file gives 838 kg/m3, without a date: it is older, and not used" in line
+        assert density(running) == 841.5, "the sheet was made at once"
+        assert running.end() == 0
+    assert not place.door.exists(), "a stop takes its socket away"
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        eventually(lambda: density(running) == 841.5, "it is there after a stop")
+        place.entered("density", "TK-0", "843 kg/m3", "--expires", "7 d")
+        running.process.send_signal(signal.SIGKILL)
+        running.process.wait()
+    assert place.door.exists(), "who is killed leaves its socket"
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        eventually(lambda: density(running) == 843.0, "what was answered is there after a kill")
+        place.entered("withdraw", "TK-0", "density", "--why", "wrong tank")
+        assert density(running) == 838.0
+        assert running.end() == 0
+    rows = place.audit()
+    assert [row["asked"]["action"] for row in rows] == ["density", "density", "withdraw"]
+    assert rows[0]["before"] == [None]
+    assert rows[0]["after"][0]["block"]["value"] == "841.5 kg/m3"
+    assert rows[1]["before"] == rows[0]["after"]
+    assert (rows[0]["why"], rows[2]["why"]) == ("sample 7", "wrong tank")
+    assert len({row["by"] for row in rows}) == 1
+    assert user in (rows[0]["by"], "root")
+    assert [kind for (kind,) in place.rows("SELECT kind FROM papers ORDER BY number")] == ["entry"] * 3
+
+
+def test_maintenance_doubts_an_instrument_until_it_ends(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        place.entered("maintenance", "LT-0", "--for", "4 h", "--why", "new antenna")
+        (tank,) = running.inventories()
+        level = tank["figures"]["level"]
+        assert level["quality"] == "Uncertain"
+        assert level["value"] == first.value / 1000, "its value stays"
+        assert level["reason"]["code"] == "in_maintenance"
+        (work,) = place.listed()["entries"]
+        assert (work["about"], work["quantity"], work["why"]) == ("LT-0", "maintenance", "new antenna")
+        place.entered("end-maintenance", "LT-0")
+        (tank,) = running.inventories()
+        assert tank["figures"]["level"]["quality"] == "Good"
+        place.entered("maintenance", "LT-0", "--for", "2 s", "--why", "a look")
+        eventually(lambda: not place.listed()["entries"], "it ends by itself")
+        assert running.end() == 0
+    assert len(place.audit()) == 3
+    whats = [json.loads(body)["what"] for (body,) in place.rows("SELECT body FROM papers ORDER BY number")]
+    assert whats == ["entered", "withdrawn", "entered", "expired"]
+
+
+def test_a_value_is_refused_in_the_words_of_the_site_file(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        for words, said in (
+            (("density", "TK-0", "838"), "tanks.TK-0.density.value: '838' has no unit"),
+            (("density", "TK-0", "838 kg/m3"), "tanks.TK-0.density.expires: is missing"),
+            (("density", "TK-0", "838 kg/m3", "--expires", "40 d"), "40 d is more than 31 d after entered"),
+            (("dip", "TK-0", "15 m"), "tanks.TK-0.manual.level.value: 15 m is no level in this tank"),
+            (("dip", "TK-0", "5 m", "--expires", "8 d"), "8 d is more than 7 d after entered"),
+            (("dip", "TK-0", "--water", "1 cm"), "stands in for a water probe, and there is none"),
+            (("dip", "TK-9", "5 m"), "there is no tank 'TK-9'; did you mean 'TK-0'?"),
+            (("maintenance", "LT-0", "--for", "60 d", "--why", "x"), "60 d is more than 31 d"),
+            (("sediment-water", "TK-0", "130 %", "--expires", "1 d"), "130 % is no share; give 0 % to 100 %"),
+        ):
+            refused = place.enter(*words)
+            assert refused.returncode == 2, refused
+            assert said in refused.stderr
+        alarm = place.enter("acknowledge", "TK-0", "high_high")
+        assert (alarm.returncode, "raises no alarms" in alarm.stderr) == (1, True)
+        assert place.listed()["entries"] == []
+        assert running.end() == 0
+    assert place.audit() == []
+
+
+def test_without_a_ledger_no_value_is_taken(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+    place.site.write_text(place.site.read_text("utf-8") + "ledger: {enabled: no}\n", "utf-8")
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        refused = place.enter("density", "TK-0", "841 kg/m3", "--expires", "1 d")
+        assert refused.returncode == 1
+        assert "keeps no ledger" in refused.stderr
+        assert density(running) == 838.0
+
+
+def test_entries_stay_over_a_reload_and_the_newer_of_two_masters_counts(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+
+    def write(entered: str) -> None:
+        text = before.replace(
+            "free_water: none", f"density: {{value: 830 kg/m3, entered: {entered}, expires: 31 d}}, free_water: none"
+        )
+        place.site.write_text(text, "utf-8")
+        command = [sys.executable, "-m", "gateway", "reload"]
+        environment = {**os.environ, **place.environment}
+        subprocess.run(command, cwd=ROOT, env=environment, check=True, capture_output=True, timeout=60)
+
+    before = place.site.read_text("utf-8")
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        words = ("--sampled", "2026-11-20T06:00Z", "--expires", "31 d")
+        place.entered("density", "TK-0", "841.5 kg/m3", *words)
+        write("2026-11-19T06:00Z")
+        eventually(lambda: density(running) == 841.5, "the entry is newer")
+        (listed,) = place.listed()["entries"]
+        assert listed["used"]
+        assert "830 kg/m3, entered 2026-11-19 06:00 UTC: it is older, and not used" in listed["other"]
+        write("2026-11-21T06:00Z")
+        eventually(lambda: density(running) == 830.0, "the site file is newer")
+        (listed,) = place.listed()["entries"]
+        assert not listed["used"]
+        assert "it is newer, and used" in listed["other"]
+        assert running.end() == 0
+
+
+def test_two_people_at_once_act_one_after_the_other(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        done: list[subprocess.CompletedProcess[str]] = []
+
+        def person(start: int) -> None:
+            done.extend(place.enter("density", "TK-0", f"{start + n} kg/m3", "--expires", "1 d") for n in range(3))
+
+        people = [threading.Thread(target=person, args=(start,)) for start in (810, 850)]
+        for each in people:
+            each.start()
+        for each in people:
+            each.join()
+        assert [each.returncode for each in done] == [0] * 6
+        last = place.listed()["entries"][0]["block"]["value"]
+        assert density(running) == float(last.removesuffix(" kg/m3"))
+        assert running.end() == 0
+    rows = place.audit()
+    assert len(rows) == 6
+    for before, after in pairwise(rows):
+        assert after["before"] == before["after"], "each names what the one before it left"
+    assert rows[-1]["after"][0]["block"]["value"] == last
+
+
+def test_who_says_nothing_or_nonsense_holds_up_nobody(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        assert stat.S_IMODE(place.door.stat().st_mode) == 0o660
+        silent = [socket.socket(socket.AF_UNIX) for _ in range(5)]
+        for each in silent:
+            each.connect(str(place.door))
+        for sent in (b"\n", b"[]\n", b"{}\n", b'{"action": "dip"}\n', b"\xff\xfe\n", b'{"action": 7}\n'):
+            with socket.socket(socket.AF_UNIX) as client:
+                client.connect(str(place.door))
+                client.sendall(sent)
+                answer = json.loads(client.makefile().readline())
+                assert answer["code"] == 2, answer
+        with socket.socket(socket.AF_UNIX) as client:
+            client.settimeout(30)
+            client.connect(str(place.door))
+            try:
+                client.sendall(b"x" * 2_000_000 + b"\n")
+                assert client.recv(1) == b"", "what is too long is not answered"
+            except (BrokenPipeError, ConnectionResetError):
+                pass
+        assert place.listed()["code"] == 0
+        running.goes_on(first)
+        for each in silent:
+            each.close()
+        assert running.end() == 0
+
+
+class _Heard:
+    """What came in by a door of this process."""
+
+    def __init__(self) -> None:
+        self.by: list[str] = []
+
+    async def answer(self, line: bytes, person: str) -> bytes:
+        self.by.append(person)
+        return b'{"code": 0, "lines": []}\n'
+
+
+async def _opened(path: Path) -> None:
+    while not path.is_socket():  # noqa: ASYNC110, ASYNC240 - nobody tells it
+        await asyncio.sleep(0.01)
+
+
+async def _asked_at(path: Path) -> dict[str, Any]:
+    reader, client = await asyncio.open_unix_connection(str(path))
+    client.write(b'{"action": "list"}\n')
+    answer: dict[str, Any] = json.loads(await reader.readline())
+    client.close()
+    return answer
+
+
+@pytest.mark.parametrize("stranger", [True, False])
+async def test_only_root_its_own_user_and_its_group_are_heard(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stranger: bool
+) -> None:
+    if stranger:
+        # A user that there is not, in a group that is not this one.
+        monkeypatch.setattr(door, "peer_of", lambda _: door.Peer(1, 3_999_999, 3_999_999))
+    path, heard = tmp_path / "a.door", _Heard()
+    path.touch()
+    task = asyncio.create_task(door.Door(path, heard.answer).run())
+    await _opened(path)
+    answer = await _asked_at(path)
+    assert answer["code"] == (1 if stranger else 0)
+    assert heard.by == ([] if stranger else [pwd.getpwuid(os.geteuid()).pw_name])
+    if stranger:
+        assert "user 3999999 may not act here" in answer["lines"][0]
+    await end([task])
+    assert not path.exists()
+
+
+async def test_so_many_at_once_and_no_more(tmp_path: Path) -> None:
+    path, heard = tmp_path / "a.door", _Heard()
+    task = asyncio.create_task(door.Door(path, heard.answer).run())
+    await _opened(path)
+    silent = [await asyncio.open_unix_connection(str(path)) for _ in range(16)]
+    answer = await _asked_at(path)
+    assert (answer["code"], answer["lines"]) == (1, ["too many are at the door at once"])
+    for _, client in silent:
+        client.close()
+    while (await _asked_at(path))["code"] == 1:  # noqa: ASYNC110 - nobody tells that there is room
+        await asyncio.sleep(0.01)
+    await end([task])
+
+
+async def test_a_folder_of_any_length_holds_a_door(tmp_path: Path) -> None:
+    folder = tmp_path / ("deep" * 30)
+    folder.mkdir()
+    path, heard = folder / "a.door", _Heard()
+    task = asyncio.create_task(door.Door(path, heard.answer).run())
+    await _opened(path)
+    with door.connected(path, 5.0) as client:
+        assert door.peer_of(client.fileno()).user == os.geteuid()
+    await end([task])
+
+
+def test_the_credentials_are_those_of_the_system() -> None:
+    one, other = socket.socketpair(socket.AF_UNIX)
+    with one, other:
+        told = struct.unpack("3i", one.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
+    assert told == (os.getpid(), os.geteuid(), os.getegid())
