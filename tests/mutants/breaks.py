@@ -2,6 +2,7 @@
 
 from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
+from tests.mutants.alarm_breaks import ALARM_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
@@ -37,4 +38,5 @@ BREAKS: tuple[Break, ...] = (
     *RECORD_BREAKS,
     *SITE_BREAKS,
     *TABLE_BREAKS,
+    *ALARM_BREAKS,
 )

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmPhase
@@ -22,7 +22,7 @@ PLANS = st.builds(
     plan_of,
     on_delay_s=st.sampled_from((0.0, 0.0, 5.0)),
     off_delay_s=st.sampled_from((0.0, 0.0, 30.0)),
-    response_s=st.sampled_from((None, 600.0)),
+    response_s=st.sampled_from((None, 20.0, 600.0)),
 )
 
 
@@ -112,11 +112,24 @@ class Alarm(RuleBasedStateMachine):
         self.facts = Facts()
         self.before = self.life.phase
 
+    @initialize(plan=PLANS)
+    def first_plan(self, plan: AlarmPlan) -> None:
+        self.life.plan = plan
+
     @rule(plan=PLANS)
     def another_plan(self, plan: AlarmPlan) -> None:
         self.life.plan = plan
 
-    @rule(condition=CONDITIONS, is_suppressed=st.sampled_from((False, False, True)), after_s=SECONDS)
+    @rule(steps=st.lists(st.tuples(CONDITIONS, st.sampled_from((1, 1, 2, 5, 30))), min_size=1, max_size=12))
+    def sheets(self, steps: list[tuple[Condition, int]]) -> None:
+        for condition, after_s in steps:
+            self.sheet(condition, self.facts.is_suppressed, after_s)
+            self.stands_as_the_facts_say()
+
+    @rule(condition=CONDITIONS, is_suppressed=st.booleans(), after_s=SECONDS)
+    def one_sheet(self, condition: Condition, is_suppressed: bool, after_s: int) -> None:
+        self.sheet(condition, is_suppressed, after_s)
+
     def sheet(self, condition: Condition, is_suppressed: bool, after_s: int) -> None:
         facts, plan = self.facts, self.life.plan
         facts.passed_s += after_s
