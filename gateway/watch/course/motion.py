@@ -1,9 +1,9 @@
 """Whether the contents move, by the net rate with hysteresis (common practice).
 
-A tank moves from a rate on that brings its level two steps of its gauge, 2 mm at least, within the window, or from the
-one that its plan gives; and never by less than five standard deviations of the slope, so that noise moves nothing. It
-rests again below half of that. At rest is said only of a window that is half full: before, a slow movement cannot be
-told from none.
+A tank moves from a rate on that brings its level two steps of its gauge, 3.5 mm at least, within the window, or from
+the one that its plan gives; and never by less than five standard deviations of the slope, so that noise moves nothing.
+It rests again below half of that. At rest is said only of a window that is half full: before, a slow movement cannot
+be told from none.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -18,7 +18,8 @@ from gateway.watch.plan import CoursePlan
 __all__ = ["NO_MOVING", "Moving", "is_going", "next_moving", "utc_of"]
 
 _STEPS = 2.0
-_LEAST_M = 0.002
+_LEAST_M = 0.0035
+"""A level that steps by four deviations, 2.3 mm, has not left its line, and tilts it by half as much again."""
 _LEAVES = 0.5
 _SAME_S = 1.0
 """UTC and the steady clock drift apart: what has been told moves only when they differ by more."""
