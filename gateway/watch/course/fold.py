@@ -10,7 +10,7 @@ from gateway.watch.course.course import Course
 from gateway.watch.course.holding import Holding, Now, next_holding
 from gateway.watch.course.limit_times import limit_times
 from gateway.watch.course.memory import CourseMemory
-from gateway.watch.course.motion import is_going, next_moving, since_instant
+from gateway.watch.course.motion import is_going, next_moving
 from gateway.watch.course.rates import rates
 from gateway.watch.course.unscheduled import movement_fault
 from gateway.watch.course.window import next_window, reading_age_s, resolution_m
@@ -66,9 +66,8 @@ def next_course(
     if moved is not None:
         findings[AlarmKind.UNSCHEDULED_MOVEMENT] = moved
     activity = "" if why is None else why.code.value
-    course = Course(
-        moving.motion, since_instant(moving), found.volume, found.level, times, activity, findings, activity_reason=why
-    )
+    since = None if moving.motion is Motion.UNKNOWN else moving.since
+    course = Course(moving.motion, since, found.volume, found.level, times, activity, findings, why)
     return course, CourseMemory(window, moving, holding)
 
 

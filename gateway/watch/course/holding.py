@@ -9,7 +9,7 @@ from gateway.watch.course.basis import Basis
 from gateway.watch.course.contents import Contents
 from gateway.watch.course.followed import Followed, as_they_are, next_followed, settled, step_between
 from gateway.watch.course.motion import Moving
-from gateway.watch.course.unscheduled import Armed, is_due, next_armed
+from gateway.watch.course.unscheduled import Armed, armed_at, is_due, next_armed
 from gateway.watch.course.window import Window, is_gap
 from gateway.watch.plan import CoursePlan, UnscheduledPlan
 
@@ -66,15 +66,13 @@ def next_holding(
     gap_s = 0.0
     if followed is not None and is_gap(time_s - followed.time_s, plan.window_s):
         gap_s = time_s - followed.time_s
+    # One that may just have begun to move is not what it is to be compared with.
+    is_settled = not window.left.times and window.readings.span_s >= plan.window_s / 2.0
+    arming = arms and armed is None and is_settled and is_due(unscheduled, moving, now_s)
     step = step_between(followed, contents, basis)
     if moving.motion is not _REST:
         followed = as_they_are(contents, basis, time_s)
-    elif (
-        followed is None
-        or was.motion is _UNKNOWN
-        or gap_s
-        or (arms and armed is None and is_due(unscheduled, moving, now_s))
-    ):
+    elif followed is None or was.motion is _UNKNOWN or gap_s > 0.0 or arming:
         followed = settled(contents, basis, time_s, window)
     else:
         area = None if quiet is None else quiet.area_m2
@@ -82,7 +80,10 @@ def next_holding(
             followed, contents, basis, time_s, plan.window_s, _SPIKE * unscheduled.deviation_m, area, step
         )
     quiet = next_quiet(quiet, unscheduled, tank, contents, followed, step, now_s)
-    armed = (
-        next_armed(armed, unscheduled, tank, contents, followed, step, moving, gap_s, now_s, utc_s) if arms else None
-    )
+    if arming:
+        armed = armed_at(tank, followed, now_s, utc_s)
+    elif not arms:
+        armed = None
+    elif armed is not None:
+        armed = next_armed(armed, unscheduled, tank, contents, followed, step, moving, gap_s, now_s, utc_s)
     return Holding(followed, quiet, armed)

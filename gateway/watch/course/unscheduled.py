@@ -27,7 +27,7 @@ from gateway.watch.course.followed import Followed, Step
 from gateway.watch.course.motion import Moving, utc_of
 from gateway.watch.plan import UnscheduledPlan
 
-__all__ = ["Armed", "is_due", "movement_fault", "next_armed"]
+__all__ = ["Armed", "armed_at", "is_due", "movement_fault", "next_armed"]
 
 _ENDS_WITHIN = 0.5
 _STANDS_STILL = 4.0
@@ -57,7 +57,7 @@ class Armed(NamedTuple):
 
 
 def next_armed(
-    before: Armed | None,
+    before: Armed,
     plan: UnscheduledPlan,
     tank: TankPlan,
     contents: Contents,
@@ -68,10 +68,11 @@ def next_armed(
     now_s: float,
     utc_s: float,
 ) -> Armed | None:
-    """`before` with the contents of now; None: not armed. `gap_s`: for how long nothing had been read; 0 for no gap."""
+    """`before` with the contents of now; None: no longer armed.
+
+    `gap_s`: for how long nothing had been read; 0 for no gap.
+    """
     at_rest = moving.motion is Motion.AT_REST
-    if before is None:
-        return _armed(tank, followed, now_s, utc_s) if is_due(plan, moving, now_s) else None
     band = plan.deviation_m * before.area_m2 * contents.per_m3
     armed = _shifted(before, followed, step)
     if gap_s > 0.0:
@@ -84,7 +85,9 @@ def next_armed(
         armed = armed._replace(still=now, still_s=now_s)
     off = abs(now - armed.quantity)
     if not armed.found:
-        return armed._replace(found=True, moved=moving.motion in _MOVES) if off > band else armed
+        if off <= band:
+            return armed
+        return armed._replace(found=True, moved=moving.motion in _MOVES, still=now, still_s=now_s)
     if moving.motion in _MOVES:
         return armed if armed.moved else armed._replace(moved=True)
     if armed.moved and at_rest:
@@ -93,7 +96,7 @@ def next_armed(
         return armed._replace(found=False, moved=False)
     times = 1.0 if armed.unwatched_s > 0.0 or armed.is_pause_unknown else _STANDS_STILL
     if at_rest and now_s - armed.still_s >= times * plan.arms_after_s:
-        return _armed(tank, followed, now_s, utc_s)
+        return armed_at(tank, followed, now_s, utc_s)
     return armed
 
 
@@ -152,7 +155,8 @@ _PAUSED = (
 )
 
 
-def _armed(tank: TankPlan, followed: Followed, now_s: float, utc_s: float) -> Armed | None:
+def armed_at(tank: TankPlan, followed: Followed, now_s: float, utc_s: float) -> Armed | None:
+    """Compared from now on with what is in it; None where its surface is not known."""
     area = area_m2(tank, followed.level_m)
     if area is None:
         return None
