@@ -16,7 +16,7 @@ from gateway.watch.alarms.condition import Condition
 from gateway.watch.course.course import Course
 from gateway.watch.levels import levels_of, maintenance_of_level
 from gateway.watch.plan import AlarmPlan, WatchPlan
-from gateway.watch.sight import UNJUDGED, Sight
+from gateway.watch.sight import UNJUDGED, Sight, bad_signals
 
 __all__ = ["conditions"]
 
@@ -67,5 +67,5 @@ def conditions(
     of_level = None
     if levels.maintenance is not None:
         of_level = maintenance_of_level(tank, tank_input, inventory.sources.level)
-    sight = _new(Sight, (tank, tank_input, inventory, course, loss, levels, of_level))
+    sight = _new(Sight, (tank, tank_input, inventory, course, loss, levels, of_level, bad_signals(tank_input)))
     return {alarm.kind: _JUDGES[alarm.kind](sight, alarm) for alarm in plan.alarms}

@@ -1,7 +1,7 @@
 """Alarms of what is so or is not: instruments, gauges against each other, movement, loss, density and roof."""
 
 from gateway.reasons import Reason, ReasonCode, because
-from gateway.records import Figure, Input, Quality, TankInput
+from gateway.records import Figure, Quality
 from gateway.sources import DensitySource
 from gateway.states import RoofZone
 from gateway.tank_state import AlarmKind, Motion
@@ -23,9 +23,18 @@ __all__ = [
     "wrong_way",
 ]
 
+# A member asked of its enum costs more than a small call: those that every sheet asks for are named once.
 _GOOD = Quality.GOOD
-_BAD = Quality.BAD
 _UNKNOWN = Motion.UNKNOWN
+_GAUGES_DISAGREE = AlarmKind.GAUGES_DISAGREE
+_LEVEL_FROZEN = AlarmKind.LEVEL_FROZEN
+_WRONG_WAY = AlarmKind.WRONG_WAY
+_UNSCHEDULED = AlarmKind.UNSCHEDULED_MOVEMENT
+_LANDED = RoofZone.LANDED
+_CRITICAL = RoofZone.CRITICAL
+_SHEET_GAUGES = ReasonCode.GAUGES_DISAGREE
+_SHEET_FROZEN = ReasonCode.LEVEL_FROZEN
+_SHEET_AGAINST = ReasonCode.LEVEL_AGAINST_FLOW
 _SILENT = frozenset(
     {ReasonCode.NOT_YET_READ, ReasonCode.STALE, ReasonCode.DEVICE_STALE}
     | {ReasonCode.NO_CONNECTION, ReasonCode.NO_ANSWER, ReasonCode.BAD_FRAME}
@@ -58,7 +67,7 @@ _OF_SEVERAL = {
 def _bad_inputs(sight: Sight, *, is_silent: bool) -> Condition:
     """Of the signals that are Bad, those of which nothing is heard, or the others; suppressed where all of them are in
     maintenance. Gauges come first."""
-    bad = _bad(sight.given)
+    bad = sight.bad
     if not bad:
         return INSIDE
     counted = [(each, each.reason or _NO_VALUE) for each in bad if in_maintenance(each) is None]
@@ -73,19 +82,12 @@ def _bad_inputs(sight: Sight, *, is_silent: bool) -> Condition:
     return so_or_not(True, reason)
 
 
-def _bad(given: TankInput) -> list[Input]:
-    """The signals that are Bad, gauges first."""
-    single = (given.level, given.second_level, given.bottom_pressure, given.vapour_pressure, given.water)
-    several = (*single, *given.elements, given.ambient, *given.flows)
-    return [each for each in several if each is not None and each.quality is _BAD]
-
-
 def gauges_disagree(sight: Sight, alarm: AlarmPlan) -> Condition:
     """As the sheet proves it: by more than the limit for ten minutes. While there is nothing to compare it stays."""
     suppressed = in_maintenance(sight.given.level) or in_maintenance(sight.given.bottom_pressure)
     suppressed = suppressed or in_maintenance(sight.given.second_level)
     figures = sight.inventory.figures
-    found = sight.course.findings.get(AlarmKind.GAUGES_DISAGREE) or _told(figures.level, ReasonCode.GAUGES_DISAGREE)
+    found = sight.course.findings.get(_GAUGES_DISAGREE) or _told(figures.level, _SHEET_GAUGES)
     if found is None and figures.level_difference.value is None:
         return not_judged(suppressed)
     return so_or_not(found is not None, found, suppressed)
@@ -93,15 +95,15 @@ def gauges_disagree(sight: Sight, alarm: AlarmPlan) -> Condition:
 
 def level_frozen(sight: Sight, alarm: AlarmPlan) -> Condition:
     """By the course, or by the sheet, which knows what flows meanwhile."""
-    return _of_course(sight, AlarmKind.LEVEL_FROZEN, _told(sight.inventory.figures.level, ReasonCode.LEVEL_FROZEN))
+    return _of_course(sight, _LEVEL_FROZEN, _told(sight.inventory.figures.level, _SHEET_FROZEN))
 
 
 def wrong_way(sight: Sight, alarm: AlarmPlan) -> Condition:
-    return _of_course(sight, AlarmKind.WRONG_WAY, _told(sight.inventory.figures.level, ReasonCode.LEVEL_AGAINST_FLOW))
+    return _of_course(sight, _WRONG_WAY, _told(sight.inventory.figures.level, _SHEET_AGAINST))
 
 
 def unscheduled_movement(sight: Sight, alarm: AlarmPlan) -> Condition:
-    return _of_course(sight, AlarmKind.UNSCHEDULED_MOVEMENT, None)
+    return _of_course(sight, _UNSCHEDULED, None)
 
 
 def _of_course(sight: Sight, kind: AlarmKind, by_sheet: Reason | None) -> Condition:
@@ -138,12 +140,12 @@ def density_doubtful(sight: Sight, alarm: AlarmPlan) -> Condition:
 
 def roof_landed(sight: Sight, alarm: AlarmPlan) -> Condition:
     phrase = "the roof stands on its legs at level {level:.3f} m: vapour hazard, follow the site's procedure"
-    return _roof(sight, RoofZone.LANDED, phrase)
+    return _roof(sight, _LANDED, phrase)
 
 
 def roof_critical(sight: Sight, alarm: AlarmPlan) -> Condition:
     phrase = "the roof is partly afloat at level {level:.3f} m: quantities are uncertain, gauge no transfer here"
-    return _roof(sight, RoofZone.CRITICAL, phrase)
+    return _roof(sight, _CRITICAL, phrase)
 
 
 def _roof(sight: Sight, zone: RoofZone, phrase: str) -> Condition:
@@ -153,7 +155,7 @@ def _roof(sight: Sight, zone: RoofZone, phrase: str) -> Condition:
         return not_judged(sight.level_maintenance)
     if found is not zone:
         return so_or_not(False, None, sight.level_maintenance)
-    code = ReasonCode.ROOF_LANDED if zone is RoofZone.LANDED else ReasonCode.ROOF_CRITICAL_ZONE
+    code = ReasonCode.ROOF_LANDED if zone is _LANDED else ReasonCode.ROOF_CRITICAL_ZONE
     return Condition(True, False, level_m, because(code, phrase, level=level_m), sight.level_maintenance)
 
 

@@ -27,6 +27,8 @@ FAST = 1.1
 practice). A jump that no pump can do is doubted by the sheet at 1.5 times."""
 
 _BAD = Quality.BAD
+_DIP = WaterSource.DIP
+_ELEMENTS = TemperatureSource.ELEMENTS
 _ABOVE = ReasonCode.ABOVE_LIMIT
 _BELOW = ReasonCode.BELOW_LIMIT
 _TOUCH = 1e-6
@@ -63,7 +65,7 @@ def water_high(sight: Sight, alarm: AlarmPlan) -> Condition:
     """Also of water that a probe finds above the surface, which is no free-water level for the sheet."""
     water = sight.inventory.figures.water_level
     given = sight.given.water
-    by_probe = sight.inventory.sources.water is not WaterSource.DIP
+    by_probe = sight.inventory.sources.water is not _DIP
     value = water.value
     if value is None and water.quality is not _BAD:
         return INSIDE  # none detected
@@ -132,7 +134,7 @@ def _raw(given: Input | None, judged: float | None) -> float | None:
 
 def _maintenance_of_temperature(sight: Sight) -> Reason | None:
     """Of an element used, where every one that is used is in maintenance."""
-    if sight.inventory.sources.temperature is not TemperatureSource.ELEMENTS:
+    if sight.inventory.sources.temperature is not _ELEMENTS:
         return None
     found: Reason | None = None
     for use, given in zip(sight.inventory.elements, sight.given.elements, strict=False):
