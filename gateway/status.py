@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from gateway.tank_record import TankRecord
+from gateway.tank_state import AlarmNow
 
 __all__ = [
     "Backlog",
@@ -179,6 +180,8 @@ class GatewaySnapshot(NamedTuple):
     """None: no history is kept."""
     site_file_refused: bool = False
     """Whether the site file was wrong when it was last read again: what is watched is an older one."""
+    alarms: Sequence[AlarmNow] = ()
+    """Every alarm of every tank and of the gateway itself, normal or not, with what people have to know of it."""
 
     @property
     def awaited(self) -> list[str]:
