@@ -19,7 +19,7 @@ from gateway.clock_watch import is_impossible
 from gateway.deliveries import Deliveries, Walled, loop_name
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
-from gateway.delivery.destinations import make_destination
+from gateway.delivery.destinations import make_destination, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
 from gateway.house_watch import HouseWatch
@@ -329,7 +329,7 @@ class Daemon:
             self.snapshot,
             self._jitter,
             came_round,
-            self._keeping.outbox(plan.name),
+            self._keeping.outbox(plan.name, records=takes_records(plan)),
         )
         return make_destination(plan, around)
 

@@ -54,8 +54,8 @@ class Keeping:
         self._refused = refused
         self._memory = memory
         self._plans: set[str] = set()
-        self._turns: dict[str, Turns] = {}
-        """By destination."""
+        self._turns: dict[tuple[str, bool], Turns] = {}
+        """By destination, and whether it takes records."""
 
     def read_memory(self) -> Kept | None:
         """What was remembered when the process before ended, whether that kept a ledger or not."""
@@ -88,17 +88,21 @@ class Keeping:
             for event in events:
                 self._ledger.event(event, watch=watch if event is events[-1] else None)
 
-    def outbox(self, destination: str) -> Outbox | None:
-        """For one that takes the place of whoever had it before, from when it first takes something."""
+    def outbox(self, destination: str, *, records: bool = True) -> Outbox | None:
+        """For one that takes the place of whoever had it before, from when it first takes something.
+
+        Without `records` it is of events alone.
+        """
         if self._ledger is None:
             return None
-        if destination not in self._turns:
-            self._turns[destination] = Turns(self._ledger.outbox(destination))
-        return self._turns[destination].next()
+        kind = (destination, records)
+        if kind not in self._turns:
+            self._turns[kind] = Turns(self._ledger.outbox(destination, records=records))
+        return self._turns[kind].next()
 
     def keep_outboxes(self, destinations: Sequence[str]) -> None:
         """What none of these has to get any more is held back for nobody."""
-        self._turns = {name: turns for name, turns in self._turns.items() if name in destinations}
+        self._turns = {kind: turns for kind, turns in self._turns.items() if kind[0] in destinations}
         if self._ledger is not None:
             self._ledger.keep_outboxes(destinations)
 

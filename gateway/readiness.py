@@ -1,4 +1,4 @@
-"""Pure: whether all that is watched can be, from the newest records and how the lines do."""
+"""Whether all that is watched can be, from the newest records and how the lines do."""
 
 from collections.abc import Sequence
 

@@ -5,12 +5,16 @@ from typing import Any
 
 from gateway.delivery.contract import DeliveryPlan, Destination, Surroundings
 from gateway.delivery.files.delivery import FilesDelivery
+from gateway.delivery.mail.delivery import MailDelivery
+from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.delivery.plan import FilesPlan, MqttPlan
 from gateway.delivery.postgresql.delivery import PostgresqlDelivery
 from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.webhook.delivery import WebhookDelivery
+from gateway.delivery.webhook.plan import WebhookPlan
 
-__all__ = ["DESTINATION_KINDS", "make_destination"]
+__all__ = ["DESTINATION_KINDS", "make_destination", "takes_records"]
 
 
 def make_destination(plan: DeliveryPlan, around: Surroundings) -> Destination:
@@ -34,5 +38,14 @@ DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
     MqttPlan: _mqtt,
     FilesPlan: FilesDelivery,
     PostgresqlPlan: PostgresqlDelivery,
+    MailPlan: MailDelivery,
+    WebhookPlan: WebhookDelivery,
 }
 """By the type of the plan."""
+
+_OF_EVENTS = (MailPlan, WebhookPlan)
+
+
+def takes_records(plan: DeliveryPlan) -> bool:
+    """Whether it takes records of history, where it takes history: some take events alone."""
+    return not isinstance(plan, _OF_EVENTS)

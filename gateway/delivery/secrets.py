@@ -1,6 +1,7 @@
 """The files behind a connection: password, certificates. Read anew at each connect, in a thread, never logged."""
 
 import asyncio
+import os
 import ssl
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +12,7 @@ from gateway.delivery.plan import TlsPlan
 from gateway.errors import DeliveryError
 from gateway.files import UnreadableError, read_bytes, read_text
 
-__all__ = ["HasSecrets", "password", "tls_context", "trouble_with"]
+__all__ = ["HasSecrets", "password", "secret", "tls_context", "trouble_with"]
 
 _LARGEST_PASSWORD = 65_535
 """MQTT has no longer ones (3.1.1, section 3.1.3.5)."""
@@ -47,9 +48,7 @@ class _ClosedOnFailure(ssl.SSLSocket):
 
 async def password(plan: HasSecrets) -> str | None:
     """The password, without the line end an editor leaves behind it. Raises DeliveryError naming the file."""
-    if plan.password_file is None:
-        return None
-    return await _aside(plan.timeout_s, _read_password, plan.password_file)
+    return await secret(plan.password_file, None, plan.timeout_s)
 
 
 async def tls_context(plan: HasSecrets) -> ssl.SSLContext | None:
@@ -57,6 +56,18 @@ async def tls_context(plan: HasSecrets) -> ssl.SSLContext | None:
     if plan.tls is None:
         return None
     return await _aside(plan.timeout_s, _make_context, plan.tls)
+
+
+async def secret(file: Path | None, variable: str | None, timeout_s: float) -> str | None:
+    """What is in the file, or in the variable of the environment; None where neither is named. Raises DeliveryError."""
+    if file is not None:
+        return await _aside(timeout_s, _read_password, file)
+    if variable is None:
+        return None
+    found = os.environ.get(variable)
+    if not found:
+        raise DeliveryError(f"the environment variable {variable} is not set")
+    return found
 
 
 def trouble_with(plan: HasSecrets) -> list[str]:

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from gateway.settings.deliveries.models import FilesModel, MqttModel, PostgresqlModel
+from gateway.settings.deliveries.models import FilesModel, MailModel, MqttModel, PostgresqlModel, WebhookModel
 from gateway.settings.ledger import LedgerModel
 from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
 from gateway.settings.products.base import Rounding, WeightInAirModel
@@ -52,6 +52,8 @@ class DeliveryModel(Section):
     mqtt: MqttModel | tuple[MqttModel, ...] | None = None
     files: FilesModel | tuple[FilesModel, ...] | None = None
     postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
+    mail: MailModel | tuple[MailModel, ...] | None = None
+    webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
 
 
 class WebModel(Section):

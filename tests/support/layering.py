@@ -79,6 +79,7 @@ OPENERS = frozenset(
     {"Serial", "create_connection", "create_datagram_endpoint", "create_serial_connection", "create_server", "socket"}
     | {"create_unix_connection", "create_unix_server", "open_connection", "open_serial_connection", "start_server"}
     | {"open_unix_connection", "start_unix_server", "HTTPConnection", "HTTPSConnection", "urlopen"}
+    | {"AsyncClient", "SMTP"}
 )
 MODBUS = "Modbus"
 WIRES = {
@@ -86,7 +87,9 @@ WIRES = {
     "gateway.commands.technician.identify": MODBUS,
     "gateway.commissioning.recorder": MODBUS,
     "gateway.commissioning.replay": MODBUS,
+    "gateway.delivery.mail.server": "SMTP",
     "gateway.delivery.mqtt.connection": "MQTT",
+    "gateway.delivery.webhook.connection": "HTTP",
     "gateway.web.server": "HTTP",
     "gateway.commands.operator.running_gateway": "HTTP",
     "gateway.commands.demonstration.free_port": "nothing",
@@ -100,7 +103,9 @@ PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
 )
 """Of named tuples and enums, as their documentation has it."""
 LIBRARY_USERS = {
+    "aiosmtplib": "gateway.delivery.mail.server",
     "asyncpg": "gateway.delivery.postgresql.connection",
+    "httpx": "gateway.delivery.webhook.connection",
     "paho": "gateway.delivery.mqtt.connection",
 }
 

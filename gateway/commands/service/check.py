@@ -11,9 +11,13 @@ from gateway.commands.service.ledger_file import place_of
 from gateway.commands.service.site_argument import add_site, load
 from gateway.delivery import secrets
 from gateway.delivery.files import parquet
+from gateway.delivery.mail.delivery import missing_part as no_mail
+from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.webhook.delivery import missing_part as no_webhook
+from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.display import printable
 from gateway.errors import SettingsError, UsageError
 from gateway.ledger.room import room_warnings
@@ -101,6 +105,13 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = missing_part()
         if lacking is not None:
             found.append(f"{file}: delivery.postgresql: {lacking}")
+    for place in (each for each in settings.deliveries if isinstance(each, MailPlan | WebhookPlan)):
+        kind = "mail" if isinstance(place, MailPlan) else "webhook"
+        without = f"without it {place.host}:{place.port} gets nothing"
+        found += [f"{file}: delivery.{kind}: {each}; {without}" for each in secrets.trouble_with(place)]
+        lacking = no_mail() if isinstance(place, MailPlan) else no_webhook()
+        if lacking is not None:
+            found.append(f"{file}: delivery.{kind}: {lacking}")
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")

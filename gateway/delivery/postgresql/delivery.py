@@ -13,10 +13,11 @@ import structlog
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
+from gateway.delivery.faults import DeliveryFault
 from gateway.delivery.postgresql.faults import MISSING_PART, FaultKind, PostgresqlFault
-from gateway.delivery.postgresql.names import ServerName
 from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.delivery.secrets import password, tls_context
+from gateway.delivery.server_name import ServerName
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord
 from gateway.process.tasks import end
@@ -223,7 +224,7 @@ class PostgresqlDelivery:
         """In the log once for each reason."""
         text = str(exc)
         # A password file that cannot be read is for a person too.
-        if not isinstance(exc, PostgresqlFault) or exc.kind is not FaultKind.PASSING:
+        if not isinstance(exc, DeliveryFault) or exc.kind is not FaultKind.PASSING:
             self._trouble = Trouble("destination_refuses", text)
         else:
             self._trouble = None

@@ -1,30 +1,16 @@
-"""What can be wrong with a database, in words, and who can help: nobody but time, a person, or nobody for one entry."""
+"""What can be wrong with a database, in words, and who can help."""
 
 import ssl
-from enum import Enum
 
-from gateway.errors import DeliveryError
+from gateway.delivery.faults import DeliveryFault, FaultKind
 
 __all__ = ["MISSING_PART", "FaultKind", "PostgresqlFault", "told"]
 
 MISSING_PART = "asyncpg is not installed, so that nothing goes to PostgreSQL; pip install 'tank-gateway[postgresql]'"
 
 
-class FaultKind(Enum):
-    PASSING = "passing"
-    """It may be over at the next attempt."""
-    PERSON = "person"
-    """Somebody has to set something right there."""
-    ENTRY = "entry"
-    """An entry is refused for what is in it: at the next attempt it is again."""
-
-
-class PostgresqlFault(DeliveryError):  # noqa: N818 (an error of the peer, not always one of ours)
+class PostgresqlFault(DeliveryFault):
     """The server did not do what it was asked."""
-
-    def __init__(self, kind: FaultKind, text: str) -> None:
-        self.kind = kind
-        super().__init__(text)
 
 
 _OF_ENTRIES = ("22", "23", "54", "P0001")

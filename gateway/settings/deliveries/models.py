@@ -1,12 +1,24 @@
 """What a site file may say about each kind of destination."""
 
-from typing import Annotated, Literal
+import re
+from datetime import time
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from gateway.settings.reading.fields import Address, Duration, Name, Section, Text, Whole, require_text
+from gateway.settings.reading.fields import (
+    Address,
+    Duration,
+    Name,
+    Section,
+    Text,
+    Whole,
+    YesNo,
+    refuse,
+    require_text,
+)
 
-__all__ = ["FilesModel", "MqttModel", "PostgresqlModel", "TlsModel"]
+__all__ = ["FilesModel", "MailModel", "MqttModel", "PostgresqlModel", "TlsModel", "WebhookModel"]
 
 
 class TlsModel(Section):
@@ -79,3 +91,102 @@ class PostgresqlModel(Section):
     timeout: Duration = 10.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 30.0
+
+
+_MAIL = re.compile(r"[^\s@<>,;:\"()\[\]]{1,64}@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)*", re.ASCII)
+_CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)", re.ASCII)
+
+
+def _read_mail_address(value: Any) -> str:
+    text = require_text(value, "an e-mail address")
+    if not _MAIL.fullmatch(text) or not text.isascii() or not text.isprintable():
+        raise refuse(f"'{text}' is not an e-mail address; write for example shift@depot.example")
+    return text
+
+
+def _read_mail_addresses(value: Any) -> tuple[str, ...]:
+    """One, or a list of them."""
+    return tuple(_read_mail_address(each) for each in (value if isinstance(value, list | tuple) else [value]))
+
+
+def _read_time_of_day(value: Any) -> time | None:
+    text = require_text(value, "a time of day, for example 07:00, or no")
+    if text.lower() == "no":
+        return None
+    match = _CLOCK.fullmatch(text)
+    if match is None:
+        raise refuse(f"'{text}' is not a time of day; write for example 07:00 or 18:30, or no")
+    return time(int(match[1]), int(match[2]))
+
+
+_MAIL_SCHEMA = {"type": "string", "pattern": "^[^@\\s]+@[^@\\s]+$", "examples": ["shift@depot.example"]}
+MailAddress = Annotated[
+    str, BeforeValidator(_read_mail_address), WithJsonSchema({**_MAIL_SCHEMA, "description": "An e-mail address"})
+]
+MailAddresses = Annotated[
+    tuple[str, ...],
+    BeforeValidator(_read_mail_addresses),
+    WithJsonSchema(
+        {
+            "anyOf": [_MAIL_SCHEMA, {"type": "array", "items": _MAIL_SCHEMA}],
+            "description": "An e-mail address or a list of them",
+        }
+    ),
+]
+TimeOfDay = Annotated[
+    time | None,
+    BeforeValidator(_read_time_of_day),
+    WithJsonSchema({"type": ["string", "boolean"], "description": "By the site's time, or no", "examples": ["07:00"]}),
+]
+_EVERY_PRIORITY = Literal["now", "soon", "look"]
+
+
+class MailModel(Section):
+    """One mail server and the people it writes to."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
+    address: Address
+    encryption: Annotated[
+        Literal["starttls", "tls", "none"], Field(description="tls: from the first byte on, often port 465")
+    ] = "starttls"
+    tls: TlsModel | None = None
+    user_name: Text | None = None
+    password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None
+    password_variable: Annotated[Text | None, Field(description="Or a variable of the environment that has it")] = None
+    sender: MailAddress
+    to: MailAddresses
+    escalate_to: Annotated[MailAddresses, Field(description="Who is told what nobody has acknowledged")] = ()
+    priorities: Annotated[tuple[_EVERY_PRIORITY, ...], Field(description="Of the alarms that are told")] = (
+        "now",
+        "soon",
+    )
+    tanks: Annotated[tuple[Name, ...], Field(description="Whose alarms are told; all unless given")] = ()
+    when_over: Annotated[YesNo, Field(description="Whether the end of an alarm is told too")] = True
+    still_alive: TimeOfDay = time(7)
+    gather: Annotated[Duration, Field(description="What comes within so long is one mail")] = 5.0
+    most_per_hour: Annotated[Whole, Field(description="Mails, 2 to 1000; those of escalation apart")] = 20
+    timeout: Duration = 30.0
+    backoff_first: Duration = 5.0
+    backoff_longest: Duration = 120.0
+
+
+class WebhookModel(Section):
+    """One address that events are sent to by HTTP."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its host unless given")] = None
+    url: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "an address")),
+        WithJsonSchema({"type": "string", "examples": ["https://office.example/tank-events"]}),
+    ]
+    secret: Annotated[
+        Literal["none", "bearer", "signature"],
+        Field(description="How the secret is shown: as a bearer token, or by an HMAC-SHA256 of the body"),
+    ] = "none"
+    secret_file: Annotated[Text | None, Field(description="A file that holds the secret and nothing else")] = None
+    secret_variable: Annotated[Text | None, Field(description="Or a variable of the environment that has it")] = None
+    tls: TlsModel | None = None
+    together: Annotated[Whole, Field(description="Events in one request, 1 to 500; more than 1: a list")] = 1
+    timeout: Duration = 10.0
+    backoff_first: Duration = 0.5
+    backoff_longest: Duration = 60.0

@@ -8,10 +8,12 @@ from pydantic import BaseModel
 
 from gateway.delivery.contract import DeliveryPlan
 from gateway.settings.deliveries.files import files_plan
-from gateway.settings.deliveries.models import FilesModel, MqttModel, PostgresqlModel
+from gateway.settings.deliveries.mail import mail_plan
+from gateway.settings.deliveries.models import FilesModel, MailModel, MqttModel, PostgresqlModel, WebhookModel
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
 from gateway.settings.deliveries.postgresql import postgresql_plan
 from gateway.settings.deliveries.surroundings import Reading, is_loopback
+from gateway.settings.deliveries.webhook import webhook_plan
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted
 from gateway.settings.reading.validation import validate
 from gateway.settings.reading.yaml_tree import ListNode, MappingNode
@@ -28,7 +30,7 @@ class DeliveryKind(NamedTuple):
     """One kind of destination as the site file has it."""
 
     model: type[BaseModel]
-    plan: Callable[[Any, KeyPath, Reading], DeliveryPlan]
+    plan: Callable[[Any, KeyPath, Reading], DeliveryPlan | None]
     prefix: str
     """Which key of it tells two to one place apart."""
     clash: str
@@ -49,6 +51,8 @@ DELIVERY_KINDS: dict[str, DeliveryKind] = {
         history_alone=True,
     ),
     "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}", history_alone=True),
+    "mail": DeliveryKind(MailModel, mail_plan, "to", "writes to the same people as {}", history_alone=True),
+    "webhook": DeliveryKind(WebhookModel, webhook_plan, "url", "is the address of {}", history_alone=True),
 }
 """By the key of `delivery`. Each may stand there once, or as a list."""
 

@@ -1,6 +1,7 @@
 """What every kind of destination in a site file is read with: its document, its mistakes, the files that it names."""
 
 import ipaddress
+import re
 from pathlib import Path
 from typing import NamedTuple
 
@@ -11,9 +12,10 @@ from gateway.settings.deliveries.open_secrets import warn_of_open_secret
 from gateway.settings.reading.document import Document, KeyPath, Mistakes
 from gateway.settings.tanks.manual import ManualValues
 
-__all__ = ["Reading", "is_loopback"]
+__all__ = ["Reading", "check_one_secret", "is_loopback"]
 
-_SECRETS = ("password_file", "key")
+_VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*", re.ASCII)
+_SECRETS = ("password_file", "secret_file", "key")
 
 
 class Reading(NamedTuple):
@@ -57,6 +59,18 @@ class Reading(NamedTuple):
             self.file(model.certificate, (*here, "certificate")),
             self.file(model.key, (*here, "key")),
         )
+
+
+def check_one_secret(file: str | None, variable: str | None, word: str, path: KeyPath, reading: Reading) -> None:
+    """A secret comes from one place: `WORD_file` or `WORD_variable`."""
+    if file is not None and variable is not None:
+        text = f"stands beside {word}_file; keep one of the two"
+        reading.mistakes.add((*path, f"{word}_variable"), text)
+    if variable is not None and not _VARIABLE.fullmatch(variable):
+        text = (
+            f"'{variable}' is no name of a variable of the environment; write for example TANK_GATEWAY_{word.upper()}"
+        )
+        reading.mistakes.add((*path, f"{word}_variable"), text)
 
 
 def is_loopback(host: str) -> bool:

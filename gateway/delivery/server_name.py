@@ -1,6 +1,6 @@
 """The name of a server, looked up by a thread that nobody waits for.
 
-asyncpg has the loop's own threads do it, and for those the process waits at its end, however long a name server is
+A library has the loop's own threads do it, and for those the process waits at its end, however long a name server is
 silent. So it is given a name only when it has just been answered for.
 """
 
@@ -10,7 +10,7 @@ from concurrent.futures import Future
 from functools import partial
 from typing import Any
 
-from gateway.delivery.postgresql.faults import FaultKind, PostgresqlFault, told
+from gateway.delivery.faults import DeliveryFault, FaultKind
 from gateway.process.one_thread import OneThread, done_within
 
 __all__ = ["ServerName"]
@@ -26,7 +26,7 @@ class ServerName:
         self._looking: Future[Any] | None = None
 
     async def is_known(self, within_s: float) -> None:
-        """Raises PostgresqlFault where nobody knows it, or nobody says so in time."""
+        """Raises DeliveryFault where nobody knows it, or nobody says so in time."""
         if _is_address(self._host):
             return
         if self._looking is None:
@@ -35,14 +35,14 @@ class ServerName:
             self._thread.end()
         if not await done_within(self._looking, within_s):
             text = f"{self._host} was not looked up within {within_s:g} s: is there a name server that answers?"
-            raise PostgresqlFault(FaultKind.PASSING, text)
+            raise DeliveryFault(FaultKind.PASSING, text)
         answered, self._looking = self._looking, None
         try:
             answered.result()
         except OSError as exc:
-            raise told(exc, "the name server did not answer") from exc
+            raise DeliveryFault(FaultKind.PASSING, exc.strerror or "the name server did not answer") from exc
         except UnicodeError as exc:  # a name that IDNA refuses
-            raise PostgresqlFault(FaultKind.PERSON, f"'{self._host}' is no host name: {exc}") from exc
+            raise DeliveryFault(FaultKind.PERSON, f"'{self._host}' is no host name: {exc}") from exc
 
 
 def _is_address(host: str) -> bool:

@@ -1,0 +1,1 @@
+"""Notification by e-mail."""

@@ -1,0 +1,1 @@
+"""Notification by HTTP to an address of somebody's own."""
