@@ -181,11 +181,7 @@ class GatewaySnapshot(NamedTuple):
     site_file_refused: bool = False
     """Whether the site file was wrong when it was last read again: what is watched is an older one."""
     alarms: Sequence[AlarmNow] = ()
-<<<<<<< HEAD
     """Of every tank and of the gateway itself, normal or not."""
-=======
-    """Every alarm of every tank and of the gateway itself, normal or not, with what people have to know of it."""
->>>>>>> notify
 
     @property
     def awaited(self) -> list[str]:
