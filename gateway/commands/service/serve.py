@@ -21,6 +21,7 @@ from gateway.process.memory_file import state_directory
 from gateway.process.running import Running, claim
 from gateway.process.service_manager import ServiceManager
 from gateway.process.signals import on_hang_up, stop_on_signals
+from gateway.process.stop_time import LAST_RESORT_S
 from gateway.process.tasks import Loop
 from gateway.reloading import Reloader
 from gateway.settings.site import SiteSettings
@@ -28,10 +29,6 @@ from gateway.settings.site import SiteSettings
 __all__ = ["run_in_loop", "running", "serve", "with_descriptors"]
 
 TOO_FEW_DESCRIPTORS = "gateway.too_few_descriptors"
-
-_STOPPED_WITHIN_S = 10.0
-"""Longest from a signal to the end of the process: more than the broker's 5 s and the log's 2 s, and below the service
-manager's own patience."""
 
 
 def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:
@@ -101,7 +98,7 @@ async def _until_stopped(
     reloader: Callable[[daemon.Daemon], Reloader],
 ) -> int:
     stop = asyncio.Event()
-    stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
+    stop_on_signals(stop, within_s=LAST_RESORT_S)
 
     def beside(gateway: daemon.Daemon) -> Mapping[str, Loop]:
         return {"reload": reloader(gateway).run}
