@@ -31,6 +31,7 @@ from gateway.payload.writer import inventories_pieces
 from gateway.pipeline import Pipeline
 from gateway.process.progress import Progress
 from gateway.process.service_manager import ServiceManager
+from gateway.process.stop_time import StopTime
 from gateway.process.supervision import Loops
 from gateway.process.tasks import Loop
 from gateway.readiness import readiness_of
@@ -56,7 +57,7 @@ _TICK_LATE_S = 30.0
 _LOOP_LATE_S = 120.0
 """More than a loop waits to be begun again."""
 _SOURCES_END_S = 3.0
-"""Longest a stop waits for what reads. Together with `GOODBYE_S` it ends before the process is ended by force."""
+"""Longest a reload waits for what reads."""
 
 
 class Daemon:
@@ -151,14 +152,14 @@ class Daemon:
 
     async def _stop(self, beside: Mapping[str, Loop]) -> None:
         """In the order in which data flows: sources, pipeline, destinations, what is kept."""
+        left = StopTime(self._machine)
         try:
-            await self._loops.end(beside, within_s=_SOURCES_END_S)
+            await self._loops.end(beside, within_s=left.for_sources())
         finally:
             try:
                 tellers = {*map(loop_name, self._deliveries.plans), "http"}
-                await self._loops.end(
-                    [name for name in self._loops.names if name not in tellers], within_s=_SOURCES_END_S
-                )
+                others = [name for name in self._loops.names if name not in tellers]
+                await self._loops.end(others, within_s=left.for_sources())
             finally:
                 try:
                     # Nothing is read any more: now those who tell the world may say so, and end.
@@ -168,8 +169,8 @@ class Daemon:
                         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
                 finally:
                     written = self._keeping.keep(self._memories())
-                    await self._loops.end_all(within_s=GOODBYE_S)
-                    await self._keeping.close(written)
+                    await self._loops.end_all(within_s=left.for_deliveries(GOODBYE_S))
+                    await self._keeping.close(written, left.for_keeping())
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
 
     @property

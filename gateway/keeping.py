@@ -31,8 +31,9 @@ NOTHING_KEPT = "ledger.not_kept"
 LITTLE_ROOM = "ledger.little_room"
 
 _MEMORY_EVERY_S = 60.0
-_PATIENCE_S = 2.0
+_CLOSE_S = 3.0
 _MARGIN_S = 0.5
+"""Between what is waited for and for how long: twice, for the ledger and for memory."""
 _LOGGER = structlog.get_logger("gateway.daemon")
 
 PlanOf = Callable[[str], Callable[[], bytes] | None]
@@ -145,14 +146,15 @@ class Keeping:
             return self._ledger.keep_memory(kept)
         return None if self._memory is None else self._memory.keep(kept)
 
-    async def close(self, last: threading.Event | None) -> None:
+    async def close(self, last: threading.Event | None, within_s: float = _CLOSE_S) -> None:
         """When nothing more comes: writes what is left, as far as that can be done in time."""
         # Not asyncio.to_thread: look-ups of names that hang may have all of its threads.
         thread = OneThread("end of what is kept")
+        patience_s = max(0.0, within_s - 2 * _MARGIN_S)
         if self._ledger is not None:
             # Before memory is waited for: this commits it too, also where a commit may be a minute away.
-            await done_within(thread.do(partial(self._ledger.close, _PATIENCE_S)), _PATIENCE_S + _MARGIN_S)
-        wait_s = _PATIENCE_S if self._ledger is None else 0.0
+            await done_within(thread.do(partial(self._ledger.close, patience_s)), patience_s + _MARGIN_S)
+        wait_s = patience_s if self._ledger is None else 0.0
         if last is not None and not last.is_set():
             await done_within(thread.do(partial(last.wait, wait_s)), wait_s + _MARGIN_S)
             if not last.is_set():

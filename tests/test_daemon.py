@@ -1,7 +1,7 @@
 """The daemon as a whole: it goes on whatever ends one of its loops, and a stop ends them all."""
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -13,6 +13,8 @@ from gateway.daemon import Daemon
 from gateway.delivery.contract import Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.process import supervision
+from gateway.process.stop_time import LAST_RESORT_S
+from gateway.process.supervision import Loops
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, load_site
 from gateway.status import DestinationStatus
@@ -172,6 +174,51 @@ async def test_a_stop_is_ordered(site: SiteSettings, monkeypatch: pytest.MonkeyP
         await task
     assert seen == ["offered", "line ended", "last of 1 tanks", "delivery ended"]
     assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+class TimeThatWaitingTakes:
+    """A clock that goes on by what is waited, and by nothing else."""
+
+    def __init__(self) -> None:
+        self.now_ns = 10**18
+
+    def utc_ns(self) -> int:
+        return self.now_ns
+
+    def monotonic_ns(self) -> int:
+        return self.now_ns
+
+
+@pytest.mark.parametrize("hang", [(), ("beside",), ("sources",), ("beside", "sources", "deliveries"), ("deliveries",)])
+async def test_whatever_hangs_at_a_stop_the_ledger_has_its_time_before_the_last_resort(
+    site: SiteSettings, monkeypatch: pytest.MonkeyPatch, hang: Sequence[str]
+) -> None:
+    """A signal gives the process ten seconds. What hangs takes all that it may; a disk that takes two seconds for each
+    commit needs three to write down that the gateway has stopped."""
+    clock = TimeThatWaitingTakes()
+    gateway = Daemon(site, clock=clock)
+    phases = iter(("beside", "sources", "deliveries"))
+    ended = Loops.end
+    shares: list[float] = []
+
+    async def end(loops: Loops, names: Iterable[str], *, within_s: float) -> None:
+        await ended(loops, names, within_s=within_s)
+        clock.now_ns += round(within_s * 1e9) if next(phases) in hang else 0
+
+    async def close(last: object, within_s: float = 3.0) -> None:
+        shares.append(within_s)
+        clock.now_ns += round(within_s * 1e9)
+
+    monkeypatch.setattr(Loops, "end", end)
+    monkeypatch.setattr(gateway._keeping, "close", close)
+    task = asyncio.create_task(gateway.run({"reload": for_ever}))
+    await asyncio.sleep(0)
+    begun_ns = clock.now_ns
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    assert shares[0] >= 3.0
+    assert (clock.now_ns - begun_ns) / 1e9 < LAST_RESORT_S
 
 
 class MustEnd(BaseException):

@@ -276,7 +276,7 @@ class TestParquet:
         outside = Figure(2386.634152759026, Quality.GOOD, (), 0.0)
         kept: list[Entry] = [
             kept_record(1, "TK,1", 1, gsv=outside, tov=bad()),
-            kept_record(2, 'TK-"2"', 1, gsv=Figure(1 / 3, Quality.UNCERTAIN, (), 0.0)),
+            kept_record(2, '=TK-"2"', 1, gsv=Figure(1 / 3, Quality.UNCERTAIN, (), 0.0)),
             kept_record(3, "TK,1", 2, 1, gsv=Figure(-5e-324, Quality.GOOD, (), 0.0)),
             kept_event(4),
         ]
@@ -299,7 +299,7 @@ class TestParquet:
         assert [(name, kind) for name, kind, *_ in columns] == [(each.name, each.kind) for each in RECORDS.columns]
         assert found == [
             ("TK,1", 1, None, 2386.634152759026, None, "Bad", False, round(NOON.timestamp() * 1000)),
-            ('TK-"2"', 1, None, 1 / 3, None, None, False, round(NOON.timestamp() * 1000)),
+            ('=TK-"2"', 1, None, 1 / 3, None, None, False, round(NOON.timestamp() * 1000)),
             ("TK,1", 2, 1, -5e-324, None, None, False, round(NOON.timestamp() * 1000)),
         ]
         assert event == ("gateway_started", None)

@@ -11,9 +11,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import orjson
 import pytest
 from structlog.testing import capture_logs
 
+from gateway.delivery.files import state
 from gateway.delivery.files.folder import FILE_DAMAGED, HistoryFolder
 from gateway.delivery.files.rows import RECORDS
 from gateway.delivery.files.state import FilesError
@@ -209,6 +211,55 @@ def test_with_another_length_of_files_those_of_before_are_done(writer: Writer) -
     folder.finish(NOON)
     assert [path.name for path in finished(writer.folder)] == ["harbour_2026-03-14_records.csv"]
     assert [n for _, n in identities(*unfinished(writer.folder))] == [2]
+
+
+def test_a_repeat_is_known_however_long_the_cursor_stood_still(writer: Writer, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A ledger whose disk takes nothing in for hours keeps the cursor where it was; then the process is killed, and all
+    since comes again. What stands before the first that a process was given never does: of that nothing is kept."""
+    clock = [1000.0]
+    monkeypatch.setattr("time.monotonic", lambda: clock[0])
+    entries = streams(["TK-1", "TK-2", "TK-3", "TK-4"], 3)
+
+    def process(number: int) -> HistoryFolder:
+        monkeypatch.setattr(state, "PROCESS", f"process {number}")
+        return writer.begin()
+
+    folder = process(1)
+    for number, entry in enumerate(entries):
+        folder.write([entry], UTC_ZONE)
+        folder.save()
+        clock[0] += 3600.0
+        if number == 5:
+            # Whatever has to be begun again within the process.
+            folder.close()
+            folder.open()
+    folder.close()
+    folder = process(2)
+    folder.write(entries, UTC_ZONE)
+    folder.save()
+    there = [int(row["position"]) for row in rows(*unfinished(writer.folder))]
+    assert sorted(there) == sorted(entry.position for entry in entries)
+    folder.close()
+    folder = process(3)
+    later = KeptRecord(40, record_of("harbour", "c" * 32, 1, inventory("TK-1")), None)
+    folder.write([later], UTC_ZONE)
+    clock[0] += 3600.0
+    folder.save()
+    (kept,) = [path for path in writer.folder.iterdir() if path.name.endswith("tank-gateway.json")]
+    assert orjson.loads(kept.read_bytes())["newest"] == [["records", "TK-1", "c" * 32, 1, 0, 40]]
+
+
+def test_the_mark_of_a_formula_is_no_part_of_a_name(writer: Writer) -> None:
+    """What is written already is read from an unfinished file where the state is gone."""
+    entries = [at(1, NOON, "=TK-1"), at(2, NOON, "'TK-2")]
+    folder = writer.begin()
+    folder.write(entries, UTC_ZONE)
+    folder.close()
+    for path in writer.folder.glob("*.json"):
+        path.unlink()
+    folder = writer.begin()
+    folder.write(entries, UTC_ZONE)
+    assert identities(*unfinished(writer.folder)) == [("'=TK-1", 1), ("''TK-2", 2)]
 
 
 def test_a_fresh_ledger_begins_its_positions_anew_and_nothing_of_it_is_left_out(writer: Writer) -> None:

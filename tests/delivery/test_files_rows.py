@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.delivery.files.rows import EVENTS, RECORDS, line_of
+from gateway.delivery.files.rows import EVENTS, RECORDS, line_of, plain_text
 from gateway.errors import DeliveryError
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import KeptEvent, KeptRecord, Previous
@@ -19,6 +19,7 @@ from gateway.tank_record import Event, EventKind, Identity
 from tests.support.kept_entries import kept_event, kept_record
 from tests.support.records import BOOT, NOON, bad, inventories, inventory, record_of
 
+FORMULAS = ("=", "+", "-", "@", "\t")
 LISBON = ZoneInfo("Europe/Lisbon")
 KNOWN_COLUMNS = Path(__file__).with_name("files_columns.txt")
 _UNITS = {"1": "", "m": "_m", "degC": "_degC", "Pa": "_Pa", "m3": "_m3", "kg": "_kg", "kg/m3": "_kg_m3"}
@@ -122,7 +123,22 @@ def test_whatever_the_sheet_a_reader_gets_what_is_in_it(sheet: Inventory, positi
 def test_whatever_an_event_says_it_is_one_row(tank: str, words: list[str], sequence: int) -> None:
     event = Event(EventKind.GATEWAY_STOPPED, NOON, words[0], Reason(ReasonCode.NO_ANSWER, words[1]), words[2])
     (row,) = read(KeptEvent(1, Identity("harbour", tank, BOOT, sequence), 0, event))
-    told = [row["tank"], row["subject"], row["text"], row["by"]]
+    told = [plain_text(row[name]) for name in ("tank", "subject", "text", "by")]
     ends = str.maketrans("\r\n\0", "   ")
     expected = [each.encode("utf-8", "replace").decode().translate(ends) for each in (tank, *words)]
     assert told == expected
+    for cell in row.values():
+        assert cell.lstrip()[:1] not in FORMULAS, "no spreadsheet takes it for a formula"
+        assert not cell.startswith(FORMULAS), "nor with a tab before it"
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-101", "@SUM(A1)", "\t=1", " =1", "\r\n=1", "'=1", "\uff1d1", "'"])
+def test_a_text_that_a_spreadsheet_would_run_is_marked_and_numbers_are_not(text: str) -> None:
+    """OWASP, CSV Injection: a cell that begins with one of = + - @, a tab or a line end may be run as a formula."""
+    (row,) = read(kept_event(9, tank=text, subject=text, by=text))
+    shown = text.translate(str.maketrans("\r\n", "  "))
+    assert (row["tank"], row["subject"], row["by"]) == (f"'{shown}",) * 3
+    assert plain_text(row["tank"]) == shown
+    sheet = inventory("TK-1", level=Figure(-0.25, Quality.GOOD, (), 0.0))._replace(product=text)
+    (row,) = read(kept(sheet))
+    assert (row["level_m"], row["product"]) == ("-0.25", f"'{shown}")

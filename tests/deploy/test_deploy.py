@@ -18,12 +18,12 @@ from prometheus_client.parser import text_string_to_metric_families
 from structlog.testing import capture_logs
 
 from gateway.command_line import COMMANDS, main
-from gateway.commands.service.serve import _STOPPED_WITHIN_S
 from gateway.daemon import _TICK_LATE_S
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.delivery.plan import TlsPlan
 from gateway.figures import FIGURE_DEFINITIONS
+from gateway.process.stop_time import LAST_RESORT_S
 from gateway.records import ElementUse, Ending, LevelState, Quality
 from gateway.states import LimitState, RoofZone
 from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Histogram, LedgerStatus, Trouble
@@ -149,7 +149,7 @@ class TestSystemd:
         assert main(command) == 1  # understood: there is no such process
 
     def test_it_is_ended_by_systemd_later_than_by_itself(self, service: configparser.SectionProxy) -> None:
-        assert float(service["TimeoutStopSec"]) > _STOPPED_WITHIN_S
+        assert float(service["TimeoutStopSec"]) > LAST_RESORT_S
 
     def test_the_watchdog_ends_only_what_hangs_for_longer_than_a_tick_may_take(
         self, service: configparser.SectionProxy

@@ -23,6 +23,7 @@ from gateway.process.memory_file import state_directory
 from gateway.process.running import DIRECTORY_VARIABLE, Claim, Running, claim
 from gateway.process.service_manager import ServiceManager
 from gateway.process.signals import on_hang_up, stop_on_signals
+from gateway.process.stop_time import LAST_RESORT_S
 from gateway.process.tasks import Loop
 from gateway.reloading import Reloader
 from gateway.settings.site import SiteSettings
@@ -31,10 +32,6 @@ __all__ = ["door", "run_in_loop", "running", "serve", "with_descriptors"]
 
 TOO_FEW_DESCRIPTORS = "gateway.too_few_descriptors"
 NO_DOOR = "door.none"
-
-_STOPPED_WITHIN_S = 10.0
-"""Longest from a signal to the end of the process: more than the broker's 5 s and the log's 2 s, and below the service
-manager's own patience."""
 
 
 def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:
@@ -113,7 +110,7 @@ async def _until_stopped(
     beside: Callable[[Daemon], Mapping[str, Loop]],
 ) -> int:
     stop = asyncio.Event()
-    stop_on_signals(stop, within_s=_STOPPED_WITHIN_S)
+    stop_on_signals(stop, within_s=LAST_RESORT_S)
     with closing(ServiceManager.of_this_process()) as manager:
         await run_site.run(
             settings,

@@ -121,6 +121,8 @@ class HistoryFolder:
         refused = []
         with self._in_words():
             now_s = time.monotonic()
+            if entries:
+                self._state.given(entries[0].position)
             for count, entry in enumerate(entries):
                 if count % _ROWS_A_TURN == 0:
                     time.sleep(0)

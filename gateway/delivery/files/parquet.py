@@ -5,7 +5,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from gateway.delivery.files.rows import Sort
+from gateway.delivery.files.rows import FORMULA_MARK, Sort
 from gateway.delivery.files.state import FilesError
 
 __all__ = ["missing_part", "parquet_from_csv", "require_duckdb"]
@@ -43,8 +43,9 @@ def parquet_from_csv(rows: Path, made: Path, sort: Sort) -> None:
         with duckdb.connect(":memory:") as connection:
             # One thread: the rest of the machine is for the polling. Times are UTC, whatever the machine's own zone.
             connection.execute(f"SET threads = 1; SET memory_limit = '{_MEMORY}'; SET TimeZone = 'UTC'")
+            cells = ", ".join(map(_cell, columns.items()))
             read = (
-                "SELECT * FROM read_csv(?, header = true, auto_detect = false, delim = ',', quote = '\"', "
+                f"SELECT {cells} FROM read_csv(?, header = true, auto_detect = false, delim = ',', quote = '\"', "
                 f"escape = '\"', nullstr = '', strict_mode = true, columns = {columns!r})"
             )
             form = f"FORMAT parquet, COMPRESSION zstd, ROW_GROUP_SIZE {_ROWS_A_GROUP}"
@@ -53,6 +54,15 @@ def parquet_from_csv(rows: Path, made: Path, sort: Sort) -> None:
         first = str(error).partition("\n")[0]
         raise FilesError("not_written", f"{rows.name} cannot be made into Parquet: {first}") from error
     _sync(made)
+
+
+def _cell(column: tuple[str, str]) -> str:
+    """Without the mark that a text of CSV has for the sake of spreadsheets."""
+    name, kind = column[0].replace('"', '""'), column[1]
+    if kind != "VARCHAR":
+        return f'"{name}"'
+    mark = FORMULA_MARK.replace("'", "''")
+    return f"""CASE WHEN starts_with("{name}", '{mark}') THEN substr("{name}", 2) ELSE "{name}" END AS "{name}\""""
 
 
 def _quoted(path: Path) -> str:

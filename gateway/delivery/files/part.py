@@ -13,7 +13,7 @@ from itertools import chain, count
 from typing import BinaryIO, NamedTuple
 
 from gateway.delivery.files.names import Span
-from gateway.delivery.files.rows import EVENTS, Sort
+from gateway.delivery.files.rows import EVENTS, Sort, plain_text
 from gateway.delivery.files.state import FilesError, Marks, open_own, write_all
 
 __all__ = ["Part", "Resumed"]
@@ -143,7 +143,7 @@ class Part:
                 end += len(line)
                 number = int(row[_NUMBER]) if self.sort is EVENTS else 0
                 mark = int(row[_SEQUENCE]), number, int(row[_POSITION])
-                marks.put((self.sort.name, row[_TANK], row[_BOOT]), mark, now_s)
+                marks.put((self.sort.name, plain_text(row[_TANK]), row[_BOOT]), mark, now_s)
         return end, False
 
     def _keep_aside(self, file: BinaryIO) -> str:

@@ -2,7 +2,8 @@
 
 One row, one line, whatever a text holds. Numbers are SI with a decimal point and all their digits. A figure has three
 columns: value, quality, reason. One that does not apply to the tank leaves all three empty; a Bad one has no value.
-New columns come at the end only: importers go by their places.
+A text that a spreadsheet would take for a formula has an apostrophe before it, and so has one that begins with one; a
+number never has. New columns come at the end only: importers go by their places.
 """
 
 from collections.abc import Callable
@@ -15,10 +16,15 @@ from gateway.history import Entry, KeptEvent, KeptRecord
 from gateway.payload.plain import iso_time
 from gateway.records import Figure, Quality, ReasonCode
 
-__all__ = ["EVENTS", "RECORDS", "SORTS", "Column", "Sort", "line_of", "sort_of"]
+__all__ = ["EVENTS", "FORMULA_MARK", "RECORDS", "SORTS", "Column", "Sort", "line_of", "plain_text", "sort_of"]
 
 _LINE_END = "\r\n"
 _QUOTED = frozenset(',"')
+FORMULA_MARK = "'"
+"""Before a text: spreadsheets show what follows as it stands."""
+_MARKED = frozenset(f"=+-@\t\uff1d\uff0b\uff0d\uff20{FORMULA_MARK}")
+"""What begins so gets the mark: formulas, their signs also in full width (OWASP, CSV Injection), and the mark itself,
+so that it can be taken away."""
 _NO_LINE_ENDS = str.maketrans({"\r": " ", "\n": " ", "\0": " "})
 _WORDS = tuple(quality.word for quality in Quality)
 _NOT_APPLICABLE = ReasonCode.NOT_APPLICABLE
@@ -165,7 +171,14 @@ def _text(text: str) -> str:
     if text.isalnum():
         return text
     text = text.translate(_NO_LINE_ENDS)
+    if text[:1] in _MARKED or text.lstrip()[:1] in _MARKED:
+        text = FORMULA_MARK + text
     return f'"{text.replace(_QUOTE, _QUOTE * 2)}"' if not _QUOTED.isdisjoint(text) else text
+
+
+def plain_text(cell: str) -> str:
+    """The text that a cell was made of, but for its line ends."""
+    return cell.removeprefix(FORMULA_MARK)
 
 
 _QUOTE = '"'

@@ -4,6 +4,7 @@ It stands in the folder itself, so that whoever goes on there knows it, on whate
 """
 
 import os
+import secrets
 import stat
 from collections.abc import Iterable
 from contextlib import suppress
@@ -15,12 +16,15 @@ import orjson
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord
 
-__all__ = ["FilesError", "FolderState", "Marks", "load_state", "open_own", "save_state", "write_all"]
+__all__ = ["PROCESS", "FilesError", "FolderState", "Marks", "load_state", "open_own", "save_state", "write_all"]
 
 STATE_SCHEMA = "tank-gateway/files-state/1"
 _LARGEST_BYTES = 100_000_000
 _FORGOTTEN_AFTER_S = 600.0
-"""A cursor is kept each 5 s, so that nothing older can come again."""
+"""After its row was written, and only if it stands before all that can come again by its position: a ledger that was
+begun anew has other positions."""
+PROCESS = secrets.token_hex(16)
+"""This one."""
 _MOST_PARTS = 1000
 
 
@@ -61,10 +65,13 @@ class Marks:
         self._newest[key] = mark
         self._touched_s[key] = now_s
 
-    def plain(self, now_s: float) -> list[list[str | int]]:
-        """Without those that nothing can come again of. `now_s`: of the same clock as in `add`."""
-        for key in [key for key, at_s in self._touched_s.items() if now_s - at_s > _FORGOTTEN_AFTER_S]:
-            del self._newest[key], self._touched_s[key]
+    def plain(self, now_s: float, again_from: int) -> list[list[str | int]]:
+        """Without those that nothing can come again of. `now_s`: of the same clock as in `add`; `again_from`: entries
+        before this position do not come again."""
+        old = [key for key, at_s in self._touched_s.items() if now_s - at_s > _FORGOTTEN_AFTER_S]
+        for key in old:
+            if self._newest[key][2] < again_from:
+                del self._newest[key], self._touched_s[key]
         return [[*key, *mark] for key, mark in self._newest.items()]
 
     def take(self, plain: Iterable[list[Any]], now_s: float) -> None:
@@ -88,6 +95,10 @@ class FolderState:
     site: str
     writer: str = ""
     """Who was the last."""
+    process: str = ""
+    """Which process has written last, and from which position on it was given entries: that is behind the cursor with
+    which it began, however far the cursor in the ledger's file has come since."""
+    again_from: int = 0
     marks: Marks = field(default_factory=Marks)
     lengths: dict[str, int] = field(default_factory=dict)
     """Of unfinished files, by name: up to there all is known to be on the disk, and among the marks."""
@@ -95,6 +106,11 @@ class FolderState:
     """How many files of a span and sort there have been, also those that somebody has taken away."""
     finishing: dict[str, str] = field(default_factory=dict)
     """What an unfinished file is about to become."""
+
+    def given(self, first: int) -> None:
+        """Entries from this position on are to be written."""
+        if self.process != PROCESS:
+            self.process, self.again_from = PROCESS, first
 
 
 def load_state(folder: int, name: str, now_s: float) -> FolderState | None:
@@ -110,6 +126,7 @@ def load_state(folder: int, name: str, now_s: float) -> FolderState | None:
         if plain["schema"] != STATE_SCHEMA:
             raise FilesError("other_gateway", f"{name} in it is of another version of the gateway: {plain['schema']}")
         state = FolderState(str(plain["site"]), str(plain["writer"]))
+        state.process, state.again_from = str(plain.get("process", "")), int(plain.get("again_from", 0))
         state.marks.take(plain["newest"], now_s)
         state.lengths = {str(key): int(value) for key, value in plain["lengths"].items()}
         state.parts = {str(key): int(value) for key, value in plain["parts"].items()}
@@ -128,7 +145,9 @@ def save_state(folder: int, name: str, state: FolderState, now_s: float) -> None
         "schema": STATE_SCHEMA,
         "site": state.site,
         "writer": state.writer,
-        "newest": state.marks.plain(now_s),
+        "process": state.process,
+        "again_from": state.again_from,
+        "newest": state.marks.plain(now_s, state.again_from),
         "lengths": state.lengths,
         "parts": state.parts,
         "finishing": state.finishing,
