@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from structlog.testing import capture_logs
 
-from gateway.delivery.mqtt import delivery as mqtt
+from gateway.delivery.mqtt import goodbye
 from gateway.records import Reason, ReasonCode
 from gateway.tank_record import TankRecord
 from tests.support.deliveries import make_delivery, running, until
@@ -102,7 +102,7 @@ async def test_a_server_that_is_gone_in_the_middle_leaves_the_word_to_the_last_w
 
 async def test_a_server_that_takes_ever_so_long_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """A server of a few lines that acknowledges each message, and so slowly that there is no end to it."""
-    monkeypatch.setattr(mqtt, "_GOODBYE_S", 0.5)
+    monkeypatch.setattr(goodbye, "_GOODBYE_S", 0.5)
     ended: list[bytes] = []
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

@@ -14,16 +14,20 @@ import structlog
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Wants
+from gateway.delivery.mqtt.alarm_topics import AlarmTopics, Due
 from gateway.delivery.mqtt.connection import Connection, ConnectionEndedError, Will
 from gateway.delivery.mqtt.conversation import Conversation
+from gateway.delivery.mqtt.goodbye import said_in_time
 from gateway.delivery.mqtt.history import MqttHistory
 from gateway.delivery.mqtt.live import Entry, LiveQueue
 from gateway.delivery.mqtt.neighbours import Neighbours, client_id_of
 from gateway.delivery.mqtt.others import EndedBy
+from gateway.delivery.mqtt.refusals import Refusals
 from gateway.delivery.mqtt.window import Refusal
 from gateway.delivery.plan import MqttPlan
 from gateway.delivery.secrets import password, tls_context
 from gateway.errors import DeliveryError
+from gateway.payload.alarms import ALARM_SCHEMA
 from gateway.payload.writer import (
     HEARTBEAT_SCHEMA,
     INVENTORY_SCHEMA,
@@ -34,15 +38,14 @@ from gateway.payload.writer import (
     status_json,
 )
 from gateway.process.progress import CameRound, nobody_asks
-from gateway.process.tasks import end
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import TankRecord
 from gateway.validity import valid_for_s
 
 __all__ = ["MqttDelivery"]
 
-_GOODBYE_S = 5.0
-"""Longest a clean stop goes on telling the server."""
+_ALARMS_S = 0.1
+"""After an event, how long others may come that are told of with it."""
 _STATUS_GAP_S = 1.0
 """Shortest time between two status messages, whatever others say on our topics."""
 _LIVE_IN_A_ROW = 8
@@ -92,15 +95,18 @@ class MqttDelivery:
         """Of the newest connection that stood."""
         self._status_due_s = self._status_sent_s = float("-inf")
         self._heartbeat_due = False
+        self._alarms_due_s = float("inf")
         self._complaint: str | None = None
         self._lost_told = 0
         """Why there is no connection, as last logged."""
-        self._refused: dict[str, str] = {}
-        """Tanks whose last record was not taken, and why, as last logged."""
+        self._alarms = AlarmTopics(self._root, snapshot)
+        self._alarm_topics: dict[int, str] = {}
+        """By number of what is in flight."""
         self._log = _LOGGER.bind(server=f"{plan.host}:{plan.port}")
         if plan.given_name is not None:
             self._log = self._log.bind(destination=plan.given_name)
         self._neighbours = Neighbours(plan, boot, client_id=self._client_id, root=self._root, log=self._log)
+        self._refused = Refusals(self._log)
         self._history: MqttHistory | None = None
         if outbox is not None:
             self._history = MqttHistory(
@@ -116,6 +122,9 @@ class MqttDelivery:
     def offer(self, record: TankRecord) -> None:
         """Take a record in for delivery. Never waits and never fails; memory is one record a tank."""
         self._queue.offer(record, self._monotonic())
+        if record.events:
+            # All of them are looked through: not for each record of a flood.
+            self._alarms_due_s = min(self._alarms_due_s, self._monotonic() + _ALARMS_S)
         self._wake.set()
 
     def finish(self, records: Sequence[TankRecord]) -> None:
@@ -148,11 +157,7 @@ class MqttDelivery:
 
     def _refusals(self) -> tuple[Trouble, ...]:
         """Connected, and yet nothing of some tanks arrives."""
-        found = [] if self._history is None else self._history.troubles()
-        tanks = [subject for subject in self._refused if subject != self._status_topic]
-        if tanks:
-            others = f" and {len(tanks) - 1} more" if len(tanks) > 1 else ""
-            found.insert(0, f"the records of {tanks[0]}{others} are refused and lost: {self._refused[tanks[0]]}")
+        found = [*self._refused.texts, *([] if self._history is None else self._history.troubles())]
         return (Trouble("records_refused", "; ".join(found)),) if found else ()
 
     async def run(self) -> None:
@@ -199,6 +204,8 @@ class MqttDelivery:
         self._connected = True
         self._connected_at_s = self._status_due_s = self._monotonic()
         self._queue.repeat_newest()
+        self._alarms.connected()
+        self._alarm_topics.clear()
         self._complaint = None
         if not self._neighbours.id_is_shared:
             lost, waiting = self._counts()
@@ -225,7 +232,7 @@ class MqttDelivery:
             talk.connection.subscribe(self._status_topic)
             await self._serve(talk, context)
         except asyncio.CancelledError:
-            await self._shielded_goodbye(talk, context)
+            await said_in_time(self._goodbye(talk, context), self._log)
             raise
 
     async def _serve(self, talk: Conversation, context: StatusContext) -> None:
@@ -236,7 +243,7 @@ class MqttDelivery:
             self._tell_status(talk, context, now_s)
             self._fill(talk, now_s, self._history)
             self._came_round(self._plan.status_period_s)
-            due_s = self._status_due_s if self._has_room(talk) else float("inf")
+            due_s = min(self._status_due_s, self._alarms_due_s) if self._has_room(talk) else float("inf")
             await self._woken(talk, due_s if self._history is None else min(due_s, self._history.retry_s))
 
     async def _woken(self, talk: Conversation, due_s: float) -> None:
@@ -260,6 +267,7 @@ class MqttDelivery:
             self._status_sent_s = now_s
             self._status_due_s = now_s + self._plan.status_period_s
             self._heartbeat_due = True
+            self._alarms_due_s = now_s
         if self._heartbeat_due and self._has_room(talk):
             payload = heartbeat_json(self._snapshot(), context)
             talk.say(self._heartbeat_topic, payload, now_s, schema=HEARTBEAT_SCHEMA, boot=self._boot)
@@ -267,11 +275,18 @@ class MqttDelivery:
 
     def _fill(self, talk: Conversation, now_s: float, history: MqttHistory | None) -> None:
         """Send until nothing is left or the window is full: live records first, history in the room they leave."""
+        if now_s >= self._alarms_due_s:
+            self._alarms.look()
+            self._alarms_due_s = float("inf")
         while self._has_room(talk):
+            if self._send_alarm(talk, self._alarms.urgent(), now_s):
+                continue
             live = self._queue.take() if self._live_in_a_row < _LIVE_IN_A_ROW or history is None else None
             if live is not None:
                 self._live_in_a_row += 1
                 self._send_live(talk, live, now_s)
+                continue
+            if self._send_alarm(talk, None if self._queue.ready else self._alarms.rest(), now_s):
                 continue
             if history is None or (history.next_is_alone and talk.in_flight):
                 break
@@ -301,9 +316,16 @@ class MqttDelivery:
         except DeliveryError as exc:
             # No JSON can carry it, or the server takes none as large.
             self._queue.undeliverable(entry)
-            self._refuse(identity.tank, str(exc))
+            self._refused.of_tank(identity.tank, str(exc), self._queue.lost)
         else:
             self._queue.sent(number, entry)
+
+    def _send_alarm(self, talk: Conversation, due: Due | None, now_s: float) -> bool:
+        """Whether there was one. One that does not arrive is told anew after the next connect."""
+        if due is not None:
+            number = talk.say(due.topic, due.payload, now_s, schema=ALARM_SCHEMA, boot=self._boot)
+            self._alarm_topics[number] = due.topic
+        return due is not None
 
     def _settled(self, number: int, refusal: Refusal | None) -> None:
         if self._talk is not None:
@@ -311,14 +333,15 @@ class MqttDelivery:
         if self._history is not None and self._history.holds(number):
             self._history.settled(number, refusal, self._monotonic())
         elif not self._queue.holds(number):
+            topic = self._alarm_topics.pop(number, self._status_topic)
             if refusal is not None:
-                self._refuse(self._status_topic, refusal.text)
+                self._refused.of_topic(topic, refusal.text, self._queue.lost)
         elif refusal is None:
             entry = self._queue.acknowledged(number)
-            self._refused.pop(entry.record.inventory.tank, None)
+            self._refused.taken(entry.record.inventory.tank)
         else:
             entry = self._queue.refused(number)
-            self._refuse(entry.record.inventory.tank, refusal.text)
+            self._refused.of_tank(entry.record.inventory.tank, refusal.text, self._queue.lost)
         if self._held_up:
             self._wake.set()
 
@@ -329,21 +352,6 @@ class MqttDelivery:
             self._wake.set()
 
     # The end
-
-    async def _shielded_goodbye(self, talk: Conversation, context: StatusContext) -> None:
-        """Say `offline` and disconnect, in bounded time, though this task is being cancelled."""
-        goodbye = asyncio.create_task(self._goodbye(talk, context), name="goodbye")
-        try:
-            # No asyncio.timeout: in a task that is being cancelled CPython 3.11.2 ends it in CancelledError.
-            ended, _ = await asyncio.wait([goodbye], timeout=_GOODBYE_S)
-            if not ended:
-                raise DeliveryError(f"not all was told within {_GOODBYE_S:g} s")
-            goodbye.result()
-        except DeliveryError as exc:
-            # No DISCONNECT was sent, so that the last will speaks for us.
-            self._log.warning("delivery.mqtt_goodbye_failed", reason=str(exc))
-        finally:
-            await end([goodbye])
 
     async def _goodbye(self, talk: Conversation, context: StatusContext) -> None:
         """The last record of every tank, when all are there `offline`, when that is there DISCONNECT.
@@ -389,8 +397,3 @@ class MqttDelivery:
         self._complaint = reason
         lost, waiting = self._counts()
         self._log.warning(event, reason=reason, lost=lost, waiting=waiting)
-
-    def _refuse(self, subject: str, reason: str) -> None:
-        if self._refused.get(subject) != reason:
-            self._refused[subject] = reason
-            self._log.error("delivery.record_refused", subject=subject, reason=reason, lost=self._queue.lost)

@@ -1,0 +1,80 @@
+"""What is still to be told of alarms: each has a topic with how it stands, retained, newest wins; what is wrong first.
+
+Pure but for what it is given: no connection and no clock. After a connect the server may have forgotten what it
+retained, and may have what a process before this one left there: every alarm is told, normal or not.
+"""
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from gateway.payload.alarms import alarm_json
+from gateway.status import GatewaySnapshot
+from gateway.tank_state import AlarmNow, AlarmPhase, AlarmStanding
+
+__all__ = ["AlarmTopics", "Due"]
+
+_Key = tuple[str, str]
+"""Tank and name."""
+
+
+class Due(NamedTuple):
+    """To be told of one alarm; without a payload there is none of that name any more, and its topic is emptied."""
+
+    topic: str
+    payload: bytes
+
+
+class AlarmTopics:
+    """`look` where something may have changed, then `urgent` and `rest` until there is nothing."""
+
+    def __init__(self, root: str, snapshot: Callable[[], GatewaySnapshot]) -> None:
+        self._root = root
+        self._snapshot = snapshot
+        self._seen: GatewaySnapshot | None = None
+        self._told: dict[_Key, AlarmStanding] = {}
+        self._urgent: dict[_Key, AlarmNow | None] = {}
+        self._rest: dict[_Key, AlarmNow | None] = {}
+
+    def look(self) -> None:
+        """Find what has changed since it was told."""
+        self._seen = self._snapshot()
+        present = {(alarm.tank, alarm.standing.name): alarm for alarm in self._seen.alarms}
+        for key, alarm in present.items():
+            standing = alarm.standing
+            told = self._told.get(key)
+            if told is not standing and told != standing:
+                self._told[key] = standing
+                is_news = told is not None or standing.phase is not AlarmPhase.NORMAL
+                self._rest.pop(key, None)
+                self._urgent.pop(key, None)
+                (self._urgent if is_news else self._rest)[key] = alarm
+        for key in [key for key in self._told if key not in present]:
+            del self._told[key]
+            self._urgent.pop(key, None)
+            self._rest[key] = None
+
+    def connected(self) -> None:
+        """All of it is to be told again."""
+        self._told.clear()
+        self._urgent.clear()
+        gone = {key: alarm for key, alarm in self._rest.items() if alarm is None}
+        self._rest.clear()
+        self.look()
+        self._rest |= {key: alarm for key, alarm in gone.items() if key not in self._told}
+
+    def urgent(self) -> Due | None:
+        """What is wrong, and what has changed: before any record."""
+        return self._next(self._urgent)
+
+    def rest(self) -> Due | None:
+        """What is normal, as it was: when nothing else waits."""
+        return self._next(self._rest)
+
+    def _next(self, due: dict[_Key, AlarmNow | None]) -> Due | None:
+        if not due or self._seen is None:
+            return None
+        (tank, name), alarm = next(iter(due.items()))
+        del due[tank, name]
+        seen = self._seen
+        payload = b"" if alarm is None else alarm_json(seen.site, alarm, seen.instant, simulated=seen.simulated)
+        return Due(f"{self._root}/{tank or 'gateway'}/alarms/{name}", payload)
