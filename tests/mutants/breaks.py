@@ -10,6 +10,7 @@ from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.ledger_part_breaks import LEDGER_PART_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
+from tests.mutants.loss_breaks import LOSS_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
@@ -37,4 +38,5 @@ BREAKS: tuple[Break, ...] = (
     *RECORD_BREAKS,
     *SITE_BREAKS,
     *TABLE_BREAKS,
+    *LOSS_BREAKS,
 )
