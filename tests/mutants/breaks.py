@@ -11,6 +11,7 @@ from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.ledger_part_breaks import LEDGER_PART_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
+from tests.mutants.loss_breaks import LOSS_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
@@ -39,4 +40,5 @@ BREAKS: tuple[Break, ...] = (
     *SITE_BREAKS,
     *TABLE_BREAKS,
     *ALARM_BREAKS,
+    *LOSS_BREAKS,
 )

@@ -32,9 +32,9 @@ class Played(NamedTuple):
     memory: LossMemory
 
 
-def tank_plan(vessel: Vessel, **changes: Any) -> TankPlan:
+def tank_plan(vessel: Vessel, *, tank: str = "TK-1", **changes: Any) -> TankPlan:
     return TankPlan(
-        tank="TK-1",
+        tank=tank,
         product=ProductPlan("straight oil", StraightLineMethod()),
         capacity=UprightCylinder(diameter_m=vessel.diameter_m, height_m=vessel.level_m + 2.0),
         reference_height_m=vessel.level_m + 2.5,
@@ -56,7 +56,7 @@ def sheet(
     cells[_TOV], cells[_GSV] = figure(vessel.area_m2 * level_m), figure(gsv_m3)
     if ambient_c is not None:
         cells[_AMBIENT] = figure(ambient_c)
-    figures = Figures(*cells)
+    figures = Figures._make(cells)
     if changes:
         figures = figures._replace(**changes)
     return Inventory("TK-1", "straight oil", BEGIN, figures, (), Quality.GOOD, False, {}, reference_temperature_c=15.0)

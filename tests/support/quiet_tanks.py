@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-__all__ = ["DAY_S", "EXPANSION", "TANKS", "QuietDays", "Vessel", "quiet_days"]
+__all__ = ["DAY_S", "EXPANSION", "TANKS", "QuietDays", "Vessel", "quiet_days", "wander"]
 
 Series = NDArray[np.floating]
 
@@ -96,11 +96,11 @@ def quiet_days(
     after_h = np.maximum(seconds - seconds[spin_up] - lost_after_s, 0.0) / 3600.0
     standard_m = vessel.level_m * _shrunk(bulk[spin_up]) - loss_m3_h * after_h / vessel.area_m2
     true_m = standard_m / _shrunk((1.0 - share) * bulk + share * layer)
-    wander_m = GAUGE_WANDER_M * _wander(chance, count, step_h, wander_h)
+    wander_m = GAUGE_WANDER_M * wander(chance, count, step_h, wander_h)
     seen_m = true_m + wander_m + chance.normal(0.0, GAUGE_WHITE_M, count)
     level = GAUGE_STEP_M * np.round(seen_m / GAUGE_STEP_M)
     elements = [
-        bulk + ELEMENT_WANDER_C * _wander(chance, count, step_h) + chance.normal(0.0, ELEMENT_WHITE_C, count)
+        bulk + ELEMENT_WANDER_C * wander(chance, count, step_h) + chance.normal(0.0, ELEMENT_WHITE_C, count)
         for _ in range(vessel.elements)
     ]
     temperature = np.mean(elements, axis=0)
@@ -120,8 +120,8 @@ def _air(chance: np.random.Generator, seconds: Series, step_h: float) -> Series:
     swings = chance.uniform(*SWING_C, day[-1] + 2)
     hour = (seconds % DAY_S) / 3600.0
     daily = 0.5 * np.interp(seconds / DAY_S, np.arange(len(swings)), swings) * np.cos((hour - 15.0) * math.pi / 12.0)
-    clouds = 0.8 * _wander(chance, len(seconds), step_h, 3.0) * np.clip(np.sin((hour - 6.0) * math.pi / 12.0), 0.0, 1.0)
-    weather = 3.0 * _wander(chance, len(seconds), step_h, 72.0)
+    clouds = 0.8 * wander(chance, len(seconds), step_h, 3.0) * np.clip(np.sin((hour - 6.0) * math.pi / 12.0), 0.0, 1.0)
+    weather = 3.0 * wander(chance, len(seconds), step_h, 72.0)
     rain = np.zeros_like(seconds)
     for begin_s in seconds[0] + np.cumsum(chance.exponential(2.0 * DAY_S, 4 + 2 * len(swings))):
         since_h = (seconds - begin_s) / 3600.0
@@ -134,7 +134,7 @@ def _air(chance: np.random.Generator, seconds: Series, step_h: float) -> Series:
     return np.asarray(mean_c + daily + clouds + weather + rain)
 
 
-def _wander(chance: np.random.Generator, count: int, step_h: float, time_h: float | None = None) -> Series:
+def wander(chance: np.random.Generator, count: int, step_h: float, time_h: float | None = None) -> Series:
     """A Gauss-Markov process of standard deviation 1 and correlation time `time_h`, or one drawn evenly by its log."""
     if time_h is None:
         time_h = math.exp(float(chance.uniform(math.log(WANDER_H[0]), math.log(WANDER_H[1]))))

@@ -72,6 +72,8 @@ def with_hour(plan: LossPlan, tank: TankPlan, inventory: Inventory, hour: Hour, 
     is_begun = rest is not None and hour.middle_s > rest.last_s
     if rest is None:
         rest = _rest(tank, inventory, level_m, quantity)
+        if rest.per_m <= 0.0:
+            return learned
     noise = _noise(rest, level_m, air is not None)
     if not is_begun:
         fit = afresh(fit, noise)
@@ -105,9 +107,9 @@ def _judged(plan: LossPlan, learned: Learned, rest: Rest, ahead: Expected, noise
     learned = learned._replace(fit=with_value(told, level_m, lost_m), score=score)
     if not is_jump and score.score < 0.5 * limit:
         hours = min(learned.excess_hours + 1.0, _FORGETS_H)
-        excess += (min(deviations, _MOST) ** 2 - 1.0) * excess / (_PRIOR_H + hours)
+        excess += (min(deviations**2, _MOST**2) - 1.0) * excess / (_PRIOR_H + hours)
         learned = learned._replace(excess=max(1.0, excess), excess_hours=hours)
-    if learned.found is None and score.score < limit:
+    if learned.found is None and (score.score < limit or score.weight == 0.0):
         return learned
     return _with_found(learned, rest, level_m - told.ambient_m, noise)
 

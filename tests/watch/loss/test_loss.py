@@ -95,7 +95,7 @@ def test_it_ends_when_the_tank_moves_and_the_baseline_begins_anew() -> None:
     rest = sheets.memory.learned.rest
     assert rest is not None
     assert rest.first == pytest.approx(VESSEL.area_m2 * sheets.level_m, rel=1e-4)
-    # Of what the day makes of it two hours change next to nothing; its deviation stays half of what it was.
+    # Two hours change next to nothing of what the day makes of it, and it stays known to half of what it was at first.
     assert sheets.memory.learned.fit.state[2:] == pytest.approx(learned.state[2:], abs=2e-6)
     assert sheets.memory.learned.fit.covariance[2][2] < 0.25 * NEW_FIT.covariance[2][2]
     assert sheets.play(2 * DAY) is None
@@ -314,3 +314,24 @@ def test_the_sheets_of_these_tests_are_judged_at_all() -> None:
     sheets.play(DAY)
     assert sheets.memory.learned.rest is not None
     assert abs(sum(sheets.memory.learned.fit.state[:2])) < 1e-4
+
+
+def test_an_empty_tank_is_not_judged() -> None:
+    """A metre of it holds nothing of what is looked for."""
+    sheets = Sheets()
+    sheets.play(2 * DAY, gsv=figure(0.0))
+    assert sheets.memory.learned.rest is None
+
+
+def test_hours_of_many_tanks_do_not_end_together() -> None:
+    """Else a thousand tanks that began with the gateway would all be judged within one sheet's time."""
+    inventory = sheet(VESSEL, 8.0, 15.0, 1.0, None)
+    begun = []
+    for number in range(600):
+        tank = tank_plan(VESSEL, tank=f"TK-{number}")
+        _, memory = next_loss(YEARLY, tank, TankInput("TK-1", BEGIN, steady_s=0.0), inventory, True, NO_LOSS)
+        assert memory.hour is not None
+        begun.append(memory.hour.begun_s)
+    by_minute = [sum(-60.0 * (minute + 1) < at <= -60.0 * minute for at in begun) for minute in range(60)]
+    assert sum(by_minute) == 600
+    assert max(by_minute) <= 30, "ten each minute, were they spread evenly"
