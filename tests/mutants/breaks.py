@@ -5,6 +5,7 @@ from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.alarm_breaks import ALARM_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
+from tests.mutants.condition_breaks import CONDITION_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.files_breaks import FILES_BREAKS
 from tests.mutants.in_step_breaks import IN_STEP_BREAKS
@@ -30,6 +31,7 @@ BREAKS: tuple[Break, ...] = (
     *CALCULATION_BREAKS,
     *METHOD_BREAKS,
     *VAPOUR_BREAKS,
+    *CONDITION_BREAKS,
     *DELIVERY_BREAKS,
     *BROKER_BREAKS,
     *FILES_BREAKS,

@@ -13,7 +13,7 @@ from gateway.watch.course.course import Course
 from gateway.watch.plan import AlarmPlan, WatchPlan
 from tests.support.plans import sheet, straight_input, straight_plan
 
-__all__ = ["FIRST", "MAINTENANCE", "SECOND", "alarm", "course", "in_maintenance", "judged", "two_gauges"]
+__all__ = ["FIRST", "MAINTENANCE", "SECOND", "alarm", "course", "in_maintenance", "inputs", "judged", "two_gauges"]
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 MAINTENANCE = Reason(ReasonCode.IN_MAINTENANCE, "in maintenance")
@@ -28,6 +28,11 @@ def alarm(kind: AlarmKind, **changes: object) -> AlarmPlan:
 def in_maintenance(value: float | None, source: str = "X.s") -> Input:
     quality = Quality.BAD if value is None else Quality.UNCERTAIN
     return Input(value, quality, MAINTENANCE, 1.0, source)
+
+
+def inputs(**changes: Input | None) -> TankInput:
+    """Of a straight tank at 6 m, with other inputs by their names."""
+    return straight_input()._replace(**changes)  # type: ignore[arg-type]
 
 
 def two_gauges(**changes: object) -> TankPlan:

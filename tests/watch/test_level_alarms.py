@@ -17,7 +17,7 @@ from gateway.watch.alarms.condition import Condition
 from gateway.watch.conditions import conditions
 from gateway.watch.plan import WatchPlan
 from tests.support.plans import bad, good, sheet, straight_input, straight_plan, uncertain
-from tests.watch.conditions_yard import MAINTENANCE, alarm, course, in_maintenance, judged, two_gauges
+from tests.watch.conditions_yard import MAINTENANCE, alarm, course, in_maintenance, inputs, judged, two_gauges
 
 HIGHS = (
     (AlarmKind.MAXIMUM_WORKING, 9.0),
@@ -89,11 +89,11 @@ def test_a_jump_that_no_pump_can_do_raises_at_once() -> None:
 def test_the_higher_of_two_gauges_counts_for_highs_and_the_lower_for_the_minimum(higher: str) -> None:
     lower = {"level": "second_level", "second_level": "level"}[higher]
     plan = two_gauges()
-    high = judged(HIGH_HIGH, straight_input(**{higher: good(9.4), lower: good(2.0)}), plan)
+    high = judged(HIGH_HIGH, inputs(**{higher: good(9.4), lower: good(2.0)}), plan)
     assert (high.active, high.value) == (True, 9.4)
-    low = judged(MINIMUM, straight_input(**{higher: good(5.0), lower: good(0.4)}), plan)
+    low = judged(MINIMUM, inputs(**{higher: good(5.0), lower: good(0.4)}), plan)
     assert (low.active, low.value) == (True, 0.4)
-    assert judged(HIGH_HIGH, straight_input(**{higher: good(9.298), lower: good(2.0)}), plan, deadband=0.005) == (
+    assert judged(HIGH_HIGH, inputs(**{higher: good(9.298), lower: good(2.0)}), plan, deadband=0.005) == (
         Condition(False, False, 9.298)
     )
 
@@ -112,7 +112,7 @@ def test_a_level_above_all_that_can_be_raises_the_highs_with_its_reason() -> Non
 @pytest.mark.parametrize("higher", ["level", "second_level"])
 def test_nor_does_a_gauge_that_stands_in_hide_it(higher: str) -> None:
     lower = {"level": "second_level", "second_level": "level"}[higher]
-    given = straight_input(**{higher: good(10.6), lower: good(5.0)})
+    given = inputs(**{higher: good(10.6), lower: good(5.0)})
     found = judged(HIGH_HIGH, given, two_gauges())
     assert found.active is True
     assert found.reason is not None
@@ -242,20 +242,20 @@ def test_a_high_that_another_gauge_sees_is_never_suppressed(serviced: str) -> No
     other = {"level": "second_level", "second_level": "level"}[serviced]
     plan = two_gauges()
     for value in (None, 2.0, 9.7):
-        seen = judged(HIGH_HIGH, straight_input(**{serviced: in_maintenance(value), other: good(9.4)}), plan)
+        seen = judged(HIGH_HIGH, inputs(**{serviced: in_maintenance(value), other: good(9.4)}), plan)
         assert (seen.active, seen.suppressed) == (True, None), value
-    beyond = judged(HIGH_HIGH, straight_input(**{serviced: in_maintenance(9.7), other: good(10.6)}), plan)
+    beyond = judged(HIGH_HIGH, inputs(**{serviced: in_maintenance(9.7), other: good(10.6)}), plan)
     assert (beyond.active, beyond.suppressed) == (True, None)
-    alone = judged(HIGH_HIGH, straight_input(**{serviced: in_maintenance(9.7), other: good(5.0)}), plan)
+    alone = judged(HIGH_HIGH, inputs(**{serviced: in_maintenance(9.7), other: good(5.0)}), plan)
     assert (alone.active, alone.suppressed) == (True, MAINTENANCE)
-    quiet = judged(HIGH_HIGH, straight_input(**{serviced: in_maintenance(5.0), other: good(5.0)}), plan)
+    quiet = judged(HIGH_HIGH, inputs(**{serviced: in_maintenance(5.0), other: good(5.0)}), plan)
     assert (quiet.active, quiet.suppressed) == (False, None)
 
 
 @pytest.mark.parametrize("serviced", ["level", "second_level"])
 def test_a_gauge_that_fails_while_the_other_is_in_maintenance_is_a_level_lost(serviced: str) -> None:
     other = {"level": "second_level", "second_level": "level"}[serviced]
-    found = judged(LOST, straight_input(**{serviced: in_maintenance(5.0), other: bad()}), two_gauges())
+    found = judged(LOST, inputs(**{serviced: in_maintenance(5.0), other: bad()}), two_gauges())
     assert (found.active, found.suppressed) == (True, None)
 
 

@@ -37,6 +37,7 @@ def check_tank(
     """
     checks = _TankChecks(checked, limits, document, path, mistakes, manual)
     checks.limits_rise()
+    checks.overflow()
     checks.elements_rise()
     checks.roof()
     checks.flows_positive()
@@ -77,6 +78,19 @@ class _TankChecks:
             if high <= low:
                 text = f"{words[upper]} is not above {lower}, {words[lower]}; give more than {words[lower]}"
                 self._mistakes.add((*self._path, "limits", upper), text)
+
+    def overflow(self) -> None:
+        overflow = self._model.limits.overflow
+        if overflow is None:
+            return
+        if overflow <= 0.0:
+            self._wrong("limits", "overflow", text="is no level at which a tank runs over; give more than 0 m")
+            return
+        written = self._document.text((*self._path, "limits", "overflow"))
+        for name, level in self._limits.levels.items():
+            if level > overflow:
+                text = f"{self._limits.words[name]} is above overflow, {written}; give at most {written}"
+                self._mistakes.add((*self._path, "limits", name), text)
 
     def elements_rise(self) -> None:
         thermometer = self._model.temperature
@@ -150,6 +164,9 @@ class _TankChecks:
             self._wrong("reference_height", text=text)
         for name, limit in self._limits.levels.items():
             self._inside(limit, capacity, what, "limits", name)
+        overflow = model.limits.overflow
+        if overflow is not None and not is_table and overflow > capacity.top_m:
+            self._wrong("limits", "overflow", text=f"is above {what}, which ends at {top}; give at most {top}")
         critical = self._limits.levels.get("critical_high")
         if critical is not None and critical == capacity.top_m:
             key = (*self._path, "limits", "critical_high")

@@ -3,7 +3,7 @@
 import re
 from typing import Annotated, Any, NamedTuple
 
-from pydantic import BeforeValidator, WithJsonSchema
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import LimitPlan
@@ -11,7 +11,7 @@ from gateway.calculation.shapes.whole import whole_volume
 from gateway.calculation.tables.level_of_volume import level_of_volume
 from gateway.errors import LimitError, QuantityError
 from gateway.settings.reading.document import Document, KeyPath, Mistakes
-from gateway.settings.reading.fields import Section, refuse, require_text
+from gateway.settings.reading.fields import Length, Section, refuse, require_text
 from gateway.units.quantity import Dimension, parse_quantity
 
 __all__ = ["LIMITS", "CapacityShare", "LimitLevels", "LimitsModel", "limit_levels"]
@@ -62,6 +62,7 @@ class LimitsModel(Section):
     maximum_working: Limit | None = None
     high_high: Limit | None = None
     critical_high: Limit | None = None
+    overflow: Annotated[Length | None, Field(description="Where it runs over: no limit may lie higher")] = None
 
 
 class LimitLevels(NamedTuple):

@@ -15,6 +15,7 @@ _LONGEST_DELAY_S = 3600.0
 _ARMS_S = (300.0, 86_400.0)
 _DEVIATION_M = (0.001, 1.0)
 _MOST_PER_YEAR = 365.0
+_LEFT_OUT = "is left out by wanted: no; leave the other keys out too, or wanted"
 
 
 def check_course(model: SiteWatchModel | TankWatchModel, document: Document, path: KeyPath, mistakes: Mistakes) -> None:
@@ -27,6 +28,9 @@ def check_course(model: SiteWatchModel | TankWatchModel, document: Document, pat
         wrong("window", text="is no time to work a flow rate out over; give 1 min to 1 h")
     if isinstance(model, TankWatchModel) and model.moving is not None and model.moving <= 0.0:
         wrong("moving", text="is no flow; give more than zero, or leave it out")
+    for name, block in (("unscheduled", model.unscheduled), ("loss", model.loss)):
+        if block is not None and not block.wanted and block.model_fields_set - {"wanted"}:
+            mistakes.add((*path, name), _LEFT_OUT)
     if model.unscheduled is not None:
         after, deviation = model.unscheduled.after, model.unscheduled.deviation
         if after is not None and not _ARMS_S[0] <= after <= _ARMS_S[1]:
@@ -52,7 +56,7 @@ def _check_alarm(kind: AlarmKind, model: AlarmModel, document: Document, path: K
         mistakes.add((*path, key), f"{document.text((*path, key))} {text}")
 
     if not model.wanted and model.model_fields_set - {"wanted"}:
-        mistakes.add(path, "is left out by wanted: no; leave the other keys out too, or wanted")
+        mistakes.add(path, _LEFT_OUT)
         return
     if model.on_delay and kind in NEVER_DELAYED:
         wrong("on_delay", "would hold back a true high, which is told at once; leave it out, and use deadband")

@@ -4,6 +4,8 @@ The time between two levels is the volume between them over the greatest flow in
 This is a check of figures, and no overfill prevention system; setting them is for competent people under local codes.
 """
 
+import math
+
 from gateway.calculation.contracts import Capacity
 from gateway.settings.reading.document import KeyPath
 from gateway.settings.tanks.limit_levels import LimitLevels
@@ -42,7 +44,9 @@ def check_time_to_act(
             continue
         left_s = (capacity.volume(high_m) - capacity.volume(low_m)) / maximum_flow_in_m3_s
         if left_s < response_s - _ROUNDING_S:
-            text = f"{limits.words[lower]} is {left_s / 60.0:.1f} min below {upper}, {limits.words[upper]}, at"
+            # Down to a tenth: what is said to be left is never more than there is.
+            left_min = math.floor(left_s / 6.0) / 10.0
+            text = f"{limits.words[lower]} is {left_min:.1f} min below {upper}, {limits.words[upper]}, at"
             text = f"{text} maximum_flow_in, and the response takes {response_s / 60.0:.3g} min; lower it"
             manual.warn((*path, "limits", lower), text)
     return tuple(remarks)
