@@ -266,6 +266,7 @@ class Daemon:
             time_factor=self._time_factor,
             ledger=self._keeping.status(),
             site_file_refused=self.site_file_refused,
+            entered=self.acting.entered(),
         )
 
     def healthy(self) -> bool:
