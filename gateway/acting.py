@@ -14,9 +14,18 @@ import orjson
 import structlog
 
 from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, NoAlarms, command_of
-from gateway.actions.answers import NO_LEDGER, audit_body, done_lines, event_of, list_document, refused, well
+from gateway.actions.answers import (
+    NO_LEDGER,
+    audit_body,
+    done_lines,
+    event_of,
+    list_document,
+    refused,
+    standing_text,
+    well,
+)
 from gateway.actions.book import Book, Change
-from gateway.actions.entry import MAINTENANCE, Entry, EntryStanding, entry_document, entry_from
+from gateway.actions.entry import MAINTENANCE, Entry, entry_document, entry_from
 from gateway.actions.requests import Action, read_action
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
@@ -29,6 +38,7 @@ from gateway.ledger.papers import Paper
 from gateway.payload.alarms import standing_document
 from gateway.process.one_thread import done_within
 from gateway.settings import SiteSettings
+from gateway.status import EnteredStatus
 
 __all__ = ["Acting"]
 
@@ -84,9 +94,12 @@ class Acting:
         bindings = self._book.bindings()
         return [(tank.plan, bindings[tank.plan.tank], tank.period_s) for tank in settings.tanks]
 
-    def standings(self) -> tuple[EntryStanding, ...]:
+    def entered(self) -> list[EnteredStatus]:
         """What people have entered and what is made of it at present."""
-        return self._book.standings(self._now())
+        return [
+            EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
+            for each in self._book.standings(self._now())
+        ]
 
     async def answer(self, line: bytes, person: str) -> bytes:
         """One request of one person: JSON in, JSON out, a line each. Raises nothing for what anybody can send."""

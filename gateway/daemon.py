@@ -283,6 +283,7 @@ class Daemon:
             ledger=self._keeping.status(),
             site_file_refused=self.site_file_refused,
             alarms=(*self._house_watch.alarms(), *self._pipeline.alarms()),
+            entered=self.acting.entered(),
         )
 
     def healthy(self) -> bool:

@@ -10,6 +10,7 @@ from gateway.tank_state import AlarmNow
 __all__ = [
     "Backlog",
     "DestinationStatus",
+    "EnteredStatus",
     "GatewaySnapshot",
     "Histogram",
     "InstrumentStatus",
@@ -154,6 +155,17 @@ class DestinationStatus(NamedTuple):
     refused. Nobody who wants all reads live records, so that they are not lost."""
 
 
+class EnteredStatus(NamedTuple):
+    """What a person has entered while the gateway ran, and what is made of it."""
+
+    about: str
+    """The tag of a tank, or of an instrument in maintenance."""
+    quantity: str
+    is_used: bool
+    text: str
+    """For people: the value, who entered it, until when it holds, and what the site file says of the same."""
+
+
 class GatewaySnapshot(NamedTuple):
     """The present state of the whole gateway, for metrics and pages. Taken by the daemon; never changed."""
 
@@ -182,6 +194,7 @@ class GatewaySnapshot(NamedTuple):
     """Whether the site file was wrong when it was last read again: what is watched is an older one."""
     alarms: Sequence[AlarmNow] = ()
     """Of every tank and of the gateway itself, normal or not."""
+    entered: Sequence[EnteredStatus] = ()
 
     @property
     def awaited(self) -> list[str]:

@@ -22,6 +22,7 @@ __all__ = [
     "event_of",
     "list_document",
     "refused",
+    "standing_text",
     "well",
 ]
 
@@ -84,17 +85,21 @@ def audit_body(
 def done_lines(changes: Sequence[Change], standings: Sequence[EntryStanding]) -> list[str]:
     """One line for each entry: what holds now, until when, and what the site file says of the same."""
     by_key = {each.entry.key: each for each in standings}
-    lines = []
-    for change in changes:
-        entry = change.after
-        standing = by_key.get(entry.key)
-        line = f"{_name(entry)}: {_said(entry)}"
-        if standing is not None and standing.ends is not None and entry.what is What.ENTERED:
-            line += f", until {utc_text(standing.ends)}"
-        if standing is not None and standing.other:
-            line += f"; {standing.other}"
-        lines.append(line)
-    return lines
+    return [
+        f"{change.after.about}: {_named(change.after)}"
+        if change.after.key not in by_key
+        else f"{change.after.about}: {standing_text(by_key[change.after.key])}"
+        for change in changes
+    ]
+
+
+def standing_text(standing: EntryStanding) -> str:
+    """What holds, by whom, until when, and what the site file says of the same."""
+    text = _named(standing.entry)
+    if standing.ends is not None and standing.entry.what is What.ENTERED:
+        text += f", until {utc_text(standing.ends)}"
+    remark = standing.trouble or standing.other
+    return f"{text}; {remark}" if remark else text
 
 
 def list_document(
@@ -124,9 +129,8 @@ def list_document(
     }
 
 
-def _name(entry: Entry) -> str:
-    what = MAINTENANCE if entry.quantity == MAINTENANCE else QUANTITIES[entry.quantity]
-    return f"{entry.about}: {what}"
+def _named(entry: Entry) -> str:
+    return f"{MAINTENANCE if entry.quantity == MAINTENANCE else QUANTITIES[entry.quantity]}: {_said(entry)}"
 
 
 def _said(entry: Entry) -> str:

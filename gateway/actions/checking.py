@@ -151,7 +151,7 @@ def _refuse(quantity: str, value: float, document: Document, path: KeyPath, plan
 
 def _document(block: Mapping[str, str], path: KeyPath) -> Document:
     """A tree that holds the block at that path, and nothing else."""
-    node: Node = _mapping({key: TextNode(_PLACE, text) for key, text in block.items()})
+    node: Node = _mapping({key: TextNode(_PLACE, text.strip()) for key, text in block.items()})
     for part in reversed(path):
         node = _mapping({str(part): node})
     assert isinstance(node, MappingNode)

@@ -129,6 +129,10 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
             "awaited": snapshot.awaited,
             "lines": [{"line": status.line, "connected": status.connected} for status in snapshot.lines],
             "destinations": [_destination(status) for status in snapshot.destinations],
+            "entered": [
+                {"about": each.about, "quantity": each.quantity, "used": each.is_used, "text": each.text}
+                for each in snapshot.entered
+            ],
         }
     )
     yield head.removesuffix(b"}") + b',"inventories":['

@@ -34,6 +34,7 @@ FILES: dict[str, tuple[str, ...]] = {
     "ledger check": ("ledger", "check", "FILE"),
     "ledger export": ("ledger", "export", "FILE", "--out", "NEW"),
     "ledger verify": ("ledger", "verify", "FILE"),
+    "ledger audit": ("ledger", "audit", "FILE"),
     "ledger backup": ("ledger", "backup", "FILE", "--out", "NEW"),
     "ledger prune": ("ledger", "prune", "FILE", "--before", "2026-03-01", "--yes"),
     "simulate": ("simulate", "FILE"),
@@ -68,8 +69,17 @@ WRONG: tuple[tuple[str, ...], ...] = (
     ("ledger", "export", "demo", "--from", "yesterday", "--out", "NEW"),
     ("ledger", "export", "demo", "--from", "2026-03-02", "--until", "2026-03-01", "--out", "NEW"),
     ("ledger", "export", "demo", "--format", "xml"),
+    ("ledger", "audit", "demo", "--from", "yesterday"),
     ("ledger", "prune", "demo"),
     ("ledger", "prune", "demo", "--also-needed"),
+    ("enter",),
+    ("enter", "polish"),
+    ("enter", "dip"),
+    ("enter", "density", "TK-101"),
+    ("enter", "withdraw", "TK-101", "level"),
+    ("enter", "withdraw", "TK-101", "everything", "--why", "x"),
+    ("enter", "maintenance", "LT-101", "--for", "4 h"),
+    ("enter", "shelve", "TK-101", "high_high", "--why", "x"),
     ("simulate", "paint_works", "--port", "yard"),
     ("demo", "--units", "furlongs"),
 )
@@ -80,6 +90,8 @@ CANNOT: tuple[tuple[str, ...], ...] = (
     ("scan", _NOBODY, "--units", "1"),
     ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 mA", "--folder", "FOLDER"),
     ("show", "--broker", "demo"),
+    ("enter", "list"),
+    ("enter", "dip", "TK-101", "9.412 m"),
 )
 
 
@@ -106,7 +118,7 @@ def _told(said_out: str, said_err: str, longest: int = 5) -> str:
 
 
 def test_every_command_that_reads_a_file_is_tried() -> None:
-    without_files = {"demo", "reload", "schema", "record", "table"}
+    without_files = {"demo", "enter", "reload", "schema", "record", "table"}
     assert {words[0] for words in FILES.values()} == (COMMANDS.keys() - without_files) | {"table"}
 
 

@@ -105,10 +105,11 @@ def execute(arguments: argparse.Namespace) -> int:
         if factor is not None:
             title += f", its time passes {float(factor):g} times as fast"
         summary = summary_lines(views, document)
+        entered = [f"{each['about']}: {each['text']}" for each in document.get("entered", ())]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     apart = clock_words(clocks) if factor is None else ""
-    _write(arguments, views, zone, [title], summary, [f"Clocks: {apart}"] if apart else [])
+    _write(arguments, views, zone, [title], summary, [*([f"Clocks: {apart}"] if apart else []), *entered])
     return 0
 
 

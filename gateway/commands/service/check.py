@@ -5,6 +5,7 @@ import argparse
 from gateway.acquisition.links.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
 from gateway.commands.output import write, write_json
+from gateway.commands.service.check_entries import entered_beside
 from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
 from gateway.commands.service.descriptors import limits, needed_by, shortage
 from gateway.commands.service.ledger_file import place_of
@@ -61,6 +62,7 @@ def execute(arguments: argparse.Namespace) -> int:
     if too_few is not None:
         warnings.append(f"{arguments.site}: {too_few}")
     warnings += _room(arguments.site, settings)
+    warnings += entered_beside(arguments.site, settings)
     looked = look_at_tables(arguments.site, settings)
     warnings += looked.warnings
     remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]

@@ -3,7 +3,14 @@
 import argparse
 from collections.abc import Callable
 
-from gateway.commands.service import ledger_backup, ledger_check, ledger_export, ledger_prune, ledger_verify
+from gateway.commands.service import (
+    ledger_audit,
+    ledger_backup,
+    ledger_check,
+    ledger_export,
+    ledger_prune,
+    ledger_verify,
+)
 
 __all__ = ["add_arguments", "execute"]
 
@@ -15,6 +22,7 @@ _ACTIONS: dict[str, tuple[Callable[[argparse.ArgumentParser], None], Callable[[a
         ledger_verify.execute,
         "look through all of it, page by page",
     ),
+    "audit": (ledger_audit.add_arguments, ledger_audit.execute, "what people did: who, when, what and why"),
     "backup": (ledger_backup.add_arguments, ledger_backup.execute, "copy it to a new file while the gateway runs"),
     "prune": (ledger_prune.add_arguments, ledger_prune.execute, "take old history out, with the gateway stopped"),
 }
@@ -24,6 +32,7 @@ Examples: tank-gateway ledger check site.yaml
           tank-gateway ledger export site.yaml --from 2026-03-01 --until 2026-03-02 --tank TK-101 --out march-1.csv
           tank-gateway ledger export harbour.ledger --format jsonl
           tank-gateway ledger verify site.yaml --calculate
+          tank-gateway ledger audit site.yaml --from 2026-03-01
           tank-gateway ledger backup site.yaml --out harbour-2026-03-01.ledger
 Each action has its own help: tank-gateway ledger export --help
 Exit codes: 0 well; 1 something was found that must be acted on; 2 typed wrongly, or no ledger of this version."""

@@ -1,0 +1,269 @@
+"""Whatever people enter, withdraw and let expire, over stops, kills and reloads: of each tank and quantity the newest
+entry counts, the chain of the audit trail holds, and nothing that was answered is lost."""
+
+import json
+import sqlite3
+import tempfile
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.actions.alarm_door import AlarmCommand, AlarmDeed, Refusal
+from gateway.tank_record import EventKind
+from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
+from tests.actions.desk import BEGIN, Desk, site_text
+from tests.settings.yard import load
+from tests.support.ledger_store import events_in
+
+STEPS = st.one_of(
+    st.tuples(st.just("density"), st.sampled_from(["TK-1", "TK-2"]), st.integers(800, 880)),
+    st.tuples(st.just("dip"), st.sampled_from(["TK-1", "TK-2"]), st.integers(1, 14)),
+    st.tuples(st.just("withdraw"), st.sampled_from(["TK-1", "TK-2"]), st.sampled_from(["density", "level"])),
+    st.tuples(st.just("maintenance"), st.just("G-1"), st.integers(1, 40)),
+    st.tuples(st.just("end-maintenance"), st.just("G-1"), st.just(0)),
+    st.tuples(st.sampled_from(["restart", "kill", "reload"]), st.just(""), st.just(0)),
+)
+
+
+def _asked(desk: Desk, action: str, about: str, value: Any) -> dict[str, Any]:
+    match action:
+        case "density":
+            return desk.act(action=action, tank=about, value=f"{value} kg/m3", expires="31 d")
+        case "dip":
+            return desk.act(action=action, tank=about, level=f"{value} m")
+        case "withdraw":
+            return desk.act(action=action, tank=about, quantity=value, why="a mistake")
+        case "maintenance":
+            return desk.act(action=action, instrument=about, duration=f"{value} d", why="antenna")
+        case _:
+            return desk.act(action=action, instrument=about)
+
+
+@given(st.lists(STEPS, min_size=1, max_size=10))
+@settings(deadline=None, max_examples=25)
+def test_the_newest_entry_counts_over_stops_kills_and_reloads(steps: list[tuple[str, str, Any]]) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        desk = Desk(Path(folder))
+        known: dict[tuple[str, str], str] = {}
+        done = 0
+        for action, about, value in steps:
+            desk.now += timedelta(minutes=1)
+            if action == "reload":
+                desk.reload()
+            elif action in ("restart", "kill"):
+                {"restart": desk.restart, "kill": desk.kill}[action]()
+            else:
+                expected = {"density": f"{value} kg/m3", "dip": f"{value} m", "maintenance": f"{value} d"}.get(action)
+                key = about, {"dip": "level", "withdraw": value, "end-maintenance": "maintenance"}.get(action, action)
+                allowed = key in known if expected is None else action != "maintenance" or value <= 31
+                assert (_asked(desk, action, about, value)["code"] == 0) is allowed
+                if allowed:
+                    done += 1
+                    known.pop(key, None)
+                    if expected is not None:
+                        known[key] = expected
+            listed = {
+                (each["about"], each["quantity"]): each["block"].get("value", each["block"]["expires"])
+                for each in desk.listed()
+            }
+            assert listed == known
+            for tank in ("TK-1", "TK-2"):
+                density = desk.binding(tank).reference_density
+                assert density is not None
+                assert f"{density.value:.0f} kg/m3" == known.get((tank, "density"), "838 kg/m3")
+            works = [each.instrument for each in desk.binding("TK-1").maintenance]
+            assert works == (["G-1"] if ("G-1", "maintenance") in known else [])
+        desk.stop()
+        assert len(desk.audit()) == done
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    return Desk(tmp_path)
+
+
+def events(desk: Desk) -> list[tuple[str, EventKind, str, str | None]]:
+    return [
+        (identity.tank, event.kind, event.subject, event.by)
+        for identity, event in events_in(desk.file)
+        if event.kind.value.startswith(("value", "maintenance"))
+    ]
+
+
+def test_each_act_is_told_once_in_history_in_the_commit_of_its_paper(desk: Desk) -> None:
+    assert desk.act(action="dip", tank="TK-1", level="5 m", water="2 cm", expires="2 h")["code"] == 0
+    assert desk.act(action="maintenance", instrument="G-1", duration="1 h", why="x", user="bo")["code"] == 2
+    assert desk.act("bo", action="maintenance", instrument="G-1", duration="1 h", why="x")["code"] == 0
+    desk.pass_time(timedelta(minutes=61))
+    assert not desk.binding("TK-1").maintenance, "it ended by itself"
+    desk.restart()
+    desk.pass_time(timedelta(minutes=60))
+    desk.pass_time(timedelta(minutes=1))
+    desk.kill()
+    desk.pass_time(timedelta(minutes=1))
+    desk.stop()
+    assert events(desk) == [
+        ("TK-1", EventKind.VALUE_ENTERED, "level", "anna"),
+        ("TK-1", EventKind.VALUE_ENTERED, "water", "anna"),
+        ("TK-1", EventKind.MAINTENANCE_BEGAN, "G-1", "bo"),
+        ("TK-1", EventKind.MAINTENANCE_ENDED, "G-1", None),
+        ("TK-1", EventKind.VALUE_EXPIRED, "level", None),
+        ("TK-1", EventKind.VALUE_EXPIRED, "water", None),
+    ]
+    assert [body["by"] for _, body in desk.audit()] == ["anna", "bo"]
+
+
+def test_what_the_disk_refuses_neither_holds_nor_is_told(desk: Desk) -> None:
+    assert desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")["code"] == 0
+    with sqlite3.connect(desk.file) as other:
+        other.execute("CREATE TRIGGER no_more BEFORE INSERT ON audit BEGIN SELECT RAISE(ABORT, 'full'); END")
+    refused = desk.act(action="density", tank="TK-1", value="850 kg/m3", expires="31 d")
+    assert refused["code"] == 1
+    assert "does not hold" in refused["lines"][0]
+    density = desk.binding("TK-1").reference_density
+    assert density is not None
+    assert density.value == 841.0
+    with sqlite3.connect(desk.file) as other:
+        other.execute("DROP TRIGGER no_more")
+        assert other.execute("SELECT count(*) FROM papers").fetchone() == (1,)
+    assert desk.act(action="density", tank="TK-1", value="842 kg/m3", expires="31 d")["code"] == 0
+    desk.stop()
+    assert [kind for _, kind, _, _ in events(desk)] == [EventKind.VALUE_ENTERED] * 2
+    assert len(desk.audit()) == 2
+
+
+def test_an_expired_density_stays_in_use_until_it_is_withdrawn(desk: Desk) -> None:
+    """As in the site file: the sheet says that it has expired, and older values do not come back by themselves."""
+    desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="1 h")
+    desk.pass_time(timedelta(hours=2))
+    density = desk.binding("TK-1").reference_density
+    assert density is not None
+    assert (density.value, density.expires) == (841.0, BEGIN + timedelta(hours=1))
+    (listed,) = desk.listed()
+    assert (listed["what"], listed["used"]) == ("expired", True)
+    assert desk.act(action="withdraw", tank="TK-1", quantity="density", why="old")["code"] == 0
+    density = desk.binding("TK-1").reference_density
+    assert density is not None
+    assert density.value == 838.0
+    desk.stop()
+
+
+def test_an_entry_that_another_site_file_does_not_allow_is_kept_and_said(desk: Desk) -> None:
+    desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
+    text = site_text().replace("product: diesel", "product: narrow")
+    product = (
+        "{method: api_11_1_2004, group: refined, reference_temperature: 15 degC, reference_density: 838 kg/m3, "
+        "density_window: {lowest: 820 kg/m3, highest: 840 kg/m3}}"
+    )
+    desk.settings = load(desk.folder, f"{text}\nproducts:\n  narrow: {product}\n")
+    density = desk.binding("TK-1").reference_density
+    assert density is not None
+    assert density.value == 838.0
+    (listed,) = desk.listed()
+    assert not listed["used"]
+    assert listed["trouble"].startswith("tanks.TK-1.density: ")
+    assert "841" in listed["trouble"]
+    desk.stop()
+
+
+class Alarms:
+    """One alarm of TK-1, and what people did to it."""
+
+    def __init__(self) -> None:
+        self.done: list[tuple[str, AlarmCommand]] = []
+        self.phase = AlarmPhase.UNACKNOWLEDGED
+
+    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+        if (tank, command.alarm) != ("TK-1", "high_high"):
+            return Refusal(f"{tank} has no alarm '{command.alarm}'", "its alarms: high_high")
+        self.done.append((tank, command))
+        self.phase = {
+            AlarmDeed.ACKNOWLEDGE: AlarmPhase.ACKNOWLEDGED,
+            AlarmDeed.SHELVE: AlarmPhase.SHELVED,
+            AlarmDeed.OUT_OF_SERVICE: AlarmPhase.OUT_OF_SERVICE,
+        }.get(command.deed, AlarmPhase.UNACKNOWLEDGED)
+        return None
+
+    def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
+        since: datetime = BEGIN
+        return {
+            "TK-1": (AlarmStanding("high_high", AlarmKind.HIGH_HIGH, self.phase, Priority.NOW, True, since, since),)
+        }
+
+
+@pytest.mark.parametrize("ledger", [True, False])
+def test_alarms_are_handed_over_with_who_and_why(tmp_path: Path, ledger: bool) -> None:
+    alarms = Alarms()
+    desk = Desk(tmp_path, ledger=ledger, alarms=alarms)
+    about = {"tank": "TK-1", "alarm": "high_high"}
+    answer = desk.act(action="acknowledge", **about)
+    assert answer["code"] == 0
+    assert bool(answer["notes"]) is not ledger, "without a ledger it works, and says that nobody keeps it"
+    assert desk.act("bo", action="shelve", duration="2 h", why="gauge is checked", **about)["code"] == 0
+    assert desk.act(action="shelve", duration="2 h", **about)["code"] == 2, "a reason is needed"
+    assert desk.act(action="shelve", duration="0 h", why="x", **about)["code"] == 2
+    assert desk.act(action="unshelve", **about)["code"] == 0
+    assert desk.act(action="out-of-service", why="probe removed", **about)["code"] == 0
+    assert desk.act(action="in-service", **about)["code"] == 0
+    refused = desk.act(action="acknowledge", tank="TK-1", alarm="water_high")
+    assert (refused["code"], refused["hint"]) == (1, "its alarms: high_high")
+    assert alarms.done[:2] == [
+        ("TK-1", AlarmCommand(AlarmDeed.ACKNOWLEDGE, "high_high", "anna")),
+        ("TK-1", AlarmCommand(AlarmDeed.SHELVE, "high_high", "bo", "gauge is checked", 7200.0)),
+    ]
+    assert len(alarms.done) == 5
+    value = desk.act(action="dip", tank="TK-1", level="5 m")
+    assert value["code"] == (0 if ledger else 1), "a value that a restart would lose is not taken"
+    desk.stop()
+    if ledger:
+        phases = [(body["before"]["phase"], body["after"]["phase"]) for _, body in desk.audit()[:2]]
+        assert phases == [("unacknowledged", "acknowledged"), ("acknowledged", "shelved")]
+
+
+def test_the_gateways_own_alarms_are_named_by_the_word_gateway(tmp_path: Path) -> None:
+    alarms = Alarms()
+    desk = Desk(tmp_path, alarms=alarms)
+    refused = desk.act(action="acknowledge", tank="gateway", alarm="line_lost.north")
+    assert refused["lines"] == [" has no alarm 'line_lost.north'"], "the door is told of no tank"
+    desk.stop()
+
+
+def test_a_ledger_that_could_not_be_opened_at_the_start_is_read_once_it_can(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
+    desk.stop()
+    folder = desk.file.parent
+    aside = folder.with_name("aside")
+    folder.rename(aside)
+    desk.rebound.clear()
+    desk.begin()
+    assert desk.listed() == []
+    refused = desk.act(action="density", tank="TK-1", value="850 kg/m3", expires="31 d")
+    assert refused["code"] == 1
+    aside.rename(folder)
+    _until(desk, lambda: [each["block"]["value"] for each in desk.listed()] == ["841 kg/m3"])
+    assert [binding.tank for binding in desk.rebound] == ["TK-1"]
+    desk.stop()
+
+
+def _until(desk: Desk, is_so: Callable[[], bool]) -> None:
+    for _ in range(60):
+        if is_so():
+            return
+        desk.pass_time(timedelta(0))
+    raise AssertionError("it did not come about")
+
+
+def test_a_file_that_is_taken_away_has_what_is_in_force_in_the_next(desk: Desk) -> None:
+    desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
+    desk.file.unlink()
+    assert desk.act(action="density", tank="TK-2", value="842 kg/m3", expires="31 d")["code"] == 0
+    desk.stop()
+    with sqlite3.connect(desk.file) as connection:
+        bodies = [json.loads(body) for (body,) in connection.execute("SELECT body FROM papers")]
+    assert {body["block"]["value"] for body in bodies} == {"841 kg/m3", "842 kg/m3"}
