@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from gateway.process.tasks import EndedError, end, fault_of, run_together
+from gateway.process.tasks import EndedError, apart, end, fault_of, run_together
 from tests.support.endings import Way, cancels_itself, ends, fails, for_ever, waits_for_what_was_cancelled
 
 ENDS: list[tuple[Way, type[Exception], str]] = [
@@ -141,3 +141,47 @@ async def test_what_has_ended_already_is_left_as_it_is() -> None:
     await asyncio.wait([failed])
     await end([failed])
     assert isinstance(fault_of(failed), OSError)
+
+
+async def test_who_works_apart_keeps_its_cancellation_whatever_the_work_does_with_it() -> None:
+    """The work swallows one cancellation, as `asyncio.wait_for` of CPython 3.11 can."""
+    swallowed = 0
+
+    async def work() -> None:
+        nonlocal swallowed
+        while True:
+            try:
+                await asyncio.sleep(60)
+            except asyncio.CancelledError:
+                swallowed += 1
+                if swallowed == 2:
+                    raise
+
+    async def caller() -> None:
+        await apart(work(), "work")
+        raise AssertionError("its cancellation is lost")
+
+    task = asyncio.create_task(caller())
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.wait([task])
+    assert task.cancelled()
+    assert swallowed == 2
+
+
+async def test_what_is_done_apart_gives_and_raises_what_it_would_here() -> None:
+    async def give() -> int:
+        return 7
+
+    async def fail() -> int:
+        raise KeyError("x")
+
+    async def end_itself() -> int:
+        raise asyncio.CancelledError
+
+    assert await apart(give(), "give") == 7
+    with pytest.raises(KeyError, match="x"):
+        await apart(fail(), "fail")
+    with pytest.raises(EndedError):
+        await apart(end_itself(), "ends")

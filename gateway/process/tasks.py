@@ -8,11 +8,15 @@ count: whoever begins a task looks at how it ended, and knows whether it was tol
 
 import asyncio
 from collections.abc import Callable, Collection, Coroutine, Iterable
-from typing import Any
+from typing import Any, TypeVar
 
-__all__ = ["EndedError", "Loop", "end", "fault_of", "run_together"]
+__all__ = ["EndedError", "Loop", "apart", "end", "fault_of", "run_together"]
 
 _PATIENCE_S = 10.0
+_PATIENCE_APART_S = 1.0
+_TIMES_APART = 3
+
+T = TypeVar("T")
 
 Loop = Callable[[], Coroutine[Any, Any, Any]]
 """Begins something that goes on until it is cancelled."""
@@ -62,6 +66,24 @@ async def end(
     if interrupted is not None:
         raise interrupted
     return pending
+
+
+async def apart(work: Coroutine[Any, Any, T], name: str) -> T:
+    """What it gives or raises, from a task of its own.
+
+    For libraries that may swallow a cancellation, as `asyncio.wait_for` of CPython 3.11 does where the answer comes in
+    the same moment: that of the caller stays with the caller. Being cancelled it waits a few seconds at most.
+    """
+    task = asyncio.create_task(work, name=name)
+    try:
+        await asyncio.wait([task])
+    finally:
+        await end([task], patience_s=_PATIENCE_APART_S, times=_TIMES_APART)
+        # Of one that is left nobody asks any more.
+        failed = _failed(task) if task.done() else False
+    if task.cancelled() or failed:
+        raise fault_of(task)
+    return task.result()
 
 
 async def run_together(loops: Iterable[tuple[str, Loop]]) -> None:

@@ -44,6 +44,7 @@ class WebhookServer:
         self._certificate = certificate
         self._server: _Server | None = None
         self._task: asyncio.Task[None] | None = None
+        self._stopping = asyncio.Event()
         self.port = 0
         self.asked: list[Asked] = []
         self.taken: list[Asked] = []
@@ -58,6 +59,7 @@ class WebhookServer:
         return f"{'http' if self._certificate is None else 'https'}://127.0.0.1:{self.port}/events"
 
     async def start(self) -> None:
+        self._stopping.clear()
         listening = socket.socket()
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(("127.0.0.1", self.port))
@@ -75,6 +77,7 @@ class WebhookServer:
 
     async def stop(self) -> None:
         if self._server is not None and self._task is not None:
+            self._stopping.set()
             self._server.force_exit = self._server.should_exit = True
             await self._task
             self._server = self._task = None
@@ -83,7 +86,7 @@ class WebhookServer:
         asked = Asked(request.url.path, dict(request.headers), await request.body())
         self.asked.append(asked)
         if self.hangs:
-            await asyncio.sleep(3600)
+            await self._stopping.wait()
         if self.goes_on_for_ever:
             self.taken.append(asked)
             return StreamingResponse(_for_ever())
@@ -96,3 +99,4 @@ class WebhookServer:
 async def _for_ever() -> AsyncIterator[bytes]:
     while True:
         yield b"x" * 4096
+        await asyncio.sleep(0)

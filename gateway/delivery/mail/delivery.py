@@ -29,6 +29,7 @@ from gateway.delivery.secrets import secret, tls_context
 from gateway.delivery.server_name import ServerName
 from gateway.errors import DeliveryError
 from gateway.history import KeptEvent
+from gateway.process.tasks import apart
 from gateway.status import DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import EventKind, TankRecord
 from gateway.tank_state import Priority
@@ -274,12 +275,15 @@ class MailDelivery:
 
     async def _converse(self, message: EmailMessage | None, to: tuple[str, ...]) -> "Mapping[str, Refusal]":
         """One connection, with a mail or only to see that there could be one."""
-        plan = self._plan
         self._around.came_round(0.0)
+        await self._name.is_known(self._plan.timeout_s)
+        return await apart(self._conversation(message, to), f"mail {self._plan.host}")
+
+    async def _conversation(self, message: EmailMessage | None, to: tuple[str, ...]) -> "Mapping[str, Refusal]":
+        plan = self._plan
         server = MailServer(plan)
         refused: Mapping[str, Refusal] = {}
         try:
-            await self._name.is_known(plan.timeout_s)
             password = await secret(plan.password_file, plan.password_variable, plan.timeout_s)
             await server.open(password, await tls_context(plan))
             if message is not None:

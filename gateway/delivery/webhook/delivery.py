@@ -21,6 +21,7 @@ from gateway.delivery.webhook.plan import MOST_REDIRECTS, WebhookPlan
 from gateway.delivery.webhook.request import SIGNATURE, request_of, signature
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptEvent
+from gateway.process.tasks import apart
 from gateway.status import DestinationStatus, Trouble
 from gateway.tank_record import TankRecord
 
@@ -189,7 +190,7 @@ class WebhookDelivery:
         url = plan.url
         for _ in range(1 + MOST_REDIRECTS):
             self._around.came_round(0.0)
-            answer = await connection.post(url, request.body, headers)
+            answer = await apart(connection.post(url, request.body, headers), f"webhook {plan.host}")
             target = redirected(url, answer)
             if target is None:
                 return verdict_of(answer)
