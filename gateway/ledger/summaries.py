@@ -18,6 +18,7 @@ __all__ = [
     "MINUTE_S",
     "TRENDED",
     "UNSEEN",
+    "Column",
     "Extent",
     "Summary",
     "column_of",
@@ -67,6 +68,16 @@ class Extent(NamedTuple):
     last: float
     worst: int
     """`Quality`; 3: there was no record."""
+
+
+class Column(NamedTuple):
+    """Of one figure what a block has of it, in the order of its places: the members of `Extent`, each by itself."""
+
+    places: bytes = b""
+    least: Sequence[float] = ()
+    greatest: Sequence[float] = ()
+    last: Sequence[float] = ()
+    worst: bytes = b""
 
 
 Summary = tuple[Extent, ...]
@@ -149,26 +160,25 @@ def unpacked_block(block: bytes) -> dict[int, Summary]:
     return {place: unpacked(columns[at::count]) for at, place in enumerate(places)}
 
 
-def column_of(block: bytes, figure: int) -> list[tuple[int, Extent]]:
-    """Of one figure of a block, by its number among `TRENDED`: what there is, by its place. Much faster than all of it.
+def column_of(block: bytes, figure: int) -> Column:
+    """Of one figure of a block, by its number among `TRENDED`: what there is. Much faster than all of it.
 
     Raises ValueError for a block that is damaged.
     """
     places, columns = _parts(block)
     count = len(places)
-    figures = len(columns) // count // (_NUMBERS * _WORD + 1)
+    each = _NUMBERS * _WORD
+    figures = len(columns) // count // (each + 1)
     if figure >= figures:
-        return []
-    numbers = []
-    for number in range(_NUMBERS):
-        together = bytearray(_WORD * count)
-        for byte in range(_WORD):
-            begin = ((figure * _NUMBERS + number) * _WORD + byte) * count
-            together[byte::_WORD] = columns[begin : begin + count]
-        numbers.append(struct.unpack(f"<{count}f", together))
-    begin = (figures * _NUMBERS * _WORD + figure) * count
+        return Column()
+    together = bytearray(each * count)
+    for byte in range(each):
+        begin = (figure * each + byte) * count
+        together[byte::each] = columns[begin : begin + count]
+    numbers = struct.unpack(f"<{_NUMBERS * count}f", together)
+    begin = (figures * each + figure) * count
     worst = columns[begin : begin + count]
-    return list(zip(places, map(Extent, *numbers, worst), strict=True))
+    return Column(places, numbers[0::_NUMBERS], numbers[1::_NUMBERS], numbers[2::_NUMBERS], worst)
 
 
 def _parts(block: bytes) -> tuple[bytes, bytes]:

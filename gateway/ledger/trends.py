@@ -13,6 +13,8 @@ __all__ = ["Point", "span_for", "trend"]
 
 _MINUTES_UP_TO_S = 2 * 86_400
 _QUALITIES = tuple(Quality)
+_BAD = int(Quality.BAD)
+_WORST = Extent._fields.index("worst")
 
 
 class Point(NamedTuple):
@@ -44,13 +46,17 @@ def trend(
     if unknown:
         raise ValueError(f"'{unknown[0]}' has no trend; these have one: {', '.join(TRENDED)}")
     places = {name: TRENDED.index(name) for name in figures}
-    found: dict[str, dict[int, Extent]] = {name: {} for name in figures}
+    found: dict[str, _Extents] = {name: {} for name in figures}
     number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()
     if number is not None:
         span = _Span(from_s, until_s, span_s)
         _add_blocks(connection, number[0], span, places, found)
         _add_minutes(connection, number[0], span, places, found)
-    return {name: [_point(start, extents[start]) for start in sorted(extents)] for name, extents in found.items()}
+    return {name: _points(extents) for name, extents in found.items()}
+
+
+_Extents = dict[int, tuple[float, float, float, int]]
+"""The members of `Extent` by the beginning of the minute or hour: a year has some nine thousand for each figure."""
 
 
 class _Span(NamedTuple):
@@ -64,7 +70,7 @@ def _add_blocks(
     tank: int,
     span: _Span,
     places: Mapping[str, int],
-    found: Mapping[str, dict[int, Extent]],
+    found: Mapping[str, _Extents],
 ) -> None:
     from_s, until_s, span_s = span
     rows = connection.execute(
@@ -74,11 +80,17 @@ def _add_blocks(
     for begin, body in rows:
         block = zlib.decompress(body)
         for name, figure in places.items():
-            of_figure = found[name]
-            for place, extent in column_of(block, figure):
-                start = begin + place * span_s
-                if from_s <= start < until_s and extent.worst <= Quality.BAD:
-                    of_figure[start] = extent
+            column = column_of(block, figure)
+            starts = [begin + place * span_s for place in column.places]
+            extents = zip(
+                starts, zip(column.least, column.greatest, column.last, column.worst, strict=True), strict=True
+            )
+            if from_s <= begin and begin + block_of(span_s) <= until_s and max(column.worst, default=0) <= _BAD:
+                found[name].update(extents)
+            else:
+                found[name].update(
+                    [each for each in extents if from_s <= each[0] < until_s and each[1][_WORST] <= _BAD]
+                )
 
 
 def _add_minutes(
@@ -86,7 +98,7 @@ def _add_minutes(
     tank: int,
     span: _Span,
     places: Mapping[str, int],
-    found: Mapping[str, dict[int, Extent]],
+    found: Mapping[str, _Extents],
 ) -> None:
     """Those that are not packed yet. One that is in both is in both for the time of a few commits, and the same."""
     from_s, until_s, span_s = span
@@ -101,16 +113,20 @@ def _add_minutes(
             summary = unpacked(body)
             for name, figure in places.items():
                 extent, of_figure = summary[figure], found[name]
-                if extent.worst <= Quality.BAD:
+                if extent.worst <= _BAD:
                     known = of_figure.get(start)
-                    of_figure[start] = extent if known is None else merged((known,), (extent,))[0]
+                    of_figure[start] = extent if known is None else merged((Extent(*known),), (extent,))[0]
 
 
-def _point(start: int, extent: Extent) -> Point:
-    least, greatest, last, worst = extent
-    return Point(start, _known(least), _known(greatest), _known(last), _QUALITIES[worst])
+def _points(extents: _Extents) -> list[Point]:
+    if not extents:
+        return []
+    starts = sorted(extents)
+    least, greatest, last, worst = zip(*[extents[start] for start in starts], strict=True)
+    qualities = [_QUALITIES[each] for each in worst]
+    return list(map(Point, starts, _known(least), _known(greatest), _known(last), qualities))
 
 
-def _known(value: float) -> float | None:
+def _known(values: Sequence[float]) -> list[float | None]:
     # Only what is not a number differs from itself.
-    return value if value == value else None
+    return [value if value == value else None for value in values]
