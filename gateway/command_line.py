@@ -26,6 +26,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "reload": "make the running gateway take over its site file as it is now",
         "check": "check a site file and list every mistake in it",
         "enter": "act on the running gateway: dips, densities, maintenance, alarms; what stands entered",
+        "alarms": "show what needs someone, worst first, and what to do about it",
         "show": "show the tanks as they stand now: level, volume, room, quality, age",
         "dip": "calculate volume and mass from a hand dip, each step with its clause",
         "table": "make, check, convert and preview capacity tables",
@@ -46,7 +47,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
 _ROOMS = {
     "demonstration": ("demo", "simulate"),
     "service": ("run", "reload", "check", "ledger", "schema"),
-    "operator": ("enter", "show", "dip"),
+    "operator": ("alarms", "enter", "show", "dip"),
     "surveyor": ("table",),
     "technician": ("registers", "scan", "record", "replay", "loop-check", "dip-check", "line-report"),
     "accountant": ("recalculate",),

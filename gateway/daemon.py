@@ -25,6 +25,7 @@ from gateway.delivery.slices import joined
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
 from gateway.kept_memory import Kept
+from gateway.payload.alarms import alarms_json
 from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
 from gateway.payload.writer import inventories_pieces
@@ -346,6 +347,7 @@ class Daemon:
             came_round=self._progress.of("http", _LOOP_LATE_S),
             readings=lambda: joined(self._readings()),
             lines=self._lines,
+            alarms=lambda: alarms_json(self.snapshot()),
         )
 
     def _lines(self) -> bytes:

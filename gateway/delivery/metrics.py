@@ -12,6 +12,7 @@ from math import isfinite
 from gateway.delivery.exposition import family, label_text, sample
 from gateway.delivery.own_metrics import own_metrics
 from gateway.delivery.slices import joined, packed
+from gateway.delivery.watch_metrics import watch_metrics
 from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
 from gateway.records import Quality
 from gateway.states import LimitState, RoofZone
@@ -70,6 +71,7 @@ def _lines(snapshot: GatewaySnapshot) -> Iterator[str]:
         yield from family(definition.metric, "gauge", f"{definition.title}.", _figures(labelled, position, definition))
     yield from _conditions(labelled)
     yield from _elements(labelled)
+    yield from watch_metrics(labelled, snapshot)
     yield from own_metrics(snapshot)
 
 

@@ -6,28 +6,63 @@ from typing import Any
 import orjson
 
 from gateway.payload.plain import iso_time, reason_document
-from gateway.tank_state import AlarmNow, AlarmStanding
+from gateway.status import GatewaySnapshot
+from gateway.tank_state import AlarmNow, AlarmPhase, AlarmStanding
 
-__all__ = ["ALARM_SCHEMA", "alarm_json", "standing_document"]
+__all__ = ["ALARMS_SCHEMA", "ALARM_SCHEMA", "alarm_json", "alarms_json", "standing_document"]
 
 ALARM_SCHEMA = "tank-gateway/alarm/1"
+ALARMS_SCHEMA = "tank-gateway/alarms/1"
 
 
 def alarm_json(site: str, alarm: AlarmNow, instant: datetime, *, simulated: bool = False) -> bytes:
     """UTF-8 JSON. Raises DeliveryError when a time has no zone."""
+    payload = {"schema": ALARM_SCHEMA, "site": site, "time": iso_time(instant), **_member(alarm)}
+    if simulated:
+        payload |= {"simulated": True, "notice": "SIMULATED"}
+    return orjson.dumps(payload)
+
+
+def alarms_json(snapshot: GatewaySnapshot) -> bytes:
+    """All that is not normal, first things first, as alarms.json describes it. Raises DeliveryError likewise."""
+    abnormal = [alarm for alarm in snapshot.alarms if alarm.standing.phase is not AlarmPhase.NORMAL]
     payload = {
-        "schema": ALARM_SCHEMA,
-        "site": site,
+        "schema": ALARMS_SCHEMA,
+        "site": snapshot.site,
+        "time": iso_time(snapshot.instant),
+        "time_zone": snapshot.time_zone,
+        "simulated": snapshot.simulated,
+        "watched_for": len(snapshot.alarms),
+        "alarms": [_member(alarm) for alarm in sorted(abnormal, key=_place)],
+    }
+    return orjson.dumps(payload)
+
+
+def _place(alarm: AlarmNow) -> tuple[int, int, datetime]:
+    """What is hidden last, then by priority, what waits for somebody first, the oldest first."""
+    standing = alarm.standing
+    return _PHASES[standing.phase], standing.priority.rank, standing.raised or standing.since
+
+
+_PHASES = {
+    AlarmPhase.UNACKNOWLEDGED: 0,
+    AlarmPhase.RETURNED: 0,
+    AlarmPhase.ACKNOWLEDGED: 0,
+    AlarmPhase.SHELVED: 1,
+    AlarmPhase.SUPPRESSED: 1,
+    AlarmPhase.OUT_OF_SERVICE: 1,
+    AlarmPhase.NORMAL: 2,
+}
+
+
+def _member(alarm: AlarmNow) -> dict[str, Any]:
+    return {
         "tank": alarm.tank or None,
-        "time": iso_time(instant),
         "alarm": standing_document(alarm.standing),
         "consequence": alarm.consequence,
         "action": alarm.action,
         "response_s": alarm.response_s,
     }
-    if simulated:
-        payload |= {"simulated": True, "notice": "SIMULATED"}
-    return orjson.dumps(payload)
 
 
 def standing_document(standing: AlarmStanding) -> dict[str, Any]:

@@ -22,6 +22,10 @@ _BUFFER_S = 86_400.0
 """With less room than that for what waits, somebody has to see to it today (common practice)."""
 
 
+_WAITS_S = 600.0
+"""What is taken sooner than that does not pile up."""
+
+
 class HouseMemory(NamedTuple):
     """What the watch of the gateway itself hands on."""
 
@@ -136,7 +140,8 @@ def _risk(ledger: LedgerStatus, destinations: Sequence[DestinationStatus]) -> Re
     if ledger.trouble is not None:
         return because(ReasonCode.NOT_KEPT, "{trouble}", trouble=ledger.trouble.text)
     for status in destinations:
-        left_s = None if status.history is None else status.history.buffer_left_s
+        history = status.history
+        left_s = None if history is None or (history.oldest_s or 0.0) < _WAITS_S else history.buffer_left_s
         if left_s is not None and left_s < _BUFFER_S:
             return because(
                 ReasonCode.NOT_KEPT,

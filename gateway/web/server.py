@@ -36,6 +36,7 @@ Content = Callable[[], bytes | Awaitable[bytes]]
 _PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank-gateway show`. For programs there are
 /inventories  the newest inventory of every tank
 /readings     the newest reading of every signal, with its raw words
+/alarms       every alarm that is not normal
 /lines        how lines and instruments do, counted since the start
 /metrics      for Prometheus
 /health       whether it runs
@@ -63,7 +64,7 @@ _LOGGER = structlog.get_logger("gateway.web")
 
 
 class HttpServer:
-    """GET /metrics, /inventories, /readings, /lines, /health and /ready.
+    """GET /metrics, /inventories, /readings, /alarms, /lines, /health and /ready.
 
     `healthy` says whether the daemon's loops have made progress of late: /health answers 200 when they have, else 503.
     `readiness` says whether all that is watched can be: /ready answers with it, 200 when it can, else 503.
@@ -79,6 +80,7 @@ class HttpServer:
         readiness: Callable[[], Readiness],
         readings: Content | None = None,
         lines: Content | None = None,
+        alarms: Content | None = None,
         packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
     ) -> None:
@@ -88,7 +90,7 @@ class HttpServer:
         self._metrics = metrics
         self._packed_metrics = packed_metrics
         self._inventories = inventories
-        self._beside = {"/readings": readings, "/lines": lines}
+        self._beside = {"/readings": readings, "/lines": lines, "/alarms": alarms}
         self._healthy = healthy
         self._readiness = readiness
         self.port: int | None = None

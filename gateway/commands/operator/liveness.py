@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 
 from gateway.commands.operator.tank_table import LastTold, TankView, view_of
-from gateway.payload.reader import inventory_of
+from gateway.payload.reader import inventory_of, state_of
 from gateway.records import LevelState, Quality
 from gateway.sentences import duration_words
 
@@ -55,7 +55,7 @@ def view_of_message(message: Mapping[str, Any], now: datetime, *, gone: str = ""
     `gone`: why nobody keeps it up to date whatever its own time says; empty where that is not known. Raises what
     `inventory_of` raises.
     """
-    view = view_of(inventory_of(message), now)
+    view = view_of(inventory_of(message), now)._replace(state=state_of(message))
     why = gone or past(message, now)
     return _not_live(view, why) if why else view
 
@@ -91,5 +91,10 @@ def _not_live(view: TankView, why: str) -> TankView:
         for name, figure in view.figures.items()
     }
     return view._replace(
-        figures=figures, not_live=why, last_told=told, level_state=LevelState(), told_state=view.level_state
+        figures=figures,
+        not_live=why,
+        last_told=told,
+        level_state=LevelState(),
+        told_state=view.level_state,
+        state=None,
     )

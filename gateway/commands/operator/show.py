@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from gateway.commands.operator.broker_source import on_broker
+from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.liveness import Clocks, clock_words, seen_at, view_of_message
 from gateway.commands.operator.running_gateway import (
     DEFAULT_ADDRESS,
@@ -26,7 +27,6 @@ from gateway.commands.operator.tank_table import (
     USUAL_COLUMNS,
     TankView,
     notes,
-    site_time,
     tank_grid,
     total_lines,
 )

@@ -7,6 +7,7 @@ from gateway.commands.operator.tank_table import TankView, has_no_limits, state_
 from gateway.display import printable, roof_words
 from gateway.records import Quality
 from gateway.sentences import duration_words
+from gateway.tank_state import AlarmPhase, Priority
 
 __all__ = ["summary_lines"]
 
@@ -32,6 +33,7 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     bad = [view.tank for view in live if view.quality is Quality.BAD]
     uncertain = [view.tank for view in live if view.quality is Quality.UNCERTAIN]
     lines = [
+        *_alarms(live),
         _of("Beyond a limit, or the roof not afloat", beyond),
         _of("Beyond a limit when the level was last known", was_beyond),
         _of("Bad", bad),
@@ -45,6 +47,19 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
         return told
     without = [view.tank for view in views if has_no_limits(view)]
     return [f"{count} Good, no level is beyond a limit{_of('; without any limit', without)}."]
+
+
+def _alarms(live: Sequence[TankView]) -> list[str]:
+    """What waits for somebody, by how quickly; `alarms` tells the rest."""
+    waiting: dict[Priority, list[str]] = {}
+    for view in live:
+        for alarm in () if view.state is None else view.state.alarms:
+            if alarm.phase in _WAITS:
+                waiting.setdefault(alarm.priority, []).append(f"{view.tank} {alarm.name}")
+    return [_of(f"Alarms ({priority})", waiting.get(priority, ())) for priority in Priority]
+
+
+_WAITS = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED, AlarmPhase.RETURNED)
 
 
 def _of(words: str, names: Iterable[str]) -> str:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from gateway.calculation.level.limit_state import limit_state
 from gateway.calculation.plan import LimitPlan
+from gateway.commands.operator.course_words import course_words, site_time
 from gateway.commands.output import Column, Grid
 from gateway.display import (
     DEFINITIONS,
@@ -31,6 +32,7 @@ from gateway.figures import BESIDE
 from gateway.records import ENTRIES, Ending, Figure, Inventory, LastGood, LevelState, Quality, ReasonCode
 from gateway.sentences import duration_words
 from gateway.states import LimitState
+from gateway.tank_state import TankState
 
 __all__ = [
     "CAUTION",
@@ -41,7 +43,6 @@ __all__ = [
     "Total",
     "has_no_limits",
     "notes",
-    "site_time",
     "state_when_last_known",
     "tank_grid",
     "total",
@@ -111,6 +112,8 @@ class TankView(NamedTuple):
     """Of what is not live: where the level stood by its last sheet."""
     reference_temperature_c: float | None = None
     """Of its standard volumes; None where it has none."""
+    state: TankState | None = None
+    """How it moves and which alarms it has; None where nobody watches it, or it is not live."""
 
 
 class Total(NamedTuple):
@@ -194,6 +197,7 @@ def notes(
             told.append(f"{quality.word}{mark}: {why}")
         told += _lost_beside(view)
         told += _last_good(view, system, columns)
+        told += course_words(view.state, zone)
         told += [_ending(ending, view, zone) for ending in view.endings]
         lines += [printable(f"{view.tank}: {text}") for text in told]
     return lines
@@ -345,12 +349,6 @@ def _ending(ending: Ending, view: TankView, zone: tzinfo) -> str:
     ended = view.seen is not None and ending.expires <= view.seen
     verb = "ended" if ended else "ends"
     return f"{ENTRIES[ending.entry]} {verb} {site_time(ending.expires, zone, '%Y-%m-%d %H:%M')}: enter a new one"
-
-
-def site_time(instant: datetime, zone: tzinfo, form: str) -> str:
-    """By the site's own clock, which is what people there go by, and in UTC."""
-    utc = f"{instant.astimezone(UTC):{form}} UTC"
-    return utc if str(zone) == "UTC" else f"{instant.astimezone(zone):{form} %Z} ({utc})"
 
 
 def _joined(parts: Iterable[str]) -> str:

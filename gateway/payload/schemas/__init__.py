@@ -26,6 +26,7 @@ def schemas() -> dict[str, dict[str, Any]]:
         _derived(inventory, "history", without=_HOLDS),
         {**_read("event"), "$defs": _shared(inventory, "time", "reason") | _shared(alarm, "alarm")},
         {**alarm, "$defs": _shared(inventory, "time", "reason") | alarm["$defs"]},
+        {**_read("alarms"), "$defs": _shared(inventory, "time", "reason") | alarm["$defs"]},
     ]
     return {schema["properties"]["schema"]["const"]: schema for schema in loaded}
 

@@ -219,6 +219,8 @@ DEFAULTS: dict[AlarmKind, AlarmDefaults] = {
         _HOUR,
         "Records are lost, or will be when the disk is full.",
         "Tell whoever looks after this machine: the disk, and the destination that history waits for.",
+        on_delay_s=60.0,
+        off_delay_s=60.0,
     ),
     AlarmKind.CLOCK_UNTRUSTED: AlarmDefaults(
         _LOOK,

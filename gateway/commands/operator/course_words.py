@@ -1,0 +1,33 @@
+"""How a tank moves, in words: direction, rate, and when it comes to its next limit by the site's own clock."""
+
+from datetime import UTC, datetime, tzinfo
+
+from gateway.records import Quality
+from gateway.sentences import duration_words
+from gateway.tank_state import Motion, TankState
+
+__all__ = ["course_words", "site_time"]
+
+_PER_HOUR = 3600.0
+
+
+def course_words(state: TankState | None, zone: tzinfo) -> list[str]:
+    """One sentence of a tank that moves; nothing of one that rests, or of which nobody knows."""
+    if state is None or state.motion not in (Motion.FILLING, Motion.EMPTYING):
+        return []
+    rate = state.rate
+    if rate.value is None or rate.quality is Quality.BAD:
+        return [f"{state.motion.value}, at an unknown rate: the time to its limits is unknown"]
+    doubt = "?" if rate.quality is Quality.UNCERTAIN else ""
+    words = f"{state.motion.value} at {abs(rate.value) * _PER_HOUR:,.0f}{doubt} m3/h"
+    if not state.times:
+        return [f"{words}: no limit ahead, or it is not known when"]
+    limit, _, in_s, at = state.times[0]
+    name = limit.replace("_", " ")
+    return [f"{words}: {name} at {site_time(at, zone, '%H:%M')}, in {duration_words(in_s)}"]
+
+
+def site_time(instant: datetime, zone: tzinfo, form: str) -> str:
+    """By the site's own clock, which is what people there go by, and in UTC."""
+    utc = f"{instant.astimezone(UTC):{form}} UTC"
+    return utc if str(zone) == "UTC" else f"{instant.astimezone(zone):{form} %Z} ({utc})"
