@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.reasons import ReasonCode
+from gateway.reasons import ReasonCode, because
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmPhase
 from gateway.watch.alarms.commands import AlarmVerb
@@ -275,6 +275,19 @@ def test_what_cannot_be_judged_is_suppressed_like_anything_else() -> None:
     life = Life()
     assert life.sheet(UNKNOWN._replace(suppressed=MAINTENANCE)) is AlarmPhase.SUPPRESSED
     assert life.sheet(UNKNOWN) is AlarmPhase.NORMAL
+
+
+def test_why_it_is_suppressed_is_why_it_is_now() -> None:
+    """The work on the gauge is over, and its signal is still left out by design: told without another event, and kept
+    with the values of when it began."""
+    life = Life()
+    life.sheet(ON._replace(suppressed=MAINTENANCE))
+    life.events.clear()
+    later = because(ReasonCode.NOT_APPLICABLE, "for {age:duration} nothing has been stored in it", age=60.0)
+    for age_s in (60.0, 61.0):
+        life.sheet(ON._replace(suppressed=later._replace(values=(("age", age_s),))))
+        assert life.standing.reason == later
+    assert life.told == []
 
 
 def test_another_limit_is_judged_by_the_next_sheet() -> None:

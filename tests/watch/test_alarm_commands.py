@@ -69,21 +69,33 @@ def test_nothing_to_acknowledge() -> None:
             "to shelve it needs an end with its time zone: no more than 12.0 h ahead",
         ),
         (OUT_OF_SERVICE, None, "to take it out of service needs an end: no more than 31 d ahead"),
-        (SHELVE, NOON, "2026-03-14 12:00 UTC is past: it is 2026-03-14 12:00 UTC by the clock of the gateway"),
+        (SHELVE, NOON, "2026-03-14 12:00+00:00 is past: it is 2026-03-14 12:00 UTC by the clock of the gateway"),
         (
             SHELVE,
             NOON + timedelta(hours=12, seconds=60),
-            "2026-03-15 00:01 UTC is too far ahead: give 2026-03-15 00:00 UTC at the latest, which is 12.0 h from now",
+            "2026-03-15 00:01+00:00 is too far ahead: give 2026-03-15 00:00 UTC at the latest, "
+            "which is 12.0 h from now",
         ),
         (
             OUT_OF_SERVICE,
             NOON + timedelta(days=32),
-            "2026-04-15 12:00 UTC is too far ahead: give 2026-04-14 12:00 UTC at the latest, which is 31 d from now",
+            "2026-04-15 12:00+00:00 is too far ahead: give 2026-04-14 12:00 UTC at the latest, which is 31 d from now",
         ),
     ],
 )
 def test_an_end_that_cannot_be(verb: AlarmVerb, until: datetime | None, says: str) -> None:
     assert refused(Life(), verb, why="its gauge is exchanged", until=until) == f"{NAME}: {says}"
+
+
+@pytest.mark.parametrize(
+    ("until", "says"),
+    [
+        (datetime.max.replace(tzinfo=timezone(timedelta(hours=-5))), "9999-12-31 23:59-05:00 is too far ahead"),
+        (datetime.min.replace(tzinfo=timezone(timedelta(hours=5))), "0001-01-01 00:00+05:00 is past"),
+    ],
+)
+def test_an_end_at_the_end_of_all_times_is_refused_like_any_other(until: datetime, says: str) -> None:
+    assert refused(Life(), SHELVE, until=until).startswith(f"{NAME}: {says}")
 
 
 def test_the_longest_ends_are_taken() -> None:

@@ -11,7 +11,7 @@ from gateway.reasons import Reason, ReasonCode, because
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmPhase
 from gateway.watch.alarms.condition import Condition
-from gateway.watch.alarms.memory import AlarmMemory, Aside, Turning, changed, event_of, released, settled
+from gateway.watch.alarms.memory import AlarmMemory, Aside, Turning, changed, event_of, is_hidden, released, settled
 from gateway.watch.alarms.states import ACTIVE, Change
 from gateway.watch.plan import AlarmPlan
 
@@ -54,19 +54,19 @@ def next_alarm(
         return memory, ()
     events: list[Event] = []
     after = memory
-    if condition.suppressed is not None and memory.suppressed is None:
+    if condition.suppressed is not None:
         # Before it is judged: nobody is to be told what an instrument says that somebody is about to work on.
-        after = settled(memory, memory._replace(suppressed=condition.suppressed), instant, steady_s)
-        events.append(event_of(EventKind.ALARM_SUPPRESSED, plan, name, after, instant, condition.suppressed))
+        after, events = _suppressed(plan, name, memory, condition.suppressed, instant, steady_s)
     after, change = _turned(plan, after, condition, steady_s)
     if change is not None:
         after, kind = changed(after, change, condition, instant, steady_s, order)
         if kind is not None:
             reason = after.reason if kind is EventKind.ALARM_RAISED else None
             events.append(event_of(kind, plan, name, after, instant, reason))
-    # After it is judged: what has returned is not raised anew in passing.
-    after, ended = _ended(plan, name, after, condition, instant, steady_s, is_told, order)
-    events += ended
+    if is_hidden(after):
+        # After it is judged: what has returned is not raised anew in passing.
+        after, ended = _ended(plan, name, after, condition, instant, steady_s, is_told, order)
+        events += ended
     if _is_overdue(plan, after, steady_s):
         after = after._replace(escalated=True)
         reason = because(
@@ -76,6 +76,19 @@ def next_alarm(
         )
         events.append(event_of(EventKind.ALARM_ESCALATED, plan, name, after, instant, reason))
     return after, tuple(events)
+
+
+def _suppressed(
+    plan: AlarmPlan, name: str, memory: AlarmMemory, why: Reason, instant: datetime, steady_s: float
+) -> tuple[AlarmMemory, list[Event]]:
+    """Suppressed by design. Another reason for it is kept, with the values of when it began, and is no event."""
+    before = memory.suppressed
+    if before is not None and before.code is why.code:
+        return memory, []
+    after = settled(memory, memory._replace(suppressed=why), instant, steady_s)
+    if before is not None:
+        return after, []
+    return after, [event_of(EventKind.ALARM_SUPPRESSED, plan, name, after, instant, why)]
 
 
 def _turned(

@@ -151,19 +151,16 @@ def _aside(command: AlarmCommand, name: str, instant: datetime, steady_s: float,
         raise AlarmRefusedError(
             f"{name}: to {_WANTED[command.verb]} needs {missing}: no more than {_long(longest_s)} ahead"
         )
-    until = command.until.astimezone(UTC)
-    ahead_s = (until - instant).total_seconds()
+    ahead_s = (command.until - instant).total_seconds()
+    wanted = f"{name}: {command.until.isoformat(' ', 'minutes')} is"
     if ahead_s <= 0.0:
-        raise AlarmRefusedError(
-            f"{name}: {_minute(until)} is past: it is {_minute(instant)} by the clock of the gateway"
-        )
+        raise AlarmRefusedError(f"{wanted} past: it is {_minute(instant)} by the clock of the gateway")
     if ahead_s > longest_s:
         latest = _minute(instant + timedelta(seconds=longest_s))
         raise AlarmRefusedError(
-            f"{name}: {_minute(until)} is too far ahead: give {latest} at the latest, "
-            f"which is {_long(longest_s)} from now"
+            f"{wanted} too far ahead: give {latest} at the latest, which is {_long(longest_s)} from now"
         )
-    return Aside(until, steady_s + ahead_s, command.by, command.why)
+    return Aside(command.until.astimezone(UTC), steady_s + ahead_s, command.by, command.why)
 
 
 def _given(command: AlarmCommand) -> Reason | None:

@@ -39,9 +39,9 @@ def next_flood(
 ) -> tuple[FloodMemory, tuple[Event, ...]]:
     """How it is remembered, and what has begun or ended. `events`: all of the site since the last time, of any kind."""
     new = sum(event.kind is EventKind.ALARM_RAISED for event in events)
-    if not new and not memory.raised_s and memory.began is None:
-        return memory, ()
     recent = [time_s for time_s in memory.raised_s if steady_s - time_s < WINDOW_S]
+    if not new and len(recent) == len(memory.raised_s):
+        return memory, ()
     raised_s = tuple([*recent, *[steady_s] * new][-BEGINS_ABOVE - 1 :])
     if memory.began is not None:
         if len(raised_s) >= ENDS_BELOW:
