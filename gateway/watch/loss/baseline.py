@@ -2,8 +2,8 @@
 
 The level-equivalent of what is in the tank is a constant (which may creep), a wander of the gauge (a Gauss-Markov
 process), and by how much liquid beside the wall, which no element sees, swells with the day and with the air: both in
-proportion to the height of the liquid, so that what was learned at one level serves at another. R. E. Kalman, Journal
-of Basic Engineering 82, 1960.
+proportion to the height over the diameter, so that what was learned at one level serves at another. R. E. Kalman,
+Journal of Basic Engineering 82, 1960.
 
 Beside it runs what the same filter would make of a steady loss alone. As all is linear, the rate of the loss follows by
 least squares from what the hours showed against what was expected.
@@ -28,9 +28,10 @@ __all__ = [
 _STATES = 6
 _CONSTANT, _WANDER, _COSINE, _SINE, _QUICK, _SLOW = range(_STATES)
 _AMBIENT = (_COSINE, _SINE, _QUICK, _SLOW)
-_AMBIENT_PER_C = 5e-5
-"""Of the height, per degC: a layer that is an eighth of the contents takes up half of what the air is warmer, and
-swells by 0.0009 per degC (common practice)."""
+_AMBIENT_PER_C = 4.5e-4
+"""By height over diameter: a layer of a quarter of a metre at the wall takes up half of what the air is warmer, and
+swells by 0.0009 per degC (common practice). Of a tank of 30 m the 0.015 mm for each metre of height and degC also cover
+what the shell, and a gauge on it, do with the air."""
 _AMBIENT_H = 60.0 * 24.0
 """For so long what is learned of the ambient stays: the season changes."""
 _UNKNOWN_M = 0.02
@@ -43,7 +44,7 @@ class Fit(NamedTuple):
     """What is known of a tank's baseline."""
 
     state: Row
-    """Constant and wander in m; daily cosine and sine, and what follows the air by 2 and by 8 h, in 1/degC."""
+    """Constant and wander in m; daily cosine and sine, and what follows the air by 2 and by 8 h, in m per degC."""
     covariance: tuple[Row, ...]
     loss: Row
     """The state that a loss of 1 m/h alone would have led to."""
@@ -117,7 +118,7 @@ def with_daily_doubt(fit: Fit) -> Fit:
 
 
 def expected(fit: Fit, hours: float, regressors: Row, noise: Noise) -> Expected:
-    """What `hours` after the last value is to be expected. `regressors`: of the four of the ambient, in m degC."""
+    """What `hours` after the last value is to be expected. `regressors`: of the four of the ambient, in degC."""
     wander_kept, ambient_kept = math.exp(-hours / noise.wander_h), math.exp(-hours / _AMBIENT_H)
     kept = (1.0, wander_kept, ambient_kept, ambient_kept, ambient_kept, ambient_kept)
     state = tuple([value * keep for value, keep in zip(fit.state, kept, strict=True)])

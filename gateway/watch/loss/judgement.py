@@ -35,6 +35,8 @@ _NOISE = Noise(white_m=0.00013, wander_m=0.00095, wander_h=6.0, creep_m2_h=1.4e-
 """What makes hours of the fixed noise as far from what is expected as independent values of deviation 1 would be."""
 _LAYER_PER_C = 0.125 * 4.0 * 0.5 * 0.0009
 """Times height over diameter: a layer of an eighth of a metre at the wall takes up half of what the air is warmer."""
+_SWING_C = 3.0
+"""Of the layer within a day, from its mean."""
 _WEATHER_C = 2.5
 """By which a day's air differs from others', behind the lag of the layer."""
 _YEAR_S = 365.25 * 86_400.0
@@ -47,6 +49,8 @@ _HIGHEST = 50.0
 """Of a score: more has no meaning."""
 _DECIDES_M = 0.006
 """Once so much ought to be missing more, half of it tells whether the loss goes on: two deviations of the wander."""
+_WIDEST = 1.5
+"""A wander of two hours alone, as wide as the fixed one, shows so much more variance than the filter expects."""
 _PRIOR_H, _FORGETS_H = 168.0, 336.0
 """The noise of a tank is taken as fixed for as much as a week tells, and forgotten within two."""
 _CHORD_M = 0.05
@@ -74,12 +78,15 @@ def with_hour(plan: LossPlan, tank: TankPlan, inventory: Inventory, hour: Hour, 
         rest = _rest(tank, inventory, level_m, quantity)
         if rest.per_m <= 0.0:
             return learned
-    noise = _noise(rest, level_m, air is not None)
+    # A layer along the wall is the less of the contents, the wider the tank.
+    aspect = level_m / math.sqrt(4.0 / math.pi * rest.area_m2)
+    noise = _noise(aspect, air is not None)
     if not is_begun:
         fit = afresh(fit, noise)
-    swing_m, turn = 3.0 * level_m, math.tau * ((hour.middle_s - origin_s) / 86_400.0 % 1.0)
-    layers = (0.0, 0.0) if air is None else (level_m * (air.quick_c - liquid_c), level_m * (air.slow_c - liquid_c))
-    regressors = (swing_m * math.cos(turn), swing_m * math.sin(turn), *layers)
+    turn = math.tau * ((hour.middle_s - origin_s) / 86_400.0 % 1.0)
+    day = (_SWING_C * math.cos(turn), _SWING_C * math.sin(turn))
+    layers = (0.0, 0.0) if air is None else (air.quick_c - liquid_c, air.slow_c - liquid_c)
+    regressors = tuple([aspect * each_c for each_c in (*day, *layers)])
     hours = (hour.middle_s - rest.last_s) / HOUR_S if is_begun else 1.0
     if learned.score.score == 0.0:
         since_s = rest.last_s if is_begun else hour.middle_s
@@ -91,10 +98,10 @@ def with_hour(plan: LossPlan, tank: TankPlan, inventory: Inventory, hour: Hour, 
 
 def _judged(plan: LossPlan, learned: Learned, rest: Rest, ahead: Expected, noise: Noise, regressors: Row) -> Learned:
     """With the newest hour of `rest`, of which `ahead` was expected."""
-    level_m, before, excess = (rest.last - rest.first) / rest.per_m, learned.score, learned.excess
+    level_m, before = (rest.last - rest.first) / rest.per_m, learned.score
     lost_m = (before.since_s - rest.last_s) / HOUR_S
     missing_m, of_loss_m = ahead.level_m - level_m, ahead.loss_m - lost_m
-    deviations = missing_m / math.sqrt(ahead.variance_m2 * excess)
+    deviations = missing_m / math.sqrt(ahead.variance_m2 * _counted(learned.excess))
     is_jump = abs(missing_m) > _JUMP_M and abs(deviations) > _JUMP
     told = expected(afresh(ahead.fit, noise), 0.0, regressors, noise) if is_jump else ahead
     limit = _threshold(plan.false_alarms_per_year)
@@ -106,9 +113,10 @@ def _judged(plan: LossPlan, learned: Learned, rest: Rest, ahead: Expected, noise
     )
     learned = learned._replace(fit=with_value(told, level_m, lost_m), score=score)
     if not is_jump and score.score < 0.5 * limit:
-        hours = min(learned.excess_hours + 1.0, _FORGETS_H)
-        excess += (min(deviations**2, _MOST**2) - 1.0) * excess / (_PRIOR_H + hours)
-        learned = learned._replace(excess=max(1.0, excess), excess_hours=hours)
+        hours = min(learned.excess_hours + 1.0, _FORGETS_H - _PRIOR_H)
+        shown = min(deviations**2, _MOST**2) * _counted(learned.excess)
+        excess = learned.excess + (shown - learned.excess) / (_PRIOR_H + hours)
+        learned = learned._replace(excess=excess, excess_hours=hours)
     if learned.found is None and (score.score < limit or score.weight == 0.0):
         return learned
     return _with_found(learned, rest, level_m - told.ambient_m, noise)
@@ -117,7 +125,7 @@ def _judged(plan: LossPlan, learned: Learned, rest: Rest, ahead: Expected, noise
 def _with_found(learned: Learned, rest: Rest, level_m: float, noise: Noise) -> Learned:
     """While there is a loss. `level_m`: without what the ambient makes of it."""
     score, before = learned.score, learned.found
-    rate_m_h, spread_m_h = score.shown / score.weight, 2.0 * math.sqrt(learned.excess / score.weight)
+    rate_m_h, spread_m_h = score.shown / score.weight, 2.0 * math.sqrt(max(1.0, learned.excess) / score.weight)
     mark_m, mark_s = (level_m, rest.last_s) if before is None else (before.mark_m, before.mark_s)
     due_m = rate_m_h * (rest.last_s - mark_s) / HOUR_S
     if rate_m_h <= 0.0 or (due_m >= _DECIDES_M and mark_m - level_m < 0.5 * due_m):
@@ -128,6 +136,11 @@ def _with_found(learned: Learned, rest: Rest, level_m: float, noise: Noise) -> L
     chance_s = min(run_length(_REFERENCE, score.score) * HOUR_S, _LONGEST_S)
     found = Found(rate_m_h * m3_s, spread_m_h * m3_s, score.since_s, chance_s, mark_m, mark_s)
     return learned._replace(found=found)
+
+
+def _counted(excess: float) -> float:
+    """By how much more the noise of a tank is than the fixed one at its widest: 1 where it is not."""
+    return max(1.0, excess / _WIDEST)
 
 
 @lru_cache(maxsize=64)
@@ -152,12 +165,11 @@ def _area_m2(tank: TankPlan, level_m: float) -> float:
     return (capacity.volume(high_m) - capacity.volume(low_m)) / (high_m - low_m)
 
 
-def _noise(rest: Rest, level_m: float, with_air: bool) -> Noise:
+def _noise(aspect: float, with_air: bool) -> Noise:
     """Where the air is not known, the weather's part in the layer at the wall counts as wander."""
     if with_air:
         return _NOISE
-    layer_m = _LAYER_PER_C * level_m / math.sqrt(4.0 / math.pi * rest.area_m2) * _WEATHER_C
-    return _NOISE._replace(wander_m=math.hypot(_NOISE.wander_m, layer_m))
+    return _NOISE._replace(wander_m=math.hypot(_NOISE.wander_m, _LAYER_PER_C * aspect * _WEATHER_C))
 
 
 def _used(inventory: Inventory) -> str:

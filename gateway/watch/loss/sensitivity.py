@@ -8,7 +8,7 @@ level falls, and that is nearly the same for all of them.
 __all__ = ["WITHIN_H", "smallest_loss_m3_s"]
 
 WITHIN_H = (12.0, 24.0, 72.0)
-_FALLS_M_H = {12.0: 0.00048, 24.0: 0.00023, 72.0: 0.00008}
+_FALLS_M_H = {12.0: 0.00049, 24.0: 0.00024, 72.0: 0.00008}
 
 
 def smallest_loss_m3_s(area_m2: float, within_h: float) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gateway.watch.loss.baseline import NEW_FIT, Noise, afresh, expected, with_daily_doubt, with_value
 
 NOISE = Noise(white_m=0.0002, wander_m=0.001, wander_h=6.0, creep_m2_h=2e-9)
-PRIOR_PER_C = 5e-5
+PRIOR_PER_C = 4.5e-4
 UNKNOWN_M = 0.02
 SEASON_H = 1440.0
 """What `baseline` begins with, written down a second time."""
@@ -22,7 +22,7 @@ class World(NamedTuple):
 
     at_h: Matrix
     regressors: Matrix
-    """(hours, 4), in m degC."""
+    """(hours, 4), in degC."""
     levels_m: Matrix
     covariance: Matrix
     """Of the levels, (hours, hours)."""
@@ -31,7 +31,7 @@ class World(NamedTuple):
 def world(hours: int = 60) -> World:
     chance = np.random.default_rng(5)
     at_h = np.cumsum(chance.choice([1.0, 1.0, 1.0, 2.0, 7.0], hours))
-    regressors = chance.normal(0.0, 30.0, (hours, 4))
+    regressors = chance.normal(0.0, 3.0, (hours, 4))
     apart = np.abs(at_h[:, None] - at_h[None, :])
     since_first = np.minimum(at_h[:, None], at_h[None, :]) - at_h[0]
     covariance = UNKNOWN_M**2 + NOISE.creep_m2_h * (since_first + 1.0) + NOISE.white_m**2 * np.eye(hours)

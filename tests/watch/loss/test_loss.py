@@ -96,7 +96,7 @@ def test_it_ends_when_the_tank_moves_and_the_baseline_begins_anew() -> None:
     assert rest is not None
     assert rest.first == pytest.approx(VESSEL.area_m2 * sheets.level_m, rel=1e-4)
     # Two hours change next to nothing of what the day makes of it, and it stays known to half of what it was at first.
-    assert sheets.memory.learned.fit.state[2:] == pytest.approx(learned.state[2:], abs=2e-6)
+    assert sheets.memory.learned.fit.state[2:] == pytest.approx(learned.state[2:], rel=0.05)
     assert sheets.memory.learned.fit.covariance[2][2] < 0.25 * NEW_FIT.covariance[2][2]
     assert sheets.play(2 * DAY) is None
 
