@@ -156,7 +156,7 @@ def level_lost(sight: Sight, alarm: AlarmPlan) -> Condition:
     """No gauge gives a level: nothing warns of an overfill. A dip stands in for a level, and does not move."""
     levels = sight.levels
     suppressed = levels.maintenance if levels.only_in_maintenance else None
-    is_seen = levels.by_gauge and (levels.by_sure_gauge or levels.only_in_maintenance)
+    is_seen = levels.by_sure_gauge or (levels.by_gauge and levels.only_in_maintenance)
     if is_seen and sight.inventory.figures.level.value is not None:
         return INSIDE if suppressed is None else Condition(False, suppressed=suppressed)
     cause = _why_lost(sight)

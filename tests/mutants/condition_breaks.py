@@ -58,8 +58,8 @@ CONDITION_BREAKS: tuple[Break, ...] = (
     Break(
         "a dip taken for a gauge",
         LEVELS,
-        "    by_gauge = any(each.level_m is not None for each in said)\n",
-        "    by_gauge = inventory.figures.level.value is not None\n",
+        "    by_sure = any(each.level_m is not None and each.maintenance is None for each in said)\n",
+        "    by_sure = inventory.figures.level.value is not None\n",
         BY_LEVEL,
     ),
     Break(

@@ -235,6 +235,15 @@ def test_limits_as_parts_of_the_capacity_are_told_as_levels(tmp_path: Path) -> N
     assert "83 % (12.118 m) is 11.1 min below critical_high, 85 % (12.410 m)" in warning
 
 
+def test_without_a_critical_high_the_overflow_is_what_must_not_be_reached(tmp_path: Path) -> None:
+    """0.35 m of 254.469 m2 are 89.064 m3: 13.4 min at 400 m3/h."""
+    text = TANK.replace("high_high: 13.55 m, critical_high: 13.95 m", "high_high: 13.55 m, overflow: 13.9 m")
+    (warning,) = _load(tmp_path, text).warnings
+    assert "13.55 m is 13.3 min below the overflow, 13.900 m, at maximum_flow_in" in warning
+    none = TANK.replace(", critical_high: 13.95 m", "")
+    assert _load(tmp_path, none).warnings == ()
+
+
 def test_no_limit_lies_above_the_overflow_and_one_may_be_it(tmp_path: Path) -> None:
     at = TANK.replace("critical_high: 13.95 m}", "critical_high: 13.95 m, overflow: 13.95 m}")
     assert _load(tmp_path, at).warnings == ()

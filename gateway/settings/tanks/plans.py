@@ -135,7 +135,7 @@ class TankBuilder:
         )
         watch = self._watch.build(model.watch, plan, binding, path)
         remarks = limits.remarks(path)
-        remarks += check_time_to_act(watch, limits, capacity, model.maximum_flow_in, path, self._manual)
+        remarks += check_time_to_act(watch, limits, capacity, model, path, self._manual)
         period_s = self._period_s(model, binding)
         return TankSetup(plan, binding, model.description or "", period_s, watch, remarks, dimensions, kind)
 
