@@ -51,7 +51,7 @@ def _check(model: MailModel, path: KeyPath, reading: Reading) -> None:
         if not getattr(model, key):
             mistakes.add((*path, key), f"is empty; give {'shift@depot.example' if key == 'to' else 'now, soon'}")
     if not _FEWEST <= model.most_per_hour <= _MOST:
-        text = f"{model.most_per_hour} mails in an hour; give {_FEWEST} to {_MOST}"
+        text = f"{model.most_per_hour} is no fit number of mails in an hour; give {_FEWEST} to {_MOST}"
         mistakes.add((*path, "most_per_hour"), text)
     if model.gather > _LONGEST_GATHER_S:
         text = f"{model.gather:g} s is too long to keep an alarm from people; give up to {_LONGEST_GATHER_S:g} s"

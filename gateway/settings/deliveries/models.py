@@ -119,7 +119,7 @@ def _read_time_of_day(value: Any) -> time | None:
     return time(int(match[1]), int(match[2]))
 
 
-_MAIL_SCHEMA = {"type": "string", "pattern": "^[^@\\s]+@[^@\\s]+$", "examples": ["shift@depot.example"]}
+_MAIL_SCHEMA = {"type": "string", "examples": ["shift@depot.example"]}
 MailAddress = Annotated[
     str, BeforeValidator(_read_mail_address), WithJsonSchema({**_MAIL_SCHEMA, "description": "An e-mail address"})
 ]
@@ -130,6 +130,7 @@ MailAddresses = Annotated[
         {
             "anyOf": [_MAIL_SCHEMA, {"type": "array", "items": _MAIL_SCHEMA}],
             "description": "An e-mail address or a list of them",
+            "examples": ["shift@depot.example"],
         }
     ),
 ]
