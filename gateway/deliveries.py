@@ -114,8 +114,6 @@ class Walled:
         self.wants = destination.wants
         self._delivered_before = self._lost_before = self._dropped_before = 0
         """By those whose place it took; of live records, for what is kept is counted where it is kept."""
-        self._refused_before = 0
-        """Of history, at those: the outbox counts it as delivered, and they alone knew better."""
         self._lost = 0
         """Records that it should have taken in and failed at."""
         self._told = ""
@@ -123,10 +121,7 @@ class Walled:
     def follow(self, before: "Walled", *, has_ended: bool = False) -> None:
         """Counts on from there. What still waits when the one before has ended is lost, or dropped where history is
         kept."""
-        status, mine = before.status(), self._status()
-        if status.history is not None and mine.history is not None:
-            # Both take from one outbox: what differs is what they say of it.
-            self._refused_before = max(0, status.history.lost - mine.history.lost)
+        status = before.status()
         left = status.waiting if has_ended else 0
         self._delivered_before = status.delivered
         self._lost_before = status.lost + (left if status.history is None else 0)
@@ -149,15 +144,10 @@ class Walled:
 
     def status(self) -> DestinationStatus:
         status = self._status()
-        history = status.history
-        if history is not None and self._refused_before:
-            delivered = max(0, history.delivered - self._refused_before)
-            history = history._replace(delivered=delivered, lost=history.lost + self._refused_before)
         return status._replace(
             delivered=status.delivered + self._delivered_before,
             lost=status.lost + self._lost + self._lost_before,
             dropped=status.dropped + self._dropped_before,
-            history=history,
         )
 
     def _status(self) -> DestinationStatus:

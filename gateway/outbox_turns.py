@@ -5,7 +5,7 @@ outbox has one reader. Who was made, and is not run in the end, takes nothing fr
 """
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NoReturn
 
 from gateway.delivery.contract import Outbox
@@ -52,10 +52,10 @@ class Turn:
         """As the contract says."""
         return not self._is_over() and self._turns.outbox.ready()
 
-    def delivered(self, position: int) -> None:
+    def delivered(self, position: int, refused: Collection[int] = ()) -> None:
         """As the contract says; of what is said after the turn nothing counts: it is delivered once more."""
         if not self._is_over():
-            self._turns.outbox.delivered(position)
+            self._turns.outbox.delivered(position, refused)
 
     def rewind(self) -> None:
         """As the contract says."""

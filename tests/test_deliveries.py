@@ -223,33 +223,6 @@ def test_live_records_that_history_stands_behind_are_dropped_with_their_destinat
     virtually(main)
 
 
-def test_what_a_destination_refused_of_history_stays_lost_when_another_takes_its_place() -> None:
-    """No count goes back: the outbox, which both take from, holds what was refused for delivered."""
-
-    class Refuses(Kind):
-        def __init__(self, name: str, refused: int) -> None:
-            super().__init__(name)
-            self.refused = refused
-
-        def status(self) -> DestinationStatus:
-            history = Backlog(0, None, 40 - self.refused, 7 + self.refused)
-            return DestinationStatus(self._name, True, 0, 0, 0, None, history=history)
-
-    async def main() -> None:
-        refused = iter([3, 0, 0])
-        bench = Bench(north=lambda name: Refuses(name, next(refused)))
-        bench.deliveries.begin()
-        await bench.deliveries.make_anew([bench.plans["north"]], [])
-        assert bench.statuses()["north"].history == Backlog(0, None, 40 - 3, 7 + 3)
-        bench["north"].refused = 2
-        assert bench.statuses()["north"].history == Backlog(0, None, 40 - 5, 7 + 5)
-        await bench.deliveries.make_anew([bench.plans["north"]], [])
-        assert bench.statuses()["north"].history == Backlog(0, None, 40 - 5, 7 + 5)
-        await bench.loops.end_all(within_s=1.0)
-
-    virtually(main)
-
-
 def test_one_that_wants_no_live_records_gets_none() -> None:
     async def main() -> None:
         bench = Bench(history=WantsNoLive, live=Kind)

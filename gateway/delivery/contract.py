@@ -5,7 +5,7 @@ affair and delays no other.
 """
 
 import random as random_module
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Collection, Hashable, Sequence
 from typing import NamedTuple, Protocol
 
 from gateway.history import Entry
@@ -72,8 +72,9 @@ class Outbox(Protocol):
         """Whether `take` would give something without waiting for something new to happen."""
         ...
 
-    def delivered(self, position: int) -> None:
-        """All entries up to this position have arrived there. Never waits."""
+    def delivered(self, position: int, refused: Collection[int] = ()) -> None:
+        """All entries up to this position have arrived there, but for those at `refused`, which never will: they count
+        as lost, once, whatever else becomes of them. Never waits."""
         ...
 
     def rewind(self) -> None:

@@ -8,7 +8,7 @@ import asyncio
 import sqlite3
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from functools import partial
@@ -123,7 +123,7 @@ class LedgerOutbox:
         """As the contract says."""
         return bool(self._ready) or self._waiting() > len(self._taken)
 
-    def delivered(self, position: int) -> None:
+    def delivered(self, position: int, refused: Collection[int] = ()) -> None:
         """As the contract says. Raises ValueError for a position that was never given out."""
         self._join_loop()
         given = self._taken[-1].position if self._taken else self._position
@@ -132,8 +132,9 @@ class LedgerOutbox:
         # After `rewind` what is acknowledged late stands among those that are ready again.
         for entries in (self._taken, self._ready):
             while entries and entries[0].position <= position:
-                entries.popleft()
-                self._delivered += 1
+                is_lost = entries.popleft().position in refused
+                self._lost += is_lost
+                self._delivered += not is_lost
                 self._settled += 1
         self._position = max(self._position, position)
         self._pass_over()

@@ -45,7 +45,8 @@ STRUCK_PART = 0.6
 """Of each hour; the rest is for what has gathered to go."""
 PATIENCE_S = 180.0
 FLAT_MB = 15.0
-"""From the middle third of the day to the last: what is read ahead for one that is struck comes and goes."""
+"""From the middle third of the day to the last. In the first third the longest backlog so far may still make it grow:
+what is under way to one that is struck are some thousand records of 20 kB."""
 
 
 def main() -> int:
@@ -181,11 +182,11 @@ class SoakedDay:
             self._wrong(f"something waits at the end: {least}")
 
     def _judge_counts(self) -> None:
-        """Against the end of the first hour, and the last third of the day against the middle one."""
+        """Against the end of the first hour; of memory the last third of the day against the middle one."""
         first, last = self._counts[0], self._counts[-1]
         for name, before, after, allowed in zip(Counts._fields, first, last, MAY_GROW, strict=True):
             self.figures[f"{name}_first_and_last"] = round(before, 1), round(after, 1)
-            if after > before + allowed:
+            if name != "memory" and after > before + allowed:
                 self._wrong(f"{name} grew from {before:g} to {after:g}")
         third = len(self._counts) // 3
         if third >= 2:

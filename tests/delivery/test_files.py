@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Collection, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager, suppress
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
@@ -121,9 +121,9 @@ async def test_nothing_is_said_to_have_arrived_before_it_is_on_the_disk(
         order.append("sync")
 
     class Told(MemoryOutbox):
-        def delivered(self, position: int) -> None:
+        def delivered(self, position: int, refused: Collection[int] = ()) -> None:
             order.append("delivered")
-            super().delivered(position)
+            super().delivered(position, refused)
 
     monkeypatch.setattr("gateway.delivery.files.part.os.fsync", told)
     outbox = Told()

@@ -256,6 +256,20 @@ async def test_what_is_forced_out_is_lost_and_the_rest_goes_on(bench: Bench) -> 
     assert (outbox.backlog().delivered, outbox.backlog().lost) == (305, 295)
 
 
+async def test_what_is_refused_is_lost_and_whatever_becomes_of_it_once(bench: Bench) -> None:
+    """Of ten, 2 and 5 are refused. The first four arrive, less one. The disk forces out all up to 6 while 5 is on its
+    way back: 5 and 6 are lost by that. Then 7 to 10 arrive, and what is said of 5 comes too late."""
+    bench.write(records=10)
+    outbox = bench.outbox()
+    await taken(outbox, 10)
+    outbox.delivered(4, [2])
+    assert (outbox.backlog().delivered, outbox.backlog().lost, outbox.backlog().waiting) == (3, 1, 6)
+    bench.outboxes.forced(6, {"office": 2})
+    await asyncio.sleep(0)
+    outbox.delivered(10, [5])
+    assert (outbox.backlog().delivered, outbox.backlog().lost, outbox.backlog().waiting) == (7, 3, 0)
+
+
 async def test_a_damaged_body_is_lost_alone(bench: Bench) -> None:
     bench.write(records=5)
     bench.connection.execute("UPDATE history SET body = x'00' WHERE position = 3")

@@ -137,8 +137,8 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
         "history that is refused for good not counted",
         WINDOW,
-        "            self.lost += slot.fate is _Fate.LOST\n",
-        "",
+        "            if slot.fate is _Fate.LOST:\n",
+        "            if False:\n",
         ANSWERS,
     ),
     Break(

@@ -4,7 +4,7 @@ import asyncio
 import os
 import random
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import timedelta
 from pathlib import Path
 
@@ -51,8 +51,8 @@ class _Outbox(MemoryOutbox):
     async def take(self, at_most: int) -> Sequence[Entry]:
         return await super().take(min(at_most, 7))
 
-    def delivered(self, position: int) -> None:
-        super().delivered(position)
+    def delivered(self, position: int, refused: Collection[int] = ()) -> None:
+        super().delivered(position, refused)
         behind = max(read_cursor(self._cursor), position - _LAG)
         new = self._cursor.with_suffix(".new")
         new.write_text(str(behind))

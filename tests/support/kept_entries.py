@@ -2,7 +2,7 @@
 
 import asyncio
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from datetime import datetime
 
 from gateway.history import GATEWAY, Entry, KeptEvent, KeptRecord, Previous
@@ -26,6 +26,8 @@ class MemoryOutbox:
         self._kept_s: list[float] = []
         self._arrived = self._taken = self._taken_ever = 0
         """Each counts from the first entry on."""
+        self._refused = 0
+        """Of those that count as arrived."""
         self._grown = asyncio.Event()
         self.rewinds = 0
         for entry in entries:
@@ -56,10 +58,11 @@ class MemoryOutbox:
     def ready(self) -> bool:
         return self._taken < len(self._entries)
 
-    def delivered(self, position: int) -> None:
+    def delivered(self, position: int, refused: Collection[int] = ()) -> None:
         assert self._taken_ever > 0
         assert position <= self._entries[self._taken_ever - 1].position
         while self._arrived < self._taken_ever and self._entries[self._arrived].position <= position:
+            self._refused += self._entries[self._arrived].position in refused
             self._arrived += 1
         self._taken = max(self._taken, self._arrived)
 
@@ -72,7 +75,7 @@ class MemoryOutbox:
     def backlog(self) -> Backlog:
         waiting = len(self._entries) - self._arrived
         oldest_s = self._monotonic() - self._kept_s[self._arrived] if waiting else None
-        return Backlog(waiting, oldest_s, self._arrived, 0)
+        return Backlog(waiting, oldest_s, self._arrived - self._refused, self._refused)
 
 
 def kept_record(

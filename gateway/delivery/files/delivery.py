@@ -72,10 +72,7 @@ class FilesDelivery:
             text = f"{self._refused} entries were not written: {self._last_refused}"
             troubles.append(Trouble("records_refused", text))
         outbox = self._around.outbox
-        backlog = None
-        if outbox is not None:
-            told = outbox.backlog()
-            backlog = told._replace(delivered=max(0, told.delivered - self._refused), lost=told.lost + self._refused)
+        backlog = None if outbox is None else outbox.backlog()
         return DestinationStatus(
             self._plan.name, self._is_connected, 0, 0, 0, None, troubles=tuple(troubles), history=backlog
         )
@@ -155,12 +152,12 @@ class FilesDelivery:
         assert self._writing is not None
         (future, position), self._writing = self._writing, None
         written = future.result()
-        for sentence in written.refused:
+        for sentence in written.refused.values():
             self._refused += 1
             if sentence != self._last_refused:
                 self._last_refused = sentence
                 self._log.error(RECORDS_REFUSED, trouble=sentence)
-        outbox.delivered(position)
+        outbox.delivered(position, written.refused)
 
     async def _settle(self, outbox: Outbox) -> None:
         """What the run before left behind: a writing that hung. Nothing else is begun before it has ended."""

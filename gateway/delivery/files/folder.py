@@ -10,7 +10,7 @@ import fcntl
 import os
 import secrets
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
@@ -67,8 +67,8 @@ _SENTENCES = {
 class Written(NamedTuple):
     """What became of entries that were to be written."""
 
-    refused: tuple[str, ...]
-    """Sentences: entries that are no rows, and never will be."""
+    refused: Mapping[int, str]
+    """By position, entries that are no rows and never will be: sentences."""
 
 
 class HistoryFolder:
@@ -118,7 +118,7 @@ class HistoryFolder:
 
     def write(self, entries: Sequence[Entry], zone: tzinfo) -> Written:
         """Add to their files those that are not there yet; on the disk when it returns. Raises FilesError."""
-        refused = []
+        refused = {}
         with self._in_words():
             now_s = time.monotonic()
             if entries:
@@ -131,7 +131,7 @@ class HistoryFolder:
                 try:
                     row = line_of(entry, zone)
                 except DeliveryError as error:
-                    refused.append(str(error))
+                    refused[entry.position] = str(error)
                     continue
                 part = self._part(sort_of(entry), span_of(_instant(entry), self._plan.each_s))
                 part.add(row)
@@ -143,7 +143,7 @@ class HistoryFolder:
                 self._finish_those_before(min(map(_instant, entries)) - _LATE)
             if time.monotonic() - self._saved_s >= _SAVE_EVERY_S:
                 self._save()
-        return Written(tuple(refused))
+        return Written(refused)
 
     def finish(self, now: datetime) -> None:
         """Nothing waits to be written: files of a time that is over get their names. Raises FilesError.

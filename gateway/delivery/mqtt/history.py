@@ -129,7 +129,7 @@ class MqttHistory:
         """Tell what the window has come to, to the outbox and to the log: changes, not repetitions."""
         reached = self._window.reached()
         if reached is not None:
-            self._outbox.delivered(reached)
+            self._outbox.delivered(reached.position, reached.lost)
         if self._window.refusals or self._told:
             for stream, (refusal, for_good) in self._window.refusals.items():
                 if self._told.get(stream) != (refusal, for_good):
@@ -137,10 +137,7 @@ class MqttHistory:
             self._told = dict(self._window.refusals)
 
     def backlog(self) -> Backlog:
-        """What the outbox says, but that what was refused for good has not arrived."""
-        backlog = self._outbox.backlog()
-        lost = self._window.lost
-        return backlog._replace(delivered=backlog.delivered - lost, lost=backlog.lost + lost)
+        return self._outbox.backlog()
 
     def troubles(self) -> list[str]:
         """What of history is refused, a sentence for each that is passed over and for all that wait."""

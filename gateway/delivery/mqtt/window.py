@@ -6,14 +6,14 @@ refused for now. All times are monotonic seconds.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 from typing import NamedTuple
 
 from gateway.history import Entry, KeptRecord
 
-__all__ = ["ENDS_THE_CONNECTION", "HistoryWindow", "Refusal", "stream_of"]
+__all__ = ["ENDS_THE_CONNECTION", "HistoryWindow", "Reached", "Refusal", "stream_of"]
 
 PATIENCE_S = 600.0
 """How long a refusal that somebody may set right holds the stream up, where the server takes other topics."""
@@ -38,6 +38,14 @@ class Refusal(NamedTuple):
 
     code: int
     text: str
+
+
+class Reached(NamedTuple):
+    """How far it is settled what becomes of entries."""
+
+    position: int
+    lost: Sequence[int]
+    """Positions up to there that are given up; all others have arrived."""
 
 
 ENDS_THE_CONNECTION = Refusal(0x95, f"the server ends the connection at it, {STRIKES} times in a row")
@@ -76,8 +84,6 @@ class HistoryWindow:
         has gone well before."""
         self.most = most
         self._wait_s = wait_s
-        self.lost = 0
-        """Passed over for good, and not counted as waiting any more."""
         self.refusals: dict[str, tuple[Refusal, bool]] = {}
         """By stream of which nothing has arrived since: why, and whether that is for good."""
         self._given_up: set[str] = set()
@@ -100,6 +106,8 @@ class HistoryWindow:
         """New entries that may still be sent in this round, to see whether others are taken."""
         self._arrived_in_round: set[str] = set()
         self._reached: int | None = None
+        self._lost: list[int] = []
+        """Positions, of those up to there."""
         self._limit = 1
         self._halved_s = float("-inf")
         self._shortest_s = float("inf")
@@ -194,9 +202,11 @@ class HistoryWindow:
         self._look_at_round(now_s)
         self._advance()
 
-    def reached(self) -> int | None:
-        """The position up to which all has arrived or is given up, where that is another than when last asked."""
-        reached, self._reached = self._reached, None
+    def reached(self) -> Reached | None:
+        """Up to where all has arrived or is given up, where that is another than when last asked."""
+        if self._reached is None:
+            return None
+        reached, self._reached, self._lost = Reached(self._reached, self._lost), None, []
         return reached
 
     def broken(self, *, by_server: bool) -> None:
@@ -250,7 +260,8 @@ class HistoryWindow:
     def _advance(self) -> None:
         while self._slots and self._slots[0].fate in (_Fate.ARRIVED, _Fate.LOST):
             slot = self._slots.popleft()
-            self.lost += slot.fate is _Fate.LOST
+            if slot.fate is _Fate.LOST:
+                self._lost.append(slot.entry.position)
             self._reached = slot.entry.position
 
     def _widen(self, slot: _Slot, now_s: float) -> None:

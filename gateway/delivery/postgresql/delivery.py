@@ -90,10 +90,6 @@ class PostgresqlDelivery:
     def status(self) -> DestinationStatus:
         outbox = self._around.outbox
         history = None if outbox is None else outbox.backlog()
-        if history is not None:
-            history = history._replace(
-                delivered=max(0, history.delivered - self._refused), lost=history.lost + self._refused
-            )
         return DestinationStatus(
             self._plan.name, self._connected, 0, 0, 0, None, troubles=self._troubles(), history=history
         )
@@ -180,7 +176,7 @@ class PostgresqlDelivery:
             entries = await self._next(outbox)
             if entries:
                 refused = await transfer.write(entries)
-                outbox.delivered(entries[-1].position)
+                outbox.delivered(entries[-1].position, [each.entry.position for each in refused])
                 for refusal in refused:
                     self._give_up(refusal)
                 self._goes_well()
