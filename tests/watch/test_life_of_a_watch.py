@@ -1,0 +1,238 @@
+"""A tank that is filled, watched by the pipeline as a gateway does it: over restarts, and with people who act.
+
+The tank holds 100 m3 a metre and is filled at 300 m3/h: 3 m an hour, a metre in 1,200 s. From 8 m it comes to its
+maximum working level of 9 m after 1,200 s, to high-high at 9.3 m after 1,560 s and to critical high at 9.6 m after
+1,920 s.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from structlog.testing import capture_logs
+
+from gateway import pipeline as pipeline_module
+from gateway.binding import ManualValue, TankBinding
+from gateway.calculation.plan import GaugeKind, GaugePlan
+from gateway.kept_memory import Kept
+from gateway.pipeline import Pipeline
+from gateway.tank_record import Event, EventKind
+from gateway.tank_state import AlarmKind, AlarmPhase, Motion, Priority, TankState
+from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
+from gateway.watch.plan import AlarmPlan, WatchPlan
+from tests.support.plans import straight_plan
+from tests.test_restart import PERIOD_S, SOURCES, Life, Story, World
+
+HIGH = (AlarmKind.MAXIMUM_WORKING, AlarmKind.HIGH_HIGH, AlarmKind.CRITICAL_HIGH)
+PLAN = straight_plan(
+    maximum_flow_in_m3_s=0.1, maximum_flow_out_m3_s=0.1, gauge=GaugePlan(GaugeKind.INNAGE, resolution_m=0.001)
+)
+BINDING = TankBinding(
+    "TK-1",
+    level=SOURCES["level"],
+    elements=tuple(SOURCES[f"t{index}"] for index in range(1, 5)),
+    reference_density=ManualValue(800.0),
+)
+
+
+def alarm(kind: AlarmKind, priority: Priority = Priority.NOW, deadband: float = 0.01) -> AlarmPlan:
+    return AlarmPlan(kind, priority, f"{kind} happens", f"see to {kind}", 600.0, deadband=deadband)
+
+
+SOON = replace(alarm(AlarmKind.HIGH_HIGH_SOON, deadband=60.0), limit=600.0)
+WATCH = WatchPlan("TK-1", alarms=(*map(alarm, HIGH), alarm(AlarmKind.LEVEL_LOST), SOON))
+
+
+class Watched(Life):
+    """As `Life`, and its tank is watched."""
+
+    watch = WATCH
+
+    def begin(self, steady_s: float, kept: Kept | None = None) -> None:
+        self.steady_off_s = steady_s - self.second
+        tanks = [(self.plan, self.binding, PERIOD_S)]
+        self.pipeline = Pipeline("site", "b" * 32, tanks, self._take, self, watches={"TK-1": self.watch})
+        if kept is not None:
+            self.pipeline.restore(kept)
+
+    @property
+    def events(self) -> list[Event]:
+        return [event for record in self.records for event in record.events]
+
+    @property
+    def state(self) -> TankState:
+        state = self.records[-1].state
+        assert state is not None
+        return state
+
+    def told(self) -> list[tuple[EventKind, str]]:
+        return [(event.kind, event.subject) for event in self.events]
+
+    def do(self, verb: AlarmVerb, name: AlarmKind, until: datetime | None = None) -> None:
+        self.pipeline.act("TK-1", AlarmCommand(verb, name, "kim", "seen", until))
+
+
+def filling(second: float) -> World:
+    return World(level=round(8.0 + min(second, 2000.0) / 1200.0, 3))
+
+
+def life(story: Story = filling, **changes: object) -> Watched:
+    return Watched(story, replace(PLAN, **changes), BINDING)  # type: ignore[arg-type]
+
+
+def raised(events: Sequence[Event]) -> list[str]:
+    return [event.subject for event in events if event.kind is EventKind.ALARM_RAISED]
+
+
+def test_a_tank_that_is_filled_is_told_in_time() -> None:
+    watched = life()
+    watched.poll(600)
+    state = watched.state
+    assert state.motion is Motion.FILLING
+    assert state.rate.value == pytest.approx(300.0 / 3600.0, rel=0.05)
+    assert [time.limit for time in state.times] == ["maximum_working", "high_high", "critical_high"]
+    assert state.times[1].in_s == pytest.approx(960.0, rel=0.05), "from 8.5 m to 9.3 m, 1,200 s a metre"
+    assert state.times[1].at == watched.records[-1].inventory.instant + timedelta(seconds=state.times[1].in_s)
+    assert watched.told() == [(EventKind.MOVEMENT_BEGAN, "filling")]
+    watched.poll(1_400)
+    assert raised(watched.events) == [
+        "high_high_soon",
+        "maximum_working",
+        "high_high",
+        "critical_high",
+    ], "the warning 600 s before high-high, at 960 s, then the alarms as their levels are passed"
+
+
+def test_each_is_raised_by_the_very_reading_that_passes_its_limit() -> None:
+    watched = life()
+    for _ in range(200):
+        (sheet,) = watched.poll(PERIOD_S)
+        level = sheet.figures.level.value
+        assert level is not None
+        for kind, limit_m in zip(HIGH, (9.0, 9.3, 9.6), strict=True):
+            names = [standing.name for standing in watched.state.alarms if standing.is_active]
+            assert (kind in names) == (level >= limit_m), (level, kind)
+
+
+def test_a_restart_raises_nothing_anew_and_forgets_nothing() -> None:
+    watched = life()
+    watched.poll(1_600)
+    before = watched.state.alarms
+    phases = {standing.name: standing.phase for standing in before}
+    assert phases == {
+        "high_high": AlarmPhase.UNACKNOWLEDGED,
+        "maximum_working": AlarmPhase.UNACKNOWLEDGED,
+        "high_high_soon": AlarmPhase.RETURNED,
+    }, "high-high is no longer ahead"
+    watched.do(AlarmVerb.ACKNOWLEDGE, AlarmKind.HIGH_HIGH)
+    told = len(watched.events)
+    watched.restart(20.0)
+    watched.poll(100)
+    assert raised(watched.events[told:]) == []
+    after = {standing.name: standing for standing in watched.state.alarms}
+    assert after["high_high"].phase is AlarmPhase.ACKNOWLEDGED
+    assert (after["high_high"].by, after["high_high"].why) == ("kim", "seen")
+    assert after["maximum_working"].raised == next(each.raised for each in before if each.name == "maximum_working")
+
+
+def test_what_rises_while_nobody_watches_is_raised_when_somebody_does() -> None:
+    watched = life()
+    watched.poll(1_300)
+    watched.restart(300.0)
+    told = len(watched.events)
+    watched.poll(20)
+    assert "high_high" in raised(watched.events[told:])
+
+
+def test_a_gauge_that_is_lost_leaves_the_alarm_and_raises_its_own() -> None:
+    def story(second: float) -> World:
+        return filling(second) if second < 1_600 else World(level=None)
+
+    watched = life(story)
+    watched.poll(1_700)
+    phases = {standing.name: standing.phase for standing in watched.state.alarms}
+    assert phases["high_high"] is AlarmPhase.UNACKNOWLEDGED, "nobody knows that it is over"
+    assert phases["level_lost"] is AlarmPhase.UNACKNOWLEDGED
+    assert watched.state.motion is Motion.UNKNOWN
+    assert watched.state.times == ()
+    assert watched.state.rate.value is None
+
+
+def test_what_somebody_does_is_told_at_once_by_a_sheet_of_its_own() -> None:
+    watched = life()
+    watched.poll(1_300)
+    sheets = len(watched.records)
+    watched.do(AlarmVerb.ACKNOWLEDGE, AlarmKind.MAXIMUM_WORKING)
+    assert len(watched.records) == sheets + 1
+    (event,) = watched.records[-1].events
+    assert (event.kind, event.subject, event.by) == (EventKind.ALARM_ACKNOWLEDGED, "maximum_working", "kim")
+    (standing,) = (each for each in watched.state.alarms if each.name == "maximum_working")
+    assert (standing.phase, standing.by) == (AlarmPhase.ACKNOWLEDGED, "kim")
+
+
+@pytest.mark.parametrize(
+    ("tank", "name", "wrong"),
+    [("TK-1", AlarmKind.HIGH_HIGH, "nothing to acknowledge"), ("TK-9", AlarmKind.HIGH_HIGH, "no tank 'TK-9'")],
+)
+def test_what_cannot_be_done_is_refused_and_changes_nothing(tank: str, name: AlarmKind, wrong: str) -> None:
+    watched = life()
+    watched.poll(100)
+    sheets = len(watched.records)
+    with pytest.raises(AlarmRefusedError, match=wrong):
+        watched.pipeline.act(tank, AlarmCommand(AlarmVerb.ACKNOWLEDGE, name, "kim"))
+    assert len(watched.records) == sheets
+
+
+def test_a_shelf_outlives_a_restart_and_ends_by_itself() -> None:
+    watched = life()
+    watched.poll(1_300)
+    until = datetime.fromtimestamp(watched.utc_ns() / 1e9, UTC) + timedelta(seconds=200)
+    watched.do(AlarmVerb.SHELVE, AlarmKind.MAXIMUM_WORKING, until)
+    watched.restart(50.0)
+    watched.poll(140)
+    phases = {standing.name: standing.phase for standing in watched.state.alarms}
+    assert phases["maximum_working"] is AlarmPhase.SHELVED
+    told = len(watched.events)
+    watched.poll(60)
+    phases = {standing.name: standing.phase for standing in watched.state.alarms}
+    assert phases["maximum_working"] is AlarmPhase.UNACKNOWLEDGED
+    assert raised(watched.events[told:]) == ["maximum_working"]
+
+
+def test_every_alarm_is_there_to_be_told_also_while_it_is_normal() -> None:
+    watched = life()
+    assert {each.standing.phase for each in watched.pipeline.alarms()} == {AlarmPhase.NORMAL}
+    watched.poll(1_300)
+    alarms = {each.standing.name: each for each in watched.pipeline.alarms()}
+    assert list(alarms) == [plan.kind for plan in WATCH.alarms]
+    assert alarms["maximum_working"].standing.phase is AlarmPhase.UNACKNOWLEDGED
+    assert alarms["critical_high"].standing.phase is AlarmPhase.NORMAL
+    assert (alarms["high_high"].consequence, alarms["high_high"].action) == ("high_high happens", "see to high_high")
+
+
+def test_another_plan_keeps_its_alarms_until_they_are_judged_anew() -> None:
+    watched = life()
+    watched.poll(1_300)
+    kept = watched.kept()
+    watched.plan = replace(watched.plan, reference_height_m=10.4)
+    watched.begin(5.0, kept)
+    told = len(watched.events)
+    watched.poll(20)
+    assert raised(watched.events[told:]) == [], "maximum working was raised already"
+    phases = {standing.name: standing.phase for standing in watched.state.alarms}
+    assert phases["maximum_working"] is AlarmPhase.UNACKNOWLEDGED
+
+
+def test_a_mistake_in_the_watch_leaves_the_sheet(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("a mistake")
+
+    monkeypatch.setattr(pipeline_module, "watch", fails)
+    watched = life()
+    with capture_logs() as logs:
+        watched.poll(20)
+    assert watched.records[-1].inventory.figures.level.value == pytest.approx(8.017, abs=1e-9)
+    assert watched.records[-1].state is None
+    assert watched.pipeline.calculation_errors == 2
+    assert "tank.watch_failed" in [each["event"] for each in logs]
