@@ -1,0 +1,128 @@
+"""Alarms at a real server, seen by an outside subscriber: each retained under a topic of its own, newest wins."""
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from gateway.delivery.mqtt.delivery import MqttDelivery
+from gateway.status import GatewaySnapshot
+from gateway.tank_record import Event, EventKind
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Priority
+from tests.support.deliveries import plan_for, running, until
+from tests.support.mosquitto import Mosquitto
+from tests.support.mqtt_subscriber import Subscriber
+from tests.support.records import BOOT, NOON, record, snapshot
+
+both_protocols = pytest.mark.parametrize("protocol", ["3.1.1", "5"])
+
+
+def alarm(phase: AlarmPhase = AlarmPhase.NORMAL, kind: AlarmKind = AlarmKind.HIGH_HIGH, tank: str = "TK-1") -> AlarmNow:
+    name = kind.value if tank else f"{kind}.bus"
+    standing = AlarmStanding(name, kind, phase, Priority.NOW, phase is not AlarmPhase.NORMAL, NOON)
+    return AlarmNow(tank, standing, "it runs over", "stop the pump", 600.0)
+
+
+class Site:
+    """What a delivery is told of alarms."""
+
+    def __init__(self, port: int, protocol: str) -> None:
+        self.alarms = [alarm(), alarm(kind=AlarmKind.MINIMUM), alarm(kind=AlarmKind.LINE_LOST, tank="")]
+        self.delivery = MqttDelivery(
+            plan_for(port, protocol=protocol, status_period_s=0.2),
+            "harbour",
+            BOOT,
+            self.snapshot,
+            random=random.Random(1),
+        )
+        self.sequence = 0
+
+    def snapshot(self) -> GatewaySnapshot:
+        return snapshot()._replace(alarms=tuple(self.alarms), destinations=())
+
+    def becomes(self, *alarms: AlarmNow) -> None:
+        self.alarms = list(alarms)
+        self.sequence += 1
+        event = Event(EventKind.ALARM_RAISED, NOON, "high_high")
+        self.delivery.offer(record("TK-1", self.sequence)._replace(events=(event,)))
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[Mosquitto]:
+    with Mosquitto(tmp_path) as mosquitto:
+        yield mosquitto
+
+
+@both_protocols
+async def test_every_alarm_is_told_at_connect_and_on_each_change(server: Mosquitto, protocol: str) -> None:
+    site = Site(server.port, protocol)
+    async with Subscriber(server.port, "tanks/harbour/+/alarms/+") as subscriber, running(site.delivery):
+        seen = {}
+        while len(seen) < 3:
+            message = await subscriber.next()
+            seen[message.topic] = message.content["alarm"]["phase"]
+        assert seen == {
+            "tanks/harbour/TK-1/alarms/high_high": "normal",
+            "tanks/harbour/TK-1/alarms/minimum": "normal",
+            "tanks/harbour/gateway/alarms/line_lost.bus": "normal",
+        }
+        site.becomes(alarm(AlarmPhase.UNACKNOWLEDGED), *site.alarms[1:])
+        content = (await subscriber.next()).content
+        assert (content["tank"], content["alarm"]["phase"]) == ("TK-1", "unacknowledged")
+        assert (content["consequence"], content["action"], content["response_s"]) == (
+            "it runs over",
+            "stop the pump",
+            600,
+        )
+        # One of the gateway itself comes with no record of a tank.
+        site.alarms[2] = alarm(AlarmPhase.UNACKNOWLEDGED, AlarmKind.LINE_LOST, "")
+        content = (await subscriber.next()).content
+        assert (content["tank"], content["alarm"]["name"]) == (None, "line_lost.bus")
+    async with Subscriber(server.port, "tanks/harbour/TK-1/alarms/high_high") as late:
+        message = await late.next()
+        assert (message.retained, message.content["alarm"]["phase"]) == (True, "unacknowledged")
+
+
+@both_protocols
+async def test_an_alarm_that_is_no_more_leaves_nothing_behind(server: Mosquitto, protocol: str) -> None:
+    site = Site(server.port, protocol)
+    async with Subscriber(server.port, "tanks/harbour/TK-1/alarms/+") as subscriber, running(site.delivery):
+        for _ in range(2):
+            await subscriber.next()
+        site.becomes(*site.alarms[1:])
+        message = await subscriber.unchecked()
+        assert (message.topic, message.payload) == ("tanks/harbour/TK-1/alarms/high_high", b"")
+    async with Subscriber(server.port, "tanks/harbour/TK-1/alarms/+") as late:
+        assert (await late.next()).topic.endswith("/minimum")
+
+
+async def test_a_server_that_forgot_is_told_anew_and_what_came_meanwhile(server: Mosquitto) -> None:
+    site = Site(server.port, "5")
+    async with running(site.delivery):
+        await until(lambda: site.delivery.status().connected)
+        server.kill()
+        await until(lambda: not site.delivery.status().connected)
+        site.becomes(alarm(AlarmPhase.UNACKNOWLEDGED), *site.alarms[1:])
+        server.start()
+        async with Subscriber(server.port, "tanks/harbour/+/alarms/+") as subscriber:
+            seen = {}
+            while len(seen) < 3:
+                message = await subscriber.next()
+                seen[message.content["alarm"]["name"]] = message.content["alarm"]["phase"]
+        assert seen == {"high_high": "unacknowledged", "minimum": "normal", "line_lost.bus": "normal"}
+
+
+async def test_what_is_wrong_goes_before_a_thousand_records_and_what_is_normal_behind_them(server: Mosquitto) -> None:
+    site = Site(server.port, "5")
+    site.alarms[0] = alarm(AlarmPhase.UNACKNOWLEDGED)
+    for number in range(300):
+        site.delivery.offer(record(f"T-{number}", 1))
+    async with Subscriber(server.port) as subscriber, running(site.delivery):
+        topics: list[str] = []
+        while len(topics) < 303:
+            topic = (await subscriber.unchecked()).topic
+            if "/gateway/status" not in topic and "/heartbeat" not in topic:
+                topics.append(topic)
+    assert topics[0] == "tanks/harbour/TK-1/alarms/high_high"
+    assert [topic for topic in topics[-2:] if "/alarms/" in topic] == topics[-2:]

@@ -1,0 +1,137 @@
+"""What the watch remembers is in the ledger with the very events that it has come to: never one without the other."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from gateway.calculation.memory import EMPTY_MEMORY
+from gateway.history import GATEWAY
+from gateway.kept_memory import Kept, KeptTank, KeptWatch, restored_watch
+from gateway.ledger.ledger import Ledger
+from gateway.ledger.plan import LedgerPlan
+from gateway.tank_record import Event, EventKind
+from gateway.tank_state import AlarmPhase
+from gateway.watch.alarms.memory import AlarmMemory
+from gateway.watch.house import HouseMemory
+from gateway.watch.memory import WatchMemory
+from tests.support.ledger_store import BOOTS, PATIENCE_S, SITE, Stand, events_in, rows_in, until
+
+INSTANT = datetime(2026, 11, 28, 6, 0, tzinfo=UTC)
+
+
+def raised(subject: str) -> Event:
+    return Event(EventKind.ALARM_RAISED, INSTANT, subject)
+
+
+def remembered(stand: Stand, *names: str, tank: str = "TK-1") -> KeptWatch:
+    alarms = {name: AlarmMemory(INSTANT, AlarmPhase.UNACKNOWLEDGED, unheard_s=100.0) for name in names}
+    memory = HouseMemory(alarms) if tank == GATEWAY else WatchMemory(alarms=alarms)
+    return KeptWatch(tank, stand.utc_ns(), stand.monotonic_ns(), memory)
+
+
+def reopened(stand: Stand) -> Kept | None:
+    """As another process finds it: the first has been killed, so that nothing was said to it."""
+    copy = stand.file.with_name("copy.ledger")
+    for end in ("", "-wal", "-shm"):
+        part = stand.file.with_name(stand.file.name + end)
+        if part.exists():
+            copy.with_name(copy.name + end).write_bytes(part.read_bytes())
+    ledger = Ledger.open(LedgerPlan(file=copy), SITE, BOOTS[5], stand)
+    try:
+        return ledger.memory()
+    finally:
+        assert ledger.close(PATIENCE_S)
+
+
+def test_it_is_there_as_soon_as_the_event_is(tmp_path: Path) -> None:
+    stand = Stand(tmp_path, commit_s=0.05)
+    ledger = stand.open()
+    watch = remembered(stand, "high_high")
+    ledger.offer(stand.record(events=(raised("high_high"), raised("critical_high"))), lambda: watch)
+    until(lambda: ledger.status().waiting == 0)
+    kept = reopened(stand)
+    assert kept is not None
+    assert [event.subject for _, event in events_in(stand.file) if event.kind is EventKind.ALARM_RAISED] == [
+        "high_high",
+        "critical_high",
+    ]
+    assert kept.tanks["TK-1"].watch == watch.memory
+    assert (kept.utc_ns, kept.steady_ns) == (watch.utc_ns, watch.steady_ns)
+    assert ledger.close(PATIENCE_S)
+
+
+def test_a_sheet_without_events_asks_for_nothing(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+
+    def never() -> KeptWatch | None:
+        raise AssertionError("it is asked for each sheet")
+
+    ledger.offer(stand.record(), never)
+    assert ledger.close(PATIENCE_S)
+
+
+def test_the_newer_of_two_counts_and_its_times_go_by_the_other_clock(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    before = remembered(stand, "minimum")
+    assert isinstance(before.memory, WatchMemory)
+    ledger.keep_memory(Kept(stand.utc_ns(), 50_000_000_000, {"TK-1": KeptTank("p", EMPTY_MEMORY, before.memory)})).wait(
+        PATIENCE_S
+    )
+    stand.seconds += 30.0
+    later = KeptWatch("TK-1", stand.utc_ns(), 80_000_000_000, remembered(stand, "minimum", "high_high").memory)
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: later)
+    until(lambda: ledger.status().waiting == 0)
+    kept = reopened(stand)
+    assert kept is not None
+    assert kept.tanks["TK-1"].plan == "p", "of the calculation there is no newer one"
+    assert set(kept.tanks["TK-1"].watch.alarms) == {"minimum", "high_high"}
+    assert kept.tanks["TK-1"].watch.alarms["high_high"].unheard_s == 100.0, "both by one steady clock"
+    moved = restored_watch(kept, "TK-1", 95_000_000_000, 45.0)
+    assert moved.alarms["high_high"].unheard_s == 100.0, "the same clock goes on: 45 s passed by both"
+    assert ledger.close(PATIENCE_S)
+
+
+def test_what_the_memory_of_the_site_has_in_it_is_dropped(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    early = remembered(stand, "high_high")
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: early)
+    until(lambda: ledger.status().waiting == 0)
+    stand.seconds += 10.0
+    memory = WatchMemory(alarms={"high_high": AlarmMemory(INSTANT, AlarmPhase.ACKNOWLEDGED, by="kim")})
+    ledger.keep_memory(Kept(stand.utc_ns(), 60_000_000_000, {"TK-1": KeptTank("p", EMPTY_MEMORY, memory)})).wait(
+        PATIENCE_S
+    )
+    assert rows_in(stand.file, "SELECT name FROM memory") == [("calculation",)]
+    kept = reopened(stand)
+    assert kept is not None
+    assert kept.tanks["TK-1"].watch == memory
+    assert ledger.close(PATIENCE_S)
+
+
+def test_the_gateway_itself_is_remembered_likewise(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    watch = remembered(stand, "line_lost.bus", tank=GATEWAY)
+    ledger.event(raised("line_lost.bus"), watch=watch)
+    until(lambda: ledger.status().waiting == 0)
+    kept = reopened(stand)
+    assert kept is not None
+    assert kept.house == watch.memory
+    assert ledger.close(PATIENCE_S)
+
+
+def test_one_that_is_damaged_takes_nothing_else_with_it(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    ledger.offer(stand.record(events=(raised("a"),)), lambda: remembered(stand, "a"))
+    ledger.offer(stand.record("TK-2", events=(raised("b"),)), lambda: remembered(stand, "b", tank="TK-2"))
+    until(lambda: ledger.status().waiting == 0)
+    ledger.transactions.do(
+        lambda connection: connection.execute("UPDATE memory SET body = x'00' WHERE name = 'watch TK-1'"), at_once=True
+    ).result(PATIENCE_S)
+    kept = reopened(stand)
+    assert kept is not None
+    assert set(kept.tanks) == {"TK-2"}
+    assert ledger.close(PATIENCE_S)
