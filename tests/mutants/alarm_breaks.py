@@ -141,6 +141,13 @@ ALARM_BREAKS: tuple[Break, ...] = (
         COMMANDS,
     ),
     Break(
+        "acknowledged without having been seen",
+        "gateway/watch/alarms/commands.py",
+        "abs(memory.raised - command.raised) > _AS_TOLD",
+        "abs(memory.raised - command.raised) > 9**9 * _AS_TOLD",
+        COMMANDS,
+    ),
+    Break(
         "out of service without a reason",
         "gateway/watch/alarms/commands.py",
         "if not command.why.strip():",

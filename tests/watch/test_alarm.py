@@ -231,6 +231,17 @@ def test_a_shelf_ends_when_it_was_said_to_whatever_the_restart(steady_s: float) 
     assert life.sheet(ON, 1.0) is AlarmPhase.UNACKNOWLEDGED
 
 
+def test_a_shelf_ends_by_the_clock_where_nobody_can_tell_how_long_the_restart_took() -> None:
+    """The steady time goes on as if none had passed, for 45 min more; the clock says that it is over."""
+    life = Life()
+    life.sheet(ON)
+    life.does(AlarmVerb.SHELVE, for_s=3600.0)
+    life.sheet(ON, 900.0)
+    life.restarts()
+    life.instant += timedelta(hours=2)
+    assert life.sheet(ON) is AlarmPhase.UNACKNOWLEDGED
+
+
 @pytest.mark.parametrize("verb", [AlarmVerb.SHELVE, AlarmVerb.OUT_OF_SERVICE])
 def test_a_clock_that_is_set_back_prolongs_nothing(verb: AlarmVerb) -> None:
     life = Life()

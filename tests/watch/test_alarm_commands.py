@@ -98,6 +98,61 @@ def test_an_end_at_the_end_of_all_times_is_refused_like_any_other(until: datetim
     assert refused(Life(), SHELVE, until=until).startswith(f"{NAME}: {says}")
 
 
+@pytest.mark.outside("OPC 10000-9, 5.13, Table 137 with 5.7.3, 5.8.17.2 and 5.8.17.4: what is to be refused")
+def test_what_the_model_refuses_is_refused() -> None:
+    """Nothing to acknowledge (Bad_ConditionBranchAlreadyAcked), not shelved (Bad_ConditionNotShelved), a time that is
+    out of range (Bad_ShelvingTimeOutOfRange), and the acknowledgement of what was not seen (an EventId of before)."""
+    life = Life()
+    assert "there is nothing to acknowledge" in refused(life, ACKNOWLEDGE)
+    assert "it is not shelved" in refused(life, UNSHELVE)
+    assert "too far ahead" in refused(life, SHELVE, until=life.instant + timedelta(days=1))
+    life.sheet(ON)
+    seen = life.standing.raised
+    life.sheet(OFF)
+    life.sheet(ON)
+    command = AlarmCommand(ACKNOWLEDGE, NAME, "bob", raised=seen)
+    with pytest.raises(AlarmRefusedError, match=r"^high_high: it was raised anew at 12:00:03 UTC: acknowledge that$"):
+        apply(command, life.plan, NAME, life.memory, life.instant, life.steady_s)
+    newest = command._replace(raised=life.standing.raised)
+    memory, _ = apply(newest, life.plan, NAME, life.memory, life.instant, life.steady_s)
+    assert phase_of(memory) is AlarmPhase.ACKNOWLEDGED
+
+
+def test_what_was_raised_anew_as_the_clock_was_set_back_was_not_seen_either() -> None:
+    life = Life()
+    life.sheet(ON)
+    command = AlarmCommand(ACKNOWLEDGE, NAME, "bob", raised=life.standing.raised)
+    life.sheet(OFF)
+    life.instant -= timedelta(hours=1)
+    life.sheet(ON)
+    with pytest.raises(AlarmRefusedError, match="it was raised anew at 11:00:03 UTC"):
+        apply(command, life.plan, NAME, life.memory, life.instant, life.steady_s)
+
+
+@pytest.mark.parametrize("cut", [timedelta(microseconds=999), timedelta(0)])
+def test_what_was_seen_is_known_by_its_time_in_a_message(cut: timedelta) -> None:
+    life = Life()
+    life.sheet(ON)
+    assert life.standing.raised is not None
+    command = AlarmCommand(ACKNOWLEDGE, NAME, "bob", raised=life.standing.raised - cut)
+    memory, _ = apply(command, life.plan, NAME, life.memory, life.instant, life.steady_s)
+    assert phase_of(memory) is AlarmPhase.ACKNOWLEDGED
+
+
+@pytest.mark.outside(
+    "OPC 10000-9, 5.8.17.1 and 5.8.17.4: shelved for its time, active or not, whatever it does meanwhile"
+)
+def test_shelved_for_its_whole_time() -> None:
+    life = Life()
+    life.does(SHELVE, for_s=100.0)
+    for _ in range(49):
+        assert life.sheet(ON) is AlarmPhase.SHELVED
+        assert life.sheet(OFF) is AlarmPhase.SHELVED
+    assert life.sheet(ON) is AlarmPhase.SHELVED
+    assert life.sheet(ON) is AlarmPhase.UNACKNOWLEDGED
+    assert life.told == [EventKind.ALARM_SHELVED, EventKind.ALARM_UNSHELVED, EventKind.ALARM_RAISED]
+
+
 def test_the_longest_ends_are_taken() -> None:
     for verb, length_s in ((SHELVE, 12 * HOUR_S), (OUT_OF_SERVICE, 31 * DAY_S)):
         life = Life()

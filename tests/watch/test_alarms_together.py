@@ -19,6 +19,7 @@ from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.memory import AlarmMemory, first_memory
 from gateway.watch.alarms.together import (
     Alarms,
+    alarms_now,
     apply_to,
     by_kind,
     next_alarms,
@@ -181,6 +182,20 @@ def test_one_without_a_condition_cannot_be_judged() -> None:
     tank.active(HIGH_HIGH)
     assert tank.sheet({}) == [("high_high", AlarmPhase.UNACKNOWLEDGED)]
     assert tank.sheet({HIGH_HIGH: UNKNOWN}) == [("high_high", AlarmPhase.UNACKNOWLEDGED)]
+
+
+def test_every_alarm_is_told_with_what_to_do_normal_or_not() -> None:
+    tank = Tank()
+    assert alarms_now("TK-1", by_kind(PLANS), {}) == (), "none has been judged yet"
+    tank.active(WORKING)
+    told = alarms_now("TK-1", by_kind(PLANS), tank.now.memories)
+    assert [(each.tank, each.standing.name, each.standing.phase) for each in told] == [
+        ("TK-1", "water_high", AlarmPhase.NORMAL),
+        ("TK-1", "maximum_working", AlarmPhase.UNACKNOWLEDGED),
+        ("TK-1", "high_high", AlarmPhase.NORMAL),
+    ]
+    assert told[1][2:] == (PLANS[1].consequence, PLANS[1].action, PLANS[1].response_s)
+    assert told[1].standing == tank.now.standings[0]
 
 
 def test_alarms_with_names_of_their_own() -> None:

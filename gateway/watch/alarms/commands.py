@@ -47,6 +47,9 @@ class AlarmCommand(NamedTuple):
     why: str = ""
     until: datetime | None = None
     """UTC, of `shelve` and `out_of_service`: when that ends by itself."""
+    raised: datetime | None = None
+    """UTC, of `acknowledge`: when the alarm that somebody saw was raised, to the millisecond. One that was raised anew
+    since then stays as it is. None: whichever it is."""
 
 
 class AlarmRefusedError(GatewayError):
@@ -62,6 +65,8 @@ class Longest:
 
 
 _LONGEST = Longest()
+_AS_TOLD = timedelta(milliseconds=1)
+"""A time in a message is cut by less."""
 _CODES: Mapping[AlarmVerb, ReasonCode] = {
     AlarmVerb.ACKNOWLEDGE: ReasonCode.ACKNOWLEDGED,
     AlarmVerb.SHELVE: ReasonCode.SHELVED,
@@ -135,6 +140,9 @@ def apply(
 def _acknowledged(
     command: AlarmCommand, plan: AlarmPlan, name: str, memory: AlarmMemory, instant: datetime, steady_s: float
 ) -> tuple[AlarmMemory, tuple[Event, ...]]:
+    # Another time, not a later one: the clock may have been set back meanwhile.
+    if command.raised is not None and memory.raised is not None and abs(memory.raised - command.raised) > _AS_TOLD:
+        raise AlarmRefusedError(f"{name}: it was raised anew at {memory.raised:%H:%M:%S} UTC: acknowledge that")
     after, kind = changed(memory, Change.ACKNOWLEDGED, None, instant, steady_s, memory.order)
     if kind is None:
         by = "" if memory.by is None or is_hidden(memory) else f", by {memory.by}"

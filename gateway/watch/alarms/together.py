@@ -5,14 +5,14 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from gateway.tank_record import Event
-from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding
 from gateway.watch.alarms.alarm import UNKNOWN, is_calm, next_alarm
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, Longest, apply
 from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.memory import AlarmMemory, first_memory, phase_of, standing
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["Alarms", "apply_to", "by_kind", "next_alarms", "next_named_alarms", "standings"]
+__all__ = ["Alarms", "alarms_now", "apply_to", "by_kind", "next_alarms", "next_named_alarms", "standings"]
 
 _Abnormal = tuple[str, AlarmPlan, AlarmMemory]
 _RANKS = {
@@ -109,6 +109,19 @@ def standings(plans: Mapping[str, AlarmPlan], memories: Mapping[str, AlarmMemory
     """Those that are not normal, first things first."""
     known = [(name, plan, memories[name]) for name, plan in plans.items() if name in memories]
     return _in_order([each for each in known if phase_of(each[2]) is not AlarmPhase.NORMAL])
+
+
+def alarms_now(tank: str, plans: Mapping[str, AlarmPlan], memories: Mapping[str, AlarmMemory]) -> tuple[AlarmNow, ...]:
+    """All alarms of a tank that have been judged, normal or not, in the order of their plans, with what people have to
+    know of them. `tank`: empty for those of the gateway itself.
+    """
+    return tuple(
+        [
+            AlarmNow(tank, standing(plan, name, memories[name]), plan.consequence, plan.action, plan.response_s)
+            for name, plan in plans.items()
+            if name in memories
+        ]
+    )
 
 
 def apply_to(
