@@ -14,8 +14,6 @@ __all__ = ["NO_LINE", "NO_READINGS", "Line", "Readings", "line_through"]
 
 _RIPPLE_M = 0.0005
 """White noise of a level at rest, beside the steps of its gauge (common practice)."""
-_TELLS = 8
-"""So many readings tell their own noise."""
 _MOST = 10.0
 """Times what a level at rest has: noise beyond that is no noise, and no line goes through it."""
 
@@ -58,11 +56,16 @@ class Line(NamedTuple):
     spread_s2: float = 0.0
     """Sum of the squares of the times about their mean."""
     noise_m: float = _RIPPLE_M
-    """Standard deviation of a reading about it, as far as that is noise."""
-    is_unsteady: bool = False
-    """Whether the readings lie further from it than noise explains."""
+    """Standard deviation of a reading about it."""
+    rest_m: float = _RIPPLE_M
+    """The same of a level at rest: the least that it can be."""
     through: int = 0
     """So many readings."""
+
+    @property
+    def is_unsteady(self) -> bool:
+        """Whether the readings lie further from it than noise explains."""
+        return self.noise_m > _MOST * self.rest_m
 
     @property
     def noise_m_s(self) -> float:
@@ -76,7 +79,7 @@ class Line(NamedTuple):
         after_s = time_s - self.middle_s
         due_m = self.middle_m + self.slope_m_s * after_s
         known = math.sqrt(1.0 + 1.0 / self.through + after_s * after_s / self.spread_s2)
-        return (level_m - due_m) / (self.noise_m * known)
+        return (level_m - due_m) / (min(self.noise_m, _MOST * self.rest_m) * known)
 
 
 NO_LINE = Line()
@@ -93,12 +96,9 @@ def line_through(readings: Readings, step_m: float) -> Line:
     spread_s2 = sum(map(mul, apart, apart))
     slope_m_s = sum(map(mul, apart, levels)) / spread_s2
     least_m = math.sqrt(_RIPPLE_M * _RIPPLE_M + step_m * step_m / 12.0)
-    noise_m, is_unsteady = least_m, False
-    if count >= _TELLS:
-        off = [each - middle_m for each in levels]
-        left = sum(map(mul, off, off)) - slope_m_s * slope_m_s * spread_s2
-        seen_m = math.sqrt(left / (count - 2)) if left > 0.0 else 0.0
-        is_unsteady = seen_m > _MOST * least_m
-        noise_m = min(max(least_m, seen_m), _MOST * least_m)
+    off = [each - middle_m for each in levels]
+    left = sum(map(mul, off, off)) - slope_m_s * slope_m_s * spread_s2
+    seen_m = math.sqrt(left / (count - 2)) if left > 0.0 and count > 2 else 0.0
+    noise_m = max(least_m, seen_m)
     slope_m3_s = sum(map(mul, apart, volumes)) / spread_s2
-    return Line(slope_m_s, slope_m3_s, middle_s, middle_m, spread_s2, noise_m, is_unsteady, count)
+    return Line(slope_m_s, slope_m3_s, middle_s, middle_m, spread_s2, noise_m, least_m, count)

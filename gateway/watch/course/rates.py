@@ -55,6 +55,9 @@ def rates(
         return Rates(soon, soon, is_too_soon=True)
     reasons: tuple[Reason, ...] = ()
     if span_s < window_s / 2.0:
+        if line.is_unsteady:
+            unsteady = figure.bad(_UNSTEADY, level.age_s)
+            return Rates(unsteady, unsteady)
         phrase = _TURNED if window.turned else _SO_FAR
         reasons = (because(ReasonCode.TOO_SOON, phrase, span=span_s, window=window_s),)
     if len(window.left.times) >= _LEFT:
@@ -81,7 +84,7 @@ _LONG_AGO = "the last level that tells a rate is {age:duration} old, more than {
 
 
 def _is_sure(line: Line) -> bool:
-    return abs(line.slope_m_s) >= SURE * line.noise_m_s
+    return abs(line.slope_m_s) >= SURE * line.noise_m_s and not line.is_unsteady
 
 
 def _missing(
@@ -96,8 +99,8 @@ def _missing(
     frozen = codes.get(ReasonCode.LEVEL_FROZEN)
     if frozen is not None:
         return figure.bad(frozen, level.age_s)
-    newest_s = window.newest_s
-    age_s = now_s - (time_s if newest_s is None else newest_s)
+    times = window.readings.times
+    age_s = now_s - (times[-1] if times else time_s)
     if age_s <= GAP_PART * window_s:
         return None
     jump = codes.get(ReasonCode.RATE_IMPLAUSIBLE)

@@ -6,7 +6,8 @@
 
 FOUND ends
 
-- with the movement, where it went on at a rate: once at rest again the tank is not armed, for 45 min;
+- with the movement, where it went on at a rate: once it has stood for 15 min the tank is not armed, and is
+  again when it has been at rest for as long as that takes;
 - where the quantity comes back to within half of the deviation: then nothing had moved;
 - where the quantity has stood still for four times 45 min, or for 45 min after a time that nobody watched: the tank is
   armed by what it holds now.
@@ -30,6 +31,9 @@ from gateway.watch.plan import UnscheduledPlan
 __all__ = ["Armed", "armed_at", "is_due", "movement_fault", "next_armed"]
 
 _ENDS_WITHIN = 0.5
+_ENDED_PART = 1.0 / 3.0
+"""Of the time it takes to arm, 15 min: so long it has to have stood until its movement is over. One that goes on too
+slowly to be seen as one moves 2.5 mm, and the mean with it, within 12 min."""
 _STANDS_STILL = 4.0
 """Times as long as it takes to arm: a movement so slow that it is not seen by then is left to the statistic."""
 
@@ -90,12 +94,13 @@ def next_armed(
         return armed._replace(found=True, moved=moving.motion in _MOVES, still=now, still_s=now_s)
     if moving.motion in _MOVES:
         return armed if armed.moved else armed._replace(moved=True)
-    if armed.moved and at_rest:
+    stands_s = now_s - armed.still_s
+    if armed.moved and at_rest and stands_s >= _ENDED_PART * plan.arms_after_s:
         return None
     if off < _ENDS_WITHIN * band:
         return armed._replace(found=False, moved=False)
     times = 1.0 if armed.unwatched_s > 0.0 or armed.is_pause_unknown else _STANDS_STILL
-    if at_rest and now_s - armed.still_s >= times * plan.arms_after_s:
+    if at_rest and stands_s >= times * plan.arms_after_s:
         return armed_at(tank, followed, now_s, utc_s)
     return armed
 

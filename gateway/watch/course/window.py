@@ -4,9 +4,9 @@ The window begins anew
 
 - with the first reading after a gap, with another gauge, and with another density or temperature under a level by
   pressure: what lies between is no flow;
-- when three readings on end have left the line on one side by more than noise: the flow has become another, or the
-  level has stepped; either way those before say nothing of now. One or two such readings are a wave or a spike, and
-  are left out.
+- when three readings on end, that follow from one another, have left the line on one side by more than noise: the flow
+  has become another, or the level has stepped; either way those before say nothing of now. One or two such readings
+  are a wave or a spike, and are left out.
 
 A reading that its own past puts in doubt (`rate_implausible`) is not taken in, and a level that stands still while
 liquid flows empties the window.
@@ -127,7 +127,11 @@ def next_window(
         left = left.and_then(time_s, level_m, volume_m3)
         if len(left.times) < _LEAVE:
             return before._replace(left=left)
-        return Window(left, line_through(left, step_m), NO_READINGS, basis, True, before.doubt, before.doubted_s)
+        line = line_through(left, step_m)
+        if line.is_unsteady:
+            # Nor do these follow from one another.
+            return before._replace(left=left.since(left.times[1]))
+        return Window(left, line, NO_READINGS, basis, True, before.doubt, before.doubted_s)
     readings = before.readings.since(time_s - window_s).and_then(time_s, level_m, volume_m3)
     return Window(
         readings,

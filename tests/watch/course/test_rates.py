@@ -32,10 +32,15 @@ def codes(figure: Figure) -> list[ReasonCode]:
 
 
 def test_the_line_is_that_of_least_squares() -> None:
-    """By hand: times -1, 0, 1, levels 2, 3, 7: slope (1 (7 - 2)) / 2 = 2.5; volumes are ten times as much."""
+    """By hand: times -1, 0, 1, levels 2, 3, 7: slope (1 (7 - 2)) / 2 = 2.5; volumes are ten times as much. The levels
+    lie 0.5, -1 and 0.5 off it: sqrt(1.5 / 1) is their deviation, and that over sqrt(2) that of the slope."""
     line = line_through(Readings((9.0, 10.0, 11.0), (2.0, 3.0, 7.0), (20.0, 30.0, 70.0)), 0.001)
     assert (line.slope_m_s, line.slope_m3_s, line.middle_s, line.middle_m) == (2.5, 25.0, 10.0, 4.0)
-    assert line.noise_m_s == pytest.approx(math.hypot(0.0005, 0.001 / math.sqrt(12)) / math.sqrt(2.0))
+    assert line.noise_m_s == pytest.approx(math.sqrt(1.5) / math.sqrt(2.0))
+    assert line.is_unsteady
+    flat = line_through(Readings((9.0, 10.0, 11.0), (2.0, 2.0, 2.0), (20.0, 20.0, 20.0)), 0.001)
+    assert flat.noise_m_s == pytest.approx(math.hypot(0.0005, 0.001 / math.sqrt(12)) / math.sqrt(2.0))
+    assert not flat.is_unsteady
 
 
 @pytest.mark.parametrize("tag", FLOWS_M3_H)
