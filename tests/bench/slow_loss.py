@@ -86,7 +86,7 @@ def false_alarms(vessel: Vessel, with_air: bool, days: float, seed: int) -> int:
 
 
 def measure(*, long: bool) -> dict[str, object]:
-    trials, tanks, days = (150, 100, 40.0) if long else (20, 20, 30.0)
+    trials, tanks, days = (120, 80, 40.0) if long else (20, 20, 30.0)
     rows = []
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         for vessel in TANKS:

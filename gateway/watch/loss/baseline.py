@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 __all__ = [
+    "LAYER_M_C",
     "NEW_FIT",
     "Expected",
     "Fit",
@@ -28,10 +29,9 @@ __all__ = [
 _STATES = 6
 _CONSTANT, _WANDER, _COSINE, _SINE, _QUICK, _SLOW = range(_STATES)
 _AMBIENT = (_COSINE, _SINE, _QUICK, _SLOW)
-_AMBIENT_PER_C = 4.5e-4
-"""By height over diameter: a layer of a quarter of a metre at the wall takes up half of what the air is warmer, and
-swells by 0.0009 per degC (common practice). Of a tank of 30 m the 0.015 mm for each metre of height and degC also cover
-what the shell, and a gauge on it, do with the air."""
+LAYER_M_C = 0.125 * 4.0 * 0.5 * 0.0009
+"""By height over diameter and degC: a layer of an eighth of a metre at the wall takes up half of what the air is
+warmer, and swells by 0.0009 per degC (common practice). What shell and gauge do with the air is no more."""
 _AMBIENT_H = 60.0 * 24.0
 """For so long what is learned of the ambient stays: the season changes."""
 _UNKNOWN_M = 0.02
@@ -79,7 +79,7 @@ class Expected(NamedTuple):
 NEW_FIT = Fit(
     (0.0,) * _STATES,
     tuple(
-        tuple(_AMBIENT_PER_C**2 if row == column and row in _AMBIENT else 0.0 for column in range(_STATES))
+        tuple(LAYER_M_C**2 if row == column and row in _AMBIENT else 0.0 for column in range(_STATES))
         for row in range(_STATES)
     ),
     (0.0,) * _STATES,
@@ -113,7 +113,7 @@ def with_daily_doubt(fit: Fit) -> Fit:
         [0.0 if {row, column} & {_COSINE, _SINE} else value for column, value in enumerate(values)]
         for row, values in enumerate(fit.covariance)
     ]
-    covariance[_COSINE][_COSINE] = covariance[_SINE][_SINE] = _AMBIENT_PER_C**2
+    covariance[_COSINE][_COSINE] = covariance[_SINE][_SINE] = LAYER_M_C**2
     return fit._replace(covariance=tuple([tuple(values) for values in covariance]))
 
 
@@ -129,7 +129,7 @@ def expected(fit: Fit, hours: float, regressors: Row, noise: Noise) -> Expected:
     ]
     covariance[_CONSTANT][_CONSTANT] += noise.creep_m2_h * hours
     covariance[_WANDER][_WANDER] += noise.wander_m**2 * (1.0 - wander_kept**2)
-    learned = _AMBIENT_PER_C**2 * (1.0 - ambient_kept**2)
+    learned = LAYER_M_C**2 * (1.0 - ambient_kept**2)
     for each in _AMBIENT:
         covariance[each][each] += learned
     seen = (1.0, 1.0, *regressors)

@@ -12,6 +12,7 @@ from gateway.calculation.plan import TankPlan
 from gateway.records import Inventory
 from gateway.watch.loss.air import next_air
 from gateway.watch.loss.baseline import (
+    LAYER_M_C,
     Expected,
     Noise,
     Row,
@@ -33,8 +34,6 @@ _REFERENCE = 0.6
 after twelve."""
 _NOISE = Noise(white_m=0.00013, wander_m=0.00095, wander_h=6.0, creep_m2_h=1.4e-9)
 """What makes hours of the fixed noise as far from what is expected as independent values of deviation 1 would be."""
-_LAYER_PER_C = 0.125 * 4.0 * 0.5 * 0.0009
-"""Times height over diameter: a layer of an eighth of a metre at the wall takes up half of what the air is warmer."""
 _SWING_C = 3.0
 """Of the layer within a day, from its mean."""
 _WEATHER_C = 2.5
@@ -169,7 +168,7 @@ def _noise(aspect: float, with_air: bool) -> Noise:
     """Where the air is not known, the weather's part in the layer at the wall counts as wander."""
     if with_air:
         return _NOISE
-    return _NOISE._replace(wander_m=math.hypot(_NOISE.wander_m, _LAYER_PER_C * aspect * _WEATHER_C))
+    return _NOISE._replace(wander_m=math.hypot(_NOISE.wander_m, LAYER_M_C * aspect * _WEATHER_C))
 
 
 def _used(inventory: Inventory) -> str:

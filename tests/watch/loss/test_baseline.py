@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gateway.watch.loss.baseline import NEW_FIT, Noise, afresh, expected, with_daily_doubt, with_value
 
 NOISE = Noise(white_m=0.0002, wander_m=0.001, wander_h=6.0, creep_m2_h=2e-9)
-PRIOR_PER_C = 4.5e-4
+PRIOR_PER_C = 2.25e-4
 UNKNOWN_M = 0.02
 SEASON_H = 1440.0
 """What `baseline` begins with, written down a second time."""

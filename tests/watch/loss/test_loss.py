@@ -95,9 +95,9 @@ def test_it_ends_when_the_tank_moves_and_the_baseline_begins_anew() -> None:
     rest = sheets.memory.learned.rest
     assert rest is not None
     assert rest.first == pytest.approx(VESSEL.area_m2 * sheets.level_m, rel=1e-4)
-    # Two hours change next to nothing of what the day makes of it, and it stays known to half of what it was at first.
+    # Two hours change next to nothing of what the day makes of it, and it stays better known than at first.
     assert sheets.memory.learned.fit.state[2:] == pytest.approx(learned.state[2:], rel=0.05)
-    assert sheets.memory.learned.fit.covariance[2][2] < 0.25 * NEW_FIT.covariance[2][2]
+    assert sheets.memory.learned.fit.covariance[2][2] < 0.6 * NEW_FIT.covariance[2][2]
     assert sheets.play(2 * DAY) is None
 
 
