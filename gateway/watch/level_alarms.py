@@ -153,14 +153,16 @@ def high_high_soon(sight: Sight, alarm: AlarmPlan) -> Condition:
 
 
 def level_lost(sight: Sight, alarm: AlarmPlan) -> Condition:
-    """No gauge gives a level: nothing warns of an overfill. A dip stands in for a level, and does not move."""
-    levels = sight.levels
+    """No gauge gives a level: nothing warns of an overfill. A dip stands in for a level, and does not move; where no
+    gauge is fitted, it is the level."""
+    levels, tank = sight.levels, sight.tank
     suppressed = levels.maintenance if levels.only_in_maintenance else None
     is_seen = levels.by_sure_gauge or (levels.by_gauge and levels.only_in_maintenance)
+    is_seen = is_seen or (tank.gauge is None and tank.second_gauge is None)
     if is_seen and sight.inventory.figures.level.value is not None:
         return INSIDE if suppressed is None else Condition(False, suppressed=suppressed)
     cause = _why_lost(sight)
-    return active(None, because(cause.code, "there is no level by gauge: {cause}", cause=cause), suppressed)
+    return active(None, because(cause.code, "no gauge gives a level: {cause}", cause=cause), suppressed)
 
 
 def _why_lost(sight: Sight) -> Reason:

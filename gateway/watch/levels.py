@@ -75,9 +75,16 @@ def maintenance_of_level(tank: TankPlan, tank_input: TankInput, source: LevelSou
 def levels_of(tank: TankPlan, tank_input: TankInput, inventory: Inventory) -> Levels:
     """What every gauge of the tank says, and a dip where the sheet rests on one."""
     level = inventory.figures.level
+    # What nearly every sheet is: one gauge, or two, and nothing to say of them.
     if tank.second_gauge is None and level.quality is _GOOD and inventory.sources.level is not _BY_DIP:
         level_m = level.value
         return _new(Levels, (level_m, level_m, None, None, level_m, level_m, None, None, None, False, True, True))
+    second = inventory.figures.second_level
+    if level.quality is _GOOD and second.quality is _GOOD and inventory.sources.level is not _BY_DIP:
+        first_m, second_m = level.value, second.value
+        if first_m is not None and second_m is not None and tank.gauge is not None:
+            high_m, low_m = (first_m, second_m) if first_m > second_m else (second_m, first_m)
+            return _new(Levels, (high_m, low_m, None, None, high_m, low_m, None, None, None, False, True, True))
     is_failed = level.value is None and bool(level.reasons) and level.reasons[0].code is _FAILED
     if is_failed:
         tank_input = admitted(tank_input)
@@ -88,7 +95,6 @@ def levels_of(tank: TankPlan, tank_input: TankInput, inventory: Inventory) -> Le
         maintenance = in_maintenance(_first_input(tank, tank_input))
         said.append(_Said(first.value, first.reasons if first.value is None else (), maintenance))
     if tank.second_gauge is not None:
-        second = inventory.figures.second_level
         if is_failed:
             second = gauge_level(tank_input.second_level, tank.second_gauge, tank.reference_height_m)
         said.append(_Said(second.value, second.reasons, in_maintenance(tank_input.second_level)))

@@ -8,7 +8,7 @@ from gateway.tank_state import AlarmKind, Motion
 from gateway.watch.alarms.condition import Condition
 from gateway.watch.levels import in_maintenance
 from gateway.watch.plan import AlarmPlan
-from gateway.watch.sight import INSIDE, Sight, not_judged, so_or_not
+from gateway.watch.sight import INSIDE, UNJUDGED, Sight, not_judged, so_or_not
 
 __all__ = [
     "data_stale",
@@ -72,6 +72,9 @@ def _bad_inputs(sight: Sight, *, is_silent: bool) -> Condition:
         return INSIDE
     counted = [(each, each.reason or _NO_VALUE) for each in bad if in_maintenance(each) is None]
     meant = [(each, reason) for each, reason in counted if (reason.code in _SILENT) is is_silent]
+    if not meant and not is_silent and counted:
+        # Whether what is not heard of still fails, nobody knows.
+        return UNJUDGED
     if not meant:
         suppressed = next((reason for reason in map(in_maintenance, bad) if reason is not None), None)
         return INSIDE if suppressed is None else Condition(False, suppressed=suppressed)
@@ -135,7 +138,7 @@ def density_doubtful(sight: Sight, alarm: AlarmPlan) -> Condition:
     entered = sight.given.reference_density or sight.given.observed_density
     if entered is None:
         return so_or_not(True, _NO_DENSITY)
-    return so_or_not(entered.quality is not _GOOD, entered.reason)
+    return so_or_not(entered.quality is not _GOOD, entered.reason or _NO_VALUE)
 
 
 def roof_landed(sight: Sight, alarm: AlarmPlan) -> Condition:

@@ -156,9 +156,30 @@ CONDITION_BREAKS: tuple[Break, ...] = (
     Break(
         "a density without a date vouched for",
         OF_STATE,
-        "    return so_or_not(entered.quality is not _GOOD, entered.reason)\n",
-        "    return so_or_not(entered.value is None, entered.reason)\n",
+        "    return so_or_not(entered.quality is not _GOOD, entered.reason or _NO_VALUE)\n",
+        "    return so_or_not(entered.value is None, entered.reason or _NO_VALUE)\n",
         BY_STATE,
+    ),
+    Break(
+        "a failed instrument that returns when it is not heard of",
+        OF_STATE,
+        "    if not meant and not is_silent and counted:\n",
+        "    if not meant and not is_silent and not counted:\n",
+        BY_STATE,
+    ),
+    Break(
+        "a range of a gauge that ends below critical high passed over",
+        "gateway/settings/watch/reach.py",
+        "max(ends) >= level_m - TOUCH_M:\n",
+        "max(ends) >= 0.9 * level_m:\n",
+        SETTINGS,
+    ),
+    Break(
+        "a deadband that never lets an alarm return taken",
+        PLANS,
+        "        if room is not None and alarm.deadband >= room:\n",
+        "        if room is not None and alarm.deadband > 2.0 * room:\n",
+        REFUSED,
     ),
     Break(
         "a true high delayed by the site file",

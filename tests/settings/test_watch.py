@@ -89,6 +89,7 @@ def test_a_tank_with_more_has_more_and_one_without_a_gauge_has_less(tmp_path: Pa
         "maximum_working",
         "minimum",
         "density_doubtful",
+        "level_lost",
     }
     assert dipped.watch.loss is None
     assert dipped.watch.course.unscheduled is None
@@ -242,6 +243,42 @@ def test_without_a_critical_high_the_overflow_is_what_must_not_be_reached(tmp_pa
     assert "13.55 m is 13.3 min below the overflow, 13.900 m, at maximum_flow_in" in warning
     none = TANK.replace(", critical_high: 13.95 m", "")
     assert _load(tmp_path, none).warnings == ()
+
+
+MAPS = """maps:
+  short:
+    signals:
+      innage: {table: holding_registers, address: 0, type: float32, unit: m, minimum: 1 m, maximum: 13.5 m}
+      ullage: {table: holding_registers, address: 2, type: float32, unit: m, minimum: 1.5 m, maximum: 20 m}
+      loop: {table: holding_registers, address: 4, type: uint16, unit: uA, current_loop: {low: 0 m, high: 13 m}}
+instruments:
+  G-9: {line: north, unit: 9, map: short, period: 2 s}
+"""
+"""An innage of 1 to 13.5 m; an ullage whose least, 1.5 m, is a level of 13.74 m; a loop that measures to 20.5 mA, which
+are 13 m and 0.5/16 of 13 m, 13.406 m."""
+
+
+@pytest.mark.parametrize(
+    ("signal", "measures", "highest"),
+    [("innage", "innage", 13.5), ("ullage", "ullage", 13.74), ("loop", "innage", 13.406)],
+)
+def test_a_level_of_concern_that_no_gauge_can_show_is_warned_of(
+    tmp_path: Path, signal: str, measures: str, highest: float
+) -> None:
+    gauge = f"level: {{instrument: G-9, signal: {signal}, measures: {measures}}}"
+    text = MAPS + TANK.replace("level: {instrument: G-1, signal: innage, measures: innage}", gauge)
+    warnings = [each for each in _load(tmp_path, text).warnings if "can say" in each]
+    limits = {"high_high": 13.55, "critical_high": 13.95, "maximum_working": 13.2}
+    beyond = {name for name, level_m in limits.items() if level_m > highest}
+    assert {name for name in limits if any(f".{name}: " in each for each in warnings)} == beyond
+    assert all(
+        f"G-9.{signal} can say, {highest:.3f} m: there the level is lost and not high" in each
+        for each in warnings
+        if "minimum" not in each
+    )
+    assert any("limits.minimum: 0.9 m is below all" in each for each in warnings) is (signal == "innage")
+    second = text + "    second_level: {instrument: G-2, signal: innage, measures: innage}\n"
+    assert not [each for each in _load(tmp_path, second).warnings if "can say" in each], "the second gauge can"
 
 
 def test_no_limit_lies_above_the_overflow_and_one_may_be_it(tmp_path: Path) -> None:

@@ -153,13 +153,20 @@ def test_without_a_level_they_stay_what_they_are_and_the_loss_is_told() -> None:
     assert lost.active is True
     assert lost.reason is not None
     assert lost.reason.code is ReasonCode.NO_ANSWER
-    assert lost.reason.text == "there is no level by gauge: no answer"
+    assert lost.reason.text == "no gauge gives a level: no answer"
 
 
 def test_a_dip_is_a_level_and_does_not_move() -> None:
     given = straight_input(level=bad(), dip_level=good(9.4, source="dip"))
     assert judged(HIGH_HIGH, given).active is True
     assert judged(LOST, given).active is True
+
+
+def test_without_a_gauge_the_dip_is_the_level_until_it_ends() -> None:
+    plan = straight_plan(gauge=None)
+    assert judged(LOST, straight_input(level=None, dip_level=good(5.0, source="dip")), plan) == Condition(False)
+    ended = Input(None, Quality.BAD, Reason(ReasonCode.MANUAL_EXPIRED, "expired"), 90_000.0, "dip", manual=True)
+    assert judged(LOST, straight_input(level=None, dip_level=ended), plan).active is True
 
 
 def test_the_second_gauge_alone_is_enough() -> None:

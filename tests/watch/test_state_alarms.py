@@ -49,7 +49,9 @@ def test_a_signal_that_is_bad_is_either_silent_or_failed(code: ReasonCode) -> No
     elements = (good(15.0), good(15.0), _broken(code), good(15.0))
     failed = judged(FAILED, straight_input(elements=elements))
     stale = judged(STALE, straight_input(elements=elements))
-    assert (failed.active, stale.active) == (code in WRONG, code in SILENT)
+    # Whether a signal that is not heard of would be a failed one, nobody knows.
+    assert failed.active is (True if code in WRONG else None)
+    assert stale.active is (code in SILENT)
     told = failed if failed.active else stale
     assert told.reason is not None
     assert told.reason.code is code

@@ -25,6 +25,7 @@ from gateway.settings.tanks.sources import Sources
 from gateway.settings.tanks.table_sense import check_table
 from gateway.settings.watch.levels import check_time_to_act
 from gateway.settings.watch.plans import WatchBuilder
+from gateway.settings.watch.reach import check_reach
 from gateway.watch.plan import WatchPlan
 
 __all__ = ["TankBuilder", "TankSetup"]
@@ -136,6 +137,8 @@ class TankBuilder:
         watch = self._watch.build(model.watch, plan, binding, path)
         remarks = limits.remarks(path)
         remarks += check_time_to_act(watch, limits, capacity, model, path, self._manual)
+        gauges = (binding.level, binding.second_level)
+        check_reach(plan, gauges, self._sources.range_of, limits, path, self._manual)
         period_s = self._period_s(model, binding)
         return TankSetup(plan, binding, model.description or "", period_s, watch, remarks, dimensions, kind)
 

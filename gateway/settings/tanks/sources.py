@@ -14,6 +14,8 @@ __all__ = ["Sources"]
 _APART_AT_LEAST_S = 60.0
 _APART_PERIODS = 1.5
 _ACCURACY = 0.001
+_LOOP_MARGIN = 0.5 / 16.0
+"""Of the span: a loop measures up to 20.5 mA (NAMUR NE 43)."""
 _USUAL_PA = 200e3
 _WIDEST_PA = 250e3
 
@@ -130,6 +132,16 @@ class Sources:
         if span_pa is None or not 0.0 < span_pa <= _WIDEST_PA:
             span_pa = _USUAL_PA
         return max(_ACCURACY * span_pa, _step(built, source.signal))
+
+    def range_of(self, source: Source) -> tuple[float | None, float | None]:
+        """The least and the greatest SI value that the signal can have; None where it states none."""
+        built = self._lines.instruments[source.instrument]
+        signal = next(signal for signal in built.registers.map.signals if signal.name == source.signal)
+        if signal.loop is None:
+            return signal.minimum, signal.maximum
+        ends = signal.loop.low, signal.loop.high
+        margin = _LOOP_MARGIN * abs(ends[1] - ends[0])
+        return min(ends) - margin, max(ends) + margin
 
     def resolution_m(self, source: Source) -> float:
         """The step of a level signal in m, at least 1 mm: what the gauge shows no finer."""

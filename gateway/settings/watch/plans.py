@@ -104,7 +104,9 @@ class WatchBuilder:
                     text = f"is missing; give for example {_LIMIT_EXAMPLES[kind]}"
                     self._mistakes.add((*path, "watch", "alarms", kind, "limit"), text)
                 continue
-            alarms.append(_alarm(given, limit, _deadband(kind, limit, plan)))
+            alarm = _alarm(given, limit, _deadband(kind, limit, plan))
+            self._check_deadband(alarm, plan, path)
+            alarms.append(alarm)
         self._check_order(alarms, path)
         return WatchPlan(plan.tank, course, loss, tuple(alarms))
 
@@ -164,9 +166,17 @@ class WatchBuilder:
                 text = f"{self._document.text(here)} is not above that of {low}; give more"
                 self._mistakes.add(here, text)
 
-    def _given_at(self, path: KeyPath, kind: AlarmKind) -> KeyPath:
-        own = (*path, "watch", "alarms", kind, "limit")
-        return own if self._document.node(own) is not None else (*_SITE, "alarms", kind, "limit")
+    def _check_deadband(self, alarm: AlarmPlan, plan: TankPlan, path: KeyPath) -> None:
+        """Behind the deadband there must be something for the alarm to return at."""
+        room = _room_to_return(alarm, plan)
+        if room is not None and alarm.deadband >= room:
+            here = self._given_at(path, alarm.kind, "deadband")
+            text = f"{self._document.text(here)} leaves nothing at which the alarm returns; give less"
+            self._mistakes.add(here, text.lstrip())
+
+    def _given_at(self, path: KeyPath, kind: AlarmKind, key: str = "limit") -> KeyPath:
+        own = (*path, "watch", "alarms", kind, key)
+        return own if self._document.node(own) is not None else (*_SITE, "alarms", kind, key)
 
 
 class _Given:
@@ -223,6 +233,29 @@ def _deadband(kind: AlarmKind, limit: float | None, plan: TankPlan) -> float:
     return _DEADBANDS.get(kind, 0.0) if flow is None else _FLOW_DEADBAND * flow
 
 
+def _room_to_return(alarm: AlarmPlan, plan: TankPlan) -> float | None:
+    """From the limit to the end of what it judges; None where there is none."""
+    limits, capacity = plan.limits, plan.capacity
+    high_m = {
+        AlarmKind.CRITICAL_HIGH: limits.critical_high_m,
+        AlarmKind.HIGH_HIGH: limits.high_high_m,
+        AlarmKind.MAXIMUM_WORKING: limits.maximum_working_m,
+    }.get(alarm.kind)
+    if high_m is not None:
+        return high_m - capacity.bottom_m
+    match alarm.kind:
+        case AlarmKind.MINIMUM if limits.minimum_m is not None:
+            return capacity.top_m - limits.minimum_m
+        case AlarmKind.FILLING_TOO_FAST:
+            return plan.maximum_flow_in_m3_s
+        case AlarmKind.EMPTYING_TOO_FAST:
+            return plan.maximum_flow_out_m3_s
+        case AlarmKind.FILL_HIGH | AlarmKind.WATER_HIGH:
+            return alarm.limit
+        case _:
+            return None
+
+
 def _has_gauge(plan: TankPlan) -> bool:
     return plan.gauge is not None or plan.second_gauge is not None
 
@@ -255,7 +288,7 @@ def _lacking(
         AlarmKind.PRESSURE_LOW: (binding.vapour_pressure is not None, "no vapour_pressure is measured"),
         AlarmKind.WATER_HIGH: (plan.free_water is not FreeWaterSource.NONE, "the tank is declared without free water"),
         AlarmKind.DENSITY_DOUBTFUL: (plan.product.method.needs_density, "this product needs no density"),
-        AlarmKind.LEVEL_LOST: (gauge, "no level gauge is fitted"),
+        AlarmKind.LEVEL_LOST: (level, "there is no level"),
         AlarmKind.INSTRUMENT_FAILED: (bool(binding.sources), "no instrument is fitted"),
         AlarmKind.DATA_STALE: (bool(binding.sources), "no instrument is fitted"),
         AlarmKind.GAUGES_DISAGREE: (
