@@ -116,11 +116,7 @@ class Door:
             name, is_member = looked_up.result()
         if not (peer.user in (0, os.geteuid()) or is_member):
             _LOGGER.warning(DOOR_REFUSED, user=name, process=peer.pid)
-            group = _group_name(os.getegid())
-            return refusal(
-                f"{name} may not act here: only root, the gateway's own user and members of its group may",
-                f"have root add you: usermod -a -G {group} {name}, then log in anew",
-            )
+            return refusal(*_refused(name, peer.user))
         line = await asyncio.wait_for(reader.readline(), _ASK_S)
         if not line.endswith(b"\n"):
             raise asyncio.IncompleteReadError(line, None)
@@ -192,6 +188,23 @@ def _looked_up(peer: Peer) -> tuple[str, bool]:
     except KeyError:
         return f"user {peer.user}", peer.group == own
     return found.pw_name, peer.group == own or own in os.getgrouplist(found.pw_name, peer.group)
+
+
+def _refused(name: str, user: int) -> tuple[str, str]:
+    """What is said to somebody who may not act, and what would be right."""
+    if user == _nobody():
+        # Another name space of users, such as that of PrivateUsers= of systemd, shows all others as this one.
+        text = "this gateway cannot see who you are: its service runs with private users"
+        return text, "act as root, or set the service up for operators, as its guide for installation says"
+    text = f"{name} may not act here: only root, the gateway's own user and members of its group may"
+    return text, f"have root add you to the group {_group_name(os.getegid())}, then log in anew"
+
+
+def _nobody() -> int:
+    try:
+        return int(Path("/proc/sys/kernel/overflowuid").read_text("ascii"))
+    except (OSError, ValueError):
+        return 65_534
 
 
 def _group_name(number: int) -> str:

@@ -103,8 +103,10 @@ class TestSystemd:
             folder.mkdir(exist_ok=True)
             shutil.copy(DEPLOY / drop_in, folder)
         # The guide has it in full, as the folder is the reader's own.
-        (text,) = re.findall(r"^```ini\n# .*/files-folder\.conf\n(.*?)^```$", GUIDE, re.DOTALL | re.MULTILINE)
-        (tmp_path / f"{UNIT.name}.d" / "files-folder.conf").write_text(text, "utf-8")
+        for drop_in in ("files-folder.conf", "operators.conf"):
+            pattern = rf"^```ini\n# [^\n]*/{re.escape(drop_in)}\n(.*?)^```$"
+            (text,) = re.findall(pattern, GUIDE, re.DOTALL | re.MULTILINE)
+            (tmp_path / f"{UNIT.name}.d" / drop_in).write_text(text, "utf-8")
         assert run("systemd-analyze", "verify", unit) == ""
 
     @pytest.mark.parametrize(
