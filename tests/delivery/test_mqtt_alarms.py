@@ -58,7 +58,7 @@ def server(tmp_path: Path) -> Iterator[Mosquitto]:
 async def test_every_alarm_is_told_at_connect_and_on_each_change(server: Mosquitto, protocol: str) -> None:
     site = Site(server.port, protocol)
     async with Subscriber(server.port, "tanks/harbour/+/alarms/+") as subscriber, running(site.delivery):
-        seen = {}
+        seen: dict[str, str] = {}
         while len(seen) < 3:
             message = await subscriber.next()
             seen[message.topic] = message.content["alarm"]["phase"]
@@ -106,7 +106,7 @@ async def test_a_server_that_forgot_is_told_anew_and_what_came_meanwhile(server:
         site.becomes(alarm(AlarmPhase.UNACKNOWLEDGED), *site.alarms[1:])
         server.start()
         async with Subscriber(server.port, "tanks/harbour/+/alarms/+") as subscriber:
-            seen = {}
+            seen: dict[str, str] = {}
             while len(seen) < 3:
                 message = await subscriber.next()
                 seen[message.content["alarm"]["name"]] = message.content["alarm"]["phase"]

@@ -14,6 +14,7 @@ from tests.mutants.ledger_part_breaks import LEDGER_PART_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
 from tests.mutants.loss_breaks import LOSS_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
+from tests.mutants.notification_breaks import NOTIFICATION_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
@@ -35,6 +36,7 @@ BREAKS: tuple[Break, ...] = (
     *DELIVERY_BREAKS,
     *BROKER_BREAKS,
     *FILES_BREAKS,
+    *NOTIFICATION_BREAKS,
     *POSTGRESQL_BREAKS,
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,

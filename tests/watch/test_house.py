@@ -76,7 +76,7 @@ WRONG = [
     (
         "history_at_risk",
         WELL._replace(destinations=(destination("mqtt", history=Backlog(9, 900.0, 0, 0, 7200.0)),)),
-        "what waits for mqtt can be kept for 2 h more",
+        "what waits for mqtt can be kept for 2.0 h more",
     ),
     ("clock_untrusted", WELL._replace(clock_doubt=True), "the clock of this machine says a time that cannot be"),
     ("site_file_refused", WELL._replace(site_file_refused=True), "the site file was wrong when it was last read again"),
