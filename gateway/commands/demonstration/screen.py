@@ -8,6 +8,7 @@ from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
+from gateway.commands.operator.site_summary import alarm_lines
 from gateway.commands.operator.tank_table import TankView, notes, tank_grid, total_lines, view_of
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write
 from gateway.display import UnitSystem
@@ -35,6 +36,7 @@ async def show_until(
         views, time = _views(snapshot())
         write(
             f"{time} SIMULATED",
+            *alarm_lines(views),
             *plain_lines(tank_grid(views, system)),
             *total_lines(views, system),
             *notes(views, system),
@@ -49,7 +51,7 @@ async def _live(stop: asyncio.Event, snapshot: Callable[[], GatewaySnapshot], sy
     def picture() -> RenderableType:
         views, time = _views(snapshot())
         table = rich_table(tank_grid(views, system), console.width, f"SIMULATED, {time}")
-        below = "\n".join([*total_lines(views, system), *notes(views, system), _STOP])
+        below = "\n".join([*alarm_lines(views), *total_lines(views, system), *notes(views, system), _STOP])
         return Group(table, Text(below))
 
     # Drawn by this task alone, once for each look: no thread of rich's own reads the gateway's state.
@@ -81,7 +83,8 @@ def _is_read(inventory: Inventory) -> bool:
 def _views(snapshot: GatewaySnapshot) -> tuple[list[TankView], str]:
     now = snapshot.instant
     pace = "" if snapshot.time_factor == 1.0 else f", its time passes {snapshot.time_factor:g} times as fast"
-    return [view_of(record.inventory, now) for record in snapshot.inventories], f"{now:%Y-%m-%d %H:%M:%S} UTC{pace}"
+    views = [view_of(record.inventory, now)._replace(state=record.state) for record in snapshot.inventories]
+    return views, f"{now:%Y-%m-%d %H:%M:%S} UTC{pace}"
 
 
 async def _wait(stop: asyncio.Event, seconds: float) -> None:

@@ -47,9 +47,15 @@ def introduction(settings: SiteSettings, replaced: Sequence[Replaced], broker_pi
         topic = shlex.quote(f"{broker.prefix}/#")
         lines.append(f"  mosquitto_sub {where} -t {topic} -v    (from the package mosquitto-clients)")
     if settings.http is not None:
-        lines.append(f"  {command} show --address {settings.http.host}:{settings.http.port}")
+        address = f"{settings.http.host}:{settings.http.port}"
+        lines += [f"  {command} show --address {address}", f"  {command} alarms --address {address}"]
     lines += [
         f"  {command} dip demo TK-101 --level '9.412 m' --water '35 mm' --temperature '14.7 degC'",
+        "",
+        "Something happens: after 2 minutes a temperature element breaks, after 4 a gauge falls silent, after 6 water",
+        "is drawn off, after 105 the bullet B-2 is above its maximum working level (--time-factor 30: 30 times as",
+        "soon). `alarms` says what to do, and you have it once you acknowledge it:",
+        f"  {command} enter acknowledge C-7 level_lost",
         "",
         "Nothing is lost: freeze the broker, see in `show` how history waits for it, let it go on and see it drain:",
         f"  kill -STOP {broker_pid}",

@@ -9,6 +9,8 @@ from gateway.tank_state import Motion, TankState
 __all__ = ["course_words", "site_time"]
 
 _PER_HOUR = 3600.0
+_HALF_A_DAY_S = 43_200.0
+"""Further ahead an hour without its day misleads."""
 
 
 def course_words(state: TankState | None, zone: tzinfo) -> list[str]:
@@ -24,7 +26,8 @@ def course_words(state: TankState | None, zone: tzinfo) -> list[str]:
         return [f"{words}: no limit ahead, or it is not known when"]
     limit, _, in_s, at = state.times[0]
     name = limit.replace("_", " ")
-    return [f"{words}: {name} at {site_time(at, zone, '%H:%M')}, in {duration_words(in_s)}"]
+    form = "%H:%M" if in_s < _HALF_A_DAY_S else "%Y-%m-%d %H:%M"
+    return [f"{words}: {name} at {site_time(at, zone, form)}, in {duration_words(in_s)}"]
 
 
 def site_time(instant: datetime, zone: tzinfo, form: str) -> str:

@@ -9,7 +9,7 @@ from gateway.records import Quality
 from gateway.sentences import duration_words
 from gateway.tank_state import AlarmPhase, Priority
 
-__all__ = ["summary_lines"]
+__all__ = ["alarm_lines", "summary_lines"]
 
 _NAMED = 8
 _USUAL_WAIT_S = 60.0
@@ -33,7 +33,7 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     bad = [view.tank for view in live if view.quality is Quality.BAD]
     uncertain = [view.tank for view in live if view.quality is Quality.UNCERTAIN]
     lines = [
-        *_alarms(live),
+        *alarm_lines(live),
         _of("Beyond a limit, or the roof not afloat", beyond),
         _of("Beyond a limit when the level was last known", was_beyond),
         _of("Bad", bad),
@@ -49,14 +49,14 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     return [f"{count} Good, no level is beyond a limit{_of('; without any limit', without)}."]
 
 
-def _alarms(live: Sequence[TankView]) -> list[str]:
+def alarm_lines(views: Sequence[TankView]) -> list[str]:
     """What waits for somebody, by how quickly; `alarms` tells the rest."""
     waiting: dict[Priority, list[str]] = {}
-    for view in live:
+    for view in views:
         for alarm in () if view.state is None else view.state.alarms:
             if alarm.phase in _WAITS:
                 waiting.setdefault(alarm.priority, []).append(f"{view.tank} {alarm.name}")
-    return [_of(f"Alarms ({priority})", waiting.get(priority, ())) for priority in Priority]
+    return [_of(f"Alarms ({priority})", waiting[priority]) for priority in Priority if priority in waiting]
 
 
 _WAITS = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED, AlarmPhase.RETURNED)
