@@ -97,7 +97,11 @@ def standing(plan: AlarmPlan, name: str, memory: AlarmMemory) -> AlarmStanding:
     """How an alarm stands."""
     phase = phase_of(memory)
     aside = memory.out_of_service or memory.shelved
-    is_suppressed = phase is AlarmPhase.SUPPRESSED
+    by, until, why, reason = memory.by, None, memory.why, memory.reason
+    if aside is not None:
+        by, until, why = aside.by, aside.until, aside.why
+    elif memory.suppressed is not None:
+        by, why, reason = None, "", memory.suppressed
     return AlarmStanding(
         name,
         plan.kind,
@@ -107,10 +111,10 @@ def standing(plan: AlarmPlan, name: str, memory: AlarmMemory) -> AlarmStanding:
         memory.since,
         memory.raised,
         memory.value,
-        memory.suppressed if is_suppressed else memory.reason,
-        aside.by if aside is not None else None if is_suppressed else memory.by,
-        None if aside is None else aside.until,
-        aside.why if aside is not None else "" if is_suppressed else memory.why,
+        reason,
+        by,
+        until,
+        why,
         memory.order or None,
     )
 
