@@ -4,6 +4,7 @@ from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
+from tests.mutants.course_breaks import COURSE_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.files_breaks import FILES_BREAKS
 from tests.mutants.in_step_breaks import IN_STEP_BREAKS
@@ -37,4 +38,5 @@ BREAKS: tuple[Break, ...] = (
     *RECORD_BREAKS,
     *SITE_BREAKS,
     *TABLE_BREAKS,
+    *COURSE_BREAKS,
 )
