@@ -6,6 +6,7 @@ from tests.mutants.alarm_breaks import ALARM_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.condition_breaks import CONDITION_BREAKS
+from tests.mutants.course_breaks import COURSE_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
 from tests.mutants.files_breaks import FILES_BREAKS
 from tests.mutants.in_step_breaks import IN_STEP_BREAKS
@@ -45,4 +46,5 @@ BREAKS: tuple[Break, ...] = (
     *TABLE_BREAKS,
     *ALARM_BREAKS,
     *LOSS_BREAKS,
+    *COURSE_BREAKS,
 )

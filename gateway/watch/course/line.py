@@ -31,16 +31,12 @@ class Readings(NamedTuple):
     def span_s(self) -> float:
         return self.times[-1] - self.times[0] if self.times else 0.0
 
-    def and_then(self, time_s: float, level_m: float, volume_m3: float) -> "Readings":
-        """These and one more."""
-        return Readings((*self.times, time_s), (*self.levels, level_m), (*self.volumes, volume_m3))
-
-    def since(self, time_s: float) -> "Readings":
-        """Those that are not older."""
-        first, times = 0, self.times
-        while first < len(times) and times[first] < time_s:
+    def and_then(self, time_s: float, level_m: float, volume_m3: float, since_s: float = -math.inf) -> "Readings":
+        """One more, and those of these that are not older than `since_s`."""
+        times, first = self.times, 0
+        while first < len(times) and times[first] < since_s:
             first += 1
-        return Readings(times[first:], self.levels[first:], self.volumes[first:]) if first else self
+        return Readings((*times[first:], time_s), (*self.levels[first:], level_m), (*self.volumes[first:], volume_m3))
 
 
 NO_READINGS = Readings()
@@ -96,8 +92,8 @@ def line_through(readings: Readings, step_m: float) -> Line:
     spread_s2 = sum(map(mul, apart, apart))
     slope_m_s = sum(map(mul, apart, levels)) / spread_s2
     least_m = math.sqrt(_RIPPLE_M * _RIPPLE_M + step_m * step_m / 12.0)
-    off = [each - middle_m for each in levels]
-    left = sum(map(mul, off, off)) - slope_m_s * slope_m_s * spread_s2
+    # Of the squares of at most some ten metres a micrometre is left over, for noise of half a millimetre.
+    left = sum(map(mul, levels, levels)) - count * middle_m * middle_m - slope_m_s * slope_m_s * spread_s2
     seen_m = math.sqrt(left / (count - 2)) if left > 0.0 and count > 2 else 0.0
     noise_m = max(least_m, seen_m)
     slope_m3_s = sum(map(mul, apart, volumes)) / spread_s2

@@ -109,8 +109,9 @@ def next_window(
     if volume_m3 is None:
         # For the level's own rate: what is told of the volume is in doubt until this reading has left the window.
         volume_m3, doubt = volume_near(tank, level_m), tov.reasons[0] if tov.reasons else doubt
-    newest_s, first = before.newest_s, Readings((time_s,), (level_m,), (volume_m3,))
+    newest_s = before.newest_s
     if newest_s is None or is_gap(time_s - newest_s, window_s) or _is_another(before.basis, basis):
+        first = NO_READINGS.and_then(time_s, level_m, volume_m3)
         return Window(first, basis=basis, doubt=doubt, doubted_s=time_s)
     if doubt is not None:
         before = before._replace(doubt=doubt, doubted_s=time_s)
@@ -130,9 +131,9 @@ def next_window(
         line = line_through(left, step_m)
         if line.is_unsteady:
             # Nor do these follow from one another.
-            return before._replace(left=left.since(left.times[1]))
+            return before._replace(left=Readings(left.times[1:], left.levels[1:], left.volumes[1:]))
         return Window(left, line, NO_READINGS, basis, True, before.doubt, before.doubted_s)
-    readings = before.readings.since(time_s - window_s).and_then(time_s, level_m, volume_m3)
+    readings = before.readings.and_then(time_s, level_m, volume_m3, time_s - window_s)
     return Window(
         readings,
         line_through(readings, step_m),
