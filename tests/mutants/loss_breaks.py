@@ -34,7 +34,7 @@ LOSS_BREAKS: tuple[Break, ...] = (
         "is_jump = abs(missing_m) > 1e3 and",
         SHEETS,
     ),
-    Break("a loss that has ended told for ever", JUDGEMENT, "mark_m - level_m < 0.5 * due_m", "mark_m < 0.0", SHEETS),
+    Break("a loss that has ended told for ever", JUDGEMENT, "mark_m - level_m < 0.5 * due_m", "due_m < 0.0", SHEETS),
     Break("liquid judged before it has settled", LOSS, "_SETTLES_S = 6.0 * 3600.0", "_SETTLES_S = 0.0", SHEETS),
     Break("doubtful temperature trusted", LOSS, "or temperature.quality is not _GOOD", "", SHEETS),
     Break("temperature by hand trusted", LOSS, " or temperature.manual", "", SHEETS),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gateway.watch.loss.baseline import NEW_FIT, Noise, afresh, expected, with_daily_doubt, with_value
 
 NOISE = Noise(white_m=0.0002, wander_m=0.001, wander_h=6.0, creep_m2_h=2e-9)
-PRIOR_PER_C = 2.25e-4
+LAYER_M_C = 2.25e-4
 UNKNOWN_M = 0.02
 SEASON_H = 1440.0
 """What `baseline` begins with, written down a second time."""
@@ -36,7 +36,7 @@ def world(hours: int = 60) -> World:
     since_first = np.minimum(at_h[:, None], at_h[None, :]) - at_h[0]
     covariance = UNKNOWN_M**2 + NOISE.creep_m2_h * (since_first + 1.0) + NOISE.white_m**2 * np.eye(hours)
     covariance += NOISE.wander_m**2 * np.exp(-apart / NOISE.wander_h)
-    covariance += PRIOR_PER_C**2 * np.exp(-apart / SEASON_H) * (regressors @ regressors.T)
+    covariance += LAYER_M_C**2 * np.exp(-apart / SEASON_H) * (regressors @ regressors.T)
     levels = np.linalg.cholesky(covariance) @ chance.normal(size=hours)
     return World(at_h, regressors, levels, covariance)
 
@@ -84,5 +84,5 @@ def test_after_a_movement_the_ambient_alone_is_known() -> None:
     assert moved.covariance[0] == (UNKNOWN_M**2, 0.0, 0.0, 0.0, 0.0, 0.0)
     assert moved.covariance[1] == (0.0, NOISE.wander_m**2, 0.0, 0.0, 0.0, 0.0)
     doubted = with_daily_doubt(fit)
-    assert doubted.covariance[2][2] == doubted.covariance[3][3] == PRIOR_PER_C**2
+    assert doubted.covariance[2][2] == doubted.covariance[3][3] == LAYER_M_C**2
     assert [row[4:] for row in doubted.covariance[4:]] == [row[4:] for row in fit.covariance[4:]]

@@ -99,3 +99,13 @@ def test_the_aim_of_a_fifth_of_a_cubic_metre_in_twelve_hours_is_out_of_any_tests
     assert power(0.2) < 0.75
     assert power(0.25) < 0.9 < power(0.27)
     assert 0.27 < smallest_loss_m3_s(vessel.area_m2, 12.0) * 3600.0 < 1.4 * 0.27, "ours knows none of these"
+
+
+def test_what_the_air_does_to_the_wall_is_learned() -> None:
+    """Of tanks of 6 m after two weeks, on average: half of 4 x 0.125 m times the expansion, 2.1e-4 m/degC, less what
+    is still owed to having begun at nothing."""
+    vessel, learned = TANKS[0], []
+    for seed in range(16):
+        (*_, last) = played(vessel, quiet_days(vessel, 14.0, seed, step_s=600.0))
+        learned.append(sum(last.memory.learned.fit.state[4:]))
+    assert 1.3e-4 < np.mean(learned) < 2.5e-4
