@@ -187,6 +187,15 @@ def test_less_than_15_min_at_the_greatest_flow_in_is_warned_of(tmp_path: Path, f
         assert loaded.warnings == ()
 
 
+@pytest.mark.parametrize(("high_high", "warned"), [("13.557 m", False), ("13.558 m", True)])
+def test_room_for_what_flows_in_until_it_is_stopped(tmp_path: Path, high_high: str, warned: bool) -> None:
+    """The relation as New Hampshire's Env-Or 302.04 has it for a safe fill height: the capacity less the greatest fill
+    rate times the time to stop. 15 min at 400 m3/h are 100 m3, over 254.469 m2 0.39298 m below critical high, 13.95 m.
+    """
+    loaded = _load(tmp_path, TANK.replace("high_high: 13.55 m", f"high_high: {high_high}"))
+    assert any("limits.high_high" in each for each in loaded.warnings) is warned
+
+
 def test_maximum_working_has_its_own_response(tmp_path: Path) -> None:
     """89.064 m3 at 400 m3/h are 13.4 min."""
     alarms = "watch: {alarms: {maximum_working: {response: 14 min}}}\n"
