@@ -25,7 +25,7 @@ from gateway.actions.answers import (
     well,
 )
 from gateway.actions.book import Book, Change
-from gateway.actions.entry import MAINTENANCE, Entry, entry_document, entry_from
+from gateway.actions.entry import MAINTENANCE, Entry, entry_document, entry_from, utc_text
 from gateway.actions.requests import Action, read_action
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
@@ -84,6 +84,8 @@ class Acting:
         self._late: list[_Late] = []
         self._times_read = 0
         self._expiries_after_s = 0.0
+        self._told: list[EnteredStatus] = []
+        self._told_version = -1
         self._log = structlog.get_logger("gateway.actions")
         self._tell_troubles(self._book.take_over(settings, self._now()))
         self._read()
@@ -96,10 +98,13 @@ class Acting:
 
     def entered(self) -> list[EnteredStatus]:
         """What people have entered and what is made of it at present."""
-        return [
-            EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
-            for each in self._book.standings(self._now())
-        ]
+        if self._told_version != self._book.version:
+            self._told_version = self._book.version
+            self._told = [
+                EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
+                for each in self._book.standings(self._now())
+            ]
+        return self._told
 
     async def answer(self, line: bytes, person: str) -> bytes:
         """One request of one person: JSON in, JSON out, a line each. Raises nothing for what anybody can send."""
@@ -144,8 +149,13 @@ class Acting:
     async def _enter(self, request: Mapping[str, Any], action: Action, person: str) -> dict[str, Any]:
         now = self._now()
         changes = self._book.changes(action, person, now)
+        if is_impossible(self._clock.utc_ns()):
+            text = f"the clock of this machine says {utc_text(now)}, which cannot be: nothing was taken in"
+            return refused(1, (text,), "set it, and enter it again")
         if not self._keeping.keeps_papers:
-            return refused(1, (NO_LEDGER,), "give the site file a ledger: `ledger: {}` and a state directory")
+            return refused(
+                1, (NO_LEDGER,), "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
+            )
         if self._late:
             return refused(1, ("an entry before this one is not on the disk yet",), "look at `enter list`, try again")
         entries = tuple(change.after for change in changes)

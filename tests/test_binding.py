@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from gateway.binding import ManualValue, Source, TankBinding, bind, newest, received
+from gateway.binding import Maintenance, ManualValue, Source, TankBinding, bind, newest, received
 from gateway.calculation.doubts.recurrence import QUIET
 from gateway.records import Ending, Input, Quality, Reading, Reason, ReasonCode
 
@@ -355,3 +355,62 @@ def test_the_sentence_about_a_clock_that_cannot_be() -> None:
     doubt = bind(TankBinding("TK-1"), {}, 1_000_059_000_000_000, 0).clock_doubt
     assert doubt is not None
     assert doubt.text == "the clock of this machine says 1970-01-12 13:47 UTC, which cannot be: set it"
+
+
+def in_maintenance(given: Reading | None, at_s: float = 101.0, now: datetime = NOON) -> Input:
+    work = Maintenance("LT-1", NOON + timedelta(hours=4), "anna")
+    binding = TankBinding("TK-1", level=LEVEL, maintenance=(work,))
+    latest = {} if given is None else {LEVEL.key: given}
+    level = bind(binding, latest, round(now.timestamp() * 1e9), round(at_s * S)).level
+    assert level is not None
+    return level
+
+
+def test_an_instrument_in_maintenance_keeps_its_value_uncertain_until_it_ends() -> None:
+    level = in_maintenance(reading())
+    assert (level.value, level.quality) == (5.0, Quality.UNCERTAIN)
+    text = "LT-1 is in maintenance until 2026-11-25 16:00 UTC, as anna said"
+    assert code_and_text(level) == (ReasonCode.IN_MAINTENANCE, text)
+    after = in_maintenance(reading(), now=NOON + timedelta(hours=4))
+    assert (after.value, after.quality, after.reason) == (5.0, Quality.GOOD, None)
+
+
+def test_what_is_wrong_with_an_instrument_in_maintenance_stands_behind_that() -> None:
+    text = "LT-1 is in maintenance until 2026-11-25 16:00 UTC, as anna said; "
+    failed = in_maintenance(reading(None, ReasonCode.SENTINEL))
+    assert (failed.value, failed.quality) == (None, Quality.BAD)
+    assert code_and_text(failed) == (ReasonCode.IN_MAINTENANCE, text + "LT-1 does not answer")
+    assert in_maintenance(None).reason is not None
+    assert code_and_text(in_maintenance(None)) == (
+        ReasonCode.IN_MAINTENANCE,
+        text + "LT-1.innage has not been read yet",
+    )
+    stale = in_maintenance(reading(), at_s=300.0)
+    assert (stale.value, stale.quality) == (None, Quality.BAD)
+    assert code_and_text(stale) == (ReasonCode.IN_MAINTENANCE, text + "LT-1.innage was last read 3 min ago")
+
+
+def test_a_dry_probe_in_maintenance_is_still_told_from_a_missing_value() -> None:
+    dry = Reading("LT-1", "innage", None, Quality.GOOD, Reason(ReasonCode.NONE_DETECTED, "dry"), 0, 100 * S, (0,))
+    level = in_maintenance(dry)
+    assert (level.value, level.quality) == (None, Quality.UNCERTAIN)
+    assert code_and_text(level) == (
+        ReasonCode.NONE_DETECTED,
+        "nothing detected when last read; LT-1 is in maintenance until 2026-11-25 16:00 UTC, as anna said; dry",
+    )
+
+
+def test_only_the_instrument_that_is_worked_on_is_doubted() -> None:
+    elements = (Source("TT-1", "t1", 60.0), Source("TT-2", "t2", 60.0))
+    flows = (Source("FT-1", "flow", 60.0),)
+    latest = {
+        each.key: Reading(each.instrument, each.signal, 5.0, Quality.GOOD, None, 0, 100 * S, ())
+        for each in (*elements, *flows, LEVEL)
+    }
+    for instrument in ("TT-1", "TT-2", "FT-1", "LT-1"):
+        work = Maintenance(instrument, NOON + timedelta(hours=4), "anna")
+        binding = TankBinding("TK-1", level=LEVEL, elements=elements, flows=flows, maintenance=(work,))
+        given = bind(binding, latest, NOON_NS, 101 * S)
+        inputs = [each for each in (given.level, *given.elements, *given.flows) if each is not None]
+        doubted = [each.source.partition(".")[0] for each in inputs if each.quality is not Quality.GOOD]
+        assert doubted == [instrument]

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.binding import ManualValue, Source, TankBinding
+from gateway.binding import Maintenance, ManualValue, Source, TankBinding
 from gateway.calculation.plan import LimitPlan, RoofPlan, TankPlan
 from gateway.payload.writer import inventory_json
 from gateway.pipeline import Pipeline
@@ -221,6 +221,31 @@ class BrokenTank(StraightTank):
         if level_m == 6.0:
             raise ZeroDivisionError("float division by zero")
         return super().volume(level_m)
+
+
+def test_what_people_say_of_a_tank_holds_at_once_and_its_memory_stays(clock: HandClock) -> None:
+    pipeline, delivered = pipeline_of(clock, (straight_plan(), BINDING, 2.0))
+    denser = replace(BINDING, reference_density=ManualValue(850.0))
+    pipeline.rebind(denser)
+    assert delivered == [], "it waits for the first readings, as ever"
+    pipeline.take(temperature_readings(clock))
+    pipeline.take(level_reading(clock))
+    assert delivered[-1].inventory.figures.reference_density.value == 850.0
+    before, memory = delivered[-1], pipeline.memories().tanks["TK-1"]
+    pipeline.rebind(denser)
+    assert delivered == [before], "nothing has changed"
+    clock.pass_s(0.5)
+    work = Maintenance("LT-1", datetime(2200, 1, 1, tzinfo=UTC), "anna")
+    pipeline.rebind(replace(denser, maintenance=(work,)))
+    assert len(delivered) == 2
+    level = delivered[-1].inventory.figures.level
+    assert (level.value, level.quality) == (6.0, Quality.UNCERTAIN)
+    assert [reason.code for reason in level.reasons] == [ReasonCode.IN_MAINTENANCE]
+    assert delivered[-1].plan != before.plan, "another plan, by which it can be calculated again"
+    assert pipeline.memories().tanks["TK-1"].plan == memory.plan, "and the memory of the same tank"
+    pipeline.rebind(BINDING)
+    assert delivered[-1].inventory.figures.reference_density.value == 800.0
+    assert [record.identity.sequence for record in delivered] == [1, 2, 3]
 
 
 def test_a_mistake_in_one_sheet_is_counted_shown_bad_and_stops_no_other_tank(clock: HandClock) -> None:

@@ -50,6 +50,8 @@ class Book:
         self._instruments: dict[str, tuple[str, ...]] = {}
         """By instrument: the tanks that it feeds."""
         self._works: tuple[Maintenance, ...] = ()
+        self.version = 0
+        """Another one wherever what is entered, or what it becomes, may be another."""
 
     def take_over(self, settings: SiteSettings, now: datetime) -> tuple[str, ...]:
         """Another site file: all is checked again. What can no longer be taken, one line each."""
@@ -64,6 +66,7 @@ class Book:
     def put(self, entries: Iterable[Entry], now: datetime) -> tuple[str, ...]:
         """Entries that are kept. What cannot be taken by this site file, one line each."""
         troubles = []
+        self.version += 1
         for entry in list(entries):
             self._entries[entry.key] = entry
             self._checked.pop(entry.key, None)

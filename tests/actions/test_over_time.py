@@ -259,6 +259,15 @@ def _until(desk: Desk, is_so: Callable[[], bool]) -> None:
     raise AssertionError("it did not come about")
 
 
+def test_nothing_is_entered_by_a_clock_that_cannot_be(desk: Desk) -> None:
+    desk.now = datetime(1970, 1, 1, 0, 5, tzinfo=BEGIN.tzinfo)
+    refused = desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
+    assert refused["code"] == 1
+    assert "1970-01-01 00:05 UTC, which cannot be" in refused["lines"][0]
+    assert desk.listed() == []
+    desk.stop()
+
+
 def test_a_file_that_is_taken_away_has_what_is_in_force_in_the_next(desk: Desk) -> None:
     desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
     desk.file.unlink()

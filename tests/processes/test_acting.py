@@ -4,6 +4,7 @@ import asyncio
 import json
 import os
 import pwd
+import random
 import signal
 import socket
 import sqlite3
@@ -13,6 +14,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -25,6 +27,7 @@ from gateway.process.memory_file import DIRECTORY_VARIABLE as STATE
 from gateway.process.running import DIRECTORY_VARIABLE as RUNTIME
 from gateway.process.tasks import end
 from tests.processes.gateway_process import ROOT, GatewayProcess, Instruments, eventually, gateway, write_site
+from tests.support.messages import valid_message
 
 
 @pytest.fixture
@@ -48,8 +51,11 @@ class Place:
         return self.folder / "runtime" / "harbour.door"
 
     def enter(self, *words: str) -> "subprocess.CompletedProcess[str]":
+        return self.typed("enter", *words)
+
+    def typed(self, *words: str) -> "subprocess.CompletedProcess[str]":
         return subprocess.run(
-            [sys.executable, "-m", "gateway", "enter", *words],
+            [sys.executable, "-m", "gateway", *words],
             cwd=ROOT,
             env={**os.environ, **self.environment},
             capture_output=True,
@@ -75,6 +81,12 @@ class Place:
     def rows(self, statement: str) -> list[tuple[Any, ...]]:
         with sqlite3.connect(f"file:{self.folder}/state/harbour.ledger?mode=ro", uri=True) as connection:
             return connection.execute(statement).fetchall()
+
+    def exported(self, *words: str) -> list[dict[str, Any]]:
+        """The messages of what is in the ledger, each by its schema."""
+        command = [sys.executable, "-m", "gateway", "ledger", "export", str(self.folder / "state/harbour.ledger")]
+        done = subprocess.run([*command, *words], cwd=ROOT, capture_output=True, text=True, timeout=60, check=True)
+        return [valid_message(line.encode()) for line in done.stdout.splitlines()]
 
     def audit(self) -> list[dict[str, Any]]:
         """The whole trail, whose chain holds."""
@@ -125,6 +137,15 @@ def test_a_density_holds_at_once_and_after_a_stop_and_a_kill(place: Place, yard:
     assert rows[0]["after"][0]["block"]["value"] == "841.5 kg/m3"
     assert rows[1]["before"] == rows[0]["after"]
     assert (rows[0]["why"], rows[2]["why"]) == ("sample 7", "wrong tank")
+    read = place.typed("ledger", "audit", str(place.site))
+    assert read.returncode == 0
+    table = read.stdout.splitlines()
+    assert table[0].split() == ["number", "time", "by", "action", "what", "before", "after", "why"]
+    assert table[1].split()[3:] == ["density", "TK-0", "-", "841.5", "kg/m3", "sample", "7"]
+    assert table[3].split()[3:11] == ["withdraw", "TK-0", "density", "843", "kg/m3", "843", "kg/m3", "withdrawn"]
+    document = json.loads(place.typed("ledger", "audit", str(place.site), "--json").stdout)
+    assert document["well"]
+    assert [row["why"] for row in document["rows"]] == ["sample 7", "", "wrong tank"]
     assert len({row["by"] for row in rows}) == 1
     assert user in (rows[0]["by"], "root")
     assert [kind for (kind,) in place.rows("SELECT kind FROM papers ORDER BY number")] == ["entry"] * 3
@@ -140,6 +161,8 @@ def test_maintenance_doubts_an_instrument_until_it_ends(place: Place, yard: list
         assert level["quality"] == "Uncertain"
         assert level["value"] == first.value / 1000, "its value stays"
         assert level["reason"]["code"] == "in_maintenance"
+        (told,) = valid_message(running.get("/inventories"))["entered"]
+        assert (told["about"], told["quantity"], told["used"]) == ("LT-0", "maintenance", True)
         (work,) = place.listed()["entries"]
         assert (work["about"], work["quantity"], work["why"]) == ("LT-0", "maintenance", "new antenna")
         place.entered("end-maintenance", "LT-0")
@@ -149,6 +172,13 @@ def test_maintenance_doubts_an_instrument_until_it_ends(place: Place, yard: list
         eventually(lambda: not place.listed()["entries"], "it ends by itself")
         assert running.end() == 0
     assert len(place.audit()) == 3
+    told = [(each["tank"], each["kind"], each["subject"]) for each in place.exported("--events", "--format", "jsonl")]
+    assert [each for each in told if each[1].startswith("maintenance")] == [
+        ("TK-0", "maintenance_began", "LT-0"),
+        ("TK-0", "maintenance_ended", "LT-0"),
+        ("TK-0", "maintenance_began", "LT-0"),
+        ("TK-0", "maintenance_ended", "LT-0"),
+    ]
     whats = [json.loads(body)["what"] for (body,) in place.rows("SELECT body FROM papers ORDER BY number")]
     assert whats == ["entered", "withdrawn", "entered", "expired"]
 
@@ -216,6 +246,11 @@ def test_entries_stay_over_a_reload_and_the_newer_of_two_masters_counts(place: P
         (listed,) = place.listed()["entries"]
         assert not listed["used"]
         assert "it is newer, and used" in listed["other"]
+        said = "TK-0: density: 841.5 kg/m3 entered by "
+        for words in (("show", "--address", f"127.0.0.1:{running.port}"), ("check", str(place.site))):
+            shown = place.typed(*words).stdout
+            assert "the site file gives 830 kg/m3, entered 2026-11-21 06:00 UTC: it is newer, and used" in shown, shown
+            assert (said if words[0] == "show" else "TK-0: in the ledger stands density: 841.5 kg/m3") in shown
         assert running.end() == 0
 
 
@@ -242,6 +277,47 @@ def test_two_people_at_once_act_one_after_the_other(place: Place, yard: list[Ins
     for before, after in pairwise(rows):
         assert after["before"] == before["after"], "each names what the one before it left"
     assert rows[-1]["after"][0]["block"]["value"] == last
+
+
+def test_what_was_answered_outlives_a_kill_at_any_moment(place: Place, yard: list[Instruments]) -> None:
+    (first,) = yard
+    answered = 800
+    for life in range(3):
+        with gateway(place.site, environment=place.environment) as running:
+            place.opened(running, first)
+            if life:
+                value = float(place.listed()["entries"][0]["block"]["value"].removesuffix(" kg/m3"))
+                assert value in (answered, answered + 1), "the last that was answered, or the one that was on its way"
+                eventually(lambda value=value: density(running) == value, "its sheets go by it")  # type: ignore[misc]
+                answered = int(value)
+            killer = threading.Timer(0.3 + 0.4 * random.random(), running.process.kill)
+            killer.start()
+            while (code := _said(place.door, answered + 1)) is not None:
+                assert code == 0
+                answered += 1
+                if answered >= 1100:
+                    answered = 800
+            killer.join()
+            running.process.wait()
+    rows = place.audit()
+    assert len(rows) > 3
+    for before, after in pairwise(rows):
+        assert after["before"] == before["after"]
+    assert len(rows) == place.rows("SELECT count(*) FROM papers")[0][0]
+    told = place.exported("--events", "--format", "jsonl")
+    assert [each["by"] for each in told if each["kind"] == "value_entered"] == [row["by"] for row in rows]
+
+
+def _said(path: Path, value: int) -> int | None:
+    """The code of the answer to a density; None where there was none."""
+    request = {"action": "density", "tank": "TK-0", "value": f"{value} kg/m3", "expires": "31 d"}
+    with socket.socket(socket.AF_UNIX) as client, suppress(OSError, ValueError):
+        client.settimeout(60)
+        client.connect(str(path))
+        client.sendall(json.dumps(request).encode() + b"\n")
+        code: int = json.loads(client.makefile().readline())["code"]
+        return code
+    return None
 
 
 def test_who_says_nothing_or_nonsense_holds_up_nobody(place: Place, yard: list[Instruments]) -> None:

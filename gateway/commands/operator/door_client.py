@@ -68,7 +68,10 @@ def _answer(client: socket.socket) -> Any:
     """Raises OSError."""
     pieces, size = [], 0
     while size < _LARGEST_ANSWER:
-        piece = client.recv(_PIECE)
+        try:
+            piece = client.recv(_PIECE)
+        except ConnectionResetError:
+            break  # it has answered without reading all that was said, and closed
         if not piece:
             break
         pieces.append(piece)
