@@ -376,34 +376,64 @@ async def test_a_server_without_encryption_gets_nothing_where_it_is_asked_for(se
     assert server.mails == []
 
 
+class Timed:
+    """A destination whose clock goes by the test."""
+
+    def __init__(self, yard: Yard) -> None:
+        self.now_s = 1000.0
+        around = Surroundings("harbour", BOOT, lambda: yard.state, random.Random(1), lambda _: None, yard.outbox)
+        self.made = MailDelivery(yard.plan, around, monotonic=lambda: self.now_s)
+
+    async def passes(self, seconds: float) -> None:
+        """And lets it look once more, before and after."""
+        for step in (0.0, seconds):
+            self.now_s += step
+            for _ in range(20):
+                await asyncio.sleep(0.005)
+
+    @asynccontextmanager
+    async def running(self) -> AsyncIterator[None]:
+        task = asyncio.create_task(self.made.run())
+        try:
+            yield
+        finally:
+            task.cancel()
+            await asyncio.wait([task])
+
+
 async def test_more_than_the_limit_is_held_back_and_the_next_mail_says_how_much(server: MailServer) -> None:
     """4 in an hour: 2 at first, one of them kept for what is urgent, and another each half hour."""
     yard = Yard(server, most_per_hour=4)
-    clock = [1000.0]
-    made = MailDelivery(yard.plan, yard.destination()._around, monotonic=lambda: clock[0])
-    task = asyncio.create_task(made.run())
-
-    async def passes(seconds: float) -> None:
-        clock[0] += seconds
-        for _ in range(20):
-            await asyncio.sleep(0.005)
-
-    try:
+    timed = Timed(yard)
+    async with timed.running():
         for number in range(1, 6):
             yard.outbox.add(alarm_event(number, tank=f"TK-{number}", priority=Priority.SOON))
-            await passes(0.0)
-            await passes(1.0)
+            await timed.passes(1.0)
         assert len(server.mails) == 1
         yard.outbox.add(alarm_event(6, tank="TK-6", priority=Priority.NOW))
-        await passes(0.0)
-        await passes(1.0)
+        await timed.passes(1.0)
         await until(lambda: len(server.mails) == 2)
         assert "TK-6" in server.mails[1].text, "what is urgent does not wait, and takes the others with it"
         assert "5 events waited for this mail: no more than 4 mails go out in an hour." in server.mails[1].text
         await yard.drained()
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
+
+
+async def test_what_happened_to_the_gateway_is_told_and_not_again_and_again(server: MailServer) -> None:
+    """20 in an hour: one that lives for less than 3 min tells nobody that it was started again."""
+    broke_off = kept_event(1, EventKind.GATEWAY_BROKE_OFF, reason=alarm_event(1).event.reason)
+    yard = Yard(server, [broke_off, kept_event(2, EventKind.HISTORY_LOST, number=1)], priorities=(Priority.NOW,))
+    timed = Timed(yard)
+    async with timed.running():
+        await timed.passes(1.0)
+        await timed.passes(170.0)
+        assert server.mails == []
+        await timed.passes(10.0)
+        await yard.drained()
+    (mail,) = server.mails
+    assert mail.subject == (
+        "The gateway ended without a word, and has been started again: level 13.560 m is above the limit, harbour"
+    )
+    assert "12:00+00:00  History was lost." in mail.text
 
 
 async def test_without_the_library_it_says_so(server: MailServer, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -49,6 +49,7 @@ _MOST_WAITING = 5000
 """Events of one mail; those behind them wait in the ledger."""
 _NOTHING_TO_DO_S = 60.0
 _MOST_TOLD = 100
+_HOUR_S = 3600.0
 _NO_LEDGER = "nothing is kept here, so that there are no events to tell"
 _LOGGER = structlog.get_logger("gateway.delivery.mail")
 
@@ -76,7 +77,7 @@ class MailDelivery:
         self._wish = Wish(plan.priorities, plan.tanks, plan.when_over)
         self._people = People(plan.to, plan.escalate_to)
         self._days = Days(plan.still_alive)
-        now_s = monotonic()
+        now_s = self._made_s = monotonic()
         self._allowances = {each: Allowance(plan.most_per_hour, now_s) for each in (False, True)}
         """Of mails, and of those of escalation."""
         self._waiting: list[KeptEvent] = []
@@ -228,13 +229,20 @@ class MailDelivery:
         return next((_puts_off(text) for text in again.values()), None)
 
     def _may_go(self, events: Sequence[KeptEvent], escalated: bool) -> bool:
+        now_s = self._monotonic()
+        if (
+            not any(each.event.standing for each in events)
+            and now_s - self._made_s < _HOUR_S / self._plan.most_per_hour
+        ):
+            # That a gateway started again: one that ends again and again must not write more than the limit either.
+            return False
         urgent = any(
             each.event.kind is not EventKind.ALARM_RETURNED
             and each.event.standing is not None
             and each.event.standing.priority is Priority.NOW
             for each in events
         )
-        return self._allowances[escalated].permits(self._monotonic(), urgent=urgent)
+        return self._allowances[escalated].permits(now_s, urgent=urgent)
 
     def _letter(self, events: Sequence[KeptEvent], snapshot: GatewaySnapshot, escalated: bool) -> Letter:
         about = About(
