@@ -18,7 +18,7 @@ from gateway.delivery.contract import GOODBYE_S, Surroundings
 from gateway.delivery.mail.delivery import MailDelivery
 from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.plan import TlsPlan
-from gateway.history import Entry
+from gateway.history import Entry, KeptEvent
 from gateway.status import GatewaySnapshot
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmNow, AlarmPhase, Priority
@@ -434,6 +434,55 @@ async def test_what_happened_to_the_gateway_is_told_and_not_again_and_again(serv
         "The gateway ended without a word, and has been started again: level 13.560 m is above the limit, harbour"
     )
     assert "12:00+00:00  History was lost." in mail.text
+
+
+@pytest.mark.parametrize("seed", range(6))
+async def test_whatever_the_server_does_everybody_is_told_everything_and_in_order(
+    seed: int, server: MailServer
+) -> None:
+    """A server that puts off, refuses, hangs, dies with the mail in its hand and restarts, and a gateway that does."""
+    chance = random.Random(seed)
+    to, chiefs = ("a@depot.example", "b@depot.example", "c@depot.example"), ("chief@depot.example",)
+    yard = Yard(server, to=to, escalate_to=chiefs, timeout_s=0.15, most_per_hour=1000)
+    puts_off: set[str] = set()
+    server.refuse = lambda address: "451 come again" if address in puts_off else None
+    refuses_all = [False]
+    server.answer_data = lambda: "554 not now" if refuses_all[0] else None
+    count = 0
+    for _ in range(6):
+        async with yard.running():
+            for _ in range(4):
+                for _ in range(chance.randrange(3)):
+                    count += 1
+                    kind = chance.choice([EventKind.ALARM_RAISED, EventKind.ALARM_ESCALATED])
+                    yard.outbox.add(alarm_event(count, kind, f"TK-{count}", instant=NOON + timedelta(seconds=count)))
+                puts_off = {address for address in to if chance.random() < 0.3}
+                refuses_all[0] = chance.random() < 0.2
+                server.hangs_at = chance.choice(["", "", "", "HELO", "DATA"])
+                server.dies_in_data = chance.random() < 0.2
+                if chance.random() < 0.2:
+                    await server.stop()
+                    await server.start()
+                await asyncio.sleep(chance.uniform(0.0, 0.25))
+    puts_off, refuses_all[0], server.hangs_at, server.dies_in_data = set(), False, "", False
+    async with yard.running():
+        await yard.drained()
+    kinds = {each.identity.tank: each.event.kind for each in yard.outbox.arrived if isinstance(each, KeptEvent)}
+    for address in (*to, *chiefs):
+        is_chief = address in chiefs
+        lines = [line for mail in server.mails if address in mail.recipients for line in mail.text.splitlines()]
+        told = [line.split()[1] for line in lines if line.startswith("NOW ")]
+        wanted = [tank for tank, kind in kinds.items() if (kind is EventKind.ALARM_ESCALATED) == is_chief]
+        assert sorted(set(told), key=told.index) == wanted, address
+
+
+async def test_names_in_any_script_arrive_as_they_are(server: MailServer) -> None:
+    yard = Yard(server, [alarm_event(1, tank="Größe-Nº3-油")])
+    yard.alarms(alarm_now("Größe-Nº3-油", standing_of(by="Zoë", phase=AlarmPhase.ACKNOWLEDGED)))
+    async with yard.running():
+        await yard.drained()
+    assert server.mails[0].subject == "NOW Größe-Nº3-油 high-high 13.560 m, harbour"
+    assert "State: active, Zoë has it" in server.mails[0].text
 
 
 async def test_without_the_library_it_says_so(server: MailServer, monkeypatch: pytest.MonkeyPatch) -> None:
