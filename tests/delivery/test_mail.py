@@ -18,7 +18,7 @@ from gateway.delivery.contract import GOODBYE_S, Surroundings
 from gateway.delivery.mail.delivery import MailDelivery
 from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.plan import TlsPlan
-from gateway.history import Entry
+from gateway.history import Entry, KeptEvent
 from gateway.status import GatewaySnapshot
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmNow, AlarmPhase, Priority
@@ -376,34 +376,113 @@ async def test_a_server_without_encryption_gets_nothing_where_it_is_asked_for(se
     assert server.mails == []
 
 
+class Timed:
+    """A destination whose clock goes by the test."""
+
+    def __init__(self, yard: Yard) -> None:
+        self.now_s = 1000.0
+        around = Surroundings("harbour", BOOT, lambda: yard.state, random.Random(1), lambda _: None, yard.outbox)
+        self.made = MailDelivery(yard.plan, around, monotonic=lambda: self.now_s)
+
+    async def passes(self, seconds: float) -> None:
+        """And lets it look once more, before and after."""
+        for step in (0.0, seconds):
+            self.now_s += step
+            for _ in range(20):
+                await asyncio.sleep(0.005)
+
+    @asynccontextmanager
+    async def running(self) -> AsyncIterator[None]:
+        task = asyncio.create_task(self.made.run())
+        try:
+            yield
+        finally:
+            task.cancel()
+            await asyncio.wait([task])
+
+
 async def test_more_than_the_limit_is_held_back_and_the_next_mail_says_how_much(server: MailServer) -> None:
     """4 in an hour: 2 at first, one of them kept for what is urgent, and another each half hour."""
     yard = Yard(server, most_per_hour=4)
-    clock = [1000.0]
-    made = MailDelivery(yard.plan, yard.destination()._around, monotonic=lambda: clock[0])
-    task = asyncio.create_task(made.run())
-
-    async def passes(seconds: float) -> None:
-        clock[0] += seconds
-        for _ in range(20):
-            await asyncio.sleep(0.005)
-
-    try:
+    timed = Timed(yard)
+    async with timed.running():
         for number in range(1, 6):
             yard.outbox.add(alarm_event(number, tank=f"TK-{number}", priority=Priority.SOON))
-            await passes(0.0)
-            await passes(1.0)
+            await timed.passes(1.0)
         assert len(server.mails) == 1
         yard.outbox.add(alarm_event(6, tank="TK-6", priority=Priority.NOW))
-        await passes(0.0)
-        await passes(1.0)
+        await timed.passes(1.0)
         await until(lambda: len(server.mails) == 2)
         assert "TK-6" in server.mails[1].text, "what is urgent does not wait, and takes the others with it"
         assert "5 events waited for this mail: no more than 4 mails go out in an hour." in server.mails[1].text
         await yard.drained()
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
+
+
+async def test_what_happened_to_the_gateway_is_told_and_not_again_and_again(server: MailServer) -> None:
+    """20 in an hour: one that lives for less than 3 min tells nobody that it was started again."""
+    broke_off = kept_event(1, EventKind.GATEWAY_BROKE_OFF, reason=alarm_event(1).event.reason)
+    yard = Yard(server, [broke_off, kept_event(2, EventKind.HISTORY_LOST, number=1)], priorities=(Priority.NOW,))
+    timed = Timed(yard)
+    async with timed.running():
+        await timed.passes(1.0)
+        await timed.passes(170.0)
+        assert server.mails == []
+        await timed.passes(10.0)
+        await yard.drained()
+    (mail,) = server.mails
+    assert mail.subject == (
+        "The gateway ended without a word, and has been started again: level 13.560 m is above the limit, harbour"
+    )
+    assert "12:00+00:00  History was lost." in mail.text
+
+
+@pytest.mark.parametrize("seed", range(6))
+async def test_whatever_the_server_does_everybody_is_told_everything_and_in_order(
+    seed: int, server: MailServer
+) -> None:
+    """A server that puts off, refuses, hangs, dies with the mail in its hand and restarts, and a gateway that does."""
+    chance = random.Random(seed)
+    to, chiefs = ("a@depot.example", "b@depot.example", "c@depot.example"), ("chief@depot.example",)
+    yard = Yard(server, to=to, escalate_to=chiefs, timeout_s=0.15, most_per_hour=1000)
+    puts_off: set[str] = set()
+    server.refuse = lambda address: "451 come again" if address in puts_off else None
+    refuses_all = [False]
+    server.answer_data = lambda: "554 not now" if refuses_all[0] else None
+    count = 0
+    for _ in range(6):
+        async with yard.running():
+            for _ in range(4):
+                for _ in range(chance.randrange(3)):
+                    count += 1
+                    kind = chance.choice([EventKind.ALARM_RAISED, EventKind.ALARM_ESCALATED])
+                    yard.outbox.add(alarm_event(count, kind, f"TK-{count}", instant=NOON + timedelta(seconds=count)))
+                puts_off = {address for address in to if chance.random() < 0.3}
+                refuses_all[0] = chance.random() < 0.2
+                server.hangs_at = chance.choice(["", "", "", "HELO", "DATA"])
+                server.dies_in_data = chance.random() < 0.2
+                if chance.random() < 0.2:
+                    await server.stop()
+                    await server.start()
+                await asyncio.sleep(chance.uniform(0.0, 0.25))
+    puts_off, refuses_all[0], server.hangs_at, server.dies_in_data = set(), False, "", False
+    async with yard.running():
+        await yard.drained()
+    kinds = {each.identity.tank: each.event.kind for each in yard.outbox.arrived if isinstance(each, KeptEvent)}
+    for address in (*to, *chiefs):
+        is_chief = address in chiefs
+        lines = [line for mail in server.mails if address in mail.recipients for line in mail.text.splitlines()]
+        told = [line.split()[1] for line in lines if line.startswith("NOW ")]
+        wanted = [tank for tank, kind in kinds.items() if (kind is EventKind.ALARM_ESCALATED) == is_chief]
+        assert sorted(set(told), key=told.index) == wanted, address
+
+
+async def test_names_in_any_script_arrive_as_they_are(server: MailServer) -> None:
+    yard = Yard(server, [alarm_event(1, tank="Größe-Nº3-油")])
+    yard.alarms(alarm_now("Größe-Nº3-油", standing_of(by="Zoë", phase=AlarmPhase.ACKNOWLEDGED)))
+    async with yard.running():
+        await yard.drained()
+    assert server.mails[0].subject == "NOW Größe-Nº3-油 high-high 13.560 m, harbour"
+    assert "State: active, Zoë has it" in server.mails[0].text
 
 
 async def test_without_the_library_it_says_so(server: MailServer, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -136,7 +136,7 @@ def test_what_it_says() -> None:
         alarm_now("", standing_of(AlarmKind.LINE_LOST, name="line_lost.east", priority=Priority.SOON)),
     )
     letter = still_alive_letter(state, alarms, NOON.replace(hour=7), LONDON, 3)
-    assert letter.subject == "Still alive: 3 alarms, 1 hidden, 1 of 3 tanks doubtful, harbour"
+    assert letter.subject == "Still alive: 3 alarms, 1 hidden, 2 of 3 tanks not Good, harbour"
     lines = letter.text.splitlines()
     assert "Alarms that are active or not acknowledged: 3" in lines
     shown = [line.split(",")[0].strip() for line in lines if line.startswith(("  NOW", "  SOON", "  LOOK"))]
@@ -177,7 +177,7 @@ async def test_it_comes_at_the_start_and_when_the_day_comes(of_the_day: Callable
             await until(lambda: len(of_the_day(server)) == 2)
             yard.outbox.add(alarm_event(1))
             await yard.drained()
-        assert of_the_day(server)[0] == "Still alive: 0 alarms, 0 hidden, 0 of 0 tanks doubtful, harbour"
+        assert of_the_day(server)[0] == "Still alive: 0 alarms, 0 hidden, 0 of 0 tanks not Good, harbour"
         # One and the same day has one identifier, so that a mail program can tell a repeat.
         assert len({mail.message["Message-ID"] for mail in server.mails if "Still" in mail.subject}) == 1
     finally:

@@ -8,7 +8,7 @@ import asyncio
 import time
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from email.message import EmailMessage
+from functools import partial
 from importlib.util import find_spec
 from math import inf
 from zoneinfo import ZoneInfo
@@ -45,10 +45,11 @@ _DAY_LOOK_S = 10.0
 _ASK_S = 600.0
 """How often the server is greeted while there is nothing to send: an alarm is too late to find that it is not there."""
 _AT_ONCE = 500
-_MOST_WAITING = 5000
+_MOST_WAITING = 2000
 """Events of one mail; those behind them wait in the ledger."""
 _NOTHING_TO_DO_S = 60.0
 _MOST_TOLD = 100
+_HOUR_S = 3600.0
 _NO_LEDGER = "nothing is kept here, so that there are no events to tell"
 _LOGGER = structlog.get_logger("gateway.delivery.mail")
 
@@ -76,7 +77,7 @@ class MailDelivery:
         self._wish = Wish(plan.priorities, plan.tanks, plan.when_over)
         self._people = People(plan.to, plan.escalate_to)
         self._days = Days(plan.still_alive)
-        now_s = monotonic()
+        now_s = self._made_s = monotonic()
         self._allowances = {each: Allowance(plan.most_per_hour, now_s) for each in (False, True)}
         """Of mails, and of those of escalation."""
         self._waiting: list[KeptEvent] = []
@@ -210,8 +211,8 @@ class MailDelivery:
         self, events: Sequence[KeptEvent], snapshot: GatewaySnapshot, to: tuple[str, ...], escalated: bool
     ) -> DeliveryFault | None:
         """One mail. The fault that keeps it from some of them; raises one that keeps every mail from everybody."""
-        letter = self._letter(events, snapshot, escalated)
-        refused = await self._send(letter, to, snapshot.instant, f"{_key(events[0])} {_key(events[-1])} {escalated}")
+        write = partial(self._letter, events, snapshot, escalated)
+        refused = await self._send(write, to, snapshot.instant, f"{_key(events[0])} {_key(events[-1])} {escalated}")
         fault = _nobody(refused, to)
         if fault is not None and fault.kind is FaultKind.PERSON:
             return fault
@@ -228,13 +229,20 @@ class MailDelivery:
         return next((_puts_off(text) for text in again.values()), None)
 
     def _may_go(self, events: Sequence[KeptEvent], escalated: bool) -> bool:
+        now_s = self._monotonic()
+        if (
+            not any(each.event.standing for each in events)
+            and now_s - self._made_s < _HOUR_S / self._plan.most_per_hour
+        ):
+            # That a gateway started again: one that ends again and again must not write more than the limit either.
+            return False
         urgent = any(
             each.event.kind is not EventKind.ALARM_RETURNED
             and each.event.standing is not None
             and each.event.standing.priority is Priority.NOW
             for each in events
         )
-        return self._allowances[escalated].permits(self._monotonic(), urgent=urgent)
+        return self._allowances[escalated].permits(now_s, urgent=urgent)
 
     def _letter(self, events: Sequence[KeptEvent], snapshot: GatewaySnapshot, escalated: bool) -> Letter:
         about = About(
@@ -254,16 +262,23 @@ class MailDelivery:
         due = self._days.due(zone, snapshot.instant)
         if due is None:
             return
-        letter = still_alive_letter(snapshot, snapshot.alarms, due, zone, len(self._waiting))
-        refused = await self._send(letter, self._plan.to, snapshot.instant, f"{snapshot.site} {due.isoformat()}")
+        write = partial(still_alive_letter, snapshot, snapshot.alarms, due, zone, len(self._waiting))
+        refused = await self._send(write, self._plan.to, snapshot.instant, f"{snapshot.site} {due.isoformat()}")
         fault = _nobody(refused, self._plan.to)
         if fault is not None:
             raise fault
         self._days.settle(due)
 
-    async def _send(self, letter: Letter, to: tuple[str, ...], when: datetime, key: str) -> "Mapping[str, Refusal]":
+    async def _send(
+        self, write: Callable[[], Letter], to: tuple[str, ...], when: datetime, key: str
+    ) -> "Mapping[str, Refusal]":
         """Who did not get it."""
-        refused = await self._converse(message_of(letter, self._plan.sender, to, when, f"{key} {to}"), to)
+
+        def written() -> bytes:
+            return message_of(write(), self._plan.sender, to, when, f"{key} {to}").as_bytes()
+
+        # Of a flood it takes a tenth of a second, for which no poll is to wait.
+        refused = await self._converse(await asyncio.to_thread(written), to)
         for address in to:
             refusal = refused.get(address)
             if refusal is None:
@@ -273,13 +288,13 @@ class MailDelivery:
                 self._log.error("delivery.mail_refused", address=address, reason=refusal.text)
         return refused
 
-    async def _converse(self, message: EmailMessage | None, to: tuple[str, ...]) -> "Mapping[str, Refusal]":
+    async def _converse(self, message: bytes | None, to: tuple[str, ...]) -> "Mapping[str, Refusal]":
         """One connection, with a mail or only to see that there could be one."""
         self._around.came_round(0.0)
         await self._name.is_known(self._plan.timeout_s)
         return await apart(self._conversation(message, to), f"mail {self._plan.host}")
 
-    async def _conversation(self, message: EmailMessage | None, to: tuple[str, ...]) -> "Mapping[str, Refusal]":
+    async def _conversation(self, message: bytes | None, to: tuple[str, ...]) -> "Mapping[str, Refusal]":
         plan = self._plan
         server = MailServer(plan)
         refused: Mapping[str, Refusal] = {}

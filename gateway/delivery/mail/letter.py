@@ -92,7 +92,7 @@ def _head(items: Sequence[Item], about: About) -> str:
     if about.simulated:
         lines.append(f"{SIMULATED}: these instruments are simulated.")
     if about.escalated:
-        lines.append("Nobody has acknowledged in the time that there is for it:")
+        lines.append("Nobody had acknowledged in the time that there is for it:")
     late = [item for item in items if item.is_late]
     if late:
         lines.append(

@@ -5,7 +5,6 @@ import asyncio
 import ssl
 from collections.abc import Awaitable, Mapping
 from contextlib import suppress
-from email.message import EmailMessage
 from typing import NamedTuple, TypeVar
 
 import aiosmtplib
@@ -50,11 +49,11 @@ class MailServer:
         )
         await self._answer(self._greet(self._smtp, password))
 
-    async def send(self, message: EmailMessage, recipients: tuple[str, ...]) -> Mapping[str, Refusal]:
+    async def send(self, message: bytes, recipients: tuple[str, ...]) -> Mapping[str, Refusal]:
         """Who did not get it, and why: some only, or all; the server has taken it for all others."""
         assert self._smtp is not None
         try:
-            refused, _ = await self._answer(self._smtp.sendmail(self._plan.sender, recipients, message.as_bytes()))
+            refused, _ = await self._answer(self._smtp.sendmail(self._plan.sender, recipients, message))
         except _AllRefused as exc:
             return exc.refusals
         return {address: _refusal(answer.code, answer.message) for address, answer in refused.items()}

@@ -99,10 +99,11 @@ def still_alive_letter(
     """What is active, hidden and in maintenance, and how the gateway does."""
     active = sorted((each for each in alarms if _is_open(each)), key=lambda each: each.standing.priority.rank)
     hidden = [each for each in alarms if each.standing.phase in _HIDDEN]
-    worse = [record for record in snapshot.inventories if record.inventory.quality is not Quality.GOOD]
+    good = sum(record.inventory.quality is Quality.GOOD for record in snapshot.inventories)
+    tanks = len(snapshot.inventories) + len(snapshot.awaited)
     text = (
         f"{STILL_ALIVE}: {len(active)} {'alarm' if len(active) == 1 else 'alarms'}, {len(hidden)} hidden, "
-        f"{len(worse)} of {len(snapshot.tanks) or len(snapshot.inventories)} tanks doubtful"
+        f"{tanks - good} of {tanks} tanks not Good"
     )
     lines = [f"{SIMULATED}: these instruments are simulated."] if snapshot.simulated else []
     lines.append(f"{printable(snapshot.site)}: the gateway runs and can send mail. Due {local(due, zone)}.")

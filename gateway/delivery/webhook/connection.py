@@ -21,7 +21,9 @@ class Connection:
     def __init__(self, timeout_s: float, tls: ssl.SSLContext | None) -> None:
         self._timeout_s = timeout_s
         self._client = httpx.AsyncClient(
-            verify=tls if tls is not None else True,
+            # Without TLS one that trusts nobody: httpx would else read the authorities of all the world, at which every
+            # poll waits.
+            verify=tls if tls is not None else ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT),
             trust_env=False,
             follow_redirects=False,
             timeout=timeout_s,
