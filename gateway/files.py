@@ -7,7 +7,7 @@ import errno
 import os
 import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -20,7 +20,10 @@ __all__ = [
     "open_regular",
     "read_bytes",
     "read_text",
+    "replace_whole",
+    "sync_folder",
     "trouble_with",
+    "write_all",
     "write_new",
 ]
 
@@ -108,14 +111,58 @@ def write_new(path: Path, text: str) -> None:
     """Write a file that must not exist yet, wholly or not at all. Raises OSError, FileExistsError where it does."""
     with open(path, "xb", buffering=0) as file:
         try:
-            rest = text.encode()
-            while rest:
-                rest = rest[file.write(rest) :]
+            write_all(file.fileno(), text.encode())
             os.fsync(file.fileno())
         except OSError:
             # Half of it may make sense too, and another one.
             os.unlink(path)
             raise
+
+
+def replace_whole(name: str, data: bytes, *, folder: int | None = None) -> None:
+    """Put a file that is its owner's alone in the place of another, on the disk when this returns: a power cut leaves
+    one or the other whole. Raises OSError; then the other is still there, but for an error in the very last step.
+
+    `folder`: the descriptor of a folder that `name` counts from.
+    """
+    unfinished = f"{name}.unfinished"
+    with suppress(FileNotFoundError):
+        os.unlink(unfinished, dir_fd=folder)
+    # Made anew, so that nothing that somebody has put there leads to another file.
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
+    descriptor = os.open(unfinished, flags, 0o600, dir_fd=folder)
+    try:
+        try:
+            write_all(descriptor, data)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+        os.rename(unfinished, name, src_dir_fd=folder, dst_dir_fd=folder)
+    except OSError:
+        with suppress(OSError):
+            os.unlink(unfinished, dir_fd=folder)
+        raise
+    if folder is not None:
+        os.fsync(folder)
+    else:
+        sync_folder(Path(name).parent)
+
+
+def write_all(descriptor: int, data: bytes) -> None:
+    """Raises OSError, after a part of it where that is so."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(descriptor, rest) :]
+
+
+def sync_folder(path: Path) -> None:
+    """So that a new name in it outlives a power cut, where the disk can do that; else what was there before does."""
+    with suppress(OSError):
+        descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 def trouble_with(path: Path) -> UnreadableError | None:

@@ -2,13 +2,23 @@
 
 import os
 import resource
+import stat
 import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from gateway.files import UnreadableError, is_readable_by_all, lines_of, read_bytes, read_text, trouble_with, write_new
+from gateway.files import (
+    UnreadableError,
+    is_readable_by_all,
+    lines_of,
+    read_bytes,
+    read_text,
+    replace_whole,
+    trouble_with,
+    write_new,
+)
 from tests.support.users import as_ordinary_user, folder_of_all
 
 __all__ = ["folder_of_all"]
@@ -206,3 +216,22 @@ def test_who_may_read_a_secret(mode: int, by_all: bool, tmp_path: Path) -> None:
     (tmp_path / "a").chmod(mode)
     assert is_readable_by_all(tmp_path / "a") is by_all
     assert not is_readable_by_all(tmp_path / "b")
+
+
+def test_what_takes_the_place_of_a_file_is_made_anew_and_is_its_owners_alone(tmp_path: Path) -> None:
+    """Whatever lies under the name that it is written by: a link must not lead to another file."""
+    other = tmp_path / "other"
+    other.write_bytes(b"of somebody else")
+    place = tmp_path / "state.json"
+    place.write_bytes(b"old")
+    (tmp_path / "state.json.unfinished").symlink_to(other)
+    replace_whole(str(place), b"new")
+    assert (place.read_bytes(), other.read_bytes()) == (b"new", b"of somebody else")
+    assert stat.S_IMODE(place.stat().st_mode) == 0o600
+    folder = os.open(tmp_path, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        replace_whole("state.json", b"newer", folder=folder)
+    finally:
+        os.close(folder)
+    assert place.read_bytes() == b"newer"
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["other", "state.json"]

@@ -66,7 +66,7 @@ def test_what_was_left_unfinished_is_in_nobodys_way(file: MemoryFile) -> None:
     assert not unfinished.exists()
 
 
-@pytest.mark.parametrize("call", ["open", "fsync", "replace"])
+@pytest.mark.parametrize("call", ["open", "write", "fsync", "rename"])
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EIO])
 def test_what_fails_leaves_the_old_file(
     file: MemoryFile, monkeypatch: pytest.MonkeyPatch, call: str, number: int

@@ -7,6 +7,7 @@ from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 from gateway.errors import GatewayError, UsageError
+from gateway.files import sync_folder
 
 __all__ = ["new_file", "write_new_file"]
 
@@ -37,6 +38,7 @@ def new_file(path: Path, why_new: str, mode: int = _ORDINARY) -> Iterator[Path]:
             os.chmod(unfinished, mode & ~_umask())
             # A link refuses to take the place of a file that has come meanwhile, which a rename would not.
             os.link(unfinished, path)
+            sync_folder(path.parent)
         finally:
             with suppress(FileNotFoundError):
                 os.unlink(unfinished)

@@ -11,14 +11,13 @@ import threading
 import time
 import zlib
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
 from pathlib import Path
 
 import orjson
 import structlog
 
 from gateway.errors import GatewayError
-from gateway.files import UnreadableError, read_bytes
+from gateway.files import UnreadableError, read_bytes, replace_whole
 from gateway.kept_memory import (
     Kept,
     KeptMemoryError,
@@ -86,21 +85,7 @@ class MemoryFile:
     def write(self, kept: Kept) -> None:
         """Replace the file, or leave it as it is and raise OSError."""
         packed = gzip.compress(b"".join(memory_pieces(kept)), _FAST, mtime=0)
-        unfinished = self.path.with_name(f"{self.path.name}.unfinished")
-        try:
-            descriptor = os.open(
-                unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600
-            )
-            with os.fdopen(descriptor, "wb") as file:
-                file.write(packed)
-                file.flush()
-                os.fsync(descriptor)
-            os.replace(unfinished, self.path)
-        except OSError:
-            with suppress(OSError):
-                unfinished.unlink()
-            raise
-        _sync_directory(self.path.parent)
+        replace_whole(str(self.path), packed)
 
 
 class MemoryKeeper:
@@ -191,13 +176,3 @@ def _unpacked(packed: bytes) -> bytes:
     if not unpacking.eof:
         raise zlib.error("it breaks off")
     return data
-
-
-def _sync_directory(path: Path) -> None:
-    """So that the new name outlives a power cut; where that cannot be, the old file does."""
-    with suppress(OSError):
-        descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)

@@ -159,9 +159,23 @@ class SoakedDay:
         self._history.mend()
         self._gateway.check()
         say(self._listener, "forget", answered=False)
-        until_good(self._listener, TANKS, PATIENCE_S, self._gateway.process)
+        try:
+            until_good(self._listener, TANKS, PATIENCE_S, self._gateway.process)
+        except RuntimeError:
+            self._say(f"not Good: {self._not_good()}")
+            raise
 
     # What must be true
+
+    def _not_good(self) -> list[str]:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self._web_port}/inventories", timeout=30) as answer:
+            found = json.loads(answer.read())["inventories"]
+        return [
+            f"{each['identity']['tank']} {name} {figure['reason']}"
+            for each in found
+            for name, figure in each["figures"].items()
+            if each["quality"] != "Good" and figure["quality"] != "Good"
+        ]
 
     def _waiting(self) -> dict[str, int]:
         with urllib.request.urlopen(f"http://127.0.0.1:{self._web_port}/metrics", timeout=30) as answer:

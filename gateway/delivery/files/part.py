@@ -14,7 +14,8 @@ from typing import BinaryIO, NamedTuple
 
 from gateway.delivery.files.names import Span
 from gateway.delivery.files.rows import EVENTS, Sort, plain_text
-from gateway.delivery.files.state import FilesError, Marks, open_own, write_all
+from gateway.delivery.files.state import FilesError, Marks, open_own
+from gateway.files import write_all
 
 __all__ = ["Part", "Resumed"]
 

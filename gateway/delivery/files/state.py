@@ -7,16 +7,16 @@ import os
 import secrets
 import stat
 from collections.abc import Iterable
-from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
 import orjson
 
 from gateway.errors import DeliveryError
+from gateway.files import replace_whole
 from gateway.history import Entry, KeptRecord
 
-__all__ = ["PROCESS", "FilesError", "FolderState", "Marks", "load_state", "open_own", "save_state", "write_all"]
+__all__ = ["PROCESS", "FilesError", "FolderState", "Marks", "load_state", "open_own", "save_state"]
 
 STATE_SCHEMA = "tank-gateway/files-state/1"
 _LARGEST_BYTES = 100_000_000
@@ -152,17 +152,7 @@ def save_state(folder: int, name: str, state: FolderState, now_s: float) -> None
         "parts": state.parts,
         "finishing": state.finishing,
     }
-    unfinished = f"{name}.unfinished"
-    with suppress(FileNotFoundError):
-        os.unlink(unfinished, dir_fd=folder)
-    descriptor = open_own(folder, unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    try:
-        write_all(descriptor, orjson.dumps(plain))
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-    os.rename(unfinished, name, src_dir_fd=folder, dst_dir_fd=folder)
-    os.fsync(folder)
+    replace_whole(name, orjson.dumps(plain), folder=folder)
 
 
 def open_own(folder: int, name: str, flags: int, mode: int = 0o644) -> int:
@@ -179,10 +169,3 @@ def open_own(folder: int, name: str, flags: int, mode: int = 0o644) -> int:
         os.close(descriptor)
         raise
     return descriptor
-
-
-def write_all(descriptor: int, data: bytes) -> None:
-    """Raises OSError, after a part of it where that is so."""
-    rest = memoryview(data)
-    while rest:
-        rest = rest[os.write(descriptor, rest) :]
