@@ -169,7 +169,7 @@ class Daemon:
                     for record in last:
                         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
                 finally:
-                    written = self._keeping.keep(self._memories())
+                    written = self._keeping.keep(self._memories(whole=True))
                     await self._loops.end_all(within_s=left.for_deliveries(GOODBYE_S))
                     await self._keeping.close(written, left.for_keeping())
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
@@ -253,8 +253,8 @@ class Daemon:
         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
         self._house_watch.heard(record.events)
 
-    def _memories(self) -> Kept:
-        return self._pipeline.memories()._replace(house=self._house_watch.memory)
+    def _memories(self, *, whole: bool = False) -> Kept:
+        return self._pipeline.memories(whole=whole)._replace(house=self._house_watch.memory)
 
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:

@@ -23,7 +23,7 @@ from gateway.tank_log import tell_changes
 from gateway.tank_record import Event, Identity, Remembered, TankRecord
 from gateway.tank_state import AlarmNow, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
-from gateway.watch.memory import of_another_plan
+from gateway.watch.memory import lean, of_another_plan
 from gateway.watch.plan import WatchPlan
 from gateway.watch.watch import act, watch
 from gateway.watched_tank import Tank
@@ -246,9 +246,15 @@ class Pipeline:
         """What makes the text of the plan of a tank's sheets, to be kept; None where it is no longer watched."""
         return next((tank.plan_text for tank in self._tanks if tank.plan.tank == tag), None)
 
-    def memories(self) -> Kept:
-        """What is remembered of every tank, to be kept over a restart."""
-        tanks = {tank.plan.tank: KeptTank(tank.ids.memory, tank.memory, tank.watch_memory) for tank in self._tanks}
+    def memories(self, *, whole: bool = True) -> Kept:
+        """What is remembered of every tank, to be kept over a restart; not `whole`: without what the next minutes bring
+        anew, for what is written again and again."""
+        tanks = {
+            tank.plan.tank: KeptTank(
+                tank.ids.memory, tank.memory, tank.watch_memory if whole else lean(tank.watch_memory)
+            )
+            for tank in self._tanks
+        }
         return Kept(self._clock.utc_ns(), self._clock.monotonic_ns(), tanks)
 
     def restore(self, kept: Kept) -> None:

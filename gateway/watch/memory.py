@@ -7,9 +7,10 @@ from typing import NamedTuple
 from gateway.tank_state import Motion
 from gateway.watch.alarms.memory import AlarmMemory
 from gateway.watch.course.memory import NO_COURSE, CourseMemory, after_pause
+from gateway.watch.course.window import NO_WINDOW
 from gateway.watch.loss.memory import NO_LOSS, LossMemory
 
-__all__ = ["NO_WATCH", "WatchMemory", "of_another_plan", "over_a_pause"]
+__all__ = ["NO_WATCH", "WatchMemory", "lean", "of_another_plan", "over_a_pause"]
 
 
 class WatchMemory(NamedTuple):
@@ -30,6 +31,11 @@ def over_a_pause(memory: WatchMemory, passed_s: float | None) -> WatchMemory:
     """What holds after a restart, its times already moved. `passed_s`: for how long nobody watched; None: nobody can
     tell."""
     return memory._replace(course=after_pause(memory.course, passed_s))
+
+
+def lean(memory: WatchMemory) -> WatchMemory:
+    """Without the readings of the last minutes, which are most of it: a rate is worked out anew in as many."""
+    return memory._replace(course=memory.course._replace(window=NO_WINDOW))
 
 
 def of_another_plan(memory: WatchMemory) -> WatchMemory:

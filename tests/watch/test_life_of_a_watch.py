@@ -17,6 +17,7 @@ from gateway.binding import ManualValue, TankBinding
 from gateway.calculation.plan import GaugeKind, GaugePlan
 from gateway.kept_memory import Kept
 from gateway.pipeline import Pipeline
+from gateway.records import ReasonCode
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, Motion, Priority, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
@@ -236,3 +237,19 @@ def test_a_mistake_in_the_watch_leaves_the_sheet(monkeypatch: pytest.MonkeyPatch
     assert watched.records[-1].state is None
     assert watched.pipeline.calculation_errors == 2
     assert "tank.watch_failed" in [each["event"] for each in logs]
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_rate_goes_on_after_a_stop_and_comes_anew_after_a_kill(whole: bool) -> None:
+    watched = life()
+    watched.poll(600)
+    kept = watched.pipeline.memories(whole=whole)
+    watched.second += 4.0
+    watched.begin(5.0, kept)
+    watched.poll(20)
+    assert (watched.state.rate.value is not None) == whole
+    if not whole:
+        assert watched.state.rate.reasons[0].code is ReasonCode.TOO_SOON
+        watched.poll(300)
+    assert watched.state.rate.value == pytest.approx(300.0 / 3600.0, rel=0.05)
+    assert watched.told() == [(EventKind.MOVEMENT_BEGAN, "filling")], "it is one movement"
