@@ -51,7 +51,7 @@ class HouseWatch:
 
     def alarms(self) -> tuple[AlarmNow, ...]:
         """Every alarm of the gateway itself, normal or not."""
-        return house_alarms(self._look(), self.memory, self._now()[0])
+        return house_alarms(self._look(), self.memory)
 
     def _take(self, found: Found) -> None:
         self.standings, self.memory = found.standings, found.memory

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Collection, Mapping
-from datetime import UTC, datetime
 from functools import cached_property
 
 from gateway.acquisition.signals.register_map import InstrumentMap
@@ -16,14 +15,13 @@ from gateway.tank_record import Event, TankRecord
 from gateway.tank_state import AlarmNow
 from gateway.validity import valid_for_s
 from gateway.watch.alarms.memory import AlarmMemory
+from gateway.watch.alarms.together import alarms_now, by_kind
 from gateway.watch.memory import NO_WATCH, WatchMemory
 from gateway.watch.plan import WatchPlan
-from gateway.watch.watch import alarms_now
 
 __all__ = ["Tank"]
 
 _NS_PER_S = 1_000_000_000
-_NEVER = datetime.fromtimestamp(0, UTC)
 
 
 class Tank:
@@ -74,8 +72,8 @@ class Tank:
         if self.watch is None:
             return ()
         if self._alarms is None or self._alarms[0] is not self.watch_memory.alarms:
-            instant = _NEVER if self.latest is None else self.latest.inventory.instant
-            self._alarms = self.watch_memory.alarms, alarms_now(self.watch, self.watch_memory, instant)
+            alarms = self.watch_memory.alarms
+            self._alarms = alarms, alarms_now(self.plan.tank, by_kind(self.watch.alarms), alarms)
         return self._alarms[1]
 
     @cached_property

@@ -5,6 +5,7 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import NamedTuple
 
+from gateway.history import GATEWAY
 from gateway.reasons import Reason, ReasonCode, because
 from gateway.status import DestinationStatus, LedgerStatus, LineStatus
 from gateway.tank_record import Event
@@ -12,8 +13,8 @@ from gateway.tank_state import AlarmKind, AlarmNow, AlarmStanding
 from gateway.watch.alarms.commands import AlarmCommand
 from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.flood import NO_FLOOD, FloodMemory, next_flood
-from gateway.watch.alarms.memory import AlarmMemory, first_memory, standing
-from gateway.watch.alarms.together import apply_to, next_named_alarms
+from gateway.watch.alarms.memory import AlarmMemory
+from gateway.watch.alarms.together import alarms_now, apply_to, next_named_alarms
 from gateway.watch.plan import AlarmPlan
 
 __all__ = ["NO_HOUSE", "Found", "House", "HouseMemory", "act_on_house", "house_alarms", "house_plans", "watch_house"]
@@ -86,20 +87,9 @@ def act_on_house(house: House, memory: HouseMemory, command: AlarmCommand, insta
     return Found(alarms.standings, alarms.events, memory._replace(alarms=alarms.memories))
 
 
-def house_alarms(house: House, memory: HouseMemory, instant: datetime) -> tuple[AlarmNow, ...]:
-    """Every alarm of the gateway itself, normal or not."""
-    return tuple(
-        [
-            AlarmNow(
-                "",
-                standing(plan, name, memory.alarms.get(name) or first_memory(instant)),
-                plan.consequence,
-                plan.action,
-                plan.response_s,
-            )
-            for name, plan in house_plans(house).items()
-        ]
-    )
+def house_alarms(house: House, memory: HouseMemory) -> tuple[AlarmNow, ...]:
+    """Every alarm of the gateway itself that has been judged, normal or not."""
+    return alarms_now(GATEWAY, house_plans(house), memory.alarms)
 
 
 def _conditions(house: House) -> Mapping[str, Condition]:

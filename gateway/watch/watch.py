@@ -6,9 +6,8 @@ from typing import NamedTuple
 from gateway.calculation.plan import TankPlan
 from gateway.records import Inventory, TankInput
 from gateway.tank_record import Event, EventKind
-from gateway.tank_state import AlarmNow, Motion, TankState
+from gateway.tank_state import Motion, TankState
 from gateway.watch.alarms.commands import AlarmCommand
-from gateway.watch.alarms.memory import first_memory, standing
 from gateway.watch.alarms.together import apply_to, by_kind, next_alarms
 from gateway.watch.conditions import conditions
 from gateway.watch.course.course import Course
@@ -17,7 +16,7 @@ from gateway.watch.loss.loss import next_loss
 from gateway.watch.memory import WatchMemory
 from gateway.watch.plan import WatchPlan
 
-__all__ = ["Watched", "act", "alarms_now", "watch"]
+__all__ = ["Watched", "act", "watch"]
 
 _MOVES = (Motion.FILLING, Motion.EMPTYING)
 
@@ -59,22 +58,6 @@ def act(
     """After what somebody did to one alarm. Raises AlarmRefusedError; then nothing has happened."""
     alarms = apply_to(command, by_kind(plan.alarms), memory.alarms, instant, steady_s)
     return memory._replace(alarms=alarms.memories), alarms.events
-
-
-def alarms_now(plan: WatchPlan, memory: WatchMemory, instant: datetime) -> tuple[AlarmNow, ...]:
-    """Every alarm of the tank, normal or not. `instant`: since when one is normal that nobody has judged yet."""
-    return tuple(
-        [
-            AlarmNow(
-                plan.tank,
-                standing(alarm, alarm.kind.value, memory.alarms.get(alarm.kind.value) or first_memory(instant)),
-                alarm.consequence,
-                alarm.action,
-                alarm.response_s,
-            )
-            for alarm in plan.alarms
-        ]
-    )
 
 
 def _movement(told: Motion, course: Course, instant: datetime) -> tuple[tuple[Event, ...], Motion]:

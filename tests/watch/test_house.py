@@ -114,7 +114,10 @@ def test_its_alarms_are_those_of_its_lines_and_destinations() -> None:
         "site_file_refused",
     ]
     assert "history_at_risk" not in house_plans(WELL._replace(ledger=None))
-    alarms = house_alarms(WELL, NO_HOUSE, NOON)
+    story = Story()
+    story.look(WELL)
+    alarms = house_alarms(WELL, story.memory)
+    assert [alarm.standing.name for alarm in alarms] == list(house_plans(WELL))
     assert {alarm.tank for alarm in alarms} == {""}
     assert {alarm.standing.phase for alarm in alarms} == {AlarmPhase.NORMAL}
 

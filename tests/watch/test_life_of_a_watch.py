@@ -203,6 +203,7 @@ def test_a_shelf_outlives_a_restart_and_ends_by_itself() -> None:
 
 def test_every_alarm_is_there_to_be_told_also_while_it_is_normal() -> None:
     watched = life()
+    watched.poll(10)
     assert {each.standing.phase for each in watched.pipeline.alarms()} == {AlarmPhase.NORMAL}
     watched.poll(1_300)
     alarms = {each.standing.name: each for each in watched.pipeline.alarms()}
