@@ -72,6 +72,7 @@ WRONG: tuple[tuple[str, ...], ...] = (
     ("ledger", "audit", "demo", "--from", "yesterday"),
     ("ledger", "prune", "demo"),
     ("ledger", "prune", "demo", "--also-needed"),
+    ("alarms", "--address", "nowhere"),
     ("enter",),
     ("enter", "polish"),
     ("enter", "dip"),
@@ -90,6 +91,7 @@ CANNOT: tuple[tuple[str, ...], ...] = (
     ("scan", _NOBODY, "--units", "1"),
     ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 mA", "--folder", "FOLDER"),
     ("show", "--broker", "demo"),
+    ("alarms", "--address", _NOBODY),
     ("enter", "list"),
     ("enter", "dip", "TK-101", "9.412 m"),
 )
@@ -118,7 +120,7 @@ def _told(said_out: str, said_err: str, longest: int = 5) -> str:
 
 
 def test_every_command_that_reads_a_file_is_tried() -> None:
-    without_files = {"demo", "enter", "reload", "schema", "record", "table"}
+    without_files = {"alarms", "demo", "enter", "reload", "schema", "record", "table"}
     assert {words[0] for words in FILES.values()} == (COMMANDS.keys() - without_files) | {"table"}
 
 

@@ -1,11 +1,9 @@
 """`show` against a small HTTP server that answers as a gateway does, or does not."""
 
 import socket
-import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from datetime import timedelta
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import orjson
 import pytest
@@ -14,6 +12,7 @@ from gateway.commands.operator import show
 from gateway.payload.writer import inventories_json
 from gateway.process.running import Running
 from gateway.records import Ending, Figure, Quality, Reason, ReasonCode
+from tests.commands.answering import answering
 from tests.commands.typed import typed
 from tests.support.claims import claimed
 from tests.support.records import NOON, record, snapshot
@@ -26,29 +25,6 @@ _HINT = f"{_START_ONE}; what one left on its broker, `tank-gateway show --broker
 Serve = Callable[[bytes, int], str]
 
 
-@contextmanager
-def _answering(body: bytes, status: int) -> Iterator[str]:
-    class Answer(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            known = self.path == "/inventories"
-            self.send_response(status if known else 404)
-            self.send_header("Content-Length", str(len(body)))
-            self.end_headers()
-            self.wfile.write(body)
-
-        def log_message(self, *_: object) -> None:
-            """Say nothing."""
-
-    with ThreadingHTTPServer(("127.0.0.1", 0), Answer) as server:
-        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
-        thread.start()
-        try:
-            yield f"127.0.0.1:{server.server_port}"
-        finally:
-            server.shutdown()
-            thread.join()
-
-
 @pytest.fixture(autouse=True)
 def _at_noon(monkeypatch: pytest.MonkeyPatch) -> None:
     """The records of these tests are of noon."""
@@ -59,7 +35,7 @@ def _at_noon(monkeypatch: pytest.MonkeyPatch) -> None:
 def serve() -> Iterator[Serve]:
     """Serve one body with one status at /inventories; gives the address."""
     with ExitStack() as servers:
-        yield lambda body, status: servers.enter_context(_answering(body, status))
+        yield lambda body, status: servers.enter_context(answering("/inventories", body, status))
 
 
 def _good(value: float) -> Figure:
