@@ -42,7 +42,7 @@ COURSE_BREAKS: tuple[Break, ...] = (
         WINDOW,
         "        if line.is_unsteady:\n",
         "        if False:\n",
-        PROPERTIES,
+        RATE,
     ),
     Break("a line across a gap", WINDOW, "GAP_PART = 0.5", "GAP_PART = 50.0", RATE),
     Break("a line across two gauges", WINDOW, "or before.level is not now.level:", "or False:", RATE),

@@ -202,11 +202,39 @@ def test_one_spike_is_no_flow(is_limited: bool) -> None:
     life = straight(**limits)
     life.rest(600, 5.0)
     life.later()
-    assert abs(life.look(5.5).course.rate.value or 0.0) < 1e-9
+    told = [life.look(5.5), *life.rest(400, 5.0)]
+    for each in told:
+        assert each.course.motion is Motion.AT_REST
+        assert each.course.rate.value == pytest.approx(0.0, abs=1e-9)
+        assert each.course.rate.quality is Quality.GOOD or each is told[0]
+    assert life.finding() == []
+
+
+def test_foam_is_no_flow_either() -> None:
+    """Three readings on end that do not follow from one another begin no other line."""
+    life = straight()
+    life.rest(600, 5.0)
+    for level_m in (5.5, 5.02, 5.3):
+        life.later()
+        assert life.look(level_m).course.motion is Motion.AT_REST
+    assert codes(life.told[-1].course.rate) == [ReasonCode.TOO_SOON], "the last readings depart from it"
     for each in life.rest(400, 5.0):
         assert each.course.motion is Motion.AT_REST
-        assert abs(each.course.rate.value or 0.0) < 1e-9
-    assert life.finding() == []
+        assert each.course.rate.value == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_jump_that_is_doubted_is_left_out_and_the_flow_goes_on() -> None:
+    """The level is 300 mm too high for 100 s while 60 m3/h flow in; 0.1 m3/s are the most that the pumps can do."""
+    life = straight(maximum_flow_in_m3_s=0.1, maximum_flow_out_m3_s=0.1)
+    life.flow(600, 5.0, 60.0)
+    life.flow(100, 5.4, 60.0)
+    life.flow(400, 5.1 + 100.0 / 6000.0, 60.0)
+    for each in life.told[30:]:
+        assert each.course.rate.value == pytest.approx(60.0 / 3600.0, rel=1e-6)
+        assert each.course.motion is Motion.FILLING
+        is_doubted = 600.0 < each.second <= 700.0
+        assert each.course.rate.quality is (Quality.UNCERTAIN if is_doubted else Quality.GOOD)
+        assert not is_doubted or codes(each.course.rate) == [ReasonCode.RATE_IMPLAUSIBLE]
 
 
 @pytest.mark.parametrize("step_m", [0.02, 0.5])
