@@ -198,6 +198,19 @@ def test_memory_goes_on_over_a_restart_and_a_new_steady_clock() -> None:
     assert moved.learned.score.score == pytest.approx(through.memory.learned.score.score, abs=1e-6)
 
 
+@pytest.mark.parametrize("by_m", [-1.0, -0.03, 0.03, 1.0])
+def test_a_movement_while_nobody_looked_is_no_loss(by_m: float) -> None:
+    """The gateway is away for two days, and is told of a tank at rest before and after."""
+    sheets = Sheets()
+    sheets.play(5 * DAY)
+    assert sheets.play(DAY, loss_m3_h=0.4) is not None
+    sheets.now_s += 2 * 86_400.0
+    sheets.level_m += by_m
+    sheets.reasons.clear()
+    sheets.play(3 * DAY)
+    assert {*sheets.reasons} == {None}
+
+
 def test_memory_is_small() -> None:
     sheets = Sheets()
     sheets.play(5 * DAY)
