@@ -9,7 +9,7 @@ no regulatory leak-detection method.
 """
 
 from gateway.calculation.plan import TankPlan
-from gateway.records import Inventory, Quality, Reason, ReasonCode, TankInput, because
+from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode, TankInput, because
 from gateway.watch.loss.hours import HOUR_S, Hour, with_sheet, without_quantity
 from gateway.watch.loss.judgement import with_hour
 from gateway.watch.loss.memory import Found, Learned, LossMemory, Rest, Score
@@ -49,7 +49,7 @@ def next_loss(
     """
     now_s = tank_input.instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
     hour, rests_s, learned = memory
-    quantity = _quantity(tank, inventory)
+    quantity = _quantity(tank, inventory, tank_input.clock_doubt)
     if hour is None or now_s < hour.begun_s - _BACK_S:
         hour = Hour(now_s - _phase_s(tank.tank))
     elif now_s - hour.begun_s >= HOUR_S:
@@ -78,15 +78,24 @@ def _phase_s(name: str) -> float:
     return float(int.from_bytes(name.encode(), "big") * 977 % round(HOUR_S))
 
 
-def _quantity(tank: TankPlan, inventory: Inventory) -> float | None:
+def _quantity(tank: TankPlan, inventory: Inventory, clock_doubt: Reason | None) -> float | None:
     """m3 or kg, where it can be relied on."""
     figures = inventory.figures
     level, temperature = figures.level, figures.liquid_temperature
-    if level.quality is not _GOOD or temperature.quality is not _GOOD or level.manual or temperature.manual:
+    if level.manual or temperature.manual or not (_is_sure(level, clock_doubt) and _is_sure(temperature, clock_doubt)):
         return None
     if tank.vapour is not None:
         return figures.total_mass.value
     return figures.mass.value if inventory.reference_temperature_c is None else figures.gsv.value
+
+
+def _is_sure(figure: Figure, clock_doubt: Reason | None) -> bool:
+    """Whether it is Good, or would be if one knew the date: the spacing of sheets does not go by it."""
+    if figure.quality is _GOOD:
+        return True
+    if clock_doubt is None or figure.value is None:
+        return False
+    return all(each == clock_doubt for each in figure.reasons)
 
 
 def _is_within(rest: Rest | None, quantity: float, reach_m: float) -> bool:

@@ -375,3 +375,17 @@ def test_of_whole_sheets_the_loss_is_told_and_the_thermal_growth_is_not() -> Non
         reasons.append(reason)
     assert {*reasons[: 6 * DAY]} == {None}
     assert value(reasons[-1], "rate") * 3600.0 == pytest.approx(0.03, rel=0.15)
+
+
+def test_a_clock_that_nobody_trusts_keeps_no_loss_secret() -> None:
+    """It makes every figure of the sheet Uncertain, and none wrong."""
+    tank, doubt = straight_plan(), because(ReasonCode.CLOCK_UNTRUSTED, "for a test")
+    memory, loss_memory, reason = EMPTY_MEMORY, NO_LOSS, None
+    for number in range(7 * DAY):
+        now_s = STEP_S * number
+        level_m = 6.0 - 0.0003 * max(0.0, now_s / 3600.0 - 6.0 * 24.0)
+        given = straight_input(round(level_m, 4), instant=BEGIN, steady_s=now_s, clock_doubt=doubt)
+        inventory, memory = calculate(tank, given, memory)
+        assert inventory.figures.gsv.quality is Quality.UNCERTAIN
+        reason, loss_memory = next_loss(YEARLY, tank, given, inventory, True, loss_memory)
+    assert value(reason, "lasts") > 12.0 * 3600.0
