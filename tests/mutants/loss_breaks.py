@@ -36,6 +36,6 @@ LOSS_BREAKS: tuple[Break, ...] = (
     ),
     Break("a loss that has ended told for ever", JUDGEMENT, "mark_m - level_m < 0.5 * due_m", "due_m < 0.0", SHEETS),
     Break("liquid judged before it has settled", LOSS, "_SETTLES_S = 6.0 * 3600.0", "_SETTLES_S = 0.0", SHEETS),
-    Break("doubtful temperature trusted", LOSS, "or temperature.quality is not _GOOD", "", SHEETS),
+    Break("doubtful temperature trusted", LOSS, " and _is_sure(temperature, clock_doubt)", "", SHEETS),
     Break("temperature by hand trusted", LOSS, " or temperature.manual", "", SHEETS),
 )

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from gateway.plain_form import SteadyTime
 
-__all__ = ["HOUR_S", "Hour", "with_sheet"]
+__all__ = ["HOUR_S", "Hour", "with_sheet", "without_quantity"]
 
 HOUR_S = 3600.0
 _LEAST = 3
@@ -55,3 +55,10 @@ def with_sheet(hour: Hour, now_s: float, quantity: float | None, air_c: float | 
         air_sheets += 1
         air_total_c += air_c
     return Hour(begun_s, first_s, last_s, sheets, total, air_sheets, air_total_c)
+
+
+def without_quantity(hour: Hour) -> Hour:
+    """What was seen of the tank so far is not of the same rest."""
+    if not hour.sheets:
+        return hour
+    return Hour(hour.begun_s, air_sheets=hour.air_sheets, air_total_c=hour.air_total_c)

@@ -9,8 +9,8 @@ no regulatory leak-detection method.
 """
 
 from gateway.calculation.plan import TankPlan
-from gateway.records import Inventory, Quality, Reason, ReasonCode, TankInput, because
-from gateway.watch.loss.hours import HOUR_S, Hour, with_sheet
+from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode, TankInput, because
+from gateway.watch.loss.hours import HOUR_S, Hour, with_sheet, without_quantity
 from gateway.watch.loss.judgement import with_hour
 from gateway.watch.loss.memory import Found, Learned, LossMemory, Rest, Score
 from gateway.watch.plan import LossPlan
@@ -21,6 +21,8 @@ _SETTLES_S = 6.0 * 3600.0
 """After a movement, until the elements tell of all of the liquid (common practice)."""
 _SAME_M = 0.003
 """Within so much of its last hour a tank has not moved, whatever was not known meanwhile."""
+_FAR_M = 0.02
+"""Further from its last hour it has moved, though nobody was there to see it."""
 _BACK_S = 60.0
 """A sheet further back than this is by another clock."""
 _DAY_S = 86_400.0
@@ -47,7 +49,7 @@ def next_loss(
     """
     now_s = tank_input.instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
     hour, rests_s, learned = memory
-    quantity = _quantity(tank, inventory)
+    quantity = _quantity(tank, inventory, tank_input.clock_doubt)
     if hour is None or now_s < hour.begun_s - _BACK_S:
         hour = Hour(now_s - _phase_s(tank.tank))
     elif now_s - hour.begun_s >= HOUR_S:
@@ -56,14 +58,14 @@ def next_loss(
     usable = None
     if not at_rest:
         rests_s = None
-        if hour.sheets:
-            hour = Hour(hour.begun_s, air_sheets=hour.air_sheets, air_total_c=hour.air_total_c)
-        if quantity is not None and learned.rest is not None and not _is_same(learned.rest, quantity):
+        hour = without_quantity(hour)
+        if quantity is not None and not _is_within(learned.rest, quantity, _SAME_M):
             learned = _moved(learned)
     elif quantity is not None:
-        if rests_s is None or now_s < rests_s - _BACK_S:
-            is_same = learned.rest is not None and _is_same(learned.rest, quantity)
-            learned = learned if is_same else _moved(learned)
+        if rests_s is None or now_s < rests_s - _BACK_S or not _is_within(learned.rest, quantity, _FAR_M):
+            is_same = learned.rest is not None and _is_within(learned.rest, quantity, _SAME_M)
+            if not is_same:
+                learned, hour = _moved(learned), without_quantity(hour)
             rests_s = now_s - _SETTLES_S if is_same else now_s
         if now_s - rests_s >= _SETTLES_S:
             usable = quantity
@@ -76,19 +78,29 @@ def _phase_s(name: str) -> float:
     return float(int.from_bytes(name.encode(), "big") * 977 % round(HOUR_S))
 
 
-def _quantity(tank: TankPlan, inventory: Inventory) -> float | None:
+def _quantity(tank: TankPlan, inventory: Inventory, clock_doubt: Reason | None) -> float | None:
     """m3 or kg, where it can be relied on."""
     figures = inventory.figures
     level, temperature = figures.level, figures.liquid_temperature
-    if level.quality is not _GOOD or temperature.quality is not _GOOD or level.manual or temperature.manual:
+    if level.manual or temperature.manual or not (_is_sure(level, clock_doubt) and _is_sure(temperature, clock_doubt)):
         return None
     if tank.vapour is not None:
         return figures.total_mass.value
     return figures.mass.value if inventory.reference_temperature_c is None else figures.gsv.value
 
 
-def _is_same(rest: Rest, quantity: float) -> bool:
-    return abs(quantity - rest.last) <= _SAME_M * rest.per_m
+def _is_sure(figure: Figure, clock_doubt: Reason | None) -> bool:
+    """Whether it is Good, or would be if one knew the date: the spacing of sheets does not go by it."""
+    if figure.quality is _GOOD:
+        return True
+    if clock_doubt is None or figure.value is None:
+        return False
+    return all(each == clock_doubt for each in figure.reasons)
+
+
+def _is_within(rest: Rest | None, quantity: float, reach_m: float) -> bool:
+    """Whether it is so near the last hour; also where there is none."""
+    return rest is None or abs(quantity - rest.last) <= reach_m * rest.per_m
 
 
 def _moved(learned: Learned) -> Learned:

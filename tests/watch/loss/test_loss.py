@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gateway.calculation.inventory import calculate
+from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import VapourPlan
 from gateway.plain_form import PlainForm
 from gateway.reasons import Reason, ReasonCode
@@ -18,6 +20,7 @@ from gateway.watch.loss.baseline import NEW_FIT
 from gateway.watch.loss.loss import next_loss
 from gateway.watch.loss.memory import NO_LOSS, LossMemory
 from tests.support.loss_trials import BEGIN, YEARLY, figure, sheet, tank_plan
+from tests.support.plans import good, straight_input, straight_plan
 from tests.support.quiet_tanks import Vessel
 
 VESSEL = Vessel(20.0, 8.0, 4)
@@ -198,6 +201,19 @@ def test_memory_goes_on_over_a_restart_and_a_new_steady_clock() -> None:
     assert moved.learned.score.score == pytest.approx(through.memory.learned.score.score, abs=1e-6)
 
 
+@pytest.mark.parametrize("by_m", [-1.0, -0.03, 0.03, 1.0])
+def test_a_movement_while_nobody_looked_is_no_loss(by_m: float) -> None:
+    """The gateway is away for two days, and is told of a tank at rest before and after."""
+    sheets = Sheets()
+    sheets.play(5 * DAY)
+    assert sheets.play(DAY, loss_m3_h=0.4) is not None
+    sheets.now_s += 2 * 86_400.0
+    sheets.level_m += by_m
+    sheets.reasons.clear()
+    sheets.play(3 * DAY)
+    assert {*sheets.reasons} == {None}
+
+
 def test_memory_is_small() -> None:
     sheets = Sheets()
     sheets.play(5 * DAY)
@@ -335,3 +351,41 @@ def test_hours_of_many_tanks_do_not_end_together() -> None:
     by_minute = [sum(-60.0 * (minute + 1) < at <= -60.0 * minute for at in begun) for minute in range(60)]
     assert sum(by_minute) == 600
     assert max(by_minute) <= 30, "ten each minute, were they spread evenly"
+
+
+def test_of_whole_sheets_the_loss_is_told_and_the_thermal_growth_is_not() -> None:
+    """100 m3 to the metre, 6 m of it: by day 3 degC warmer, and so 18 mm higher. From the sixth day on 0.03 m3/h at
+    15 degC are lost, 0.3 mm/h, which is 7 mm by the next."""
+    tank = straight_plan()
+    memory, loss_memory, reasons = EMPTY_MEMORY, NO_LOSS, []
+    for number in range(7 * DAY):
+        now_s = STEP_S * number
+        liquid_c = 18.0 + 1.5 * math.sin(math.tau * now_s / 86_400.0)
+        lost_m3 = 0.03 * max(0.0, now_s / 3600.0 - 6.0 * 24.0)
+        level_m = (600.0 - lost_m3) / (1.0 - 0.001 * (liquid_c - 15.0)) / 100.0
+        given = straight_input(
+            round(level_m, 4),
+            instant=BEGIN + timedelta(seconds=now_s),
+            steady_s=now_s,
+            elements=tuple(good(liquid_c) for _ in range(4)),
+            ambient=good(liquid_c - 3.0),
+        )
+        inventory, memory = calculate(tank, given, memory)
+        reason, loss_memory = next_loss(YEARLY, tank, given, inventory, True, loss_memory)
+        reasons.append(reason)
+    assert {*reasons[: 6 * DAY]} == {None}
+    assert value(reasons[-1], "rate") * 3600.0 == pytest.approx(0.03, rel=0.15)
+
+
+def test_a_clock_that_nobody_trusts_keeps_no_loss_secret() -> None:
+    """It makes every figure of the sheet Uncertain, and none wrong."""
+    tank, doubt = straight_plan(), because(ReasonCode.CLOCK_UNTRUSTED, "for a test")
+    memory, loss_memory, reason = EMPTY_MEMORY, NO_LOSS, None
+    for number in range(7 * DAY):
+        now_s = STEP_S * number
+        level_m = 6.0 - 0.0003 * max(0.0, now_s / 3600.0 - 6.0 * 24.0)
+        given = straight_input(round(level_m, 4), instant=BEGIN, steady_s=now_s, clock_doubt=doubt)
+        inventory, memory = calculate(tank, given, memory)
+        assert inventory.figures.gsv.quality is Quality.UNCERTAIN
+        reason, loss_memory = next_loss(YEARLY, tank, given, inventory, True, loss_memory)
+    assert value(reason, "lasts") > 12.0 * 3600.0
