@@ -8,7 +8,7 @@ high, or so low, has a reason that is one itself.
 from typing import NamedTuple
 
 from gateway.calculation.door import admitted
-from gateway.calculation.level.chain import gauge_level
+from gateway.calculation.level.chain import checked_level, gauge_level
 from gateway.calculation.plan import GaugePlan, HeadPlan, TankPlan
 from gateway.records import Figure, Input, Inventory, Quality, Reason, ReasonCode, TankInput
 from gateway.sources import LevelSource
@@ -91,7 +91,8 @@ def levels_of(tank: TankPlan, tank_input: TankInput, inventory: Inventory) -> Le
     said: list[_Said] = []
     if tank.gauge is not None:
         is_dipped = inventory.sources.level is _BY_DIP
-        first = _by_input(tank, tank_input) if is_failed or is_dipped else _first(inventory)
+        density = inventory.figures.observed_density.value
+        first = _by_input(tank, tank_input, density) if is_failed or is_dipped else _first(inventory)
         maintenance = in_maintenance(_first_input(tank, tank_input))
         said.append(_Said(first.value, first.reasons if first.value is None else (), maintenance))
     if tank.second_gauge is not None:
@@ -125,11 +126,23 @@ def _first(inventory: Inventory) -> Figure:
     return level._replace(value=None, quality=_BAD) if inventory.sources.level is _BY_SECOND else level
 
 
-def _by_input(tank: TankPlan, tank_input: TankInput) -> Figure:
-    """What the first gauge says, without a sheet. A level from pressure needs a density, and with it a sheet."""
-    if isinstance(tank.gauge, GaugePlan):
-        return gauge_level(tank_input.level, tank.gauge, tank.reference_height_m)
-    return Figure(None, _BAD, (), 0.0)
+def _by_input(tank: TankPlan, tank_input: TankInput, density_kg_m3: float | None) -> Figure:
+    """What the first gauge says where the sheet does not tell.
+
+    A level from pressure was Bad for a reason of its own; whether it was higher than can be is told by the weight of
+    the column alone, P = rho g h, and nothing without a density.
+    """
+    gauge, pressure = tank.gauge, tank_input.bottom_pressure
+    if isinstance(gauge, GaugePlan):
+        return gauge_level(tank_input.level, gauge, tank.reference_height_m)
+    lost = Figure(None, _BAD, (), 0.0)
+    if gauge is None or pressure is None or pressure.value is None or pressure.quality is _BAD or not density_kg_m3:
+        return lost
+    above = tank_input.vapour_pressure
+    gas_pa = 0.0 if above is None or above.value is None else above.value
+    level_m = gauge.nozzle_height_m + (pressure.value - gas_pa) / (density_kg_m3 * tank.gravity_m_s2)
+    standing = checked_level(level_m, lost, gauge.name, tank.reference_height_m, gauge.resolution_m)
+    return lost if standing.value is not None else standing
 
 
 def _first_input(tank: TankPlan, tank_input: TankInput) -> Input | None:

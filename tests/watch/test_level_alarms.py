@@ -126,6 +126,20 @@ def test_nor_does_a_dip_that_stands_in() -> None:
     assert judged(HIGH_HIGH, given, inventory=inventory).active is True
 
 
+@pytest.mark.parametrize(("metres", "active"), [(11.0, True), (9.7, False)])
+def test_nor_does_a_dip_where_the_level_comes_from_a_pressure(metres: float, active: bool) -> None:
+    """A column of 800 kg/m3 above the nozzle weighs 800 x 9.80665 Pa a metre; no liquid stands above 10.5 m.
+
+    The transmitter is out of order at 9.7 m, and the dip of 5 m is the level.
+    """
+    plan = straight_plan(gauge=HeadPlan(0.0))
+    pressure = good(metres * 800.0 * 9.80665) if active else bad(ReasonCode.SENTINEL)
+    given = straight_input(level=None, bottom_pressure=pressure, dip_level=good(5.0, source="dip"))
+    inventory = sheet(plan, given)
+    assert inventory.figures.level.value == 5.0
+    assert judged(HIGH_HIGH, given, plan, inventory=inventory).active is active
+
+
 def test_a_level_above_the_table_is_a_level() -> None:
     """Story 9: the table ends at 10 m, the level stands at 10.2 m: no volume, and the alarms stay."""
     found = judged(AlarmKind.CRITICAL_HIGH, straight_input(10.2))

@@ -87,16 +87,16 @@ class WatchBuilder:
     def build(self, model: TankWatchModel | None, plan: TankPlan, binding: TankBinding, path: KeyPath) -> WatchPlan:
         """The watch of a tank whose plan is `plan`. Alarms come from what it has."""
         course, loss = self._course(model, plan, binding), self._loss(model, plan)
+        lacking = _lacking(plan, binding, course, loss)
         alarms = []
         for kind in TANK_KINDS:
             own = None if model is None else _block(model.alarms, kind)
             given = _Given(kind, own, _block(self._site.alarms, kind))
             if not given.wanted:
                 continue
-            lacking = _lacking(kind, plan, binding, course, loss)
-            if lacking is not None:
+            if kind in lacking:
                 if own is not None:
-                    self._mistakes.add((*path, "watch", "alarms", kind), f"{lacking}; leave it out")
+                    self._mistakes.add((*path, "watch", "alarms", kind), f"{lacking[kind]}; leave it out")
                 continue
             limit = self._response_s(model) if kind is AlarmKind.HIGH_HIGH_SOON else given.value("limit")
             if limit is None and kind in _WITH_LIMIT:
@@ -260,10 +260,8 @@ def _has_gauge(plan: TankPlan) -> bool:
     return plan.gauge is not None or plan.second_gauge is not None
 
 
-def _lacking(
-    kind: AlarmKind, plan: TankPlan, binding: TankBinding, course: CoursePlan, loss: LossPlan | None
-) -> str | None:
-    """What the tank does not have that this alarm is about; None: it has it."""
+def _lacking(plan: TankPlan, binding: TankBinding, course: CoursePlan, loss: LossPlan | None) -> dict[AlarmKind, str]:
+    """The kinds that are about something that the tank does not have, and what that is."""
     limits = plan.limits
     gauge = _has_gauge(plan)
     level = gauge or binding.manual_level is not None
@@ -305,5 +303,4 @@ def _lacking(
         AlarmKind.WRONG_WAY: (gauge, "no level gauge is fitted"),
         AlarmKind.SLOW_LOSS: (loss is not None, "loss is left out"),
     }
-    is_there, words = needs[kind]
-    return None if is_there else words
+    return {kind: words for kind, (is_there, words) in needs.items() if not is_there}
