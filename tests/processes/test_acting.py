@@ -172,8 +172,9 @@ def test_maintenance_doubts_an_instrument_until_it_ends(place: Place, yard: list
         eventually(lambda: not place.listed()["entries"], "it ends by itself")
         assert running.end() == 0
     assert len(place.audit()) == 3
-    told = [(each["tank"], each["kind"], each["subject"]) for each in place.exported("--events", "--format", "jsonl")]
-    assert [each for each in told if each[1].startswith("maintenance")] == [
+    events = place.exported("--events", "--format", "jsonl")
+    happened = [(each["identity"]["tank"], each["kind"], each["subject"]) for each in events]
+    assert [each for each in happened if each[1].startswith("maintenance")] == [
         ("TK-0", "maintenance_began", "LT-0"),
         ("TK-0", "maintenance_ended", "LT-0"),
         ("TK-0", "maintenance_began", "LT-0"),
@@ -234,8 +235,7 @@ def test_entries_stay_over_a_reload_and_the_newer_of_two_masters_counts(place: P
     before = place.site.read_text("utf-8")
     with gateway(place.site, environment=place.environment) as running:
         place.opened(running, first)
-        words = ("--sampled", "2026-11-20T06:00Z", "--expires", "31 d")
-        place.entered("density", "TK-0", "841.5 kg/m3", *words)
+        place.entered("density", "TK-0", "841.5 kg/m3", "--sampled", "2026-11-20T06:00Z", "--expires", "31 d")
         write("2026-11-19T06:00Z")
         eventually(lambda: density(running) == 841.5, "the entry is newer")
         (listed,) = place.listed()["entries"]
