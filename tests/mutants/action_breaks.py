@@ -11,7 +11,7 @@ OVER_TIME = ("tests/actions/test_over_time.py",)
 MERGED = ("tests/actions/test_merging.py",)
 WORDS = ("tests/actions/test_same_words.py",)
 PIPELINE = ("tests/test_pipeline.py",)
-DOOR = ("tests/processes/test_acting.py",)
+DOOR = ("tests/test_door.py",)
 
 ACTION_BREAKS: tuple[Break, ...] = (
     Break(
