@@ -2,6 +2,7 @@
 
 from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
+from tests.mutants.action_breaks import ACTION_BREAKS
 from tests.mutants.alarm_breaks import ALARM_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
@@ -26,6 +27,7 @@ from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
+    *ACTION_BREAKS,
     *ACQUISITION_BREAKS,
     *IN_STEP_BREAKS,
     *LEDGER_PART_BREAKS,

@@ -1,15 +1,12 @@
 """People act on a running gateway: real processes and sockets, and what was entered is there again afterwards."""
 
-import asyncio
 import json
 import os
-import pwd
 import random
 import signal
 import socket
 import sqlite3
 import stat
-import struct
 import subprocess
 import sys
 import threading
@@ -22,10 +19,8 @@ from typing import Any
 import pytest
 
 from gateway.ledger.audit import audit_rows, first_broken
-from gateway.process import door
 from gateway.process.memory_file import DIRECTORY_VARIABLE as STATE
 from gateway.process.running import DIRECTORY_VARIABLE as RUNTIME
-from gateway.process.tasks import end
 from tests.processes.gateway_process import ROOT, GatewayProcess, Instruments, eventually, gateway, write_site
 from tests.support.messages import valid_message
 
@@ -172,8 +167,9 @@ def test_maintenance_doubts_an_instrument_until_it_ends(place: Place, yard: list
         eventually(lambda: not place.listed()["entries"], "it ends by itself")
         assert running.end() == 0
     assert len(place.audit()) == 3
-    told = [(each["tank"], each["kind"], each["subject"]) for each in place.exported("--events", "--format", "jsonl")]
-    assert [each for each in told if each[1].startswith("maintenance")] == [
+    events = place.exported("--events", "--format", "jsonl")
+    happened = [(each["identity"]["tank"], each["kind"], each["subject"]) for each in events]
+    assert [each for each in happened if each[1].startswith("maintenance")] == [
         ("TK-0", "maintenance_began", "LT-0"),
         ("TK-0", "maintenance_ended", "LT-0"),
         ("TK-0", "maintenance_began", "LT-0"),
@@ -234,8 +230,7 @@ def test_entries_stay_over_a_reload_and_the_newer_of_two_masters_counts(place: P
     before = place.site.read_text("utf-8")
     with gateway(place.site, environment=place.environment) as running:
         place.opened(running, first)
-        words = ("--sampled", "2026-11-20T06:00Z", "--expires", "31 d")
-        place.entered("density", "TK-0", "841.5 kg/m3", *words)
+        place.entered("density", "TK-0", "841.5 kg/m3", "--sampled", "2026-11-20T06:00Z", "--expires", "31 d")
         write("2026-11-19T06:00Z")
         eventually(lambda: density(running) == 841.5, "the entry is newer")
         (listed,) = place.listed()["entries"]
@@ -347,79 +342,3 @@ def test_who_says_nothing_or_nonsense_holds_up_nobody(place: Place, yard: list[I
         for each in silent:
             each.close()
         assert running.end() == 0
-
-
-class _Heard:
-    """What came in by a door of this process."""
-
-    def __init__(self) -> None:
-        self.by: list[str] = []
-
-    async def answer(self, line: bytes, person: str) -> bytes:
-        self.by.append(person)
-        return b'{"code": 0, "lines": []}\n'
-
-
-async def _opened(path: Path) -> None:
-    while not path.is_socket():  # noqa: ASYNC110, ASYNC240 - nobody tells it
-        await asyncio.sleep(0.01)
-
-
-async def _asked_at(path: Path) -> dict[str, Any]:
-    reader, client = await asyncio.open_unix_connection(str(path))
-    client.write(b'{"action": "list"}\n')
-    answer: dict[str, Any] = json.loads(await reader.readline())
-    client.close()
-    return answer
-
-
-@pytest.mark.parametrize("stranger", [True, False])
-async def test_only_root_its_own_user_and_its_group_are_heard(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stranger: bool
-) -> None:
-    if stranger:
-        # A user that there is not, in a group that is not this one.
-        monkeypatch.setattr(door, "peer_of", lambda _: door.Peer(1, 3_999_999, 3_999_999))
-    path, heard = tmp_path / "a.door", _Heard()
-    path.touch()
-    task = asyncio.create_task(door.Door(path, heard.answer).run())
-    await _opened(path)
-    answer = await _asked_at(path)
-    assert answer["code"] == (1 if stranger else 0)
-    assert heard.by == ([] if stranger else [pwd.getpwuid(os.geteuid()).pw_name])
-    if stranger:
-        assert "user 3999999 may not act here" in answer["lines"][0]
-    await end([task])
-    assert not path.exists()
-
-
-async def test_so_many_at_once_and_no_more(tmp_path: Path) -> None:
-    path, heard = tmp_path / "a.door", _Heard()
-    task = asyncio.create_task(door.Door(path, heard.answer).run())
-    await _opened(path)
-    silent = [await asyncio.open_unix_connection(str(path)) for _ in range(16)]
-    answer = await _asked_at(path)
-    assert (answer["code"], answer["lines"]) == (1, ["too many are at the door at once"])
-    for _, client in silent:
-        client.close()
-    while (await _asked_at(path))["code"] == 1:  # noqa: ASYNC110 - nobody tells that there is room
-        await asyncio.sleep(0.01)
-    await end([task])
-
-
-async def test_a_folder_of_any_length_holds_a_door(tmp_path: Path) -> None:
-    folder = tmp_path / ("deep" * 30)
-    folder.mkdir()
-    path, heard = folder / "a.door", _Heard()
-    task = asyncio.create_task(door.Door(path, heard.answer).run())
-    await _opened(path)
-    with door.connected(path, 5.0) as client:
-        assert door.peer_of(client.fileno()).user == os.geteuid()
-    await end([task])
-
-
-def test_the_credentials_are_those_of_the_system() -> None:
-    one, other = socket.socketpair(socket.AF_UNIX)
-    with one, other:
-        told = struct.unpack("3i", one.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
-    assert told == (os.getpid(), os.geteuid(), os.getegid())
