@@ -103,8 +103,9 @@ class MailDelivery:
 
     def status(self) -> DestinationStatus:
         troubles = [] if self._trouble is None else [self._trouble]
-        for address, why in self._refusals.items():
-            troubles.append(Trouble("destination_refuses", f"{address} gets no mail: {why}"))
+        if self._refusals and self._trouble is None:
+            text = "; ".join(f"{address} gets no mail: {why}" for address, why in self._refusals.items())
+            troubles.append(Trouble("destination_refuses", text))
         outbox = self._around.outbox
         backlog = None if outbox is None else outbox.backlog()
         return DestinationStatus(
@@ -200,7 +201,8 @@ class MailDelivery:
                     self._is_held[escalated] = True
         if fault is not None and len(self._waiting) >= _MOST_WAITING:
             given_up = self._people.give_up(up_to)
-            self._log.error("delivery.mail_given_up", addresses=given_up, events=len(self._waiting))
+            if given_up:
+                self._log.error("delivery.mail_given_up", addresses=given_up, events=len(self._waiting))
         if self._people.all_told(up_to):
             outbox.delivered(up_to)
             self._waiting.clear()
