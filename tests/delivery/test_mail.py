@@ -420,6 +420,24 @@ async def test_more_than_the_limit_is_held_back_and_the_next_mail_says_how_much(
         await yard.drained()
 
 
+async def test_who_is_put_off_for_days_is_passed_over_only_where_others_are_told(server: MailServer) -> None:
+    """A disk that is full over a long weekend: 452 to everybody is no reason to give up anything."""
+    server.refuse = lambda _: "452 no room"
+    yard = Yard(server, to=("a@depot.example", "b@depot.example"))
+    timed = Timed(yard)
+    async with timed.running():
+        yard.outbox.add(alarm_event(1))
+        for _ in range(4):
+            await timed.passes(50_000.0)
+        assert yard.outbox.backlog().waiting == 1
+        server.refuse = lambda address: "452 no room" if address == "b@depot.example" else None
+        for _ in range(20):
+            if yard.outbox.backlog().waiting:
+                await timed.passes(20_000.0)
+        await yard.drained()
+    assert [mail.recipients for mail in server.mails] == [("a@depot.example",)]
+
+
 async def test_what_happened_to_the_gateway_is_told_and_not_again_and_again(server: MailServer) -> None:
     """20 in an hour: one that lives for less than 3 min tells nobody that it was started again."""
     broke_off = kept_event(1, EventKind.GATEWAY_BROKE_OFF, reason=alarm_event(1).event.reason)

@@ -89,6 +89,8 @@ def test_who_cannot_be_told_is_passed_over_in_the_end_but_never_everybody() -> N
 def test_who_is_put_off_for_a_day_holds_up_the_cursor_no_more() -> None:
     people = People(("a", "b"), ())
     assert people.put_off("b", 1000.0, escalated=False)
+    assert people.put_off("b", 1000.0 + 200_000.0, escalated=False), "nobody else was told either"
+    people.told(("a",), 1, escalated=False)
     assert people.put_off("b", 1000.0 + 86_399.0, escalated=False)
     assert not people.put_off("b", 1000.0 + 86_400.0, escalated=False)
     people.told(("b",), 1, escalated=False)
