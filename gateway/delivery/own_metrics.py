@@ -249,9 +249,10 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterator[str]:
         "1 while there is something that a person must set right: client_id_shared, other_gateway, not_written, "
         "records_refused, destination_failed, destination_refuses, destination_unusable.",
         (
-            sample(trouble, f"{labels},{label_text(kind=each.code)}", 1)
+            sample(trouble, f"{labels},{label_text(kind=kind)}", 1)
             for status, labels in labelled
-            for each in status.troubles
+            # A series that stands there twice makes the whole scrape invalid.
+            for kind in dict.fromkeys(each.code for each in status.troubles)
         ),
     )
 

@@ -239,13 +239,15 @@ async def test_all_who_are_put_off_get_it_later(server: MailServer) -> None:
 
 
 async def test_an_address_that_is_none_is_said_and_keeps_nothing_from_the_others(server: MailServer) -> None:
-    server.refuse = lambda address: "550 no such user" if address == "gone@depot.example" else None
-    yard = Yard(server, [alarm_event(1)], to=("gone@depot.example", "shift@depot.example"))
+    server.refuse = lambda address: "550 no such user" if address.startswith("gone") else None
+    yard = Yard(server, [alarm_event(1)], to=("gone@depot.example", "shift@depot.example", "gone.too@depot.example"))
     async with yard.running() as made:
         await yard.drained()
         (trouble,) = made.status().troubles
     assert trouble.code == "destination_refuses"
-    assert trouble.text == "gone@depot.example gets no mail: no such user (550)"
+    assert trouble.text == (
+        "gone@depot.example gets no mail: no such user (550); gone.too@depot.example gets no mail: no such user (550)"
+    )
     assert [mail.recipients for mail in server.mails] == [("shift@depot.example",)]
 
 
@@ -416,6 +418,24 @@ async def test_more_than_the_limit_is_held_back_and_the_next_mail_says_how_much(
         assert "TK-6" in server.mails[1].text, "what is urgent does not wait, and takes the others with it"
         assert "5 events waited for this mail: no more than 4 mails go out in an hour." in server.mails[1].text
         await yard.drained()
+
+
+async def test_who_is_put_off_for_days_is_passed_over_only_where_others_are_told(server: MailServer) -> None:
+    """A disk that is full over a long weekend: 452 to everybody is no reason to give up anything."""
+    server.refuse = lambda _: "452 no room"
+    yard = Yard(server, to=("a@depot.example", "b@depot.example"))
+    timed = Timed(yard)
+    async with timed.running():
+        yard.outbox.add(alarm_event(1))
+        for _ in range(4):
+            await timed.passes(50_000.0)
+        assert yard.outbox.backlog().waiting == 1
+        server.refuse = lambda address: "452 no room" if address == "b@depot.example" else None
+        for _ in range(20):
+            if yard.outbox.backlog().waiting:
+                await timed.passes(20_000.0)
+        await yard.drained()
+    assert [mail.recipients for mail in server.mails] == [("a@depot.example",)]
 
 
 async def test_what_happened_to_the_gateway_is_told_and_not_again_and_again(server: MailServer) -> None:

@@ -76,6 +76,27 @@ def test_the_cursor_never_passes_anybody_and_nobody_is_told_twice(
     assert all(found == sorted(set(found)) for found in has.values())
 
 
+def test_who_cannot_be_told_is_passed_over_in_the_end_but_never_everybody() -> None:
+    people = People(("a", "b"), ())
+    assert people.give_up(7) == (), "as long as nobody has been told, all of it waits"
+    people.told(("a",), 7, escalated=False)
+    people.told(("a", "b"), 7, escalated=True)
+    assert not people.all_told(7)
+    assert people.give_up(7) == ["b"]
+    assert people.all_told(7)
+
+
+def test_who_is_put_off_for_a_day_holds_up_the_cursor_no_more() -> None:
+    people = People(("a", "b"), ())
+    assert people.put_off("b", 1000.0, escalated=False)
+    assert people.put_off("b", 1000.0 + 200_000.0, escalated=False), "nobody else was told either"
+    people.told(("a",), 1, escalated=False)
+    assert people.put_off("b", 1000.0 + 86_399.0, escalated=False)
+    assert not people.put_off("b", 1000.0 + 86_400.0, escalated=False)
+    people.told(("b",), 1, escalated=False)
+    assert people.put_off("b", 90_000.0, escalated=False), "it counts anew after one that arrived"
+
+
 @pytest.mark.parametrize(
     ("kind", "value", "words"),
     [

@@ -190,6 +190,16 @@ def test_without_a_ledger_there_is_nothing_of_it() -> None:
     assert b"_history_" not in text
 
 
+def test_two_troubles_of_one_kind_are_one_series() -> None:
+    """A series that stands there twice makes the whole scrape invalid, with every level in it."""
+    state = snapshot()
+    (status,) = state.destinations
+    troubles = (Trouble("destination_refuses", "one"), Trouble("destination_refuses", "two"), Trouble("x", "three"))
+    text = Metrics(lambda: state._replace(destinations=(status._replace(troubles=troubles),))).render()
+    assert _find(text, "tank_gateway_destination_trouble", kind="destination_refuses") == [1]
+    assert _find(text, "tank_gateway_destination_trouble", kind="x") == [1]
+
+
 def test_names_with_odd_letters_survive() -> None:
     text = Metrics(lambda: snapshot(record('TK "ö"\\1\n'))).render()
     assert _find(text, "tank_level_metres", tank='TK "ö"\\1\n') == [9.412]

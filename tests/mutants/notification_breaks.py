@@ -38,7 +38,7 @@ NOTIFICATION_BREAKS: tuple[Break, ...] = (
     Break(
         "who was put off gets nothing",
         MAIL,
-        "(each for each in to if each not in again)",
+        "(each for each in to if each not in put_off)",
         "to",
         OF_MAIL,
     ),

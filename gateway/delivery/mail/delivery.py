@@ -103,8 +103,9 @@ class MailDelivery:
 
     def status(self) -> DestinationStatus:
         troubles = [] if self._trouble is None else [self._trouble]
-        for address, why in self._refusals.items():
-            troubles.append(Trouble("destination_refuses", f"{address} gets no mail: {why}"))
+        if self._refusals and self._trouble is None:
+            text = "; ".join(f"{address} gets no mail: {why}" for address, why in self._refusals.items())
+            troubles.append(Trouble("destination_refuses", text))
         outbox = self._around.outbox
         backlog = None if outbox is None else outbox.backlog()
         return DestinationStatus(
@@ -200,7 +201,8 @@ class MailDelivery:
                     self._is_held[escalated] = True
         if fault is not None and len(self._waiting) >= _MOST_WAITING:
             given_up = self._people.give_up(up_to)
-            self._log.error("delivery.mail_given_up", addresses=given_up, events=len(self._waiting))
+            if given_up:
+                self._log.error("delivery.mail_given_up", addresses=given_up, events=len(self._waiting))
         if self._people.all_told(up_to):
             outbox.delivered(up_to)
             self._waiting.clear()
@@ -219,14 +221,16 @@ class MailDelivery:
         if fault is None:
             self._allowances[escalated].spend(self._monotonic())
             self._is_held[escalated] = False
-        now_s = self._monotonic()
-        again = {
-            address: refusal.text
-            for address, refusal in refused.items()
-            if refusal.is_passing and self._people.put_off(address, now_s, escalated=escalated)
-        }
-        self._people.told((each for each in to if each not in again), self._taken_to, escalated=escalated)
-        return next((_puts_off(text) for text in again.values()), None)
+        up_to, now_s = self._taken_to, self._monotonic()
+        put_off = {address: refusal.text for address, refusal in refused.items() if refusal.is_passing}
+        self._people.told((each for each in to if each not in put_off), up_to, escalated=escalated)
+        for address, text in put_off.items():
+            if self._people.put_off(address, now_s, escalated=escalated):
+                fault = _puts_off(text)
+            else:
+                self._people.told((address,), up_to, escalated=escalated)
+                self._log.error("delivery.mail_given_up", addresses=[address], events=len(events), reason=text)
+        return fault
 
     def _may_go(self, events: Sequence[KeptEvent], escalated: bool) -> bool:
         now_s = self._monotonic()
@@ -303,7 +307,8 @@ class MailDelivery:
             await server.open(password, await tls_context(plan))
             if message is not None:
                 refused = await server.send(message, to)
-            self._goes_well()
+            if not to or len(refused) < len(to):
+                self._goes_well()
             await server.close()
         finally:
             server.abort()

@@ -47,9 +47,13 @@ class People:
             self._put_off.pop(person, None)
 
     def put_off(self, address: str, now_s: float, *, escalated: bool) -> bool:
-        """The server takes nothing for them at present. Whether they are to be tried again."""
-        since_s = self._put_off.setdefault(Person(escalated, address), now_s)
-        return now_s - since_s < _GIVE_UP_S
+        """The server takes nothing for them at present. Whether they are to be tried again: always, unless it takes the
+        same for others and has put these off for too long."""
+        person = Person(escalated, address)
+        since_s = self._put_off.setdefault(person, now_s)
+        mine = self._ahead.get(person, 0)
+        others = any(self._ahead.get(each, 0) > mine for each in self._all if each.escalated is escalated)
+        return not others or now_s - since_s < _GIVE_UP_S
 
     def all_told(self, up_to: int) -> bool:
         """Whether the cursor may go there. Nobody is ahead of it by that any more."""
