@@ -19,7 +19,7 @@ __all__ = ["Pending"]
 LEDGER_UNWRITABLE = "ledger.unwritable"
 
 _LARGEST_BYTES = 32_000_000
-"""Some 45,000 records: 38 minutes of 200 tanks every 10 s."""
+"""Some 55,000 records: 45 minutes of 200 tanks every 10 s."""
 _HEAVY_BYTES = _LARGEST_BYTES // 4
 _EVENTS_BEYOND_BYTES = 2_000_000
 """When records are refused, there is room yet for what happened."""

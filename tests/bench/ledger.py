@@ -59,10 +59,13 @@ def measure(*, long: bool) -> dict[str, Any]:
         row = found.row()
         table.append((f"records a second, {found.name}", f"{row['median']:,.0f} ({row['cpu_us']:,.0f} us each)"))
     kept = Kept(0, 0, {f"T{index}": _one(tank.memory()) for index, tank in enumerate(tanks)})
-    written, size = asyncio.run(_wear(records, kept, paced=long))
+    written, size, history = asyncio.run(_wear(records, kept, paced=long))
     seconds = _COMMITS
     table.append(("GB written a day, 200 tanks every 10 s", f"{written / seconds * _DAY_S / 1e9:.2f}"))
-    table.append(("MB the file grows a day", f"{size / seconds * _DAY_S / 1e6:,.0f}"))
+    table.append(
+        ("MB the file grows a day, at the pace of its first half hour", f"{size / seconds * _DAY_S / 1e6:,.0f}")
+    )
+    table.append(("GB of history in 72 h", f"{history / seconds * 3 * _DAY_S / 1e9:.2f}"))
     return {"title": "The ledger", "columns": ["", ""], "table": table}
 
 
@@ -129,8 +132,9 @@ def _ledger_rate(records: Sequence[TankRecord], count: int) -> tuple[float, floa
     return count / wall, cpu / count * 1e6
 
 
-async def _wear(records: Sequence[TankRecord], kept: Kept, *, paced: bool) -> tuple[int, int]:
-    """Bytes written by this process, and by which the file grew, in half an hour."""
+async def _wear(records: Sequence[TankRecord], kept: Kept, *, paced: bool) -> tuple[int, int, int]:
+    """Bytes written by this process, by which the file grew, and of pages of history, in half an hour. Minutes stand in
+    the file for an hour, memory once: they make it grow in the first hour only."""
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as folder:
         ledger = Ledger.open(LedgerPlan(file=Path(folder) / "x.ledger"), "north", _BOOT, SystemClock())
         outbox = ledger.outbox("database")
@@ -154,11 +158,12 @@ async def _wear(records: Sequence[TankRecord], kept: Kept, *, paced: bool) -> tu
                 await asyncio.wrap_future(ledger.transactions.do(cursor, at_once=True))
         written = _written() - begun
         grown = await asyncio.wrap_future(ledger.transactions.do(_used)) - used
+        history = await asyncio.wrap_future(ledger.transactions.do(_of_history))
         status = ledger.status()
         assert status.lost == 0, status
         assert status.committed == _COMMITS * 20 + 1, status
         assert await asyncio.to_thread(ledger.close, 60.0)
-    return written, grown
+    return written, grown, history
 
 
 def _move_cursor(connection: sqlite3.Connection, position: int) -> int:
@@ -172,6 +177,12 @@ def _used(connection: sqlite3.Connection) -> int:
     (pages,) = connection.execute("PRAGMA page_count").fetchone()
     (free,) = connection.execute("PRAGMA freelist_count").fetchone()
     return int((pages - free) * 4096)
+
+
+def _of_history(connection: sqlite3.Connection) -> int:
+    """Bytes of pages that hold rows of history."""
+    found = connection.execute("SELECT pgsize FROM dbstat WHERE name = 'history' AND aggregate = TRUE").fetchone()
+    return int(found[0])
 
 
 def _written() -> int:
