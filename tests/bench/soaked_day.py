@@ -33,8 +33,8 @@ from tests.support.mosquitto import Mosquitto, free_port
 
 __all__ = ["main"]
 
-TANKS = 10
-PERIOD_S = 15.0
+TANKS = 20
+PERIOD_S = 60.0
 """Of the site's time, as all times in its file but those that wait for a peer."""
 FACTOR = 60.0
 LARGEST_BYTES = 20_000_000

@@ -3,27 +3,27 @@
 import asyncio
 import functools
 import json
-import random
 import re
 import shutil
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, suppress
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
 import pytest
 
-from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, Outbox, Surroundings
-from gateway.delivery.destinations import DESTINATION_KINDS, make_destination
+from gateway.delivery.contract import DeliveryPlan, Destination
+from gateway.delivery.destinations import DESTINATION_KINDS
 from gateway.delivery.plan import FilesPlan
 from gateway.tank_record import TankRecord
 from tests.support.deliveries import plan_for, until
+from tests.support.destinations import destination, running
 from tests.support.file_destination import FileDestination, FolderPlan
 from tests.support.history_files import identities, unfinished
 from tests.support.kept_entries import MemoryOutbox, kept_event, kept_record, streams
 from tests.support.mosquitto import Mosquitto
 from tests.support.mqtt_subscriber import Subscriber
-from tests.support.records import BOOT, record, snapshot
+from tests.support.records import record
 
 TANKS = [f"TK-{number}" for number in range(12)]
 
@@ -130,24 +130,6 @@ def keeper(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.M
     yield made
     with suppress(OSError):
         made.is_away()
-
-
-def destination(plan: DeliveryPlan, outbox: Outbox | None = None) -> Destination:
-    return make_destination(plan, Surroundings("harbour", BOOT, snapshot, random.Random(1), lambda _: None, outbox))
-
-
-@asynccontextmanager
-async def running(made: Destination) -> AsyncIterator[None]:
-    """Runs it until the end of the block, and sees that it ends in the time that it has, by nothing else."""
-    task = asyncio.create_task(made.run())
-    try:
-        yield
-    finally:
-        assert not task.done()
-        task.cancel()
-        ended, _ = await asyncio.wait([task], timeout=GOODBYE_S)
-        assert ended
-        assert task.cancelled()
 
 
 def has_arrived(outbox: MemoryOutbox, least: int) -> bool:

@@ -3,7 +3,6 @@
 import random
 import sqlite3
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -11,51 +10,15 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.from_ledger import command
 from tests.support.history_files import finished, rows, unfinished
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-PROGRAM = """
-import asyncio, random, secrets, sys
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
-from gateway.clock import SystemClock
-from gateway.delivery.contract import Surroundings
-from gateway.delivery.files.delivery import FilesDelivery
-from gateway.delivery.plan import FilesPlan
-from gateway.ledger.ledger import Ledger
-from gateway.ledger.plan import LedgerPlan
-from tests.support.records import inventory, record_of, snapshot
-
-folder, file, rounds = sys.argv[1:]
-
-async def main():
-    boot = secrets.token_hex(16)
-    ledger = Ledger.open(LedgerPlan(Path(file), every_s=1.0, commit_s=0.05), "harbour", boot, SystemClock())
-    outbox = ledger.outbox("files")
-    plan = FilesPlan(Path(folder), each_s=3600.0, gather_s=0.01)
-    delivery = FilesDelivery(plan, Surroundings("harbour", boot, snapshot, random.Random(), lambda _: None, outbox))
-    running = asyncio.create_task(delivery.run())
-    begun = datetime.now(UTC)
-    for number in range(1, int(rounds) + 1):
-        for tank in ("TK-1", "TK-2", "TK-3"):
-            sheet = inventory(tank, instant=begun + timedelta(minutes=number))
-            ledger.offer(record_of("harbour", boot, number, sheet, 10.0))
-        await asyncio.sleep(0.002)
-    if int(rounds) == 0:
-        # What waits is known only after the file has been looked at.
-        while not delivery.status().connected or outbox.ready() or outbox.backlog().waiting:
-            await asyncio.sleep(0.2)
-        running.cancel()
-        await asyncio.wait([running])
-    ledger.close(5.0)
-
-asyncio.run(main())
-"""
 
 
 @contextmanager
 def _process(folder: Path, file: Path, rounds: int) -> Iterator["subprocess.Popen[bytes]"]:
-    with subprocess.Popen([sys.executable, "-c", PROGRAM, str(folder), str(file), str(rounds)], cwd=ROOT) as process:
+    with subprocess.Popen(command(file, rounds, "files", str(folder)), cwd=ROOT) as process:
         try:
             yield process
         finally:

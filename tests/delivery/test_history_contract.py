@@ -4,22 +4,20 @@ What a broker does with it, which passes on and keeps nothing, stands in test_mq
 """
 
 import asyncio
-import random
-from collections.abc import AsyncIterator, Iterator, Sequence
-from contextlib import asynccontextmanager
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
 import pytest
 
-from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, Surroundings, Wants
-from gateway.delivery.destinations import make_destination
+from gateway.delivery.contract import DeliveryPlan, Wants
 from gateway.delivery.plan import FilesPlan
 from tests.support.deliveries import until
+from tests.support.destinations import destination, running
 from tests.support.history_files import finished, identities, unfinished
 from tests.support.kept_entries import MemoryOutbox, kept_event, kept_record, streams
 from tests.support.postgres import Postgres, postgresql_plan
-from tests.support.records import BOOT, record, snapshot
+from tests.support.records import record
 
 TANKS = ["TK-1", "TK-2", "TK-3"]
 
@@ -90,24 +88,6 @@ def peer(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Peer]:
     made = request.param(tmp_path)
     yield made
     made.remove()
-
-
-def destination(plan: DeliveryPlan, outbox: MemoryOutbox | None) -> Destination:
-    return make_destination(plan, Surroundings("harbour", BOOT, snapshot, random.Random(1), lambda _: None, outbox))
-
-
-@asynccontextmanager
-async def running(made: Destination) -> AsyncIterator[None]:
-    """Runs it until the end of the block, and sees that it ends in the time that it has, by nothing else."""
-    task = asyncio.create_task(made.run())
-    try:
-        yield
-    finally:
-        assert not task.done()
-        task.cancel()
-        ended, _ = await asyncio.wait([task], timeout=GOODBYE_S)
-        assert ended
-        assert task.cancelled()
 
 
 async def drained(outbox: MemoryOutbox) -> None:

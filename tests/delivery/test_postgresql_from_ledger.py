@@ -3,51 +3,12 @@
 import asyncio
 import random
 import sqlite3
-import sys
 from functools import partial
 from pathlib import Path
 
 from tests.support.deliveries import until
+from tests.support.from_ledger import command
 from tests.support.postgres import USER, Postgres, postgresql_plan
-
-PROGRAM = """
-import asyncio, random, secrets, sys
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
-from gateway.clock import SystemClock
-from gateway.delivery.contract import Surroundings
-from gateway.delivery.postgresql.delivery import PostgresqlDelivery
-from gateway.delivery.postgresql.plan import PostgresqlPlan
-from gateway.ledger.ledger import Ledger
-from gateway.ledger.plan import LedgerPlan
-from tests.support.records import inventory, record_of, snapshot
-
-port, database, user, password, file, rounds = sys.argv[1:]
-
-async def main():
-    boot = secrets.token_hex(16)
-    ledger = Ledger.open(LedgerPlan(Path(file), every_s=1.0, commit_s=0.05), "harbour", boot, SystemClock())
-    outbox = ledger.outbox("plant")
-    plan = PostgresqlPlan("127.0.0.1", int(port), database, user, Path(password), batch=50, gather_s=0.01)
-    around = Surroundings("harbour", boot, snapshot, random.Random(), lambda _: None, outbox)
-    delivery = PostgresqlDelivery(plan, around)
-    running = asyncio.create_task(delivery.run())
-    begun = datetime.now(UTC)
-    for number in range(1, int(rounds) + 1):
-        for tank in ("TK-1", "TK-2", "TK-3"):
-            sheet = inventory(tank, instant=begun + timedelta(seconds=number))
-            ledger.offer(record_of("harbour", boot, number, sheet, 10.0))
-        await asyncio.sleep(0.002)
-    if int(rounds) == 0:
-        # What waits is known only after the file has been looked at.
-        while not delivery.status().connected or outbox.ready() or outbox.backlog().waiting:
-            await asyncio.sleep(0.2)
-        running.cancel()
-        await asyncio.wait([running])
-    ledger.close(5.0)
-
-asyncio.run(main())
-"""
 
 
 async def test_what_the_ledger_has_committed_is_in_the_database_once(postgres: Postgres, tmp_path: Path) -> None:
@@ -58,8 +19,8 @@ async def test_what_the_ledger_has_committed_is_in_the_database_once(postgres: P
     chance = random.Random(11)
 
     async def begin(rounds: int) -> asyncio.subprocess.Process:
-        arguments = [str(postgres.port), database, USER, str(password), str(file), str(rounds)]
-        return await asyncio.create_subprocess_exec(sys.executable, "-c", PROGRAM, *arguments)
+        arguments = [str(postgres.port), database, USER, str(password)]
+        return await asyncio.create_subprocess_exec(*command(file, rounds, "postgresql", *arguments))
 
     def there() -> set[str]:
         query = "SELECT tank || ' ' || boot || ' ' || sequence FROM tanks.records"
