@@ -65,12 +65,12 @@ def watch_metrics(labelled: Sequence[tuple[TankRecord, str]], snapshot: GatewayS
         ),
     )
     yield from family(
-        "gateway_alarm_phase",
+        "tank_gateway_alarm_phase",
         "gauge",
         f"How an alarm of the gateway itself stands: {_PHASE}",
         (
             sample(
-                "gateway_alarm_phase",
+                "tank_gateway_alarm_phase",
                 label_text(site=snapshot.site, alarm=alarm.standing.name, priority=alarm.standing.priority.value),
                 _PHASES[alarm.standing.phase],
             )
