@@ -51,7 +51,7 @@ _OPTIONS: Mapping[int, int] = {
 _OF_BODIES: Mapping[int, int] = {
     **_OPTIONS,
     # A body is one long match of the dictionary after another: to look for nothing shorter than six bytes, and a step
-    # further ahead than the level does, takes as long and leaves a tenth less.
+    # further ahead than the level does, takes hardly longer and leaves a tenth less.
     zstd.CompressionParameter.strategy: zstd.Strategy.lazy2,
     zstd.CompressionParameter.min_match: 6,
     zstd.CompressionParameter.search_log: 4,

@@ -120,8 +120,9 @@ def _ledger_rate(records: Sequence[TankRecord], count: int) -> tuple[float, floa
             wall, cpu = time.perf_counter(), time.process_time()
             for index, record in enumerate(given):
                 ledger.offer(record)
-                while index % 200 == 0 and ledger.status().waiting > 3000:
-                    time.sleep(0.005)
+                # As many as wait to be packed: what is packed waits for its second, and nobody for that.
+                while index % 200 == 0 and ledger._writer._intake.waiting > 3000:
+                    time.sleep(0.002)
             while ledger.status().waiting:
                 time.sleep(0.002)
             wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
