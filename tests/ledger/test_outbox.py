@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
@@ -393,7 +393,8 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example(steps=[("write", 20, 0), ("take", 10, 0), ("force", 8, 3)], wants=(True, True))
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=STEPS, wants=st.sampled_from([(True, True), (True, False), (False, True)]))
 def test_whatever_happens_nothing_is_skipped_and_the_backlog_is_what_a_count_would_find(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int, int]], wants: tuple[bool, bool]
