@@ -21,7 +21,8 @@ from gateway.ledger.hold import Hold
 from gateway.ledger.intake import GivenEvent, GivenRecord
 from gateway.ledger.kept import KeptMemory, KeptPlans
 from gateway.ledger.opening import ledger_path, opening_of
-from gateway.ledger.outbox import LedgerOutbox, Source
+from gateway.ledger.outbox import LedgerOutbox
+from gateway.ledger.outbox_parts import Source
 from gateway.ledger.outboxes import Outboxes
 from gateway.ledger.papers import Paper, Papers
 from gateway.ledger.plan import LedgerPlan

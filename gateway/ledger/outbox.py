@@ -12,21 +12,19 @@ from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from functools import partial
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import structlog
 
-from gateway.clock import Clock
 from gateway.history import Entry, KeptRecord
 from gateway.ledger.blocks import EVENT, RECORD, next_event_block
-from gateway.ledger.contract import Transactions
 from gateway.ledger.cursors import Begun, begin, move
-from gateway.ledger.entries import Decode, Names, Unreadable, entry_of, rows_between
+from gateway.ledger.entries import Names, Unreadable, entry_of, rows_between
+from gateway.ledger.outbox_parts import Mark, Source
 from gateway.ledger.reading_thread import ReadingThread
 from gateway.status import Backlog
 
-__all__ = ["CURSOR_EVERY_S", "LedgerOutbox", "Source"]
+__all__ = ["CURSOR_EVERY_S", "LedgerOutbox"]
 
 CURSOR_EVERY_S = 5.0
 """At most so often a cursor is written."""
@@ -46,18 +44,6 @@ READ_FAILED = "ledger.read_failed"
 CURSOR_FAILED = "ledger.cursor_not_written"
 
 _LOGGER = structlog.get_logger("gateway.ledger")
-
-
-class Source(NamedTuple):
-    """Where outboxes read from."""
-
-    file: Path
-    site: str
-    transactions: Transactions
-    decode: Decode
-    clock: Clock
-    buffer_left_s: Callable[[int], float | None] = lambda waiting: None
-    """For how long the ledger can go on keeping for one that has so many entries behind its cursor."""
 
 
 class _Read(NamedTuple):
@@ -93,6 +79,9 @@ class LedgerOutbox:
         """The cursor: how far all is delivered; and as it stands in the file."""
         self._read = 0
         """Up to where entries are in `_ready` or before."""
+        self._unreadable: deque[int] = deque()
+        """Positions that were read and are none to be given; they are lost when all before them is settled."""
+        self._mark = Mark(0, 0)
         self._reading = False
         self._failing = False
         self._oldest_ns: int | None = None
@@ -121,7 +110,7 @@ class LedgerOutbox:
 
     def ready(self) -> bool:
         """As the contract says."""
-        return bool(self._ready) or self._waiting() > len(self._taken)
+        return bool(self._ready) or self._waiting() > len(self._taken) + len(self._unreadable)
 
     def delivered(self, position: int, refused: Collection[int] = ()) -> None:
         """As the contract says. Raises ValueError for a position that was never given out."""
@@ -136,7 +125,7 @@ class LedgerOutbox:
                 self._lost += is_lost
                 self._delivered += not is_lost
                 self._settled += 1
-        self._position = max(self._position, position)
+        self._advance(position)
         self._pass_over()
         self._keep_cursor()
         self._fill()
@@ -169,6 +158,11 @@ class LedgerOutbox:
         """How far all has arrived: what the cursor in the file follows. From any thread."""
         return self._position
 
+    @property
+    def mark(self) -> Mark:
+        """The same, with what it has come to. From any thread."""
+        return self._mark
+
     def heard(self, last: int, positions: Sequence[tuple[int, int]], at_ns: int) -> None:
         """A commit has added these (position, kind). From the writer's thread."""
         self._last = max(self._last, last)
@@ -180,10 +174,12 @@ class LedgerOutbox:
         self._add(self._begun, positions)
         self._in_loop(self._fill)
 
-    def forced(self, up_to: int, lost: int) -> None:
-        """What is not delivered up to here is gone, and so many are lost by that. From the writer's thread."""
-        if not self._in_loop(partial(self._forced, up_to, lost)):
-            self._forced(up_to, lost)
+    def forced(self, up_to: int, lost: int, since: Mark | None = None) -> None:
+        """What is not delivered up to here is gone, and so many are lost by that: as it was counted when this had got
+        to `since`, now where it is not given. From the writer's thread."""
+        settled = (self._mark if since is None else since).settled
+        if not self._in_loop(partial(self._forced, up_to, lost, settled)):
+            self._forced(up_to, lost, settled)
 
     def end(self, *, forget: bool = False) -> "Future[None] | None":
         """Write the cursor for the last time, unless it is to be forgotten, and end the thread. Never waits."""
@@ -228,6 +224,7 @@ class LedgerOutbox:
             return
         begun = done.result()
         self._position = self._written = self._read = begun.position
+        self._mark = Mark(self._position, self._settled)
         self._last = max(self._last, begun.last)
         self._oldest_ns = begun.oldest_ns
         self._lost += begun.lost
@@ -302,8 +299,7 @@ class LedgerOutbox:
                 continue  # forced out while it was read
             if isinstance(entry, Unreadable):
                 self._log.error(UNREADABLE, position=entry.position, trouble=entry.trouble)
-                self._lost += 1
-                self._settled += 1
+                self._unreadable.append(entry.position)
             else:
                 self._ready.append(entry)
         self._read = max(self._read, found.reached)
@@ -321,16 +317,30 @@ class LedgerOutbox:
         if not self._taken:
             passed = self._ready[0].position - 1 if self._ready else self._read
             if passed > self._position:
-                self._position = passed
+                self._advance(passed)
                 self._keep_cursor()
 
-    def _forced(self, up_to: int, lost: int) -> None:
+    def _advance(self, position: int) -> None:
+        """All up to there is settled."""
+        while self._unreadable and self._unreadable[0] <= position:
+            self._unreadable.popleft()
+            self._lost += 1
+            self._settled += 1
+        self._position = max(self._position, position)
+        self._mark = Mark(self._position, self._settled)
+
+    def _forced(self, up_to: int, lost: int, settled: int) -> None:
+        # Entries are settled in their order: those since then are the first of those that were counted.
+        lost = max(lost - max(self._settled - settled, 0), 0)
         for entries in (self._taken, self._ready):
             while entries and entries[0].position <= up_to:
                 entries.popleft()
+        while self._unreadable and self._unreadable[0] <= up_to:
+            self._unreadable.popleft()
         self._lost += lost
         self._settled += lost
-        self._position = self._written = max(self._position, up_to)
+        self._written = max(self._position, up_to)
+        self._advance(up_to)
         self._read = max(self._read, up_to)
         self._fill()
 

@@ -7,7 +7,8 @@ from functools import partial
 
 from gateway.ledger.contract import Committed, Row
 from gateway.ledger.cursors import begin, keep_only
-from gateway.ledger.outbox import LedgerOutbox, Source
+from gateway.ledger.outbox import LedgerOutbox
+from gateway.ledger.outbox_parts import Mark, Source
 
 __all__ = ["Outboxes"]
 
@@ -18,6 +19,8 @@ class Outboxes:
     def __init__(self, source: Source) -> None:
         self._source = source
         self._of: dict[str, LedgerOutbox] = {}
+        self._marks: dict[str, Mark] = {}
+        """As they were asked for last."""
         self._adding: list[tuple[int, int]] = []
         """(position, kind) of the transaction that is being made."""
         source.transactions.before_commit(self._add)
@@ -45,13 +48,15 @@ class Outboxes:
 
     def positions(self) -> Mapping[str, int]:
         """How far each has got, ahead of the cursors in the file. From any thread."""
-        return {name: outbox.position for name, outbox in self._of.items()}
+        self._marks = {name: outbox.mark for name, outbox in self._of.items()}
+        return {name: mark.position for name, mark in self._marks.items()}
 
     def forced(self, up_to: int, lost: Mapping[str, int]) -> None:
-        """Everything up to a position is gone; what was lost by that, by destination. From the writer's thread."""
+        """Everything up to a position is gone; what was lost by that, by destination, counted from the positions that
+        were asked for last. From the writer's thread."""
         for name, outbox in self._of.items():
             if name in lost:
-                outbox.forced(up_to, lost[name])
+                outbox.forced(up_to, lost[name], self._marks.get(name))
 
     def begun_anew(self, up_to: int) -> None:
         """Another file has taken the place of a damaged one, and goes on behind this position.
@@ -59,7 +64,8 @@ class Outboxes:
         What was not delivered stands in the file that was set aside. From the writer's thread.
         """
         for name, outbox in list(self._of.items()):
-            outbox.forced(up_to, outbox.backlog().waiting)
+            mark = outbox.mark
+            outbox.forced(up_to, outbox.backlog().waiting, mark)
             records, events = outbox.wants
             now_ns = self._source.clock.utc_ns()
             self._source.transactions.do(

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from gateway.calculation.plan import TankPlan
-from gateway.records import Inventory, TankInput
+from gateway.records import Figure, Inventory, TankInput
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import Motion, TankState
 from gateway.watch.alarms.commands import AlarmCommand
@@ -43,8 +43,8 @@ def watch(plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inv
     state = TankState(
         course.motion,
         course.since,
-        course.rate,
-        course.level_rate,
+        _told(course.rate),
+        _told(course.level_rate),
         course.times,
         course.activity,
         alarms.standings,
@@ -58,6 +58,11 @@ def act(
     """After what somebody did to one alarm. Raises AlarmRefusedError; then nothing has happened."""
     alarms = apply_to(command, by_kind(plan.alarms), memory.alarms, instant, steady_s)
     return memory._replace(alarms=alarms.memories), alarms.events
+
+
+def _told(rate: Figure) -> Figure:
+    """To five digits: no reading of a level gives more, and what is kept of each sheet is kept for long."""
+    return rate if rate.value is None else rate._replace(value=float(f"{rate.value:.5g}"))
 
 
 def _movement(told: Motion, course: Course, instant: datetime) -> tuple[tuple[Event, ...], Motion]:

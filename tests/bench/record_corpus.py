@@ -44,7 +44,8 @@ class SimulatedTank:
         patience = [each.overdue_after_s for each in binding.sources if math.isfinite(each.overdue_after_s)]
         self._poll_s = min(EVERY_S, *[each / 3.0 for each in patience]) if patience else EVERY_S
         self._selection = Selection(EVERY_S)
-        self._pipeline = Pipeline("north", _BOOT, [(setup.plan, binding, self._poll_s)], self._take, self)
+        tanks, watches = [(setup.plan, binding, self._poll_s)], {setup.plan.tank: setup.watch}
+        self._pipeline = Pipeline("north", _BOOT, tanks, self._take, self, watches=watches)
         lengths = (binding.level, binding.second_level, binding.water)
         self._lengths = {each.key for each in lengths if each is not None}
         self._pressures = {each.key for each in (binding.bottom_pressure, binding.vapour_pressure) if each is not None}

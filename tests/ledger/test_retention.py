@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from gateway.ledger.blocks import Blocks, counted, ends
 from gateway.ledger.codec import Decoder
 from gateway.ledger.cursors import begin, cursors, move
-from gateway.ledger.outbox import Source
+from gateway.ledger.outbox_parts import Source
 from gateway.ledger.outboxes import Outboxes
 from gateway.ledger.plan import LedgerPlan
 from gateway.ledger.retention import Limits, Retention, step

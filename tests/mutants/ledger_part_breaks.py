@@ -27,8 +27,8 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
     Break(
         "a damaged entry waits for ever",
         f"{LEDGER}outbox.py",
-        "                self._lost += 1\n                self._settled += 1\n",
-        "                self._lost += 1\n",
+        "            self._lost += 1\n            self._settled += 1\n",
+        "            self._lost += 1\n",
         OUTBOX,
     ),
     Break(
