@@ -279,6 +279,9 @@ class Pipeline:
                 tank.watch_memory = restored_watch(kept, tag, steady_ns, passed_s)
                 self._go_on(tank, restored(kept, tag, steady_ns, passed_s), passed_s)
                 count += 1
+        for tag, trouble in kept.unwatched.items():
+            hint = "its alarms begin anew: what was acknowledged or shelved is not known"
+            self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=trouble, hint=hint)
         pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
         self._log.info(MEMORY_RESTORED, tanks=count, pause_s=pause)
 

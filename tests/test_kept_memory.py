@@ -13,6 +13,7 @@ from gateway.calculation.doubts.two_gauges import Apart
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.kept_memory import (
     MEMORY_SCHEMA,
+    WATCH_SCHEMA,
     Kept,
     KeptMemoryError,
     KeptTank,
@@ -24,6 +25,8 @@ from gateway.kept_memory import (
 )
 from gateway.plain_form import PlainForm, SteadyTime
 from gateway.records import LastGood
+from gateway.watch.house import NO_HOUSE, HouseMemory
+from gateway.watch.memory import NO_WATCH, WatchMemory
 from tests.support.of_types import fields_within, values_of
 
 S = 1_000_000_000
@@ -31,6 +34,10 @@ NOON_NS = 1_795_608_000 * S
 
 SHAPES = {"tank-gateway/memory/1": "810e2851be67eb17", "tank-gateway/memory/2": "bb4a5f94fce59448"}
 """Of each version's `Memory`. A change of the shape needs a new number in MEMORY_SCHEMA and a line here."""
+
+WATCH_SHAPES = {"tank-gateway/watch/1": ("84afd281f5f932bd", "ec8f4f0e233ab05c")}
+"""Of each version's `WatchMemory` and `HouseMemory`, likewise; as long as no released version has kept such memory, the
+last line may change instead."""
 
 # Seconds that are lengths of time and not times, and flows, whose names end alike.
 LENGTHS = {"Figure.age_s", "Stillness.flowing_s", "Course.flowing_s", "Found.flowing_s"}
@@ -44,6 +51,42 @@ def plain_of(kept: Kept) -> Any:
 
 def kept(memory: Memory, utc_ns: int = NOON_NS, steady_ns: int = 1_000 * S) -> Kept:
     return Kept(utc_ns, steady_ns, {"TK-1": KeptTank("plan", memory)})
+
+
+def shape_of(kind: type) -> str:
+    shape = orjson.dumps(PlainForm(kind).shape, option=orjson.OPT_SORT_KEYS)
+    return hashlib.sha256(shape).hexdigest()[:16]
+
+
+def test_the_shape_of_a_watch_is_that_of_its_version() -> None:
+    assert WATCH_SHAPES[WATCH_SCHEMA] == (shape_of(WatchMemory), shape_of(HouseMemory))
+
+
+@settings(max_examples=20)
+@given(st.data())
+def test_what_a_watch_remembers_is_read_back_whole(data: st.DataObject) -> None:
+    watch, house = data.draw(values_of(WatchMemory)), data.draw(values_of(HouseMemory))
+    given_ = kept(EMPTY_MEMORY)
+    given_ = given_._replace(tanks={"TK-1": KeptTank("plan", EMPTY_MEMORY, watch)}, house=house)
+    read = kept_from(plain_of(given_))
+    assert (read.tanks["TK-1"].watch, read.house, read.unwatched) == (watch, house, {})
+
+
+def test_memory_of_a_gateway_that_did_not_watch_yet_is_read() -> None:
+    plain = plain_of(kept(EMPTY_MEMORY))
+    del plain["gateway"], plain["tanks"]["TK-1"]["watch"]
+    read = kept_from(plain)
+    assert (read.tanks["TK-1"], read.house) == (KeptTank("plan", EMPTY_MEMORY, NO_WATCH), NO_HOUSE)
+
+
+@pytest.mark.parametrize("spoilt", [17, {"schema": "tank-gateway/watch/0"}, {"schema": WATCH_SCHEMA, "alarms": 3}])
+def test_a_watch_that_cannot_be_read_leaves_the_memory_of_the_calculation(spoilt: Any) -> None:
+    plain = plain_of(kept(EMPTY_MEMORY))
+    plain["gateway"] = plain["tanks"]["TK-1"]["watch"] = spoilt
+    read = kept_from(plain)
+    assert (read.tanks["TK-1"], read.house) == (KeptTank("plan", EMPTY_MEMORY, NO_WATCH), NO_HOUSE)
+    assert set(read.unwatched) == {"TK-1", ""}
+    assert read.damaged == {}
 
 
 def test_the_shape_of_memory_is_that_of_its_version() -> None:
