@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Callable
 
 from gateway.commands.service import (
+    ledger_alarms,
     ledger_audit,
     ledger_backup,
     ledger_check,
@@ -22,6 +23,7 @@ _ACTIONS: dict[str, tuple[Callable[[argparse.ArgumentParser], None], Callable[[a
         ledger_verify.execute,
         "look through all of it, page by page",
     ),
+    "alarms": (ledger_alarms.add_arguments, ledger_alarms.execute, "how much the alarms ask of people, in figures"),
     "audit": (ledger_audit.add_arguments, ledger_audit.execute, "what people did: who, when, what and why"),
     "backup": (ledger_backup.add_arguments, ledger_backup.execute, "copy it to a new file while the gateway runs"),
     "prune": (ledger_prune.add_arguments, ledger_prune.execute, "take old history out, with the gateway stopped"),
@@ -32,6 +34,7 @@ Examples: tank-gateway ledger check site.yaml
           tank-gateway ledger export site.yaml --from 2026-03-01 --until 2026-03-02 --tank TK-101 --out march-1.csv
           tank-gateway ledger export harbour.ledger --format jsonl
           tank-gateway ledger verify site.yaml --calculate
+          tank-gateway ledger alarms site.yaml --from 2026-03-01
           tank-gateway ledger audit site.yaml --from 2026-03-01
           tank-gateway ledger backup site.yaml --out harbour-2026-03-01.ledger
 Each action has its own help: tank-gateway ledger export --help

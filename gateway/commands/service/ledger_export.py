@@ -14,17 +14,12 @@ from gateway.delivery.files.rows import EVENTS, RECORDS, line_of
 from gateway.display import printable
 from gateway.errors import DeliveryError, UsageError
 from gateway.history import Entry, KeptRecord
-from gateway.ledger.blocks import EVENT, RECORD, runs_between
-from gateway.ledger.codec import Decoder
-from gateway.ledger.contract import Row
-from gateway.ledger.entries import Names, Unreadable, entry_of, rows_between
-from gateway.ledger.reading_file import site_of
+from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.entries import Unreadable
+from gateway.ledger.span import entries_of_span
 from gateway.payload.history import event_json, history_json
 
 __all__ = ["add_arguments", "execute"]
-
-_SLICE = 256
-_FOREVER_NS = 1 << 62
 
 _EPILOG = """Times are UTC unless they say another zone; from is in it, until is not. CSV has a line of headers and SI
 units in them; JSON lines are the messages that destinations get. Records come in the order in which they were kept.
@@ -55,8 +50,8 @@ def execute(arguments: argparse.Namespace) -> int:
     with looked_at(path) as connection:
         export = _Export(
             connection,
-            -_FOREVER_NS if begin_ns is None else begin_ns,
-            _FOREVER_NS if until_ns is None else until_ns,
+            begin_ns,
+            until_ns,
             _tanks(connection, path, arguments.tank),
             EVENT if arguments.events else RECORD,
         )
@@ -82,13 +77,17 @@ class _Export:
     """What was chosen; counts what it gives."""
 
     def __init__(
-        self, connection: sqlite3.Connection, begin_ns: int, until_ns: int, tanks: frozenset[int] | None, kind: int
+        self,
+        connection: sqlite3.Connection,
+        begin_ns: int | None,
+        until_ns: int | None,
+        tanks: frozenset[int] | None,
+        kind: int,
     ) -> None:
         self._connection = connection
         self._begin_ns, self._until_ns = begin_ns, until_ns
         self._tanks = tanks
         self._kind = kind
-        self._decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
         self.count = 0
         self.unreadable: list[Unreadable] = []
 
@@ -111,24 +110,11 @@ class _Export:
             yield piece
 
     def _entries(self) -> Iterator[Entry]:
-        names = Names(self._connection)
-        site = site_of(self._connection)
-        for row in self._rows():
-            entry = entry_of(row, site, names, self._decode)
+        for entry in entries_of_span(self._connection, self._kind, self._begin_ns, self._until_ns, self._tanks):
             if isinstance(entry, Unreadable):
                 self.unreadable.append(entry)
             else:
                 yield entry
-
-    def _rows(self) -> Iterator[Row]:
-        for first, last in runs_between(self._connection, self._begin_ns, self._until_ns):
-            after = first - 1
-            while rows := rows_between(self._connection, after, last, _SLICE, self._kind):
-                after = rows[-1].position
-                for row in rows:
-                    is_tank = self._tanks is None or row.tank in self._tanks
-                    if is_tank and self._begin_ns <= row.instant_ns < self._until_ns:
-                        yield row
 
 
 def _json_line(entry: Entry) -> bytes:
