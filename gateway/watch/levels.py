@@ -59,10 +59,13 @@ class _Said(NamedTuple):
 
 
 def in_maintenance(given: Input | None) -> Reason | None:
-    """Why what rests on this input alone is suppressed; None: it is not."""
-    if given is None or given.reason is None or given.reason.code is not _IN_MAINTENANCE:
+    """Why what rests on this input alone is suppressed; None: it is not. It may be the cause of another reason."""
+    if given is None or given.reason is None:
         return None
-    return given.reason
+    if given.reason.code is _IN_MAINTENANCE:
+        return given.reason
+    causes = [value for _, value in given.reason.values if isinstance(value, Reason)]
+    return next((cause for cause in causes if cause.code is _IN_MAINTENANCE), None)
 
 
 def maintenance_of_level(tank: TankPlan, tank_input: TankInput, source: LevelSource) -> Reason | None:

@@ -53,7 +53,8 @@ class AlarmPlan:
     response_s: float | None = None
     """How long that takes: nobody has acknowledged it by then, and it is escalated. None: it is not."""
     limit: float | None = None
-    """SI, of what it judges; None where the kind has none, or has that of the tank (levels of concern, flows)."""
+    """SI, of what it judges; None where the kind has none, or has that of the tank (levels of concern, flows). Of
+    `high_high_soon` it is how long it takes to act on high-high, in s."""
     deadband: float = 0.0
     """SI: it returns this far behind its limit."""
     on_delay_s: float = 0.0

@@ -28,6 +28,20 @@ CONDITION_BREAKS: tuple[Break, ...] = (
         BY_LEVEL,
     ),
     Break(
+        "a high judged by the lower of two Good gauges",
+        LEVELS,
+        "(first_m, second_m) if first_m > second_m else (second_m, first_m)",
+        "(first_m, second_m) if first_m < second_m else (second_m, first_m)",
+        BY_LEVEL,
+    ),
+    Break(
+        "a column higher than can be hidden by a dip",
+        LEVELS,
+        "    return lost if standing.value is not None else standing\n",
+        "    return lost\n",
+        BY_LEVEL,
+    ),
+    Break(
         "a high passed only above its level",
         OF_LEVEL,
         "    if level_m is not None and level_m >= limit_m - TOUCH_M:\n        is_sure = _reaches",

@@ -64,6 +64,14 @@ def test_the_minimum_is_passed_below_its_level_and_left_a_deadband_above_it() ->
     assert judged(MINIMUM, straight_input(1.0051), deadband=0.005) == Condition(False, True, 1.0051)
 
 
+@given(st.floats(-0.002, 0.002))
+def test_a_ripple_of_2_mm_at_a_limit_lets_nothing_return(ripple_m: float) -> None:
+    """With the deadband that the settings give a gauge of 1 mm, 5 mm."""
+    for kind, limit_m in (*HIGHS, (MINIMUM, 1.0)):
+        condition = judged(kind, straight_input(limit_m + ripple_m), deadband=0.005)
+        assert condition.active or not condition.inside
+
+
 def test_a_limit_that_the_tank_has_not_is_never_passed() -> None:
     bare = straight_plan(limits=LimitPlan())
     for kind in (*[kind for kind, _ in HIGHS], MINIMUM):

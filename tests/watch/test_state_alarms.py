@@ -7,7 +7,7 @@ import pytest
 from gateway.calculation.inventory import calculate
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import DensityWindow, FlowPlan, ProductPlan, RoofPlan, TankPlan
-from gateway.records import Input, Inventory, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Input, Inventory, Quality, Reason, ReasonCode, TankInput, because
 from gateway.tank_state import AlarmKind, Motion
 from gateway.watch.alarms.condition import Condition
 from tests.support.plans import StraightLineMethod, bad, good, sheet, straight_input, straight_plan, uncertain
@@ -92,6 +92,13 @@ def test_what_is_in_maintenance_is_not_told_and_hides_nothing_else() -> None:
     other = straight_input(elements=(in_maintenance(None), _broken(ReasonCode.SENTINEL), good(15.0), good(15.0)))
     found = judged(FAILED, other)
     assert (found.active, found.suppressed) == (True, None)
+
+
+def test_maintenance_may_be_the_cause_of_what_is_said() -> None:
+    why = because(ReasonCode.STALE, "nothing since {cause}", cause=MAINTENANCE)
+    given = straight_input(level=Input(None, Quality.BAD, why, 99.0, "LT-1.level"))
+    assert judged(STALE, given) == Condition(False, suppressed=MAINTENANCE)
+    assert judged(AlarmKind.LEVEL_LOST, given).suppressed == MAINTENANCE
 
 
 def _over_time(plan: TankPlan, steps: list[tuple[float, TankInput]]) -> Inventory:
