@@ -44,6 +44,7 @@ __all__ = ["Acting"]
 
 ACTION_DONE = "action.done"
 ACTION_REFUSED = "action.refused"
+ACTION_FAILED = "action.failed"
 ENTRY_NOT_TAKEN = "entry.not_taken"
 ENTRY_UNREADABLE = "entry.unreadable"
 ENTRY_EXPIRED = "entry.expired"
@@ -114,7 +115,12 @@ class Acting:
                 raise ValueError("it is no object")
         except ValueError as error:
             return orjson.dumps(refused(2, (f"the request is no JSON: {error}",), "use `tank-gateway enter`")) + b"\n"
-        return orjson.dumps(await self.act(request, person)) + b"\n"
+        try:
+            answer = await self.act(request, person)
+        except Exception as error:  # noqa: BLE001 - whoever asked is told, and the others are heard as before
+            self._log.exception(ACTION_FAILED, by=person, request=f"{request!s:.500}")
+            answer = refused(1, (f"a fault in the program: {type(error).__name__}: {error}",), "its log tells more")
+        return orjson.dumps(answer) + b"\n"
 
     async def act(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:
         """The answer: `code` as exit codes have it, `lines` for people, `hint`, and what there is for programs."""
@@ -132,7 +138,8 @@ class Acting:
         except SettingsError as error:
             answer = refused(2, error.mistakes, "")
         log = self._log.info if answer["code"] == 0 else self._log.warning
-        log(ACTION_DONE if answer["code"] == 0 else ACTION_REFUSED, by=person, request=request, said=answer["lines"])
+        event = ACTION_DONE if answer["code"] == 0 else ACTION_REFUSED
+        log(event, by=person, request=f"{request!s:.500}", said=answer["lines"])
         return answer
 
     async def run(self) -> None:

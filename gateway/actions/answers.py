@@ -98,6 +98,8 @@ def standing_text(standing: EntryStanding) -> str:
     text = _named(standing.entry)
     if standing.ends is not None and standing.entry.what is What.ENTERED:
         text += f", until {utc_text(standing.ends)}"
+    if standing.stands_in and standing.entry.what is What.ENTERED:
+        text += "; it stands in while its instrument has no value"
     remark = standing.trouble or standing.other
     return f"{text}; {remark}" if remark else text
 
@@ -116,6 +118,7 @@ def list_document(
                 **{key: value for key, value in entry_document(each.entry).items() if key not in ("schema", "key")},
                 "ends": None if each.ends is None else _iso(each.ends),
                 "used": each.is_used,
+                "stands_in": each.stands_in,
                 "other": each.other,
                 "trouble": each.trouble,
             }

@@ -145,7 +145,8 @@ class Book:
             else:
                 merge = merges.setdefault(entry.about, self.merged(entry.about))
                 other = merge.others.get(checked.field, "")
-                found.append(EntryStanding(entry, ends, checked.field in merge.used, other))
+                is_used = checked.field in merge.used
+                found.append(EntryStanding(entry, ends, is_used, checked.value.substitutes, other))
         return tuple(found)
 
     def _made(self, entry: Entry, now: datetime) -> CheckedEntry | Maintenance | str:
@@ -158,6 +159,8 @@ class Book:
             return checked_value(entry, setup.plan, now)
         except SettingsError as error:
             return error.mistakes[0]
+        except Exception as error:  # noqa: BLE001 - one entry must not keep the tanks from being watched
+            return f"a fault in the program: {type(error).__name__}: {error}"
 
     def _entered(
         self, action: Dip | Temperature | Density | SedimentWater, by: str, now: datetime

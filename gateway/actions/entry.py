@@ -75,6 +75,9 @@ class EntryStanding(NamedTuple):
     ends: datetime | None
     """UTC."""
     is_used: bool
+    """Of two masters: whether it is the one that counts."""
+    stands_in: bool = False
+    """Whether it counts only while its instrument has no value."""
     other: str = ""
     """What the site file says of the same, in words; empty: nothing."""
     trouble: str = ""

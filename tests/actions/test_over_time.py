@@ -1,6 +1,7 @@
 """Whatever people enter, withdraw and let expire, over stops, kills and reloads: of each tank and quantity the newest
 entry counts, the chain of the audit trail holds, and nothing that was answered is lost."""
 
+import asyncio
 import json
 import sqlite3
 import tempfile
@@ -257,6 +258,41 @@ def _until(desk: Desk, is_so: Callable[[], bool]) -> None:
             return
         desk.pass_time(timedelta(0))
     raise AssertionError("it did not come about")
+
+
+def test_a_dip_beside_a_gauge_says_that_it_only_stands_in(desk: Desk) -> None:
+    """The sheet goes by the gauge while that has a value: whoever dips is not to think otherwise."""
+    (gauged,) = desk.act(action="dip", tank="TK-1", level="5 m")["lines"]
+    assert gauged == (
+        "TK-1: level by hand: 5 m entered by anna, until 2026-11-29 06:00 UTC; it stands in while its instrument has "
+        "no value"
+    )
+    (dipped,) = desk.act(action="dip", tank="TK-2", level="5 m", expires="31 d", entered="2026-11-28T05:00Z")["lines"]
+    assert dipped == (
+        "TK-2: level by hand: 5 m entered by anna, until 2026-12-29 05:00 UTC; the site file gives 3 m, entered "
+        "2026-11-20 06:00 UTC: it is older, and not used"
+    )
+    assert [each["stands_in"] for each in desk.listed()] == [True, False]
+    desk.stop()
+
+
+def test_a_fault_of_the_program_is_answered_and_stops_nothing(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
+
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError("float division by zero")
+
+    monkeypatch.setattr("gateway.actions.book.checked_value", fail)
+    request = {"action": "density", "tank": "TK-1", "value": "842 kg/m3", "expires": "31 d"}
+    answer = json.loads(asyncio.run(desk.acting.answer(json.dumps(request).encode(), "anna")))
+    assert answer["code"] == 1
+    assert answer["lines"] == ["a fault in the program: ZeroDivisionError: float division by zero"]
+    desk.restart()
+    density = desk.binding("TK-1").reference_density
+    assert density is not None
+    assert density.value == 838.0, "the tank is watched by the site file"
+    assert "a fault in the program" in desk.listed()[0]["trouble"]
+    desk.stop()
 
 
 def test_nothing_is_entered_by_a_clock_that_cannot_be(desk: Desk) -> None:

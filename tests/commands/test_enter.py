@@ -151,8 +151,9 @@ def test_several_gateways_and_none(capsys: Capture) -> None:
     with doors.site("harbour", _line(WELL)), doors.site("depot", _line(WELL)):
         said = typed(capsys, "enter", "end-maintenance", "LT-1")
         assert said.code == 2
-        assert "say which by --site NAME: depot" in said.err
+        assert "say which by --site or --process: depot" in said.err
         assert typed(capsys, "enter", "end-maintenance", "LT-1", "--site", "depot").code == 0
+        assert "as process 1 runs" in typed(capsys, "enter", "list", "--process", "1").err
         assert "no gateway of site 'dock'" in typed(capsys, "enter", "list", "--site", "dock").err
     with claim(Running("harbour", os.getpid(), None, {})):
         said = typed(capsys, "enter", "list")
@@ -162,6 +163,7 @@ def test_several_gateways_and_none(capsys: Capture) -> None:
 def _entry(about: str, quantity: str, block: dict[str, str], **more: Any) -> dict[str, Any]:
     entry = {"about": about, "quantity": quantity, "what": "entered", "block": block, "by": "anna", "why": ""}
     rest = {"at": "2026-11-28T06:00:00+00:00", "ends": "2026-11-29T06:00:00Z", "used": True, "other": "", "trouble": ""}
+    rest["stands_in"] = quantity == "level"
     return {**entry, **rest, **more}
 
 
@@ -180,7 +182,7 @@ def test_the_handover_as_it_is_read(capsys: Capture) -> None:
         "lines": [],
         "time": "2026-11-28T06:30:00Z",
         "entries": [
-            _entry("TK-1", "density", {"value": "838.2 kg/m3"}, other="the site file gives 830 kg/m3", why="sample 7"),
+            _entry("TK-1", "density", {"value": "838.2 kg/m3"}, other="the site file gives 830 kg/m3", why="7"),
             _entry("TK-2", "level", {"value": "5 m", "entered": "2026-11-28T05:30Z"}, what="expired", ends=None),
             _entry("LT-1", "maintenance", {}, why="antenna"),
         ],
@@ -193,9 +195,9 @@ def test_the_handover_as_it_is_read(capsys: Capture) -> None:
         "harbour at 2026-11-28 06:30 UTC",
         "",
         "Entered",
-        "tank  what           value        by    entered               until                 state          why",
-        "TK-1  density        838.2 kg/m3  anna  2026-11-28 06:00 UTC  2026-11-29 06:00 UTC  used           sample 7",
-        "TK-2  level by hand  5 m          anna  2026-11-28 05:30 UTC                        expired, used",
+        "tank  what           value        by    entered               until                 state    why",
+        "TK-1  density        838.2 kg/m3  anna  2026-11-28 06:00 UTC  2026-11-29 06:00 UTC  used     7",
+        "TK-2  level by hand  5 m          anna  2026-11-28 05:30 UTC                        expired",
         "",
         "In maintenance",
         "instrument  by    since                 until                 why",

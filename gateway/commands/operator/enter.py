@@ -42,13 +42,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         )
         add(action)
         action.add_argument("--site", metavar="NAME", help="name of its site, where several run on this machine")
+        action.add_argument("--process", metavar="NUMBER", type=int, help="number of its process, instead")
         action.add_argument("--json", action="store_true", help="print the answer for a program")
         action.set_defaults(read=read)
 
 
 def execute(arguments: argparse.Namespace) -> int:
     request = {"action": arguments.action, **arguments.read(arguments)}
-    found = chosen(arguments.site)
+    found = chosen(arguments.site, arguments.process)
     answer = asked(found, {key: value for key, value in request.items() if value is not None})
     code = answer["code"]
     if arguments.json:

@@ -42,9 +42,10 @@ def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
 
 
 def _value(each: Mapping[str, Any]) -> tuple[str, ...]:
-    state = "used" if each["used"] else "not used"
+    state = ("stands in" if each["stands_in"] else "used") if each["used"] else "not used"
     if each["what"] == "expired":
-        state = f"expired, {state}"
+        # What stood in for an instrument does so no longer; any other stays in use, Uncertain.
+        state = "expired" if each["stands_in"] else f"expired, {state}"
     what, block = QUANTITIES[each["quantity"]], each["block"]
     entered = _time(block.get("entered", each["at"]))
     return _row(each["about"], what, block.get("value"), each["by"], entered, _time(each["ends"]), state, each["why"])
