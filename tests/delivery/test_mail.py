@@ -182,10 +182,10 @@ async def test_after_an_outage_old_alarms_come_as_one_digest_that_says_what_is_o
         await yard.drained()
     (mail,) = server.mails
     assert mail.subject == "LATE, of 12:01: NOW TK-1 high-high 13.560 m and 29 more (1 active), harbour"
-    assert "30 of 30 alarms are older than this mail could tell" in mail.text
+    assert "This comes late: 30 of 30 could not be told in time." in mail.text
     assert "30 alarms: 1 active, 29 over." in mail.text
     assert "State: active, ann has it" in mail.text
-    assert mail.text.count("over  NOW") == 19, "twenty in full, the others in a line each"
+    assert mail.text.count("\nover  TK-") == 19, "twenty in full, the others in a line each"
 
 
 async def test_an_old_alarm_that_is_over_by_now_is_told_as_over_though_its_end_is_still_to_come(
@@ -456,7 +456,7 @@ async def test_what_happened_to_the_gateway_is_told_and_not_again_and_again(serv
     assert "12:00+00:00  History was lost." in mail.text
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 async def test_whatever_the_server_does_everybody_is_told_everything_and_in_order(
     seed: int, server: MailServer
 ) -> None:

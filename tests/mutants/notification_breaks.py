@@ -17,7 +17,7 @@ NOTIFICATION_BREAKS: tuple[Break, ...] = (
     Break(
         "an old alarm told as new",
         ALARMS,
-        "    is_late = now - last.instant > timedelta(seconds=LATE_S)\n",
+        "    is_late = last.instant < before\n",
         "    is_late = False\n",
         OF_MAIL,
     ),

@@ -92,21 +92,24 @@ def _concerns(event: KeptEvent, wish: Wish) -> bool:
     return standing is None or standing.priority in wish.priorities
 
 
-def items_of(events: Sequence[KeptEvent], alarms: Iterable[AlarmNow], now: datetime) -> list[Item]:
+def items_of(
+    events: Sequence[KeptEvent], alarms: Iterable[AlarmNow], now: datetime, late_s: float = LATE_S
+) -> list[Item]:
     """One for each alarm, first things first: what is active and nobody has, by priority, in the order it was raised.
 
-    `alarms`: how all alarms stand at `now`.
+    `alarms`: how all alarms stand at `now`. `late_s`: what is older is late.
     """
     by_alarm: dict[tuple[str, str], list[Event]] = {}
     for kept in events:
         if kept.event.kind in _OF_ALARMS or kept.event.kind is EventKind.ALARM_ESCALATED:
             by_alarm.setdefault((kept.identity.tank, kept.event.subject), []).append(kept.event)
     standing = {(each.tank, each.standing.name): each for each in alarms}
-    items = [_item(tank, name, found, standing.get((tank, name)), now) for (tank, name), found in by_alarm.items()]
+    before = now - timedelta(seconds=late_s)
+    items = [_item(tank, name, found, standing.get((tank, name)), before) for (tank, name), found in by_alarm.items()]
     return sorted(items, key=lambda item: (item.over is not None, item.priority.rank, item.is_late, item.raised))
 
 
-def _item(tank: str, name: str, events: Sequence[Event], alarm: AlarmNow | None, now: datetime) -> Item:
+def _item(tank: str, name: str, events: Sequence[Event], alarm: AlarmNow | None, before: datetime) -> Item:
     raises = [event for event in events if event.kind is not EventKind.ALARM_RETURNED]
     told = raises[-1] if raises else events[-1]
     last = events[-1]
@@ -122,7 +125,7 @@ def _item(tank: str, name: str, events: Sequence[Event], alarm: AlarmNow | None,
         raised = told.standing.raised
     times = sum(event.kind is EventKind.ALARM_RAISED for event in events)
     # What came last is what the mail is for.
-    is_late = now - last.instant > timedelta(seconds=LATE_S)
+    is_late = last.instant < before
     return Item(tank, name, standing, raised, over, times, is_late, told, alarm)
 
 

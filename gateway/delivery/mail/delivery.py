@@ -18,7 +18,7 @@ import structlog
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
 from gateway.delivery.faults import DeliveryFault, FaultKind
-from gateway.delivery.mail.alarms import Wish, items_of, notes_of, wanted
+from gateway.delivery.mail.alarms import LATE_S, Wish, items_of, notes_of, wanted
 from gateway.delivery.mail.allowance import Allowance
 from gateway.delivery.mail.letter import About, Letter, alarm_letter
 from gateway.delivery.mail.message import message_of
@@ -258,7 +258,9 @@ class MailDelivery:
             len(events) if self._is_held[escalated] else 0,
             self._plan.most_per_hour,
         )
-        return alarm_letter(items_of(events, snapshot.alarms, snapshot.instant), notes_of(events), about)
+        # By the site's own time, which passes faster where it is simulated so.
+        items = items_of(events, snapshot.alarms, snapshot.instant, LATE_S * snapshot.time_factor)
+        return alarm_letter(items, notes_of(events), about)
 
     async def _tell_day(self) -> None:
         snapshot = self._around.snapshot()

@@ -96,8 +96,8 @@ def _head(items: Sequence[Item], about: About) -> str:
     late = [item for item in items if item.is_late]
     if late:
         lines.append(
-            f"This comes late: {len(late)} of {len(items)} alarms are older than this mail could tell. How each stands "
-            f"is as of {local(about.now, about.zone)}."
+            f"This comes late: {len(late)} of {len(items)} could not be told in time. How each stands is as of "
+            f"{local(about.now, about.zone)}."
         )
     if len(items) > 1:
         active = [item for item in items if item.over is None]
@@ -109,8 +109,9 @@ def _head(items: Sequence[Item], about: About) -> str:
 
 
 def _block(item: Item, zone: tzinfo) -> str:
-    head = f"{priority_words(item.priority)}  {place_words(item.tank)}  {_called(item)}"
-    lines = [head if item.over is None else f"over  {head}"]
+    words = f"{place_words(item.tank)}  {_called(item)}"
+    # What is over is nothing to be done now.
+    lines = [f"{priority_words(item.priority)}  {words}" if item.over is None else f"over  {words}"]
     if item.told.reason is not None:
         lines.append(f"  {printable(item.told.reason.text)}")
     standing = item.standing
@@ -151,9 +152,9 @@ def _state(item: Item, zone: tzinfo) -> str:
 def _rest(items: Sequence[Item], zone: tzinfo) -> str:
     lines = ["More:"]
     for item in items[:_IN_A_LINE]:
-        over = "active" if item.over is None else "over"
-        head = f"{priority_words(item.priority)}  {place_words(item.tank)}  {_called(item)}"
-        lines.append(f"  {head}, raised {local(item.raised, zone)}, {over}")
+        first, last = (priority_words(item.priority), "active") if item.over is None else ("over", "over")
+        words = f"{place_words(item.tank)}  {_called(item)}"
+        lines.append(f"  {first}  {words}, raised {local(item.raised, zone)}, {last}")
     if len(items) > _IN_A_LINE:
         lines.append(
             f"  and {len(items) - _IN_A_LINE} more, which `tank-gateway alarms` lists as far as they are active"

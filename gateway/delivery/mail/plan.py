@@ -66,9 +66,10 @@ class MailPlan:
 
     @property
     def conversation_s(self) -> float:
-        """Longest that all answers of one connection may take together."""
+        """Longest that all answers to the greeting may take together, and all to one mail."""
         return _STEPS * self.timeout_s
 
     @property
     def longest_turn_s(self) -> float:
-        return 2 * self.timeout_s + self.conversation_s + self.gather_s + self.backoff_longest_s
+        # Files of secrets and the name; greeting and mail.
+        return 3 * self.timeout_s + 2 * self.conversation_s + self.gather_s + self.backoff_longest_s

@@ -65,4 +65,5 @@ class WebhookPlan:
 
     @property
     def longest_turn_s(self) -> float:
-        return (3 + MOST_REDIRECTS) * self.timeout_s + max(self.backoff_longest_s, self.retry_after_s)
+        # Files of secrets, the name and one answer; waits are announced.
+        return 4 * self.timeout_s + self.backoff_longest_s
