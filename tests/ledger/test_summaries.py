@@ -3,6 +3,7 @@
 import math
 import sqlite3
 import struct
+import zlib
 from pathlib import Path
 
 import pytest
@@ -191,6 +192,29 @@ def test_minutes_and_hours_are_what_their_records_were(bench: Bench) -> None:
     ]
     # 12 minutes of the fourth hour, of two tanks: nothing else is left to be packed.
     assert bench.connection.execute("SELECT count(*) FROM minutes").fetchone() == (24,)
+
+
+@pytest.mark.parametrize("span_s", [60, HOUR])
+def test_a_part_of_the_time_has_the_points_that_begin_in_it(bench: Bench, span_s: int) -> None:
+    """Of hours and days that are packed, and of what is not packed yet."""
+    played(bench, 3.2)
+    bench.end()
+    whole = bench.expected("TK-1", span_s)
+    for after_s, length_s in [(0, HOUR), (1, HOUR), (1800, HOUR), (HOUR - 60, 120), (HOUR, 2 * HOUR), (9000, 5000)]:
+        begin, end = START_S + after_s, START_S + after_s + length_s
+        found = trend(bench.connection, "TK-1", ["level"], begin, end, span_s)["level"]
+        assert found == [point for point in whole if begin <= point.start_s < end]
+
+
+def test_a_minute_without_a_figure_has_no_point_of_it(bench: Bench) -> None:
+    """As of a version that did not know it, beside a minute that has it."""
+    bench.give("TK-1", START_S, 5.0)
+    bench.transactions.commit()
+    seen = summary_of(figures())
+    block = packed_block({0: seen, 1: (*seen[:-1], UNSEEN)})
+    bench.connection.execute("INSERT INTO trends VALUES (60, 1, ?, ?)", (START_S - HOUR, zlib.compress(block)))
+    found = trend(bench.connection, "TK-1", [TRENDED[0], TRENDED[-1]], START_S - HOUR, START_S, 60)
+    assert [[point.start_s - START_S + HOUR for point in points] for points in found.values()] == [[0, 60], [0]]
 
 
 def test_a_row_of_a_minute_is_written_once(bench: Bench) -> None:
