@@ -83,6 +83,8 @@ def changes_between(old: SiteSettings, new: SiteSettings) -> Changes:
         sentences.append("web: removed" if web is None else f"web: {web.host} port {web.port} from now on")
     if old.ledger is not None and new.ledger is not None and new.ledger != old.ledger:
         sentences.append(f"ledger changed: {', '.join(_differing(old.ledger, new.ledger))}")
+    if new.gateway_alarms != old.gateway_alarms:
+        sentences.append("watch: the gateway's own alarms changed")
     if new.time_zone != old.time_zone:
         sentences.append(f"site: its time zone is {new.time_zone} from now on")
     forgotten = frozenset(tag for tag, meaning in before.items() if after.get(tag) != meaning)
@@ -119,8 +121,8 @@ def _by_tank(settings: SiteSettings) -> dict[str, tuple[Any, ...]]:
 
 
 def _watched(tank: TankSetup) -> tuple[Any, ...]:
-    """All of a tank that its sheets depend on."""
-    return tank.plan, tank.binding, _Every(tank.period_s)
+    """All of a tank that its sheets depend on, and how they are watched."""
+    return tank.plan, tank.binding, _Every(tank.period_s), tank.watch
 
 
 @dataclass(frozen=True, slots=True)

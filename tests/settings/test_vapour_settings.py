@@ -180,7 +180,7 @@ def test_check_shows_parts_of_the_capacity_as_levels(capsys: pytest.CaptureFixtu
         "tanks.S-1.limits.maximum_working: 80 % (9.980 m)",
         "tanks.S-1.limits.high_high: 83 % (10.332 m)",
         "tanks.S-1.limits.critical_high: 85 % (10.578 m)",
-        "limits are shown and measured against, and nothing calls anyone when one is passed: there are no alarms yet",
+        "alarms are shown, published and measured, and nobody is called: `delivery: {mail: ...}` or `webhook` would",
         "well: 1 tank, 1 instrument on 1 line",
     ]
     document = typed(capsys, "check", "config/examples/propane_sphere.yaml", "--json").document

@@ -28,7 +28,7 @@ __all__ = ["add_arguments", "execute"]
 
 
 _NOBODY_IS_CALLED = (
-    "limits are shown and measured against, and nothing calls anyone when one is passed: there are no alarms yet"
+    "alarms are shown, published and measured, and nobody is called: `delivery: {mail: ...}` or `webhook` would"
 )
 
 
@@ -66,7 +66,8 @@ def execute(arguments: argparse.Namespace) -> int:
     looked = look_at_tables(arguments.site, settings)
     warnings += looked.warnings
     remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
-    if any(tank.plan.limits.given for tank in settings.tanks):
+    calls = any(isinstance(plan, MailPlan | WebhookPlan) for plan in settings.deliveries)
+    if any(tank.plan.limits.given for tank in settings.tanks) and not calls:
         remarks.append(_NOBODY_IS_CALLED)
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:

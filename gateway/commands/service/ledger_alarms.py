@@ -22,8 +22,8 @@ __all__ = ["add_arguments", "execute"]
 _WEEK = timedelta(days=7)
 _OF_GATEWAY = "gateway"
 _EPILOG = """Figures of ISA-18.2 / IEC 62682 and EEMUA 191 as quoted publicly: an average of six alarms an hour is what
-one person can follow; one that comes three times in a minute chatters, one that stands for more than a day is stale. What
-was hidden is not counted. The last seven days unless told otherwise; times are UTC unless they say another zone.
+one person can follow; one that comes three times in a minute chatters, one that stands for more than a day is stale.
+What was hidden is not counted. The last seven days unless told otherwise; times are UTC unless they say another zone.
 Examples: tank-gateway ledger alarms site.yaml
           tank-gateway ledger alarms site.yaml --from 2026-03-01 --until 2026-04-01 --json
 Exit codes: 0 well; 1 events could not be read, and are left out; 2 typed wrongly, or no ledger of this version."""
