@@ -20,8 +20,8 @@ def course_words(state: TankState | None, zone: tzinfo) -> list[str]:
     rate = state.rate
     if rate.value is None or rate.quality is Quality.BAD:
         return [f"{state.motion.value}, at an unknown rate: the time to its limits is unknown"]
-    doubt = "?" if rate.quality is Quality.UNCERTAIN else ""
-    words = f"{state.motion.value} at {abs(rate.value) * _PER_HOUR:,.0f}{doubt} m3/h"
+    doubt = " (uncertain)" if rate.quality is Quality.UNCERTAIN else ""
+    words = f"{state.motion.value} at {abs(rate.value) * _PER_HOUR:,.0f} m3/h{doubt}"
     if not state.times:
         return [f"{words}: no limit ahead, or it is not known when"]
     limit, _, in_s, at = state.times[0]
