@@ -42,7 +42,6 @@ class Now(NamedTuple):
     time_s: float
     """When the level was read, steady."""
     now_s: float
-    utc_s: float
 
 
 def next_holding(
@@ -59,7 +58,7 @@ def next_holding(
 
     `expected`: somebody has announced that it moves.
     """
-    contents, basis, time_s, now_s, utc_s = now
+    contents, basis, time_s, now_s = now
     followed, quiet, armed = before
     unscheduled = plan.unscheduled or _DEFAULT
     arms = plan.unscheduled is not None and not expected
@@ -81,9 +80,9 @@ def next_holding(
         )
     quiet = next_quiet(quiet, unscheduled, tank, contents, followed, step, now_s)
     if arming:
-        armed = armed_at(tank, followed, now_s, utc_s)
+        armed = armed_at(tank, followed, now_s)
     elif not arms:
         armed = None
     elif armed is not None:
-        armed = next_armed(armed, unscheduled, tank, contents, followed, step, moving, gap_s, now_s, utc_s)
+        armed = next_armed(armed, unscheduled, tank, contents, followed, step, moving, gap_s, now_s)
     return Holding(followed, quiet, armed)
