@@ -62,16 +62,16 @@ def next_holding(
     followed, quiet, armed = before
     unscheduled = plan.unscheduled or _DEFAULT
     arms = plan.unscheduled is not None and not expected
-    gap_s = 0.0
-    if followed is not None and is_gap(time_s - followed.time_s, plan.window_s):
-        gap_s = time_s - followed.time_s
+    passed_s = 0.0 if followed is None else time_s - followed.time_s
+    has_gap = is_gap(passed_s, plan.window_s)
+    gap_s = max(passed_s, 0.0) if has_gap else 0.0
     # One that may just have begun to move is not what it is to be compared with.
     is_settled = not window.left.times and window.readings.span_s >= plan.window_s / 2.0
     arming = arms and armed is None and is_settled and is_due(unscheduled, moving, now_s)
     step = step_between(followed, contents, basis)
     if moving.motion is not _REST:
         followed = as_they_are(contents, basis, time_s)
-    elif followed is None or was.motion is _UNKNOWN or gap_s > 0.0 or arming:
+    elif followed is None or was.motion is _UNKNOWN or has_gap or arming:
         followed = settled(contents, basis, time_s, window)
     else:
         area = None if quiet is None else quiet.area_m2

@@ -316,3 +316,26 @@ def test_the_slow_wander_of_a_gauge_is_no_movement() -> None:
         life.look(5.0 + 0.003 * math.cos(math.pi * life.second / 86_400.0))
     assert life.course_memory.holding.armed is not None
     assert life.finding() == []
+
+
+def test_a_movement_with_some_warming_in_it_is_not_called_thermal() -> None:
+    """6 mm, of which 0.4 degC explain 2 mm: more than half of it is product."""
+    life = rested()
+    told = life.rest(1800, 5.006, 15.4)
+    assert {each.course.activity for each in told} == {""}
+
+
+def test_times_that_go_back_begin_anew() -> None:
+    """Sheets without a steady clock go by UTC, which is set back here by two hours."""
+    life = rested()
+    since = life.told[-1].course.since
+    life.steady_off_s -= 7200.0
+    life.utc_off_s -= 7200.0
+    told = life.rest(1800, 5.0)
+    assert seen(told) == [Motion.UNKNOWN, Motion.AT_REST]
+    assert told[-1].course.since == told[0].inventory.instant
+    assert told[-1].course.since != since
+    assert life.finding() == []
+    followed = life.course_memory.holding.followed
+    assert followed is not None
+    assert followed.time_s == life.steady_off_s + life.second
