@@ -81,7 +81,7 @@ COURSE_BREAKS: tuple[Break, ...] = (
         MOTION,
         "        return _REST if is_half_full else _UNKNOWN\n",
         "        return _REST\n",
-        RATE,
+        COURSE,
     ),
     Break(
         "the step of a gauge taken for a movement",
@@ -140,6 +140,14 @@ COURSE_BREAKS: tuple[Break, ...] = (
         "    if off < band:\n",
         MOVED,
     ),
+    Break(
+        "a wander of the gauge taken for a movement",
+        UNSCHEDULED,
+        "_TRACKS_S = 86_400.0",
+        "_TRACKS_S = 864_000_000.0",
+        MOVED,
+    ),
+    Break("a slow loss followed and never found", UNSCHEDULED, "_ALL_IN_ALL = 2.0", "_ALL_IN_ALL = 200.0", MOVED),
     Break(
         "a finding that never ends",
         UNSCHEDULED,

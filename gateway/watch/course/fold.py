@@ -59,7 +59,7 @@ def next_course(
     if contents is None or time_s is None:
         holding = _waiting(memory.holding)
     else:
-        now = Now(contents, basis, time_s, now_s, utc_s)
+        now = Now(contents, basis, time_s, now_s)
         holding = next_holding(memory.holding, plan, tank, now, window, memory.moving, moving, expected)
         why = activity_reason(holding.quiet, contents, now_s, utc_s)
     moved = movement_fault(holding.armed, holding.followed, now_s, utc_s)

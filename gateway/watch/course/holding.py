@@ -42,7 +42,6 @@ class Now(NamedTuple):
     time_s: float
     """When the level was read, steady."""
     now_s: float
-    utc_s: float
 
 
 def next_holding(
@@ -59,20 +58,20 @@ def next_holding(
 
     `expected`: somebody has announced that it moves.
     """
-    contents, basis, time_s, now_s, utc_s = now
+    contents, basis, time_s, now_s = now
     followed, quiet, armed = before
     unscheduled = plan.unscheduled or _DEFAULT
     arms = plan.unscheduled is not None and not expected
-    gap_s = 0.0
-    if followed is not None and is_gap(time_s - followed.time_s, plan.window_s):
-        gap_s = time_s - followed.time_s
+    passed_s = 0.0 if followed is None else time_s - followed.time_s
+    has_gap = is_gap(passed_s, plan.window_s)
+    gap_s = max(passed_s, 0.0) if has_gap else 0.0
     # One that may just have begun to move is not what it is to be compared with.
     is_settled = not window.left.times and window.readings.span_s >= plan.window_s / 2.0
     arming = arms and armed is None and is_settled and is_due(unscheduled, moving, now_s)
     step = step_between(followed, contents, basis)
     if moving.motion is not _REST:
         followed = as_they_are(contents, basis, time_s)
-    elif followed is None or was.motion is _UNKNOWN or gap_s > 0.0 or arming:
+    elif followed is None or was.motion is _UNKNOWN or has_gap or arming:
         followed = settled(contents, basis, time_s, window)
     else:
         area = None if quiet is None else quiet.area_m2
@@ -81,9 +80,9 @@ def next_holding(
         )
     quiet = next_quiet(quiet, unscheduled, tank, contents, followed, step, now_s)
     if arming:
-        armed = armed_at(tank, followed, now_s, utc_s)
+        armed = armed_at(tank, followed, now_s)
     elif not arms:
         armed = None
     elif armed is not None:
-        armed = next_armed(armed, unscheduled, tank, contents, followed, step, moving, gap_s, now_s, utc_s)
+        armed = next_armed(armed, unscheduled, tank, contents, followed, step, moving, gap_s, now_s)
     return Holding(followed, quiet, armed)

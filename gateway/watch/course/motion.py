@@ -55,9 +55,12 @@ def next_moving(
         if before.motion is _UNKNOWN or (found.is_too_soon and window.turned):
             # Where the flow has become another, a few readings more tell how it goes on.
             return before
-        return before._replace(motion=_UNKNOWN, lost=before.motion, lost_s=now_s)
+        # A window that has just begun anew does not go on from what it was before.
+        lost = before.motion if window.readings.span_s > 0.0 else _UNKNOWN
+        return before._replace(motion=_UNKNOWN, lost=lost, lost_s=now_s)
     times = window.readings.times
-    known = before.lost if before.motion is _UNKNOWN and times[0] <= before.lost_s else before.motion
+    goes_on = before.motion is _UNKNOWN and times[0] <= before.lost_s
+    known = before.lost if goes_on else before.motion
     motion = _motion(known, plan, window, step_m)
     if motion is known and before.since_s is not None and motion is not _UNKNOWN:
         since_utc_s = utc_of(before.since_s, before.since_utc_s, now_s, utc_s)

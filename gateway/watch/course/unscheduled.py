@@ -2,7 +2,10 @@
 
     not armed   it moves, or has not been at rest for long enough: what it does is taken for what it is there to do
     ARMED       at rest for 45 min: the quantity it then had is what it is compared with
-    FOUND       the quantity is further from that than 5 mm of level, be it slowly or at a rate
+    FOUND       the quantity is 5 mm of level from its mean of the last day since then, or 10 mm from what it then was
+
+A gauge wanders by a millimetre over hours and days: against what it said at one moment of last week 5 mm are passed by
+a tank in which nothing moves once a month, against the last day not once in 400 days of simulated noise.
 
 FOUND ends
 
@@ -25,7 +28,7 @@ from gateway.records import Reason, ReasonCode, because
 from gateway.tank_state import Motion
 from gateway.watch.course.contents import Contents, area_m2
 from gateway.watch.course.followed import Followed, Step
-from gateway.watch.course.motion import Moving, utc_of
+from gateway.watch.course.motion import Moving
 from gateway.watch.plan import UnscheduledPlan
 
 __all__ = ["Armed", "armed_at", "is_due", "movement_fault", "next_armed"]
@@ -37,6 +40,12 @@ slowly to be seen as one moves 2.5 mm, and the mean with it, within 12 min."""
 _STANDS_STILL = 4.0
 """Times as long as it takes to arm: a movement so slow that it is not seen by then is left to the statistic."""
 
+_TRACKS_S = 86_400.0
+"""Time constant of the mean: by a millimetre an hour and more it hardly follows."""
+_ALL_IN_ALL = 2.0
+"""Deviations from what it was armed with: a loss too slow for the last day to show."""
+_LONGEST_S = 300.0
+
 _MOVES = (Motion.FILLING, Motion.EMPTYING)
 
 
@@ -44,10 +53,16 @@ class Armed(NamedTuple):
     """What a tank at rest is compared with."""
 
     since_s: SteadyTime
-    since_utc_s: float
     quantity: float
+    """Mean of the last day; where something was found, what that was found against."""
     level_m: float
+    """The same of the level."""
+    first: float
+    """The quantity that it was armed with."""
+    first_m: float
     area_m2: float
+    seen_s: SteadyTime
+    """When it was last looked at."""
     still: float
     """The quantity that it has stood at, within half of the deviation, since `still_s`."""
     still_s: SteadyTime
@@ -56,6 +71,7 @@ class Armed(NamedTuple):
     is_pause_unknown: bool = False
     """Whether nobody can tell for how long nobody watched."""
     found: bool = False
+    """Then `since_s` is from when on what it was found against holds."""
     moved: bool = False
     """Whether it has gone at a rate since it was found."""
 
@@ -70,13 +86,12 @@ def next_armed(
     moving: Moving,
     gap_s: float,
     now_s: float,
-    utc_s: float,
 ) -> Armed | None:
     """`before` with the contents of now; None: no longer armed.
 
     `gap_s`: for how long nothing had been read; 0 for no gap.
     """
-    at_rest = moving.motion is Motion.AT_REST
+    at_rest, is_moving = moving.motion is Motion.AT_REST, moving.motion in _MOVES
     band = plan.deviation_m * before.area_m2 * contents.per_m3
     armed = _shifted(before, followed, step)
     if gap_s > 0.0:
@@ -89,10 +104,15 @@ def next_armed(
         armed = armed._replace(still=now, still_s=now_s)
     off = abs(now - armed.quantity)
     if not armed.found:
-        if off <= band:
-            return armed
-        return armed._replace(found=True, moved=moving.motion in _MOVES, still=now, still_s=now_s)
-    if moving.motion in _MOVES:
+        if off > band:
+            since_s = max(armed.since_s, now_s - _TRACKS_S)
+            return armed._replace(since_s=since_s, found=True, moved=is_moving, still=now, still_s=now_s)
+        if abs(now - armed.first) > _ALL_IN_ALL * band:
+            return armed._replace(
+                quantity=armed.first, level_m=armed.first_m, found=True, moved=is_moving, still=now, still_s=now_s
+            )
+        return armed if is_moving else _tracked(armed, followed, now_s)
+    if is_moving:
         return armed if armed.moved else armed._replace(moved=True)
     stands_s = now_s - armed.still_s
     if armed.moved and at_rest and stands_s >= _ENDED_PART * plan.arms_after_s:
@@ -101,7 +121,7 @@ def next_armed(
         return armed._replace(found=False, moved=False)
     times = 1.0 if armed.unwatched_s > 0.0 or armed.is_pause_unknown else _STANDS_STILL
     if at_rest and stands_s >= times * plan.arms_after_s:
-        return armed_at(tank, followed, now_s, utc_s)
+        return armed_at(tank, followed, now_s)
     return armed
 
 
@@ -118,7 +138,7 @@ def movement_fault(armed: Armed | None, followed: Followed | None, now_s: float,
         return None
     level_m = followed.level_m - armed.level_m
     amount_m3 = (followed.quantity - armed.quantity) / followed.last.per_m3
-    since_s = utc_of(armed.since_s, armed.since_utc_s, now_s, utc_s)
+    since_s = utc_s - (now_s - armed.since_s)
     equivalent_m = amount_m3 / armed.area_m2
     if armed.is_pause_unknown:
         return because(
@@ -145,35 +165,46 @@ def movement_fault(armed: Armed | None, followed: Followed | None, now_s: float,
 
 
 _MOVED = (
-    "the contents have changed by {amount:m3 +.2f} since {since:utc} with no movement announced: {equivalent:mm +.0f} "
-    "of level that temperature does not explain; the level itself has moved by {level:mm +.0f}"
+    "the contents have changed by {amount:m3 +.2f} with no movement announced, against the mean since {since:utc}: "
+    "{equivalent:mm +.0f} of level that temperature does not explain; the level itself has moved by {level:mm +.0f}"
 )
 _UNWATCHED = (
-    "the contents have changed by {amount:m3 +.2f} since {since:utc} with no movement announced: {equivalent:mm +.0f} "
-    "of level that temperature does not explain; the level itself has moved by {level:mm +.0f}; for "
-    "{unwatched:duration} of that time nothing was read"
+    "the contents have changed by {amount:m3 +.2f} with no movement announced, against the mean since {since:utc}: "
+    "{equivalent:mm +.0f} of level that temperature does not explain; the level itself has moved by {level:mm +.0f}; "
+    "for {unwatched:duration} nothing was read"
 )
 _PAUSED = (
-    "the contents have changed by {amount:m3 +.2f} since about {since:utc} with no movement announced: "
-    "{equivalent:mm +.0f} of level that temperature does not explain; the level itself has moved by "
-    "{level:mm +.0f}; for a part of that time that is not known nothing was read"
+    "the contents have changed by {amount:m3 +.2f} with no movement announced, against the mean since about "
+    "{since:utc}: {equivalent:mm +.0f} of level that temperature does not explain; the level itself has moved by "
+    "{level:mm +.0f}; for a time that is not known nothing was read"
 )
 
 
-def armed_at(tank: TankPlan, followed: Followed, now_s: float, utc_s: float) -> Armed | None:
+def armed_at(tank: TankPlan, followed: Followed, now_s: float) -> Armed | None:
     """Compared from now on with what is in it; None where its surface is not known."""
     area = area_m2(tank, followed.level_m)
     if area is None:
         return None
-    return Armed(now_s, utc_s, followed.quantity, followed.level_m, area, followed.quantity, now_s)
+    quantity, level_m = followed.quantity, followed.level_m
+    return Armed(now_s, quantity, level_m, quantity, level_m, area, now_s, quantity, now_s)
+
+
+def _tracked(armed: Armed, followed: Followed, now_s: float) -> Armed:
+    """With the mean of the last day as it is now. Over a gap it goes on as if that had been short."""
+    passed_s = min(max(now_s - armed.seen_s, 0.0), _LONGEST_S)
+    share = passed_s / (_TRACKS_S + passed_s)
+    quantity = armed.quantity + share * (followed.quantity - armed.quantity)
+    level_m = armed.level_m + share * (followed.level_m - armed.level_m)
+    return armed._replace(quantity=quantity, level_m=level_m, seen_s=now_s)
 
 
 def _shifted(armed: Armed, followed: Followed, step: Step) -> Armed:
     """What it is compared with, by what the contents rest on now."""
     if step.quantity == 0.0:
         return armed
+    shifted = armed._replace(still=armed.still + step.quantity)
     off = followed.quantity - step.quantity - armed.quantity
     if step.by_water and abs(off + step.quantity) < abs(off):
         # Water that was drawn and is dipped only now: that is where it went.
-        return armed._replace(still=armed.still + step.quantity)
-    return armed._replace(quantity=armed.quantity + step.quantity, still=armed.still + step.quantity)
+        return shifted
+    return shifted._replace(quantity=armed.quantity + step.quantity, first=armed.first + step.quantity)

@@ -255,6 +255,7 @@ def test_another_gauge_begins_the_window_anew() -> None:
         life.later()
         told.append(life.look(bad(), second_level=good(5.006, age_s=0.0)))
     assert codes(told[0].course.rate)[0] is ReasonCode.TOO_SOON
+    assert told[-1].course.since == told[0].inventory.instant, "what it did before, another gauge told"
     assert all(abs(each.course.rate.value or 0.0) < 1e-9 for each in told)
 
 
