@@ -34,7 +34,7 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.errors": (RATIO, r"value:\.7g"),
     "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
     "gateway.delivery.watch_metrics": ("a sample, whose unit is in its name", r"time\.in_s"),
-    "gateway.commands.service.ledger_alarms": ("a count", r"per_hour|TARGET_PER_HOUR"),
+    "gateway.commands.service.ledger_alarms": ("a count", r"figures\.per_hour|TARGET_PER_HOUR"),
     "gateway.watch.watch": ("a number cut to its digits, told to nobody", r"rate\.value"),
     "gateway.settings.capacity.text": (RAW, r"value|abs\(inches"),
     "gateway.settings.lines.register_maps": (RAW, r"number|largest"),
