@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from gateway.calculation.doubts.recurrence import REMEMBERED, Recurrence, next_recurrence
 from gateway.calculation.limits import limit_reason
@@ -176,16 +177,10 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
     """
     now = datetime.fromtimestamp(now_ns / 1e9, UTC)
 
-    serviced = {each.instrument: each for each in binding.maintenance if now < each.until}
-
-    def taken(source: Source) -> Input:
-        given = _from_reading(source, latest, monotonic_ns)
-        return _serviced(given, serviced[source.instrument]) if source.instrument in serviced else given
-
     def read(source: Source | None) -> Input | None:
-        return None if source is None else taken(source)
+        return None if source is None else _from_reading(source, latest, monotonic_ns)
 
-    return TankInput(
+    given = TankInput(
         tank=binding.tank,
         instant=now,
         level=read(binding.level),
@@ -195,10 +190,10 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         vapour_pressure=read(binding.vapour_pressure),
         water=read(binding.water),
         dip_water=standing(binding.manual_water, now, "m"),
-        elements=tuple([taken(source) for source in binding.elements]),
+        elements=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.elements]),
         manual_temperature=in_force(binding.manual_temperature, now, "degC"),
         ambient=read(binding.ambient),
-        flows=tuple([taken(source) for source in binding.flows]),
+        flows=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.flows]),
         reference_density=density(binding.reference_density, now),
         observed_density=observed_density(binding.observed_density, now),
         sediment_water=standing(binding.sediment_water, now, ""),
@@ -207,6 +202,8 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         clock_doubt=_clock_doubt(now) if is_impossible(now_ns) else None,
         endings=_endings(binding, now),
     )
+    works = {each.instrument: each for each in binding.maintenance if now < each.until}
+    return _in_works(given, binding, works) if works else given
 
 
 def _clock_doubt(now: datetime) -> Reason:
@@ -255,6 +252,23 @@ def _from_reading(source: Source, latest: Latest, monotonic_ns: int) -> Input:
     if source.nominal_ohm is not None and reading.value is not None:
         return _from_resistance(source, reading, reading.value, source.nominal_ohm, age_s)
     return Input(reading.value, reading.quality, reading.reason, age_s, source.name)
+
+
+def _in_works(given: TankInput, binding: TankBinding, works: Mapping[str, Maintenance]) -> TankInput:
+    """The input while somebody works on these instruments."""
+
+    def taken(source: Source | None, each: Input | None) -> Any:
+        work = None if source is None else works.get(source.instrument)
+        return each if work is None or each is None else _serviced(each, work)
+
+    single = {name: taken(getattr(binding, name), getattr(given, name)) for name in _MEASURED}
+    elements = [taken(source, each) for source, each in zip(binding.elements, given.elements, strict=True)]
+    flows = [taken(source, each) for source, each in zip(binding.flows, given.flows, strict=True)]
+    return given._replace(**single, elements=tuple(elements), flows=tuple(flows))
+
+
+_MEASURED = ("level", "second_level", "bottom_pressure", "vapour_pressure", "water", "ambient")
+"""What an instrument gives one value of, as the binding and the input both call it."""
 
 
 def _serviced(given: Input, work: Maintenance) -> Input:

@@ -1,6 +1,8 @@
 """Readings and manual values become ages, qualities and reasons."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
@@ -401,16 +403,25 @@ def test_a_dry_probe_in_maintenance_is_still_told_from_a_missing_value() -> None
 
 
 def test_only_the_instrument_that_is_worked_on_is_doubted() -> None:
+    single: dict[str, Any] = {
+        "level": Source("LT-1", "innage", 60.0),
+        "second_level": Source("LT-2", "innage", 60.0),
+        "bottom_pressure": Source("PT-1", "bottom", 60.0),
+        "vapour_pressure": Source("PT-2", "vapour", 60.0),
+        "water": Source("WT-1", "water", 60.0),
+        "ambient": Source("AT-1", "air", 60.0),
+    }
     elements = (Source("TT-1", "t1", 60.0), Source("TT-2", "t2", 60.0))
-    flows = (Source("FT-1", "flow", 60.0),)
+    binding = TankBinding("TK-1", elements=elements, flows=(Source("FT-1", "flow", 60.0),), **single)
     latest = {
         each.key: Reading(each.instrument, each.signal, 5.0, Quality.GOOD, None, 0, 100 * S, ())
-        for each in (*elements, *flows, LEVEL)
+        for each in binding.sources
     }
-    for instrument in ("TT-1", "TT-2", "FT-1", "LT-1"):
-        work = Maintenance(instrument, NOON + timedelta(hours=4), "anna")
-        binding = TankBinding("TK-1", level=LEVEL, elements=elements, flows=flows, maintenance=(work,))
-        given = bind(binding, latest, NOON_NS, 101 * S)
-        inputs = [each for each in (given.level, *given.elements, *given.flows) if each is not None]
-        doubted = [each.source.partition(".")[0] for each in inputs if each.quality is not Quality.GOOD]
-        assert doubted == [instrument]
+    for source in binding.sources:
+        work = Maintenance(source.instrument, NOON + timedelta(hours=4), "anna")
+        given = bind(replace(binding, maintenance=(work,)), latest, NOON_NS, 101 * S)
+        one_by_one = [getattr(given, name) for name in single]
+        inputs: list[Input] = [*one_by_one, *given.elements, *given.flows]
+        assert len(inputs) == 9
+        doubted = [each.source for each in inputs if each.quality is not Quality.GOOD]
+        assert doubted == [source.name]

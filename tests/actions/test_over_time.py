@@ -5,6 +5,7 @@ import asyncio
 import json
 import sqlite3
 import tempfile
+import threading
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -258,6 +259,26 @@ def _until(desk: Desk, is_so: Callable[[], bool]) -> None:
             return
         desk.pass_time(timedelta(0))
     raise AssertionError("it did not come about")
+
+
+def test_what_a_slow_disk_takes_in_late_holds_from_then_on(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gateway.acting._WRITE_S", 0.05)
+    assert desk.ledger is not None
+    gate = threading.Event()
+    desk.ledger.transactions.do(lambda _: gate.wait(60.0), at_once=True)
+    slow = desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
+    assert slow["code"] == 1
+    assert "it holds once it has" in slow["lines"][0]
+    assert desk.listed() == []
+    next_one = desk.act(action="density", tank="TK-1", value="842 kg/m3", expires="31 d")
+    assert (next_one["code"], "not on the disk yet" in next_one["lines"][0]) == (1, True)
+    gate.set()
+    _until(desk, lambda: [each["block"]["value"] for each in desk.listed()] == ["841 kg/m3"])
+    assert [binding.tank for binding in desk.rebound] == ["TK-1"]
+    monkeypatch.undo()
+    assert desk.act(action="density", tank="TK-1", value="843 kg/m3", expires="31 d")["code"] == 0
+    desk.stop()
+    assert [body["after"][0]["block"]["value"] for _, body in desk.audit()] == ["841 kg/m3", "843 kg/m3"]
 
 
 def test_a_dip_beside_a_gauge_says_that_it_only_stands_in(desk: Desk) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shlex
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -121,8 +122,15 @@ def test_what_is_typed_is_what_is_asked(capsys: Capture, action: str) -> None:
 def test_each_action_has_help_with_an_example(capsys: Capture, action: str) -> None:
     with pytest.raises(SystemExit):
         main(["enter", action, "--help"])
-    helped = capsys.readouterr().out
-    assert f"Example: tank-gateway enter {action}" in helped
+    (example,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Example: ")]
+    words = shlex.split(example.removeprefix("Example: tank-gateway "))
+    doors = Doors()
+    answer = {**WELL, "time": "2026-11-28T06:30:00Z", "entries": [], "alarms": []}
+    with doors.site("harbour", _line(answer)):
+        assert typed(capsys, *words).code == 0
+    assert doors.asked[0]["action"] == action == words[1]
+    if action != "list":
+        read_action(doors.asked[0])
 
 
 def test_a_refusal_has_its_code_its_lines_and_what_to_do(capsys: Capture) -> None:

@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             help=summary,
             description=f"{summary[0].upper()}{summary[1:]}.",
             epilog=f"Example: tank-gateway enter {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         add(action)
         action.add_argument("--site", metavar="NAME", help="name of its site, where several run on this machine")
