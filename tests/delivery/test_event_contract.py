@@ -198,6 +198,27 @@ async def test_told_to_end_at_any_moment_it_ends_and_nothing_is_lost(peer: Peer)
     assert firsts == tanks(23), "in order, repeats apart"
 
 
+async def test_a_peer_that_accepts_and_never_says_a_word_is_left_and_all_waits() -> None:
+    """As one does that is frozen: its machine still takes connections."""
+    accepted: list[asyncio.StreamWriter] = []
+    silent = await asyncio.start_server(lambda _, writer: accepted.append(writer), "127.0.0.1", 0)
+    port = silent.sockets[0].getsockname()[1]
+    server = MailServer()
+    server.port = port
+    quick = {"timeout_s": 0.05, "backoff_first_s": 0.01, "backoff_longest_s": 0.02}
+    for plan in (plan_for(server, **quick), WebhookPlan(f"http://127.0.0.1:{port}/", **quick)):
+        accepted.clear()
+        outbox = MemoryOutbox(alarms(2))
+        made = destination(plan, outbox)
+        async with running(made):
+            await until(lambda: len(accepted) >= 3)
+            assert not made.status().connected
+        assert outbox.backlog().waiting == 2
+        for writer in accepted:
+            writer.close()
+    silent.close()
+
+
 async def test_without_a_ledger_it_says_so_and_goes_on(peer: Peer) -> None:
     made = destination(peer.plan, None)
     async with running(made):
