@@ -102,6 +102,27 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
         SUMMARIES,
     ),
     Break(
+        "what has just been kept is unpacked for its trends",
+        f"{LEDGER}summary_rows.py",
+        "if row.glance is None",
+        "if row.body",
+        SUMMARIES,
+    ),
+    Break(
+        "a figure that was not known has a point",
+        f"{LEDGER}trends.py",
+        " and max(column.worst, default=0) <= _BAD",
+        "",
+        SUMMARIES,
+    ),
+    Break(
+        "a part of the time has the points of whole blocks",
+        f"{LEDGER}trends.py",
+        "if from_s <= each[0] < until_s and each[1][_WORST] <= _BAD",
+        "if each[1][_WORST] <= _BAD",
+        SUMMARIES,
+    ),
+    Break(
         "a number beside Bad is trended",
         f"{LEDGER}summaries.py",
         "value if quality != _BAD and ",

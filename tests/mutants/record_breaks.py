@@ -10,9 +10,27 @@ PIPELINE = "gateway/pipeline.py"
 FILE = "gateway/process/memory_file.py"
 RESTART = ("tests/calculation/test_kept_memory.py", "tests/test_restart.py")
 RECORD = ("tests/test_tank_record.py",)
+PLAIN = ("tests/test_plain_form.py",)
 ON_DISK = ("tests/test_memory_file.py",)
 
 RECORD_BREAKS: tuple[Break, ...] = (
+    Break(
+        "minus zero is written as zero",
+        "gateway/plain_code.py",
+        " or isinstance({place}, float))",
+        ")",
+        PLAIN,
+    ),
+    Break(
+        "a number that JSON lacks is written as it is",
+        "gateway/plain_parts.py",
+        " < {value} < {bound.name(math.inf)} else",
+        " < {bound.name(math.inf)} else",
+        PLAIN,
+    ),
+    Break(
+        "what may change is written once", "gateway/plain_parts.py", "in _RECURRING and self.loose:", "in ():", PLAIN
+    ),
     Break(
         "times of a process that has ended pass for times of this one",
         KEPT,
