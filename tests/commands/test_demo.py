@@ -160,7 +160,8 @@ async def test_what_is_to_be_pasted_works_as_pasted(tmp_path: Path) -> None:
         ):
             pasted = demo.found(wanted)
             if pasted.startswith("mosquitto_sub"):
-                pasted += " -C 5"
+                # More than all alarms, which lie there too.
+                pasted += " -C 200"
             run = await asyncio.create_subprocess_shell(pasted, stdout=asyncio.subprocess.PIPE, cwd=_ROOT)
             out, _ = await run.communicate()
             assert run.returncode == 0, pasted
