@@ -62,11 +62,14 @@ def next_holding(
     followed, quiet, armed = before
     unscheduled = plan.unscheduled or _DEFAULT
     arms = plan.unscheduled is not None and not expected
+    if window.left.times and followed is not None:
+        # A wave, a spike, or the begin of something: the next readings tell.
+        return before if arms else before._replace(armed=None)
     passed_s = 0.0 if followed is None else time_s - followed.time_s
     has_gap = is_gap(passed_s, plan.window_s)
     gap_s = max(passed_s, 0.0) if has_gap else 0.0
     # One that may just have begun to move is not what it is to be compared with.
-    is_settled = not window.left.times and window.readings.span_s >= plan.window_s / 2.0
+    is_settled = window.readings.span_s >= plan.window_s / 2.0
     arming = arms and armed is None and is_settled and is_due(unscheduled, moving, now_s)
     step = step_between(followed, contents, basis)
     if moving.motion is not _REST:

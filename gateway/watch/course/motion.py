@@ -20,6 +20,8 @@ __all__ = ["NO_MOVING", "Moving", "is_going", "next_moving", "utc_of"]
 _STEPS = 2.0
 _LEAST_M = 0.0035
 """A level that steps by four deviations, 2.3 mm, has not left its line, and tilts it by half as much again."""
+_SURE_OF_UNSTEADY = 2.0 * SURE
+"""Of a line with readings far off it: what these are is not noise, and a few of them can look like a slope."""
 _LEAVES = 0.5
 _SAME_S = 1.0
 """UTC and the steady clock drift apart: what has been told moves only when they differ by more."""
@@ -97,7 +99,8 @@ def is_going(plan: CoursePlan, window: Window, step_m: float) -> bool:
 def _share(plan: CoursePlan, window: Window, step_m: float) -> float:
     """The rate of now, of that from which on a tank moves."""
     line = window.line
-    speed_m_s, least_m_s = abs(line.slope_m_s), SURE * line.noise_m_s
+    sure = _SURE_OF_UNSTEADY if line.is_unsteady else SURE
+    speed_m_s, least_m_s = abs(line.slope_m_s), sure * line.noise_m_s
     if plan.moving_m3_s is None:
         return speed_m_s / max(least_m_s, max(_LEAST_M, _STEPS * step_m) / plan.window_s)
     return min(speed_m_s / least_m_s, abs(line.slope_m3_s) / plan.moving_m3_s)

@@ -95,8 +95,8 @@ class World:
             else:
                 life.look(self.level_m + (act.value if act.kind == "spike" else 0.0))
         if act.kind == "spike":
-            # More than two on end are no spike.
-            self._read(Act("after", 4))
+            # More than two in a window are no spike: they can look like a slope.
+            self._read(Act("after", round(300.0 / life.period_s)))
 
     def _look_again(self) -> None:
         """At the last reading, which is as old as it is."""
