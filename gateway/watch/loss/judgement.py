@@ -1,8 +1,8 @@
 """One hour of a tank at rest, judged: what was shown against what its baseline led to expect, and whether it adds up.
 
 The noise that the filter takes for chance was fixed before: a gauge that wanders by 1 mm over hours to days, elements
-that wander by 0.1 degC, a layer at the wall that no element sees. Where a tank shows more of it, that is learned, and
-the test becomes slower instead of crying wolf.
+that wander by 0.1 degC, a layer at the wall that no element sees. Where a tank shows more of it from hour to
+hour, that is learned and the test becomes slower; a slow wander that is wider than that cries wolf.
 """
 
 import math
