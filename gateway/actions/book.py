@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 
 from gateway.actions.checking import CheckedEntry, checked_maintenance, checked_value
-from gateway.actions.entry import MAINTENANCE, QUANTITIES, Entry, EntryStanding, What
+from gateway.actions.entry import MAINTENANCE, OF_PRODUCT, QUANTITIES, Entry, EntryStanding, What
 from gateway.actions.merging import Merged, merged
 from gateway.actions.requests import (
     Action,
@@ -156,6 +156,9 @@ class Book:
             setup = self._setups.get(entry.about)
             if setup is None:
                 return "the tank is not in the site file"
+            held = setup.plan.product.name
+            if entry.product and entry.product != held:
+                return f"it is a sample of {entry.product}, and the tank holds {held} now; enter a new one"
             return checked_value(entry, setup.plan, now)
         except SettingsError as error:
             return error.mistakes[0]
@@ -168,9 +171,11 @@ class Book:
         changes: list[Change] = []
         mistakes: list[str] = []
         for quantity, block in _blocks(action, now):
-            entry = Entry(action.tank, quantity, What.ENTERED, block, by, now, action.why or "")
+            plan = self._setups[action.tank].plan
+            product = plan.product.name if quantity in OF_PRODUCT else ""
+            entry = Entry(action.tank, quantity, What.ENTERED, block, by, now, action.why or "", product)
             try:
-                checked = checked_value(entry, self._setups[action.tank].plan, now)
+                checked = checked_value(entry, plan, now)
             except SettingsError as error:
                 mistakes += error.mistakes
             else:

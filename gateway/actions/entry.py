@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 __all__ = [
     "ENTRY_SCHEMA",
     "MAINTENANCE",
+    "OF_PRODUCT",
     "QUANTITIES",
     "Entry",
     "EntryStanding",
@@ -27,6 +28,8 @@ QUANTITIES: Mapping[str, str] = {
     "sediment_water": "sediment and water",
 }
 """What can be entered of a tank, in words."""
+OF_PRODUCT = frozenset({"density", "sediment_water"})
+"""Samples: they say nothing of another product that the tank holds later."""
 MAINTENANCE = "maintenance"
 """What is said of an instrument."""
 _LONGEST = 20_000
@@ -57,6 +60,8 @@ class Entry(NamedTuple):
     at: datetime
     """UTC, when it became this."""
     why: str = ""
+    product: str = ""
+    """Of which product the sample was; empty where that does not matter."""
 
     @property
     def key(self) -> str:
@@ -96,6 +101,7 @@ def entry_document(entry: Entry) -> dict[str, Any]:
         "by": entry.by,
         "at": entry.at.astimezone(UTC).isoformat(),
         "why": entry.why,
+        "product": entry.product,
     }
 
 
@@ -109,8 +115,8 @@ def entry_from(text: str) -> Entry:
     try:
         at = datetime.fromisoformat(plain["at"])
         block = {str(key): str(value) for key, value in plain["block"].items()}
-        texts = [str(plain[name]) for name in ("about", "quantity", "by", "why")]
-        entry = Entry(texts[0], texts[1], What(plain["what"]), block, texts[2], at, texts[3])
+        texts = [str(plain[name]) for name in ("about", "quantity", "by", "why", "product")]
+        entry = Entry(texts[0], texts[1], What(plain["what"]), block, texts[2], at, *texts[3:])
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"it lacks {error}") from error
     if at.tzinfo is None or entry.quantity not in (*QUANTITIES, MAINTENANCE):

@@ -19,7 +19,7 @@ from gateway.actions.alarm_door import AlarmCommand, AlarmDeed, Refusal
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
 from tests.actions.desk import BEGIN, Desk, site_text
-from tests.settings.yard import load
+from tests.settings.yard import PARTS, load
 from tests.support.ledger_store import events_in
 
 STEPS = st.one_of(
@@ -155,21 +155,52 @@ def test_an_expired_density_stays_in_use_until_it_is_withdrawn(desk: Desk) -> No
     desk.stop()
 
 
-def test_an_entry_that_another_site_file_does_not_allow_is_kept_and_said(desk: Desk) -> None:
-    desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
-    text = site_text().replace("product: diesel", "product: narrow")
-    product = (
-        "{method: api_11_1_2004, group: refined, reference_temperature: 15 degC, reference_density: 838 kg/m3, "
-        "density_window: {lowest: 820 kg/m3, highest: 840 kg/m3}}"
-    )
-    desk.settings = load(desk.folder, f"{text}\nproducts:\n  narrow: {product}\n")
+NARROW = (
+    "{method: api_11_1_2004, group: refined, reference_temperature: 15 degC, reference_density: 838 kg/m3, "
+    "density_window: {lowest: 820 kg/m3, highest: 840 kg/m3}}"
+)
+
+
+def _with_products(desk: Desk, text: str, products: str) -> None:
+    """A reload of the same two tanks, with other products."""
+    own = text.replace(f"{PARTS}/yard.yaml", f"[{PARTS}/site.yaml, {PARTS}/instruments.yaml]")
+    desk.settings = load(desk.folder, f"{own}\nproducts:\n{products}\n")
+
+
+def _not_taken(desk: Desk) -> str:
+    """Why the one entry is not used; the site file's density is."""
     density = desk.binding("TK-1").reference_density
     assert density is not None
     assert density.value == 838.0
     (listed,) = desk.listed()
     assert not listed["used"]
-    assert listed["trouble"].startswith("tanks.TK-1.density: ")
-    assert "841" in listed["trouble"]
+    trouble: str = listed["trouble"]
+    return trouble
+
+
+def test_an_entry_that_another_site_file_does_not_allow_is_kept_and_said(desk: Desk) -> None:
+    desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")
+    _with_products(desk, site_text(), f"  diesel: {NARROW}")
+    trouble = _not_taken(desk)
+    assert trouble.startswith("tanks.TK-1.density: ")
+    assert "841" in trouble
+    desk.reload()
+    density = desk.binding("TK-1").reference_density
+    assert density is not None
+    assert density.value == 841.0, "it is there again with the file that allows it"
+    desk.stop()
+
+
+def test_a_sample_says_nothing_of_another_product(desk: Desk) -> None:
+    """By its number alone it would fit, and all that follows would be wrong and Good."""
+    desk.act(action="density", tank="TK-1", value="830 kg/m3", expires="31 d")
+    desk.restart()
+    _with_products(desk, site_text().replace("product: diesel", "product: heating_oil"), f"  heating_oil: {NARROW}")
+    assert _not_taken(desk) == "it is a sample of diesel, and the tank holds heating_oil now; enter a new one"
+    assert desk.act(action="density", tank="TK-1", value="831 kg/m3", expires="31 d")["code"] == 0
+    density = desk.binding("TK-1").reference_density
+    assert density is not None
+    assert density.value == 831.0
     desk.stop()
 
 
