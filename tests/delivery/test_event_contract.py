@@ -4,7 +4,7 @@ import asyncio
 import random
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Protocol
+from typing import Any, Protocol
 
 import pytest
 
@@ -205,7 +205,7 @@ async def test_a_peer_that_accepts_and_never_says_a_word_is_left_and_all_waits()
     port = silent.sockets[0].getsockname()[1]
     server = MailServer()
     server.port = port
-    quick = {"timeout_s": 0.05, "backoff_first_s": 0.01, "backoff_longest_s": 0.02}
+    quick: dict[str, Any] = {"timeout_s": 0.05, "backoff_first_s": 0.01, "backoff_longest_s": 0.02}
     for plan in (plan_for(server, **quick), WebhookPlan(f"http://127.0.0.1:{port}/", **quick)):
         accepted.clear()
         outbox = MemoryOutbox(alarms(2))
