@@ -4,7 +4,7 @@ import asyncio
 import random
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Protocol
+from typing import Any, Protocol
 
 import pytest
 
@@ -205,7 +205,7 @@ async def test_a_peer_that_accepts_and_never_says_a_word_is_left_and_all_waits()
     port = silent.sockets[0].getsockname()[1]
     server = MailServer()
     server.port = port
-    quick = {"timeout_s": 0.05, "backoff_first_s": 0.01, "backoff_longest_s": 0.02}
+    quick: dict[str, Any] = {"timeout_s": 0.05, "backoff_first_s": 0.01, "backoff_longest_s": 0.02}
     for plan in (plan_for(server, **quick), WebhookPlan(f"http://127.0.0.1:{port}/", **quick)):
         accepted.clear()
         outbox = MemoryOutbox(alarms(2))
@@ -217,6 +217,40 @@ async def test_a_peer_that_accepts_and_never_says_a_word_is_left_and_all_waits()
         for writer in accepted:
             writer.close()
     silent.close()
+
+
+@pytest.mark.parametrize("seed", range(3))
+async def test_a_peer_that_speaks_anything_is_a_fault_and_no_mistake_of_ours(seed: int) -> None:
+    """Random bytes, beginnings of answers, lines without an end: nothing of it leaves `run`."""
+    chance = random.Random(seed)
+    beginnings = [
+        b"220 mail\r\n250",
+        b"220-",
+        b"999 x\r\n",
+        b"220 a\r\n250-A\r\n250 AUTH\r\n",
+        b"HTTP/1.1 ",
+        b"HTTP/1.1 200 OK\r\n",
+    ]
+    conversations: list[None] = []
+
+    async def has_spoken_often(plan: DeliveryPlan, told: list[None]) -> None:
+        told.clear()
+        outbox = MemoryOutbox(alarms(1))
+        async with running(destination(plan, outbox)):
+            await until(lambda: len(told) >= 40 or not outbox.backlog().waiting)
+
+    async def speak(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        conversations.append(None)
+        writer.write(chance.choice([b"", *beginnings]) + chance.randbytes(chance.choice([0, 3, 200, 70_000])))
+        writer.close()
+
+    server = await asyncio.start_server(speak, "127.0.0.1", 0)
+    mail = MailServer()
+    mail.port = server.sockets[0].getsockname()[1]
+    quick: dict[str, Any] = {"timeout_s": 0.5, "backoff_first_s": 0.001, "backoff_longest_s": 0.002}
+    for plan in (plan_for(mail, gather_s=0.001, **quick), WebhookPlan(f"http://127.0.0.1:{mail.port}/", **quick)):
+        await has_spoken_often(plan, conversations)
+    server.close()
 
 
 async def test_without_a_ledger_it_says_so_and_goes_on(peer: Peer) -> None:

@@ -370,6 +370,19 @@ async def test_a_wrong_password_is_said_before_there_is_an_alarm(monkeypatch: py
         await server.stop()
 
 
+async def test_a_password_in_any_letters_is_sent_or_said(tmp_path: Path) -> None:
+    (tmp_path / "password").write_text("Schlüssel")
+    server = MailServer(user=("gateway", "Schlüssel"))
+    await server.start()
+    try:
+        yard = Yard(server, [alarm_event(1)], user_name="gateway", password_file=tmp_path / "password")
+        async with yard.running():
+            await yard.drained()
+        assert len(server.mails) == 1
+    finally:
+        await server.stop()
+
+
 async def test_a_server_without_encryption_gets_nothing_where_it_is_asked_for(server: MailServer) -> None:
     yard = Yard(server, [alarm_event(1)], encryption="starttls", tls=TlsPlan())
     async with yard.running() as made:

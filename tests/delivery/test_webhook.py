@@ -132,6 +132,22 @@ async def test_a_secret_that_is_not_there_keeps_everything(
     assert server.taken[0].headers["authorization"] == "Bearer word"
 
 
+@pytest.mark.parametrize("word", ["Schlüssel", "two\nlines"])
+async def test_a_secret_that_no_header_can_hold_is_said_and_not_shown(
+    server: WebhookServer, tmp_path: Path, word: str
+) -> None:
+    (tmp_path / "secret").write_text(word)
+    yard = Yard(server, [alarm_event(1)], secret="bearer", secret_file=tmp_path / "secret")
+    async with yard.running() as made:
+        await until(lambda: made.status().troubles)
+        (trouble,) = made.status().troubles
+    assert trouble.text == "the secret has a character in it that a bearer token cannot have"
+    # A signature is made of any bytes.
+    yard = Yard(server, [alarm_event(1)], secret="signature", secret_file=tmp_path / "secret")
+    async with yard.running():
+        await yard.drained()
+
+
 async def test_while_it_is_away_or_fails_all_waits_and_comes_in_order(server: WebhookServer) -> None:
     await server.stop()
     yard = Yard(server, [alarm_event(number) for number in range(1, 11)])

@@ -131,6 +131,9 @@ class WebhookDelivery:
         """Until something is wrong, which raises DeliveryError."""
         plan = self._plan
         word = await secret(plan.secret_file, plan.secret_variable, plan.timeout_s)
+        if word is not None and plan.secret == "bearer" and not (word.isascii() and word.isprintable()):
+            # Not told with it: it is a secret.
+            raise DeliveryFault(FaultKind.PERSON, "the secret has a character in it that a bearer token cannot have")
         connection = Connection(plan.timeout_s, await tls_context(plan))
         try:
             while True:
