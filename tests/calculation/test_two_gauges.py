@@ -163,6 +163,27 @@ def test_two_gauges_that_jump_together_bear_nothing_out() -> None:
         assert figures.second_level.quality is Quality.UNCERTAIN
 
 
+def test_a_level_that_jumps_soon_after_a_start_is_not_believed_against_the_other_gauge() -> None:
+    """It had stood for 2 min: without another gauge the level after the jump is believed when it has stood for longer,
+    as nobody can tell which of the two was false. A gauge that stands where it stood can. 2 m are 200 m3, for which
+    pumps take 20 min."""
+    run = Run()
+    run.stand(120.0, 4.0, 4.0)
+    for _ in range(60):
+        assert ReasonCode.RATE_IMPLAUSIBLE in codes(run.look(6.0, 4.0))
+    assert ReasonCode.GAUGES_DISAGREE in codes(run.stand(60.0, 6.0, 4.0))
+    assert run.look(4.0, 4.0).level.quality is Quality.GOOD
+
+
+def test_two_gauges_that_both_jump_bear_nothing_out_against_each_other() -> None:
+    """After 2 min both jump, to different levels: which was false nobody can tell, until they have differed for
+    ten minutes."""
+    run = Run()
+    run.stand(120.0, 4.0, 4.0)
+    assert run.stand(180.0, 6.0, 8.0).level.quality is Quality.GOOD
+    assert ReasonCode.GAUGES_DISAGREE in codes(run.stand(500.0, 6.0, 8.0))
+
+
 def test_a_jump_of_the_second_gauge_alone_is_its_own_and_the_level_stays_good() -> None:
     run = Run()
     run.stand(600, 6.0, 6.0)

@@ -1,5 +1,5 @@
-"""A few of the demo site's tanks, played by the simulators through real Modbus, with the site's own time going fast: what
-a user sees of it, from the first reading to the end of the story.
+"""A few of the demo site's tanks, played by the simulators through real Modbus, with the site's own time going fast:
+what a user sees of it, from the first reading to the end of the story.
 
 The site file and the scenario of a story are those of the demo, cut down to the tanks that it is about, and changed.
 """
@@ -75,18 +75,25 @@ class _Reading:
 class Story:
     """What a test may look at and disturb."""
 
-    def __init__(self, simulator: simulators.Running, settings: SiteSettings, factor: float, keep: Open) -> None:
+    def __init__(self, simulator: simulators.Running, file: Path, factor: float, keep: Open) -> None:
         self.simulator = simulator
+        self.file = file
+        """The site file."""
         self.records: list[TankRecord] = []
         """All that was told, in order."""
         self._factor = factor
         self._keep = keep
         self._task: asyncio.Task[None] | None = None
-        self._settings = replace(settings, http=None, deliveries=(_Reader(self.records.append),))
+        self._reader = _Reader(self.records.append)
         self.gateway = self._made()
 
     def _made(self) -> Daemon:
-        return Daemon(self._settings, time_factor=self._factor, keep=self._keep)
+        return Daemon(self._settings(), time_factor=self._factor, keep=self._keep)
+
+    def _settings(self) -> SiteSettings:
+        today = f"{datetime.now(UTC):%Y-%m-%dT%H:%MZ}"
+        settings = load_site(self.file, dict.fromkeys(dated_entries(self.file), today))
+        return replace(settings, http=None, deliveries=(*settings.deliveries, self._reader))
 
     def begin(self) -> None:
         self._task = asyncio.create_task(self.gateway.run(), name="gateway of a story")
@@ -103,6 +110,10 @@ class Story:
         await self.stop()
         self.gateway = self._made()
         self.begin()
+
+    async def take_over(self) -> None:
+        """The site file is read again, as SIGHUP has it."""
+        await self.gateway.take_over(self._settings())
 
     async def until(self, tank: str, wanted: Callable[[TankRecord], object]) -> TankRecord:
         """The first record of a tank from the newest on that is as wanted."""
@@ -183,7 +194,6 @@ async def played(
     keep: Open = nothing_kept,
 ) -> AsyncIterator[Story]:
     """The demo's `tanks`, on free ports or on the serial lines that the changes give. `period`: of all instruments."""
-    folder.mkdir(exist_ok=True)
     wanted = set(tanks)
     scenario_file, site_file = folder / "scenario.yaml", folder / "site.yaml"
     world = _of(wanted, _read(_SCENARIO), lambda part: {each["tank"] for each in part["signals"].values()})
@@ -197,10 +207,8 @@ async def played(
             text = _merged(_of_tanks(wanted, _read(path), world, period), site or {})
             for line, (host, port) in running.addresses.items():
                 text["lines"][line]["address"] = f"{host}:{port}"
-            _write({**text, "delivery": {}, "web": None}, site_file)
-            today = f"{datetime.now(UTC):%Y-%m-%dT%H:%MZ}"
-            settings = load_site(site_file, dict.fromkeys(dated_entries(site_file), today))
-            story = Story(running, settings, factor, keep)
+            _write({**text, "web": None}, site_file)
+            story = Story(running, site_file, factor, keep)
             story.begin()
             try:
                 yield story
@@ -265,6 +273,7 @@ def _of_tanks(tanks: set[str], site: dict[str, Any], world: dict[str, Any], peri
     products = {part["product"] for part in kept.values()}
     return {
         **site,
+        "delivery": {},
         "tanks": kept,
         "instruments": {tag: {**part, "period": period} for tag, part in site["instruments"].items() if tag in tags},
         "lines": {name: {} for name in world["lines"]},

@@ -1,4 +1,4 @@
-"""Failure stories of temperature, each played to its end: a level below the lowest element, an element that is open, layers."""
+"""Failure stories of temperature, each played to its end: a level below the lowest element, an open one, layers."""
 
 from pathlib import Path
 
@@ -29,7 +29,7 @@ async def test_story_1_a_level_below_the_lowest_element_averages_no_vapour(tmp_p
         assert text(figures.liquid_temperature).startswith("the last Good average stands in")
         assert "no submerged element can be used" in text(figures.liquid_temperature)
         assert figures.gsv.quality is figures.mass.quality is UNCERTAIN
-        assert figures.level.value is not None and figures.tov.value is not None
+        assert None not in (figures.level.value, figures.tov.value)
         story.simulator.tank("TK-101").set_flow(300.0)
         await story.until(
             "TK-101", lambda record: record.inventory.figures.gsv.quality is GOOD and used(record) == [1.0]

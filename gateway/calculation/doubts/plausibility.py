@@ -85,12 +85,27 @@ def judged(
     gauge, reading = first_reading(plan, tank_input)
     resolution_m = 0.001 if gauge is None else gauge.resolution_m
     limits = LevelLimits(plan.maximum_flow_in_m3_s, plan.maximum_flow_out_m3_s, resolution_m)
-    first = _look(plan, found.first_level, reading, before.first, before.first_movement, limits, now_s, tov.value)
-    second, apart = _NOT_FITTED, None
+    second, apart, differ = _NOT_FITTED, None, False
+    if plan.second_gauge is not None and found.difference.value is not None:
+        differ = abs(found.difference.value) > plan.gauge_difference_limit_m
+    first = _look(
+        plan,
+        found.first_level,
+        reading,
+        before.first,
+        before.first_movement,
+        limits,
+        now_s,
+        tov.value,
+        differ and not before.second.rival,
+    )
     if plan.second_gauge is not None:
         others = limits._replace(resolution_m=plan.second_gauge.resolution_m)
         given = tank_input.second_level
-        second = _look(plan, found.second_level, given, before.second, before.second_movement, others, now_s, None)
+        contradicted = differ and first.fault is None
+        second = _look(
+            plan, found.second_level, given, before.second, before.second_movement, others, now_s, None, contradicted
+        )
         if (first.fault is None) is not (second.fault is None) and second_agrees(plan, found.difference):
             first, second = _witnessed(first, second, before, limits)
         meanwhile_m = _meanwhile_m(before.first, first, second)
@@ -150,14 +165,16 @@ def _look(
     limits: LevelLimits,
     now_s: float,
     volume_m3: float | None,
+    is_contradicted: bool,
 ) -> _Seen:
-    """A gauge against its own past. `volume_m3` at its level, where that is known already."""
+    """A gauge against its own past. `volume_m3` at its level, where that is known already; `is_contradicted` by the
+    other gauge, which has not jumped."""
     level_m = level.value
     if level_m is None or reading is None:
         return _Seen(before, movement=moved)
     time_s = now_s - reading.age_s
     sample = Sample(time_s, level_m, volume_near(plan, level_m) if volume_m3 is None else volume_m3)
-    track, fault = follow(before, sample, limits)
+    track, fault = follow(before, sample, limits, is_contradicted=is_contradicted)
     return _Seen(track, sample, fault, next_movement(moved, level_m, time_s, limits.resolution_m))
 
 

@@ -9,6 +9,8 @@ doubt, and with it begins a rival track: the doubt ends
 - when the old track is NEW, some readings after a start that nothing has confirmed, and the rival has stood for longer
   than it did: which of the two was false nobody can tell, so the older one is no base to judge by;
 - after a day, for a tank whose pumps would take longer than that.
+
+The last two hold only where no other gauge, that has not jumped, contradicts the rival.
 """
 
 from enum import StrEnum
@@ -166,11 +168,14 @@ _FALLS = (
 )
 
 
-def follow(track: Track, sample: Sample, limits: Limits, is_borne_out: bool = False) -> tuple[Track, Reason | None]:
+def follow(
+    track: Track, sample: Sample, limits: Limits, is_borne_out: bool = False, is_contradicted: bool = False
+) -> tuple[Track, Reason | None]:
     """The track with the newest reading, and what is wrong with it, if anything.
 
-    `is_borne_out`: whether a witness with a past of its own says the same. A reading that was seen before changes
-    nothing; one from far before the newest is by another clock, and starts afresh.
+    `is_borne_out`: whether a witness with a past of its own says the same; `is_contradicted`: whether one that has not
+    jumped says something else. A reading that was seen before changes nothing; one from far before the newest is by
+    another clock, and starts afresh.
     """
     samples, now_s = track.samples, sample.time_s
     if not samples or now_s < samples[-1].time_s - _SPAN_S:
@@ -184,7 +189,7 @@ def follow(track: Track, sample: Sample, limits: Limits, is_borne_out: bool = Fa
         return track if followed is samples and not rival else Track(followed, track.since_s), None
     since_s = track.rival_since_s if follows_rival else now_s
     rival = _extended(rival, sample) if follows_rival else (sample,)
-    if is_borne_out or now_s - since_s >= track.yields_after_s:
+    if is_borne_out or (not is_contradicted and now_s - since_s >= track.yields_after_s):
         return Track(rival, since_s), None
     return Track(samples, track.since_s, rival, since_s), fault
 
