@@ -292,7 +292,7 @@ def test_a_mistake_in_one_alarm_hides_no_other(monkeypatch: pytest.MonkeyPatch) 
     def fails(*_: object) -> Condition:
         raise ZeroDivisionError("a mistake")
 
-    monkeypatch.setitem(conditions_module._JUDGES, AlarmKind.LEVEL_LOST, fails)  # type: ignore[arg-type]
+    monkeypatch.setitem(conditions_module._JUDGES, AlarmKind.LEVEL_LOST, fails)
     watched = life()
     with capture_logs():
         watched.poll(1_700)
