@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 
 from gateway.clock import Clock
+from gateway.clock_watch import is_impossible
 from gateway.history import GATEWAY
 from gateway.kept_memory import Kept, KeptWatch, pause_s, restored_house
 from gateway.tank_record import Event
@@ -31,7 +32,8 @@ class HouseWatch:
     def restore(self, kept: Kept) -> None:
         """Go on from what was remembered."""
         utc_ns, steady_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
-        self.memory = restored_house(kept, steady_ns, pause_s(kept, utc_ns, steady_ns))
+        is_told = not (is_impossible(kept.utc_ns) or is_impossible(utc_ns))
+        self.memory = restored_house(kept, steady_ns, pause_s(kept, utc_ns, steady_ns, is_told=is_told))
 
     def heard(self, events: Iterable[Event]) -> None:
         """What has happened at a tank."""

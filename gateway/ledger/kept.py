@@ -11,7 +11,7 @@ import structlog
 from gateway.clock import Clock
 from gateway.kept_memory import Kept, KeptMemoryError, kept_from, with_watch
 from gateway.ledger.codec import BodyError, packed, unpacked
-from gateway.ledger.kept_watch import drop_older_watches, read_watches, watch_in
+from gateway.ledger.kept_watch import drop_watches, read_watches, watch_in
 from gateway.ledger.writer import Writer
 from gateway.plain_form import PlainFormError
 from gateway.process.memory_file import memory_pieces
@@ -88,7 +88,8 @@ class KeptMemory:
         try:
             values = (_CALCULATION, kept.utc_ns, packed(b"".join(memory_pieces(kept))))
             connection.execute("INSERT OR REPLACE INTO memory VALUES (?, ?, ?)", values)
-            drop_older_watches(connection, kept.utc_ns)
+            newer = {tag for tag, steady_ns in self._writer.watched_ns.items() if steady_ns > kept.steady_ns}
+            drop_watches(connection, but=newer)
         except BaseException:
             done.set()
             raise

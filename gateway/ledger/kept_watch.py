@@ -5,7 +5,7 @@ memory of the whole site, kept each minute, has all of it too; from then on thes
 """
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import orjson
@@ -13,7 +13,7 @@ import orjson
 from gateway.kept_memory import KeptWatch, plain_watch
 from gateway.ledger.codec import packed, unpacked
 
-__all__ = ["drop_older_watches", "read_watches", "watch_in", "write_watches"]
+__all__ = ["drop_watches", "read_watches", "watch_in", "write_watches"]
 
 _NAME = "watch "
 
@@ -37,8 +37,11 @@ def watch_in(body: bytes) -> Any:
     return orjson.loads(unpacked(body))
 
 
-def drop_older_watches(connection: sqlite3.Connection, utc_ns: int) -> None:
-    """Those that the memory of that time has in it. Raises sqlite3.Error."""
-    connection.execute(
-        "DELETE FROM memory WHERE substr(name, 1, ?) = ? AND written_ns <= ?", (len(_NAME), _NAME, utc_ns)
-    )
+def drop_watches(connection: sqlite3.Connection, *, but: Collection[str]) -> None:
+    """Those that the memory of the site has in it: all but those of tanks to which something has happened since.
+
+    Not by UTC: where that clock was set back, what is newer looks older. Raises sqlite3.Error.
+    """
+    rows = connection.execute("SELECT name FROM memory WHERE substr(name, 1, ?) = ?", (len(_NAME), _NAME)).fetchall()
+    names = [(name,) for (name,) in rows if name[len(_NAME) :] not in but]
+    connection.executemany("DELETE FROM memory WHERE name = ?", names)

@@ -91,6 +91,8 @@ class Writer:
         self._condition = Condition(file)
         self._pending = Pending(boot.site, boot.boot, Encoder(present_dictionary()))
         self._file: OpenFile | None = None
+        self.watched_ns: dict[str, int] = {}
+        """By tank: of what the watch remembers in the file, the steady time; of what this process wrote alone."""
         self._tasks: list[Task] = []
         self._listeners: list[Callable[[Committed], None]] = []
         self._hooks: list[BeforeCommit] = []
@@ -306,6 +308,7 @@ class Writer:
 
     def _keep_watches(self, connection: sqlite3.Connection, _added: Sequence[Row]) -> None:
         write_watches(connection, self._pending.watches)
+        self.watched_ns |= {tag: kept.steady_ns for tag, kept in self._pending.watches.items()}
 
     def _make_room(self, file: OpenFile) -> None:
         """Where the disk is full, the oldest has to go: what it leaves free is written to again."""
