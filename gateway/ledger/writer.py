@@ -24,7 +24,7 @@ from gateway.ledger.boots import Boot, commit_within, end_boot, file_removed, hi
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.ledger.intake import GivenEvent, GivenRecord, Intake, Task
-from gateway.ledger.kept_watch import write_watches
+from gateway.ledger.kept_watch import KeptWatches
 from gateway.ledger.open_file import BeforeCommit, OpenFile, Size
 from gateway.ledger.pending import Pending
 from gateway.ledger.store import Store, error_code, is_damage
@@ -114,6 +114,8 @@ class Writer:
         self._last = 0
         """The newest position that was ever committed."""
         self.make_room: MakeRoom | None = None
+        self.watches = KeptWatches()
+        """What was remembered with what happened."""
         self.committed = 0
         """Records and events since the start."""
         self.size = Size()
@@ -305,7 +307,7 @@ class Writer:
         return True
 
     def _keep_watches(self, connection: sqlite3.Connection, _added: Sequence[Row]) -> None:
-        write_watches(connection, self._pending.watches)
+        self.watches.write(connection, self._pending.watches)
 
     def _make_room(self, file: OpenFile) -> None:
         """Where the disk is full, the oldest has to go: what it leaves free is written to again."""
