@@ -25,7 +25,7 @@ from gateway.tank_state import AlarmNow, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
 from gateway.watch.memory import lean, of_another_plan
 from gateway.watch.plan import WatchPlan
-from gateway.watch.watch import act, watch
+from gateway.watch.watch import act, watch, watch_in_parts
 from gateway.watched_tank import Tank
 
 __all__ = [
@@ -212,6 +212,8 @@ class Pipeline:
         if before.goes_on(tank, forgotten):
             tank.memory, tank.watch_memory = before.memory, before.watch_memory
             tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
+        elif before.moves_on(tank, forgotten):
+            tank.watch_memory = before.watch_memory
         return tank
 
     def records(self) -> list[TankRecord]:
@@ -236,7 +238,9 @@ class Pipeline:
         instant = datetime.fromtimestamp(utc_ns / _NS_PER_S, UTC)
         tank.watch_memory, events = act(tank.watch, tank.watch_memory, command, instant, steady_s)
         tank.told += events
-        self._calculate(tank)
+        if not tank.awaited:
+            # Before all has been heard of a sheet would find everything missing; the first one tells it.
+            self._calculate(tank)
 
     def alarms(self) -> list[AlarmNow]:
         """Of every tank every alarm, normal or not."""
@@ -337,16 +341,21 @@ class Pipeline:
         self, tank: Tank, tank_input: TankInput, inventory: Inventory
     ) -> tuple[TankState | None, tuple[Event, ...]]:
         """How the tank moves, and what has happened since its last sheet. A mistake in the watch is no reason to have
-        no sheet: then it says nothing."""
+        no sheet, nor for one part of it to keep the others from being told."""
         told, tank.told = tank.told, ()
         if tank.watch is None:
             return None, told
         try:
-            state, events, tank.watch_memory = watch(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+            watched = watch(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
         except Exception:  # noqa: BLE001 - a fault in the watch of one tank must not keep its sheet from being told
             self.calculation_errors += 1
             self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
-            return None, told
+            try:
+                watched = watch_in_parts(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+            except Exception:  # noqa: BLE001 - likewise
+                self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
+                return None, told
+        state, events, tank.watch_memory = watched
         return state, (*told, *events)
 
     def _record(

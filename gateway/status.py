@@ -76,6 +76,8 @@ class LineStatus(NamedTuple):
     since_ns: int | None = None
     """UTC, from when on it counts, its instruments with it: a reload that changes a line begins it anew. None where
     that is not told."""
+    second_master_suspected: bool = False
+    """Whether it seems now that another master is on the line, so that no value of it is certain."""
 
 
 class Trouble(NamedTuple):

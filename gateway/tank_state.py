@@ -75,6 +75,8 @@ class AlarmKind(StrEnum):
     SLOW_LOSS = "slow_loss"
     # of the gateway itself, each with a subject
     LINE_LOST = "line_lost"
+    SECOND_MASTER = "second_master"
+    """Somebody else asks on the same line."""
     DESTINATION_LOST = "destination_lost"
     HISTORY_AT_RISK = "history_at_risk"
     CLOCK_UNTRUSTED = "clock_untrusted"

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Collection, Mapping
+from dataclasses import fields
 from functools import cached_property
 
 from gateway.acquisition.signals.register_map import InstrumentMap
@@ -22,6 +23,8 @@ from gateway.watch.plan import WatchPlan
 __all__ = ["Tank"]
 
 _NS_PER_S = 1_000_000_000
+_OF_LIMITS = ("limits", "minimum_volume_m3", "maximum_working_volume_m3")
+"""Of a plan: what no rate and no loss rests on."""
 
 
 class Tank:
@@ -93,9 +96,16 @@ class Tank:
 
     def goes_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
         """Whether what it remembers holds for that one too: one plan, and the same readings of the same instruments."""
-        mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
-        return (
-            other.plan == self.plan
-            and mine == others
-            and not any(each.instrument in forgotten for each in other.binding.sources)
+        return other.plan == self.plan and self._reads_the_same(other, forgotten)
+
+    def moves_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
+        """Whether at least how it moved holds for that one too: nothing is another but its limits."""
+        mine, others = (
+            [getattr(tank.plan, each.name) for each in fields(TankPlan) if each.name not in _OF_LIMITS]
+            for tank in (self, other)
         )
+        return mine == others and self._reads_the_same(other, forgotten)
+
+    def _reads_the_same(self, other: "Tank", forgotten: Collection[str]) -> bool:
+        mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
+        return mine == others and not any(each.instrument in forgotten for each in other.binding.sources)

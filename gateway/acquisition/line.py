@@ -121,6 +121,7 @@ class Line:
             on_standby=way.on_standby,
             connections_wanted=self._plan.connections,
             connections_open=way.open_connections,
+            second_master_suspected=self._second_master.suspected and not self._plan.tells_answers_apart,
         )
 
     @property

@@ -35,7 +35,7 @@ __all__ = [
     "zstd",
 ]
 
-_PRESENT = 1
+_PRESENT = 2
 """The dictionary with which new bodies are made. Another one is another file with the next number."""
 LEVEL = 6
 _LARGEST = 10_000_000

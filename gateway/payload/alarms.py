@@ -33,9 +33,18 @@ def alarms_json(snapshot: GatewaySnapshot) -> bytes:
         "time_zone": snapshot.time_zone,
         "simulated": snapshot.simulated,
         "watched_for": len(snapshot.alarms),
+        "watched": [{"tank": tank, "watched_for": count} for tank, count in _counts(snapshot).items()],
         "alarms": [_member(alarm) for alarm in sorted(abnormal, key=_place)],
     }
     return orjson.dumps(payload)
+
+
+def _counts(snapshot: GatewaySnapshot) -> dict[str | None, int]:
+    """How many alarms of each tank, and of the gateway itself, have been judged: also of those without any."""
+    counts: dict[str | None, int] = dict.fromkeys((None, *snapshot.tanks), 0)
+    for alarm in snapshot.alarms:
+        counts[alarm.tank or None] = counts.get(alarm.tank or None, 0) + 1
+    return counts
 
 
 def _place(alarm: AlarmNow) -> tuple[int, int, datetime]:

@@ -62,6 +62,7 @@ def house_plans(house: House) -> Mapping[str, AlarmPlan]:
     """Its alarms by their names: one for each line and each destination."""
     subjects = {
         AlarmKind.LINE_LOST: [line.line for line in house.lines],
+        AlarmKind.SECOND_MASTER: [line.line for line in house.lines],
         AlarmKind.DESTINATION_LOST: [status.destination for status in house.destinations],
         AlarmKind.HISTORY_AT_RISK: [""] if house.ledger is not None else [],
     }
@@ -94,6 +95,8 @@ def house_alarms(house: House, memory: HouseMemory) -> tuple[AlarmNow, ...]:
 
 def _conditions(house: House) -> Mapping[str, Condition]:
     found = {f"{AlarmKind.LINE_LOST}.{line.line}": _line(line) for line in house.lines}
+    for line in house.lines:
+        found[f"{AlarmKind.SECOND_MASTER}.{line.line}"] = _second_master(line)
     for status in house.destinations:
         found[f"{AlarmKind.DESTINATION_LOST}.{status.destination}"] = _destination(status)
     clock = because(ReasonCode.CLOCK_UNTRUSTED, "the clock of this machine says a time that cannot be")
@@ -109,6 +112,16 @@ def _line(line: LineStatus) -> Condition:
     if line.connected:
         return _holds(None)
     return _holds(because(ReasonCode.LINE_LOST, "line {line} is not connected", line=line.line))
+
+
+def _second_master(line: LineStatus) -> Condition:
+    if not line.connected:
+        # Whoever asks there now, nobody here hears it.
+        return Condition(None)
+    if not line.second_master_suspected:
+        return _holds(None)
+    phrase = "on line {line} frames come that answer no request: somebody else may be asking there"
+    return _holds(because(ReasonCode.SECOND_MASTER, phrase, line=line.line))
 
 
 def _destination(status: DestinationStatus) -> Condition:

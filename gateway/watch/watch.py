@@ -1,24 +1,31 @@
 """The watch of one tank: sheet, memory -> how it moves, which alarms it has, and what has happened."""
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import NamedTuple
 
 from gateway.calculation.plan import TankPlan
-from gateway.records import Figure, Inventory, TankInput
+from gateway.reasons import Reason, ReasonCode
+from gateway.records import Figure, Inventory, Quality, TankInput
 from gateway.tank_record import Event, EventKind
-from gateway.tank_state import Motion, TankState
+from gateway.tank_state import AlarmKind, Motion, TankState
 from gateway.watch.alarms.commands import AlarmCommand
+from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.together import apply_to, by_kind, next_alarms
 from gateway.watch.conditions import conditions
 from gateway.watch.course.course import Course
 from gateway.watch.course.fold import next_course
+from gateway.watch.course.memory import NO_COURSE, CourseMemory
 from gateway.watch.loss.loss import next_loss
+from gateway.watch.loss.memory import NO_LOSS, LossMemory
 from gateway.watch.memory import WatchMemory
 from gateway.watch.plan import WatchPlan
+from gateway.watch.sight import UNJUDGED
 
-__all__ = ["Watched", "act", "watch"]
+__all__ = ["Watched", "act", "watch", "watch_in_parts"]
 
 _MOVES = (Motion.FILLING, Motion.EMPTYING)
+_FAULT = Reason(ReasonCode.CALCULATION_FAILED, "the watch of this tank made a mistake: see the log of the gateway")
 
 
 class Watched(NamedTuple):
@@ -31,13 +38,60 @@ class Watched(NamedTuple):
 
 def watch(plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inventory, memory: WatchMemory) -> Watched:
     """One sheet more. Never raises for bad field data; never better than what the sheet says."""
-    instant = tank_input.instant
-    steady_s = instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
     course, course_memory = next_course(plan.course, tank, tank_input, inventory, memory.course)
     loss, loss_memory = None, memory.loss
     if plan.loss is not None:
         loss, loss_memory = next_loss(plan.loss, tank, tank_input, inventory, course.at_rest, memory.loss)
     judged = conditions(plan, tank, tank_input, inventory, course, loss)
+    return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory))
+
+
+def watch_in_parts(
+    plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inventory, memory: WatchMemory
+) -> Watched:
+    """The same where `watch` raised: a part that does so begins anew, and what rests on it is not judged. The others go
+    on: no mistake in a rate or a statistic keeps a high level from being told.
+    """
+    course, course_memory = _course_or_none(plan, tank, tank_input, inventory, memory)
+    found: tuple[Reason | None, LossMemory] | None = (None, memory.loss)
+    if plan.loss is not None:
+        try:
+            found = next_loss(plan.loss, tank, tank_input, inventory, course.at_rest, memory.loss)
+        except Exception:  # noqa: BLE001 - whatever it was, `watch` has raised it already
+            found = None
+    loss, loss_memory = (None, NO_LOSS) if found is None else found
+    judged: dict[AlarmKind, Condition] = {}
+    for alarm in plan.alarms:
+        one = WatchPlan(plan.tank, plan.course, plan.loss, (alarm,))
+        try:
+            judged |= conditions(one, tank, tank_input, inventory, course, loss)
+        except Exception:  # noqa: BLE001 - likewise
+            judged[alarm.kind] = UNJUDGED
+    if found is None:
+        judged[AlarmKind.SLOW_LOSS] = UNJUDGED
+    return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory))
+
+
+def _course_or_none(
+    plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inventory, memory: WatchMemory
+) -> tuple[Course, CourseMemory]:
+    try:
+        return next_course(plan.course, tank, tank_input, inventory, memory.course)
+    except Exception:  # noqa: BLE001 - whatever it was, `watch` has raised it already
+        unknown = Figure(None, Quality.BAD, (_FAULT,), inventory.figures.level.age_s)
+        return Course(Motion.UNKNOWN, None, unknown, unknown), NO_COURSE
+
+
+def _watched(
+    plan: WatchPlan,
+    tank_input: TankInput,
+    course: Course,
+    judged: Mapping[AlarmKind, Condition],
+    memory: WatchMemory,
+) -> Watched:
+    """`memory`: with what course and loss remember from now on."""
+    instant = tank_input.instant
+    steady_s = instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
     alarms = next_alarms(plan.alarms, memory.alarms, judged, instant, steady_s, is_told=tank_input.clock_doubt is None)
     moved, told = _movement(memory.told, course, instant)
     state = TankState(
@@ -49,7 +103,7 @@ def watch(plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inv
         course.activity,
         alarms.standings,
     )
-    return Watched(state, (*moved, *alarms.events), WatchMemory(course_memory, loss_memory, alarms.memories, told))
+    return Watched(state, (*moved, *alarms.events), WatchMemory(memory.course, memory.loss, alarms.memories, told))
 
 
 def act(

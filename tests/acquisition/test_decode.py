@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from gateway.acquisition.signals.decode import judge_faults, signal_decoder
 from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
 from gateway.modbus.tables import Table
-from gateway.records import Quality, Reading, ReasonCode
+from gateway.records import Quality, Reading, ReasonCode, because
 
 FORMATS = {
     ValueType.INT16: ">h",
@@ -357,6 +357,28 @@ def test_a_fault_that_is_set_or_unreadable_takes_every_value(fault: Reading) -> 
     assert judged[0].reason is not None
     assert judged[0].reason.code is ReasonCode.INSTRUMENT_FAULT
     assert judged[0].raw == (7,)
+
+
+def test_a_fault_that_is_not_set_and_in_doubt_leaves_no_value_better_than_that() -> None:
+    """Where a second master is on the line, nothing is certain; but no instrument has said that it has failed."""
+    doubt = because(ReasonCode.SECOND_MASTER, "an answer may be to another's request")
+    fault = reading("fault", 0.0, Quality.UNCERTAIN)._replace(reason=doubt)
+    old = reading("t1", 14.1, Quality.UNCERTAIN)
+    judged = judge_faults(FAULTY_MAP, [reading("level", 9.4), old, reading("t2", None, Quality.BAD), fault])
+    assert [other.quality for other in judged] == [Quality.UNCERTAIN, Quality.UNCERTAIN, Quality.BAD, Quality.UNCERTAIN]
+    assert [other.value for other in judged] == [9.4, 14.1, None, 0.0]
+    assert judged[1] is old
+    assert judged[0].reason is not None
+    assert judged[0].reason.code is ReasonCode.SECOND_MASTER
+    assert judged[0].reason.text == (
+        "LT-1: whether it reports a fault is not certain, as its signal fault is in doubt: an answer may be to "
+        "another's request"
+    )
+
+
+def test_a_fault_that_is_set_counts_in_doubt_too() -> None:
+    judged = judge_faults(FAULTY_MAP, [reading("level", 9.4), reading("fault", 1.0, Quality.UNCERTAIN)])
+    assert [other.value for other in judged] == [None, None]
 
 
 def test_a_reading_that_is_bad_already_keeps_its_nearer_reason() -> None:

@@ -104,6 +104,7 @@ def measure(*, long: bool) -> dict[str, object]:
             "false alarms a tank-month",
         ],
         "table": rows,
+        "tank_days": len(rows) * tanks * days,
     }
 
 

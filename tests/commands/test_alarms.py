@@ -94,6 +94,32 @@ def test_one_tank_alone(capsys: pytest.CaptureFixture[str], tank: str, seen: str
     assert "high_high" not in said.out
 
 
+def test_of_a_tank_that_is_none_it_does_not_say_that_nothing_needs_anyone(capsys: pytest.CaptureFixture[str]) -> None:
+    said = asked(capsys, ALL, "--tank", "TK-11")
+    assert said.code == 2
+    assert said.out == ""
+    assert "there is no tank 'TK-11' at harbour" in said.err
+    assert "did you mean 'TK-1'?" in said.err
+
+
+def test_of_a_tank_that_is_not_judged_yet_it_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    body = alarms_json(snapshot()._replace(alarms=(ALL[1],), tanks=("TK-1", "TK-2")))
+    valid_message(body)
+    with answering("/alarms", body) as address:
+        all_of_it = typed(capsys, "alarms", "--address", address)
+        one = typed(capsys, "alarms", "--address", address, "--tank", "TK-2")
+    assert "Nothing needs anyone, of 1 alarms that are watched for." in all_of_it.out
+    assert "Nothing is watched for, or nothing judged yet: gateway, TK-2" in all_of_it.out
+    assert "Nothing needs anyone" not in one.out
+    assert "Nothing is watched for, or nothing judged yet: TK-2" in one.out
+
+
+def test_what_nothing_needs_is_counted_of_the_tank_that_was_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    quiet = [ALL[1], alarm(AlarmKind.MINIMUM, AlarmPhase.NORMAL, Priority.SOON, tank="TK-2")]
+    said = asked(capsys, quiet, "--tank", "TK-2")
+    assert "Nothing needs anyone, of 1 alarms that are watched for." in said.out
+
+
 def test_for_programs(capsys: pytest.CaptureFixture[str]) -> None:
     document = asked(capsys, ALL, "--json").document
     assert document["watched_for"] == 6

@@ -12,7 +12,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -146,6 +146,12 @@ def _key(message: Mapping[str, Any]) -> Key:
 
 def in_folder(folder: Path) -> list[Arrived]:
     """Records and events of a folder of CSV files, finished or not, each sort in its order."""
+    while True:
+        with suppress(FileNotFoundError):  # it has got its name since the folder was looked at
+            return _in_folder(folder)
+
+
+def _in_folder(folder: Path) -> list[Arrived]:
     found = []
     for sort in ("records", "events"):
         for path in sorted(folder.glob(f"*_{sort}*"), key=lambda each: each.name.lstrip(".")):

@@ -28,8 +28,9 @@ from gateway.resources import config_path
 from gateway.settings import SiteSettings, dated_entries, load_site
 from gateway.status import DestinationStatus
 from gateway.tank_record import Event, EventKind, TankRecord
+from gateway.tank_state import TankState
 
-__all__ = ["Story", "codes", "played", "text"]
+__all__ = ["Story", "codes", "played", "state", "text", "value"]
 
 _PATIENCE_S = 40.0
 """Of the machine, for one state: far more than it takes, also where the machine is busy."""
@@ -204,16 +205,28 @@ async def played(
         served = simulators.load_scenario(scenario_file)
         async with simulators.serve(served, ports=_free_ports(served)) as running:
             path = config_path("demo", "site.yaml")
-            text = _merged(_of_tanks(wanted, _read(path), world, period), site or {})
+            tree = _merged(_of_tanks(wanted, _read(path), world, period), site or {})
             for line, (host, port) in running.addresses.items():
-                text["lines"][line]["address"] = f"{host}:{port}"
-            _write({**text, "web": None}, site_file)
+                tree["lines"][line]["address"] = f"{host}:{port}"
+            _write({**tree, "web": None}, site_file)
             story = Story(running, site_file, factor, keep)
             story.begin()
             try:
                 yield story
             finally:
                 await story.stop()
+
+
+def value(figure: Figure) -> float:
+    """Of one that has a value."""
+    assert figure.value is not None, text(figure)
+    return figure.value
+
+
+def state(record: TankRecord) -> TankState:
+    """How the tank moves."""
+    assert record.state is not None
+    return record.state
 
 
 def text(figure: Figure) -> str:
@@ -230,10 +243,9 @@ def told(record: TankRecord | None) -> str:
         return "nothing"
     figures = record.inventory.figures
     parts = [f"{name} {figure.value} {figure.quality.name} {text(figure)}" for name, figure in _main(figures)]
-    state = record.state
-    if state is not None:
-        times = {each.limit: round(each.in_s) for each in state.times}
-        parts.append(f"{state.motion} at {state.rate.value} m3/s, {text(state.rate)}; {state.activity}; {times}")
+    if (moves := record.state) is not None:
+        times = {each.limit: round(each.in_s) for each in moves.times}
+        parts.append(f"{moves.motion} at {moves.rate.value} m3/s, {text(moves.rate)}; {moves.activity}; {times}")
     return "; ".join(parts)
 
 

@@ -8,7 +8,7 @@ import pytest
 from gateway.records import Quality
 from gateway.tank_record import EventKind, TankRecord
 from gateway.tank_state import Motion
-from tests.end_to_end.story import Story, codes, played
+from tests.end_to_end.story import Story, codes, played, state, value
 
 GOOD, UNCERTAIN = Quality.GOOD, Quality.UNCERTAIN
 
@@ -18,7 +18,7 @@ ARMED = {"watch": {"unscheduled": {"after": "15 min"}}}
 
 async def armed(story: Story, tank: str) -> TankRecord:
     """The tank once it has stood for a quarter of an hour."""
-    await story.until(tank, lambda record: record.state and record.state.motion is Motion.AT_REST)
+    await story.until(tank, lambda record: state(record).motion is Motion.AT_REST)
     await story.passes(tank, 16 * 60.0)
     return await story.until(tank, lambda record: record.inventory.figures.mass.quality is GOOD)
 
@@ -83,16 +83,15 @@ async def test_story_15_lpg_that_cools_is_not_lost(tmp_path: Path) -> None:
     async with played(["B-2"], tmp_path, factor=480.0, period="20 s", site=ARMED) as story:
         before = (await armed(story, "B-2")).inventory.figures
         story.simulator.tank("B-2").heating_w = -200e3
-        cooled = await story.until("B-2", lambda record: record.state and record.state.activity == "thermal")
+        cooled = await story.until("B-2", lambda record: state(record).activity == "thermal")
         figures = cooled.inventory.figures
-        assert None not in (figures.level.value, figures.vapour_mass.value, figures.total_mass.value)
-        assert figures.level.value < before.level.value - 0.004
-        assert figures.vapour_mass.value > 700.0
+        assert value(figures.level) < value(before.level) - 0.004
+        assert value(figures.vapour_mass) > 700.0
         assert figures.total_mass.value == pytest.approx(before.total_mass.value, rel=5e-4)
         assert figures.total_mass.quality is figures.level.quality is GOOD
         assert [each.height_m for each in cooled.inventory.elements if each.used] == [0.3, 1.0]
         story.simulator.tank("B-2").heating_w = 200e3
-        await story.until("B-2", lambda record: record.state and record.state.activity == "")
+        await story.until("B-2", lambda record: state(record).activity == "")
         assert story.alarms("B-2", active=False) == {}
 
 
@@ -102,19 +101,17 @@ async def test_story_17_a_water_draw_is_one_and_no_loss(tmp_path: Path) -> None:
     scenario = {"tanks": {"TK-101": {"water": "80 mm"}}, "movements": [movement]}
     async with played(["TK-101"], tmp_path, factor=480.0, period="20 s", scenario=scenario, site=ARMED) as story:
         before = (await armed(story, "TK-101")).inventory.figures
-        await story.until("TK-101", lambda record: record.state and record.state.activity == "water_draw")
+        await story.until("TK-101", lambda record: state(record).activity == "water_draw")
         drawn = await story.until(
             "TK-101", lambda each: each.inventory.figures.water_level.value == pytest.approx(0.06)
         )
         after = drawn.inventory.figures
-        assert None not in (before.tov.value, after.tov.value, after.free_water.value)
-        assert after.tov.value - before.tov.value == pytest.approx(-5.09, abs=0.3)
-        assert after.free_water.value - before.free_water.value == pytest.approx(-5.09, abs=0.05)
+        assert value(after.tov) - value(before.tov) == pytest.approx(-5.09, abs=0.3)
+        assert value(after.free_water) - value(before.free_water) == pytest.approx(-5.09, abs=0.05)
         assert after.gov.value == pytest.approx(before.gov.value, abs=0.3), "a step of the probe is 1 mm, 0.25 m3"
         assert after.gsv.quality is after.tov.quality is GOOD
-        assert drawn.state is not None
-        assert drawn.state.activity == "water_draw"
-        await story.until("TK-101", lambda record: record.state and record.state.activity == "")
+        assert state(drawn).activity == "water_draw"
+        await story.until("TK-101", lambda record: state(record).activity == "")
         assert story.alarms("TK-101", active=False) == {}
 
 
@@ -123,15 +120,13 @@ async def test_story_18_sun_on_closed_valves_is_thermal_and_what_is_left_over_is
     async with played(["TK-101"], tmp_path, factor=900.0, period="30 s", site=ARMED) as story:
         tank = story.simulator.tank("TK-101")
         morning = (await armed(story, "TK-101")).inventory.figures
-        assert morning.level.value is not None
         tank.heating_w = 3e6
-        high_m = morning.level.value + 0.015
+        high_m = value(morning.level) + 0.015
         evening = await story.until("TK-101", lambda record: (record.inventory.figures.level.value or 0.0) >= high_m)
-        assert evening.state is not None
-        assert evening.state.activity == "thermal"
+        assert state(evening).activity == "thermal"
         assert evening.inventory.figures.gsv.value == pytest.approx(morning.gsv.value, abs=0.5)
         tank.heating_w = -3e6
-        low_m = morning.level.value + 0.001
+        low_m = value(morning.level) + 0.001
         await story.until("TK-101", lambda record: (record.inventory.figures.level.value or 99.0) <= low_m)
         tank.heating_w = 0.0
         assert not story.events(EventKind.ALARM_RAISED), "neither for the day nor for the night"

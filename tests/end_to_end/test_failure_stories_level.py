@@ -8,7 +8,7 @@ import pytest
 from gateway.records import Quality
 from gateway.tank_record import EventKind, TankRecord
 from gateway.tank_state import Motion
-from tests.end_to_end.story import codes, played, text
+from tests.end_to_end.story import codes, played, state, text, value
 
 GOOD, UNCERTAIN, BAD = Quality.GOOD, Quality.UNCERTAIN, Quality.BAD
 
@@ -28,9 +28,10 @@ METER = {
         },
     }
 }
+METERED_TANK = {"flows": [{"instrument": "FT-101", "signal": "flow", "direction": "in"}]}
 METERED = {
     "instruments": {"FT-101": {"line": "bus-a", "unit": "4", "period": "10 s", "map": "flow_float32"}},
-    "tanks": {"TK-101": {"flows": [{"instrument": "FT-101", "signal": "flow", "direction": "in"}]}},
+    "tanks": {"TK-101": METERED_TANK},
 }
 """A flow meter in the line into TK-101."""
 
@@ -40,15 +41,14 @@ def level(record: TankRecord) -> Quality:
 
 
 def motion(record: TankRecord) -> Motion:
-    assert record.state is not None
-    return record.state.motion
+    return state(record).motion
 
 
 async def test_story_3_foam_that_is_taken_for_the_surface_books_no_movement(tmp_path: Path) -> None:
     """A jump of 0.6 m, where the second gauge stays where it was. 200 m3/h in at most, and 158 m3 would have come."""
     async with played(["D-1"], tmp_path, factor=120.0) as story:
         rest = await story.until("D-1", lambda record: motion(record) is Motion.AT_REST)
-        true_m = rest.inventory.figures.level.value
+        true_m = value(rest.inventory.figures.level)
         assert true_m == pytest.approx(9.6345, abs=0.001)
         story.simulator.set_fault("LT-D1A", "offset", signal="innage", amount=0.6)
         await story.until("D-1", lambda record: "rate_implausible" in codes(record.inventory.figures.level))
@@ -71,7 +71,8 @@ async def test_story_3_foam_that_is_taken_for_the_surface_books_no_movement(tmp_
 
 async def test_story_7_ullage_read_as_innage_is_told_by_the_first_fill(tmp_path: Path) -> None:
     """The reference height is 15.240 m: 9.412 m of innage reads as 5.828 m. 200 m3/h on 254.5 m2 is 65 mm in 5 min."""
-    site = {**METERED, "tanks": {"TK-101": {**METERED["tanks"]["TK-101"], "level": {"measures": "innage"}}}}
+    of_tank = {**METERED_TANK, "level": {"measures": "innage"}}
+    site = {**METERED, "tanks": {"TK-101": of_tank}}
     async with played(["TK-101"], tmp_path, factor=120.0, scenario={"instruments": METER}, site=site) as story:
         rest = await story.until("TK-101", lambda record: motion(record) is Motion.AT_REST)
         assert rest.inventory.figures.level.value == pytest.approx(5.828), "at rest nothing gives it away"
@@ -84,8 +85,7 @@ async def test_story_7_ullage_read_as_innage_is_told_by_the_first_fill(tmp_path:
         assert "dip" in words
         record = await story.until("TK-101", lambda record: level(record) is UNCERTAIN)
         assert record.inventory.figures.gsv.quality is UNCERTAIN
-        assert record.state is not None
-        assert not record.state.times, "nobody is told when it will be empty"
+        assert not state(record).times, "nobody is told when it will be empty"
         file = tmp_path / "site.yaml"
         file.write_text(
             file.read_text(encoding="utf-8").replace("measures: innage", "measures: ullage"), encoding="utf-8"
@@ -135,7 +135,9 @@ async def test_story_9_above_the_end_of_the_table_there_is_no_volume_and_the_lev
         story.simulator.tank("TK-101").set_flow(-290.0)
         await story.over("critical_high", "TK-101")
         back = await story.until("TK-101", lambda record: record.inventory.figures.gsv.quality is GOOD)
-        assert back.inventory.figures.tov.value == pytest.approx(254.469 * back.inventory.figures.level.value, rel=1e-4)
+        assert back.inventory.figures.tov.value == pytest.approx(
+            254.469 * value(back.inventory.figures.level), rel=1e-4
+        )
 
 
 async def test_story_14_a_roof_that_comes_down_on_its_legs_is_told_before_and_when(tmp_path: Path) -> None:
@@ -168,7 +170,7 @@ async def test_story_19_a_level_that_stands_still_while_liquid_flows_gives_no_ti
     async with played(["TK-101"], tmp_path, factor=120.0, scenario={"instruments": METER}, site=METERED) as story:
         await story.settled("TK-101")
         story.simulator.tank("TK-101").set_flow(300.0)
-        await story.until("TK-101", lambda record: motion(record) is Motion.FILLING and record.state.times)
+        await story.until("TK-101", lambda record: motion(record) is Motion.FILLING and state(record).times)
         story.simulator.set_fault("LT-101", "frozen")
         alarm = await story.alarm("level_frozen", "TK-101")
         words = alarm["alarm"]["reason"]["text"]
@@ -177,10 +179,9 @@ async def test_story_19_a_level_that_stands_still_while_liquid_flows_gives_no_ti
         assert alarm["action"].startswith("Do not go by the level.")
         stuck = await story.until("TK-101", lambda record: "level_frozen" in codes(record.inventory.figures.level))
         assert stuck.inventory.figures.gsv.quality is UNCERTAIN
-        assert stuck.state is not None
-        assert stuck.state.times == ()
-        assert stuck.state.rate.value is None
-        assert "level_frozen" in codes(stuck.state.rate)
+        assert state(stuck).times == ()
+        assert state(stuck).rate.value is None
+        assert "level_frozen" in codes(state(stuck).rate)
         story.simulator.clear_fault("LT-101")
-        await story.until("TK-101", lambda record: level(record) is GOOD and record.state.times)
+        await story.until("TK-101", lambda record: level(record) is GOOD and state(record).times)
         await story.over("level_frozen", "TK-101")

@@ -98,7 +98,8 @@ async def retained(broker: Mosquitto) -> Retained:
     """All that lies there for one who comes now: the tanks, the status, the sign of life. Each message is valid."""
     wanted = TANKS + 2
     process = await asyncio.create_subprocess_exec(
-        *("mosquitto_sub", "-h", "127.0.0.1", "-p", str(broker.port), "-t", "tanks/#", "--retained-only"),
+        *("mosquitto_sub", "-h", "127.0.0.1", "-p", str(broker.port), "--retained-only"),
+        *("-t", "tanks/bench/+/inventory", "-t", "tanks/bench/gateway/status", "-t", "tanks/bench/gateway/heartbeat"),
         *("-C", str(wanted), "-W", str(int(WAIT_S)), "-F", "%t %p"),
         stdout=asyncio.subprocess.PIPE,
     )

@@ -176,7 +176,9 @@ COURSE_BREAKS: tuple[Break, ...] = (
         "    if True:\n",
         MOVED,
     ),
-    Break("one spike taken for a movement", HOLDING, "_SPIKE = 2.0", "_SPIKE = 2000.0", PROPERTIES),
+    Break(
+        "one spike taken for a movement", HOLDING, "if window.left.times and followed", "if False and followed", MOVED
+    ),
     Break(
         "a transfer that somebody announced is found",
         HOLDING,

@@ -198,7 +198,7 @@ def test_a_value_is_refused_in_the_words_of_the_site_file(place: Place, yard: li
             assert refused.returncode == 2, refused
             assert said in refused.stderr
         alarm = place.enter("acknowledge", "TK-0", "high_high")
-        assert (alarm.returncode, "raises no alarms" in alarm.stderr) == (1, True)
+        assert (alarm.returncode, "there is no alarm 'high_high' here" in alarm.stderr) == (1, True)
         assert place.listed()["entries"] == []
         assert running.end() == 0
     assert place.audit() == []

@@ -24,6 +24,7 @@ from gateway.watch.plan import AlarmPlan
 NOON = datetime(2026, 11, 28, 12, tzinfo=UTC)
 KINDS = (
     AlarmKind.LINE_LOST,
+    AlarmKind.SECOND_MASTER,
     AlarmKind.DESTINATION_LOST,
     AlarmKind.HISTORY_AT_RISK,
     AlarmKind.CLOCK_UNTRUSTED,
@@ -66,6 +67,11 @@ class Story:
 
 WRONG = [
     ("line_lost.bus", WELL._replace(lines=(line("bus", False), line("farm"))), "line bus is not connected"),
+    (
+        "second_master.farm",
+        WELL._replace(lines=(line("bus"), line("farm")._replace(second_master_suspected=True))),
+        "on line farm frames come that answer no request: somebody else may be asking there",
+    ),
     ("destination_lost.mqtt", WELL._replace(destinations=(destination("mqtt", False),)), "mqtt is not connected"),
     (
         "destination_lost.mqtt",
@@ -108,6 +114,8 @@ def test_its_alarms_are_those_of_its_lines_and_destinations() -> None:
     assert list(house_plans(WELL)) == [
         "line_lost.bus",
         "line_lost.farm",
+        "second_master.bus",
+        "second_master.farm",
         "destination_lost.mqtt",
         "history_at_risk",
         "clock_untrusted",

@@ -12,6 +12,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from structlog.testing import capture_logs
 
+import gateway.watch.conditions as conditions_module
+import gateway.watch.watch as watch_module
 from gateway import pipeline as pipeline_module
 from gateway.binding import ManualValue, TankBinding
 from gateway.calculation.plan import GaugeKind, GaugePlan
@@ -21,7 +23,8 @@ from gateway.records import ReasonCode
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, Motion, Priority, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
-from gateway.watch.plan import AlarmPlan, WatchPlan
+from gateway.watch.alarms.condition import Condition
+from gateway.watch.plan import AlarmPlan, LossPlan, WatchPlan
 from tests.support.plans import straight_plan
 from tests.test_restart import PERIOD_S, SOURCES, Life, Story, World
 
@@ -231,6 +234,7 @@ def test_a_mistake_in_the_watch_leaves_the_sheet(monkeypatch: pytest.MonkeyPatch
         raise ZeroDivisionError("a mistake")
 
     monkeypatch.setattr(pipeline_module, "watch", fails)
+    monkeypatch.setattr(pipeline_module, "watch_in_parts", fails)
     watched = life()
     with capture_logs() as logs:
         watched.poll(20)
@@ -238,6 +242,76 @@ def test_a_mistake_in_the_watch_leaves_the_sheet(monkeypatch: pytest.MonkeyPatch
     assert watched.records[-1].state is None
     assert watched.pipeline.calculation_errors == 2
     assert "tank.watch_failed" in [each["event"] for each in logs]
+
+
+def test_a_limit_that_is_changed_changes_nothing_of_how_the_tank_moves() -> None:
+    watched = life()
+    watched.poll(600)
+    before = watched.state
+    plan = replace(PLAN, limits=replace(PLAN.limits, high_high_m=9.2))
+    watched.pipeline.change([(plan, BINDING, PERIOD_S)], (), watches={"TK-1": WATCH})
+    assert watched.state.times[1].level_m == 9.2, "its sheet is made at once"
+    assert (watched.state.motion, watched.state.since) == (Motion.FILLING, before.since)
+    assert watched.state.rate.value == pytest.approx(300.0 / 3600.0, rel=0.05)
+    watched.poll(900)
+    assert watched.told()[0] == (EventKind.MOVEMENT_BEGAN, "filling")
+    assert [kind for kind, _ in watched.told()].count(EventKind.MOVEMENT_BEGAN) == 1
+    (high_high,) = (each for each in watched.events if each.subject == "high_high")
+    assert high_high.standing is not None
+    assert high_high.standing.value == pytest.approx(9.2, abs=0.01)
+
+
+def test_another_table_tells_nothing_of_how_the_tank_moved() -> None:
+    watched = life()
+    watched.poll(600)
+    plan = replace(PLAN, reference_height_m=PLAN.reference_height_m + 0.1)
+    watched.pipeline.change([(plan, BINDING, PERIOD_S)], (), watches={"TK-1": WATCH})
+    assert watched.state.motion is Motion.UNKNOWN
+    assert watched.state.rate.value is None
+
+
+@pytest.mark.parametrize("part", ["next_course", "next_loss"])
+def test_a_mistake_in_one_part_of_the_watch_hides_no_high_level(part: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("a mistake")
+
+    watched = life()
+    watched.watch = replace(WATCH, loss=LossPlan())
+    watched.begin(0.0)
+    watched.poll(1_100)
+    monkeypatch.setattr(watch_module, part, fails)
+    with capture_logs():
+        watched.poll(900)
+    names = {"maximum_working", "high_high", "critical_high"}
+    assert names <= set(raised(watched.events)), "9.6 m is passed after 1,920 s"
+    assert (watched.state.rate.value is None) == (part == "next_course")
+    assert watched.pipeline.calculation_errors > 0
+
+
+def test_a_mistake_in_one_alarm_hides_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> Condition:
+        raise ZeroDivisionError("a mistake")
+
+    monkeypatch.setitem(conditions_module._JUDGES, AlarmKind.LEVEL_LOST, fails)
+    watched = life()
+    with capture_logs():
+        watched.poll(1_700)
+    assert {"maximum_working", "high_high"} <= set(raised(watched.events))
+    assert watched.state.motion is Motion.FILLING
+
+
+def test_what_somebody_does_before_the_first_sheet_makes_none_of_what_is_not_read_yet() -> None:
+    watched = life()
+    watched.poll(1_300)
+    kept = watched.kept()
+    watched.begin(5.0, kept)
+    sheets = len(watched.records)
+    watched.do(AlarmVerb.ACKNOWLEDGE, AlarmKind.MAXIMUM_WORKING)
+    assert len(watched.records) == sheets, "nothing has been read: its level would be missing"
+    watched.poll(20)
+    assert watched.records[sheets].inventory.figures.level.value is not None
+    assert (EventKind.ALARM_ACKNOWLEDGED, "maximum_working") in watched.told()
+    assert "level_lost" not in raised(watched.events)
 
 
 @pytest.mark.parametrize("whole", [True, False])

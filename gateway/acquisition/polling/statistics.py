@@ -71,6 +71,7 @@ class LineStatistics:
         on_standby: bool,
         connections_wanted: int,
         connections_open: int,
+        second_master_suspected: bool = False,
     ) -> LineStatus:
         return LineStatus(
             line=self._line,
@@ -84,6 +85,7 @@ class LineStatistics:
             connections_wanted=connections_wanted,
             connections_open=connections_open,
             second_master_suspicions=second_master_suspicions,
+            second_master_suspected=second_master_suspected,
             second_answers=counters.second_answers,
             shifts=counters.shifts,
             since_ns=self._since_ns,

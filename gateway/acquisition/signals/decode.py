@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from gateway.acquisition.signals.number_reasons import (
+    doubtful_fault,
     fault_reason,
     loop_failed,
     not_a_number,
@@ -22,6 +23,7 @@ from gateway.acquisition.signals.number_reasons import (
     too_little,
 )
 from gateway.acquisition.signals.register_map import ByteOrder, CurrentLoop, InstrumentMap, Signal, ValueType
+from gateway.acquisition.signals.suspicion import doubted
 from gateway.records import Quality, Reading, Reason
 
 __all__ = ["STRUCT_CODES", "Decoded", "Decoder", "Scaling", "judge_faults", "run_format", "scaling", "signal_decoder"]
@@ -283,17 +285,20 @@ def _loop_decoder(signal: Signal, loop: CurrentLoop, read: _Read) -> Decoder:
 def judge_faults(instrument_map: InstrumentMap, readings: Sequence[Reading]) -> Sequence[Reading]:
     """Takes the value from every reading of an instrument whose own fault signal is set, or cannot be read.
 
-    A reading that is Bad already keeps its own, nearer reason. Without a fault the very same readings come back.
+    One that is not set, and in doubt, leaves no reading better than that. A reading that is no better already keeps its
+    own, nearer reason. Without a fault the very same readings come back.
     """
-    for name in instrument_map.fault_signals:
-        for reading in readings:
-            if reading.signal != name or (reading.quality is Quality.GOOD and reading.value == 0.0):
-                continue
-            reason = fault_reason(reading)
+    faults = [reading for reading in readings if reading.signal in instrument_map.fault_signals]
+    for fault in faults:
+        if fault.value != 0.0 or fault.quality is Quality.BAD:
+            reason = fault_reason(fault)
             return [
                 other
                 if other.quality is Quality.BAD
                 else other._replace(value=None, quality=Quality.BAD, reason=reason)
                 for other in readings
             ]
+    for fault in faults:
+        if fault.quality is not Quality.GOOD:
+            readings = doubted(readings, doubtful_fault(fault))
     return readings

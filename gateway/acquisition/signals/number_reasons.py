@@ -6,6 +6,7 @@ from gateway.acquisition.signals.register_map import Signal
 from gateway.records import Reading, Reason, ReasonCode, because
 
 __all__ = [
+    "doubtful_fault",
     "fault_reason",
     "loop_failed",
     "not_a_number",
@@ -116,6 +117,18 @@ def fault_reason(reading: Reading) -> Reason:
         "{instrument}: the instrument reports a fault of its own ({signal} is set)",
         instrument=reading.instrument,
         signal=reading.signal,
+    )
+
+
+def doubtful_fault(reading: Reading) -> Reason:
+    """`reading`: of a fault signal that is not set, as far as can be told."""
+    doubt = reading.reason or Reason(ReasonCode.INSTRUMENT_FAULT, "nobody says why")
+    return because(
+        doubt.code,
+        "{instrument}: whether it reports a fault is not certain, as its signal {signal} is in doubt: {doubt}",
+        instrument=reading.instrument,
+        signal=reading.signal,
+        doubt=doubt,
     )
 
 

@@ -16,8 +16,10 @@ from gateway.commands.operator.running_gateway import (
 )
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.display import printable
+from gateway.errors import UsageError
 from gateway.payload.alarms import ALARMS_SCHEMA
 from gateway.sentences import duration_words
+from gateway.settings.reading.validation import suggestion
 
 __all__ = ["add_arguments", "execute"]
 
@@ -72,13 +74,20 @@ def _lines(document: Mapping[str, Any], tank: str | None) -> list[str]:
     zone = ZoneInfo(document["time_zone"])
     simulated = ", SIMULATED" if document["simulated"] else ""
     lines = [printable(f"{document['site']} at {site_time(now, zone, '%Y-%m-%d %H:%M:%S')}{simulated}")]
+    watched = {each["tank"] or _OF_GATEWAY: each["watched_for"] for each in document["watched"]}
+    if tank is not None and tank not in watched:
+        raise UsageError(f"--tank: there is no tank '{tank}' at {document['site']}", suggestion(tank, watched))
     told = [each for each in document["alarms"] if tank in (None, each["tank"] or _OF_GATEWAY)]
     open_ = [each for each in told if each["alarm"]["phase"] not in _HIDDEN]
     hidden = [each for each in told if each["alarm"]["phase"] in _HIDDEN]
-    if not open_:
-        lines.append(f"Nothing needs anyone, of {document['watched_for']} alarms that are watched for.")
-    else:
+    count = sum(watched.values()) if tank is None else watched[tank]
+    unjudged = [name for name, judged in watched.items() if not judged and tank in (None, name)]
+    if open_:
         lines += ["", *plain_lines(_grid(open_, now)), "", *_cards(open_)]
+    elif count:
+        lines.append(f"Nothing needs anyone, of {count} alarms that are watched for.")
+    if unjudged:
+        lines.append(printable(f"Nothing is watched for, or nothing judged yet: {', '.join(unjudged)}"))
     if hidden:
         lines += ["", "Hidden:", *plain_lines(_hidden_grid(hidden, zone))]
     return [*lines, "", f"Caution: {_CAUTION}"]

@@ -8,31 +8,13 @@ from typing import Any
 
 from gateway.errors import GatewayError, UsageError
 from gateway.process.door import LARGEST_BYTES, connected, peer_of
-from gateway.process.running import Found, door_of, found_gateways
+from gateway.process.running import Found, door_of
 
-__all__ = ["asked", "chosen"]
+__all__ = ["asked"]
 
 _PATIENCE_S = 40.0
 _LARGEST_ANSWER = 50_000_000
 _PIECE = 65_536
-_NOBODY = "start one with `tank-gateway run SITE`"
-
-
-def chosen(site: str | None, process: int | None = None) -> Found:
-    """Raises GatewayError where there is none, UsageError where there are several."""
-    running = found_gateways()
-    found = [each for each in running if site in (None, each.running.site) and process in (None, each.running.pid)]
-    if not found:
-        which = "" if site is None else f" of site '{site}'"
-        which += "" if process is None else f" as process {process}"
-        there = ", ".join(each.running.site for each in running)
-        error = GatewayError(f"no gateway{which} runs on this machine")
-        error.hint = f"there is one of {there}" if there else _NOBODY
-        raise error
-    if len(found) > 1:
-        listed = ", ".join(f"{each.running.site} (process {each.running.pid})" for each in found)
-        raise UsageError("several gateways run on this machine", f"say which by --site or --process: {listed}")
-    return found[0]
 
 
 def asked(found: Found, request: Mapping[str, str]) -> dict[str, Any]:

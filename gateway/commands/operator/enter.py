@@ -5,9 +5,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from gateway.actions.entry import QUANTITIES
-from gateway.commands.operator.door_client import asked, chosen
+from gateway.commands.operator.door_client import asked
 from gateway.commands.operator.handover import handover_lines
 from gateway.commands.output import write, write_json
+from gateway.commands.which_gateway import chosen_gateway
 from gateway.display import printable
 from gateway.errors import GatewayError, SettingsError
 
@@ -50,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(arguments: argparse.Namespace) -> int:
     request = {"action": arguments.action, **arguments.read(arguments)}
-    found = chosen(arguments.site, arguments.process)
+    found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
     answer = asked(found, {key: value for key, value in request.items() if value is not None})
     code = answer["code"]
     if arguments.json:

@@ -8,16 +8,16 @@ from collections.abc import Mapping
 from typing import Any
 
 from gateway.commands.output import write, write_json
+from gateway.commands.which_gateway import chosen_gateway
 from gateway.display import printable
 from gateway.errors import GatewayError, SettingsError, UsageError
-from gateway.process.running import Found, found_gateways, read_answer
+from gateway.process.running import Found, read_answer
 
 __all__ = ["add_arguments", "execute"]
 
 _PATIENCE_S = 60.0
 _LOOK_EVERY_S = 0.05
 _NOTHING = "nothing has changed"
-_NOBODY = "start one with `tank-gateway run SITE`"
 _ANOTHER_USER = "ask as the user that runs it or as root; under systemd: systemctl reload tank-gateway"
 
 
@@ -54,25 +54,14 @@ def execute(arguments: argparse.Namespace) -> int:
 
 
 def _chosen(site: str | None, process: int | None) -> Found:
-    """Raises GatewayError where there is none, UsageError where there are several."""
-    running = found_gateways()
-    found = [each for each in running if site in (None, each.running.site) and process in (None, each.running.pid)]
-    if not found:
-        which = "" if site is None else f" of site '{site}'"
-        which += "" if process is None else f" as process {process}"
-        there = ", ".join(each.running.site for each in running)
-        error = GatewayError(f"no gateway{which} runs on this machine")
-        error.hint = f"there is one of {there}" if there else _NOBODY
-        raise error
-    if len(found) > 1:
-        listed = ", ".join(f"{each.running.site} (process {each.running.pid})" for each in found)
-        raise UsageError("several gateways run on this machine", f"say which by its name or --process: {listed}")
-    if found[0].running.site_file is None:
-        name = found[0].running.site
+    """Raises GatewayError where there is none, UsageError where there are several, or one that reads nothing again."""
+    found = chosen_gateway(site, process, "say which by its name or --process")
+    if found.running.site_file is None:
         raise UsageError(
-            f"the gateway of site {name} reads no site file again: it is a demo, or not yet ready", "stop and start it"
+            f"the gateway of site {found.running.site} reads no site file again: it is a demo, or not yet ready",
+            "stop and start it",
         )
-    return found[0]
+    return found
 
 
 def _asked(found: Found) -> Mapping[str, Any]:

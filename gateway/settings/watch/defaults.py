@@ -206,6 +206,14 @@ DEFAULTS: dict[AlarmKind, AlarmDefaults] = {
         on_delay_s=60.0,
         off_delay_s=60.0,
     ),
+    AlarmKind.SECOND_MASTER: AlarmDefaults(
+        _LOOK,
+        _HOUR,
+        "Two ask on one line: answers get mixed up, so that no value of its tanks is certain.",
+        "Find what else asks on the line, a laptop or a control system, and have it taken off, or let one of the two "
+        "have its data from the other.",
+        off_delay_s=60.0,
+    ),
     AlarmKind.DESTINATION_LOST: AlarmDefaults(
         _LOOK,
         8 * _HOUR,
@@ -238,6 +246,7 @@ DEFAULTS: dict[AlarmKind, AlarmDefaults] = {
 
 GATEWAY_KINDS = (
     AlarmKind.LINE_LOST,
+    AlarmKind.SECOND_MASTER,
     AlarmKind.DESTINATION_LOST,
     AlarmKind.HISTORY_AT_RISK,
     AlarmKind.CLOCK_UNTRUSTED,

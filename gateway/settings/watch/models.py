@@ -122,6 +122,7 @@ class SiteAlarmsModel(TankAlarmsModel):
     """Those of every tank, and those of the gateway itself."""
 
     line_lost: AlarmModel | None = None
+    second_master: AlarmModel | None = None
     destination_lost: AlarmModel | None = None
     history_at_risk: AlarmModel | None = None
     clock_untrusted: AlarmModel | None = None

@@ -4,7 +4,6 @@ A temperature element that fails, a dip of the free water, another density or an
 nothing has moved: what is remembered is shifted by as much, so that it stays comparable.
 """
 
-import math
 from statistics import median
 from typing import NamedTuple
 
@@ -50,23 +49,15 @@ def next_followed(
     basis: Basis,
     time_s: float,
     window_s: float,
-    most_m: float,
-    area_m2: float | None,
     step: Step,
 ) -> Followed:
-    """`before` with the contents of now, of a tank at rest; `step`: between the two.
-
-    A reading moves the mean as if it were no further off than `most_m` of level: a spike is no movement. `area_m2`: of
-    the surface; None where it is not known.
-    """
+    """`before` with the contents of now, of a tank at rest; `step`: between the two."""
     passed_s = time_s - before.time_s
     quantity = before.quantity + step.quantity
     if passed_s <= 0.0:
         return before._replace(last=contents, basis=basis, quantity=quantity)
     share = min(_MOST, passed_s / (window_s + passed_s))
-    most = math.inf if area_m2 is None else most_m * area_m2 * contents.per_m3
-    off = min(max(contents.quantity - quantity, -most), most)
-    off_m = min(max(contents.level_m - before.level_m, -most_m), most_m)
+    off, off_m = contents.quantity - quantity, contents.level_m - before.level_m
     return Followed(time_s, contents, basis, quantity + share * off, before.level_m + share * off_m)
 
 

@@ -17,8 +17,6 @@ __all__ = ["NO_HOLDING", "Holding", "Now", "next_holding"]
 
 _DEFAULT = UnscheduledPlan()
 """What a change of level is known to be is told of every tank."""
-_SPIKE = 2.0
-"""Deviations: as far off as that a single reading counts, and no further."""
 _REST, _UNKNOWN = Motion.AT_REST, Motion.UNKNOWN
 
 
@@ -77,10 +75,7 @@ def next_holding(
     elif followed is None or was.motion is _UNKNOWN or has_gap or arming:
         followed = settled(contents, basis, time_s, window)
     else:
-        area = None if quiet is None else quiet.area_m2
-        followed = next_followed(
-            followed, contents, basis, time_s, plan.window_s, _SPIKE * unscheduled.deviation_m, area, step
-        )
+        followed = next_followed(followed, contents, basis, time_s, plan.window_s, step)
     quiet = next_quiet(quiet, unscheduled, tank, contents, followed, step, now_s)
     if arming:
         armed = armed_at(tank, followed, now_s)

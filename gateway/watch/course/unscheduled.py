@@ -44,6 +44,8 @@ _TRACKS_S = 86_400.0
 """Time constant of the mean: by a millimetre an hour and more it hardly follows."""
 _ALL_IN_ALL = 2.0
 """Deviations from what it was armed with: a loss too slow for the last day to show."""
+_EACH_S = 60.0
+"""The mean of a day need not follow at every sheet."""
 _LONGEST_S = 300.0
 
 _MOVES = (Motion.FILLING, Motion.EMPTYING)
@@ -62,7 +64,7 @@ class Armed(NamedTuple):
     first_m: float
     area_m2: float
     seen_s: SteadyTime
-    """When it was last looked at."""
+    """When it last went into those means."""
     still: float
     """The quantity that it has stood at, within half of the deviation, since `still_s`."""
     still_s: SteadyTime
@@ -191,7 +193,10 @@ def armed_at(tank: TankPlan, followed: Followed, now_s: float) -> Armed | None:
 
 def _tracked(armed: Armed, followed: Followed, now_s: float) -> Armed:
     """With the mean of the last day as it is now. Over a gap it goes on as if that had been short."""
-    passed_s = min(max(now_s - armed.seen_s, 0.0), _LONGEST_S)
+    passed_s = now_s - armed.seen_s
+    if 0.0 <= passed_s < _EACH_S:
+        return armed
+    passed_s = min(max(passed_s, 0.0), _LONGEST_S)
     share = passed_s / (_TRACKS_S + passed_s)
     quantity = armed.quantity + share * (followed.quantity - armed.quantity)
     level_m = armed.level_m + share * (followed.level_m - armed.level_m)

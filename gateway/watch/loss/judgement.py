@@ -1,8 +1,8 @@
 """One hour of a tank at rest, judged: what was shown against what its baseline led to expect, and whether it adds up.
 
 The noise that the filter takes for chance was fixed before: a gauge that wanders by 1 mm over hours to days, elements
-that wander by 0.1 degC, a layer at the wall that no element sees. Where a tank shows more of it from hour to
-hour, that is learned and the test becomes slower; a slow wander that is wider than that cries wolf.
+that wander by 0.1 degC, a layer at the wall that no element sees. Where a tank shows more of it, that is learned within
+some weeks from what looks like gains, and the test becomes slower.
 """
 
 import math
@@ -48,10 +48,12 @@ _HIGHEST = 50.0
 """Of a score: more has no meaning."""
 _DECIDES_M = 0.006
 """Once so much ought to be missing more, half of it tells whether the loss goes on: two deviations of the wander."""
-_WIDEST = 1.5
-"""A wander of two hours alone, as wide as the fixed one, shows so much more variance than the filter expects."""
-_PRIOR_H, _FORGETS_H = 168.0, 336.0
-"""The noise of a tank is taken as fixed for as much as a week tells, and forgotten within two."""
+_GAIN_H, _FORGETS_H = 672.0, 168.0
+"""A gain, of which the test ought to see one in four weeks by chance, raises what the noise is taken for; a week lowers
+it by as much, down to what was fixed."""
+_RAISES = math.log(1.5)
+_HIGHEST_EXCESS = math.log(100.0)
+_GAIN_LIMIT = threshold(_REFERENCE, _GAIN_H)
 _CHORD_M = 0.05
 
 
@@ -100,7 +102,7 @@ def _judged(plan: LossPlan, learned: Learned, rest: Rest, ahead: Expected, noise
     level_m, before = (rest.last - rest.first) / rest.per_m, learned.score
     lost_m = (before.since_s - rest.last_s) / HOUR_S
     missing_m, of_loss_m = ahead.level_m - level_m, ahead.loss_m - lost_m
-    deviations = missing_m / math.sqrt(ahead.variance_m2 * _counted(learned.excess))
+    deviations = missing_m / math.sqrt(ahead.variance_m2 * math.exp(learned.excess))
     is_jump = abs(missing_m) > _JUMP_M and abs(deviations) > _JUMP
     told = expected(afresh(ahead.fit, noise), 0.0, regressors, noise) if is_jump else ahead
     limit = _threshold(plan.false_alarms_per_year)
@@ -111,11 +113,8 @@ def _judged(plan: LossPlan, learned: Learned, rest: Rest, ahead: Expected, noise
         before.weight + of_loss_m * of_loss_m / ahead.variance_m2,
     )
     learned = learned._replace(fit=with_value(told, level_m, lost_m), score=score)
-    if not is_jump and score.score < 0.5 * limit:
-        hours = min(learned.excess_hours + 1.0, _FORGETS_H - _PRIOR_H)
-        shown = min(deviations**2, _MOST**2) * _counted(learned.excess)
-        excess = learned.excess + (shown - learned.excess) / (_PRIOR_H + hours)
-        learned = learned._replace(excess=excess, excess_hours=hours)
+    if not is_jump:
+        learned = _with_gain(learned, -deviations)
     if learned.found is None and (score.score < limit or score.weight == 0.0):
         return learned
     return _with_found(learned, rest, level_m - told.ambient_m, noise)
@@ -124,7 +123,7 @@ def _judged(plan: LossPlan, learned: Learned, rest: Rest, ahead: Expected, noise
 def _with_found(learned: Learned, rest: Rest, level_m: float, noise: Noise) -> Learned:
     """While there is a loss. `level_m`: without what the ambient makes of it."""
     score, before = learned.score, learned.found
-    rate_m_h, spread_m_h = score.shown / score.weight, 2.0 * math.sqrt(max(1.0, learned.excess) / score.weight)
+    rate_m_h, spread_m_h = score.shown / score.weight, 2.0 * math.sqrt(math.exp(learned.excess) / score.weight)
     mark_m, mark_s = (level_m, rest.last_s) if before is None else (before.mark_m, before.mark_s)
     due_m = rate_m_h * (rest.last_s - mark_s) / HOUR_S
     if rate_m_h <= 0.0 or (due_m >= _DECIDES_M and mark_m - level_m < 0.5 * due_m):
@@ -137,9 +136,13 @@ def _with_found(learned: Learned, rest: Rest, level_m: float, noise: Noise) -> L
     return learned._replace(found=found)
 
 
-def _counted(excess: float) -> float:
-    """By how much more the noise of a tank is than the fixed one at its widest: 1 where it is not."""
-    return max(1.0, excess / _WIDEST)
+def _with_gain(learned: Learned, deviations: float) -> Learned:
+    """What looks like a gain is chance, and chance makes as many losses: no loss can raise what it is compared with."""
+    gain = next_score(learned.gain, min(deviations, _MOST), _REFERENCE)
+    excess = max(0.0, learned.excess - _RAISES / _FORGETS_H)
+    if gain >= _GAIN_LIMIT:
+        gain, excess = 0.0, min(excess + _RAISES, _HIGHEST_EXCESS)
+    return learned._replace(gain=gain, excess=excess)
 
 
 @lru_cache(maxsize=64)

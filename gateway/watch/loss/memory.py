@@ -63,10 +63,10 @@ class Learned(NamedTuple):
     air: Air | None = None
     with_air: bool = False
     """Whether the newest hour was judged by the air."""
-    excess: float = 1.0
-    """Variance of what was shown against what was expected, over what the filter takes for chance."""
-    excess_hours: float = 0.0
-    """How many it rests on."""
+    gain: float = 0.0
+    """The same sum as that of the losses, of what was there beyond what was expected."""
+    excess: float = 0.0
+    """Logarithm of the variance of this tank's noise over that which the filter takes for chance."""
     rest: Rest | None = None
     score: Score = Score()
     found: Found | None = None

@@ -10,7 +10,7 @@ import math
 __all__ = ["WITHIN_H", "smallest_loss_m3_s"]
 
 WITHIN_H = (12.0, 24.0, 72.0)
-_FALLS = {12.0: (0.00043, 0.0006), 24.0: (0.000213, 0.0004), 72.0: (0.000073, 0.00008)}
+_FALLS = {12.0: (0.000475, 0.0006), 24.0: (0.000222, 0.0004), 72.0: (0.0000745, 0.00008)}
 """In m/h: of the widest tank, and what is added over the diameter in m."""
 _NARROWEST_M, _WIDEST_M = 5.0, 36.0
 

@@ -339,3 +339,11 @@ def test_times_that_go_back_begin_anew() -> None:
     followed = life.course_memory.holding.followed
     assert followed is not None
     assert followed.time_s == life.steady_off_s + life.second
+
+
+def test_one_spike_is_no_movement() -> None:
+    life = rested()
+    life.later()
+    life.look(5.5)
+    life.rest(600, 5.0)
+    assert life.finding() == []

@@ -389,3 +389,13 @@ def test_a_clock_that_nobody_trusts_keeps_no_loss_secret() -> None:
         assert inventory.figures.gsv.quality is Quality.UNCERTAIN
         reason, loss_memory = next_loss(YEARLY, tank, given, inventory, True, loss_memory)
     assert value(reason, "lasts") > 12.0 * 3600.0
+
+
+def test_a_loss_makes_the_test_no_slower() -> None:
+    """What a tank's noise is taken for is raised by what looks like a gain alone."""
+    sheets = Sheets()
+    sheets.play(5 * DAY)
+    sheets.play(3 * DAY, loss_m3_h=0.4)
+    assert sheets.memory.learned.excess == 0.0
+    sheets.play(DAY, loss_m3_h=-0.4)
+    assert sheets.memory.learned.excess > 0.0

@@ -106,7 +106,7 @@ def test_the_aim_of_a_fifth_of_a_cubic_metre_in_twelve_hours_is_out_of_any_tests
 
     assert power(0.2) < 0.75
     assert power(0.25) < 0.9 < power(0.27)
-    assert 0.27 < stated_m3_h(vessel, 12.0) < 1.25 * 0.27, "ours knows none of these"
+    assert 0.27 < stated_m3_h(vessel, 12.0) < 1.35 * 0.27, "ours knows none of these"
 
 
 def test_what_the_air_does_to_the_wall_is_learned() -> None:
@@ -129,10 +129,23 @@ def test_the_bench_that_is_kept_bears_out_what_is_stated() -> None:
         for within_h, told in zip(WITHIN_H, row[1:4], strict=True):
             assert float(told) - 0.0005 <= stated_m3_h(vessel, within_h) <= 1.2 * (float(told) + 0.0005)
         alarms += int(row[-1].partition("(")[2].rstrip(")"))
-    years = len(KINDS) * 80 * 40.0 / YEAR_DAYS
-    assert poisson.ppf(0.001, 0.5 * years) <= alarms <= poisson.ppf(0.999, years)
+    years = newest["tank_days"] / YEAR_DAYS
+    assert poisson.ppf(0.001, 0.3 * years) <= alarms <= poisson.ppf(0.999, years)
 
 
 @pytest.mark.parametrize("diameter_m", [4.9, 36.1])
 def test_nothing_is_stated_of_tanks_that_were_not_simulated(diameter_m: float) -> None:
     assert smallest_loss_m3_s(math.pi / 4.0 * diameter_m**2, 12.0) is None
+
+
+def test_a_noisier_gauge_is_learned_to_be_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the logarithm of its variance: log 4 would be all of a wander of 2 mm; of the fixed one it is near zero."""
+
+    def learned(seed: int) -> float:
+        (*_, last) = played(TANKS[2], quiet_days(TANKS[2], 30.0, seed, step_s=600.0))
+        return last.memory.learned.excess
+
+    fixed = [learned(seed) for seed in range(6)]
+    monkeypatch.setattr(quiet_tanks, "GAUGE_WANDER_M", 0.002)
+    wider = [learned(seed) for seed in range(6)]
+    assert np.mean(fixed) < 0.3 < np.mean(wider) < math.log(4.0)
