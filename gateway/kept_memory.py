@@ -92,9 +92,8 @@ def plain_watch(kept: KeptWatch) -> dict[str, Any]:
 
 
 def with_watch(kept: Kept | None, tag: str, plain: Any) -> Kept | None:
-    """What was kept, with the memory of a tank's watch that was kept apart from it, where that is the newer.
+    """What was kept, with the memory of a tank's watch that was kept after it.
 
-    It is the older only where both clocks say so: UTC may have been set back since, and the steady clock begun anew.
     Its times are brought to the clocks of the former. Raises KeptMemoryError where it is none.
     """
     utc_ns, steady_ns = (plain.get(name) if isinstance(plain, dict) else None for name in ("utc_ns", "steady_ns"))
@@ -102,11 +101,11 @@ def with_watch(kept: Kept | None, tag: str, plain: Any) -> Kept | None:
         raise KeptMemoryError("it is damaged: its times are missing")
     if kept is None:
         kept = Kept(utc_ns, steady_ns, {})
-    is_set_back = utc_ns < kept.utc_ns
-    if is_set_back and steady_ns < kept.steady_ns:
-        return kept
-    # Where UTC was set back the steady clock is the same one: it has gone on.
-    by_s = 0.0 if is_set_back else ((utc_ns - kept.utc_ns) - (steady_ns - kept.steady_ns)) / 1e9
+    steadily_ns = steady_ns - kept.steady_ns
+    by_s = ((utc_ns - kept.utc_ns) - steadily_ns) / 1e9
+    if steadily_ns >= 0:
+        # The clock was set back in between: what has passed has passed.
+        by_s = max(by_s, 0.0)
     if tag == GATEWAY:
         return kept._replace(house=_HOUSE_FORM.moved(_read(_HOUSE_FORM, plain.get("watch"), NO_HOUSE), by_s))
     watch = _WATCH_FORM.moved(_read(_WATCH_FORM, plain.get("watch"), NO_WATCH), by_s)

@@ -11,7 +11,7 @@ import structlog
 from gateway.clock import Clock
 from gateway.kept_memory import Kept, KeptMemoryError, kept_from, with_watch
 from gateway.ledger.codec import BodyError, packed, unpacked
-from gateway.ledger.kept_watch import drop_watches, read_watches, watch_in
+from gateway.ledger.kept_watch import read_watches, watch_in
 from gateway.ledger.writer import Writer
 from gateway.plain_form import PlainFormError
 from gateway.process.memory_file import memory_pieces
@@ -39,6 +39,8 @@ class KeptMemory:
         """Of tanks that something has happened to since then."""
         self._lock = threading.Lock()
         self._waiting: tuple[Kept, threading.Event] | None = None
+        self._newest: Kept | None = None
+        """Should another file be begun, it has to stand in that too."""
         self._is_failing = False
         self._log = structlog.get_logger("gateway.memory")
 
@@ -64,7 +66,13 @@ class KeptMemory:
             except (BodyError, PlainFormError, orjson.JSONDecodeError) as error:
                 hint = "what has happened to it last is not remembered"
                 self._log.warning(MEMORY_UNREADABLE, tank=tag, trouble=str(error), hint=hint)
+        self._newest = kept
         return kept
+
+    def opened_again(self) -> None:
+        """It may be another file, which somebody put in the place of the one before, or none was there any more."""
+        if self._newest is not None:
+            self._writer.insist(self._write_again)
 
     def keep(self, kept: Kept) -> threading.Event:
         """Take in what is to be kept. The event is set once it is written, known not to be, or overtaken."""
@@ -86,14 +94,18 @@ class KeptMemory:
             return None
         kept, done = waiting
         try:
-            values = (_CALCULATION, kept.utc_ns, packed(b"".join(memory_pieces(kept))))
-            connection.execute("INSERT OR REPLACE INTO memory VALUES (?, ?, ?)", values)
-            newer = {tag for tag, steady_ns in self._writer.watched_ns.items() if steady_ns > kept.steady_ns}
-            drop_watches(connection, but=newer)
+            self._newest = kept
+            _write(connection, kept)
+            self._writer.watches.drop(connection, kept.steady_ns)
         except BaseException:
             done.set()
             raise
         return done
+
+    def _write_again(self, connection: sqlite3.Connection) -> None:
+        if self._newest is not None:
+            _write(connection, self._newest)
+            self._writer.watches.write_again(connection)
 
     def _written(self, future: "Future[threading.Event | None]") -> None:
         error = future.exception()
@@ -115,6 +127,11 @@ class KeptMemory:
             self._is_failing = True
             hint = "the gateway runs on; after a restart it would have the memory of before"
             self._log.error(MEMORY_NOT_KEPT, trouble=trouble, hint=hint)
+
+
+def _write(connection: sqlite3.Connection, kept: Kept) -> None:
+    values = (_CALCULATION, kept.utc_ns, packed(b"".join(memory_pieces(kept))))
+    connection.execute("INSERT OR REPLACE INTO memory VALUES (?, ?, ?)", values)
 
 
 class KeptPlans:

@@ -212,6 +212,7 @@ class Ledger:
         self._decoder.learn(store.connection.execute("SELECT id, body FROM dictionaries"))
         self._plans.read(store.connection)
         self.papers.read(store.connection)
+        self._memory.opened_again()
         self._summaries.begin(store.connection)
         if last:
             self._outboxes.begun_anew(last)

@@ -37,18 +37,27 @@ class Papers:
         self._writer = writer
         self._lock = threading.Lock()
         self._newest: dict[str, Paper] = {}
+        self._number = 0
+        """Of the newest row that this process knows of."""
         self.times_read = 0
         """Grows each time that a file was opened: what is in it may not be what was known."""
 
     def read(self, connection: sqlite3.Connection) -> None:
-        """Of a file that was opened. What this process knows and another file has not is put in there too.
+        """Of a file that was opened. What this process knows and another file has not is put in there too: it may be
+        new, or an older copy of the one before.
 
         Raises sqlite3.Error.
         """
-        found = newest_papers(connection)
+        found, number = newest_papers(connection), _newest_number(connection)
         with self._lock:
-            missing = [paper for key, paper in self._newest.items() if key not in found]
-            self._newest = {**self._newest, **found}
+            known = self._newest
+            if number < self._number:
+                missing = [paper for key, paper in known.items() if key not in found or found[key].body != paper.body]
+                self._newest = {**found, **known}
+            else:
+                missing = [paper for key, paper in known.items() if key not in found]
+                self._newest = {**known, **found}
+            self._number = number
             self.times_read += 1
         if missing:
             log = structlog.get_logger("gateway.ledger")
@@ -64,20 +73,24 @@ class Papers:
         self, papers: Sequence[Paper], given: Sequence[GivenEvent], audit: tuple[int, str] | None
     ) -> "Future[None]":
         """In one commit with the events and the row of the audit trail, or nothing of it. Never waits."""
+        number = 0
 
         def write(connection: sqlite3.Connection) -> None:
+            nonlocal number
             _insert(connection, papers)
             if audit is not None:
                 adding(*audit)(connection)
+            number = _newest_number(connection)
 
         future = self._writer.do_with(write, given)
-        future.add_done_callback(lambda done: self._kept(done, papers))
+        future.add_done_callback(lambda done: self._kept(done, papers, number))
         return future
 
-    def _kept(self, done: "Future[None]", papers: Sequence[Paper]) -> None:
+    def _kept(self, done: "Future[None]", papers: Sequence[Paper], number: int) -> None:
         if not done.cancelled() and done.exception() is None:
             with self._lock:
                 self._newest |= {paper.key: paper for paper in papers}
+                self._number = number
 
 
 def newest_papers(connection: sqlite3.Connection) -> dict[str, Paper]:
@@ -90,6 +103,11 @@ def newest_papers(connection: sqlite3.Connection) -> dict[str, Paper]:
         (ENTRY,),
     )
     return {key: Paper(key, tank or "", instant_ns, body) for _, key, tank, instant_ns, body in rows if key}
+
+
+def _newest_number(connection: sqlite3.Connection) -> int:
+    (number,) = connection.execute("SELECT coalesce(max(number), 0) FROM papers").fetchone()
+    return int(number)
 
 
 def _insert(connection: sqlite3.Connection, papers: Sequence[Paper]) -> None:

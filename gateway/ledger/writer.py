@@ -24,7 +24,7 @@ from gateway.ledger.boots import Boot, commit_within, end_boot, file_removed, hi
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.ledger.intake import GivenEvent, GivenRecord, Intake, Task
-from gateway.ledger.kept_watch import write_watches
+from gateway.ledger.kept_watch import KeptWatches
 from gateway.ledger.open_file import BeforeCommit, OpenFile, Size
 from gateway.ledger.pending import Pending
 from gateway.ledger.store import Store, error_code, is_damage
@@ -91,8 +91,6 @@ class Writer:
         self._condition = Condition(file)
         self._pending = Pending(boot.site, boot.boot, Encoder(present_dictionary()))
         self._file: OpenFile | None = None
-        self.watched_ns: dict[str, int] = {}
-        """By tank: of what the watch remembers in the file, the steady time; of what this process wrote alone."""
         self._tasks: list[Task] = []
         self._listeners: list[Callable[[Committed], None]] = []
         self._hooks: list[BeforeCommit] = []
@@ -116,6 +114,8 @@ class Writer:
         self._last = 0
         """The newest position that was ever committed."""
         self.make_room: MakeRoom | None = None
+        self.watches = KeptWatches()
+        """What was remembered with what happened."""
         self.committed = 0
         """Records and events since the start."""
         self.size = Size()
@@ -307,8 +307,7 @@ class Writer:
         return True
 
     def _keep_watches(self, connection: sqlite3.Connection, _added: Sequence[Row]) -> None:
-        write_watches(connection, self._pending.watches)
-        self.watched_ns |= {tag: kept.steady_ns for tag, kept in self._pending.watches.items()}
+        self.watches.write(connection, self._pending.watches)
 
     def _make_room(self, file: OpenFile) -> None:
         """Where the disk is full, the oldest has to go: what it leaves free is written to again."""

@@ -1,12 +1,19 @@
 """What the watch remembers is in the ledger with the very events that it has come to: never one without the other."""
 
+import json
+import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+
+import pytest
 
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.history import GATEWAY
 from gateway.kept_memory import Kept, KeptTank, KeptWatch, restored_watch
+from gateway.ledger import writer
 from gateway.ledger.ledger import Ledger
+from gateway.ledger.papers import Paper
 from gateway.ledger.plan import LedgerPlan
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmPhase
@@ -100,9 +107,7 @@ def test_what_the_memory_of_the_site_has_in_it_is_dropped(tmp_path: Path) -> Non
     until(lambda: ledger.status().waiting == 0)
     stand.seconds += 10.0
     memory = WatchMemory(alarms={"high_high": AlarmMemory(INSTANT, AlarmPhase.ACKNOWLEDGED, by="kim")})
-    ledger.keep_memory(Kept(stand.utc_ns(), 60_000_000_000, {"TK-1": KeptTank("p", EMPTY_MEMORY, memory)})).wait(
-        PATIENCE_S
-    )
+    ledger.keep_memory(site_memory(stand, memory)).wait(PATIENCE_S)
     assert rows_in(stand.file, "SELECT name FROM memory") == [("calculation",)]
     kept = reopened(stand)
     assert kept is not None
@@ -158,6 +163,118 @@ def test_what_happened_after_the_memory_was_taken_is_not_dropped_with_what_it_ha
     kept = reopened(stand)
     assert kept is not None
     assert set(kept.tanks["TK-1"].watch.alarms) == {"high_high"}
+    assert ledger.close(PATIENCE_S)
+
+
+def site_memory(stand: Stand, watch: WatchMemory) -> Kept:
+    return Kept(stand.utc_ns(), stand.monotonic_ns(), {"TK-1": KeptTank("p", EMPTY_MEMORY, watch)})
+
+
+def acknowledged(stand: Stand) -> KeptWatch:
+    memory = WatchMemory(alarms={"high_high": AlarmMemory(INSTANT, AlarmPhase.ACKNOWLEDGED, by="kim")})
+    return KeptWatch("TK-1", stand.utc_ns(), stand.monotonic_ns(), memory)
+
+
+def test_a_clock_that_is_set_back_brings_nothing_back(tmp_path: Path) -> None:
+    """By UTC the memory of the site with the alarm unacknowledged is an hour newer than the acknowledgement."""
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    unheard = remembered(stand, "high_high")
+    assert isinstance(unheard.memory, WatchMemory)
+    ledger.keep_memory(site_memory(stand, unheard.memory)).wait(PATIENCE_S)
+    stand.seconds -= 3600.0
+    watch = acknowledged(stand)
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: watch)
+    until(lambda: ledger.status().waiting == 0)
+    kept = reopened(stand)
+    assert kept is not None
+    assert kept.tanks["TK-1"].watch == watch.memory
+    assert ledger.close(PATIENCE_S)
+
+
+def test_what_was_kept_before_a_clock_was_set_back_is_dropped_all_the_same(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    watch = remembered(stand, "high_high")
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: watch)
+    until(lambda: ledger.status().waiting == 0)
+    stand.seconds -= 3600.0
+    ledger.keep_memory(site_memory(stand, WatchMemory())).wait(PATIENCE_S)
+    assert rows_in(stand.file, "SELECT name FROM memory") == [("calculation",)]
+    assert ledger.close(PATIENCE_S)
+
+
+def test_what_happens_while_the_memory_of_the_site_waits_stays(tmp_path: Path) -> None:
+    """It is taken, something happens, then both come to the disk in one commit."""
+    stand = Stand(tmp_path, commit_s=0.5)
+    ledger = stand.open()
+    unheard = remembered(stand, "high_high")
+    assert isinstance(unheard.memory, WatchMemory)
+    taken = site_memory(stand, unheard.memory)
+    watch = acknowledged(stand)
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: watch)
+    ledger.keep_memory(taken).wait(PATIENCE_S)
+    kept = reopened(stand)
+    assert kept is not None
+    assert kept.tanks["TK-1"].watch == watch.memory
+    assert ledger.close(PATIENCE_S)
+
+
+@pytest.mark.parametrize("is_copy", [False, True])
+def test_another_file_gets_what_is_remembered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, is_copy: bool) -> None:
+    """Somebody removes the ledger, or puts an older copy in its place, and the gateway is killed soon after."""
+    monkeypatch.setattr(writer, "_FIRST_RETRY_S", 0.01)
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    older = tmp_path / "older"
+    with closing(sqlite3.connect(stand.file)) as connection:
+        connection.execute("VACUUM INTO ?", (str(older),))
+    unheard = remembered(stand, "high_high")
+    assert isinstance(unheard.memory, WatchMemory)
+    ledger.keep_memory(site_memory(stand, unheard.memory)).wait(PATIENCE_S)
+    watch = acknowledged(stand)
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: watch)
+    until(lambda: ledger.status().waiting == 0)
+    for each in tmp_path.glob("north.ledger*"):
+        each.unlink()
+    if is_copy:
+        older.rename(stand.file)
+    stand.seconds += 10.0
+    ledger.offer(stand.record())
+    until(lambda: ledger.status().waiting == 0)
+    until(lambda: rows_in(stand.file, "SELECT count(*) FROM memory") == [(2,)])
+    kept = reopened(stand)
+    assert kept is not None
+    assert kept.tanks["TK-1"].plan == "p"
+    assert kept.tanks["TK-1"].watch == watch.memory
+    assert ledger.close(PATIENCE_S)
+
+
+def test_an_older_copy_of_the_file_does_not_bring_back_what_was_entered_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer, "_FIRST_RETRY_S", 0.01)
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+
+    def enter(value: str) -> None:
+        body = json.dumps({"key": "density TK-1", "value": value})
+        ledger.keep_papers([Paper("density TK-1", "TK-1", stand.utc_ns(), body)], ()).result(PATIENCE_S)
+
+    enter("838 kg/m3")
+    older = tmp_path / "older"
+    with closing(sqlite3.connect(stand.file)) as connection:
+        connection.execute("VACUUM INTO ?", (str(older),))
+    enter("841 kg/m3")
+    for each in tmp_path.glob("north.ledger*"):
+        each.unlink()
+    older.rename(stand.file)
+    stand.seconds += 10.0
+    ledger.offer(stand.record())
+    until(lambda: ledger.papers.times_read == 2)
+    assert "841" in ledger.papers.newest()["density TK-1"].body
+    newest = "SELECT body FROM papers ORDER BY number DESC LIMIT 1"
+    until(lambda: "841" in rows_in(stand.file, newest)[0][0])
     assert ledger.close(PATIENCE_S)
 
 
