@@ -77,8 +77,8 @@ KEEPING_ON_BREAKS: tuple[Break, ...] = (
     Break(
         "a tank remembers what another plan has seen",
         "gateway/watched_tank.py",
-        "            other.plan == self.plan\n            and mine == others\n",
-        "            mine == others\n",
+        "other.plan == self.plan and self._reads_the_same(other, forgotten)",
+        "self._reads_the_same(other, forgotten)",
         RELOAD,
     ),
     Break(
