@@ -69,10 +69,24 @@ KEEPING_ON_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a tank forgets at each reload",
-        PIPELINE,
-        "        if before.goes_on(tank, forgotten):\n",
+        "gateway/watched_tank.py",
+        "        if before.goes_on(self, forgotten):\n",
         "        if False:\n",
         RELOAD,
+    ),
+    Break(
+        "a changed limit forgets how the tank moved",
+        "gateway/watched_tank.py",
+        "        elif before.moves_on(self, forgotten):\n",
+        "        elif False:\n",
+        ("tests/watch/test_life_of_a_watch.py",),
+    ),
+    Break(
+        "an alarm that is left out never ends",
+        "gateway/watched_tank.py",
+        "self.told = before.told + before.given_up(kept, instant)",
+        "self.told = before.told",
+        ("tests/watch/test_life_of_a_watch.py",),
     ),
     Break(
         "a tank remembers what another plan has seen",
