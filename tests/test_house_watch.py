@@ -25,6 +25,7 @@ class Site:
     def __init__(self, utc_ns: int, steady_ns: int = 1_000_000_000_000) -> None:
         self.utc, self.steady = utc_ns, steady_ns
         self.connected = False
+        self.lines = ["bus"]
         self.told: list[Event] = []
         self.watch = HouseWatch(self.house, self, self._tell)
 
@@ -35,7 +36,8 @@ class Site:
         return self.steady
 
     def house(self) -> House:
-        return House((_LOST,), (LineStatus("bus", self.connected, 0.0, TIMES),), (), None, False, False)
+        lines = [LineStatus(name, self.connected, 0.0, TIMES) for name in self.lines]
+        return House((_LOST,), lines, (), None, False, False)
 
     def look(self, seconds: int = 1) -> None:
         self.utc += seconds * 10**9
@@ -62,3 +64,21 @@ def test_a_clock_that_is_set_right_over_a_restart_escalates_nothing(before_ns: i
     assert standing.phase is AlarmPhase.UNACKNOWLEDGED
     after.look(900)
     assert [event.kind for event in after.told] == [EventKind.ALARM_ESCALATED]
+
+
+def test_the_alarm_of_a_line_that_is_taken_out_ends() -> None:
+    site = Site(NOON_NS)
+    site.look()
+    site.lines = ["other"]
+    site.connected = True
+    site.look()
+    raised, ended = site.told
+    assert (raised.kind, raised.subject) == (EventKind.ALARM_RAISED, "line_lost.bus")
+    assert (ended.kind, ended.subject) == (EventKind.ALARM_RETURNED, "line_lost.bus")
+    assert ended.standing is not None
+    assert ended.standing.phase is AlarmPhase.NORMAL
+    assert ended.reason is not None
+    assert ended.reason.text == "nobody watches for it any more, by the site file"
+    site.look()
+    assert len(site.told) == 2
+    assert [each.standing.name for each in site.watch.alarms()] == ["line_lost.other"]
