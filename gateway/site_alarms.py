@@ -21,6 +21,8 @@ _VERBS: Mapping[AlarmDeed, commands.AlarmVerb] = {
     AlarmDeed.IN_SERVICE: commands.AlarmVerb.IN_SERVICE,
 }
 
+_AGE_S = 100 * 365 * 86_400.0
+
 
 class SiteAlarms:
     """The `AlarmDoor` of a running gateway. From its loop; never waits."""
@@ -34,7 +36,8 @@ class SiteAlarms:
         until = None
         if command.duration_s is not None:
             now = datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
-            until = now + timedelta(seconds=command.duration_s)
+            # What is longer is refused as this is; no calendar has its end.
+            until = now + timedelta(seconds=min(command.duration_s, _AGE_S))
         made = commands.AlarmCommand(_VERBS[command.deed], command.alarm, command.by, command.why, until)
         try:
             if tank == GATEWAY:

@@ -142,10 +142,10 @@ class Unshelve(AlarmAction):
 
 
 class TakeOutOfService(AlarmAction):
-    """Until it is returned, or for a while."""
+    """Until it is returned, and no longer than for a while."""
 
     action: Literal["out-of-service"]
-    duration: Duration | None = None
+    duration: Duration
     why: Text
 
 

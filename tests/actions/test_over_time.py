@@ -241,7 +241,8 @@ def test_alarms_are_handed_over_with_who_and_why(tmp_path: Path, ledger: bool) -
     assert desk.act(action="shelve", duration="2 h", **about)["code"] == 2, "a reason is needed"
     assert desk.act(action="shelve", duration="0 h", why="x", **about)["code"] == 2
     assert desk.act(action="unshelve", **about)["code"] == 0
-    assert desk.act(action="out-of-service", why="probe removed", **about)["code"] == 0
+    assert desk.act(action="out-of-service", why="probe removed", **about)["code"] == 2, "each has an end"
+    assert desk.act(action="out-of-service", duration="7 d", why="probe removed", **about)["code"] == 0
     assert desk.act(action="in-service", **about)["code"] == 0
     refused = desk.act(action="acknowledge", tank="TK-1", alarm="water_high")
     assert (refused["code"], refused["hint"]) == (1, "its alarms: high_high")

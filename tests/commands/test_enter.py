@@ -61,8 +61,8 @@ TYPED: dict[str, tuple[str, dict[str, str]]] = {
     ),
     "unshelve": ("unshelve TK-1 high_high", {"tank": "TK-1", "alarm": "high_high"}),
     "out-of-service": (
-        "out-of-service gateway line_lost.north --why x",
-        {"tank": "gateway", "alarm": "line_lost.north", "why": "x"},
+        "out-of-service gateway line_lost.north --for 7 d --why x",
+        {"tank": "gateway", "alarm": "line_lost.north", "duration": "7 d", "why": "x"},
     ),
     "in-service": ("in-service TK-1 high_high", {"tank": "TK-1", "alarm": "high_high"}),
 }

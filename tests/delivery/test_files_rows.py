@@ -16,6 +16,8 @@ from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import KeptEvent, KeptRecord, Previous
 from gateway.records import ElementUse, Figure, Inventory, Quality, Reason, ReasonCode
 from gateway.tank_record import Event, EventKind, Identity
+from gateway.tank_state import AlarmPhase
+from tests.support.alarm_events import standing_of
 from tests.support.kept_entries import kept_event, kept_record
 from tests.support.records import BOOT, NOON, bad, inventories, inventory, record_of
 
@@ -90,6 +92,28 @@ def test_an_event() -> None:
     assert (row["tank"], row["sequence"], row["position"], row["number"]) == ("TK,1", "4", "9", "2")
     assert (row["kind"], row["subject"], row["reason"], row["by"]) == ("history_lost", "LT-1", "no_answer", "Ö. Ash")
     assert row["text"] == 'gauge said "no",   then nothing'
+    assert not any(cell for name, cell in row.items() if name.startswith("alarm_"))
+
+
+def test_an_event_of_an_alarm_says_how_it_stands_after_it() -> None:
+    """Who, when, which phase and what priority; what a person typed is no formula and no second row."""
+    standing = standing_of(phase=AlarmPhase.SHELVED, by="=kim", until=NOON)._replace(why="gauge,\r\nchecked")
+    event = Event(EventKind.ALARM_SHELVED, NOON, standing.name, by="=kim", standing=standing)
+    (row,) = read(kept_event(9, tank="TK-1")._replace(event=event))
+    assert {name: cell for name, cell in row.items() if name.startswith("alarm_")} == {
+        "alarm_kind": "high_high",
+        "alarm_priority": "now",
+        "alarm_phase": "shelved",
+        "alarm_active": "true",
+        "alarm_raised": "2026-03-14T12:00:00.250Z",
+        "alarm_value": "13.56",
+        "alarm_by": "'=kim",
+        "alarm_until": "2026-03-14T12:00:00.250Z",
+        "alarm_why": "gauge,  checked",
+    }
+    broken = event._replace(standing=standing._replace(value=float("nan")))
+    with pytest.raises(DeliveryError, match="value of alarm high_high"):
+        line_of(kept_event(9, tank="TK-1")._replace(event=broken), LISBON)
 
 
 @given(sheet=inventories(), position=st.integers(1, 2**60))

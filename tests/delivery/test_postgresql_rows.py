@@ -17,7 +17,9 @@ from gateway.history import KeptRecord, Previous
 from gateway.payload.plain import iso_time
 from gateway.payload.writer import inventory_payload
 from gateway.records import ElementUse, Figure, Inventory, Quality, Reason, ReasonCode, because
-from gateway.tank_record import EventKind
+from gateway.tank_record import Event, EventKind
+from gateway.tank_state import AlarmPhase
+from tests.support.alarm_events import standing_of
 from tests.support.kept_entries import kept_event, kept_record
 from tests.support.records import BOOT, NOON, bad, inventories, inventory, record_of
 
@@ -39,6 +41,8 @@ def columns_of(table: str) -> dict[str, str]:
         if match is None:
             break
         found[match[1]] = match[2]
+    for added in re.findall(rf"ALTER TABLE {table}\n(.*?);", SQL, re.DOTALL):
+        found |= dict(re.findall(r"    ADD COLUMN ([a-z_0-9]+) ([a-z \[\]]+)", added))
     return found
 
 
@@ -181,7 +185,31 @@ def test_an_event() -> None:
         "reason_code": "no_answer",
         "reason_text": reason.text,
         "done_by": "R. Vale",
+        **dict.fromkeys(EVENT_COLUMNS[11:]),
     }
+
+
+def test_an_event_of_an_alarm_says_how_it_stands_after_it() -> None:
+    """Who, when, which phase and what priority: what an auditor asks of it."""
+    standing = standing_of(phase=AlarmPhase.SHELVED, by="kim\0", until=NOON)._replace(why="gauge is checked")
+    event = Event(EventKind.ALARM_SHELVED, NOON, standing.name, by="kim\0", standing=standing)
+    row = event_row(kept_event(9, tank="TK-1")._replace(event=event))
+    cells = dict(zip(EVENT_COLUMNS, row, strict=True))
+    assert {name: cell for name, cell in cells.items() if name.startswith("alarm_")} == {
+        "alarm_kind": "high_high",
+        "alarm_priority": "now",
+        "alarm_phase": "shelved",
+        "alarm_active": True,
+        "alarm_raised": NOON,
+        "alarm_value": 13.56,
+        "alarm_by": "kim\ufffd",
+        "alarm_until": NOON,
+        "alarm_why": "gauge is checked",
+    }
+    for value in (math.inf, math.nan):
+        broken = event._replace(standing=standing._replace(value=value))
+        with pytest.raises(DeliveryError, match="value of alarm high_high"):
+            event_row(kept_event(9, tank="TK-1")._replace(event=broken))
 
 
 def test_what_no_text_of_a_database_can_hold_is_seen_to_be_missing() -> None:

@@ -19,6 +19,7 @@ from gateway.delivery.postgresql.schema import Months, month_of, prepare_schema,
 from gateway.delivery.postgresql.transfer import Transfer
 from gateway.history import KeptRecord
 from gateway.records import Figure, Figures, Quality
+from tests.support.alarm_events import alarm_event
 from tests.support.kept_entries import kept_event
 from tests.support.postgres import PASSWORD, Postgres, postgresql_plan
 from tests.support.records import BOOT, inventory, record_of
@@ -69,7 +70,7 @@ async def test_ten_at_once_take_each_step_once(plan: PostgresqlPlan, postgres: P
             assert await transfer.write(kept_at(*instants)) == []
 
     await asyncio.gather(*map(one, range(10)))
-    assert postgres.psql("SELECT number FROM tanks.schema_steps", plan.database) == ["1"]
+    assert postgres.psql("SELECT number FROM tanks.schema_steps", plan.database) == [str(n) for n, _ in steps()]
     assert tables(postgres, plan, "^records_") == [f"records_2025_0{month}" for month in range(1, 7)]
     assert postgres.psql("SELECT count(*) FROM tanks.records", plan.database) == ["60"]
 
@@ -107,6 +108,33 @@ async def test_a_further_step_is_taken_on_what_is_there(
             await prepare_schema(connection, plan.schema_name)
     assert postgres.psql("SELECT colour IS NULL FROM tanks.records", plan.database) == ["t"]
     assert len(postgres.psql("SELECT number FROM tanks.schema_steps", plan.database)) == len(further)
+
+
+async def test_what_the_first_step_kept_gets_the_columns_of_alarms(
+    plan: PostgresqlPlan, postgres: Postgres, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Old rows stay, in their months, and events of alarms come into the same ones."""
+    with monkeypatch.context() as before:
+        before.setattr(schema, "steps", lambda: steps()[:1])
+        async with connected(plan) as connection:
+            await prepare_schema(connection, plan.schema_name)
+            months = Months(connection, plan.schema_name)
+            await months.look()
+            await months.make({(2026, 3)})
+    postgres.psql(
+        "INSERT INTO tanks.events (instant, sequence, number, site, tank, boot, kind, subject)"
+        " VALUES ('2026-03-14 11:00Z', 1, 0, 'harbour', '', 'b', 'gateway_started', '')",
+        plan.database,
+    )
+    async with connected(plan) as connection:
+        transfer = await transfer_over(connection, plan)
+        assert await transfer.write([alarm_event(1)]) == []
+    found = postgres.psql(
+        "SELECT kind, alarm_kind, alarm_priority, alarm_phase, alarm_active, alarm_value FROM tanks.events_2026_03"
+        " ORDER BY instant",
+        plan.database,
+    )
+    assert found == ["gateway_started|||||", "alarm_raised|high_high|now|unacknowledged|t|13.56"]
 
 
 async def test_who_may_only_write_rows_needs_no_more_where_all_is_there(

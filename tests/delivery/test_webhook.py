@@ -186,6 +186,8 @@ async def test_what_can_never_be_taken_is_given_up_counted_and_said_once(server:
         assert trouble.text == (
             f"2 events are refused and lost there; the last: TK-1 {BOOT} 4 0: server answers {status}: no such field"
         )
+        async with yard.running() as follower:
+            assert follower.status().history == state.history, "one that goes on, after a reload, counts them no less"
 
 
 @pytest.mark.parametrize("status", [401, 403, 405, 415])

@@ -177,18 +177,10 @@ def _add_alarm(parser: argparse.ArgumentParser) -> None:
     _why(parser)
 
 
-def _add_shelve(parser: argparse.ArgumentParser) -> None:
-    _add_hidden(parser, needed=True)
-
-
-def _add_out(parser: argparse.ArgumentParser) -> None:
-    _add_hidden(parser, needed=False)
-
-
-def _add_hidden(parser: argparse.ArgumentParser, *, needed: bool) -> None:
+def _add_hidden(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("tank", metavar="TANK", help="tag of the tank, or `gateway` for an alarm of the gateway itself")
     parser.add_argument("alarm", metavar="ALARM", help="its name, for example high_high")
-    parser.add_argument("--for", metavar="TIME", nargs="+", required=needed, dest="duration", help="for example 2 h")
+    parser.add_argument("--for", metavar="TIME", nargs="+", required=True, dest="duration", help="for example 2 h")
     _why(parser, needed=True)
 
 
@@ -242,17 +234,17 @@ _ACTIONS: Mapping[str, tuple[Add, Read, str, str]] = {
     "end-maintenance": (_add_end, _read_end, "say that nobody works on it any more", "end-maintenance LT-101"),
     "acknowledge": (_add_alarm, _read_alarm, "say that an alarm was seen", "acknowledge TK-101 high_high"),
     "shelve": (
-        _add_shelve,
+        _add_hidden,
         _read_alarm,
         "take an alarm out of sight for a while",
         'shelve TK-101 high_high --for 2 h --why "gauge is being checked"',
     ),
     "unshelve": (_add_alarm, _read_alarm, "bring a shelved alarm back", "unshelve TK-101 high_high"),
     "out-of-service": (
-        _add_out,
+        _add_hidden,
         _read_alarm,
-        "take an alarm out of service",
-        'out-of-service TK-101 water_high --why "probe removed"',
+        "take an alarm out of service for a while",
+        'out-of-service TK-101 water_high --for 7 d --why "probe removed"',
     ),
     "in-service": (_add_alarm, _read_alarm, "return an alarm to service", "in-service TK-101 water_high"),
 }

@@ -15,6 +15,7 @@ from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import Entry, KeptEvent, KeptRecord
 from gateway.payload.plain import iso_time
 from gateway.records import Figure, Quality, ReasonCode
+from gateway.tank_state import AlarmStanding
 
 __all__ = ["EVENTS", "FORMULA_MARK", "RECORDS", "SORTS", "Column", "Sort", "line_of", "plain_text", "sort_of"]
 
@@ -151,8 +152,25 @@ def _event_row(entry: KeptEvent, zone: tzinfo) -> str:
         "" if reason is None else reason.code.value,
         "" if reason is None else _text(reason.text),
         _text(event.by or ""),
+        *_alarm(identity.tank, event.standing),
     ]
     return ",".join(cells) + _LINE_END
+
+
+def _alarm(tank: str, standing: AlarmStanding | None) -> tuple[str, ...]:
+    if standing is None:
+        return ("",) * 9
+    return (
+        standing.kind.value,
+        standing.priority.value,
+        standing.phase.value,
+        "true" if standing.is_active else "false",
+        "" if standing.raised is None else iso_time(standing.raised),
+        "" if standing.value is None else _number(tank, f"value of alarm {standing.name}", standing.value),
+        _text(standing.by or ""),
+        "" if standing.until is None else iso_time(standing.until),
+        _text(standing.why),
+    )
 
 
 def _times(instant: datetime, zone: tzinfo) -> tuple[str, str]:
@@ -216,6 +234,16 @@ EVENTS = Sort(
         Column("reason", "VARCHAR"),
         Column("text", "VARCHAR"),
         Column("by", "VARCHAR"),
+        # How the alarm stands after it; empty where it is of none.
+        Column("alarm_kind", "VARCHAR"),
+        Column("alarm_priority", "VARCHAR"),
+        Column("alarm_phase", "VARCHAR"),
+        Column("alarm_active", "BOOLEAN"),
+        Column("alarm_raised", "TIMESTAMP WITH TIME ZONE"),
+        Column("alarm_value", "DOUBLE"),
+        Column("alarm_by", "VARCHAR"),
+        Column("alarm_until", "TIMESTAMP WITH TIME ZONE"),
+        Column("alarm_why", "VARCHAR"),
     ),
     _event_row,
 )

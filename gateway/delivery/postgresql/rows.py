@@ -15,6 +15,7 @@ from gateway.figures import BESIDE, FIGURE_DEFINITIONS
 from gateway.history import KeptEvent, KeptRecord
 from gateway.payload.plain import iso_time
 from gateway.records import Figures, Inventory, LastGood, Quality, Reason, ReasonCode
+from gateway.tank_state import AlarmStanding
 
 __all__ = ["EVENT_COLUMNS", "FIGURE_COLUMNS", "RECORD_COLUMNS", "event_row", "record_row"]
 
@@ -73,6 +74,15 @@ EVENT_COLUMNS: tuple[str, ...] = (
     "reason_code",
     "reason_text",
     "done_by",
+    "alarm_kind",
+    "alarm_priority",
+    "alarm_phase",
+    "alarm_active",
+    "alarm_raised",
+    "alarm_value",
+    "alarm_by",
+    "alarm_until",
+    "alarm_why",
 )
 
 _FIRST_YEAR, _LAST_YEAR = 2, 9998
@@ -163,6 +173,24 @@ def event_row(kept: KeptEvent) -> tuple[Any, ...]:
         _text(event.subject),
         *_told(event.reason),
         None if event.by is None else _text(event.by),
+        *_alarm(tank, event.standing),
+    )
+
+
+def _alarm(tank: str, standing: AlarmStanding | None) -> tuple[Any, ...]:
+    """Raises DeliveryError."""
+    if standing is None:
+        return (None,) * 9
+    return (
+        standing.kind,
+        standing.priority,
+        standing.phase,
+        standing.is_active,
+        None if standing.raised is None else _utc(standing.raised),
+        _finite(tank, f"value of alarm {standing.name}", standing.value),
+        None if standing.by is None else _text(standing.by),
+        None if standing.until is None else _utc(standing.until),
+        _text(standing.why) or None,
     )
 
 

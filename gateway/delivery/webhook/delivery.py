@@ -85,9 +85,6 @@ class WebhookDelivery:
             troubles.append(Trouble("records_refused", text))
         outbox = self._around.outbox
         history = None if outbox is None else outbox.backlog()
-        if history is not None:
-            delivered = max(0, history.delivered - self._refused)
-            history = history._replace(delivered=delivered, lost=history.lost + self._refused)
         return DestinationStatus(
             self._plan.name, self._connected, 0, 0, 0, None, troubles=tuple(troubles), history=history
         )
@@ -167,14 +164,16 @@ class WebhookDelivery:
             for event in events:
                 await self._deliver(connection, word, [event], outbox)
             return
+        refused: tuple[int, ...] = ()
         if verdict.kind is FaultKind.ENTRY:
+            refused = (events[0].position,)
             self._give_up(events[0], verdict.text)
         elif verdict.kind is not None:
             if verdict.wait_s is not None:
                 raise _AskedToWait(verdict.text, verdict.wait_s)
             raise DeliveryFault(verdict.kind, verdict.text)
         self._goes_well()
-        outbox.delivered(events[-1].position)
+        outbox.delivered(events[-1].position, refused)
 
     async def _post(self, connection: "Connection", word: str | None, events: Sequence[KeptEvent]) -> Verdict:
         plan = self._plan
