@@ -87,7 +87,7 @@ async def test_story_20_maintenance_and_a_temperature_by_hand_that_are_forgotten
 ) -> None:
     """20 degC for an hour while the thermometer is worked on; and the day after nobody remembers either."""
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=600.0, period="30 s", keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=800.0, period="30 s", keep=keep) as story:
         await story.until("TK-101", lambda record: record.inventory.figures.gsv.quality is GOOD)
         await story.enter(action="maintenance", instrument="TT-101", duration="1 h", why="element 2 replaced")
         await story.enter(action="temperature", tank="TK-101", value="20 degC", expires="1 h", why="by portable")
