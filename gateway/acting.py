@@ -53,6 +53,7 @@ ENTRY_NOT_KEPT = "entry.not_kept"
 _WRITE_S = 5.0
 """Longest that somebody waits for the disk."""
 _TURN_S = 0.5
+_NOT_IN_TRAIL = "it holds, but the disk has not taken it in yet: a crash before that would undo it; see to the disk"
 _AGAIN_S = 10.0
 """After the disk did not take an expiry."""
 
@@ -265,7 +266,7 @@ class Acting:
         body = audit_body(request, command.by, command.why, (), before, after)
         future = self._keeping.keep_papers((), (), (round(now.timestamp() * 1e9), body))
         if not await done_within(future, _WRITE_S) or future.exception() is not None:
-            return well(lines, ["it holds, but the disk has not taken in its row of the audit trail"])
+            return well(lines, [_NOT_IN_TRAIL])
         return well(lines, [])
 
     def _standing(self, tank: str, alarm: str) -> dict[str, Any] | None:

@@ -72,7 +72,10 @@ class Papers:
     def keep(
         self, papers: Sequence[Paper], given: Sequence[GivenEvent], audit: tuple[int, str] | None
     ) -> "Future[None]":
-        """In one commit with the events and the row of the audit trail, or nothing of it. Never waits."""
+        """In one commit with the events and the row of the audit trail, or nothing of it. Never waits.
+
+        A row alone is of something that holds already: it is tried again until the disk takes it.
+        """
         number = 0
 
         def write(connection: sqlite3.Connection) -> None:
@@ -82,7 +85,8 @@ class Papers:
                 adding(*audit)(connection)
             number = _newest_number(connection)
 
-        future = self._writer.do_with(write, given)
+        holds_already = not papers and not given
+        future = self._writer.insist(write, at_once=True) if holds_already else self._writer.do_with(write, given)
         future.add_done_callback(lambda done: self._kept(done, papers, number))
         return future
 

@@ -133,10 +133,10 @@ class Writer:
         self._intake.ask(task, at_once=True)
         return task.future
 
-    def insist(self, action: Action[T]) -> "Future[T]":
+    def insist(self, action: Action[T], *, at_once: bool = False) -> "Future[T]":
         """The same for what is tried again until the disk takes it."""
         task = Task(action, insists=True)
-        self._intake.ask(task, at_once=False)
+        self._intake.ask(task, at_once=at_once)
         return task.future
 
     def listen(self, heard: Callable[[Committed], None]) -> None:

@@ -1,15 +1,17 @@
 """What decides about mails, without a server: how many go out, who has been told how far, and what one of them says."""
 
 from datetime import timedelta
+from email import message_from_bytes, policy
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from gateway.delivery.mail.alarms import Wish, items_of, wanted
 from gateway.delivery.mail.allowance import Allowance
 from gateway.delivery.mail.letter import About, alarm_letter
+from gateway.delivery.mail.message import message_of
 from gateway.delivery.mail.people import People
 from gateway.delivery.mail.words import subject_of, value_words
 from gateway.history import KeptEvent
@@ -174,3 +176,27 @@ def test_each_wanted_alarm_is_in_the_mail_once_and_no_old_one_looks_new(
     assert ("This comes late" in letter.text) == any(item.is_late for item in items)
     assert letter.is_urgent == any(item.over is None and item.priority is Priority.NOW for item in items)
     assert "Monitoring only." in letter.text
+
+
+_STEERS = (
+    "=?utf-8?q?=0ABcc:_x=40y.example?=",
+    "=?x?Q?=0A0:",
+    "a\r\nBcc: x@y.example",
+    "\x85Bcc: z",
+    "\u2028",
+    "x" * 300,
+)
+
+
+@given(st.text(max_size=40) | st.sampled_from(_STEERS), st.text(max_size=20) | st.sampled_from(_STEERS))
+@example("TK-1", "=?utf-8?q?=0ABcc:_x=40y.example?=")
+def test_no_name_brings_a_header_of_its_own(tank: str, site: str) -> None:
+    """An encoded word (RFC 2047) in a name would be decoded when the header is written, its line end with it."""
+    event = alarm_event(1, tank=tank)
+    items = items_of([event], (), NOON, 3600.0)
+    letter = alarm_letter(items, (), About(site, ZoneInfo("Europe/Lisbon"), NOON, simulated=True))
+    written = message_of(letter, "a@b.example", ("c@d.example",), NOON, "key").as_bytes()
+    message = message_from_bytes(written, policy=policy.default)
+    headers = "From To Subject Date Message-ID Auto-Submitted Importance Content-Type Content-Transfer-Encoding"
+    assert sorted(message.keys()) == sorted([*headers.split(), "MIME-Version"])
+    assert "".join(str(message["Subject"]).split()) == "".join(letter.subject.split())

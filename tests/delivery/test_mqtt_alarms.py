@@ -161,3 +161,19 @@ async def test_what_is_wrong_goes_before_a_thousand_records_and_what_is_normal_b
                 topics.append(topic)
     assert topics[0] == "tanks/harbour/TK-1/alarms/high_high"
     assert [topic for topic in topics[-2:] if "/alarms/" in topic] == topics[-2:]
+
+
+@both_protocols
+async def test_a_folder_of_any_name_has_one_level_of_a_topic(server: Mosquitto, protocol: str) -> None:
+    """A destination of files is called by its folder, in which a path may have what MQTT allows in no topic."""
+    site = Site(server.port, protocol)
+    odd = alarm(kind=AlarmKind.DESTINATION_LOST, tank="")
+    named = odd.standing._replace(name="destination_lost.files:/srv/a+b #c 5%/ä\x07")
+    site.alarms = [odd._replace(standing=named), alarm()]
+    async with Subscriber(server.port, "tanks/harbour/+/alarms/+") as subscriber, running(site.delivery):
+        messages = [await subscriber.next() for _ in site.alarms]
+    seen = {(message.topic, message.content["alarm"]["name"]) for message in messages}
+    assert seen == {
+        ("tanks/harbour/gateway/alarms/destination_lost.files:%2Fsrv%2Fa%2Bb%20%23c%205%25%2Fä%07", named.name),
+        ("tanks/harbour/TK-1/alarms/high_high", "high_high"),
+    }

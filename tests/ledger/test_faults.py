@@ -20,6 +20,7 @@ from gateway.ledger import intake, pending, writer
 from gateway.ledger.contract import Row
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.open_file import OpenFile
+from gateway.ledger.papers import Paper
 from gateway.records import ReasonCode
 from gateway.tank_record import EventKind
 from tests.support.ledger_store import (
@@ -403,3 +404,21 @@ def test_a_folder_that_comes_late_is_waited_for(stand: Stand, tmp_path: Path) ->
     until(lambda: ledger.status().committed > 0)
     assert ledger.close(PATIENCE_S)
     assert len(records_in(stand.file)) == 1
+
+
+def test_what_somebody_did_to_an_alarm_comes_into_the_trail_once_the_disk_takes_it(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It held when it was done. An entry, which then does not hold, is refused."""
+    monkeypatch.setattr("gateway.ledger.store._BUSY_S", 0.01)
+    ledger = stand.open()
+    until(lambda: ledger.status().waiting == 0)
+    with held(stand.file):
+        done = ledger.keep_papers((), (), (1, '{"by": "kim"}'))
+        entry = ledger.keep_papers([Paper("density TK-1", "TK-1", 2, "{}")], (), (2, '{"by": "bo"}'))
+        with pytest.raises(sqlite3.OperationalError):
+            entry.result(PATIENCE_S)
+    done.result(PATIENCE_S)
+    assert rows_in(stand.file, "SELECT number, instant_ns, body FROM audit") == [(1, 1, '{"by": "kim"}')]
+    assert rows_in(stand.file, "SELECT * FROM papers") == []
+    assert ledger.close(PATIENCE_S)

@@ -85,7 +85,8 @@ def subject_of(text: str, site: str, *, simulated: bool) -> str:
     room = _LONGEST_SUBJECT - len(site) - 2
     if len(whole) > room > 0:
         whole = f"{whole[: room - 1]}…"
-    return f"{whole}, {printable(site)}"
+    # What looks like an encoded word (RFC 2047) would be read as one, be it a line end with another header behind it.
+    return f"{whole}, {printable(site)}".replace("=?", "= ?")
 
 
 def priority_words(priority: Priority) -> str:

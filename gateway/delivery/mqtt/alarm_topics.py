@@ -6,6 +6,7 @@ retained, and may have what a process before this one left there: every alarm is
 
 from collections.abc import Callable
 from typing import NamedTuple
+from urllib.parse import quote
 
 from gateway.payload.alarms import alarm_json
 from gateway.status import GatewaySnapshot
@@ -13,6 +14,7 @@ from gateway.tank_state import AlarmNow, AlarmPhase, AlarmStanding
 
 __all__ = ["AlarmTopics", "Due"]
 
+_FORBIDDEN = frozenset("/+#% ")
 _Key = tuple[str, str]
 """Tank and name."""
 
@@ -79,4 +81,15 @@ class AlarmTopics:
         del due[tank, name]
         seen = self._seen
         payload = b"" if alarm is None else alarm_json(seen.site, alarm, seen.instant, simulated=seen.simulated)
-        return Due(f"{self._root}/{tank or 'gateway'}/alarms/{name}", payload)
+        return Due(f"{self._root}/{tank or 'gateway'}/alarms/{_level(name)}", payload)
+
+
+def _level(name: str) -> str:
+    """One level of a topic: an alarm of a destination has in its name what a folder may have in its own. What MQTT
+    does not allow there is written as in a URL."""
+    if _FORBIDDEN.isdisjoint(name) and name.isprintable():
+        return name
+    return "".join(
+        quote(each, safe="", errors="replace") if each in _FORBIDDEN or not each.isprintable() else each
+        for each in name
+    )
