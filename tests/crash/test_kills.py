@@ -96,7 +96,7 @@ def live_is_the_same(live: list[dict[str, object]], arrived: list[Arrived]) -> l
 
 def ends_are_told(rows: list[Kept]) -> None:
     """Each start has begun with an event, and each end but the last two is told by the start behind it."""
-    kinds = [(each.body["kind"], each.body["subject"]) for each in rows if not each.is_record]
+    kinds = [(each.body["kind"], each.body.get("subject", "")) for each in rows if not each.is_record]
     started = [boot for kind, boot in kinds if kind == "gateway_started"]
     stopped = {boot for kind, boot in kinds if kind == "gateway_stopped"}
     broke_off = [boot for kind, boot in kinds if kind == "gateway_broke_off"]

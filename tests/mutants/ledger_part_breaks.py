@@ -167,8 +167,8 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
     Break(
         "seam: a reader whose turn is over speaks for the next",
         "gateway/outbox_turns.py",
-        "        if not self._is_over():\n            self._turns.outbox.delivered(position)",
-        "        self._turns.outbox.delivered(position)",
+        "        if not self._is_over():\n            self._turns.outbox.delivered(position, refused)",
+        "        self._turns.outbox.delivered(position, refused)",
         ("tests/test_outbox_turns.py",),
     ),
     Break(

@@ -191,10 +191,11 @@ def test_noise_has_the_deviation_it_was_given() -> None:
     assert max(abs(level - 5828.0) for level in levels) <= 6.1
 
 
-def test_demo_hour_keeps_clear_of_every_limit() -> None:
-    # Minimum and maximum working level of the ten tanks, from the description of the demo site.
+def test_the_demo_keeps_clear_of_every_limit_but_that_of_the_bullet() -> None:
+    # Minimum and maximum working level of the ten tanks, from the description of the demo site; of B-2, which is
+    # filled too far for its alarms to be seen, critical high.
     limits = {
-        "TK-101": (0.900, 13.200), "TK-204": (2.200, 13.000), "J-3": (1.100, 9.600), "B-2": (0.250, 2.232),
+        "TK-101": (0.900, 13.200), "TK-204": (2.200, 13.000), "J-3": (1.100, 9.600), "B-2": (0.250, 2.372),
         "C-7": (0.500, 7.600), "P-12": (0.450, 12.300), "BO-5": (0.350, 7.200), "A-1": (0.300, 4.300),
         "F-1": (1.200, 14.200), "D-1": (0.9144, 13.1064),
     }  # fmt: skip

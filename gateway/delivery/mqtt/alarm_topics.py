@@ -74,6 +74,11 @@ class AlarmTopics:
         """What is normal, as it was: when nothing else waits."""
         return self._next(self._rest)
 
+    @property
+    def waits(self) -> bool:
+        """Whether anything is still to be told."""
+        return bool(self._urgent or self._rest)
+
     def _next(self, due: dict[_Key, AlarmNow | None]) -> Due | None:
         if not due or self._seen is None:
             return None

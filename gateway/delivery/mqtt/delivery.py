@@ -8,7 +8,7 @@ import asyncio
 import random as random_module
 import time
 from collections.abc import Callable, Sequence
-from contextlib import AbstractAsyncContextManager, nullcontext
+from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 
 import structlog
 
@@ -97,8 +97,8 @@ class MqttDelivery:
         self._heartbeat_due = False
         self._alarms_due_s = float("inf")
         self._complaint: str | None = None
-        self._lost_told = 0
         """Why there is no connection, as last logged."""
+        self._lost_told = 0
         self._alarms = AlarmTopics(self._root, snapshot)
         self._alarm_topics: dict[int, str] = {}
         """By number of what is in flight."""
@@ -176,7 +176,7 @@ class MqttDelivery:
             await asyncio.sleep(self._backoff.after(healthy_s or 0.0))
 
     def _lasted_s(self) -> float | None:
-        """Since when the connection of this attempt has stood."""
+        """For how long this attempt's connection has stood."""
         return None if self._connected_at_s is None else self._monotonic() - self._connected_at_s
 
     async def _one_connection(self) -> None:
@@ -248,11 +248,9 @@ class MqttDelivery:
 
     async def _woken(self, talk: Conversation, due_s: float) -> None:
         """Until something has happened, it is `due_s`, or what is in flight is overdue."""
-        try:
+        with suppress(TimeoutError):
             async with asyncio.timeout(max(0.0, min(due_s, talk.overdue_s) - self._monotonic())):
                 await self._wake.wait()
-        except TimeoutError:
-            return
 
     def _has_room(self, talk: Conversation) -> bool:
         return talk.has_room and not (self._history is not None and self._history.alone_in_flight)
@@ -286,7 +284,9 @@ class MqttDelivery:
                 self._live_in_a_row += 1
                 self._send_live(talk, live, now_s)
                 continue
-            if self._send_alarm(talk, None if self._queue.ready else self._alarms.rest(), now_s):
+            # What is normal takes half of the window at most: a live record that comes waits for none of it.
+            is_free = not self._queue.ready and 2 * talk.in_flight < talk.window
+            if self._send_alarm(talk, self._alarms.rest() if is_free else None, now_s):
                 continue
             if history is None or (history.next_is_alone and talk.in_flight):
                 break
@@ -296,7 +296,8 @@ class MqttDelivery:
                 break
         if self._history is not None:
             self._history.look()
-        self._held_up = not self._has_room(talk) or (history is not None and history.next_is_alone)
+        alone = history is not None and history.next_is_alone
+        self._held_up = not self._has_room(talk) or alone or self._alarms.waits
 
     def _send_live(self, talk: Conversation, entry: Entry, now_s: float) -> None:
         identity = entry.record.identity
