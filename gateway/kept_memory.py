@@ -103,7 +103,9 @@ def with_watch(kept: Kept | None, tag: str, plain: Any) -> Kept | None:
     if kept is None:
         kept = Kept(utc_ns, steady_ns, {})
     is_set_back = utc_ns < kept.utc_ns
-    if is_set_back and steady_ns < kept.steady_ns:
+    # Of a tank that is not in it yet the time of `kept` says nothing: that may be of another tank's watch.
+    is_known = tag in kept.tanks if tag != GATEWAY else kept.house != NO_HOUSE
+    if is_known and is_set_back and steady_ns < kept.steady_ns:
         return kept
     # Where UTC was set back the steady clock is the same one: it has gone on.
     by_s = 0.0 if is_set_back else ((utc_ns - kept.utc_ns) - (steady_ns - kept.steady_ns)) / 1e9

@@ -161,6 +161,27 @@ def test_what_happened_after_the_memory_was_taken_is_not_dropped_with_what_it_ha
     assert ledger.close(PATIENCE_S)
 
 
+def test_before_the_first_memory_of_the_site_no_tank_hides_what_happened_to_another(tmp_path: Path) -> None:
+    """Killed within its first minute: rows are read by name, and the last of them was written first."""
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    for tank in ("TK-3", "TK-2", "TK-1", GATEWAY):
+        stand.seconds += 1.0
+        watch = remembered(stand, "high_high", tank=tank)
+        if tank == GATEWAY:
+            ledger.event(raised("high_high"), watch=watch)
+        else:
+            ledger.offer(stand.record(tank, events=(raised("high_high"),)), lambda watch=watch: watch)
+        until(lambda: ledger.status().waiting == 0)
+    kept = reopened(stand)
+    assert kept is not None
+    assert {tag: set(tank.watch.alarms) for tag, tank in kept.tanks.items()} == {
+        tag: {"high_high"} for tag in ("TK-1", "TK-2", "TK-3")
+    }
+    assert set(kept.house.alarms) == {"high_high"}
+    assert ledger.close(PATIENCE_S)
+
+
 def test_the_gateway_itself_is_remembered_likewise(tmp_path: Path) -> None:
     stand = Stand(tmp_path)
     ledger = stand.open()
