@@ -1,6 +1,7 @@
 """What the watch remembers is in the ledger with the very events that it has come to: never one without the other."""
 
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from gateway.calculation.memory import EMPTY_MEMORY
@@ -26,6 +27,10 @@ def remembered(stand: Stand, *names: str, tank: str = "TK-1") -> KeptWatch:
     alarms = {name: AlarmMemory(INSTANT, AlarmPhase.UNACKNOWLEDGED, unheard_s=100.0) for name in names}
     memory = HouseMemory(alarms) if tank == GATEWAY else WatchMemory(alarms=alarms)
     return KeptWatch(tank, stand.utc_ns(), stand.monotonic_ns(), memory)
+
+
+def _as_it_is(watch: KeptWatch) -> KeptWatch:
+    return watch
 
 
 def reopened(stand: Stand) -> Kept | None:
@@ -171,7 +176,7 @@ def test_before_the_first_memory_of_the_site_no_tank_hides_what_happened_to_anot
         if tank == GATEWAY:
             ledger.event(raised("high_high"), watch=watch)
         else:
-            ledger.offer(stand.record(tank, events=(raised("high_high"),)), lambda watch=watch: watch)
+            ledger.offer(stand.record(tank, events=(raised("high_high"),)), partial(_as_it_is, watch))
         until(lambda: ledger.status().waiting == 0)
     kept = reopened(stand)
     assert kept is not None
