@@ -24,7 +24,7 @@ from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
-from gateway.kept_memory import Kept
+from gateway.kept_memory import Kept, alarms_in
 from gateway.payload.alarms import alarms_json
 from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
@@ -110,6 +110,7 @@ class Daemon:
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
         kept = self._keeping.read_memory()
+        self._alarms_before = () if kept is None else alarms_in(kept)
         if kept is not None:
             self._pipeline.restore(kept)
             self._house_watch.restore(kept)
@@ -285,6 +286,7 @@ class Daemon:
             site_file_refused=self.site_file_refused,
             alarms=(*self._house_watch.alarms(), *self._pipeline.alarms()),
             entered=self.acting.entered(),
+            alarms_before=self._alarms_before,
         )
 
     def healthy(self) -> bool:

@@ -22,6 +22,7 @@ __all__ = [
     "KeptMemoryError",
     "KeptTank",
     "KeptWatch",
+    "alarms_in",
     "kept_from",
     "pause_s",
     "plain_head",
@@ -111,6 +112,12 @@ def with_watch(kept: Kept | None, tag: str, plain: Any) -> Kept | None:
     watch = _WATCH_FORM.moved(_read(_WATCH_FORM, plain.get("watch"), NO_WATCH), by_s)
     tank = kept.tanks.get(tag) or KeptTank("", EMPTY_MEMORY)
     return kept._replace(tanks={**kept.tanks, tag: tank._replace(watch=watch)})
+
+
+def alarms_in(kept: Kept) -> tuple[tuple[str, str], ...]:
+    """Tank and name of each alarm that is remembered: what the process before may have told of somewhere."""
+    watches = {tag: tank.watch.alarms for tag, tank in kept.tanks.items()} | {GATEWAY: kept.house.alarms}
+    return tuple([(tag, name) for tag, alarms in watches.items() for name in alarms])
 
 
 def plain_head(kept: Kept) -> dict[str, Any]:

@@ -197,6 +197,8 @@ class GatewaySnapshot(NamedTuple):
     alarms: Sequence[AlarmNow] = ()
     """Of every tank and of the gateway itself, normal or not."""
     entered: Sequence[EnteredStatus] = ()
+    alarms_before: Sequence[tuple[str, str]] = ()
+    """Tank and name of each alarm that the process before this one remembered: some may be no more."""
 
     @property
     def awaited(self) -> list[str]:

@@ -2,6 +2,7 @@
 
 import hashlib
 import math
+from datetime import UTC, datetime
 from typing import Annotated, Any, get_args, get_origin
 
 import orjson
@@ -17,6 +18,7 @@ from gateway.kept_memory import (
     Kept,
     KeptMemoryError,
     KeptTank,
+    alarms_in,
     kept_from,
     pause_s,
     plain_head,
@@ -25,6 +27,7 @@ from gateway.kept_memory import (
 )
 from gateway.plain_form import PlainForm, SteadyTime
 from gateway.records import LastGood
+from gateway.watch.alarms.memory import AlarmMemory
 from gateway.watch.house import NO_HOUSE, HouseMemory
 from gateway.watch.memory import NO_WATCH, WatchMemory
 from tests.support.of_types import fields_within, values_of
@@ -185,3 +188,10 @@ def test_one_damaged_tank_does_not_take_the_others_with_it() -> None:
         "TK-2": "placed.wet is not a list",
         "TK-3": "its plan is missing",
     }
+
+
+def test_which_alarms_are_remembered() -> None:
+    alarm = AlarmMemory(datetime(2026, 11, 28, tzinfo=UTC))
+    watch, house = WatchMemory(alarms={"minimum": alarm}), HouseMemory({"line_lost.bus": alarm})
+    kept = Kept(0, 0, {"TK-1": KeptTank("p", EMPTY_MEMORY, watch), "TK-2": KeptTank("p", EMPTY_MEMORY)}, house=house)
+    assert alarms_in(kept) == (("TK-1", "minimum"), ("", "line_lost.bus"))

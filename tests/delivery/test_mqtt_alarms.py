@@ -148,6 +148,20 @@ def test_what_is_no_more_is_said_anew_after_each_connect_and_what_came_back_is_n
     assert all_said() == {"high_high": True, "minimum": False}
 
 
+def test_what_the_process_before_has_told_and_is_no_more_is_emptied_with_the_first_connect() -> None:
+    before = (("TK-1", "high_high"), ("TK-1", "minimum"), ("TK-9", "minimum"), ("", "line_lost.old"))
+    seen = snapshot()._replace(alarms=(alarm(),), alarms_before=before)
+    topics = AlarmTopics("tanks/harbour", lambda: seen)
+    topics.connected()
+    said = {due.topic: bool(due.payload) for due in iter(topics.rest, None)}
+    assert said == {
+        "tanks/harbour/TK-1/alarms/high_high": True,
+        "tanks/harbour/TK-1/alarms/minimum": False,
+        "tanks/harbour/TK-9/alarms/minimum": False,
+        "tanks/harbour/gateway/alarms/line_lost.old": False,
+    }
+
+
 async def test_what_is_wrong_goes_before_a_thousand_records_and_what_is_normal_behind_them(server: Mosquitto) -> None:
     site = Site(server.port, "5")
     site.alarms[0] = alarm(AlarmPhase.UNACKNOWLEDGED)

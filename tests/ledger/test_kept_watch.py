@@ -4,6 +4,7 @@ import json
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -33,6 +34,10 @@ def remembered(stand: Stand, *names: str, tank: str = "TK-1") -> KeptWatch:
     alarms = {name: AlarmMemory(INSTANT, AlarmPhase.UNACKNOWLEDGED, unheard_s=100.0) for name in names}
     memory = HouseMemory(alarms) if tank == GATEWAY else WatchMemory(alarms=alarms)
     return KeptWatch(tank, stand.utc_ns(), stand.monotonic_ns(), memory)
+
+
+def _as_it_is(watch: KeptWatch) -> KeptWatch:
+    return watch
 
 
 def reopened(stand: Stand) -> Kept | None:
@@ -275,6 +280,27 @@ def test_an_older_copy_of_the_file_does_not_bring_back_what_was_entered_before(
     assert "841" in ledger.papers.newest()["density TK-1"].body
     newest = "SELECT body FROM papers ORDER BY number DESC LIMIT 1"
     until(lambda: "841" in rows_in(stand.file, newest)[0][0])
+    assert ledger.close(PATIENCE_S)
+
+
+def test_before_the_first_memory_of_the_site_no_tank_hides_what_happened_to_another(tmp_path: Path) -> None:
+    """Killed within its first minute: rows are read by name, and the last of them was written first."""
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    for tank in ("TK-3", "TK-2", "TK-1", GATEWAY):
+        stand.seconds += 1.0
+        watch = remembered(stand, "high_high", tank=tank)
+        if tank == GATEWAY:
+            ledger.event(raised("high_high"), watch=watch)
+        else:
+            ledger.offer(stand.record(tank, events=(raised("high_high"),)), partial(_as_it_is, watch))
+        until(lambda: ledger.status().waiting == 0)
+    kept = reopened(stand)
+    assert kept is not None
+    assert {tag: set(tank.watch.alarms) for tag, tank in kept.tanks.items()} == {
+        tag: {"high_high"} for tag in ("TK-1", "TK-2", "TK-3")
+    }
+    assert set(kept.house.alarms) == {"high_high"}
     assert ledger.close(PATIENCE_S)
 
 

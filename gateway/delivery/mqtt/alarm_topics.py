@@ -35,7 +35,7 @@ class AlarmTopics:
         self._seen: GatewaySnapshot | None = None
         self._told: dict[_Key, AlarmStanding] = {}
         self._ever: set[_Key] = set()
-        """Told in this process, or about to be: what is no more of them may still lie at the server."""
+        """Told in this process or the one before it: what is no more of them may still lie at the server."""
         self._urgent: dict[_Key, AlarmNow | None] = {}
         self._rest: dict[_Key, AlarmNow | None] = {}
 
@@ -43,7 +43,7 @@ class AlarmTopics:
         """Find what has changed since it was told."""
         self._seen = self._snapshot()
         present = {(alarm.tank, alarm.standing.name): alarm for alarm in self._seen.alarms}
-        self._ever.update(present)
+        self._ever.update(present, self._seen.alarms_before)
         for key, alarm in present.items():
             standing = alarm.standing
             told = self._told.get(key)
