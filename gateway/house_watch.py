@@ -1,15 +1,27 @@
 """The watch of the gateway itself, in the daemon's hands: what is wrong with it, and floods of alarms of the site."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
 from gateway.clock import Clock
+from gateway.clock_watch import is_impossible
 from gateway.history import GATEWAY
 from gateway.kept_memory import Kept, KeptWatch, pause_s, restored_house
 from gateway.tank_record import Event
 from gateway.tank_state import AlarmNow, AlarmStanding
 from gateway.watch.alarms.commands import AlarmCommand
-from gateway.watch.house import NO_HOUSE, Found, House, HouseMemory, act_on_house, house_alarms, watch_house
+from gateway.watch.alarms.together import given_up
+from gateway.watch.house import (
+    NO_HOUSE,
+    Found,
+    House,
+    HouseMemory,
+    act_on_house,
+    house_alarms,
+    house_plans,
+    watch_house,
+)
+from gateway.watch.plan import AlarmPlan
 
 __all__ = ["HouseWatch"]
 
@@ -24,6 +36,8 @@ class HouseWatch:
         self._clock = clock
         self._tell = tell
         self._heard: list[Event] = []
+        self._plans: Mapping[str, AlarmPlan] = {}
+        """As of the last look."""
         self.memory: HouseMemory = NO_HOUSE
         self.standings: tuple[AlarmStanding, ...] = ()
         """Of the gateway's own alarms those that are not normal, first things first."""
@@ -31,7 +45,8 @@ class HouseWatch:
     def restore(self, kept: Kept) -> None:
         """Go on from what was remembered."""
         utc_ns, steady_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
-        self.memory = restored_house(kept, steady_ns, pause_s(kept, utc_ns, steady_ns))
+        is_told = not (is_impossible(kept.utc_ns) or is_impossible(utc_ns))
+        self.memory = restored_house(kept, steady_ns, pause_s(kept, utc_ns, steady_ns, is_told=is_told))
 
     def heard(self, events: Iterable[Event]) -> None:
         """What has happened at a tank."""
@@ -41,8 +56,12 @@ class HouseWatch:
         """One look at the gateway: to be had now and then."""
         heard, self._heard = self._heard, []
         instant, steady_s = self._now()
-        found = watch_house(self._look(), heard, self.memory, instant, steady_s)
-        self._take(found)
+        house = self._look()
+        plans = house_plans(house)
+        gone = given_up(self._plans, self.memory.alarms, plans, instant)
+        self._plans = plans
+        found = watch_house(house, heard, self.memory, instant, steady_s)
+        self._take(found._replace(events=(*gone, *found.events)))
 
     def act(self, command: AlarmCommand) -> None:
         """Do to one of its alarms what somebody asks for. Raises AlarmRefusedError."""

@@ -21,7 +21,7 @@ from gateway.kept_memory import Kept, KeptTank, KeptWatch, pause_s, restored, re
 from gateway.records import Inventory, Reading, TankInput
 from gateway.tank_log import tell_changes
 from gateway.tank_record import Event, Identity, Remembered, TankRecord
-from gateway.tank_state import AlarmNow, TankState
+from gateway.tank_state import AlarmNow, AlarmStanding, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
 from gateway.watch.memory import lean, of_another_plan
 from gateway.watch.plan import WatchPlan
@@ -172,10 +172,11 @@ class Pipeline:
             )
             for plan, binding, period_s in tanks
         ]
-        last = self._last_of(before.values(), "the tank is no longer in the site file")
         for tank in before.values():
             tank.watched = False
-            self._sequences[tank.plan.tank] = tank.sequence
+            tank.told += tank.given_up((), self._now())
+        last = self._last_of(before.values(), "the tank is no longer in the site file")
+        self._sequences |= {tank.plan.tank: tank.sequence for tank in before.values()}
         for key in [key for key in self._latest if key[0] in forgotten]:
             del self._latest[key]
             self._missed.pop(key, None)
@@ -202,18 +203,8 @@ class Pipeline:
         tank.awaited -= {key for key in self._latest if key[0] not in forgotten}
         if before is None:
             tank.sequence = self._sequences.get(tank.plan.tank, 0)
-            return tank
-        before.watched = False
-        # What it said last lies at the destinations until its next sheet, and in the log nothing is to be said twice.
-        tank.sequence, tank.latest = before.sequence, before.latest
-        tank.limit_told, tank.roof_told, tank.endings_told = before.limit_told, before.roof_told, before.endings_told
-        tank.told = before.told
-        tank.watch_memory = of_another_plan(before.watch_memory)
-        if before.goes_on(tank, forgotten):
-            tank.memory, tank.watch_memory = before.memory, before.watch_memory
-            tank.calculated_ns, tank.awaited, tank.is_new = before.calculated_ns, before.awaited, before.is_new
-        elif before.moves_on(tank, forgotten):
-            tank.watch_memory = before.watch_memory
+        else:
+            tank.follow(before, forgotten, self._now())
         return tank
 
     def records(self) -> list[TankRecord]:
@@ -234,9 +225,8 @@ class Pipeline:
         tank = next((tank for tank in self._tanks if tank.plan.tank == tag and tank.watch is not None), None)
         if tank is None or tank.watch is None:
             raise AlarmRefusedError(f"there is no tank '{tag}' with alarms here")
-        utc_ns, steady_s = self._clock.utc_ns(), self._clock.monotonic_ns() / _NS_PER_S
-        instant = datetime.fromtimestamp(utc_ns / _NS_PER_S, UTC)
-        tank.watch_memory, events = act(tank.watch, tank.watch_memory, command, instant, steady_s)
+        steady_s = self._clock.monotonic_ns() / _NS_PER_S
+        tank.watch_memory, events = act(tank.watch, tank.watch_memory, command, self._now(), steady_s)
         tank.told += events
         if not tank.awaited:
             # Before all has been heard of a sheet would find everything missing; the first one tells it.
@@ -245,6 +235,10 @@ class Pipeline:
     def alarms(self) -> list[AlarmNow]:
         """Of every tank every alarm, normal or not."""
         return [alarm for tank in self._tanks for alarm in tank.alarms()]
+
+    def standings(self) -> dict[str, tuple[AlarmStanding, ...]]:
+        """By tank, of its alarms those that are not normal, first things first."""
+        return {tank.plan.tank: found for tank in self._tanks if (found := tank.standings())}
 
     def plan_text(self, tag: str) -> Callable[[], bytes] | None:
         """What makes the text of the plan of a tank's sheets, to be kept; None where it is no longer watched."""
@@ -301,6 +295,9 @@ class Pipeline:
                 memory = EMPTY_MEMORY
         tank.memory = memory
 
+    def _now(self) -> datetime:
+        return datetime.fromtimestamp(self._clock.utc_ns() / _NS_PER_S, UTC)
+
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
         utc_ns = self._clock.utc_ns()
@@ -335,7 +332,8 @@ class Pipeline:
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
             return None
         remembered = remembered_of(tank.memory, remember_good(tank.memory, inventory.figures), NO_JUDGEMENTS)
-        return self._record(tank, tank_input, inventory, remembered)
+        # What has happened to a tank that goes on is told by its next sheet.
+        return self._record(tank, tank_input, inventory, remembered, events=() if tank.watched else tank.told)
 
     def _watched(
         self, tank: Tank, tank_input: TankInput, inventory: Inventory

@@ -49,9 +49,5 @@ class SiteAlarms:
         return None
 
     def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
-        found = {
-            record.identity.tank: record.state.alarms
-            for record in self._pipeline.records()
-            if record.state is not None and record.state.alarms
-        }
+        found = self._pipeline.standings()
         return {GATEWAY: self._house.standings, **found} if self._house.standings else found

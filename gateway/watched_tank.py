@@ -3,6 +3,7 @@
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import fields
+from datetime import datetime
 from functools import cached_property
 
 from gateway.acquisition.signals.register_map import InstrumentMap
@@ -13,11 +14,11 @@ from gateway.plan_id import PlanIds, plan_ids, plan_text
 from gateway.records import Ending
 from gateway.states import LimitState, RoofZone
 from gateway.tank_record import Event, TankRecord
-from gateway.tank_state import AlarmNow
+from gateway.tank_state import AlarmNow, AlarmStanding
 from gateway.validity import valid_for_s
 from gateway.watch.alarms.memory import AlarmMemory
-from gateway.watch.alarms.together import alarms_now, by_kind
-from gateway.watch.memory import NO_WATCH, WatchMemory
+from gateway.watch.alarms.together import alarms_now, by_kind, given_up, standings
+from gateway.watch.memory import NO_WATCH, WatchMemory, of_another_plan
 from gateway.watch.plan import WatchPlan
 
 __all__ = ["Tank"]
@@ -78,6 +79,35 @@ class Tank:
             alarms = self.watch_memory.alarms
             self._alarms = alarms, alarms_now(self.plan.tank, by_kind(self.watch.alarms), alarms)
         return self._alarms[1]
+
+    def standings(self) -> tuple[AlarmStanding, ...]:
+        """Of its alarms those that are not normal, first things first."""
+        return () if self.watch is None else standings(by_kind(self.watch.alarms), self.watch_memory.alarms)
+
+    def given_up(self, kept: Collection[str], instant: datetime) -> tuple[Event, ...]:
+        """What is to be told of alarms that nobody watches for any more: all but `kept`."""
+        return (
+            () if self.watch is None else given_up(by_kind(self.watch.alarms), self.watch_memory.alarms, kept, instant)
+        )
+
+    def follow(self, before: "Tank", forgotten: Collection[str], instant: datetime) -> None:
+        """Take the place of one of the same tag."""
+        before.watched = False
+        # What it said last lies at the destinations until its next sheet, and in the log nothing is to be said twice.
+        self.sequence, self.latest = before.sequence, before.latest
+        self.limit_told, self.roof_told, self.endings_told = before.limit_told, before.roof_told, before.endings_told
+        kept = () if self.watch is None else [plan.kind for plan in self.watch.alarms]
+        self.told = before.told + before.given_up(kept, instant)
+        self.watch_memory = of_another_plan(before.watch_memory)
+        if before.goes_on(self, forgotten):
+            self.memory, self.watch_memory = before.memory, before.watch_memory
+            self.calculated_ns, self.awaited, self.is_new = before.calculated_ns, before.awaited, before.is_new
+        elif before.moves_on(self, forgotten):
+            self.watch_memory = before.watch_memory
+        # Told to be over: should it be put back before the next sheet, that is another alarm.
+        alarms = {name: memory for name, memory in self.watch_memory.alarms.items() if name in kept}
+        if len(alarms) < len(self.watch_memory.alarms):
+            self.watch_memory = self.watch_memory._replace(alarms=alarms)
 
     @cached_property
     def ids(self) -> PlanIds:

@@ -19,7 +19,7 @@ from gateway.records import ElementUse, Inventory, LastGood, LevelState, Quality
 from gateway.states import LimitState
 from gateway.status import DestinationStatus, GatewaySnapshot, LastBoot
 from gateway.tank_record import Identity, TankRecord
-from gateway.tank_state import TankState
+from gateway.tank_state import AlarmPhase, TankState
 from gateway.validity import valid_until
 
 __all__ = [
@@ -132,6 +132,11 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
             "entered": [
                 {"about": each.about, "quantity": each.quantity, "used": each.is_used, "text": each.text}
                 for each in snapshot.entered
+            ],
+            "alarms": [
+                {"name": each.standing.name, "phase": each.standing.phase, "priority": each.standing.priority}
+                for each in snapshot.alarms
+                if not each.tank and each.standing.phase is not AlarmPhase.NORMAL
             ],
         }
     )

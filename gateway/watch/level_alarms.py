@@ -139,7 +139,7 @@ def high_high_soon(sight: Sight, alarm: AlarmPlan) -> Condition:
                 return known(ahead.in_s, ahead.in_s >= limit_s + alarm.deadband, suppressed)
             reason = because(
                 ReasonCode.TIME_SHORT,
-                "high-high, {limit:.3f} m, is {left:duration} away at {rate:m3/h .0f}, and to act takes "
+                "high-high, {limit:.3f} m, is {left:duration} away at {rate:m3/h .1f}, and to act takes "
                 "{response:duration}",
                 limit=ahead.level_m,
                 left=ahead.in_s,

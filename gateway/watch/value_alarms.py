@@ -84,8 +84,8 @@ def emptying_too_fast(sight: Sight, alarm: AlarmPlan) -> Condition:
 
 
 _TOO_FAST = {
-    AlarmKind.FILLING_TOO_FAST: "the tank fills at {rate:m3/h .0f}, its greatest flow in is {greatest:m3/h .0f}",
-    AlarmKind.EMPTYING_TOO_FAST: "the tank empties at {rate:m3/h .0f}, its greatest flow out is {greatest:m3/h .0f}",
+    AlarmKind.FILLING_TOO_FAST: "the tank fills at {rate:m3/h .1f}, its greatest flow in is {greatest:m3/h .1f}",
+    AlarmKind.EMPTYING_TOO_FAST: "the tank empties at {rate:m3/h .1f}, its greatest flow out is {greatest:m3/h .1f}",
 }
 
 

@@ -16,6 +16,7 @@ BUSY = 0.25
 """Load for each core from which on figures are not to be trusted."""
 BENCHES = (
     "sheet_time",
+    "watch_time",
     "recalculation",
     "table_slips",
     "dip_matches",
@@ -77,7 +78,7 @@ def _table(found: dict[str, Any]) -> list[str]:
     for row in [header, *rows]:
         first, *rest = row
         lines.append("  ".join([first.ljust(widths[0]), *(c.rjust(w) for c, w in zip(rest, widths[1:], strict=True))]))
-    return lines
+    return [*lines, *found.get("notes", ())]
 
 
 if __name__ == "__main__":

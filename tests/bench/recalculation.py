@@ -30,9 +30,9 @@ def measure(*, long: bool) -> dict[str, object]:
 
     seconds = 3.0 if long else 0.5
     contenders: dict[str, Callable[[], tuple[float, float]]] = {
-        sheet_time.BASELINE: partial(sheet_time._rate, sheet_time._plain_loop, seconds),
-        "again, from inputs": partial(sheet_time._rate, from_inputs, seconds),
-        "again, from records, density corrected": partial(sheet_time._rate, from_records, seconds),
+        sheet_time.BASELINE: partial(sheet_time.rate, sheet_time._plain_loop, seconds),
+        "again, from inputs": partial(sheet_time.rate, from_inputs, seconds),
+        "again, from records, density corrected": partial(sheet_time.rate, from_records, seconds),
     }
     found = compare(contenders, baseline=sheet_time.BASELINE, rounds=15 if long else 7)
     return {

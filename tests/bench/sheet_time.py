@@ -28,7 +28,7 @@ from gateway.calculation.shapes import UprightCylinder
 from gateway.records import Input, Quality, TankInput
 from tests.bench.interleaved import compare
 
-__all__ = ["BASELINE", "inputs", "measure", "plan"]
+__all__ = ["BASELINE", "inputs", "measure", "plan", "rate"]
 
 BASELINE = "plain Python loop"
 ELEMENTS = 16
@@ -39,8 +39,8 @@ def measure(*, long: bool) -> dict[str, object]:
     tank_plan, tank_inputs = plan(), inputs()
     seconds = 3.0 if long else 0.5
     contenders: dict[str, Callable[[], tuple[float, float]]] = {
-        BASELINE: partial(_rate, _plain_loop, seconds),
-        "full sheet, 16 elements": partial(_rate, partial(_sheets, tank_plan, tank_inputs), seconds),
+        BASELINE: partial(rate, _plain_loop, seconds),
+        "full sheet, 16 elements": partial(rate, partial(_sheets, tank_plan, tank_inputs), seconds),
     }
     found = compare(contenders, baseline=BASELINE, rounds=15 if long else 7)
     return {
@@ -51,7 +51,7 @@ def measure(*, long: bool) -> dict[str, object]:
     }
 
 
-def _rate(work: Callable[[], int], seconds: float) -> tuple[float, float]:
+def rate(work: Callable[[], int], seconds: float) -> tuple[float, float]:
     """(pieces a second, processor microseconds a piece)."""
     pieces = 0
     wall, cpu = time.perf_counter(), time.process_time()

@@ -152,6 +152,9 @@ def figure(value: float | None) -> Figure:
         (300.0, 600.0, "TK-1: filling at 300 m3/h: high high at 12:10 UTC, in 10 min"),
         (300.0, 90_000.0, "TK-1: filling at 300 m3/h: high high at 2026-03-15 13:00 UTC, in 25.0 h"),
         (300.0, None, "TK-1: filling at 300 m3/h: no limit ahead, or it is not known when"),
+        (9.96, None, "TK-1: filling at 10 m3/h: no limit ahead, or it is not known when"),
+        (9.94, None, "TK-1: filling at 9.9 m3/h: no limit ahead, or it is not known when"),
+        (0.34, None, "TK-1: filling at 0.34 m3/h: no limit ahead, or it is not known when"),
         (None, None, "TK-1: filling, at an unknown rate: the time to its limits is unknown"),
     ],
 )
@@ -171,3 +174,24 @@ def test_show_tells_alarms_and_when_a_limit_is_reached(
         said = typed(capsys, "show", "--address", address)
     assert "Alarms (now): TK-1 high_high" in said.out.splitlines()
     assert words in said.out.splitlines()
+
+
+@pytest.mark.parametrize("tank", ["TK-1", ""])
+@pytest.mark.parametrize("phase", [each for each in AlarmPhase if each is not AlarmPhase.NORMAL])
+def test_show_tells_of_every_alarm_that_alarms_tells_of(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tank: str, phase: AlarmPhase
+) -> None:
+    monkeypatch.setattr(show, "_now", lambda: NOON)
+    each = alarm(AlarmKind.SLOW_LOSS if tank else AlarmKind.LINE_LOST, phase, Priority.SOON, tank=tank)
+    state = TankState(Motion.AT_REST, NOON, figure(0.0), figure(0.0), (), "", (each.standing,) if tank else ())
+    body = inventories_json(snapshot(record("TK-1")._replace(state=state))._replace(alarms=(each,)))
+    valid_message(body)
+    with answering("/inventories", body) as address:
+        said = typed(capsys, "show", "--address", address)
+    name = f"{tank or 'gateway'} {each.standing.name}"
+    if phase in (AlarmPhase.SHELVED, AlarmPhase.SUPPRESSED, AlarmPhase.OUT_OF_SERVICE):
+        line = f"Alarms that are hidden: {name} ({phase.replace('_', ' ')})"
+    else:
+        line = f"Alarms (soon): {name}"
+    assert line in said.out.splitlines()
+    assert "no level is beyond a limit" not in said.out

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.delivery.mqtt.alarm_topics import AlarmTopics
 from gateway.delivery.mqtt.delivery import MqttDelivery
 from gateway.status import GatewaySnapshot
 from gateway.tank_record import Event, EventKind
@@ -111,6 +112,40 @@ async def test_a_server_that_forgot_is_told_anew_and_what_came_meanwhile(server:
                 message = await subscriber.next()
                 seen[message.content["alarm"]["name"]] = message.content["alarm"]["phase"]
         assert seen == {"high_high": "unacknowledged", "minimum": "normal", "line_lost.bus": "normal"}
+
+
+async def test_an_alarm_that_is_left_out_while_the_server_is_away_leaves_nothing_behind(server: Mosquitto) -> None:
+    site = Site(server.port, "5")
+    site.alarms[0] = alarm(AlarmPhase.UNACKNOWLEDGED)
+    async with Subscriber(server.port, "tanks/harbour/TK-1/alarms/+") as subscriber, running(site.delivery):
+        for _ in range(2):
+            await subscriber.next()
+        server.freeze()
+        await until(lambda: not site.delivery.status().connected)
+        site.alarms = site.alarms[1:]
+        server.thaw()
+        message = await subscriber.unchecked()
+        while message.payload:
+            message = await subscriber.unchecked()
+        assert message.topic == "tanks/harbour/TK-1/alarms/high_high"
+
+
+def test_what_is_no_more_is_said_anew_after_each_connect_and_what_came_back_is_not() -> None:
+    seen = snapshot()._replace(alarms=(alarm(), alarm(kind=AlarmKind.MINIMUM)))
+    topics = AlarmTopics("tanks/harbour", lambda: seen)
+    topics.connected()
+
+    def all_said() -> dict[str, bool]:
+        return {due.topic.rsplit("/", 1)[1]: bool(due.payload) for due in iter(topics.rest, None)}
+
+    assert all_said() == {"high_high": True, "minimum": True}
+    seen = seen._replace(alarms=seen.alarms[1:])
+    for _ in range(2):
+        topics.connected()
+        assert all_said() == {"high_high": False, "minimum": True}
+    seen = seen._replace(alarms=(alarm(),))
+    topics.connected()
+    assert all_said() == {"high_high": True, "minimum": False}
 
 
 async def test_what_is_wrong_goes_before_a_thousand_records_and_what_is_normal_behind_them(server: Mosquitto) -> None:

@@ -12,14 +12,14 @@ from tests.end_to_end.story import Story, codes, played, state, value
 
 GOOD, UNCERTAIN = Quality.GOOD, Quality.UNCERTAIN
 
-ARMED = {"watch": {"unscheduled": {"after": "15 min"}}}
+ARMED = {"watch": {"unscheduled": {"after": "10 min"}}}
 """A tank at rest for so long is compared with what was in it: 45 min unless a site says less."""
 
 
 async def armed(story: Story, tank: str) -> TankRecord:
-    """The tank once it has stood for a quarter of an hour."""
+    """The tank once it has stood for that."""
     await story.until(tank, lambda record: state(record).motion is Motion.AT_REST)
-    await story.passes(tank, 16 * 60.0)
+    await story.passes(tank, 11 * 60.0)
     return await story.until(tank, lambda record: record.inventory.figures.mass.quality is GOOD)
 
 
@@ -97,7 +97,7 @@ async def test_story_15_lpg_that_cools_is_not_lost(tmp_path: Path) -> None:
 
 async def test_story_17_a_water_draw_is_one_and_no_loss(tmp_path: Path) -> None:
     """80 mm of water down to 60 mm, 5.1 m3 on 254.5 m2: TOV falls by that, and what is above the water by nothing."""
-    movement = {"tank": "TK-101", "of": "water", "at": "25 min", "flow": "-20 m3/h", "until_level": "60 mm"}
+    movement = {"tank": "TK-101", "of": "water", "at": "20 min", "flow": "-20 m3/h", "until_level": "60 mm"}
     scenario = {"tanks": {"TK-101": {"water": "80 mm"}}, "movements": [movement]}
     async with played(["TK-101"], tmp_path, factor=480.0, period="20 s", scenario=scenario, site=ARMED) as story:
         before = (await armed(story, "TK-101")).inventory.figures

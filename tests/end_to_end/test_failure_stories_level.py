@@ -144,7 +144,7 @@ async def test_story_14_a_roof_that_comes_down_on_its_legs_is_told_before_and_wh
     """It rests below 1.600 m and floats above 2.000 m; the tank stands below its minimum, 2.200 m, all the time."""
     site = {"tanks": {"TK-204": {"maximum_flow_in": "4000 m3/h", "maximum_flow_out": "4000 m3/h"}}}
     scenario = {"tanks": {"TK-204": {"level": "2.050 m"}}}
-    async with played(["TK-204"], tmp_path, factor=60.0, scenario=scenario, site=site) as story:
+    async with played(["TK-204"], tmp_path, factor=80.0, scenario=scenario, site=site) as story:
         await story.until("TK-204", lambda record: record.inventory.figures.gsv.quality is GOOD)
         story.simulator.tank("TK-204").set_flow(-2500.0)
         critical = await story.alarm("roof_critical", "TK-204")

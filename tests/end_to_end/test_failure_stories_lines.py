@@ -26,7 +26,7 @@ def serial(devices: Path, gateway: Path) -> tuple[dict[str, Any], dict[str, Any]
 async def test_story_4_two_devices_with_one_address_are_suspected_and_nothing_of_them_is_taken(tmp_path: Path) -> None:
     """The second one shows four fifths of the innage, 4.096 m for 5.120 m, and answers every other request."""
     scenario, site = serial(tmp_path / "bus", tmp_path / "bus")
-    async with played(["J-3"], tmp_path, factor=20.0, period="2 s", scenario=scenario, site=site) as story:
+    async with played(["J-3"], tmp_path, factor=25.0, period="2 s", scenario=scenario, site=site) as story:
         await story.until("J-3", lambda record: record.inventory.figures.level.quality is GOOD)
         story.simulator.set_fault("LT-3", "duplicate_address", factor=0.8)
         record = await story.until("J-3", lambda each: "duplicate_address" in codes(each.inventory.figures.level))
@@ -53,7 +53,7 @@ async def test_story_13_a_second_master_on_the_bus_is_told_and_no_value_is_certa
     """A laptop asks the thermometer. A frame of its is forgotten after 12 s of the machine; here after one."""
     monkeypatch.setattr(suspicion, "_FORGOTTEN_S", 1.0)
     scenario, site = serial(tmp_path / "devices", tmp_path / "bus")
-    async with played(["TK-101"], tmp_path, factor=20.0, period="8 s", scenario=scenario, site=site) as story:
+    async with played(["TK-101"], tmp_path, factor=30.0, period="9 s", scenario=scenario, site=site) as story:
         with shared_bus(tmp_path / "bus", tmp_path / "devices") as bus:
             await story.until("TK-101", lambda record: record.inventory.figures.level.quality is GOOD)
             assert story.alarms() == {}

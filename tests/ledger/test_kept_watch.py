@@ -102,7 +102,7 @@ def test_the_newer_of_two_counts_and_its_times_go_by_the_other_clock(tmp_path: P
 def test_what_the_memory_of_the_site_has_in_it_is_dropped(tmp_path: Path) -> None:
     stand = Stand(tmp_path)
     ledger = stand.open()
-    early = remembered(stand, "high_high")
+    early = remembered(stand, "high_high")._replace(steady_ns=50_000_000_000)
     ledger.offer(stand.record(events=(raised("high_high"),)), lambda: early)
     until(lambda: ledger.status().waiting == 0)
     stand.seconds += 10.0
@@ -112,6 +112,57 @@ def test_what_the_memory_of_the_site_has_in_it_is_dropped(tmp_path: Path) -> Non
     kept = reopened(stand)
     assert kept is not None
     assert kept.tanks["TK-1"].watch == memory
+    assert ledger.close(PATIENCE_S)
+
+
+def test_what_happened_after_a_clock_was_set_back_is_the_newer(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    before = remembered(stand, "minimum")
+    assert isinstance(before.memory, WatchMemory)
+    ledger.keep_memory(Kept(stand.utc_ns(), 50_000_000_000, {"TK-1": KeptTank("p", EMPTY_MEMORY, before.memory)})).wait(
+        PATIENCE_S
+    )
+    stand.seconds -= 3600.0
+    later = KeptWatch("TK-1", stand.utc_ns(), 80_000_000_000, remembered(stand, "minimum", "high_high").memory)
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: later)
+    until(lambda: ledger.status().waiting == 0)
+    kept = reopened(stand)
+    assert kept is not None
+    assert set(kept.tanks["TK-1"].watch.alarms) == {"minimum", "high_high"}, "else it were raised anew"
+    assert kept.tanks["TK-1"].watch.alarms["high_high"].unheard_s == 100.0, "the steady clock was not set"
+    assert ledger.close(PATIENCE_S)
+
+
+def test_what_was_remembered_before_a_clock_was_set_back_does_not_come_back(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    early = remembered(stand, "high_high")._replace(steady_ns=50_000_000_000)
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: early)
+    until(lambda: ledger.status().waiting == 0)
+    stand.seconds -= 3600.0
+    memory = WatchMemory(alarms={"high_high": AlarmMemory(INSTANT, AlarmPhase.ACKNOWLEDGED, by="kim")})
+    ledger.keep_memory(Kept(stand.utc_ns(), 60_000_000_000, {"TK-1": KeptTank("p", EMPTY_MEMORY, memory)})).wait(
+        PATIENCE_S
+    )
+    kept = reopened(stand)
+    assert kept is not None
+    assert kept.tanks["TK-1"].watch == memory, "kim has acknowledged it"
+    assert ledger.close(PATIENCE_S)
+
+
+def test_what_happened_after_the_memory_was_taken_is_not_dropped_with_what_it_has(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    ledger = stand.open()
+    taken = Kept(stand.utc_ns(), 50_000_000_000, {"TK-1": KeptTank("p", EMPTY_MEMORY)})
+    stand.seconds += 1.0
+    later = KeptWatch("TK-1", stand.utc_ns(), 51_000_000_000, remembered(stand, "high_high").memory)
+    ledger.offer(stand.record(events=(raised("high_high"),)), lambda: later)
+    until(lambda: ledger.status().waiting == 0)
+    ledger.keep_memory(taken).wait(PATIENCE_S)
+    kept = reopened(stand)
+    assert kept is not None
+    assert set(kept.tanks["TK-1"].watch.alarms) == {"high_high"}
     assert ledger.close(PATIENCE_S)
 
 

@@ -52,8 +52,15 @@ ACQUISITION_BREAKS: tuple[Break, ...] = (
     Break(
         "fault contact ignored",
         DECODE,
-        "    for name in instrument_map.fault_signals:\n",
-        "    for name in instrument_map.fault_signals[:0]:\n",
+        "if reading.signal in instrument_map.fault_signals]",
+        "if reading.signal in instrument_map.fault_signals[:0]]",
+        DECODING,
+    ),
+    Break(
+        "a fault contact in doubt is a fault",
+        DECODE,
+        "if fault.value != 0.0 or fault.quality is Quality.BAD:",
+        "if fault.value != 0.0 or fault.quality is not Quality.GOOD:",
         DECODING,
     ),
     Break(

@@ -344,8 +344,22 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a gauge that returns judged by what its stand-in read",
         JUDGED,
-        "before.first, before.first_movement, limits, now_s, tov.value)",
-        "before.second, before.first_movement, limits, now_s, tov.value)",
+        "        before.first,\n        before.first_movement,\n",
+        "        before.second,\n        before.first_movement,\n",
+        TWO_GAUGES,
+    ),
+    Break(
+        "a level that jumps soon after a start is believed against the other gauge",
+        JUDGED,
+        "        differ and not before.second.rival,\n",
+        "        False,\n",
+        TWO_GAUGES,
+    ),
+    Break(
+        "two gauges that both jump contradict each other",
+        JUDGED,
+        "        differ and not before.second.rival,\n",
+        "        differ,\n",
         TWO_GAUGES,
     ),
     Break(

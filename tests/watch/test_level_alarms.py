@@ -240,7 +240,7 @@ def test_high_high_is_near_when_less_is_left_than_it_takes_to_act() -> None:
     assert (found.active, found.value) == (True, 840.0)
     assert found.reason is not None
     assert found.reason.code is ReasonCode.TIME_SHORT
-    assert "14 min away at 300 m3/h, and to act takes 15 min" in found.reason.text
+    assert "14 min away at 300.0 m3/h, and to act takes 15 min" in found.reason.text
     at = judged(SOON, moves=course(0.08, _ahead(900.0)), limit=900.0, deadband=60.0)
     assert (at.active, at.inside) == (False, False)
     assert judged(SOON, moves=course(0.08, _ahead(960.0)), limit=900.0, deadband=60.0).inside is True

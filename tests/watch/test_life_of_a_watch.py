@@ -261,6 +261,51 @@ def test_a_limit_that_is_changed_changes_nothing_of_how_the_tank_moves() -> None
     assert high_high.standing.value == pytest.approx(9.2, abs=0.01)
 
 
+@pytest.mark.parametrize("acknowledged", [False, True])
+@pytest.mark.parametrize("seconds", [0, 20])
+def test_an_alarm_that_is_left_out_ends_and_is_raised_anew_when_it_is_put_back(
+    acknowledged: bool, seconds: int
+) -> None:
+    watched = life()
+    watched.poll(1_300)
+    if acknowledged:
+        watched.do(AlarmVerb.ACKNOWLEDGE, AlarmKind.MAXIMUM_WORKING)
+    told = len(watched.told())
+    without = replace(WATCH, alarms=tuple(each for each in WATCH.alarms if each.kind != "maximum_working"))
+    for watch in (without, WATCH):
+        watched.pipeline.change([(PLAN, BINDING, PERIOD_S)], (), watches={"TK-1": watch})
+        watched.poll(seconds)
+    watched.poll(20)
+    assert watched.told()[told:] == [
+        (EventKind.ALARM_RETURNED, "maximum_working"),
+        (EventKind.ALARM_RAISED, "maximum_working"),
+    ]
+    phases = {standing.name: standing.phase for standing in watched.state.alarms}
+    assert phases["maximum_working"] is AlarmPhase.UNACKNOWLEDGED
+
+
+def test_the_last_word_of_a_tank_that_is_taken_out_ends_its_alarms() -> None:
+    watched = life()
+    watched.poll(1_300)
+    (last,) = watched.pipeline.change([], ())
+    ended = {event.subject: event for event in last.events}
+    assert set(ended) == {each.name for each in watched.state.alarms}
+    assert {event.kind for event in ended.values()} == {EventKind.ALARM_RETURNED}
+    standing = ended["maximum_working"].standing
+    assert standing is not None
+    assert (standing.phase, standing.is_active) == (AlarmPhase.NORMAL, False)
+    assert standing.raised is not None
+
+
+def test_whoever_acts_sees_at_once_how_an_alarm_stands() -> None:
+    watched = life()
+    watched.poll(1_300)
+    watched.begin(5.0, watched.kept())
+    watched.do(AlarmVerb.ACKNOWLEDGE, AlarmKind.MAXIMUM_WORKING)
+    standings = {each.name: each.phase for each in watched.pipeline.standings()["TK-1"]}
+    assert standings["maximum_working"] is AlarmPhase.ACKNOWLEDGED
+
+
 def test_another_table_tells_nothing_of_how_the_tank_moved() -> None:
     watched = life()
     watched.poll(600)

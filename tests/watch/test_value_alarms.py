@@ -1,14 +1,19 @@
 """Alarms of temperature, pressure, free water and rate, at the first and the last value of their ranges."""
 
 import math
+import re
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.calculation.inventory import failed
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import FreeWaterSource
+from gateway.reasons import because
 from gateway.records import Reason, ReasonCode
 from gateway.tank_state import AlarmKind, Motion
+from gateway.watch import value_alarms
 from gateway.watch.alarms.condition import Condition
 from gateway.watch.value_alarms import FAST
 from tests.support.plans import bad, good, sheet, straight_input, straight_plan, uncertain
@@ -141,8 +146,8 @@ def test_a_rate_is_too_fast_above_a_tenth_more_than_the_greatest_flow(kind: Alar
     assert fast.active is True
     assert fast.reason is not None
     assert fast.reason.code is ReasonCode.RATE_HIGH
-    assert "at 441 m3/h" in fast.reason.text
-    assert "400 m3/h" in fast.reason.text
+    assert "at 441.0 m3/h" in fast.reason.text
+    assert "400.0 m3/h" in fast.reason.text
     assert at(421.0).inside is False
     assert at(419.0).inside is True
     assert (at(-500.0).active, at(-500.0).inside) == (False, True)
@@ -158,3 +163,17 @@ def test_a_rate_by_a_gauge_in_maintenance_is_suppressed() -> None:
     doubted = judged(FILLING, straight_input(level=uncertain(5.0)), plan, moves=course(1.0))
     assert doubted.active is True
     assert doubted.suppressed is None
+
+
+@given(greatest_m3_h=st.floats(1.0, 5000.0), times=st.floats(1.11, 3.0))
+def test_a_sentence_never_says_that_what_is_too_fast_is_as_fast_as_it_may_be(
+    greatest_m3_h: float, times: float
+) -> None:
+    phrase = because(
+        ReasonCode.RATE_HIGH,
+        value_alarms._TOO_FAST[AlarmKind.EMPTYING_TOO_FAST],
+        rate=times * greatest_m3_h / 3600.0,
+        greatest=greatest_m3_h / 3600.0,
+    ).text
+    rate, greatest = (float(word.replace(",", "")) for word in re.findall(r"([\d,.]+) m3/h", phrase))
+    assert rate > greatest

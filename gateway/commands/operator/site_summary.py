@@ -33,7 +33,7 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     bad = [view.tank for view in live if view.quality is Quality.BAD]
     uncertain = [view.tank for view in live if view.quality is Quality.UNCERTAIN]
     lines = [
-        *alarm_lines(live),
+        *alarm_lines(live, document.get("alarms", ())),
         _of("Beyond a limit, or the roof not afloat", beyond),
         _of("Beyond a limit when the level was last known", was_beyond),
         _of("Bad", bad),
@@ -49,17 +49,27 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
     return [f"{count} Good, no level is beyond a limit{_of('; without any limit', without)}."]
 
 
-def alarm_lines(views: Sequence[TankView]) -> list[str]:
-    """What waits for somebody, by how quickly; `alarms` tells the rest."""
+def alarm_lines(views: Sequence[TankView], of_gateway: Sequence[Mapping[str, Any]] = ()) -> list[str]:
+    """What waits for somebody, by how quickly, and what is hidden; `alarms` tells the rest. `of_gateway`: its own."""
+    standing = [
+        (f"{view.tank} {alarm.name}", alarm.phase, alarm.priority)
+        for view in views
+        for alarm in (() if view.state is None else view.state.alarms)
+    ]
+    standing += [
+        (f"gateway {each['name']}", AlarmPhase(each["phase"]), Priority(each["priority"])) for each in of_gateway
+    ]
     waiting: dict[Priority, list[str]] = {}
-    for view in views:
-        for alarm in () if view.state is None else view.state.alarms:
-            if alarm.phase in _WAITS:
-                waiting.setdefault(alarm.priority, []).append(f"{view.tank} {alarm.name}")
-    return [_of(f"Alarms ({priority})", waiting[priority]) for priority in Priority if priority in waiting]
+    for name, phase, priority in standing:
+        if phase in _WAITS:
+            waiting.setdefault(priority, []).append(name)
+    hidden = [f"{name} ({phase.replace('_', ' ')})" for name, phase, _ in standing if phase in _HIDDEN]
+    lines = [_of(f"Alarms ({priority})", waiting[priority]) for priority in Priority if priority in waiting]
+    return [*lines, _of("Alarms that are hidden", hidden)] if hidden else lines
 
 
 _WAITS = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED, AlarmPhase.RETURNED)
+_HIDDEN = (AlarmPhase.SHELVED, AlarmPhase.SUPPRESSED, AlarmPhase.OUT_OF_SERVICE)
 
 
 def _of(words: str, names: Iterable[str]) -> str:

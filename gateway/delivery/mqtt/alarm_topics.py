@@ -34,6 +34,8 @@ class AlarmTopics:
         self._snapshot = snapshot
         self._seen: GatewaySnapshot | None = None
         self._told: dict[_Key, AlarmStanding] = {}
+        self._ever: set[_Key] = set()
+        """Told in this process, or about to be: what is no more of them may still lie at the server."""
         self._urgent: dict[_Key, AlarmNow | None] = {}
         self._rest: dict[_Key, AlarmNow | None] = {}
 
@@ -41,6 +43,7 @@ class AlarmTopics:
         """Find what has changed since it was told."""
         self._seen = self._snapshot()
         present = {(alarm.tank, alarm.standing.name): alarm for alarm in self._seen.alarms}
+        self._ever.update(present)
         for key, alarm in present.items():
             standing = alarm.standing
             told = self._told.get(key)
@@ -56,13 +59,12 @@ class AlarmTopics:
             self._rest[key] = None
 
     def connected(self) -> None:
-        """All of it is to be told again."""
+        """All of it is to be told again, also what is no more: whether that had arrived nobody knows."""
         self._told.clear()
         self._urgent.clear()
-        gone = {key: alarm for key, alarm in self._rest.items() if alarm is None}
         self._rest.clear()
         self.look()
-        self._rest |= {key: alarm for key, alarm in gone.items() if key not in self._told}
+        self._rest |= {key: None for key in self._ever if key not in self._told}
 
     def urgent(self) -> Due | None:
         """What is wrong, and what has changed: before any record."""

@@ -4,15 +4,16 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from gateway.tank_record import Event
+from gateway.reasons import Reason, ReasonCode
+from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding
 from gateway.watch.alarms.alarm import UNKNOWN, is_calm, next_alarm
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, Longest, apply
 from gateway.watch.alarms.condition import Condition
-from gateway.watch.alarms.memory import AlarmMemory, first_memory, phase_of, standing
+from gateway.watch.alarms.memory import AlarmMemory, event_of, first_memory, phase_of, standing
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["Alarms", "alarms_now", "apply_to", "by_kind", "next_alarms", "next_named_alarms", "standings"]
+__all__ = ["Alarms", "alarms_now", "apply_to", "by_kind", "given_up", "next_alarms", "next_named_alarms", "standings"]
 
 _Abnormal = tuple[str, AlarmPlan, AlarmMemory]
 _RANKS = {
@@ -24,6 +25,7 @@ _RANKS = {
     AlarmPhase.OUT_OF_SERVICE: 5,
 }
 _LAST_IN_SIGHT = 2
+_GIVEN_UP = Reason(ReasonCode.NOT_WATCHED, "nobody watches for it any more, by the site file")
 
 
 class Alarms(NamedTuple):
@@ -122,6 +124,21 @@ def alarms_now(tank: str, plans: Mapping[str, AlarmPlan], memories: Mapping[str,
             if name in memories
         ]
     )
+
+
+def given_up(
+    plans: Mapping[str, AlarmPlan], memories: Mapping[str, AlarmMemory], kept: Collection[str], instant: datetime
+) -> tuple[Event, ...]:
+    """What is to be told where nobody watches for alarms any more, all of `plans` but those `kept`: whoever was told
+    that one was raised, or hidden, would wait for its end for ever.
+    """
+    events = []
+    for name, plan in plans.items():
+        memory = None if name in kept else memories.get(name)
+        if memory is not None and phase_of(memory) is not AlarmPhase.NORMAL:
+            after = first_memory(instant)._replace(raised=memory.raised, value=memory.value, reason=memory.reason)
+            events.append(event_of(EventKind.ALARM_RETURNED, plan, name, after, instant, _GIVEN_UP))
+    return tuple(events)
 
 
 def apply_to(
