@@ -8,7 +8,7 @@ KEPT = "gateway/kept_memory.py"
 REMEMBERED = "gateway/calculation/remembered.py"
 PIPELINE = "gateway/pipeline.py"
 FILE = "gateway/process/memory_file.py"
-RESTART = ("tests/calculation/test_kept_memory.py", "tests/test_restart.py")
+RESTART = ("tests/test_kept_memory.py", "tests/test_restart.py")
 RECORD = ("tests/test_tank_record.py",)
 PLAIN = ("tests/test_plain_form.py",)
 ON_DISK = ("tests/test_memory_file.py",)
@@ -34,11 +34,17 @@ RECORD_BREAKS: tuple[Break, ...] = (
     Break(
         "times of a process that has ended pass for times of this one",
         KEPT,
-        "(steady_ns - kept.steady_ns) / 1e9 - (passed_s or 0.0)",
-        "-(passed_s or 0.0)",
+        "_FORM.moved(memory, (steady_ns - kept.steady_ns) / 1e9 - (passed_s or 0.0))",
+        "_FORM.moved(memory, -(passed_s or 0.0))",
         RESTART,
     ),
-    Break("while nobody watched no time passed", KEPT, " / 1e9 - (passed_s or 0.0)", " / 1e9", RESTART),
+    Break(
+        "while nobody watched no time passed",
+        KEPT,
+        "_FORM.moved(memory, (steady_ns - kept.steady_ns) / 1e9 - (passed_s or 0.0))",
+        "_FORM.moved(memory, (steady_ns - kept.steady_ns) / 1e9)",
+        RESTART,
+    ),
     Break(
         "a last good value of unknown age stands in",
         KEPT,
@@ -89,7 +95,13 @@ RECORD_BREAKS: tuple[Break, ...] = (
         "_plain(period_s)]",
         ("tests/test_plan_id.py",),
     ),
-    Break("the memory may be torn by a power cut", FILE, "                os.fsync(descriptor)\n", "", ON_DISK),
+    Break(
+        "the memory may be torn by a power cut",
+        "gateway/files.py",
+        "            write_all(descriptor, data)\n            os.fsync(descriptor)\n",
+        "            write_all(descriptor, data)\n",
+        ON_DISK,
+    ),
     Break(
         "half of a memory is believed",
         FILE,
