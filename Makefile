@@ -74,6 +74,7 @@ soak: packages $(VENV)/.test
 	QUIET_YEAR=1 $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 tests/acquisition/test_quiet_year.py
 	POWER_CUTS=10000 LEDGER_KILLS=400 $(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --timeout 0 tests/ledger/test_power_cut.py tests/ledger/test_kill.py
 	CRASH_KILLS=$(or $(KILLS),300) $(BIN)/pytest --timeout 0 -s tests/crash/test_kills.py
+	ACT_KILLS=$(or $(KILLS),100) $(BIN)/pytest --timeout 0 -s tests/crash/test_acts.py
 	cable=namespace
 	[ "$$(id -u)" = 0 ] && command -v ip >/dev/null || { cable=proxy; echo "no network namespaces: they need root and ip; proxies play what is cut off"; }
 	CABLE=$$cable CUTS=$(or $(CUTS),80) $(BIN)/pytest --timeout 0 -s tests/crash/test_cut_off.py

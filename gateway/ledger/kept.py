@@ -72,7 +72,7 @@ class KeptMemory:
     def opened_again(self) -> None:
         """It may be another file, which somebody put in the place of the one before, or none was there any more."""
         if self._newest is not None:
-            self._writer.insist(self._write_again)
+            self._writer.insist(self._write_again, at_once=True)
 
     def keep(self, kept: Kept) -> threading.Event:
         """Take in what is to be kept. The event is set once it is written, known not to be, or overtaken."""

@@ -62,7 +62,7 @@ class Papers:
         if missing:
             log = structlog.get_logger("gateway.ledger")
             log.warning(PAPERS_CARRIED_OVER, papers=len(missing), hint="another file was begun; its audit trail begins")
-            self._writer.insist(lambda connection: _insert(connection, missing))
+            self._writer.insist(lambda connection: _insert(connection, missing), at_once=True)
 
     def newest(self) -> Mapping[str, Paper]:
         """By key."""

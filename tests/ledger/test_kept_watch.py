@@ -229,23 +229,24 @@ def test_what_happens_while_the_memory_of_the_site_waits_stays(tmp_path: Path) -
 def test_another_file_gets_what_is_remembered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, is_copy: bool) -> None:
     """Somebody removes the ledger, or puts an older copy in its place, and the gateway is killed soon after."""
     monkeypatch.setattr(writer, "_FIRST_RETRY_S", 0.01)
-    stand = Stand(tmp_path)
+    stand = Stand(tmp_path, commit_s=60.0)
     ledger = stand.open()
     older = tmp_path / "older"
     with closing(sqlite3.connect(stand.file)) as connection:
         connection.execute("VACUUM INTO ?", (str(older),))
     unheard = remembered(stand, "high_high")
     assert isinstance(unheard.memory, WatchMemory)
-    ledger.keep_memory(site_memory(stand, unheard.memory)).wait(PATIENCE_S)
+    is_kept = ledger.keep_memory(site_memory(stand, unheard.memory))
     watch = acknowledged(stand)
     ledger.offer(stand.record(events=(raised("high_high"),)), lambda: watch)
+    assert is_kept.wait(PATIENCE_S)
     until(lambda: ledger.status().waiting == 0)
     for each in tmp_path.glob("north.ledger*"):
         each.unlink()
     if is_copy:
         older.rename(stand.file)
     stand.seconds += 10.0
-    ledger.offer(stand.record())
+    ledger.offer(stand.record(events=(raised("minimum"),)))
     until(lambda: ledger.status().waiting == 0)
     until(lambda: rows_in(stand.file, "SELECT count(*) FROM memory") == [(2,)])
     kept = reopened(stand)

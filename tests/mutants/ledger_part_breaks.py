@@ -165,6 +165,27 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
         ("tests/ledger/test_ledger.py",),
     ),
     Break(
+        "seam: what a clock that was set back left is the newer",
+        "gateway/ledger/kept_watch.py",
+        "if kept.steady_ns > steady_ns}",
+        "if kept.utc_ns > steady_ns}",
+        ("tests/ledger/test_kept_watch.py",),
+    ),
+    Break(
+        "seam: another file begins without what is remembered",
+        "gateway/ledger/ledger.py",
+        "        self._memory.opened_again()\n",
+        "",
+        ("tests/ledger/test_kept_watch.py",),
+    ),
+    Break(
+        "seam: an older copy brings back what was entered before",
+        "gateway/ledger/papers.py",
+        "            if number < self._number:\n",
+        "            if number < 0:\n",
+        ("tests/ledger/test_kept_watch.py",),
+    ),
+    Break(
         "seam: a reader whose turn is over speaks for the next",
         "gateway/outbox_turns.py",
         "        if not self._is_over():\n            self._turns.outbox.delivered(position, refused)",

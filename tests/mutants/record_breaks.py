@@ -98,8 +98,8 @@ RECORD_BREAKS: tuple[Break, ...] = (
     Break(
         "the memory may be torn by a power cut",
         "gateway/files.py",
-        "            os.fsync(descriptor)\n        finally:\n            os.close(descriptor)\n        os.rename",
-        "        finally:\n            os.close(descriptor)\n        os.rename",
+        "            write_all(descriptor, data)\n            os.fsync(descriptor)\n",
+        "            write_all(descriptor, data)\n",
         ON_DISK,
     ),
     Break(
