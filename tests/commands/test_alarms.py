@@ -195,3 +195,19 @@ def test_show_tells_of_every_alarm_that_alarms_tells_of(
         line = f"Alarms (soon): {name}"
     assert line in said.out.splitlines()
     assert "no level is beyond a limit" not in said.out
+
+
+def test_the_line_that_is_lost_is_named_before_all_tanks_that_are_on_it(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(show, "_now", lambda: NOON)
+    line = alarm(AlarmKind.LINE_LOST, AlarmPhase.UNACKNOWLEDGED, Priority.SOON, tank="")
+    lost = alarm(AlarmKind.LEVEL_LOST, AlarmPhase.UNACKNOWLEDGED, Priority.SOON)
+    state = TankState(Motion.UNKNOWN, None, figure(None), figure(None), (), "", (lost.standing,))
+    tanks = [record(f"TK-{number}")._replace(state=state) for number in range(10, 20)]
+    body = inventories_json(snapshot(*tanks)._replace(alarms=(line,)))
+    with answering("/inventories", body) as address:
+        said = typed(capsys, "show", "--address", address)
+    (told,) = (text for text in said.out.splitlines() if text.startswith("Alarms (soon)"))
+    assert told.startswith("Alarms (soon): gateway line_lost.bus, TK-10 level_lost")
+    assert told.endswith("and 3 more")

@@ -51,13 +51,14 @@ def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> lis
 
 def alarm_lines(views: Sequence[TankView], of_gateway: Sequence[Mapping[str, Any]] = ()) -> list[str]:
     """What waits for somebody, by how quickly, and what is hidden; `alarms` tells the rest. `of_gateway`: its own."""
+    # What is wrong with a line or a clock is behind what is wrong with many tanks, and only the first are named.
     standing = [
+        (f"gateway {each['name']}", AlarmPhase(each["phase"]), Priority(each["priority"])) for each in of_gateway
+    ]
+    standing += [
         (f"{view.tank} {alarm.name}", alarm.phase, alarm.priority)
         for view in views
         for alarm in (() if view.state is None else view.state.alarms)
-    ]
-    standing += [
-        (f"gateway {each['name']}", AlarmPhase(each["phase"]), Priority(each["priority"])) for each in of_gateway
     ]
     waiting: dict[Priority, list[str]] = {}
     for name, phase, priority in standing:
