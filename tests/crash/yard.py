@@ -97,7 +97,8 @@ class Reader:
         self._read += len(whole) + 1 if whole else 0
         for line in whole.splitlines():
             when, retained, topic, payload = line.split(b" ", 3)
-            if retained == b"0":
+            # The topic of an alarm that is no more is emptied.
+            if retained == b"0" and payload:
                 self._lines.append((float(when), topic.decode(), json.loads(payload)))
         return self._lines
 
