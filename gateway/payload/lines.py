@@ -74,6 +74,7 @@ def _line(status: LineStatus) -> dict[str, Any]:
         "busy_s": status.busy_s,
         "lateness": _histogram(status.lateness),
         **{name: getattr(status, name) for name in _LINE_COUNTS},
+        "second_master_suspected": status.second_master_suspected,
         "since": _time(status.since_ns),
     }
 
@@ -88,6 +89,7 @@ def _line_of(told: Mapping[str, Any]) -> LineStatus:
         on_standby=told["on_standby"],
         **{name: told[name] for name in _LINE_COUNTS},
         since_ns=_time_of(told.get("since")),
+        second_master_suspected=told.get("second_master_suspected", False),
     )
 
 
