@@ -59,6 +59,8 @@ class Arrived(NamedTuple):
 def committed(file: Path) -> list[Kept]:
     """All that stands in a ledger, in the order of positions. Its gateway may run, or have been killed."""
     with closing(sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True, timeout=20.0)) as connection:
+        # One instant of the file: a tank that comes meanwhile has no name yet.
+        connection.execute("BEGIN")
         dictionaries = {
             number: zstd.ZstdDict(body) for number, body in connection.execute("SELECT id, body FROM dictionaries")
         }

@@ -191,7 +191,9 @@ def test_its_status_counts_what_it_took(stand: Stand) -> None:
     ledger = stand.open(1)
     status = ledger.status()
     stand.seconds = 0.0
-    assert (status.entries, status.oldest_ns) == (7, stand.utc_ns())
+    # That it has begun may be in it already.
+    assert status.entries in (7, 8)
+    assert status.oldest_ns == stand.utc_ns()
     assert status.size_bytes == stand.file.stat().st_size
     assert ledger.close(PATIENCE_S)
 
