@@ -258,7 +258,7 @@ class Acting:
         refusal = self.alarms.apply(tank, command)
         if refusal is not None:
             return refused(1, (refusal.text,), refusal.hint)
-        lines = [f"{tank} {command.alarm}: {command.deed.value} by {command.by}".strip()]
+        lines = [f"{tank} {command.alarm}: {command.deed.replace('_', '-')} by {command.by}".strip()]
         if not self._keeping.keeps_papers:
             return well(lines, ["it stands in no audit trail, as there is no ledger"])
         now = self._now()

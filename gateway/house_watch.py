@@ -10,14 +10,13 @@ from gateway.kept_memory import Kept, KeptWatch, pause_s, restored_house
 from gateway.tank_record import Event
 from gateway.tank_state import AlarmNow, AlarmStanding
 from gateway.watch.alarms.commands import AlarmCommand
-from gateway.watch.alarms.together import given_up
+from gateway.watch.alarms.together import alarms_now, given_up
 from gateway.watch.house import (
     NO_HOUSE,
     Found,
     House,
     HouseMemory,
     act_on_house,
-    house_alarms,
     house_plans,
     watch_house,
 )
@@ -69,8 +68,8 @@ class HouseWatch:
         self._take(act_on_house(self._look(), self.memory, command, instant, steady_s))
 
     def alarms(self) -> tuple[AlarmNow, ...]:
-        """Every alarm of the gateway itself, normal or not."""
-        return house_alarms(self._look(), self.memory)
+        """Every alarm of the gateway itself as of the last look, normal or not."""
+        return alarms_now(GATEWAY, self._plans, self.memory.alarms)
 
     def _take(self, found: Found) -> None:
         self.standings, self.memory = found.standings, found.memory

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
-from gateway.actions.alarm_door import AlarmCommand, AlarmDeed, Refusal
+from gateway.actions.alarm_door import AlarmCommand, Refusal
 from gateway.clock import Clock
 from gateway.history import GATEWAY
 from gateway.house_watch import HouseWatch
@@ -12,14 +12,6 @@ from gateway.tank_state import AlarmStanding
 from gateway.watch.alarms import commands
 
 __all__ = ["SiteAlarms"]
-
-_VERBS: Mapping[AlarmDeed, commands.AlarmVerb] = {
-    AlarmDeed.ACKNOWLEDGE: commands.AlarmVerb.ACKNOWLEDGE,
-    AlarmDeed.SHELVE: commands.AlarmVerb.SHELVE,
-    AlarmDeed.UNSHELVE: commands.AlarmVerb.UNSHELVE,
-    AlarmDeed.OUT_OF_SERVICE: commands.AlarmVerb.OUT_OF_SERVICE,
-    AlarmDeed.IN_SERVICE: commands.AlarmVerb.IN_SERVICE,
-}
 
 _AGE_S = 100 * 365 * 86_400.0
 
@@ -38,7 +30,7 @@ class SiteAlarms:
             now = datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
             # What is longer is refused as this is; no calendar has its end.
             until = now + timedelta(seconds=min(command.duration_s, _AGE_S))
-        made = commands.AlarmCommand(_VERBS[command.deed], command.alarm, command.by, command.why, until)
+        made = commands.AlarmCommand(command.deed, command.alarm, command.by, command.why, until)
         try:
             if tank == GATEWAY:
                 self._house.act(made)

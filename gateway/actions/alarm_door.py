@@ -1,7 +1,6 @@
 """How an action on an alarm is handed over to whoever keeps the alarms of a running gateway."""
 
 from collections.abc import Mapping
-from enum import StrEnum
 from typing import Any, NamedTuple, Protocol
 
 from gateway.actions.requests import (
@@ -14,27 +13,18 @@ from gateway.actions.requests import (
     Unshelve,
 )
 from gateway.tank_state import AlarmStanding
+from gateway.watch.alarms.commands import AlarmVerb
 
-__all__ = ["AlarmCommand", "AlarmDeed", "AlarmDoor", "NoAlarms", "Refusal", "command_of"]
+__all__ = ["AlarmCommand", "AlarmDoor", "NoAlarms", "Refusal", "command_of"]
 
 OF_GATEWAY = "gateway"
 """What people write for a tank where the alarm is one of the gateway itself."""
 
 
-class AlarmDeed(StrEnum):
-    """What a person does to an alarm."""
-
-    ACKNOWLEDGE = "acknowledge"
-    SHELVE = "shelve"
-    UNSHELVE = "unshelve"
-    OUT_OF_SERVICE = "out-of-service"
-    IN_SERVICE = "in-service"
-
-
 class AlarmCommand(NamedTuple):
     """One deed of one person."""
 
-    deed: AlarmDeed
+    deed: AlarmVerb
     alarm: str
     """Its name."""
     by: str
@@ -73,12 +63,12 @@ class NoAlarms:
         return {}
 
 
-_DEEDS: Mapping[type[Any], AlarmDeed] = {
-    Acknowledge: AlarmDeed.ACKNOWLEDGE,
-    Shelve: AlarmDeed.SHELVE,
-    Unshelve: AlarmDeed.UNSHELVE,
-    TakeOutOfService: AlarmDeed.OUT_OF_SERVICE,
-    ReturnToService: AlarmDeed.IN_SERVICE,
+_DEEDS: Mapping[type[Any], AlarmVerb] = {
+    Acknowledge: AlarmVerb.ACKNOWLEDGE,
+    Shelve: AlarmVerb.SHELVE,
+    Unshelve: AlarmVerb.UNSHELVE,
+    TakeOutOfService: AlarmVerb.OUT_OF_SERVICE,
+    ReturnToService: AlarmVerb.IN_SERVICE,
 }
 
 

@@ -5,19 +5,18 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import NamedTuple
 
-from gateway.history import GATEWAY
 from gateway.reasons import Reason, ReasonCode, because
 from gateway.status import DestinationStatus, LedgerStatus, LineStatus
 from gateway.tank_record import Event
-from gateway.tank_state import AlarmKind, AlarmNow, AlarmStanding
+from gateway.tank_state import AlarmKind, AlarmStanding
 from gateway.watch.alarms.commands import AlarmCommand
 from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.flood import NO_FLOOD, FloodMemory, next_flood
 from gateway.watch.alarms.memory import AlarmMemory
-from gateway.watch.alarms.together import alarms_now, apply_to, next_named_alarms
+from gateway.watch.alarms.together import apply_to, next_named_alarms
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["NO_HOUSE", "Found", "House", "HouseMemory", "act_on_house", "house_alarms", "house_plans", "watch_house"]
+__all__ = ["NO_HOUSE", "Found", "House", "HouseMemory", "act_on_house", "house_plans", "watch_house"]
 
 _BUFFER_S = 86_400.0
 """With less room than that for what waits, somebody has to see to it today (common practice)."""
@@ -86,11 +85,6 @@ def act_on_house(house: House, memory: HouseMemory, command: AlarmCommand, insta
     """After what somebody did to one of its alarms. Raises AlarmRefusedError; then nothing has happened."""
     alarms = apply_to(command, house_plans(house), memory.alarms, instant, steady_s)
     return Found(alarms.standings, alarms.events, memory._replace(alarms=alarms.memories))
-
-
-def house_alarms(house: House, memory: HouseMemory) -> tuple[AlarmNow, ...]:
-    """Every alarm of the gateway itself that has been judged, normal or not."""
-    return alarms_now(GATEWAY, house_plans(house), memory.alarms)
 
 
 def _conditions(house: House) -> Mapping[str, Condition]:

@@ -15,9 +15,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.actions.alarm_door import AlarmCommand, AlarmDeed, Refusal
+from gateway.actions.alarm_door import AlarmCommand, Refusal
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
+from gateway.watch.alarms.commands import AlarmVerb
 from tests.actions.desk import BEGIN, Desk, site_text
 from tests.settings.yard import PARTS, load
 from tests.support.ledger_store import events_in
@@ -216,9 +217,9 @@ class Alarms:
             return Refusal(f"{tank} has no alarm '{command.alarm}'", "its alarms: high_high")
         self.done.append((tank, command))
         self.phase = {
-            AlarmDeed.ACKNOWLEDGE: AlarmPhase.ACKNOWLEDGED,
-            AlarmDeed.SHELVE: AlarmPhase.SHELVED,
-            AlarmDeed.OUT_OF_SERVICE: AlarmPhase.OUT_OF_SERVICE,
+            AlarmVerb.ACKNOWLEDGE: AlarmPhase.ACKNOWLEDGED,
+            AlarmVerb.SHELVE: AlarmPhase.SHELVED,
+            AlarmVerb.OUT_OF_SERVICE: AlarmPhase.OUT_OF_SERVICE,
         }.get(command.deed, AlarmPhase.UNACKNOWLEDGED)
         return None
 
@@ -247,8 +248,8 @@ def test_alarms_are_handed_over_with_who_and_why(tmp_path: Path, ledger: bool) -
     refused = desk.act(action="acknowledge", tank="TK-1", alarm="water_high")
     assert (refused["code"], refused["hint"]) == (1, "its alarms: high_high")
     assert alarms.done[:2] == [
-        ("TK-1", AlarmCommand(AlarmDeed.ACKNOWLEDGE, "high_high", "anna")),
-        ("TK-1", AlarmCommand(AlarmDeed.SHELVE, "high_high", "bo", "gauge is checked", 7200.0)),
+        ("TK-1", AlarmCommand(AlarmVerb.ACKNOWLEDGE, "high_high", "anna")),
+        ("TK-1", AlarmCommand(AlarmVerb.SHELVE, "high_high", "bo", "gauge is checked", 7200.0)),
     ]
     assert len(alarms.done) == 5
     value = desk.act(action="dip", tank="TK-1", level="5 m")

@@ -4,18 +4,19 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from gateway.history import GATEWAY
 from gateway.process.durations import DurationCounts
 from gateway.status import Backlog, DestinationStatus, LedgerStatus, LineStatus, Trouble
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, Priority
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
+from gateway.watch.alarms.together import alarms_now
 from gateway.watch.house import (
     NO_HOUSE,
     Found,
     House,
     HouseMemory,
     act_on_house,
-    house_alarms,
     house_plans,
     watch_house,
 )
@@ -124,7 +125,7 @@ def test_its_alarms_are_those_of_its_lines_and_destinations() -> None:
     assert "history_at_risk" not in house_plans(WELL._replace(ledger=None))
     story = Story()
     story.look(WELL)
-    alarms = house_alarms(WELL, story.memory)
+    alarms = alarms_now(GATEWAY, house_plans(WELL), story.memory.alarms)
     assert [alarm.standing.name for alarm in alarms] == list(house_plans(WELL))
     assert {alarm.tank for alarm in alarms} == {""}
     assert {alarm.standing.phase for alarm in alarms} == {AlarmPhase.NORMAL}
