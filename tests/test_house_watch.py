@@ -11,6 +11,7 @@ from gateway.process.durations import DurationCounts
 from gateway.status import LineStatus
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, Priority
+from gateway.watch.alarms.commands import AlarmCommand, AlarmVerb
 from gateway.watch.house import House
 from gateway.watch.plan import AlarmPlan
 
@@ -26,6 +27,7 @@ class Site:
         self.utc, self.steady = utc_ns, steady_ns
         self.connected = False
         self.lines = ["bus"]
+        self.looks = 0
         self.told: list[Event] = []
         self.watch = HouseWatch(self.house, self, self._tell)
 
@@ -36,6 +38,7 @@ class Site:
         return self.steady
 
     def house(self) -> House:
+        self.looks += 1
         lines = [LineStatus(name, self.connected, 0.0, TIMES) for name in self.lines]
         return House((_LOST,), lines, (), None, False, False)
 
@@ -82,3 +85,21 @@ def test_the_alarm_of_a_line_that_is_taken_out_ends() -> None:
     site.look()
     assert len(site.told) == 2
     assert [each.standing.name for each in site.watch.alarms()] == ["line_lost.other"]
+
+
+def test_its_alarms_are_listed_as_of_the_last_look_without_another() -> None:
+    site = Site(NOON_NS)
+    site.look()
+    looks = site.looks
+    assert [(each.standing.name, each.standing.phase) for each in site.watch.alarms()] == [
+        ("line_lost.bus", AlarmPhase.UNACKNOWLEDGED)
+    ]
+    assert site.looks == looks, "each snapshot lists them"
+
+
+def test_what_somebody_does_is_listed_at_once() -> None:
+    site = Site(NOON_NS)
+    site.look()
+    site.watch.act(AlarmCommand(AlarmVerb.ACKNOWLEDGE, "line_lost.bus", "kim"))
+    assert site.told[-1].kind is EventKind.ALARM_ACKNOWLEDGED
+    assert [each.standing.phase for each in site.watch.alarms()] == [AlarmPhase.ACKNOWLEDGED]
