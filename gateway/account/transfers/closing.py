@@ -5,14 +5,14 @@ from collections.abc import Mapping
 from gateway.account.commands import AccountRefusedError
 from gateway.account.plan import AccountPlan
 from gateway.account.transfer import Transfer, TransferPhase
-from gateway.account.transfers.doubts import Standing, doubts_of_opening, standing
+from gateway.account.transfers.doubts import Standing, doubts_of_opening, standing, taints
 from gateway.account.transfers.draft import Draft, into_phase
 from gateway.account.transfers.moved import AmountUncertainty
 from gateway.account.transfers.openings import opening_of
 from gateway.account.transfers.tickets import ticket_of
-from gateway.account.transfers.words import duration, moved_words
+from gateway.account.transfers.words import moved_words
 from gateway.records import Reason, ReasonCode, because
-from gateway.tank_record import TankRecord
+from gateway.tank_record import EventKind, TankRecord
 
 __all__ = ["close", "close_if_settled"]
 
@@ -31,7 +31,7 @@ def close_if_settled(
         if waits == transfer.waits_for:
             return transfer
         after = transfer._replace(waits_for=waits)
-        draft.put(after)
+        draft.put(after, EventKind.TRANSFER_CHANGED, reason=_waiting(stands, transfer))
         return after
     return _closed(draft, transfer, stands, one, "", "", ())
 
@@ -90,21 +90,22 @@ def _closed(
     doubts: tuple[Reason, ...],
 ) -> Transfer:
     closings = [each.closing for each in stands if each.closing is not None]
-    ticket = ticket_of(
-        transfer, closings, draft.book.last_ticket + 1, draft.now, one, by=by, why=why, doubts=doubts
-    )
-    sides = tuple(
-        side._replace(closing=closing) for side, closing in zip(transfer.sides, closings, strict=True)
-    )
+    doubts = tuple(dict.fromkeys((*doubts, *taints(transfer, closings))))
+    ticket = ticket_of(transfer, closings, draft.book.last_ticket + 1, draft.now, one, by=by, why=why, doubts=doubts)
+    sides = tuple(side._replace(closing=closing) for side, closing in zip(transfer.sides, closings, strict=True))
     after = into_phase(transfer._replace(sides=sides, ticket=ticket.number), TransferPhase.CLOSED, draft.now)
     draft.issue(ticket)
-    draft.put(after)
+    draft.put(after, EventKind.TRANSFER_CLOSED, by)
     draft.lines.append(f"ticket {ticket.number}: {moved_words(ticket.moved)}, {ticket.quality.word}")
     return after
 
 
 def _all_doubts(transfer: Transfer, stands: list[Standing]) -> tuple[Reason, ...]:
     return (*doubts_of_opening(transfer), *(doubt for each in stands for doubt in each.doubts))
+
+
+def _waiting(stands: list[Standing], transfer: Transfer) -> Reason | None:
+    return next(iter(_all_doubts(transfer, stands)), None)
 
 
 def _sentences(transfer: Transfer, stands: list[Standing]) -> str:

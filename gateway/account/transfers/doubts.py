@@ -1,5 +1,6 @@
 """What keeps a transfer from being closed by itself: each a reason, which a person may overrule by saying why."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from gateway.account.gauging import Gauging, gauging_of
@@ -11,7 +12,7 @@ from gateway.states import RoofZone
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["Standing", "closing_of", "doubts_of_opening", "standing"]
+__all__ = ["Standing", "closing_of", "doubts_of_opening", "standing", "taints"]
 
 _MOVES = (Motion.FILLING, Motion.EMPTYING)
 
@@ -76,13 +77,37 @@ def doubts_of_opening(transfer: Transfer) -> tuple[Reason, ...]:
     return tuple(doubts)
 
 
-def _judged(
-    plan: AccountPlan, side: Side, closing: Gauging, doubts: tuple[Reason, ...], rest_s: float
-) -> Standing:
+def taints(transfer: Transfer, closings: Sequence[Gauging]) -> tuple[Reason, ...]:
+    """What makes a ticket Uncertain and yet does not keep it back: waiting would not mend it."""
+    found: list[Reason] = []
+    for side, closing in zip(transfer.sides, closings, strict=True):
+        for when, gauging in (("opening", side.opening), ("closing", closing)):
+            if gauging is not None and gauging.motion is not Motion.AT_REST:
+                phrase = "{tank} was not known to be at rest at the {when}"
+                found.append(because(ReasonCode.NOT_AT_REST, phrase, tank=side.tank, when=when))
+        opening = side.opening
+        if opening is not None and opening.clock_doubt is not None:
+            phrase = "the clock was not trusted at the opening: {why}"
+            found.append(because(ReasonCode.CLOCK_UNTRUSTED, phrase, why=opening.clock_doubt))
+    changed = [mark for mark in transfer.marks if mark.kind is MarkKind.PRODUCT]
+    found += [because(ReasonCode.PRODUCT_CHANGED, "{text}", text=mark.text) for mark in changed]
+    for gap in transfer.gaps:
+        if gap.is_borne_out is not True:
+            phrase = "nobody saw {tank} from {begins:utc} on for a while, and its rates do not bear out how far it went"
+            found.append(because(ReasonCode.UNWATCHED, phrase, tank=gap.tank, begins=gap.begins.timestamp()))
+    return tuple(dict.fromkeys(found))
+
+
+def _judged(plan: AccountPlan, side: Side, closing: Gauging, doubts: tuple[Reason, ...], rest_s: float) -> Standing:
     tank, opening = side.tank, side.opening
     found = list(doubts)
     if closing.quality is Quality.BAD:
         found.append(_bad(tank, "closing", closing))
+    if opening is not None and opening.product != closing.product:
+        phrase = "the product of {tank} was changed from {before} to {after} while nobody watched"
+        found.append(
+            because(ReasonCode.PRODUCT_CHANGED, phrase, tank=tank, before=opening.product, after=closing.product)
+        )
     if closing.clock_doubt is not None:
         found.append(because(ReasonCode.CLOCK_UNTRUSTED, "the clock is not trusted: {why}", why=closing.clock_doubt))
     if closing.roof is RoofZone.CRITICAL:

@@ -7,7 +7,8 @@ from gateway.account.ticket import Ticket
 from gateway.account.transfer import Mark, MarkKind, Transfer, TransferPhase
 from gateway.account.transfers.book import TransferBook, with_ticket, with_transfer
 from gateway.account.transfers.papers import ticket_paper, transfer_paper
-from gateway.tank_record import Event
+from gateway.records import Reason
+from gateway.tank_record import Event, EventKind
 
 __all__ = ["Draft", "into_phase", "marked"]
 
@@ -27,17 +28,20 @@ class Draft:
     def is_empty(self) -> bool:
         return not self._papers
 
-    def put(self, transfer: Transfer) -> None:
+    def put(self, transfer: Transfer, kind: EventKind, by: str = "", reason: Reason | None = None) -> None:
         """One that is new, or not what it was."""
         self.book = with_transfer(self.book, transfer)
         self._papers[transfer.key] = transfer_paper(transfer, self.now)
+        self._tell(transfer.sides[0].tank, kind, transfer.key, by, reason)
 
     def issue(self, ticket: Ticket) -> None:
         self.book = with_ticket(self.book, ticket)
         self._papers[ticket.key] = ticket_paper(ticket)
+        kind = EventKind.TICKET_MADE if ticket.reverses is None else EventKind.TICKET_REVERSED
+        self._tell(ticket.sides[0].tank, kind, ticket.key, ticket.by, ticket.reasons[0] if ticket.reasons else None)
 
-    def tell(self, tank: str, event: Event) -> None:
-        self._events.append((tank, event))
+    def _tell(self, tank: str, kind: EventKind, key: str, by: str, reason: Reason | None) -> None:
+        self._events.append((tank, Event(kind, self.now, key, reason, by or None)))
 
     def result(self) -> tuple[TransferBook, Outcome]:
         papers = tuple(self._papers.values())

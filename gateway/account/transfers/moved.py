@@ -13,11 +13,22 @@ from gateway.account.transfer import Direction, Side, TransferKind
 from gateway.records import Figure, Quality, Reason, ReasonCode, because
 from gateway.sources import DensitySource
 
-__all__ = ["AmountUncertainty", "between", "main_measure", "no_uncertainty", "ticket_moved", "ticket_side", "uncertainty_of"]
+__all__ = [
+    "MASSES",
+    "AmountUncertainty",
+    "between",
+    "main_measure",
+    "no_uncertainty",
+    "ticket_moved",
+    "ticket_side",
+    "uncertainty_of",
+]
 
 AmountUncertainty = Callable[[Gauging, Gauging], Mapping[str, float]]
 """Of what one tank took in from the first gauging to the second: by measure, SI, expanded (k = 2)."""
 _BY_DENSITY = frozenset({"gsv", "nsv", "mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
+MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
+"""In kg; the others are m3."""
 _SAME_DENSITY = 1e-9
 _OF_VOLUME = frozenset({"tov", "free_water"})
 _ENTERED = (DensitySource.REFERENCE, DensitySource.OBSERVED)
@@ -45,9 +56,7 @@ def between(
 
 def ticket_moved(kind: TransferKind, sides: Iterable[TicketSide]) -> dict[str, Figure]:
     """The amount of a ticket: of a transfer from tank to tank what the receiving tanks took in, else all sides."""
-    counted = [
-        side for side in sides if kind is not TransferKind.TANK_TO_TANK or side.direction is Direction.INTO
-    ]
+    counted = [side for side in sides if kind is not TransferKind.TANK_TO_TANK or side.direction is Direction.INTO]
     return {name: _sum([side.moved[name] for side in counted]) for name in MEASURES}
 
 
@@ -86,9 +95,8 @@ def _moved(name: str, sign: float, opening: Gauging, closing: Gauging, doubts: t
             when = "opening" if before.value is None else "closing"
             reasons = (*reasons, because(ReasonCode.BASIS_CHANGED, "the {when} has no such figure", when=when))
         return Figure(None, Quality.BAD, (*reasons, *doubts), age_s, manual)
-    if any(reason.code is ReasonCode.PRODUCT_CHANGED for reason in doubts) and opening.product != closing.product:
-        if name not in _OF_VOLUME:
-            return Figure(None, Quality.BAD, (*reasons, *doubts), age_s, manual)
+    if opening.product != closing.product and name not in _OF_VOLUME:
+        return Figure(None, Quality.BAD, (*reasons, *doubts), age_s, manual)
     if doubts:
         quality = Quality.UNCERTAIN
     return Figure(sign * (after.value - before.value), quality, (*reasons, *doubts), age_s, manual)
@@ -128,7 +136,9 @@ def _other_density(opening: Gauging, closing: Gauging) -> Reason | None:
     first, second = opening.figures[name].value, closing.figures[name].value
     if first is None or second is None or abs(second - first) <= _SAME_DENSITY * abs(first):
         return None
-    phrase = "another density was entered meanwhile: {before:.1f} kg/m3 at the opening, {after:.1f} kg/m3 at the closing"
+    phrase = (
+        "another density was entered meanwhile: {before:.1f} kg/m3 at the opening, {after:.1f} kg/m3 at the closing"
+    )
     return because(ReasonCode.BASIS_CHANGED, phrase, before=first, after=second)
 
 

@@ -90,5 +90,7 @@ def phase_after(transfer: Transfer, deed: Deed) -> TransferPhase:
     after = ALLOWED.get((phase, deed))
     if after is None:
         state = _OVER.get(phase, f"it is {phase.value}")
-        raise AccountRefusedError(f"transfer {transfer.number}: there is nothing to {deed.value}: {state}", _INSTEAD[phase])
+        raise AccountRefusedError(
+            f"transfer {transfer.number}: there is nothing to {deed.value}: {state}", _INSTEAD[phase]
+        )
     return after

@@ -14,7 +14,7 @@ DOUBTING = frozenset({AlarmKind.LEVEL_FROZEN, AlarmKind.WRONG_WAY})
 class Seen:
     """Kept up to date in place, at each sheet: it decides nothing."""
 
-    __slots__ = ("has_moved", "last", "lost", "newer", "newer_s", "rest")
+    __slots__ = ("has_moved", "is_calm", "last", "lost", "newer", "newer_s", "rest")
 
     def __init__(self) -> None:
         self.last: TankRecord | None = None
@@ -27,9 +27,13 @@ class Seen:
         self.newer_s = 0.0
         self.has_moved = False
         """Whether it has moved since it was at rest."""
+        self.is_calm = False
+        """Whether it is at rest, and has been seen all the while: nothing else is to be looked at."""
 
     def rests(self, record: TankRecord, now_s: float, apart_s: float) -> None:
         """A sheet at rest with a level that can be believed."""
+        self.is_calm = True
+        self.lost = None
         if self.newer is None or self.has_moved:
             self.has_moved = False
             self.rest = self.newer = record

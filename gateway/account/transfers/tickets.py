@@ -7,7 +7,14 @@ from gateway.account.commands import AccountRefusedError, ReverseTicket
 from gateway.account.gauging import Gauging
 from gateway.account.ticket import Ticket, TicketSide
 from gateway.account.transfer import Direction, Transfer, TransferKind
-from gateway.account.transfers.moved import AmountUncertainty, main_measure, ticket_moved, ticket_side, uncertainty_of
+from gateway.account.transfers.moved import (
+    MASSES,
+    AmountUncertainty,
+    main_measure,
+    ticket_moved,
+    ticket_side,
+    uncertainty_of,
+)
 from gateway.records import Figure, Quality, Reason, ReasonCode, because
 
 __all__ = ["directions", "reversed_by", "ticket_of"]
@@ -35,7 +42,7 @@ def ticket_of(
     )
     moved = ticket_moved(transfer.kind, sides)
     uncertainty = uncertainty_of(transfer.kind, sides, one)
-    reasons = (*doubts, *_told_apart(transfer.kind, sides, uncertainty))
+    reasons = (*doubts, *_told_apart(transfer.kind, sides))
     worst = [figure.quality for figure in moved.values()]
     return Ticket(
         number=number,
@@ -79,7 +86,9 @@ def reversed_by(
         raise AccountRefusedError(text, "reverse the ticket that stands in its place, if there is one")
     taken = next((each for each in tickets if each.reverses == number), None)
     if taken is not None:
-        raise AccountRefusedError(f"ticket {number}: ticket {taken.number} has taken it back already", "nothing is owed")
+        raise AccountRefusedError(
+            f"ticket {number}: ticket {taken.number} has taken it back already", "nothing is owed"
+        )
     first = last_ticket + 1
     back = ticket._replace(number=first, made=now, by=command.by, why=command.why, reverses=number, replaces=None)
     if all(each is None for each in (command.kind, command.partner, command.reference, command.owner)):
@@ -130,7 +139,9 @@ def _of_another_kind(ticket: Ticket, kind: TransferKind) -> Ticket:
         return ticket
     if (kind is TransferKind.TANK_TO_TANK) != (ticket.kind is TransferKind.TANK_TO_TANK):
         text = f"ticket {ticket.replaces} cannot be made one of kind {kind.value}: it has {len(tanks)} tank"
-        raise AccountRefusedError(text if len(tanks) == 1 else f"{text}s", "reverse it without a kind, and begin another")
+        raise AccountRefusedError(
+            text if len(tanks) == 1 else f"{text}s", "reverse it without a kind, and begin another"
+        )
     direction = Direction.INTO if kind is TransferKind.RECEIPT else Direction.OUT_OF
     sides = tuple(_turned(side, direction) for side in ticket.sides)
     return ticket._replace(kind=kind, sides=sides, moved=ticket_moved(kind, sides))
@@ -146,7 +157,7 @@ def _turned(side: TicketSide, direction: Direction) -> TicketSide:
     return side._replace(direction=direction, moved=moved)
 
 
-def _told_apart(kind: TransferKind, sides: tuple[TicketSide, ...], uncertainty: object) -> tuple[Reason, ...]:
+def _told_apart(kind: TransferKind, sides: tuple[TicketSide, ...]) -> tuple[Reason, ...]:
     """Of a transfer from tank to tank what did not arrive; of a water draw what became of the product."""
     if kind is TransferKind.TANK_TO_TANK:
         out = [side for side in sides if side.direction is Direction.OUT_OF]
@@ -155,21 +166,23 @@ def _told_apart(kind: TransferKind, sides: tuple[TicketSide, ...], uncertainty: 
         left, came = (_total([side.moved[name] for side in each]) for each in (out, into))
         if left is None or came is None:
             return ()
-        phrase = "{left:%s} left, {came:%s} came in: {apart:%s} between the two tanks"
-        return (_amounts(ReasonCode.SIDES_DIFFER, phrase, name, left=left, came=came, apart=came - left),)
+        values = {"left": left, "came": came, "apart": came - left}
+        if name in MASSES:
+            phrase = "{left:t .3f} left and {came:t .3f} came in: {apart:t +.3f} between the two tanks"
+            return (because(ReasonCode.SIDES_DIFFER, phrase, **values),)
+        phrase = "{left:m3 .2f} left and {came:m3 .2f} came in: {apart:m3 +.2f} between the two tanks"
+        return (because(ReasonCode.SIDES_DIFFER, phrase, **values),)
     if kind is TransferKind.WATER_DRAW:
         name = main_measure(sides[0].moved)
         kept, water = sides[0].moved[name].value, sides[0].moved["free_water"].value
         if kept is None or water is None:
             return ()
-        phrase = "{water:m3 .2f} of free water drawn; the product changed by {product:%s}"
-        return (_amounts(ReasonCode.WATER_DRAW, phrase, name, water=water, product=-kept),)
+        if name in MASSES:
+            phrase = "{water:m3 .2f} of free water was drawn; the product changed by {product:t +.3f}"
+            return (because(ReasonCode.WATER_DRAW, phrase, water=water, product=-kept),)
+        phrase = "{water:m3 .2f} of free water was drawn; the product changed by {product:m3 +.2f}"
+        return (because(ReasonCode.WATER_DRAW, phrase, water=water, product=-kept),)
     return ()
-
-
-def _amounts(code: ReasonCode, phrase: str, measure: str, **values: float) -> Reason:
-    form = "t +.3f" if "mass" in measure else "m3 +.3f"
-    return because(code, phrase.replace("%s", form), **values)
 
 
 def _total(figures: Sequence[Figure]) -> float | None:

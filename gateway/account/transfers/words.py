@@ -3,20 +3,19 @@
 from collections.abc import Mapping
 from datetime import datetime
 
-from gateway.account.transfers.moved import main_measure
+from gateway.account.transfers.moved import MASSES, main_measure
 from gateway.records import Figure
 from gateway.sentences import duration_words
 
 __all__ = ["amount_words", "duration", "measure_words", "minute", "moved_words"]
 
-_MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
 _NAMES = {"tov": "TOV", "gov": "GOV", "gsv": "GSV", "nsv": "NSV"}
 duration = duration_words
 
 
 def amount_words(value: float, measure: str) -> str:
     """`1,204 m3`, `963.2 m3`, `27.2 t`."""
-    if measure in _MASSES:
+    if measure in MASSES:
         return f"{value / 1000.0:,.1f} t"
     return f"{value:,.0f} m3" if abs(value) >= 1000.0 else f"{value:,.1f} m3"
 
