@@ -109,7 +109,7 @@ class _Sheet:
             self._line(f"{fact.name}: {fact.text}")
         for caution in report.cautions:
             self._line(caution, italic=True)
-        for note in report.notes:
+        for note in (*report.notes, *self._table.notes):
             self._line(note)
         self._next += 1
 
