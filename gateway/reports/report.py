@@ -39,6 +39,8 @@ class Kind(StrEnum):
 
     TEXT = "text"
     NUMBER = "number"
+    COUNT = "count"
+    """A whole number, which is never grouped: how many, or the number of something."""
     INCHES = "inches"
     """A number of inches, in sixteenths; on paper feet and inches."""
     UTC = "utc"

@@ -32,4 +32,4 @@ def total_words(cell: TotalCell, column: Column, plan: ReportPlan) -> str:
 
 def is_right(column: Column) -> bool:
     """Numbers stand with their last digits below one another."""
-    return column.kind in (Kind.NUMBER, Kind.INCHES)
+    return column.kind in (Kind.NUMBER, Kind.COUNT, Kind.INCHES)
