@@ -17,6 +17,7 @@ from gateway.delivery.contract import DeliveryPlan
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.ledger.plan import LedgerPlan
+from gateway.reports.plan import ReportPlan
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
 from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
 from gateway.settings.deliveries.surroundings import Reading
@@ -29,6 +30,7 @@ from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotte
 from gateway.settings.reading.fields import read_name
 from gateway.settings.reading.validation import unknown_key, validate
 from gateway.settings.reading.yaml_tree import ListNode, MappingNode, Node
+from gateway.settings.reports import build_reports
 from gateway.settings.site_models import SiteFile, SiteModel
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import TankModel
@@ -67,6 +69,7 @@ class SiteSettings:
     """What is not wrong but should be known: one line each, shaped like a mistake."""
     signal_units: Mapping[tuple[str, str], str | None]
     """The SI unit of each (instrument, signal); None for a contact and for a number without a unit."""
+    reports: ReportPlan
 
     @property
     def lines(self) -> tuple[LinePlan, ...]:
@@ -123,6 +126,7 @@ def load_site(
     if ledger is None:
         warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
+    reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
     return SiteSettings(
@@ -142,6 +146,7 @@ def load_site(
             for tag, built in lines.instruments.items()
             for signal, dimension in built.registers.dimensions.items()
         },
+        reports,
     )
 
 
