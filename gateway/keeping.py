@@ -1,7 +1,10 @@
 """What outlives the process, in the daemon's hands: the ledger, or else memory in a file of its own."""
 
+<<<<<<< HEAD
 import asyncio
 import sqlite3
+=======
+>>>>>>> base
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
@@ -34,7 +37,6 @@ __all__ = ["Keeping", "Open", "kept_in", "nothing_kept"]
 NOTHING_KEPT = "ledger.not_kept"
 LITTLE_ROOM = "ledger.little_room"
 
-_MEMORY_EVERY_S = 60.0
 _CLOSE_S = 3.0
 _MARGIN_S = 0.5
 """Between what is waited for and for how long: twice, for the ledger and for memory."""
@@ -100,6 +102,12 @@ class Keeping:
             for event in events:
                 self._ledger.event(event, watch=watch if event is events[-1] else None)
 
+    def events_apart(self, events: Sequence[tuple[str, Event]]) -> None:
+        """What has happened to tanks without a sheet that tells it, each with its tank."""
+        if self._ledger is not None:
+            for tank, event in events:
+                self._ledger.event(event, tank)
+
     def outbox(self, destination: str, *, records: bool = True) -> Outbox | None:
         """For one that takes the place of whoever had it before, from when it first takes something.
 
@@ -160,12 +168,6 @@ class Keeping:
 
     def status(self) -> LedgerStatus | None:
         return self._refused if self._ledger is None else self._ledger.status()
-
-    async def remember(self, memories: Callable[[], Kept]) -> None:
-        """Keeps the memory of the calculation each minute, until cancelled."""
-        while True:
-            await asyncio.sleep(_MEMORY_EVERY_S)
-            self.keep(memories())
 
     def keep(self, kept: Kept) -> threading.Event | None:
         """Takes the memory in. The event is set when it is written, or known not to be."""

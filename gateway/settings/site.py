@@ -18,6 +18,7 @@ from gateway.delivery.contract import DeliveryPlan
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.ledger.plan import LedgerPlan
+from gateway.reports.plan import ReportPlan
 from gateway.settings.account.plans import build_account
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
 from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
@@ -31,6 +32,7 @@ from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotte
 from gateway.settings.reading.fields import read_name
 from gateway.settings.reading.validation import unknown_key, validate
 from gateway.settings.reading.yaml_tree import ListNode, MappingNode, Node
+from gateway.settings.reports import build_reports
 from gateway.settings.site_models import SiteFile, SiteModel
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import TankModel
@@ -70,6 +72,7 @@ class SiteSettings:
     signal_units: Mapping[tuple[str, str], str | None]
     """The SI unit of each (instrument, signal); None for a contact and for a number without a unit."""
     account: AccountPlan
+    reports: ReportPlan
 
     @property
     def lines(self) -> tuple[LinePlan, ...]:
@@ -127,6 +130,7 @@ def load_site(
         warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
     account = build_account(document, mistakes, "UTC" if site is None else site.time_zone)
+    reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
     return SiteSettings(
@@ -147,6 +151,7 @@ def load_site(
             for signal, dimension in built.registers.dimensions.items()
         },
         account,
+        reports,
     )
 
 

@@ -21,6 +21,7 @@ from gateway.settings.reading.fields import (
     TimeZone,
     YesNo,
 )
+from gateway.settings.reports import ReportsModel
 from gateway.settings.tanks.models import TankModel
 from gateway.settings.watch.models import SiteWatchModel
 
@@ -85,3 +86,4 @@ class SiteFile(Section):
     ledger: LedgerModel | None = None
     delivery: DeliveryModel | None = None
     web: WebModel | None = None
+    reports: ReportsModel | None = None
