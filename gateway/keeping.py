@@ -1,10 +1,6 @@
 """What outlives the process, in the daemon's hands: the ledger, or else memory in a file of its own."""
 
-<<<<<<< HEAD
-import asyncio
 import sqlite3
-=======
->>>>>>> base
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future

@@ -129,7 +129,6 @@ class ReasonCode(StrEnum):
     NOT_INCLUDED = "not_included"
     """A tank that a total leaves out."""
     NO_OPENING = "no_opening"
-    PRODUCT_CHANGED = "product_changed"
 
 
 ReasonValue = Union[str, int, float, "Reason"]
