@@ -14,7 +14,7 @@ from gateway.reports.report import Column, Kind
 from gateway.units.quantity import Dimension, to_unit
 from gateway.units.table import API, INCH
 
-__all__ = ["API_COLUMN", "Form", "api_gravity", "form_of", "quantity_column", "rounded", "summed"]
+__all__ = ["API_COLUMN", "Form", "api_gravity", "form_of", "percent_of", "quantity_column", "rounded", "summed"]
 
 _ROUNDED_DOWN = frozenset({"room", "pumpable"})
 _PERCENTAGES = frozenset({"fill", "sediment_water"})
@@ -96,6 +96,12 @@ def summed(numbers: list[Decimal]) -> Decimal:
     for number in numbers:
         total = _EVERY_DIGIT.add(total, number)
     return total
+
+
+def percent_of(part: Decimal, whole: Decimal) -> Decimal:
+    """To a hundredth. `whole` is not 0."""
+    share = _EVERY_DIGIT.divide(_EVERY_DIGIT.multiply(part, Decimal(100)), whole)
+    return _quantized(share, 2, ROUND_HALF_UP)
 
 
 def quantity_column(name: str, title: str, units: ReportUnits, *, key: str = "") -> Column:

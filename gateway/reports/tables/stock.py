@@ -155,8 +155,10 @@ def _group(
     title = printable(product) if product else "No product known"
     if reference_c is not None:
         title += f", standard volumes and reference density at {reference_words(reference_c)}"
+    if not product:
+        return Group(title, rows)
     counting = [_counts(tank, at) for tank in tanks]
-    return Group(title, rows, total_of(f"Total {printable(product)}".strip(), _SUMMED, rows, counting))
+    return Group(title, rows, total_of(f"Total {printable(product)}", _SUMMED, rows, counting))
 
 
 def _counts(tank: TankAtClose, at: StockAt) -> bool:
@@ -209,7 +211,7 @@ def _row(tank: TankAtClose, at: StockAt, plan: ReportPlan) -> Row:
     if cells["api_gravity"] is None:
         absent["api_gravity"] = "n/a"
     ruler = ruler_of(gauging, at.scales.get(tank.tank), plan)
-    return Row(cells, frozenset(uncertain), absent, _paper_notes(tank, gauging, at), ruler)
+    return Row(cells, frozenset(uncertain), absent, notes=_paper_notes(tank, gauging, at), ruler=ruler)
 
 
 def _quality(tank: TankAtClose, gauging: Gauging) -> str:
