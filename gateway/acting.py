@@ -106,10 +106,9 @@ class Acting:
         self._log = structlog.get_logger("gateway.actions")
         self._tell_troubles(self._book.take_over(settings, self._now()))
         entries, held = self._read()
-        self._tell_troubles(self._book.turn(self._now(), held)[1])
-        self._tell_troubles(self._book.put(entries, self._now()))
+        self._tell_troubles(self._book.turn(self._now(), held, entries)[1])
         for remark in self.remarks():
-            self._log.warning(PRODUCT_DIFFERS, trouble=remark, hint="make the site file say the same")
+            self._log.warning(PRODUCT_DIFFERS, trouble=remark)
 
     def watched(self, settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
         """What the pipeline is to watch by these settings, with what people have entered."""
@@ -255,8 +254,7 @@ class Acting:
                 await self._take(late.entries, late.held)
 
     async def _take(self, entries: Sequence[Entry], held: Sequence[HeldProduct] = ()) -> None:
-        await self._hold(held)
-        self._tell_troubles(self._book.put(entries, self._now()))
+        await self._hold(held, entries)
         for tank in dict.fromkeys(tank for entry in entries for tank in self._book.tanks_of(entry)):
             try:
                 self._rebind(self._book.merged(tank).binding)
@@ -284,9 +282,9 @@ class Acting:
 
     # What tanks hold
 
-    async def _hold(self, held: Sequence[HeldProduct] = ()) -> None:
-        """What is kept on products, and what has come with time, holds from now on."""
-        tanks, troubles = self._book.turn(self._now(), held)
+    async def _hold(self, held: Sequence[HeldProduct] = (), entries: Sequence[Entry] = ()) -> None:
+        """What is kept, and what has come with time, holds from now on: a product with its density."""
+        tanks, troubles = self._book.turn(self._now(), held, entries)
         self._tell_troubles(troubles)
         for tank in tanks:
             self._refit(self._book.setup(tank))

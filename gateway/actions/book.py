@@ -84,18 +84,23 @@ class Book:
         self._works = tuple([each for each in self._checked.values() if isinstance(each, Maintenance)])
         return tuple(troubles)
 
-    def turn(self, now: datetime, held: Iterable[HeldProduct] = ()) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        """Time has passed, and words on products are kept. The tanks that hold another product from now on, and what
-        that makes of entries that can no longer be taken, one line each."""
-        words = tuple(held)
-        tanks = self.products.put(words, now)
+    def turn(
+        self, now: datetime, held: Iterable[HeldProduct] = (), entries: Iterable[Entry] = ()
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Time has passed, and words on products and entries are kept. The tanks that hold something else from now on,
+        and what can no longer be taken, one line each."""
+        words, given = tuple(held), tuple(entries)
+        tanks = self.products.turn(now, words)
+        known = [entry for entry in self._entries.values() if entry.about in tanks and entry.quantity != MAINTENANCE]
+        troubles: tuple[str, ...] = ()
+        if words or given or tanks:
+            troubles = self.put({entry.key: entry for entry in (*known, *given)}.values(), now)
+        # A change whose time has come brings its density; what was entered since then is newer.
         made = [entry for step in self.products.due(now) for entry in step.entries]
-        # Its density is entered with the change; what was entered since then is newer.
-        new = [each for each in made if (known := self._entries.get(each.key)) is None or known.at < each.at]
-        again = [entry for entry in self._entries.values() if entry.about in tanks and entry.quantity != MAINTENANCE]
-        if not words and not tanks and not new:
-            return (), ()
-        return tanks, self.put([*again, *new], now)
+        new = [each for each in made if each.key not in self._entries or self._entries[each.key].at < each.at]
+        if new:
+            troubles += self.put(new, now)
+        return tanks, troubles
 
     def setup(self, tank: str) -> TankSetup:
         """With what it holds, and what people have entered. Raises KeyError for a tank that is not watched."""

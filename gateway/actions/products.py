@@ -43,6 +43,8 @@ class Products:
         self._of_site: dict[str, TankSetup] = {}
         self._known: dict[str, dict[str, HeldProduct]] = {}
         """By tank and key: the newest word."""
+        self._planned: dict[str, HeldProduct] = {}
+        """Of these by key: those of a time that was to come."""
         self._now_held: dict[str, HeldProduct | None] = {}
         self._troubles: dict[str, str] = {}
 
@@ -55,16 +57,21 @@ class Products:
         self.setups.clear()
         self._now_held.clear()
         self._troubles.clear()
-        self.turn(now)
+        self._look(now)
 
-    def put(self, held: Iterable[HeldProduct], now: datetime) -> tuple[str, ...]:
-        """Words that are kept. The tanks that are to be watched otherwise from now on."""
-        for each in held:
+    def turn(self, now: datetime, held: Iterable[HeldProduct] = ()) -> tuple[str, ...]:
+        """Time has passed, and words are kept. The tanks that are to be watched otherwise from now on."""
+        words = tuple(held)
+        for each in words:
             self._known.setdefault(each.tank, {})[each.key] = each
-        return self.turn(now)
+        if words:
+            known = [each for words in self._known.values() for each in words.values()]
+            self._planned = {each.key: each for each in known if each.word is Word.PLANNED}
+        elif not any(each.since <= now for each in self._planned.values()):
+            return ()
+        return self._look(now)
 
-    def turn(self, now: datetime) -> tuple[str, ...]:
-        """Time has passed. The tanks that are to be watched otherwise from now on."""
+    def _look(self, now: datetime) -> tuple[str, ...]:
         changed = []
         for tank, setup in self._of_site.items():
             held = held_now(self.history(tank), now)
@@ -72,7 +79,8 @@ class Products:
                 continue
             self._now_held[tank] = held
             made = self._made(setup, held, now)
-            if self.setups.get(tank) != made:
+            # The same product again is another filling: what was said of the one before is not of this.
+            if self.setups.get(tank) != made or (held is not None and held.is_change):
                 self.setups[tank] = made
                 changed.append(tank)
         return tuple(changed)
@@ -131,13 +139,13 @@ class Products:
     def due(self, now: datetime) -> tuple[ProductStep, ...]:
         """Changes whose time has come and that were not told yet, as they are to be kept."""
         found = []
-        for tank in self._of_site:
-            for each in self._known.get(tank, {}).values():
-                if each.word is Word.PLANNED and each.since <= now:
-                    before = held_at(self.history(tank), each.since - timedelta(seconds=1))
-                    after = each._replace(word=Word.CHANGED)
-                    stood = self._of_site[tank].plan.product.name if before is None else before.product
-                    found.append(ProductStep(before, after, stood, _entries(after)))
+        for each in self._planned.values():
+            setup = self._of_site.get(each.tank)
+            if setup is not None and each.since <= now:
+                before = held_at(self.history(each.tank), each.since - timedelta(seconds=1))
+                after = each._replace(word=Word.CHANGED)
+                stood = setup.plan.product.name if before is None else before.product
+                found.append(ProductStep(before, after, stood, _entries(after)))
         return tuple(found)
 
     # What people ask for
@@ -154,14 +162,17 @@ class Products:
         stands = self._of_site[tank].plan.product.name if before is None else before.product
         corrects = before is not None and before.is_change and before.since == since
         if stands == action.product and not corrects:
-            what = f"holds {stands} already" if since <= now else f"will hold {stands} then already"
+            what = f"holds {stands} already" if since <= now else f"will hold {stands} then"
             raise SettingsError((f"product: {tank} {what}{_said(before)}; a new filling of it needs a density alone",))
         block = action.density_block(now)
         others = self._settings.other_products
         try:
             _, notes = others.setup(tank, action.product, now, since=since, density=block)
         except SettingsError as error:
-            raise SettingsError(tuple(map(_plain, error.mistakes))) from error
+            refused = SettingsError(tuple(map(_plain, error.mistakes)))
+            if block is None and any(".density: is missing" in each for each in refused.mistakes):
+                refused.hint = "give one with the change: --density and --expires"
+            raise refused from error
         word = Word.CHANGED if since <= now else Word.PLANNED
         after = HeldProduct(tank, action.product, since, word, by, now, action.why or "", block or {})
         told = tuple(map(_plain, notes))
@@ -212,7 +223,7 @@ class Products:
                 trouble = self._troubles.get(tank)
                 lines.append(said if trouble is None else f"{said}: nothing can be worked out, as {trouble}")
             lines += [
-                f"{_since(each)} the tank will hold {each.product}, {_by(each)}"
+                f"from {utc_text(each.since)} on the tank will hold {each.product}, {_by(each)}"
                 for each in history
                 if each.word is Word.PLANNED and each.since > now
             ]
@@ -232,8 +243,9 @@ class Products:
                 try:
                     settings.other_products.setup(tank, each.product, now, density_elsewhere=True)
                 except SettingsError as error:
+                    when = _since(each) if each is held else f"from {utc_text(each.since)} on"
                     verb = "holds" if each is held else "will hold"
-                    mistakes.append(f"{error.mistakes[0]} ({_since(each)} the tank {verb} {each.product}, {_by(each)})")
+                    mistakes.append(f"{error.mistakes[0]} ({when} the tank {verb} {each.product}, {_by(each)})")
         if mistakes:
             refused = SettingsError(tuple(mistakes))
             refused.hint = "leave in the site file what its tanks hold, or enter a product-change first"
@@ -262,8 +274,7 @@ def _whole(instant: datetime) -> datetime:
 
 
 def _since(held: HeldProduct) -> str:
-    verb = "from" if held.word is Word.PLANNED else "since"
-    return f"{verb} {utc_text(held.since)}"
+    return f"since {utc_text(held.since)}"
 
 
 def _by(held: HeldProduct) -> str:
