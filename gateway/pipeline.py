@@ -1,6 +1,5 @@
 """Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
 
-import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from types import MappingProxyType
@@ -26,7 +25,7 @@ from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
 from gateway.watch.memory import lean
 from gateway.watch.plan import WatchPlan
 from gateway.watch.watch import act, watch, watch_in_parts
-from gateway.watched_tank import Tank
+from gateway.watched_tank import Tank, overdue_ns, tanks_by_instrument
 
 __all__ = ["Pipeline"]
 
@@ -74,12 +73,12 @@ class Pipeline:
         """Of the signals that came late or not at all of late."""
         self._heard_ns: dict[str, int] = {}
         """When each instrument was last heard, monotonic."""
-        self._overdue_ns = _overdue_ns([binding for _, binding, _ in tanks])
+        self._overdue_ns = overdue_ns([binding for _, binding, _ in tanks])
         started_ns = clock.monotonic_ns()
         self._tanks = [
             Tank(plan, binding, period_s, maps, started_ns, watches.get(plan.tank)) for plan, binding, period_s in tanks
         ]
-        self._by_instrument = _tanks_by_instrument(self._tanks)
+        self._by_instrument = tanks_by_instrument(self._tanks)
         self._sequences: dict[str, int] = {}
         """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
         self._untold: list[tuple[str, Event]] = []
@@ -179,8 +178,8 @@ class Pipeline:
         for instrument in forgotten:
             self._heard_ns.pop(instrument, None)
         self._tanks = kept
-        self._by_instrument = _tanks_by_instrument(kept)
-        self._overdue_ns = _overdue_ns([tank.binding for tank in kept])
+        self._by_instrument = tanks_by_instrument(kept)
+        self._overdue_ns = overdue_ns([tank.binding for tank in kept])
         for tank in kept:
             if tank.is_new and not tank.awaited:
                 self._calculate(tank)
@@ -191,6 +190,17 @@ class Pipeline:
         for tank in self._tanks:
             if tank.plan.tank == binding.tank and tank.binding != binding:
                 tank.rebind(binding)
+                if not tank.awaited:
+                    self._calculate(tank)
+
+    def refit(self, plan: TankPlan, binding: TankBinding, watch: WatchPlan) -> None:
+        """A tank holds another product from its next sheet on, which is made at once: what was remembered of the one
+        before is begun anew, its alarms stay until they are judged anew."""
+        for number, before in enumerate(self._tanks):
+            if before.plan.tank == plan.tank:
+                tank = self._changed(before, before.refitted(plan, binding, watch, self._clock.monotonic_ns()), ())
+                self._tanks = [*self._tanks[:number], tank, *self._tanks[number + 1 :]]
+                self._by_instrument = tanks_by_instrument(self._tanks)
                 if not tank.awaited:
                     self._calculate(tank)
 
@@ -346,21 +356,3 @@ class Pipeline:
             valid_for_s=tank.valid_for_s,
         )
         return tank.latest
-
-
-def _overdue_ns(bindings: Sequence[TankBinding]) -> Mapping[str, int]:
-    """From which age on a value of each instrument is doubted."""
-    sources = [source for binding in bindings for source in binding.sources]
-    return {
-        source.instrument: round(source.overdue_after_s * _NS_PER_S)
-        for source in sources
-        if math.isfinite(source.overdue_after_s)
-    }
-
-
-def _tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:
-    found: dict[str | None, list[Tank]] = {}
-    for tank in tanks:
-        for instrument in {source.instrument: None for source in tank.binding.sources}:
-            found.setdefault(instrument, []).append(tank)
-    return found

@@ -1,7 +1,7 @@
 """One tank as the pipeline watches it: what is fixed, what its last sheet handed on and what was said of it."""
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields
 from datetime import datetime
 from functools import cached_property
@@ -21,7 +21,7 @@ from gateway.watch.alarms.together import alarms_now, by_kind, given_up, left_ov
 from gateway.watch.memory import NO_WATCH, WatchMemory, of_another_plan
 from gateway.watch.plan import WatchPlan
 
-__all__ = ["Tank"]
+__all__ = ["Tank", "overdue_ns", "tanks_by_instrument"]
 
 _NS_PER_S = 1_000_000_000
 
@@ -125,6 +125,11 @@ class Tank:
         """What the plan id is made from. From any thread: it takes a while where the table is long."""
         return plan_text(self.plan, self.binding, self._period_s, self._maps)[1]
 
+    def refitted(self, plan: TankPlan, binding: TankBinding, watch: WatchPlan, now_ns: int) -> "Tank":
+        """One that takes its place: of the same instruments, with another product."""
+        assert binding.sources == self.binding.sources, "other sources are another tank"
+        return Tank(plan, binding, self._period_s, self._maps, now_ns, watch)
+
     def rebind(self, binding: TankBinding) -> None:
         """Take its inputs as that one says: of the same sources, with other values by hand or other maintenance."""
         assert binding.sources == self.binding.sources, "other sources are another tank"
@@ -146,3 +151,21 @@ class Tank:
     def _reads_the_same(self, other: "Tank", forgotten: Collection[str]) -> bool:
         mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
         return mine == others and not any(each.instrument in forgotten for each in other.binding.sources)
+
+
+def overdue_ns(bindings: Sequence[TankBinding]) -> Mapping[str, int]:
+    """From which age on a value of each instrument is doubted."""
+    sources = [source for binding in bindings for source in binding.sources]
+    return {
+        source.instrument: round(source.overdue_after_s * _NS_PER_S)
+        for source in sources
+        if math.isfinite(source.overdue_after_s)
+    }
+
+
+def tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:
+    found: dict[str | None, list[Tank]] = {}
+    for tank in tanks:
+        for instrument in {source.instrument: None for source in tank.binding.sources}:
+            found.setdefault(instrument, []).append(tank)
+    return found
