@@ -97,7 +97,6 @@ class Ledger:
         writer.on_opened = self._opened
         store = writer.open()
         if store is not None:
-            self._memory.read(store.connection)
             structlog.get_logger("gateway.ledger").info(
                 LEDGER_OPENED,
                 file=str(self.path),
@@ -153,6 +152,11 @@ class Ledger:
     def memory(self) -> Kept | None:
         """What was kept by the process before; None where nothing was, or nothing can be read, which is logged."""
         return self._memory.before()
+
+    @property
+    def memory_is_found(self) -> bool:
+        """Whether what the process before kept could be looked for: not where the disk is away since the start."""
+        return self._memory.is_found
 
     def keep_plan(self, plan_id: str, body: bytes | Callable[[], bytes]) -> None:
         """What is needed to calculate records of that plan again, once. Something that takes long to make is made by
@@ -212,7 +216,7 @@ class Ledger:
         self._decoder.learn(store.connection.execute("SELECT id, body FROM dictionaries"))
         self._plans.read(store.connection)
         self.papers.read(store.connection)
-        self._memory.opened_again()
+        self._memory.opened(store.connection)
         self._summaries.begin(store.connection)
         if last:
             self._outboxes.begun_anew(last)
