@@ -15,13 +15,14 @@ from gateway.calculation.memory import remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
-from gateway.going_on import go_on, of_tanks_gone
+from gateway.going_on import go_on, join_late, of_tanks_gone
 from gateway.kept_memory import Kept, KeptTank, KeptWatch
 from gateway.records import Inventory, Reading, TankInput
 from gateway.tank_log import tell_changes
 from gateway.tank_record import Event, Identity, Remembered, TankRecord
 from gateway.tank_state import AlarmNow, AlarmStanding, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
+from gateway.watch.alarms.late import Since
 from gateway.watch.memory import lean
 from gateway.watch.plan import WatchPlan
 from gateway.watch.watch import act, watch, watch_in_parts
@@ -269,6 +270,17 @@ class Pipeline:
         self.calculation_errors += go_on(self._tanks, kept, self._clock)
         self._untold += of_tanks_gone(kept, [tank.plan.tank for tank in self._tanks], self._clock)
 
+    def await_memory(self) -> None:
+        """What was remembered may come late: until then it is noted what would tell one alarm from another."""
+        for tank in self._tanks:
+            tank.since = Since()
+
+    def join(self, kept: Kept) -> None:
+        """Take in what was remembered and comes late, with what has happened since the start."""
+        for tank in join_late(self._tanks, kept, self._clock):
+            self._calculate(tank)
+        self._untold += of_tanks_gone(kept, [tank.plan.tank for tank in self._tanks], self._clock)
+
     def untold(self) -> list[tuple[str, Event]]:
         """What has happened to tanks that no sheet tells of any more, each with its tank; asked for once."""
         untold, self._untold = self._untold, []
@@ -332,7 +344,9 @@ class Pipeline:
             except Exception:  # noqa: BLE001 - likewise
                 self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
                 return None, told
-        state, events, tank.watch_memory = watched
+        state, events, tank.watch_memory, judged = watched
+        if tank.since is not None:
+            tank.since.note(judged)
         return state, (*told, *events)
 
     def _record(
