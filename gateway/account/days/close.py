@@ -34,10 +34,11 @@ class DayBooks(NamedTuple):
     products: Mapping[str, str]
     """By tank, of every tank: what it holds by the site file; for a tank without a sheet."""
     tickets: Sequence[Ticket] = ()
-    """Those whose span, from opening to closing, reaches into the month of the day or ends at its begin or later, with
-    all that reverse or replace them."""
+    """Those whose span, from opening to closing, reaches into the month of the day, and those that one of the amounts
+    names; with all that reverse or replace them. An amount that names a ticket which is not here counts as nothing:
+    it is counted where its ticket is."""
     amounts: Sequence[Amount] = ()
-    """Of the month, and those that name one of these tickets; with all that reverse them."""
+    """Of the month, and those that name one of the tickets that reach into it; with all that reverse them."""
     transfers: Sequence[Transfer] = ()
     """Those that are not over."""
     closes: Sequence[DayClose] = ()
