@@ -47,10 +47,8 @@ def days_touched(plan: AccountPlan, begin: datetime, end: datetime, closed: Coll
     """Closed days that something late of `begin` to `end` may change, in order: those that it lies in, the next, which
     opens from them, and the latest that is closed of each month in question, which has that month so far. Each is then
     closed again, in this order, and has another revision if something differs."""
-    first, last = day_of(plan, begin), day_after(plan, day_of(plan, end))
-    if begin == first.begin:
-        # A sheet at the very boundary is that of the day which ends there.
-        first = day_before(plan, first)
+    # The day before as well: a sheet at the very boundary is of it, and its end may have been another then.
+    first, last = day_before(plan, day_of(plan, begin)), day_after(plan, day_of(plan, end))
     months = {day.month for day in days_between(plan, first, last) if day.name in closed}
     latest = {month: max((name for name in closed if name[:7] == month), default="") for month in months}
     names = {day.name for day in days_between(plan, first, last)} & set(closed)
