@@ -97,7 +97,9 @@ def month_of(depot: Depot, *, shuffled: int | None = None, kept: bool = False) -
     tickets, amounts = tickets_of(depot), amounts_of(depot)
     if shuffled is not None:
         random = Random(shuffled)
-        for each in (tickets, amounts, *sheets.values()):
+        random.shuffle(tickets)
+        random.shuffle(amounts)
+        for each in sheets.values():
             random.shuffle(each)
     closes: list[DayClose] = []
     for day in DAYS:
