@@ -1,7 +1,6 @@
 """No sequence of sheets, gaps, restarts, clocks that are set and acts loses or alters a ticket, counts an amount twice,
 leaves a hole in the numbers, or reaches a phase that is none."""
 
-from datetime import timedelta
 from itertools import pairwise
 
 import orjson
@@ -117,11 +116,7 @@ class Transfers(RuleBasedStateMachine):
 
     @rule(by_s=st.sampled_from((-7200, -3, 3, 7200, 10**6)))
     def clock_is_set(self, by_s: int) -> None:
-        yard = self.life.yard
-        yard.now += timedelta(seconds=by_s)
-        for tank in yard.tanks.values():
-            # As the watch does: since when it moves is told anew by the new clock.
-            tank.since += timedelta(seconds=by_s)
+        self.life.yard.is_set(by_s)
 
     @rule(is_doubted=st.booleans())
     def clock_is_doubted(self, is_doubted: bool) -> None:
@@ -222,8 +217,8 @@ class Transfers(RuleBasedStateMachine):
         read, book = book_of(self.life.transfers(), self.life.tickets()), self.life.book
         assert dict(read.transfers) == dict(book.transfers)
         assert (read.last_transfer, read.last_ticket) == (book.last_transfer, book.last_ticket)
-        assert dict(read.ends) == dict(book.ends)
-        assert dict(read.dismissed) == dict(book.dismissed)
+        assert read.ends.items() >= book.ends.items()
+        assert read.dismissed.items() >= book.dismissed.items()
         assert {tank: set(numbers) for tank, numbers in read.open_at.items()} == {
             tank: set(numbers) for tank, numbers in book.open_at.items()
         }
@@ -247,7 +242,7 @@ class Transfers(RuleBasedStateMachine):
                 assert before <= after, "two amounts of a tank overlap"
 
     def spans(self, tank: str) -> list[tuple[int, int]]:
-        found = []
+        found: list[tuple[Gauging, Gauging | None]] = []
         for ticket in self.life.tickets():
             if ticket.reverses is None and ticket.replaces is None:
                 found += [(side.opening, side.closing) for side in ticket.sides if side.tank == tank]

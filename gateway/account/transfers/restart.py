@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping
 from datetime import datetime
+from types import MappingProxyType
 
 from gateway.account.paper import Outcome
-from gateway.account.transfers.book import TransferBook
+from gateway.account.transfers.book import TransferBook, only_of
 from gateway.account.transfers.draft import Draft
 from gateway.account.transfers.gaps import gap_after, gap_begun
 from gateway.account.transfers.seen import Seen, is_doubted, motion_of
@@ -17,18 +18,28 @@ __all__ = ["resumed"]
 _EVER_S = float("-inf")
 
 
-def resumed(book: TransferBook, before: Mapping[str, TankRecord], now: datetime) -> tuple[TransferBook, Outcome] | None:
+def resumed(
+    book: TransferBook,
+    before: Mapping[str, TankRecord],
+    now: datetime,
+    rested: Mapping[str, TankRecord] = MappingProxyType({}),
+) -> tuple[TransferBook, Outcome]:
     """After a start, once, with the book by what is kept and the last record of each tank in the ledger.
 
-    None: nothing is to be kept. Whether the rates bear out what moved meanwhile shows when there are sheets again;
-    where they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
+    `rested`: of tanks whose last record is not at rest, or has no level, the last that is and has. Without it, what
+    such a tank did before the pause without a transfer cannot be proposed any more.
+
+    The outcome may be empty. Whether the rates bear out what moved meanwhile shows when there are sheets again; where
+    they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
     """
     for tank, record in before.items():
         seen = book.seen[tank] = Seen()
         seen.last = record
-        if motion_of(record) is Motion.AT_REST and not is_doubted(record):
-            # Older than any movement that is heard of from now on, whatever the new clock counts from.
-            seen.newer, seen.newer_s = record, _EVER_S
+        for each in (record, rested.get(tank)):
+            if seen.newer is None and each is not None and motion_of(each) is Motion.AT_REST and not is_doubted(each):
+                # Older than any movement that is heard of from now on, whatever the new clock counts from.
+                seen.newer, seen.newer_s = each, _EVER_S
+    book = only_of(book, frozenset(record.identity.boot for record in (*before.values(), *rested.values())))
     draft = Draft(book, now)
     for transfer in book.transfers.values():
         if not transfer.phase.has_begun:
@@ -43,4 +54,4 @@ def resumed(book: TransferBook, before: Mapping[str, TankRecord], now: datetime)
             after = gap_begun(after, gap_after(last), now, text)
         if after is not transfer:
             draft.put(after, EventKind.TRANSFER_CHANGED)
-    return None if draft.is_empty else draft.result()
+    return draft.result()
