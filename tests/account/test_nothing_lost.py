@@ -1,7 +1,7 @@
 """What moves is somebody's ticket, or is proposed: whatever the order of flows, pauses and lost levels, the amounts add
 up to what the level of a tank has really gone."""
 
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from gateway.account.commands import AccountRefusedError, Described, PlanTransfer, TransferVerb
@@ -37,6 +37,8 @@ def test_what_is_told_adds_up_to_what_the_level_went(ops: list[tuple[str, float,
                 life.yard.moves("TK-1", value)
                 life.passes(seconds, STEP_S)
             case "restart":
+                # Over two pauses without a sheet at rest between them nothing tells what is spoken for.
+                assume(life.rested["TK-1"].identity.boot == life.yard.boot)
                 tank.level_m += value
                 life.restarts(seconds)
                 unseen += 1

@@ -26,8 +26,9 @@ def resumed(
 ) -> tuple[TransferBook, Outcome]:
     """After a start, once, with the book by what is kept and the last record of each tank in the ledger.
 
-    `rested`: of tanks whose last record is not at rest, or has no level, the last that is and has. Without it, what
-    such a tank did before the pause without a transfer cannot be proposed any more.
+    `rested`: of tanks whose last record is not at rest, or has no level, the last of the same boot that is and has;
+    one of another boot is left aside, as what lies between cannot be told. Without it, what such a tank did before the
+    pause without a transfer cannot be proposed any more.
 
     The outcome may be empty. Whether the rates bear out what moved meanwhile shows when there are sheets again; where
     they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
@@ -35,11 +36,12 @@ def resumed(
     for tank, record in before.items():
         seen = book.seen[tank] = Seen()
         seen.last = record
-        for each in (record, rested.get(tank)):
-            if seen.newer is None and each is not None and motion_of(each) is Motion.AT_REST and not is_doubted(each):
+        for each in (record, rested.get(tank, record)):
+            is_known = each.identity.boot == record.identity.boot and not is_doubted(each)
+            if seen.newer is None and is_known and motion_of(each) is Motion.AT_REST:
                 # Older than any movement that is heard of from now on, whatever the new clock counts from.
                 seen.newer, seen.newer_s = each, _EVER_S
-    book = only_of(book, frozenset(record.identity.boot for record in (*before.values(), *rested.values())))
+    book = only_of(book, frozenset(record.identity.boot for record in before.values()))
     draft = Draft(book, now)
     for transfer in book.transfers.values():
         if not transfer.phase.has_begun:
