@@ -124,6 +124,11 @@ class ReasonCode(StrEnum):
     BROKE_OFF = "broke_off"
     NOT_KEPT = "not_kept"
     LEDGER_DAMAGED = "ledger_damaged"
+    # accounts
+    MOVING = "moving"
+    NOT_INCLUDED = "not_included"
+    """A tank that a total leaves out."""
+    NO_OPENING = "no_opening"
 
 
 ReasonValue = Union[str, int, float, "Reason"]
