@@ -13,7 +13,6 @@ __all__ = [
     "TransferBook",
     "book_of",
     "dismissed_after",
-    "only_of",
     "side_of",
     "spoken_for",
     "with_ticket",
@@ -91,13 +90,6 @@ def with_ticket(book: TransferBook, ticket: Ticket) -> TransferBook:
     """The book after a ticket more."""
     ends = _with_last(book.ends, [side.closing for side in ticket.sides])
     return book._replace(last_ticket=max(book.last_ticket, ticket.number), ends=ends)
-
-
-def only_of(book: TransferBook, boots: frozenset[str]) -> TransferBook:
-    """Without the ends of other boots: what is older than the last sheet before this one decides nothing any more."""
-    ends = {key: each for key, each in book.ends.items() if key[1] in boots}
-    dismissed = {key: each for key, each in book.dismissed.items() if key[1] in boots}
-    return book._replace(ends=ends, dismissed=dismissed)
 
 
 def spoken_for(book: TransferBook, since: Gauging, boot: str) -> Gauging | None:

@@ -5,7 +5,7 @@ from datetime import datetime
 from types import MappingProxyType
 
 from gateway.account.paper import Outcome
-from gateway.account.transfers.book import TransferBook, only_of
+from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.draft import Draft
 from gateway.account.transfers.gaps import gap_after, gap_begun
 from gateway.account.transfers.seen import Seen, is_doubted, motion_of
@@ -23,14 +23,14 @@ def resumed(
     before: Mapping[str, TankRecord],
     now: datetime,
     rested: Mapping[str, TankRecord] = MappingProxyType({}),
-) -> tuple[TransferBook, Outcome]:
+) -> tuple[TransferBook, Outcome] | None:
     """After a start, once, with the book by what is kept and the last record of each tank in the ledger.
 
     `rested`: of tanks whose last record is not at rest, or has no level, the last of the same boot that is and has;
     one of another boot is left aside, as what lies between cannot be told. Without it, what such a tank did before the
     pause without a transfer cannot be proposed any more.
 
-    The outcome may be empty. Whether the rates bear out what moved meanwhile shows when there are sheets again; where
+    None: nothing is to be kept. Whether the rates bear out what moved meanwhile shows when there are sheets again; where
     they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
     """
     for tank, record in before.items():
@@ -41,7 +41,6 @@ def resumed(
             if seen.newer is None and is_known and motion_of(each) is Motion.AT_REST:
                 # Older than any movement that is heard of from now on, whatever the new clock counts from.
                 seen.newer, seen.newer_s = each, _EVER_S
-    book = only_of(book, frozenset(record.identity.boot for record in before.values()))
     draft = Draft(book, now)
     for transfer in book.transfers.values():
         if not transfer.phase.has_begun:
@@ -56,4 +55,4 @@ def resumed(
             after = gap_begun(after, gap_after(last), now, text)
         if after is not transfer:
             draft.put(after, EventKind.TRANSFER_CHANGED)
-    return draft.result()
+    return None if draft.is_empty else draft.result()
