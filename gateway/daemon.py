@@ -24,7 +24,6 @@ from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
-from gateway.kept_memory import Kept, alarms_in
 from gateway.payload.alarms import alarms_json
 from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
@@ -36,6 +35,7 @@ from gateway.process.stop_time import StopTime
 from gateway.process.supervision import Loops
 from gateway.process.tasks import Loop
 from gateway.readiness import readiness_of
+from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
@@ -109,11 +109,8 @@ class Daemon:
         )
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
-        kept = self._keeping.read_memory()
-        self._alarms_before = () if kept is None else alarms_in(kept)
-        if kept is not None:
-            self._pipeline.restore(kept)
-            self._house_watch.restore(kept)
+        self._remembering = Remembering(self._keeping, self._pipeline, self._house_watch)
+        self._remembering.go_on()
         self._sources = {plan.name: self._source(plan) for plan in settings.sources}
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._keep_outboxes()
@@ -142,7 +139,7 @@ class Daemon:
         self._loops.begin("entries", self.acting.run)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
         if self._keeping.remembers:
-            self._loops.begin("memory", lambda: self._keeping.remember(self._memories))
+            self._loops.begin("memory", self._remembering.run)
         if self._manager.listens:
             self._loops.begin("service manager", self._tell_manager)
         for name, loop in (beside or {}).items():
@@ -170,7 +167,7 @@ class Daemon:
                     for record in last:
                         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
                 finally:
-                    written = self._keeping.keep(self._memories(whole=True))
+                    written = self._keeping.keep(self._remembering.memories(whole=True))
                     await self._loops.end_all(within_s=left.for_deliveries(GOODBYE_S))
                     await self._keeping.close(written, left.for_keeping())
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
@@ -213,6 +210,7 @@ class Daemon:
         )
         for record in last:
             self._take(record)
+        self._remembering.tanks_changed()
         self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
         await self._change_deliveries(old, changes, destinations, last)
         if changes.http:
@@ -254,9 +252,6 @@ class Daemon:
         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
         self._house_watch.heard(record.events)
 
-    def _memories(self, *, whole: bool = False) -> Kept:
-        return self._pipeline.memories(whole=whole)._replace(house=self._house_watch.memory)
-
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:
             self._progress.forget(f"line {name}")
@@ -286,7 +281,7 @@ class Daemon:
             site_file_refused=self.site_file_refused,
             alarms=(*self._house_watch.alarms(), *self._pipeline.alarms()),
             entered=self.acting.entered(),
-            alarms_before=self._alarms_before,
+            alarms_before=self._remembering.alarms_before,
         )
 
     def healthy(self) -> bool:

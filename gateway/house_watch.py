@@ -10,7 +10,7 @@ from gateway.kept_memory import Kept, KeptWatch, pause_s, restored_house
 from gateway.tank_record import Event
 from gateway.tank_state import AlarmNow, AlarmStanding
 from gateway.watch.alarms.commands import AlarmCommand
-from gateway.watch.alarms.together import alarms_now, given_up
+from gateway.watch.alarms.together import alarms_now, given_up, left_over
 from gateway.watch.house import (
     NO_HOUSE,
     Found,
@@ -58,6 +58,7 @@ class HouseWatch:
         house = self._look()
         plans = house_plans(house)
         gone = given_up(self._plans, self.memory.alarms, plans, instant)
+        gone += left_over(self.memory.alarms, {**self._plans, **plans}, instant)
         self._plans = plans
         found = watch_house(house, heard, self.memory, instant, steady_s)
         self._take(found._replace(events=(*gone, *found.events)))

@@ -11,35 +11,27 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding, bind, received, was_heard
 from gateway.calculation.doubts.recurrence import QUIET, Recurrence
 from gateway.calculation.doubts.words import NO_JUDGEMENTS
-from gateway.calculation.inventory import calculate, failed, sheet, unwatched
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, remember_good
+from gateway.calculation.inventory import failed, sheet, unwatched
+from gateway.calculation.memory import remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
-from gateway.clock_watch import is_impossible
-from gateway.kept_memory import Kept, KeptTank, KeptWatch, pause_s, restored, restored_watch
+from gateway.going_on import go_on, of_tanks_gone
+from gateway.kept_memory import Kept, KeptTank, KeptWatch
 from gateway.records import Inventory, Reading, TankInput
 from gateway.tank_log import tell_changes
 from gateway.tank_record import Event, Identity, Remembered, TankRecord
 from gateway.tank_state import AlarmNow, AlarmStanding, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
-from gateway.watch.memory import lean, of_another_plan
+from gateway.watch.memory import lean
 from gateway.watch.plan import WatchPlan
 from gateway.watch.watch import act, watch, watch_in_parts
 from gateway.watched_tank import Tank
 
-__all__ = [
-    "MEMORY_BEGUN_ANEW",
-    "MEMORY_DAMAGED",
-    "MEMORY_RESTORED",
-    "Pipeline",
-]
+__all__ = ["Pipeline"]
 
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
 TANK_WATCH_FAILED = "tank.watch_failed"
-MEMORY_RESTORED = "memory.restored"
-MEMORY_BEGUN_ANEW = "tank.memory_begun_anew"
-MEMORY_DAMAGED = "tank.memory_damaged"
 
 _NS_PER_S = 1_000_000_000
 _GRACE_NS = 250_000_000
@@ -90,6 +82,7 @@ class Pipeline:
         self._by_instrument = _tanks_by_instrument(self._tanks)
         self._sequences: dict[str, int] = {}
         """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
+        self._untold: list[tuple[str, Event]] = []
         self._log: Log = structlog.get_logger("gateway.pipeline")
         self.calculation_errors = 0
 
@@ -175,6 +168,9 @@ class Pipeline:
         for tank in before.values():
             tank.watched = False
             tank.told += tank.given_up((), self._now())
+            if tank.latest is None:
+                # It has never spoken, and says nothing last.
+                self._untold += [(tank.plan.tank, event) for event in tank.told]
         last = self._last_of(before.values(), "the tank is no longer in the site file")
         self._sequences |= {tank.plan.tank: tank.sequence for tank in before.values()}
         for key in [key for key in self._latest if key[0] in forgotten]:
@@ -249,51 +245,24 @@ class Pipeline:
         anew, for what is written again and again."""
         tanks = {
             tank.plan.tank: KeptTank(
-                tank.ids.memory, tank.memory, tank.watch_memory if whole else lean(tank.watch_memory)
+                tank.ids.memory,
+                tank.memory,
+                tank.watch_memory if whole else lean(tank.watch_memory),
+                tank.ids.moves,
             )
             for tank in self._tanks
         }
         return Kept(self._clock.utc_ns(), self._clock.monotonic_ns(), tanks)
 
     def restore(self, kept: Kept) -> None:
-        """Go on from what was remembered, before anything is read.
+        """Go on from what was remembered, before anything is read."""
+        self.calculation_errors += go_on(self._tanks, kept, self._clock)
+        self._untold += of_tanks_gone(kept, [tank.plan.tank for tank in self._tanks], self._clock)
 
-        Each tank is as if the gateway had gone on polling meanwhile and nothing had been heard. One whose plan has
-        become another begins anew: level, volume and elements mean something else there.
-        """
-        utc_ns, steady_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
-        is_told = not (is_impossible(kept.utc_ns) or is_impossible(utc_ns))
-        passed_s = pause_s(kept, utc_ns, steady_ns, is_told=is_told)
-        count = 0
-        for tank in self._tanks:
-            tag = tank.plan.tank
-            known = kept.tanks.get(tag)
-            if tag in kept.damaged:
-                self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=kept.damaged[tag], hint="it begins without memory")
-            elif known is not None and known.plan != tank.ids.memory:
-                tank.watch_memory = of_another_plan(restored_watch(kept, tag, steady_ns, passed_s))
-                self._log.info(MEMORY_BEGUN_ANEW, tank=tag, hint="its plan is another than before")
-            elif known is not None:
-                tank.watch_memory = restored_watch(kept, tag, steady_ns, passed_s)
-                self._go_on(tank, restored(kept, tag, steady_ns, passed_s), passed_s)
-                count += 1
-        for tag, trouble in kept.unwatched.items():
-            hint = "its alarms begin anew: what was acknowledged or shelved is not known"
-            self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=trouble, hint=hint)
-        pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
-        self._log.info(MEMORY_RESTORED, tanks=count, pause_s=pause)
-
-    def _go_on(self, tank: Tank, memory: Memory, passed_s: float | None) -> None:
-        if passed_s is not None and passed_s > tank.level_stale_s:
-            # Had it gone on polling, it would have had no reading left: what that ends, ends.
-            nothing = bind(tank.binding, {}, self._clock.utc_ns(), self._clock.monotonic_ns())
-            try:
-                _, memory = calculate(tank.plan, nothing, memory)
-            except Exception:  # noqa: BLE001 - a fault in one tank's memory must not keep the others from being watched
-                self.calculation_errors += 1
-                self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
-                memory = EMPTY_MEMORY
-        tank.memory = memory
+    def untold(self) -> list[tuple[str, Event]]:
+        """What has happened to tanks that no sheet tells of any more, each with its tank; asked for once."""
+        untold, self._untold = self._untold, []
+        return untold
 
     def _now(self) -> datetime:
         return datetime.fromtimestamp(self._clock.utc_ns() / _NS_PER_S, UTC)

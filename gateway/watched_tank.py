@@ -10,22 +10,20 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
-from gateway.plan_id import PlanIds, plan_ids, plan_text
+from gateway.plan_id import OF_LIMITS, PlanIds, plan_ids, plan_text
 from gateway.records import Ending
 from gateway.states import LimitState, RoofZone
 from gateway.tank_record import Event, TankRecord
 from gateway.tank_state import AlarmNow, AlarmStanding
 from gateway.validity import valid_for_s
 from gateway.watch.alarms.memory import AlarmMemory
-from gateway.watch.alarms.together import alarms_now, by_kind, given_up, standings
+from gateway.watch.alarms.together import alarms_now, by_kind, given_up, left_over, standings
 from gateway.watch.memory import NO_WATCH, WatchMemory, of_another_plan
 from gateway.watch.plan import WatchPlan
 
 __all__ = ["Tank"]
 
 _NS_PER_S = 1_000_000_000
-_OF_LIMITS = ("limits", "minimum_volume_m3", "maximum_working_volume_m3")
-"""Of a plan: what no rate and no loss rests on."""
 
 
 class Tank:
@@ -105,6 +103,15 @@ class Tank:
         elif before.moves_on(self, forgotten):
             self.watch_memory = before.watch_memory
         # Told to be over: should it be put back before the next sheet, that is another alarm.
+        self._forget_all_but(kept)
+
+    def give_up_what_is_left(self, instant: datetime) -> None:
+        """Tell the end of alarms that a process before watched for, and this one does not."""
+        kept = () if self.watch is None else [plan.kind for plan in self.watch.alarms]
+        self.told += left_over(self.watch_memory.alarms, kept, instant)
+        self._forget_all_but(kept)
+
+    def _forget_all_but(self, kept: Collection[str]) -> None:
         alarms = {name: memory for name, memory in self.watch_memory.alarms.items() if name in kept}
         if len(alarms) < len(self.watch_memory.alarms):
             self.watch_memory = self.watch_memory._replace(alarms=alarms)
@@ -131,7 +138,7 @@ class Tank:
     def moves_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
         """Whether at least how it moved holds for that one too: nothing is another but its limits."""
         mine, others = (
-            [getattr(tank.plan, each.name) for each in fields(TankPlan) if each.name not in _OF_LIMITS]
+            [getattr(tank.plan, each.name) for each in fields(TankPlan) if each.name not in OF_LIMITS]
             for tank in (self, other)
         )
         return mine == others and self._reads_the_same(other, forgotten)

@@ -22,6 +22,8 @@ class TankAtClose(NamedTuple):
     owner: str = ""
     reasons: tuple[Reason, ...] = ()
     """Why it is not all that it could be: moving, old, estimated, by hand."""
+    product: str = ""
+    """What it holds, also where it has no gauging."""
 
 
 class Balance(NamedTuple):
@@ -48,7 +50,11 @@ class Balance(NamedTuple):
     documents: int = 0
     """How many amounts of others are in it, and"""
     tickets: int = 0
-    """how many movements that have but a ticket of the tank."""
+    """how many movements that have but a ticket of the tank, or are still open."""
+    unaccounted: Figure | None = None
+    """Movements that nobody has said what they were; beside the book, never in it. None: there is none."""
+    tolerance: float | None = None
+    """Of the gain, either way, SI: of a month only; None where there is none, or what it is of is not known."""
 
 
 class DayClose(NamedTuple):
@@ -74,6 +80,8 @@ class DayClose(NamedTuple):
     """Of a revision after the first: what came late or was corrected."""
     simulated: bool = False
     time_zone: str = ""
+    opening: str = ""
+    """Key of the close that its opening is of; empty: there was none."""
 
     @property
     def key(self) -> str:

@@ -34,6 +34,10 @@ class AccountPlan:
     """How old a sheet may be at a boundary and still be that of the day's close."""
     close_after_s: float = 10 * 60.0
     """How long after the boundary the day is closed by itself."""
+    flow_seen_after_s: float = 10 * 60.0
+    """How long a flow may go on before the watch calls it a movement: an opening at rest is older than that."""
+    simulated: bool = False
+    """Whether the site is: of simulated values elsewhere no ticket is made."""
     proposes: bool = True
     """Whether a movement that nobody announced is proposed as a transfer."""
     tolerance: BalanceTolerance = field(default_factory=BalanceTolerance)

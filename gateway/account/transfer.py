@@ -11,6 +11,7 @@ __all__ = [
     "TRANSFER",
     "TRANSFER_SCHEMA",
     "Direction",
+    "Gap",
     "Mark",
     "MarkKind",
     "Planned",
@@ -115,6 +116,21 @@ class Mark(NamedTuple):
     """Who, where a person did it."""
 
 
+class Gap(NamedTuple):
+    """While a tank of it moved, nobody watched: the gateway was down, or the level was lost."""
+
+    tank: str
+    begins: datetime
+    """UTC, of the last sheet with a level."""
+    level_m: float | None
+    rate_m_s: float | None
+    """Of that level, upwards; None: not known."""
+    ends: datetime | None = None
+    """UTC, of the first sheet with a level after it."""
+    is_borne_out: bool | None = None
+    """Whether the level went as far as the rates before and after it say; None: not known yet."""
+
+
 class Transfer(NamedTuple):
     """One transfer."""
 
@@ -141,6 +157,7 @@ class Transfer(NamedTuple):
     """UTC, when somebody or the movement said that nothing flows any more."""
     marks: tuple[Mark, ...] = ()
     ticket: int | None = None
+    gaps: tuple[Gap, ...] = ()
     waits_for: str = ""
     """While it settles: why it cannot be closed yet, as a sentence; empty where only time is wanted."""
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import available_timezones
 
+from gateway.account.plan import AccountPlan
 from gateway.acquisition.plan import LinePlan
 from gateway.acquisition.source import SourcePlan
 from gateway.calculation.level.hydrostatic import AIR_DENSITY, air_density, normal_gravity
@@ -18,6 +19,7 @@ from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.ledger.plan import LedgerPlan
 from gateway.reports.plan import ReportPlan
+from gateway.settings.account.plans import build_account
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
 from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
 from gateway.settings.deliveries.surroundings import Reading
@@ -69,6 +71,7 @@ class SiteSettings:
     """What is not wrong but should be known: one line each, shaped like a mistake."""
     signal_units: Mapping[tuple[str, str], str | None]
     """The SI unit of each (instrument, signal); None for a contact and for a number without a unit."""
+    account: AccountPlan
     reports: ReportPlan
 
     @property
@@ -126,6 +129,7 @@ def load_site(
     if ledger is None:
         warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
+    account = build_account(document, mistakes, "UTC" if site is None else site.time_zone)
     reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
@@ -146,6 +150,7 @@ def load_site(
             for tag, built in lines.instruments.items()
             for signal, dimension in built.registers.dimensions.items()
         },
+        account,
         reports,
     )
 

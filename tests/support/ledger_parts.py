@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 T = TypeVar("T")
-SCHEMA = Path("gateway/ledger/schema/0001_begin.sql")
+SCHEMA = sorted(Path("gateway/ledger/schema").glob("*.sql"))
 START_NS = 1_773_489_600_000_000_000
 SECOND = 1_000_000_000
 
@@ -62,7 +62,8 @@ class Given(NamedTuple):
 def new_file(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     connection.execute("PRAGMA journal_mode = wal")
-    connection.executescript(SCHEMA.read_text("utf-8"))
+    for step in SCHEMA:
+        connection.executescript(step.read_text("utf-8"))
     connection.execute("INSERT INTO dictionaries VALUES (?, ?)", present_dictionary())
     return connection
 

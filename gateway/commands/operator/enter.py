@@ -2,15 +2,12 @@
 
 import argparse
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from gateway.actions.entry import QUANTITIES
-from gateway.commands.operator.door_client import asked
+from gateway.commands.operator.door_client import asked, tell_answer
 from gateway.commands.operator.handover import handover_lines
-from gateway.commands.output import write, write_json
+from gateway.commands.output import write
 from gateway.commands.which_gateway import chosen_gateway
-from gateway.display import printable
-from gateway.errors import GatewayError, SettingsError
 
 __all__ = ["add_arguments", "execute"]
 
@@ -53,25 +50,10 @@ def execute(arguments: argparse.Namespace) -> int:
     request = {"action": arguments.action, **arguments.read(arguments)}
     found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
     answer = asked(found, {key: value for key, value in request.items() if value is not None})
-    code = answer["code"]
-    if arguments.json:
-        write_json(answer)
-        return int(code)
-    if code != 0:
-        raise _failure(answer)
-    if request["action"] == "list":
+    if request["action"] == "list" and answer["code"] == 0 and not arguments.json:
         write(*handover_lines(found.running.site, answer))
         return 0
-    write(*(printable(line) for line in answer["lines"]))
-    write(*(f"note: {printable(line)}" for line in answer.get("notes", ())))
-    return 0
-
-
-def _failure(answer: Mapping[str, Any]) -> GatewayError:
-    lines = tuple(printable(str(line)) for line in answer["lines"]) or ("refused",)
-    error = SettingsError(lines) if answer["code"] == 2 else GatewayError(lines[0])
-    error.hint = printable(str(answer["hint"])) if answer.get("hint") else None
-    return error
+    return tell_answer(answer, as_json=arguments.json)
 
 
 # What is typed, by action. Quantities may be typed with a space: their words are joined.
