@@ -29,6 +29,7 @@ BENCHES = (
     "ledger",
     "rtu_bus",
     "trends",
+    "report_time",
     "whole_process",
 )
 

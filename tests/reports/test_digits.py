@@ -15,7 +15,7 @@ from gateway.reports.paper.pdf_form import FONT_FILES
 from gateway.reports.plan import DecimalMark, ReportPlan, ReportUnits, ThousandsMark
 from gateway.reports.report import Kind
 
-REGISTRY = pint.UnitRegistry()
+REGISTRY: pint.UnitRegistry[float] = pint.UnitRegistry()
 PINT = {
     "m3": "m**3",
     "bbl": "oil_barrel",
