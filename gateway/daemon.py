@@ -43,7 +43,6 @@ from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.watch.house import House
-from gateway.watch.plan import WatchPlan
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
@@ -97,7 +96,13 @@ class Daemon:
         self._loops = Loops(self._machine, self._jitter, self._begun)
         self._deliveries = Deliveries(self._loops, self._destination)
         self._keeping = keep(self._boot, self._clock)
-        self.acting = Acting(settings, self._keeping, self._clock, lambda binding: self._pipeline.rebind(binding))
+        self.acting = Acting(
+            settings,
+            self._keeping,
+            self._clock,
+            lambda binding: self._pipeline.rebind(binding),
+            refit=lambda setup: self._pipeline.refit(setup.plan, setup.binding, setup.watch),
+        )
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
@@ -105,7 +110,7 @@ class Daemon:
             self._take,
             self._clock,
             _maps(settings),
-            _watches(settings),
+            self.acting.watches(),
         )
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
@@ -183,6 +188,7 @@ class Daemon:
         `settings` are of the same site. All that is new is made, and has its port, before anything is ended: where that
         fails, the error leaves this and all goes on as it was.
         """
+        self.acting.refuse(settings)
         old, changes = self._settings, changes_between(self._settings, settings)
         server: HttpServer | None = None
         try:
@@ -205,9 +211,8 @@ class Daemon:
         self._settings = settings
         self._keeping.take_over(settings.ledger)
         self._forget(changes.sources.removed, ())
-        last = self._pipeline.change(
-            self.acting.watched(settings), changes.forgotten, _maps(settings), _watches(settings)
-        )
+        tanks = self.acting.watched(settings)
+        last = self._pipeline.change(tanks, changes.forgotten, _maps(settings), self.acting.watches())
         for record in last:
             self._take(record)
         self._remembering.tanks_changed()
@@ -220,7 +225,7 @@ class Daemon:
                 self._loops.begin("http", server.run)
             else:
                 self._progress.forget("http")
-        return changes
+        return changes._replace(sentences=(*changes.sentences, *self.acting.remarks()))
 
     async def _change_deliveries(
         self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[TankRecord]
@@ -381,10 +386,6 @@ class Daemon:
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
-
-
-def _watches(settings: SiteSettings) -> dict[str, WatchPlan]:
-    return {tank.plan.tank: tank.watch for tank in settings.tanks}
 
 
 def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from gateway.errors import LedgerError
 from gateway.ledger.blocks import BLOCK, ends
 from gateway.ledger.cursors import cursors, force
+from gateway.ledger.forms import forget_forms
 
 __all__ = ["Pruned", "forgotten", "held", "pruned"]
 
@@ -62,6 +63,8 @@ def pruned(connection: sqlite3.Connection, older_than_ns: int, now_ns: int, *, a
     lost = force(connection, up_to, now_ns)
     deleted = connection.execute("DELETE FROM history WHERE position <= ?", (up_to,)).rowcount
     connection.execute("DELETE FROM blocks WHERE block < ?", ((up_to + 1) // BLOCK,))
+    if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'forms'").fetchone():  # else of an older version
+        forget_forms(connection, up_to + 1)
     return Pruned(deleted, kept_for, lost)
 
 

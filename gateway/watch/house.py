@@ -16,7 +16,16 @@ from gateway.watch.alarms.memory import AlarmMemory
 from gateway.watch.alarms.together import apply_to, next_named_alarms
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["NO_HOUSE", "Found", "House", "HouseMemory", "act_on_house", "house_plans", "watch_house"]
+__all__ = [
+    "NO_HOUSE",
+    "Found",
+    "House",
+    "HouseMemory",
+    "act_on_house",
+    "house_conditions",
+    "house_plans",
+    "watch_house",
+]
 
 _BUFFER_S = 86_400.0
 """With less room than that for what waits, somebody has to see to it today (common practice)."""
@@ -75,7 +84,7 @@ def house_plans(house: House) -> Mapping[str, AlarmPlan]:
 def watch_house(house: House, heard: Iterable[Event], memory: HouseMemory, instant: datetime, steady_s: float) -> Found:
     """One look more. `heard`: what has happened at the tanks since the last."""
     alarms = next_named_alarms(
-        house_plans(house), memory.alarms, _conditions(house), instant, steady_s, is_told=not house.clock_doubt
+        house_plans(house), memory.alarms, house_conditions(house), instant, steady_s, is_told=not house.clock_doubt
     )
     flood, told = next_flood(memory.flood, [*heard, *alarms.events], instant, steady_s)
     return Found(alarms.standings, (*alarms.events, *told), HouseMemory(alarms.memories, flood))
@@ -87,7 +96,8 @@ def act_on_house(house: House, memory: HouseMemory, command: AlarmCommand, insta
     return Found(alarms.standings, alarms.events, memory._replace(alarms=alarms.memories))
 
 
-def _conditions(house: House) -> Mapping[str, Condition]:
+def house_conditions(house: House) -> Mapping[str, Condition]:
+    """What its alarms are judged by, by their names."""
     found = {f"{AlarmKind.LINE_LOST}.{line.line}": _line(line) for line in house.lines}
     for line in house.lines:
         found[f"{AlarmKind.SECOND_MASTER}.{line.line}"] = _second_master(line)

@@ -34,6 +34,8 @@ class Watched(NamedTuple):
     state: TankState
     events: tuple[Event, ...]
     memory: WatchMemory
+    judged: Mapping[AlarmKind, Condition]
+    """What the alarms were judged by."""
 
 
 def watch(plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inventory, memory: WatchMemory) -> Watched:
@@ -103,7 +105,9 @@ def _watched(
         course.activity,
         alarms.standings,
     )
-    return Watched(state, (*moved, *alarms.events), WatchMemory(memory.course, memory.loss, alarms.memories, told))
+    return Watched(
+        state, (*moved, *alarms.events), WatchMemory(memory.course, memory.loss, alarms.memories, told), judged
+    )
 
 
 def act(

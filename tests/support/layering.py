@@ -107,6 +107,8 @@ LIBRARY_USERS = {
     "asyncpg": "gateway.delivery.postgresql.connection",
     "httpx": "gateway.delivery.webhook.connection",
     "paho": "gateway.delivery.mqtt.connection",
+    "reportlab": "gateway.reports.paper.pdf_form",
+    "xlsxwriter": "gateway.reports.xlsx_form",
 }
 
 

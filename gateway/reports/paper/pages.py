@@ -8,7 +8,7 @@ from gateway.reports.report import Report
 
 __all__ = ["pages_of"]
 
-_SIGNATURE = 34.0
+_SIGNATURE = 28.0
 
 
 def pages_of(report: Report, plan: ReportPlan, measure: Measure) -> tuple[Page, ...]:

@@ -33,12 +33,13 @@ def wide_ruler(ruler: Ruler, x: float, y: float, width: float, measure: Measure)
     ends: list[float] = []
     """How far each line of labels reaches."""
     for at, label in _ticks(ruler, x, width):
-        half = measure(label, _LABEL, False) / 2
-        middle = min(max(at, x + half), x + width - half)
-        depth = next((depth for depth, end in enumerate(ends) if middle - half > end + 4.0), len(ends))
-        ends[depth : depth + 1] = [middle + half]
-        below = base + _TICK + 2.0 + depth * _LABEL_LEADING
-        marks += [Line(at, base - _TICK, at, below, 0.6), Words(middle, below + _LABEL, label, _LABEL, align=0)]
+        wide = measure(label, _LABEL, False) + 2.0
+        # Left of its tick, so that no tick goes through the label of another; right of it where there is no room.
+        begin, align = (at - wide, 1) if at - wide >= x else (at, -1)
+        depth = next((depth for depth, end in enumerate(ends) if begin > end + 4.0), len(ends))
+        ends[depth : depth + 1] = [begin + wide]
+        below = base + _TICK + (depth + 1) * _LABEL_LEADING
+        marks += [Line(at, base - _TICK, at, below, 0.6), Words(at - 2.0 * align, below, label, _LABEL, align=align)]
     marks += _stop(ruler, x, base, width)
     if ruler.words:
         half = measure(ruler.words, _LABEL, True) / 2

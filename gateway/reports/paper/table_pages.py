@@ -12,7 +12,7 @@ from gateway.reports.report import Column, Group, Report, Row, Table, Total
 __all__ = ["lay_table"]
 
 _LEADING = 1.25
-_BELOW_ROW = 2.5
+_BELOW_ROW = 2.0
 _RULER_WIDTH = 170.0
 _NOTE_SIZE = 6.0
 _UNIT_SHRINKS = 0.9

@@ -13,9 +13,10 @@ __all__ = ["GAP", "Widths", "widths_of"]
 
 GAP = 5.0
 """Between two columns."""
-_SIZES = (8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5)
+_SIZES = (7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5)
 _WIDEST_WORD = 80.0
 _HEADING_SHRINKS = 0.9
+_HEADING_LINES = 2.2
 
 
 class Widths(NamedTuple):
@@ -51,11 +52,16 @@ def widths_of(
 
 def _need(column: Column, words: Sequence[str], sums: Sequence[str], size: float, measure: Measure) -> _Need:
     heading = max(
-        longest_word(column.title, size, measure, bold=True), measure(column.sign, size * _HEADING_SHRINKS, False)
+        longest_word(column.title, size, measure, bold=True),
+        measure(column.title, size, True) / _HEADING_LINES,
+        measure(column.sign, size * _HEADING_SHRINKS, False),
     )
     longest = max((measure(text, size, False) for text in set(words)), default=0.0)
     if is_right(column) or column.kind is Kind.UTC or column.kind is Kind.LOCAL or not column.share:
-        sums_wide = max((longest_word(text, size, measure, bold=True) for text in sums), default=0.0)
+        # `9 of 10,` and `estimated` may stand on two lines.
+        sums_wide = max(
+            (measure(part, size, True) for text in sums for part in text.replace(", ", ",\n").split("\n")), default=0.0
+        )
         width = max(heading, longest, sums_wide)
         return _Need(width, width, 0.0)
     word = max((longest_word(text, size, measure) for text in set(words)), default=0.0)

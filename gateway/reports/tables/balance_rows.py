@@ -26,7 +26,7 @@ _TITLES = {
     "adjustments": "Adjustments",
     "book": "Book",
     "physical": "Physical",
-    "gain": "Gain (+) or loss (−)",
+    "gain": "Gain or loss (−)",
     "throughput": "Throughput",
 }
 _MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
@@ -97,11 +97,11 @@ def balance_row(balance: Balance, plan: ReportPlan, before: dict[str, Cell] | No
         "tanks": f"{included} of {of}",
         "documents": Decimal(balance.documents),
         "tickets": Decimal(balance.tickets),
-        "quality": _quality(figures, balance),
+        "quality": _quality(figures, balance, notes),
         **(before or {}),
     }
     uncertain = frozenset(name for name, each in figures.items() if each.quality is Quality.UNCERTAIN)
-    return Row(cells, uncertain, absent, notes=notes)
+    return Row(cells, uncertain, absent)
 
 
 def _summed_as_shown(
@@ -121,17 +121,17 @@ def _summed_as_shown(
         last = Decimal(1).scaleb(int(total.as_tuple().exponent))
         if isinstance(kept_shown, Decimal) and abs(total - kept_shown) > last * (len(numbers) + 1) / 2:
             kept_words = quantity_words(balance.measure, kept, plan)
-            notes.append(f"{_TITLES[name]} is kept as {kept_words}, which is not what the figures before it add up to.")
+            notes.append(f"{_TITLES[name]} is kept as {kept_words}, which is not what the figures before it add up to")
         else:
             cells[name] = total
     return tuple(notes)
 
 
-def _quality(figures: dict[str, Figure], balance: Balance) -> str:
+def _quality(figures: dict[str, Figure], balance: Balance, notes: tuple[str, ...]) -> str:
     worst = max(each.quality for each in figures.values())
     reasons = reason_texts(reason for each in figures.values() for reason in each.reasons)
     included, of = balance.tanks
     parts = [] if included == of else [f"{included} of {of} tanks"]
-    text = "; ".join((*parts, *reasons))
+    text = "; ".join((*notes, *parts, *reasons))
     estimated = ", estimated" if worst is Quality.UNCERTAIN else ""
     return f"{worst.word}{estimated}: {text}" if text else f"{worst.word}{estimated}"

@@ -84,7 +84,7 @@ def _row(ticket: Ticket, plan: ReportPlan) -> Row:
         "ticket": Decimal(ticket.number),
         "kind": kind_words(ticket.kind.value),
         "product": printable(ticket.product),
-        "tanks": ", ".join(f"{printable(side.tank)} {kind_words(side.direction.value)}" for side in ticket.sides),
+        "tanks": ", ".join(f"{kind_words(side.direction.value)} {printable(side.tank)}" for side in ticket.sides),
         "partner": printable(ticket.partner),
         "reference": printable(ticket.reference),
         "owner": printable(ticket.owner),

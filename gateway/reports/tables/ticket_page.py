@@ -119,8 +119,7 @@ def _amount(ticket: Ticket, plan: ReportPlan) -> Table:
     for name in measures_of(ticket):
         figure, amount = ticket.moved[name], amount_shown(ticket, name, plan)
         cells: dict[str, Cell] = {
-            "figure": f"{DEFINITIONS[name].symbol}, {DEFINITIONS[name].title}",
-            "unit": form_of(name, plan.units).sign,
+            **_named(name, plan),
             "amount": amount,
             "quality": quality_text(figure.quality, {}, figure.reasons),
         }
@@ -141,7 +140,7 @@ def _side(side: TicketSide, zone: tzinfo, plan: ReportPlan, scale: Scale | None)
     rows += [_measure_row(name, side, plan) for name in MEASURES if _has(name, opening, closing)]
     notes = (_sheet("Opening", opening, zone), _sheet("Closing", closing, zone))
     ruler = ruler_of_movement(opening, closing, scale, plan)
-    title = f"{printable(side.tank)}, {kind_words(side.direction.value)} it"
+    title = f"{kind_words(side.direction.value).capitalize()} {printable(side.tank)}"
     return Table(title, _SIDE, (Group("", tuple(rows)),), ruler=ruler, notes=notes)
 
 
@@ -191,7 +190,8 @@ def _measure_row(name: str, side: TicketSide, plan: ReportPlan) -> Row:
 
 def _named(name: str, plan: ReportPlan) -> dict[str, Cell]:
     definition = DEFINITIONS[name]
-    return {"figure": f"{definition.symbol}, {definition.title}", "unit": form_of(name, plan.units).sign}
+    named = f"{definition.symbol}, {definition.title}" if name in MEASURES else definition.title
+    return {"figure": named, "unit": form_of(name, plan.units).sign}
 
 
 def _worse(name: str, opening: Gauging, closing: Gauging) -> str:
