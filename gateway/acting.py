@@ -13,6 +13,8 @@ from typing import Any, NamedTuple
 import orjson
 import structlog
 
+from gateway.actions.account_door import AccountDoor, NoAccounts
+from gateway.actions.account_requests import AccountAction
 from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, NoAlarms, command_of
 from gateway.actions.answers import (
     NO_LEDGER,
@@ -78,7 +80,7 @@ def nothing_refitted(_setup: TankSetup) -> None:
 
 
 class Acting:
-    """`alarms` may be set at any time. All from the gateway's loop."""
+    """`alarms` and `accounts` may be set at any time. All from the gateway's loop."""
 
     def __init__(
         self,
@@ -91,6 +93,7 @@ class Acting:
     ) -> None:
         """`rebind` makes a tank's sheets go by another binding, at once; `refit` by another product too."""
         self.alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
+        self.accounts: AccountDoor = NoAccounts()
         self._keeping = keeping
         self._clock = clock
         self._rebind = rebind
@@ -162,15 +165,20 @@ class Acting:
             now = self._now()
             products = self._book.products
             rows = product_rows(products.histories(), products.remarks(now))
-            return {**list_document(now, self._book.standings(now), self.alarms.standings()), "products": rows}
+            standings, alarms = self._book.standings(now), self.alarms.standings()
+            return {**list_document(now, standings, alarms, self.accounts.open_transfers()), "products": rows}
         try:
             action = read_action(request)
-            command = command_of(action, person)
-            async with self._turn:
-                if command is not None:
-                    answer = await self._act_on_alarm(request, *command)
-                else:
-                    answer = await self._enter(request, action, person)
+            if isinstance(action, AccountAction):
+                # They have a turn of their own: what waits for history to be read keeps no alarm from being acted on.
+                answer = await self.accounts.act(request, action, person)
+            else:
+                command = command_of(action, person)
+                async with self._turn:
+                    if command is not None:
+                        answer = await self._act_on_alarm(request, *command)
+                    else:
+                        answer = await self._enter(request, action, person)
         except SettingsError as error:
             answer = refused(2, error.mistakes, "")
         log = self._log.info if answer["code"] == 0 else self._log.warning

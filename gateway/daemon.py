@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 import structlog
 
 from gateway import __version__
-from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
@@ -39,7 +38,9 @@ from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
+from gateway.site_accounts import SiteAccounts
 from gateway.site_alarms import SiteAlarms
+from gateway.site_parts import maps_of
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.watch.house import House
@@ -109,9 +110,11 @@ class Daemon:
             self.acting.watched(settings),
             self._take,
             self._clock,
-            _maps(settings),
+            maps_of(settings),
             self.acting.watches(),
         )
+        self._accounts = SiteAccounts(self._boot, settings, self._keeping, self._clock, self._pipeline.records)
+        self.acting.accounts = self._accounts.door
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
         self._remembering = Remembering(self._keeping, self._pipeline, self._house_watch)
@@ -142,6 +145,7 @@ class Daemon:
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
         self._loops.begin("entries", self.acting.run)
+        self._accounts.begin(self._loops)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
         if self._keeping.remembers:
             self._loops.begin("memory", self._remembering.run)
@@ -210,9 +214,10 @@ class Daemon:
         self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
         self._settings = settings
         self._keeping.take_over(settings.ledger)
+        self._accounts.take_over(settings)
         self._forget(changes.sources.removed, ())
         tanks = self.acting.watched(settings)
-        last = self._pipeline.change(tanks, changes.forgotten, _maps(settings), self.acting.watches())
+        last = self._pipeline.change(tanks, changes.forgotten, maps_of(settings), self.acting.watches())
         for record in last:
             self._take(record)
         self._remembering.tanks_changed()
@@ -256,6 +261,7 @@ class Daemon:
         self._deliveries.offer(record)
         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
         self._house_watch.heard(record.events)
+        self._accounts.heard(record)
 
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:
@@ -287,6 +293,7 @@ class Daemon:
             alarms=(*self._house_watch.alarms(), *self._pipeline.alarms()),
             entered=self.acting.entered(),
             alarms_before=self._remembering.alarms_before,
+            accounts=self._accounts.status(),
         )
 
     def healthy(self) -> bool:
@@ -386,7 +393,3 @@ class Daemon:
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
-
-
-def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:
-    return {each.tag: each.map for line in settings.lines for each in line.instruments}

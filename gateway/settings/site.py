@@ -138,7 +138,12 @@ def load_site(
     if ledger is None:
         warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
-    account = build_account(document, mistakes, "UTC" if site is None else site.time_zone)
+    account = build_account(
+        document,
+        mistakes,
+        "UTC" if site is None else site.time_zone,
+        simulated=site is not None and site.simulated,
+    )
     reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
