@@ -8,7 +8,6 @@ from gateway.account.ticket import TicketSide
 from gateway.account.transfer import Direction
 from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.uncertainty import of_sides
-from gateway.ledger.account_papers import Known
 from gateway.ledger.account_reading import Before, transfer_from
 from gateway.plain_form import PlainFormError
 
@@ -20,8 +19,9 @@ def amount_uncertainty(opening: Gauging, closing: Gauging) -> Mapping[str, float
     return of_sides([TicketSide(opening.tank, Direction.INTO, opening, closing, {})])
 
 
-def book_from(known: Known, before: Before) -> tuple[TransferBook, tuple[str, ...]]:
+def book_from(before: Before) -> tuple[TransferBook, tuple[str, ...]]:
     """The book, and what of it could not be read, a sentence each."""
+    known = before.known
     transfers = {transfer.number: transfer for transfer in before.transfers if transfer.phase.is_over}
     troubles = list(known.troubles)
     for number, document in known.transfers.items():

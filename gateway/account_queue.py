@@ -1,16 +1,36 @@
-"""Sheets that wait for the accounts while a disk holds them up: in order, bounded; of too many the plain ones go."""
+"""What waits for the disk in the accounts: what is on its way there, and the sheets that come meanwhile, bounded."""
 
 from collections import deque
+from concurrent.futures import Future
+from dataclasses import dataclass
 
+from gateway.account.paper import Outcome
+from gateway.account.transfers.book import TransferBook
 from gateway.tank_record import TankRecord
 
-__all__ = ["WaitingSheets"]
+__all__ = ["Held", "WaitingSheets"]
 
 _MOST = 4000
 """Each of some 20 kB; the ledger holds as many for the same disk."""
 
 
+@dataclass(slots=True)
+class Held:
+    """On its way to the disk."""
+
+    future: "Future[None]"
+    outcome: Outcome
+    book: TransferBook | None
+    """That holds once it is there; None: the book does not change."""
+    by_itself: bool
+    """Whether it is tried again until the disk takes it; else whoever asked is told."""
+    audit: str
+    by: str
+
+
 class WaitingSheets:
+    """In order; of too many the plain ones go."""
+
     def __init__(self) -> None:
         self._sheets: deque[TankRecord] = deque()
         self.left_out = 0

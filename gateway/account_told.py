@@ -13,11 +13,13 @@ from gateway.account.day import DAY
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.account.ticket import TICKET
 from gateway.account.transfer import TRANSFER
+from gateway.account.transfers.book import TransferBook
+from gateway.account.transfers.progress import progress
 from gateway.payload.outside import outside
 from gateway.reasons import ReasonCode, because
-from gateway.tank_record import Event, EventKind
+from gateway.tank_record import Event, EventKind, TankRecord
 
-__all__ = ["AUDIT_SCHEMA", "DOCUMENTS", "account_audit", "told_document", "told_events"]
+__all__ = ["AUDIT_SCHEMA", "DOCUMENTS", "account_audit", "open_documents", "told_document", "told_events"]
 
 AUDIT_SCHEMA = "tank-gateway/audit/1"
 BY_ITSELF: Mapping[str, Any] = {"action": "by itself"}
@@ -43,6 +45,14 @@ def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any
     """A paper as it was kept, for those outside. Raises PlainFormError where it is none."""
     kept = _FORMS[kind].from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
     return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": _CAUTION, **outside(kept)}
+
+
+def open_documents(book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime) -> list[dict[str, Any]]:
+    """Transfers that are not over, each with how far it has come."""
+    return [
+        {"key": transfer.key, **outside(transfer), "progress": outside(progress(transfer, sheets, now))}
+        for _, transfer in sorted(book.transfers.items())
+    ]
 
 
 def account_audit(

@@ -5,11 +5,11 @@ from the gateway's loop; nothing here waits for a disk but whoever asked for som
 """
 
 import asyncio
+import math
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
@@ -21,11 +21,10 @@ from gateway.account.plan import AccountPlan
 from gateway.account.transfers.acts import act as act_on_transfers
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.follow import follow, tick
-from gateway.account.transfers.progress import progress
 from gateway.account.transfers.restart import resumed
 from gateway.account_begin import amount_uncertainty, book_from
-from gateway.account_queue import WaitingSheets
-from gateway.account_told import account_audit, told_events
+from gateway.account_queue import Held, WaitingSheets
+from gateway.account_told import account_audit, open_documents, told_events
 from gateway.actions.account_door import SiteFacts, account_command
 from gateway.actions.account_requests import AccountAction
 from gateway.actions.answers import NO_LEDGER, refused, well
@@ -34,7 +33,6 @@ from gateway.clock_watch import is_impossible
 from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
 from gateway.ledger.account_reading import before_this, tickets_with
-from gateway.payload.outside import outside
 from gateway.process.one_thread import done_within
 from gateway.tank_record import TankRecord
 
@@ -56,20 +54,6 @@ _STEP_S = 0.01
 _AT_ONCE = 200
 """Sheets that waited: after so many others have their turn."""
 T = TypeVar("T")
-
-
-@dataclass(slots=True)
-class _Held:
-    """On its way to the disk."""
-
-    future: "Future[None]"
-    outcome: Outcome
-    book: TransferBook | None
-    """That holds once it is there; None: the book does not change."""
-    by_itself: bool
-    """Whether it is tried again until the disk takes it; else whoever asked is told."""
-    audit: str
-    by: str
 
 
 class Accounting:
@@ -103,8 +87,10 @@ class Accounting:
         self._waiting = WaitingSheets()
         self._is_beginning = False
         """Whether what the file has is being read: until then nothing new is made of the book."""
-        self._held: _Held | None = None
-        self._again_s = 0.0
+        self._held: Held | None = None
+        self._again_s = self._not_before_s = 0.0
+        self._anew_s = -math.inf
+        """When the file had last given a number to something else."""
         self._turn = asyncio.Lock()
         self._wake = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -121,7 +107,7 @@ class Accounting:
         """Every record of every tank, once and in order. Never waits, never raises."""
         if not self._keeping.keeps_papers:
             return
-        if self._is_free and not len(self._waiting):
+        if self.is_idle:
             self._follow(record)
         else:
             self._waiting.add(record)
@@ -152,7 +138,7 @@ class Accounting:
 
     def _tick(self) -> None:
         book = self._book
-        if book is None or not self._is_free or len(self._waiting):
+        if book is None or not self.is_idle:
             return
         try:
             found = tick(book, self.plan, self.sheets(), self.now(), amount_uncertainty)
@@ -244,7 +230,7 @@ class Accounting:
         """Once what comes before it is kept."""
         try:
             async with asyncio.timeout(_WRITE_S):
-                while not self._is_free or len(self._waiting):
+                while not self.is_idle:
                     await asyncio.sleep(_STEP_S)
                     self._settle()
                     self._drain()
@@ -259,8 +245,8 @@ class Accounting:
     def _hold_by_itself(self, book: TransferBook, outcome: Outcome) -> None:
         self._hold(outcome, book, "", account_audit(outcome, self._open(), "", None, ""), by_itself=True)
 
-    def _hold(self, outcome: Outcome, book: TransferBook | None, by: str, audit: str, *, by_itself: bool) -> _Held:
-        self._held = _Held(self._kept(outcome, by, audit), outcome, book, by_itself, audit, by)
+    def _hold(self, outcome: Outcome, book: TransferBook | None, by: str, audit: str, *, by_itself: bool) -> Held:
+        self._held = Held(self._kept(outcome, by, audit), outcome, book, by_itself, audit, by)
         return self._held
 
     def _kept(self, outcome: Outcome, by: str, audit: str) -> "Future[None]":
@@ -295,7 +281,8 @@ class Accounting:
         elif isinstance(error, sqlite3.IntegrityError):
             # The file has given these numbers to something else: what it says counts.
             self._held = None
-            self._times_read = 0
+            self._times_read, self._is_beginning = 0, True
+            self._not_before_s, self._anew_s = self._anew_s + _AGAIN_S, self.steady_s()
             self._log.error(BEGUN_ANEW, error=str(error), hint="the accounts go on with what the file has")
         elif not held.by_itself:
             self._held = None
@@ -316,18 +303,24 @@ class Accounting:
                 async with asyncio.timeout(_TURN_S):
                     await self._wake.wait()
             self._wake.clear()
-            await self._begin()
-            self._settle()
-            if self._drain() == _AT_ONCE:
-                self._wake.set()
-            self._tick()
+            await self.turn()
+
+    async def turn(self) -> None:
+        """What is due now: what a file has that was opened, what is on the disk, what waited, what time brings."""
+        await self._begin()
+        self._settle()
+        if self._drain() == _AT_ONCE:
+            self._wake.set()
+        self._tick()
 
     async def _begin(self) -> None:
         """With what a file of the ledger has, each time that one was opened."""
         known, times_read = self._keeping.known_accounts()
+        if known is None and self._keeping.keeps_papers:
+            self.trouble = "the ledger cannot be opened yet"
         if known is None or times_read == self._times_read or self._held is not None:
-            if known is None and self._keeping.keeps_papers:
-                self.trouble = "the ledger cannot be opened yet"
+            return
+        if self.steady_s() < self._not_before_s:
             return
         now, tanks = self.now(), frozenset(self.products)
         self._is_beginning = True
@@ -335,10 +328,11 @@ class Accounting:
             before = await self.read(lambda connection: before_this(connection, self._boot, tanks, now))
         except NotKeptError as error:
             self.trouble = str(error)
+            self._is_beginning = self._book is not None and not self._times_read
             return
-        finally:
-            self._is_beginning = False
-        book, troubles = book_from(known, before)
+        self._is_beginning = False
+        self._keeping.found_accounts(before.known)
+        book, troubles = book_from(before)
         for trouble in troubles:
             self._log.error(UNREADABLE, trouble=trouble, hint="see `tank-gateway ledger verify`")
         is_first, self._times_read = self._book is None, times_read
@@ -355,11 +349,12 @@ class Accounting:
         """As documents for those outside, each with how far it has come."""
         if self._book is None:
             return []
-        sheets, now = self.sheets(), self.now()
-        return [
-            {"key": transfer.key, **outside(transfer), "progress": outside(progress(transfer, sheets, now))}
-            for _, transfer in sorted(self._book.transfers.items())
-        ]
+        return open_documents(self._book, self.sheets(), self.now())
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether nothing waits to be kept."""
+        return self._is_free and not len(self._waiting)
 
     @property
     def book(self) -> TransferBook | None:

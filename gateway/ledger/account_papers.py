@@ -113,6 +113,11 @@ class AccountPapers:
             )
             self._writer.insist(lambda connection: _carry_over(connection, before), at_once=True)
 
+    def found(self, known: Known) -> None:
+        """What was read in the file, with all that was taken in before that."""
+        with self._lock:
+            self._known = known
+
     def known(self) -> Known:
         """As of the last commit."""
         with self._lock:

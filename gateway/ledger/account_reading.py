@@ -17,6 +17,7 @@ from gateway.account.ticket import TICKET, Ticket
 from gateway.account.transfer import TRANSFER, Transfer
 from gateway.history import KeptRecord
 from gateway.ledger.account_papers import (
+    Known,
     PaperError,
     StoredPaper,
     newest_day,
@@ -25,6 +26,7 @@ from gateway.ledger.account_papers import (
     papers_behind,
     papers_between,
     papers_linked,
+    read_known,
     reference_word,
 )
 from gateway.ledger.blocks import RECORD, ends, runs_between
@@ -66,6 +68,8 @@ T = TypeVar("T")
 
 class Before(NamedTuple):
     """What was before this start of the gateway."""
+
+    known: Known
 
     records: Mapping[str, TankRecord]
     """By tank, the last of another start."""
@@ -109,6 +113,7 @@ def before_this(connection: sqlite3.Connection, boot: str, tanks: Collection[str
         if isinstance(paper, StoredPaper):
             late[paper.key] = paper
     return Before(
+        read_known(connection),
         _last_records(connection, boot, tanks),
         tuple(_readable(TRANSFER, late.values())),
         tuple(_newest_tickets(connection, tanks)),
