@@ -4,6 +4,7 @@ from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.action_breaks import ACTION_BREAKS
 from tests.mutants.alarm_breaks import ALARM_BREAKS
+from tests.mutants.balance_breaks import BALANCE_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.condition_breaks import CONDITION_BREAKS
@@ -49,4 +50,5 @@ BREAKS: tuple[Break, ...] = (
     *ALARM_BREAKS,
     *LOSS_BREAKS,
     *COURSE_BREAKS,
+    *BALANCE_BREAKS,
 )
