@@ -165,11 +165,8 @@ class Acting:
             now = self._now()
             products = self._book.products
             rows = product_rows(products.histories(), products.remarks(now))
-            transfers = self.accounts.open_transfers()
-            return {
-                **list_document(now, self._book.standings(now), self.alarms.standings(), transfers),
-                "products": rows,
-            }
+            standings, alarms = self._book.standings(now), self.alarms.standings()
+            return {**list_document(now, standings, alarms, self.accounts.open_transfers()), "products": rows}
         try:
             action = read_action(request)
             if isinstance(action, AccountAction):
