@@ -180,7 +180,7 @@ class Acting:
                     else:
                         answer = await self._enter(request, action, person)
         except SettingsError as error:
-            answer = refused(2, error.mistakes, "")
+            answer = refused(2, error.mistakes, error.hint or "")
         log = self._log.info if answer["code"] == 0 else self._log.warning
         event = ACTION_DONE if answer["code"] == 0 else ACTION_REFUSED
         log(event, by=person, request=f"{request!s:.500}", said=answer["lines"])
@@ -189,12 +189,12 @@ class Acting:
     async def run(self) -> None:
         """What has expired is told once, and what came to the disk late holds from then on. Until cancelled."""
         while True:
-            await asyncio.sleep(_TURN_S)
             await self._settle()
             await self._reread()
             async with self._turn:
                 await self._expire()
                 await self._hold_products()
+            await asyncio.sleep(_TURN_S)
 
     # Values and maintenance
 
