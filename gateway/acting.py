@@ -31,6 +31,7 @@ from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
+from gateway.end_clock import EndClock
 from gateway.errors import SettingsError
 from gateway.history import GATEWAY
 from gateway.keeping import Keeping
@@ -75,8 +76,10 @@ class Acting:
         clock: Clock,
         rebind: Callable[[TankBinding], None],
         alarms: AlarmDoor | None = None,
+        ends: EndClock | None = None,
     ) -> None:
-        """`rebind` makes a tank's sheets go by another binding, at once."""
+        """`rebind` makes a tank's sheets go by another binding, at once. `ends`: the clock by which entries end."""
+        self._ends = EndClock(clock) if ends is None else ends
         self.alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
         self._keeping = keeping
         self._clock = clock
@@ -104,7 +107,7 @@ class Acting:
             self._told_version = self._book.version
             self._told = [
                 EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
-                for each in self._book.standings(self._now())
+                for each in self._book.standings(self._now_of_ends())
             ]
         return self._told
 
@@ -127,7 +130,7 @@ class Acting:
         """The answer: `code` as exit codes have it, `lines` for people, `hint`, and what there is for programs."""
         if request.get("action") == "list":
             now = self._now()
-            return list_document(now, self._book.standings(now), self.alarms.standings())
+            return list_document(now, self._book.standings(self._now_of_ends()), self.alarms.standings())
         try:
             action = read_action(request)
             command = command_of(action, person)
@@ -160,6 +163,9 @@ class Acting:
         if is_impossible(self._clock.utc_ns()):
             text = f"the clock of this machine says {utc_text(now)}, which cannot be: nothing was taken in"
             return refused(1, (text,), "set it, and enter it again")
+        if self._ends.jump_s:
+            text = f"the clock of this machine went to {utc_text(now)} at once: nothing was taken in"
+            return refused(1, (text,), "have it synchronised, or start the gateway anew where it is right")
         if not self._keeping.keeps_papers:
             return refused(
                 1, (NO_LEDGER,), "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
@@ -213,11 +219,10 @@ class Acting:
             await asyncio.sleep(0)
 
     async def _expire(self) -> None:
-        utc_ns = self._clock.utc_ns()
         monotonic_s = self._clock.monotonic_ns() / 1e9
-        if is_impossible(utc_ns) or self._late or monotonic_s < self._expiries_after_s:
+        if is_impossible(self._ends.utc_ns()) or self._late or monotonic_s < self._expiries_after_s:
             return
-        ended = self._book.ended(self._now())
+        ended = self._book.ended(self._now_of_ends())
         if not ended:
             return
         future = self._keep(ended, self._now())
@@ -277,6 +282,9 @@ class Acting:
     def _tell_troubles(self, troubles: Sequence[str]) -> None:
         for trouble in troubles:
             self._log.warning(ENTRY_NOT_TAKEN, trouble=trouble, hint="enter it anew, or withdraw it")
+
+    def _now_of_ends(self) -> datetime:
+        return datetime.fromtimestamp(self._ends.utc_ns() / 1e9, UTC)
 
     def _now(self) -> datetime:
         return datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)

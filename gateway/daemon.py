@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 import structlog
 
 from gateway import __version__
-from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
@@ -22,6 +21,7 @@ from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
+from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
 from gateway.payload.alarms import alarms_json
@@ -34,6 +34,7 @@ from gateway.process.service_manager import ServiceManager
 from gateway.process.stop_time import StopTime
 from gateway.process.supervision import Loops
 from gateway.process.tasks import Loop
+from gateway.process.time_sync import synchronised_ns
 from gateway.readiness import readiness_of
 from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
@@ -43,7 +44,6 @@ from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.watch.house import House
-from gateway.watch.plan import WatchPlan
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
@@ -97,15 +97,19 @@ class Daemon:
         self._loops = Loops(self._machine, self._jitter, self._begun)
         self._deliveries = Deliveries(self._loops, self._destination)
         self._keeping = keep(self._boot, self._clock)
-        self.acting = Acting(settings, self._keeping, self._clock, lambda binding: self._pipeline.rebind(binding))
+        self._ends = EndClock(self._clock, synchronised_ns)
+        self.acting = Acting(
+            settings, self._keeping, self._clock, lambda binding: self._pipeline.rebind(binding), ends=self._ends
+        )
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
             self.acting.watched(settings),
             self._take,
             self._clock,
-            _maps(settings),
-            _watches(settings),
+            settings.maps,
+            settings.watches,
+            self._ends,
         )
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
@@ -205,9 +209,7 @@ class Daemon:
         self._settings = settings
         self._keeping.take_over(settings.ledger)
         self._forget(changes.sources.removed, ())
-        last = self._pipeline.change(
-            self.acting.watched(settings), changes.forgotten, _maps(settings), _watches(settings)
-        )
+        last = self._pipeline.change(self.acting.watched(settings), changes.forgotten, settings.maps, settings.watches)
         for record in last:
             self._take(record)
         self._remembering.tanks_changed()
@@ -303,6 +305,7 @@ class Daemon:
             self._keeping.status(),
             is_impossible(self._clock.utc_ns()),
             self.site_file_refused,
+            self._ends.jump_s,
         )
 
     @property
@@ -372,6 +375,7 @@ class Daemon:
             self._pipeline,
             self._house_watch,
             self._clock,
+            self._ends,
             came_round,
             max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
         )
@@ -381,11 +385,3 @@ class Daemon:
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
-
-
-def _watches(settings: SiteSettings) -> dict[str, WatchPlan]:
-    return {tank.plan.tank: tank.watch for tank in settings.tanks}
-
-
-def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:
-    return {each.tag: each.map for line in settings.lines for each in line.instruments}

@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import SourcePlan
 from gateway.calculation.level.hydrostatic import AIR_DENSITY, air_density, normal_gravity
 from gateway.clock import utc_now
@@ -36,7 +37,7 @@ from gateway.settings.tanks.plans import TankBuilder, TankSetup
 from gateway.settings.tanks.sense_checks import check_sense_of_lines
 from gateway.settings.tanks.sources import Sources
 from gateway.settings.watch.plans import WatchBuilder
-from gateway.watch.plan import AlarmPlan
+from gateway.watch.plan import AlarmPlan, WatchPlan
 from gateway.web.plan import HttpPlan
 
 __all__ = ["SiteSettings", "dated_entries", "load_site", "site_schema"]
@@ -72,6 +73,16 @@ class SiteSettings:
     def lines(self) -> tuple[LinePlan, ...]:
         """Those of the sources that are Modbus lines."""
         return tuple(source for source in self.sources if isinstance(source, LinePlan))
+
+    @property
+    def maps(self) -> dict[str, InstrumentMap]:
+        """What the registers of each instrument mean, by its tag."""
+        return {each.tag: each.map for line in self.lines for each in line.instruments}
+
+    @property
+    def watches(self) -> dict[str, WatchPlan]:
+        """By tank, how it is watched."""
+        return {tank.plan.tank: tank.watch for tank in self.tanks}
 
     @property
     def brokers(self) -> tuple[MqttPlan, ...]:
