@@ -101,9 +101,9 @@ def newest_papers(connection: sqlite3.Connection) -> dict[str, Paper]:
     """By key, as the file has them. What is damaged is left out. Raises sqlite3.Error."""
     rows = connection.execute(
         # SQLite gives with max() the other columns of the same row.
-        "SELECT max(papers.number), json_extract(papers.body, '$.key') AS key, tanks.name, papers.instant_ns,"
+        "SELECT max(papers.number), json_extract(papers.body, '$.key') AS about, tanks.name, papers.instant_ns,"
         " papers.body FROM papers LEFT JOIN tanks ON tanks.id = papers.tank"
-        " WHERE papers.kind = ? AND json_valid(papers.body) GROUP BY key",
+        " WHERE papers.kind = ? AND json_valid(papers.body) GROUP BY about",
         (ENTRY,),
     )
     return {key: Paper(key, tank or "", instant_ns, body) for _, key, tank, instant_ns, body in rows if key}

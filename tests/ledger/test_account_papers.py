@@ -264,7 +264,9 @@ def test_a_file_of_the_version_before_is_brought_up_to_this_one(tmp_path: Path) 
     store = open_store(file, "site", 1)
     with closing(store.connection) as connection:
         assert connection.execute("PRAGMA user_version").fetchone() == (NEWEST,)
-        assert connection.execute("SELECT kind, key FROM papers").fetchall() == [("entry", None)]
+        assert connection.execute("SELECT kind, key FROM papers").fetchall() == [("entry", None)] * 2
+        # By the key within the body: the column is of the accounts.
+        assert set(newest_papers(connection)) == {"level TK-1", "density TK-1"}
         assert read_known(connection) == ({}, dict.fromkeys(NUMBERED, 0), None, ())
         connection.execute(f"PRAGMA user_version = {NEWEST + 1}")
     with pytest.raises(LedgerError, match="newer version"):
