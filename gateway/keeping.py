@@ -76,6 +76,15 @@ class Keeping:
         return max((kept for kept in places if kept is not None), key=lambda kept: kept.utc_ns, default=None)
 
     @property
+    def awaits_memory(self) -> bool:
+        """Whether the ledger has what was remembered and could not be read yet."""
+        return self._ledger is not None and not self._ledger.memory_is_found
+
+    def late_memory(self) -> Kept | None:
+        """What the ledger remembered, once it is awaited no more. The first time only."""
+        return None if self._ledger is None else self._ledger.memory()
+
+    @property
     def remembers(self) -> bool:
         """Whether there is a place for memory."""
         return self._ledger is not None or self._memory is not None

@@ -7,13 +7,13 @@ takes the lines `row`; nothing that a person has to know is left out.
 import csv
 import io
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import datetime
 from decimal import Decimal
 from typing import BinaryIO
 
 from gateway.reports.numbers import machine_number
-from gateway.reports.report import Cell, Column, Kind, Report, Table, Total
+from gateway.reports.report import Column, Kind, Report, Row, Table, Total
 from gateway.reports.words import both_times, local_text, utc_text
 
 __all__ = ["column_name", "harmless", "write_csv"]
@@ -29,15 +29,14 @@ def write_csv(report: Report, stream: BinaryIO) -> None:
     columns: dict[str, Column] = {}
     for table in report.tables:
         for column in table.columns:
-            columns.setdefault(column.key, column)
+            columns.setdefault(column_name(column), column)
     text = io.TextIOWrapper(stream, "utf-8", newline="", write_through=True)
     writer = csv.writer(text, lineterminator="\r\n")
-    names = [column_name(column) for column in columns.values()]
-    writer.writerow([*_BEGIN, *names, _END])
+    writer.writerow([*_BEGIN, *columns, _END])
     said = _Said(len(columns))
     writer.writerows(said.head(report))
     for table in report.tables:
-        writer.writerows(_lines(table, list(columns.values()), report))
+        writer.writerows(_lines(table, list(columns), report))
     text.detach()
 
 
@@ -68,26 +67,31 @@ class _Said:
                 yield [kind, "", "", *self._gap, harmless(text)]
 
 
-def _lines(table: Table, columns: list[Column], report: Report) -> Iterable[list[str]]:
+def _lines(table: Table, names: list[str], report: Report) -> Iterable[list[str]]:
+    """Columns of other tables stay empty: in each the unit is that of its name."""
+    own = {column_name(column): column for column in table.columns}
+    columns = [own.get(name) for name in names]
+    for note in table.notes:
+        yield ["note", harmless(table.title), "", *[""] * len(columns), harmless(note)]
     for group in table.groups:
         begin = [harmless(table.title), harmless(group.title)]
         for row in group.rows:
-            yield ["row", *begin, *(_text(row.cells.get(each.key), each, report) for each in columns), ""]
+            yield ["row", *begin, *("" if each is None else _text(row, each, report) for each in columns), ""]
         if group.total is not None:
             yield from _total(group.total, begin, columns)
     if table.total is not None:
         yield from _total(table.total, [harmless(table.title), ""], columns)
 
 
-def _total(total: Total, begin: list[str], columns: list[Column]) -> Iterable[list[str]]:
-    cells: Mapping[str, Cell] = {key: cell.value for key, cell in total.cells.items()}
-    words = {key: cell.words for key, cell in total.cells.items()}
-    numbers = [machine_number(value) if isinstance(value := cells.get(each.key), Decimal) else "" for each in columns]
+def _total(total: Total, begin: list[str], columns: list[Column | None]) -> Iterable[list[str]]:
+    cells = [None if each is None else total.cells.get(each.key) for each in columns]
+    numbers = ["" if cell is None or cell.value is None else machine_number(cell.value) for cell in cells]
     yield ["total", *begin, *numbers, harmless(total.title)]
-    yield ["included", *begin, *(words.get(each.key, "") for each in columns), harmless(total.title)]
+    yield ["included", *begin, *("" if cell is None else cell.words for cell in cells), harmless(total.title)]
 
 
-def _text(cell: Cell, column: Column, report: Report) -> str:
+def _text(row: Row, column: Column, report: Report) -> str:
+    cell = row.cells.get(column.key)
     match cell:
         case None:
             return ""

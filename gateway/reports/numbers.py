@@ -23,7 +23,9 @@ def number_words(value: Decimal, plan: ReportPlan, kind: Kind = Kind.NUMBER) -> 
     """With the marks of the site. Inches become feet, inches and sixteenths."""
     if kind is Kind.INCHES:
         return feet_inches_text(float(Fraction(value) * INCH))
-    plain = f"{abs(value):,f}" if value.is_finite() else str(value)
+    if kind is Kind.COUNT:
+        return machine_number(value)
+    plain = f"{abs(value):,f}"
     marks = {",": plan.thousands.sign, ".": plan.decimal.sign}
     text = "".join(marks.get(character, character) for character in plain)
     return _MINUS + text if value < 0 else text

@@ -39,6 +39,8 @@ class Kind(StrEnum):
 
     TEXT = "text"
     NUMBER = "number"
+    COUNT = "count"
+    """A whole number, which is never grouped: how many, or the number of something."""
     INCHES = "inches"
     """A number of inches, in sixteenths; on paper feet and inches."""
     UTC = "utc"
@@ -90,6 +92,8 @@ class Row(NamedTuple):
     """Columns whose figure is Uncertain."""
     absent: Mapping[str, str] = MappingProxyType({})
     """For a None: what paper says in its place, such as `no value` or `n/a`."""
+    shown: Mapping[str, str] = MappingProxyType({})
+    """What paper says in place of a number, such as feet and inches in a column that has other units too."""
     notes: tuple[str, ...] = ()
     """On paper below the line."""
     ruler: Ruler | None = None
@@ -131,6 +135,10 @@ class Table(NamedTuple):
     total: Total | None = None
     empty: str = "nothing to report"
     """What stands there where there are no rows."""
+    ruler: Ruler | None = None
+    """On paper below the title, over the whole width."""
+    notes: tuple[str, ...] = ()
+    """Below the title."""
 
     @property
     def rows(self) -> tuple[Row, ...]:

@@ -109,7 +109,7 @@ class _Sheet:
             self._line(f"{fact.name}: {fact.text}")
         for caution in report.cautions:
             self._line(caution, italic=True)
-        for note in report.notes:
+        for note in (*report.notes, *self._table.notes):
             self._line(note)
         self._next += 1
 
@@ -154,7 +154,8 @@ class _Sheet:
                 if properties:
                     self._sheet.write_blank(self._next, index, None, self._formats(**properties))
             case Decimal():
-                form = self._formats(num_format=_number_format(cell) + mark, **properties)
+                number = "0" if column.kind is Kind.COUNT else _number_format(cell)
+                form = self._formats(num_format=number + mark, **properties)
                 self._sheet.write_number(self._next, index, float(cell), form)
             case datetime() if column.kind is Kind.LOCAL:
                 # A spreadsheet has no offset, and 02:30 occurs twice in a year.

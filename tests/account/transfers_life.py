@@ -14,7 +14,9 @@ from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.papers import ticket_from, transfer_from
 from gateway.account.transfers.restart import resumed
+from gateway.account.transfers.seen import is_doubted, motion_of
 from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion
 from tests.support.account_yard import PLAN, Tank, Yard
 
 __all__ = ["NOTHING_SAID", "Life"]
@@ -31,11 +33,23 @@ class Life:
     book: TransferBook = field(default_factory=book_of)
     papers: list[tuple[str, bytes]] = field(default_factory=list)
     latest: dict[str, TankRecord] = field(default_factory=dict)
+    rested: dict[str, TankRecord] = field(default_factory=dict)
     outcomes: list[Outcome] = field(default_factory=list)
+    truth: dict[tuple[str, str, int], tuple[int, float]] = field(default_factory=dict)
+    """By tank, boot and sequence of a sheet: the how many-th it was of all, and the level that there really was."""
+    kept_transfers: dict[int, Transfer] = field(default_factory=dict)
+    kept_tickets: list[Ticket] = field(default_factory=list)
+    """As read from the texts that are kept."""
+    disk_fails: bool = False
+    """Nothing is kept: then nothing holds."""
 
     def sheet(self, tag: str) -> None:
         record = self.yard.sheet(tag)
         self.latest[tag] = record
+        if motion_of(record) is Motion.AT_REST and not is_doubted(record):
+            self.rested[tag] = record
+        key = (tag, record.identity.boot, record.identity.sequence)
+        self.truth[key] = (len(self.truth), self.yard.tanks[tag].level_m)
         self._take(follow(self.book, self.plan, record))
 
     def passes(self, seconds: float, step_s: float = 10.0) -> None:
@@ -50,7 +64,9 @@ class Life:
         self._take(tick(self.book, self.plan, self.latest, self.yard.now))
 
     def does(self, command: TransferCommand) -> Outcome:
+        before = self.book
         result = act(self.book, self.plan, command, self.latest, self.tickets(), self.yard.now)
+        assert self.book is before
         self._take(result)
         return result[1]
 
@@ -69,24 +85,28 @@ class Life:
         for tank in self.yard.tanks.values():
             tank.sequence = 0
         self.book = book_of(self.transfers(), self.tickets())
-        self._take(resumed(self.book, self.latest, self.yard.now))
+        self._take(resumed(self.book, self.latest, self.yard.now, self.rested))
 
     def transfers(self) -> list[Transfer]:
         """The newest of each, as kept."""
-        newest = {key: text for key, text in self.papers if key.startswith("transfer")}
-        return [transfer_from(orjson.loads(text)) for text in newest.values()]
+        return list(self.kept_transfers.values())
 
     def tickets(self) -> list[Ticket]:
-        return [ticket_from(orjson.loads(text)) for key, text in self.papers if key.startswith("ticket")]
+        return self.kept_tickets
 
     def transfer(self, number: int) -> Transfer:
-        return next(each for each in self.transfers() if each.number == number)
+        return self.kept_transfers[number]
 
     def _take(self, result: tuple[TransferBook, Outcome] | None) -> None:
-        if result is None:
+        if result is None or self.disk_fails:
             return
         self.book, outcome = result
         self.outcomes.append(outcome)
         for paper in outcome.papers:
-            assert paper.kind in (PaperKind.TRANSFER, PaperKind.TICKET)
-            self.papers.append((paper.key, orjson.dumps(paper.document)))
+            text = orjson.dumps(paper.document)
+            self.papers.append((paper.key, text))
+            if paper.kind is PaperKind.TICKET:
+                self.kept_tickets.append(ticket_from(orjson.loads(text)))
+            else:
+                transfer = transfer_from(orjson.loads(text))
+                self.kept_transfers[transfer.number] = transfer

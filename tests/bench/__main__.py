@@ -27,8 +27,10 @@ BENCHES = (
     "postgresql_rate",
     "metrics_scrape",
     "ledger",
+    "wear",
     "rtu_bus",
     "trends",
+    "report_time",
     "whole_process",
 )
 

@@ -5,8 +5,10 @@ from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
-from gateway.account.day import TankAtClose
-from gateway.account.gauging import GAUGED, Gauging
+from gateway.account.day import Balance, DayClose, TankAtClose
+from gateway.account.gauging import GAUGED, MEASURES, Gauging
+from gateway.account.ticket import Ticket, TicketSide
+from gateway.account.transfer import Direction, Mark, MarkKind, Planned, TransferKind
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.reports.plan import ReportPlan
 from gateway.reports.tables.scales import Scale
@@ -15,17 +17,29 @@ from gateway.sources import DensitySource, LevelSource, Sources, TemperatureSour
 from gateway.tank_state import Motion
 
 __all__ = [
+    "AFTER",
     "BOOT",
     "CLOSE",
+    "CLOSING",
     "LONDON",
+    "LOST",
+    "MARKS",
+    "OPENING",
     "PLAN",
     "SCALES",
+    "SMALL",
     "TANKS",
+    "TK_101",
+    "TK_204",
     "at_close",
     "bad",
+    "balance",
+    "day",
     "gauging",
     "good",
+    "side",
     "stock",
+    "ticket",
     "uncertain",
 ]
 
@@ -161,7 +175,7 @@ TANKS = (
     at_close(gauging("TK-102", "diesel", LOST, elements=(3, 5))),
     at_close(gauging("TK-103", "diesel", SMALL, elements=(1, 3))),
     at_close(gauging("TK-204", "gasoline", TK_204, motion=Motion.FILLING), is_moving=True),
-    TankAtClose("TK-300", None, False, reasons=(_UNSEEN,)),
+    TankAtClose("TK-300", None, False, reasons=(_UNSEEN,), product="diesel"),
 )
 
 
@@ -174,4 +188,140 @@ def stock(*tanks: TankAtClose, simulated: bool = False) -> StockAt:
         "brackenmoor stock 2026-07-01T05:00:00Z",
         simulated=simulated,
         scales=SCALES,
+    )
+
+
+def side(opening: Gauging, closing: Gauging, direction: Direction = Direction.OUT_OF) -> TicketSide:
+    """What went out of the tank, or into it."""
+    sign = 1.0 if direction is Direction.INTO else -1.0
+    moved = {name: _difference(opening.figures[name], closing.figures[name], sign) for name in MEASURES}
+    return TicketSide(opening.tank, direction, opening, closing, moved)
+
+
+def _difference(before: Figure, after: Figure, sign: float) -> Figure:
+    quality = max(before.quality, after.quality)
+    if before.value is None or after.value is None:
+        return Figure(None, quality, (*before.reasons, *after.reasons), 2.0)
+    return Figure(sign * (after.value - before.value), quality, (*before.reasons, *after.reasons), 2.0)
+
+
+def ticket(
+    number: int = 17,
+    *sides: TicketSide,
+    kind: TransferKind = TransferKind.DISPATCH,
+    partner: str = "Road car RC-12",
+    reverses: int | None = None,
+    marks: tuple[Mark, ...] = (),
+    simulated: bool = False,
+) -> Ticket:
+    """Of one dispatch out of TK-101 unless sides are given; its amount is that of its first tank."""
+    given = sides or (side(OPENING, CLOSING),)
+    moved = given[-1].moved
+    return Ticket(
+        number=number,
+        transfer=number + 3,
+        kind=kind,
+        product=given[0].opening.product,
+        sides=given,
+        moved=moved,
+        uncertainty={"gsv": 0.62, "tov": 0.61},
+        began=given[0].opening.instant,
+        ended=given[0].closing.instant - timedelta(minutes=31),
+        made=given[0].closing.instant + timedelta(seconds=1),
+        by="a.smith",
+        quality=max(figure.quality for figure in moved.values()),
+        reverses=reverses,
+        why="the wrong customer" if reverses is not None else "",
+        partner=partner,
+        reference="BL-2026-0117",
+        owner="Brackenmoor Fuels",
+        planned=Planned(32.0, "gsv", given[0].opening.instant - timedelta(hours=1)),
+        marks=marks,
+        simulated=simulated,
+    )
+
+
+AFTER: Mapping[str, Figure | float] = {
+    **TK_101,
+    "level": 9.286,
+    "ullage": 5.954,
+    "liquid_temperature": 14.68,
+    "tov": 2362.99,
+    "gov": 2354.08,
+    "gsv": 2354.71,
+    "nsv": 2354.71,
+    "mass": 1_973_247.0,
+    "weight_in_air": 1_970_691.0,
+}
+OPENING = gauging("TK-101", "diesel", TK_101, instant=CLOSE + timedelta(hours=2))
+CLOSING = gauging("TK-101", "diesel", AFTER, instant=CLOSE + timedelta(hours=3, minutes=12), sequence=5143)
+MARKS = (
+    Mark(MarkKind.PAUSED, CLOSE + timedelta(hours=2, minutes=20), "paused: the driver changes the hose", "a.smith"),
+    Mark(MarkKind.GAP, CLOSE + timedelta(hours=2, minutes=25), "nobody watched for 3 min: the gateway was down"),
+)
+
+
+def balance(
+    product: str = "diesel",
+    measure: str = "gsv",
+    *,
+    opening: float = 4812.4,
+    receipts: float = 1200.0,
+    dispatches: float = 962.35,
+    own_use: float = 0.0,
+    adjustments: float = 0.0,
+    gain: float | None = -2.05,
+    quality: Quality = Quality.GOOD,
+    unaccounted: Figure | None = None,
+    tolerance: float | None = None,
+) -> Balance:
+    """Book and physical follow; without a gain physical is Bad."""
+    book = opening + receipts - dispatches - own_use + adjustments
+    reasons = () if quality is Quality.GOOD else (_OLD,)
+
+    def figure(value: float | None) -> Figure:
+        return bad() if value is None else Figure(value, quality, reasons, 2.0)
+
+    return Balance(
+        product=product,
+        measure=measure,
+        opening=figure(opening),
+        receipts=good(receipts),
+        dispatches=good(dispatches),
+        own_use=good(own_use),
+        adjustments=good(adjustments),
+        book=figure(book),
+        physical=figure(None if gain is None else book + gain),
+        gain=figure(gain),
+        throughput=good(dispatches + own_use),
+        uncertainty=5.3,
+        tanks=(2, 3) if gain is None else (3, 3),
+        documents=4,
+        tickets=2,
+        unaccounted=unaccounted,
+        tolerance=tolerance,
+    )
+
+
+def day(
+    name: str = "2026-06-30",
+    revision: int = 1,
+    *,
+    balances: tuple[Balance, ...] = (balance(), balance("lpg", "total_mass", opening=40_960.0, receipts=20_000.0)),
+    end: datetime = CLOSE,
+    month: tuple[Balance, ...] | None = None,
+) -> DayClose:
+    return DayClose(
+        day=name,
+        revision=revision,
+        begin=end - timedelta(hours=24),
+        end=end,
+        made=end + timedelta(minutes=10),
+        by="",
+        tanks=TANKS,
+        balances=balances,
+        month=balances if month is None else month,
+        quality=Quality.GOOD,
+        why="the ship's document came in" if revision > 1 else "",
+        time_zone="Europe/London",
     )

@@ -54,7 +54,7 @@ STAGES = ("acquisition", "calculation", "watch", "account", "ledger", "delivery"
 ISOLATED_STAGES = ("acquisition", "delivery", "ledger", "web")
 # What a pure module may import: modules that only compute. No files, sockets, clocks, threads, loops, logs.
 PURE_LIBRARY = frozenset(
-    {"abc", "bisect", "collections", "collections.abc", "dataclasses", "datetime", "decimal", "difflib", "enum"}
+    {"abc", "bisect", "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "difflib", "enum"}
     | {"fractions", "functools", "itertools", "math", "numbers", "numpy", "operator", "re", "statistics", "string"}
     | {"types", "typing"}
 )
@@ -107,6 +107,8 @@ LIBRARY_USERS = {
     "asyncpg": "gateway.delivery.postgresql.connection",
     "httpx": "gateway.delivery.webhook.connection",
     "paho": "gateway.delivery.mqtt.connection",
+    "reportlab": "gateway.reports.paper.pdf_form",
+    "xlsxwriter": "gateway.reports.xlsx_form",
 }
 
 

@@ -12,11 +12,29 @@ from gateway.account.gauging import MEASURES
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.account.ticket import Ticket
 
-__all__ = ["KnownAmounts", "amount_paper", "enter_amount", "entered", "repeat_of", "reverse_amount", "reversed_by"]
+__all__ = [
+    "MASSES",
+    "AmountRefusedError",
+    "Facts",
+    "KnownAmounts",
+    "amount_paper",
+    "enter_amount",
+    "entered",
+    "reverse_amount",
+    "reversed_by",
+]
 
 _AHEAD = timedelta(seconds=60)
 """So far may the clock of whoever enters it be ahead."""
-_MASSES = ("mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass")
+MASSES = ("mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass")
+
+
+class AmountRefusedError(AccountRefusedError):
+    """Of an amount that is entered: `column` is what of it is wrong, as the columns of a file are called."""
+
+    def __init__(self, column: str, text: str, hint: str) -> None:
+        super().__init__(text, hint)
+        self.column = column
 
 
 class KnownAmounts(NamedTuple):
@@ -32,9 +50,30 @@ class KnownAmounts(NamedTuple):
     """By tank of the site: what it holds or has held."""
 
 
+class Facts:
+    """What is known, found out once for many amounts; each that is taken in is told to it."""
+
+    def __init__(self, known: KnownAmounts) -> None:
+        self.known = known
+        self.next_number = max((amount.number for amount in known.amounts), default=0) + 1
+        self.tickets = {ticket.number: ticket for ticket in known.tickets}
+        self.standing = standing_tickets(known.tickets)
+        self.documents = document_of(known.amounts, known.tickets)
+        self.by_reference = {
+            _reference(amount): amount for amount in standing_amounts(known.amounts).values() if amount.reference
+        }
+
+    def take(self, amount: Amount) -> None:
+        self.next_number = amount.number + 1
+        if amount.ticket is not None:
+            self.documents[amount.ticket] = amount
+        if amount.reference:
+            self.by_reference[_reference(amount)] = amount
+
+
 def enter_amount(known: KnownAmounts, command: EnterAmount, now: datetime) -> Outcome:
-    """What entering leaves behind. Raises AccountRefusedError."""
-    amount = entered(known, command, now)
+    """What entering leaves behind. Raises AmountRefusedError."""
+    amount = entered(Facts(known), command, now)
     return Outcome(papers=(amount_paper(amount),), lines=(f"amount {amount.number}: {_words(amount)}",))
 
 
@@ -53,16 +92,17 @@ def amount_paper(amount: Amount) -> AccountPaper:
     return AccountPaper(PaperKind.AMOUNT, amount.key, amount.tank, amount.instant, document)
 
 
-def entered(known: KnownAmounts, command: EnterAmount, now: datetime) -> Amount:
-    """The amount, with the next number. Raises AccountRefusedError, with what to do instead."""
+def entered(facts: Facts, command: EnterAmount, now: datetime) -> Amount:
+    """The amount, with the next number. Raises AmountRefusedError, with what to do instead."""
+    known = facts.known
     _check_value(command)
     _check_measure(known, command)
     _check_time(command, now)
     _check_tank(known, command)
-    _check_repeat(known, command)
-    _check_ticket(known, command)
+    _check_repeat(facts, command)
+    _check_ticket(facts, command)
     return Amount(
-        number=_next_number(known),
+        number=facts.next_number,
         kind=command.kind,
         source=command.source,
         product=command.product,
@@ -95,39 +135,25 @@ def reversed_by(known: KnownAmounts, command: ReverseAmount, now: datetime) -> A
         raise AccountRefusedError(f"{wrong.key} was taken back by {earlier.key}", "enter it again if it was right")
     if not command.why.strip():
         raise AccountRefusedError(f"to take {wrong.key} back a reason is needed", "say why")
-    number = _next_number(known)
+    number = max(by_number) + 1
     return wrong._replace(number=number, entered=now, by=command.by, why=command.why, reverses=wrong.number)
 
 
-def repeat_of(known: KnownAmounts, command: EnterAmount) -> Amount | None:
-    """The amount of the same source, reference and product that stands; None where there is none."""
-    if not command.reference:
-        return None
-    same = (command.source, command.reference, command.product)
-    return next(
-        (
-            amount
-            for amount in standing_amounts(known.amounts).values()
-            if (amount.source, amount.reference, amount.product) == same
-        ),
-        None,
-    )
-
-
-def _next_number(known: KnownAmounts) -> int:
-    return max((amount.number for amount in known.amounts), default=0) + 1
+def _reference(given: Amount | EnterAmount) -> tuple[str, str, str]:
+    return given.source, given.reference, given.product
 
 
 def _check_value(command: EnterAmount) -> None:
     if not isfinite(command.value):
-        raise AccountRefusedError(f"{command.value} is no amount", "give a number with its unit, for example 32.4 m3")
+        raise AmountRefusedError("amount", f"{command.value} is no amount", "give for example 32.4 m3")
     if command.kind is AmountKind.ADJUSTMENT:
         if command.value == 0.0:
-            raise AccountRefusedError("an adjustment of nothing changes nothing", "give what is added or taken off")
+            raise AmountRefusedError("amount", "an adjustment of nothing changes nothing", "give what is added or off")
         if not command.why.strip():
-            raise AccountRefusedError("an adjustment needs a reason", "say why")
+            raise AmountRefusedError("why", "an adjustment needs a reason", "say why")
     elif command.value <= 0.0:
-        raise AccountRefusedError(
+        raise AmountRefusedError(
+            "amount",
             f"{command.value:g} is not above zero",
             "which way it went is said by the kind: receipt, dispatch or own_use; to add or take off, adjustment",
         )
@@ -136,71 +162,74 @@ def _check_value(command: EnterAmount) -> None:
 def _check_measure(known: KnownAmounts, command: EnterAmount) -> None:
     if command.product not in known.measures:
         have = ", ".join(sorted(known.measures)) or "none"
-        raise AccountRefusedError(f"there is no product {command.product}", f"the site has: {have}")
+        raise AmountRefusedError("product", f"there is no product {command.product}", f"the site has: {have}")
     if command.measure not in MEASURES:
-        raise AccountRefusedError(f"{command.measure} is no measure", f"one of: {', '.join(MEASURES)}")
+        raise AmountRefusedError("measure", f"{command.measure} is no measure", f"one of: {', '.join(MEASURES)}")
     wanted = known.measures[command.product]
     if command.measure != wanted:
-        unit = "t" if wanted in _MASSES else "m3"
-        raise AccountRefusedError(
+        raise AmountRefusedError(
+            "measure",
             f"the book of {command.product} is kept by {wanted}, not by {command.measure}",
-            f"give the amount by {wanted}, in {unit}",
+            f"give the amount by {wanted}, in {'t' if wanted in MASSES else 'm3'}",
         )
 
 
 def _check_time(command: EnterAmount, now: datetime) -> None:
     if command.instant > now + _AHEAD:
-        raise AccountRefusedError(
-            f"{command.instant:%Y-%m-%d %H:%M} UTC is still to come", "give when it was moved, with its zone"
+        raise AmountRefusedError(
+            "at", f"{command.instant:%Y-%m-%d %H:%M} UTC is still to come", "give when it was moved, with its zone"
         )
 
 
 def _check_tank(known: KnownAmounts, command: EnterAmount) -> None:
     if command.tank and command.tank not in known.products:
-        raise AccountRefusedError(
-            f"there is no tank {command.tank}", f"the site has: {', '.join(sorted(known.products)) or 'none'}"
-        )
+        have = ", ".join(sorted(known.products)) or "none"
+        raise AmountRefusedError("tank", f"there is no tank {command.tank}", f"the site has: {have}")
 
 
-def _check_repeat(known: KnownAmounts, command: EnterAmount) -> None:
-    earlier = repeat_of(known, command)
+def _check_repeat(facts: Facts, command: EnterAmount) -> None:
+    earlier = facts.by_reference.get(_reference(command)) if command.reference else None
     if earlier is not None:
-        raise AccountRefusedError(
+        raise AmountRefusedError(
+            "reference",
             f"{command.source} {command.reference} of {command.product} is {earlier.key} already",
             "take that one back first if it was wrong",
         )
 
 
-def _check_ticket(known: KnownAmounts, command: EnterAmount) -> None:
+def _check_ticket(facts: Facts, command: EnterAmount) -> None:
     if command.ticket is None:
         return
     number = command.ticket
-    by_number = {ticket.number: ticket for ticket in known.tickets}
-    if number not in by_number:
-        raise AccountRefusedError(f"there is no ticket {number}", "enter it without a ticket, or with the right number")
-    ticket = by_number[number]
+    other = "enter it without a ticket, or with the right number"
+    if number not in facts.tickets:
+        raise AmountRefusedError("ticket", f"there is no ticket {number}", other)
+    ticket = facts.tickets[number]
     if ticket.reverses is not None:
-        raise AccountRefusedError(f"ticket {number} takes ticket {ticket.reverses} back", "name a ticket that stands")
-    if number not in standing_tickets(known.tickets):
-        instead = next((each.number for each in known.tickets if each.replaces == number), None)
-        hint = "enter it without a ticket" if instead is None else f"ticket {instead} stands in its place"
-        raise AccountRefusedError(f"ticket {number} was taken back", hint)
-    document = document_of(known.amounts, known.tickets).get(number)
-    if document is not None:
-        raise AccountRefusedError(
-            f"{document.key} is the document of ticket {number} already", "take that one back first if it was wrong"
+        raise AmountRefusedError(
+            "ticket", f"ticket {number} takes ticket {ticket.reverses} back", "name a ticket that stands"
         )
-    probe = Amount(0, command.kind, command.source, command.product, 1.0, "", command.instant, command.instant, "")
-    if not is_of(probe, ticket):
-        raise AccountRefusedError(
+    if number not in facts.standing:
+        instead = next((each.number for each in facts.tickets.values() if each.replaces == number), None)
+        hint = "enter it without a ticket" if instead is None else f"ticket {instead} stands in its place"
+        raise AmountRefusedError("ticket", f"ticket {number} was taken back", hint)
+    if number in facts.documents:
+        raise AmountRefusedError(
+            "ticket",
+            f"{facts.documents[number].key} is the document of ticket {number} already",
+            "take that one back first if it was wrong",
+        )
+    if not is_of(command, ticket):
+        raise AmountRefusedError(
+            "ticket",
             f"ticket {number} is of a {ticket.kind.replace('_', ' ')} of {ticket.product}, not of a "
             f"{command.kind.replace('_', ' ')} of {command.product}",
-            "enter it without a ticket, or with the right number",
+            other,
         )
 
 
 def _words(amount: Amount) -> str:
-    number = f"{amount.value / 1000.0:.3f} t" if amount.measure in _MASSES else f"{amount.value:.3f} m3"
+    number = f"{amount.value / 1000.0:.3f} t" if amount.measure in MASSES else f"{amount.value:.3f} m3"
     kind = amount.kind.replace("_", " ")
     reference = f", {amount.reference}" if amount.reference else ""
     return f"{kind} of {amount.product}, {number} {amount.measure}, by {amount.source}{reference}"

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from gateway.account.amount import Amount, AmountKind
+from gateway.account.commands import EnterAmount
 from gateway.account.gauging import Gauging
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Direction, Side, Transfer, TransferKind, TransferPhase
@@ -88,7 +89,7 @@ def document_of(amounts: Sequence[Amount], tickets: Sequence[Ticket]) -> dict[in
     return found
 
 
-def is_of(amount: Amount, ticket: Ticket) -> bool:
+def is_of(amount: Amount | EnterAmount, ticket: Ticket) -> bool:
     """Whether an amount can be the document of a ticket: of the same product, and what it says was done."""
     return amount.product == ticket.product and amount.kind in _DOCUMENTS.get(ticket.kind, ())
 
