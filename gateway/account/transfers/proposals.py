@@ -8,7 +8,7 @@ from gateway.account.transfer import Direction, MarkKind, Side, Transfer, Transf
 from gateway.account.transfers.book import TransferBook, dismissed_after, spoken_for
 from gateway.account.transfers.doubts import standing
 from gateway.account.transfers.draft import Draft, marked
-from gateway.account.transfers.openings import opening_at, opening_of
+from gateway.account.transfers.openings import apart_m, has_gone, opening_at, opening_of
 from gateway.account.transfers.seen import is_doubted
 from gateway.account.transfers.words import minute
 from gateway.tank_record import EventKind, TankRecord
@@ -21,8 +21,6 @@ _NO_FLOW = frozenset({"thermal"})
 _WATER_DRAW = "water_draw"
 _NOTICED_M = 0.010
 """By less a level may be off without having moved: steps of the gauge, a roof that sticks."""
-_MOVED_PART = 0.5
-"""Of what the observed volume changed by: where the standard volume changed by less, it was the temperature."""
 
 
 def propose_movement(draft: Draft, plan: AccountPlan, record: TankRecord) -> None:
@@ -44,7 +42,7 @@ def propose_movement(draft: Draft, plan: AccountPlan, record: TankRecord) -> Non
     if (
         _is_end(book, end)
         and (state.since is None or state.since <= end.instant)
-        and _apart_m(record, end) < _NOTICED_M
+        and abs(apart_m(end, record)) < _NOTICED_M
     ):
         # Its transfer was closed a moment ago, and the watch has not noticed yet that nothing flows any more.
         return
@@ -74,9 +72,9 @@ def propose_unseen(draft: Draft, plan: AccountPlan, record: TankRecord, rested: 
         if dismissed.motion in _MOVES:
             return
         base = dismissed
-    if base.product != record.inventory.product or not _has_moved(base, record):
+    if base.product != record.inventory.product or not has_gone(base, record, _NOTICED_M):
         return
-    is_up = _level_m(record) > (base.value("level") or 0.0)
+    is_up = apart_m(base, record) > 0.0
     kind = TransferKind.RECEIPT if is_up else TransferKind.DISPATCH
     side = Side(tank, Direction.INTO if is_up else Direction.OUT_OF, base)
     transfer = _proposed(draft, plan, kind, side, base.instant)
@@ -107,24 +105,6 @@ def _is_planned(book: TransferBook, tank: str, direction: Direction) -> bool:
         and any(side.tank == tank and side.direction is direction for side in transfer.sides)
         for transfer in book.transfers.values()
     )
-
-
-def _has_moved(base: Gauging, record: TankRecord) -> bool:
-    if base.value("level") is None or _apart_m(record, base) < _NOTICED_M:
-        return False
-    figures = record.inventory.figures
-    gov, gsv, before, standard = figures.gov.value, figures.gsv.value, base.value("gov"), base.value("gsv")
-    if gov is None or gsv is None or before is None or standard is None:
-        return True
-    return abs(gsv - standard) >= _MOVED_PART * abs(gov - before)
-
-
-def _apart_m(record: TankRecord, gauging: Gauging) -> float:
-    return abs(_level_m(record) - (gauging.value("level") or 0.0))
-
-
-def _level_m(record: TankRecord) -> float:
-    return record.inventory.figures.level.value or 0.0
 
 
 def proposal_ends(draft: Draft, plan: AccountPlan, transfer: Transfer, record: TankRecord) -> None:
