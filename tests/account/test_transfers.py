@@ -207,8 +207,12 @@ def test_a_water_draw_tells_the_water_and_that_the_product_stayed() -> None:
     it = life()
     tank = it.yard.tanks["TK-1"]
     it.starts(TransferKind.WATER_DRAW, "TK-1")
-    tank.level_m, tank.water_m = 5.0 - 0.03, 0.035 - 0.03
-    it.passes(10.0)
+    it.yard.moves("TK-1", -0.0005)
+    for _ in range(6):
+        it.passes(10.0)
+        tank.water_m -= 0.005
+    it.yard.moves("TK-1", 0.0)
+    it.passes(1900.0)
     (ticket,) = it.tickets()
     water = 0.03 * AREA_M2
     assert ticket.moved["free_water"].value == pytest.approx(water)
@@ -579,3 +583,12 @@ def test_what_the_disk_did_not_take_does_not_hold_and_comes_again() -> None:
     it.passes(20.0)
     assert [ticket.number for ticket in it.tickets()] == [1]
     assert gsv(it.tickets()[0]) == pytest.approx(RATE_M_S * 600.0 * AREA_M2)
+
+
+def test_the_wrong_way_is_told_after_the_clock_was_set_back_too() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    it.yard.is_set(-7200.0)
+    it.yard.moves("TK-1", -RATE_M_S)
+    it.passes(600.0)
+    assert MarkKind.WRONG_WAY in {mark.kind for mark in it.transfer(1).marks}

@@ -125,7 +125,7 @@ def _goes_on(
         # Of the tank beside it nothing is known yet after a restart.
         and seen.last.identity.boot == record.identity.boot
     }
-    if transfer.phase is TransferPhase.RUNNING and _is_over(transfer, sheets):
+    if transfer.phase is TransferPhase.RUNNING and _is_over(transfer, sheets, draft.book.seen):
         transfer = into_phase(transfer, TransferPhase.SETTLING, draft.now)._replace(ended=draft.now)
         draft.put(transfer, EventKind.TRANSFER_SETTLING)
     elif transfer.phase is TransferPhase.SETTLING and _flows_again(transfer, record):
@@ -137,21 +137,24 @@ def _goes_on(
         close_if_settled(draft, plan, transfer, sheets, uncertainty)
 
 
-def _is_over(transfer: Transfer, sheets: Mapping[str, TankRecord]) -> bool:
+def _is_over(transfer: Transfer, sheets: Mapping[str, TankRecord], seen: Mapping[str, Seen]) -> bool:
     """Whether all its tanks have moved and rest again, and as much has moved as was planned."""
     moved = False
     for side in transfer.sides:
         record = sheets.get(side.tank)
         if record is None or motion_of(record) is not _REST:
             return False
-        moved = moved or _has_moved(transfer.kind, side, record)
+        moved = moved or _has_moved(transfer, side, record, seen[side.tank])
     return moved and _enough(transfer, sheets)
 
 
-def _has_moved(kind: TransferKind, side: Side, record: TankRecord) -> bool:
-    if side.opening is None:
+def _has_moved(transfer: Transfer, side: Side, record: TankRecord, seen: Seen) -> bool:
+    """A flow that has just begun is not noticed yet: of that the level tells, while the tank rests as it did before."""
+    if side.opening is None or record.state is None or record.state.since is None:
         return False
-    if kind is TransferKind.WATER_DRAW:
+    if seen.moved_s is None and transfer.began is not None and record.state.since <= transfer.began:
+        return False
+    if transfer.kind is TransferKind.WATER_DRAW:
         return abs(apart_m(side.opening, record)) >= _NOTICED_M
     return has_gone(side.opening, record, _NOTICED_M)
 
