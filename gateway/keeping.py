@@ -159,6 +159,11 @@ class Keeping:
             return None, 0
         return self._ledger.accounts.known(), self._ledger.accounts.times_read
 
+    def found_accounts(self, known: Known) -> None:
+        """What was read of them: this counts from now on."""
+        if self._ledger is not None:
+            self._ledger.accounts.found(known)
+
     def keep_account(
         self, papers: Sequence[AccountPaper], events: Sequence[tuple[str, Event]], audit: tuple[int, str]
     ) -> "Future[None]":

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from gateway.actions.account_requests import ACCOUNT_ACTIONS, AccountAction
 from gateway.actions.checking import checked_model
 from gateway.actions.entry import PRODUCT, QUANTITIES
 from gateway.errors import SettingsError
@@ -227,7 +228,7 @@ ACTIONS: Mapping[str, type[Action]] = {
 }
 
 
-def read_action(given: Mapping[str, Any]) -> Action:
+def read_action(given: Mapping[str, Any]) -> Action | AccountAction:
     """What is asked for. Raises SettingsError with every mistake: each names the field and what would be right."""
     if len(given) > _MOST_FIELDS:
         raise SettingsError((f"has {len(given)} fields, which no action has",))
@@ -239,7 +240,7 @@ def read_action(given: Mapping[str, Any]) -> Action:
     if wrong:
         raise SettingsError(tuple(wrong))
     word = given.get("action", "")
-    model = ACTIONS.get(word)
+    model = ACTIONS.get(word) or ACCOUNT_ACTIONS.get(word)
     if model is None:
-        raise SettingsError((f"action: '{word}' is not known; {suggestion(word, ACTIONS)}",))
+        raise SettingsError((f"action: '{word}' is not known; {suggestion(word, [*ACTIONS, *ACCOUNT_ACTIONS])}",))
     return checked_model(model, given)

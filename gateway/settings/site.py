@@ -11,6 +11,7 @@ from zoneinfo import available_timezones
 
 from gateway.account.plan import AccountPlan
 from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import SourcePlan
 from gateway.calculation.level.hydrostatic import AIR_DENSITY, air_density, normal_gravity
 from gateway.clock import utc_now
@@ -83,6 +84,11 @@ class SiteSettings:
         return tuple(source for source in self.sources if isinstance(source, LinePlan))
 
     @property
+    def maps(self) -> dict[str, InstrumentMap]:
+        """What the registers of each instrument mean, by its tag."""
+        return {each.tag: each.map for line in self.lines for each in line.instruments}
+
+    @property
     def brokers(self) -> tuple[MqttPlan, ...]:
         """Those of the deliveries that are MQTT servers."""
         return tuple(delivery for delivery in self.deliveries if isinstance(delivery, MqttPlan))
@@ -138,7 +144,12 @@ def load_site(
     if ledger is None:
         warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
-    account = build_account(document, mistakes, "UTC" if site is None else site.time_zone)
+    account = build_account(
+        document,
+        mistakes,
+        "UTC" if site is None else site.time_zone,
+        simulated=site is not None and site.simulated,
+    )
     reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
