@@ -592,3 +592,39 @@ def test_the_wrong_way_is_told_after_the_clock_was_set_back_too() -> None:
     it.yard.moves("TK-1", -RATE_M_S)
     it.passes(600.0)
     assert MarkKind.WRONG_WAY in {mark.kind for mark in it.transfer(1).marks}
+
+
+def test_a_proposal_of_what_was_no_movement_ends_by_itself() -> None:
+    """A mixer: up and down again. The sun: +5 degC over 5 m of diesel, 21 mm and no product."""
+    it = life()
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    flows(it, "TK-1", -RATE_M_S, 600.0)
+    it.passes(1900.0)
+    assert it.transfer(1).phase is TransferPhase.CANCELLED
+    assert it.transfer(1).marks[-1].text == "no product has moved after all"
+    tank = it.yard.tanks["TK-2"]
+    warm_m = tank.water_m + (5.0 - tank.water_m) / ctl_of(20.0)
+    flows(it, "TK-2", (warm_m - 5.0) / 600.0, 600.0)
+    tank.temperature_c = 20.0
+    it.passes(1900.0)
+    assert it.transfer(2).phase is TransferPhase.CANCELLED
+
+
+def test_a_proposed_dispatch_of_water_is_a_water_draw() -> None:
+    it = life()
+    it.yard.moves("TK-1", -0.0005)
+    for _ in range(6):
+        it.passes(10.0)
+        it.yard.tanks["TK-1"].water_m -= 0.005
+    it.yard.moves("TK-1", 0.0)
+    it.passes(1900.0)
+    transfer = it.transfer(1)
+    assert (transfer.kind, transfer.phase) == (TransferKind.WATER_DRAW, TransferPhase.PROPOSED)
+
+
+def test_a_plan_for_the_day_after_tomorrow_does_not_hide_what_moves_now() -> None:
+    it = life()
+    later = Described(begins=it.yard.now + timedelta(days=2))
+    it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", later, "ann"))
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    assert it.transfer(2).phase is TransferPhase.PROPOSED

@@ -46,7 +46,7 @@ ACCOUNT_BREAKS: tuple[Break, ...] = (
         "an amount better than its sheets",
         MOVED,
         "quality = max(before.quality, after.quality)",
-        "quality = Quality.GOOD",
+        "quality = Quality.GOOD if before.value else before.quality",
         STORIES,
     ),
     Break(
@@ -82,7 +82,7 @@ ACCOUNT_BREAKS: tuple[Break, ...] = (
         SEEN,
         "is_old = self.newer is not None and heard_s - self.newer_s >= apart_s",
         "is_old = self.newer is not None",
-        PUBLISHED,
+        STORIES,
     ),
     Break(
         "an opening from before a movement that has its ticket",
