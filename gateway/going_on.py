@@ -13,16 +13,28 @@ from gateway.clock_watch import is_impossible
 from gateway.history import GATEWAY
 from gateway.kept_memory import Kept, pause_s, restored, restored_watch
 from gateway.tank_record import Event
+from gateway.watch.alarms.late import Since, joined
 from gateway.watch.alarms.together import left_over
+from gateway.watch.loss.memory import NO_LOSS
 from gateway.watch.memory import of_another_plan
 from gateway.watched_tank import Tank
 
-__all__ = ["MEMORY_BEGUN_ANEW", "MEMORY_DAMAGED", "MEMORY_RESTORED", "go_on", "of_tanks_gone", "pause_of"]
+__all__ = [
+    "MEMORY_BEGUN_ANEW",
+    "MEMORY_CAME_LATE",
+    "MEMORY_DAMAGED",
+    "MEMORY_RESTORED",
+    "go_on",
+    "join_late",
+    "of_tanks_gone",
+    "pause_of",
+]
 
 MEMORY_RESTORED = "memory.restored"
 MEMORY_BEGUN_ANEW = "tank.memory_begun_anew"
 MEMORY_DAMAGED = "tank.memory_damaged"
 MEMORY_NOT_TAKEN = "tank.memory_not_taken"
+MEMORY_CAME_LATE = "memory.came_late"
 
 
 def go_on(tanks: Sequence[Tank], kept: Kept, clock: Clock) -> int:
@@ -58,6 +70,35 @@ def go_on(tanks: Sequence[Tank], kept: Kept, clock: Clock) -> int:
     pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
     log.info(MEMORY_RESTORED, tanks=count, pause_s=pause)
     return mistakes
+
+
+def join_late(tanks: Sequence[Tank], kept: Kept, clock: Clock) -> list[Tank]:
+    """What comes late, since the disk was away at the start. The tanks that have something to tell.
+
+    What people did to alarms holds from now on, and a loss is searched for on what was learned, where nothing was
+    learned since. Doubts, rates and last good values stay those since the start: nobody can join them.
+    """
+    steady_ns = clock.monotonic_ns()
+    passed_s = pause_of(kept, clock)
+    now, telling = _now(clock), []
+    for tank in tanks:
+        tag = tank.plan.tank
+        since, tank.since = tank.since or Since(), None
+        known = kept.tanks.get(tag)
+        if known is None:
+            continue
+        before = restored_watch(kept, tag, steady_ns, passed_s)
+        alarms = joined(tank.alarm_plans, before.alarms, tank.watch_memory.alarms, since, now, steady_ns / 1e9)
+        events = (*left_over(before.alarms, tank.alarm_plans, now), *alarms.events)
+        tank.watch_memory = tank.watch_memory._replace(alarms=alarms.memories)
+        if known.moves == tank.ids.moves and tank.watch_memory.loss.learned == NO_LOSS.learned:
+            tank.watch_memory = tank.watch_memory._replace(loss=before.loss)
+        tank.told += events
+        if events and not tank.awaited:
+            telling.append(tank)
+    hint = "alarms go on from it; doubts, rates and last good values are those since the start"
+    structlog.get_logger("gateway.pipeline").warning(MEMORY_CAME_LATE, tanks=len(kept.tanks), hint=hint)
+    return telling
 
 
 def of_tanks_gone(kept: Kept, tanks: Collection[str], clock: Clock) -> list[tuple[str, Event]]:

@@ -76,6 +76,15 @@ class Keeping:
         return max((kept for kept in places if kept is not None), key=lambda kept: kept.utc_ns, default=None)
 
     @property
+    def awaits_memory(self) -> bool:
+        """Whether the ledger has what was remembered and could not be read yet."""
+        return self._ledger is not None and not self._ledger.memory_is_found
+
+    def late_memory(self) -> Kept | None:
+        """What the ledger remembered, once it is awaited no more. The first time only."""
+        return None if self._ledger is None else self._ledger.memory()
+
+    @property
     def remembers(self) -> bool:
         """Whether there is a place for memory."""
         return self._ledger is not None or self._memory is not None
@@ -149,6 +158,11 @@ class Keeping:
         if self._ledger is None or not self._ledger.accounts.times_read:
             return None, 0
         return self._ledger.accounts.known(), self._ledger.accounts.times_read
+
+    def found_accounts(self, known: Known) -> None:
+        """What was read of them: this counts from now on."""
+        if self._ledger is not None:
+            self._ledger.accounts.found(known)
 
     def keep_account(
         self, papers: Sequence[AccountPaper], events: Sequence[tuple[str, Event]], audit: tuple[int, str]

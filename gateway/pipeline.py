@@ -1,6 +1,5 @@
 """Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
 
-import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from types import MappingProxyType
@@ -16,17 +15,19 @@ from gateway.calculation.memory import remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
-from gateway.going_on import go_on, of_tanks_gone
+from gateway.end_clock import EndClock
+from gateway.going_on import go_on, join_late, of_tanks_gone
 from gateway.kept_memory import Kept, KeptTank, KeptWatch
 from gateway.records import Inventory, Reading, TankInput
 from gateway.tank_log import tell_changes
 from gateway.tank_record import Event, Identity, Remembered, TankRecord
 from gateway.tank_state import AlarmNow, AlarmStanding, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
+from gateway.watch.alarms.late import Since
 from gateway.watch.memory import lean
 from gateway.watch.plan import WatchPlan
 from gateway.watch.watch import act, watch, watch_in_parts
-from gateway.watched_tank import Tank
+from gateway.watched_tank import Tank, overdue_ns, tanks_by_instrument
 
 __all__ = ["Pipeline"]
 
@@ -59,12 +60,14 @@ class Pipeline:
         clock: Clock,
         maps: Mapping[str, InstrumentMap] = _NO_MAPS,
         watches: Mapping[str, WatchPlan] = _NO_WATCHES,
+        ends: EndClock | None = None,
     ) -> None:
         """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise.
 
         `maps`: what the registers of each instrument mean, by its tag; a part of what a tank's plan id tells.
-        `watches`: by tank, how it is watched.
+        `watches`: by tank, how it is watched. `ends`: the clock by which what people gave an end to ends.
         """
+        self._ends = EndClock(clock) if ends is None else ends
         self._site = site
         self._boot = boot
         self._deliver = deliver
@@ -74,12 +77,12 @@ class Pipeline:
         """Of the signals that came late or not at all of late."""
         self._heard_ns: dict[str, int] = {}
         """When each instrument was last heard, monotonic."""
-        self._overdue_ns = _overdue_ns([binding for _, binding, _ in tanks])
+        self._overdue_ns = overdue_ns([binding for _, binding, _ in tanks])
         started_ns = clock.monotonic_ns()
         self._tanks = [
             Tank(plan, binding, period_s, maps, started_ns, watches.get(plan.tank)) for plan, binding, period_s in tanks
         ]
-        self._by_instrument = _tanks_by_instrument(self._tanks)
+        self._by_instrument = tanks_by_instrument(self._tanks)
         self._sequences: dict[str, int] = {}
         """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
         self._untold: list[tuple[str, Event]] = []
@@ -179,8 +182,8 @@ class Pipeline:
         for instrument in forgotten:
             self._heard_ns.pop(instrument, None)
         self._tanks = kept
-        self._by_instrument = _tanks_by_instrument(kept)
-        self._overdue_ns = _overdue_ns([tank.binding for tank in kept])
+        self._by_instrument = tanks_by_instrument(kept)
+        self._overdue_ns = overdue_ns([tank.binding for tank in kept])
         for tank in kept:
             if tank.is_new and not tank.awaited:
                 self._calculate(tank)
@@ -191,6 +194,17 @@ class Pipeline:
         for tank in self._tanks:
             if tank.plan.tank == binding.tank and tank.binding != binding:
                 tank.rebind(binding)
+                if not tank.awaited:
+                    self._calculate(tank)
+
+    def refit(self, plan: TankPlan, binding: TankBinding, watch: WatchPlan) -> None:
+        """A tank holds another product from its next sheet on, which is made at once: what was remembered of the one
+        before is begun anew, its alarms stay until they are judged anew."""
+        for number, before in enumerate(self._tanks):
+            if before.plan.tank == plan.tank:
+                tank = self._changed(before, before.refitted(plan, binding, watch, self._clock.monotonic_ns()), ())
+                self._tanks = [*self._tanks[:number], tank, *self._tanks[number + 1 :]]
+                self._by_instrument = tanks_by_instrument(self._tanks)
                 if not tank.awaited:
                     self._calculate(tank)
 
@@ -259,6 +273,17 @@ class Pipeline:
         self.calculation_errors += go_on(self._tanks, kept, self._clock)
         self._untold += of_tanks_gone(kept, [tank.plan.tank for tank in self._tanks], self._clock)
 
+    def await_memory(self) -> None:
+        """What was remembered may come late: until then it is noted what would tell one alarm from another."""
+        for tank in self._tanks:
+            tank.since = Since()
+
+    def join(self, kept: Kept) -> None:
+        """Take in what was remembered and comes late, with what has happened since the start."""
+        for tank in join_late(self._tanks, kept, self._clock):
+            self._calculate(tank)
+        self._untold += of_tanks_gone(kept, [tank.plan.tank for tank in self._tanks], self._clock)
+
     def untold(self) -> list[tuple[str, Event]]:
         """What has happened to tanks that no sheet tells of any more, each with its tank; asked for once."""
         untold, self._untold = self._untold, []
@@ -270,7 +295,7 @@ class Pipeline:
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
         utc_ns = self._clock.utc_ns()
-        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
+        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns, self._ends.utc_ns())
         before = tank.memory
         try:
             inventory, tank.memory, judgements = sheet(tank.plan, tank_input, before)
@@ -294,7 +319,8 @@ class Pipeline:
         if tank.latest is None:
             return None
         try:
-            tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns())
+            now_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
+            tank_input = bind(tank.binding, self._latest, *now_ns, self._ends.utc_ns())
             inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, phrase)
         except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
             self.calculation_errors += 1
@@ -312,17 +338,21 @@ class Pipeline:
         told, tank.told = tank.told, ()
         if tank.watch is None:
             return None, told
+        given = tank.watch, tank.plan, tank_input, inventory, tank.watch_memory
+        is_told = self._ends.jump_s == 0.0
         try:
-            watched = watch(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+            watched = watch(*given, is_told=is_told)
         except Exception:  # noqa: BLE001 - a fault in the watch of one tank must not keep its sheet from being told
             self.calculation_errors += 1
             self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
             try:
-                watched = watch_in_parts(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+                watched = watch_in_parts(*given, is_told=is_told)
             except Exception:  # noqa: BLE001 - likewise
                 self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
                 return None, told
-        state, events, tank.watch_memory = watched
+        state, events, tank.watch_memory, judged = watched
+        if tank.since is not None:
+            tank.since.note(judged)
         return state, (*told, *events)
 
     def _record(
@@ -346,21 +376,3 @@ class Pipeline:
             valid_for_s=tank.valid_for_s,
         )
         return tank.latest
-
-
-def _overdue_ns(bindings: Sequence[TankBinding]) -> Mapping[str, int]:
-    """From which age on a value of each instrument is doubted."""
-    sources = [source for binding in bindings for source in binding.sources]
-    return {
-        source.instrument: round(source.overdue_after_s * _NS_PER_S)
-        for source in sources
-        if math.isfinite(source.overdue_after_s)
-    }
-
-
-def _tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:
-    found: dict[str | None, list[Tank]] = {}
-    for tank in tanks:
-        for instrument in {source.instrument: None for source in tank.binding.sources}:
-            found.setdefault(instrument, []).append(tank)
-    return found

@@ -84,6 +84,8 @@ class EventKind(StrEnum):
     VALUE_EXPIRED = "value_expired"
     MAINTENANCE_BEGAN = "maintenance_began"
     MAINTENANCE_ENDED = "maintenance_ended"
+    PRODUCT_CHANGED = "product_changed"
+    """The subject is the product that the tank holds from then on."""
     # accounts: the subject is the key of the paper, which the event carries
     TRANSFER_PROPOSED = "transfer_proposed"
     TRANSFER_PLANNED = "transfer_planned"

@@ -1,13 +1,15 @@
 """What is told of alarms that were remembered and that nobody watches for any more, and what holds over a restart."""
 
 import asyncio
+import time
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from gateway import remembering
 from gateway.binding import Source, TankBinding
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import LimitPlan
@@ -15,13 +17,15 @@ from gateway.clock import SystemClock
 from gateway.daemon import Daemon
 from gateway.keeping import kept_in
 from gateway.kept_memory import Kept, KeptTank, kept_from, plain_head, plain_tank
+from gateway.ledger import writer
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
 from gateway.pipeline import Pipeline
 from gateway.settings import SiteSettings
 from gateway.tank_record import EventKind, TankRecord
 from gateway.tank_state import AlarmKind, AlarmPhase, Priority
-from gateway.watch.alarms.memory import AlarmMemory
+from gateway.watch.alarms.commands import AlarmCommand, AlarmVerb
+from gateway.watch.alarms.memory import AlarmMemory, Aside
 from gateway.watch.course.window import NO_WINDOW
 from gateway.watch.house import HouseMemory
 from gateway.watch.memory import WatchMemory
@@ -104,9 +108,9 @@ class Yard:
         self.binding = TankBinding("TK-1", level=Source("LT-1", "innage", 60.0))
         self.plan = replace(straight_plan(limits=LimitPlan(0.5, 8.0, 9.0, 9.5)), **given)
         self.watch = WatchPlan("TK-1", loss=loss, alarms=alarms)
-        self.pipeline = self._made()
+        self.pipeline = self.made()
 
-    def _made(self) -> Pipeline:
+    def made(self) -> Pipeline:
         tanks = [(self.plan, self.binding, 10.0)]
         return Pipeline("site", "b" * 32, tanks, self.records.append, self.clock, watches={"TK-1": self.watch})
 
@@ -128,7 +132,7 @@ class Yard:
         kept = self.pipeline.memories()
         tanks = {tag: plain_tank(tank) for tag, tank in kept.tanks.items()}
         self.clock.pass_s(seconds)
-        self.pipeline = self._made()
+        self.pipeline = self.made()
         self.pipeline.restore(kept_from(plain_head(kept) | {"tanks": tanks}))
 
 
@@ -168,3 +172,81 @@ def test_another_limit_over_a_restart_leaves_rates_and_losses_as_a_reload_does(i
     after = yard.pipeline.memories().tanks["TK-1"].watch
     assert (after.course == before.course) is is_limit
     assert (after.loss == before.loss) is is_limit
+
+
+def test_what_comes_late_to_a_tank_is_told_at_once_and_nothing_that_happened_is_lost() -> None:
+    yard = Yard(HIGH, MINIMUM)
+    yard.poll(9.2)
+    yard.pipeline.act("TK-1", AlarmCommand(AlarmVerb.ACKNOWLEDGE, "high_high", "ann"))
+    assert (EventKind.ALARM_ACKNOWLEDGED, "high_high") in yard.told()
+    before = yard.pipeline.memories()
+    yard.clock.pass_s(30.0)
+    yard.pipeline = yard.made()
+    yard.pipeline.await_memory()
+    yard.poll(9.2)
+    assert yard.told() == [(EventKind.ALARM_RAISED, "high_high")], "nobody waits for the disk"
+    yard.poll(0.2)
+    yard.poll(9.2)
+    yard.told()
+    memory = yard.pipeline.memories().tanks["TK-1"].memory
+    yard.pipeline.join(before)
+    assert yard.told() == [], "it was over meanwhile, and is another"
+    assert {alarm.name: alarm.phase for alarm in yard.pipeline.standings()["TK-1"]} == {
+        "high_high": AlarmPhase.UNACKNOWLEDGED,
+        "minimum": AlarmPhase.RETURNED,
+    }
+    assert yard.pipeline.memories().tanks["TK-1"].memory == memory
+
+    yard.pipeline = yard.made()
+    yard.pipeline.await_memory()
+    yard.poll(9.2)
+    yard.told()
+    yard.pipeline.join(before)
+    assert yard.told() == [(EventKind.ALARM_ACKNOWLEDGED, "high_high")]
+    yard.poll(9.2)
+    assert yard.told() == []
+
+
+async def test_a_ledger_that_opens_late_brings_what_people_did_to_alarms(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its disk is away at the start: shelved alarms are shelved once it is there, and are so at the next start."""
+    monkeypatch.setattr(writer, "_FIRST_RETRY_S", 0.02)
+    monkeypatch.setattr(writer, "_LONGEST_RETRY_S", 0.05)
+    monkeypatch.setattr(remembering, "_LOOK_S", 0.02)
+    disk, away = tmp_path / "disk", tmp_path / "away"
+    disk.mkdir()
+    site = replace(quiet_site(), ledger=LedgerPlan(file=disk / "quiet.ledger"))
+    (tag,) = [tank.plan.tank for tank in site.tanks]
+    now = datetime.now(UTC)
+    aside = Aside(now + timedelta(hours=2), time.monotonic() + 7200.0, "ann", "known")
+    kept = alarm(AlarmPhase.UNACKNOWLEDGED)._replace(shelved=aside)
+    clock = SystemClock()
+    ledger = Ledger.open(LedgerPlan(file=disk / "quiet.ledger"), site.name, "a" * 32, clock)
+    tanks = {tag: KeptTank("p", EMPTY_MEMORY, WatchMemory(alarms={"level_lost": kept}))}
+    ledger.keep_memory(Kept(clock.utc_ns(), clock.monotonic_ns(), tanks, house=HouseMemory({"line_lost.gone": kept})))
+    assert ledger.close(PATIENCE_S)
+    disk.rename(away)
+
+    gateway = Daemon(site, keep=kept_in(tmp_path, site.name, site.ledger))
+    assert phase_of(gateway, tag) is None
+    running = asyncio.create_task(gateway.run())
+    async with asyncio.timeout(PATIENCE_S):
+        while not gateway.snapshot().inventories:  # noqa: ASYNC110 - no event
+            await asyncio.sleep(0.02)
+        assert phase_of(gateway, tag) is not AlarmPhase.SHELVED
+        away.rename(disk)
+        while phase_of(gateway, tag) is not AlarmPhase.SHELVED:  # noqa: ASYNC110 - no event
+            await asyncio.sleep(0.02)
+    running.cancel()
+    await asyncio.wait([running])
+    told = [(identity.tank, event.subject) for identity, event in events_in(disk / "quiet.ledger")]
+    assert ("", "line_lost.gone") in told
+    again = Daemon(site, keep=kept_in(tmp_path, site.name, site.ledger))
+    assert phase_of(again, tag) is AlarmPhase.SHELVED
+
+
+def phase_of(gateway: Daemon, tag: str) -> AlarmPhase | None:
+    """Of the lost level of a tank."""
+    found = (alarm.standing for alarm in gateway.snapshot().alarms if alarm.tank == tag)
+    return next((standing.phase for standing in found if standing.name == "level_lost"), None)

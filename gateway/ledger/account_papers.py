@@ -9,7 +9,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 import orjson
@@ -33,8 +33,11 @@ __all__ = [
     "open_transfers",
     "paper_digest",
     "paper_of",
+    "papers_behind",
     "papers_between",
+    "papers_linked",
     "read_known",
+    "reference_word",
 ]
 
 CARRIED_OVER = "ledger.accounts_carried_over"
@@ -43,6 +46,7 @@ _OPEN = frozenset(phase.value for phase in TransferPhase if not phase.is_over)
 _COLUMNS = "papers.number, papers.kind, papers.key, tanks.name, papers.instant_ns, papers.body"
 _FROM = "FROM papers LEFT JOIN tanks ON tanks.id = papers.tank"
 _SLICE = 100
+_LINKED = {PaperKind.TICKET: ("reverses", "replaces", "transfer"), PaperKind.AMOUNT: ("reverses", "ticket")}
 
 
 class PaperError(GatewayError):
@@ -108,6 +112,11 @@ class AccountPapers:
                 CARRIED_OVER, transfers=len(before.transfers), numbers=dict(before.numbers), hint=hint
             )
             self._writer.insist(lambda connection: _carry_over(connection, before), at_once=True)
+
+    def found(self, known: Known) -> None:
+        """What was read in the file, with all that was taken in before that."""
+        with self._lock:
+            self._known = known
 
     def known(self) -> Known:
         """As of the last commit."""
@@ -216,6 +225,42 @@ def newest_day(connection: sqlite3.Connection, before_ns: int | None = None) -> 
     return None if row is None else _stored(row)
 
 
+def papers_linked(connection: sqlite3.Connection, kind: PaperKind, name: str, word: str) -> list[StoredPaper]:
+    """Those of a kind that say so: `reverses`, `ticket`, `reference` and so on; as they were kept.
+
+    Raises sqlite3.Error, PaperError.
+    """
+    rows = connection.execute(
+        f"SELECT {_COLUMNS} FROM links JOIN papers ON papers.number = links.paper"
+        " LEFT JOIN tanks ON tanks.id = papers.tank WHERE links.name = ? AND links.word = ? ORDER BY links.paper",
+        (f"{kind.value} {name}", word),
+    )
+    return [_stored(row) for row in rows.fetchall()]
+
+
+def papers_behind(connection: sqlite3.Connection, number: int) -> list[AccountPaper]:
+    """What was kept behind a row, of the accounts and no day. Raises sqlite3.Error, PaperError."""
+    rows = connection.execute(
+        f"SELECT {_COLUMNS} {_FROM} WHERE papers.number > ? AND papers.kind IN ('transfer', 'ticket', 'amount')"
+        " ORDER BY papers.number",
+        (number,),
+    )
+    found = map(_stored, rows.fetchall())
+    return [
+        AccountPaper(paper.kind, paper.key, paper.tank, _instant(paper.instant_ns), dict(paper.document))
+        for paper in found
+    ]
+
+
+def _instant(utc_ns: int) -> datetime:
+    return datetime.fromtimestamp(utc_ns / 1e9, UTC)
+
+
+def reference_word(source: str, reference: str, product: str) -> str:
+    """By which an amount is known that comes a second time."""
+    return f"{source}\n{reference}\n{product}"
+
+
 def papers_between(
     connection: sqlite3.Connection, kind: PaperKind, begin_ns: int, until_ns: int
 ) -> Iterator[StoredPaper | PaperError]:
@@ -267,6 +312,7 @@ def _insert(connection: sqlite3.Connection, paper: AccountPaper, body: bytes) ->
         " VALUES (?, (SELECT id FROM tanks WHERE name = ?), ?, ?, ?, ?)",
         (paper.kind.value, paper.tank, round(paper.instant.timestamp() * 1e9), body, paper.key, number),
     ).lastrowid
+    connection.executemany("INSERT INTO links VALUES (?, ?, ?)", [(*link, row) for link in _links(paper)])
     if number is not None:
         connection.execute(
             "UPDATE numbers SET last = ? WHERE kind = ? AND last < ?", (number, paper.kind.value, number)
@@ -275,6 +321,18 @@ def _insert(connection: sqlite3.Connection, paper: AccountPaper, body: bytes) ->
         connection.execute("DELETE FROM open_transfers WHERE counted = ?", (number,))
         if paper.document["phase"] in _OPEN:
             connection.execute("INSERT INTO open_transfers VALUES (?, ?)", (number, row))
+
+
+def _links(paper: AccountPaper) -> set[tuple[str, str]]:
+    document = paper.document
+    found = {
+        (f"{paper.kind.value} {name}", str(document[name]))
+        for name in _LINKED.get(paper.kind, ())
+        if document.get(name) is not None
+    }
+    if paper.kind is PaperKind.AMOUNT and document.get("reference"):
+        found.add(("amount reference", reference_word(document["source"], document["reference"], document["product"])))
+    return found
 
 
 def _carry_over(connection: sqlite3.Connection, before: Known) -> None:

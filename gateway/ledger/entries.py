@@ -7,13 +7,15 @@ from typing import NamedTuple
 from gateway.errors import GatewayError
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.codec import FormBody, FormOf
 from gateway.ledger.contract import Row
+from gateway.ledger.forms import form_in
 from gateway.tank_record import Event, Identity, TankRecord
 
 __all__ = ["Decode", "Names", "Unreadable", "entry_of", "rows_between"]
 
-Decode = Callable[[int, int, bytes], TankRecord | Event]
-"""(kind, dictionary, body): what was kept; whose record it is stands in its row.
+Decode = Callable[[int, int, bytes, FormOf], TankRecord | Event]
+"""(kind, dictionary, body, forms of the same file): what was kept; whose record it is stands in its row.
 
 Raises an Exception of any kind for a body that is damaged.
 """
@@ -31,7 +33,7 @@ class Unreadable(NamedTuple):
 
 
 class Names:
-    """Of tanks and boots, by their numbers. For one connection and its thread."""
+    """Of tanks and boots, by their numbers, and forms. For one connection and its thread."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
@@ -42,6 +44,9 @@ class Names:
 
     def boot(self, number: int) -> str:
         return self._name("SELECT boot FROM boots WHERE id = ?", number)
+
+    def form(self, number: int) -> FormBody | None:
+        return form_in(self._connection, number)
 
     def _name(self, statement: str, number: int) -> str:
         found = self._of.get((statement, number))
@@ -68,7 +73,7 @@ def rows_between(
 def entry_of(row: Row, site: str, names: Names, decode: Decode) -> Entry | Unreadable:
     """What stands in a row."""
     try:
-        kept = decode(row.kind, row.dictionary, row.body)
+        kept = decode(row.kind, row.dictionary, row.body, names.form)
         if isinstance(kept, TankRecord) and row.kind == RECORD:
             identity = Identity(site, names.tank(row.tank), names.boot(row.boot), row.sequence)
             return KeptRecord(row.position, kept._replace(identity=identity), _previous(row, names))

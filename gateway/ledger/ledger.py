@@ -110,7 +110,6 @@ class Ledger:
         writer.on_opened = self._opened
         store = writer.open()
         if store is not None:
-            self._memory.read(store.connection)
             structlog.get_logger("gateway.ledger").info(
                 LEDGER_OPENED,
                 file=str(self.path),
@@ -192,6 +191,11 @@ class Ledger:
         """What was kept by the process before; None where nothing was, or nothing can be read, which is logged."""
         return self._memory.before()
 
+    @property
+    def memory_is_found(self) -> bool:
+        """Whether what the process before kept could be looked for: not where the disk is away since the start."""
+        return self._memory.is_found
+
     def keep_plan(self, plan_id: str, body: bytes | Callable[[], bytes]) -> None:
         """What is needed to calculate records of that plan again, once. Something that takes long to make is made by
         the writer."""
@@ -253,7 +257,7 @@ class Ledger:
         self._plans.read(store.connection)
         self.papers.read(store.connection)
         self.accounts.read(store.connection)
-        self._memory.opened_again()
+        self._memory.opened(store.connection)
         self._summaries.begin(store.connection)
         if last:
             self._outboxes.begun_anew(last)

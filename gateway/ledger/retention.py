@@ -4,7 +4,8 @@ In small steps, each within a transaction of the writer, so that no commit waits
 again; the file does not shrink. Entries age by the time that they say: one dated wrongly ahead keeps those behind it,
 and what goes by age goes in steps, so that a clock that jumps ahead for a moment costs little.
 
-Papers, audit, plans and dictionaries never go: no row tells which plans it rests on, and all of them are small.
+Papers, audit, plans and dictionaries never go: no row tells which plans it rests on, and all of them are small. Forms
+go after the entries that were made with them.
 """
 
 import os
@@ -18,9 +19,10 @@ from typing import NamedTuple
 import structlog
 
 from gateway.clock import Clock
-from gateway.ledger.blocks import BLOCK, ends
+from gateway.ledger.blocks import BLOCK, ends, take_out
 from gateway.ledger.contract import Committed, Transactions
 from gateway.ledger.cursors import cursors, force, move
+from gateway.ledger.forms import forget_forms
 from gateway.ledger.plan import LedgerPlan
 from gateway.status import Trouble
 
@@ -102,8 +104,10 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
         # Else a crash would leave a cursor before the oldest, and what it has would count as lost.
         move(connection, destination, position, now_ns)
     lost = force(connection, up_to, now_ns)
-    connection.execute("DELETE FROM history WHERE position <= ?", (up_to,))
-    connection.execute("DELETE FROM blocks WHERE block < ?", ((up_to + 1) // BLOCK,))
+    take_out(connection, up_to)
+    if first // BLOCK < (up_to + 1) // BLOCK:
+        # Not at each step: it looks at all of them.
+        forget_forms(connection, up_to + 1)
     deleted = up_to - first + 1
     goes_on = len(rows) == limits.at_most and up_to == rows[-1][0]
     return Stepped(deleted, up_to, lost, goes_on, used_bytes, file_bytes, entries - deleted, False)

@@ -8,8 +8,9 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from gateway.history import Previous
-from gateway.ledger.blocks import RECORD
+from gateway.ledger.blocks import RECORD, ends
 from gateway.ledger.contract import Row
+from gateway.ledger.forms import Form
 from gateway.tank_record import Identity
 
 __all__ = ["Piece", "Rows"]
@@ -30,6 +31,8 @@ class Piece(NamedTuple):
     previous: Previous | None
     glance: bytes | None = None
     """As in its row."""
+    form: Form | None = None
+    """That it was made with: the file has to have it too."""
 
 
 class Rows:
@@ -46,6 +49,9 @@ class Rows:
         """The last record of each tank that has one since the last `mark`: boot and sequence."""
         self._begun: tuple[int, dict[str, int], dict[str, int], dict[str, Previous]] | None = None
         """As it was when the transaction began."""
+        self._forms: set[int] = set()
+        self._new_forms: list[int] = []
+        """Those of this process that are in the file, and that the transaction has added."""
 
     @property
     def last(self) -> int:
@@ -61,10 +67,13 @@ class Rows:
         if self._begun is not None:
             self._last, self._tanks, self._boots, self._before = self._begun
             self._begun = None
+            self._new_forms.clear()
 
     def done(self, rows: Sequence[Row]) -> None:
         """The transaction is on the disk, with these rows."""
         self._begun = None
+        self._forms.update(self._new_forms)
+        self._new_forms.clear()
         self._marks.update(_last_records(rows))
 
     def boot(self, boot: str) -> int | None:
@@ -97,12 +106,14 @@ class Rows:
         self._marks.clear()
 
     def _rows(self, pieces: Sequence[Piece]) -> Iterator[Row]:
-        for kind, identity, number, instant_ns, dictionary, body, given, glance in pieces:
+        for kind, identity, number, instant_ns, dictionary, body, given, glance, form in pieces:
             previous = given
             if kind == RECORD:
                 before = self._before.pop(identity.tank, None)
                 previous = before if given is None else given
             self._last += 1
+            if form is not None and form.number not in self._forms:
+                self._add_form(form, self._tank(identity.tank))
             yield Row(
                 self._last,
                 kind,
@@ -117,6 +128,12 @@ class Rows:
                 None if previous is None else previous.sequence,
                 glance,
             )
+
+    def _add_form(self, form: Form, tank: int) -> None:
+        """At its first record in this file, which may be another one than that it was made for."""
+        values = (form.number, tank, self._last, form.dictionary, form.body)
+        self._connection.execute("INSERT OR IGNORE INTO forms VALUES (?, ?, ?, ?, ?)", values)
+        self._new_forms.append(form.number)
 
     def _tank(self, name: str) -> int:
         found = self._tanks.get(name)
@@ -136,11 +153,8 @@ def _last_records(rows: Sequence[Row]) -> dict[int, tuple[int, int]]:
 
 def _last_position(connection: sqlite3.Connection) -> int:
     """No position is used twice, also where all of history has been deleted since."""
-    (position,) = connection.execute(
-        "SELECT max(coalesce((SELECT max(position) FROM history), 0), coalesce((SELECT max(position) FROM cursors), 0),"
-        " coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'history'), 0))"
-    ).fetchone()
-    return int(position)
+    (delivered,) = connection.execute("SELECT coalesce(max(position), 0) FROM cursors").fetchone()
+    return max(ends(connection).last, int(delivered))
 
 
 def _last_of_each(connection: sqlite3.Connection) -> dict[str, Previous]:

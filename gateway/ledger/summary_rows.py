@@ -8,13 +8,16 @@ which changes nothing of what was in rows already.
 import sqlite3
 import zlib
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 import structlog
 
 from gateway.ledger.blocks import RECORD, ends
+from gateway.ledger.codec import FormOf
 from gateway.ledger.contract import Row
 from gateway.ledger.entries import rows_between
+from gateway.ledger.forms import form_in
 from gateway.ledger.summaries import (
     HOUR_S,
     MINUTE_S,
@@ -55,9 +58,10 @@ class _Open(NamedTuple):
 
 
 class SummaryRows:
-    """For the writer's thread. `plain_of` gives the plain values of a body by the number of its dictionary."""
+    """For the writer's thread. `plain_of` gives the plain values of a body by the number of its dictionary, with the
+    forms of its file."""
 
-    def __init__(self, plain_of: Callable[[int, bytes], Any]) -> None:
+    def __init__(self, plain_of: Callable[[int, bytes, FormOf], Any]) -> None:
         self._plain_of = plain_of
         self._open: dict[tuple[int, int], _Open] = {}
         """By (minute, tank)."""
@@ -76,7 +80,7 @@ class SummaryRows:
             rows = rows_between(connection, after, last, _SLICE)
             if not rows:
                 break
-            self._fold(rows)
+            self._fold(connection, rows)
             after = self._last
 
     def add(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
@@ -107,20 +111,21 @@ class SummaryRows:
         self._written = {}
 
     def _add(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
-        self._fold(rows)
+        self._fold(connection, rows)
         now_s = rows[-1].instant_ns // 1_000_000_000
         over = [key for key in self._open if _is_over(key[0], MINUTE_S, now_s)]
         if over:
             self._write(connection, over)
         self._pack(connection, now_s)
 
-    def _fold(self, rows: Sequence[Row]) -> None:
+    def _fold(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
+        forms = partial(form_in, connection)
         for row in rows:
             if row.kind != RECORD:
                 continue
             try:
                 summary = (
-                    summary_of_plain(self._plain_of(row.dictionary, row.body))
+                    summary_of_plain(self._plain_of(row.dictionary, row.body, forms))
                     if row.glance is None
                     else summary_from(row.glance)
                 )

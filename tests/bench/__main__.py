@@ -27,6 +27,7 @@ BENCHES = (
     "postgresql_rate",
     "metrics_scrape",
     "ledger",
+    "wear",
     "rtu_bus",
     "trends",
     "report_time",

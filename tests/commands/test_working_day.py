@@ -19,8 +19,8 @@ NOON = datetime(2026, 11, 28, 12, tzinfo=UTC)
 
 def test_the_day_begins_at_half_past_five_by_the_clock_of_the_depot() -> None:
     play = working_day(NOON)
-    assert play.begins == datetime(2026, 11, 28, 4, 30, tzinfo=UTC), "Rome is an hour ahead in November"
-    assert working_day(datetime(2026, 7, 1, 12, tzinfo=UTC)).begins == datetime(2026, 7, 1, 3, 30, tzinfo=UTC)
+    assert play.begins == datetime(2026, 11, 29, 4, 30, tzinfo=UTC), "Rome is an hour ahead in November"
+    assert working_day(datetime(2026, 7, 1, 2, tzinfo=UTC)).begins == datetime(2026, 7, 1, 3, 30, tzinfo=UTC)
     assert play.site().time_zone == "Europe/Rome"
     assert play.time_factor * 600.0 >= timedelta(hours=24, minutes=50).total_seconds(), "in ten minutes"
 

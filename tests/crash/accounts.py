@@ -64,6 +64,8 @@ def committed(file: Path) -> list[Kept]:
         dictionaries = {
             number: zstd.ZstdDict(body) for number, body in connection.execute("SELECT id, body FROM dictionaries")
         }
+        for number, packed_by, body in connection.execute("SELECT number, dictionary, body FROM forms").fetchall():
+            dictionaries[number] = zstd.ZstdDict(zstd.decompress(body, dictionaries[packed_by]), is_raw=True)
         tanks = dict(connection.execute("SELECT id, name FROM tanks"))
         boots = dict(connection.execute("SELECT id, boot FROM boots"))
         rows = connection.execute(

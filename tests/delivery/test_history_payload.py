@@ -85,7 +85,7 @@ def test_a_number_that_json_cannot_carry_is_refused(value: float) -> None:
 
 _papers = st.builds(
     lambda schema, key, more: orjson.dumps({"schema": schema, "key": key, "more": more}).decode(),
-    st.sampled_from(["tank-gateway/transfer/1", "tank-gateway/ticket/1", "tank-gateway/day-close/1"]),
+    st.sampled_from([f"tank-gateway/{kind}-document/1" for kind in ("transfer", "ticket", "amount", "day")]),
     _names,
     st.recursive(st.none() | st.text(max_size=5) | st.floats(allow_nan=False, allow_infinity=False), st.lists),
 )
@@ -129,7 +129,7 @@ def test_an_event_in_full() -> None:
 
 def test_a_paper_of_the_accounts_goes_with_its_event() -> None:
     """As it was kept, every digit; what is no paper is refused, so that no message is ever half of one."""
-    paper = {"schema": "tank-gateway/ticket/1", "key": "ticket 7", "moved": 0.1 + 0.2}
+    paper = {"schema": "tank-gateway/ticket-document/1", "key": "ticket 7", "moved": 0.1 + 0.2}
     event = Event(EventKind.TICKET_MADE, NOON, "ticket 7", document=orjson.dumps(paper).decode())
     assert valid_message(event_json(KeptEvent(3, Identity("h", "TK-1", BOOT, 4), 0, event)))["document"] == paper
     for broken in ("{", "[]", "7", '{"a":NaN}'):

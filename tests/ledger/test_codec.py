@@ -95,7 +95,7 @@ def test_a_body_of_another_dictionary_is_read_by_the_one_that_the_file_holds() -
 def test_what_is_of_another_version_is_refused_with_its_place() -> None:
     plain = DECODER.plain(ENCODER.number, RECORD_BODY)
     plain["inventory"]["figures"]["level"]["colour"] = "red"
-    body = Encoder(present_dictionary())._packed(plain)
+    body = Encoder(present_dictionary()).packed(orjson.dumps(plain))
     with pytest.raises(BodyError, match=r"inventory\.figures\.level\.colour is not a field of Figure"):
         DECODER(RECORD, ENCODER.number, body)
     with pytest.raises(BodyError, match="it is nothing that this version knows"):

@@ -117,7 +117,7 @@ def test_what_there_is_no_room_for_is_counted_told_and_shows_as_a_gap(
     ledger = stand.open()
     offer(ledger, stand, 1)
     until(lambda: ledger.status().committed == 2)
-    monkeypatch.setattr(pending, "_LARGEST_BYTES", 1000)
+    monkeypatch.setattr(pending, "_LARGEST_BYTES", 600)
     disk.error = FAULTS["disk_failing"]
     with capture_logs() as logs:
         offer(ledger, stand, 20)

@@ -72,7 +72,7 @@ async def test_a_gateway_goes_on_with_it_and_delivers_what_it_has(kept: Path) ->
 
 
 def _make(file: Path) -> None:
-    """A small ledger of random sites, as this version writes it."""
+    """A small ledger of random sites, as this version writes it: of each tank enough records to have a form."""
     with tempfile.TemporaryDirectory() as folder:
         keeping = kept_in(Path(folder), SITE, LedgerPlan(every_s=1.0))("b" * 32, SystemClock())
         for seed in range(6_000_000, 6_000_040, 10):
@@ -82,7 +82,7 @@ def _make(file: Path) -> None:
             setups = load(site, place)
             for seen in site.tanks:
                 setup = setups[seen.tank.tag]
-                for moment in seen.moments[:2]:
+                for moment in seen.moments[:6]:
                     utc_ns, steady_ns, latest = readings_of(setup, moment.shown)
                     records: list[TankRecord] = []
                     clock = Moment(utc_ns, steady_ns)

@@ -306,7 +306,7 @@ def test_a_record_that_cannot_be_summed_up_is_kept_all_the_same(bench: Bench, mo
 
 
 def test_what_has_just_been_kept_is_not_unpacked_for_its_trends(bench: Bench) -> None:
-    def refusing(dictionary: int, body: bytes) -> None:
+    def refusing(dictionary: int, body: bytes, forms: object) -> None:
         raise AssertionError("a body was read")
 
     bench.rows._plain_of = refusing

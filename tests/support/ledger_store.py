@@ -120,13 +120,20 @@ def rows_in(file: Path, query: str = "SELECT * FROM history ORDER BY position") 
 
 def _bodies(file: Path, kind: int) -> Iterator[tuple[Identity, Any, Previous | None]]:
     decoder = Decoder(rows_in(file, "SELECT id, body FROM dictionaries"))
+    has_forms = rows_in(file, "SELECT 1 FROM sqlite_master WHERE name = 'forms'")
+    forms = {
+        number: (packed_by, body)
+        for number, packed_by, body in (
+            rows_in(file, "SELECT number, dictionary, body FROM forms") if has_forms else ()
+        )
+    }
     tanks = dict(rows_in(file, "SELECT id, name FROM tanks"))
     boots = dict(rows_in(file, "SELECT id, boot FROM boots"))
     for _, its_kind, tank, boot, sequence, _, _, dictionary, body, before, before_sequence in rows_in(file):
         if its_kind == kind:
             identity = Identity(SITE, tanks[tank], boots[boot], sequence)
             previous = None if before is None else Previous(boots[before], before_sequence)
-            yield identity, decoder(kind, dictionary, body), previous
+            yield identity, decoder(kind, dictionary, body, forms.get), previous
 
 
 def records_in(file: Path) -> list[TankRecord]:

@@ -45,20 +45,22 @@ class Play:
 ORDINARY = Play("site.yaml", "demo")
 
 
-def working_day(today: datetime) -> Play:
-    """The day of the depot, on the date of `today`. Times of its file are by the site's own clock."""
+def working_day(now: datetime) -> Play:
+    """The next day of the depot that begins after `now`: what comes from a time gone by would pass for something that
+    nobody keeps up to date. Times of its file are by the site's own clock."""
     with config_path("demo", "working_day.yaml").open(encoding="utf-8") as file:
         told: dict[str, Any] = yaml.load(file, yaml.BaseLoader)
     zone = ZoneInfo(load_demo(file=told["site"]).time_zone)
-    begins = _instant(told["begins"], today.astimezone(zone), zone)
+    begins = earliest = _next(told["begins"], now, zone)
     acts = []
-    earliest = begins
     for each in told["acts"]:
-        at = _instant(each["at"], earliest.astimezone(zone), zone)
-        earliest = at if at >= earliest else at + timedelta(days=1)
+        earliest = _next(each["at"], earliest, zone)
         acts.append(Act(earliest, each["who"], each["says"], each.get("asks", {})))
     return Play(told["site"], told["scenario"], begins, tuple(acts), float(told["time_factor"]))
 
 
-def _instant(text: str, day: datetime, zone: ZoneInfo) -> datetime:
-    return datetime.combine(day.date(), time.fromisoformat(text), zone).astimezone(UTC)
+def _next(text: str, after: datetime, zone: ZoneInfo) -> datetime:
+    """UTC: when it is that time at the site, at `after` or next."""
+    day = after.astimezone(zone).date()
+    times = (datetime.combine(day + timedelta(days=more), time.fromisoformat(text), zone) for more in (0, 1))
+    return next(found.astimezone(UTC) for found in times if found >= after)

@@ -25,6 +25,7 @@ from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.keeping import kept_in
 from gateway.process.logs import set_up_logs
+from gateway.process.memory_file import file_name
 from gateway.process.running import claim
 from gateway.process.signals import stop_on_signals
 from gateway.process.standard_streams import unblock_stdout
@@ -84,8 +85,9 @@ async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_line
         simulator, broker = await _start_children(stack, play, wished, time_factor)
         settings, replaced = _with_ports(play, wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
-        claimed = stack.enter_context(claim(running(settings), exclusive=False))
         state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
+        ledger = None if settings.ledger is None else state / f"{file_name(settings.name)}.ledger"
+        claimed = stack.enter_context(claim(running(settings, ledger=ledger), exclusive=False))
         write(*introduction(settings, replaced, broker.pid, is_working_day=play.begins is not None), "")
         started: asyncio.Future[Daemon] = asyncio.get_running_loop().create_future()
         never = asyncio.Event()

@@ -32,6 +32,7 @@ class TransferAct(NamedTuple):
     read: Callable[[argparse.Namespace], Request]
     moves: bool = False
     """Whether somebody opens a valve for it."""
+    needs_why: bool = False
 
 
 def request_of(act: TransferAct, arguments: argparse.Namespace) -> dict[str, str]:
@@ -232,6 +233,7 @@ ACTS: Mapping[str, TransferAct] = {
         'cancel 4 --why "pump test, all came back"',
         _one,
         _read_one,
+        needs_why=True,
     ),
     "reverse": TransferAct(
         "reverse-ticket",
@@ -240,6 +242,7 @@ ACTS: Mapping[str, TransferAct] = {
         'reverse 12 --reference BL-2042 --why "wrong bill of lading"',
         _add_reverse,
         _read_reverse,
+        needs_why=True,
     ),
 }
 """By the word that is typed."""

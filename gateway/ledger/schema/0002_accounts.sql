@@ -20,6 +20,14 @@ CREATE TABLE open_transfers (
     paper INTEGER NOT NULL
 );
 
+-- Which papers say what by which another is found: the ticket that one is of, the reference of a document.
+CREATE TABLE links (
+    name TEXT NOT NULL,
+    word TEXT NOT NULL,
+    paper INTEGER NOT NULL,
+    PRIMARY KEY (name, word, paper)
+) WITHOUT ROWID;
+
 CREATE TRIGGER papers_are_counted BEFORE INSERT ON papers
 WHEN NEW.kind IN ('ticket', 'amount') AND NEW.counted IS NOT (SELECT last + 1 FROM numbers WHERE kind = NEW.kind)
 BEGIN

@@ -18,7 +18,7 @@ _LONGEST_CLOSE_AFTER_S = 12 * 3600.0
 _LARGEST_SHARE = 0.5
 
 
-def build_account(document: Document, mistakes: Mistakes, time_zone: str) -> AccountPlan:
+def build_account(document: Document, mistakes: Mistakes, time_zone: str, *, simulated: bool) -> AccountPlan:
     """`time_zone`: that of the site, a key of the IANA data base."""
     model = AccountModel()
     if document.node(_PATH) is not None:
@@ -38,6 +38,7 @@ def build_account(document: Document, mistakes: Mistakes, time_zone: str) -> Acc
     return AccountPlan(
         zone=ZoneInfo(zone),
         time_zone=zone,
+        simulated=simulated,
         boundary=model.day_boundary,
         settling_s=model.settling,
         closing_age_s=model.closing_age,
