@@ -6,7 +6,7 @@ from decimal import Decimal
 from gateway.reports.numbers import FEET_AND_INCHES, number_words
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Column, Kind, Report, Row, TotalCell
-from gateway.reports.words import local_text, utc_text
+from gateway.reports.words import NO_VALUE, NONE_DETECTED, local_text, utc_text
 
 __all__ = ["cell_words", "is_right", "sign_words", "total_words"]
 
@@ -29,7 +29,9 @@ def cell_words(row: Row, column: Column, report: Report, plan: ReportPlan) -> st
 
 
 def total_words(cell: TotalCell, column: Column, plan: ReportPlan) -> str:
-    return "no value" if cell.value is None else number_words(cell.value, plan, column.kind)
+    if cell.value is None:
+        return NONE_DETECTED if cell.included else NO_VALUE
+    return number_words(cell.value, plan, column.kind)
 
 
 def sign_words(column: Column) -> str:
