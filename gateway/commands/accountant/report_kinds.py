@@ -54,12 +54,8 @@ def _stock(books: Books, wanted: Wanted) -> Report:
 def _reconciliation(books: Books, wanted: Wanted) -> Report:
     zone = books.account.zone
     if wanted.month is not None:
-        days = books.month(wanted.month)
-        tolerances = {each.product: each.tolerance for each in days[-1].month}
-        return month_report(books.site, wanted.month, days, zone, books.reports, tolerances=tolerances)
-    day = books.day(wanted.day, wanted.revision)
-    tolerances = {each.product: each.tolerance for each in day.month}
-    return day_report(books.site, day, zone, books.reports, tolerances=tolerances)
+        return month_report(books.site, wanted.month, books.month(wanted.month), zone, books.reports)
+    return day_report(books.site, books.day(wanted.day, wanted.revision), zone, books.reports)
 
 
 def _ticket(books: Books, wanted: Wanted) -> Report:
