@@ -63,14 +63,14 @@ class Accounting:
         self,
         boot: str,
         plan: AccountPlan,
-        products: Mapping[str, str],
+        products: Callable[[], Mapping[str, str]],
         keeping: Keeping,
         clock: Clock,
         records: Callable[[], Sequence[TankRecord]],
     ) -> None:
-        """`products`: by tank of the site what it holds; `records`: the newest of each tank."""
+        """`products`: by tank of the site what it holds now; `records`: the newest of each tank."""
         self.plan = plan
-        self.products = products
+        self._products = products
         self.first_sheet: datetime | None = None
         """The oldest that is known of, by which a first day is closed."""
         self.kept: Callable[[Outcome], None] = lambda outcome: None
@@ -97,9 +97,14 @@ class Accounting:
         self.faults = 0
         self._log = structlog.get_logger("gateway.accounts")
 
-    def take_over(self, plan: AccountPlan, products: Mapping[str, str]) -> None:
+    @property
+    def products(self) -> Mapping[str, str]:
+        """By tank of the site: what it holds now."""
+        return self._products()
+
+    def take_over(self, plan: AccountPlan) -> None:
         """Another site file."""
-        self.plan, self.products = plan, products
+        self.plan = plan
 
     # Sheets
 
@@ -381,7 +386,8 @@ class Accounting:
         return {} if known is None else known.transfers
 
     def _facts(self) -> SiteFacts:
-        return SiteFacts(self.products, frozenset(self.products.values()) | frozenset(self.plan.measures))
+        products = self.products
+        return SiteFacts(products, frozenset(products.values()) | frozenset(self.plan.measures))
 
     def steady_s(self) -> float:
         """By a clock that is never set."""

@@ -36,6 +36,7 @@ from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
+from gateway.end_clock import EndClock
 from gateway.errors import SettingsError
 from gateway.history import GATEWAY
 from gateway.keeping import Keeping
@@ -90,8 +91,11 @@ class Acting:
         rebind: Callable[[TankBinding], None],
         alarms: AlarmDoor | None = None,
         refit: Callable[[TankSetup], None] = nothing_refitted,
+        ends: EndClock | None = None,
     ) -> None:
-        """`rebind` makes a tank's sheets go by another binding, at once; `refit` by another product too."""
+        """`rebind` makes a tank's sheets go by another binding, at once; `refit` by another product too. `ends`: the
+        clock by which entries end."""
+        self._ends = EndClock(clock) if ends is None else ends
         self.alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
         self.accounts: AccountDoor = NoAccounts()
         self._keeping = keeping
@@ -119,6 +123,10 @@ class Acting:
         bindings = self._book.bindings()
         return [(each.plan, bindings[tag], each.period_s) for tag, each in self._book.products.setups.items()]
 
+    def products(self) -> dict[str, str]:
+        """What each of them holds."""
+        return {tag: setup.plan.product.name for tag, setup in self._book.products.setups.items()}
+
     def watches(self) -> dict[str, WatchPlan]:
         """How each of them is watched, with what it holds."""
         return {tag: setup.watch for tag, setup in self._book.products.setups.items()}
@@ -138,7 +146,7 @@ class Acting:
             now = self._now()
             self._told = [
                 EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
-                for each in self._book.standings(now)
+                for each in self._book.standings(self._now_of_ends())
             ]
             remarks = self._book.products.remarks(now)
             self._told += [EnteredStatus(tank, PRODUCT, True, text) for tank, text in products_told(remarks)]
@@ -165,7 +173,7 @@ class Acting:
             now = self._now()
             products = self._book.products
             rows = product_rows(products.histories(), products.remarks(now))
-            standings, alarms = self._book.standings(now), self.alarms.standings()
+            standings, alarms = self._book.standings(self._now_of_ends()), self.alarms.standings()
             return {**list_document(now, standings, alarms, self.accounts.open_transfers()), "products": rows}
         try:
             action = read_action(request)
@@ -180,7 +188,7 @@ class Acting:
                     else:
                         answer = await self._enter(request, action, person)
         except SettingsError as error:
-            answer = refused(2, error.mistakes, "")
+            answer = refused(2, error.mistakes, error.hint or "")
         log = self._log.info if answer["code"] == 0 else self._log.warning
         event = ACTION_DONE if answer["code"] == 0 else ACTION_REFUSED
         log(event, by=person, request=f"{request!s:.500}", said=answer["lines"])
@@ -189,12 +197,12 @@ class Acting:
     async def run(self) -> None:
         """What has expired is told once, and what came to the disk late holds from then on. Until cancelled."""
         while True:
-            await asyncio.sleep(_TURN_S)
             await self._settle()
             await self._reread()
             async with self._turn:
                 await self._expire()
                 await self._hold_products()
+            await asyncio.sleep(_TURN_S)
 
     # Values and maintenance
 
@@ -205,6 +213,9 @@ class Acting:
         if is_impossible(self._clock.utc_ns()):
             text = f"the clock of this machine says {utc_text(now)}, which cannot be: nothing was taken in"
             return refused(1, (text,), "set it, and enter it again")
+        if self._ends.jump_s:
+            text = f"the clock of this machine went to {utc_text(now)} at once: nothing was taken in"
+            return refused(1, (text,), "have it synchronised, or start the gateway anew where it is right")
         if not self._keeping.keeps_papers:
             return refused(
                 1, (NO_LEDGER,), "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
@@ -272,11 +283,10 @@ class Acting:
             await asyncio.sleep(0)
 
     async def _expire(self) -> None:
-        utc_ns = self._clock.utc_ns()
         monotonic_s = self._clock.monotonic_ns() / 1e9
-        if is_impossible(utc_ns) or self._late or monotonic_s < self._expiries_after_s:
+        if is_impossible(self._ends.utc_ns()) or self._late or monotonic_s < self._expiries_after_s:
             return
-        ended = self._book.ended(self._now())
+        ended = self._book.ended(self._now_of_ends())
         if not ended:
             return
         future = self._keep(ended, self._now())
@@ -371,6 +381,9 @@ class Acting:
     def _tell_troubles(self, troubles: Sequence[str]) -> None:
         for trouble in troubles:
             self._log.warning(ENTRY_NOT_TAKEN, trouble=trouble, hint="enter it anew, or withdraw it")
+
+    def _now_of_ends(self) -> datetime:
+        return datetime.fromtimestamp(self._ends.utc_ns() / 1e9, UTC)
 
     def _now(self) -> datetime:
         return datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)

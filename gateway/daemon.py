@@ -21,6 +21,7 @@ from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
+from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
 from gateway.payload.alarms import alarms_json
@@ -33,6 +34,7 @@ from gateway.process.service_manager import ServiceManager
 from gateway.process.stop_time import StopTime
 from gateway.process.supervision import Loops
 from gateway.process.tasks import Loop
+from gateway.process.time_sync import synchronised_ns
 from gateway.readiness import readiness_of
 from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
@@ -40,7 +42,6 @@ from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
 from gateway.site_accounts import SiteAccounts
 from gateway.site_alarms import SiteAlarms
-from gateway.site_parts import maps_of
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.watch.house import House
@@ -97,12 +98,14 @@ class Daemon:
         self._loops = Loops(self._machine, self._jitter, self._begun)
         self._deliveries = Deliveries(self._loops, self._destination)
         self._keeping = keep(self._boot, self._clock)
+        self._ends = EndClock(self._clock, synchronised_ns)
         self.acting = Acting(
             settings,
             self._keeping,
             self._clock,
             lambda binding: self._pipeline.rebind(binding),
             refit=lambda setup: self._pipeline.refit(setup.plan, setup.binding, setup.watch),
+            ends=self._ends,
         )
         self._pipeline = Pipeline(
             settings.name,
@@ -110,11 +113,11 @@ class Daemon:
             self.acting.watched(settings),
             self._take,
             self._clock,
-            maps_of(settings),
+            settings.maps,
             self.acting.watches(),
+            self._ends,
         )
-        self._accounts = SiteAccounts(self._boot, settings, self._keeping, self._clock, self._pipeline.records)
-        self.acting.accounts = self._accounts.door
+        self._accounts = SiteAccounts(self._boot, settings, self._keeping, self._clock, self._pipeline, self.acting)
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
         self._remembering = Remembering(self._keeping, self._pipeline, self._house_watch)
@@ -217,7 +220,7 @@ class Daemon:
         self._accounts.take_over(settings)
         self._forget(changes.sources.removed, ())
         tanks = self.acting.watched(settings)
-        last = self._pipeline.change(tanks, changes.forgotten, maps_of(settings), self.acting.watches())
+        last = self._pipeline.change(tanks, changes.forgotten, settings.maps, self.acting.watches())
         for record in last:
             self._take(record)
         self._remembering.tanks_changed()
@@ -315,6 +318,7 @@ class Daemon:
             self._keeping.status(),
             is_impossible(self._clock.utc_ns()),
             self.site_file_refused,
+            self._ends.jump_s,
         )
 
     @property
@@ -384,6 +388,7 @@ class Daemon:
             self._pipeline,
             self._house_watch,
             self._clock,
+            self._ends,
             came_round,
             max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
         )

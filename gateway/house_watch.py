@@ -78,7 +78,7 @@ class HouseWatch:
         gone += left_over(self.memory.alarms, {**self._plans, **plans}, instant)
         self._plans = plans
         if self._since is not None:
-            self._since.note(house_conditions(house))
+            self._since.note(house_conditions(house, self.memory.flaps))
         found = watch_house(house, heard, self.memory, instant, steady_s)
         self._take(found._replace(events=(*gone, *found.events)))
 

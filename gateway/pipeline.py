@@ -15,6 +15,7 @@ from gateway.calculation.memory import remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
+from gateway.end_clock import EndClock
 from gateway.going_on import go_on, join_late, of_tanks_gone
 from gateway.kept_memory import Kept, KeptTank, KeptWatch
 from gateway.records import Inventory, Reading, TankInput
@@ -59,12 +60,14 @@ class Pipeline:
         clock: Clock,
         maps: Mapping[str, InstrumentMap] = _NO_MAPS,
         watches: Mapping[str, WatchPlan] = _NO_WATCHES,
+        ends: EndClock | None = None,
     ) -> None:
         """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise.
 
         `maps`: what the registers of each instrument mean, by its tag; a part of what a tank's plan id tells.
-        `watches`: by tank, how it is watched.
+        `watches`: by tank, how it is watched. `ends`: the clock by which what people gave an end to ends.
         """
+        self._ends = EndClock(clock) if ends is None else ends
         self._site = site
         self._boot = boot
         self._deliver = deliver
@@ -292,7 +295,7 @@ class Pipeline:
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
         utc_ns = self._clock.utc_ns()
-        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
+        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns, self._ends.utc_ns())
         before = tank.memory
         try:
             inventory, tank.memory, judgements = sheet(tank.plan, tank_input, before)
@@ -316,7 +319,8 @@ class Pipeline:
         if tank.latest is None:
             return None
         try:
-            tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns())
+            now_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
+            tank_input = bind(tank.binding, self._latest, *now_ns, self._ends.utc_ns())
             inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, phrase)
         except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
             self.calculation_errors += 1
@@ -334,13 +338,15 @@ class Pipeline:
         told, tank.told = tank.told, ()
         if tank.watch is None:
             return None, told
+        given = tank.watch, tank.plan, tank_input, inventory, tank.watch_memory
+        is_told = self._ends.jump_s == 0.0
         try:
-            watched = watch(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+            watched = watch(*given, is_told=is_told)
         except Exception:  # noqa: BLE001 - a fault in the watch of one tank must not keep its sheet from being told
             self.calculation_errors += 1
             self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
             try:
-                watched = watch_in_parts(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+                watched = watch_in_parts(*given, is_told=is_told)
             except Exception:  # noqa: BLE001 - likewise
                 self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
                 return None, told

@@ -1,17 +1,15 @@
 """The accounts of a site as the daemon has them: one object, its loops, and what it tells of itself."""
 
-from collections.abc import Callable, Sequence
-
 from gateway.account.paper import PaperKind
 from gateway.account.transfer import TransferPhase
 from gateway.account_days import DayCloses
 from gateway.accounting import Accounting
-from gateway.actions.account_door import AccountDoor
+from gateway.acting import Acting
 from gateway.clock import Clock
 from gateway.keeping import Keeping
+from gateway.pipeline import Pipeline
 from gateway.process.supervision import Loops
 from gateway.settings import SiteSettings
-from gateway.site_parts import products_of
 from gateway.status import AccountsStatus, OpenTransfer
 from gateway.tank_record import TankRecord
 
@@ -27,15 +25,14 @@ class SiteAccounts:
         settings: SiteSettings,
         keeping: Keeping,
         clock: Clock,
-        records: Callable[[], Sequence[TankRecord]],
+        pipeline: Pipeline,
+        acting: Acting,
     ) -> None:
+        """`acting` has what tanks hold, and is given the door of the accounts."""
         self._keeping = keeping
-        self._accounts = Accounting(boot, settings.account, products_of(settings), keeping, clock, records)
+        self._accounts = Accounting(boot, settings.account, acting.products, keeping, clock, pipeline.records)
         self._days = DayCloses(self._accounts)
-
-    @property
-    def door(self) -> AccountDoor:
-        return self._accounts
+        acting.accounts = self._accounts
 
     def begin(self, loops: Loops) -> None:
         if self._keeping.keeps_papers:
@@ -47,7 +44,7 @@ class SiteAccounts:
         self._accounts.heard(record)
 
     def take_over(self, settings: SiteSettings) -> None:
-        self._accounts.take_over(settings.account, products_of(settings))
+        self._accounts.take_over(settings.account)
 
     def status(self) -> AccountsStatus | None:
         """None: no accounts are kept."""

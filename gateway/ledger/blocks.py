@@ -20,6 +20,7 @@ __all__ = [
     "ends",
     "next_event_block",
     "runs_between",
+    "take_out",
 ]
 
 RECORD = 0
@@ -28,6 +29,8 @@ EVENT = 1
 _SHIFT = 10
 BLOCK = 1 << _SHIFT
 """Positions in a run."""
+_GONE = "gone"
+"""In `about`: up to which position entries have been taken out."""
 
 
 class Counts(NamedTuple):
@@ -103,9 +106,22 @@ def ends(connection: sqlite3.Connection) -> Ends:
     # Two statements: SQLite looks up only one end of a table at a time, and walks through it for both.
     (first,) = connection.execute("SELECT min(position) FROM history").fetchone()
     (last,) = connection.execute("SELECT max(position) FROM history").fetchone()
-    used = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'history'").fetchone()
-    last = max(last or 0, used[0] if used else 0)
+    if last is None:
+        # Files of the first version have another account of it.
+        (last,) = connection.execute(
+            "SELECT max(coalesce((SELECT CAST(value AS INTEGER) FROM about WHERE key = ?), 0),"
+            " coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'history'), 0))",
+            (_GONE,),
+        ).fetchone()
     return Ends(last + 1 if first is None else first, last)
+
+
+def take_out(connection: sqlite3.Connection, up_to: int) -> int:
+    """History up to a position, in a transaction; how many entries that were. None of their positions comes again."""
+    connection.execute("INSERT OR REPLACE INTO about VALUES (?, ?)", (_GONE, str(up_to)))
+    deleted = connection.execute("DELETE FROM history WHERE position <= ?", (up_to,)).rowcount
+    connection.execute("DELETE FROM blocks WHERE block < ?", ((up_to + 1) // BLOCK,))
+    return deleted
 
 
 def counted(connection: sqlite3.Connection, after: int, up_to: int) -> Counts:

@@ -62,7 +62,7 @@ OF_BODIES: Mapping[int, int] = {
 }
 _LARGEST_DICTIONARY = 1 << 32
 """Numbers of dictionaries; greater ones are those of forms."""
-_FORMS_AT_HAND = 256
+_FORMS_AT_HAND = 1000
 FormBody = tuple[int, bytes]
 """Number of the dictionary that it is compressed with, and the form."""
 FormOf = Callable[[int], FormBody | None]

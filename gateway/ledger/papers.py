@@ -105,9 +105,9 @@ def newest_papers(connection: sqlite3.Connection) -> dict[str, Paper]:
     """By key, as the file has them. What is damaged is left out. Raises sqlite3.Error."""
     rows = connection.execute(
         # SQLite gives with max() the other columns of the same row.
-        "SELECT max(papers.number), json_extract(papers.body, '$.key') AS key, tanks.name, papers.instant_ns,"
+        "SELECT max(papers.number), json_extract(papers.body, '$.key') AS about_key, tanks.name, papers.instant_ns,"
         " papers.body, papers.kind FROM papers LEFT JOIN tanks ON tanks.id = papers.tank"
-        " WHERE papers.kind IN (?, ?) AND json_valid(papers.body) GROUP BY key",
+        " WHERE papers.kind IN (?, ?) AND json_valid(papers.body) GROUP BY about_key",
         _READ_HERE,
     )
     return {key: Paper(key, tank or "", instant_ns, body, kind) for _, key, tank, instant_ns, body, kind in rows if key}

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from gateway.errors import LedgerError
-from gateway.ledger.blocks import BLOCK, ends
+from gateway.ledger.blocks import ends, take_out
 from gateway.ledger.cursors import cursors, force
 from gateway.ledger.forms import forget_forms
 
@@ -61,8 +61,7 @@ def pruned(connection: sqlite3.Connection, older_than_ns: int, now_ns: int, *, a
     if up_to < first:
         return Pruned(0, kept_for, {})
     lost = force(connection, up_to, now_ns)
-    deleted = connection.execute("DELETE FROM history WHERE position <= ?", (up_to,)).rowcount
-    connection.execute("DELETE FROM blocks WHERE block < ?", ((up_to + 1) // BLOCK,))
+    deleted = take_out(connection, up_to)
     if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'forms'").fetchone():  # else of an older version
         forget_forms(connection, up_to + 1)
     return Pruned(deleted, kept_for, lost)

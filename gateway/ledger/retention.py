@@ -19,7 +19,7 @@ from typing import NamedTuple
 import structlog
 
 from gateway.clock import Clock
-from gateway.ledger.blocks import BLOCK, ends
+from gateway.ledger.blocks import BLOCK, ends, take_out
 from gateway.ledger.contract import Committed, Transactions
 from gateway.ledger.cursors import cursors, force, move
 from gateway.ledger.forms import forget_forms
@@ -104,8 +104,7 @@ def step(connection: sqlite3.Connection, limits: Limits, positions: Mapping[str,
         # Else a crash would leave a cursor before the oldest, and what it has would count as lost.
         move(connection, destination, position, now_ns)
     lost = force(connection, up_to, now_ns)
-    connection.execute("DELETE FROM history WHERE position <= ?", (up_to,))
-    connection.execute("DELETE FROM blocks WHERE block < ?", ((up_to + 1) // BLOCK,))
+    take_out(connection, up_to)
     if first // BLOCK < (up_to + 1) // BLOCK:
         # Not at each step: it looks at all of them.
         forget_forms(connection, up_to + 1)

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from gateway.history import Previous
-from gateway.ledger.blocks import RECORD
+from gateway.ledger.blocks import RECORD, ends
 from gateway.ledger.contract import Row
 from gateway.ledger.forms import Form
 from gateway.tank_record import Identity
@@ -153,11 +153,8 @@ def _last_records(rows: Sequence[Row]) -> dict[int, tuple[int, int]]:
 
 def _last_position(connection: sqlite3.Connection) -> int:
     """No position is used twice, also where all of history has been deleted since."""
-    (position,) = connection.execute(
-        "SELECT max(coalesce((SELECT max(position) FROM history), 0), coalesce((SELECT max(position) FROM cursors), 0),"
-        " coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'history'), 0))"
-    ).fetchone()
-    return int(position)
+    (delivered,) = connection.execute("SELECT coalesce(max(position), 0) FROM cursors").fetchone()
+    return max(ends(connection).last, int(delivered))
 
 
 def _last_of_each(connection: sqlite3.Connection) -> dict[str, Previous]:

@@ -14,7 +14,17 @@ from gateway.reports.report import Column, Kind
 from gateway.units.quantity import Dimension, to_unit
 from gateway.units.table import API, INCH
 
-__all__ = ["API_COLUMN", "Form", "api_gravity", "form_of", "percent_of", "quantity_column", "rounded", "summed"]
+__all__ = [
+    "API_COLUMN",
+    "Form",
+    "api_gravity",
+    "form_of",
+    "in_unit",
+    "places_of",
+    "quantity_column",
+    "rounded",
+    "summed",
+]
 
 _ROUNDED_DOWN = frozenset({"room", "pumpable"})
 _PERCENTAGES = frozenset({"fill", "sediment_water"})
@@ -90,18 +100,26 @@ def api_gravity(density: float, reference_temperature_c: float | None) -> Decima
     return _quantized(Decimal(repr(to_unit(density, API, Dimension.DENSITY))), 1, ROUND_HALF_UP)
 
 
+def places_of(name: str, like: float, units: ReportUnits) -> int:
+    """The decimals known of the figure called `name` where the largest that belongs to it is `like`, in SI."""
+    form = form_of(name, units)
+    if form.coarse is None:
+        return form.places
+    size = abs(rounded(name, like, units))
+    return form.places if size < form.coarse_from else form.coarse
+
+
+def in_unit(name: str, value: float, units: ReportUnits) -> float:
+    """An SI value as a number in the unit that people read."""
+    return to_unit(value, form_of(name, units).unit or "1", Dimension(DEFINITIONS[name].quantity))
+
+
 def summed(numbers: list[Decimal]) -> Decimal:
     """Exactly. The sum has as many decimals as the finest of them."""
     total = Decimal(0)
     for number in numbers:
         total = _EVERY_DIGIT.add(total, number)
     return total
-
-
-def percent_of(part: Decimal, whole: Decimal) -> Decimal:
-    """To a hundredth. `whole` is not 0."""
-    share = _EVERY_DIGIT.divide(_EVERY_DIGIT.multiply(part, Decimal(100)), whole)
-    return _quantized(share, 2, ROUND_HALF_UP)
 
 
 def quantity_column(name: str, title: str, units: ReportUnits, *, key: str = "") -> Column:

@@ -11,6 +11,7 @@ from zoneinfo import available_timezones
 
 from gateway.account.plan import AccountPlan
 from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import SourcePlan
 from gateway.calculation.level.hydrostatic import AIR_DENSITY, air_density, normal_gravity
 from gateway.clock import utc_now
@@ -81,6 +82,11 @@ class SiteSettings:
     def lines(self) -> tuple[LinePlan, ...]:
         """Those of the sources that are Modbus lines."""
         return tuple(source for source in self.sources if isinstance(source, LinePlan))
+
+    @property
+    def maps(self) -> dict[str, InstrumentMap]:
+        """What the registers of each instrument mean, by its tag."""
+        return {each.tag: each.map for line in self.lines for each in line.instruments}
 
     @property
     def brokers(self) -> tuple[MqttPlan, ...]:

@@ -1,7 +1,6 @@
 """No sequence of sheets, gaps, restarts, clocks that are set and acts loses or alters a ticket, counts an amount twice,
 leaves a hole in the numbers, or reaches a phase that is none."""
 
-from datetime import timedelta
 from itertools import pairwise
 
 import orjson
@@ -117,11 +116,7 @@ class Transfers(RuleBasedStateMachine):
 
     @rule(by_s=st.sampled_from((-7200, -3, 3, 7200, 10**6)))
     def clock_is_set(self, by_s: int) -> None:
-        yard = self.life.yard
-        yard.now += timedelta(seconds=by_s)
-        for tank in yard.tanks.values():
-            # As the watch does: since when it moves is told anew by the new clock.
-            tank.since += timedelta(seconds=by_s)
+        self.life.yard.is_set(by_s)
 
     @rule(is_doubted=st.booleans())
     def clock_is_doubted(self, is_doubted: bool) -> None:
@@ -247,7 +242,7 @@ class Transfers(RuleBasedStateMachine):
                 assert before <= after, "two amounts of a tank overlap"
 
     def spans(self, tank: str) -> list[tuple[int, int]]:
-        found = []
+        found: list[tuple[Gauging, Gauging | None]] = []
         for ticket in self.life.tickets():
             if ticket.reverses is None and ticket.replaces is None:
                 found += [(side.opening, side.closing) for side in ticket.sides if side.tank == tank]

@@ -14,7 +14,9 @@ from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.papers import ticket_from, transfer_from
 from gateway.account.transfers.restart import resumed
+from gateway.account.transfers.seen import is_doubted, motion_of
 from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion
 from tests.support.account_yard import PLAN, Tank, Yard
 
 __all__ = ["NOTHING_SAID", "Life"]
@@ -31,6 +33,7 @@ class Life:
     book: TransferBook = field(default_factory=book_of)
     papers: list[tuple[str, bytes]] = field(default_factory=list)
     latest: dict[str, TankRecord] = field(default_factory=dict)
+    rested: dict[str, TankRecord] = field(default_factory=dict)
     outcomes: list[Outcome] = field(default_factory=list)
     truth: dict[tuple[str, str, int], tuple[int, float]] = field(default_factory=dict)
     """By tank, boot and sequence of a sheet: the how many-th it was of all, and the level that there really was."""
@@ -43,6 +46,8 @@ class Life:
     def sheet(self, tag: str) -> None:
         record = self.yard.sheet(tag)
         self.latest[tag] = record
+        if motion_of(record) is Motion.AT_REST and not is_doubted(record):
+            self.rested[tag] = record
         key = (tag, record.identity.boot, record.identity.sequence)
         self.truth[key] = (len(self.truth), self.yard.tanks[tag].level_m)
         self._take(follow(self.book, self.plan, record))
@@ -80,7 +85,7 @@ class Life:
         for tank in self.yard.tanks.values():
             tank.sequence = 0
         self.book = book_of(self.transfers(), self.tickets())
-        self._take(resumed(self.book, self.latest, self.yard.now))
+        self._take(resumed(self.book, self.latest, self.yard.now, self.rested))
 
     def transfers(self) -> list[Transfer]:
         """The newest of each, as kept."""

@@ -53,6 +53,8 @@ class Desk:
         self.folder = folder
         self.settings = settings(folder) if text is None else load(folder, text)
         self.now = BEGIN
+        self.jumped = timedelta()
+        """By how much UTC was set while no time passed."""
         self._alarms = alarms
         self._has_ledger = ledger
         self._lives = 0
@@ -63,10 +65,10 @@ class Desk:
         self.begin()
 
     def utc_ns(self) -> int:
-        return round(self.now.timestamp() * 1e9)
+        return round((self.now + self.jumped).timestamp() * 1e9)
 
     def monotonic_ns(self) -> int:
-        return time.monotonic_ns()
+        return time.monotonic_ns() + round((self.now - BEGIN).total_seconds() * 1e9)
 
     def begin(self) -> None:
         self._lives += 1
@@ -108,7 +110,9 @@ class Desk:
     def pass_time(self, delta: timedelta) -> None:
         """And let the gateway look at what has expired."""
         self.now += delta
+        self.turn()
 
+    def turn(self) -> None:
         async def turn() -> None:
             task = asyncio.ensure_future(self.acting.run())
             await asyncio.sleep(0.7)

@@ -19,6 +19,7 @@ from gateway.ledger import room
 from gateway.ledger.audit import adding
 from gateway.ledger.codec import packed
 from gateway.ledger.ledger import Ledger
+from gateway.ledger.store import NEWEST
 from gateway.plan_id import plan_text
 from gateway.records import Figure, Input, Quality, TankInput
 from gateway.resources import config_path
@@ -60,7 +61,7 @@ def change(stand: Stand, statement: str, *values: object) -> None:
 def test_check_says_what_is_in_it(capsys: Capture, stand: Stand) -> None:
     said = typed(capsys, "ledger", "check", str(stand.file))
     assert said.code == 0, said
-    assert f"ledger of site {SITE}, schema 1" in said.out
+    assert f"ledger of site {SITE}, schema {NEWEST}" in said.out
     assert "40 records of 2 tanks, 2 events" in said.out
     document = typed(capsys, "ledger", "check", str(stand.file), "--json").document
     assert (document["records"], document["events"], document["audit"], document["tanks"]) == (
@@ -393,7 +394,7 @@ def test_a_newer_file_is_refused_untouched(capsys: Capture, stand: Stand, action
     more = {"backup": ("--out", str(tmp_path / "new")), "prune": ("--before", "2027-01-01", "--yes")}
     said = typed(capsys, "ledger", action, str(stand.file), *more.get(action, ()))
     assert said.code == 2, said
-    assert "was written by a newer version (schema 99; this one knows up to 1)" in said.err
+    assert f"was written by a newer version (schema 99; this one knows up to {NEWEST})" in said.err
     assert stand.file.read_bytes() == before
     assert not (tmp_path / "new").exists()
 

@@ -24,7 +24,7 @@ ACTION_BREAKS: tuple[Break, ...] = (
     Break(
         "maintenance never ends",
         "gateway/binding.py",
-        "for each in binding.maintenance if now < each.until}",
+        "for each in binding.maintenance if by < each.until}",
         "for each in binding.maintenance}",
         BOUND,
     ),

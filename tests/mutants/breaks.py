@@ -20,6 +20,7 @@ from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.notification_breaks import NOTIFICATION_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
+from tests.mutants.product_breaks import PRODUCT_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
@@ -29,6 +30,7 @@ __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
     *ACTION_BREAKS,
+    *PRODUCT_BREAKS,
     *ACQUISITION_BREAKS,
     *IN_STEP_BREAKS,
     *LEDGER_PART_BREAKS,

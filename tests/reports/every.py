@@ -145,7 +145,7 @@ def every_report(plan: ReportPlan = PLAN) -> dict[str, Report]:
     return {
         "stock": stock_report(stock(), plan),
         "closing stock": stock_of_day(SITE, day(), LONDON, plan, scales=SCALES),
-        "day": day_report(SITE, day(revision=2), LONDON, plan, tolerances={"diesel": 10.1}),
+        "day": day_report(SITE, day(revision=2), LONDON, plan),
         "month": month_report(SITE, "2026-06", [day("2026-06-29"), day()], LONDON, plan),
         "ticket": ticket_report(SITE, ticket(marks=MARKS), LONDON, plan, SCALES),
         "tickets": ticket_list(SITE, [ticket(), ticket(18, reverses=17)], SPAN, LONDON, plan),

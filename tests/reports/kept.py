@@ -175,7 +175,7 @@ TANKS = (
     at_close(gauging("TK-102", "diesel", LOST, elements=(3, 5))),
     at_close(gauging("TK-103", "diesel", SMALL, elements=(1, 3))),
     at_close(gauging("TK-204", "gasoline", TK_204, motion=Motion.FILLING), is_moving=True),
-    TankAtClose("TK-300", None, False, reasons=(_UNSEEN,)),
+    TankAtClose("TK-300", None, False, reasons=(_UNSEEN,), product="diesel"),
 )
 
 
@@ -272,6 +272,8 @@ def balance(
     adjustments: float = 0.0,
     gain: float | None = -2.05,
     quality: Quality = Quality.GOOD,
+    unaccounted: Figure | None = None,
+    tolerance: float | None = None,
 ) -> Balance:
     """Book and physical follow; without a gain physical is Bad."""
     book = opening + receipts - dispatches - own_use + adjustments
@@ -296,6 +298,8 @@ def balance(
         tanks=(2, 3) if gain is None else (3, 3),
         documents=4,
         tickets=2,
+        unaccounted=unaccounted,
+        tolerance=tolerance,
     )
 
 

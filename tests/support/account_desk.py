@@ -47,7 +47,7 @@ class Desk:
         self.newest: dict[str, TankRecord] = {}
         products = {tag: tank.product for tag, tank in self.yard.tanks.items()}
         self.accounts = Accounting(
-            self.yard.boot, self.plan, products, self.keeping, self, lambda: list(self.newest.values())
+            self.yard.boot, self.plan, lambda: products, self.keeping, self, lambda: list(self.newest.values())
         )
         self.days = DayCloses(self.accounts)
         await self.accounts.turn()

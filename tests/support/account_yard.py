@@ -74,6 +74,12 @@ class Yard:
         self.now += timedelta(seconds=seconds)
         self.steady_s += seconds
 
+    def is_set(self, by_s: float) -> None:
+        """The clock is. As the watch does: since when a tank moves is told anew by the new clock."""
+        self.now += timedelta(seconds=by_s)
+        for tank in self.tanks.values():
+            tank.since += timedelta(seconds=by_s)
+
     def moves(self, tag: str, rate_m_s: float) -> None:
         """From now on; 0: it comes to rest."""
         tank = self.tanks[tag]

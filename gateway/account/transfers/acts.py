@@ -12,10 +12,11 @@ from gateway.account.commands import (
     TransferDeed,
     TransferVerb,
 )
+from gateway.account.gauging import gauging_of
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
 from gateway.account.ticket import Ticket
-from gateway.account.transfer import MarkKind, TransferPhase
+from gateway.account.transfer import MarkKind, Side, TransferPhase
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.closing import close, close_if_settled
 from gateway.account.transfers.described import changed, described, new_transfer
@@ -127,8 +128,16 @@ def _deed(
             if not command.why.strip():
                 raise AccountRefusedError(f"{name}: to cancel it needs a reason", "say why")
             after = marked(into_phase(before, phase, draft.now), MarkKind.CORRECTED, draft.now, command.why, by)
+            after = after._replace(sides=tuple(_left_at(side, sheets) for side in after.sides))
             draft.put(after, EventKind.TRANSFER_CANCELLED, by)
             draft.lines.append(f"{name}: cancelled")
+
+
+def _left_at(side: Side, sheets: Mapping[str, TankRecord]) -> Side:
+    """Up to where what is cancelled goes."""
+    if side.opening is None or side.closing is not None or side.tank not in sheets:
+        return side
+    return side._replace(closing=gauging_of(sheets[side.tank]))
 
 
 def _said(command: TransferDeed) -> str:

@@ -1,7 +1,6 @@
 """Transfers that are not over, the last numbers given, and what was seen of each tank of late."""
 
 from collections.abc import Iterable, Mapping
-from datetime import datetime
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -10,9 +9,19 @@ from gateway.account.ticket import Ticket
 from gateway.account.transfer import Side, Transfer, TransferPhase
 from gateway.account.transfers.seen import Seen
 
-__all__ = ["TransferBook", "book_of", "is_after", "newest_end", "side_of", "with_ticket", "with_transfer"]
+__all__ = [
+    "TransferBook",
+    "book_of",
+    "dismissed_after",
+    "side_of",
+    "spoken_for",
+    "with_ticket",
+    "with_transfer",
+]
 
 _NONE: Mapping[str, tuple[int, ...]] = MappingProxyType({})
+Spans = Mapping[tuple[str, str], Gauging]
+"""Boot by boot: within one, sheets have an order that no clock can change."""
 
 
 class TransferBook(NamedTuple):
@@ -27,10 +36,10 @@ class TransferBook(NamedTuple):
     """By number: those that are not over."""
     last_transfer: int = 0
     last_ticket: int = 0
-    ends: Mapping[str, Gauging] = MappingProxyType({})
-    """By tank: the closing of its newest ticket. No opening of it is older, so that nothing is counted twice."""
-    dismissed: Mapping[str, datetime] = MappingProxyType({})
-    """By tank: when a transfer of it was cancelled. A movement that was going on then is not proposed again."""
+    ends: Spans = MappingProxyType({})
+    """By tank and boot: the last closing of its tickets. No opening is older, so that nothing is counted twice."""
+    dismissed: Spans = MappingProxyType({})
+    """By tank and boot: the sheet at which a transfer of it was last cancelled. What moved then is not proposed."""
     open_at: Mapping[str, tuple[int, ...]] = _NONE
     """By tank: the transfers that wait for its closing, begun or proposed."""
 
@@ -62,7 +71,7 @@ def with_transfer(book: TransferBook, transfer: Transfer) -> TransferBook:
     if not transfer.phase.is_over:
         transfers[transfer.number] = transfer
     elif transfer.phase is TransferPhase.CANCELLED:
-        dismissed = {**dismissed, **{side.tank: transfer.since for side in transfer.sides if side.opening is not None}}
+        dismissed = _with_last(dismissed, [side.closing for side in transfer.sides if side.closing is not None])
     open_at: dict[str, tuple[int, ...]] = {}
     for number, each in transfers.items():
         if each.phase is not TransferPhase.PLANNED:
@@ -79,29 +88,50 @@ def with_transfer(book: TransferBook, transfer: Transfer) -> TransferBook:
 
 def with_ticket(book: TransferBook, ticket: Ticket) -> TransferBook:
     """The book after a ticket more."""
-    ends = dict(book.ends)
-    for side in ticket.sides:
-        before = ends.get(side.tank)
-        if before is None or is_after(side.closing, before):
-            ends[side.tank] = side.closing
+    ends = _with_last(book.ends, [side.closing for side in ticket.sides])
     return book._replace(last_ticket=max(book.last_ticket, ticket.number), ends=ends)
 
 
-def is_after(one: Gauging, other: Gauging) -> bool:
-    """Whether a gauging of the same tank was made after another, whatever the clock said meanwhile."""
-    if one.boot == other.boot:
-        return one.sequence > other.sequence
-    return one.instant > other.instant
+def spoken_for(book: TransferBook, since: Gauging, boot: str) -> Gauging | None:
+    """Where what is spoken for of a tank ends, if that is after `since`: the last closing of a ticket, or of what was
+    proposed. None: nothing is.
 
-
-def newest_end(book: TransferBook, tank: str) -> Gauging | None:
-    """Where what is spoken for of a tank ends: the newest closing of its tickets and of what was proposed."""
-    found = book.ends.get(tank)
+    `since`: of the boot of now, `boot`, or of the last sheet before it.
+    """
+    found = _last_after(book.ends, since, boot)
     for transfer in book.transfers.values():
         for side in transfer.sides:
-            if side.tank == tank and side.closing is not None and (found is None or is_after(side.closing, found)):
+            if side.closing is not None and side.tank == since.tank and _is_after(side.closing, found or since, boot):
                 found = side.closing
     return found
+
+
+def dismissed_after(book: TransferBook, since: Gauging, boot: str) -> Gauging | None:
+    """The sheet at which a transfer of the tank was cancelled, if that was after `since`."""
+    return _last_after(book.dismissed, since, boot)
+
+
+def _last_after(spans: Spans, since: Gauging, boot: str) -> Gauging | None:
+    for each in (boot, since.boot):
+        found = spans.get((since.tank, each))
+        if found is not None and _is_after(found, since, boot):
+            return found
+    return None
+
+
+def _is_after(one: Gauging, other: Gauging, boot: str) -> bool:
+    if one.boot == other.boot:
+        return one.sequence > other.sequence
+    return one.boot == boot
+
+
+def _with_last(spans: Spans, gaugings: Iterable[Gauging]) -> Spans:
+    after = dict(spans)
+    for each in gaugings:
+        before = after.get((each.tank, each.boot))
+        if before is None or each.sequence > before.sequence:
+            after[each.tank, each.boot] = each
+    return after
 
 
 def side_of(transfer: Transfer, tank: str) -> Side | None:

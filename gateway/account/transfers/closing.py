@@ -10,7 +10,7 @@ from gateway.account.transfers.draft import Draft, into_phase
 from gateway.account.transfers.moved import AmountUncertainty
 from gateway.account.transfers.openings import opening_of
 from gateway.account.transfers.tickets import ticket_of
-from gateway.account.transfers.words import moved_words
+from gateway.account.transfers.words import moved_words, planned_lines
 from gateway.records import Reason, ReasonCode, because
 from gateway.tank_record import EventKind, TankRecord
 
@@ -97,6 +97,7 @@ def _closed(
     draft.issue(ticket)
     draft.put(after, EventKind.TRANSFER_CLOSED, by)
     draft.lines.append(f"ticket {ticket.number}: {moved_words(ticket.moved)}, {ticket.quality.word}")
+    draft.lines += planned_lines(transfer.planned, ticket.moved)
     return after
 
 

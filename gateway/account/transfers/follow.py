@@ -78,14 +78,14 @@ def _followed(
     _look_for_loss(book, seen, record, before)
     draft = Draft(book, record.inventory.instant)
     for number in book.open_at.get(tank, ()):
-        transfer = happened(draft, book.transfers[number], record, before, seen)
+        transfer = happened(draft, draft.book.transfers[number], record, before, seen)
         if transfer.phase is TransferPhase.PROPOSED:
             proposal_ends(draft, plan, transfer, record)
         else:
             _goes_on(draft, plan, transfer, record, uncertainty)
     motion = motion_of(record)
     if motion in _MOVES:
-        seen.has_moved = True
+        seen.moves(steady_s(record))
         if plan.proposes:
             propose_movement(draft, plan, record)
     elif motion is _REST and not is_doubted(record):
@@ -119,7 +119,10 @@ def _goes_on(
     sheets = {
         side.tank: seen.last
         for side in transfer.sides
-        if (seen := draft.book.seen.get(side.tank)) is not None and seen.last is not None
+        if (seen := draft.book.seen.get(side.tank)) is not None
+        and seen.last is not None
+        # Of the tank beside it nothing is known yet after a restart.
+        and seen.last.identity.boot == record.identity.boot
     }
     if transfer.phase is TransferPhase.RUNNING and _is_over(transfer, sheets):
         transfer = into_phase(transfer, TransferPhase.SETTLING, draft.now)._replace(ended=draft.now)

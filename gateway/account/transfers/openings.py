@@ -4,12 +4,12 @@ from typing import NamedTuple
 
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.plan import AccountPlan
-from gateway.account.transfers.book import TransferBook, is_after, newest_end
+from gateway.account.transfers.book import TransferBook, spoken_for
 from gateway.account.transfers.seen import is_doubted, motion_of, steady_s
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["Opening", "opening_of"]
+__all__ = ["Opening", "opening_at", "opening_of"]
 
 _FLOWS_M = 0.003
 """A level at rest that is off by more from where it was has begun to move, and the watch has not noticed yet."""
@@ -31,13 +31,19 @@ def opening_of(book: TransferBook, plan: AccountPlan, tank: str, record: TankRec
     elif kept is not None:
         found = Opening(gauging_of(kept))
     else:
-        found = Opening(gauging_of(record), f"{tank} was not known to be at rest at the opening")
-    end = newest_end(book, tank)
-    if end is not None and end != found.gauging and not is_after(found.gauging, end):
-        # What lies before it has its ticket.
-        doubt = "" if end.motion is Motion.AT_REST else f"{tank} was not known to be at rest at the opening"
-        return Opening(end, doubt)
-    return found
+        found = Opening(gauging_of(record), _not_at_rest(tank))
+    end = spoken_for(book, found.gauging, record.identity.boot)
+    return found if end is None else opening_at(end)
+
+
+def opening_at(gauging: Gauging) -> Opening:
+    """What lies before it is spoken for."""
+    doubt = "" if gauging.motion is Motion.AT_REST else _not_at_rest(gauging.tank)
+    return Opening(gauging, doubt)
+
+
+def _not_at_rest(tank: str) -> str:
+    return f"{tank} was not known to be at rest at the opening"
 
 
 def _level_m(record: TankRecord) -> float:

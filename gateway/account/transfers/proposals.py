@@ -5,10 +5,10 @@ from datetime import datetime
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.plan import AccountPlan
 from gateway.account.transfer import Direction, MarkKind, Side, Transfer, TransferKind, TransferPhase
-from gateway.account.transfers.book import TransferBook, is_after, newest_end
+from gateway.account.transfers.book import TransferBook, dismissed_after, spoken_for
 from gateway.account.transfers.doubts import standing
 from gateway.account.transfers.draft import Draft, marked
-from gateway.account.transfers.openings import opening_of
+from gateway.account.transfers.openings import opening_at, opening_of
 from gateway.account.transfers.seen import is_doubted
 from gateway.account.transfers.words import minute
 from gateway.tank_record import EventKind, TankRecord
@@ -16,6 +16,7 @@ from gateway.tank_state import Motion
 
 __all__ = ["proposal_ends", "propose_movement", "propose_unseen"]
 
+_MOVES = (Motion.FILLING, Motion.EMPTYING)
 _NO_FLOW = frozenset({"thermal"})
 _WATER_DRAW = "water_draw"
 _NOTICED_M = 0.010
@@ -29,16 +30,24 @@ def propose_movement(draft: Draft, plan: AccountPlan, record: TankRecord) -> Non
     book, tank, state = draft.book, record.identity.tank, record.state
     if state is None or state.activity in _NO_FLOW or tank in book.open_at or is_doubted(record):
         return
-    dismissed, end = book.dismissed.get(tank), newest_end(book, tank)
-    if dismissed is not None and (state.since is None or state.since <= dismissed):
-        return
     direction = Direction.INTO if state.motion is Motion.FILLING else Direction.OUT_OF
     if _is_planned(book, tank, direction):
         return
-    if end is not None and (state.since is None or state.since <= end.instant) and _apart_m(record, end) < _NOTICED_M:
+    opening, boot = opening_of(book, plan, tank, record), record.identity.boot
+    dismissed = dismissed_after(book, opening.gauging, boot)
+    if dismissed is not None and dismissed.motion is state.motion:
+        return
+    if dismissed is not None and dismissed.motion in _MOVES:
+        # It has turned: what is cancelled of it ends there.
+        opening = opening_at(dismissed)
+    end = opening.gauging
+    if (
+        _is_end(book, end)
+        and (state.since is None or state.since <= end.instant)
+        and _apart_m(record, end) < _NOTICED_M
+    ):
         # Its transfer was closed a moment ago, and the watch has not noticed yet that nothing flows any more.
         return
-    opening = opening_of(book, plan, tank, record)
     kind = TransferKind.RECEIPT if direction is Direction.INTO else TransferKind.DISPATCH
     if state.activity == _WATER_DRAW:
         kind = TransferKind.WATER_DRAW
@@ -56,13 +65,16 @@ def propose_unseen(draft: Draft, plan: AccountPlan, record: TankRecord, rested: 
     book, tank = draft.book, record.identity.tank
     if tank in book.open_at:
         return
-    base, end = None if rested is None else gauging_of(rested), newest_end(book, tank)
-    if base is None or (end is not None and is_after(end, base)):
-        base = end
-    if base is None or base.product != record.inventory.product or not _has_moved(base, record):
+    if rested is None:
         return
-    dismissed = book.dismissed.get(tank)
-    if dismissed is not None and dismissed >= base.instant:
+    base, boot = gauging_of(rested), record.identity.boot
+    base = spoken_for(book, base, boot) or base
+    dismissed = dismissed_after(book, base, boot)
+    if dismissed is not None:
+        if dismissed.motion in _MOVES:
+            return
+        base = dismissed
+    if base.product != record.inventory.product or not _has_moved(base, record):
         return
     is_up = _level_m(record) > (base.value("level") or 0.0)
     kind = TransferKind.RECEIPT if is_up else TransferKind.DISPATCH
@@ -83,6 +95,10 @@ def _proposed(draft: Draft, plan: AccountPlan, kind: TransferKind, side: Side, b
         owner=plan.owners.get(side.tank, ""),
         began=began,
     )
+
+
+def _is_end(book: TransferBook, gauging: Gauging) -> bool:
+    return book.ends.get((gauging.tank, gauging.boot)) == gauging
 
 
 def _is_planned(book: TransferBook, tank: str, direction: Direction) -> bool:

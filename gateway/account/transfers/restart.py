@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import datetime
+from types import MappingProxyType
 
 from gateway.account.paper import Outcome
 from gateway.account.transfers.book import TransferBook
@@ -17,18 +18,29 @@ __all__ = ["resumed"]
 _EVER_S = float("-inf")
 
 
-def resumed(book: TransferBook, before: Mapping[str, TankRecord], now: datetime) -> tuple[TransferBook, Outcome] | None:
+def resumed(
+    book: TransferBook,
+    before: Mapping[str, TankRecord],
+    now: datetime,
+    rested: Mapping[str, TankRecord] = MappingProxyType({}),
+) -> tuple[TransferBook, Outcome] | None:
     """After a start, once, with the book by what is kept and the last record of each tank in the ledger.
 
-    None: nothing is to be kept. Whether the rates bear out what moved meanwhile shows when there are sheets again;
-    where they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
+    `rested`: of tanks whose last record is not at rest, or has no level, the last of the same boot that is and has;
+    one of another boot is left aside, as what lies between cannot be told. Without it, what such a tank did before the
+    pause without a transfer cannot be proposed any more.
+
+    None: nothing is to be kept. Whether the rates bear out what moved meanwhile shows when there are sheets again; where
+    they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
     """
     for tank, record in before.items():
         seen = book.seen[tank] = Seen()
         seen.last = record
-        if motion_of(record) is Motion.AT_REST and not is_doubted(record):
-            # Older than any movement that is heard of from now on, whatever the new clock counts from.
-            seen.newer, seen.newer_s = record, _EVER_S
+        for each in (record, rested.get(tank, record)):
+            is_known = each.identity.boot == record.identity.boot and not is_doubted(each)
+            if seen.newer is None and is_known and motion_of(each) is Motion.AT_REST:
+                # Older than any movement that is heard of from now on, whatever the new clock counts from.
+                seen.newer, seen.newer_s = each, _EVER_S
     draft = Draft(book, now)
     for transfer in book.transfers.values():
         if not transfer.phase.has_begun:

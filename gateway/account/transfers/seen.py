@@ -14,7 +14,7 @@ DOUBTING = frozenset({AlarmKind.LEVEL_FROZEN, AlarmKind.WRONG_WAY})
 class Seen:
     """Kept up to date in place, at each sheet: it decides nothing."""
 
-    __slots__ = ("has_moved", "is_calm", "last", "lost", "newer", "newer_s", "rest")
+    __slots__ = ("is_calm", "last", "lost", "moved_s", "newer", "newer_s", "rest")
 
     def __init__(self) -> None:
         self.last: TankRecord | None = None
@@ -25,8 +25,8 @@ class Seen:
         """Sheets at rest: the newest of them that is kept, and the one kept before."""
         self.newer: TankRecord | None = None
         self.newer_s = 0.0
-        self.has_moved = False
-        """Whether it has moved since it was at rest."""
+        self.moved_s: float | None = None
+        """Since when, steady, as far as one has heard; None: it has not."""
         self.is_calm = False
         """Whether it is at rest, and has been seen all the while: nothing else is to be looked at."""
 
@@ -34,20 +34,27 @@ class Seen:
         """A sheet at rest with a level that can be believed."""
         self.is_calm = True
         self.lost = None
-        if self.newer is None or self.has_moved:
-            self.has_moved = False
+        if self.newer is None or self.moved_s is not None:
+            self.moved_s = None
             self.rest = self.newer = record
             self.newer_s = now_s
         elif now_s - self.newer_s >= apart_s or now_s < self.newer_s:
             # Before the steady time kept: of another boot.
             self.rest, self.newer, self.newer_s = self.newer, record, now_s
 
+    def moves(self, now_s: float) -> None:
+        """A sheet that tells of a movement."""
+        self.is_calm = False
+        if self.moved_s is None:
+            self.moved_s = now_s
+
     def before_flow(self, now_s: float, apart_s: float) -> TankRecord | None:
         """The newest sheet kept that is older than a movement of which one hears now can be.
 
         Where it has not rested for so long, its first sheet at rest.
         """
-        is_old = self.newer is not None and now_s - self.newer_s >= apart_s
+        heard_s = now_s if self.moved_s is None else self.moved_s
+        is_old = self.newer is not None and heard_s - self.newer_s >= apart_s
         return self.newer if is_old else self.rest
 
 

@@ -59,6 +59,10 @@ def start(
     if all(side.closing is not None for side in transfer.sides):
         # What was proposed is over: only the ticket is wanting.
         phase = TransferPhase.SETTLING
+    held = {side.tank: side.opening.product for side in transfer.sides if side.opening is not None}
+    if len(set(held.values())) > 1:
+        told = " and ".join(f"{tank} held {product}" for tank, product in held.items())
+        raise AccountRefusedError(f"transfer {transfer.number}: {told}", "one transfer moves one product")
     openings = [side.opening.instant for side in transfer.sides if side.opening is not None]
     transfer = into_phase(transfer, phase, draft.now)._replace(began=min(openings))
     draft.put(transfer, EventKind.TRANSFER_STARTED, command.by)
@@ -118,22 +122,20 @@ def _opened(draft: Draft, plan: AccountPlan, transfer: Transfer, sheets: Sheets)
             sides.append(side)
             continue
         record = sheets[side.tank]
-        proposed = draft.book.proposed_at(side.tank)
-        if proposed is not None and proposed.number != transfer.number:
-            found = side_of(proposed, side.tank)
-            if motion_of(record) is not Motion.AT_REST and found is not None:
+        proposed = _also_proposed(draft, transfer, side.tank)
+        found = None if proposed is None else side_of(proposed, side.tank)
+        if proposed is not None and found is not None:
+            if transfer.phase is TransferPhase.PROPOSED or motion_of(record) is not Motion.AT_REST:
                 text = f"it is part of transfer {transfer.number}"
                 over = into_phase(proposed, TransferPhase.CANCELLED, draft.now)
                 draft.put(marked(over, MarkKind.CORRECTED, draft.now, text), EventKind.TRANSFER_CANCELLED)
-                sides.append(side._replace(opening=found.opening))
+                sides.append(side._replace(opening=found.opening, closing=found.closing))
                 continue
-            closing = gauging_of(record)
-            closed = tuple(
-                each._replace(closing=closing) if each.tank == side.tank else each for each in proposed.sides
-            )
-            ended = proposed._replace(sides=closed, ended=draft.now)
-            draft.put(ended, EventKind.TRANSFER_CHANGED)
-            sides.append(side._replace(opening=closing))
+            # It rests: what was proposed ends here, and this begins.
+            ended = found._replace(closing=gauging_of(record))
+            kept = tuple(ended if each.tank == side.tank else each for each in proposed.sides)
+            draft.put(proposed._replace(sides=kept, ended=draft.now), EventKind.TRANSFER_CHANGED)
+            sides.append(side._replace(opening=ended.closing))
             continue
         opening = opening_of(draft.book, plan, side.tank, record)
         if opening.doubt:
@@ -146,6 +148,31 @@ def _opened(draft: Draft, plan: AccountPlan, transfer: Transfer, sheets: Sheets)
         sides.append(side._replace(opening=opening.gauging))
     product = next((side.opening.product for side in sides if side.opening is not None), transfer.product)
     return transfer._replace(sides=tuple(sides), product=product)
+
+
+def _also_proposed(draft: Draft, transfer: Transfer, tank: str) -> Transfer | None:
+    """What a movement had proposed of that tank: it goes on, or it went with that of the tank that is confirmed."""
+    now = draft.book.proposed_at(tank)
+    if now is not None and now.number != transfer.number:
+        return now
+    if transfer.phase is not TransferPhase.PROPOSED:
+        return None
+    own = transfer.sides[0] if transfer.sides[0].opening is not None else transfer.sides[-1]
+    for other in draft.book.transfers.values():
+        side = side_of(other, tank)
+        is_other = other.phase is TransferPhase.PROPOSED and other.number != transfer.number
+        if is_other and side is not None and _meet(own, side):
+            return other
+    return None
+
+
+def _meet(one: Side, other: Side) -> bool:
+    """Whether two movements were at the same time, by the clock, as far as they are known."""
+    if one.opening is None or other.opening is None:
+        return False
+    ends_before = one.closing is not None and one.closing.instant <= other.opening.instant
+    begins_after = other.closing is not None and other.closing.instant <= one.opening.instant
+    return not ends_before and not begins_after
 
 
 def _opening_line(side: Side) -> str:

@@ -123,6 +123,7 @@ def directions(kind: TransferKind, source: str | None, target: str | None) -> tu
     raise AccountRefusedError(f"a {kind.value.replace('_', ' ')} has other tanks", _WANTED[kind])
 
 
+_TELLS_APART = (ReasonCode.SIDES_DIFFER, ReasonCode.WATER_DRAW)
 _WANTED = {
     TransferKind.RECEIPT: "give `target`, the tank that it goes into, and no source",
     TransferKind.DISPATCH: "give `source`, the tank that it comes out of, and no target",
@@ -144,7 +145,9 @@ def _of_another_kind(ticket: Ticket, kind: TransferKind) -> Ticket:
         )
     direction = Direction.INTO if kind is TransferKind.RECEIPT else Direction.OUT_OF
     sides = tuple(_turned(side, direction) for side in ticket.sides)
-    return ticket._replace(kind=kind, sides=sides, moved=ticket_moved(kind, sides))
+    reasons = tuple(reason for reason in ticket.reasons if reason.code not in _TELLS_APART)
+    reasons = (*reasons, *_told_apart(kind, sides))
+    return ticket._replace(kind=kind, sides=sides, moved=ticket_moved(kind, sides), reasons=reasons)
 
 
 def _turned(side: TicketSide, direction: Direction) -> TicketSide:

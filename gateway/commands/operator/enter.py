@@ -18,7 +18,7 @@ product a tank holds the ledger tells after its first start, whatever the site f
 Examples: tank-gateway enter list
           tank-gateway enter dip TK-101 9.412 m --water 35 mm --why "gauge LT-101 is out"
           tank-gateway enter density TK-101 838.2 kg/m3 --sampled 2026-11-28T06:00Z --expires 31 d
-          tank-gateway enter product-change TK-101 gasoline --at 2026-11-28T06:10Z --why "cleaned and refilled"
+          tank-gateway enter product-change TK-101 gasoline --density 742 kg/m3 --expires 31 d --why refilled
           tank-gateway enter maintenance LT-101 --for 4 h --why "new antenna"
           tank-gateway enter shelve TK-101 high_high --for 2 h --why "gauge is being checked"
 Each action has its own help: tank-gateway enter dip --help

@@ -47,11 +47,6 @@ class Flow:
         """Whether nothing stands on this page yet below its head."""
         return self.y == self._top
 
-    @property
-    def whole_page(self) -> float:
-        """The height that a page has below its head, at least."""
-        return self.bottom - MARGIN - 40.0
-
     def add(self, *marks: Mark) -> None:
         self._pages[-1].extend(marks)
 

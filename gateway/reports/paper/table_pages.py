@@ -1,5 +1,7 @@
 """Pure: a table laid out over pages: its head on each of them, rows whole, groups not parted from their titles."""
 
+from typing import NamedTuple
+
 from gateway.reports.paper.cells import cell_words, is_right, total_words
 from gateway.reports.paper.flow import Flow
 from gateway.reports.paper.marks import Line, Words
@@ -23,6 +25,19 @@ def lay_table(table: Table, report: Report, plan: ReportPlan, flow: Flow) -> Non
     _TablePages(table, report, plan, flow).lay()
 
 
+class _Laid(NamedTuple):
+    """One row: the lines of its cells and of its notes, and how high they are."""
+
+    cells: list[list[str]]
+    notes: list[str]
+    above: float
+    below: float
+
+    @property
+    def height(self) -> float:
+        return self.above + self.below
+
+
 class _TablePages:
     def __init__(self, table: Table, report: Report, plan: ReportPlan, flow: Flow) -> None:
         self._table = table
@@ -41,7 +56,7 @@ class _TablePages:
         flow, table = self._flow, self._table
         if not flow.is_fresh:
             flow.y += 8.0
-        first = self._row_height(table.rows[0]) if table.rows else self._leading
+        first = self._laid(table.rows[0]).height if table.rows else self._leading
         # Title, head and the first of the rows stay together.
         if not flow.fits(self._title_height() + self._head_height() + first + 10.0):
             flow.next_page()
@@ -65,15 +80,16 @@ class _TablePages:
     def _group(self, group: Group) -> None:
         flow = self._flow
         if group.title and group.rows:
-            if not flow.fits(self._leading * 2 + self._row_height(group.rows[0])):
+            if not flow.fits(self._leading * 2 + self._laid(group.rows[0]).height):
                 self._turn()
             flow.y += 2.0
             flow.line(group.title, self._size, bold=True)
             flow.y += 2.0
         for row in group.rows:
-            if not flow.fits(self._row_height(row)):
+            laid = self._laid(row)
+            if not flow.fits(laid.height):
                 self._turn()
-            self._row(row)
+            self._row(row, laid)
         if group.total is not None:
             self._total(group.total)
 
@@ -109,47 +125,33 @@ class _TablePages:
         flow.y += self._head_height()
         flow.add(Line(flow.left, flow.y - 1.0, flow.right, flow.y - 1.0, 0.8))
 
-    def _lines_of(self, row: Row) -> list[list[str]]:
-        return [
-            wrapped(
-                cell_words(row, column, self._report, self._plan),
-                width - GAP,
-                self._size,
-                self._flow.measure,
-                most=_MOST_LINES,
-            )
+    def _laid(self, row: Row) -> _Laid:
+        measure, size = self._flow.measure, self._size
+        cells = [
+            wrapped(cell_words(row, column, self._report, self._plan), width - GAP, size, measure, most=_MOST_LINES)
             for column, width in zip(self._columns, self._widths, strict=True)
         ]
-
-    def _notes_of(self, row: Row) -> list[str]:
         room = self._flow.room - (_RULER_WIDTH + 12.0 if row.ruler is not None else 0.0)
-        return [line for note in row.notes for line in wrapped(note, room, _NOTE_SIZE, self._flow.measure)]
+        notes = [line for note in row.notes for line in wrapped(note, room, _NOTE_SIZE, measure)]
+        above = max((len(lines) for lines in cells), default=1) * self._leading + _BELOW_ROW
+        below = max(len(notes) * _NOTE_SIZE * _LEADING, NARROW_HEIGHT if row.ruler is not None else 0.0)
+        return _Laid(cells, notes, above, below)
 
-    def _row_height(self, row: Row) -> float:
-        lines = max((len(lines) for lines in self._lines_of(row)), default=1)
-        return lines * self._leading + _BELOW_ROW + self._below_height(row)
-
-    def _below_height(self, row: Row) -> float:
-        notes = len(self._notes_of(row)) * _NOTE_SIZE * _LEADING
-        return max(notes, NARROW_HEIGHT if row.ruler is not None else 0.0)
-
-    def _row(self, row: Row) -> None:
-        flow, cells = self._flow, self._lines_of(row)
-        x = flow.left
-        for column, lines, width in zip(self._columns, cells, self._widths, strict=True):
+    def _row(self, row: Row, laid: _Laid) -> None:
+        flow, x = self._flow, self._flow.left
+        for column, lines, width in zip(self._columns, laid.cells, self._widths, strict=True):
             at, align = (x + width - GAP, 1) if is_right(column) else (x, -1)
             for number, text in enumerate(lines, start=1):
                 flow.add(Words(at, flow.y + number * self._leading, text, self._size, align=align))
             x += width
-        flow.y += max((len(lines) for lines in cells), default=1) * self._leading + _BELOW_ROW
-        notes, below = self._notes_of(row), self._below_height(row)
+        flow.y += laid.above
         x = flow.left
         if row.ruler is not None:
             flow.add(*narrow_ruler(row.ruler, x + 2.0, flow.y + NARROW_HEIGHT / 2 - 1.0, _RULER_WIDTH - 4.0))
             x += _RULER_WIDTH + 12.0
-        for number, text in enumerate(notes, start=1):
+        for number, text in enumerate(laid.notes, start=1):
             flow.add(Words(x, flow.y + number * _NOTE_SIZE * _LEADING - 1.0, text, _NOTE_SIZE, grey=True))
-        flow.y += below
+        flow.y += laid.below
         flow.add(Line(flow.left, flow.y, flow.right, flow.y, 0.25, grey=True))
 
     def _total(self, total: Total) -> None:

@@ -1,9 +1,8 @@
 """Pure: book against physical: of a day, and of all days of a month."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from decimal import Decimal
-from types import MappingProxyType
 
 from gateway.account.day import Balance, DayClose
 from gateway.display import printable
@@ -27,18 +26,11 @@ _PRODUCT = Column("product", "Product", share=1.0)
 _DAY = (Column("day", "Day", share=0.0), Column("revision", "Revision", Kind.COUNT))
 
 
-def day_report(
-    site: str,
-    day: DayClose,
-    zone: tzinfo,
-    plan: ReportPlan,
-    *,
-    tolerances: Mapping[str, float | None] = MappingProxyType({}),
-) -> Report:
-    """One revision of one day, with the month to its end. `tolerances`: by product, SI, of the gain of its month."""
+def day_report(site: str, day: DayClose, zone: tzinfo, plan: ReportPlan) -> Report:
+    """One revision of one day, with the month to its end."""
     tables = [
         *_tables("Day", day.balances, plan),
-        *_month_tables("Month to date", day.month, plan, tolerances),
+        *_month_tables("Month to date", day.month, plan),
     ]
     return Report(
         "reconciliation",
@@ -49,20 +41,12 @@ def day_report(
         f"{site} day {day.day} revision {day.revision}",
         tuple(tables),
         _facts(day, zone),
-        (_SUMS, *((_TOLERANCE,) if tolerances else ())),
+        (_SUMS, _TOLERANCE),
         simulated=day.simulated,
     )
 
 
-def month_report(
-    site: str,
-    month: str,
-    days: Sequence[DayClose],
-    zone: tzinfo,
-    plan: ReportPlan,
-    *,
-    tolerances: Mapping[str, float | None] = MappingProxyType({}),
-) -> Report:
+def month_report(site: str, month: str, days: Sequence[DayClose], zone: tzinfo, plan: ReportPlan) -> Report:
     """All days of a month that are closed, each by its newest revision, in order. `month`: as `2026-11`.
 
     Raises ValueError where there is none.
@@ -74,7 +58,7 @@ def month_report(
         newest[day.day] = day
     ordered = list(newest.values())
     last = ordered[-1]
-    tables = [*_month_tables("Month", last.month, plan, tolerances), *_day_tables(ordered, plan)]
+    tables = [*_month_tables("Month", last.month, plan), *_day_tables(ordered, plan)]
     revisions = ", ".join(f"{day.day} revision {day.revision}" for day in ordered if day.revision > 1)
     facts = (
         Fact("Days", f"{len(ordered)} closed, {ordered[0].day} to {last.day}"),
@@ -92,7 +76,7 @@ def month_report(
         f"{site} month {month} to {last.day}, {len(ordered)} days, {revision} revisions",
         tuple(tables),
         facts,
-        (_SUMS, *((_TOLERANCE,) if tolerances else ())),
+        (_SUMS, _TOLERANCE),
         simulated=any(day.simulated for day in ordered),
     )
 
@@ -131,34 +115,19 @@ def _tables(title: str, balances: Sequence[Balance], plan: ReportPlan) -> list[T
     ]
 
 
-def _month_tables(
-    title: str, balances: Sequence[Balance], plan: ReportPlan, tolerances: Mapping[str, float | None]
-) -> list[Table]:
+def _month_tables(title: str, balances: Sequence[Balance], plan: ReportPlan) -> list[Table]:
     if not balances:
         return [Table(title, (_PRODUCT,), (), empty="no product has a balance")]
     tables = []
     for what, each in _split(balances):
         form = form_of(each[0].measure, plan.units)
-        after = [
+        after = (
             Column("tolerance", "Tolerance", form.kind, form.unit, form.sign),
             Column("verdict", "Within tolerance", share=0.0),
-        ]
-        columns = balance_columns(each[0].measure, plan, (_PRODUCT,), after if tolerances else ())
-        rows = tuple(_with_tolerance(balance, plan, tolerances.get(balance.product)) for balance in each)
-        tables.append(Table(f"{title}, {what}", columns, (Group("", rows),)))
+        )
+        columns = balance_columns(each[0].measure, plan, (_PRODUCT,), after)
+        tables.append(Table(f"{title}, {what}", columns, (Group("", tuple(balance_row(one, plan) for one in each)),)))
     return tables
-
-
-def _with_tolerance(balance: Balance, plan: ReportPlan, tolerance: float | None) -> Row:
-    cells: dict[str, Cell] = {"verdict": "not known"}
-    gain = balance.gain.value
-    if tolerance is not None:
-        cells["tolerance"] = rounded(balance.measure, tolerance, plan.units, like=balance.physical.value)
-        if gain is not None:
-            # By what is kept, not by what is shown: a hair beyond is beyond.
-            cells["verdict"] = "yes" if abs(gain) <= tolerance else "NO: look into it"
-    row = balance_row(balance, plan, cells)
-    return row if tolerance is not None else row._replace(absent={**row.absent, "tolerance": "not known"})
 
 
 def _day_tables(days: Sequence[DayClose], plan: ReportPlan) -> list[Table]:

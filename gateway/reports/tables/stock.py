@@ -8,7 +8,7 @@ from typing import NamedTuple
 from gateway.account.day import DayClose, TankAtClose
 from gateway.account.gauging import Gauging
 from gateway.display import printable, reference_words
-from gateway.records import Quality
+from gateway.records import Quality, ReasonCode
 from gateway.reports.digits import API_COLUMN, api_gravity, quantity_column, rounded
 from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
@@ -31,6 +31,8 @@ _SUMMED = (
     "pumpable",
     "room",
 )
+_LOWER = frozenset({ReasonCode.MOVING, ReasonCode.CLOCK_UNTRUSTED})
+"""What makes an estimate of a sheet that is Good by itself, as in the balance of its product."""
 _OF_ALL = ("mass", "weight_in_air")
 """Of different products only masses add up to anything."""
 _SHOWN = (
@@ -95,8 +97,11 @@ def stock_report(at: StockAt, plan: ReportPlan, *, title: str = "Stock") -> Repo
     """One row for each tank, tanks of one product together, with what they add up to."""
     columns = _columns(plan.units)
     by_product: dict[tuple[str, float | None], list[TankAtClose]] = {}
+    references = dict(_product(tank) for tank in reversed(at.tanks) if tank.gauging is not None)
     for tank in at.tanks:
-        by_product.setdefault(_product(tank), []).append(tank)
+        # A tank without a sheet stands with the others of its product.
+        key = _product(tank) if tank.gauging is not None else (tank.product, references.get(tank.product))
+        by_product.setdefault(key, []).append(tank)
     groups = [
         _group(product, reference_c, tanks, at, plan)
         for (product, reference_c), tanks in sorted(by_product.items(), key=lambda each: (each[0][0] == "", each[0][0]))
@@ -145,7 +150,9 @@ def _columns(units: ReportUnits) -> tuple[Column, ...]:
 
 def _product(tank: TankAtClose) -> tuple[str, float | None]:
     gauging = tank.gauging
-    return ("", None) if gauging is None else (gauging.product, gauging.reference_temperature_c)
+    if gauging is None:
+        return tank.product, None
+    return gauging.product, gauging.reference_temperature_c
 
 
 def _group(
@@ -180,6 +187,7 @@ def _row(tank: TankAtClose, at: StockAt, plan: ReportPlan) -> Row:
     cells: dict[str, Cell] = {
         "site": printable(at.site),
         "tank": printable(tank.tank),
+        "product": printable(tank.product),
         "owner": printable(tank.owner),
         "flags": ", ".join(_flags(tank)),
     }
@@ -188,13 +196,14 @@ def _row(tank: TankAtClose, at: StockAt, plan: ReportPlan) -> Row:
         cells["quality"] = f"{Quality.BAD.word}: {why}"
         return Row(cells, absent={name: NO_VALUE for name, _ in _SHOWN})
     absent, uncertain = {}, set()
+    is_doubtful = any(reason.code in _LOWER for reason in tank.reasons)
     for name, _ in _SHOWN:
         figure = gauging.figures[name]
         if figure.value is None:
             absent[name] = absent_words(figure)
             continue
         cells[name] = rounded(name, figure.value, plan.units)
-        if figure.quality is not Quality.GOOD:
+        if figure.quality is not Quality.GOOD or is_doubtful:
             uncertain.add(name)
     density, reference_c = gauging.value("reference_density"), gauging.reference_temperature_c
     cells |= {
@@ -216,7 +225,9 @@ def _row(tank: TankAtClose, at: StockAt, plan: ReportPlan) -> Row:
 
 def _quality(tank: TankAtClose, gauging: Gauging) -> str:
     shown = {name: gauging.figures[name] for name, _ in _SHOWN}
-    return quality_text(gauging.quality, shown, tank.reasons)
+    is_doubtful = any(reason.code in _LOWER for reason in tank.reasons)
+    worst = max(gauging.quality, Quality.UNCERTAIN) if is_doubtful else gauging.quality
+    return quality_text(worst, shown, tank.reasons)
 
 
 def _flags(tank: TankAtClose) -> list[str]:
