@@ -71,6 +71,9 @@ async def test_people_act_at_their_time_and_what_they_are_answered_is_told() -> 
             return {"code": 1, "lines": ["not yet"]}
         return {"code": 2, "lines": ["wrong"]} if person == "stranger" else {"code": 0, "lines": ["done"]}
 
+    async def number_of(what: str, tank: str) -> int | None:
+        return {"TK-11": 7}.get(tank)
+
     def passes() -> datetime:
         nonlocal now
         now += timedelta(minutes=1)
@@ -82,7 +85,7 @@ async def test_people_act_at_their_time_and_what_they_are_answered_is_told() -> 
         Act(NOON + timedelta(minutes=40), "loader", "Goes home.", {}),
     ]
     async with asyncio.timeout(15.0):
-        await live_through(acts, passes, 1e9, ask, story)
+        await live_through(acts, passes, 1e9, ask, number_of, story)
     assert [each[1:] for each in asked[:3]] == [("loader", {"action": "x"})] * 3
     assert asked[0][0] >= acts[0].at
     assert story.lines[0] == "13:05  loader: Goes on."
