@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from gateway.account.amount import AmountSource
 from gateway.actions.requests import read_action
 from gateway.commands.demonstration.people import Story, live_through
 from gateway.commands.demonstration.play import Act, working_day
@@ -40,7 +41,10 @@ def test_what_is_asked_is_understood_and_what_is_moved_is_there() -> None:
     instruments = {each.tag for line in site.lines for each in line.instruments}
     for act in play.acts:
         if act.asks:
-            read_action(act.asks)
+            read_action({**act.asks, **{key: "1" for key in ("transfer", "ticket") if key in act.asks}})
+            assert {act.asks.get(key, "TK-11") for key in ("transfer", "ticket", "source", "target")} <= tanks | {
+                source.value for source in AmountSource
+            }
             assert act.asks.get("instrument", "LT-11") in instruments
             assert act.asks.get("tank", "TK-11") in tanks
     scenario = load_scenario(play.scenario)

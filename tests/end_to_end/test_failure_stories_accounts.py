@@ -202,3 +202,76 @@ async def test_story_11_a_day_that_ends_at_half_past_two_is_closed_once_when_tha
         (balance,) = second.balances
         assert balance.opening.value == first.balances[0].physical.value
         assert [(each.day, each.revision) for each in kept.days()] == [("2026-10-24", 1), ("2026-10-25", 1)]
+
+
+VESSEL = {"kind": "lying", "height": None, "diameter": "3.000 m", "length": "18.000 m", "head_depth": "0.750 m"}
+FLOOR_BELOW_PLATE_M = 0.062
+
+
+async def test_story_8_a_gauge_whose_zero_is_not_that_of_the_table_is_told_by_a_known_receipt(tmp_path: Path) -> None:
+    """The table counts from the floor, the gauge from a plate 62 mm above it. In a lying vessel of 3.000 m the surface
+    is 37.5 m2 at 0.4 m and 60 m2 half full: so much more rises by 62 mm, about 1.4 m3 that the tank does not see of the
+    50 m3 on the meter. A tank with upright walls tells nothing by a receipt: there a dip does."""
+    gauge = {"signals": {"ullage": {"error": "62 mm"}}}
+    vessel = {
+        "shape": VESSEL,
+        "reference_height": "15.240 m",
+        "level": "0.462 m",
+        "water": None,
+        "elements": "0.1 0.8 m",
+        "temperatures": "15.0 15.0 degC",
+    }
+    scenario = {
+        "tanks": {"TK-101": vessel},
+        "instruments": {"LT-101": gauge, "TT-101": None, "WT-101": None},
+    }
+    of_tank = {
+        "shape": {
+            "kind": "lying_cylinder",
+            "height": None,
+            "diameter": "3.000 m",
+            "tangent_length": "18.000 m",
+            "head": "ellipsoidal",
+        },
+        "free_water": "none",
+        "temperature": None,
+        "manual": {
+            "temperature": {"value": "15 degC", "entered": "2026-11-25T06:00Z", "expires": "24 h", "reason": "x"}
+        },
+        "limits": {
+            "minimum": "0.100 m",
+            "maximum_working": "2.700 m",
+            "high_high": "2.800 m",
+            "critical_high": "2.900 m",
+        },
+    }
+    site = {**SOON, "tanks": {"TK-101": of_tank}, "instruments": {"TT-101": None, "WT-101": None}}
+    keep = kept_in(tmp_path, "demo", LEDGER)
+    async with played(["TK-101"], tmp_path, factor=120.0, scenario=scenario, site=site, keep=keep) as story:
+        kept = Kept(story, tmp_path)
+        rest = await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
+        assert rest.inventory.figures.level.value == pytest.approx(0.400, abs=0.001)
+        await kept.ask("start-transfer", kind="receipt", target="TK-101", partner="pipeline")
+        tank = story.simulator.tank("TK-101")
+        begun_m3 = tank.mass_kg / tank.density_kg_m3
+        tank.set_flow(50.0)
+        await story.until("TK-101", lambda record: (record.inventory.figures.level.value or 0.0) > 1.4)
+        tank.set_flow(0.0)
+        metered_m3 = tank.mass_kg / tank.density_kg_m3 - begun_m3
+        await kept.ask("finish-transfer", transfer="1")
+        ticket = await kept.ticket()
+        lacks_m3 = metered_m3 - moved(ticket, "tov")
+        assert lacks_m3 == pytest.approx(1.4, abs=0.3)
+        answer = await kept.ask(
+            "amount",
+            kind="receipt",
+            source="meter",
+            product="diesel",
+            amount=f"{metered_m3:.2f} m3",
+            measure="gsv",
+            ticket="1",
+        )
+        (told,) = answer["notes"]
+        assert f"{lacks_m3:.2f} m3" in told
+        assert "more than the uncertainty of the tank" in told
+        assert "see whether table, datum and density of the tank" in told
