@@ -13,6 +13,8 @@ from typing import Any, NamedTuple
 import orjson
 import structlog
 
+from gateway.actions.account_door import AccountDoor, NoAccounts
+from gateway.actions.account_requests import AccountAction
 from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, NoAlarms, command_of
 from gateway.actions.answers import (
     NO_LEDGER,
@@ -25,20 +27,26 @@ from gateway.actions.answers import (
     well,
 )
 from gateway.actions.book import Book, Change
-from gateway.actions.entry import MAINTENANCE, Entry, entry_document, entry_from, utc_text
+from gateway.actions.entry import MAINTENANCE, PRODUCT, Entry, entry_document, entry_from, utc_text
+from gateway.actions.held_product import HeldProduct, held_document, held_from
+from gateway.actions.product_words import event_of_step, product_rows, products_told, step_lines, step_states
+from gateway.actions.products import ProductStep
 from gateway.actions.requests import Action, read_action
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
+from gateway.end_clock import EndClock
 from gateway.errors import SettingsError
 from gateway.history import GATEWAY
 from gateway.keeping import Keeping
+from gateway.ledger.papers import PRODUCT as PRODUCT_PAPER
 from gateway.ledger.papers import Paper
 from gateway.payload.alarms import standing_document
 from gateway.process.one_thread import done_within
-from gateway.settings import SiteSettings
+from gateway.settings import SiteSettings, TankSetup
 from gateway.status import EnteredStatus
+from gateway.watch.plan import WatchPlan
 
 __all__ = ["Acting"]
 
@@ -49,6 +57,8 @@ ENTRY_NOT_TAKEN = "entry.not_taken"
 ENTRY_UNREADABLE = "entry.unreadable"
 ENTRY_EXPIRED = "entry.expired"
 ENTRY_NOT_KEPT = "entry.not_kept"
+PRODUCT_CHANGED = "product.changed"
+PRODUCT_DIFFERS = "product.differs"
 
 _WRITE_S = 5.0
 """Longest that somebody waits for the disk."""
@@ -63,10 +73,15 @@ class _Late(NamedTuple):
 
     future: "Future[None]"
     entries: tuple[Entry, ...]
+    held: tuple[HeldProduct, ...] = ()
+
+
+def nothing_refitted(_setup: TankSetup) -> None:
+    """Where nobody watches the tanks."""
 
 
 class Acting:
-    """`alarms` may be set at any time. All from the gateway's loop."""
+    """`alarms` and `accounts` may be set at any time. All from the gateway's loop."""
 
     def __init__(
         self,
@@ -75,37 +90,66 @@ class Acting:
         clock: Clock,
         rebind: Callable[[TankBinding], None],
         alarms: AlarmDoor | None = None,
+        refit: Callable[[TankSetup], None] = nothing_refitted,
+        ends: EndClock | None = None,
     ) -> None:
-        """`rebind` makes a tank's sheets go by another binding, at once."""
+        """`rebind` makes a tank's sheets go by another binding, at once; `refit` by another product too. `ends`: the
+        clock by which entries end."""
+        self._ends = EndClock(clock) if ends is None else ends
         self.alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
+        self.accounts: AccountDoor = NoAccounts()
         self._keeping = keeping
         self._clock = clock
         self._rebind = rebind
+        self._refit = refit
         self._book = Book()
         self._turn = asyncio.Lock()
         self._late: list[_Late] = []
         self._times_read = 0
         self._expiries_after_s = 0.0
+        self._products_after_s = 0.0
         self._told: list[EnteredStatus] = []
         self._told_version = -1
         self._log = structlog.get_logger("gateway.actions")
         self._tell_troubles(self._book.take_over(settings, self._now()))
-        self._read()
+        entries, held = self._read()
+        self._tell_troubles(self._book.turn(self._now(), held, entries)[1])
+        for remark in self.remarks():
+            self._log.warning(PRODUCT_DIFFERS, trouble=remark)
 
     def watched(self, settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
         """What the pipeline is to watch by these settings, with what people have entered."""
         self._tell_troubles(self._book.take_over(settings, self._now()))
         bindings = self._book.bindings()
-        return [(tank.plan, bindings[tank.plan.tank], tank.period_s) for tank in settings.tanks]
+        return [(each.plan, bindings[tag], each.period_s) for tag, each in self._book.products.setups.items()]
+
+    def products(self) -> dict[str, str]:
+        """What each of them holds."""
+        return {tag: setup.plan.product.name for tag, setup in self._book.products.setups.items()}
+
+    def watches(self) -> dict[str, WatchPlan]:
+        """How each of them is watched, with what it holds."""
+        return {tag: setup.watch for tag, setup in self._book.products.setups.items()}
+
+    def refuse(self, settings: SiteSettings) -> None:
+        """Raises SettingsError where these cannot tell what a tank holds."""
+        self._book.products.refuse(settings, self._now())
+
+    def remarks(self) -> tuple[str, ...]:
+        """Where the site file names another product than a tank holds, a line each."""
+        return tuple(f"{tank}: {text}" for tank, text in products_told(self._book.products.remarks(self._now())))
 
     def entered(self) -> list[EnteredStatus]:
         """What people have entered and what is made of it at present."""
         if self._told_version != self._book.version:
             self._told_version = self._book.version
+            now = self._now()
             self._told = [
                 EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
-                for each in self._book.standings(self._now())
+                for each in self._book.standings(self._now_of_ends())
             ]
+            remarks = self._book.products.remarks(now)
+            self._told += [EnteredStatus(tank, PRODUCT, True, text) for tank, text in products_told(remarks)]
         return self._told
 
     async def answer(self, line: bytes, person: str) -> bytes:
@@ -127,17 +171,24 @@ class Acting:
         """The answer: `code` as exit codes have it, `lines` for people, `hint`, and what there is for programs."""
         if request.get("action") == "list":
             now = self._now()
-            return list_document(now, self._book.standings(now), self.alarms.standings())
+            products = self._book.products
+            rows = product_rows(products.histories(), products.remarks(now))
+            standings, alarms = self._book.standings(self._now_of_ends()), self.alarms.standings()
+            return {**list_document(now, standings, alarms, self.accounts.open_transfers()), "products": rows}
         try:
             action = read_action(request)
-            command = command_of(action, person)
-            async with self._turn:
-                if command is not None:
-                    answer = await self._act_on_alarm(request, *command)
-                else:
-                    answer = await self._enter(request, action, person)
+            if isinstance(action, AccountAction):
+                # They have a turn of their own: what waits for history to be read keeps no alarm from being acted on.
+                answer = await self.accounts.act(request, action, person)
+            else:
+                command = command_of(action, person)
+                async with self._turn:
+                    if command is not None:
+                        answer = await self._act_on_alarm(request, *command)
+                    else:
+                        answer = await self._enter(request, action, person)
         except SettingsError as error:
-            answer = refused(2, error.mistakes, "")
+            answer = refused(2, error.mistakes, error.hint or "")
         log = self._log.info if answer["code"] == 0 else self._log.warning
         event = ACTION_DONE if answer["code"] == 0 else ACTION_REFUSED
         log(event, by=person, request=f"{request!s:.500}", said=answer["lines"])
@@ -146,30 +197,37 @@ class Acting:
     async def run(self) -> None:
         """What has expired is told once, and what came to the disk late holds from then on. Until cancelled."""
         while True:
-            await asyncio.sleep(_TURN_S)
             await self._settle()
             await self._reread()
             async with self._turn:
                 await self._expire()
+                await self._hold_products()
+            await asyncio.sleep(_TURN_S)
 
     # Values and maintenance
 
     async def _enter(self, request: Mapping[str, Any], action: Action, person: str) -> dict[str, Any]:
         now = self._now()
-        changes = self._book.changes(action, person, now)
+        step = self._book.step(action, person, now)
+        changes = () if step is not None else self._book.changes(action, person, now)
         if is_impossible(self._clock.utc_ns()):
             text = f"the clock of this machine says {utc_text(now)}, which cannot be: nothing was taken in"
             return refused(1, (text,), "set it, and enter it again")
+        if self._ends.jump_s:
+            text = f"the clock of this machine went to {utc_text(now)} at once: nothing was taken in"
+            return refused(1, (text,), "have it synchronised, or start the gateway anew where it is right")
         if not self._keeping.keeps_papers:
             return refused(
                 1, (NO_LEDGER,), "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
             )
         if self._late:
             return refused(1, ("an entry before this one is not on the disk yet",), "look at `enter list`, try again")
-        entries = tuple(change.after for change in changes)
-        body = audit_body(request, person, action.why, changes)
-        future = self._keep(entries, now, (round(now.timestamp() * 1e9), body))
-        self._late.append(_Late(future, entries))
+        entries = tuple(change.after for change in changes) if step is None else step.entries
+        body = audit_body(request, person, action.why, changes, *(() if step is None else step_states(step)))
+        steps = () if step is None else (step,)
+        future = self._keep(entries, now, (round(now.timestamp() * 1e9), body), steps)
+        held = tuple(each.after for each in steps)
+        self._late.append(_Late(future, entries, held))
         if not await done_within(future, _WRITE_S):
             text = f"the disk has not taken it in within {_WRITE_S:g} s: it holds once it has"
             return refused(1, (text,), "look at `tank-gateway enter list`, and at the log of the gateway")
@@ -177,13 +235,25 @@ class Acting:
         error = future.exception()
         if error is not None:
             return refused(1, (f"it could not be kept, and does not hold: {error}",), "see to the disk of the ledger")
-        return well(done_lines(changes, self._book.standings(now)), self._notes(changes))
+        lines = done_lines([Change(None, each) for each in entries], self._book.standings(now))
+        if step is None:
+            return well(lines, self._notes(changes))
+        return well([*step_lines(step, self._book.products.name(step.after.tank, now)), *lines], step.notes)
 
     def _notes(self, changes: Sequence[Change]) -> list[str]:
         return [note for change in changes for note in change.notes]
 
-    def _keep(self, entries: Sequence[Entry], now: datetime, audit: tuple[int, str] | None = None) -> "Future[None]":
-        papers, events = [], []
+    def _keep(
+        self,
+        entries: Sequence[Entry],
+        now: datetime,
+        audit: tuple[int, str] | None = None,
+        steps: Sequence[ProductStep] = (),
+        begun: Sequence[HeldProduct] = (),
+    ) -> "Future[None]":
+        products = self._book.products
+        papers = [_paper_of(held) for held in (*begun, *(step.after for step in steps))]
+        events = [(step.after.tank, event_of_step(step, products.name_with(step, now), now)) for step in steps]
         for entry in entries:
             body = orjson.dumps(entry_document(entry)).decode()
             tanks = self._book.tanks_of(entry)
@@ -200,10 +270,10 @@ class Acting:
             if (error := late.future.exception()) is not None:
                 self._log.error(ENTRY_NOT_KEPT, entries=[entry.key for entry in late.entries], error=str(error))
             else:
-                await self._take(late.entries)
+                await self._take(late.entries, late.held)
 
-    async def _take(self, entries: Sequence[Entry]) -> None:
-        self._tell_troubles(self._book.put(entries, self._now()))
+    async def _take(self, entries: Sequence[Entry], held: Sequence[HeldProduct] = ()) -> None:
+        await self._hold(held, entries)
         for tank in dict.fromkeys(tank for entry in entries for tank in self._book.tanks_of(entry)):
             try:
                 self._rebind(self._book.merged(tank).binding)
@@ -213,11 +283,10 @@ class Acting:
             await asyncio.sleep(0)
 
     async def _expire(self) -> None:
-        utc_ns = self._clock.utc_ns()
         monotonic_s = self._clock.monotonic_ns() / 1e9
-        if is_impossible(utc_ns) or self._late or monotonic_s < self._expiries_after_s:
+        if is_impossible(self._ends.utc_ns()) or self._late or monotonic_s < self._expiries_after_s:
             return
-        ended = self._book.ended(self._now())
+        ended = self._book.ended(self._now_of_ends())
         if not ended:
             return
         future = self._keep(ended, self._now())
@@ -229,27 +298,62 @@ class Acting:
             self._expiries_after_s = monotonic_s + _AGAIN_S
         await self._settle()
 
+    # What tanks hold
+
+    async def _hold(self, held: Sequence[HeldProduct] = (), entries: Sequence[Entry] = ()) -> None:
+        """What is kept, and what has come with time, holds from now on: a product with its density."""
+        tanks, troubles = self._book.turn(self._now(), held, entries)
+        self._tell_troubles(troubles)
+        for tank in tanks:
+            self._refit(self._book.setup(tank))
+            await asyncio.sleep(0)
+
+    async def _hold_products(self) -> None:
+        """A change whose time has come is told once; of a tank that the ledger knows nothing of, what the site file
+        says is kept."""
+        now, monotonic_s = self._now(), self._clock.monotonic_ns() / 1e9
+        if is_impossible(self._clock.utc_ns()):
+            return
+        await self._hold()
+        if not self._times_read or self._late or monotonic_s < self._products_after_s:
+            return
+        products = self._book.products
+        begun, steps = products.begun(now), products.due(now)
+        if not begun and not steps:
+            return
+        entries = tuple(entry for step in steps for entry in step.entries)
+        future = self._keep(entries, now, steps=steps, begun=begun)
+        self._late.append(_Late(future, (), (*begun, *(step.after for step in steps))))
+        if await done_within(future, _WRITE_S) and future.exception() is None:
+            for step in steps:
+                self._log.warning(PRODUCT_CHANGED, tank=step.after.tank, product=step.after.product, by=step.after.by)
+        else:
+            self._products_after_s = monotonic_s + _AGAIN_S
+        await self._settle()
+
     # What the ledger has
 
-    def _read(self) -> tuple[Entry, ...]:
+    def _read(self) -> tuple[tuple[Entry, ...], tuple[HeldProduct, ...]]:
         """What a file of the ledger has that is not known here."""
         papers, self._times_read = self._keeping.papers()
-        found = []
+        entries, held = [], []
         for key, paper in papers.items():
             try:
+                if paper.kind == PRODUCT_PAPER:
+                    held.append(held_from(paper.body))
+                    continue
                 entry = entry_from(paper.body)
             except ValueError as error:
                 self._log.error(ENTRY_UNREADABLE, entry=key, error=str(error))
                 continue
             if self._book.entry(key) != entry:
-                found.append(entry)
-        self._tell_troubles(self._book.put(found, self._now()))
-        return tuple(found)
+                entries.append(entry)
+        return tuple(entries), self._book.products.unknown(held)
 
     async def _reread(self) -> None:
         """A ledger that could not be opened at the start may be open now."""
         if self._keeping.papers()[1] != self._times_read and not self._late:
-            await self._take(self._read())
+            await self._take(*self._read())
 
     # Alarms
 
@@ -278,5 +382,13 @@ class Acting:
         for trouble in troubles:
             self._log.warning(ENTRY_NOT_TAKEN, trouble=trouble, hint="enter it anew, or withdraw it")
 
+    def _now_of_ends(self) -> datetime:
+        return datetime.fromtimestamp(self._ends.utc_ns() / 1e9, UTC)
+
     def _now(self) -> datetime:
         return datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
+
+
+def _paper_of(held: HeldProduct) -> Paper:
+    body = orjson.dumps(held_document(held)).decode()
+    return Paper(held.key, held.tank, round(held.since.timestamp() * 1e9), body, PRODUCT_PAPER)

@@ -168,14 +168,15 @@ def _doubted(reading: Reading, reason: Reason) -> Reading:
     return reading._replace(quality=max(reading.quality, Quality.UNCERTAIN), reason=reason)
 
 
-def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -> TankInput:
+def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int, ends_ns: int | None = None) -> TankInput:
     """The input of one tank at UTC `now_ns` and monotonic `monotonic_ns` (both nanoseconds).
 
     A reading that has not come yet or is older than its source allows is Bad, with its reason; one whose polls were
     missed is Uncertain before that. Ages are monotonic, so that a clock set wrong cannot make a reading look fresh; one
-    that is impossible is doubted.
+    that is impossible is doubted. `ends_ns`: the UTC by which what people entered ends, where it is not `now_ns`.
     """
     now = datetime.fromtimestamp(now_ns / 1e9, UTC)
+    by = now if ends_ns is None else datetime.fromtimestamp(ends_ns / 1e9, UTC)
 
     def read(source: Source | None) -> Input | None:
         return None if source is None else _from_reading(source, latest, monotonic_ns)
@@ -185,24 +186,24 @@ def bind(binding: TankBinding, latest: Latest, now_ns: int, monotonic_ns: int) -
         instant=now,
         level=read(binding.level),
         second_level=read(binding.second_level),
-        dip_level=in_force(binding.manual_level, now, "m"),
+        dip_level=in_force(binding.manual_level, by, "m"),
         bottom_pressure=read(binding.bottom_pressure),
         vapour_pressure=read(binding.vapour_pressure),
         water=read(binding.water),
-        dip_water=standing(binding.manual_water, now, "m"),
+        dip_water=standing(binding.manual_water, by, "m"),
         elements=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.elements]),
-        manual_temperature=in_force(binding.manual_temperature, now, "degC"),
+        manual_temperature=in_force(binding.manual_temperature, by, "degC"),
         ambient=read(binding.ambient),
         flows=tuple([_from_reading(source, latest, monotonic_ns) for source in binding.flows]),
-        reference_density=density(binding.reference_density, now),
-        observed_density=observed_density(binding.observed_density, now),
-        sediment_water=standing(binding.sediment_water, now, ""),
+        reference_density=density(binding.reference_density, by),
+        observed_density=observed_density(binding.observed_density, by),
+        sediment_water=standing(binding.sediment_water, by, ""),
         simulated=binding.simulated,
         steady_s=monotonic_ns / 1e9,
         clock_doubt=_clock_doubt(now) if is_impossible(now_ns) else None,
-        endings=_endings(binding, now),
+        endings=_endings(binding, by),
     )
-    works = {each.instrument: each for each in binding.maintenance if now < each.until}
+    works = {each.instrument: each for each in binding.maintenance if by < each.until}
     return _in_works(given, binding, works) if works else given
 
 

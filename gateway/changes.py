@@ -83,6 +83,10 @@ def changes_between(old: SiteSettings, new: SiteSettings) -> Changes:
         sentences.append("web: removed" if web is None else f"web: {web.host} port {web.port} from now on")
     if old.ledger is not None and new.ledger is not None and new.ledger != old.ledger:
         sentences.append(f"ledger changed: {', '.join(_differing(old.ledger, new.ledger))}")
+    # The zone is that of the site, and is told with it.
+    account = replace(new.account, zone=old.account.zone, time_zone=old.account.time_zone)
+    if account != old.account:
+        sentences.append(f"account changed: {', '.join(_differing(old.account, account))}")
     if new.gateway_alarms != old.gateway_alarms:
         sentences.append("watch: the gateway's own alarms changed")
     if new.time_zone != old.time_zone:

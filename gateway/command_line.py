@@ -27,6 +27,9 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "check": "check a site file and list every mistake in it",
         "enter": "act on the running gateway: dips, densities, maintenance, alarms; what stands entered",
         "alarms": "show what needs someone, worst first, and what to do about it",
+        "transfers": "show what is moved, how far, until when; plan, start, confirm, finish, close a transfer",
+        "stock": "show what the site holds, now or of a closed day; enter amounts, close a day",
+        "report": "write what is signed or filed: stock, reconciliation, tickets, alarms, overrides, changes",
         "show": "show the tanks as they stand now: level, volume, room, quality, age",
         "dip": "calculate volume and mass from a hand dip, each step with its clause",
         "table": "make, check, convert and preview capacity tables",
@@ -47,10 +50,10 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
 _ROOMS = {
     "demonstration": ("demo", "simulate"),
     "service": ("run", "reload", "check", "ledger", "schema"),
-    "operator": ("alarms", "enter", "show", "dip"),
+    "operator": ("alarms", "enter", "transfers", "show", "dip"),
     "surveyor": ("table",),
     "technician": ("registers", "scan", "record", "replay", "loop-check", "dip-check", "line-report"),
-    "accountant": ("recalculate",),
+    "accountant": ("stock", "report", "recalculate"),
 }
 """In which folder of `gateway.commands` each stands: by who uses it."""
 

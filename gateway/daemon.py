@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 import structlog
 
 from gateway import __version__
-from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
@@ -22,9 +21,9 @@ from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
+from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
-from gateway.kept_memory import Kept, alarms_in
 from gateway.payload.alarms import alarms_json
 from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
@@ -35,15 +34,17 @@ from gateway.process.service_manager import ServiceManager
 from gateway.process.stop_time import StopTime
 from gateway.process.supervision import Loops
 from gateway.process.tasks import Loop
+from gateway.process.time_sync import synchronised_ns
 from gateway.readiness import readiness_of
+from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
+from gateway.site_accounts import SiteAccounts
 from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.watch.house import House
-from gateway.watch.plan import WatchPlan
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
@@ -97,23 +98,30 @@ class Daemon:
         self._loops = Loops(self._machine, self._jitter, self._begun)
         self._deliveries = Deliveries(self._loops, self._destination)
         self._keeping = keep(self._boot, self._clock)
-        self.acting = Acting(settings, self._keeping, self._clock, lambda binding: self._pipeline.rebind(binding))
+        self._ends = EndClock(self._clock, synchronised_ns)
+        self.acting = Acting(
+            settings,
+            self._keeping,
+            self._clock,
+            lambda binding: self._pipeline.rebind(binding),
+            refit=lambda setup: self._pipeline.refit(setup.plan, setup.binding, setup.watch),
+            ends=self._ends,
+        )
         self._pipeline = Pipeline(
             settings.name,
             self._boot,
             self.acting.watched(settings),
             self._take,
             self._clock,
-            _maps(settings),
-            _watches(settings),
+            settings.maps,
+            self.acting.watches(),
+            self._ends,
         )
+        self._accounts = SiteAccounts(self._boot, settings, self._keeping, self._clock, self._pipeline, self.acting)
         self._house_watch = HouseWatch(self._house, self._clock, self._keeping.events)
         self.acting.alarms = SiteAlarms(self._pipeline, self._house_watch, self._clock)
-        kept = self._keeping.read_memory()
-        self._alarms_before = () if kept is None else alarms_in(kept)
-        if kept is not None:
-            self._pipeline.restore(kept)
-            self._house_watch.restore(kept)
+        self._remembering = Remembering(self._keeping, self._pipeline, self._house_watch)
+        self._remembering.go_on()
         self._sources = {plan.name: self._source(plan) for plan in settings.sources}
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._keep_outboxes()
@@ -140,9 +148,10 @@ class Daemon:
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
         self._loops.begin("entries", self.acting.run)
+        self._accounts.begin(self._loops)
         self._begin_sources([plan for plan in self._settings.sources if plan.instruments])
         if self._keeping.remembers:
-            self._loops.begin("memory", lambda: self._keeping.remember(self._memories))
+            self._loops.begin("memory", self._remembering.run)
         if self._manager.listens:
             self._loops.begin("service manager", self._tell_manager)
         for name, loop in (beside or {}).items():
@@ -170,7 +179,7 @@ class Daemon:
                     for record in last:
                         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
                 finally:
-                    written = self._keeping.keep(self._memories(whole=True))
+                    written = self._keeping.keep(self._remembering.memories(whole=True))
                     await self._loops.end_all(within_s=left.for_deliveries(GOODBYE_S))
                     await self._keeping.close(written, left.for_keeping())
                     self._log.info(GATEWAY_STOPPED, site=self._settings.name)
@@ -186,6 +195,7 @@ class Daemon:
         `settings` are of the same site. All that is new is made, and has its port, before anything is ended: where that
         fails, the error leaves this and all goes on as it was.
         """
+        self.acting.refuse(settings)
         old, changes = self._settings, changes_between(self._settings, settings)
         server: HttpServer | None = None
         try:
@@ -207,12 +217,13 @@ class Daemon:
         self._sources = {plan.name: sources.get(plan.name) or self._sources[plan.name] for plan in settings.sources}
         self._settings = settings
         self._keeping.take_over(settings.ledger)
+        self._accounts.take_over(settings)
         self._forget(changes.sources.removed, ())
-        last = self._pipeline.change(
-            self.acting.watched(settings), changes.forgotten, _maps(settings), _watches(settings)
-        )
+        tanks = self.acting.watched(settings)
+        last = self._pipeline.change(tanks, changes.forgotten, settings.maps, self.acting.watches())
         for record in last:
             self._take(record)
+        self._remembering.tanks_changed()
         self._begin_sources([plan for plan in settings.sources if plan.name in sources and plan.instruments])
         await self._change_deliveries(old, changes, destinations, last)
         if changes.http:
@@ -222,7 +233,7 @@ class Daemon:
                 self._loops.begin("http", server.run)
             else:
                 self._progress.forget("http")
-        return changes
+        return changes._replace(sentences=(*changes.sentences, *self.acting.remarks()))
 
     async def _change_deliveries(
         self, old: SiteSettings, changes: Changes, begun: Sequence[Walled], last: Sequence[TankRecord]
@@ -253,9 +264,7 @@ class Daemon:
         self._deliveries.offer(record)
         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
         self._house_watch.heard(record.events)
-
-    def _memories(self, *, whole: bool = False) -> Kept:
-        return self._pipeline.memories(whole=whole)._replace(house=self._house_watch.memory)
+        self._accounts.heard(record)
 
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:
@@ -286,7 +295,8 @@ class Daemon:
             site_file_refused=self.site_file_refused,
             alarms=(*self._house_watch.alarms(), *self._pipeline.alarms()),
             entered=self.acting.entered(),
-            alarms_before=self._alarms_before,
+            alarms_before=self._remembering.alarms_before,
+            accounts=self._accounts.status(),
         )
 
     def healthy(self) -> bool:
@@ -308,6 +318,7 @@ class Daemon:
             self._keeping.status(),
             is_impossible(self._clock.utc_ns()),
             self.site_file_refused,
+            self._ends.jump_s,
         )
 
     @property
@@ -377,6 +388,7 @@ class Daemon:
             self._pipeline,
             self._house_watch,
             self._clock,
+            self._ends,
             came_round,
             max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
         )
@@ -386,11 +398,3 @@ class Daemon:
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
-
-
-def _watches(settings: SiteSettings) -> dict[str, WatchPlan]:
-    return {tank.plan.tank: tank.watch for tank in settings.tanks}
-
-
-def _maps(settings: SiteSettings) -> dict[str, InstrumentMap]:
-    return {each.tag: each.map for line in settings.lines for each in line.instruments}

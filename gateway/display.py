@@ -1,4 +1,4 @@
-"""Figures for people: no more digits than are known, a word for every doubt, `-` where there is no value.
+"""Pure: figures for people: no more digits than are known, a word for every doubt, `-` where there is no value.
 
 The sheet stays in SI; a unit system is a choice of display alone. Rounding is half up, on the shortest decimal that
 means the number, but room and pumpable volume are rounded down: nobody may count on the part that was rounded.

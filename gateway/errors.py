@@ -14,6 +14,7 @@ __all__ = [
     "LinkError",
     "NoAnswerError",
     "NoConnectionError",
+    "NotKeptError",
     "QuantityError",
     "SettingsError",
     "UsageError",
@@ -117,3 +118,7 @@ class UsageError(GatewayError):
 
 class QuantityError(GatewayError):
     """A text is not a quantity of the dimension that is wanted, or a unit is not one of the dimension's."""
+
+
+class NotKeptError(GatewayError):
+    """What was asked for does not hold: the sentence says whether it may yet."""

@@ -4,19 +4,21 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
 from gateway.clock import Clock
-from gateway.clock_watch import is_impossible
+from gateway.going_on import pause_of
 from gateway.history import GATEWAY
-from gateway.kept_memory import Kept, KeptWatch, pause_s, restored_house
+from gateway.kept_memory import Kept, KeptWatch, restored_house
 from gateway.tank_record import Event
 from gateway.tank_state import AlarmNow, AlarmStanding
 from gateway.watch.alarms.commands import AlarmCommand
-from gateway.watch.alarms.together import alarms_now, given_up
+from gateway.watch.alarms.late import Since, joined
+from gateway.watch.alarms.together import alarms_now, given_up, left_over
 from gateway.watch.house import (
     NO_HOUSE,
     Found,
     House,
     HouseMemory,
     act_on_house,
+    house_conditions,
     house_plans,
     watch_house,
 )
@@ -35,6 +37,8 @@ class HouseWatch:
         self._clock = clock
         self._tell = tell
         self._heard: list[Event] = []
+        self._since: Since | None = None
+        """What its alarms were judged to be since the start; None: nobody asks, as what was before is known."""
         self._plans: Mapping[str, AlarmPlan] = {}
         """As of the last look."""
         self.memory: HouseMemory = NO_HOUSE
@@ -43,9 +47,22 @@ class HouseWatch:
 
     def restore(self, kept: Kept) -> None:
         """Go on from what was remembered."""
-        utc_ns, steady_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
-        is_told = not (is_impossible(kept.utc_ns) or is_impossible(utc_ns))
-        self.memory = restored_house(kept, steady_ns, pause_s(kept, utc_ns, steady_ns, is_told=is_told))
+        self.memory = restored_house(kept, self._clock.monotonic_ns(), pause_of(kept, self._clock))
+
+    def await_memory(self) -> None:
+        """What was remembered may come late: until then it is noted what would tell one alarm from another."""
+        self._since = Since()
+
+    def join(self, kept: Kept) -> None:
+        """Take in what was remembered and comes late, with what has happened since the start."""
+        since, self._since = self._since or Since(), None
+        instant, steady_s = self._now()
+        before = restored_house(kept, self._clock.monotonic_ns(), pause_of(kept, self._clock))
+        plans = house_plans(self._look())
+        alarms = joined(plans, before.alarms, self.memory.alarms, since, instant, steady_s)
+        events = (*left_over(before.alarms, {**self._plans, **plans}, instant), *alarms.events)
+        self._plans = plans
+        self._take(Found(alarms.standings, events, self.memory._replace(alarms=alarms.memories)))
 
     def heard(self, events: Iterable[Event]) -> None:
         """What has happened at a tank."""
@@ -58,7 +75,10 @@ class HouseWatch:
         house = self._look()
         plans = house_plans(house)
         gone = given_up(self._plans, self.memory.alarms, plans, instant)
+        gone += left_over(self.memory.alarms, {**self._plans, **plans}, instant)
         self._plans = plans
+        if self._since is not None:
+            self._since.note(house_conditions(house, self.memory.flaps))
         found = watch_house(house, heard, self.memory, instant, steady_s)
         self._take(found._replace(events=(*gone, *found.events)))
 

@@ -1,19 +1,22 @@
 """What outlives the process, in the daemon's hands: the ledger, or else memory in a file of its own."""
 
-import asyncio
+import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Any, TypeVar
 
 import structlog
 
+from gateway.account.paper import AccountPaper
 from gateway.clock import Clock
 from gateway.delivery.contract import Outbox
 from gateway.errors import GatewayError, LedgerError
 from gateway.kept_memory import Kept, KeptWatch
+from gateway.ledger.account_papers import Known
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.papers import Paper
 from gateway.ledger.plan import LedgerPlan
@@ -30,16 +33,22 @@ __all__ = ["Keeping", "Open", "kept_in", "nothing_kept"]
 NOTHING_KEPT = "ledger.not_kept"
 LITTLE_ROOM = "ledger.little_room"
 
-_MEMORY_EVERY_S = 60.0
 _CLOSE_S = 3.0
 _MARGIN_S = 0.5
 """Between what is waited for and for how long: twice, for the ledger and for memory."""
 _LOGGER = structlog.get_logger("gateway.daemon")
 
+T = TypeVar("T")
 PlanOf = Callable[[str], Callable[[], bytes] | None]
 """What makes the text of a record's plan, by the tank: asked for once for each plan."""
 WatchOf = Callable[[str], KeptWatch | None]
 """What the watch of a tank remembers now."""
+
+
+def _refused() -> "Future[Any]":
+    refused: Future[Any] = Future()
+    refused.set_exception(LedgerError("there is no ledger"))
+    return refused
 
 
 def nothing_watched(_tank: str) -> KeptWatch | None:
@@ -67,6 +76,15 @@ class Keeping:
         return max((kept for kept in places if kept is not None), key=lambda kept: kept.utc_ns, default=None)
 
     @property
+    def awaits_memory(self) -> bool:
+        """Whether the ledger has what was remembered and could not be read yet."""
+        return self._ledger is not None and not self._ledger.memory_is_found
+
+    def late_memory(self) -> Kept | None:
+        """What the ledger remembered, once it is awaited no more. The first time only."""
+        return None if self._ledger is None else self._ledger.memory()
+
+    @property
     def remembers(self) -> bool:
         """Whether there is a place for memory."""
         return self._ledger is not None or self._memory is not None
@@ -88,6 +106,12 @@ class Keeping:
         if self._ledger is not None:
             for event in events:
                 self._ledger.event(event, watch=watch if event is events[-1] else None)
+
+    def events_apart(self, events: Sequence[tuple[str, Event]]) -> None:
+        """What has happened to tanks without a sheet that tells it, each with its tank."""
+        if self._ledger is not None:
+            for tank, event in events:
+                self._ledger.event(event, tank)
 
     def outbox(self, destination: str, *, records: bool = True) -> Outbox | None:
         """For one that takes the place of whoever had it before, from when it first takes something.
@@ -127,18 +151,33 @@ class Keeping:
         """What a person did, in one commit; the future has the error where nothing of it was kept."""
         if self._ledger is not None:
             return self._ledger.keep_papers(papers, events, audit)
-        refused: Future[None] = Future()
-        refused.set_exception(LedgerError("there is no ledger"))
-        return refused
+        return _refused()
+
+    def known_accounts(self) -> tuple[Known | None, int]:
+        """What the accounts go on with, and how many times a file was read for it; None: none was yet."""
+        if self._ledger is None or not self._ledger.accounts.times_read:
+            return None, 0
+        return self._ledger.accounts.known(), self._ledger.accounts.times_read
+
+    def found_accounts(self, known: Known) -> None:
+        """What was read of them: this counts from now on."""
+        if self._ledger is not None:
+            self._ledger.accounts.found(known)
+
+    def keep_account(
+        self, papers: Sequence[AccountPaper], events: Sequence[tuple[str, Event]], audit: tuple[int, str]
+    ) -> "Future[None]":
+        """Papers of the accounts with what happened, in one commit; the future has the error where nothing was kept."""
+        if self._ledger is not None:
+            return self._ledger.keep_account(papers, events, audit)
+        return _refused()
+
+    def read(self, reading: Callable[[sqlite3.Connection], T]) -> "Future[T]":
+        """From the file, by a thread of its own, with all that was taken in before."""
+        return _refused() if self._ledger is None else self._ledger.read(reading)
 
     def status(self) -> LedgerStatus | None:
         return self._refused if self._ledger is None else self._ledger.status()
-
-    async def remember(self, memories: Callable[[], Kept]) -> None:
-        """Keeps the memory of the calculation each minute, until cancelled."""
-        while True:
-            await asyncio.sleep(_MEMORY_EVERY_S)
-            self.keep(memories())
 
     def keep(self, kept: Kept) -> threading.Event | None:
         """Takes the memory in. The event is set when it is written, or known not to be."""

@@ -61,6 +61,8 @@ class KeptTank(NamedTuple):
     """`PlanIds.memory` of the plan that it belongs to."""
     memory: Memory
     watch: WatchMemory = NO_WATCH
+    moves: str = ""
+    """`PlanIds.moves` of that plan; empty: of a gateway that did not keep it yet."""
 
 
 class Kept(NamedTuple):
@@ -128,7 +130,12 @@ def plain_head(kept: Kept) -> dict[str, Any]:
 
 def plain_tank(tank: KeptTank) -> dict[str, Any]:
     """Plain values of one: a member of `tanks`, by its tag, beside those of `plain_head`."""
-    return {"plan": tank.plan, "memory": _FORM.to_plain(tank.memory), "watch": _written(tank.watch)}
+    return {
+        "plan": tank.plan,
+        "moves": tank.moves,
+        "memory": _FORM.to_plain(tank.memory),
+        "watch": _written(tank.watch),
+    }
 
 
 def kept_from(plain: Any) -> Kept:
@@ -167,7 +174,10 @@ def kept_from(plain: Any) -> Kept:
 def _tank_from(plain: Any) -> KeptTank:
     if not isinstance(plain, dict) or not isinstance(plain.get("plan"), str):
         raise KeptMemoryError("its plan is missing")
-    return KeptTank(plain["plan"], _FORM.from_plain(plain.get("memory")))
+    moves = plain.get("moves", "")
+    if not isinstance(moves, str):
+        raise KeptMemoryError("which plan its rates rest on is no text")
+    return KeptTank(plain["plan"], _FORM.from_plain(plain.get("memory")), moves=moves)
 
 
 def _written(memory: WatchMemory | HouseMemory) -> dict[str, Any]:

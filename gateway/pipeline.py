@@ -1,6 +1,5 @@
 """Readings in, inventory records out: binding and calculation of every tank of a site. Synchronous, no I/O."""
 
-import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from types import MappingProxyType
@@ -11,35 +10,29 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding, bind, received, was_heard
 from gateway.calculation.doubts.recurrence import QUIET, Recurrence
 from gateway.calculation.doubts.words import NO_JUDGEMENTS
-from gateway.calculation.inventory import calculate, failed, sheet, unwatched
-from gateway.calculation.memory import EMPTY_MEMORY, Memory, remember_good
+from gateway.calculation.inventory import failed, sheet, unwatched
+from gateway.calculation.memory import remember_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.remembered import remembered_of
 from gateway.clock import Clock
-from gateway.clock_watch import is_impossible
-from gateway.kept_memory import Kept, KeptTank, KeptWatch, pause_s, restored, restored_watch
+from gateway.end_clock import EndClock
+from gateway.going_on import go_on, join_late, of_tanks_gone
+from gateway.kept_memory import Kept, KeptTank, KeptWatch
 from gateway.records import Inventory, Reading, TankInput
 from gateway.tank_log import tell_changes
 from gateway.tank_record import Event, Identity, Remembered, TankRecord
 from gateway.tank_state import AlarmNow, AlarmStanding, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError
-from gateway.watch.memory import lean, of_another_plan
+from gateway.watch.alarms.late import Since
+from gateway.watch.memory import lean
 from gateway.watch.plan import WatchPlan
 from gateway.watch.watch import act, watch, watch_in_parts
-from gateway.watched_tank import Tank
+from gateway.watched_tank import Tank, overdue_ns, tanks_by_instrument
 
-__all__ = [
-    "MEMORY_BEGUN_ANEW",
-    "MEMORY_DAMAGED",
-    "MEMORY_RESTORED",
-    "Pipeline",
-]
+__all__ = ["Pipeline"]
 
 TANK_CALCULATION_FAILED = "tank.calculation_failed"
 TANK_WATCH_FAILED = "tank.watch_failed"
-MEMORY_RESTORED = "memory.restored"
-MEMORY_BEGUN_ANEW = "tank.memory_begun_anew"
-MEMORY_DAMAGED = "tank.memory_damaged"
 
 _NS_PER_S = 1_000_000_000
 _GRACE_NS = 250_000_000
@@ -67,12 +60,14 @@ class Pipeline:
         clock: Clock,
         maps: Mapping[str, InstrumentMap] = _NO_MAPS,
         watches: Mapping[str, WatchPlan] = _NO_WATCHES,
+        ends: EndClock | None = None,
     ) -> None:
         """`tanks`: plan, binding and period in s of each. `deliver` must neither block nor raise.
 
         `maps`: what the registers of each instrument mean, by its tag; a part of what a tank's plan id tells.
-        `watches`: by tank, how it is watched.
+        `watches`: by tank, how it is watched. `ends`: the clock by which what people gave an end to ends.
         """
+        self._ends = EndClock(clock) if ends is None else ends
         self._site = site
         self._boot = boot
         self._deliver = deliver
@@ -82,14 +77,15 @@ class Pipeline:
         """Of the signals that came late or not at all of late."""
         self._heard_ns: dict[str, int] = {}
         """When each instrument was last heard, monotonic."""
-        self._overdue_ns = _overdue_ns([binding for _, binding, _ in tanks])
+        self._overdue_ns = overdue_ns([binding for _, binding, _ in tanks])
         started_ns = clock.monotonic_ns()
         self._tanks = [
             Tank(plan, binding, period_s, maps, started_ns, watches.get(plan.tank)) for plan, binding, period_s in tanks
         ]
-        self._by_instrument = _tanks_by_instrument(self._tanks)
+        self._by_instrument = tanks_by_instrument(self._tanks)
         self._sequences: dict[str, int] = {}
         """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
+        self._untold: list[tuple[str, Event]] = []
         self._log: Log = structlog.get_logger("gateway.pipeline")
         self.calculation_errors = 0
 
@@ -175,6 +171,9 @@ class Pipeline:
         for tank in before.values():
             tank.watched = False
             tank.told += tank.given_up((), self._now())
+            if tank.latest is None:
+                # It has never spoken, and says nothing last.
+                self._untold += [(tank.plan.tank, event) for event in tank.told]
         last = self._last_of(before.values(), "the tank is no longer in the site file")
         self._sequences |= {tank.plan.tank: tank.sequence for tank in before.values()}
         for key in [key for key in self._latest if key[0] in forgotten]:
@@ -183,8 +182,8 @@ class Pipeline:
         for instrument in forgotten:
             self._heard_ns.pop(instrument, None)
         self._tanks = kept
-        self._by_instrument = _tanks_by_instrument(kept)
-        self._overdue_ns = _overdue_ns([tank.binding for tank in kept])
+        self._by_instrument = tanks_by_instrument(kept)
+        self._overdue_ns = overdue_ns([tank.binding for tank in kept])
         for tank in kept:
             if tank.is_new and not tank.awaited:
                 self._calculate(tank)
@@ -195,6 +194,17 @@ class Pipeline:
         for tank in self._tanks:
             if tank.plan.tank == binding.tank and tank.binding != binding:
                 tank.rebind(binding)
+                if not tank.awaited:
+                    self._calculate(tank)
+
+    def refit(self, plan: TankPlan, binding: TankBinding, watch: WatchPlan) -> None:
+        """A tank holds another product from its next sheet on, which is made at once: what was remembered of the one
+        before is begun anew, its alarms stay until they are judged anew."""
+        for number, before in enumerate(self._tanks):
+            if before.plan.tank == plan.tank:
+                tank = self._changed(before, before.refitted(plan, binding, watch, self._clock.monotonic_ns()), ())
+                self._tanks = [*self._tanks[:number], tank, *self._tanks[number + 1 :]]
+                self._by_instrument = tanks_by_instrument(self._tanks)
                 if not tank.awaited:
                     self._calculate(tank)
 
@@ -249,51 +259,35 @@ class Pipeline:
         anew, for what is written again and again."""
         tanks = {
             tank.plan.tank: KeptTank(
-                tank.ids.memory, tank.memory, tank.watch_memory if whole else lean(tank.watch_memory)
+                tank.ids.memory,
+                tank.memory,
+                tank.watch_memory if whole else lean(tank.watch_memory),
+                tank.ids.moves,
             )
             for tank in self._tanks
         }
         return Kept(self._clock.utc_ns(), self._clock.monotonic_ns(), tanks)
 
     def restore(self, kept: Kept) -> None:
-        """Go on from what was remembered, before anything is read.
+        """Go on from what was remembered, before anything is read."""
+        self.calculation_errors += go_on(self._tanks, kept, self._clock)
+        self._untold += of_tanks_gone(kept, [tank.plan.tank for tank in self._tanks], self._clock)
 
-        Each tank is as if the gateway had gone on polling meanwhile and nothing had been heard. One whose plan has
-        become another begins anew: level, volume and elements mean something else there.
-        """
-        utc_ns, steady_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
-        is_told = not (is_impossible(kept.utc_ns) or is_impossible(utc_ns))
-        passed_s = pause_s(kept, utc_ns, steady_ns, is_told=is_told)
-        count = 0
+    def await_memory(self) -> None:
+        """What was remembered may come late: until then it is noted what would tell one alarm from another."""
         for tank in self._tanks:
-            tag = tank.plan.tank
-            known = kept.tanks.get(tag)
-            if tag in kept.damaged:
-                self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=kept.damaged[tag], hint="it begins without memory")
-            elif known is not None and known.plan != tank.ids.memory:
-                tank.watch_memory = of_another_plan(restored_watch(kept, tag, steady_ns, passed_s))
-                self._log.info(MEMORY_BEGUN_ANEW, tank=tag, hint="its plan is another than before")
-            elif known is not None:
-                tank.watch_memory = restored_watch(kept, tag, steady_ns, passed_s)
-                self._go_on(tank, restored(kept, tag, steady_ns, passed_s), passed_s)
-                count += 1
-        for tag, trouble in kept.unwatched.items():
-            hint = "its alarms begin anew: what was acknowledged or shelved is not known"
-            self._log.warning(MEMORY_DAMAGED, tank=tag, trouble=trouble, hint=hint)
-        pause = "not known: a clock was set back or is impossible" if passed_s is None else round(passed_s, 3)
-        self._log.info(MEMORY_RESTORED, tanks=count, pause_s=pause)
+            tank.since = Since()
 
-    def _go_on(self, tank: Tank, memory: Memory, passed_s: float | None) -> None:
-        if passed_s is not None and passed_s > tank.level_stale_s:
-            # Had it gone on polling, it would have had no reading left: what that ends, ends.
-            nothing = bind(tank.binding, {}, self._clock.utc_ns(), self._clock.monotonic_ns())
-            try:
-                _, memory = calculate(tank.plan, nothing, memory)
-            except Exception:  # noqa: BLE001 - a fault in one tank's memory must not keep the others from being watched
-                self.calculation_errors += 1
-                self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
-                memory = EMPTY_MEMORY
-        tank.memory = memory
+    def join(self, kept: Kept) -> None:
+        """Take in what was remembered and comes late, with what has happened since the start."""
+        for tank in join_late(self._tanks, kept, self._clock):
+            self._calculate(tank)
+        self._untold += of_tanks_gone(kept, [tank.plan.tank for tank in self._tanks], self._clock)
+
+    def untold(self) -> list[tuple[str, Event]]:
+        """What has happened to tanks that no sheet tells of any more, each with its tank; asked for once."""
+        untold, self._untold = self._untold, []
+        return untold
 
     def _now(self) -> datetime:
         return datetime.fromtimestamp(self._clock.utc_ns() / _NS_PER_S, UTC)
@@ -301,7 +295,7 @@ class Pipeline:
     def _calculate(self, tank: Tank) -> None:
         monotonic_ns = self._clock.monotonic_ns()
         utc_ns = self._clock.utc_ns()
-        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns)
+        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns, self._ends.utc_ns())
         before = tank.memory
         try:
             inventory, tank.memory, judgements = sheet(tank.plan, tank_input, before)
@@ -325,7 +319,8 @@ class Pipeline:
         if tank.latest is None:
             return None
         try:
-            tank_input = bind(tank.binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns())
+            now_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
+            tank_input = bind(tank.binding, self._latest, *now_ns, self._ends.utc_ns())
             inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, phrase)
         except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
             self.calculation_errors += 1
@@ -343,17 +338,21 @@ class Pipeline:
         told, tank.told = tank.told, ()
         if tank.watch is None:
             return None, told
+        given = tank.watch, tank.plan, tank_input, inventory, tank.watch_memory
+        is_told = self._ends.jump_s == 0.0
         try:
-            watched = watch(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+            watched = watch(*given, is_told=is_told)
         except Exception:  # noqa: BLE001 - a fault in the watch of one tank must not keep its sheet from being told
             self.calculation_errors += 1
             self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
             try:
-                watched = watch_in_parts(tank.watch, tank.plan, tank_input, inventory, tank.watch_memory)
+                watched = watch_in_parts(*given, is_told=is_told)
             except Exception:  # noqa: BLE001 - likewise
                 self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
                 return None, told
-        state, events, tank.watch_memory = watched
+        state, events, tank.watch_memory, judged = watched
+        if tank.since is not None:
+            tank.since.note(judged)
         return state, (*told, *events)
 
     def _record(
@@ -377,21 +376,3 @@ class Pipeline:
             valid_for_s=tank.valid_for_s,
         )
         return tank.latest
-
-
-def _overdue_ns(bindings: Sequence[TankBinding]) -> Mapping[str, int]:
-    """From which age on a value of each instrument is doubted."""
-    sources = [source for binding in bindings for source in binding.sources]
-    return {
-        source.instrument: round(source.overdue_after_s * _NS_PER_S)
-        for source in sources
-        if math.isfinite(source.overdue_after_s)
-    }
-
-
-def _tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:
-    found: dict[str | None, list[Tank]] = {}
-    for tank in tanks:
-        for instrument in {source.instrument: None for source in tank.binding.sources}:
-            found.setdefault(instrument, []).append(tank)
-    return found

@@ -19,9 +19,11 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 
-__all__ = ["PlanIds", "id_of", "plan_ids", "plan_text"]
+__all__ = ["OF_LIMITS", "PlanIds", "id_of", "plan_ids", "plan_text"]
 
 _DIGITS = 32
+OF_LIMITS = ("limits", "minimum_volume_m3", "maximum_working_volume_m3")
+"""Of a tank's plan: what no rate and no loss rests on."""
 
 
 class PlanIds(NamedTuple):
@@ -30,6 +32,8 @@ class PlanIds(NamedTuple):
     plan: str
     memory: str
     """The same without what people have entered: what is remembered of a tank holds on over a new density or dip."""
+    moves: str
+    """Of what its rates and losses rest on: without its limits, its period and from which age on a value is doubted."""
 
 
 def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mapping[str, InstrumentMap]) -> PlanIds:
@@ -46,7 +50,10 @@ def plan_ids(plan: TankPlan, binding: TankBinding, period_s: float, maps: Mappin
         maintenance=(),
     )
     common = [_plain(plan), _plain(period_s), _plain(feeding)]
-    return PlanIds(_hash([*common, _plain(binding)]), _hash([*common, _plain(without)]))
+    contents = [[each.name, _plain(getattr(plan, each.name))] for each in fields(plan) if each.name not in OF_LIMITS]
+    sources = [[*each.key, each.nominal_ohm] for each in binding.sources]
+    moves = _hash([contents, _plain(feeding), sources])
+    return PlanIds(_hash([*common, _plain(binding)]), _hash([*common, _plain(without)]), moves)
 
 
 def plan_text(

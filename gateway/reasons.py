@@ -103,6 +103,17 @@ class ReasonCode(StrEnum):
     LINE_LOST = "line_lost"
     DESTINATION_LOST = "destination_lost"
     SITE_FILE_REFUSED = "site_file_refused"
+    # accounts
+    NOT_AT_REST = "not_at_rest"
+    """Of an opening or a closing: the contents had not come to rest."""
+    UNWATCHED = "unwatched"
+    """Nobody saw what moved for a while, and the rates around do not bear it out."""
+    SIDES_DIFFER = "sides_differ"
+    """What left one tank is not what came into the other."""
+    BASIS_CHANGED = "basis_changed"
+    """Opening and closing rest on another table, gauge or density."""
+    PRODUCT_CHANGED = "product_changed"
+    WRONG_WAY = "wrong_way"
     # people
     ENTERED = "entered"
     IN_MAINTENANCE = "in_maintenance"
@@ -113,6 +124,11 @@ class ReasonCode(StrEnum):
     BROKE_OFF = "broke_off"
     NOT_KEPT = "not_kept"
     LEDGER_DAMAGED = "ledger_damaged"
+    # accounts
+    MOVING = "moving"
+    NOT_INCLUDED = "not_included"
+    """A tank that a total leaves out."""
+    NO_OPENING = "no_opening"
 
 
 ReasonValue = Union[str, int, float, "Reason"]

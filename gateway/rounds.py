@@ -9,6 +9,7 @@ import structlog
 from gateway.clock import Clock
 from gateway.clock_watch import ClockWatch
 from gateway.deliveries import Deliveries, loop_name
+from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.pipeline import Pipeline
 from gateway.process.progress import CameRound, Progress
@@ -32,13 +33,16 @@ _STOOD_STILL_NS = 10_000_000_000
 _LOGGER = structlog.get_logger("gateway.daemon")
 
 
-async def tick(pipeline: Pipeline, house: HouseWatch, clock: Clock, came_round: CameRound, every_s: float) -> None:
+async def tick(
+    pipeline: Pipeline, house: HouseWatch, clock: Clock, ends: EndClock, came_round: CameRound, every_s: float
+) -> None:
     """Tanks whose period has passed, the gateway itself and the clock, looked at each `every_s` seconds of the
     machine."""
     watch = ClockWatch()
     while True:
         for _ in pipeline.overdue():
             await asyncio.sleep(0)
+        ends.look()
         house.look_round()
         fault = watch.look(clock.utc_ns(), clock.monotonic_ns())
         if fault is not None and fault.step_s:

@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable, Mapping
 
+from gateway.clock import Clock
 from gateway.daemon import Daemon
 from gateway.keeping import Open, nothing_kept
 from gateway.process.garbage import settled_collector
@@ -19,6 +20,7 @@ async def run(
     stop: asyncio.Event,
     on_ready: Callable[[Daemon], None] | None = None,
     time_factor: float = 1.0,
+    clock: Clock | None = None,
     log_lines_dropped: Callable[[], int] = lambda: 0,
     manager: ServiceManager | None = None,
     beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
@@ -27,8 +29,16 @@ async def run(
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time.
 
     `time_factor`: of a simulated site, how many times as fast as the machine's its time passes, 1 to 3600.
+    `clock`: in place of the machine's, of a simulated site.
     """
-    gateway = Daemon(settings, time_factor=time_factor, log_lines_dropped=log_lines_dropped, manager=manager, keep=keep)
+    gateway = Daemon(
+        settings,
+        clock=clock,
+        time_factor=time_factor,
+        log_lines_dropped=log_lines_dropped,
+        manager=manager,
+        keep=keep,
+    )
     if on_ready is not None:
         on_ready(gateway)
     with settled_collector():

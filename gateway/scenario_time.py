@@ -5,14 +5,30 @@ takes, so a time-out of one second is a minute of a site whose time passes sixty
 """
 
 from collections.abc import Callable, Sequence
+from datetime import datetime
 
 from gateway.clock import Clock
 from gateway.records import Reading
 
-__all__ = ["FASTEST", "ScenarioClock"]
+__all__ = ["FASTEST", "ScenarioClock", "SetClock"]
 
 FASTEST = 3600.0
 """An hour in a second."""
+
+
+class SetClock:
+    """A clock of a simulated site that shows another date than the machine's, and goes as fast."""
+
+    def __init__(self, machine: Clock, begins: datetime) -> None:
+        """`begins`: UTC, what it shows when it is made."""
+        self._machine = machine
+        self._ahead_ns = round(begins.timestamp()) * 1_000_000_000 - machine.utc_ns()
+
+    def utc_ns(self) -> int:
+        return self._machine.utc_ns() + self._ahead_ns
+
+    def monotonic_ns(self) -> int:
+        return self._machine.monotonic_ns()
 
 
 class ScenarioClock:

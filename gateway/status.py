@@ -8,6 +8,7 @@ from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmNow
 
 __all__ = [
+    "AccountsStatus",
     "Backlog",
     "DestinationStatus",
     "EnteredStatus",
@@ -17,6 +18,7 @@ __all__ = [
     "LastBoot",
     "LedgerStatus",
     "LineStatus",
+    "OpenTransfer",
     "Trouble",
 ]
 
@@ -168,6 +170,39 @@ class EnteredStatus(NamedTuple):
     """For people: the value, who entered it, until when it holds, and what the site file says of the same."""
 
 
+class OpenTransfer(NamedTuple):
+    """A transfer that is not over."""
+
+    number: int
+    kind: str
+    phase: str
+    tanks: tuple[str, ...]
+    since: datetime
+    """UTC, in this phase."""
+    waits_for: str
+    """While it settles: why it cannot be closed yet; empty where only time is wanted."""
+
+
+class AccountsStatus(NamedTuple):
+    """How the accounts do."""
+
+    open: Sequence[OpenTransfer] = ()
+    transfers: int = 0
+    """The last number given; so are those of tickets and amounts."""
+    tickets: int = 0
+    amounts: int = 0
+    day: str | None = None
+    """The last day that was closed."""
+    revision: int = 0
+    closes: int = 0
+    """Revisions of days since the start."""
+    unsettled_s: float | None = None
+    """How long the transfer has been settling that does so longest; None: none does."""
+    faults: int = 0
+    """Mistakes of the program that cost a look at a sheet."""
+    trouble: str = ""
+
+
 class GatewaySnapshot(NamedTuple):
     """The present state of the whole gateway, for metrics and pages. Taken by the daemon; never changed."""
 
@@ -199,6 +234,8 @@ class GatewaySnapshot(NamedTuple):
     entered: Sequence[EnteredStatus] = ()
     alarms_before: Sequence[tuple[str, str]] = ()
     """Tank and name of each alarm that the process before this one remembered: some may be no more."""
+    accounts: AccountsStatus | None = None
+    """None: none are kept."""
 
     @property
     def awaited(self) -> list[str]:

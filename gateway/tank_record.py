@@ -23,10 +23,10 @@ __all__ = [
     "record_from",
 ]
 
-RECORD_SCHEMA = "tank-gateway/record/2"
+RECORD_SCHEMA = "tank-gateway/record/3"
 """Another number for another shape of `TankRecord`: a test holds the two together."""
-_READ = (RECORD_SCHEMA, "tank-gateway/record/1")
-"""1 is 2 without state and events."""
+_READ = (RECORD_SCHEMA, "tank-gateway/record/2", "tank-gateway/record/1")
+"""2 is 3 without the accounts, 1 is 2 without state and events."""
 
 
 class Remembered(NamedTuple):
@@ -84,6 +84,26 @@ class EventKind(StrEnum):
     VALUE_EXPIRED = "value_expired"
     MAINTENANCE_BEGAN = "maintenance_began"
     MAINTENANCE_ENDED = "maintenance_ended"
+    PRODUCT_CHANGED = "product_changed"
+    """The subject is the product that the tank holds from then on."""
+    # accounts: the subject is the key of the paper, which the event carries
+    TRANSFER_PROPOSED = "transfer_proposed"
+    TRANSFER_PLANNED = "transfer_planned"
+    TRANSFER_STARTED = "transfer_started"
+    TRANSFER_PAUSED = "transfer_paused"
+    TRANSFER_RESUMED = "transfer_resumed"
+    TRANSFER_SETTLING = "transfer_settling"
+    TRANSFER_CHANGED = "transfer_changed"
+    """Something else is said of it, or it has got a mark: a gap, a doubt."""
+    TRANSFER_CLOSED = "transfer_closed"
+    TRANSFER_CANCELLED = "transfer_cancelled"
+    TICKET_MADE = "ticket_made"
+    TICKET_REVERSED = "ticket_reversed"
+    """By another ticket, which the event carries."""
+    AMOUNT_ENTERED = "amount_entered"
+    AMOUNT_REVERSED = "amount_reversed"
+    DAY_CLOSED = "day_closed"
+    """For the first time, or by another revision."""
 
 
 class Event(NamedTuple):
@@ -100,6 +120,8 @@ class Event(NamedTuple):
     """Who did it, where a person did."""
     standing: AlarmStanding | None = None
     """Of an alarm: how it stands after this."""
+    document: str = ""
+    """Of the accounts: the paper that it is about, whole, as JSON; empty: it is about none."""
 
 
 class Identity(NamedTuple):

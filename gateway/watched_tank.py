@@ -1,7 +1,7 @@
 """One tank as the pipeline watches it: what is fixed, what its last sheet handed on and what was said of it."""
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields
 from datetime import datetime
 from functools import cached_property
@@ -10,22 +10,21 @@ from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.binding import TankBinding
 from gateway.calculation.memory import EMPTY_MEMORY, Memory
 from gateway.calculation.plan import TankPlan
-from gateway.plan_id import PlanIds, plan_ids, plan_text
+from gateway.plan_id import OF_LIMITS, PlanIds, plan_ids, plan_text
 from gateway.records import Ending
 from gateway.states import LimitState, RoofZone
 from gateway.tank_record import Event, TankRecord
 from gateway.tank_state import AlarmNow, AlarmStanding
 from gateway.validity import valid_for_s
+from gateway.watch.alarms.late import Since
 from gateway.watch.alarms.memory import AlarmMemory
-from gateway.watch.alarms.together import alarms_now, by_kind, given_up, standings
+from gateway.watch.alarms.together import alarms_now, by_kind, given_up, left_over, standings
 from gateway.watch.memory import NO_WATCH, WatchMemory, of_another_plan
-from gateway.watch.plan import WatchPlan
+from gateway.watch.plan import AlarmPlan, WatchPlan
 
-__all__ = ["Tank"]
+__all__ = ["Tank", "overdue_ns", "tanks_by_instrument"]
 
 _NS_PER_S = 1_000_000_000
-_OF_LIMITS = ("limits", "minimum_volume_m3", "maximum_working_volume_m3")
-"""Of a plan: what no rate and no loss rests on."""
 
 
 class Tank:
@@ -53,6 +52,8 @@ class Tank:
         self.told: tuple[Event, ...] = ()
         """What has happened since its last sheet, by what people did."""
         self._alarms: tuple[Mapping[str, AlarmMemory], tuple[AlarmNow, ...]] | None = None
+        self.since: Since | None = None
+        """What its alarms were judged to be since the start; None: nobody asks, as what was before is known."""
         self.sequence = 0
         self.calculated_ns = started_ns
         """Monotonic. At the start the instruments have one period to answer before the tank speaks."""
@@ -71,33 +72,36 @@ class Tank:
         self.level_instrument = None if level is None else level.instrument
         self.level_stale_s = math.inf if level is None else level.stale_after_s
 
+    @property
+    def alarm_plans(self) -> Mapping[str, AlarmPlan]:
+        """By name, of the alarms that it is watched for."""
+        return {} if self.watch is None else by_kind(self.watch.alarms)
+
     def alarms(self) -> tuple[AlarmNow, ...]:
         """Every alarm of it, normal or not; the same ones as long as none has changed."""
         if self.watch is None:
             return ()
         if self._alarms is None or self._alarms[0] is not self.watch_memory.alarms:
             alarms = self.watch_memory.alarms
-            self._alarms = alarms, alarms_now(self.plan.tank, by_kind(self.watch.alarms), alarms)
+            self._alarms = alarms, alarms_now(self.plan.tank, self.alarm_plans, alarms)
         return self._alarms[1]
 
     def standings(self) -> tuple[AlarmStanding, ...]:
         """Of its alarms those that are not normal, first things first."""
-        return () if self.watch is None else standings(by_kind(self.watch.alarms), self.watch_memory.alarms)
+        return standings(self.alarm_plans, self.watch_memory.alarms)
 
     def given_up(self, kept: Collection[str], instant: datetime) -> tuple[Event, ...]:
         """What is to be told of alarms that nobody watches for any more: all but `kept`."""
-        return (
-            () if self.watch is None else given_up(by_kind(self.watch.alarms), self.watch_memory.alarms, kept, instant)
-        )
+        return given_up(self.alarm_plans, self.watch_memory.alarms, kept, instant)
 
     def follow(self, before: "Tank", forgotten: Collection[str], instant: datetime) -> None:
         """Take the place of one of the same tag."""
         before.watched = False
+        self.since = before.since
         # What it said last lies at the destinations until its next sheet, and in the log nothing is to be said twice.
         self.sequence, self.latest = before.sequence, before.latest
         self.limit_told, self.roof_told, self.endings_told = before.limit_told, before.roof_told, before.endings_told
-        kept = () if self.watch is None else [plan.kind for plan in self.watch.alarms]
-        self.told = before.told + before.given_up(kept, instant)
+        self.told = before.told + before.given_up(self.alarm_plans, instant)
         self.watch_memory = of_another_plan(before.watch_memory)
         if before.goes_on(self, forgotten):
             self.memory, self.watch_memory = before.memory, before.watch_memory
@@ -105,6 +109,15 @@ class Tank:
         elif before.moves_on(self, forgotten):
             self.watch_memory = before.watch_memory
         # Told to be over: should it be put back before the next sheet, that is another alarm.
+        self._forget_what_is_left()
+
+    def give_up_what_is_left(self, instant: datetime) -> None:
+        """Tell the end of alarms that a process before watched for, and this one does not."""
+        self.told += left_over(self.watch_memory.alarms, self.alarm_plans, instant)
+        self._forget_what_is_left()
+
+    def _forget_what_is_left(self) -> None:
+        kept = self.alarm_plans
         alarms = {name: memory for name, memory in self.watch_memory.alarms.items() if name in kept}
         if len(alarms) < len(self.watch_memory.alarms):
             self.watch_memory = self.watch_memory._replace(alarms=alarms)
@@ -117,6 +130,11 @@ class Tank:
     def plan_text(self) -> bytes:
         """What the plan id is made from. From any thread: it takes a while where the table is long."""
         return plan_text(self.plan, self.binding, self._period_s, self._maps)[1]
+
+    def refitted(self, plan: TankPlan, binding: TankBinding, watch: WatchPlan, now_ns: int) -> "Tank":
+        """One that takes its place: of the same instruments, with another product."""
+        assert binding.sources == self.binding.sources, "other sources are another tank"
+        return Tank(plan, binding, self._period_s, self._maps, now_ns, watch)
 
     def rebind(self, binding: TankBinding) -> None:
         """Take its inputs as that one says: of the same sources, with other values by hand or other maintenance."""
@@ -131,7 +149,7 @@ class Tank:
     def moves_on(self, other: "Tank", forgotten: Collection[str]) -> bool:
         """Whether at least how it moved holds for that one too: nothing is another but its limits."""
         mine, others = (
-            [getattr(tank.plan, each.name) for each in fields(TankPlan) if each.name not in _OF_LIMITS]
+            [getattr(tank.plan, each.name) for each in fields(TankPlan) if each.name not in OF_LIMITS]
             for tank in (self, other)
         )
         return mine == others and self._reads_the_same(other, forgotten)
@@ -139,3 +157,21 @@ class Tank:
     def _reads_the_same(self, other: "Tank", forgotten: Collection[str]) -> bool:
         mine, others = ([(each.key, each.nominal_ohm) for each in tank.binding.sources] for tank in (self, other))
         return mine == others and not any(each.instrument in forgotten for each in other.binding.sources)
+
+
+def overdue_ns(bindings: Sequence[TankBinding]) -> Mapping[str, int]:
+    """From which age on a value of each instrument is doubted."""
+    sources = [source for binding in bindings for source in binding.sources]
+    return {
+        source.instrument: round(source.overdue_after_s * _NS_PER_S)
+        for source in sources
+        if math.isfinite(source.overdue_after_s)
+    }
+
+
+def tanks_by_instrument(tanks: Sequence[Tank]) -> Mapping[str | None, list[Tank]]:
+    found: dict[str | None, list[Tank]] = {}
+    for tank in tanks:
+        for instrument in {source.instrument: None for source in tank.binding.sources}:
+            found.setdefault(instrument, []).append(tank)
+    return found

@@ -15,12 +15,13 @@ from gateway.calculation.remembered import calculated_again, is_a_sheet
 from gateway.clock import SystemClock
 from gateway.daemon import Daemon
 from gateway.delivery.own_metrics import own_metrics
+from gateway.going_on import MEMORY_RESTORED
 from gateway.keeping import LITTLE_ROOM, NOTHING_KEPT, Keeping, kept_in
 from gateway.kept_memory import Kept
 from gateway.ledger import room
 from gateway.ledger.codec import unpacked
 from gateway.ledger.plan import LedgerPlan
-from gateway.pipeline import MEMORY_RESTORED, Pipeline
+from gateway.pipeline import Pipeline
 from gateway.plan_body import plan_from
 from gateway.process.memory_file import MEMORY_NOT_KEPT
 from gateway.resources import config_path

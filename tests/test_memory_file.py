@@ -13,11 +13,11 @@ import orjson
 import pytest
 from structlog.testing import capture_logs
 
-from gateway import keeping, run_site
+from gateway import keeping, remembering, run_site
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.files import UnreadableError
+from gateway.going_on import MEMORY_RESTORED
 from gateway.kept_memory import MEMORY_SCHEMA, Kept, KeptMemoryError, KeptTank
-from gateway.pipeline import MEMORY_RESTORED
 from gateway.process.memory_file import (
     DIRECTORY_VARIABLE,
     MEMORY_KEPT_AGAIN,
@@ -228,7 +228,7 @@ async def test_a_gateway_writes_each_minute_and_at_its_end_and_the_next_goes_on(
     file = MemoryFile(tmp_path, site.name)
 
     async def live() -> None:
-        monkeypatch.setattr(keeping, "_MEMORY_EVERY_S", 0.01)
+        monkeypatch.setattr(remembering, "_EVERY_S", 0.01)
         stop = asyncio.Event()
         begun = asyncio.Event()
         keep = keeping.kept_in(tmp_path, site.name, None)
@@ -238,7 +238,7 @@ async def test_a_gateway_writes_each_minute_and_at_its_end_and_the_next_goes_on(
             await _is_there(file)
             file.path.unlink()
             await _is_there(file)
-            monkeypatch.setattr(keeping, "_MEMORY_EVERY_S", 1e9)
+            monkeypatch.setattr(remembering, "_EVERY_S", 1e9)
             stop.set()
             await running
 

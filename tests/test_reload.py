@@ -434,6 +434,7 @@ BASE: dict[str, Any] = {
         ("127.0.0.1:9110", ("web", "address"), ["web: 127.0.0.1 port 9110 from now on"], set()),
         (None, ("web",), ["web: removed"], set()),
         ("Asia/Manila", ("site", "time_zone"), ["site: its time zone is Asia/Manila from now on"], set()),
+        ({"day_boundary": "07:30", "propose": "no"}, ("account",), ["account changed: boundary, proposes"], set()),
     ],
 )
 def test_each_change_is_said_in_the_words_of_the_file(

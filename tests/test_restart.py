@@ -15,8 +15,9 @@ from structlog.testing import capture_logs
 
 from gateway.binding import ManualValue, Source, TankBinding
 from gateway.calculation.plan import ColumnPlan, FlowPlan, GaugeKind, GaugePlan, MeasuredDensityPlan, TankPlan
+from gateway.going_on import MEMORY_BEGUN_ANEW, MEMORY_DAMAGED, MEMORY_RESTORED
 from gateway.kept_memory import Kept, kept_from, plain_head, plain_tank
-from gateway.pipeline import MEMORY_BEGUN_ANEW, MEMORY_DAMAGED, MEMORY_RESTORED, Pipeline
+from gateway.pipeline import Pipeline
 from gateway.records import Figure, Inventory, Quality, Reading, Reason, ReasonCode
 from gateway.states import LimitState
 from gateway.tank_record import TankRecord

@@ -105,9 +105,13 @@ def standing_text(standing: EntryStanding) -> str:
 
 
 def list_document(
-    now: datetime, entries: Sequence[EntryStanding], alarms: Mapping[str, Sequence[AlarmStanding]]
+    now: datetime,
+    entries: Sequence[EntryStanding],
+    alarms: Mapping[str, Sequence[AlarmStanding]],
+    transfers: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """What whoever takes over the shift has to know: entries and maintenance, and each alarm that is not normal."""
+    """What whoever takes over the shift has to know: entries and maintenance, each alarm that is not normal, and the
+    transfers that are open."""
     return {
         "code": 0,
         "lines": [],
@@ -129,6 +133,7 @@ def list_document(
             for tank, standings in alarms.items()
             for standing in standings
         ],
+        "transfers": list(transfers),
     }
 
 

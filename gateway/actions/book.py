@@ -4,18 +4,22 @@ Without I/O: what is to be kept is handed out, and taken in once it is.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import NamedTuple
 
 from gateway.actions.checking import CheckedEntry, checked_maintenance, checked_value
-from gateway.actions.entry import MAINTENANCE, OF_PRODUCT, QUANTITIES, Entry, EntryStanding, What
+from gateway.actions.entry import MAINTENANCE, OF_PRODUCT, PRODUCT, QUANTITIES, Entry, EntryStanding, What
+from gateway.actions.held_product import HeldProduct
 from gateway.actions.merging import Merged, merged
+from gateway.actions.products import Products, ProductStep
 from gateway.actions.requests import (
     Action,
     BeginMaintenance,
     Density,
     Dip,
     EndMaintenance,
+    ProductChange,
     SedimentWater,
     Temperature,
     Withdraw,
@@ -46,7 +50,9 @@ class Book:
         self._entries: dict[str, Entry] = {}
         self._checked: dict[str, CheckedEntry | Maintenance | str] = {}
         """By key: what it becomes; a text says why it becomes nothing."""
-        self._setups: dict[str, TankSetup] = {}
+        self.products = Products()
+        self._setups: Mapping[str, TankSetup] = self.products.setups
+        """With what each tank holds."""
         self._instruments: dict[str, tuple[str, ...]] = {}
         """By instrument: the tanks that it feeds."""
         self._works: tuple[Maintenance, ...] = ()
@@ -55,9 +61,9 @@ class Book:
 
     def take_over(self, settings: SiteSettings, now: datetime) -> tuple[str, ...]:
         """Another site file: all is checked again. What can no longer be taken, one line each."""
-        self._setups = {setup.plan.tank: setup for setup in settings.tanks}
+        self.products.take_over(settings, now)
         self._instruments = {tag: () for source in settings.sources for tag in source.meanings}
-        for setup in settings.tanks:
+        for setup in self._setups.values():
             for instrument in dict.fromkeys(source.instrument for source in setup.binding.sources):
                 self._instruments[instrument] = (*self._instruments.get(instrument, ()), setup.plan.tank)
         self._checked = {}
@@ -77,6 +83,41 @@ class Book:
                     troubles.append(f"{entry.key}: {checked}")
         self._works = tuple([each for each in self._checked.values() if isinstance(each, Maintenance)])
         return tuple(troubles)
+
+    def turn(
+        self, now: datetime, held: Iterable[HeldProduct] = (), entries: Iterable[Entry] = ()
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Time has passed, and words on products and entries are kept. The tanks that hold something else from now on,
+        and what can no longer be taken, one line each."""
+        words, given = tuple(held), tuple(entries)
+        tanks = self.products.turn(now, words)
+        known = [entry for entry in self._entries.values() if entry.about in tanks and entry.quantity != MAINTENANCE]
+        troubles: tuple[str, ...] = ()
+        if words or given or tanks:
+            troubles = self.put({entry.key: entry for entry in (*known, *given)}.values(), now)
+        # A change whose time has come brings its density; what was entered since then is newer.
+        made = [entry for step in self.products.due(now) for entry in step.entries]
+        new = [each for each in made if each.key not in self._entries or self._entries[each.key].at < each.at]
+        if new:
+            troubles += self.put(new, now)
+        return tanks, troubles
+
+    def setup(self, tank: str) -> TankSetup:
+        """With what it holds, and what people have entered. Raises KeyError for a tank that is not watched."""
+        return replace(self._setups[tank], binding=self.merged(tank).binding)
+
+    def step(self, action: Action, by: str, now: datetime) -> ProductStep | None:
+        """What the action would make of the product of a tank; None: it is about none. Raises SettingsError."""
+        now = now.astimezone(UTC).replace(microsecond=0)
+        match action:
+            case ProductChange():
+                self._refuse_unknown("tank", action.tank, self._setups)
+                return self.products.changed(action, by, now)
+            case Withdraw() if action.quantity == PRODUCT:
+                self._refuse_unknown("tank", action.tank, self._setups)
+                return self.products.withdrawn(action, by, now)
+            case _:
+                return None
 
     def entry(self, key: str) -> Entry | None:
         return self._entries.get(key)
@@ -159,6 +200,8 @@ class Book:
             held = setup.plan.product.name
             if entry.product and entry.product != held:
                 return f"it is a sample of {entry.product}, and the tank holds {held} now; enter a new one"
+            if entry.product and (before := self.products.entered_before(entry.about, entry)):
+                return f"{before}; enter a new one"
             return checked_value(entry, setup.plan, now)
         except SettingsError as error:
             return error.mistakes[0]

@@ -10,6 +10,7 @@ __all__ = [
     "ENTRY_SCHEMA",
     "MAINTENANCE",
     "OF_PRODUCT",
+    "PRODUCT",
     "QUANTITIES",
     "Entry",
     "EntryStanding",
@@ -30,6 +31,8 @@ QUANTITIES: Mapping[str, str] = {
 """What can be entered of a tank, in words."""
 OF_PRODUCT = frozenset({"density", "sediment_water"})
 """Samples: they say nothing of another product that the tank holds later."""
+PRODUCT = "product"
+"""Which product a tank holds is changed by an action of its own; its papers are those of `held_product`."""
 MAINTENANCE = "maintenance"
 """What is said of an instrument."""
 _LONGEST = 20_000

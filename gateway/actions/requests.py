@@ -4,14 +4,16 @@ Quantities stay the texts that were typed: `checking` reads them by the models o
 """
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from gateway.actions.account_requests import ACCOUNT_ACTIONS, AccountAction
 from gateway.actions.checking import checked_model
-from gateway.actions.entry import QUANTITIES
+from gateway.actions.entry import PRODUCT, QUANTITIES
 from gateway.errors import SettingsError
-from gateway.settings.reading.fields import Duration, Name, Section, Text, refuse
+from gateway.settings.reading.fields import Duration, Instant, Name, Section, Text, refuse
 from gateway.settings.reading.validation import suggestion
 
 __all__ = [
@@ -23,6 +25,7 @@ __all__ = [
     "Density",
     "Dip",
     "EndMaintenance",
+    "ProductChange",
     "ReturnToService",
     "SedimentWater",
     "Shelve",
@@ -38,8 +41,9 @@ _MOST_FIELDS = 20
 
 
 def _known(quantity: str) -> str:
-    if quantity not in QUANTITIES:
-        raise refuse(f"'{quantity}' cannot be entered; {suggestion(quantity, QUANTITIES)}")
+    known = (*QUANTITIES, PRODUCT)
+    if quantity not in known:
+        raise refuse(f"'{quantity}' cannot be entered; {suggestion(quantity, known)}")
     return quantity
 
 
@@ -96,12 +100,51 @@ class SedimentWater(_Dated):
 
 
 class Withdraw(_Act):
-    """Take back what was entered: what the site file gives counts again, and no entry before it."""
+    """Take back what was entered: what the site file gives counts again, and no entry before it.
+
+    Of a product it is the newest change: what the tank held before it counts again.
+    """
 
     action: Literal["withdraw"]
     tank: Name
     quantity: Annotated[Text, AfterValidator(_known)]
     why: Text
+
+
+class ProductChange(_Act):
+    """The tank holds another product, from now or another time on."""
+
+    action: Literal["product-change"]
+    tank: Name
+    product: Name
+    effective: Annotated[Instant | None, Field(description="From when on; now unless given")] = None
+    density: Annotated[Text | None, Field(description="A sample of the new product")] = None
+    density_at: Text | None = None
+    density_by: Text | None = None
+    made_for: Text | None = None
+    entered: Text | None = None
+    expires: Text | None = None
+
+    @model_validator(mode="after")
+    def _of_a_density(self) -> "ProductChange":
+        more = (self.density_at, self.density_by, self.made_for, self.entered, self.expires)
+        if self.density is None and any(each is not None for each in more):
+            raise refuse("what is said of a density goes with one; give for example density 745 kg/m3")
+        return self
+
+    def density_block(self, now: datetime) -> dict[str, str] | None:
+        """As the site file would have it; None: none is given."""
+        if self.density is None:
+            return None
+        given = {
+            "value": self.density,
+            "at": self.density_at,
+            "by": self.density_by,
+            "made_for": self.made_for,
+            "entered": self.entered or now.isoformat(),
+            "expires": self.expires,
+        }
+        return {key: text.strip() for key, text in given.items() if text is not None}
 
 
 class BeginMaintenance(_Act):
@@ -159,6 +202,7 @@ Action = (
     | Density
     | SedimentWater
     | Withdraw
+    | ProductChange
     | BeginMaintenance
     | EndMaintenance
     | Acknowledge
@@ -173,6 +217,7 @@ ACTIONS: Mapping[str, type[Action]] = {
     "density": Density,
     "sediment-water": SedimentWater,
     "withdraw": Withdraw,
+    "product-change": ProductChange,
     "maintenance": BeginMaintenance,
     "end-maintenance": EndMaintenance,
     "acknowledge": Acknowledge,
@@ -183,7 +228,7 @@ ACTIONS: Mapping[str, type[Action]] = {
 }
 
 
-def read_action(given: Mapping[str, Any]) -> Action:
+def read_action(given: Mapping[str, Any]) -> Action | AccountAction:
     """What is asked for. Raises SettingsError with every mistake: each names the field and what would be right."""
     if len(given) > _MOST_FIELDS:
         raise SettingsError((f"has {len(given)} fields, which no action has",))
@@ -195,7 +240,7 @@ def read_action(given: Mapping[str, Any]) -> Action:
     if wrong:
         raise SettingsError(tuple(wrong))
     word = given.get("action", "")
-    model = ACTIONS.get(word)
+    model = ACTIONS.get(word) or ACCOUNT_ACTIONS.get(word)
     if model is None:
-        raise SettingsError((f"action: '{word}' is not known; {suggestion(word, ACTIONS)}",))
+        raise SettingsError((f"action: '{word}' is not known; {suggestion(word, [*ACTIONS, *ACCOUNT_ACTIONS])}",))
     return checked_model(model, given)

@@ -39,16 +39,22 @@ class KeptMemory:
         """Of tanks that something has happened to since then."""
         self._lock = threading.Lock()
         self._waiting: tuple[Kept, threading.Event] | None = None
+        self.is_found = False
+        """Whether a file was opened, and what the process before left in it is known."""
         self._newest: Kept | None = None
         """Should another file be begun, it has to stand in that too."""
         self._is_failing = False
         self._log = structlog.get_logger("gateway.memory")
 
-    def read(self, connection: sqlite3.Connection) -> None:
-        """Raises sqlite3.Error."""
+    def opened(self, connection: sqlite3.Connection) -> None:
+        """Of a file that was opened, before anything is written to it. Raises sqlite3.Error."""
+        if self.is_found:
+            self._opened_again()
+            return
         found = connection.execute("SELECT body FROM memory WHERE name = ?", (_CALCULATION,)).fetchone()
         self._body = None if found is None else found[0]
         self._watches = read_watches(connection)
+        self.is_found = True
 
     def before(self) -> Kept | None:
         """What was kept by the process before."""
@@ -66,10 +72,11 @@ class KeptMemory:
             except (BodyError, PlainFormError, orjson.JSONDecodeError) as error:
                 hint = "what has happened to it last is not remembered"
                 self._log.warning(MEMORY_UNREADABLE, tank=tag, trouble=str(error), hint=hint)
-        self._newest = kept
+        if self._newest is None:
+            self._newest = kept
         return kept
 
-    def opened_again(self) -> None:
+    def _opened_again(self) -> None:
         """It may be another file, which somebody put in the place of the one before, or none was there any more."""
         if self._newest is not None:
             self._writer.insist(self._write_again, at_once=True)

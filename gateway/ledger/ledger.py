@@ -6,13 +6,16 @@ import threading
 from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Future
 from pathlib import Path
+from typing import Any, TypeVar
 
 import structlog
 
 from gateway import __version__
+from gateway.account.paper import AccountPaper
 from gateway.clock import Clock
 from gateway.history import GATEWAY
 from gateway.kept_memory import Kept, KeptWatch
+from gateway.ledger.account_papers import AccountPapers
 from gateway.ledger.blocks import Blocks
 from gateway.ledger.boots import Boot, started
 from gateway.ledger.codec import Decoder
@@ -26,6 +29,7 @@ from gateway.ledger.outbox_parts import Source
 from gateway.ledger.outboxes import Outboxes
 from gateway.ledger.papers import Paper, Papers
 from gateway.ledger.plan import LedgerPlan
+from gateway.ledger.reading_thread import ReadingThread
 from gateway.ledger.retention import Retention, free_bytes
 from gateway.ledger.selection import Selection
 from gateway.ledger.store import Store
@@ -40,8 +44,15 @@ LEDGER_OPENED = "ledger.opened"
 LEDGER_NOT_ALL_KEPT = "ledger.not_all_kept"
 
 
+T = TypeVar("T")
+
+
 def nothing_watched() -> KeptWatch | None:
     return None
+
+
+def _nothing(_: sqlite3.Connection) -> None:
+    pass
 
 
 class Ledger:
@@ -59,6 +70,8 @@ class Ledger:
         self._plans = KeptPlans(self._writer, clock)
         self.papers = Papers(self._writer)
         """What people entered."""
+        self.accounts = AccountPapers(self._writer)
+        self._reading: ReadingThread[Any] | None = None
         self._decoder = Decoder()
         # Before all else that is done with the rows of a transaction: these count them.
         self._writer.before_commit(Blocks().add)
@@ -97,7 +110,6 @@ class Ledger:
         writer.on_opened = self._opened
         store = writer.open()
         if store is not None:
-            self._memory.read(store.connection)
             structlog.get_logger("gateway.ledger").info(
                 LEDGER_OPENED,
                 file=str(self.path),
@@ -138,6 +150,31 @@ class Ledger:
         """
         return self.papers.keep(papers, [self._given(event, tank) for tank, event in events], audit)
 
+    def keep_account(
+        self, papers: Sequence[AccountPaper], events: Sequence[tuple[str, Event]], audit: tuple[int, str]
+    ) -> "Future[None]":
+        """The same of the accounts."""
+        return self.accounts.keep(papers, [self._given(event, tank) for tank, event in events], audit)
+
+    def read(self, reading: Callable[[sqlite3.Connection], T]) -> "Future[T]":
+        """What was taken in before this is in the file first; then it is read there, by a thread of its own."""
+        if self._reading is None:
+            self._reading = ReadingThread(self.path, "ledger accounts")
+        thread, found = self._reading, Future[T]()
+
+        def read(_: object) -> None:
+            thread.read(reading, told)
+
+        def told(made: T | Exception) -> None:
+            if isinstance(made, Exception):
+                found.set_exception(made)
+            else:
+                found.set_result(made)
+
+        # Where the disk takes nothing in, what is there is read all the same.
+        self._writer.do(_nothing, at_once=True).add_done_callback(read)
+        return found
+
     def _given(self, event: Event, tank: str) -> GivenEvent:
         if tank == GATEWAY:
             return GivenEvent(None, 0, event)
@@ -153,6 +190,11 @@ class Ledger:
     def memory(self) -> Kept | None:
         """What was kept by the process before; None where nothing was, or nothing can be read, which is logged."""
         return self._memory.before()
+
+    @property
+    def memory_is_found(self) -> bool:
+        """Whether what the process before kept could be looked for: not where the disk is away since the start."""
+        return self._memory.is_found
 
     def keep_plan(self, plan_id: str, body: bytes | Callable[[], bytes]) -> None:
         """What is needed to calculate records of that plan again, once. Something that takes long to make is made by
@@ -197,6 +239,8 @@ class Ledger:
     def close(self, timeout_s: float) -> bool:
         """Blocking: commit what was taken in, say that the gateway stopped. Whether all was kept within that time."""
         self._outboxes.end()
+        if self._reading is not None:
+            self._reading.end()
         self._writer.insist(self._summaries.finish)
         is_all_kept = self._writer.close(timeout_s)
         if is_all_kept:
@@ -212,7 +256,8 @@ class Ledger:
         self._decoder.learn(store.connection.execute("SELECT id, body FROM dictionaries"))
         self._plans.read(store.connection)
         self.papers.read(store.connection)
-        self._memory.opened_again()
+        self.accounts.read(store.connection)
+        self._memory.opened(store.connection)
         self._summaries.begin(store.connection)
         if last:
             self._outboxes.begun_anew(last)

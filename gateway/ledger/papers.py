@@ -12,11 +12,14 @@ from gateway.ledger.audit import adding
 from gateway.ledger.intake import GivenEvent
 from gateway.ledger.writer import Writer
 
-__all__ = ["Paper", "Papers", "newest_papers"]
+__all__ = ["PRODUCT", "Paper", "Papers", "newest_papers"]
 
 PAPERS_CARRIED_OVER = "ledger.papers_carried_over"
 ENTRY = "entry"
-"""The kind of papers that are read here."""
+PRODUCT = "product"
+"""Which product a tank holds from when on: one key for each tank and instant, so that all of it is known."""
+_READ_HERE = (ENTRY, PRODUCT)
+"""The kinds of papers that are read here. No key of one is a key of the other."""
 
 
 class Paper(NamedTuple):
@@ -28,6 +31,7 @@ class Paper(NamedTuple):
     instant_ns: int
     body: str
     """JSON."""
+    kind: str = ENTRY
 
 
 class Papers:
@@ -101,12 +105,12 @@ def newest_papers(connection: sqlite3.Connection) -> dict[str, Paper]:
     """By key, as the file has them. What is damaged is left out. Raises sqlite3.Error."""
     rows = connection.execute(
         # SQLite gives with max() the other columns of the same row.
-        "SELECT max(papers.number), json_extract(papers.body, '$.key') AS key, tanks.name, papers.instant_ns,"
-        " papers.body FROM papers LEFT JOIN tanks ON tanks.id = papers.tank"
-        " WHERE papers.kind = ? AND json_valid(papers.body) GROUP BY key",
-        (ENTRY,),
+        "SELECT max(papers.number), json_extract(papers.body, '$.key') AS about_key, tanks.name, papers.instant_ns,"
+        " papers.body, papers.kind FROM papers LEFT JOIN tanks ON tanks.id = papers.tank"
+        " WHERE papers.kind IN (?, ?) AND json_valid(papers.body) GROUP BY about_key",
+        _READ_HERE,
     )
-    return {key: Paper(key, tank or "", instant_ns, body) for _, key, tank, instant_ns, body in rows if key}
+    return {key: Paper(key, tank or "", instant_ns, body, kind) for _, key, tank, instant_ns, body, kind in rows if key}
 
 
 def _newest_number(connection: sqlite3.Connection) -> int:
@@ -117,5 +121,5 @@ def _newest_number(connection: sqlite3.Connection) -> int:
 def _insert(connection: sqlite3.Connection, papers: Sequence[Paper]) -> None:
     connection.executemany(
         "INSERT INTO papers (kind, tank, instant_ns, body) VALUES (?, (SELECT id FROM tanks WHERE name = ?), ?, ?)",
-        [(ENTRY, paper.tank, paper.instant_ns, paper.body) for paper in papers],
+        [(paper.kind, paper.tank, paper.instant_ns, paper.body) for paper in papers],
     )

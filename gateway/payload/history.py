@@ -4,8 +4,11 @@ JSON Schemas: gateway/payload/schemas/history.json and event.json. By its identi
 consumer drops a repeat.
 """
 
+from typing import Any
+
 import orjson
 
+from gateway.errors import DeliveryError
 from gateway.history import KeptEvent, KeptRecord
 from gateway.payload.alarms import standing_document
 from gateway.payload.plain import iso_time, reason_document
@@ -31,7 +34,10 @@ def history_json(kept: KeptRecord) -> bytes:
 
 
 def event_json(kept: KeptEvent, *, simulated: bool = False) -> bytes:
-    """UTF-8 JSON. `simulated`: of a gateway whose instruments are. Raises DeliveryError when its time has no zone."""
+    """UTF-8 JSON. `simulated`: of a gateway whose instruments are.
+
+    Raises DeliveryError when its time has no zone, or the paper that it carries cannot be read.
+    """
     event = kept.event
     payload = {
         "schema": EVENT_SCHEMA,
@@ -43,7 +49,21 @@ def event_json(kept: KeptEvent, *, simulated: bool = False) -> bytes:
         "reason": None if event.reason is None else reason_document(event.reason),
         "by": event.by,
         "alarm": None if event.standing is None else standing_document(event.standing),
+        "document": _document(event.document),
     }
     if simulated:
         payload |= {"simulated": True, "notice": "SIMULATED"}
     return orjson.dumps(payload)
+
+
+def _document(text: str) -> dict[str, Any] | None:
+    """A paper of the accounts, as it was kept."""
+    if not text:
+        return None
+    try:
+        document = orjson.loads(text)
+    except ValueError as error:
+        raise DeliveryError(f"an event carries a paper that cannot be read: {error}") from error
+    if not isinstance(document, dict):
+        raise DeliveryError("an event carries a paper that is none")
+    return document

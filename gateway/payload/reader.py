@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, NamedTuple
 
+import orjson
+
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.history import GATEWAY, Previous
 from gateway.records import (
@@ -80,6 +82,7 @@ def event_of(payload: Mapping[str, Any]) -> ToldEvent:
         None if reason is None else _reason(reason),
         payload["by"],
         None if payload.get("alarm") is None else _standing(payload["alarm"]),
+        "" if payload.get("document") is None else orjson.dumps(payload["document"]).decode(),
     )
     return ToldEvent(identity_of(payload), int(payload["number"]), event)
 

@@ -50,6 +50,8 @@ class Running(NamedTuple):
     """Line -> where it leads, both ways: HOST:PORT or a device file."""
     site_file: str | None = None
     """Which it reads again when it is told to, by SIGHUP; None where it takes no such word, which would end it."""
+    ledger: str | None = None
+    """File of its ledger; None where it keeps none, or where that is not known."""
 
 
 class Found(NamedTuple):
@@ -239,7 +241,8 @@ def _running(file: Path) -> Found | None:
                 told = json.loads(opened.read(_LARGEST_BYTES))
                 if told.get("schema") == _SCHEMA:
                     lines = {str(line): tuple(map(str, places)) for line, places in told["lines"].items()}
-                    running = Running(str(told["site"]), int(told["pid"]), told["web"], lines, told.get("site_file"))
+                    files = told.get("site_file"), told.get("ledger")
+                    running = Running(str(told["site"]), int(told["pid"]), told["web"], lines, *files)
                     return Found(file, running, os.fstat(opened.fileno()).st_uid)
     except (UnreadableError, OSError, ValueError, KeyError, TypeError, AttributeError):
         pass

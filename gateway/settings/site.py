@@ -2,14 +2,16 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 from zoneinfo import available_timezones
 
+from gateway.account.plan import AccountPlan
 from gateway.acquisition.plan import LinePlan
+from gateway.acquisition.signals.register_map import InstrumentMap
 from gateway.acquisition.source import SourcePlan
 from gateway.calculation.level.hydrostatic import AIR_DENSITY, air_density, normal_gravity
 from gateway.clock import utc_now
@@ -17,6 +19,8 @@ from gateway.delivery.contract import DeliveryPlan
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.ledger.plan import LedgerPlan
+from gateway.reports.plan import ReportPlan
+from gateway.settings.account.plans import build_account
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
 from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
 from gateway.settings.deliveries.surroundings import Reading
@@ -29,9 +33,11 @@ from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotte
 from gateway.settings.reading.fields import read_name
 from gateway.settings.reading.validation import unknown_key, validate
 from gateway.settings.reading.yaml_tree import ListNode, MappingNode, Node
+from gateway.settings.reports import build_reports
 from gateway.settings.site_models import SiteFile, SiteModel
 from gateway.settings.tanks.manual import ManualValues
 from gateway.settings.tanks.models import TankModel
+from gateway.settings.tanks.other_product import OtherProducts
 from gateway.settings.tanks.plans import TankBuilder, TankSetup
 from gateway.settings.tanks.sense_checks import check_sense_of_lines
 from gateway.settings.tanks.sources import Sources
@@ -67,11 +73,20 @@ class SiteSettings:
     """What is not wrong but should be known: one line each, shaped like a mistake."""
     signal_units: Mapping[tuple[str, str], str | None]
     """The SI unit of each (instrument, signal); None for a contact and for a number without a unit."""
+    account: AccountPlan
+    reports: ReportPlan
+    other_products: OtherProducts = field(compare=False, repr=False)
+    """Each tank as it would be if it held another product."""
 
     @property
     def lines(self) -> tuple[LinePlan, ...]:
         """Those of the sources that are Modbus lines."""
         return tuple(source for source in self.sources if isinstance(source, LinePlan))
+
+    @property
+    def maps(self) -> dict[str, InstrumentMap]:
+        """What the registers of each instrument mean, by its tag."""
+        return {each.tag: each.map for line in self.lines for each in line.instruments}
 
     @property
     def brokers(self) -> tuple[MqttPlan, ...]:
@@ -99,19 +114,25 @@ def load_site(
     check_sense_of_lines(lines, document, mistakes, manual)
     warn_of_open_keys(lines.lines, manual)
     warn_of_look_alikes(document, manual)
+    densities = Densities(document, mistakes, manual, _product_defaults(site))
+
+    def builder_of(tree: Document, wrong: Mistakes, by_hand: ManualValues) -> TankBuilder:
+        """Of the tanks of a tree that has the products of this one."""
+        return TankBuilder(
+            tree,
+            wrong,
+            Sources(lines, wrong),
+            by_hand,
+            densities if tree is document else densities.of_the_same_products(tree, wrong, by_hand),
+            watch if tree is document else WatchBuilder(tree, wrong, by_hand),
+            # Where the site block itself is wrong, its gravity is not missed a second time.
+            gravity=_STANDARD_GRAVITY if site is None else _gravity(site),
+            air_density=_air_density(site),
+            simulated=site is not None and site.simulated,
+        )
+
     watch = WatchBuilder(document, mistakes, manual)
-    builder = TankBuilder(
-        document,
-        mistakes,
-        Sources(lines, mistakes),
-        manual,
-        Densities(document, mistakes, manual, _product_defaults(site)),
-        watch,
-        # Where the site block itself is wrong, its gravity is not missed a second time.
-        gravity=_STANDARD_GRAVITY if site is None else _gravity(site),
-        air_density=_air_density(site),
-        simulated=site is not None and site.simulated,
-    )
+    builder = builder_of(document, mistakes, manual)
     tanks: list[TankSetup] = []
     for tag in declared_names(document, "tanks"):
         checked = validate(TankModel, document, ("tanks", tag), mistakes)
@@ -123,6 +144,13 @@ def load_site(
     if ledger is None:
         warn_without_ledger(document, manual)
     http = build_http(document, mistakes, manual)
+    account = build_account(
+        document,
+        mistakes,
+        "UTC" if site is None else site.time_zone,
+        simulated=site is not None and site.simulated,
+    )
+    reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())
     return SiteSettings(
@@ -142,6 +170,9 @@ def load_site(
             for tag, built in lines.instruments.items()
             for signal, dimension in built.registers.dimensions.items()
         },
+        account,
+        reports,
+        OtherProducts(document, {tank.plan.tank: tank for tank in tanks}, builder_of, tuple(warnings)),
     )
 
 

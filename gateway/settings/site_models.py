@@ -4,6 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from gateway.settings.account.models import AccountModel
 from gateway.settings.deliveries.models import FilesModel, MailModel, MqttModel, PostgresqlModel, WebhookModel
 from gateway.settings.ledger import LedgerModel
 from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
@@ -20,6 +21,7 @@ from gateway.settings.reading.fields import (
     TimeZone,
     YesNo,
 )
+from gateway.settings.reports import ReportsModel
 from gateway.settings.tanks.models import TankModel
 from gateway.settings.watch.models import SiteWatchModel
 
@@ -80,6 +82,8 @@ class SiteFile(Section):
     products: dict[Name, AnyProduct] = Field(default_factory=dict)
     tanks: dict[Name, TankModel] = Field(default_factory=dict)
     watch: SiteWatchModel | None = None
+    account: AccountModel | None = None
     ledger: LedgerModel | None = None
     delivery: DeliveryModel | None = None
     web: WebModel | None = None
+    reports: ReportsModel | None = None

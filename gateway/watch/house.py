@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from types import MappingProxyType
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from gateway.reasons import Reason, ReasonCode, because
 from gateway.status import DestinationStatus, LedgerStatus, LineStatus
@@ -14,9 +14,19 @@ from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.flood import NO_FLOOD, FloodMemory, next_flood
 from gateway.watch.alarms.memory import AlarmMemory
 from gateway.watch.alarms.together import apply_to, next_named_alarms
+from gateway.watch.flaps import NO_FLAP, WINDOW_S, Flap, is_settled, next_flap, share_away, unsettled
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["NO_HOUSE", "Found", "House", "HouseMemory", "act_on_house", "house_plans", "watch_house"]
+__all__ = [
+    "NO_HOUSE",
+    "Found",
+    "House",
+    "HouseMemory",
+    "act_on_house",
+    "house_conditions",
+    "house_plans",
+    "watch_house",
+]
 
 _BUFFER_S = 86_400.0
 """With less room than that for what waits, somebody has to see to it today (common practice)."""
@@ -31,6 +41,8 @@ class HouseMemory(NamedTuple):
 
     alarms: Mapping[str, AlarmMemory] = MappingProxyType({})
     flood: FloodMemory = NO_FLOOD
+    flaps: Mapping[str, Flap] = MappingProxyType({})
+    """By the names of the alarms of lines and destinations."""
 
 
 NO_HOUSE = HouseMemory()
@@ -47,6 +59,8 @@ class House(NamedTuple):
     ledger: LedgerStatus | None
     clock_doubt: bool
     site_file_refused: bool
+    clock_jump_s: float = 0.0
+    """How far UTC has jumped against the steady clock without being confirmed, forward above zero."""
 
 
 class Found(NamedTuple):
@@ -74,11 +88,15 @@ def house_plans(house: House) -> Mapping[str, AlarmPlan]:
 
 def watch_house(house: House, heard: Iterable[Event], memory: HouseMemory, instant: datetime, steady_s: float) -> Found:
     """One look more. `heard`: what has happened at the tanks since the last."""
+    flaps = {
+        name: next_flap(memory.flaps.get(name, NO_FLAP), is_away, steady_s) for name, is_away in _away(house).items()
+    }
+    is_told = not house.clock_doubt and house.clock_jump_s == 0.0
     alarms = next_named_alarms(
-        house_plans(house), memory.alarms, _conditions(house), instant, steady_s, is_told=not house.clock_doubt
+        house_plans(house), memory.alarms, house_conditions(house, flaps), instant, steady_s, is_told=is_told
     )
     flood, told = next_flood(memory.flood, [*heard, *alarms.events], instant, steady_s)
-    return Found(alarms.standings, (*alarms.events, *told), HouseMemory(alarms.memories, flood))
+    return Found(alarms.standings, (*alarms.events, *told), HouseMemory(alarms.memories, flood, flaps))
 
 
 def act_on_house(house: House, memory: HouseMemory, command: AlarmCommand, instant: datetime, steady_s: float) -> Found:
@@ -87,14 +105,18 @@ def act_on_house(house: House, memory: HouseMemory, command: AlarmCommand, insta
     return Found(alarms.standings, alarms.events, memory._replace(alarms=alarms.memories))
 
 
-def _conditions(house: House) -> Mapping[str, Condition]:
-    found = {f"{AlarmKind.LINE_LOST}.{line.line}": _line(line) for line in house.lines}
+def house_conditions(house: House, flaps: Mapping[str, Flap]) -> Mapping[str, Condition]:
+    """What its alarms are judged by, by their names."""
+    found = {}
     for line in house.lines:
+        name = _line_name(line)
+        found[name] = _there(_line(line), ReasonCode.LINE_LOST, f"line {line.line}", flaps.get(name, NO_FLAP))
         found[f"{AlarmKind.SECOND_MASTER}.{line.line}"] = _second_master(line)
     for status in house.destinations:
-        found[f"{AlarmKind.DESTINATION_LOST}.{status.destination}"] = _destination(status)
-    clock = because(ReasonCode.CLOCK_UNTRUSTED, "the clock of this machine says a time that cannot be")
-    found[AlarmKind.CLOCK_UNTRUSTED.value] = _holds(clock if house.clock_doubt else None)
+        name = _destination_name(status)
+        flap = flaps.get(name, NO_FLAP)
+        found[name] = _there(_destination(status), ReasonCode.DESTINATION_LOST, status.destination, flap)
+    found[AlarmKind.CLOCK_UNTRUSTED.value] = _holds(_clock(house))
     refused = because(ReasonCode.SITE_FILE_REFUSED, "the site file was wrong when it was last read again")
     found[AlarmKind.SITE_FILE_REFUSED.value] = _holds(refused if house.site_file_refused else None)
     if house.ledger is not None:
@@ -102,10 +124,49 @@ def _conditions(house: House) -> Mapping[str, Condition]:
     return found
 
 
-def _line(line: LineStatus) -> Condition:
+def _clock(house: House) -> Reason | None:
+    if house.clock_doubt:
+        return because(ReasonCode.CLOCK_UNTRUSTED, "the clock of this machine says a time that cannot be")
+    if house.clock_jump_s == 0.0:
+        return None
+    return because(
+        ReasonCode.CLOCK_UNTRUSTED,
+        "the clock of this machine went {way} by {jump:duration} at once, and nobody has confirmed it: what people "
+        "entered ends as if it had not, and nothing is taken in. Have it synchronised; where it is right, start the "
+        "gateway anew",
+        way="forward" if house.clock_jump_s > 0.0 else "back",
+        jump=abs(house.clock_jump_s),
+    )
+
+
+def _line_name(line: LineStatus) -> str:
+    return f"{AlarmKind.LINE_LOST}.{line.line}"
+
+
+def _destination_name(status: DestinationStatus) -> str:
+    return f"{AlarmKind.DESTINATION_LOST}.{status.destination}"
+
+
+def _away(house: House) -> Mapping[str, bool]:
+    lines = {_line_name(line): not line.connected for line in house.lines}
+    return lines | {_destination_name(status): _destination(status) is not None for status in house.destinations}
+
+
+def _there(away: Reason | None, code: ReasonCode, subject: str, flap: Flap) -> Condition:
+    """Of what is away, or comes and goes so that nobody can rely on it."""
+    if not unsettled(flap):
+        return _holds(away)._replace(inside=is_settled(flap))
+    given: dict[str, Any] = {"subject": subject, "share": share_away(flap), "window": WINDOW_S}
+    phrase = "{subject} comes and goes: it was away for {share:% .0f} of the last {window:duration}"
+    if away is None:
+        return _holds(because(code, phrase, **given))
+    return _holds(because(code, "{comes}; now {away}", comes=because(code, phrase, **given), away=away))
+
+
+def _line(line: LineStatus) -> Reason | None:
     if line.connected:
-        return _holds(None)
-    return _holds(because(ReasonCode.LINE_LOST, "line {line} is not connected", line=line.line))
+        return None
+    return because(ReasonCode.LINE_LOST, "line {line} is not connected", line=line.line)
 
 
 def _second_master(line: LineStatus) -> Condition:
@@ -118,19 +179,14 @@ def _second_master(line: LineStatus) -> Condition:
     return _holds(because(ReasonCode.SECOND_MASTER, phrase, line=line.line))
 
 
-def _destination(status: DestinationStatus) -> Condition:
+def _destination(status: DestinationStatus) -> Reason | None:
+    name = status.destination
     if status.troubles:
         text = status.troubles[0].text
-        return _holds(
-            because(
-                ReasonCode.DESTINATION_LOST, "{destination}: {trouble}", destination=status.destination, trouble=text
-            )
-        )
+        return because(ReasonCode.DESTINATION_LOST, "{destination}: {trouble}", destination=name, trouble=text)
     if status.connected:
-        return _holds(None)
-    return _holds(
-        because(ReasonCode.DESTINATION_LOST, "{destination} is not connected", destination=status.destination)
-    )
+        return None
+    return because(ReasonCode.DESTINATION_LOST, "{destination} is not connected", destination=name)
 
 
 def _risk(ledger: LedgerStatus, destinations: Sequence[DestinationStatus]) -> Reason | None:

@@ -34,20 +34,37 @@ class Watched(NamedTuple):
     state: TankState
     events: tuple[Event, ...]
     memory: WatchMemory
+    judged: Mapping[AlarmKind, Condition]
+    """What the alarms were judged by."""
 
 
-def watch(plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inventory, memory: WatchMemory) -> Watched:
-    """One sheet more. Never raises for bad field data; never better than what the sheet says."""
+def watch(
+    plan: WatchPlan,
+    tank: TankPlan,
+    tank_input: TankInput,
+    inventory: Inventory,
+    memory: WatchMemory,
+    *,
+    is_told: bool = True,
+) -> Watched:
+    """One sheet more. Never raises for bad field data; never better than what the sheet says. `is_told`: whether its
+    instant is believed: else what people gave an end to ends by the steady clock alone."""
     course, course_memory = next_course(plan.course, tank, tank_input, inventory, memory.course)
     loss, loss_memory = None, memory.loss
     if plan.loss is not None:
         loss, loss_memory = next_loss(plan.loss, tank, tank_input, inventory, course.at_rest, memory.loss)
     judged = conditions(plan, tank, tank_input, inventory, course, loss)
-    return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory))
+    return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory), is_told)
 
 
 def watch_in_parts(
-    plan: WatchPlan, tank: TankPlan, tank_input: TankInput, inventory: Inventory, memory: WatchMemory
+    plan: WatchPlan,
+    tank: TankPlan,
+    tank_input: TankInput,
+    inventory: Inventory,
+    memory: WatchMemory,
+    *,
+    is_told: bool = True,
 ) -> Watched:
     """The same where `watch` raised: a part that does so begins anew, and what rests on it is not judged. The others go
     on: no mistake in a rate or a statistic keeps a high level from being told.
@@ -69,7 +86,7 @@ def watch_in_parts(
             judged[alarm.kind] = UNJUDGED
     if found is None:
         judged[AlarmKind.SLOW_LOSS] = UNJUDGED
-    return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory))
+    return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory), is_told)
 
 
 def _course_or_none(
@@ -88,11 +105,13 @@ def _watched(
     course: Course,
     judged: Mapping[AlarmKind, Condition],
     memory: WatchMemory,
+    is_told: bool,
 ) -> Watched:
     """`memory`: with what course and loss remember from now on."""
     instant = tank_input.instant
     steady_s = instant.timestamp() if tank_input.steady_s is None else tank_input.steady_s
-    alarms = next_alarms(plan.alarms, memory.alarms, judged, instant, steady_s, is_told=tank_input.clock_doubt is None)
+    is_told = is_told and tank_input.clock_doubt is None
+    alarms = next_alarms(plan.alarms, memory.alarms, judged, instant, steady_s, is_told=is_told)
     moved, told = _movement(memory.told, course, instant)
     state = TankState(
         course.motion,
@@ -103,7 +122,9 @@ def _watched(
         course.activity,
         alarms.standings,
     )
-    return Watched(state, (*moved, *alarms.events), WatchMemory(memory.course, memory.loss, alarms.memories, told))
+    return Watched(
+        state, (*moved, *alarms.events), WatchMemory(memory.course, memory.loss, alarms.memories, told), judged
+    )
 
 
 def act(

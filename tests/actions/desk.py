@@ -17,7 +17,7 @@ from gateway.keeping import Keeping
 from gateway.ledger.audit import AuditRow, audit_rows, first_broken
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
-from gateway.settings import SiteSettings
+from gateway.settings import SiteSettings, TankSetup
 from tests.settings.yard import SITE, load
 
 __all__ = ["BEGIN", "Desk", "settings", "site_text"]
@@ -46,30 +46,39 @@ def settings(folder: Path, **more: str) -> SiteSettings:
 class Desk:
     """One process after the other; each ends well or is killed."""
 
-    def __init__(self, folder: Path, *, ledger: bool = True, alarms: AlarmDoor | None = None) -> None:
+    def __init__(
+        self, folder: Path, *, ledger: bool = True, alarms: AlarmDoor | None = None, text: str | None = None
+    ) -> None:
+        """`text`: of another site file."""
         self.folder = folder
-        self.settings = settings(folder)
+        self.settings = settings(folder) if text is None else load(folder, text)
         self.now = BEGIN
+        self.jumped = timedelta()
+        """By how much UTC was set while no time passed."""
         self._alarms = alarms
         self._has_ledger = ledger
         self._lives = 0
         self.file = folder / "life-0" / "yard.ledger"
         self.file.parent.mkdir()
         self.rebound: list[TankBinding] = []
+        self.refitted: list[TankSetup] = []
         self.begin()
 
     def utc_ns(self) -> int:
-        return round(self.now.timestamp() * 1e9)
+        return round((self.now + self.jumped).timestamp() * 1e9)
 
     def monotonic_ns(self) -> int:
-        return time.monotonic_ns()
+        return time.monotonic_ns() + round((self.now - BEGIN).total_seconds() * 1e9)
 
     def begin(self) -> None:
         self._lives += 1
         plan = LedgerPlan(file=self.file, commit_s=0.1)
         boot = f"{self._lives:032x}"
         self.ledger = Ledger.open(plan, "yard", boot, self) if self._has_ledger else None
-        self.acting = Acting(self.settings, Keeping(self.ledger, None), self, self.rebound.append, self._alarms)
+        keeping = Keeping(self.ledger, None)
+        self.acting = Acting(
+            self.settings, keeping, self, self.rebound.append, self._alarms, refit=self.refitted.append
+        )
 
     def stop(self) -> None:
         if self.ledger is not None:
@@ -101,7 +110,9 @@ class Desk:
     def pass_time(self, delta: timedelta) -> None:
         """And let the gateway look at what has expired."""
         self.now += delta
+        self.turn()
 
+    def turn(self) -> None:
         async def turn() -> None:
             task = asyncio.ensure_future(self.acting.run())
             await asyncio.sleep(0.7)

@@ -30,6 +30,7 @@ BENCHES = (
     "wear",
     "rtu_bus",
     "trends",
+    "report_time",
     "whole_process",
 )
 

@@ -103,7 +103,7 @@ def _watched(setup: TankSetup, story: list[TankInput], sheets: list[Inventory]) 
 def _last(setup: TankSetup, story: list[TankInput], sheets: list[Inventory]) -> TankState:
     memory, states = NO_WATCH, []
     for given, inventory in zip(story, sheets, strict=True):
-        state, _, memory = watch(setup.watch, setup.plan, given, inventory, memory)
+        state, _, memory, _ = watch(setup.watch, setup.plan, given, inventory, memory)
         states.append(state)
     return states[-1]
 

@@ -45,6 +45,22 @@ TYPED: dict[str, tuple[str, dict[str, str]]] = {
         "sediment-water TK-1 0.3 % --expires 31 d",
         {"tank": "TK-1", "value": "0.3 %", "expires": "31 d"},
     ),
+    "product-change": (
+        "product-change TK-1 gasoline --at 2026-11-28T06:10Z --density 745 kg/m3 --density-at 15 degC --by hydrometer "
+        "--made-for 15 degC --sampled 2026-11-28T05:00Z --expires 31 d --why refilled",
+        {
+            "tank": "TK-1",
+            "product": "gasoline",
+            "effective": "2026-11-28T06:10Z",
+            "density": "745 kg/m3",
+            "density_at": "15 degC",
+            "density_by": "hydrometer",
+            "made_for": "15 degC",
+            "entered": "2026-11-28T05:00Z",
+            "expires": "31 d",
+            "why": "refilled",
+        },
+    ),
     "withdraw": (
         "withdraw TK-1 sediment-water --why wrong",
         {"tank": "TK-1", "quantity": "sediment_water", "why": "wrong"},

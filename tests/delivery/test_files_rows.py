@@ -93,6 +93,10 @@ def test_an_event() -> None:
     assert (row["kind"], row["subject"], row["reason"], row["by"]) == ("history_lost", "LT-1", "no_answer", "Ö. Ash")
     assert row["text"] == 'gauge said "no",   then nothing'
     assert not any(cell for name, cell in row.items() if name.startswith("alarm_"))
+    assert row["document"] == ""
+    paper = '{"schema":"tank-gateway/ticket/1","key":"ticket 7","partner":"a,b"}'
+    (row,) = read(entry._replace(event=entry.event._replace(document=paper)))
+    assert row["document"] == paper
 
 
 def test_an_event_of_an_alarm_says_how_it_stands_after_it() -> None:

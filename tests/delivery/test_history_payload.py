@@ -83,6 +83,14 @@ def test_a_number_that_json_cannot_carry_is_refused(value: float) -> None:
         history_json(kept_record(1, tov=Figure(value, Quality.GOOD, (), 0.0)))
 
 
+_papers = st.builds(
+    lambda schema, key, more: orjson.dumps({"schema": schema, "key": key, "more": more}).decode(),
+    st.sampled_from([f"tank-gateway/{kind}-document/1" for kind in ("transfer", "ticket", "amount", "day")]),
+    _names,
+    st.recursive(st.none() | st.text(max_size=5) | st.floats(allow_nan=False, allow_infinity=False), st.lists),
+)
+
+
 @given(
     st.builds(
         Event,
@@ -92,6 +100,7 @@ def test_a_number_that_json_cannot_carry_is_refused(value: float) -> None:
         st.none() | _reasons,
         st.none() | _names,
         st.none() | _standings,
+        st.just("") | _papers,
     ),
     st.builds(Identity, _names, st.just(GATEWAY) | _names, st.just(BOOT), st.integers(0, 1_000_000)),
     st.integers(0, 50),
@@ -114,7 +123,18 @@ def test_an_event_in_full() -> None:
         "reason": {"code": "no_answer", "text": "12 records were not kept for 90 s"},
         "by": "kim",
         "alarm": None,
+        "document": None,
     }
+
+
+def test_a_paper_of_the_accounts_goes_with_its_event() -> None:
+    """As it was kept, every digit; what is no paper is refused, so that no message is ever half of one."""
+    paper = {"schema": "tank-gateway/ticket-document/1", "key": "ticket 7", "moved": 0.1 + 0.2}
+    event = Event(EventKind.TICKET_MADE, NOON, "ticket 7", document=orjson.dumps(paper).decode())
+    assert valid_message(event_json(KeptEvent(3, Identity("h", "TK-1", BOOT, 4), 0, event)))["document"] == paper
+    for broken in ("{", "[]", "7", '{"a":NaN}'):
+        with pytest.raises(DeliveryError, match="carries a paper"):
+            event_json(KeptEvent(3, Identity("h", "TK-1", BOOT, 4), 0, event._replace(document=broken)))
 
 
 _too_soon = (because(ReasonCode.TOO_SOON, "too soon"),)

@@ -6,6 +6,7 @@ import re
 from datetime import UTC, datetime
 from typing import Any
 
+import orjson
 import pytest
 from hypothesis import given
 
@@ -210,6 +211,15 @@ def test_an_event_of_an_alarm_says_how_it_stands_after_it() -> None:
         broken = event._replace(standing=standing._replace(value=value))
         with pytest.raises(DeliveryError, match="value of alarm high_high"):
             event_row(kept_event(9, tank="TK-1")._replace(event=broken))
+
+
+def test_the_paper_of_an_event_is_json_that_a_database_can_hold() -> None:
+    """PostgreSQL refuses the escape of a NUL in its JSON."""
+    event = Event(EventKind.TICKET_MADE, NOON, "ticket 7", document=r'{"key":"ticket 7","partner":"a\u0000b"}')
+    row = event_row(kept_event(9, tank="TK-1")._replace(event=event))
+    document = dict(zip(EVENT_COLUMNS, row, strict=True))["document"]
+    assert orjson.loads(document) == {"key": "ticket 7", "partner": "a\ufffdb"}
+    assert event_row(kept_event(9, tank="TK-1"))[-1] is None
 
 
 def test_what_no_text_of_a_database_can_hold_is_seen_to_be_missing() -> None:

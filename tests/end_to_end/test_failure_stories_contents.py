@@ -1,10 +1,14 @@
 """Failure stories of what is in a tank, each played to its end: another product, liquid that seems lost as vapour, a
 water draw, sun on closed valves. None of it is a regulatory leak-detection method."""
 
+import sqlite3
 from pathlib import Path
 
 import pytest
 
+from gateway.actions.held_product import held_from, histories
+from gateway.keeping import kept_in
+from gateway.ledger.plan import LedgerPlan
 from gateway.records import Quality
 from gateway.tank_record import EventKind, TankRecord
 from gateway.tank_state import Motion
@@ -55,7 +59,8 @@ async def test_story_6_gasoline_in_a_diesel_tank_is_told_by_its_weight(tmp_path:
         "instruments": {"PT-101": {"line": "bus-a", "unit": "5", "period": "10 s", "map": "pressure_float32"}},
         "tanks": {"TK-101": {"measured_density": weighed}},
     }
-    async with played(["TK-101"], tmp_path, factor=60.0, scenario=scenario, site=site) as story:
+    keep = kept_in(tmp_path, "demo", LedgerPlan(file=tmp_path / "ledger", commit_s=0.05))
+    async with played(["TK-101"], tmp_path, factor=60.0, scenario=scenario, site=site, keep=keep) as story:
         alarm = await story.alarm("density_doubtful", "TK-101")
         words = alarm["alarm"]["reason"]["text"]
         assert words.startswith("measured density is -95.9 kg/m3 from the entered one")
@@ -73,9 +78,27 @@ async def test_story_6_gasoline_in_a_diesel_tank_is_told_by_its_weight(tmp_path:
         text = story.file.read_text(encoding="utf-8")
         story.file.write_text(text.replace("product: diesel", "product: gasoline"), encoding="utf-8")
         await story.take_over()
+        (told,) = story.gateway.acting.remarks()
+        assert "the site file says gasoline; since" in told
+        assert "the tank holds diesel, by the site file as it was then" in told, "no edit makes another product of it"
+        await story.enter(action="product-change", tank="TK-101", product="gasoline", why="discharged by mistake")
+        assert story.gateway.acting.remarks() == (), "the two agree"
         right = await story.until("TK-101", lambda record: record.inventory.figures.mass.quality is GOOD)
         assert right.inventory.figures.mass.value == pytest.approx(true_kg, rel=1e-3)
+        assert (wrong.inventory.product, right.inventory.product) == ("diesel", "gasoline")
+        assert right.identity.sequence > wrong.identity.sequence
+        assert right.plan != wrong.plan
         await story.over("density_doubtful", "TK-101")
+        await story.begin_anew()
+        again = await story.until("TK-101", lambda record: record.identity.boot != right.identity.boot)
+        assert again.inventory.product == "gasoline", "the ledger has it"
+    with sqlite3.connect(f"file:{tmp_path}/ledger?mode=ro", uri=True) as connection:
+        bodies = [body for (body,) in connection.execute("SELECT body FROM papers WHERE kind = 'product'")]
+    history = histories(map(held_from, bodies))["TK-101"]
+    assert [(each.product, each.by, each.why) for each in history] == [
+        ("diesel", "", ""),
+        ("gasoline", "night shift", "discharged by mistake"),
+    ]
 
 
 async def test_story_15_lpg_that_cools_is_not_lost(tmp_path: Path) -> None:

@@ -177,7 +177,8 @@ def test_a_disk_that_is_nearly_full_counts_like_the_size(bench: Bench) -> None:
 
 
 def test_no_history_left_to_go_is_said(bench: Bench) -> None:
-    bench.connection.execute("INSERT INTO papers (kind, instant_ns, body) VALUES ('ticket', 0, ?)", ("x" * 500_000,))
+    insert = "INSERT INTO papers (kind, instant_ns, body, key, counted) VALUES ('ticket', 0, ?, 'ticket 1', 1)"
+    bench.connection.execute(insert, ("x" * 500_000,))
     retention = Retention(LedgerPlan(largest_bytes=400_000), bench.transactions, bench.clock)
     retention.begin()
     bench.transactions.commit()

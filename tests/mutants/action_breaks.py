@@ -24,7 +24,7 @@ ACTION_BREAKS: tuple[Break, ...] = (
     Break(
         "maintenance never ends",
         "gateway/binding.py",
-        "for each in binding.maintenance if now < each.until}",
+        "for each in binding.maintenance if by < each.until}",
         "for each in binding.maintenance}",
         BOUND,
     ),
@@ -52,8 +52,8 @@ ACTION_BREAKS: tuple[Break, ...] = (
     Break(
         "what is entered holds before it is kept",
         ACTING,
-        "        self._late.append(_Late(future, entries))\n",
-        "        self._late.append(_Late(future, entries))\n        await self._take(entries)\n",
+        "        self._late.append(_Late(future, entries, held))\n",
+        "        self._late.append(_Late(future, entries, held))\n        await self._take(entries, held)\n",
         OVER_TIME,
     ),
     Break(

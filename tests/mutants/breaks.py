@@ -4,6 +4,7 @@ from tests.mutants.a_break import Break
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.action_breaks import ACTION_BREAKS
 from tests.mutants.alarm_breaks import ALARM_BREAKS
+from tests.mutants.balance_breaks import BALANCE_BREAKS
 from tests.mutants.broker_breaks import BROKER_BREAKS
 from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.condition_breaks import CONDITION_BREAKS
@@ -19,6 +20,7 @@ from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.notification_breaks import NOTIFICATION_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
+from tests.mutants.product_breaks import PRODUCT_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
@@ -28,6 +30,7 @@ __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
     *ACTION_BREAKS,
+    *PRODUCT_BREAKS,
     *ACQUISITION_BREAKS,
     *IN_STEP_BREAKS,
     *LEDGER_PART_BREAKS,
@@ -49,4 +52,5 @@ BREAKS: tuple[Break, ...] = (
     *ALARM_BREAKS,
     *LOSS_BREAKS,
     *COURSE_BREAKS,
+    *BALANCE_BREAKS,
 )

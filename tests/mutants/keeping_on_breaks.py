@@ -84,7 +84,7 @@ KEEPING_ON_BREAKS: tuple[Break, ...] = (
     Break(
         "an alarm that is left out never ends",
         "gateway/watched_tank.py",
-        "self.told = before.told + before.given_up(kept, instant)",
+        "self.told = before.told + before.given_up(self.alarm_plans, instant)",
         "self.told = before.told",
         ("tests/watch/test_life_of_a_watch.py",),
     ),

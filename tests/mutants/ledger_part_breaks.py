@@ -202,9 +202,9 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "seam: another file begins without what is remembered",
-        "gateway/ledger/ledger.py",
-        "        self._memory.opened_again()\n",
-        "",
+        "gateway/ledger/kept.py",
+        "            self._opened_again()\n            return\n",
+        "            return\n",
         ("tests/ledger/test_kept_watch.py",),
     ),
     Break(

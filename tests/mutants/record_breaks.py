@@ -6,7 +6,7 @@ __all__ = ["RECORD_BREAKS"]
 
 KEPT = "gateway/kept_memory.py"
 REMEMBERED = "gateway/calculation/remembered.py"
-PIPELINE = "gateway/pipeline.py"
+GOING_ON = "gateway/going_on.py"
 FILE = "gateway/process/memory_file.py"
 RESTART = ("tests/test_kept_memory.py", "tests/test_restart.py")
 RECORD = ("tests/test_tank_record.py",)
@@ -61,16 +61,16 @@ RECORD_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "what is remembered of another tank is believed of this one",
-        PIPELINE,
-        "known is not None and known.plan != tank.ids.memory",
-        "known is not None and False",
+        GOING_ON,
+        "if known.plan == tank.ids.memory:",
+        "if True:",
         RESTART,
     ),
     Break(
         "a long pause ends nothing",
-        PIPELINE,
-        "passed_s is not None and passed_s > tank.level_stale_s",
-        "passed_s is None",
+        GOING_ON,
+        "passed_s is None or passed_s <= tank.level_stale_s",
+        "passed_s is not None",
         RESTART,
     ),
     Break(

@@ -24,6 +24,8 @@ from gateway.process.running import DIRECTORY_VARIABLE as RUNTIME
 from tests.processes.gateway_process import ROOT, GatewayProcess, Instruments, eventually, gateway, write_site
 from tests.support.messages import valid_message
 
+ENTRIES = "SELECT body FROM papers WHERE kind = 'entry' ORDER BY number"
+
 
 @pytest.fixture
 def yard() -> Iterator[list[Instruments]]:
@@ -143,7 +145,7 @@ def test_a_density_holds_at_once_and_after_a_stop_and_a_kill(place: Place, yard:
     assert [row["why"] for row in document["rows"]] == ["sample 7", "", "wrong tank"]
     assert len({row["by"] for row in rows}) == 1
     assert user in (rows[0]["by"], "root")
-    assert [kind for (kind,) in place.rows("SELECT kind FROM papers ORDER BY number")] == ["entry"] * 3
+    assert [kind for (kind,) in place.rows("SELECT kind FROM papers ORDER BY number")] == ["product", *["entry"] * 3]
 
 
 def test_maintenance_doubts_an_instrument_until_it_ends(place: Place, yard: list[Instruments]) -> None:
@@ -175,7 +177,7 @@ def test_maintenance_doubts_an_instrument_until_it_ends(place: Place, yard: list
         ("TK-0", "maintenance_began", "LT-0"),
         ("TK-0", "maintenance_ended", "LT-0"),
     ]
-    whats = [json.loads(body)["what"] for (body,) in place.rows("SELECT body FROM papers ORDER BY number")]
+    whats = [json.loads(body)["what"] for (body,) in place.rows(ENTRIES)]
     assert whats == ["entered", "withdrawn", "entered", "expired"]
 
 
@@ -298,7 +300,7 @@ def test_what_was_answered_outlives_a_kill_at_any_moment(place: Place, yard: lis
     assert len(rows) > 3
     for before, after in pairwise(rows):
         assert after["before"] == before["after"]
-    assert len(rows) == place.rows("SELECT count(*) FROM papers")[0][0]
+    assert len(rows) == len(place.rows(ENTRIES))
     told = place.exported("--events", "--format", "jsonl")
     assert [each["by"] for each in told if each["kind"] == "value_entered"] == [row["by"] for row in rows]
 

@@ -178,7 +178,7 @@ def test_a_file_goes_before_what_it_includes(tmp_path: Path) -> None:
 
 
 def test_names_of_the_package_and_of_nothing() -> None:
-    assert scenario_names() == ["demo", "every_key", "paint_works", "printed_state"]
+    assert scenario_names() == ["demo", "every_key", "paint_works", "printed_state", "working_day"]
     with pytest.raises(ScenarioError, match=r"^nowhere: no such file or scenario; give a YAML file or one of: demo, "):
         load_scenario("nowhere")
 

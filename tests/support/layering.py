@@ -47,14 +47,14 @@ _RECORDS = (
     "gateway.units",
 )
 FOUNDATION = (*_RECORDS, "gateway.clock_watch", "gateway.binding")
-PURE_PACKAGES = ("gateway.calculation", "gateway.watch")
+PURE_PACKAGES = ("gateway.calculation", "gateway.watch", "gateway.account")
 GROUND_FLOOR = ("gateway.units", "gateway.modbus", "gateway.payload")
 """What every stage may use, and which uses none of them."""
-STAGES = ("acquisition", "calculation", "watch", "ledger", "delivery", "web")
+STAGES = ("acquisition", "calculation", "watch", "account", "ledger", "delivery", "web")
 ISOLATED_STAGES = ("acquisition", "delivery", "ledger", "web")
 # What a pure module may import: modules that only compute. No files, sockets, clocks, threads, loops, logs.
 PURE_LIBRARY = frozenset(
-    {"abc", "bisect", "collections", "collections.abc", "dataclasses", "datetime", "decimal", "difflib", "enum"}
+    {"abc", "bisect", "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "difflib", "enum"}
     | {"fractions", "functools", "itertools", "math", "numbers", "numpy", "operator", "re", "statistics", "string"}
     | {"types", "typing"}
 )
@@ -107,6 +107,8 @@ LIBRARY_USERS = {
     "asyncpg": "gateway.delivery.postgresql.connection",
     "httpx": "gateway.delivery.webhook.connection",
     "paho": "gateway.delivery.mqtt.connection",
+    "reportlab": "gateway.reports.paper.pdf_form",
+    "xlsxwriter": "gateway.reports.xlsx_form",
 }
 
 
@@ -224,7 +226,8 @@ def isolated_stages_joined(tree: Tree) -> list[str]:
 
 def upstream_imports(tree: Tree) -> list[str]:
     """Data flows one way: acquisition knows no later stage, calculation no watching, what all share none."""
-    forbidden = {"acquisition": ("calculation", "watch"), "calculation": ("watch",)}
+    forbidden = {"acquisition": ("calculation", "watch", "account"), "calculation": ("watch", "account")}
+    forbidden |= {"watch": ("account",)}
     forbidden |= {place.removeprefix("gateway."): STAGES for place in GROUND_FLOOR}
     return [
         f"{module.name} imports {name}"
@@ -406,6 +409,8 @@ def _inside(name: str, package: str) -> bool:
 def _pure_allowed(module: str) -> tuple[str, ...]:
     if _inside(module, "gateway.watch"):
         return (*_RECORDS, "gateway.watch", "gateway.calculation")
+    if _inside(module, "gateway.account"):
+        return (*_RECORDS, "gateway.account")
     if module == "gateway.binding":
         # What an element's ohms mean is calculation, needed before the sheet.
         return (*_RECORDS, "gateway.clock_watch", "gateway.calculation")

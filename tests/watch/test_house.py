@@ -3,6 +3,8 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.history import GATEWAY
 from gateway.process.durations import DurationCounts
@@ -11,6 +13,7 @@ from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, Priority
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
 from gateway.watch.alarms.together import alarms_now
+from gateway.watch.flaps import NO_FLAP, WINDOW_S, next_flap, share_away
 from gateway.watch.house import (
     NO_HOUSE,
     Found,
@@ -159,3 +162,69 @@ def test_a_flood_of_the_whole_site_is_told_once() -> None:
     assert [event.kind for event in story.look(WELL, raised[10]).events] == [EventKind.ALARM_FLOOD_BEGAN]
     assert [event.kind for event in story.look(WELL, *raised).events] == []
     assert [event.kind for event in story.look(WELL, seconds=601.0).events] == [EventKind.ALARM_FLOOD_ENDED]
+
+
+def told_over(times: list[bool], minutes: float) -> tuple[Story, list[Event]]:
+    """One line, there or not in each second as given, again and again for so long."""
+    story = Story()
+    events: list[Event] = []
+    for second in range(round(60 * minutes)):
+        house = WELL._replace(lines=(line("bus", times[second % len(times)]), line("farm")))
+        events += story.look(house).events
+    return story, events
+
+
+@pytest.mark.parametrize("away_s", [10, 30, 50])
+def test_a_line_that_comes_and_goes_faster_than_its_delay_is_told(away_s: int) -> None:
+    """Away for so much of each minute, it never is for the 60 s that its alarm waits."""
+    story, events = told_over([False] * away_s + [True] * (60 - away_s), 20.0)
+    kinds = [(event.kind, event.subject) for event in events]
+    if away_s < 12:
+        assert kinds == [], "a sixth of the time is less than a fifth"
+        return
+    assert kinds[0] == (EventKind.ALARM_RAISED, "line_lost.bus")
+    assert [kind for kind, _ in kinds[1:]] in ([], [EventKind.ALARM_ESCALATED]), "once"
+    reason = events[0].reason
+    assert reason is not None
+    assert reason.text.startswith("line bus comes and goes: it was away for ")
+    assert " % of the last 10 min" in reason.text
+    # It is told to be over when less than a tenth of the window is left of it, and its delay has passed.
+    still = [story.look(WELL).events for _ in range(700)]
+    ((kind, second),) = [(event.kind, second) for second, told in enumerate(still) for event in told]
+    assert kind is EventKind.ALARM_RETURNED
+    assert second > 240
+
+
+def test_a_destination_that_comes_and_goes_is_told_too() -> None:
+    story = Story()
+    events: list[Event] = []
+    for second in range(1200):
+        away = second % 40 < 20
+        events += story.look(WELL._replace(destinations=(destination("mqtt", not away),))).events
+    assert {event.subject for event in events} == {"destination_lost.mqtt"}
+    assert [event.kind for event in events].count(EventKind.ALARM_RAISED) == 1
+    assert events[0].reason is not None
+    assert events[0].reason.text.startswith("mqtt comes and goes: it was away for ")
+
+
+def test_one_long_outage_is_over_when_it_is_over() -> None:
+    story = Story()
+    lost = WELL._replace(lines=(line("bus", False), line("farm")))
+    assert [event.kind for _ in range(500) for event in story.look(lost).events] == [EventKind.ALARM_RAISED]
+    assert [event.kind for event in story.look(WELL).events] == [EventKind.ALARM_RETURNED]
+
+
+@given(st.lists(st.tuples(st.booleans(), st.floats(0.1, 90.0)), min_size=1, max_size=60))
+def test_what_is_counted_of_a_flap_is_what_was_looked_at(looks: list[tuple[bool, float]]) -> None:
+    """The share is that of nine to ten minutes, but for the look that a part ends in; nor is a time counted that
+    nobody looked at."""
+    memory, now_s, spans = next_flap(NO_FLAP, looks[0][0], 0.0), 0.0, []
+    before = looks[0][0]
+    for is_away, passed_s in looks[1:]:
+        now_s += passed_s
+        if before and passed_s <= 30.0:
+            spans.append((now_s, passed_s))
+        memory, before = next_flap(memory, is_away, now_s), is_away
+    assert share_away(memory) <= sum(away_s for end_s, away_s in spans if now_s - end_s <= 600.0) / WINDOW_S + 1e-9
+    assert share_away(memory) >= sum(away_s for end_s, away_s in spans if now_s - end_s < 510.0) / WINDOW_S - 1e-9
+    assert len(memory.away_s) == len(memory.gone) <= 10

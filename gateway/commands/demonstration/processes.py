@@ -11,10 +11,12 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from gateway import run_site
+from gateway.clock import SystemClock
 from gateway.commands.demonstration.child import Child, ChildError, running_child
 from gateway.commands.demonstration.free_port import free_port
+from gateway.commands.demonstration.people import Story, live_through
+from gateway.commands.demonstration.play import Play
 from gateway.commands.demonstration.screen import show_until
-from gateway.commands.demonstration.site import load_demo
 from gateway.commands.demonstration.words import Replaced, introduction
 from gateway.commands.output import is_terminal, write
 from gateway.commands.service.serve import door, run_in_loop, running, with_descriptors
@@ -23,10 +25,12 @@ from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.keeping import kept_in
 from gateway.process.logs import set_up_logs
+from gateway.process.memory_file import file_name
 from gateway.process.running import claim
 from gateway.process.signals import stop_on_signals
 from gateway.process.standard_streams import unblock_stdout
 from gateway.process.tasks import run_together
+from gateway.scenario_time import SetClock
 from gateway.settings.site import SiteSettings
 
 __all__ = ["run_demo"]
@@ -35,14 +39,14 @@ _HOST = "127.0.0.1"
 _STOPPED_WITHIN_S = 20.0
 
 
-def run_demo(system: UnitSystem, time_factor: float) -> int:
+def run_demo(play: Play, system: UnitSystem, time_factor: float) -> int:
     """Run the demo until a signal; 0 when it was stopped so. Raises GatewayError when one of them fails."""
     # On a terminal the table says what is wrong with a tank; only what it cannot show is worth a line above it.
     dropped_lines = set_up_logs("auto", simulated=True, errors_only=is_terminal(sys.stdout))
-    return run_in_loop(lambda: _until_stopped(system, time_factor, dropped_lines))
+    return run_in_loop(lambda: _until_stopped(play, system, time_factor, dropped_lines))
 
 
-async def _until_stopped(system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> int:
+async def _until_stopped(play: Play, system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> int:
     """Whatever the demo is doing when a signal comes, it is cancelled there and cleans up behind itself.
 
     A table that is not read holds up nothing; one whose reader has gone (`| head`) ends the demo as well.
@@ -58,7 +62,7 @@ async def _until_stopped(system: UnitSystem, time_factor: float, dropped_lines: 
             loop.call_soon_threadsafe(stop.set)
 
     unblock_stdout(reader_has_gone)
-    demo = asyncio.create_task(_demo(system, time_factor, dropped_lines), name="demo")
+    demo = asyncio.create_task(_demo(play, system, time_factor, dropped_lines), name="demo")
     stopping = asyncio.create_task(stop.wait(), name="stop")
     await asyncio.wait({demo, stopping}, return_when=asyncio.FIRST_COMPLETED)
     stopping.cancel()
@@ -74,21 +78,29 @@ async def _until_stopped(system: UnitSystem, time_factor: float, dropped_lines: 
     return 1 if gone else 0
 
 
-async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> None:
-    write("Starting ten simulated tanks, a broker and the gateway ...")
-    wished = load_demo()
+async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_lines: Callable[[], int]) -> None:
+    wished = play.site()
+    write(f"Starting {len(wished.tanks)} simulated tanks, a broker and the gateway ...")
     async with AsyncExitStack() as stack:
-        simulator, broker = await _start_children(stack, wished, time_factor)
-        settings, replaced = _with_ports(wished, simulator.ready, broker.ready)
+        simulator, broker = await _start_children(stack, play, wished, time_factor)
+        settings, replaced = _with_ports(play, wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
-        claimed = stack.enter_context(claim(running(settings), exclusive=False))
         state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
-        write(*introduction(settings, replaced, broker.pid), "")
+        ledger = None if settings.ledger is None else state / f"{file_name(settings.name)}.ledger"
+        claimed = stack.enter_context(claim(running(settings, ledger=ledger), exclusive=False))
+        write(*introduction(settings, replaced, broker.pid, is_working_day=play.begins is not None), "")
         started: asyncio.Future[Daemon] = asyncio.get_running_loop().create_future()
         never = asyncio.Event()
+        story = Story(settings.time_zone)
+        clock = None if play.begins is None else SetClock(SystemClock(), play.begins)
 
         async def screen() -> None:
-            await show_until(never, (await started).snapshot, len(settings.tanks), system)
+            await show_until(never, (await started).snapshot, len(settings.tanks), system, story.lines)
+
+        async def people() -> None:
+            gateway = await started
+            await live_through(play.acts, lambda: gateway.snapshot().instant, time_factor, gateway.acting.act, story)
+            await never.wait()
 
         await run_together(
             [
@@ -100,6 +112,7 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
                         stop=never,
                         on_ready=started.set_result,
                         time_factor=time_factor,
+                        clock=clock,
                         log_lines_dropped=dropped_lines,
                         beside=partial(door, claimed),
                         keep=kept_in(state, settings.name, settings.ledger),
@@ -108,17 +121,19 @@ async def _demo(system: UnitSystem, time_factor: float, dropped_lines: Callable[
                 (simulator.name, simulator.watch),
                 (broker.name, broker.watch),
                 ("screen", screen),
+                ("people", people),
             ]
         )
 
 
-async def _start_children(stack: AsyncExitStack, wished: SiteSettings, time_factor: float) -> tuple[Child, Child]:
+async def _start_children(
+    stack: AsyncExitStack, play: Play, wished: SiteSettings, time_factor: float
+) -> tuple[Child, Child]:
     """Both at once: each takes about a second to load."""
     if not wished.brokers:
         raise ChildError("the demo site has no broker to start: it lacks delivery.mqtt")
-    simulator = running_child(
-        "simulator", ["simulators", "demo", "--json", "--until-stdin-closes", "--time-factor", f"{time_factor:g}"]
-    )
+    pace = ["--time-factor", f"{time_factor:g}"]
+    simulator = running_child("simulator", ["simulators", play.scenario, "--json", "--until-stdin-closes", *pace])
     broker = running_child("broker", ["gateway.commands.demonstration.broker", str(wished.brokers[0].port)])
     async with asyncio.TaskGroup() as starting:
         first = starting.create_task(stack.enter_async_context(simulator), name="start simulator")
@@ -127,15 +142,15 @@ async def _start_children(stack: AsyncExitStack, wished: SiteSettings, time_fact
 
 
 def _with_ports(
-    wished: SiteSettings, simulator: Mapping[str, Any], broker: Mapping[str, Any]
+    play: Play, wished: SiteSettings, simulator: Mapping[str, Any], broker: Mapping[str, Any]
 ) -> tuple[SiteSettings, list[Replaced]]:
-    """The demo site at the ports that were to be had, and those that differ from the site file."""
+    """The site at the ports that were to be had, and those that differ from the site file."""
     ports: dict[str, tuple[str, int, int]] = {}
     for line in wished.lines:
         ports[f"lines.{line.name}.address"] = (f"line {line.name}", line.port, _line_port(simulator, line.name))
     if wished.brokers:
         ports["delivery.mqtt.address"] = ("broker", wished.brokers[0].port, int(broker["port"]))
-    settings = load_demo({key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()})
+    settings = play.site({key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()})
     if settings.http is not None:
         # Last of all, so that another program has next to no time to take it before the gateway does.
         wanted = settings.http.port

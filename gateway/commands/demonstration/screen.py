@@ -2,12 +2,14 @@
 
 import asyncio
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from zoneinfo import ZoneInfo
 
 from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
+from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.site_summary import alarm_lines
 from gateway.commands.operator.tank_table import TankView, notes, tank_grid, total_lines, view_of
 from gateway.commands.output import is_terminal, make_console, plain_lines, rich_table, write
@@ -21,20 +23,30 @@ _LIVE_EVERY_S = 1.0
 _PLAIN_EVERY_S = 5.0
 _FIRST_LOOK_S = 0.2
 _FIRST_TABLE_WITHIN_S = 10.0
+_STORY = 12
+"""Lines of what happened that a terminal keeps in sight."""
 _STOP = "Ctrl-C stops all of it."
 
 
 async def show_until(
-    stop: asyncio.Event, snapshot: Callable[[], GatewaySnapshot], tanks: int, system: UnitSystem = UnitSystem.SI
+    stop: asyncio.Event,
+    snapshot: Callable[[], GatewaySnapshot],
+    tanks: int,
+    system: UnitSystem = UnitSystem.SI,
+    story: Sequence[str] = (),
 ) -> None:
-    """Show all tanks until `stop` is set, beginning when each of them has been read."""
+    """Show all tanks until `stop` is set, beginning when each of them has been read. `story` grows meanwhile."""
     await _all_read(stop, snapshot, tanks)
     if is_terminal(sys.stdout):
-        await _live(stop, snapshot, system)
+        await _live(stop, snapshot, system, story)
         return
+    told = 0
     while not stop.is_set():
         views, time = _views(snapshot())
+        new = story[told:]
+        told += len(new)
         write(
+            *new,
             f"{time} SIMULATED",
             *alarm_lines(views),
             *plain_lines(tank_grid(views, system)),
@@ -45,14 +57,16 @@ async def show_until(
         await _wait(stop, _PLAIN_EVERY_S)
 
 
-async def _live(stop: asyncio.Event, snapshot: Callable[[], GatewaySnapshot], system: UnitSystem) -> None:
+async def _live(
+    stop: asyncio.Event, snapshot: Callable[[], GatewaySnapshot], system: UnitSystem, story: Sequence[str]
+) -> None:
     console = make_console(sys.stdout)
 
     def picture() -> RenderableType:
         views, time = _views(snapshot())
         table = rich_table(tank_grid(views, system), console.width, f"SIMULATED, {time}")
-        below = "\n".join([*alarm_lines(views), *total_lines(views, system), *notes(views, system), _STOP])
-        return Group(table, Text(below))
+        below = [*alarm_lines(views), *total_lines(views, system), *notes(views, system), *story[-_STORY:], _STOP]
+        return Group(table, Text("\n".join(below)))
 
     # Drawn by this task alone, once for each look: no thread of rich's own reads the gateway's state.
     with Live(picture(), console=console, auto_refresh=False, vertical_overflow="visible") as live:
@@ -84,7 +98,7 @@ def _views(snapshot: GatewaySnapshot) -> tuple[list[TankView], str]:
     now = snapshot.instant
     pace = "" if snapshot.time_factor == 1.0 else f", its time passes {snapshot.time_factor:g} times as fast"
     views = [view_of(record.inventory, now)._replace(state=record.state) for record in snapshot.inventories]
-    return views, f"{now:%Y-%m-%d %H:%M:%S} UTC{pace}"
+    return views, f"{site_time(now, ZoneInfo(snapshot.time_zone), '%Y-%m-%d %H:%M:%S')}{pace}"
 
 
 async def _wait(stop: asyncio.Event, seconds: float) -> None:

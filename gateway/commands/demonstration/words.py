@@ -21,7 +21,9 @@ class Replaced(NamedTuple):
     used: int
 
 
-def introduction(settings: SiteSettings, replaced: Sequence[Replaced], broker_pid: int) -> list[str]:
+def introduction(
+    settings: SiteSettings, replaced: Sequence[Replaced], broker_pid: int, *, is_working_day: bool = False
+) -> list[str]:
     """The lines to print before the first table. Every address is one that answers."""
     command = program()
     lines = [
@@ -49,14 +51,8 @@ def introduction(settings: SiteSettings, replaced: Sequence[Replaced], broker_pi
     if settings.http is not None:
         address = f"{settings.http.host}:{settings.http.port}"
         lines += [f"  {command} show --address {address}", f"  {command} alarms --address {address}"]
+    lines += _working_day(command, settings) if is_working_day else _ordinary(command)
     lines += [
-        f"  {command} dip demo TK-101 --level '9.412 m' --water '35 mm' --temperature '14.7 degC'",
-        "",
-        "Something happens: after 2 minutes a temperature element breaks, after 4 a gauge falls silent, after 6 water",
-        "is drawn off, after 105 the bullet B-2 is above its maximum working level (--time-factor 30: 30 times as",
-        "soon). `alarms` says what to do, and you have it once you acknowledge it:",
-        f"  {command} enter acknowledge C-7 level_lost",
-        "",
         "Nothing is lost: freeze the broker, see in `show` how history waits for it, let it go on and see it drain:",
         f"  kill -STOP {broker_pid}",
         f"  kill -CONT {broker_pid}",
@@ -64,6 +60,35 @@ def introduction(settings: SiteSettings, replaced: Sequence[Replaced], broker_pi
         "Ctrl-C stops all of it.",
     ]
     return lines
+
+
+def _ordinary(command: str) -> list[str]:
+    return [
+        f"  {command} dip demo TK-101 --level '9.412 m' --water '35 mm' --temperature '14.7 degC'",
+        "",
+        "Something happens: after 2 minutes a temperature element breaks, after 4 a gauge falls silent, after 6 water",
+        "is drawn off, after 105 the bullet B-2 is above its maximum working level (--time-factor 30: 30 times as",
+        "soon). `alarms` says what to do, and you have it once you acknowledge it:",
+        f"  {command} enter acknowledge C-7 level_lost",
+        "",
+        "A working day with receipts, dispatches, tickets and the close of the day, in ten minutes:",
+        f"  {command} demo --working-day",
+        "",
+    ]
+
+
+def _working_day(command: str, settings: SiteSettings) -> list[str]:
+    address = "" if settings.http is None else f" --address {settings.http.host}:{settings.http.port}"
+    return [
+        f"  {command} transfers{address}",
+        f"  {command} stock{address}",
+        "",
+        "It is half past five in the morning. At 06:00 the day before ends; at 06:40 a ship is unloaded into TK-11,",
+        "from 07:30 on road cars are loaded from TK-12, at 11:40 water is drawn off, at 13:30 diesel goes from TK-11",
+        "to TK-12, at 15:20 jet fuel comes by pipeline and at 16:00 its gauge sticks, at 18:30 a ship is loaded from",
+        "TK-21. At 06:00 the day ends and is closed. An hour takes 24 seconds. Who does what is told as it happens.",
+        "",
+    ]
 
 
 def program() -> str:

@@ -1,4 +1,4 @@
-"""The door of a gateway that runs on this machine, from the side of a command."""
+"""The door of a gateway that runs on this machine, from the side of a command: what is asked, and what it answers."""
 
 import json
 import socket
@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any
 
-from gateway.errors import GatewayError, UsageError
+from gateway.commands.output import write, write_json
+from gateway.display import printable
+from gateway.errors import GatewayError, SettingsError, UsageError
 from gateway.process.door import LARGEST_BYTES, connected, peer_of
 from gateway.process.running import Found, door_of
 
-__all__ = ["asked"]
+__all__ = ["asked", "tell_answer"]
 
 _PATIENCE_S = 40.0
 _LARGEST_ANSWER = 50_000_000
@@ -45,6 +47,26 @@ def asked(found: Found, request: Mapping[str, str]) -> dict[str, Any]:
     if not isinstance(answer, dict) or answer.get("code") not in (0, 1, 2) or "lines" not in answer:
         raise GatewayError(f"the answer of the gateway of site {site} is not one that this version understands")
     return answer
+
+
+def tell_answer(answer: Mapping[str, Any], *, as_json: bool) -> int:
+    """Its lines, and the exit code. Raises SettingsError for what was typed wrongly, GatewayError for what cannot be
+    done."""
+    if as_json:
+        write_json(answer)
+        return int(answer["code"])
+    if answer["code"] != 0:
+        raise _failure(answer)
+    write(*(printable(str(line)) for line in answer["lines"]))
+    write(*(f"note: {printable(str(line))}" for line in answer.get("notes", ())))
+    return 0
+
+
+def _failure(answer: Mapping[str, Any]) -> GatewayError:
+    lines = tuple(printable(str(line)) for line in answer["lines"]) or ("refused",)
+    error = SettingsError(lines) if answer["code"] == 2 else GatewayError(lines[0])
+    error.hint = printable(str(answer["hint"])) if answer.get("hint") else None
+    return error
 
 
 def _answer(client: socket.socket) -> Any:

@@ -2,24 +2,23 @@
 
 import argparse
 from collections.abc import Callable, Mapping
-from typing import Any
 
-from gateway.actions.entry import QUANTITIES
-from gateway.commands.operator.door_client import asked
+from gateway.actions.entry import PRODUCT, QUANTITIES
+from gateway.commands.operator.door_client import asked, tell_answer
 from gateway.commands.operator.handover import handover_lines
-from gateway.commands.output import write, write_json
+from gateway.commands.output import write
 from gateway.commands.which_gateway import chosen_gateway
-from gateway.display import printable
-from gateway.errors import GatewayError, SettingsError
 
 __all__ = ["add_arguments", "execute"]
 
 _EPILOG = """Who acts is the user who types it, as the system knows him; with sudo that is root. Root, the gateway's own
 user and members of its group may. What is entered holds at once, stands in the ledger with who, when, why, before and
-after, and is checked as the site file is. Where the site file gives the same, the newer `entered` is used.
+after, and is checked as the site file is. Where the site file gives the same, the newer `entered` is used. Which
+product a tank holds the ledger tells after its first start, whatever the site file says.
 Examples: tank-gateway enter list
           tank-gateway enter dip TK-101 9.412 m --water 35 mm --why "gauge LT-101 is out"
           tank-gateway enter density TK-101 838.2 kg/m3 --sampled 2026-11-28T06:00Z --expires 31 d
+          tank-gateway enter product-change TK-101 gasoline --density 742 kg/m3 --expires 31 d --why refilled
           tank-gateway enter maintenance LT-101 --for 4 h --why "new antenna"
           tank-gateway enter shelve TK-101 high_high --for 2 h --why "gauge is being checked"
 Each action has its own help: tank-gateway enter dip --help
@@ -53,25 +52,10 @@ def execute(arguments: argparse.Namespace) -> int:
     request = {"action": arguments.action, **arguments.read(arguments)}
     found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
     answer = asked(found, {key: value for key, value in request.items() if value is not None})
-    code = answer["code"]
-    if arguments.json:
-        write_json(answer)
-        return int(code)
-    if code != 0:
-        raise _failure(answer)
-    if request["action"] == "list":
+    if request["action"] == "list" and answer["code"] == 0 and not arguments.json:
         write(*handover_lines(found.running.site, answer))
         return 0
-    write(*(printable(line) for line in answer["lines"]))
-    write(*(f"note: {printable(line)}" for line in answer.get("notes", ())))
-    return 0
-
-
-def _failure(answer: Mapping[str, Any]) -> GatewayError:
-    lines = tuple(printable(str(line)) for line in answer["lines"]) or ("refused",)
-    error = SettingsError(lines) if answer["code"] == 2 else GatewayError(lines[0])
-    error.hint = printable(str(answer["hint"])) if answer.get("hint") else None
-    return error
+    return tell_answer(answer, as_json=arguments.json)
 
 
 # What is typed, by action. Quantities may be typed with a space: their words are joined.
@@ -141,9 +125,34 @@ def _dated(arguments: argparse.Namespace) -> dict[str, str | None]:
     }
 
 
+def _add_product(parser: argparse.ArgumentParser) -> None:
+    _tank(parser)
+    parser.add_argument("product", metavar="PRODUCT", help="one of the products of the site file")
+    parser.add_argument("--at", metavar="TIME", dest="effective", help="from when on, with its zone; now unless given")
+    parser.add_argument("--density", metavar="DENSITY", nargs="+", help="of the new product, for example 745 kg/m3")
+    parser.add_argument(
+        "--density-at", metavar="WHERE", nargs="+", help="reference (unless given), tank, or a temperature"
+    )
+    parser.add_argument("--by", metavar="WHAT", help="hydrometer, of glass and not corrected for it; or density_meter")
+    parser.add_argument("--made-for", metavar="TEMPERATURE", nargs="+", help="of a hydrometer")
+    _dates(parser, "sampled", "of the density: at most 31 d, for example 31 d")
+
+
+def _read_product(arguments: argparse.Namespace) -> dict[str, str | None]:
+    return {
+        **_dated(arguments),
+        "product": arguments.product,
+        "effective": arguments.effective,
+        "density": _joined(arguments.density),
+        "density_at": _joined(arguments.density_at),
+        "density_by": arguments.by,
+        "made_for": _joined(arguments.made_for),
+    }
+
+
 def _add_withdraw(parser: argparse.ArgumentParser) -> None:
     _tank(parser)
-    words = [quantity.replace("_", "-") for quantity in QUANTITIES]
+    words = [quantity.replace("_", "-") for quantity in (*QUANTITIES, PRODUCT)]
     parser.add_argument("quantity", metavar="WHAT", choices=words, help=f"one of {', '.join(words)}")
     _why(parser, needed=True)
 
@@ -218,6 +227,12 @@ _ACTIONS: Mapping[str, tuple[Add, Read, str, str]] = {
         _read_value,
         "enter sediment and water",
         "sediment-water TK-102 0.3 % --expires 31 d",
+    ),
+    "product-change": (
+        _add_product,
+        _read_product,
+        "say that a tank holds another product, from now or another time on",
+        'product-change TK-101 gasoline --density 745 kg/m3 --expires 31 d --why "cleaned and refilled"',
     ),
     "withdraw": (
         _add_withdraw,

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from gateway.actions.entry import MAINTENANCE, QUANTITIES
+from gateway.actions.entry import MAINTENANCE, PRODUCT, QUANTITIES
 from gateway.commands.output import Column, Grid, plain_lines
 from gateway.display import printable
 
@@ -12,6 +12,7 @@ __all__ = ["handover_lines"]
 
 _NOTHING = "nothing is entered, nothing is in maintenance, and no alarm is open"
 _VALUES = ("tank", "what", "value", "by", "entered", "until", "state", "why")
+_PRODUCTS = ("tank", "product", "from", "by", "why")
 _WORKS = ("instrument", "by", "since", "until", "why")
 _ALARMS = ("tank", "alarm", "state", "since", "by", "until", "why")
 _HIDDEN = ("shelved", "suppressed", "out_of_service")
@@ -27,6 +28,7 @@ def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
     lines = [printable(f"{site} at {_time(answer['time'])}")]
     for title, columns, rows in (
         ("Entered", _VALUES, [_value(each) for each in values]),
+        ("Products changed", _PRODUCTS, _changes(answer)),
         ("In maintenance", _WORKS, [_work(each) for each in works]),
         ("Alarms that are hidden", _ALARMS, [_alarm(each) for each in hidden]),
         ("Alarms that are open", _ALARMS, [_alarm(each) for each in alarms]),
@@ -34,6 +36,8 @@ def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
         if rows:
             grid = Grid(tuple(Column(header) for header in columns), tuple(rows))
             lines += ["", title, *plain_lines(grid)]
+    for each in answer.get("products", ()):
+        lines += [line for remark in each["remarks"] for line in ("", printable(f"{each['tank']} {PRODUCT}: {remark}"))]
     for each in values:
         remark = each["trouble"] or each["other"]
         if remark:
@@ -49,6 +53,20 @@ def _value(each: Mapping[str, Any]) -> tuple[str, ...]:
     what, block = QUANTITIES[each["quantity"]], each["block"]
     entered = _time(block.get("entered", each["at"]))
     return _row(each["about"], what, block.get("value"), each["by"], entered, _time(each["ends"]), state, each["why"])
+
+
+def _changes(answer: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    """Of each tank the newest change, and those to come."""
+    found = []
+    for tank in answer.get("products", ()):
+        history = tank["history"]
+        first = max((number for number, each in enumerate(history) if not each["planned"]), default=0)
+        found += [
+            _row(tank["tank"], each["product"], _time(each["since"]), each["by"], each["why"])
+            for each in history[first:]
+            if each["by"] is not None
+        ]
+    return found
 
 
 def _work(each: Mapping[str, Any]) -> tuple[str, ...]:

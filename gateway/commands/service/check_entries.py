@@ -5,11 +5,13 @@ from contextlib import suppress
 from gateway.actions.answers import standing_text
 from gateway.actions.book import Book
 from gateway.actions.entry import entry_from
+from gateway.actions.held_product import held_from
+from gateway.actions.product_words import products_told
 from gateway.clock import utc_now
 from gateway.errors import LedgerError
 from gateway.files import trouble_with
 from gateway.ledger.opening import ledger_path
-from gateway.ledger.papers import newest_papers
+from gateway.ledger.papers import PRODUCT, newest_papers
 from gateway.ledger.reading_file import opened, site_of
 from gateway.settings.site import SiteSettings
 
@@ -32,10 +34,17 @@ def entered_beside(file: str, settings: SiteSettings) -> list[str]:
             papers = newest_papers(connection)
     except LedgerError:
         return []
+    entries, held = [], []
     for paper in papers.values():
         with suppress(ValueError):
-            book.put([entry_from(paper.body)], now)
-    return [
+            if paper.kind == PRODUCT:
+                held.append(held_from(paper.body))
+            else:
+                entries.append(entry_from(paper.body))
+    book.turn(now, held)
+    book.put(entries, now)
+    products = products_told(book.products.remarks(now))
+    return [f"{file}: {tank}: {text}" for tank, text in products] + [
         f"{file}: {each.entry.about}: in the ledger stands {standing_text(each)}"
         for each in book.standings(now)
         if each.other or each.trouble

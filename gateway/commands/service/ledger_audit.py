@@ -14,7 +14,7 @@ from gateway.ledger.audit import AuditRow, audit_rows, first_broken
 __all__ = ["add_arguments", "execute"]
 
 _COLUMNS = ("number", "time", "by", "action", "what", "before", "after", "why")
-_ABOUT = ("tank", "instrument", "alarm", "quantity")
+_ABOUT = ("tank", "instrument", "alarm", "quantity", "product")
 
 _EPILOG = """Each row carries the hash of itself and of the row before it: whoever changes one, takes one out or puts
 one in has to change every row behind it. That rows at the end are missing no chain can show: keep the newest hash
@@ -87,7 +87,7 @@ def _cells(row: AuditRow, body: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _told(state: Any) -> str:
-    """Of entries their values, of an alarm its phase."""
+    """Of entries their values, of an alarm its phase, of a product its name and from when on."""
     states = state if isinstance(state, list) else [state]
     return ", ".join(_one(each) for each in states)
 
@@ -97,6 +97,9 @@ def _one(state: Any) -> str:
         return "-"
     if "phase" in state:
         return str(state["phase"]).replace("_", " ")
+    if "since" in state and "product" in state:
+        withdrawn = " withdrawn" if state.get("what") == "withdrawn" else ""
+        return f"{state['product']} from {state['since']}{withdrawn}"
     block = state.get("block")
     block = block if isinstance(block, dict) else {}
     value = block.get("value", f"maintenance, {block.get('expires', '')}")

@@ -6,6 +6,7 @@ from collections.abc import Callable, Coroutine, Mapping
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -78,8 +79,9 @@ def with_descriptors(settings: SiteSettings) -> SiteSettings:
     return replace(settings, http=replace(settings.http, connections=fitting_connections(needed, limit)))
 
 
-def running(settings: SiteSettings, site: str | None = None) -> Running:
-    """What this process says of itself to others on this machine. `site`: what it reads again when it is told to."""
+def running(settings: SiteSettings, site: str | None = None, ledger: Path | None = None) -> Running:
+    """What this process says of itself to others on this machine. `site`: what it reads again when it is told to;
+    `ledger`: where nobody can tell its file by that."""
     web = None
     if settings.http is not None:
         # Tools on this machine find it on loopback, where it listens everywhere.
@@ -89,7 +91,8 @@ def running(settings: SiteSettings, site: str | None = None) -> Running:
         line.name: tuple(_place(way) for way in (line.primary, line.standby) if way is not None)
         for line in settings.lines
     }
-    return Running(settings.name, os.getpid(), web, lines, None if site is None else os.path.abspath(site))
+    files = None if site is None else os.path.abspath(site), None if ledger is None else str(ledger)
+    return Running(settings.name, os.getpid(), web, lines, *files)
 
 
 def run_in_loop(main: Callable[[], Coroutine[Any, Any, int]]) -> int:

@@ -8,12 +8,12 @@ from gateway.scenario_time import FASTEST
 __all__ = ["add_time_factor", "checked_time_factor"]
 
 
-def add_time_factor(parser: argparse.ArgumentParser) -> None:
+def add_time_factor(parser: argparse.ArgumentParser, default: float | None = 1.0) -> None:
     parser.add_argument(
         "--time-factor",
         metavar="N",
         type=float,
-        default=1.0,
+        default=default,
         help="of a simulated site: its time passes N times as fast (1 to 3600), so that a working day takes minutes",
     )
 

@@ -153,6 +153,7 @@ def _event_row(entry: KeptEvent, zone: tzinfo) -> str:
         "" if reason is None else _text(reason.text),
         _text(event.by or ""),
         *_alarm(identity.tank, event.standing),
+        _text(event.document),
     ]
     return ",".join(cells) + _LINE_END
 
@@ -244,6 +245,8 @@ EVENTS = Sort(
         Column("alarm_by", "VARCHAR"),
         Column("alarm_until", "TIMESTAMP WITH TIME ZONE"),
         Column("alarm_why", "VARCHAR"),
+        # Of the accounts: the paper that it is about, as JSON.
+        Column("document", "VARCHAR"),
     ),
     _event_row,
 )

@@ -83,10 +83,12 @@ EVENT_COLUMNS: tuple[str, ...] = (
     "alarm_by",
     "alarm_until",
     "alarm_why",
+    "document",
 )
 
 _FIRST_YEAR, _LAST_YEAR = 2, 9998
 """The first and the last instant that Python knows are infinite in a database, where no month has them."""
+_NUL_IN_JSON, _MISSING_IN_JSON = r"\u0000", r"\ufffd"
 _WORDS = tuple(quality.word for quality in Quality)
 
 
@@ -174,6 +176,7 @@ def event_row(kept: KeptEvent) -> tuple[Any, ...]:
         *_told(event.reason),
         None if event.by is None else _text(event.by),
         *_alarm(tank, event.standing),
+        _text(event.document).replace(_NUL_IN_JSON, _MISSING_IN_JSON) or None,
     )
 
 

@@ -1,5 +1,6 @@
 """Products with their correction methods, and which density is in force for a tank."""
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from gateway.binding import ManualValue
@@ -49,13 +50,19 @@ class Densities:
         mistakes: Mistakes,
         manual: ManualValues,
         defaults: ProductDefaults,
+        built: Mapping[str, BuiltProduct | None] | None = None,
     ) -> None:
+        """`built`: the products by name, where they are known."""
         self._document = document
         self._mistakes = mistakes
         self._entered = EnteredDensities(document, mistakes, manual, origin="site file")
         self._defaults = defaults
         self._declared = declared_names(document, "products")
-        self._products = {name: self._build(name) for name in self._declared}
+        self._products = {name: self._build(name) for name in self._declared} if built is None else built
+
+    def of_the_same_products(self, document: Document, mistakes: Mistakes, manual: ManualValues) -> "Densities":
+        """For the tanks of another tree with the same products, which are not built again."""
+        return Densities(document, mistakes, manual, self._defaults, self._products)
 
     def product(self, name: str, path: KeyPath) -> BuiltProduct | None:
         if name not in self._products:
@@ -64,14 +71,17 @@ class Densities:
         return self._products[name]
 
     def of_tank(
-        self, tank: TankModel, product: BuiltProduct, path: KeyPath
+        self, tank: TankModel, product: BuiltProduct, path: KeyPath, *, is_needed: bool = True
     ) -> tuple[ManualValue | None, ManualValue | None]:
-        """(reference density, observed density) in force for the tank; at most one of the two."""
+        """(reference density, observed density) in force for the tank; at most one of the two.
+
+        Not `is_needed`: a method that cannot do without may be given one elsewhere.
+        """
         method = product.plan.method
         entry = tank.density
         if entry is None:
             measured = tank.measured_density is not None and tank.measured_density.in_use
-            if method.needs_density and not product.has_density and not measured:
+            if is_needed and method.needs_density and not product.has_density and not measured:
                 text = f"is missing; product {product.plan.name} gives no reference_density, so the tank must"
                 self._mistakes.add((*path, "density"), text)
             return product.nominal, None

@@ -83,18 +83,29 @@ class TankBuilder:
         self._gravity = gravity
         self._simulated = simulated
 
-    def build(self, tag: str, checked: Checked[TankModel]) -> TankSetup | None:
-        """The tank, or None where a mistake was found (in it, or in something it depends on)."""
+    def build(
+        self,
+        tag: str,
+        checked: Checked[TankModel],
+        known: TankSetup | None = None,
+        *,
+        density_elsewhere: bool = False,
+    ) -> TankSetup | None:
+        """The tank, or None where a mistake was found (in it, or in something it depends on).
+
+        `known`: the same tank with another product, whose volumes are known and right. `density_elsewhere`: what is
+        entered while the gateway runs may give the density that is missing here.
+        """
         path: KeyPath = ("tanks", tag)
         model = checked.model
         before = self._mistakes.count
         product = None
         if "product" not in checked.dropped:
             product = self._densities.product(model.product, (*path, "product"))
-        capacity = self._capacity(model, checked.dropped, path)
+        capacity = self._capacity(model, checked.dropped, path) if known is None else known.plan.capacity
         kind = _vessel(model)
-        dimensions = self._dimensions(model, path)
-        if isinstance(capacity, CapacityTable):
+        dimensions = self._dimensions(model, path) if known is None else known.dimensions
+        if known is None and isinstance(capacity, CapacityTable):
             check_table(capacity, model, kind, dimensions, path, self._manual)
         limits = limit_levels(model.limits, capacity, self._document, path, self._mistakes)
         check_tank(checked, capacity, limits, product, self._document, path, self._mistakes, self._manual)
@@ -102,7 +113,7 @@ class TankBuilder:
             checked, capacity, product, kind, self._document, path, self._mistakes, self._manual, self._columns
         )
         fitted = self._inputs.build(checked, path)
-        binding = self._binding(tag, checked, fitted, product, path)
+        binding = self._binding(tag, checked, fitted, product, path, density_elsewhere=density_elsewhere)
         self._watch.check(model.watch, path)
         if self._mistakes.count != before or checked.dropped or product is None or capacity is None:
             return None
@@ -187,12 +198,14 @@ class TankBuilder:
         fitted: FittedInputs,
         product: BuiltProduct | None,
         path: KeyPath,
+        *,
+        density_elsewhere: bool,
     ) -> TankBinding:
         model = checked.model
         level, temperature, hand_water = self._by_hand.of_tank(model, checked.dropped, path)
         reference, observed = (None, None)
         if product is not None:
-            reference, observed = self._densities.of_tank(model, product, path)
+            reference, observed = self._densities.of_tank(model, product, path, is_needed=not density_elsewhere)
         sediment = None
         if model.sediment_water is not None:
             where = (*path, "sediment_water")

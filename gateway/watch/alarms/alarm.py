@@ -15,7 +15,7 @@ from gateway.watch.alarms.memory import AlarmMemory, Aside, Turning, changed, ev
 from gateway.watch.alarms.states import ACTIVE, Change
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["UNKNOWN", "is_calm", "next_alarm"]
+__all__ = ["UNKNOWN", "is_calm", "is_over", "next_alarm"]
 
 UNKNOWN = Condition(None)
 _SHELF_OVER = Reason(ReasonCode.SHELVED, "its time on the shelf is over")
@@ -33,6 +33,11 @@ def is_calm(memory: AlarmMemory, condition: Condition) -> bool:
         and memory.out_of_service is None
         and memory.suppressed is None
     )
+
+
+def is_over(condition: Condition) -> bool:
+    """Whether it is known that what raises an alarm does not hold, and is behind the deadband too."""
+    return condition.active is False and condition.inside
 
 
 def next_alarm(

@@ -24,7 +24,7 @@ from gateway.watch.alarms.memory import (
 from gateway.watch.alarms.states import Change
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["AlarmCommand", "AlarmRefusedError", "AlarmVerb", "Longest", "apply"]
+__all__ = ["AlarmCommand", "AlarmRefusedError", "AlarmVerb", "Longest", "apply", "hidden_until"]
 
 
 class AlarmVerb(StrEnum):
@@ -113,14 +113,14 @@ def apply(
     if command.verb is AlarmVerb.SHELVE:
         aside = _aside(command, name, instant, steady_s, longest.shelf_s)
         after = settled(memory, memory._replace(shelved=aside), instant, steady_s)
-        reason = _hidden_until(ReasonCode.SHELVED, aside)
+        reason = hidden_until(ReasonCode.SHELVED, aside)
         return after, (event_of(EventKind.ALARM_SHELVED, plan, name, after, instant, reason, command.by),)
     if command.verb is AlarmVerb.OUT_OF_SERVICE:
         if not command.why.strip():
             raise AlarmRefusedError(f"{name}: taking it out of service needs a reason: say why")
         aside = _aside(command, name, instant, steady_s, longest.out_of_service_s)
         after = settled(memory, memory._replace(out_of_service=aside), instant, steady_s)
-        reason = _hidden_until(ReasonCode.OUT_OF_SERVICE, aside)
+        reason = hidden_until(ReasonCode.OUT_OF_SERVICE, aside)
         return after, (event_of(EventKind.ALARM_OUT_OF_SERVICE, plan, name, after, instant, reason, command.by),)
     if command.verb is AlarmVerb.UNSHELVE:
         if memory.shelved is None:
@@ -178,7 +178,8 @@ def _given(command: AlarmCommand) -> Reason | None:
     return because(_CODES[command.verb], "{why}", why=command.why)
 
 
-def _hidden_until(code: ReasonCode, aside: Aside) -> Reason:
+def hidden_until(code: ReasonCode, aside: Aside) -> Reason:
+    """What people are told of an alarm that is hidden: until when, and what was given as a reason."""
     until = aside.until.timestamp()
     if not aside.why:
         return because(code, "until {until:utc}", until=until)

@@ -6,14 +6,24 @@ from typing import Any, NamedTuple
 
 from gateway.reasons import Reason, ReasonCode
 from gateway.tank_record import Event, EventKind
-from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Priority
 from gateway.watch.alarms.alarm import UNKNOWN, is_calm, next_alarm
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, Longest, apply
 from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.memory import AlarmMemory, event_of, first_memory, phase_of, standing
 from gateway.watch.plan import AlarmPlan
 
-__all__ = ["Alarms", "alarms_now", "apply_to", "by_kind", "given_up", "next_alarms", "next_named_alarms", "standings"]
+__all__ = [
+    "Alarms",
+    "alarms_now",
+    "apply_to",
+    "by_kind",
+    "given_up",
+    "left_over",
+    "next_alarms",
+    "next_named_alarms",
+    "standings",
+]
 
 _Abnormal = tuple[str, AlarmPlan, AlarmMemory]
 _RANKS = {
@@ -132,10 +142,31 @@ def given_up(
     """What is to be told where nobody watches for alarms any more, all of `plans` but those `kept`: whoever was told
     that one was raised, or hidden, would wait for its end for ever.
     """
+    given = [(name, plan, memories[name]) for name, plan in plans.items() if name not in kept and name in memories]
+    return _told_over(given, instant)
+
+
+def left_over(memories: Mapping[str, AlarmMemory], kept: Collection[str], instant: datetime) -> tuple[Event, ...]:
+    """The same of alarms that are remembered from a process before, which alone had their plans.
+
+    How urgent one was stood there; what is over asks nothing of anybody, and is told as what is least so.
+    """
+    given: list[_Abnormal] = []
+    for name, memory in memories.items():
+        try:
+            kind = AlarmKind(name.partition(".")[0])
+        except ValueError:
+            # Of another version, which alone knew what it meant: nothing here can say it.
+            continue
+        if name not in kept:
+            given.append((name, AlarmPlan(kind, Priority.LOOK, "", ""), memory))
+    return _told_over(given, instant)
+
+
+def _told_over(given: Iterable[_Abnormal], instant: datetime) -> tuple[Event, ...]:
     events = []
-    for name, plan in plans.items():
-        memory = None if name in kept else memories.get(name)
-        if memory is not None and phase_of(memory) is not AlarmPhase.NORMAL:
+    for name, plan, memory in given:
+        if phase_of(memory) is not AlarmPhase.NORMAL:
             after = first_memory(instant)._replace(raised=memory.raised, value=memory.value, reason=memory.reason)
             events.append(event_of(EventKind.ALARM_RETURNED, plan, name, after, instant, _GIVEN_UP))
     return tuple(events)

@@ -1,0 +1,1 @@
+"""Amounts that others measured: entered, taken back, and read from a file."""

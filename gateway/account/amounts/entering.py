@@ -1,0 +1,235 @@
+"""Pure: an amount that another measured, entered or taken back, and why one is refused."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from math import isfinite
+from typing import NamedTuple
+
+from gateway.account.amount import AMOUNT, AMOUNT_SCHEMA, Amount, AmountKind
+from gateway.account.balance.movements import document_of, is_of, standing_amounts, standing_tickets
+from gateway.account.commands import AccountRefusedError, EnterAmount, ReverseAmount
+from gateway.account.gauging import MEASURES
+from gateway.account.paper import AccountPaper, Outcome, PaperKind
+from gateway.account.ticket import Ticket
+
+__all__ = [
+    "MASSES",
+    "AmountRefusedError",
+    "Facts",
+    "KnownAmounts",
+    "amount_paper",
+    "enter_amount",
+    "entered",
+    "reverse_amount",
+    "reversed_by",
+]
+
+_AHEAD = timedelta(seconds=60)
+"""So far may the clock of whoever enters it be ahead."""
+MASSES = ("mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass")
+
+
+class AmountRefusedError(AccountRefusedError):
+    """Of an amount that is entered: `column` is what of it is wrong, as the columns of a file are called."""
+
+    def __init__(self, column: str, text: str, hint: str) -> None:
+        super().__init__(text, hint)
+        self.column = column
+
+
+class KnownAmounts(NamedTuple):
+    """What an amount is looked at against."""
+
+    amounts: Sequence[Amount]
+    """All there are, for their numbers and references."""
+    tickets: Sequence[Ticket]
+    """All there are, or at least those that may be named, with all that reverse them."""
+    measures: Mapping[str, str]
+    """By product of the site: on which measure its book is kept (`balance.stocked.measure_of`)."""
+    products: Mapping[str, str]
+    """By tank of the site: what it holds or has held."""
+
+
+class Facts:
+    """What is known, found out once for many amounts; each that is taken in is told to it."""
+
+    def __init__(self, known: KnownAmounts) -> None:
+        self.known = known
+        self.next_number = max((amount.number for amount in known.amounts), default=0) + 1
+        self.tickets = {ticket.number: ticket for ticket in known.tickets}
+        self.standing = standing_tickets(known.tickets)
+        self.documents = document_of(known.amounts, known.tickets)
+        self.by_reference = {
+            _reference(amount): amount for amount in standing_amounts(known.amounts).values() if amount.reference
+        }
+
+    def take(self, amount: Amount) -> None:
+        self.next_number = amount.number + 1
+        if amount.ticket is not None:
+            self.documents[amount.ticket] = amount
+        if amount.reference:
+            self.by_reference[_reference(amount)] = amount
+
+
+def enter_amount(known: KnownAmounts, command: EnterAmount, now: datetime) -> Outcome:
+    """What entering leaves behind. Raises AmountRefusedError."""
+    amount = entered(Facts(known), command, now)
+    return Outcome(papers=(amount_paper(amount),), lines=(f"amount {amount.number}: {_words(amount)}",))
+
+
+def reverse_amount(known: KnownAmounts, command: ReverseAmount, now: datetime) -> Outcome:
+    """What taking an amount back leaves behind. Raises AccountRefusedError."""
+    amount = reversed_by(known, command, now)
+    return Outcome(
+        papers=(amount_paper(amount),),
+        lines=(f"amount {amount.number} takes amount {amount.reverses} back: {_words(amount)}",),
+    )
+
+
+def amount_paper(amount: Amount) -> AccountPaper:
+    """As it is kept."""
+    document = {"schema": AMOUNT_SCHEMA, "key": amount.key, **AMOUNT.to_plain(amount)}
+    return AccountPaper(PaperKind.AMOUNT, amount.key, amount.tank, amount.instant, document)
+
+
+def entered(facts: Facts, command: EnterAmount, now: datetime) -> Amount:
+    """The amount, with the next number. Raises AmountRefusedError, with what to do instead."""
+    known = facts.known
+    _check_value(command)
+    _check_measure(known, command)
+    _check_time(command, now)
+    _check_tank(known, command)
+    _check_repeat(facts, command)
+    _check_ticket(facts, command)
+    return Amount(
+        number=facts.next_number,
+        kind=command.kind,
+        source=command.source,
+        product=command.product,
+        value=command.value,
+        measure=command.measure,
+        instant=command.instant,
+        entered=now,
+        by=command.by,
+        reference=command.reference,
+        ticket=command.ticket,
+        tank=command.tank,
+        owner=command.owner,
+        why=command.why,
+    )
+
+
+def reversed_by(known: KnownAmounts, command: ReverseAmount, now: datetime) -> Amount:
+    """The amount that takes another back: the same, with its own number. Raises AccountRefusedError."""
+    by_number = {amount.number: amount for amount in known.amounts}
+    if command.amount not in by_number:
+        raise AccountRefusedError(f"there is no amount {command.amount}", "the list of amounts has their numbers")
+    wrong = by_number[command.amount]
+    if wrong.reverses is not None:
+        raise AccountRefusedError(
+            f"{wrong.key} takes amount {wrong.reverses} back, and cannot be taken back itself",
+            "enter the amount again",
+        )
+    earlier = next((amount for amount in known.amounts if amount.reverses == wrong.number), None)
+    if earlier is not None:
+        raise AccountRefusedError(f"{wrong.key} was taken back by {earlier.key}", "enter it again if it was right")
+    if not command.why.strip():
+        raise AccountRefusedError(f"to take {wrong.key} back a reason is needed", "say why")
+    number = max(by_number) + 1
+    return wrong._replace(number=number, entered=now, by=command.by, why=command.why, reverses=wrong.number)
+
+
+def _reference(given: Amount | EnterAmount) -> tuple[str, str, str]:
+    return given.source, given.reference, given.product
+
+
+def _check_value(command: EnterAmount) -> None:
+    if not isfinite(command.value):
+        raise AmountRefusedError("amount", f"{command.value} is no amount", "give for example 32.4 m3")
+    if command.kind is AmountKind.ADJUSTMENT:
+        if command.value == 0.0:
+            raise AmountRefusedError("amount", "an adjustment of nothing changes nothing", "give what is added or off")
+        if not command.why.strip():
+            raise AmountRefusedError("why", "an adjustment needs a reason", "say why")
+    elif command.value <= 0.0:
+        raise AmountRefusedError(
+            "amount",
+            f"{command.value:g} is not above zero",
+            "which way it went is said by the kind: receipt, dispatch or own_use; to add or take off, adjustment",
+        )
+
+
+def _check_measure(known: KnownAmounts, command: EnterAmount) -> None:
+    if command.product not in known.measures:
+        have = ", ".join(sorted(known.measures)) or "none"
+        raise AmountRefusedError("product", f"there is no product {command.product}", f"the site has: {have}")
+    if command.measure not in MEASURES:
+        raise AmountRefusedError("measure", f"{command.measure} is no measure", f"one of: {', '.join(MEASURES)}")
+    wanted = known.measures[command.product]
+    if command.measure != wanted:
+        raise AmountRefusedError(
+            "measure",
+            f"the book of {command.product} is kept by {wanted}, not by {command.measure}",
+            f"give the amount by {wanted}, in {'t' if wanted in MASSES else 'm3'}",
+        )
+
+
+def _check_time(command: EnterAmount, now: datetime) -> None:
+    if command.instant > now + _AHEAD:
+        raise AmountRefusedError(
+            "at", f"{command.instant:%Y-%m-%d %H:%M} UTC is still to come", "give when it was moved, with its zone"
+        )
+
+
+def _check_tank(known: KnownAmounts, command: EnterAmount) -> None:
+    if command.tank and command.tank not in known.products:
+        have = ", ".join(sorted(known.products)) or "none"
+        raise AmountRefusedError("tank", f"there is no tank {command.tank}", f"the site has: {have}")
+
+
+def _check_repeat(facts: Facts, command: EnterAmount) -> None:
+    earlier = facts.by_reference.get(_reference(command)) if command.reference else None
+    if earlier is not None:
+        raise AmountRefusedError(
+            "reference",
+            f"{command.source} {command.reference} of {command.product} is {earlier.key} already",
+            "take that one back first if it was wrong",
+        )
+
+
+def _check_ticket(facts: Facts, command: EnterAmount) -> None:
+    if command.ticket is None:
+        return
+    number = command.ticket
+    other = "enter it without a ticket, or with the right number"
+    if number not in facts.tickets:
+        raise AmountRefusedError("ticket", f"there is no ticket {number}", other)
+    ticket = facts.tickets[number]
+    if ticket.reverses is not None:
+        raise AmountRefusedError(
+            "ticket", f"ticket {number} takes ticket {ticket.reverses} back", "name a ticket that stands"
+        )
+    if number not in facts.standing:
+        instead = next((each.number for each in facts.tickets.values() if each.replaces == number), None)
+        hint = "enter it without a ticket" if instead is None else f"ticket {instead} stands in its place"
+        raise AmountRefusedError("ticket", f"ticket {number} was taken back", hint)
+    if number in facts.documents:
+        raise AmountRefusedError(
+            "ticket",
+            f"{facts.documents[number].key} is the document of ticket {number} already",
+            "take that one back first if it was wrong",
+        )
+    if not is_of(command, ticket):
+        raise AmountRefusedError(
+            "ticket",
+            f"ticket {number} is of a {ticket.kind.replace('_', ' ')} of {ticket.product}, not of a "
+            f"{command.kind.replace('_', ' ')} of {command.product}",
+            other,
+        )
+
+
+def _words(amount: Amount) -> str:
+    number = f"{amount.value / 1000.0:.3f} t" if amount.measure in MASSES else f"{amount.value:.3f} m3"
+    kind = amount.kind.replace("_", " ")
+    reference = f", {amount.reference}" if amount.reference else ""
+    return f"{kind} of {amount.product}, {number} {amount.measure}, by {amount.source}{reference}"

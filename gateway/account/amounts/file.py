@@ -1,0 +1,255 @@
+"""Pure: amounts out of a text of comma, semicolon or tab separated values: all of them, or none and every mistake.
+
+The first line names the columns, in any order: `kind, source, product, amount, at, reference` are needed; `unit,
+measure, ticket, tank, owner, why` may be there. The unit stands behind the number, in its own column, or in the heading
+of the amount: `amount (m3)`. Times are ISO 8601, in the zone of the site where they have none.
+"""
+
+import csv
+from collections.abc import Mapping, Sequence
+from datetime import datetime, tzinfo
+from difflib import get_close_matches
+from enum import StrEnum
+from typing import NamedTuple, TypeVar
+
+from gateway.account.amount import Amount, AmountKind, AmountSource
+from gateway.account.amounts.cells import DecimalSign, amount_in, decimal_sign_of, instant_in
+from gateway.account.amounts.entering import (
+    MASSES,
+    AmountRefusedError,
+    Facts,
+    KnownAmounts,
+    amount_paper,
+    entered,
+)
+from gateway.account.commands import AccountRefusedError, EnterAmount
+from gateway.account.paper import Outcome
+from gateway.units.quantity import Dimension
+
+__all__ = ["COLUMNS", "NEEDED", "AmountFileRefusedError", "Mistake", "import_amounts"]
+
+NEEDED = ("kind", "source", "product", "amount", "at", "reference")
+COLUMNS = (*NEEDED, "unit", "measure", "ticket", "tank", "owner", "why")
+_MOST_LINES = 20_000
+_SEPARATORS = (";", "\t", ",")
+_Code = TypeVar("_Code", bound=StrEnum)
+
+
+class Mistake(NamedTuple):
+    """One thing that is wrong, and what would be right."""
+
+    line: int
+    """From 1, as an editor counts."""
+    column: str
+    """Empty: of the whole line."""
+    value: str
+    text: str
+
+    def __str__(self) -> str:
+        where = f"line {self.line}" + (f", {self.column}" if self.column else "")
+        return f"{where}: '{self.value}': {self.text}" if self.value else f"{where}: {self.text}"
+
+
+class AmountFileRefusedError(AccountRefusedError):
+    """Nothing of the text was taken in."""
+
+    def __init__(self, mistakes: Sequence[Mistake]) -> None:
+        count = f"{len(mistakes)} mistakes" if len(mistakes) > 1 else "one mistake"
+        super().__init__(
+            f"{count}, nothing was taken in:\n" + "\n".join(str(mistake) for mistake in mistakes),
+            "put them right and give the whole file again: what is known already is not taken in twice",
+        )
+        self.mistakes = tuple(mistakes)
+
+
+class _Header(NamedTuple):
+    places: Mapping[str, int]
+    unit: str
+    """Of the heading of the amount; empty where it has none."""
+
+
+class _MistakenError(Exception):
+    """One cell that cannot be read: its column, and what would be right."""
+
+    def __init__(self, column: str, text: str) -> None:
+        super().__init__(text)
+        self.column = column
+
+
+def import_amounts(known: KnownAmounts, zone: tzinfo, text: str, *, by: str, now: datetime) -> Outcome:
+    """What taking in all amounts of a text leaves behind; those that are known already, or were taken back, are left
+    out and counted. Raises AmountFileRefusedError with every mistake."""
+    rows, mistakes = _rows(text.removeprefix("\ufeff"))
+    if not rows and not mistakes:
+        mistakes.append(
+            Mistake(1, "", "", f"there is nothing in it; begin with a line of columns: {', '.join(NEEDED)}")
+        )
+    header, wrong = _header(rows[0]) if rows else (None, [])
+    mistakes += wrong
+    if header is None:
+        raise AmountFileRefusedError(sorted(mistakes))
+    lines = rows[1:]
+    sign = decimal_sign_of(cells[header.places["amount"]] for _, cells in lines if len(cells) > header.places["amount"])
+    facts, before = Facts(known), _by_document(known.amounts)
+    reversed_ = {amount.reverses for amount in known.amounts}
+    taken: list[Amount] = []
+    seen: dict[tuple[str, str, str], int] = {}
+    known_already = taken_back = 0
+    for line, cells in lines:
+        try:
+            command = _command(header, cells, known, zone, sign, by)
+            key = (command.source, command.reference, command.product)
+            if key in seen:
+                raise _MistakenError("reference", f"line {seen[key]} has it already; each document stands once")
+            seen[key] = line
+            earlier = _same(before.get(key, ()), command)
+            if earlier is not None:
+                taken_back += earlier.number in reversed_
+                known_already += earlier.number not in reversed_
+                continue
+            amount = entered(facts, command, now)
+            facts.take(amount)
+            taken.append(amount)
+        except _MistakenError as wrong_cell:
+            mistakes.append(_mistake(header, line, cells, wrong_cell.column, str(wrong_cell)))
+        except AmountRefusedError as refused:
+            mistakes.append(_mistake(header, line, cells, refused.column, f"{refused}; {refused.hint}"))
+    if mistakes:
+        raise AmountFileRefusedError(sorted(mistakes))
+    told = [f"{len(taken)} amounts taken in" if len(taken) != 1 else f"amount {taken[0].number} taken in"]
+    if known_already:
+        told.append(f"{known_already} known already, and not taken in again")
+    if taken_back:
+        told.append(f"{taken_back} had been taken back, and not taken in again: enter them by hand if they were right")
+    return Outcome(papers=tuple(amount_paper(amount) for amount in taken), lines=tuple(told))
+
+
+def _rows(text: str) -> tuple[list[tuple[int, list[str]]], list[Mistake]]:
+    """Lines that are not empty, with their numbers, cut into cells."""
+    lines = text.splitlines()
+    if len(lines) > _MOST_LINES:
+        return [], [Mistake(_MOST_LINES + 1, "", "", f"more than {_MOST_LINES} lines; give it in parts")]
+    first = next((line for line in lines if line.strip()), "")
+    separator = max(_SEPARATORS, key=lambda each: sum(_heading(cell)[0] in COLUMNS for cell in first.split(each)))
+    reader = csv.reader(lines, delimiter=separator, strict=True, skipinitialspace=True)
+    rows: list[tuple[int, list[str]]] = []
+    try:
+        rows.extend((reader.line_num, cells) for each in reader if any(cells := [cell.strip() for cell in each]))
+    except csv.Error as error:
+        return rows, [
+            Mistake(reader.line_num, "", "", f"{error}; a cell with quotation marks begins and ends with one")
+        ]
+    return rows, []
+
+
+def _heading(cell: str) -> tuple[str, str]:
+    """Name and unit of a column: `amount (m3)` or `amount [m3]`."""
+    name = cell.strip().strip('"').strip()
+    for begin, end in ("()", "[]"):
+        if name.endswith(end) and begin in name:
+            name, _, unit = name[:-1].partition(begin)
+            return name.strip().lower(), unit.strip()
+    return name.lower(), ""
+
+
+def _header(row: tuple[int, list[str]]) -> tuple[_Header | None, list[Mistake]]:
+    line, cells = row
+    mistakes: list[Mistake] = []
+    places: dict[str, int] = {}
+    unit = ""
+    for place, cell in enumerate(cells):
+        name, of_cell = _heading(cell)
+        if name not in COLUMNS:
+            near = get_close_matches(name, COLUMNS, 1)
+            what = f"did you mean '{near[0]}'?" if near else f"there are: {', '.join(COLUMNS)}"
+            mistakes.append(Mistake(line, "", cell, f"there is no such column; {what}"))
+        elif name in places:
+            mistakes.append(Mistake(line, name, cell, "the column stands twice; once is right"))
+        elif of_cell and name != "amount":
+            mistakes.append(Mistake(line, name, cell, f"only the amount has a unit; write '{name}'"))
+        else:
+            places[name] = place
+            unit = of_cell or unit
+    mistakes += [
+        Mistake(line, name, "", f"the column is missing; needed are: {', '.join(NEEDED)}")
+        for name in NEEDED
+        if name not in places
+    ]
+    return (None if mistakes else _Header(places, unit)), mistakes
+
+
+def _command(
+    header: _Header, cells: Sequence[str], known: KnownAmounts, zone: tzinfo, sign: DecimalSign, by: str
+) -> EnterAmount:
+    if len(cells) != len(header.places):
+        raise _MistakenError(
+            "",
+            f"{len(cells)} cells, but {len(header.places)} columns; where a number has a decimal comma, put semicolons "
+            "between the cells",
+        )
+    given = {name: cells[place] for name, place in header.places.items()}
+    for name in NEEDED:
+        if not given[name]:
+            raise _MistakenError(name, "it is empty, and needed")
+    kind, source = _code("kind", given["kind"], AmountKind), _code("source", given["source"], AmountSource)
+    product = given["product"]
+    measure = given.get("measure", "") or known.measures.get(product, "gsv")
+    ticket = given.get("ticket", "")
+    if ticket and not (ticket.isascii() and ticket.isdigit()):
+        raise _MistakenError("ticket", "a ticket is a whole number, for example 12")
+    try:
+        value = amount_in(
+            given["amount"],
+            header.unit,
+            given.get("unit", ""),
+            Dimension.MASS if measure in MASSES else Dimension.VOLUME,
+            sign,
+        )
+    except ValueError as error:
+        raise _MistakenError("amount", str(error)) from None
+    try:
+        instant = instant_in(given["at"], zone)
+    except ValueError as error:
+        raise _MistakenError("at", str(error)) from None
+    return EnterAmount(
+        kind=kind,
+        source=source,
+        product=product,
+        value=value,
+        measure=measure,
+        instant=instant,
+        by=by,
+        reference=given["reference"],
+        ticket=int(ticket) if ticket else None,
+        tank=given.get("tank", ""),
+        owner=given.get("owner", ""),
+        why=given.get("why", ""),
+    )
+
+
+def _code(column: str, text: str, codes: type[_Code]) -> _Code:
+    try:
+        return codes(text.lower().replace(" ", "_"))
+    except ValueError:
+        raise _MistakenError(column, f"one of: {', '.join(codes)}") from None
+
+
+def _by_document(amounts: Sequence[Amount]) -> dict[tuple[str, str, str], list[Amount]]:
+    """All that were ever entered, also those that were taken back."""
+    found: dict[tuple[str, str, str], list[Amount]] = {}
+    for amount in amounts:
+        if amount.reverses is None:
+            found.setdefault((amount.source, amount.reference, amount.product), []).append(amount)
+    return found
+
+
+def _same(earlier: Sequence[Amount], command: EnterAmount) -> Amount | None:
+    """That which says the same: whoever entered it, and with whatever remark."""
+    said = (command.kind, command.value, command.measure, command.instant)
+    found = [amount for amount in earlier if (amount.kind, amount.value, amount.measure, amount.instant) == said]
+    return found[-1] if found else None
+
+
+def _mistake(header: _Header, line: int, cells: Sequence[str], column: str, text: str) -> Mistake:
+    place = header.places.get(column, len(cells))
+    return Mistake(line, column, cells[place] if place < len(cells) else "", text)

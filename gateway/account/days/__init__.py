@@ -1,0 +1,1 @@
+"""Days of the site and their close."""

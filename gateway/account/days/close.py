@@ -1,0 +1,187 @@
+"""Pure: the close of a day: which sheet is that of the boundary, the balances of its products, and its revisions.
+
+A close is made of what is kept and of nothing else, so that the same papers give the same digits. Nothing that differs,
+no revision: two closes at once are one.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+from gateway.account.amount import Amount
+from gateway.account.balance.balance import balance_of, tolerance_of
+from gateway.account.balance.movements import Span, moved_within
+from gateway.account.balance.stocked import measure_of
+from gateway.account.day import DAY, DAY_SCHEMA, Balance, DayClose, TankAtClose
+from gateway.account.days.boundary import Day, day_before
+from gateway.account.days.differences import differences
+from gateway.account.days.sheets import tank_at
+from gateway.account.gauging import Gauging
+from gateway.account.paper import AccountPaper, PaperKind
+from gateway.account.plan import AccountPlan
+from gateway.account.ticket import Ticket
+from gateway.account.transfer import Transfer
+from gateway.records import Quality, Reason, ReasonCode, because
+
+__all__ = ["DayBooks", "close_day", "day_paper", "newest_closes"]
+
+
+class DayBooks(NamedTuple):
+    """What is kept, as far as the close of a day rests on it. More of it does no harm, and order does not matter."""
+
+    sheets: Mapping[str, Sequence[Gauging]]
+    """By tank, of every tank: the last sheet at or before the end of the day, and where that is old the first after."""
+    products: Mapping[str, str]
+    """By tank, of every tank: what it holds by the site file; for a tank without a sheet."""
+    tickets: Sequence[Ticket] = ()
+    """Those whose span, from opening to closing, reaches into the month of the day or ends at its begin or later, with
+    all that reverse or replace them."""
+    amounts: Sequence[Amount] = ()
+    """Of the month, and those that name one of these tickets; with all that reverse them."""
+    transfers: Sequence[Transfer] = ()
+    """Those that are not over."""
+    closes: Sequence[DayClose] = ()
+    """Every revision of this day; of the days of its month before it, and of the last before the month, the newest."""
+
+
+def close_day(
+    plan: AccountPlan, day: Day, books: DayBooks, now: datetime, *, by: str = "", why: str = ""
+) -> DayClose | None:
+    """The close of a day as it stands by the books: revision 1, or the next one; None where nothing differs from the
+    newest revision there is. `by`: who asked for it. `why` stands in a later revision before what differs."""
+    tanks = tuple(tank_at(plan, day, tank, books) for tank in sorted({*books.sheets, *books.products}))
+    newest = newest_closes(books.closes)
+    before = newest.get(day_before(plan, day).name)
+    last = newest.get(day.name)
+    measures = _measures(plan, tanks, before, books)
+    boundaries = _boundaries(newest, day, tanks)
+    balances = _balances(before, day.begin, day, tanks, measures, boundaries, books)
+    first, begin, remarks = _month_opening(plan, day, newest)
+    month = tuple(
+        balance._replace(tolerance=tolerance_of(plan.tolerance, balance, _density(tanks, balance)))
+        for balance in _balances(first, begin, day, tanks, measures, boundaries, books, remarks)
+    )
+    close = DayClose(
+        day=day.name,
+        revision=1 if last is None else last.revision + 1,
+        begin=day.begin,
+        end=day.end,
+        made=now,
+        by=by,
+        tanks=tanks,
+        balances=balances,
+        month=month,
+        quality=_quality(tanks),
+        why=why,
+        simulated=any(tank.gauging is not None and tank.gauging.simulated for tank in tanks),
+        time_zone=plan.time_zone,
+        opening="" if before is None else before.key,
+    )
+    if last is None:
+        return close
+    different = differences(last, close)
+    if not different:
+        return None
+    return close._replace(why="; ".join([*([why] if why else []), *different]))
+
+
+def newest_closes(closes: Iterable[DayClose]) -> dict[str, DayClose]:
+    """By day: its newest revision."""
+    found: dict[str, DayClose] = {}
+    for close in closes:
+        if close.day not in found or found[close.day].revision < close.revision:
+            found[close.day] = close
+    return found
+
+
+def day_paper(close: DayClose) -> AccountPaper:
+    """As it is kept."""
+    document = {"schema": DAY_SCHEMA, "key": close.key, **DAY.to_plain(close)}
+    return AccountPaper(PaperKind.DAY, close.key, "", close.end, document)
+
+
+def _balances(
+    opening: DayClose | None,
+    begin: datetime,
+    day: Day,
+    tanks: Sequence[TankAtClose],
+    measures: Mapping[str, str],
+    boundaries: tuple[tuple[datetime, Mapping[str, Gauging]], ...],
+    books: DayBooks,
+    remarks: tuple[Reason, ...] = (),
+) -> tuple[Balance, ...]:
+    span = Span(begin, day.end, boundaries)
+    moved = moved_within(span, measures, books.tickets, books.amounts, books.transfers)
+    held = () if opening is None else opening.tanks
+    products = {tank.product for tank in (*held, *tanks)} | {each.product for each in moved}
+    at_begin = None if opening is None else opening.tanks
+    return tuple(
+        balance_of(product, measures.get(product, "gsv"), at_begin, tanks, moved, remarks=remarks)
+        for product in sorted(products)
+    )
+
+
+def _measures(
+    plan: AccountPlan, tanks: Sequence[TankAtClose], before: DayClose | None, books: DayBooks
+) -> dict[str, str]:
+    """By product. A product whose tanks have all lost their sheets keeps the measure that it had."""
+    gaugings = [tank.gauging for tank in tanks if tank.gauging is not None]
+    earlier = {} if before is None else {balance.product: balance.measure for balance in before.balances}
+    held = () if before is None else before.tanks
+    products = {tank.product for tank in (*held, *tanks)} | {amount.product for amount in books.amounts}
+    products |= {side.opening.product for ticket in books.tickets for side in ticket.sides}
+    return {product: measure_of(plan, product, gaugings, earlier.get(product)) for product in sorted(products)}
+
+
+def _boundaries(
+    newest: Mapping[str, DayClose], day: Day, tanks: Sequence[TankAtClose]
+) -> tuple[tuple[datetime, Mapping[str, Gauging]], ...]:
+    ends = {close.end: close.tanks for close in newest.values() if close.end <= day.begin}
+    ends[day.end] = tuple(tanks)
+    return tuple(
+        (end, {tank.tank: tank.gauging for tank in ends[end] if tank.gauging is not None}) for end in sorted(ends)
+    )
+
+
+def _month_opening(
+    plan: AccountPlan, day: Day, newest: Mapping[str, DayClose]
+) -> tuple[DayClose | None, datetime, tuple[Reason, ...]]:
+    """The close that the month opens from, from when on it counts, and what is to be said of that: the last close
+    before the month, or where there is none the first one in it."""
+    earlier = sorted((close for close in newest.values() if close.end <= day.begin), key=lambda close: close.end)
+    of_month = [close for close in earlier if close.day[:7] == day.month]
+    first = of_month[0].begin if of_month else day.begin
+    before = [close for close in earlier if close.end == first and close.day[:7] != day.month]
+    if before:
+        return before[-1], first, ()
+    if of_month:
+        begin = of_month[0].end
+        since = because(
+            ReasonCode.NO_OPENING,
+            "there is no close before the month: it counts from {begin:utc}",
+            begin=begin.timestamp(),
+        )
+        return of_month[0], begin, (since,)
+    return None, day.begin, ()
+
+
+def _density(tanks: Sequence[TankAtClose], balance: Balance) -> float | None:
+    """What a cubic metre of the product weighs, by the tanks that hold it."""
+    masses, volumes = [], []
+    for tank in tanks:
+        if tank.product == balance.product and tank.gauging is not None:
+            mass, volume = tank.gauging.value(balance.measure), tank.gauging.value("gov")
+            if mass is not None and volume is not None:
+                masses.append(mass)
+                volumes.append(volume)
+    return sum(masses) / sum(volumes) if sum(volumes) > 0.0 else None
+
+
+def _quality(tanks: Sequence[TankAtClose]) -> Quality:
+    """Of the closing stock as a whole: Bad where there is none, Uncertain where it is less than all, or an estimate."""
+    there = [tank.gauging for tank in tanks if tank.gauging is not None]
+    if not there:
+        return Quality.BAD
+    if len(there) < len(tanks) or any(tank.reasons for tank in tanks):
+        return Quality.UNCERTAIN
+    return min(max(gauging.quality for gauging in there), Quality.UNCERTAIN)

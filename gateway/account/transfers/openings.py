@@ -1,0 +1,51 @@
+"""The opening of a tank: its last sheet at rest before the flow began, and never older than what is spoken for."""
+
+from typing import NamedTuple
+
+from gateway.account.gauging import Gauging, gauging_of
+from gateway.account.plan import AccountPlan
+from gateway.account.transfers.book import TransferBook, spoken_for
+from gateway.account.transfers.seen import is_doubted, motion_of, steady_s
+from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion
+
+__all__ = ["Opening", "opening_at", "opening_of"]
+
+_FLOWS_M = 0.003
+"""A level at rest that is off by more from where it was has begun to move, and the watch has not noticed yet."""
+
+
+class Opening(NamedTuple):
+    gauging: Gauging
+    doubt: str = ""
+    """What is to be marked, as a sentence."""
+
+
+def opening_of(book: TransferBook, plan: AccountPlan, tank: str, record: TankRecord) -> Opening:
+    """`record`: the newest sheet of the tank."""
+    seen = book.seen.get(tank)
+    kept = None if seen is None else seen.before_flow(steady_s(record), plan.flow_seen_after_s)
+    if motion_of(record) is Motion.AT_REST and not is_doubted(record):
+        is_still = kept is None or abs(_level_m(record) - _level_m(kept)) <= _FLOWS_M
+        found = Opening(gauging_of(record if kept is None or is_still else kept))
+    elif kept is not None:
+        found = Opening(gauging_of(kept))
+    else:
+        found = Opening(gauging_of(record), _not_at_rest(tank))
+    end = spoken_for(book, found.gauging, record.identity.boot)
+    return found if end is None else opening_at(end)
+
+
+def opening_at(gauging: Gauging) -> Opening:
+    """What lies before it is spoken for."""
+    doubt = "" if gauging.motion is Motion.AT_REST else _not_at_rest(gauging.tank)
+    return Opening(gauging, doubt)
+
+
+def _not_at_rest(tank: str) -> str:
+    return f"{tank} was not known to be at rest at the opening"
+
+
+def _level_m(record: TankRecord) -> float:
+    level = record.inventory.figures.level.value
+    return 0.0 if level is None else level

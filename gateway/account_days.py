@@ -1,0 +1,184 @@
+"""Days of a running gateway: each closed at its time from what is kept, again where something came late; and amounts.
+
+A boundary that passed while the gateway was down is closed afterwards. One close after the other, whoever asks for it.
+"""
+
+import asyncio
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+import structlog
+
+from gateway.account.amounts.entering import KnownAmounts, enter_amount, reverse_amount
+from gateway.account.balance.stocked import measure_of
+from gateway.account.commands import AccountRefusedError, CloseDay, EnterAmount, ReverseAmount
+from gateway.account.days.boundary import Day
+from gateway.account.days.close import close_day, day_paper
+from gateway.account.days.due import ask_for_close, day_asked, days_due, days_touched
+from gateway.account.gauging import gauging_of
+from gateway.account.paper import AccountPaper, Outcome, PaperKind
+from gateway.accounting import Accounting
+from gateway.errors import NotKeptError
+from gateway.ledger.account_reading import closed_days, day_books, known_of, late_papers
+
+__all__ = ["DayCloses"]
+
+CLOSED = "accounts.day_closed"
+NOT_CLOSED = "accounts.day_not_closed"
+
+_TURN_S = 2.0
+_STEADY_S = 20.0
+"""So long a day is due before it is closed: a clock that jumps ahead for a moment closes none."""
+_LATE_S = 20.0
+"""After the last of what came late: entries come one by one."""
+_AGAIN_S = 30.0
+_OVER = ("closed", "cancelled")
+
+
+class DayCloses:
+    def __init__(self, accounting: Accounting) -> None:
+        self._accounts = accounting
+        accounting.days, accounting.amounts, accounting.kept = self.asked, self.amount, self.kept
+        self._turn = asyncio.Lock()
+        self._due_since: dict[str, float] = {}
+        self._late: tuple[datetime, datetime] | None = None
+        """From when to when something has changed since the days in it were closed."""
+        self._late_since_s = 0.0
+        self._not_before_s = 0.0
+        self._has_looked = False
+        self.trouble = ""
+        self.closed = 0
+        """Revisions since the start."""
+        self._log = structlog.get_logger("gateway.accounts")
+
+    async def run(self) -> None:
+        """Until cancelled."""
+        while True:
+            await asyncio.sleep(_TURN_S)
+            await self.look()
+
+    async def look(self) -> None:
+        """What is due is closed; what cannot be now is tried again, and said."""
+        accounts = self._accounts
+        if accounts.book is None or accounts.is_clock_impossible or accounts.steady_s() < self._not_before_s:
+            return
+        try:
+            async with self._turn:
+                if not self._has_looked:
+                    for paper in await accounts.read(late_papers):
+                        self._note(paper)
+                    self._has_looked = True
+                for day in self._due():
+                    await self._close(day)
+                await self._close_again()
+            self.trouble = ""
+        except Exception as error:  # noqa: BLE001 - a close that fails is tried again; sheets and acts go on
+            self._not_before_s = accounts.steady_s() + _AGAIN_S
+            if not isinstance(error, NotKeptError | AccountRefusedError):
+                self._log.exception(NOT_CLOSED)
+            elif not self.trouble:
+                self._log.error(NOT_CLOSED, trouble=str(error))
+            self.trouble = f"a day cannot be closed: {error}"
+
+    def _due(self) -> list[Day]:
+        accounts, steady_s = self._accounts, self._accounts.steady_s()
+        last = accounts.last_day()
+        due = days_due(accounts.plan, accounts.now(), None if last is None else last["day"], accounts.first_sheet)
+        self._due_since = {day.name: self._due_since.get(day.name, steady_s) for day in due}
+        found = []
+        for day in due:
+            if steady_s - self._due_since[day.name] < _STEADY_S:
+                break
+            found.append(day)
+        return found
+
+    async def _close(self, day: Day) -> None:
+        accounts = self._accounts
+        plan, products = accounts.plan, accounts.products
+        books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
+        close = close_day(plan, day, books, accounts.now())
+        if close is None:
+            return
+        outcome = Outcome((day_paper(close),), (), (f"{close.day} closed as revision {close.revision}",))
+        await accounts.commit(lambda _: (None, outcome))
+        self.closed += 1
+        self._log.info(CLOSED, day=close.day, revision=close.revision, quality=close.quality.word, why=close.why)
+
+    # What came late
+
+    def kept(self, outcome: Outcome) -> None:
+        """All that holds from now on."""
+        for paper in outcome.papers:
+            self._note(paper)
+
+    def _note(self, paper: AccountPaper) -> None:
+        span = _span(paper)
+        if span is None:
+            return
+        last = self._accounts.last_day()
+        if last is None or span[0] >= datetime.fromisoformat(last["end"]):
+            return
+        before = self._late
+        self._late = span if before is None else (min(before[0], span[0]), max(before[1], span[1]))
+        self._late_since_s = self._accounts.steady_s()
+
+    async def _close_again(self) -> None:
+        late, accounts = self._late, self._accounts
+        if late is None or accounts.steady_s() - self._late_since_s < _LATE_S:
+            return
+        begin = late[0] - timedelta(days=32)
+        closed = await accounts.read(lambda connection: closed_days(connection, begin))
+        for day in days_touched(accounts.plan, *late, closed):
+            await self._close(day)
+        if self._late == late:
+            self._late = None
+
+    # What people ask for
+
+    async def asked(self, command: CloseDay, request: Mapping[str, Any]) -> Outcome:
+        """Raises AccountRefusedError, NotKeptError."""
+        accounts = self._accounts
+        self._refuse_clock()
+        async with self._turn:
+            plan, products, now = accounts.plan, accounts.products, accounts.now()
+            day = day_asked(plan, command, now)
+            books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
+            outcome = ask_for_close(plan, command, books, now)
+            kept = await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
+        self.closed += 1
+        return kept
+
+    async def amount(self, command: EnterAmount | ReverseAmount, request: Mapping[str, Any]) -> Outcome:
+        """Raises AccountRefusedError, NotKeptError."""
+        accounts = self._accounts
+        self._refuse_clock()
+        async with self._turn:
+            amounts, tickets = await accounts.read(lambda connection: known_of(connection, command))
+            gaugings = [gauging_of(record) for record in accounts.sheets().values()]
+            products = {*accounts.products.values(), *accounts.plan.measures}
+            measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
+            known = KnownAmounts(amounts, tickets, measures, accounts.products)
+            if isinstance(command, EnterAmount):
+                outcome = enter_amount(known, command, accounts.now())
+            else:
+                outcome = reverse_amount(known, command, accounts.now())
+            return await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
+
+    def _refuse_clock(self) -> None:
+        if self._accounts.is_clock_impossible:
+            text = f"the clock of this machine says {self._accounts.now():%Y-%m-%d %H:%M} UTC, which cannot be"
+            raise AccountRefusedError(text, "set it, and enter it again")
+
+
+def _span(paper: AccountPaper) -> tuple[datetime, datetime] | None:
+    """From when to when it changes what was there; None: it does not."""
+    document = paper.document
+    if paper.kind is PaperKind.AMOUNT:
+        return paper.instant, paper.instant
+    if paper.kind is PaperKind.TICKET:
+        return datetime.fromisoformat(document["began"]), datetime.fromisoformat(document["ended"])
+    began = document.get("began")
+    if paper.kind is PaperKind.TRANSFER and document["phase"] in _OVER and began is not None:
+        return datetime.fromisoformat(began), paper.instant
+    return None

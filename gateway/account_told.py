@@ -1,0 +1,107 @@
+"""What is told of an act or a movement in the accounts: its row of the audit trail, its events, its papers for
+those outside."""
+
+import hashlib
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+import orjson
+
+from gateway.account.amount import AMOUNT
+from gateway.account.day import DAY
+from gateway.account.paper import AccountPaper, Outcome, PaperKind
+from gateway.account.ticket import TICKET
+from gateway.account.transfer import TRANSFER
+from gateway.account.transfers.book import TransferBook
+from gateway.account.transfers.progress import progress
+from gateway.payload.outside import outside
+from gateway.reasons import ReasonCode, because
+from gateway.tank_record import Event, EventKind, TankRecord
+
+__all__ = ["AUDIT_SCHEMA", "DOCUMENTS", "account_audit", "open_documents", "told_document", "told_events"]
+
+AUDIT_SCHEMA = "tank-gateway/audit/1"
+BY_ITSELF: Mapping[str, Any] = {"action": "by itself"}
+_FORMS: Mapping[PaperKind, Any] = {
+    PaperKind.TRANSFER: TRANSFER,
+    PaperKind.TICKET: TICKET,
+    PaperKind.AMOUNT: AMOUNT,
+    PaperKind.DAY: DAY,
+}
+DOCUMENTS: Mapping[PaperKind, str] = {
+    PaperKind.TRANSFER: "tank-gateway/transfer-document/1",
+    PaperKind.TICKET: "tank-gateway/ticket-document/1",
+    PaperKind.AMOUNT: "tank-gateway/amount-document/1",
+    PaperKind.DAY: "tank-gateway/day-document/1",
+}
+"""By kind: what those outside are told, `gateway/payload/schemas` has each."""
+_BRIEF = ("number", "kind", "phase", "day", "revision", "product", "partner", "reference", "owner", "by", "ticket")
+_BRIEFER = ("reverses", "replaces", "transfer", "value", "measure", "source", "tank", "planned", "why", "quality")
+_CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85)."
+
+
+def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any]:
+    """A paper as it was kept, for those outside. Raises PlainFormError where it is none."""
+    kept = _FORMS[kind].from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
+    return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": _CAUTION, **outside(kept)}
+
+
+def open_documents(book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime) -> list[dict[str, Any]]:
+    """Transfers that are not over, each with how far it has come."""
+    return [
+        {"key": transfer.key, **outside(transfer), "progress": outside(progress(transfer, sheets, now))}
+        for _, transfer in sorted(book.transfers.items())
+    ]
+
+
+def account_audit(
+    outcome: Outcome, before: Mapping[int, Mapping[str, Any]], by: str, asked: Mapping[str, Any] | None, why: str
+) -> str:
+    """Who did what and why, and each paper with its digest. `before`: by number, transfers that were open."""
+    earlier = [
+        _brief(before[paper.document["number"]])
+        for paper in outcome.papers
+        if paper.kind is PaperKind.TRANSFER and paper.document["number"] in before
+    ]
+    after = [
+        {**_brief(paper.document), "sha256": hashlib.sha256(orjson.dumps(paper.document)).hexdigest()}
+        for paper in outcome.papers
+    ]
+    given = {key: value for key, value in (BY_ITSELF if asked is None else asked).items() if key != "why"}
+    return orjson.dumps(
+        {"schema": AUDIT_SCHEMA, "by": by, "asked": given, "why": why, "before": earlier or None, "after": after}
+    ).decode()
+
+
+def told_events(outcome: Outcome, now: datetime, by: str) -> list[tuple[str, Event]]:
+    """Its events with their papers; what has no event of its own, an amount or a day, gets one."""
+    papers = {paper.key: paper for paper in outcome.papers}
+    told = [(tank, _with_paper(event, papers)) for tank, event in outcome.events]
+    having = {event.subject for _, event in outcome.events}
+    lines = dict(zip((paper.key for paper in outcome.papers), outcome.lines, strict=False))
+    for paper in outcome.papers:
+        if paper.key not in having and paper.kind in (PaperKind.AMOUNT, PaperKind.DAY):
+            said = lines.get(paper.key, paper.key)
+            reason = because(ReasonCode.ENTERED, "{said}", said=said)
+            event = Event(_kind_of(paper), now, paper.key, reason if by else None, by or None)
+            told.append((paper.tank, _with_paper(event, papers)))
+    return told
+
+
+def _kind_of(paper: AccountPaper) -> EventKind:
+    if paper.kind is PaperKind.DAY:
+        return EventKind.DAY_CLOSED
+    return EventKind.AMOUNT_ENTERED if paper.document.get("reverses") is None else EventKind.AMOUNT_REVERSED
+
+
+def _with_paper(event: Event, papers: Mapping[str, AccountPaper]) -> Event:
+    paper = papers.get(event.subject)
+    if paper is None:
+        return event
+    return event._replace(document=orjson.dumps(told_document(paper.kind, paper.document)).decode())
+
+
+def _brief(document: Mapping[str, Any]) -> dict[str, Any]:
+    names = ("schema", "key", *_BRIEF, *_BRIEFER)
+    return {name: document[name] for name in names if name in document}

@@ -1,0 +1,175 @@
+"""`transfers`: what is moved at a site, from the plan to the ticket; and what people say of it."""
+
+import argparse
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from gateway.account.transfer import Direction, Mark, MarkKind, Planned, TransferKind, TransferPhase
+from gateway.commands.operator.course_words import site_time
+from gateway.commands.operator.door_client import asked, tell_answer
+from gateway.commands.operator.ruler import LEGEND
+from gateway.commands.operator.running_gateway import (
+    DEFAULT_ADDRESS,
+    NoGatewayError,
+    fetch_json,
+    running_address,
+    web_address,
+)
+from gateway.commands.operator.transfer_acts import ACTS, PROCEDURE, TransferAct, request_of
+from gateway.commands.operator.transfer_list import Amount, SheetNow, Told, transfer_lines
+from gateway.commands.output import write, write_json
+from gateway.commands.which_gateway import chosen_gateway
+from gateway.display import printable
+from gateway.errors import UsageError
+from gateway.payload.reader import inventory_of, state_of
+from gateway.payload.writer import INVENTORIES_SCHEMA
+
+__all__ = ["add_arguments", "execute"]
+
+TRANSFERS_SCHEMA = "tank-gateway/transfers/1"
+_TIMEOUT_S = 5.0
+_CAUTION = (
+    f"{PROCEDURE} Monitoring only: it opens no valve and stops no pump. Not for custody transfer, fiscal, excise or "
+    "legal-metrology use; not type-approved (OIML R 71/R 85)."
+)
+_EPILOG = f"""Without an ACT it lists what is open: each transfer with the ruled line of its tanks, what has moved of
+what was planned, the rate, and when it is done by the clock of the site. Each ACT has its own help.
+  proposed   a tank moved and nobody had said why: confirm what it is, or cancel it; unconfirmed it gets no ticket
+  planned    announced; start it before anything flows, so that its opening is a sheet at rest
+  running, paused, settling   it has an opening; settling, it waits until its tanks have come to rest, then it is closed
+Who acts is the user who types it, as the system knows him; root, the gateway's own user and members of its group may.
+A ticket never changes: `reverse` takes it back by another.
+Examples: tank-gateway transfers
+          tank-gateway transfers plan receipt --into TK-11 --amount 1000 m3 --partner "MT Samphire"
+          tank-gateway transfers start 3
+          tank-gateway transfers finish 3
+Caution: {PROCEDURE}
+Exit codes: 0 done; 1 it could not be done, or no gateway answered; 2 typed wrongly, or it was refused."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.usage = "tank-gateway transfers [OPTIONS] | tank-gateway transfers ACT ..."
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument(
+        "--address",
+        metavar="HOST:PORT",
+        type=web_address,
+        help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
+    )
+    parser.add_argument("--all", action="store_true", help="those too that are closed or cancelled, the newest first")
+    parser.add_argument("--json", action="store_true", help="print the answer as it came, in SI")
+    acts = parser.add_subparsers(prog="tank-gateway transfers", dest="act", metavar="ACT", title="acts", required=False)
+    for word, act in ACTS.items():
+        _add_act(acts, word, act)
+
+
+def _add_act(acts: Any, word: str, act: TransferAct) -> None:
+    caution = f"\nCaution: {PROCEDURE}" if act.moves else ""
+    parser = acts.add_parser(
+        word,
+        help=act.summary,
+        description=f"{act.summary[0].upper()}{act.summary[1:]}.\n{act.effect}",
+        epilog=f"Example: tank-gateway transfers {act.example}{caution}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    act.add(parser)
+    parser.add_argument(
+        "--why", metavar="TEXT", required=act.needs_why, help="the reason, for the ticket and the audit"
+    )
+    parser.add_argument("--site", metavar="NAME", help="name of its site, where several run on this machine")
+    parser.add_argument("--process", metavar="NUMBER", type=int, help="number of its process, instead")
+    parser.add_argument("--json", action="store_true", help="print the answer for a program")
+
+
+def execute(arguments: argparse.Namespace) -> int:
+    if arguments.act is None:
+        return _list(arguments)
+    if arguments.address is not None or arguments.all:
+        hint = "acts go to the gateway of this machine; say which by --site or --process"
+        raise UsageError("--address and --all are for the list", hint)
+    act = ACTS[arguments.act]
+    request = request_of(act, arguments)
+    found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
+    code = tell_answer(asked(found, request), as_json=arguments.json)
+    if not arguments.json:
+        write(act.effect, *([f"Caution: {PROCEDURE}"] if act.moves else []))
+    return code
+
+
+def _list(arguments: argparse.Namespace) -> int:
+    address = running_address(arguments.address)
+    document = fetch_json(
+        address, "/transfers?all=yes" if arguments.all else "/transfers", TRANSFERS_SCHEMA, _TIMEOUT_S
+    )
+    if arguments.json:
+        write_json(document)
+        return 0
+    tanks = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    try:
+        lines = _lines(document, tanks)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise NoGatewayError(address, "its answer is not one that this version understands") from error
+    write(*lines)
+    return 0
+
+
+def _lines(document: Mapping[str, Any], inventories: Mapping[str, Any]) -> list[str]:
+    now = datetime.fromisoformat(document["time"])
+    zone = ZoneInfo(document["time_zone"])
+    simulated = ", SIMULATED" if document["simulated"] else ""
+    lines = [printable(f"{document['site']} at {site_time(now, zone, '%Y-%m-%d %H:%M:%S')}{simulated}")]
+    told = list(_told(document))
+    if not told:
+        lines.append("Nothing is planned, and nothing moves that anybody has to account for.")
+    else:
+        tanks = {
+            each["identity"]["tank"]: SheetNow(inventory_of(each), state_of(each))
+            for each in inventories["inventories"]
+        }
+        lines += transfer_lines(told, tanks, now, zone)
+        lines += ["", LEGEND]
+    return [*lines, "", f"Caution: {_CAUTION}"]
+
+
+def _told(document: Mapping[str, Any]) -> Iterator[Told]:
+    for each in document["transfers"]:
+        planned, progress = each["planned"], each.get("progress") or {}
+        measure = progress.get("measure") or planned["measure"]
+        finish = progress.get("finish")
+        yield Told(
+            int(each["number"]),
+            TransferKind(each["kind"]),
+            TransferPhase(each["phase"]),
+            datetime.fromisoformat(each["since"]),
+            [(side["tank"], Direction(side["direction"])) for side in each["sides"]],
+            each["product"],
+            Planned(planned["amount"], planned["measure"], _instant(planned["begins"])),
+            each["partner"],
+            each["reference"],
+            each["owner"],
+            each["by"],
+            [
+                Mark(MarkKind(m["kind"]), datetime.fromisoformat(m["instant"]), m["text"], m["by"])
+                for m in each["marks"]
+            ],
+            each["ticket"],
+            each["waits_for"],
+            _figure(progress.get("moved", {}).get(measure)),
+            measure,
+            _figure(progress.get("rate")),
+            _instant(finish),
+        )
+
+
+def _instant(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
+
+
+def _figure(told: Mapping[str, Any] | None) -> Amount | None:
+    if told is None:
+        return None
+    reasons = told["reasons"]
+    return Amount(told["value"], told["quality"], reasons[0]["text"] if reasons else "")

@@ -1,0 +1,1 @@
+"""The section `account` of the site file: days, transfers, balances."""

@@ -1,0 +1,184 @@
+"""The close of a day: which sheet is that of the boundary, what the book says, and when there is another revision."""
+
+from datetime import timedelta
+
+import pytest
+
+from gateway.account.amount import AmountKind
+from gateway.account.day import DAY
+from gateway.account.days.boundary import day_after, day_named
+from gateway.account.days.close import close_day, day_paper
+from gateway.account.transfer import TransferKind, TransferPhase
+from gateway.records import Quality
+from gateway.tank_state import Motion
+from tests.support.account_days import (
+    amount,
+    bad_gauging,
+    balance,
+    books_of,
+    closed,
+    gauging,
+    plan,
+    said,
+    ticket,
+    transfer,
+)
+
+PLAN = plan()
+FIRST = day_named(PLAN, "2026-11-26")
+SECOND = day_after(PLAN, FIRST)
+MINUTE = timedelta(minutes=1)
+HOUR = timedelta(hours=1)
+
+
+def test_a_day_with_a_receipt_and_a_dispatch() -> None:
+    before = closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0)])
+    filled = ticket(
+        1,
+        TransferKind.RECEIPT,
+        (gauging("TK-1", SECOND.begin + HOUR, 500.0), gauging("TK-1", SECOND.begin + 5 * HOUR, 800.0)),
+    )
+    sent = ticket(
+        2,
+        TransferKind.DISPATCH,
+        (gauging("TK-1", SECOND.begin + 7 * HOUR, 800.0), gauging("TK-1", SECOND.begin + 9 * HOUR, 700.0)),
+    )
+    own = amount(1, AmountKind.OWN_USE, 2.0, SECOND.begin + 10 * HOUR)
+    close = closed(
+        PLAN,
+        SECOND,
+        [gauging("TK-1", SECOND.end - MINUTE, 697.5)],
+        tickets=[filled, sent],
+        amounts=[own],
+        closes=[before],
+    )
+    found = balance(close)
+    # 500 + 300 - 100 - 2 = 698; 697.5 is there: 0.5 is missing.
+    assert (found.opening.value, found.receipts.value, found.dispatches.value) == (500.0, 300.0, 100.0)
+    assert (found.own_use.value, found.adjustments.value, found.book.value) == (2.0, 0.0, 698.0)
+    assert (found.physical.value, found.gain.value, found.throughput.value) == (697.5, -0.5, 102.0)
+    assert found.gain.quality is Quality.GOOD
+    assert (found.tanks, found.tickets, found.documents) == ((1, 1), 2, 1)
+    assert close.opening == before.key == "day 2026-11-26 1"
+    assert (close.revision, close.quality, close.time_zone) == (1, Quality.GOOD, "Europe/London")
+
+
+def test_the_first_day_has_no_opening_and_no_gain() -> None:
+    found = balance(closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0)]))
+    assert found.physical.value == 500.0
+    for figure in (found.opening, found.book, found.gain):
+        assert (figure.value, figure.quality) == (None, Quality.BAD)
+        assert "no close to open from" in said(figure)
+
+
+def test_the_sheet_of_the_boundary_is_the_last_at_or_before_it() -> None:
+    sheets = [gauging("TK-1", FIRST.end - 2 * MINUTE, 1.0), gauging("TK-1", FIRST.end, 2.0)]
+    sheets.append(gauging("TK-1", FIRST.end + timedelta(seconds=1), 3.0))
+    assert balance(closed(PLAN, FIRST, sheets)).physical.value == 2.0
+    assert balance(closed(PLAN, FIRST, sheets[::-1])).physical.value == 2.0
+
+
+@pytest.mark.parametrize(("old_s", "is_in"), [(900, True), (901, False)])
+def test_a_sheet_that_is_too_old_is_none(old_s: int, is_in: bool) -> None:
+    sheet = gauging("TK-1", FIRST.end - timedelta(seconds=old_s), 500.0)
+    found = balance(closed(PLAN, FIRST, [sheet, gauging("TK-2", FIRST.end, 100.0)]))
+    assert found.physical.value == (600.0 if is_in else 100.0)
+    assert found.tanks == ((2, 2) if is_in else (1, 2))
+
+
+def test_a_boundary_inside_an_outage() -> None:
+    before = closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0), gauging("TK-2", FIRST.end, 200.0)])
+    sheets = [
+        gauging("TK-1", SECOND.end - HOUR, 500.0),
+        gauging("TK-1", SECOND.end + 3 * HOUR, 480.0),
+        gauging("TK-2", SECOND.end, 200.0),
+    ]
+    close = closed(PLAN, SECOND, sheets, closes=[before])
+    found = balance(close)
+    assert (found.physical.value, found.physical.quality, found.tanks) == (200.0, Quality.UNCERTAIN, (1, 2))
+    assert "TK-1 is not in it" in said(found.physical)
+    assert "the first after it is of 2026-11-28 09:00 UTC" in said(found.physical)
+    # Of 700 m3 500 are not known: that is no loss of 500.
+    assert (found.gain.value, found.gain.quality) == (None, Quality.BAD)
+    assert "TK-1" in said(found.gain)
+    assert close.quality is Quality.UNCERTAIN
+    third = closed(
+        PLAN,
+        day_after(PLAN, SECOND),
+        [gauging("TK-1", SECOND.end + 23 * HOUR + 59 * MINUTE, 480.0), gauging("TK-2", SECOND.end + 24 * HOUR, 200.0)],
+        closes=[before, close],
+    )
+    assert balance(third).gain.value is None, "its opening lacks TK-1"
+    # The month opens before the outage and closes after it: 680 - 700.
+    assert third.month[0].gain.value == -20.0
+
+
+def test_no_tank_at_all_is_no_stock_and_not_nothing() -> None:
+    found = closed(PLAN, FIRST, [], products={"TK-1": "diesel"})
+    assert found.quality is Quality.BAD
+    assert (balance(found).physical.value, balance(found).physical.quality) == (None, Quality.BAD)
+    assert balance(found).tanks == (0, 1)
+
+
+def test_a_lost_level_at_the_boundary_is_left_out() -> None:
+    sheets = [gauging("TK-1", FIRST.end - 5 * MINUTE, 500.0), bad_gauging("TK-1", FIRST.end)]
+    found = closed(PLAN, FIRST, sheets)
+    assert balance(found).physical.value is None
+    assert "the gauge did not answer" in said(balance(found).physical)
+
+
+def test_a_close_while_a_tank_moves() -> None:
+    before = closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0)])
+    opening = gauging("TK-1", SECOND.end - 2 * HOUR, 500.0)
+    filling = transfer(1, TransferKind.RECEIPT, TransferPhase.RUNNING, opening)
+    moving = gauging("TK-1", SECOND.end, 640.0, motion=Motion.FILLING)
+    close = closed(PLAN, SECOND, [moving], transfers=[filling], closes=[before])
+    assert [tank.is_moving for tank in close.tanks] == [True]
+    found = balance(close)
+    # What has come in until now is booked: no gain of 140 m3, and an estimate.
+    assert (found.receipts.value, found.book.value, found.gain.value) == (140.0, 640.0, 0.0)
+    assert found.physical.quality is Quality.UNCERTAIN
+    assert "moved" in said(found.physical)
+
+
+def test_nothing_that_differs_is_no_revision() -> None:
+    sheets = [gauging("TK-1", FIRST.end, 500.0)]
+    first = closed(PLAN, FIRST, sheets)
+    later = FIRST.end + timedelta(days=3)
+    assert close_day(PLAN, FIRST, books_of(sheets, closes=[first]), later) is None
+    # Two that are made of the same books at once have one key: the ledger takes one of them.
+    again = close_day(PLAN, FIRST, books_of(sheets), FIRST.end + timedelta(minutes=11))
+    assert again is not None
+    assert day_paper(again).key == day_paper(first).key
+    assert again._replace(made=first.made) == first
+
+
+def test_late_data_is_a_revision_that_says_what_differs() -> None:
+    before = closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0)])
+    sheets = [gauging("TK-1", SECOND.end, 468.0)]
+    first = closed(PLAN, SECOND, sheets, closes=[before])
+    late = amount(1, AmountKind.DISPATCH, 32.0, SECOND.begin + HOUR, entered=SECOND.end + 48 * HOUR)
+    second = closed(PLAN, SECOND, sheets, amounts=[late], closes=[before, first])
+    assert (first.revision, balance(first).gain.value) == (1, -32.0)
+    assert (second.revision, balance(second).gain.value) == (2, 0.0)
+    assert "dispatches 0.000 Good to 32.000 Good" in second.why
+    back = amount(2, AmountKind.DISPATCH, 32.0, SECOND.begin + HOUR, reverses=1)
+    third = closed(PLAN, SECOND, sheets, amounts=[late, back], closes=[before, first, second])
+    assert (third.revision, balance(third).gain.value) == (3, -32.0)
+
+
+def test_a_sheet_that_comes_late_out_of_the_ledger() -> None:
+    old = [gauging("TK-1", FIRST.end - HOUR, 500.0)]
+    first = closed(PLAN, FIRST, old)
+    assert balance(first).tanks == (0, 1)
+    second = closed(PLAN, FIRST, [*old, gauging("TK-1", FIRST.end - MINUTE, 480.0)], closes=[first])
+    assert (second.revision, balance(second).physical.value) == (2, 480.0)
+    assert "TK-1 has a sheet of the end of the day now" in second.why
+
+
+def test_a_paper_is_read_as_it_was_kept() -> None:
+    close = closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0)])
+    paper = day_paper(close)
+    plain = {name: value for name, value in paper.document.items() if name not in ("schema", "key")}
+    assert DAY.from_plain(plain) == close
+    assert (paper.key, paper.instant, paper.tank) == ("day 2026-11-26 1", FIRST.end, "")
