@@ -15,8 +15,8 @@ PRODUCT_BREAKS: tuple[Break, ...] = (
     Break(
         "the site file tells again what a tank holds",
         PRODUCTS,
-        "        if held is None:\n            return setup\n        since",
-        "        if held is None or not held.is_change:\n            return setup\n        since",
+        "        since = held.since if held.is_change else None\n",
+        "        if not held.is_change:\n            return setup\n        since = held.since\n",
         BY_DESK,
     ),
     Break(
