@@ -52,7 +52,7 @@ PRODUCT_BREAKS: tuple[Break, ...] = (
         HELD,
         "    if begun is None or (changes and changes[0].since <= begun.since):\n",
         "    if begun is None:\n",
-        BY_DESK,
+        ("tests/actions/test_held_product.py",),
     ),
     Break(
         "a change that was withdrawn still counts",
