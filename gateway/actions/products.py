@@ -111,6 +111,10 @@ class Products:
         held = held_now(history_of(known.values()), now)
         return self._of_site[tank].plan.product.name if held is None else held.product
 
+    def setup_at(self, tank: str, instant: datetime) -> TankSetup:
+        """The tank with what it held then. Raises KeyError for one that is not in the site file."""
+        return self._made(self._of_site[tank], held_at(self.history(tank), instant), instant)
+
     def entered_before(self, tank: str, entry: Entry) -> str:
         """Why a sample is of what the tank held before; empty where it is not."""
         held = self._now_held.get(tank)

@@ -118,6 +118,9 @@ def test_where_the_site_file_says_another_product_that_is_told(place: Place, fir
         document = valid_message(running.get("/inventories"))
         (told,) = [each for each in document["entered"] if each["quantity"] == "product"]
         assert (told["about"], told["used"]) == ("TK-0", True)
+        dipped = place.typed("dip", str(place.site), "TK-0", "--level", "5 m", "--density", "742 kg/m3", "--json")
+        assert json.loads(dipped.stdout)["product"] == "gasoline", dipped
+        assert "the site file says diesel; by the ledger TK-0 held gasoline then, which counts" in dipped.stderr
         text = place.site.read_text("utf-8").replace("product: diesel", "product: gasoline")
         agreed = text.replace("0.001221 /degC,", "0.001221 /degC, reference_density: 745 kg/m3,")
         place.site.write_text(agreed, "utf-8")
