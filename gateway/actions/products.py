@@ -138,7 +138,9 @@ class Products:
             return others.setup(tank, held.product, now, since=since, density_elsewhere=True)[0]
         except SettingsError as error:
             self._troubles[tank] = _plain(error.mistakes[0])
-            return _of_no_product(setup, held, self._troubles[tank])
+        except Exception as error:  # noqa: BLE001 - one tank must not keep the others from being watched
+            self._troubles[tank] = f"a fault in the program: {type(error).__name__}: {error}"
+        return _of_no_product(setup, held, self._troubles[tank])
 
     # What is to be kept beside what people say
 

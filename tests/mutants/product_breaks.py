@@ -22,8 +22,8 @@ PRODUCT_BREAKS: tuple[Break, ...] = (
     Break(
         "a tank whose product is not known is calculated as another",
         PRODUCTS,
-        "            return _of_no_product(setup, held, self._troubles[tank])\n",
-        "            return setup\n",
+        "        return _of_no_product(setup, held, self._troubles[tank])\n",
+        "        return setup\n",
         BY_DESK,
     ),
     Break(
@@ -50,8 +50,8 @@ PRODUCT_BREAKS: tuple[Break, ...] = (
     Break(
         "the word of the site file stands over a change of before it",
         HELD,
-        "    if begun is None or (changes and changes[0].since <= begun.since):\n",
-        "    if begun is None:\n",
+        "    if begun is None or (changes and changes[0].since <= begun.since):\n        return tuple(changes)\n",
+        "    if begun is not None:\n        return tuple(sorted([begun, *changes], key=lambda each: each.since))\n",
         ("tests/actions/test_held_product.py",),
     ),
     Break(
