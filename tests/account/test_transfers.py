@@ -628,3 +628,35 @@ def test_a_plan_for_the_day_after_tomorrow_does_not_hide_what_moves_now() -> Non
     it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", later, "ann"))
     flows(it, "TK-1", RATE_M_S, 600.0)
     assert it.transfer(2).phase is TransferPhase.PROPOSED
+
+
+def test_an_amount_is_as_good_as_the_worse_of_its_sheets_and_says_why() -> None:
+    it = life()
+    tank = it.yard.tanks["TK-1"]
+    tank.quality, tank.reasons = Quality.UNCERTAIN, (Reason(ReasonCode.STRATIFIED, "it is in layers"),)
+    it.passes(10.0)
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    tank.quality, tank.reasons = Quality.GOOD, ()
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.passes(1900.0)
+    (ticket,) = it.tickets()
+    moved = ticket.moved["gsv"]
+    assert moved.quality is Quality.UNCERTAIN
+    assert [reason.text for reason in moved.reasons] == ["at the opening: it is in layers"]
+    assert ticket.quality is Quality.UNCERTAIN
+    assert gsv(ticket) == pytest.approx(RATE_M_S * 600.0 * AREA_M2)
+
+
+def test_a_reason_whose_numbers_go_on_is_no_news() -> None:
+    """Or a transfer that waits would be kept anew with every sheet."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.passes(100.0)
+    kept = len(it.papers)
+    for second in range(20):
+        it.yard.clock_doubt = Reason(ReasonCode.CLOCK_UNTRUSTED, f"the clock is off by {second} s")
+        it.passes(10.0)
+    # That the clock is not trusted: a mark, and what it waits for.
+    assert len(it.papers) - kept <= 2
+    assert it.transfer(1).waits_for == "the clock is not trusted: the clock is off by 0 s"
