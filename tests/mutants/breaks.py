@@ -23,6 +23,7 @@ from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.product_breaks import PRODUCT_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
+from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
@@ -55,4 +56,5 @@ BREAKS: tuple[Break, ...] = (
     *LOSS_BREAKS,
     *COURSE_BREAKS,
     *BALANCE_BREAKS,
+    *REPORT_BREAKS,
 )
