@@ -272,6 +272,21 @@ def test_one_that_pauses_goes_on_and_one_that_has_moved_too_little_waits() -> No
     assert [mark.kind for mark in ticket.marks] == [MarkKind.PAUSED, MarkKind.RESUMED]
 
 
+def test_what_moves_while_it_is_paused_is_of_the_transfer_and_marked() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.deed(TransferVerb.PAUSE, 1)
+    it.passes(600.0)
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.passes(2000.0)
+    assert it.transfer(1).phase is TransferPhase.PAUSED
+    it.deed(TransferVerb.FINISH, 1)
+    (ticket,) = it.tickets()
+    assert [mark.text for mark in ticket.marks] == ["paused", "TK-1 moved while the transfer was paused"]
+    assert gsv(ticket) == pytest.approx(RATE_M_S * 1200.0 * AREA_M2)
+
+
 def test_a_flow_that_begins_again_before_it_has_settled_is_the_same_transfer() -> None:
     it = life()
     it.starts(TransferKind.RECEIPT, target="TK-1")
