@@ -675,3 +675,15 @@ def test_a_reason_whose_numbers_go_on_is_no_news() -> None:
     # That the clock is not trusted: a mark, and what it waits for.
     assert len(it.papers) - kept <= 2
     assert it.transfer(1).waits_for == "the clock is not trusted: the clock is off by 0 s"
+
+
+def test_a_planned_standard_volume_or_mass_is_held_against_the_room_as_it_is_warm() -> None:
+    """At 30 degC x = 0.000846 * 15 = 0.01269, CTL = exp(-x (1 + 0.8 x)) = 0.987263: 2,065 m3 GSV are 2,091.6 m3, and
+    1,708.4 t are 1,708,400 / (838.0 * 0.987263) = 2,064.9 m3; there is room for 2,086.6 m3."""
+    it = life()
+    it.yard.tanks["TK-1"].temperature_c = 30.0
+    it.passes(10.0)
+    gsv_lines = it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", Described(2065.0, "gsv"), "ann")).lines
+    assert gsv_lines[-1].endswith("the planned amount does not fit, it is 5.0 m3 too much")
+    mass_lines = it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", Described(1_708_400.0, "mass"), "ann")).lines
+    assert mass_lines[-1].endswith("the planned amount fits, with 21.6 m3 to spare")
