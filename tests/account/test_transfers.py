@@ -186,6 +186,18 @@ def test_from_tank_to_tank_counts_what_came_in_and_tells_the_rest() -> None:
     assert ticket.quality is Quality.GOOD
 
 
+def test_one_level_that_stands_while_that_of_the_other_tank_goes_is_marked() -> None:
+    """Failure story 19: the float hangs, the pump runs, and the level is perfect and dead."""
+    it = life()
+    it.starts(TransferKind.TANK_TO_TANK, "TK-1", "TK-2")
+    it.yard.moves("TK-1", -RATE_M_S)
+    it.passes(900.0)
+    assert it.transfer(1).marks == ()
+    it.passes(900.0)
+    (mark,) = it.transfer(1).marks
+    assert (mark.kind, mark.text) == (MarkKind.FROZEN, "the level of TK-2 stood still while that of TK-1 moved")
+
+
 def test_two_proposals_become_one_transfer_from_tank_to_tank() -> None:
     it = life()
     it.yard.moves("TK-1", -RATE_M_S)
