@@ -12,8 +12,9 @@ from typing import Any
 import structlog
 
 from gateway.account.amounts.entering import KnownAmounts, enter_amount, reverse_amount
+from gateway.account.amounts.file import import_amounts
 from gateway.account.balance.stocked import measure_of
-from gateway.account.commands import AccountRefusedError, CloseDay, EnterAmount, ReverseAmount
+from gateway.account.commands import AccountRefusedError, CloseDay, EnterAmount, ImportAmounts, ReverseAmount
 from gateway.account.days.boundary import Day, ended_last
 from gateway.account.days.close import close_day, day_paper
 from gateway.account.days.due import AT_ONCE, ask_for_close, day_asked, days_due, days_touched
@@ -21,7 +22,7 @@ from gateway.account.gauging import gauging_of
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.accounting import Accounting
 from gateway.errors import NotKeptError
-from gateway.ledger.account_reading import closed_days, day_books, known_of, late_papers
+from gateway.ledger.account_reading import closed_days, day_books, known_of, late_papers, spans_of
 
 __all__ = ["DayCloses"]
 
@@ -37,6 +38,13 @@ _LATE_S = 20.0
 """After the last of what came late: entries come one by one."""
 _AGAIN_S = 30.0
 _OVER = ("closed", "cancelled")
+_OF_TICKETS = {
+    PaperKind.AMOUNT: ("ticket",),
+    PaperKind.TICKET: ("reverses", "replaces"),
+    PaperKind.TRANSFER: (),
+    PaperKind.DAY: (),
+}
+"""By kind of paper: its fields that name a ticket."""
 
 
 class DayCloses:
@@ -49,6 +57,8 @@ class DayCloses:
         """From when to when something has changed since the days in it were closed."""
         self._late_since_s = 0.0
         self._not_before_s = 0.0
+        self._late_tickets: set[int] = set()
+        """What changed of these tickets or their documents: where both lie is late too."""
         self._has_looked = False
         self._looked_at: set[str] = set()
         """Days that were closed, or found to be as they are, in this process."""
@@ -146,16 +156,33 @@ class DayCloses:
         span = _span(paper)
         if span is None:
             return
+        named = (paper.document.get(name) for name in _OF_TICKETS[paper.kind])
+        tickets = {number for number in named if number is not None}
+        if tickets:
+            self._late_tickets |= tickets
+            self._late_since_s = self._accounts.steady_s()
+        if self._is_late(span):
+            self._late_since_s = self._accounts.steady_s()
+
+    def _is_late(self, span: tuple[datetime, datetime]) -> bool:
         last = self._accounts.last_day()
         if last is None or span[0] >= datetime.fromisoformat(last["end"]):
-            return
+            return False
         before = self._late
         self._late = span if before is None else (min(before[0], span[0]), max(before[1], span[1]))
-        self._late_since_s = self._accounts.steady_s()
+        return True
 
     async def _close_again(self) -> None:
         late, accounts = self._late, self._accounts
-        if late is None or accounts.steady_s() - self._late_since_s < _LATE_S:
+        if accounts.steady_s() - self._late_since_s < _LATE_S:
+            return
+        tickets = frozenset(self._late_tickets)
+        if tickets:
+            for span in await accounts.read(lambda connection: spans_of(connection, tickets)):
+                self._is_late(span)
+            self._late_tickets -= tickets
+            late = self._late
+        if late is None:
             return
         begin = late[0] - timedelta(days=32)
         closed = await accounts.read(lambda connection: closed_days(connection, begin))
@@ -179,7 +206,7 @@ class DayCloses:
         self.closed += 1
         return kept
 
-    async def amount(self, command: EnterAmount | ReverseAmount, request: Mapping[str, Any]) -> Outcome:
+    async def amount(self, command: EnterAmount | ImportAmounts | ReverseAmount, request: Mapping[str, Any]) -> Outcome:
         """Raises AccountRefusedError, NotKeptError."""
         accounts = self._accounts
         self._refuse_clock()
@@ -189,10 +216,14 @@ class DayCloses:
             products = {*accounts.products.values(), *accounts.plan.measures}
             measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
             known = KnownAmounts(amounts, tickets, measures, accounts.products)
-            if isinstance(command, EnterAmount):
-                outcome = enter_amount(known, command, accounts.now())
-            else:
-                outcome = reverse_amount(known, command, accounts.now())
+            now = accounts.now()
+            match command:
+                case EnterAmount():
+                    outcome = enter_amount(known, command, now)
+                case ImportAmounts():
+                    outcome = import_amounts(known, accounts.plan.zone, command.text, by=command.by, now=now)
+                case ReverseAmount():
+                    outcome = reverse_amount(known, command, now)
             return await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
 
     def _refuse_clock(self) -> None:

@@ -39,6 +39,7 @@ FILES: dict[str, tuple[str, ...]] = {
     "ledger backup": ("ledger", "backup", "FILE", "--out", "NEW"),
     "ledger prune": ("ledger", "prune", "FILE", "--before", "2026-03-01", "--yes"),
     "simulate": ("simulate", "FILE"),
+    "stock import": ("stock", "import", "FILE"),
 }
 WRONG: tuple[tuple[str, ...], ...] = (
     ("show", "--address", "nowhere"),
@@ -122,7 +123,7 @@ def _told(said_out: str, said_err: str, longest: int = 5) -> str:
 
 
 def test_every_command_that_reads_a_file_is_tried() -> None:
-    without_files = {"alarms", "demo", "enter", "reload", "schema", "record", "table"}
+    without_files = {"alarms", "demo", "enter", "reload", "schema", "record", "report", "table", "transfers"}
     assert {words[0] for words in FILES.values()} == (COMMANDS.keys() - without_files) | {"table"}
 
 
