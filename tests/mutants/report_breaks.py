@@ -76,11 +76,11 @@ REPORT_BREAKS: tuple[Break, ...] = (
     ),
     Break("a name becomes a formula", CSV, 'return f"\'{text}"', "return text", OF_FORMS),
     Break(
-        "a name becomes a formula in a workbook",
+        "numbers as text in a workbook",
         XLSX,
-        "self._sheet.write_string(self._next, index, cell[:_LONGEST_CELL], self._formats(**properties))",
-        "self._sheet.write(self._next, index, cell[:_LONGEST_CELL], self._formats(**properties))",
-        OF_FORMS,
+        "write_number(self._next, index, float(cell), form)",
+        "write_string(self._next, index, str(cell), form)",
+        OF_STOCK,
     ),
     Break(
         "the day of the writing in a workbook",

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.account.day import TankAtClose
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.reports.csv_form import write_csv
 from gateway.reports.plan import ReportPlan, ReportUnits
@@ -75,9 +76,18 @@ def test_bad_is_empty_and_counted_and_says_why() -> None:
     )
     assert group.total is not None
     gsv = group.total.cells["gsv"]
-    # 2387 of TK-101 and 84.9 of TK-103, as shown; TK-102 has no level, TK-300 no sheet.
-    assert (gsv.value, gsv.words) == (Decimal("2471.9"), "2 of 4, estimated")
-    assert group.total.cells["tov"].words == "2 of 4"
+    # 2387 of TK-101 and 84.9 of TK-103, as shown; TK-102 has no level.
+    assert (gsv.value, gsv.words) == (Decimal("2471.9"), "2 of 3, estimated")
+    assert group.total.cells["tov"].words == "2 of 3"
+
+
+def test_a_tank_without_a_sheet_is_counted_with_its_product() -> None:
+    lost = TankAtClose("TK-9", None, False, reasons=(Reason(ReasonCode.NOT_WATCHED, "not watched"),), product="diesel")
+    (group,) = stock_report(stock(lost, at_close(gauging("TK-101", "diesel", TK_101))), PLAN).tables[0].groups
+    assert group.title == "diesel, standard volumes and reference density at 15 °C"
+    assert group.rows[0].cells["quality"] == "Bad: not watched"
+    assert group.total is not None
+    assert (group.total.cells["gsv"].value, group.total.cells["gsv"].words) == (Decimal(2387), "1 of 2")
 
 
 def test_none_detected_is_nothing_and_not_missing() -> None:
