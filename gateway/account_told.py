@@ -19,7 +19,7 @@ from gateway.payload.outside import outside
 from gateway.reasons import ReasonCode, because
 from gateway.tank_record import Event, EventKind, TankRecord
 
-__all__ = ["AUDIT_SCHEMA", "DOCUMENTS", "account_audit", "open_documents", "told_document", "told_events"]
+__all__ = ["AUDIT_SCHEMA", "CAUTION", "DOCUMENTS", "account_audit", "open_documents", "told_document", "told_events"]
 
 AUDIT_SCHEMA = "tank-gateway/audit/1"
 BY_ITSELF: Mapping[str, Any] = {"action": "by itself"}
@@ -38,13 +38,13 @@ DOCUMENTS: Mapping[PaperKind, str] = {
 """By kind: what those outside are told, `gateway/payload/schemas` has each."""
 _BRIEF = ("number", "kind", "phase", "day", "revision", "product", "partner", "reference", "owner", "by", "ticket")
 _BRIEFER = ("reverses", "replaces", "transfer", "value", "measure", "source", "tank", "planned", "why", "quality")
-_CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85)."
+CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85)."
 
 
 def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any]:
     """A paper as it was kept, for those outside. Raises PlainFormError where it is none."""
     kept = _FORMS[kind].from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
-    return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": _CAUTION, **outside(kept)}
+    return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": CAUTION, **outside(kept)}
 
 
 def open_documents(book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime) -> list[dict[str, Any]]:

@@ -345,7 +345,7 @@ class Accounting:
         self.first_sheet = before.first_sheet or self.first_sheet
         self._book = book if self._book is None else book._replace(seen=self._book.seen)
         self._log.info(BEGAN, open=len(book.transfers), last_ticket=book.last_ticket)
-        if is_first and (found := resumed(self._book, before.records, now)) is not None:
+        if is_first and (found := resumed(self._book, before.records, now, before.rested)) is not None:
             self._hold_by_itself(*found)
 
     # What is told

@@ -35,7 +35,9 @@ from gateway.ledger.contract import Row
 from gateway.ledger.entries import Names, entry_of, rows_between
 from gateway.ledger.reading_file import site_of
 from gateway.plain_form import PlainForm, PlainFormError
+from gateway.records import Quality
 from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion
 
 __all__ = [
     "Before",
@@ -57,6 +59,8 @@ __all__ = [
 _SLICE = 512
 _NEWEST_ROWS = 50_000
 """So far back the last record of each tank is looked for at a start."""
+_LOOKED_AT = 5_000
+"""Of one tank: so many of its records are looked through for one at rest."""
 _RECENT = timedelta(days=7)
 _NEWEST_TICKETS = 300
 """So far back the newest closing of each tank is looked for."""
@@ -73,6 +77,8 @@ class Before(NamedTuple):
 
     records: Mapping[str, TankRecord]
     """By tank, the last of another start."""
+    rested: Mapping[str, TankRecord]
+    """Of tanks that were not at rest then, or had no level: the last of the same start that was and had."""
     transfers: tuple[Transfer, ...]
     """Those that are not over, and those of late that are."""
     tickets: tuple[Ticket, ...]
@@ -112,9 +118,11 @@ def before_this(connection: sqlite3.Connection, boot: str, tanks: Collection[str
     for paper in open_transfers(connection):
         if isinstance(paper, StoredPaper):
             late[paper.key] = paper
+    last = _last_records(connection, boot, tanks)
     return Before(
         read_known(connection),
-        _last_records(connection, boot, tanks),
+        {tank: record for tank, (_, record) in last.items()},
+        {tank: rested for tank, found in last.items() if (rested := _rested(connection, *found)) is not None},
         tuple(_readable(TRANSFER, late.values())),
         tuple(_newest_tickets(connection, tanks)),
         first_sheet(connection),
@@ -287,7 +295,10 @@ def _newest_tickets(connection: sqlite3.Connection, tanks: Collection[str]) -> l
     return found
 
 
-def _last_records(connection: sqlite3.Connection, boot: str, tanks: Collection[str]) -> dict[str, TankRecord]:
+def _last_records(
+    connection: sqlite3.Connection, boot: str, tanks: Collection[str]
+) -> dict[str, tuple[Row, TankRecord]]:
+    """By tank, with the row that it stands in."""
     names = Names(connection)
     first, last = ends(connection)
     rows: dict[str, Row] = {}
@@ -299,7 +310,35 @@ def _last_records(connection: sqlite3.Connection, boot: str, tanks: Collection[s
             if tank in tanks and tank not in rows and names.boot(row.boot) != boot:
                 rows[tank] = row
         before = after + 1
-    return _decoded(connection, names, rows)
+    return {tank: (rows[tank], record) for tank, record in _decoded(connection, names, rows).items()}
+
+
+def _rested(connection: sqlite3.Connection, row: Row, record: TankRecord) -> TankRecord | None:
+    """The last of the tank before it that was at rest and had a level, in the same start; None: it was itself."""
+    if _is_at_rest(record):
+        return None
+    decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
+    names, site = Names(connection), site_of(connection)
+    looked_at, before = 0, row.position
+    while before > max(0, row.position - _NEWEST_ROWS):
+        after = max(0, before - 1 - _SLICE)
+        for each in reversed(rows_between(connection, after, before - 1, _SLICE, RECORD)):
+            if each.tank != row.tank:
+                continue
+            looked_at += 1
+            if each.boot != row.boot or looked_at > _LOOKED_AT:
+                return None
+            entry = entry_of(each, site, names, decode)
+            if isinstance(entry, KeptRecord) and _is_at_rest(entry.record):
+                return entry.record
+        before = after + 1
+    return None
+
+
+def _is_at_rest(record: TankRecord) -> bool:
+    state = record.state
+    level = record.inventory.figures.level
+    return state is not None and state.motion is Motion.AT_REST and level.quality is not Quality.BAD
 
 
 def _sheets_at(

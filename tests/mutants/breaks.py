@@ -1,6 +1,7 @@
 """The ways in which the program is broken on purpose: each is one that would put a wrong number before somebody."""
 
 from tests.mutants.a_break import Break
+from tests.mutants.account_breaks import ACCOUNT_BREAKS
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.action_breaks import ACTION_BREAKS
 from tests.mutants.alarm_breaks import ALARM_BREAKS
@@ -30,6 +31,7 @@ from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
+    *ACCOUNT_BREAKS,
     *ACTION_BREAKS,
     *PRODUCT_BREAKS,
     *ACQUISITION_BREAKS,

@@ -54,8 +54,10 @@ def _stock(books: Books, wanted: Wanted) -> Report:
 def _reconciliation(books: Books, wanted: Wanted) -> Report:
     zone = books.account.zone
     if wanted.month is not None:
-        return month_report(books.site, wanted.month, books.month(wanted.month), zone, books.reports)
-    return day_report(books.site, books.day(wanted.day, wanted.revision), zone, books.reports)
+        days = books.month(wanted.month)
+        return month_report(books.site, wanted.month, days, zone, books.reports)
+    day = books.day(wanted.day, wanted.revision)
+    return day_report(books.site, day, zone, books.reports)
 
 
 def _ticket(books: Books, wanted: Wanted) -> Report:

@@ -93,9 +93,11 @@ def execute(arguments: argparse.Namespace) -> int:
     act = ACTS[arguments.act]
     request = request_of(act, arguments)
     found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
-    code = tell_answer(asked(found, request), as_json=arguments.json)
+    answer = asked(found, request)
+    code = tell_answer(answer, as_json=arguments.json)
     if not arguments.json:
-        write(act.effect, *([f"Caution: {PROCEDURE}"] if act.moves else []))
+        said = any("never authorises" in str(line) for line in (*answer["lines"], *answer.get("notes", ())))
+        write(act.effect, *([f"Caution: {PROCEDURE}"] if act.moves and not said else []))
     return code
 
 
