@@ -7,6 +7,7 @@ __all__ = ["REPORT_BREAKS"]
 DIGITS = "gateway/reports/digits.py"
 TOTALS = "gateway/reports/totals.py"
 STOCK = "gateway/reports/tables/stock.py"
+TANK = "gateway/reports/tables/tank_words.py"
 AMOUNTS = "gateway/reports/tables/ticket_amounts.py"
 LIST = "gateway/reports/tables/ticket_list.py"
 MONTH = "gateway/reports/tables/reconciliation.py"
@@ -46,7 +47,7 @@ REPORT_BREAKS: tuple[Break, ...] = (
         "            figure = figure._replace(value=figure.value or 0.0)",
         OF_STOCK,
     ),
-    Break("tank that moves at the close is Good", STOCK, "frozenset({ReasonCode.MOVING, ", "frozenset({", OF_STOCK),
+    Break("tank that moves at the close is Good", TANK, "frozenset({ReasonCode.MOVING, ", "frozenset({", OF_STOCK),
     Break(
         "opening with fewer digits than what was moved",
         AMOUNTS,
