@@ -64,6 +64,7 @@ _WRITE_S = 5.0
 """Longest that somebody waits for the disk."""
 _TURN_S = 0.5
 _NOT_IN_TRAIL = "it holds, but the disk has not taken it in yet: a crash before that would undo it; see to the disk"
+_UNREAD = "the ledger, which knows what tanks hold, cannot be read"
 _AGAIN_S = 10.0
 """After the disk did not take an expiry."""
 
@@ -113,7 +114,7 @@ class Acting:
         self._log = structlog.get_logger("gateway.actions")
         self._tell_troubles(self._book.take_over(settings, self._now()))
         entries, held = self._read()
-        self._tell_troubles(self._book.turn(self._now(), held, entries)[1])
+        self._tell_troubles(self._book.turn(self._now(), held, entries, self._doubt())[1])
         for remark in self.remarks():
             self._log.warning(PRODUCT_DIFFERS, trouble=remark)
 
@@ -302,11 +303,16 @@ class Acting:
 
     async def _hold(self, held: Sequence[HeldProduct] = (), entries: Sequence[Entry] = ()) -> None:
         """What is kept, and what has come with time, holds from now on: a product with its density."""
-        tanks, troubles = self._book.turn(self._now(), held, entries)
+        tanks, troubles = self._book.turn(self._now(), held, entries, self._doubt())
         self._tell_troubles(troubles)
         for tank in tanks:
             self._refit(self._book.setup(tank))
             await asyncio.sleep(0)
+
+    def _doubt(self) -> str:
+        """Why nobody knows what the ledger knows: by what was taken in of it here."""
+        is_unread = self._keeping.is_refused or (self._keeping.keeps_papers and not self._times_read)
+        return _UNREAD if is_unread else ""
 
     async def _hold_products(self) -> None:
         """A change whose time has come is told once; of a tank that the ledger knows nothing of, what the site file

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from gateway.actions.entry import Entry, What, utc_text
 from gateway.actions.held_product import HeldProduct, Word, held_at, held_now, history_of
 from gateway.actions.requests import ProductChange, Withdraw
-from gateway.calculation.methods.not_known import ProductNotKnown
+from gateway.calculation.methods.not_known import ProductDoubted, ProductNotKnown
 from gateway.calculation.plan import ProductPlan
 from gateway.errors import SettingsError
 from gateway.settings import SiteSettings, TankSetup
@@ -47,8 +47,18 @@ class Products:
         """Of these by key: those of a time that was to come."""
         self._now_held: dict[str, HeldProduct | None] = {}
         self._troubles: dict[str, str] = {}
+        self._doubt = ""
+        """Why the site file's word may not be the last one; empty: it is, where there is no other."""
 
     # What holds
+
+    def doubt(self, why: str, now: datetime) -> tuple[str, ...]:
+        """Whether the papers are known: `why` not, or empty. The tanks that are to be watched otherwise from now on."""
+        if why == self._doubt:
+            return ()
+        self._doubt = why
+        self._now_held.clear()
+        return self._look(now)
 
     def take_over(self, settings: SiteSettings, now: datetime) -> None:
         """Another site file."""
@@ -75,7 +85,7 @@ class Products:
         changed = []
         for tank, setup in self._of_site.items():
             held = held_now(self.history(tank), now)
-            if tank in self.setups and self._now_held[tank] == held:
+            if tank in self._now_held and self._now_held[tank] == held:
                 continue
             self._now_held[tank] = held
             made = self._made(setup, held, now)
@@ -115,7 +125,7 @@ class Products:
         assert self._settings is not None
         others = self._settings.other_products
         if held is None:
-            return setup
+            return setup if not self._doubt else _of_doubted_product(setup, self._doubt)
         since = held.since if held.is_change else None
         has_old = since is not None and others.older_samples(tank, since)
         if held.product == setup.plan.product.name and not has_old:
@@ -258,6 +268,12 @@ def _entries(held: HeldProduct) -> tuple[Entry, ...]:
         return ()
     at = max(held.entered, held.since)
     return (Entry(held.tank, "density", What.ENTERED, held.density, held.by, at, held.why, held.product),)
+
+
+def _of_doubted_product(setup: TankSetup, why: str) -> TankSetup:
+    product = setup.plan.product
+    doubted = replace(product, method=ProductDoubted(product.method, f"taken for {product.name}: {why}"))
+    return replace(setup, plan=replace(setup.plan, product=doubted))
 
 
 def _of_no_product(setup: TankSetup, held: HeldProduct, trouble: str) -> TankSetup:

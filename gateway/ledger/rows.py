@@ -50,7 +50,7 @@ class Rows:
         self._begun: tuple[int, dict[str, int], dict[str, int], dict[str, Previous]] | None = None
         """As it was when the transaction began."""
         self._forms: set[int] = set()
-        self._new_forms: list[int] = []
+        self._new_forms: set[int] = set()
         """Those of this process that are in the file, and that the transaction has added."""
 
     @property
@@ -112,7 +112,7 @@ class Rows:
                 before = self._before.pop(identity.tank, None)
                 previous = before if given is None else given
             self._last += 1
-            if form is not None and form.number not in self._forms:
+            if form is not None and form.number not in self._forms and form.number not in self._new_forms:
                 self._add_form(form, self._tank(identity.tank))
             yield Row(
                 self._last,
@@ -133,7 +133,7 @@ class Rows:
         """At its first record in this file, which may be another one than that it was made for."""
         values = (form.number, tank, self._last, form.dictionary, form.body)
         self._connection.execute("INSERT OR IGNORE INTO forms VALUES (?, ?, ?, ?, ?)", values)
-        self._new_forms.append(form.number)
+        self._new_forms.add(form.number)
 
     def _tank(self, name: str) -> int:
         found = self._tanks.get(name)

@@ -52,11 +52,12 @@ what is under way to one that is struck are some thousand records of 20 kB."""
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.soaked_day", description=__doc__)
     parser.add_argument("--hours", type=float, default=24.0, help="simulated ones")
+    parser.add_argument("--factor", type=float, default=FACTOR, help="less on a machine that is busy with other work")
     parser.add_argument("--seed", type=int, default=None, help="default: another one each time")
     arguments = parser.parse_args()
     seed = secrets.randbelow(1_000_000) if arguments.seed is None else arguments.seed
     print(f"seed {seed}", flush=True)
-    with tempfile.TemporaryDirectory() as name, SoakedDay(Path(name), random.Random(seed)) as day:
+    with tempfile.TemporaryDirectory() as name, SoakedDay(Path(name), random.Random(seed), arguments.factor) as day:
         day.run(arguments.hours)
     print(json.dumps(day.figures, indent=1))
     print("well" if not day.wrong else "NOT well:\n" + "\n".join(day.wrong))
@@ -66,7 +67,7 @@ def main() -> int:
 class SoakedDay:
     """Everything that runs, what was done to it and what came of it."""
 
-    def __init__(self, folder: Path, chance: random.Random) -> None:
+    def __init__(self, folder: Path, chance: random.Random, factor: float = FACTOR) -> None:
         self.wrong: list[str] = []
         self.figures: dict[str, object] = {}
         self._folder = folder
@@ -75,7 +76,8 @@ class SoakedDay:
         self._web_port = free_port()
         self._broker = Mosquitto(folder, verbose=False)
         self._history = SoakedHistory(folder, every=f"{PERIOD_S:g} s", largest=f"{LARGEST_BYTES / 1e6:g} MB")
-        self._gateway = SoakedGateway(folder / "site.yaml", folder, "--time-factor", f"{FACTOR:g}")
+        self._gateway = SoakedGateway(folder / "site.yaml", folder, "--time-factor", f"{factor:g}")
+        self._factor = factor
         self._instruments = [f"X-{number + 1:04d}" for number in range(TANKS)]
         self._counts: list[Counts] = []
         """After each hour."""
@@ -106,15 +108,15 @@ class SoakedDay:
         begun = time.monotonic()
         turns = 0
         for hour in range(1, round(hours) + 1):
-            ends = begun + hour * 3600.0 / FACTOR
-            while time.monotonic() < ends - (1.0 - STRUCK_PART) * 3600.0 / FACTOR:
+            ends = begun + hour * 3600.0 / self._factor
+            while time.monotonic() < ends - (1.0 - STRUCK_PART) * 3600.0 / self._factor:
                 turns += 1
                 self._turn()
             self._mend()
             time.sleep(max(0.0, ends - time.monotonic()))
             self._counts.append(self._gateway.counts())
             self._say(f"hour {hour}: waiting {self._waiting()}, {self._counts[-1]}")
-        passed_h = (time.monotonic() - begun) * FACTOR / 3600.0
+        passed_h = (time.monotonic() - begun) * self._factor / 3600.0
         self._nothing_waits()
         before = {name: {each.key for each in found} for name, found in self._history.arrived().items()}
         rows = self._history.rows()

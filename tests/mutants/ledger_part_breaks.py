@@ -8,8 +8,37 @@ LEDGER = "gateway/ledger/"
 OUTBOX = ("tests/ledger/test_outbox.py",)
 RETENTION = ("tests/ledger/test_retention.py",)
 SUMMARIES = ("tests/ledger/test_summaries.py",)
+FORMS = ("tests/ledger/test_forms.py",)
 
 LEDGER_PART_BREAKS: tuple[Break, ...] = (
+    Break(
+        "a form of a commit that came to nothing counts as written",
+        f"{LEDGER}rows.py",
+        "            self._begun = None\n            self._new_forms.clear()\n",
+        "            self._begun = None\n",
+        FORMS,
+    ),
+    Break(
+        "a form goes while entries are left that were made with it",
+        f"{LEDGER}forms.py",
+        "later.tank = forms.tank AND later.since <= ?",
+        "later.tank = forms.tank AND later.since <= ? + 4",
+        FORMS,
+    ),
+    Break(
+        "one tank has the form of another",
+        f"{LEDGER}forms.py",
+        "        tank = self._tanks.get(record.identity.tank)\n",
+        "        tank = next(iter(self._tanks.values()), None)\n",
+        FORMS,
+    ),
+    Break(
+        "nobody notes which positions have gone",
+        f"{LEDGER}blocks.py",
+        '    connection.execute("INSERT OR REPLACE INTO about VALUES (?, ?)", (_GONE, str(up_to)))\n',
+        "",
+        ("tests/ledger/test_positions.py",),
+    ),
     Break(
         "what was taken is forgotten at a rewind",
         f"{LEDGER}outbox.py",

@@ -104,6 +104,20 @@ PRODUCT_BREAKS: tuple[Break, ...] = (
         ("tests/test_another_product.py",),
     ),
     Break(
+        "a ledger that cannot be read leaves no doubt",
+        "gateway/acting.py",
+        '        return _UNREAD if is_unread else ""\n',
+        '        return ""\n',
+        BY_DESK,
+    ),
+    Break(
+        "a product that is doubted is Good",
+        "gateway/calculation/methods/not_known.py",
+        "found._replace(doubt=self.doubt)",
+        "found",
+        ("tests/test_another_product.py",),
+    ),
+    Break(
         "a reload takes away what a tank holds",
         "gateway/daemon.py",
         "        self.acting.refuse(settings)\n",

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.records import Quality
+from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.reports.csv_form import write_csv
 from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import CAUTIONS, Report
@@ -78,6 +78,25 @@ def test_bad_is_empty_and_counted_and_says_why() -> None:
     # 2387 of TK-101 and 84.9 of TK-103, as shown; TK-102 has no level, TK-300 no sheet.
     assert (gsv.value, gsv.words) == (Decimal("2471.9"), "2 of 4, estimated")
     assert group.total.cells["tov"].words == "2 of 4"
+
+
+def test_none_detected_is_nothing_and_not_missing() -> None:
+    none = Figure(None, Quality.GOOD, (Reason(ReasonCode.NONE_DETECTED, "the probe is dry"),), 2.0)
+    dry, wet = gauging("A", "diesel", {"free_water": none}), gauging("B", "diesel", {"free_water": 8.91})
+    for tanks, value, words in (((dry, wet), Decimal("8.9"), "2 of 2"), ((dry,), None, "1 of 1")):
+        total = stock_report(stock(*(at_close(each) for each in tanks)), PLAN).tables[0].groups[0].total
+        assert total is not None
+        assert (total.cells["free_water"].value, total.cells["free_water"].words) == (value, words)
+
+
+def test_a_tank_that_moves_at_the_close_is_an_estimate() -> None:
+    moving = at_close(gauging("A", "diesel", {"gsv": 500.0}), is_moving=True)
+    moving = moving._replace(reasons=(Reason(ReasonCode.MOVING, "it moved at the boundary"),))
+    (group,) = stock_report(stock(moving), PLAN).tables[0].groups
+    assert group.total is not None
+    assert group.total.cells["gsv"].words == "1 of 1, estimated"
+    assert group.rows[0].cells["quality"] == "Uncertain: it moved at the boundary"
+    assert group.rows[0].cells["flags"] == "moving"
 
 
 def test_masses_alone_are_summed_over_products() -> None:

@@ -14,7 +14,15 @@ from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
 from gateway.reports.tables.scales import Scale, ruler_of
 from gateway.reports.totals import total_of
-from gateway.reports.words import NO_VALUE, absent_words, both_times, kind_words, quality_text, reason_texts
+from gateway.reports.words import (
+    NO_VALUE,
+    NOT_APPLICABLE,
+    absent_words,
+    both_times,
+    kind_words,
+    quality_text,
+    reason_texts,
+)
 from gateway.sources import LevelSource, TemperatureSource, WaterSource
 from gateway.tank_state import Motion
 
@@ -33,6 +41,7 @@ _SUMMED = (
 )
 _LOWER = frozenset({ReasonCode.MOVING, ReasonCode.CLOCK_UNTRUSTED})
 """What makes an estimate of a sheet that is Good by itself, as in the balance of its product."""
+_FLOWS = (Motion.FILLING, Motion.EMPTYING)
 _OF_ALL = ("mass", "weight_in_air")
 """Of different products only masses add up to anything."""
 _SHOWN = (
@@ -218,7 +227,7 @@ def _row(tank: TankAtClose, at: StockAt, plan: ReportPlan) -> Row:
         "record": f"{gauging.boot} {gauging.sequence}",
     }
     if cells["api_gravity"] is None:
-        absent["api_gravity"] = "n/a"
+        absent["api_gravity"] = NOT_APPLICABLE
     ruler = ruler_of(gauging, at.scales.get(tank.tank), plan)
     return Row(cells, frozenset(uncertain), absent, notes=_paper_notes(tank, gauging, at), ruler=ruler)
 
@@ -236,8 +245,8 @@ def _flags(tank: TankAtClose) -> list[str]:
     if gauging is None:
         return []
     flags = ["SIMULATED"] if gauging.simulated else []
-    if tank.is_moving or gauging.motion in (Motion.FILLING, Motion.EMPTYING):
-        flags.append(kind_words(gauging.motion.value) if gauging.motion is not Motion.AT_REST else "moving")
+    if tank.is_moving or gauging.motion in _FLOWS:
+        flags.append(kind_words(gauging.motion.value) if gauging.motion in _FLOWS else "moving")
     sources = gauging.sources
     if sources.level is LevelSource.DIP:
         flags.append("level by dip")

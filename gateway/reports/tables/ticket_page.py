@@ -8,7 +8,7 @@ from gateway.account.ticket import Ticket, TicketSide
 from gateway.display import DEFINITIONS, printable, reference_words
 from gateway.records import Quality
 from gateway.reports.digits import form_of, rounded
-from gateway.reports.numbers import quantity_words
+from gateway.reports.numbers import FEET_AND_INCHES, quantity_words
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
 from gateway.reports.tables.scales import Scale, ruler_of_movement
@@ -163,14 +163,16 @@ def _sheet(what: str, gauging: Gauging, zone: tzinfo) -> str:
 
 def _state_row(name: str, opening: Gauging, closing: Gauging, plan: ReportPlan) -> Row:
     cells = _named(name, plan)
-    shown, absent, uncertain = {}, {}, set()
+    absent, uncertain = {}, set()
+    is_length = form_of(name, plan.units).kind is Kind.INCHES
+    shown = {"unit": FEET_AND_INCHES} if is_length else {}
     for key, gauging in (("opening", opening), ("closing", closing)):
         figure = gauging.figures[name]
         if figure.value is None:
             absent[key] = absent_words(figure)
             continue
         cells[key] = rounded(name, figure.value, plan.units)
-        if form_of(name, plan.units).kind is Kind.INCHES:
+        if is_length:
             shown[key] = quantity_words(name, figure.value, plan)
         if figure.quality is Quality.UNCERTAIN:
             uncertain.add(key)
