@@ -14,9 +14,11 @@ import pytest
 from gateway.account.paper import PaperKind
 from gateway.account.transfer import MarkKind
 from gateway.actions.requests import read_action
+from gateway.command_line import main as run_command
 from gateway.errors import SettingsError
 from gateway.ledger.account_papers import StoredPaper, papers_between, read_known
 from gateway.ledger.audit import audit_rows, first_broken
+from gateway.ledger.codec import packed, unpacked
 from gateway.ledger.open_file import OpenFile
 from gateway.ledger.reading_file import opened
 from gateway.tank_record import EventKind
@@ -391,3 +393,29 @@ async def test_the_file_says_the_same_as_the_book(desk: Desk) -> None:
     assert {each["key"] for each in desk.accounts.open_transfers()} == {
         f"transfer {number}" for number in book.transfers
     }
+
+
+async def test_the_trail_and_the_papers_bear_each_other_out(desk: Desk, capsys: pytest.CaptureFixture[str]) -> None:
+    await receipt(desk)
+    await desk.passes(2400.0)
+    await desk.keeping.close(None)
+    capsys.readouterr()
+    assert await asyncio.to_thread(run_command, ["ledger", "verify", str(desk.file), "--json"]) == 0
+    found = orjson.loads(capsys.readouterr().out)
+    assert found["papers"] >= 4
+    assert await asyncio.to_thread(run_command, ["ledger", "audit", str(desk.file)]) == 0
+    printed = capsys.readouterr().out
+    assert "start-transfer" in printed
+    assert "transfer 1 running" in printed
+    assert "ticket 1" in printed
+    with closing(sqlite3.connect(desk.file)) as connection:
+        body = connection.execute("SELECT body FROM papers WHERE kind = 'ticket'").fetchone()[0]
+        document = orjson.loads(unpacked(body)) | {"partner": "MT Other"}
+        connection.execute("DROP TRIGGER papers_are_not_changed")
+        connection.execute("UPDATE papers SET body = ? WHERE kind = 'ticket'", (packed(orjson.dumps(document)),))
+        connection.execute("UPDATE numbers SET last = 2 WHERE kind = 'ticket'")
+        connection.commit()
+    assert await asyncio.to_thread(run_command, ["ledger", "verify", str(desk.file)]) == 1
+    printed = capsys.readouterr().out
+    assert "ticket 1 in row" in printed
+    assert "ticket 2 is missing" in printed
