@@ -16,6 +16,7 @@ from gateway.commands.accountant.stock_acts import ACTS, StockAct, request_of
 from gateway.commands.accountant.stock_lines import stock_lines
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.door_client import asked, tell_answer
+from gateway.commands.operator.reference_line import reference_line
 from gateway.commands.operator.running_gateway import (
     DEFAULT_ADDRESS,
     NoGatewayError,
@@ -27,6 +28,8 @@ from gateway.commands.output import write, write_json
 from gateway.commands.which_gateway import chosen_gateway
 from gateway.display import printable
 from gateway.errors import GatewayError, UsageError
+from gateway.payload.reader import inventory_of
+from gateway.payload.writer import INVENTORIES_SCHEMA
 
 __all__ = ["add_arguments", "execute"]
 
@@ -129,11 +132,13 @@ def _show(arguments: argparse.Namespace) -> int:
     if arguments.json:
         write_json(document)
         return 0
+    sheets = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
     try:
+        below = map(printable, reference_line(map(inventory_of, sheets["inventories"])))
         now, zone = datetime.fromisoformat(document["time"]), ZoneInfo(document["time_zone"])
         simulated = ", SIMULATED" if document["simulated"] else ""
         head = f"Stock of {document['site']} at {site_time(now, zone, '%Y-%m-%d %H:%M:%S')}{simulated}"
-        lines = [printable(head), "", *stock_lines(document, zone)]
+        lines = [printable(head), "", *stock_lines(document, zone), *below]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     write(*lines, "", f"Caution: {_CAUTION}")
