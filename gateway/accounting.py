@@ -24,7 +24,7 @@ from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.restart import resumed
 from gateway.account_begin import amount_uncertainty, book_from
 from gateway.account_queue import Held, WaitingSheets
-from gateway.account_told import account_audit, open_documents, told_events
+from gateway.account_told import account_audit, days_told, open_documents, told_events
 from gateway.actions.account_door import SiteFacts, account_command
 from gateway.actions.account_requests import AccountAction
 from gateway.actions.answers import NO_LEDGER, refused, well
@@ -357,6 +357,10 @@ class Accounting:
         if self._book is None:
             return []
         return open_documents(self._book, self.sheets(), self.now())
+
+    def handover(self) -> dict[str, Any]:
+        days = days_told(self.plan, self.now(), self.last_day(), self.first_sheet)
+        return {"transfers": self.open_transfers(), "days": days}
 
     @property
     def is_idle(self) -> bool:
