@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import orjson
 import structlog
 
-from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, NoAlarms, command_of
+from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, command_of
 from gateway.actions.answers import (
     NO_LEDGER,
     audit_body,
@@ -67,7 +67,10 @@ class _Late(NamedTuple):
 
 
 class Acting:
-    """`alarms` may be set at any time. All from the gateway's loop."""
+    """All from the gateway's loop."""
+
+    alarms: AlarmDoor
+    """To be set before anybody acts: what it leads to rests on what is entered, so that it comes after this."""
 
     def __init__(
         self,
@@ -75,12 +78,10 @@ class Acting:
         keeping: Keeping,
         clock: Clock,
         rebind: Callable[[TankBinding], None],
-        alarms: AlarmDoor | None = None,
         ends: EndClock | None = None,
     ) -> None:
         """`rebind` makes a tank's sheets go by another binding, at once. `ends`: the clock by which entries end."""
         self._ends = EndClock(clock) if ends is None else ends
-        self.alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
         self._keeping = keeping
         self._clock = clock
         self._rebind = rebind
