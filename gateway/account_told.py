@@ -10,16 +10,28 @@ import orjson
 
 from gateway.account.amount import AMOUNT
 from gateway.account.day import DAY
+from gateway.account.days.due import days_due
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
+from gateway.account.plan import AccountPlan
 from gateway.account.ticket import TICKET
 from gateway.account.transfer import TRANSFER
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.progress import progress
 from gateway.payload.outside import outside
+from gateway.payload.plain import iso_time
 from gateway.reasons import ReasonCode, because
 from gateway.tank_record import Event, EventKind, TankRecord
 
-__all__ = ["AUDIT_SCHEMA", "CAUTION", "DOCUMENTS", "account_audit", "open_documents", "told_document", "told_events"]
+__all__ = [
+    "AUDIT_SCHEMA",
+    "CAUTION",
+    "DOCUMENTS",
+    "account_audit",
+    "days_told",
+    "open_documents",
+    "told_document",
+    "told_events",
+]
 
 AUDIT_SCHEMA = "tank-gateway/audit/1"
 BY_ITSELF: Mapping[str, Any] = {"action": "by itself"}
@@ -53,6 +65,17 @@ def open_documents(book: TransferBook, sheets: Mapping[str, TankRecord], now: da
         {"key": transfer.key, **outside(transfer), "progress": outside(progress(transfer, sheets, now))}
         for _, transfer in sorted(book.transfers.items())
     ]
+
+
+def days_told(
+    plan: AccountPlan, now: datetime, last: Mapping[str, Any] | None, first_sheet: datetime | None
+) -> dict[str, Any]:
+    """The newest close, and days that have ended long enough ago and have none. `last`: its document."""
+    unclosed = days_due(plan, now, None if last is None else last["day"], first_sheet)
+    return {
+        "last": None if last is None else {"day": last["day"], "revision": last["revision"]},
+        "unclosed": [{"day": day.name, "ended": iso_time(day.end)} for day in unclosed],
+    }
 
 
 def account_audit(

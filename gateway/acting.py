@@ -175,7 +175,7 @@ class Acting:
             products = self._book.products
             rows = product_rows(products.histories(), products.remarks(now))
             standings, alarms = self._book.standings(self._now_of_ends()), self.alarms.standings()
-            return {**list_document(now, standings, alarms, self.accounts.open_transfers()), "products": rows}
+            return {**list_document(now, standings, alarms), "products": rows, **self.accounts.handover()}
         try:
             action = read_action(request)
             if isinstance(action, AccountAction):

@@ -57,6 +57,14 @@ async def test_open_transfers_with_how_far_they_have_come(desk: Desk) -> None:
     assert [(each["number"], each["phase"]) for each in everything["transfers"]] == [(2, "running"), (1, "closed")]
 
 
+async def test_the_handover_has_open_transfers_and_days_that_are_not_closed(desk: Desk) -> None:
+    told = desk.accounts.handover()
+    assert [(each["number"], each["phase"]) for each in told["transfers"]] == [(2, "running")]
+    assert told["days"] == {"last": {"day": "2026-03-14", "revision": 1}, "unclosed": []}
+    desk.yard.passes(86_400.0 + 7200.0)
+    assert desk.accounts.handover()["days"]["unclosed"] == [{"day": "2026-03-15", "ended": "2026-03-16T06:00:00.000Z"}]
+
+
 async def test_tickets_and_days_of_a_span(desk: Desk) -> None:
     told = pages(desk)
     page = valid_message(await told.tickets({}))

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from gateway.account.transfer import Direction, Mark, MarkKind, Planned, TransferKind, TransferPhase
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.door_client import asked, tell_answer
+from gateway.commands.operator.reference_line import reference_line
 from gateway.commands.operator.ruler import LEGEND
 from gateway.commands.operator.running_gateway import (
     DEFAULT_ADDRESS,
@@ -132,7 +133,7 @@ def _lines(document: Mapping[str, Any], inventories: Mapping[str, Any]) -> list[
             for each in inventories["inventories"]
         }
         lines += transfer_lines(told, tanks, now, zone)
-        lines += ["", LEGEND]
+        lines += ["", *map(printable, reference_line(sheet.inventory for sheet in tanks.values())), LEGEND]
     return [*lines, "", f"Caution: {_CAUTION}"]
 
 
@@ -174,4 +175,6 @@ def _figure(told: Mapping[str, Any] | None) -> Amount | None:
     if told is None:
         return None
     reasons = told["reasons"]
-    return Amount(told["value"], told["quality"], reasons[0]["text"] if reasons else "")
+    # It is the sheet of now that would be the closing, and nothing is closed yet.
+    why = reasons[0]["text"].removeprefix("at the closing: ") if reasons else ""
+    return Amount(told["value"], told["quality"], why)
