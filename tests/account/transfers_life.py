@@ -81,10 +81,7 @@ class Life:
     def restarts(self, after_s: float, steady_s: float = 5.0) -> None:
         """All that is not kept is gone; the ledger knows the last record of each tank."""
         self.yard.passes(after_s)
-        self.yard.steady_s = steady_s
-        self.yard.boot = f"boot-{int(self.yard.boot[5:]) + 1}"
-        for tank in self.yard.tanks.values():
-            tank.sequence = 0
+        self.yard.another_boot(steady_s)
         self.book = book_of(self.transfers(), self.tickets())
         self._take(resumed(self.book, self.latest, self.yard.now, self.rested))
 
