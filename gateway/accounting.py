@@ -15,7 +15,14 @@ from typing import Any, TypeVar
 
 import structlog
 
-from gateway.account.commands import AccountCommand, AccountRefusedError, CloseDay, EnterAmount, ReverseAmount
+from gateway.account.commands import (
+    AccountCommand,
+    AccountRefusedError,
+    CloseDay,
+    EnterAmount,
+    ImportAmounts,
+    ReverseAmount,
+)
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
 from gateway.account.transfers.acts import act as act_on_transfers
@@ -77,7 +84,7 @@ class Accounting:
         """Told of all that holds from now on."""
         self.trouble = ""
         self.days: Callable[[CloseDay, Mapping[str, Any]], Any] | None = None
-        self.amounts: Callable[[EnterAmount | ReverseAmount, Mapping[str, Any]], Any] | None = None
+        self.amounts: Callable[[EnterAmount | ImportAmounts | ReverseAmount, Mapping[str, Any]], Any] | None = None
         self._boot = boot
         self._keeping = keeping
         self._clock = clock
@@ -167,7 +174,8 @@ class Accounting:
         try:
             outcome = await self._acted(request, command)
         except AccountRefusedError as error:
-            return refused(1, (str(error),), error.hint)
+            # Of a file each mistake has a line.
+            return refused(1, tuple(str(error).splitlines()), error.hint)
         except NotKeptError as error:
             return refused(1, (str(error),), "see to the disk of the ledger, and look at what is open")
         return well(outcome.lines, outcome.notes)
@@ -177,7 +185,7 @@ class Accounting:
             case CloseDay():
                 assert self.days is not None
                 found = await self.days(command, request)
-            case EnterAmount() | ReverseAmount():
+            case EnterAmount() | ImportAmounts() | ReverseAmount():
                 assert self.amounts is not None
                 found = await self.amounts(command, request)
             case _:

@@ -14,6 +14,7 @@ __all__ = [
     "CloseDay",
     "Described",
     "EnterAmount",
+    "ImportAmounts",
     "PlanTransfer",
     "ReverseAmount",
     "ReverseTicket",
@@ -115,6 +116,14 @@ class EnterAmount(NamedTuple):
     why: str = ""
 
 
+class ImportAmounts(NamedTuple):
+    """All amounts of a file, or none (`amounts.file`)."""
+
+    text: str
+    by: str
+    why: str = ""
+
+
 class ReverseAmount(NamedTuple):
     amount: int
     by: str
@@ -136,6 +145,7 @@ AccountCommand = (
     | TransferDeed
     | ReverseTicket
     | EnterAmount
+    | ImportAmounts
     | ReverseAmount
     | CloseDay
 )

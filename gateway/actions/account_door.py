@@ -10,6 +10,7 @@ from gateway.account.commands import (
     CloseDay,
     Described,
     EnterAmount,
+    ImportAmounts,
     PlanTransfer,
     ReverseAmount,
     ReverseTicket,
@@ -94,6 +95,8 @@ def account_command(action: AccountAction, person: str, site: SiteFacts, now: da
             )
         case asked.EnterAmount():
             command = _amount(action, person, checked, now)
+        case asked.ImportAmounts():
+            command = ImportAmounts(action.text, person, why)
         case asked.ReverseAmount():
             command = ReverseAmount(action.amount, person, why)
         case asked.CloseDay():

@@ -111,6 +111,10 @@ class Products:
         held = held_now(history_of(known.values()), now)
         return self._of_site[tank].plan.product.name if held is None else held.product
 
+    def setup_at(self, tank: str, instant: datetime) -> TankSetup:
+        """The tank with what it held then. Raises KeyError for one that is not in the site file."""
+        return self._made(self._of_site[tank], held_at(self.history(tank), instant), instant)
+
     def entered_before(self, tank: str, entry: Entry) -> str:
         """Why a sample is of what the tank held before; empty where it is not."""
         held = self._now_held.get(tank)
@@ -134,7 +138,9 @@ class Products:
             return others.setup(tank, held.product, now, since=since, density_elsewhere=True)[0]
         except SettingsError as error:
             self._troubles[tank] = _plain(error.mistakes[0])
-            return _of_no_product(setup, held, self._troubles[tank])
+        except Exception as error:  # noqa: BLE001 - one tank must not keep the others from being watched
+            self._troubles[tank] = f"a fault in the program: {type(error).__name__}: {error}"
+        return _of_no_product(setup, held, self._troubles[tank])
 
     # What is to be kept beside what people say
 

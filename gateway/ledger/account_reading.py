@@ -6,10 +6,12 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple, TypeVar
 
 from gateway.account.amount import AMOUNT, Amount
-from gateway.account.commands import AccountRefusedError, EnterAmount, ReverseAmount
+from gateway.account.amounts.file import named_in
+from gateway.account.commands import AccountRefusedError, EnterAmount, ImportAmounts, ReverseAmount
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, day_named
 from gateway.account.days.close import DayBooks
+from gateway.account.days.due import spans_of_amount, spans_of_ticket
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.paper import AccountPaper, PaperKind
 from gateway.account.plan import AccountPlan
@@ -51,6 +53,7 @@ __all__ = [
     "first_sheet",
     "known_of",
     "late_papers",
+    "spans_of",
     "ticket_from",
     "tickets_with",
     "transfer_from",
@@ -155,12 +158,19 @@ def day_books(connection: sqlite3.Connection, plan: AccountPlan, day: Day, produ
                 if tank.gauging is not None:
                     sheets.setdefault(tank.tank, []).append(tank.gauging)
     around = timedelta(days=7), timedelta(days=31)
-    amounts = papers_between(connection, PaperKind.AMOUNT, _ns(begin - around[0]), _ns(day.end + around[1]))
+    amounts = _all(
+        AMOUNT, papers_between(connection, PaperKind.AMOUNT, _ns(begin - around[0]), _ns(day.end + around[1]))
+    )
+    tickets = _all(TICKET, papers_between(connection, PaperKind.TICKET, begin_ns, _FOREVER_NS))
+    by_number = {ticket.number: ticket for ticket in tickets}
+    # A document may be of another month than its ticket: it counts where that is.
+    for number in sorted({amount.ticket for amount in amounts if amount.ticket is not None} - by_number.keys()):
+        by_number |= {ticket.number: ticket for ticket in tickets_with(connection, number)}
     return DayBooks(
         sheets=sheets,
         products=products,
-        tickets=tuple(_all(TICKET, papers_between(connection, PaperKind.TICKET, begin_ns, _FOREVER_NS))),
-        amounts=tuple(_all(AMOUNT, amounts)),
+        tickets=tuple(by_number[number] for number in sorted(by_number)),
+        amounts=tuple(amounts),
         transfers=tuple(_all(TRANSFER, open_transfers(connection))),
         closes=(*closes, *([] if earlier is None else [earlier])),
     )
@@ -185,7 +195,24 @@ def tickets_with(connection: sqlite3.Connection, number: int) -> list[Ticket]:
     return [found[each] for each in sorted(found)]
 
 
-def known_of(connection: sqlite3.Connection, command: EnterAmount | ReverseAmount) -> tuple[list[Amount], list[Ticket]]:
+def spans_of(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[tuple[datetime, datetime]]:
+    """From when to when these tickets lie, all that stand in their place, and their documents: where something may
+    change when one of them does. Raises sqlite3.Error."""
+    found: list[tuple[datetime, datetime]] = []
+    for number in sorted(numbers):
+        tickets = tickets_with(connection, number)
+        of_these = amounts_of_reference(connection, "", "", "", [ticket.number for ticket in tickets])
+        amounts = amounts_with(connection, of_these)
+        for ticket in tickets:
+            found += spans_of_ticket(ticket, amounts)
+        for amount in amounts:
+            found += spans_of_amount(amount, tickets)
+    return found
+
+
+def known_of(
+    connection: sqlite3.Connection, command: EnterAmount | ImportAmounts | ReverseAmount
+) -> tuple[list[Amount], list[Ticket]]:
     """What an amount is looked at against: those of the same document or ticket, the one to be taken back, and the
     last, which has the last number. Raises sqlite3.Error, PaperError."""
     (last,) = connection.execute("SELECT last FROM numbers WHERE kind = 'amount'").fetchone()
@@ -193,6 +220,13 @@ def known_of(connection: sqlite3.Connection, command: EnterAmount | ReverseAmoun
     numbers = [last]
     if isinstance(command, ReverseAmount):
         numbers.append(command.amount)
+    elif isinstance(command, ImportAmounts):
+        named = named_in(command.text)
+        for number in sorted(named.tickets):
+            tickets += tickets_with(connection, number)
+        for given in sorted(named.documents):
+            numbers += amounts_of_reference(connection, *given, ())
+        numbers += amounts_of_reference(connection, "", "", "", [ticket.number for ticket in tickets])
     else:
         tickets = [] if command.ticket is None else tickets_with(connection, command.ticket)
         given = command.source.value, command.reference, command.product

@@ -4,7 +4,7 @@ import asyncio
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -419,3 +419,43 @@ async def test_the_trail_and_the_papers_bear_each_other_out(desk: Desk, capsys: 
     printed = capsys.readouterr().out
     assert "ticket 1 in row" in printed
     assert "ticket 2 is missing" in printed
+
+
+async def test_a_clock_that_jumps_ahead_closes_no_day_that_has_not_ended(desk: Desk) -> None:
+    """Ten years for five minutes: set back, the day is closed at its time."""
+    await desk.passes(600.0, days=True)
+    steady_s = desk.yard.steady_s
+    desk.yard.now += timedelta(days=3650)
+    await desk.passes(300.0, days=True)
+    assert closes(desk) == []
+    assert "was set" in desk.days.trouble
+    desk.yard.now -= timedelta(days=3650)
+    assert desk.yard.steady_s - steady_s == 300.0
+    await desk.passes(30.0, days=True)
+    desk.yard.passes((datetime(2026, 3, 15, 5, 59, tzinfo=UTC) - desk.yard.now).total_seconds())
+    await desk.passes(60.0)
+    desk.yard.passes(1200.0)
+    await desk.passes(120.0, days=True)
+    assert closes(desk) == [("2026-03-14", 1)]
+
+
+@pytest.mark.parametrize("ahead", [timedelta(days=1), timedelta(days=3)])
+async def test_days_closed_by_a_clock_that_was_ahead_at_the_start_are_right_once_they_have_ended(
+    desk: Desk, ahead: timedelta
+) -> None:
+    await desk.ends()
+    desk.yard.now += ahead
+    await desk.begin()
+    await desk.passes(90.0, days=True)
+    assert len(closes(desk)) == 1
+    await desk.ends("boot-3")
+    desk.yard.now = datetime(2026, 3, 15, 5, 59, tzinfo=UTC)
+    await desk.begin()
+    await desk.passes(60.0)
+    desk.yard.passes(1200.0)
+    await desk.passes(120.0, days=True)
+    of_day = [paper.document for paper in papers(desk, PaperKind.DAY) if paper.document["day"] == "2026-03-14"]
+    assert of_day[-1]["revision"] == (2 if ahead == timedelta(days=1) else 1)
+    assert of_day[-1]["tanks"][0]["gauging"]["instant"] == "2026-03-15T06:00:00+00:00"
+    await desk.passes(120.0, days=True)
+    assert len(closes(desk)) == 2

@@ -16,8 +16,8 @@ from gateway.account.transfers.acts import act
 from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.transfers.follow import follow
 from gateway.account.transfers.moved import between, ticket_side, uncertainty_of
-from gateway.account.transfers.papers import ticket_from
 from gateway.account.uncertainty import of_sides
+from gateway.ledger.account_reading import ticket_from
 from gateway.records import Figure, Quality, TankInput
 from gateway.tank_record import Identity, TankRecord
 from gateway.tank_state import TankState

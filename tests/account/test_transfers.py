@@ -186,6 +186,18 @@ def test_from_tank_to_tank_counts_what_came_in_and_tells_the_rest() -> None:
     assert ticket.quality is Quality.GOOD
 
 
+def test_one_level_that_stands_while_that_of_the_other_tank_goes_is_marked() -> None:
+    """Failure story 19: the float hangs, the pump runs, and the level is perfect and dead."""
+    it = life()
+    it.starts(TransferKind.TANK_TO_TANK, "TK-1", "TK-2")
+    it.yard.moves("TK-1", -RATE_M_S)
+    it.passes(900.0)
+    assert it.transfer(1).marks == ()
+    it.passes(900.0)
+    (mark,) = it.transfer(1).marks
+    assert (mark.kind, mark.text) == (MarkKind.FROZEN, "the level of TK-2 stood still while that of TK-1 moved")
+
+
 def test_two_proposals_become_one_transfer_from_tank_to_tank() -> None:
     it = life()
     it.yard.moves("TK-1", -RATE_M_S)
@@ -270,6 +282,21 @@ def test_one_that_pauses_goes_on_and_one_that_has_moved_too_little_waits() -> No
     (ticket,) = it.tickets()
     assert gsv(ticket) == pytest.approx(RATE_M_S * 6600.0 * AREA_M2)
     assert [mark.kind for mark in ticket.marks] == [MarkKind.PAUSED, MarkKind.RESUMED]
+
+
+def test_what_moves_while_it_is_paused_is_of_the_transfer_and_marked() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.deed(TransferVerb.PAUSE, 1)
+    it.passes(600.0)
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.passes(2000.0)
+    assert it.transfer(1).phase is TransferPhase.PAUSED
+    it.deed(TransferVerb.FINISH, 1)
+    (ticket,) = it.tickets()
+    assert [mark.text for mark in ticket.marks] == ["paused", "TK-1 moved while the transfer was paused"]
+    assert gsv(ticket) == pytest.approx(RATE_M_S * 1200.0 * AREA_M2)
 
 
 def test_a_flow_that_begins_again_before_it_has_settled_is_the_same_transfer() -> None:
@@ -628,3 +655,47 @@ def test_a_plan_for_the_day_after_tomorrow_does_not_hide_what_moves_now() -> Non
     it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", later, "ann"))
     flows(it, "TK-1", RATE_M_S, 600.0)
     assert it.transfer(2).phase is TransferPhase.PROPOSED
+
+
+def test_an_amount_is_as_good_as_the_worse_of_its_sheets_and_says_why() -> None:
+    it = life()
+    tank = it.yard.tanks["TK-1"]
+    tank.quality, tank.reasons = Quality.UNCERTAIN, (Reason(ReasonCode.STRATIFIED, "it is in layers"),)
+    it.passes(10.0)
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    tank.quality, tank.reasons = Quality.GOOD, ()
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.passes(1900.0)
+    (ticket,) = it.tickets()
+    moved = ticket.moved["gsv"]
+    assert moved.quality is Quality.UNCERTAIN
+    assert [reason.text for reason in moved.reasons] == ["at the opening: it is in layers"]
+    assert ticket.quality is Quality.UNCERTAIN
+    assert gsv(ticket) == pytest.approx(RATE_M_S * 600.0 * AREA_M2)
+
+
+def test_a_reason_whose_numbers_go_on_is_no_news() -> None:
+    """Or a transfer that waits would be kept anew with every sheet."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.passes(100.0)
+    kept = len(it.papers)
+    for second in range(20):
+        it.yard.clock_doubt = Reason(ReasonCode.CLOCK_UNTRUSTED, f"the clock is off by {second} s")
+        it.passes(10.0)
+    # That the clock is not trusted: a mark, and what it waits for.
+    assert len(it.papers) - kept <= 2
+    assert it.transfer(1).waits_for == "the clock is not trusted: the clock is off by 0 s"
+
+
+def test_a_planned_standard_volume_or_mass_is_held_against_the_room_as_it_is_warm() -> None:
+    """At 30 degC x = 0.000846 * 15 = 0.01269, CTL = exp(-x (1 + 0.8 x)) = 0.987263: 2,065 m3 GSV are 2,091.6 m3, and
+    1,708.4 t are 1,708,400 / (838.0 * 0.987263) = 2,064.9 m3; there is room for 2,086.6 m3."""
+    it = life()
+    it.yard.tanks["TK-1"].temperature_c = 30.0
+    it.passes(10.0)
+    gsv_lines = it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", Described(2065.0, "gsv"), "ann")).lines
+    assert gsv_lines[-1].endswith("the planned amount does not fit, it is 5.0 m3 too much")
+    mass_lines = it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", Described(1_708_400.0, "mass"), "ann")).lines
+    assert mass_lines[-1].endswith("the planned amount fits, with 21.6 m3 to spare")

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from gateway.acting import Acting
 from gateway.actions.held_product import HeldProduct, held_at, held_from, histories
 from gateway.calculation.contracts import CorrectionMethod
-from gateway.calculation.methods.not_known import ProductDoubted
+from gateway.calculation.methods.not_known import ProductDoubted, ProductNotKnown
 from gateway.clock import SystemClock
 from gateway.errors import SettingsError
 from gateway.keeping import kept_in
@@ -383,6 +383,23 @@ def test_a_start_with_a_site_file_without_it_computes_with_no_other_product(desk
     desk.now += timedelta(minutes=1)
     turn(desk)
     assert (held(desk), density(desk)) == ("jet", 802.0)
+    desk.stop()
+
+
+def test_a_fault_of_the_program_leaves_the_tank_without_quantities_and_the_others_as_they_are(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert change(desk, "jet")["code"] == 0
+    desk.stop()
+
+    def fail(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("float division by zero")
+
+    monkeypatch.setattr("gateway.settings.tanks.other_product.OtherProducts.setup", fail)
+    desk.begin()
+    assert isinstance(method(desk), ProductNotKnown)
+    assert (held(desk), held(desk, "TK-2")) == ("jet", "diesel")
+    assert desk.acting.remarks()[0].endswith("as a fault in the program: ZeroDivisionError: float division by zero")
     desk.stop()
 
 

@@ -259,7 +259,7 @@ ACCOUNT_BREAKS: tuple[Break, ...] = (
         FITS,
         '        return amount / (ctl * (gauging.value("cpl") or 1.0))\n',
         "        return amount\n",
-        AHEAD,
+        STORIES,
     ),
     Break(
         "a closed transfer that can be changed",

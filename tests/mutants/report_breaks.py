@@ -7,6 +7,7 @@ __all__ = ["REPORT_BREAKS"]
 DIGITS = "gateway/reports/digits.py"
 TOTALS = "gateway/reports/totals.py"
 STOCK = "gateway/reports/tables/stock.py"
+TANK = "gateway/reports/tables/tank_words.py"
 AMOUNTS = "gateway/reports/tables/ticket_amounts.py"
 LIST = "gateway/reports/tables/ticket_list.py"
 MONTH = "gateway/reports/tables/reconciliation.py"
@@ -46,7 +47,7 @@ REPORT_BREAKS: tuple[Break, ...] = (
         "            figure = figure._replace(value=figure.value or 0.0)",
         OF_STOCK,
     ),
-    Break("tank that moves at the close is Good", STOCK, "frozenset({ReasonCode.MOVING, ", "frozenset({", OF_STOCK),
+    Break("tank that moves at the close is Good", TANK, "frozenset({ReasonCode.MOVING, ", "frozenset({", OF_STOCK),
     Break(
         "opening with fewer digits than what was moved",
         AMOUNTS,
@@ -76,11 +77,11 @@ REPORT_BREAKS: tuple[Break, ...] = (
     ),
     Break("a name becomes a formula", CSV, 'return f"\'{text}"', "return text", OF_FORMS),
     Break(
-        "a name becomes a formula in a workbook",
+        "numbers as text in a workbook",
         XLSX,
-        "self._sheet.write_string(self._next, index, cell[:_LONGEST_CELL], self._formats(**properties))",
-        "self._sheet.write(self._next, index, cell[:_LONGEST_CELL], self._formats(**properties))",
-        OF_FORMS,
+        "write_number(self._next, index, float(cell), form)",
+        "write_string(self._next, index, str(cell), form)",
+        OF_STOCK,
     ),
     Break(
         "the day of the writing in a workbook",

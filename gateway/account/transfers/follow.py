@@ -18,7 +18,7 @@ from gateway.account.transfers.proposals import proposal_ends, propose_movement,
 from gateway.account.transfers.seen import Seen, is_doubted, motion_of, steady_s
 from gateway.records import Quality
 from gateway.tank_record import EventKind, TankRecord
-from gateway.tank_state import Motion
+from gateway.tank_state import Motion, TankState
 
 __all__ = ["follow", "tick"]
 
@@ -27,6 +27,8 @@ _MOVES = (Motion.FILLING, Motion.EMPTYING)
 _GOOD = Quality.GOOD
 _NOTICED_M = 0.005
 """By less the level of a tank that was to move may wander by itself."""
+_LATE_S = 15 * 60.0
+"""So long one level may go before that of the other tank is missed: a slow flow is noticed late."""
 _PLANNED_PART = 0.9
 """A transfer that has moved less of what was planned is not over because the tank rests."""
 
@@ -125,6 +127,10 @@ def _goes_on(
         # Of the tank beside it nothing is known yet after a restart.
         and seen.last.identity.boot == record.identity.boot
     }
+    still = _stands_still(transfer, sheets)
+    if still and not any(mark.kind is MarkKind.FROZEN and mark.text == still for mark in transfer.marks):
+        transfer = marked(transfer, MarkKind.FROZEN, draft.now, still)
+        draft.put(transfer, EventKind.TRANSFER_CHANGED)
     if transfer.phase is TransferPhase.RUNNING and _is_over(transfer, sheets, draft.book.seen):
         transfer = into_phase(transfer, TransferPhase.SETTLING, draft.now)._replace(ended=draft.now)
         draft.put(transfer, EventKind.TRANSFER_SETTLING)
@@ -135,6 +141,25 @@ def _goes_on(
         draft.put(transfer, EventKind.TRANSFER_RESUMED)
     if transfer.phase is TransferPhase.SETTLING:
         close_if_settled(draft, plan, transfer, sheets, uncertainty)
+
+
+def _stands_still(transfer: Transfer, sheets: Mapping[str, TankRecord]) -> str:
+    """Of a transfer from tank to tank: which level stands while that of the other goes; empty: none."""
+    if transfer.kind is not TransferKind.TANK_TO_TANK or transfer.phase is not TransferPhase.RUNNING:
+        return ""
+    states = {tank: record.state for tank, record in sheets.items() if record.state is not None}
+    moving = [
+        tank for tank, state in states.items() if state.motion in _MOVES and _for_s(state, sheets[tank]) > _LATE_S
+    ]
+    resting = [tank for tank, state in states.items() if state.motion is _REST]
+    if not moving or not resting:
+        return ""
+    return f"the level of {resting[0]} stood still while that of {moving[0]} moved"
+
+
+def _for_s(state: TankState, record: TankRecord) -> float:
+    """How long it has moved."""
+    return 0.0 if state.since is None else (record.inventory.instant - state.since).total_seconds()
 
 
 def _is_over(transfer: Transfer, sheets: Mapping[str, TankRecord], seen: Mapping[str, Seen]) -> bool:

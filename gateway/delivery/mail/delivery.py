@@ -24,7 +24,7 @@ from gateway.delivery.mail.letter import About, Letter, alarm_letter
 from gateway.delivery.mail.message import message_of
 from gateway.delivery.mail.people import People
 from gateway.delivery.mail.plan import MailPlan
-from gateway.delivery.mail.still_alive import Days, still_alive_letter
+from gateway.delivery.mail.still_alive import Days, lost_before, still_alive_letter
 from gateway.delivery.secrets import secret, tls_context
 from gateway.delivery.server_name import ServerName
 from gateway.errors import DeliveryError
@@ -265,7 +265,7 @@ class MailDelivery:
     async def _tell_day(self) -> None:
         snapshot = self._around.snapshot()
         zone = ZoneInfo(snapshot.time_zone)
-        due = self._days.due(zone, snapshot.instant)
+        due = self._days.due(zone, snapshot.instant, was_away=lost_before(snapshot, self._plan.name))
         if due is None:
             return
         write = partial(still_alive_letter, snapshot, snapshot.alarms, due, zone, len(self._waiting))
