@@ -122,7 +122,6 @@ CANNOT: tuple[tuple[str, ...], ...] = (
     ("stock", "--address", _NOBODY),
     ("stock", "--day", "2026-03-01"),
     ("stock", "close"),
-    ("stock", "import", "rack.csv"),
     ("report", "stock"),
     ("report", "overrides"),
     ("enter", "list"),
