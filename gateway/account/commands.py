@@ -10,6 +10,7 @@ from gateway.account.transfer import TransferKind
 __all__ = [
     "AccountCommand",
     "AccountRefusedError",
+    "AmountCommand",
     "ChangeTransfer",
     "CloseDay",
     "Described",
@@ -149,3 +150,4 @@ AccountCommand = (
     | ReverseAmount
     | CloseDay
 )
+AmountCommand = EnterAmount | ImportAmounts | ReverseAmount
