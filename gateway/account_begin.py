@@ -8,8 +8,7 @@ from gateway.account.ticket import TicketSide
 from gateway.account.transfer import Direction
 from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.uncertainty import of_sides
-from gateway.ledger.account_before import Before
-from gateway.ledger.account_forms import transfer_from
+from gateway.ledger.account_reading import Before, transfer_from
 from gateway.plain_form import PlainFormError
 
 __all__ = ["amount_uncertainty", "book_from"]

@@ -32,8 +32,8 @@ from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
-from gateway.ledger.account_before import before_this
-from gateway.ledger.account_reading import tickets_with
+from gateway.ledger.account_reading import before_this
+from gateway.ledger.document_reading import tickets_with
 from gateway.process.one_thread import done_within
 from gateway.tank_record import TankRecord
 
@@ -179,7 +179,7 @@ class Accounting:
             case CloseDay():
                 assert self.days is not None
                 found = await self.days(command, request)
-            case _ if isinstance(command, AmountCommand):
+            case command if isinstance(command, AmountCommand):
                 assert self.amounts is not None
                 found = await self.amounts(command, request)
             case _:

@@ -139,15 +139,5 @@ class CloseDay(NamedTuple):
     why: str = ""
 
 
-AccountCommand = (
-    PlanTransfer
-    | StartTransfer
-    | ChangeTransfer
-    | TransferDeed
-    | ReverseTicket
-    | EnterAmount
-    | ImportAmounts
-    | ReverseAmount
-    | CloseDay
-)
 AmountCommand = EnterAmount | ImportAmounts | ReverseAmount
+AccountCommand = PlanTransfer | StartTransfer | ChangeTransfer | TransferDeed | ReverseTicket | AmountCommand | CloseDay

@@ -2,49 +2,122 @@
 
 import sqlite3
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from typing import Any, NamedTuple, TypeVar
 
-from gateway.account.amount import AMOUNT, Amount
-from gateway.account.amounts.file import named_in
-from gateway.account.commands import AccountRefusedError, AmountCommand, ImportAmounts, ReverseAmount
+from gateway.account.amount import AMOUNT
+from gateway.account.commands import AccountRefusedError
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, day_named
 from gateway.account.days.close import DayBooks
-from gateway.account.days.due import spans_of_amount, spans_of_ticket
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.paper import AccountPaper, PaperKind
 from gateway.account.plan import AccountPlan
 from gateway.account.ticket import TICKET, Ticket
-from gateway.account.transfer import TRANSFER
-from gateway.ledger.account_forms import all_of, amount_from, day_from, decoded, ticket_from, utc_ns
+from gateway.account.transfer import TRANSFER, Transfer
+from gateway.history import KeptRecord
 from gateway.ledger.account_papers import (
+    Known,
+    PaperError,
+    StoredPaper,
     newest_day,
     open_transfers,
     paper_of,
     papers_behind,
     papers_between,
-    papers_linked,
-    reference_word,
+    read_known,
 )
-from gateway.ledger.blocks import RECORD, runs_between
+from gateway.ledger.blocks import RECORD, ends, runs_between
+from gateway.ledger.codec import Decoder
 from gateway.ledger.contract import Row
-from gateway.ledger.entries import Names, rows_between
+from gateway.ledger.document_reading import paper_from, ticket_from, with_documents
+from gateway.ledger.entries import Names, entry_of, rows_between
+from gateway.ledger.reading_file import site_of
+from gateway.plain_form import PlainForm, PlainFormError
+from gateway.records import Quality
+from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion
 
 __all__ = [
-    "amounts_of_reference",
-    "amounts_with",
+    "Before",
+    "before_this",
     "closed_days",
     "day_books",
-    "known_of",
+    "day_from",
+    "first_sheet",
     "late_papers",
-    "spans_of",
-    "tickets_with",
+    "transfer_from",
 ]
 
 _SLICE = 512
+_NEWEST_ROWS = 50_000
+"""So far back the last record of each tank is looked for at a start."""
+_LOOKED_AT = 5_000
+"""Of one tank: so many of its records are looked through for one at rest."""
+_RECENT = timedelta(days=7)
+_NEWEST_TICKETS = 300
+"""So far back the newest closing of each tank is looked for."""
 _AFTER = timedelta(hours=6)
 """So long after a boundary the next sheet of a tank is looked for that had none before it."""
 _FOREVER_NS = 1 << 62
+T = TypeVar("T")
+
+
+class Before(NamedTuple):
+    """What was before this start of the gateway."""
+
+    known: Known
+
+    records: Mapping[str, TankRecord]
+    """By tank, the last of another start."""
+    rested: Mapping[str, TankRecord]
+    """Of tanks that were not at rest then, or had no level: the last of the same start that was and had."""
+    transfers: tuple[Transfer, ...]
+    """Those that are not over, and those of late that are."""
+    tickets: tuple[Ticket, ...]
+    """Of late: the newest of each tank is among them."""
+    first_sheet: datetime | None
+    """The oldest that is kept."""
+
+
+def transfer_from(document: Mapping[str, Any]) -> Transfer:
+    """Raises PlainFormError."""
+    return paper_from(TRANSFER, document)
+
+
+def day_from(document: Mapping[str, Any]) -> DayClose:
+    """Raises PlainFormError."""
+    return paper_from(DAY, document)
+
+
+def before_this(connection: sqlite3.Connection, boot: str, tanks: Collection[str], now: datetime) -> Before:
+    """Raises sqlite3.Error."""
+    recent_ns = _ns(now - _RECENT)
+    late = {
+        paper.key: paper
+        for paper in papers_between(connection, PaperKind.TRANSFER, recent_ns, _FOREVER_NS)
+        if isinstance(paper, StoredPaper)
+    }
+    for paper in open_transfers(connection):
+        if isinstance(paper, StoredPaper):
+            late[paper.key] = paper
+    last = _last_records(connection, boot, tanks)
+    return Before(
+        read_known(connection),
+        {tank: record for tank, (_, record) in last.items()},
+        {tank: rested for tank, found in last.items() if (rested := _rested(connection, *found)) is not None},
+        tuple(_readable(TRANSFER, late.values())),
+        tuple(_newest_tickets(connection, tanks)),
+        first_sheet(connection),
+    )
+
+
+def first_sheet(connection: sqlite3.Connection) -> datetime | None:
+    """When the oldest record that is kept was made. Raises sqlite3.Error."""
+    first, last = ends(connection)
+    for row in rows_between(connection, first - 1, last, 1, RECORD):
+        return datetime.fromtimestamp(row.instant_ns / 1e9, UTC)
+    return None
 
 
 def day_books(connection: sqlite3.Connection, plan: AccountPlan, day: Day, products: Mapping[str, str]) -> DayBooks:
@@ -55,8 +128,8 @@ def day_books(connection: sqlite3.Connection, plan: AccountPlan, day: Day, produ
     """
     month = day_named(plan, f"{day.month}-01") if _is_day(plan, f"{day.month}-01") else day
     begin = min(month.begin, day.begin)
-    begin_ns, end_ns = utc_ns(begin), utc_ns(day.end)
-    closes = all_of(DAY, papers_between(connection, PaperKind.DAY, begin_ns, end_ns + 1))
+    begin_ns, end_ns = _ns(begin), _ns(day.end)
+    closes = _all(DAY, papers_between(connection, PaperKind.DAY, begin_ns, end_ns + 1))
     earlier = _newest_day(connection, begin_ns)
     sheets = {tank: list(found) for tank, found in _sheets_at(connection, plan, day, products).items()}
     for close in closes:
@@ -65,83 +138,23 @@ def day_books(connection: sqlite3.Connection, plan: AccountPlan, day: Day, produ
                 if tank.gauging is not None:
                     sheets.setdefault(tank.tank, []).append(tank.gauging)
     around = timedelta(days=7), timedelta(days=31)
-    amounts = all_of(
-        AMOUNT, papers_between(connection, PaperKind.AMOUNT, utc_ns(begin - around[0]), utc_ns(day.end + around[1]))
-    )
-    tickets = all_of(TICKET, papers_between(connection, PaperKind.TICKET, begin_ns, _FOREVER_NS))
-    by_number = {ticket.number: ticket for ticket in tickets}
+    found = _all(AMOUNT, papers_between(connection, PaperKind.AMOUNT, _ns(begin - around[0]), _ns(day.end + around[1])))
+    tickets = _all(TICKET, papers_between(connection, PaperKind.TICKET, begin_ns, _FOREVER_NS))
     # A document may be of another month than its ticket: it counts where that is.
-    for number in sorted({amount.ticket for amount in amounts if amount.ticket is not None} - by_number.keys()):
-        by_number |= {ticket.number: ticket for ticket in tickets_with(connection, number)}
+    amounts, tickets = with_documents(connection, found, tickets)
     return DayBooks(
         sheets=sheets,
         products=products,
-        tickets=tuple(by_number[number] for number in sorted(by_number)),
+        tickets=tuple(tickets),
         amounts=tuple(amounts),
-        transfers=tuple(all_of(TRANSFER, open_transfers(connection))),
+        transfers=tuple(_all(TRANSFER, open_transfers(connection))),
         closes=(*closes, *([] if earlier is None else [earlier])),
     )
 
 
-def tickets_with(connection: sqlite3.Connection, number: int) -> list[Ticket]:
-    """A ticket, what reverses or replaces it, and what it replaces, as far as that goes. Raises sqlite3.Error."""
-    found: dict[int, Ticket] = {}
-    wanted = [number]
-    while wanted:
-        each = wanted.pop()
-        if each in found:
-            continue
-        paper = paper_of(connection, PaperKind.TICKET, f"ticket {each}")
-        if paper is None:
-            continue
-        ticket = ticket_from(paper.document)
-        found[each] = ticket
-        wanted += [other for other in (ticket.replaces, ticket.reverses) if other is not None]
-        for name in ("reverses", "replaces"):
-            wanted += [int(p.document["number"]) for p in papers_linked(connection, PaperKind.TICKET, name, str(each))]
-    return [found[each] for each in sorted(found)]
-
-
-def spans_of(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[tuple[datetime, datetime]]:
-    """From when to when these tickets lie, all that stand in their place, and their documents: where something may
-    change when one of them does. Raises sqlite3.Error."""
-    found: list[tuple[datetime, datetime]] = []
-    for number in sorted(numbers):
-        tickets = tickets_with(connection, number)
-        of_these = amounts_of_reference(connection, "", "", "", [ticket.number for ticket in tickets])
-        amounts = amounts_with(connection, of_these)
-        for ticket in tickets:
-            found += spans_of_ticket(ticket, amounts)
-        for amount in amounts:
-            found += spans_of_amount(amount, tickets)
-    return found
-
-
-def known_of(connection: sqlite3.Connection, command: AmountCommand) -> tuple[list[Amount], list[Ticket]]:
-    """What an amount is looked at against: those of the same document or ticket, the one to be taken back, and the
-    last, which has the last number. Raises sqlite3.Error, PaperError."""
-    (last,) = connection.execute("SELECT last FROM numbers WHERE kind = 'amount'").fetchone()
-    tickets: list[Ticket] = []
-    numbers = [last]
-    if isinstance(command, ReverseAmount):
-        numbers.append(command.amount)
-    elif isinstance(command, ImportAmounts):
-        named = named_in(command.text)
-        for number in sorted(named.tickets):
-            tickets += tickets_with(connection, number)
-        for given in sorted(named.documents):
-            numbers += amounts_of_reference(connection, *given, ())
-        numbers += amounts_of_reference(connection, "", "", "", [ticket.number for ticket in tickets])
-    else:
-        tickets = [] if command.ticket is None else tickets_with(connection, command.ticket)
-        given = command.source.value, command.reference, command.product
-        numbers += amounts_of_reference(connection, *given, [ticket.number for ticket in tickets])
-    return amounts_with(connection, numbers), tickets
-
-
 def closed_days(connection: sqlite3.Connection, begin: datetime) -> frozenset[str]:
     """Names of the days that ended then or later and have a close. Raises sqlite3.Error."""
-    rows = connection.execute("SELECT key FROM papers WHERE kind = 'day' AND instant_ns >= ?", (utc_ns(begin),))
+    rows = connection.execute("SELECT key FROM papers WHERE kind = 'day' AND instant_ns >= ?", (_ns(begin),))
     return frozenset(key.split(" ")[1] for (key,) in rows)
 
 
@@ -151,27 +164,29 @@ def late_papers(connection: sqlite3.Connection) -> list[AccountPaper]:
     return [] if paper is None else papers_behind(connection, paper.number)
 
 
-def amounts_with(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[Amount]:
-    """Amounts, and what reverses them. Raises sqlite3.Error."""
-    found: dict[int, Amount] = {}
-    for number in numbers:
-        paper = paper_of(connection, PaperKind.AMOUNT, f"amount {number}")
-        if paper is not None:
-            found[number] = amount_from(paper.document)
-            for other in papers_linked(connection, PaperKind.AMOUNT, "reverses", str(number)):
-                found[int(other.document["number"])] = amount_from(other.document)
-    return [found[number] for number in sorted(found)]
+def _all(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) -> list[T]:
+    """Raises PaperError for one that cannot be read: without it a balance would be wrong, and look right."""
+    found = []
+    for paper in papers:
+        if isinstance(paper, PaperError):
+            raise paper
+        try:
+            found.append(paper_from(form, paper.document))
+        except PlainFormError as error:
+            raise PaperError(f"{paper.key} cannot be read: {error}") from error
+    return found
 
 
-def amounts_of_reference(
-    connection: sqlite3.Connection, source: str, reference: str, product: str, tickets: Iterable[int]
-) -> list[int]:
-    """Numbers of those that are of this document, or name one of these tickets. Raises sqlite3.Error."""
-    word = reference_word(source, reference, product)
-    papers = papers_linked(connection, PaperKind.AMOUNT, "reference", word) if reference else []
-    for ticket in tickets:
-        papers += papers_linked(connection, PaperKind.AMOUNT, "ticket", str(ticket))
-    return sorted({int(paper.document["number"]) for paper in papers})
+def _readable(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) -> list[T]:
+    """A paper that nobody can read keeps back no other; `ledger verify` names it."""
+    found = []
+    for paper in papers:
+        if isinstance(paper, StoredPaper):
+            try:
+                found.append(paper_from(form, paper.document))
+            except PlainFormError:
+                continue
+    return found
 
 
 def _newest_day(connection: sqlite3.Connection, begin_ns: int) -> DayClose | None:
@@ -188,12 +203,75 @@ def _is_day(plan: AccountPlan, name: str) -> bool:
     return True
 
 
+def _newest_tickets(connection: sqlite3.Connection, tanks: Collection[str]) -> list[Ticket]:
+    (last,) = connection.execute("SELECT last FROM numbers WHERE kind = 'ticket'").fetchone()
+    lacking, found = set(tanks), []
+    for number in range(last, max(0, last - _NEWEST_TICKETS), -1):
+        if not lacking:
+            break
+        try:
+            paper = paper_of(connection, PaperKind.TICKET, f"ticket {number}")
+            ticket = None if paper is None else ticket_from(paper.document)
+        except (PaperError, PlainFormError):
+            continue
+        if ticket is not None:
+            found.append(ticket)
+            lacking -= {side.tank for side in ticket.sides}
+    return found
+
+
+def _last_records(
+    connection: sqlite3.Connection, boot: str, tanks: Collection[str]
+) -> dict[str, tuple[Row, TankRecord]]:
+    """By tank, with the row that it stands in."""
+    names = Names(connection)
+    first, last = ends(connection)
+    rows: dict[str, Row] = {}
+    before = last + 1
+    while before > max(first, last - _NEWEST_ROWS) and len(rows) < len(tanks):
+        after = max(first - 1, before - 1 - _SLICE)
+        for row in reversed(rows_between(connection, after, before - 1, _SLICE, RECORD)):
+            tank = names.tank(row.tank)
+            if tank in tanks and tank not in rows and names.boot(row.boot) != boot:
+                rows[tank] = row
+        before = after + 1
+    return {tank: (rows[tank], record) for tank, record in _decoded(connection, names, rows).items()}
+
+
+def _rested(connection: sqlite3.Connection, row: Row, record: TankRecord) -> TankRecord | None:
+    """The last of the tank before it that was at rest and had a level, in the same start; None: it was itself."""
+    if _is_at_rest(record):
+        return None
+    decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
+    names, site = Names(connection), site_of(connection)
+    looked_at, before = 0, row.position
+    while before > max(0, row.position - _NEWEST_ROWS):
+        after = max(0, before - 1 - _SLICE)
+        for each in reversed(rows_between(connection, after, before - 1, _SLICE, RECORD)):
+            if each.tank != row.tank:
+                continue
+            looked_at += 1
+            if each.boot != row.boot or looked_at > _LOOKED_AT:
+                return None
+            entry = entry_of(each, site, names, decode)
+            if isinstance(entry, KeptRecord) and _is_at_rest(entry.record):
+                return entry.record
+        before = after + 1
+    return None
+
+
+def _is_at_rest(record: TankRecord) -> bool:
+    state = record.state
+    level = record.inventory.figures.level
+    return state is not None and state.motion is Motion.AT_REST and level.quality is not Quality.BAD
+
+
 def _sheets_at(
     connection: sqlite3.Connection, plan: AccountPlan, day: Day, products: Collection[str]
 ) -> dict[str, Sequence[Gauging]]:
     """By tank: the last sheet at or before the end of the day that is young enough, else the first soon after it."""
     names = Names(connection)
-    end_ns = utc_ns(day.end)
+    end_ns = _ns(day.end)
     last: dict[str, Row] = {}
     for row in _records(connection, end_ns - round(plan.closing_age_s * 1e9), end_ns + 1):
         tank = names.tank(row.tank)
@@ -203,14 +281,14 @@ def _sheets_at(
     found: dict[str, Sequence[Gauging]] = dict.fromkeys(products, ())
     lacking = set(products) - set(last)
     if lacking:
-        for row in _records(connection, end_ns + 1, utc_ns(day.end + _AFTER)):
+        for row in _records(connection, end_ns + 1, _ns(day.end + _AFTER)):
             tank = names.tank(row.tank)
             if tank in lacking:
                 lacking.discard(tank)
                 last[tank] = row
             if not lacking:
                 break
-    for tank, record in decoded(connection, names, last).items():
+    for tank, record in _decoded(connection, names, last).items():
         if tank in products:
             found[tank] = (gauging_of(record),)
     return found
@@ -222,3 +300,18 @@ def _records(connection: sqlite3.Connection, begin_ns: int, until_ns: int) -> It
         while rows := rows_between(connection, after, last, _SLICE, RECORD):
             after = rows[-1].position
             yield from (row for row in rows if begin_ns <= row.instant_ns < until_ns)
+
+
+def _decoded(connection: sqlite3.Connection, names: Names, rows: Mapping[str, Row]) -> dict[str, TankRecord]:
+    decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
+    site = site_of(connection)
+    found = {}
+    for tank, row in rows.items():
+        entry = entry_of(row, site, names, decode)
+        if isinstance(entry, KeptRecord):
+            found[tank] = entry.record
+    return found
+
+
+def _ns(instant: datetime) -> int:
+    return round(instant.timestamp() * 1e9)
