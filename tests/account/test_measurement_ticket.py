@@ -18,7 +18,7 @@ from gateway.account.transfers.follow import follow
 from gateway.account.transfers.moved import between, ticket_side, uncertainty_of
 from gateway.account.transfers.restart import resumed
 from gateway.account.uncertainty import of_sides
-from gateway.ledger.account_reading import ticket_from
+from gateway.ledger.document_reading import ticket_from
 from gateway.records import Figure, Quality, ReasonCode, TankInput
 from gateway.tank_record import Identity, TankRecord
 from gateway.tank_state import TankState

@@ -14,7 +14,8 @@ from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.restart import resumed
 from gateway.account.transfers.seen import is_doubted, motion_of
-from gateway.ledger.account_reading import ticket_from, transfer_from
+from gateway.ledger.account_reading import transfer_from
+from gateway.ledger.document_reading import ticket_from
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 from tests.support.account_yard import PLAN, Tank, Yard

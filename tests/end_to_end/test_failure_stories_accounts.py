@@ -10,7 +10,7 @@ from gateway.keeping import kept_in
 from gateway.records import Quality
 from gateway.tank_state import Motion
 from tests.end_to_end.books import LEDGER, Kept, marks_of, moved
-from tests.end_to_end.story import played, state
+from tests.end_to_end.story import played, state, text
 
 GOOD, UNCERTAIN, BAD = Quality.GOOD, Quality.UNCERTAIN, Quality.BAD
 SOON = {"account": {"settling": "10 min"}}
@@ -275,3 +275,29 @@ async def test_story_8_a_gauge_whose_zero_is_not_that_of_the_table_is_told_by_a_
         assert f"{lacks_m3:.2f} m3" in told
         assert "more than the uncertainty of the tank" in told
         assert "see whether table, datum and density of the tank" in told
+
+
+async def test_story_20_a_ticket_that_rests_on_a_temperature_by_hand_says_so(tmp_path: Path) -> None:
+    """20 degC by hand in place of 14.7, for a day, and forgotten."""
+    keep = kept_in(tmp_path, "demo", LEDGER)
+    async with played(["TK-101"], tmp_path, factor=120.0, site=SOON, keep=keep) as story:
+        kept = Kept(story, tmp_path)
+        await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
+        await kept.ask("start-transfer", kind="receipt", target="TK-101")
+        await kept.ask("maintenance", instrument="TT-101", duration="24 h", why="element 2 replaced")
+        await kept.ask("temperature", tank="TK-101", value="20 degC", expires="24 h", why="by portable")
+        story.simulator.set_fault("TT-101", "exception", code=4)
+        story.simulator.tank("TK-101").set_flow(200.0)
+        await story.until("TK-101", lambda record: (record.inventory.figures.level.value or 0.0) > 9.5)
+        story.simulator.tank("TK-101").set_flow(0.0)
+        await kept.ask("finish-transfer", transfer="1")
+        ticket = await kept.ticket()
+        assert (ticket.quality, ticket.moved["gsv"].quality) == (UNCERTAIN, UNCERTAIN)
+        why = text(ticket.moved["gsv"])
+        assert "what people have entered of the tank, changed between opening and closing" in why
+        assert "at the closing: " in why
+        assert ticket.sides[0].closing.figures["liquid_temperature"].manual
+        assert ticket.sides[0].closing.figures["level"].quality is GOOD
+        handover = await story.gateway.acting.act({"action": "list"}, "day shift")
+        assert "element 2 replaced" in str(handover["entries"])
+        assert handover["transfers"] == []

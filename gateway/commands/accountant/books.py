@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from gateway.account.amount import AMOUNT
-from gateway.account.amounts.entering import KnownAmounts
+from gateway.account.amount import AMOUNT, Amount
 from gateway.account.commands import AccountRefusedError
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, boundary, day_named
@@ -44,8 +43,6 @@ class Books:
     reports: ReportPlan
     simulated: bool
     scales: Mapping[str, Scale]
-    products: Mapping[str, str]
-    """By tank of the site, what it holds by the site file; where that is not known as the newest close has it."""
     progress: Callable[[str], None]
     """Told what is being read, for people who wait."""
 
@@ -95,19 +92,10 @@ class Books:
         papers = papers_between(self.connection, PaperKind.TICKET, _ns(begin), _FOREVER_NS)
         return [each for each in self._all(TICKET, papers, "ticket") if begin <= each.ended < end]
 
-    def known_amounts(self) -> KnownAmounts:
-        """What an amount that is entered is looked at against."""
-        amounts = papers_between(self.connection, PaperKind.AMOUNT, 0, _FOREVER_NS)
-        tickets = papers_between(self.connection, PaperKind.TICKET, 0, _FOREVER_NS)
-        newest = newest_day(self.connection)
-        balances = () if newest is None else _read(DAY, newest).balances
-        measures = {**dict.fromkeys(self.products.values(), "gsv"), **{each.product: each.measure for each in balances}}
-        return KnownAmounts(
-            self._all(AMOUNT, amounts, "amount"),
-            self._all(TICKET, tickets, "ticket"),
-            {**measures, **self.account.measures},
-            self.products,
-        )
+    def amounts(self, begin: datetime, end: datetime) -> list[Amount]:
+        """Of what was moved in the span, whenever it was entered."""
+        papers = papers_between(self.connection, PaperKind.AMOUNT, _ns(begin), _ns(end))
+        return self._all(AMOUNT, papers, "amount")
 
     def span_of_day(self, name: str) -> Day:
         """Raises UsageError for no date."""
@@ -155,7 +143,6 @@ def opened_books(typed: str | None, site: str | None, progress: Callable[[str], 
             ReportPlan() if settings is None else settings.reports,
             _is_simulated(connection, settings),
             {} if settings is None else _scales(settings),
-            _products(connection, settings),
             progress,
         )
 
@@ -183,14 +170,6 @@ def _plan_by(connection: sqlite3.Connection) -> AccountPlan:
 def _is_simulated(connection: sqlite3.Connection, settings: SiteSettings | None) -> bool:
     newest = newest_day(connection)
     return settings.simulated if settings is not None else newest is not None and _read(DAY, newest).simulated
-
-
-def _products(connection: sqlite3.Connection, settings: SiteSettings | None) -> dict[str, str]:
-    if settings is not None:
-        return {tank.plan.tank: tank.plan.product.name for tank in settings.tanks}
-    newest = newest_day(connection)
-    tanks = () if newest is None else _read(DAY, newest).tanks
-    return {tank.tank: tank.gauging.product for tank in tanks if tank.gauging is not None}
 
 
 def _scales(settings: SiteSettings) -> dict[str, Scale]:

@@ -1,14 +1,10 @@
 """`stock`: what a site holds, now or as a closed day has it; and what people enter into its books."""
 
 import argparse
-from collections.abc import Mapping, Sequence
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from gateway.account.amounts.file import COLUMNS, NEEDED
-from gateway.commands.accountant.amount_file import amounts_of, request_of_amount
 from gateway.commands.accountant.books import opened_books
 from gateway.commands.accountant.report_kinds import KINDS, Wanted
 from gateway.commands.accountant.report_text import report_lines
@@ -27,16 +23,12 @@ from gateway.commands.operator.running_gateway import (
 from gateway.commands.output import write, write_json
 from gateway.commands.which_gateway import chosen_gateway
 from gateway.display import printable
-from gateway.errors import GatewayError, UsageError
+from gateway.errors import UsageError
 from gateway.payload.reader import inventory_of
 from gateway.payload.writer import INVENTORIES_SCHEMA
 
 __all__ = ["add_arguments", "execute"]
 
-_IMPORT_EFFECT = f"""The first line names the columns, in any order: {", ".join(NEEDED)}
-are needed, {", ".join(name for name in COLUMNS if name not in NEEDED)} may be there. Times have their zone, or
-are those of the site. Every mistake is named by its line, and then nothing is taken in; an amount that is known already
-is not taken in again, so that a file may be given twice."""
 STOCK_SCHEMA = "tank-gateway/stock/1"
 _TIMEOUT_S = 5.0
 _CAUTION = (
@@ -73,7 +65,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     acts = parser.add_subparsers(prog="tank-gateway stock", dest="act", metavar="ACT", title="acts", required=False)
     for word, act in ACTS.items():
         _add_act(acts, word, act)
-    _add_import(acts)
 
 
 def _add_act(acts: Any, word: str, act: StockAct) -> None:
@@ -91,30 +82,12 @@ def _add_act(acts: Any, word: str, act: StockAct) -> None:
     parser.add_argument("--json", action="store_true", help="print the answer for a program")
 
 
-def _add_import(acts: Any) -> None:
-    summary = "enter all amounts of a CSV file, or none where one is wrong"
-    parser = acts.add_parser(
-        "import",
-        help=summary,
-        description=f"{summary[0].upper()}{summary[1:]}.\n{_IMPORT_EFFECT}",
-        epilog="Example: tank-gateway stock import rack.csv --check",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("file", metavar="FILE", help="CSV with commas, semicolons or tabs, in UTF-8")
-    parser.add_argument("--check", action="store_true", help="only look through it, and say what would be taken in")
-    parser.add_argument("--why", metavar="TEXT", help="the reason, for the books and the audit")
-    parser.add_argument("--site", metavar="NAME", help="name of its site, where several run on this machine")
-    parser.add_argument("--json", action="store_true", help="print what was taken in for a program")
-
-
 def execute(arguments: argparse.Namespace) -> int:
     if arguments.act is None:
         return _show(arguments)
     if arguments.address is not None or arguments.of_day is not None:
         hint = "acts go to the gateway of this machine; say which by --site or --process"
         raise UsageError("--address and --day are for what is shown", hint)
-    if arguments.act == "import":
-        return _import(arguments)
     act = ACTS[arguments.act]
     request = request_of(act, arguments)
     found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
@@ -151,32 +124,4 @@ def _show_day(arguments: argparse.Namespace) -> int:
         wanted = Wanted(arguments.of_day)
         reports = [KINDS[kind].make(books, wanted) for kind in ("stock", "reconciliation")]
     write(*report_lines(reports[0], books.reports), "", *report_lines(reports[1], books.reports))
-    return 0
-
-
-def _import(arguments: argparse.Namespace) -> int:
-    """One after the other, each with its row in the audit trail; again, it goes on where it was broken off."""
-    found = chosen_gateway(arguments.site, None, "say which by --site")
-    with opened_books(None, arguments.site, lambda _: None) as books:
-        amounts, said = amounts_of(Path(arguments.file), books)
-    requests = [request_of_amount(amount, arguments.why) for amount in amounts]
-    if arguments.check:
-        return _tell_import(arguments, requests, ["only looked through: nothing was taken in", *said])
-    lines = []
-    for number, request in enumerate(requests, 1):
-        answer = asked(found, request)
-        if answer["code"] != 0:
-            text = f"{request['reference']}: {'; '.join(map(str, answer['lines']))}"
-            error = GatewayError(printable(f"{number - 1} of {len(requests)} taken in, then {text}"))
-            error.hint = "put that right and give the whole file again: what is known already is not taken in twice"
-            raise error
-        lines += [*answer["lines"], *answer.get("notes", ())]
-    return _tell_import(arguments, requests, [*map(str, lines), *said])
-
-
-def _tell_import(arguments: argparse.Namespace, requests: Sequence[Mapping[str, str]], lines: Sequence[str]) -> int:
-    if arguments.json:
-        write_json({"checked_only": arguments.check, "amounts": list(requests), "lines": list(lines)})
-    else:
-        write(*map(printable, lines))
     return 0
