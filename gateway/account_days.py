@@ -22,7 +22,8 @@ from gateway.account.gauging import gauging_of
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.accounting import Accounting
 from gateway.errors import NotKeptError
-from gateway.ledger.account_reading import closed_days, day_books, known_of, late_papers, spans_of
+from gateway.ledger.account_reading import closed_days, day_books, late_papers
+from gateway.ledger.document_reading import known_of, spans_of
 
 __all__ = ["DayCloses"]
 

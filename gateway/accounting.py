@@ -15,14 +15,7 @@ from typing import Any, TypeVar
 
 import structlog
 
-from gateway.account.commands import (
-    AccountCommand,
-    AccountRefusedError,
-    CloseDay,
-    EnterAmount,
-    ImportAmounts,
-    ReverseAmount,
-)
+from gateway.account.commands import AccountCommand, AccountRefusedError, AmountCommand, CloseDay
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
 from gateway.account.transfers.acts import act as act_on_transfers
@@ -39,7 +32,8 @@ from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
-from gateway.ledger.account_reading import before_this, tickets_with
+from gateway.ledger.account_reading import before_this
+from gateway.ledger.document_reading import tickets_with
 from gateway.process.one_thread import done_within
 from gateway.tank_record import TankRecord
 
@@ -84,7 +78,7 @@ class Accounting:
         """Told of all that holds from now on."""
         self.trouble = ""
         self.days: Callable[[CloseDay, Mapping[str, Any]], Any] | None = None
-        self.amounts: Callable[[EnterAmount | ImportAmounts | ReverseAmount, Mapping[str, Any]], Any] | None = None
+        self.amounts: Callable[[AmountCommand, Mapping[str, Any]], Any] | None = None
         self._boot = boot
         self._keeping = keeping
         self._clock = clock
@@ -185,7 +179,7 @@ class Accounting:
             case CloseDay():
                 assert self.days is not None
                 found = await self.days(command, request)
-            case EnterAmount() | ImportAmounts() | ReverseAmount():
+            case command if isinstance(command, AmountCommand):
                 assert self.amounts is not None
                 found = await self.amounts(command, request)
             case _:

@@ -15,7 +15,7 @@ import structlog
 
 from gateway.actions.account_door import AccountDoor, NoAccounts
 from gateway.actions.account_requests import AccountAction
-from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, NoAlarms, command_of
+from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, command_of
 from gateway.actions.answers import (
     NO_LEDGER,
     audit_body,
@@ -82,7 +82,10 @@ def nothing_refitted(_setup: TankSetup) -> None:
 
 
 class Acting:
-    """`alarms` and `accounts` may be set at any time. All from the gateway's loop."""
+    """All from the gateway's loop. `accounts` may be set at any time."""
+
+    alarms: AlarmDoor
+    """To be set before anybody acts: what it leads to rests on what is entered, so that it comes after this."""
 
     def __init__(
         self,
@@ -90,14 +93,12 @@ class Acting:
         keeping: Keeping,
         clock: Clock,
         rebind: Callable[[TankBinding], None],
-        alarms: AlarmDoor | None = None,
         refit: Callable[[TankSetup], None] = nothing_refitted,
         ends: EndClock | None = None,
     ) -> None:
         """`rebind` makes a tank's sheets go by another binding, at once; `refit` by another product too. `ends`: the
         clock by which entries end."""
         self._ends = EndClock(clock) if ends is None else ends
-        self.alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
         self.accounts: AccountDoor = NoAccounts()
         self._keeping = keeping
         self._clock = clock

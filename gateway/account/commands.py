@@ -10,6 +10,7 @@ from gateway.account.transfer import TransferKind
 __all__ = [
     "AccountCommand",
     "AccountRefusedError",
+    "AmountCommand",
     "ChangeTransfer",
     "CloseDay",
     "Described",
@@ -138,14 +139,5 @@ class CloseDay(NamedTuple):
     why: str = ""
 
 
-AccountCommand = (
-    PlanTransfer
-    | StartTransfer
-    | ChangeTransfer
-    | TransferDeed
-    | ReverseTicket
-    | EnterAmount
-    | ImportAmounts
-    | ReverseAmount
-    | CloseDay
-)
+AmountCommand = EnterAmount | ImportAmounts | ReverseAmount
+AccountCommand = PlanTransfer | StartTransfer | ChangeTransfer | TransferDeed | ReverseTicket | AmountCommand | CloseDay

@@ -5,13 +5,11 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple, TypeVar
 
-from gateway.account.amount import AMOUNT, Amount
-from gateway.account.amounts.file import named_in
-from gateway.account.commands import AccountRefusedError, EnterAmount, ImportAmounts, ReverseAmount
+from gateway.account.amount import AMOUNT
+from gateway.account.commands import AccountRefusedError
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, day_named
 from gateway.account.days.close import DayBooks
-from gateway.account.days.due import spans_of_amount, spans_of_ticket
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.paper import AccountPaper, PaperKind
 from gateway.account.plan import AccountPlan
@@ -27,13 +25,12 @@ from gateway.ledger.account_papers import (
     paper_of,
     papers_behind,
     papers_between,
-    papers_linked,
     read_known,
-    reference_word,
 )
 from gateway.ledger.blocks import RECORD, ends, runs_between
 from gateway.ledger.codec import Decoder
 from gateway.ledger.contract import Row
+from gateway.ledger.document_reading import paper_from, ticket_from, with_documents
 from gateway.ledger.entries import Names, entry_of, rows_between
 from gateway.ledger.reading_file import site_of
 from gateway.plain_form import PlainForm, PlainFormError
@@ -43,19 +40,12 @@ from gateway.tank_state import Motion
 
 __all__ = [
     "Before",
-    "amount_from",
-    "amounts_of_reference",
-    "amounts_with",
     "before_this",
     "closed_days",
     "day_books",
     "day_from",
     "first_sheet",
-    "known_of",
     "late_papers",
-    "spans_of",
-    "ticket_from",
-    "tickets_with",
     "transfer_from",
 ]
 
@@ -90,24 +80,14 @@ class Before(NamedTuple):
     """The oldest that is kept."""
 
 
-def ticket_from(document: Mapping[str, Any]) -> Ticket:
-    """Raises PlainFormError."""
-    return _from(TICKET, document)
-
-
-def amount_from(document: Mapping[str, Any]) -> Amount:
-    """Raises PlainFormError."""
-    return _from(AMOUNT, document)
-
-
 def transfer_from(document: Mapping[str, Any]) -> Transfer:
     """Raises PlainFormError."""
-    return _from(TRANSFER, document)
+    return paper_from(TRANSFER, document)
 
 
 def day_from(document: Mapping[str, Any]) -> DayClose:
     """Raises PlainFormError."""
-    return _from(DAY, document)
+    return paper_from(DAY, document)
 
 
 def before_this(connection: sqlite3.Connection, boot: str, tanks: Collection[str], now: datetime) -> Before:
@@ -158,80 +138,18 @@ def day_books(connection: sqlite3.Connection, plan: AccountPlan, day: Day, produ
                 if tank.gauging is not None:
                     sheets.setdefault(tank.tank, []).append(tank.gauging)
     around = timedelta(days=7), timedelta(days=31)
-    amounts = _all(
-        AMOUNT, papers_between(connection, PaperKind.AMOUNT, _ns(begin - around[0]), _ns(day.end + around[1]))
-    )
+    found = _all(AMOUNT, papers_between(connection, PaperKind.AMOUNT, _ns(begin - around[0]), _ns(day.end + around[1])))
     tickets = _all(TICKET, papers_between(connection, PaperKind.TICKET, begin_ns, _FOREVER_NS))
-    by_number = {ticket.number: ticket for ticket in tickets}
     # A document may be of another month than its ticket: it counts where that is.
-    for number in sorted({amount.ticket for amount in amounts if amount.ticket is not None} - by_number.keys()):
-        by_number |= {ticket.number: ticket for ticket in tickets_with(connection, number)}
+    amounts, tickets = with_documents(connection, found, tickets)
     return DayBooks(
         sheets=sheets,
         products=products,
-        tickets=tuple(by_number[number] for number in sorted(by_number)),
+        tickets=tuple(tickets),
         amounts=tuple(amounts),
         transfers=tuple(_all(TRANSFER, open_transfers(connection))),
         closes=(*closes, *([] if earlier is None else [earlier])),
     )
-
-
-def tickets_with(connection: sqlite3.Connection, number: int) -> list[Ticket]:
-    """A ticket, what reverses or replaces it, and what it replaces, as far as that goes. Raises sqlite3.Error."""
-    found: dict[int, Ticket] = {}
-    wanted = [number]
-    while wanted:
-        each = wanted.pop()
-        if each in found:
-            continue
-        paper = paper_of(connection, PaperKind.TICKET, f"ticket {each}")
-        if paper is None:
-            continue
-        ticket = ticket_from(paper.document)
-        found[each] = ticket
-        wanted += [other for other in (ticket.replaces, ticket.reverses) if other is not None]
-        for name in ("reverses", "replaces"):
-            wanted += [int(p.document["number"]) for p in papers_linked(connection, PaperKind.TICKET, name, str(each))]
-    return [found[each] for each in sorted(found)]
-
-
-def spans_of(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[tuple[datetime, datetime]]:
-    """From when to when these tickets lie, all that stand in their place, and their documents: where something may
-    change when one of them does. Raises sqlite3.Error."""
-    found: list[tuple[datetime, datetime]] = []
-    for number in sorted(numbers):
-        tickets = tickets_with(connection, number)
-        of_these = amounts_of_reference(connection, "", "", "", [ticket.number for ticket in tickets])
-        amounts = amounts_with(connection, of_these)
-        for ticket in tickets:
-            found += spans_of_ticket(ticket, amounts)
-        for amount in amounts:
-            found += spans_of_amount(amount, tickets)
-    return found
-
-
-def known_of(
-    connection: sqlite3.Connection, command: EnterAmount | ImportAmounts | ReverseAmount
-) -> tuple[list[Amount], list[Ticket]]:
-    """What an amount is looked at against: those of the same document or ticket, the one to be taken back, and the
-    last, which has the last number. Raises sqlite3.Error, PaperError."""
-    (last,) = connection.execute("SELECT last FROM numbers WHERE kind = 'amount'").fetchone()
-    tickets: list[Ticket] = []
-    numbers = [last]
-    if isinstance(command, ReverseAmount):
-        numbers.append(command.amount)
-    elif isinstance(command, ImportAmounts):
-        named = named_in(command.text)
-        for number in sorted(named.tickets):
-            tickets += tickets_with(connection, number)
-        for given in sorted(named.documents):
-            numbers += amounts_of_reference(connection, *given, ())
-        numbers += amounts_of_reference(connection, "", "", "", [ticket.number for ticket in tickets])
-    else:
-        tickets = [] if command.ticket is None else tickets_with(connection, command.ticket)
-        given = command.source.value, command.reference, command.product
-        numbers += amounts_of_reference(connection, *given, [ticket.number for ticket in tickets])
-    return amounts_with(connection, numbers), tickets
 
 
 def closed_days(connection: sqlite3.Connection, begin: datetime) -> frozenset[str]:
@@ -246,33 +164,6 @@ def late_papers(connection: sqlite3.Connection) -> list[AccountPaper]:
     return [] if paper is None else papers_behind(connection, paper.number)
 
 
-def amounts_with(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[Amount]:
-    """Amounts, and what reverses them. Raises sqlite3.Error."""
-    found: dict[int, Amount] = {}
-    for number in numbers:
-        paper = paper_of(connection, PaperKind.AMOUNT, f"amount {number}")
-        if paper is not None:
-            found[number] = amount_from(paper.document)
-            for other in papers_linked(connection, PaperKind.AMOUNT, "reverses", str(number)):
-                found[int(other.document["number"])] = amount_from(other.document)
-    return [found[number] for number in sorted(found)]
-
-
-def amounts_of_reference(
-    connection: sqlite3.Connection, source: str, reference: str, product: str, tickets: Iterable[int]
-) -> list[int]:
-    """Numbers of those that are of this document, or name one of these tickets. Raises sqlite3.Error."""
-    word = reference_word(source, reference, product)
-    papers = papers_linked(connection, PaperKind.AMOUNT, "reference", word) if reference else []
-    for ticket in tickets:
-        papers += papers_linked(connection, PaperKind.AMOUNT, "ticket", str(ticket))
-    return sorted({int(paper.document["number"]) for paper in papers})
-
-
-def _from(form: PlainForm[T], document: Mapping[str, Any]) -> T:
-    return form.from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
-
-
 def _all(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) -> list[T]:
     """Raises PaperError for one that cannot be read: without it a balance would be wrong, and look right."""
     found = []
@@ -280,7 +171,7 @@ def _all(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) -> list
         if isinstance(paper, PaperError):
             raise paper
         try:
-            found.append(_from(form, paper.document))
+            found.append(paper_from(form, paper.document))
         except PlainFormError as error:
             raise PaperError(f"{paper.key} cannot be read: {error}") from error
     return found
@@ -292,7 +183,7 @@ def _readable(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) ->
     for paper in papers:
         if isinstance(paper, StoredPaper):
             try:
-                found.append(_from(form, paper.document))
+                found.append(paper_from(form, paper.document))
             except PlainFormError:
                 continue
     return found

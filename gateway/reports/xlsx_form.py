@@ -141,7 +141,9 @@ class _Sheet:
         self._next += 1
         for index, column in enumerate(self._table.columns):
             if column.key in words:
-                self._sheet.write_string(self._next, index, words[column.key], self._formats(italic=True))
+                self._sheet.write_string(
+                    self._next, index, words[column.key], self._formats(italic=True, align="right")
+                )
         self._next += 1
 
     def _first_free(self, total: Total) -> int:

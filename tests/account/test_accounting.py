@@ -22,6 +22,7 @@ from gateway.ledger.codec import packed, unpacked
 from gateway.ledger.open_file import OpenFile
 from gateway.ledger.reading_file import opened
 from gateway.tank_record import EventKind
+from gateway.tank_state import AlarmKind
 from tests.support.account_desk import Desk
 from tests.support.account_yard import AREA_M2, NOON
 from tests.support.ledger_store import events_in
@@ -178,8 +179,10 @@ async def test_what_the_gateway_finds_itself_is_tried_again_and_the_sheets_wait_
     disk = Disk(monkeypatch)
     disk.is_full()
     desk.yard.moves("TK-1", 0.0)
-    for _ in range(40):
+    for number in range(40):
         desk.yard.passes(30.0)
+        # What happens meanwhile, and is over before the disk takes anything in, stands in the ticket.
+        desk.yard.tanks["TK-1"].alarms = (AlarmKind.LEVEL_FROZEN,) if 10 <= number < 15 else ()
         for tag in desk.yard.tanks:
             record = desk.yard.sheet(tag)
             desk.newest[tag] = record
@@ -200,7 +203,9 @@ async def test_what_the_gateway_finds_itself_is_tried_again_and_the_sheets_wait_
     await desk.passes(1200.0)
     assert desk.phases() == {}
     assert desk.accounts.trouble == ""
-    assert [paper.key for paper in papers(desk, PaperKind.TICKET)] == ["ticket 1"]
+    (ticket,) = papers(desk, PaperKind.TICKET)
+    assert ticket.key == "ticket 1"
+    assert "frozen" in [mark["kind"] for mark in ticket.document["marks"]]
 
 
 def cancel() -> Any:

@@ -7,10 +7,15 @@ from typing import Any
 
 import pytest
 
+from gateway.account.day import DAY
+from gateway.account.days.boundary import day_named
+from gateway.account.days.close import close_day, newest_closes
 from gateway.account.paper import PaperKind
 from gateway.actions.requests import read_action
 from gateway.errors import SettingsError
 from gateway.ledger.account_papers import StoredPaper, papers_between
+from gateway.ledger.account_reading import day_books
+from gateway.ledger.document_reading import paper_from
 from gateway.ledger.reading_file import opened
 from tests.support.account_desk import Desk
 from tests.support.account_yard import NOON
@@ -38,6 +43,29 @@ def receipts(desk: Desk) -> list[tuple[str, int, float]]:
         (each["day"], each["revision"], round(each["balances"][0]["receipts"]["value"], 6))
         for each in documents(desk, PaperKind.DAY)
     ]
+
+
+def the_same_again(desk: Desk) -> None:
+    """Every day that is closed, made again out of the ledger: to the same digits, but for the month so far, which the
+    latest alone has up to date."""
+    with opened(desk.file) as connection:
+        newest = newest_closes(
+            paper_from(DAY, paper.document)
+            for paper in papers_between(connection, PaperKind.DAY, 0, 1 << 62)
+            if isinstance(paper, StoredPaper)
+        )
+        latest = {close.day[:7]: close.day for close in sorted(newest.values())}
+        products = {tag: tank.product for tag, tank in desk.yard.tanks.items()}
+        for close in newest.values():
+            day = day_named(desk.plan, close.day)
+            # As if it had no close of its own yet.
+            books = day_books(connection, desk.plan, day, products)
+            others = [each for each in books.closes if each.day != close.day]
+            again = close_day(desk.plan, day, books._replace(closes=others), close.made)
+            assert again is not None
+            assert again.balances == close.balances
+            assert again.tanks == close.tanks
+            assert again.month == close.month or close.day not in latest.values()
 
 
 async def until(desk: Desk, instant: datetime, *, days: bool = False) -> None:
@@ -87,6 +115,7 @@ async def test_a_document_that_is_dated_after_its_ticket_changes_the_day_of_the_
     await desk.passes(120.0, days=True)
     newest = {day: value for day, _, value in receipts(desk)}
     assert newest == {"2026-03-14": 0.0, "2026-03-15": 150.0}
+    the_same_again(desk)
 
 
 async def test_a_document_of_the_next_month_is_counted_in_that_of_its_ticket(desk: Desk) -> None:
@@ -105,6 +134,7 @@ async def test_a_document_of_the_next_month_is_counted_in_that_of_its_ticket(des
     found = {day: newest[day]["balances"][0]["receipts"]["value"] for day in ("2026-03-31", "2026-04-01")}
     assert found == {"2026-03-31": 150.0, "2026-04-01": 0.0}
     assert newest["2026-04-01"]["month"][0]["receipts"]["value"] == 0.0
+    the_same_again(desk)
 
 
 FILE = """kind;source;product;amount;at;reference

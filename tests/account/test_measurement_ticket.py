@@ -11,17 +11,18 @@ import pytest
 from gateway.account.commands import Described, StartTransfer
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.ticket import Ticket
-from gateway.account.transfer import Direction, Side, Transfer, TransferKind, TransferPhase
+from gateway.account.transfer import Direction, MarkKind, Side, Transfer, TransferKind, TransferPhase
 from gateway.account.transfers.acts import act
 from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.transfers.follow import follow
 from gateway.account.transfers.moved import between, ticket_side, uncertainty_of
+from gateway.account.transfers.restart import resumed
 from gateway.account.uncertainty import of_sides
-from gateway.ledger.account_reading import ticket_from
-from gateway.records import Figure, Quality, TankInput
+from gateway.ledger.document_reading import ticket_from
+from gateway.records import Figure, Quality, ReasonCode, TankInput
 from gateway.tank_record import Identity, TankRecord
 from gateway.tank_state import TankState
-from tests.support.account_yard import PLAN, Tank, Yard
+from tests.support.account_yard import AREA_M2, PLAN, Tank, Yard
 from tests.watch.course.life import Life as Watched
 from tests.watch.course.life import demo_tank
 
@@ -37,16 +38,24 @@ class Depot:
         self.book: TransferBook = book_of()
         self.tickets: list[Ticket] = []
         self.records: list[TankRecord] = []
+        self.boot = "boot-1"
 
     def told(self) -> None:
         """What was watched since goes to the book, sheet by sheet."""
         for each in self.watched.told[len(self.records) :]:
             course = each.course
             state = TankState(course.motion, course.since, course.rate, course.level_rate, (), course.activity)
-            identity = Identity("demo", "TK-101", "boot-1", len(self.records) + 1)
-            given = TankInput("TK-101", each.inventory.instant, steady_s=1000.0 + each.second)
+            identity = Identity("demo", "TK-101", self.boot, len(self.records) + 1)
+            given = TankInput("TK-101", each.inventory.instant, steady_s=self.watched.steady_off_s + each.second)
             self.records.append(TankRecord(identity, given, each.inventory, state, plan="plan-1"))
             self.take(follow(self.book, PLAN, self.records[-1]))
+
+    def restarts(self) -> None:
+        """All that is not kept is gone."""
+        last = {"TK-101": self.records[-1]}
+        self.book = book_of(self.book.transfers.values(), self.tickets)
+        self.boot = "boot-2"
+        self.take(resumed(self.book, last, self.watched.instant()))
 
     def take(self, result: object) -> None:
         if isinstance(result, tuple):
@@ -163,6 +172,30 @@ def test_a_movement_that_the_watch_notices_late_is_proposed_whole(flow_m3_h: flo
     moved = between(side.direction, side.opening, side.closing)
     # Either end is off by the noise of one reading: 1 mm is 0.25 m3.
     assert amount(moved["gsv"]) == pytest.approx(abs(flow_m3_h) * 2.0, abs=1.0)
+
+
+@pytest.mark.parametrize("extra_m3", [0.0, 60.0])
+def test_a_reboot_in_the_middle_through_the_real_watch(extra_m3: float) -> None:
+    """300 m3/h for 20 min, 15 min without a gateway, 20 min more: 275 m3, and what came besides in the meantime."""
+    depot = Depot(noise_m=0.0005)
+    depot.watched.rest(2400, 5.0)
+    depot.told()
+    depot.starts(TransferKind.RECEIPT, None, "TK-101")
+    level_m = depot.watched.flow(1200, 5.0, 300.0)
+    depot.told()
+    depot.watched.restart(900.0)
+    depot.restarts()
+    level_m = depot.watched.flow(1200, level_m + (75.0 + extra_m3) / AREA_M2, 300.0)
+    depot.watched.rest(2400, level_m)
+    depot.told()
+    (ticket,) = depot.tickets
+    assert amount(ticket.moved["gsv"]) == pytest.approx(275.0 + extra_m3, abs=1.0)
+    assert [mark.kind for mark in ticket.marks] == [MarkKind.GAP]
+    if extra_m3:
+        assert [reason.code for reason in ticket.reasons] == [ReasonCode.UNWATCHED]
+        assert ticket.quality is Quality.UNCERTAIN
+    else:
+        assert ticket.quality is Quality.GOOD
 
 
 def test_how_well_the_amount_is_known_stands_on_the_ticket() -> None:

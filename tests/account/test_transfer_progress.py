@@ -1,6 +1,6 @@
 """How far an open transfer has come, with figures that can be checked in the head; unknown where it is not known."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -85,6 +85,12 @@ def test_of_a_rate_of_nothing_no_finish_is_told() -> None:
     it.yard.moves("TK-1", -RATE_M_S)
     it.passes(60.0)
     assert told(it).finish is None, "the other way"
+
+
+def test_a_clock_at_the_end_of_time_tells_no_finish() -> None:
+    it = running()
+    it.passes(600.0)
+    assert progress(it.transfer(1), it.latest, datetime(9999, 12, 31, 23, 59, tzinfo=UTC)).finish is None
 
 
 def test_once_all_has_moved_nothing_is_missing() -> None:

@@ -207,7 +207,8 @@ def test_two_proposals_become_one_transfer_from_tank_to_tank() -> None:
     it.yard.moves("TK-2", 0.0)
     it.passes(2000.0)
     assert [each.phase for each in it.transfers()] == [TransferPhase.PROPOSED] * 2
-    it.does(StartTransfer(1, TransferKind.TANK_TO_TANK, "TK-1", "TK-2", NOTHING_SAID, "ann"))
+    # To say the other tank is enough.
+    it.does(StartTransfer(1, None, None, "TK-2", NOTHING_SAID, "ann"))
     assert [each.phase for each in it.transfers()] == [TransferPhase.CLOSED, TransferPhase.CANCELLED]
     (ticket,) = it.tickets()
     assert gsv(ticket) == pytest.approx(RATE_M_S * 1800.0 * AREA_M2)
@@ -699,3 +700,19 @@ def test_a_planned_standard_volume_or_mass_is_held_against_the_room_as_it_is_war
     assert gsv_lines[-1].endswith("the planned amount does not fit, it is 5.0 m3 too much")
     mass_lines = it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", Described(1_708_400.0, "mass"), "ann")).lines
     assert mass_lines[-1].endswith("the planned amount fits, with 21.6 m3 to spare")
+
+
+def test_a_tank_that_says_nothing_more_is_what_its_transfer_waits_for() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    it.yard.moves("TK-1", RATE_M_S)
+    it.passes(600.0)
+    it.deed(TransferVerb.FINISH, 1)
+    assert "has not come to rest: it is filling" in it.transfer(1).waits_for
+    it.latest.clear()
+    it.ticks()
+    assert it.transfer(1).waits_for == "there is no sheet of TK-1 yet"
+    kept = len(it.papers)
+    it.ticks()
+    assert len(it.papers) == kept
+    assert "there is no sheet" in refused(it, TransferVerb.CLOSE, 1, "it is gone")

@@ -40,7 +40,6 @@ FILES: dict[str, tuple[str, ...]] = {
     "ledger prune": ("ledger", "prune", "FILE", "--before", "2026-03-01", "--yes"),
     "report": ("report", "stock", "FILE"),
     "simulate": ("simulate", "FILE"),
-    "stock import": ("stock", "import", "FILE"),
 }
 WRONG: tuple[tuple[str, ...], ...] = (
     ("show", "--address", "nowhere"),

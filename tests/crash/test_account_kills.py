@@ -33,6 +33,7 @@ from tests.crash.yard import Broker, Yard, all_there, mqtt
 from tests.processes.gateway_process import eventually
 from tests.support.account_desk import Desk as Table
 from tests.support.ledger_store import events_in
+from tests.support.messages import valid_message
 
 KILLS = int(os.environ.get("ACCOUNT_KILLS", "5"))
 LIVED_S = (1.0, 4.0)
@@ -106,12 +107,20 @@ def test_no_ticket_is_lost_or_doubled_by_kills_at_random(tmp_path: Path) -> None
                 assert process.process.poll() is None, yard.logged()[-3:]
             before = digests(yard.ledger, before)
             assert not wrong_in(yard.ledger, clerk)
-        with running(yard, clerk):
+        with running(yard, clerk) as process:
             eventually(all_there(yard, broker.reader.history), "all that is committed is at the broker")
+            eventually(process.serves, "the pages are served")
+            pages = [
+                valid_message(process.get(path)) for path in ("/transfers?all=yes", "/stock", "/days", "/inventories")
+            ]
+            tickets = valid_message(process.get("/tickets?from=2020-01-01"))["tickets"]
             arrived = broker.reader.history()
         for each in yard.instruments:
             each.stop()
     wrong = wrong_in(yard.ledger, clerk)
+    told_there = {f"ticket {each['number']}" for each in tickets}
+    wrong += [f"{key} is not at /tickets" for key in before if key.startswith("ticket") and key not in told_there]
+    assert len(pages) == 4
     told = {each.document["document"]["key"] for each in arrived if each.document.get("document") is not None}
     for key in before:
         if key not in told:

@@ -253,7 +253,7 @@ ACCOUNT_BREAKS: tuple[Break, ...] = (
         "sides.append(side._replace(opening=gauging_of(record)))",
         STORIES,
     ),
-    Break("room rounded up", FITS, "floor(value_m3):,", "ceil(value_m3):,", STORIES),
+    Break("room for a transfer rounded up", FITS, "floor(value_m3):,", "ceil(value_m3):,", STORIES),
     Break(
         "a planned standard volume held against observed room",
         FITS,

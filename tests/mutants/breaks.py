@@ -2,6 +2,7 @@
 
 from tests.mutants.a_break import Break
 from tests.mutants.account_breaks import ACCOUNT_BREAKS
+from tests.mutants.account_desk_breaks import ACCOUNT_DESK_BREAKS
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.action_breaks import ACTION_BREAKS
 from tests.mutants.alarm_breaks import ALARM_BREAKS
@@ -32,6 +33,7 @@ __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
     *ACCOUNT_BREAKS,
+    *ACCOUNT_DESK_BREAKS,
     *ACTION_BREAKS,
     *PRODUCT_BREAKS,
     *ACQUISITION_BREAKS,

@@ -24,7 +24,13 @@ OF_DIGITS = ("tests/reports/test_digits.py",)
 OF_PAGES = ("tests/reports/test_pages.py",)
 
 REPORT_BREAKS: tuple[Break, ...] = (
-    Break("room rounded up", DIGITS, "ROUND_FLOOR if name in _ROUNDED_DOWN", "ROUND_HALF_UP if name in ()", OF_DIGITS),
+    Break(
+        "room of a report rounded up",
+        DIGITS,
+        "ROUND_FLOOR if name in _ROUNDED_DOWN",
+        "ROUND_HALF_UP if name in ()",
+        OF_DIGITS,
+    ),
     Break(
         "a digit more than is known", DIGITS, 'Form("m3", "m³", 1, 0, 1000)', 'Form("m3", "m³", 1, 1, 1000)', OF_STOCK
     ),

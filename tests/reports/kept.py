@@ -175,7 +175,7 @@ TANKS = (
     at_close(gauging("TK-102", "diesel", LOST, elements=(3, 5))),
     at_close(gauging("TK-103", "diesel", SMALL, elements=(1, 3))),
     at_close(gauging("TK-204", "gasoline", TK_204, motion=Motion.FILLING), is_moving=True),
-    TankAtClose("TK-300", None, False, reasons=(_UNSEEN,)),
+    TankAtClose("TK-300", None, False, reasons=(_UNSEEN,), product="diesel"),
 )
 
 

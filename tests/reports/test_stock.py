@@ -76,9 +76,9 @@ def test_bad_is_empty_and_counted_and_says_why() -> None:
     )
     assert group.total is not None
     gsv = group.total.cells["gsv"]
-    # 2387 of TK-101 and 84.9 of TK-103, as shown; TK-102 has no level.
-    assert (gsv.value, gsv.words) == (Decimal("2471.9"), "2 of 3, estimated")
-    assert group.total.cells["tov"].words == "2 of 3"
+    # 2387 of TK-101 and 84.9 of TK-103, as shown; TK-102 has no level, TK-300 no sheet.
+    assert (gsv.value, gsv.words) == (Decimal("2471.9"), "2 of 4, estimated")
+    assert group.total.cells["tov"].words == "2 of 4"
 
 
 def test_a_tank_without_a_sheet_is_counted_with_its_product() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from gateway.account.amount import AMOUNT, Amount
 from gateway.account.commands import AccountRefusedError
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, boundary, day_named
@@ -90,6 +91,11 @@ class Books:
         """Of movements that ended in the span, whenever their ticket was made."""
         papers = papers_between(self.connection, PaperKind.TICKET, _ns(begin), _FOREVER_NS)
         return [each for each in self._all(TICKET, papers, "ticket") if begin <= each.ended < end]
+
+    def amounts(self, begin: datetime, end: datetime) -> list[Amount]:
+        """Of what was moved in the span, whenever it was entered."""
+        papers = papers_between(self.connection, PaperKind.AMOUNT, _ns(begin), _ns(end))
+        return self._all(AMOUNT, papers, "amount")
 
     def span_of_day(self, name: str) -> Day:
         """Raises UsageError for no date."""

@@ -57,7 +57,7 @@ def _reconciliation(books: Books, wanted: Wanted) -> Report:
         days = books.month(wanted.month)
         return month_report(books.site, wanted.month, days, zone, books.reports)
     day = books.day(wanted.day, wanted.revision)
-    return day_report(books.site, day, zone, books.reports)
+    return day_report(books.site, day, zone, books.reports, books.amounts(day.begin, day.end))
 
 
 def _ticket(books: Books, wanted: Wanted) -> Report:

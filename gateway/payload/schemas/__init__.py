@@ -24,7 +24,7 @@ def schemas() -> dict[str, dict[str, Any]]:
         inventory,
         status,
         *map(_read, _WHOLE),
-        {**_read("inventories"), "$defs": _shared(status, "destination")},
+        {**_read("inventories"), "$defs": _shared(status, "destination") | _shared(inventory, "time")},
         _derived(inventory, "inventory-version"),
         _derived(inventory, "history", without=_HOLDS),
         {**_read("event"), "$defs": _shared(inventory, "time", "reason") | _shared(alarm, "alarm")},

@@ -12,7 +12,7 @@ from gateway.reports.numbers import FEET_AND_INCHES, quantity_words
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
 from gateway.reports.tables.scales import Scale, ruler_of_movement
-from gateway.reports.tables.ticket_amounts import amount_shown, measures_of, side_shown
+from gateway.reports.tables.ticket_amounts import amount_shown, figure_of, measures_of, side_shown
 from gateway.reports.words import (
     absent_words,
     both_times,
@@ -117,7 +117,7 @@ def _estimated(quality: Quality) -> str:
 def _amount(ticket: Ticket, plan: ReportPlan) -> Table:
     rows = []
     for name in measures_of(ticket):
-        figure, amount = ticket.moved[name], amount_shown(ticket, name, plan)
+        figure, amount = figure_of(ticket.moved, name), amount_shown(ticket, name, plan)
         cells: dict[str, Cell] = {
             **_named(name, plan),
             "amount": amount,
@@ -181,11 +181,11 @@ def _state_row(name: str, opening: Gauging, closing: Gauging, plan: ReportPlan) 
 
 
 def _measure_row(name: str, side: TicketSide, plan: ReportPlan) -> Row:
-    numbers = side_shown(side, name, plan)
+    numbers, moved = side_shown(side, name, plan), figure_of(side.moved, name)
     cells: dict[str, Cell] = {**_named(name, plan), **numbers._asdict()}
-    figures = {"opening": side.opening.figures[name], "closing": side.closing.figures[name], "moved": side.moved[name]}
+    figures = {"opening": side.opening.figures[name], "closing": side.closing.figures[name], "moved": moved}
     absent = {key: absent_words(figure) for key, figure in figures.items() if cells[key] is None}
-    cells["quality"] = quality_text(side.moved[name].quality, {}, side.moved[name].reasons)
+    cells["quality"] = quality_text(moved.quality, {}, moved.reasons)
     uncertain = frozenset(key for key, figure in figures.items() if figure.quality is Quality.UNCERTAIN)
     return Row(cells, uncertain, absent)
 
