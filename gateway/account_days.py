@@ -4,6 +4,7 @@ A boundary that passed while the gateway was down is closed afterwards. One clos
 """
 
 import asyncio
+import math
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
@@ -11,29 +12,40 @@ from typing import Any
 import structlog
 
 from gateway.account.amounts.entering import KnownAmounts, enter_amount, reverse_amount
+from gateway.account.amounts.file import import_amounts
 from gateway.account.balance.stocked import measure_of
-from gateway.account.commands import AccountRefusedError, CloseDay, EnterAmount, ReverseAmount
-from gateway.account.days.boundary import Day
+from gateway.account.commands import AccountRefusedError, CloseDay, EnterAmount, ImportAmounts, ReverseAmount
+from gateway.account.days.boundary import Day, ended_last
 from gateway.account.days.close import close_day, day_paper
-from gateway.account.days.due import ask_for_close, day_asked, days_due, days_touched
+from gateway.account.days.due import AT_ONCE, ask_for_close, day_asked, days_due, days_touched
 from gateway.account.gauging import gauging_of
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.accounting import Accounting
 from gateway.errors import NotKeptError
-from gateway.ledger.account_reading import closed_days, day_books, known_of, late_papers
+from gateway.ledger.account_reading import closed_days, day_books, late_papers
+from gateway.ledger.document_reading import known_of, spans_of
 
 __all__ = ["DayCloses"]
 
 CLOSED = "accounts.day_closed"
 NOT_CLOSED = "accounts.day_not_closed"
 
-_TURN_S = 2.0
+_TURN_S = 1.0
 _STEADY_S = 20.0
 """So long a day is due before it is closed: a clock that jumps ahead for a moment closes none."""
+_SET_S = 3600.0
+"""By more a clock that runs is not wrong by itself: somebody has set it, and it has to stand so for as long."""
 _LATE_S = 20.0
 """After the last of what came late: entries come one by one."""
 _AGAIN_S = 30.0
 _OVER = ("closed", "cancelled")
+_OF_TICKETS = {
+    PaperKind.AMOUNT: ("ticket",),
+    PaperKind.TICKET: ("reverses", "replaces"),
+    PaperKind.TRANSFER: (),
+    PaperKind.DAY: (),
+}
+"""By kind of paper: its fields that name a ticket."""
 
 
 class DayCloses:
@@ -46,7 +58,15 @@ class DayCloses:
         """From when to when something has changed since the days in it were closed."""
         self._late_since_s = 0.0
         self._not_before_s = 0.0
+        self._late_tickets: set[int] = set()
+        """What changed of these tickets or their documents: where both lie is late too."""
         self._has_looked = False
+        self._looked_at: set[str] = set()
+        """Days that were closed, or found to be as they are, in this process."""
+        self._by_themselves: list[float] = []
+        """When, of the days that were closed by themselves within the last hour."""
+        self._offset_s: float | None = None
+        self._set_at_s = -math.inf
         self.trouble = ""
         self.closed = 0
         """Revisions since the start."""
@@ -65,6 +85,7 @@ class DayCloses:
             return
         try:
             async with self._turn:
+                self._refuse_set_clock()
                 if not self._has_looked:
                     for paper in await accounts.read(late_papers):
                         self._note(paper)
@@ -81,10 +102,28 @@ class DayCloses:
                 self._log.error(NOT_CLOSED, trouble=str(error))
             self.trouble = f"a day cannot be closed: {error}"
 
+    def _refuse_set_clock(self) -> None:
+        """Raises NotKeptError for a while after the clock was set by much: a clock that jumps closes days that have not
+        ended, or none for long."""
+        steady_s = self._accounts.steady_s()
+        offset_s = self._accounts.now().timestamp() - steady_s
+        if self._offset_s is not None and abs(offset_s - self._offset_s) > _SET_S:
+            self._set_at_s = steady_s
+        self._offset_s = offset_s
+        if steady_s - self._set_at_s < _SET_S:
+            raise NotKeptError("the clock was set by more than 1 h; days are closed once it has stood so for 1 h")
+
     def _due(self) -> list[Day]:
         accounts, steady_s = self._accounts, self._accounts.steady_s()
-        last = accounts.last_day()
-        due = days_due(accounts.plan, accounts.now(), None if last is None else last["day"], accounts.first_sheet)
+        last, now = accounts.last_day(), accounts.now()
+        if last is not None and max(datetime.fromisoformat(last[name]) for name in ("end", "made")) > now:
+            # Closed by a clock that was ahead: what it said of a day is looked at again when that has really ended.
+            ended = ended_last(accounts.plan, now - timedelta(seconds=accounts.plan.close_after_s))
+            due = [] if ended.name in self._looked_at else [ended]
+        else:
+            due = days_due(accounts.plan, now, None if last is None else last["day"], accounts.first_sheet)
+        self._by_themselves = [at_s for at_s in self._by_themselves if steady_s - at_s < _SET_S]
+        due = due[: max(0, AT_ONCE - len(self._by_themselves))]
         self._due_since = {day.name: self._due_since.get(day.name, steady_s) for day in due}
         found = []
         for day in due:
@@ -98,11 +137,13 @@ class DayCloses:
         plan, products = accounts.plan, accounts.products
         books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
         close = close_day(plan, day, books, accounts.now())
+        self._looked_at.add(day.name)
         if close is None:
             return
         outcome = Outcome((day_paper(close),), (), (f"{close.day} closed as revision {close.revision}",))
         await accounts.commit(lambda _: (None, outcome))
         self.closed += 1
+        self._by_themselves.append(accounts.steady_s())
         self._log.info(CLOSED, day=close.day, revision=close.revision, quality=close.quality.word, why=close.why)
 
     # What came late
@@ -116,16 +157,33 @@ class DayCloses:
         span = _span(paper)
         if span is None:
             return
+        named = (paper.document.get(name) for name in _OF_TICKETS[paper.kind])
+        tickets = {number for number in named if number is not None}
+        if tickets:
+            self._late_tickets |= tickets
+            self._late_since_s = self._accounts.steady_s()
+        if self._is_late(span):
+            self._late_since_s = self._accounts.steady_s()
+
+    def _is_late(self, span: tuple[datetime, datetime]) -> bool:
         last = self._accounts.last_day()
         if last is None or span[0] >= datetime.fromisoformat(last["end"]):
-            return
+            return False
         before = self._late
         self._late = span if before is None else (min(before[0], span[0]), max(before[1], span[1]))
-        self._late_since_s = self._accounts.steady_s()
+        return True
 
     async def _close_again(self) -> None:
         late, accounts = self._late, self._accounts
-        if late is None or accounts.steady_s() - self._late_since_s < _LATE_S:
+        if accounts.steady_s() - self._late_since_s < _LATE_S:
+            return
+        tickets = frozenset(self._late_tickets)
+        if tickets:
+            for span in await accounts.read(lambda connection: spans_of(connection, tickets)):
+                self._is_late(span)
+            self._late_tickets -= tickets
+            late = self._late
+        if late is None:
             return
         begin = late[0] - timedelta(days=32)
         closed = await accounts.read(lambda connection: closed_days(connection, begin))
@@ -149,7 +207,7 @@ class DayCloses:
         self.closed += 1
         return kept
 
-    async def amount(self, command: EnterAmount | ReverseAmount, request: Mapping[str, Any]) -> Outcome:
+    async def amount(self, command: EnterAmount | ImportAmounts | ReverseAmount, request: Mapping[str, Any]) -> Outcome:
         """Raises AccountRefusedError, NotKeptError."""
         accounts = self._accounts
         self._refuse_clock()
@@ -159,10 +217,14 @@ class DayCloses:
             products = {*accounts.products.values(), *accounts.plan.measures}
             measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
             known = KnownAmounts(amounts, tickets, measures, accounts.products)
-            if isinstance(command, EnterAmount):
-                outcome = enter_amount(known, command, accounts.now())
-            else:
-                outcome = reverse_amount(known, command, accounts.now())
+            now = accounts.now()
+            match command:
+                case EnterAmount():
+                    outcome = enter_amount(known, command, now)
+                case ImportAmounts():
+                    outcome = import_amounts(known, accounts.plan.zone, command.text, by=command.by, now=now)
+                case ReverseAmount():
+                    outcome = reverse_amount(known, command, now)
             return await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
 
     def _refuse_clock(self) -> None:

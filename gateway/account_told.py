@@ -10,16 +10,28 @@ import orjson
 
 from gateway.account.amount import AMOUNT
 from gateway.account.day import DAY
+from gateway.account.days.due import days_due
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
+from gateway.account.plan import AccountPlan
 from gateway.account.ticket import TICKET
 from gateway.account.transfer import TRANSFER
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.progress import progress
 from gateway.payload.outside import outside
+from gateway.payload.plain import iso_time
 from gateway.reasons import ReasonCode, because
 from gateway.tank_record import Event, EventKind, TankRecord
 
-__all__ = ["AUDIT_SCHEMA", "DOCUMENTS", "account_audit", "open_documents", "told_document", "told_events"]
+__all__ = [
+    "AUDIT_SCHEMA",
+    "CAUTION",
+    "DOCUMENTS",
+    "account_audit",
+    "days_told",
+    "open_documents",
+    "told_document",
+    "told_events",
+]
 
 AUDIT_SCHEMA = "tank-gateway/audit/1"
 BY_ITSELF: Mapping[str, Any] = {"action": "by itself"}
@@ -38,13 +50,13 @@ DOCUMENTS: Mapping[PaperKind, str] = {
 """By kind: what those outside are told, `gateway/payload/schemas` has each."""
 _BRIEF = ("number", "kind", "phase", "day", "revision", "product", "partner", "reference", "owner", "by", "ticket")
 _BRIEFER = ("reverses", "replaces", "transfer", "value", "measure", "source", "tank", "planned", "why", "quality")
-_CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85)."
+CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85)."
 
 
 def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any]:
     """A paper as it was kept, for those outside. Raises PlainFormError where it is none."""
     kept = _FORMS[kind].from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
-    return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": _CAUTION, **outside(kept)}
+    return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": CAUTION, **outside(kept)}
 
 
 def open_documents(book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime) -> list[dict[str, Any]]:
@@ -53,6 +65,17 @@ def open_documents(book: TransferBook, sheets: Mapping[str, TankRecord], now: da
         {"key": transfer.key, **outside(transfer), "progress": outside(progress(transfer, sheets, now))}
         for _, transfer in sorted(book.transfers.items())
     ]
+
+
+def days_told(
+    plan: AccountPlan, now: datetime, last: Mapping[str, Any] | None, first_sheet: datetime | None
+) -> dict[str, Any]:
+    """The newest close, and days that have ended long enough ago and have none. `last`: its document."""
+    unclosed = days_due(plan, now, None if last is None else last["day"], first_sheet)
+    return {
+        "last": None if last is None else {"day": last["day"], "revision": last["revision"]},
+        "unclosed": [{"day": day.name, "ended": iso_time(day.end)} for day in unclosed],
+    }
 
 
 def account_audit(

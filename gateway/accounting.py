@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 import structlog
 
-from gateway.account.commands import AccountCommand, AccountRefusedError, CloseDay, EnterAmount, ReverseAmount
+from gateway.account.commands import AccountCommand, AccountRefusedError, AmountCommand, CloseDay
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
 from gateway.account.transfers.acts import act as act_on_transfers
@@ -24,7 +24,7 @@ from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.restart import resumed
 from gateway.account_begin import amount_uncertainty, book_from
 from gateway.account_queue import Held, WaitingSheets
-from gateway.account_told import account_audit, open_documents, told_events
+from gateway.account_told import account_audit, days_told, open_documents, told_events
 from gateway.actions.account_door import SiteFacts, account_command
 from gateway.actions.account_requests import AccountAction
 from gateway.actions.answers import NO_LEDGER, refused, well
@@ -32,7 +32,8 @@ from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
-from gateway.ledger.account_reading import before_this, tickets_with
+from gateway.ledger.account_reading import before_this
+from gateway.ledger.document_reading import tickets_with
 from gateway.process.one_thread import done_within
 from gateway.tank_record import TankRecord
 
@@ -77,7 +78,7 @@ class Accounting:
         """Told of all that holds from now on."""
         self.trouble = ""
         self.days: Callable[[CloseDay, Mapping[str, Any]], Any] | None = None
-        self.amounts: Callable[[EnterAmount | ReverseAmount, Mapping[str, Any]], Any] | None = None
+        self.amounts: Callable[[AmountCommand, Mapping[str, Any]], Any] | None = None
         self._boot = boot
         self._keeping = keeping
         self._clock = clock
@@ -167,7 +168,8 @@ class Accounting:
         try:
             outcome = await self._acted(request, command)
         except AccountRefusedError as error:
-            return refused(1, (str(error),), error.hint)
+            # Of a file each mistake has a line.
+            return refused(1, tuple(str(error).splitlines()), error.hint)
         except NotKeptError as error:
             return refused(1, (str(error),), "see to the disk of the ledger, and look at what is open")
         return well(outcome.lines, outcome.notes)
@@ -177,7 +179,7 @@ class Accounting:
             case CloseDay():
                 assert self.days is not None
                 found = await self.days(command, request)
-            case EnterAmount() | ReverseAmount():
+            case command if isinstance(command, AmountCommand):
                 assert self.amounts is not None
                 found = await self.amounts(command, request)
             case _:
@@ -345,7 +347,7 @@ class Accounting:
         self.first_sheet = before.first_sheet or self.first_sheet
         self._book = book if self._book is None else book._replace(seen=self._book.seen)
         self._log.info(BEGAN, open=len(book.transfers), last_ticket=book.last_ticket)
-        if is_first and (found := resumed(self._book, before.records, now)) is not None:
+        if is_first and (found := resumed(self._book, before.records, now, before.rested)) is not None:
             self._hold_by_itself(*found)
 
     # What is told
@@ -355,6 +357,10 @@ class Accounting:
         if self._book is None:
             return []
         return open_documents(self._book, self.sheets(), self.now())
+
+    def handover(self) -> dict[str, Any]:
+        days = days_told(self.plan, self.now(), self.last_day(), self.first_sheet)
+        return {"transfers": self.open_transfers(), "days": days}
 
     @property
     def is_idle(self) -> bool:

@@ -15,7 +15,7 @@ import structlog
 
 from gateway.actions.account_door import AccountDoor, NoAccounts
 from gateway.actions.account_requests import AccountAction
-from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, NoAlarms, command_of
+from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, command_of
 from gateway.actions.answers import (
     NO_LEDGER,
     audit_body,
@@ -64,6 +64,7 @@ _WRITE_S = 5.0
 """Longest that somebody waits for the disk."""
 _TURN_S = 0.5
 _NOT_IN_TRAIL = "it holds, but the disk has not taken it in yet: a crash before that would undo it; see to the disk"
+_UNREAD = "the ledger, which knows what tanks hold, cannot be read"
 _AGAIN_S = 10.0
 """After the disk did not take an expiry."""
 
@@ -81,7 +82,10 @@ def nothing_refitted(_setup: TankSetup) -> None:
 
 
 class Acting:
-    """`alarms` and `accounts` may be set at any time. All from the gateway's loop."""
+    """All from the gateway's loop. `accounts` may be set at any time."""
+
+    alarms: AlarmDoor
+    """To be set before anybody acts: what it leads to rests on what is entered, so that it comes after this."""
 
     def __init__(
         self,
@@ -89,14 +93,12 @@ class Acting:
         keeping: Keeping,
         clock: Clock,
         rebind: Callable[[TankBinding], None],
-        alarms: AlarmDoor | None = None,
         refit: Callable[[TankSetup], None] = nothing_refitted,
         ends: EndClock | None = None,
     ) -> None:
         """`rebind` makes a tank's sheets go by another binding, at once; `refit` by another product too. `ends`: the
         clock by which entries end."""
         self._ends = EndClock(clock) if ends is None else ends
-        self.alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
         self.accounts: AccountDoor = NoAccounts()
         self._keeping = keeping
         self._clock = clock
@@ -113,7 +115,7 @@ class Acting:
         self._log = structlog.get_logger("gateway.actions")
         self._tell_troubles(self._book.take_over(settings, self._now()))
         entries, held = self._read()
-        self._tell_troubles(self._book.turn(self._now(), held, entries)[1])
+        self._tell_troubles(self._book.turn(self._now(), held, entries, self._doubt())[1])
         for remark in self.remarks():
             self._log.warning(PRODUCT_DIFFERS, trouble=remark)
 
@@ -174,7 +176,7 @@ class Acting:
             products = self._book.products
             rows = product_rows(products.histories(), products.remarks(now))
             standings, alarms = self._book.standings(self._now_of_ends()), self.alarms.standings()
-            return {**list_document(now, standings, alarms, self.accounts.open_transfers()), "products": rows}
+            return {**list_document(now, standings, alarms), "products": rows, **self.accounts.handover()}
         try:
             action = read_action(request)
             if isinstance(action, AccountAction):
@@ -302,11 +304,16 @@ class Acting:
 
     async def _hold(self, held: Sequence[HeldProduct] = (), entries: Sequence[Entry] = ()) -> None:
         """What is kept, and what has come with time, holds from now on: a product with its density."""
-        tanks, troubles = self._book.turn(self._now(), held, entries)
+        tanks, troubles = self._book.turn(self._now(), held, entries, self._doubt())
         self._tell_troubles(troubles)
         for tank in tanks:
             self._refit(self._book.setup(tank))
             await asyncio.sleep(0)
+
+    def _doubt(self) -> str:
+        """Why nobody knows what the ledger knows: by what was taken in of it here."""
+        is_unread = self._keeping.is_refused or (self._keeping.keeps_papers and not self._times_read)
+        return _UNREAD if is_unread else ""
 
     async def _hold_products(self) -> None:
         """A change whose time has come is told once; of a tank that the ledger knows nothing of, what the site file

@@ -153,7 +153,10 @@ class Daemon:
         if self._keeping.remembers:
             self._loops.begin("memory", self._remembering.run)
         if self._manager.listens:
-            self._loops.begin("service manager", self._tell_manager)
+            self._loops.begin(
+                "service manager",
+                lambda: tell_manager(self._manager, self.readiness, self._progress, self._machine),
+            )
         for name, loop in (beside or {}).items():
             self._loops.begin(name, loop)
         try:
@@ -361,12 +364,12 @@ class Daemon:
             readings=lambda: joined(self._readings()),
             lines=self._lines,
             alarms=lambda: alarms_json(self.snapshot()),
+            accounts=self._accounts.pages,
         )
 
     def _lines(self) -> bytes:
         """By the machine's time, as lines go and count, also where the site has a time of its own."""
-        now = datetime.fromtimestamp(self._machine.utc_ns() / 1e9, UTC)
-        return lines_json(self.snapshot()._replace(instant=now))
+        return lines_json(self.snapshot()._replace(instant=datetime.fromtimestamp(self._machine.utc_ns() / 1e9, UTC)))
 
     def _readings(self) -> Iterator[bytes]:
         addresses = {line.name: str(line.primary) for line in self._settings.lines}
@@ -392,9 +395,6 @@ class Daemon:
             came_round,
             max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
         )
-
-    async def _tell_manager(self) -> None:
-        await tell_manager(self._manager, self.readiness, self._progress, self._machine)
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)

@@ -33,6 +33,7 @@ __all__ = ["Keeping", "Open", "kept_in", "nothing_kept"]
 NOTHING_KEPT = "ledger.not_kept"
 LITTLE_ROOM = "ledger.little_room"
 
+_FILE_REFUSED = "file_refused"
 _CLOSE_S = 3.0
 _MARGIN_S = 0.5
 """Between what is waited for and for how long: twice, for the ledger and for memory."""
@@ -141,6 +142,12 @@ class Keeping:
         """Whether there is a place for what people enter."""
         return self._ledger is not None
 
+    @property
+    def is_refused(self) -> bool:
+        """Whether there is a ledger that cannot be used, whatever it knows."""
+        trouble = None if self._refused is None else self._refused.trouble
+        return trouble is not None and trouble.code == _FILE_REFUSED
+
     def papers(self) -> tuple[Mapping[str, Paper], int]:
         """What people have entered, by key, and how many times a file was read for it."""
         return ({}, 0) if self._ledger is None else (self._ledger.papers.newest(), self._ledger.papers.times_read)
@@ -234,7 +241,7 @@ def kept_in(directory: Path | None, site: str, plan: LedgerPlan | None, tanks: i
             ledger = Ledger.open(replace(plan, file=file), site, boot, clock)
         except GatewayError as error:
             _LOGGER.error(NOTHING_KEPT, trouble=str(error), hint=error.hint)
-            return Keeping(None, memory, _none_because("file_refused", str(error), str(file)))
+            return Keeping(None, memory, _none_because(_FILE_REFUSED, str(error), str(file)))
         for warning in room_warnings(plan, tanks, file):
             _LOGGER.warning(LITTLE_ROOM, trouble=warning)
         return Keeping(ledger, memory)

@@ -3,6 +3,7 @@
 from gateway.account.paper import PaperKind
 from gateway.account.transfer import TransferPhase
 from gateway.account_days import DayCloses
+from gateway.account_pages import AccountPages
 from gateway.accounting import Accounting
 from gateway.acting import Acting
 from gateway.clock import Clock
@@ -32,6 +33,8 @@ class SiteAccounts:
         self._keeping = keeping
         self._accounts = Accounting(boot, settings.account, acting.products, keeping, clock, pipeline.records)
         self._days = DayCloses(self._accounts)
+        self.pages = AccountPages(settings.name, self._accounts).pages
+        """By path of the web address."""
         acting.accounts = self._accounts
 
     def begin(self, loops: Loops) -> None:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.calculation.methods.not_known import ProductNotKnown
+from gateway.calculation.methods.not_known import ProductDoubted, ProductNotKnown
 from gateway.calculation.plan import HeadPlan, LimitPlan, ProductPlan
 from gateway.errors import LimitError
 from gateway.pipeline import Pipeline
@@ -91,3 +91,22 @@ def test_a_level_by_pressure_has_none_without_the_density_that_makes_it(clock: H
     assert (figures.bottom_pressure.value, figures.bottom_pressure.quality) == (40_000.0, Quality.GOOD)
     for lost in (figures.level, figures.tov, figures.mass):
         assert (lost.value, lost.quality) == (None, Quality.BAD)
+
+
+def test_of_a_product_that_is_doubted_all_is_as_by_its_method_and_uncertain(clock: HandClock) -> None:
+    told: list[TankRecord] = []
+    plan = straight_plan()
+    doubted = replace(plan, product=replace(plan.product, method=ProductDoubted(plan.product.method, "who knows")))
+    for each in (plan, doubted):
+        pipeline = Pipeline("site", "b" * 32, [(each, BINDING, 2.0)], told.append, clock)
+        pipeline.take(temperature_readings(clock))
+        pipeline.take(level_reading(clock))
+    sure, unsure = (record.inventory.figures for record in told)
+    assert [each.value for each in unsure] == [each.value for each in sure]
+    for name in ("level", "tov", "liquid_temperature", "reference_density"):
+        assert getattr(unsure, name).quality is getattr(sure, name).quality
+    for name in ("gsv", "mass", "weight_in_air", "ctl", "observed_density"):
+        assert getattr(unsure, name).quality is Quality.UNCERTAIN
+    assert sure.gsv.quality is sure.ctl.quality is Quality.GOOD
+    assert unsure.ctl.reasons[0].text == "who knows"
+    assert told[0].inventory.reference_temperature_c == told[1].inventory.reference_temperature_c

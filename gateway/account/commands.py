@@ -10,10 +10,12 @@ from gateway.account.transfer import TransferKind
 __all__ = [
     "AccountCommand",
     "AccountRefusedError",
+    "AmountCommand",
     "ChangeTransfer",
     "CloseDay",
     "Described",
     "EnterAmount",
+    "ImportAmounts",
     "PlanTransfer",
     "ReverseAmount",
     "ReverseTicket",
@@ -115,6 +117,14 @@ class EnterAmount(NamedTuple):
     why: str = ""
 
 
+class ImportAmounts(NamedTuple):
+    """All amounts of a file, or none (`amounts.file`)."""
+
+    text: str
+    by: str
+    why: str = ""
+
+
 class ReverseAmount(NamedTuple):
     amount: int
     by: str
@@ -129,13 +139,5 @@ class CloseDay(NamedTuple):
     why: str = ""
 
 
-AccountCommand = (
-    PlanTransfer
-    | StartTransfer
-    | ChangeTransfer
-    | TransferDeed
-    | ReverseTicket
-    | EnterAmount
-    | ReverseAmount
-    | CloseDay
-)
+AmountCommand = EnterAmount | ImportAmounts | ReverseAmount
+AccountCommand = PlanTransfer | StartTransfer | ChangeTransfer | TransferDeed | ReverseTicket | AmountCommand | CloseDay

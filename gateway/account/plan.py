@@ -4,7 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time, tzinfo
 
-__all__ = ["AccountPlan", "BalanceTolerance"]
+__all__ = ["FLOW_SEEN_AFTER_S", "AccountPlan", "BalanceTolerance"]
+
+FLOW_SEEN_AFTER_S = 10 * 60.0
+"""Of a tank whose flow is worked out over five minutes, as is usual: twice as long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,7 @@ class AccountPlan:
     """How old a sheet may be at a boundary and still be that of the day's close."""
     close_after_s: float = 10 * 60.0
     """How long after the boundary the day is closed by itself."""
-    flow_seen_after_s: float = 10 * 60.0
+    flow_seen_after_s: float = FLOW_SEEN_AFTER_S
     """How long a flow may go on before the watch calls it a movement: an opening at rest is older than that."""
     simulated: bool = False
     """Whether the site is: of simulated values elsewhere no ticket is made."""

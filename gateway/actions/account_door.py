@@ -10,6 +10,7 @@ from gateway.account.commands import (
     CloseDay,
     Described,
     EnterAmount,
+    ImportAmounts,
     PlanTransfer,
     ReverseAmount,
     ReverseTicket,
@@ -51,8 +52,9 @@ class AccountDoor(Protocol):
         """The answer, as `Acting.act` gives it. Raises SettingsError with every mistake."""
         ...
 
-    def open_transfers(self) -> Sequence[Mapping[str, Any]]:
-        """What whoever takes over the shift has to know: transfers that are not over, as documents."""
+    def handover(self) -> Mapping[str, Any]:
+        """What whoever takes over the shift has to know, as plain values: `transfers` that are not over, and of `days`
+        the `last` that is closed and those that have ended and are `unclosed`."""
         ...
 
 
@@ -62,8 +64,8 @@ class NoAccounts:
     async def act(self, request: Mapping[str, Any], action: AccountAction, person: str) -> dict[str, Any]:
         return {"code": 1, "lines": ["this gateway keeps no accounts"], "hint": ""}
 
-    def open_transfers(self) -> Sequence[Mapping[str, Any]]:
-        return ()
+    def handover(self) -> Mapping[str, Any]:
+        return {"transfers": [], "days": None}
 
 
 def account_command(action: AccountAction, person: str, site: SiteFacts, now: datetime) -> AccountCommand:
@@ -93,6 +95,8 @@ def account_command(action: AccountAction, person: str, site: SiteFacts, now: da
             )
         case asked.EnterAmount():
             command = _amount(action, person, checked, now)
+        case asked.ImportAmounts():
+            command = ImportAmounts(action.text, person, why)
         case asked.ReverseAmount():
             command = ReverseAmount(action.amount, person, why)
         case asked.CloseDay():

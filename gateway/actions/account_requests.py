@@ -19,6 +19,7 @@ __all__ = [
     "ConfirmTransfer",
     "EnterAmount",
     "FinishTransfer",
+    "ImportAmounts",
     "PauseTransfer",
     "PlanTransfer",
     "ResumeTransfer",
@@ -143,6 +144,15 @@ class EnterAmount(_Act):
     owner: Text | None = None
 
 
+class ImportAmounts(_Act):
+    """Amounts of others out of comma, semicolon or tab separated values: all of them, or none and every mistake."""
+
+    action: Literal["import-amounts"]
+    text: Annotated[
+        Text, Field(description="A line of columns (kind, source, product, amount, at, reference), then one each")
+    ]
+
+
 class ReverseAmount(_Act):
     action: Literal["reverse-amount"]
     amount: Whole
@@ -168,6 +178,7 @@ AccountAction = (
     | CancelTransfer
     | ReverseTicket
     | EnterAmount
+    | ImportAmounts
     | ReverseAmount
     | CloseDay
 )
@@ -183,6 +194,7 @@ ACCOUNT_ACTIONS: Mapping[str, type[Any]] = {
     "cancel-transfer": CancelTransfer,
     "reverse-ticket": ReverseTicket,
     "amount": EnterAmount,
+    "import-amounts": ImportAmounts,
     "reverse-amount": ReverseAmount,
     "close-day": CloseDay,
 }

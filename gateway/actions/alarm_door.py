@@ -15,7 +15,7 @@ from gateway.actions.requests import (
 from gateway.tank_state import AlarmStanding
 from gateway.watch.alarms.commands import AlarmVerb
 
-__all__ = ["AlarmCommand", "AlarmDoor", "NoAlarms", "Refusal", "command_of"]
+__all__ = ["AlarmCommand", "AlarmDoor", "Refusal", "command_of"]
 
 OF_GATEWAY = "gateway"
 """What people write for a tank where the alarm is one of the gateway itself."""
@@ -50,17 +50,6 @@ class AlarmDoor(Protocol):
     def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
         """By tank: of every alarm that is not normal how it stands now."""
         ...
-
-
-class NoAlarms:
-    """Of a gateway that watches for none."""
-
-    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
-        name = f"{tank} {command.alarm}".strip()
-        return Refusal(f"{name}: this gateway raises no alarms", "values and maintenance can be entered")
-
-    def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
-        return {}
 
 
 _DEEDS: Mapping[type[Any], AlarmVerb] = {

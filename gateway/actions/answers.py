@@ -108,10 +108,8 @@ def list_document(
     now: datetime,
     entries: Sequence[EntryStanding],
     alarms: Mapping[str, Sequence[AlarmStanding]],
-    transfers: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """What whoever takes over the shift has to know: entries and maintenance, each alarm that is not normal, and the
-    transfers that are open."""
+    """What whoever takes over the shift has to know: entries and maintenance, and each alarm that is not normal."""
     return {
         "code": 0,
         "lines": [],
@@ -133,7 +131,6 @@ def list_document(
             for tank, standings in alarms.items()
             for standing in standings
         ],
-        "transfers": list(transfers),
     }
 
 

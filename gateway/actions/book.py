@@ -85,12 +85,12 @@ class Book:
         return tuple(troubles)
 
     def turn(
-        self, now: datetime, held: Iterable[HeldProduct] = (), entries: Iterable[Entry] = ()
+        self, now: datetime, held: Iterable[HeldProduct] = (), entries: Iterable[Entry] = (), doubt: str = ""
     ) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Time has passed, and words on products and entries are kept. The tanks that hold something else from now on,
-        and what can no longer be taken, one line each."""
+        and what can no longer be taken, one line each. `doubt`: why nobody knows what is kept; empty: it is known."""
         words, given = tuple(held), tuple(entries)
-        tanks = self.products.turn(now, words)
+        tanks = tuple(dict.fromkeys((*self.products.turn(now, words), *self.products.doubt(doubt, now))))
         known = [entry for entry in self._entries.values() if entry.about in tanks and entry.quantity != MAINTENANCE]
         troubles: tuple[str, ...] = ()
         if words or given or tanks:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from gateway.actions.entry import Entry, What, utc_text
 from gateway.actions.held_product import HeldProduct, Word, held_at, held_now, history_of
 from gateway.actions.requests import ProductChange, Withdraw
-from gateway.calculation.methods.not_known import ProductNotKnown
+from gateway.calculation.methods.not_known import ProductDoubted, ProductNotKnown
 from gateway.calculation.plan import ProductPlan
 from gateway.errors import SettingsError
 from gateway.settings import SiteSettings, TankSetup
@@ -47,8 +47,18 @@ class Products:
         """Of these by key: those of a time that was to come."""
         self._now_held: dict[str, HeldProduct | None] = {}
         self._troubles: dict[str, str] = {}
+        self._doubt = ""
+        """Why the site file's word may not be the last one; empty: it is, where there is no other."""
 
     # What holds
+
+    def doubt(self, why: str, now: datetime) -> tuple[str, ...]:
+        """Whether the papers are known: `why` not, or empty. The tanks that are to be watched otherwise from now on."""
+        if why == self._doubt:
+            return ()
+        self._doubt = why
+        self._now_held.clear()
+        return self._look(now)
 
     def take_over(self, settings: SiteSettings, now: datetime) -> None:
         """Another site file."""
@@ -75,7 +85,7 @@ class Products:
         changed = []
         for tank, setup in self._of_site.items():
             held = held_now(self.history(tank), now)
-            if tank in self.setups and self._now_held[tank] == held:
+            if tank in self._now_held and self._now_held[tank] == held:
                 continue
             self._now_held[tank] = held
             made = self._made(setup, held, now)
@@ -101,6 +111,10 @@ class Products:
         held = held_now(history_of(known.values()), now)
         return self._of_site[tank].plan.product.name if held is None else held.product
 
+    def setup_at(self, tank: str, instant: datetime) -> TankSetup:
+        """The tank with what it held then. Raises KeyError for one that is not in the site file."""
+        return self._made(self._of_site[tank], held_at(self.history(tank), instant), instant)
+
     def entered_before(self, tank: str, entry: Entry) -> str:
         """Why a sample is of what the tank held before; empty where it is not."""
         held = self._now_held.get(tank)
@@ -115,7 +129,7 @@ class Products:
         assert self._settings is not None
         others = self._settings.other_products
         if held is None:
-            return setup
+            return setup if not self._doubt else _of_doubted_product(setup, self._doubt)
         since = held.since if held.is_change else None
         has_old = since is not None and others.older_samples(tank, since)
         if held.product == setup.plan.product.name and not has_old:
@@ -124,7 +138,9 @@ class Products:
             return others.setup(tank, held.product, now, since=since, density_elsewhere=True)[0]
         except SettingsError as error:
             self._troubles[tank] = _plain(error.mistakes[0])
-            return _of_no_product(setup, held, self._troubles[tank])
+        except Exception as error:  # noqa: BLE001 - one tank must not keep the others from being watched
+            self._troubles[tank] = f"a fault in the program: {type(error).__name__}: {error}"
+        return _of_no_product(setup, held, self._troubles[tank])
 
     # What is to be kept beside what people say
 
@@ -240,6 +256,8 @@ class Products:
             held = held_now(history, now)
             planned = [each for each in history if each.word is Word.PLANNED and each.since > now]
             for each in planned if held is None else [held, *planned]:
+                if each.product == setup.plan.product.name:
+                    continue  # as the file has it, it was found right
                 try:
                     settings.other_products.setup(tank, each.product, now, density_elsewhere=True)
                 except SettingsError as error:
@@ -258,6 +276,12 @@ def _entries(held: HeldProduct) -> tuple[Entry, ...]:
         return ()
     at = max(held.entered, held.since)
     return (Entry(held.tank, "density", What.ENTERED, held.density, held.by, at, held.why, held.product),)
+
+
+def _of_doubted_product(setup: TankSetup, why: str) -> TankSetup:
+    product = setup.plan.product
+    doubted = replace(product, method=ProductDoubted(product.method, f"taken for {product.name}: {why}"))
+    return replace(setup, plan=replace(setup.plan, product=doubted))
 
 
 def _of_no_product(setup: TankSetup, held: HeldProduct, trouble: str) -> TankSetup:

@@ -38,6 +38,9 @@ __all__ = [
 
 _LONGEST_TEXT = 500
 _MOST_FIELDS = 20
+_FILES = {("import-amounts", "text"): 50_000}
+"""By action and field: what is a file with lines, and how long it may be. The door takes a little more at once."""
+_OF_LINES = str.maketrans("", "", "\r\n\t")
 
 
 def _known(quantity: str) -> str:
@@ -232,15 +235,23 @@ def read_action(given: Mapping[str, Any]) -> Action | AccountAction:
     """What is asked for. Raises SettingsError with every mistake: each names the field and what would be right."""
     if len(given) > _MOST_FIELDS:
         raise SettingsError((f"has {len(given)} fields, which no action has",))
-    wrong = [
-        f"{name!s:.40}: is no text of at most {_LONGEST_TEXT} characters"
-        for name, value in given.items()
-        if not isinstance(value, str) or len(value) > _LONGEST_TEXT or not value.isprintable()
-    ]
+    word = str(given.get("action", ""))
+    wrong = [mistake for name, value in given.items() if (mistake := _no_text(word, name, value))]
     if wrong:
         raise SettingsError(tuple(wrong))
-    word = given.get("action", "")
     model = ACTIONS.get(word) or ACCOUNT_ACTIONS.get(word)
     if model is None:
         raise SettingsError((f"action: '{word}' is not known; {suggestion(word, [*ACTIONS, *ACCOUNT_ACTIONS])}",))
     return checked_model(model, given)
+
+
+def _no_text(action: str, name: str, value: Any) -> str:
+    """Why a field cannot be what somebody wrote; empty where it can."""
+    longest = _FILES.get((action, name))
+    if isinstance(value, str) and longest is not None:
+        value, longest_told = value.translate(_OF_LINES), f"{longest} characters; give it in parts"
+    else:
+        longest, longest_told = _LONGEST_TEXT, f"{_LONGEST_TEXT} characters"
+    if isinstance(value, str) and len(value) <= longest and value.isprintable():
+        return ""
+    return f"{name!s:.40}: is no text of at most {longest_told}"

@@ -14,6 +14,7 @@ from gateway.calculation.density.at_temperature import (
     of_another_product,
     standing_doubts,
 )
+from gateway.calculation.density.layers import layers_of_one_sample, remarked
 from gateway.calculation.density.measured import measured_density
 from gateway.calculation.door import admitted
 from gateway.calculation.doubts.plausibility import as_judged, judged
@@ -124,6 +125,11 @@ def sheet(plan: TankPlan, tank_input: TankInput, memory: Memory, judgements: Jud
     vapour_c = _vapour(plan, tank_input, level)
     gas_c = temperature if vapour_c.value is None else vapour_c
     vapour = vapour_figures(plan, tov, pressure, temperature, gas_c, masses.mass, memory, now_s)
+    layers = layers_of_one_sample(found.liquid.spread, plan.temperature.stratification_c, density.basis.source)
+    if layers is not None:
+        reference, observed = (remarked(each, layers) for each in correction[:2])
+        correction = correction._replace(reference_density=reference, observed_density=observed)
+        masses = masses._replace(mass=remarked(masses.mass, layers))
     # In the order of the fields, and as a tuple: made by name they cost a thirtieth of a sheet more.
     figures = _new(
         Figures,

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
+from gateway.delivery.account_metrics import account_metrics
 from gateway.delivery.exposition import Kind, family, histogram_samples, label_text, sample
 from gateway.status import GatewaySnapshot
 
@@ -16,6 +17,7 @@ def own_metrics(snapshot: GatewaySnapshot) -> Iterator[str]:
     yield from _destinations(snapshot)
     yield from _history(snapshot)
     yield from _ledger(snapshot)
+    yield from account_metrics(snapshot)
     yield from _whole(snapshot)
 
 

@@ -28,7 +28,9 @@ __all__ = [
     "AccountPapers",
     "Known",
     "PaperError",
+    "Span",
     "StoredPaper",
+    "in_span",
     "newest_day",
     "open_transfers",
     "paper_digest",
@@ -63,6 +65,15 @@ class StoredPaper(NamedTuple):
     tank: str
     instant_ns: int
     document: Mapping[str, Any]
+
+
+class Span(NamedTuple):
+    """Papers of a kind of a span of time; `until` is not in it, and None has no end."""
+
+    kind: PaperKind
+    begin: datetime
+    until: datetime | None
+    at_most: int
 
 
 class Known(NamedTuple):
@@ -280,6 +291,20 @@ def papers_between(
             return
         yield from map(_stored_or_why_not, rows)
         after = (rows[-1][4], rows[-1][0])
+
+
+def in_span(connection: sqlite3.Connection, span: Span) -> tuple[list[Mapping[str, Any]], bool]:
+    """Documents, oldest first, and whether that are all. Raises sqlite3.Error, and PaperError for one that is damaged:
+    a list that lacks it would look whole."""
+    until_ns = 1 << 62 if span.until is None else round(span.until.timestamp() * 1e9)
+    found: list[Mapping[str, Any]] = []
+    for paper in papers_between(connection, span.kind, round(span.begin.timestamp() * 1e9), until_ns):
+        if isinstance(paper, PaperError):
+            raise paper
+        if len(found) == span.at_most:
+            return found, False
+        found.append(paper.document)
+    return found, True
 
 
 def _stored_or_why_not(row: tuple[Any, ...]) -> StoredPaper | PaperError:

@@ -5,8 +5,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple, TypeVar
 
-from gateway.account.amount import AMOUNT, Amount
-from gateway.account.commands import AccountRefusedError, EnterAmount, ReverseAmount
+from gateway.account.amount import AMOUNT
+from gateway.account.commands import AccountRefusedError
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, day_named
 from gateway.account.days.close import DayBooks
@@ -25,38 +25,35 @@ from gateway.ledger.account_papers import (
     paper_of,
     papers_behind,
     papers_between,
-    papers_linked,
     read_known,
-    reference_word,
 )
 from gateway.ledger.blocks import RECORD, ends, runs_between
 from gateway.ledger.codec import Decoder
 from gateway.ledger.contract import Row
+from gateway.ledger.document_reading import paper_from, ticket_from, with_documents
 from gateway.ledger.entries import Names, entry_of, rows_between
 from gateway.ledger.reading_file import site_of
 from gateway.plain_form import PlainForm, PlainFormError
+from gateway.records import Quality
 from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion
 
 __all__ = [
     "Before",
-    "amount_from",
-    "amounts_of_reference",
-    "amounts_with",
     "before_this",
     "closed_days",
     "day_books",
     "day_from",
     "first_sheet",
-    "known_of",
     "late_papers",
-    "ticket_from",
-    "tickets_with",
     "transfer_from",
 ]
 
 _SLICE = 512
 _NEWEST_ROWS = 50_000
 """So far back the last record of each tank is looked for at a start."""
+_LOOKED_AT = 5_000
+"""Of one tank: so many of its records are looked through for one at rest."""
 _RECENT = timedelta(days=7)
 _NEWEST_TICKETS = 300
 """So far back the newest closing of each tank is looked for."""
@@ -73,6 +70,8 @@ class Before(NamedTuple):
 
     records: Mapping[str, TankRecord]
     """By tank, the last of another start."""
+    rested: Mapping[str, TankRecord]
+    """Of tanks that were not at rest then, or had no level: the last of the same start that was and had."""
     transfers: tuple[Transfer, ...]
     """Those that are not over, and those of late that are."""
     tickets: tuple[Ticket, ...]
@@ -81,24 +80,14 @@ class Before(NamedTuple):
     """The oldest that is kept."""
 
 
-def ticket_from(document: Mapping[str, Any]) -> Ticket:
-    """Raises PlainFormError."""
-    return _from(TICKET, document)
-
-
-def amount_from(document: Mapping[str, Any]) -> Amount:
-    """Raises PlainFormError."""
-    return _from(AMOUNT, document)
-
-
 def transfer_from(document: Mapping[str, Any]) -> Transfer:
     """Raises PlainFormError."""
-    return _from(TRANSFER, document)
+    return paper_from(TRANSFER, document)
 
 
 def day_from(document: Mapping[str, Any]) -> DayClose:
     """Raises PlainFormError."""
-    return _from(DAY, document)
+    return paper_from(DAY, document)
 
 
 def before_this(connection: sqlite3.Connection, boot: str, tanks: Collection[str], now: datetime) -> Before:
@@ -112,9 +101,11 @@ def before_this(connection: sqlite3.Connection, boot: str, tanks: Collection[str
     for paper in open_transfers(connection):
         if isinstance(paper, StoredPaper):
             late[paper.key] = paper
+    last = _last_records(connection, boot, tanks)
     return Before(
         read_known(connection),
-        _last_records(connection, boot, tanks),
+        {tank: record for tank, (_, record) in last.items()},
+        {tank: rested for tank, found in last.items() if (rested := _rested(connection, *found)) is not None},
         tuple(_readable(TRANSFER, late.values())),
         tuple(_newest_tickets(connection, tanks)),
         first_sheet(connection),
@@ -147,49 +138,18 @@ def day_books(connection: sqlite3.Connection, plan: AccountPlan, day: Day, produ
                 if tank.gauging is not None:
                     sheets.setdefault(tank.tank, []).append(tank.gauging)
     around = timedelta(days=7), timedelta(days=31)
-    amounts = papers_between(connection, PaperKind.AMOUNT, _ns(begin - around[0]), _ns(day.end + around[1]))
+    found = _all(AMOUNT, papers_between(connection, PaperKind.AMOUNT, _ns(begin - around[0]), _ns(day.end + around[1])))
+    tickets = _all(TICKET, papers_between(connection, PaperKind.TICKET, begin_ns, _FOREVER_NS))
+    # A document may be of another month than its ticket: it counts where that is.
+    amounts, tickets = with_documents(connection, found, tickets)
     return DayBooks(
         sheets=sheets,
         products=products,
-        tickets=tuple(_all(TICKET, papers_between(connection, PaperKind.TICKET, begin_ns, _FOREVER_NS))),
-        amounts=tuple(_all(AMOUNT, amounts)),
+        tickets=tuple(tickets),
+        amounts=tuple(amounts),
         transfers=tuple(_all(TRANSFER, open_transfers(connection))),
         closes=(*closes, *([] if earlier is None else [earlier])),
     )
-
-
-def tickets_with(connection: sqlite3.Connection, number: int) -> list[Ticket]:
-    """A ticket, what reverses or replaces it, and what it replaces, as far as that goes. Raises sqlite3.Error."""
-    found: dict[int, Ticket] = {}
-    wanted = [number]
-    while wanted:
-        each = wanted.pop()
-        if each in found:
-            continue
-        paper = paper_of(connection, PaperKind.TICKET, f"ticket {each}")
-        if paper is None:
-            continue
-        ticket = ticket_from(paper.document)
-        found[each] = ticket
-        wanted += [other for other in (ticket.replaces, ticket.reverses) if other is not None]
-        for name in ("reverses", "replaces"):
-            wanted += [int(p.document["number"]) for p in papers_linked(connection, PaperKind.TICKET, name, str(each))]
-    return [found[each] for each in sorted(found)]
-
-
-def known_of(connection: sqlite3.Connection, command: EnterAmount | ReverseAmount) -> tuple[list[Amount], list[Ticket]]:
-    """What an amount is looked at against: those of the same document or ticket, the one to be taken back, and the
-    last, which has the last number. Raises sqlite3.Error, PaperError."""
-    (last,) = connection.execute("SELECT last FROM numbers WHERE kind = 'amount'").fetchone()
-    tickets: list[Ticket] = []
-    numbers = [last]
-    if isinstance(command, ReverseAmount):
-        numbers.append(command.amount)
-    else:
-        tickets = [] if command.ticket is None else tickets_with(connection, command.ticket)
-        given = command.source.value, command.reference, command.product
-        numbers += amounts_of_reference(connection, *given, [ticket.number for ticket in tickets])
-    return amounts_with(connection, numbers), tickets
 
 
 def closed_days(connection: sqlite3.Connection, begin: datetime) -> frozenset[str]:
@@ -204,33 +164,6 @@ def late_papers(connection: sqlite3.Connection) -> list[AccountPaper]:
     return [] if paper is None else papers_behind(connection, paper.number)
 
 
-def amounts_with(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[Amount]:
-    """Amounts, and what reverses them. Raises sqlite3.Error."""
-    found: dict[int, Amount] = {}
-    for number in numbers:
-        paper = paper_of(connection, PaperKind.AMOUNT, f"amount {number}")
-        if paper is not None:
-            found[number] = amount_from(paper.document)
-            for other in papers_linked(connection, PaperKind.AMOUNT, "reverses", str(number)):
-                found[int(other.document["number"])] = amount_from(other.document)
-    return [found[number] for number in sorted(found)]
-
-
-def amounts_of_reference(
-    connection: sqlite3.Connection, source: str, reference: str, product: str, tickets: Iterable[int]
-) -> list[int]:
-    """Numbers of those that are of this document, or name one of these tickets. Raises sqlite3.Error."""
-    word = reference_word(source, reference, product)
-    papers = papers_linked(connection, PaperKind.AMOUNT, "reference", word) if reference else []
-    for ticket in tickets:
-        papers += papers_linked(connection, PaperKind.AMOUNT, "ticket", str(ticket))
-    return sorted({int(paper.document["number"]) for paper in papers})
-
-
-def _from(form: PlainForm[T], document: Mapping[str, Any]) -> T:
-    return form.from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
-
-
 def _all(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) -> list[T]:
     """Raises PaperError for one that cannot be read: without it a balance would be wrong, and look right."""
     found = []
@@ -238,7 +171,7 @@ def _all(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) -> list
         if isinstance(paper, PaperError):
             raise paper
         try:
-            found.append(_from(form, paper.document))
+            found.append(paper_from(form, paper.document))
         except PlainFormError as error:
             raise PaperError(f"{paper.key} cannot be read: {error}") from error
     return found
@@ -250,7 +183,7 @@ def _readable(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) ->
     for paper in papers:
         if isinstance(paper, StoredPaper):
             try:
-                found.append(_from(form, paper.document))
+                found.append(paper_from(form, paper.document))
             except PlainFormError:
                 continue
     return found
@@ -287,7 +220,10 @@ def _newest_tickets(connection: sqlite3.Connection, tanks: Collection[str]) -> l
     return found
 
 
-def _last_records(connection: sqlite3.Connection, boot: str, tanks: Collection[str]) -> dict[str, TankRecord]:
+def _last_records(
+    connection: sqlite3.Connection, boot: str, tanks: Collection[str]
+) -> dict[str, tuple[Row, TankRecord]]:
+    """By tank, with the row that it stands in."""
     names = Names(connection)
     first, last = ends(connection)
     rows: dict[str, Row] = {}
@@ -299,7 +235,35 @@ def _last_records(connection: sqlite3.Connection, boot: str, tanks: Collection[s
             if tank in tanks and tank not in rows and names.boot(row.boot) != boot:
                 rows[tank] = row
         before = after + 1
-    return _decoded(connection, names, rows)
+    return {tank: (rows[tank], record) for tank, record in _decoded(connection, names, rows).items()}
+
+
+def _rested(connection: sqlite3.Connection, row: Row, record: TankRecord) -> TankRecord | None:
+    """The last of the tank before it that was at rest and had a level, in the same start; None: it was itself."""
+    if _is_at_rest(record):
+        return None
+    decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
+    names, site = Names(connection), site_of(connection)
+    looked_at, before = 0, row.position
+    while before > max(0, row.position - _NEWEST_ROWS):
+        after = max(0, before - 1 - _SLICE)
+        for each in reversed(rows_between(connection, after, before - 1, _SLICE, RECORD)):
+            if each.tank != row.tank:
+                continue
+            looked_at += 1
+            if each.boot != row.boot or looked_at > _LOOKED_AT:
+                return None
+            entry = entry_of(each, site, names, decode)
+            if isinstance(entry, KeptRecord) and _is_at_rest(entry.record):
+                return entry.record
+        before = after + 1
+    return None
+
+
+def _is_at_rest(record: TankRecord) -> bool:
+    state = record.state
+    level = record.inventory.figures.level
+    return state is not None and state.motion is Motion.AT_REST and level.quality is not Quality.BAD
 
 
 def _sheets_at(

@@ -8,6 +8,7 @@ import orjson
 from gateway.payload.plain import iso_time, reason_document
 from gateway.status import GatewaySnapshot
 from gateway.tank_state import AlarmNow, AlarmPhase, AlarmStanding
+from gateway.validity import valid_until
 
 __all__ = ["ALARMS_SCHEMA", "ALARM_SCHEMA", "alarm_json", "alarms_json", "standing_document"]
 
@@ -15,9 +16,11 @@ ALARM_SCHEMA = "tank-gateway/alarm/1"
 ALARMS_SCHEMA = "tank-gateway/alarms/1"
 
 
-def alarm_json(site: str, alarm: AlarmNow, instant: datetime, *, simulated: bool = False) -> bytes:
-    """UTF-8 JSON. Raises DeliveryError when a time has no zone."""
-    payload = {"schema": ALARM_SCHEMA, "site": site, "time": iso_time(instant), **_member(alarm)}
+def alarm_json(site: str, alarm: AlarmNow, instant: datetime, for_s: float, *, simulated: bool = False) -> bytes:
+    """UTF-8 JSON. `for_s`: so long it holds. Raises DeliveryError when a time has no zone."""
+    until = valid_until(instant, for_s)
+    validity = {"valid_until": None if until is None else iso_time(until), "valid_for_s": for_s}
+    payload = {"schema": ALARM_SCHEMA, "site": site, "time": iso_time(instant), **validity, **_member(alarm)}
     if simulated:
         payload |= {"simulated": True, "notice": "SIMULATED"}
     return orjson.dumps(payload)

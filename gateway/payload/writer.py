@@ -133,6 +133,17 @@ def inventories_pieces(snapshot: GatewaySnapshot) -> Iterator[bytes]:
                 {"about": each.about, "quantity": each.quantity, "used": each.is_used, "text": each.text}
                 for each in snapshot.entered
             ],
+            "open_transfers": [
+                {
+                    "number": each.number,
+                    "kind": each.kind,
+                    "phase": each.phase,
+                    "tanks": list(each.tanks),
+                    "since": iso_time(each.since),
+                    "waits_for": each.waits_for,
+                }
+                for each in (() if snapshot.accounts is None else snapshot.accounts.open)
+            ],
             "alarms": [
                 {"name": each.standing.name, "phase": each.standing.phase, "priority": each.standing.priority}
                 for each in snapshot.alarms

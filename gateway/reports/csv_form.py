@@ -12,9 +12,10 @@ from datetime import datetime
 from decimal import Decimal
 from typing import BinaryIO
 
+from gateway.reports.head import SIMULATED, head_facts
 from gateway.reports.numbers import machine_number
 from gateway.reports.report import Column, Kind, Report, Row, Table, Total
-from gateway.reports.words import both_times, local_text, utc_text
+from gateway.reports.words import utc_text
 
 __all__ = ["column_name", "harmless", "write_csv"]
 
@@ -59,9 +60,9 @@ class _Said:
         self._gap = [""] * width
 
     def head(self, report: Report) -> Iterable[list[str]]:
-        simulated = ["SIMULATED: no real tanks"] if report.simulated else []
-        heads = [report.title, f"site {report.site}", f"as of {both_times(report.as_of, report.zone)}"]
-        heads += [f"record {report.identity}", *simulated, *(f"{fact.name}: {fact.text}" for fact in report.facts)]
+        simulated = [SIMULATED] if report.simulated else []
+        facts = (f"{fact.name}: {fact.text}" for fact in head_facts(report))
+        heads = [report.title, f"Site: {report.site}", *simulated, *facts]
         for kind, texts in (("head", heads), ("caution", report.cautions), ("note", report.notes)):
             for text in texts:
                 yield [kind, "", "", *self._gap, harmless(text)]
@@ -98,6 +99,7 @@ def _text(row: Row, column: Column, report: Report) -> str:
         case Decimal():
             return machine_number(cell)
         case datetime():
-            return local_text(cell, report.zone) if column.kind is Kind.LOCAL else utc_text(cell)
+            is_local = column.kind is Kind.LOCAL
+            return cell.astimezone(report.zone).isoformat(timespec="seconds") if is_local else utc_text(cell)
         case _:
             return harmless(cell)

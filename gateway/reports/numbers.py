@@ -9,8 +9,10 @@ from gateway.reports.report import Kind
 from gateway.units.quantity import feet_inches_text
 from gateway.units.table import INCH
 
-__all__ = ["machine_number", "number_words", "quantity_words"]
+__all__ = ["FEET_AND_INCHES", "machine_number", "number_words", "quantity_words"]
 
+FEET_AND_INCHES = "ft in"
+"""The unit of inches on paper."""
 _MINUS = "\u2212"
 
 

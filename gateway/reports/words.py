@@ -7,6 +7,8 @@ from gateway.display import DEFINITIONS, printable
 from gateway.records import Figure, Quality, Reason, ReasonCode
 
 __all__ = [
+    "NONE_DETECTED",
+    "NOT_APPLICABLE",
     "NO_VALUE",
     "absent_words",
     "both_times",
@@ -19,6 +21,8 @@ __all__ = [
 ]
 
 NO_VALUE = "no value"
+NONE_DETECTED = "none detected"
+NOT_APPLICABLE = "n/a"
 _PASSED_ON = (ReasonCode.INPUT_BAD, ReasonCode.INPUT_UNCERTAIN)
 
 
@@ -59,7 +63,7 @@ def absent_words(figure: Figure) -> str:
     if figure.quality is Quality.BAD:
         return NO_VALUE
     codes = {reason.code for reason in figure.reasons}
-    return "none detected" if ReasonCode.NONE_DETECTED in codes else "n/a"
+    return NONE_DETECTED if ReasonCode.NONE_DETECTED in codes else NOT_APPLICABLE
 
 
 def reason_texts(reasons: Iterable[Reason]) -> tuple[str, ...]:

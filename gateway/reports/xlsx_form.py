@@ -9,8 +9,9 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, BinaryIO
 
+from gateway.reports.head import SIMULATED, head_facts
 from gateway.reports.report import Cell, Column, Kind, Report, Row, Table, Total
-from gateway.reports.words import both_times, local_text
+from gateway.reports.words import local_text
 
 if TYPE_CHECKING:
     from xlsxwriter import Workbook
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["write_xlsx"]
 
 _TEXT_WIDTHS = (8.0, 60.0)
-_NUMBER_WIDTH = 13.0
+_NUMBER_WIDTH = 16.0
+"""`9 of 10, estimated` has room."""
 _TIME_WIDTHS = {Kind.UTC: 19.0, Kind.LOCAL: 27.0}
 _NOT_IN_A_SHEET_NAME = re.compile(r"[\[\]:*?/\\']")
 _LONGEST_SHEET_NAME = 31
@@ -99,13 +101,12 @@ class _Sheet:
 
     def _head(self) -> None:
         report = self._report
-        self._line(f"{report.title}: {self._table.title}", bold=True, font_size=14)
+        titles = dict.fromkeys((report.title, self._table.title))
+        self._line(": ".join(titles), bold=True, font_size=14)
         self._line(f"Site {report.site}", bold=True)
         if report.simulated:
-            self._line("SIMULATED: no real tanks", bold=True)
-        self._line(f"As of {both_times(report.as_of, report.zone)}")
-        self._line(f"Record {report.identity}")
-        for fact in report.facts:
+            self._line(SIMULATED, bold=True)
+        for fact in head_facts(report):
             self._line(f"{fact.name}: {fact.text}")
         for caution in report.cautions:
             self._line(caution, italic=True)
@@ -140,7 +141,9 @@ class _Sheet:
         self._next += 1
         for index, column in enumerate(self._table.columns):
             if column.key in words:
-                self._sheet.write_string(self._next, index, words[column.key], self._formats(italic=True))
+                self._sheet.write_string(
+                    self._next, index, words[column.key], self._formats(italic=True, align="right")
+                )
         self._next += 1
 
     def _first_free(self, total: Total) -> int:
@@ -180,7 +183,7 @@ def _width(column: Column, table: Table) -> float:
         return _NUMBER_WIDTH
     longest = max((len(str(row.cells.get(column.key) or "")) for row in table.rows), default=0)
     least, most = _TEXT_WIDTHS
-    return min(max(least, longest + 1.0, len(column.heading) + 1.0), most)
+    return min(max(least, longest * 1.1 + 2.0, len(column.heading) * 1.2 + 2.0), most)
 
 
 def _sheet_name(title: str, taken: set[str]) -> str:

@@ -149,6 +149,7 @@ def load_site(
         mistakes,
         "UTC" if site is None else site.time_zone,
         simulated=site is not None and site.simulated,
+        windows_s=[tank.watch.course.window_s for tank in tanks],
     )
     reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:

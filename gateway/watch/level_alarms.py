@@ -3,6 +3,8 @@
 A high limit is passed at its very level, and by the highest level that any gauge gives.
 """
 
+import math
+
 from gateway.calculation.plan import TOUCH_M
 from gateway.errors import LimitError
 from gateway.reasons import Reason, ReasonCode, because
@@ -128,28 +130,61 @@ def _fill(sight: Sight, level_m: float | None, above: Reason | None) -> tuple[fl
 
 
 def high_high_soon(sight: Sight, alarm: AlarmPlan) -> Condition:
-    """`limit`: what it takes to act, in s. Passed where high-high is nearer than that at the rate of now."""
+    """`limit`: what it takes to act, in s. Passed where high-high is nearer than that at the rate of now, from the
+    highest level that any gauge gives."""
     limit_s, course = alarm.limit, sight.course
     if limit_s is None:
         return INSIDE
     suppressed = sight.level_maintenance
     for ahead in course.times:
         if ahead.limit == "high_high":
-            if ahead.in_s >= limit_s:
-                return known(ahead.in_s, ahead.in_s >= limit_s + alarm.deadband, suppressed)
-            reason = because(
-                ReasonCode.TIME_SHORT,
-                "high-high, {limit:.3f} m, is {left:duration} away at {rate:m3/h .1f}, and to act takes "
-                "{response:duration}",
-                limit=ahead.level_m,
-                left=ahead.in_s,
-                rate=0.0 if course.rate.value is None else course.rate.value,
-                response=limit_s,
-            )
-            return active(ahead.in_s, reason, suppressed)
+            rate = course.rate.value or 0.0
+            sooner_s = _sooner_s(sight, rate)
+            in_s = max(0.0, ahead.in_s - sooner_s)
+            if in_s >= limit_s:
+                return known(in_s, in_s >= limit_s + alarm.deadband, suppressed)
+            higher_m = sight.levels.sure_highest_m if sooner_s else None
+            reason = _time_short(ahead.level_m, in_s, rate, limit_s, higher_m)
+            return active(in_s, reason, suppressed)
     if course.rate.value is None:
         return not_judged(suppressed)
     return INSIDE if suppressed is None else Condition(False, suppressed=suppressed)
+
+
+def _time_short(limit_m: float, left_s: float, rate_m3_s: float, response_s: float, higher_m: float | None) -> Reason:
+    if higher_m is None:
+        return because(
+            ReasonCode.TIME_SHORT,
+            "high-high, {limit:.3f} m, is {left:duration} away at {rate:m3/h .1f}, and to act takes "
+            "{response:duration}",
+            limit=limit_m,
+            left=left_s,
+            rate=rate_m3_s,
+            response=response_s,
+        )
+    return because(
+        ReasonCode.TIME_SHORT,
+        "high-high, {limit:.3f} m, is {left:duration} away at {rate:m3/h .1f} from the higher gauge's {level:.3f} m, "
+        "and to act takes {response:duration}",
+        limit=limit_m,
+        left=left_s,
+        rate=rate_m3_s,
+        level=higher_m,
+        response=response_s,
+    )
+
+
+def _sooner_s(sight: Sight, rate_m3_s: float) -> float:
+    """By how much high-high is nearer from the highest level that a gauge gives than from that of the sheet."""
+    level_m, highest_m = sight.inventory.figures.level.value, sight.levels.sure_highest_m
+    if level_m is None or highest_m is None or highest_m <= level_m + TOUCH_M or rate_m3_s <= 0.0:
+        return 0.0
+    capacity = sight.tank.capacity
+    try:
+        return (capacity.volume(highest_m) - capacity.volume(level_m)) / rate_m3_s
+    except LimitError:
+        # Above all volumes that are known there is no time left.
+        return math.inf if highest_m > capacity.top_m else 0.0
 
 
 def level_lost(sight: Sight, alarm: AlarmPlan) -> Condition:

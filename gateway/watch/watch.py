@@ -13,6 +13,7 @@ from gateway.watch.alarms.commands import AlarmCommand
 from gateway.watch.alarms.condition import Condition
 from gateway.watch.alarms.together import apply_to, by_kind, next_alarms
 from gateway.watch.conditions import conditions
+from gateway.watch.course.activity import WATER_DRAW
 from gateway.watch.course.course import Course
 from gateway.watch.course.fold import next_course
 from gateway.watch.course.memory import NO_COURSE, CourseMemory
@@ -141,13 +142,21 @@ def _told(rate: Figure) -> Figure:
 
 
 def _movement(told: Motion, course: Course, instant: datetime) -> tuple[tuple[Event, ...], Motion]:
-    """What has begun or ended, and what is told by now. Where it is not known, nothing has."""
+    """What has begun or ended, and what is told by now. Where it is not known, nothing has.
+
+    That it is water that flows out is said with it, where the sheet says so; where that shows later, with its end.
+    """
     motion = course.motion
     if motion is told or motion is Motion.UNKNOWN:
         return (), told
+    draw = course.activity_reason if course.activity == WATER_DRAW else None
     events = []
     if told in _MOVES:
-        events.append(Event(EventKind.MOVEMENT_ENDED, instant, told.value))
+        events.append(_moved(EventKind.MOVEMENT_ENDED, told, instant, draw))
     if motion in _MOVES:
-        events.append(Event(EventKind.MOVEMENT_BEGAN, instant, motion.value))
+        events.append(_moved(EventKind.MOVEMENT_BEGAN, motion, instant, draw))
     return tuple(events), motion
+
+
+def _moved(kind: EventKind, motion: Motion, instant: datetime, draw: Reason | None) -> Event:
+    return Event(kind, instant, motion.value, draw if motion is Motion.EMPTYING else None)

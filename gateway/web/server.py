@@ -9,9 +9,10 @@ import errno
 import inspect
 import re
 import socket
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from functools import partial
 from http import HTTPStatus
+from types import MappingProxyType
 from typing import cast
 
 import orjson
@@ -22,21 +23,28 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from gateway.errors import GatewayError
+from gateway.errors import GatewayError, NotKeptError, UsageError
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.web.connections import BoundedConnection, Room
 from gateway.web.hosts import KnownHostsOnly
 from gateway.web.plan import BACKLOG, HttpPlan, Readiness
 
-__all__ = ["Content", "HttpServer"]
+__all__ = ["Asked", "Content", "HttpServer"]
 
 Content = Callable[[], bytes | Awaitable[bytes]]
 """Makes a document when it is asked for; may do so aside, in a thread, and be awaited."""
+
+Asked = Callable[[Mapping[str, str]], Awaitable[bytes]]
+"""The same of what is asked for by a query. Raises UsageError, NotKeptError."""
 
 _PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank-gateway show`. For programs there are
 /inventories  the newest inventory of every tank
 /readings     the newest reading of every signal, with its raw words
 /alarms       every alarm that is not normal
+/transfers    those that are open, with how far they have come; ?all=yes: those of the last 31 days too
+/tickets      ?from=2026-03-01&until=2026-04-01
+/days         closes of days, every revision; likewise
+/stock        what the tanks hold now, by product and owner
 /lines        how lines and instruments do, counted since the start
 /metrics      for Prometheus
 /health       whether it runs
@@ -64,7 +72,7 @@ _LOGGER = structlog.get_logger("gateway.web")
 
 
 class HttpServer:
-    """GET /metrics, /inventories, /readings, /alarms, /lines, /health and /ready.
+    """GET /metrics, /inventories, /readings, /alarms, /lines, /health, /ready, and pages of the accounts.
 
     `healthy` says whether the daemon's loops have made progress of late: /health answers 200 when they have, else 503.
     `readiness` says whether all that is watched can be: /ready answers with it, 200 when it can, else 503.
@@ -81,16 +89,18 @@ class HttpServer:
         readings: Content | None = None,
         lines: Content | None = None,
         alarms: Content | None = None,
+        accounts: Mapping[str, Asked] = MappingProxyType({}),
         packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
     ) -> None:
-        """`packed_metrics`: the metrics packed by gzip, for those who take them so."""
+        """`packed_metrics`: the metrics packed by gzip, for those who take them so. `accounts`: pages by path."""
         self._plan = plan
         self._came_round = came_round
         self._metrics = metrics
         self._packed_metrics = packed_metrics
         self._inventories = inventories
         self._beside = {"/readings": readings, "/lines": lines, "/alarms": alarms}
+        self._accounts = accounts
         self._healthy = healthy
         self._readiness = readiness
         self.port: int | None = None
@@ -156,6 +166,7 @@ class HttpServer:
             Route("/ready", self._answer_ready),
         ]
         routes += [Route(path, _json(content)) for path, content in self._beside.items() if content is not None]
+        routes += [Route(path, _answering(content)) for path, content in self._accounts.items()]
         application = Starlette(
             routes=routes,
             exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
@@ -238,6 +249,20 @@ class _Server(uvicorn.Server):
 def _json(content: Content) -> Callable[[Request], Awaitable[Response]]:
     async def answer(_: Request) -> Response:
         return Response(await _made(content), media_type=_JSON_TYPE, headers=_HEADERS)
+
+    return answer
+
+
+def _answering(content: Asked) -> Callable[[Request], Awaitable[Response]]:
+    async def answer(request: Request) -> Response:
+        try:
+            async with asyncio.timeout(_CONTENT_S):
+                made = await content(dict(request.query_params))
+        except UsageError as error:
+            return Response(f"{error}; {error.hint}\n", status_code=400, media_type="text/plain", headers=_HEADERS)
+        except NotKeptError as error:
+            return Response(f"{error}\n", status_code=503, media_type="text/plain", headers=_HEADERS)
+        return Response(made, media_type=_JSON_TYPE, headers=_HEADERS)
 
     return answer
 

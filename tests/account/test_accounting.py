@@ -4,7 +4,7 @@ import asyncio
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +14,15 @@ import pytest
 from gateway.account.paper import PaperKind
 from gateway.account.transfer import MarkKind
 from gateway.actions.requests import read_action
+from gateway.command_line import main as run_command
 from gateway.errors import SettingsError
 from gateway.ledger.account_papers import StoredPaper, papers_between, read_known
 from gateway.ledger.audit import audit_rows, first_broken
+from gateway.ledger.codec import packed, unpacked
 from gateway.ledger.open_file import OpenFile
 from gateway.ledger.reading_file import opened
 from gateway.tank_record import EventKind
+from gateway.tank_state import AlarmKind
 from tests.support.account_desk import Desk
 from tests.support.account_yard import AREA_M2, NOON
 from tests.support.ledger_store import events_in
@@ -176,8 +179,10 @@ async def test_what_the_gateway_finds_itself_is_tried_again_and_the_sheets_wait_
     disk = Disk(monkeypatch)
     disk.is_full()
     desk.yard.moves("TK-1", 0.0)
-    for _ in range(40):
+    for number in range(40):
         desk.yard.passes(30.0)
+        # What happens meanwhile, and is over before the disk takes anything in, stands in the ticket.
+        desk.yard.tanks["TK-1"].alarms = (AlarmKind.LEVEL_FROZEN,) if 10 <= number < 15 else ()
         for tag in desk.yard.tanks:
             record = desk.yard.sheet(tag)
             desk.newest[tag] = record
@@ -198,7 +203,9 @@ async def test_what_the_gateway_finds_itself_is_tried_again_and_the_sheets_wait_
     await desk.passes(1200.0)
     assert desk.phases() == {}
     assert desk.accounts.trouble == ""
-    assert [paper.key for paper in papers(desk, PaperKind.TICKET)] == ["ticket 1"]
+    (ticket,) = papers(desk, PaperKind.TICKET)
+    assert ticket.key == "ticket 1"
+    assert "frozen" in [mark["kind"] for mark in ticket.document["marks"]]
 
 
 def cancel() -> Any:
@@ -391,3 +398,69 @@ async def test_the_file_says_the_same_as_the_book(desk: Desk) -> None:
     assert {each["key"] for each in desk.accounts.open_transfers()} == {
         f"transfer {number}" for number in book.transfers
     }
+
+
+async def test_the_trail_and_the_papers_bear_each_other_out(desk: Desk, capsys: pytest.CaptureFixture[str]) -> None:
+    await receipt(desk)
+    await desk.passes(2400.0)
+    await desk.keeping.close(None)
+    capsys.readouterr()
+    assert await asyncio.to_thread(run_command, ["ledger", "verify", str(desk.file), "--json"]) == 0
+    found = orjson.loads(capsys.readouterr().out)
+    assert found["papers"] >= 4
+    assert await asyncio.to_thread(run_command, ["ledger", "audit", str(desk.file)]) == 0
+    printed = capsys.readouterr().out
+    assert "start-transfer" in printed
+    assert "transfer 1 running" in printed
+    assert "ticket 1" in printed
+    with closing(sqlite3.connect(desk.file)) as connection:
+        body = connection.execute("SELECT body FROM papers WHERE kind = 'ticket'").fetchone()[0]
+        document = orjson.loads(unpacked(body)) | {"partner": "MT Other"}
+        connection.execute("DROP TRIGGER papers_are_not_changed")
+        connection.execute("UPDATE papers SET body = ? WHERE kind = 'ticket'", (packed(orjson.dumps(document)),))
+        connection.execute("UPDATE numbers SET last = 2 WHERE kind = 'ticket'")
+        connection.commit()
+    assert await asyncio.to_thread(run_command, ["ledger", "verify", str(desk.file)]) == 1
+    printed = capsys.readouterr().out
+    assert "ticket 1 in row" in printed
+    assert "ticket 2 is missing" in printed
+
+
+async def test_a_clock_that_jumps_ahead_closes_no_day_that_has_not_ended(desk: Desk) -> None:
+    """Ten years for five minutes: set back, the day is closed at its time."""
+    await desk.passes(600.0, days=True)
+    steady_s = desk.yard.steady_s
+    desk.yard.now += timedelta(days=3650)
+    await desk.passes(300.0, days=True)
+    assert closes(desk) == []
+    assert "was set" in desk.days.trouble
+    desk.yard.now -= timedelta(days=3650)
+    assert desk.yard.steady_s - steady_s == 300.0
+    await desk.passes(30.0, days=True)
+    desk.yard.passes((datetime(2026, 3, 15, 5, 59, tzinfo=UTC) - desk.yard.now).total_seconds())
+    await desk.passes(60.0)
+    desk.yard.passes(1200.0)
+    await desk.passes(120.0, days=True)
+    assert closes(desk) == [("2026-03-14", 1)]
+
+
+@pytest.mark.parametrize("ahead", [timedelta(days=1), timedelta(days=3)])
+async def test_days_closed_by_a_clock_that_was_ahead_at_the_start_are_right_once_they_have_ended(
+    desk: Desk, ahead: timedelta
+) -> None:
+    await desk.ends()
+    desk.yard.now += ahead
+    await desk.begin()
+    await desk.passes(90.0, days=True)
+    assert len(closes(desk)) == 1
+    await desk.ends("boot-3")
+    desk.yard.now = datetime(2026, 3, 15, 5, 59, tzinfo=UTC)
+    await desk.begin()
+    await desk.passes(60.0)
+    desk.yard.passes(1200.0)
+    await desk.passes(120.0, days=True)
+    of_day = [paper.document for paper in papers(desk, PaperKind.DAY) if paper.document["day"] == "2026-03-14"]
+    assert of_day[-1]["revision"] == (2 if ahead == timedelta(days=1) else 1)
+    assert of_day[-1]["tanks"][0]["gauging"]["instant"] == "2026-03-15T06:00:00+00:00"
+    await desk.passes(120.0, days=True)
+    assert len(closes(desk)) == 2

@@ -19,7 +19,8 @@ from gateway.account.commands import AccountRefusedError, CloseDay, EnterAmount,
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, day_named, day_of
 from gateway.account.days.close import DayBooks, close_day, day_paper, newest_closes
-from gateway.account.days.due import ask_for_close, days_due, days_touched
+from gateway.account.days.differences import differences
+from gateway.account.days.due import ask_for_close, days_due, days_touched, spans_of_amount, spans_of_ticket
 from gateway.account.gauging import Gauging
 from gateway.account.paper import AccountPaper, Outcome
 from gateway.account.ticket import Ticket
@@ -77,10 +78,11 @@ class Site(RuleBasedStateMachine):
             else:
                 self.amounts.append(AMOUNT.from_plain(plain))
 
-    def again(self, begin: datetime, end: datetime) -> None:
+    def again(self, *spans: tuple[datetime, datetime]) -> None:
         """After something late: the closed days that it touches."""
-        for day in days_touched(PLAN, begin, end, {close.day for close in self.closes}):
-            self.close(day)
+        for begin, end in spans:
+            for day in days_touched(PLAN, begin, end, {close.day for close in self.closes}):
+                self.close(day)
 
     def close(self, day: Day) -> None:
         close = close_day(PLAN, day, self.books(), self.now)
@@ -107,6 +109,7 @@ class Site(RuleBasedStateMachine):
     def flow_begins(self, tank: str, into: bool, amount: float) -> None:
         if any(each.sides[0].tank == tank for each in self.running):
             return
+        self.now += timedelta(seconds=10)
         self.see()
         number = len(self.tickets) + len(self.running) + 100
         kind = TransferKind.RECEIPT if into else TransferKind.DISPATCH
@@ -127,7 +130,7 @@ class Site(RuleBasedStateMachine):
             len(self.tickets) + 1, done.kind, (side.opening, self.sheets[side.tank][-1]), transfer=done.number
         )
         self.tickets.append(made)
-        self.again(made.began, made.ended)
+        self.again(*spans_of_ticket(made, self.amounts))
 
     @precondition(lambda self: self.tickets)
     @rule(place=st.integers(0, 50), reissues=st.booleans())
@@ -138,7 +141,7 @@ class Site(RuleBasedStateMachine):
         self.tickets.append(wrong._replace(number=len(self.tickets) + 1, reverses=wrong.number))
         if reissues:
             self.tickets.append(wrong._replace(number=len(self.tickets) + 1, replaces=wrong.number))
-        self.again(wrong.began, wrong.ended)
+        self.again(*spans_of_ticket(wrong, self.amounts))
 
     @rule(
         kind=st.sampled_from([AmountKind.RECEIPT, AmountKind.DISPATCH, AmountKind.OWN_USE]),
@@ -155,7 +158,7 @@ class Site(RuleBasedStateMachine):
             self.keep(enter_amount(self.known(), command, self.now))
         except AccountRefusedError:
             return
-        self.again_for(self.amounts[-1])
+        self.again(*spans_of_amount(self.amounts[-1], self.tickets))
 
     @precondition(lambda self: self.tickets)
     @rule(place=st.integers(0, 50), part=st.floats(0.9, 1.1))
@@ -171,7 +174,7 @@ class Site(RuleBasedStateMachine):
             self.keep(enter_amount(self.known(), command, self.now))
         except AccountRefusedError:
             return
-        self.again_for(self.amounts[-1])
+        self.again(*spans_of_amount(self.amounts[-1], self.tickets))
 
     @precondition(lambda self: self.amounts)
     @rule(place=st.integers(0, 50))
@@ -181,14 +184,7 @@ class Site(RuleBasedStateMachine):
             self.keep(reverse_amount(self.known(), ReverseAmount(number, "clerk", "wrong"), self.now))
         except AccountRefusedError:
             return
-        self.again_for(self.amounts[-1])
-
-    def again_for(self, late: Amount) -> None:
-        """Its own day, and that of its ticket, with those that have stood in its place."""
-        spans = [(late.instant, late.instant)]
-        spans += [(each.began, each.ended) for each in self.tickets if late.ticket is not None]
-        for begin, end in spans:
-            self.again(begin, end)
+        self.again(*spans_of_amount(self.amounts[-1], self.tickets))
 
     @precondition(lambda self: self.closes)
     @rule(tank=st.sampled_from(TANKS), place=st.integers(0, 50), early_s=st.floats(0.0, 1200.0))
@@ -199,7 +195,7 @@ class Site(RuleBasedStateMachine):
         if instant < FIRST.begin:
             return
         self.sheets[tank].append(gauging(tank, instant, self.volume[tank], sequence=self.sequence))
-        self.again(end, end)
+        self.again((end, end))
 
     @rule(named=st.integers(-1, 3))
     def somebody_closes(self, named: int) -> None:
@@ -273,6 +269,16 @@ class Site(RuleBasedStateMachine):
         while number is not None and number in taken_back:
             number = next((each.number for each in self.tickets if each.replaces == number), None)
         return number
+
+    @invariant()
+    def what_is_closed_is_what_the_books_say(self) -> None:
+        """Whatever came late, every day was closed again that it touched: none would say anything else today, but of
+        its month, of which the latest alone has to be up to date."""
+        for close in newest_closes(self.closes).values():
+            again = close_day(PLAN, day_named(PLAN, close.day), self.books(), self.now)
+            if again is not None:
+                assert differences(close._replace(month=()), again._replace(month=())) == []
+                assert any(later.day > close.day and later.day[:7] == close.day[:7] for later in self.closes)
 
     @invariant()
     def no_stock_is_made_up(self) -> None:

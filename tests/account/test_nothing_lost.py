@@ -23,10 +23,13 @@ _act = st.tuples(st.sampled_from(("start in", "start out", "plan in", "finish", 
 OPS = st.lists(st.one_of(_flow, _rest, _restart, _lost, _clock, _act), max_size=14)
 
 
-@given(ops=OPS)
+@given(ops=OPS, notices_after_s=st.sampled_from((0.0, 0.0, 250.0)))
 @settings(max_examples=150)
-def test_what_is_told_adds_up_to_what_the_level_went(ops: list[tuple[str, float, float]]) -> None:
+def test_what_is_told_adds_up_to_what_the_level_went(
+    ops: list[tuple[str, float, float]], notices_after_s: float
+) -> None:
     life = Life()
+    life.yard.notices_after_s = notices_after_s
     tank = life.yard.tanks["TK-1"]
     life.passes(1200.0, STEP_S)
     first_m = tank.level_m

@@ -23,8 +23,8 @@ from gateway.account.ticket import Ticket, TicketSide
 from gateway.account.transfer import Direction, Transfer, TransferKind, TransferPhase
 from gateway.account.transfers.acts import TransferCommand
 from gateway.account.transfers.book import book_of
-from gateway.account.transfers.papers import transfer_from
 from gateway.account.transfers.phases import ALLOWED
+from gateway.ledger.account_reading import transfer_from
 from gateway.records import Quality, Reason, ReasonCode
 from gateway.states import RoofZone
 from gateway.tank_state import AlarmKind

@@ -38,10 +38,11 @@ def known(gauging: Gauging, measure: str, using: Uncertainties, area_m2: float |
     return combined(budget)
 
 
-@pytest.mark.outside("volume of a cylinder, worked example in public lecture notes on measurement")
+@pytest.mark.outside("Mechanical engineering metrology and measurements (public lecture notes): volume of a cylinder")
 def test_a_worked_example_of_a_cylinder() -> None:
-    """Radius 15 m with 0.1 m and length 50 m with 0.5 m: u^2 = (2 pi r L u_r)^2 + (pi r^2 u_L)^2 (the law of JCGM 100,
-    equation 10). The radius is the table here: it scales the volume by 2 u_r / r; the length is the level."""
+    """Inputs and relation as printed there: radius 15 m with 0.1 m, length 50 m with 0.5 m, and
+    u^2 = (2 pi r L u_r)^2 + (pi r^2 u_L)^2 (the law of JCGM 100, equation 10). The radius is the table here: it scales
+    the volume by 2 u_r / r; the length is the level."""
     volume = pi * 15.0**2 * 50.0
     using = NOTHING._replace(table=2.0 * 0.1 / 15.0, gauge_m=0.5)
     upright = gauging("TK-1", NOW, volume, level=50.0)

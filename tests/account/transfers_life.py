@@ -12,9 +12,10 @@ from gateway.account.transfer import Transfer, TransferKind
 from gateway.account.transfers.acts import TransferCommand, act
 from gateway.account.transfers.book import TransferBook, book_of
 from gateway.account.transfers.follow import follow, tick
-from gateway.account.transfers.papers import ticket_from, transfer_from
 from gateway.account.transfers.restart import resumed
 from gateway.account.transfers.seen import is_doubted, motion_of
+from gateway.ledger.account_reading import transfer_from
+from gateway.ledger.document_reading import ticket_from
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 from tests.support.account_yard import PLAN, Tank, Yard
@@ -80,10 +81,7 @@ class Life:
     def restarts(self, after_s: float, steady_s: float = 5.0) -> None:
         """All that is not kept is gone; the ledger knows the last record of each tank."""
         self.yard.passes(after_s)
-        self.yard.steady_s = steady_s
-        self.yard.boot = f"boot-{int(self.yard.boot[5:]) + 1}"
-        for tank in self.yard.tanks.values():
-            tank.sequence = 0
+        self.yard.another_boot(steady_s)
         self.book = book_of(self.transfers(), self.tickets())
         self._take(resumed(self.book, self.latest, self.yard.now, self.rested))
 

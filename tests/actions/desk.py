@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from gateway.acting import Acting
-from gateway.actions.alarm_door import AlarmDoor
+from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, Refusal
 from gateway.binding import TankBinding
 from gateway.keeping import Keeping
 from gateway.ledger.audit import AuditRow, audit_rows, first_broken
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
 from gateway.settings import SiteSettings, TankSetup
+from gateway.tank_state import AlarmStanding
 from tests.settings.yard import SITE, load
 
 __all__ = ["BEGIN", "Desk", "settings", "site_text"]
@@ -43,6 +44,16 @@ def settings(folder: Path, **more: str) -> SiteSettings:
     return load(folder, site_text(**more))
 
 
+class NoAlarms:
+    """Nothing is raised here."""
+
+    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+        return Refusal(f"{tank} has no alarm '{command.alarm}'", "it has none")
+
+    def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
+        return {}
+
+
 class Desk:
     """One process after the other; each ends well or is killed."""
 
@@ -55,7 +66,7 @@ class Desk:
         self.now = BEGIN
         self.jumped = timedelta()
         """By how much UTC was set while no time passed."""
-        self._alarms = alarms
+        self._alarms: AlarmDoor = NoAlarms() if alarms is None else alarms
         self._has_ledger = ledger
         self._lives = 0
         self.file = folder / "life-0" / "yard.ledger"
@@ -76,9 +87,8 @@ class Desk:
         boot = f"{self._lives:032x}"
         self.ledger = Ledger.open(plan, "yard", boot, self) if self._has_ledger else None
         keeping = Keeping(self.ledger, None)
-        self.acting = Acting(
-            self.settings, keeping, self, self.rebound.append, self._alarms, refit=self.refitted.append
-        )
+        self.acting = Acting(self.settings, keeping, self, self.rebound.append, refit=self.refitted.append)
+        self.acting.alarms = self._alarms
 
     def stop(self) -> None:
         if self.ledger is not None:

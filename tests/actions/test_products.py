@@ -12,8 +12,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gateway.acting import Acting
 from gateway.actions.held_product import HeldProduct, held_at, held_from, histories
+from gateway.calculation.contracts import CorrectionMethod
+from gateway.calculation.methods.not_known import ProductDoubted, ProductNotKnown
+from gateway.clock import SystemClock
 from gateway.errors import SettingsError
+from gateway.keeping import kept_in
+from gateway.ledger.plan import LedgerPlan
 from gateway.tank_record import EventKind
 from tests.actions.desk import BEGIN, Desk, site_text
 from tests.settings.yard import load
@@ -73,6 +79,10 @@ def held(desk: Desk, tank: str = "TK-1") -> str:
     """What its sheets are made with."""
     desk_watched = desk.acting.watched(desk.settings)
     return next(plan.product.name for plan, _, _ in desk_watched if plan.tank == tank)
+
+
+def method(desk: Desk) -> CorrectionMethod:
+    return next(plan.product.method for plan, _, _ in desk.acting.watched(desk.settings) if plan.tank == "TK-1")
 
 
 def density(desk: Desk) -> float | None:
@@ -376,6 +386,23 @@ def test_a_start_with_a_site_file_without_it_computes_with_no_other_product(desk
     desk.stop()
 
 
+def test_a_fault_of_the_program_leaves_the_tank_without_quantities_and_the_others_as_they_are(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert change(desk, "jet")["code"] == 0
+    desk.stop()
+
+    def fail(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("float division by zero")
+
+    monkeypatch.setattr("gateway.settings.tanks.other_product.OtherProducts.setup", fail)
+    desk.begin()
+    assert isinstance(method(desk), ProductNotKnown)
+    assert (held(desk), held(desk, "TK-2")) == ("jet", "diesel")
+    assert desk.acting.remarks()[0].endswith("as a fault in the program: ZeroDivisionError: float division by zero")
+    desk.stop()
+
+
 def test_what_is_listed_tells_who_changed_what_and_what_differs(desk: Desk) -> None:
     assert desk.act(action="list")["products"] == []
     change(desk, "jet", who="bo", why="swap")
@@ -421,15 +448,33 @@ def test_a_ledger_that_could_not_be_opened_at_the_start_is_read_once_it_can(desk
     desk.refitted.clear()
     desk.begin()
     turn(desk)
+    assert held(desk) == "diesel", "by the site file, which may be wrong"
+    assert isinstance(method(desk), ProductDoubted), "so that nothing that rests on it is Good"
     aside.rename(folder)
     for _ in range(100):
         turn(desk)
         if held(desk) == "jet":
             break
     assert held(desk) == "jet"
-    assert [each.plan.product.name for each in desk.refitted] == ["jet"]
+    assert not isinstance(method(desk), ProductDoubted)
+    fitted = {each.plan.tank: each.plan.product for each in desk.refitted}
+    assert {tank: product.name for tank, product in fitted.items()} == {"TK-1": "jet", "TK-2": "diesel"}
+    assert not any(isinstance(each.method, ProductDoubted) for each in fitted.values())
     desk.stop()
     assert len(papers(desk)) == 3, "nothing was said of a tank of which the ledger knows"
+
+
+def test_a_ledger_that_is_refused_leaves_a_doubt_of_every_product(tmp_path: Path) -> None:
+    """It may know of a change that the site file does not."""
+    site = load(tmp_path, text())
+    file = tmp_path / "yard.ledger"
+    file.write_bytes(b"no ledger at all, but somebody's file" * 100)
+    clock = SystemClock()
+    for plan, doubted in ((LedgerPlan(file=file), True), (None, False)):
+        keeping = kept_in(tmp_path, "yard", plan)("b" * 32, clock)
+        watched = Acting(site, keeping, clock, lambda _: None).watched(site)
+        assert [isinstance(each.product.method, ProductDoubted) for each, _, _ in watched] == [doubted] * 2
+        assert keeping.is_refused is doubted
 
 
 def test_a_clock_that_is_set_back_takes_no_product_back(desk: Desk) -> None:

@@ -243,6 +243,16 @@ def test_a_steady_gradient_is_stratified_but_no_outlier() -> None:
     assert [reason.code for reason in found.average.reasons] == [ReasonCode.STRATIFIED]
 
 
+@pytest.mark.parametrize("spread_c", [2.0, 10.0, 20.0])
+def test_that_elements_differ_is_said_once(spread_c: float) -> None:
+    """3 degC flags layers, 15 degC doubts the average; elements 5 degC from their neighbours are named besides."""
+    found = averaged(FIVE, 12.0, readings(*(15.0 + spread_c * step / 4 for step in range(5))))
+    assert found is not None
+    for told in (found.average, found.spread):
+        said = [reason for reason in told.reasons if reason.text.startswith("elements used differ by")]
+        assert len(said) == (spread_c > 3.0)
+
+
 def test_slice_volume_weights_take_boundaries_midway_between_used_elements() -> None:
     plan = TemperaturePlan(temperature_plan(1.0, 3.0, 9.0).elements, weighting=Weighting.SLICE_VOLUME)
     found = averaged(plan, 10.0, readings(10.0, 20.0, 40.0))

@@ -1,21 +1,28 @@
 """A small HTTP server that answers as a gateway does, or does not."""
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
-__all__ = ["answering"]
+__all__ = ["answering", "answering_all"]
 
 
 @contextmanager
 def answering(path: str, body: bytes, status: int = 200) -> Iterator[str]:
     """It has one document, at `path`; gives its address."""
+    with answering_all({path: body}, status) as address:
+        yield address
+
+
+@contextmanager
+def answering_all(documents: Mapping[str, bytes], status: int = 200) -> Iterator[str]:
+    """By path; gives its address."""
 
     class Answer(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
-            known = self.path == path
-            self.send_response(status if known else 404)
+            body = documents.get(self.path, b"")
+            self.send_response(status if self.path in documents else 404)
             self.send_header("Content-Length", str(len(body)))
             self.end_headers()
             self.wfile.write(body)

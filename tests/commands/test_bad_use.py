@@ -38,7 +38,9 @@ FILES: dict[str, tuple[str, ...]] = {
     "ledger audit": ("ledger", "audit", "FILE"),
     "ledger backup": ("ledger", "backup", "FILE", "--out", "NEW"),
     "ledger prune": ("ledger", "prune", "FILE", "--before", "2026-03-01", "--yes"),
+    "report": ("report", "stock", "FILE"),
     "simulate": ("simulate", "FILE"),
+    "stock import": ("stock", "import", "FILE"),
 }
 WRONG: tuple[tuple[str, ...], ...] = (
     ("show", "--address", "nowhere"),
@@ -75,6 +77,27 @@ WRONG: tuple[tuple[str, ...], ...] = (
     ("ledger", "prune", "demo"),
     ("ledger", "prune", "demo", "--also-needed"),
     ("alarms", "--address", "nowhere"),
+    ("transfers", "--address", "nowhere"),
+    ("transfers", "stop", "3"),
+    ("transfers", "start"),
+    ("transfers", "start", "reciept", "--into", "TK-101"),
+    ("transfers", "finish", "TK-101"),
+    ("transfers", "change", "3"),
+    ("transfers", "cancel", "3"),
+    ("transfers", "reverse", "12"),
+    ("transfers", "--all", "finish", "3"),
+    ("stock", "--address", "nowhere"),
+    ("stock", "sell"),
+    ("stock", "amount", "receipt", "boat", "diesel", "1 m3", "--measure", "gsv"),
+    ("stock", "amount", "receipt", "ship", "diesel", "1 m3"),
+    ("stock", "reverse", "12"),
+    ("stock", "--day", "2026-03-01", "close"),
+    ("report",),
+    ("report", "reconcilation"),
+    ("report", "ticket", "demo"),
+    ("report", "stock", "demo", "--ticket", "3"),
+    ("report", "stock", "demo", "--out", "x.doc"),
+    ("report", "stock", "demo", "--format", "doc"),
     ("enter",),
     ("enter", "polish"),
     ("enter", "dip"),
@@ -94,6 +117,13 @@ CANNOT: tuple[tuple[str, ...], ...] = (
     ("loop-check", "demo", "IO-BO5", "innage", *_BY, "--at", "12 mA", "--folder", "FOLDER"),
     ("show", "--broker", "demo"),
     ("alarms", "--address", _NOBODY),
+    ("transfers", "--address", _NOBODY),
+    ("transfers", "finish", "3"),
+    ("stock", "--address", _NOBODY),
+    ("stock", "--day", "2026-03-01"),
+    ("stock", "close"),
+    ("report", "stock"),
+    ("report", "overrides"),
     ("enter", "list"),
     ("enter", "dip", "TK-101", "9.412 m"),
 )
@@ -122,7 +152,7 @@ def _told(said_out: str, said_err: str, longest: int = 5) -> str:
 
 
 def test_every_command_that_reads_a_file_is_tried() -> None:
-    without_files = {"alarms", "demo", "enter", "reload", "schema", "record", "table"}
+    without_files = {"alarms", "demo", "enter", "reload", "schema", "record", "table", "transfers"}
     assert {words[0] for words in FILES.values()} == (COMMANDS.keys() - without_files) | {"table"}
 
 

@@ -243,4 +243,40 @@ def test_a_handover_with_nothing_in_it(capsys: Capture) -> None:
     answer = {"code": 0, "lines": [], "time": "2026-11-28T06:30:00Z", "entries": [], "alarms": []}
     with Doors().site("harbour", _line(answer)):
         said = typed(capsys, "enter", "list")
-    assert said.out.splitlines()[1] == "nothing is entered, nothing is in maintenance, and no alarm is open"
+    assert said.out.splitlines()[1] == (
+        "nothing is entered, in maintenance or changed; no alarm and no transfer is open, and no day waits"
+    )
+
+
+def _transfer(number: int, phase: str, **more: Any) -> dict[str, Any]:
+    sides = [{"tank": "TK-1"}, {"tank": "TK-2"}]
+    told = {"number": number, "phase": phase, "kind": "tank_to_tank", "sides": sides, "product": "diesel"}
+    return {**told, "partner": "", "since": "2026-11-28T05:00:00.000Z", "waits_for": "", **more}
+
+
+def test_the_handover_has_what_moves_and_what_is_not_closed(capsys: Capture) -> None:
+    answer = {
+        "code": 0,
+        "lines": [],
+        "time": "2026-11-28T06:30:00Z",
+        "entries": [],
+        "alarms": [],
+        "transfers": [
+            _transfer(3, "settling", partner="MT Elva", waits_for="the roof of TK-2 is in its critical zone"),
+            _transfer(4, "proposed"),
+        ],
+        "days": {
+            "last": {"day": "2026-11-26", "revision": 1},
+            "unclosed": [{"day": "2026-11-27", "ended": "2026-11-28T06:00:00.000Z"}],
+        },
+    }
+    with Doors().site("harbour", _line(answer)):
+        said = typed(capsys, "enter", "list")
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    first = lines.index("Movements that nobody has said what they are")
+    assert lines[first + 2] == "4 proposed tank to tank TK-1, TK-2 diesel 2026-11-28 05:00 UTC"
+    second = lines.index("Transfers that are open")
+    assert lines[second + 2].startswith("3 settling tank to tank TK-1, TK-2 diesel MT Elva 2026-11-28 05:00 UTC")
+    assert lines[second + 2].endswith("the roof of TK-2 is in its critical zone")
+    third = lines.index("Days that are not closed")
+    assert lines[third + 2] == "2026-11-27 2026-11-28 06:00 UTC stock close 2026-11-27"

@@ -4,11 +4,13 @@ import socket
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import orjson
 import pytest
 
 from gateway.commands.operator import show
+from gateway.commands.operator.site_summary import transfer_line
 from gateway.payload.writer import inventories_json
 from gateway.process.running import Running
 from gateway.records import Ending, Figure, Quality, Reason, ReasonCode
@@ -230,4 +232,13 @@ def test_the_gateway_that_runs_here_is_found_by_itself(capsys: pytest.CaptureFix
     assert said.err == (
         "tank-gateway: several gateways run on this machine\n"
         f"  hint: say which with --address: depot at 127.0.0.1:1, harbour at {address}\n"
+    )
+
+
+def test_an_open_transfer_is_a_line_of_its_own() -> None:
+    told = {"number": 7, "kind": "tank_to_tank", "phase": "settling", "tanks": ["TK-1", "TK-2"], "waits_for": "a roof"}
+    line = transfer_line(told | {"since": "2026-07-14T05:30:00.000Z"}, ZoneInfo("Europe/London"))
+    assert (
+        line
+        == "TK-1, TK-2: transfer 7, tank to tank, settling since 2026-07-14 06:30 BST (2026-07-14 05:30 UTC); a roof"
     )

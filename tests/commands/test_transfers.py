@@ -55,7 +55,7 @@ def understood(request: Mapping[str, Any]) -> None:
 def test_each_act_is_typed_here_and_nothing_that_a_transfer_may_be_asked_is_left_out() -> None:
     assert TYPED.keys() == ACTS.keys()
     asked = {act.action for act in ACTS.values()}
-    assert asked == ACCOUNT_ACTIONS.keys() - {"amount", "reverse-amount", "close-day"}
+    assert asked == ACCOUNT_ACTIONS.keys() - {"amount", "import-amounts", "reverse-amount", "close-day"}
 
 
 @pytest.mark.parametrize("word", TYPED)

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from gateway.account.amount import AmountSource
 from gateway.actions.requests import read_action
 from gateway.commands.demonstration.people import Story, live_through
 from gateway.commands.demonstration.play import Act, working_day
@@ -40,7 +41,10 @@ def test_what_is_asked_is_understood_and_what_is_moved_is_there() -> None:
     instruments = {each.tag for line in site.lines for each in line.instruments}
     for act in play.acts:
         if act.asks:
-            read_action(act.asks)
+            read_action({**act.asks, **{key: "1" for key in ("transfer", "ticket") if key in act.asks}})
+            assert {act.asks.get(key, "TK-11") for key in ("transfer", "ticket", "source", "target")} <= tanks | {
+                source.value for source in AmountSource
+            }
             assert act.asks.get("instrument", "LT-11") in instruments
             assert act.asks.get("tank", "TK-11") in tanks
     scenario = load_scenario(play.scenario)
@@ -71,6 +75,9 @@ async def test_people_act_at_their_time_and_what_they_are_answered_is_told() -> 
             return {"code": 1, "lines": ["not yet"]}
         return {"code": 2, "lines": ["wrong"]} if person == "stranger" else {"code": 0, "lines": ["done"]}
 
+    async def number_of(what: str, tank: str) -> int | None:
+        return {"TK-11": 7}.get(tank)
+
     def passes() -> datetime:
         nonlocal now
         now += timedelta(minutes=1)
@@ -82,7 +89,7 @@ async def test_people_act_at_their_time_and_what_they_are_answered_is_told() -> 
         Act(NOON + timedelta(minutes=40), "loader", "Goes home.", {}),
     ]
     async with asyncio.timeout(15.0):
-        await live_through(acts, passes, 1e9, ask, story)
+        await live_through(acts, passes, 1e9, ask, number_of, story)
     assert [each[1:] for each in asked[:3]] == [("loader", {"action": "x"})] * 3
     assert asked[0][0] >= acts[0].at
     assert story.lines[0] == "13:05  loader: Goes on."

@@ -1,6 +1,6 @@
 """History and events as messages: their schemas, and that they are read back as they were."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import orjson
@@ -168,10 +168,13 @@ def test_the_state_of_a_tank_obeys_the_schema_and_is_read_back(state: TankState 
 @settings(max_examples=25, deadline=None)
 def test_an_alarm_obeys_its_schema(standing: AlarmStanding, tank: str, simulated: bool) -> None:
     alarm = AlarmNow(tank, standing, "it runs over", "stop the pump", 600.0)
-    message = valid_message(alarm_json("harbour", alarm, NOON, simulated=simulated))
+    message = valid_message(alarm_json("harbour", alarm, NOON, 150.0, simulated=simulated))
     assert (message["site"], message["tank"], message["alarm"]["name"]) == ("harbour", tank or None, standing.name)
     assert (message["consequence"], message["action"], message["response_s"]) == ("it runs over", "stop the pump", 600)
     assert message.get("notice") == ("SIMULATED" if simulated else None)
+    assert message["valid_for_s"] == 150.0
+    until = datetime.fromisoformat(message["valid_until"])
+    assert until - datetime.fromisoformat(message["time"]) == timedelta(seconds=150)
 
 
 def test_a_reason_is_told_as_a_sentence_with_its_values() -> None:

@@ -13,7 +13,16 @@ from gateway.delivery.metrics import Metrics
 from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Ending, Figure, Figures, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
-from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Histogram, LedgerStatus, Trouble
+from gateway.status import (
+    AccountsStatus,
+    Backlog,
+    DestinationStatus,
+    GatewaySnapshot,
+    Histogram,
+    LedgerStatus,
+    OpenTransfer,
+    Trouble,
+)
 from gateway.tank_record import TankRecord
 from tests.support.prometheus_reference import reference_text
 from tests.support.promtool import lint_metrics
@@ -280,3 +289,27 @@ def test_it_is_what_the_library_writes_whatever_the_names_and_figures(
         destinations=[each._replace(destination=name) for each in state.destinations],
     )
     assert _families(Metrics(lambda: state).render()) == _families(reference_text(state))
+
+
+def test_the_accounts() -> None:
+    noon = snapshot().instant
+    running = OpenTransfer(3, "receipt", "running", ("TK-1",), noon, "")
+    status = AccountsStatus(
+        (running, running._replace(number=4, phase="settling")), 4, 2, 9, closes=5, unsettled_s=90.0
+    )
+    text = Metrics(lambda: snapshot(record())._replace(accounts=status)).render()
+    families = {family.name: family for family in text_string_to_metric_families(text.decode())}
+    phases = families["tank_gateway_accounts_open_transfers"].samples
+    assert {each.labels["phase"]: each.value for each in phases} == {
+        **dict.fromkeys(("proposed", "planned", "paused"), 0.0),
+        **dict.fromkeys(("running", "settling"), 1.0),
+    }
+    assert _find(text, "tank_gateway_accounts_tickets_total") == [2]
+    assert _find(text, "tank_gateway_accounts_day_closes_total") == [5]
+    assert _find(text, "tank_gateway_accounts_unsettled_seconds") == [90]
+    assert _find(text, "tank_gateway_accounts_trouble") == [0]
+    lost = status._replace(trouble="the disk", unsettled_s=None)
+    text = Metrics(lambda: snapshot(record())._replace(accounts=lost)).render()
+    assert _find(text, "tank_gateway_accounts_trouble") == [1]
+    assert _find(text, "tank_gateway_accounts_unsettled_seconds") == []
+    assert b"accounts" not in Metrics(lambda: snapshot(record())).render()

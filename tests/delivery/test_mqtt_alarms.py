@@ -2,7 +2,9 @@
 
 import random
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,6 +14,7 @@ from gateway.status import GatewaySnapshot
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Priority
 from tests.support.deliveries import plan_for, running, until
+from tests.support.messages import valid_message
 from tests.support.mosquitto import Mosquitto
 from tests.support.mqtt_subscriber import Subscriber
 from tests.support.records import BOOT, NOON, record, snapshot
@@ -132,7 +135,7 @@ async def test_an_alarm_that_is_left_out_while_the_server_is_away_leaves_nothing
 
 def test_what_is_no_more_is_said_anew_after_each_connect_and_what_came_back_is_not() -> None:
     seen = snapshot()._replace(alarms=(alarm(), alarm(kind=AlarmKind.MINIMUM)))
-    topics = AlarmTopics("tanks/harbour", lambda: seen)
+    topics = AlarmTopics("tanks/harbour", lambda: seen, 10.0)
     topics.connected()
 
     def all_said() -> dict[str, bool]:
@@ -151,7 +154,7 @@ def test_what_is_no_more_is_said_anew_after_each_connect_and_what_came_back_is_n
 def test_what_the_process_before_has_told_and_is_no_more_is_emptied_with_the_first_connect() -> None:
     before = (("TK-1", "high_high"), ("TK-1", "minimum"), ("TK-9", "minimum"), ("", "line_lost.old"))
     seen = snapshot()._replace(alarms=(alarm(),), alarms_before=before)
-    topics = AlarmTopics("tanks/harbour", lambda: seen)
+    topics = AlarmTopics("tanks/harbour", lambda: seen, 10.0)
     topics.connected()
     said = {due.topic: bool(due.payload) for due in iter(topics.rest, None)}
     assert said == {
@@ -191,3 +194,41 @@ async def test_a_folder_of_any_name_has_one_level_of_a_topic(server: Mosquitto, 
         ("tanks/harbour/gateway/alarms/destination_lost.files:%2Fsrv%2Fa%2Bb%20%23c%205%25%2Fä%07", named.name),
         ("tanks/harbour/TK-1/alarms/high_high", "high_high"),
     }
+
+
+def drained(topics: AlarmTopics) -> dict[str, dict[str, Any]]:
+    """All that is due, by its topic."""
+    found = {}
+    while (due := topics.urgent() or topics.rest()) is not None:
+        found[due.topic] = valid_message(due.payload)
+    return found
+
+
+def test_what_is_told_of_an_alarm_is_told_anew_before_it_holds_no_more() -> None:
+    """2.5 times 60 s for one that is not normal, 2.5 times 600 s for one that is; looked at each 10 s."""
+    seen = snapshot()._replace(alarms=(alarm(AlarmPhase.ACKNOWLEDGED), alarm(kind=AlarmKind.MINIMUM)))
+    topics = AlarmTopics("tanks", lambda: seen, 10.0)
+    topics.connected()
+    until: dict[str, datetime] = {}
+    for seconds in range(0, 3000, 10):
+        seen = seen._replace(instant=NOON + timedelta(seconds=seconds))
+        topics.look()
+        told = drained(topics)
+        for topic, message in told.items():
+            until[topic] = datetime.fromisoformat(message["valid_until"])
+            lasts_s = 150.0 if "high_high" in topic else 1500.0
+            assert message["valid_for_s"] == lasts_s
+            assert until[topic] == datetime.fromisoformat(message["time"]) + timedelta(seconds=lasts_s)
+        assert set(until) == {"tanks/TK-1/alarms/high_high", "tanks/TK-1/alarms/minimum"}
+        assert all(end > seen.instant + timedelta(seconds=60) for end in until.values())
+    seen = seen._replace(instant=NOON - timedelta(days=1))
+    topics.look()
+    assert len(drained(topics)) == 2, "a clock that was set back: all holds by the wrong time"
+
+
+def test_where_the_time_of_a_site_flies_what_is_told_holds_as_much_longer() -> None:
+    seen = snapshot()._replace(alarms=(alarm(AlarmPhase.ACKNOWLEDGED),), time_factor=60.0)
+    topics = AlarmTopics("tanks", lambda: seen, 10.0)
+    topics.connected()
+    (message,) = drained(topics).values()
+    assert message["valid_for_s"] == 2.5 * 600.0, "it looks each 10 s of the machine's, 600 s of the site's"

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.delivery.mail.still_alive import Days, latest_due, still_alive_letter
+from gateway.delivery.mail.still_alive import Days, latest_due, lost_before, still_alive_letter
 from gateway.history import KeptEvent
 from gateway.reasons import ReasonCode, because
 from gateway.status import Trouble
 from gateway.tank_record import Event, EventKind, Identity
-from gateway.tank_state import AlarmKind, AlarmPhase, Priority
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Priority
 from tests.delivery.test_mail import Yard
 from tests.support.alarm_events import alarm_event, alarm_now, standing_of
 from tests.support.deliveries import until
@@ -105,6 +105,32 @@ def test_where_the_process_before_could_not_send_it_is_sent() -> None:
         days.hear(alarm_event(1, boot=OLD_BOOT, instant=ended - waited), BOOT)
         days.hear(stopped(ended), BOOT)
         assert bool(told(days, NOON)) is is_sent
+
+
+def test_where_the_mail_server_was_away_when_the_process_before_ended_it_is_sent() -> None:
+    """Nothing waited there, as nothing had happened; what tells it is the alarm of the destination."""
+    started = NOON - timedelta(minutes=1)
+    standing = AlarmStanding(
+        "destination_lost.mail", AlarmKind.DESTINATION_LOST, AlarmPhase.ACKNOWLEDGED, Priority.LOOK, True, NOON
+    )
+    for raised, is_active, is_sent in [
+        (NOON - timedelta(hours=6), True, True),
+        (NOON - timedelta(hours=6), False, False),
+        (NOON, True, False),
+    ]:
+        alarm = AlarmNow("", standing._replace(raised=raised, is_active=is_active), "c", "a", None)
+        seen = snapshot()._replace(alarms=(alarm,), started_ns=round(started.timestamp() * 1e9))
+        days = Days(SEVEN)
+        days.hear(stopped(started), BOOT)
+        assert not lost_before(seen, "other")
+        assert (days.due(LONDON, NOON, was_away=lost_before(seen, "mail")) is not None) is is_sent
+
+
+def test_where_the_process_before_ended_just_after_it_was_due_it_is_sent() -> None:
+    seven = NOON.replace(hour=7, minute=0)
+    days = Days(SEVEN)
+    days.hear(stopped(seven + timedelta(seconds=90)), BOOT)
+    assert told(days, NOON) == [NOON], "twice perhaps, and not never"
 
 
 @given(st.lists(st.integers(-400, 400), min_size=1, max_size=60))

@@ -9,7 +9,7 @@ import copy
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ import pytest
 import yaml
 
 import simulators
+from gateway.clock import SystemClock
 from gateway.daemon import Daemon
 from gateway.delivery.contract import Surroundings, Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
@@ -25,6 +26,7 @@ from gateway.keeping import Open, nothing_kept
 from gateway.payload.alarms import alarms_json
 from gateway.records import Figure
 from gateway.resources import config_path
+from gateway.scenario_time import SetClock
 from gateway.settings import SiteSettings, dated_entries, load_site
 from gateway.status import DestinationStatus
 from gateway.tank_record import Event, EventKind, TankRecord
@@ -76,7 +78,11 @@ class _Reading:
 class Story:
     """What a test may look at and disturb."""
 
-    def __init__(self, simulator: simulators.Running, file: Path, factor: float, keep: Open) -> None:
+    def __init__(
+        self, simulator: simulators.Running, file: Path, factor: float, keep: Open, begins: datetime | None = None
+    ) -> None:
+        self._begins = begins
+        self._clock = None if begins is None else SetClock(SystemClock(), begins)
         self.simulator = simulator
         self.file = file
         """The site file."""
@@ -89,11 +95,11 @@ class Story:
         self.gateway = self._made()
 
     def _made(self) -> Daemon:
-        return Daemon(self._settings(), time_factor=self._factor, keep=self._keep)
+        return Daemon(self._settings(), clock=self._clock, time_factor=self._factor, keep=self._keep)
 
     def _settings(self) -> SiteSettings:
-        today = f"{datetime.now(UTC):%Y-%m-%dT%H:%MZ}"
-        settings = load_site(self.file, dict.fromkeys(dated_entries(self.file), today))
+        now = datetime.now(UTC) if self._begins is None else self._begins
+        settings = load_site(self.file, dict.fromkeys(dated_entries(self.file), f"{now:%Y-%m-%dT%H:%MZ}"), now)
         return replace(settings, http=None, deliveries=(*settings.deliveries, self._reader))
 
     def begin(self) -> None:
@@ -107,8 +113,10 @@ class Story:
         assert self._task.cancelled(), self._task
 
     async def begin_anew(self) -> None:
-        """The gateway stops, and another takes its place, with what the ledger has."""
+        """The gateway stops, and another takes its place, with what the ledger has. The site's own time goes on."""
+        now = self.gateway.snapshot().instant
         await self.stop()
+        self._clock = SetClock(SystemClock(), now + timedelta(seconds=1))
         self.gateway = self._made()
         self.begin()
 
@@ -193,8 +201,10 @@ async def played(
     site: Changes | None = None,
     scenario: Changes | None = None,
     keep: Open = nothing_kept,
+    begins: datetime | None = None,
 ) -> AsyncIterator[Story]:
-    """The demo's `tanks`, on free ports or on the serial lines that the changes give. `period`: of all instruments."""
+    """The demo's `tanks`, on free ports or on the serial lines that the changes give. `period`: of all instruments;
+    `begins`: what the site's clock shows at first, that of the machine unless given."""
     wanted = set(tanks)
     scenario_file, site_file = folder / "scenario.yaml", folder / "site.yaml"
     world = _of(wanted, _read(_SCENARIO), lambda part: {each["tank"] for each in part["signals"].values()})
@@ -209,7 +219,7 @@ async def played(
             for line, (host, port) in running.addresses.items():
                 tree["lines"][line]["address"] = f"{host}:{port}"
             _write({**tree, "web": None}, site_file)
-            story = Story(running, site_file, factor, keep)
+            story = Story(running, site_file, factor, keep, begins)
             story.begin()
             try:
                 yield story

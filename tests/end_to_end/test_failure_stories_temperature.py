@@ -92,8 +92,11 @@ async def test_story_16_layers_of_a_heated_tank_are_shown_flagged_and_weighed_by
         assert [each.value for each in record.inventory.elements] == pytest.approx([64.8, 62.1, 58.0, 52.3, 48.0, 30.0])
         assert used(record) == [1.0, 3.5, 6.0, 8.5, 11.0]
         assert average.quality is gsv.quality is UNCERTAIN
-        assert "stratified" in codes(average)
+        assert codes(average) == {"temperature_unrepresentative"}
         assert "elements used differ by 16.8 degC" in text(average)
+        mass = record.inventory.figures.mass
+        assert "stratified" in codes(mass)
+        assert "a sample of one layer may not stand for the others" in text(mass)
         assert record.inventory.figures.tov.quality is GOOD
         story.simulator.tank("F-1").set_temperatures([57.0, 57.0, 57.0, 57.0, 57.0, 40.0])
         mixed = await story.until("F-1", lambda record: record.inventory.figures.gsv.quality is GOOD)

@@ -28,6 +28,7 @@ from gateway.ledger.account_papers import (
     read_known,
 )
 from gateway.ledger.ledger import Ledger
+from gateway.ledger.papers import newest_papers
 from gateway.ledger.reading_file import opened
 from gateway.ledger.store import NEWEST, open_store
 from gateway.tank_record import Event, EventKind
@@ -256,15 +257,16 @@ def test_a_file_of_the_version_before_is_brought_up_to_this_one(tmp_path: Path) 
     file = tmp_path / "site.ledger"
     file.write_bytes(gzip.decompress(KEPT.read_bytes()))
     with closing(sqlite3.connect(file)) as connection:
-        connection.execute(
-            "INSERT INTO papers (kind, instant_ns, body) VALUES ('entry', 1, '{\"key\":\"level TK-1\"}')"
-        )
+        insert = "INSERT INTO papers (kind, instant_ns, body) VALUES ('entry', 1, ?)"
+        connection.executemany(insert, [('{"key":"level TK-1"}',), ('{"key":"density TK-1"}',)])
         connection.commit()
         assert connection.execute("PRAGMA user_version").fetchone() == (1,)
     store = open_store(file, "site", 1)
     with closing(store.connection) as connection:
         assert connection.execute("PRAGMA user_version").fetchone() == (NEWEST,)
-        assert connection.execute("SELECT kind, key FROM papers").fetchall() == [("entry", None)]
+        assert connection.execute("SELECT kind, key FROM papers").fetchall() == [("entry", None)] * 2
+        # By the key within the body: the column is of the accounts.
+        assert set(newest_papers(connection)) == {"level TK-1", "density TK-1"}
         assert read_known(connection) == ({}, dict.fromkeys(NUMBERED, 0), None, ())
         connection.execute(f"PRAGMA user_version = {NEWEST + 1}")
     with pytest.raises(LedgerError, match="newer version"):

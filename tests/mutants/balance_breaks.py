@@ -27,6 +27,7 @@ OF_ENTERING = ("tests/account/amounts/test_entering.py",)
 OF_FILE = ("tests/account/amounts/test_file.py",)
 OF_STOCK = ("tests/account/test_stock.py",)
 OF_UNCERTAINTY = ("tests/account/test_uncertainty.py",)
+OF_LATE = ("tests/account/test_late_documents.py",)
 OF_MONTH = ("tests/account/test_month.py",)
 
 BALANCE_BREAKS: tuple[Break, ...] = (
@@ -302,4 +303,32 @@ BALANCE_BREAKS: tuple[Break, ...] = (
         (*OF_UNCERTAINTY, *OF_MONTH),
     ),
     Break("an uncertainty of k = 1 told as k = 2", UNCERTAINTY, "COVERAGE = 2.0", "COVERAGE = 1.0", OF_UNCERTAINTY),
+    Break(
+        "the day of a ticket not closed again for its late document",
+        "gateway/account_days.py",
+        '    PaperKind.AMOUNT: ("ticket",),\n',
+        "    PaperKind.AMOUNT: (),\n",
+        OF_LATE,
+    ),
+    Break(
+        "a document counted in its own month beside its ticket's",
+        MOVEMENTS,
+        "amount.ticket is not None and amount.ticket not in numbers",
+        "False",
+        ("tests/account/balance/test_movements.py",),
+    ),
+    Break(
+        "a day that begins before the one before it ended",
+        CLOSE,
+        "        day = Day(day.name, before.end, day.end)\n",
+        "        pass\n",
+        OF_CLOSE,
+    ),
+    Break(
+        "a later revision of other hours than the first",
+        CLOSE,
+        "        day = Day(day.name, last.begin, last.end)\n",
+        "        pass\n",
+        OF_CLOSE,
+    ),
 )

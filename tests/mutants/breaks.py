@@ -1,6 +1,8 @@
 """The ways in which the program is broken on purpose: each is one that would put a wrong number before somebody."""
 
 from tests.mutants.a_break import Break
+from tests.mutants.account_breaks import ACCOUNT_BREAKS
+from tests.mutants.account_desk_breaks import ACCOUNT_DESK_BREAKS
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
 from tests.mutants.action_breaks import ACTION_BREAKS
 from tests.mutants.alarm_breaks import ALARM_BREAKS
@@ -22,6 +24,7 @@ from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.product_breaks import PRODUCT_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
+from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
@@ -29,6 +32,8 @@ from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
+    *ACCOUNT_BREAKS,
+    *ACCOUNT_DESK_BREAKS,
     *ACTION_BREAKS,
     *PRODUCT_BREAKS,
     *ACQUISITION_BREAKS,
@@ -53,4 +58,5 @@ BREAKS: tuple[Break, ...] = (
     *LOSS_BREAKS,
     *COURSE_BREAKS,
     *BALANCE_BREAKS,
+    *REPORT_BREAKS,
 )

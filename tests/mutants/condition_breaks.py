@@ -107,8 +107,8 @@ CONDITION_BREAKS: tuple[Break, ...] = (
     Break(
         "high-high near only when it is there",
         OF_LEVEL,
-        "            if ahead.in_s >= limit_s:\n",
-        "            if ahead.in_s >= 60.0:\n",
+        "            if in_s >= limit_s:\n",
+        "            if in_s >= 60.0:\n",
         BY_LEVEL,
     ),
     Break(

@@ -28,7 +28,13 @@ COURSE_BREAKS: tuple[Break, ...] = (
         "slope_m3_s = slope_m_s",
         RATE,
     ),
-    Break("noise of a short line not its own", LINE, "noise_m = max(least_m, seen_m)", "noise_m = least_m", PROPERTIES),
+    Break(
+        "noise of a short line not its own",
+        LINE,
+        "noise_m = max(least_m, seen_m, min(usual_m, _MOST * least_m))",
+        "noise_m = least_m",
+        PROPERTIES,
+    ),
     Break(
         "a mean over two flows told as the rate",
         WINDOW,

@@ -1,7 +1,8 @@
 """Somebody says that a tank holds another product: to a real gateway with its ledger, which is killed."""
 
+import json
 import signal
-import subprocess
+import socket
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -61,26 +62,27 @@ def checked(place: Place) -> str:
     return place.typed("check", str(place.site)).stdout
 
 
-def reloaded(place: Place) -> "subprocess.CompletedProcess[str]":
-    return place.typed("reload")
+def changed(place: Place) -> None:
+    """As the command does it."""
+    density = {"density": "742 kg/m3", "expires": "31 d"}
+    request = {"action": "product-change", "tank": "TK-0", "product": "gasoline", **density}
+    with socket.socket(socket.AF_UNIX) as client:
+        client.settimeout(60)
+        client.connect(str(place.door))
+        client.sendall(json.dumps(request).encode() + b"\n")
+        answer = json.loads(client.makefile().readline())
+    assert answer["code"] == 0, answer
 
 
-def test_a_change_of_product_holds_at_once_after_a_kill_and_whatever_the_site_file_says(
-    place: Place, first: Instruments
-) -> None:
+def test_a_change_of_product_holds_at_once_and_after_a_kill(place: Place, first: Instruments) -> None:
     with gateway(place.site, environment=place.environment) as running:
         place.opened(running, first)
         assert holds(running, "diesel", 838.0)
         (before,) = running.inventories()
-        for words, said in (
-            (("gasolin",), "tanks.TK-0.product: there is no product 'gasolin'; did you mean 'gasoline'?"),
-            (("gasoline",), "give one with the change: --density and --expires"),
-            (("gasoline", "--density", "838 kg/m3", "--expires", "31 d"), "outside that of gasoline, 720 to 775 kg/m3"),
-            (("diesel",), "product: TK-0 holds diesel already"),
-        ):
-            refused = place.enter("product-change", "TK-0", *words)
-            assert refused.returncode == 2, refused
-            assert said in refused.stderr
+        refused = place.enter("product-change", "TK-0", "gasoline")
+        assert refused.returncode == 2
+        assert "tanks.TK-0.density: is missing; product gasoline gives no reference_density" in refused.stderr
+        assert "hint: give one with the change: --density and --expires" in refused.stderr
         assert holds(running, "diesel", 838.0)
         lines = place.entered("product-change", "TK-0", "gasoline", *DENSITY, "--why", "cleaned and refilled")
         assert lines[0].startswith("TK-0: product: gasoline since ")
@@ -94,36 +96,6 @@ def test_a_change_of_product_holds_at_once_after_a_kill_and_whatever_the_site_fi
     with gateway(place.site, environment=place.environment) as running:
         place.opened(running, first)
         assert holds(running, "gasoline", 742.0), "what was answered is there after a kill, from the first sheet on"
-        for text in (shown(place, running), checked(place), "\n".join(place.entered("list"))):
-            assert "the site file says diesel; since " in text
-            assert "the tank holds gasoline, entered by " in text
-        (told,) = [
-            each for each in valid_message(running.get("/inventories"))["entered"] if each["quantity"] == "product"
-        ]
-        assert (told["about"], told["used"]) == ("TK-0", True)
-        text = place.site.read_text("utf-8")
-        place.site.write_text(text.replace("  gasoline:", "  petrol:"), "utf-8")
-        refused = reloaded(place)
-        assert refused.returncode == 2
-        assert "there is no product 'gasoline'" in refused.stderr
-        assert "the tank holds gasoline, entered by" in refused.stderr
-        assert running.end() == 0
-    with gateway(place.site, environment=place.environment) as running:
-        place.opened(running, first)
-        product, mass, volume = sheet(running)
-        assert (product, mass) == ("gasoline", None), "with no other product instead"
-        (tank,) = running.inventories()
-        assert (tank["figures"]["mass"]["quality"], tank["figures"]["level"]["quality"]) == ("Bad", "Good")
-        assert volume > 0.0
-        assert "nothing can be worked out, as tanks.TK-0.product: there is no product 'gasoline'" in shown(
-            place, running
-        )
-        agreed = text.replace("product: diesel", "product: gasoline")
-        agreed = agreed.replace("0.001221 /degC,", "0.001221 /degC, reference_density: 745 kg/m3,")
-        place.site.write_text(agreed, "utf-8")
-        assert reloaded(place).returncode == 0
-        eventually(lambda: holds(running, "gasoline", 742.0), "the two agree, and what was entered is newer")
-        assert "the site file says" not in shown(place, running) + checked(place)
         assert running.end() == 0
     rows = place.audit()
     assert [row["asked"]["action"] for row in rows] == ["product-change"]
@@ -136,11 +108,62 @@ def test_a_change_of_product_holds_at_once_after_a_kill_and_whatever_the_site_fi
     assert told_of == [("product_changed", "gasoline"), ("value_entered", "density")]
 
 
+def test_where_the_site_file_says_another_product_that_is_told(place: Place, first: Instruments) -> None:
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        changed(place)
+        for text in (shown(place, running), checked(place), "\n".join(place.entered("list"))):
+            assert "the site file says diesel; since " in text
+            assert "the tank holds gasoline, entered by " in text
+        document = valid_message(running.get("/inventories"))
+        (told,) = [each for each in document["entered"] if each["quantity"] == "product"]
+        assert (told["about"], told["used"]) == ("TK-0", True)
+        dipped = place.typed("dip", str(place.site), "TK-0", "--level", "5 m", "--density", "742 kg/m3", "--json")
+        assert json.loads(dipped.stdout)["product"] == "gasoline", dipped
+        assert "the site file says diesel; by the ledger TK-0 held gasoline then, which counts" in dipped.stderr
+        text = place.site.read_text("utf-8").replace("product: diesel", "product: gasoline")
+        agreed = text.replace("0.001221 /degC,", "0.001221 /degC, reference_density: 745 kg/m3,")
+        place.site.write_text(agreed, "utf-8")
+        assert place.typed("reload").returncode == 0
+        eventually(lambda: holds(running, "gasoline", 742.0), "the two agree, and what was entered is newer")
+        assert "the site file says" not in shown(place, running)
+        assert running.end() == 0
+
+
+def test_a_site_file_without_what_a_tank_holds_is_refused_and_makes_no_other_product_of_it(
+    place: Place, first: Instruments
+) -> None:
+    text = place.site.read_text("utf-8")
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        changed(place)
+        place.site.write_text(text.replace("  gasoline:", "  petrol:"), "utf-8")
+        refused = place.typed("reload")
+        assert refused.returncode == 2
+        assert "there is no product 'gasoline'" in refused.stderr
+        assert "the tank holds gasoline, entered by" in refused.stderr
+        assert holds(running, "gasoline", 742.0)
+        assert running.end() == 0
+    with gateway(place.site, environment=place.environment) as running:
+        place.opened(running, first)
+        product, mass, volume = sheet(running)
+        assert (product, mass) == ("gasoline", None), "with no other product instead"
+        (tank,) = running.inventories()
+        assert (tank["figures"]["mass"]["quality"], tank["figures"]["level"]["quality"]) == ("Bad", "Good")
+        assert volume > 0.0
+        said = "nothing can be worked out, as tanks.TK-0.product: there is no product 'gasoline'"
+        assert said in shown(place, running)
+        place.site.write_text(text, "utf-8")
+        assert place.typed("reload").returncode == 0
+        eventually(lambda: holds(running, "gasoline", 742.0), "it is in the site file again")
+        assert running.end() == 0
+
+
 def test_a_change_to_come_comes_while_nobody_looks(place: Place, first: Instruments) -> None:
     """Its time comes while the gateway is down; it is told by the next, of the time that it was entered for."""
     with gateway(place.site, environment=place.environment) as running:
         place.opened(running, first)
-        at = datetime.now(UTC) + timedelta(seconds=20)
+        at = datetime.now(UTC) + timedelta(seconds=12)
         (line,) = place.entered("product-change", "TK-0", "gasoline", "--at", at.isoformat(), *DENSITY)
         assert line.endswith("until then diesel")
         running.process.kill()
@@ -151,8 +174,6 @@ def test_a_change_to_come_comes_while_nobody_looks(place: Place, first: Instrume
         assert holds(running, "gasoline", 742.0)
         kinds = "SELECT body FROM papers WHERE kind = 'product' AND json_extract(body, '$.what') = 'changed'"
         eventually(lambda: place.rows(kinds), "it is told")
-        refused = place.enter("withdraw", "TK-0", "product")
-        assert refused.returncode == 2, "it needs a reason"
         place.entered("withdraw", "TK-0", "product", "--why", "it was the tank beside it")
         assert holds(running, "diesel", 838.0)
         assert running.end() == 0

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import timedelta
 from typing import Any, NamedTuple
 
+from gateway.account.amount import Amount, AmountKind, AmountSource
 from gateway.reports.csv_form import write_csv
 from gateway.reports.paper.pdf_form import write_pdf
 from gateway.reports.plan import ReportPlan
@@ -57,6 +58,10 @@ DIP_CHECK: Mapping[str, Any] = {
     "why": "the gauge reads +1.5 mm against the dips, within 4 mm",
     "proposed_offset_change": None,
 }
+AMOUNTS = (
+    Amount(1, AmountKind.DISPATCH, AmountSource.RACK, "diesel", 32.04, "gsv", CLOSE, CLOSE, "a.smith", "BL-17", 17),
+    Amount(2, AmountKind.RECEIPT, AmountSource.SHIP, "lpg", 20_000.0, "mass", CLOSE, CLOSE, "a.smith", "S-4"),
+)
 ANSWER: Mapping[str, Any] = {
     "schema": "tank-gateway/entries/1",
     "time": "2026-07-01T05:00:00+00:00",
@@ -145,7 +150,7 @@ def every_report(plan: ReportPlan = PLAN) -> dict[str, Report]:
     return {
         "stock": stock_report(stock(), plan),
         "closing stock": stock_of_day(SITE, day(), LONDON, plan, scales=SCALES),
-        "day": day_report(SITE, day(revision=2), LONDON, plan),
+        "day": day_report(SITE, day(revision=2), LONDON, plan, AMOUNTS),
         "month": month_report(SITE, "2026-06", [day("2026-06-29"), day()], LONDON, plan),
         "ticket": ticket_report(SITE, ticket(marks=MARKS), LONDON, plan, SCALES),
         "tickets": ticket_list(SITE, [ticket(), ticket(18, reverses=17)], SPAN, LONDON, plan),

@@ -20,7 +20,7 @@ from gateway.reports.report import CAUTIONS, Report
 from gateway.reports.tables.stock import stock_report
 from gateway.reports.tables.ticket_page import ticket_report
 from tests.reports.every import as_bytes, digests, every_report
-from tests.reports.kept import LONDON, PLAN, TK_101, at_close, gauging, stock, ticket
+from tests.reports.kept import LONDON, PLAN, TK_101, at_close, gauging, side, stock, ticket
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 KINDS = sorted(every_report())
@@ -212,3 +212,12 @@ def test_the_daemon_does_not_carry_what_writes_reports() -> None:
     assert done.returncode == 0, done.stderr
     assert not re.search(r"'(?:reportlab|xlsxwriter|PIL)'", done.stdout)
     assert "'pydantic'" in done.stdout
+
+
+def test_tanks_with_one_long_beginning_have_sheets_of_their_own() -> None:
+    name = "TK-[north/*?:]" + "x" * 60
+    sides = [side(gauging(name + end, "diesel", TK_101), gauging(name + end, "diesel", TK_101)) for end in "ab"]
+    report = ticket_report("brackenmoor", ticket(1, *sides), LONDON, PLAN)
+    names = openpyxl.load_workbook(io.BytesIO(as_bytes(report)["xlsx"])).sheetnames
+    assert len(names) == 4
+    assert all(len(each) <= 31 and not set(each) & set("[]:*?/\\'") for each in names)

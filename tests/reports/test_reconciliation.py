@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.account.amount import Amount, AmountKind, AmountSource
 from gateway.records import Quality
 from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import Row
@@ -97,6 +98,29 @@ def test_tolerance_is_of_a_month_and_by_what_is_kept(gain: float, verdict: str) 
     assert to_date.rows[0].cells["verdict"] == verdict
     assert number(to_date.rows[0], "tolerance") == Decimal(10)
     assert "verdict" not in [column.key for column in report.tables[0].columns]
+
+
+def test_tanks_that_are_less_than_good_or_move_are_named() -> None:
+    (table,) = (each for each in day_report("site", day(), LONDON, PLAN).tables if each.title == "Tanks to look at")
+    told = {str(row.cells["tank"]): row.cells["quality"] for row in table.rows}
+    assert list(told) == ["TK-102", "TK-103", "TK-204", "TK-300"]
+    assert told["TK-103"] == "Uncertain: the last good value of 2 h ago is used"
+    assert table.rows[2].cells["flags"] == "filling"
+
+
+def test_amounts_stand_as_what_they_do_to_the_book() -> None:
+    first = Amount(
+        1, AmountKind.DISPATCH, AmountSource.RACK, "diesel", 32.04, "gsv", CLOSE, CLOSE, "a.smith", "BL-17", 17
+    )
+    back = first._replace(number=2, reverses=1, why="twice")
+    other = Amount(3, AmountKind.RECEIPT, AmountSource.SHIP, "lpg", 20_000.0, "mass", CLOSE, CLOSE, "a.smith", "=cmd")
+    table = day_report("site", day(), LONDON, PLAN, [other, back, first]).tables[-1]
+    assert [(row.cells["kind"], row.cells.get("volume"), row.cells.get("mass")) for row in table.rows] == [
+        ("dispatch", Decimal("-32.0"), None),
+        ("takes back 1", Decimal("32.0"), None),
+        ("receipt", None, Decimal("20.0")),
+    ]
+    assert table.rows[0].cells["ticket"] == Decimal(17)
 
 
 def test_volumes_and_masses_stand_apart_with_their_units() -> None:

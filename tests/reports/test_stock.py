@@ -9,13 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.records import Quality
+from gateway.account.day import TankAtClose
+from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.reports.csv_form import write_csv
 from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import CAUTIONS, Report
 from gateway.reports.tables.stock import stock_report
 from gateway.reports.xlsx_form import write_xlsx
-from tests.reports.kept import PLAN, SMALL, TK_101, at_close, gauging, good, stock
+from tests.reports.kept import PLAN, SMALL, TK_101, at_close, bad, gauging, good, stock, uncertain
 
 NUMBERS = ("tov", "free_water", "gov", "gsv", "nsv", "mass", "weight_in_air", "pumpable", "room")
 
@@ -78,6 +79,34 @@ def test_bad_is_empty_and_counted_and_says_why() -> None:
     # 2387 of TK-101 and 84.9 of TK-103, as shown; TK-102 has no level, TK-300 no sheet.
     assert (gsv.value, gsv.words) == (Decimal("2471.9"), "2 of 4, estimated")
     assert group.total.cells["tov"].words == "2 of 4"
+
+
+def test_a_tank_without_a_sheet_is_counted_with_its_product() -> None:
+    lost = TankAtClose("TK-9", None, False, reasons=(Reason(ReasonCode.NOT_WATCHED, "not watched"),), product="diesel")
+    (group,) = stock_report(stock(lost, at_close(gauging("TK-101", "diesel", TK_101))), PLAN).tables[0].groups
+    assert group.title == "diesel, standard volumes and reference density at 15 °C"
+    assert group.rows[0].cells["quality"] == "Bad: not watched"
+    assert group.total is not None
+    assert (group.total.cells["gsv"].value, group.total.cells["gsv"].words) == (Decimal(2387), "1 of 2")
+
+
+def test_none_detected_is_nothing_and_not_missing() -> None:
+    none = Figure(None, Quality.GOOD, (Reason(ReasonCode.NONE_DETECTED, "the probe is dry"),), 2.0)
+    dry, wet = gauging("A", "diesel", {"free_water": none}), gauging("B", "diesel", {"free_water": 8.91})
+    for tanks, value, words in (((dry, wet), Decimal("8.9"), "2 of 2"), ((dry,), None, "1 of 1")):
+        total = stock_report(stock(*(at_close(each) for each in tanks)), PLAN).tables[0].groups[0].total
+        assert total is not None
+        assert (total.cells["free_water"].value, total.cells["free_water"].words) == (value, words)
+
+
+def test_a_tank_that_moves_at_the_close_is_an_estimate() -> None:
+    moving = at_close(gauging("A", "diesel", {"gsv": 500.0}), is_moving=True)
+    moving = moving._replace(reasons=(Reason(ReasonCode.MOVING, "it moved at the boundary"),))
+    (group,) = stock_report(stock(moving), PLAN).tables[0].groups
+    assert group.total is not None
+    assert group.total.cells["gsv"].words == "1 of 1, estimated"
+    assert group.rows[0].cells["quality"] == "Uncertain: it moved at the boundary"
+    assert group.rows[0].cells["flags"] == "moving"
 
 
 def test_masses_alone_are_summed_over_products() -> None:
@@ -175,6 +204,35 @@ def test_imperial_gallons_show_no_more_than_is_known() -> None:
     # 2386.75 m3 / 0.00454609 is 525,011 gallons: known to half a cubic metre, 100 gallons. 84.89 m3 is 18,673: to 10.
     rows = stock_report(stock(), ReportPlan(ReportUnits.IMPERIAL)).tables[0].rows
     assert [f"{rows[number].cells['gsv']:f}" for number in (0, 2)] == ["525000", "18670"]
+
+
+def test_owners_have_their_own_sums() -> None:
+    tanks = (
+        at_close(gauging("A", "diesel", {"gsv": 500.04, "mass": bad()}), owner="North"),
+        at_close(gauging("B", "diesel", {"gsv": 300.04, "mass": 240_000.0}), owner="North"),
+        at_close(gauging("C", "diesel", {"gsv": uncertain(100.0), "mass": 80_000.0}), owner="South"),
+    )
+    table = stock_report(stock(*tanks), PLAN).tables[1]
+    north, south = table.rows
+    assert [north.cells[key] for key in ("owner", "tanks", "gsv", "mass")] == [
+        "North",
+        Decimal(2),
+        Decimal("800.0"),
+        Decimal("240.0"),
+    ]
+    assert north.cells["included"] == "2 of 2 (GSV); 1 of 2 (Mass)"
+    assert south.cells["included"] == "1 of 1, estimated (GSV); 1 of 1 (Mass)"
+    assert south.uncertain == {"gsv"}
+
+
+def test_one_owner_has_what_the_site_has() -> None:
+    tanks = [at_close(gauging(name, "diesel", TK_101), owner="North") for name in ("A", "B")]
+    assert len(stock_report(stock(*tanks), PLAN).tables) == 1
+
+
+def test_times_are_iso_8601_in_csv() -> None:
+    row = next(line for line in as_csv(stock_report(stock(), PLAN)) if line["line"] == "row")
+    assert (row["as_of_local"], row["as_of_utc"]) == ("2026-07-01T05:59:56+01:00", "2026-07-01T04:59:56Z")
 
 
 def test_no_tanks() -> None:

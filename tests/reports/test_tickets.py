@@ -75,10 +75,11 @@ def test_what_a_ticket_says_counts_where_its_sheets_say_otherwise() -> None:
 def test_from_tank_to_tank_counts_what_came_in() -> None:
     end = CLOSE + timedelta(hours=1)
     out = side(gauging("A", given={"gsv": 500.0}), gauging("A", given={"gsv": 450.0}, instant=end))
-    into = side(gauging("B", given={"gsv": 100.0}), gauging("B", given={"gsv": 149.5}, instant=end), Direction.INTO)
+    into = side(gauging("B", given={"gsv": 100.04}), gauging("B", given={"gsv": 150.06}, instant=end), Direction.INTO)
     report = ticket_report("site", ticket(1, out, into, kind=TransferKind.TANK_TO_TANK), ZONE, PLAN)
     assert [table.title for table in report.tables] == ["Amount", "Out of A", "Into B", "Meanwhile"]
-    assert [str(row.cells["amount"]) for row in report.tables[0].rows] == ["49.5"]
+    # As shown 150.1 - 100.0, though 50.02 by itself is 50.0; 50.0 left.
+    assert [str(row.cells["amount"]) for row in report.tables[0].rows] == ["50.1"]
 
 
 def test_bad_and_uncertain_are_told_at_the_figure() -> None:

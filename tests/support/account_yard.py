@@ -58,6 +58,8 @@ class Tank:
     alarms: tuple[AlarmKind, ...] = ()
     density: float = DENSITY
     sequence: int = 0
+    noticed: list[tuple[float, Motion]] = field(default_factory=list)
+    """When the watch will hear of flows and their ends, by the steady clock, and what it will say."""
 
 
 @dataclass
@@ -69,6 +71,8 @@ class Yard:
     steady_s: float = 1000.0
     boot: str = "boot-1"
     clock_doubt: Reason | None = None
+    notices_after_s: float = 0.0
+    """How late the watch hears of a flow, and of its end."""
 
     def passes(self, seconds: float) -> None:
         self.now += timedelta(seconds=seconds)
@@ -84,13 +88,28 @@ class Yard:
         """From now on; 0: it comes to rest."""
         tank = self.tanks[tag]
         motion = Motion.AT_REST if rate_m_s == 0.0 else Motion.FILLING if rate_m_s > 0.0 else Motion.EMPTYING
-        if motion is not tank.motion:
-            tank.motion, tank.since = motion, self.now
         tank.rate_m_s = rate_m_s
+        tank.noticed.append((self.steady_s + self.notices_after_s, motion))
+        self._notice(tank)
+
+    def another_boot(self, steady_s: float) -> None:
+        """Sheets count from 1 again, by another steady clock; how tanks move is found anew."""
+        self.steady_s = steady_s
+        self.boot = f"boot-{int(self.boot[5:]) + 1}"
+        for tank in self.tanks.values():
+            tank.sequence = 0
+            tank.noticed = [(steady_s + self.notices_after_s, motion) for _, motion in tank.noticed[-1:]]
+
+    def _notice(self, tank: Tank) -> None:
+        while tank.noticed and self.steady_s >= tank.noticed[0][0]:
+            _, motion = tank.noticed.pop(0)
+            if motion is not tank.motion:
+                tank.motion, tank.since = motion, self.now
 
     def sheet(self, tag: str) -> TankRecord:
         tank = self.tanks[tag]
         tank.sequence += 1
+        self._notice(tank)
         inventory = self._inventory(tank)
         given = TankInput(tag, self.now, simulated=tank.simulated, steady_s=self.steady_s, clock_doubt=self.clock_doubt)
         bad = Figure(None, Quality.BAD, (_NO_ANSWER,), 75.0)

@@ -246,6 +246,22 @@ def test_high_high_is_near_when_less_is_left_than_it_takes_to_act() -> None:
     assert judged(SOON, moves=course(0.08, _ahead(960.0)), limit=900.0, deadband=60.0).inside is True
 
 
+def test_the_time_to_high_high_goes_by_the_highest_level_that_a_gauge_gives() -> None:
+    """100 m3 a metre at 360 m3/h: 0.1 m is 100 s. The sheet goes on with the first gauge at 8 m, 1,000 s below 9 m, and
+    the other one says 8.2 m: 800 s."""
+    plan, moves = two_gauges(), course(0.1, _ahead(1000.0), motion=Motion.FILLING)
+    for second_m, expected_s in ((8.2, 800.0), (7.8, 1000.0), (9.5, 0.0), (99.0, 1000.0)):
+        given = straight_input(level=good(8.0))._replace(second_level=good(second_m))
+        found = judged(SOON, given, plan, moves=moves, limit=900.0, deadband=60.0)
+        assert found.value == pytest.approx(expected_s)
+        assert found.active is (expected_s < 900.0)
+        if found.active:
+            assert found.reason is not None
+            assert f"from the higher gauge's {second_m:.3f} m" in found.reason.text
+    broken = straight_input(level=good(8.0))._replace(second_level=in_maintenance(8.5))
+    assert judged(SOON, broken, plan, moves=moves, limit=900.0).active is False, "somebody works on it"
+
+
 def test_a_tank_that_does_not_fill_has_time_and_one_of_unknown_rate_is_not_judged() -> None:
     assert judged(SOON, moves=course(0.0), limit=900.0) == Condition(False)
     assert judged(SOON, moves=course(-0.1, LimitTime("minimum", 1.0, 60.0, NOON)), limit=900.0).active is False

@@ -16,16 +16,19 @@ import gateway.watch.conditions as conditions_module
 import gateway.watch.watch as watch_module
 from gateway import pipeline as pipeline_module
 from gateway.binding import ManualValue, TankBinding
-from gateway.calculation.plan import GaugeKind, GaugePlan
+from gateway.calculation.inventory import calculate
+from gateway.calculation.memory import EMPTY_MEMORY
+from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan
 from gateway.kept_memory import Kept
 from gateway.pipeline import Pipeline
-from gateway.records import ReasonCode
+from gateway.records import ReasonCode, TankInput
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, Motion, Priority, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
 from gateway.watch.alarms.condition import Condition
+from gateway.watch.memory import NO_WATCH
 from gateway.watch.plan import AlarmPlan, LossPlan, WatchPlan
-from tests.support.plans import straight_plan
+from tests.support.plans import NOON, good, straight_plan
 from tests.test_restart import PERIOD_S, SOURCES, Life, Story, World
 
 HIGH = (AlarmKind.MAXIMUM_WORKING, AlarmKind.HIGH_HIGH, AlarmKind.CRITICAL_HIGH)
@@ -373,3 +376,30 @@ def test_a_rate_goes_on_after_a_stop_and_comes_anew_after_a_kill(whole: bool) ->
         watched.poll(300)
     assert watched.state.rate.value == pytest.approx(300.0 / 3600.0, rel=0.05)
     assert watched.told() == [(EventKind.MOVEMENT_BEGAN, "filling")], "it is one movement"
+
+
+def test_a_water_draw_is_told_as_one_with_the_movement_that_it_is() -> None:
+    """80 mm of free water in 10 min are 8 m3 at 48 m3/h: the tank empties, and no product goes."""
+    tank = straight_plan(gauge=PLAN.gauge, free_water=FreeWaterSource.PROBE)
+    memory, watched = EMPTY_MEMORY, NO_WATCH
+    events: list[Event] = []
+    for second in range(0, 5400, 10):
+        drawn_m = 0.08 * min(1.0, max(0.0, (second - 3000.0) / 600.0))
+        given = TankInput(
+            "TK-1",
+            NOON + timedelta(seconds=second),
+            level=good(5.0 - drawn_m),
+            elements=(good(15.0),) * len(tank.temperature.elements),
+            reference_density=good(800.0),
+            water=good(0.3 - drawn_m),
+            steady_s=1000.0 + second,
+        )
+        sheet, memory = calculate(tank, given, memory)
+        found = watch_module.watch(WATCH, tank, given, sheet, watched)
+        watched = found.memory
+        events += found.events
+    began, ended = (event for event in events if event.kind.value.startswith("movement"))
+    assert (began.kind, began.subject) == (EventKind.MOVEMENT_BEGAN, "emptying")
+    assert (ended.kind, ended.subject) == (EventKind.MOVEMENT_ENDED, "emptying")
+    assert ended.reason is not None
+    assert ended.reason.code is ReasonCode.WATER_DRAW

@@ -6,6 +6,7 @@ from math import isfinite
 from typing import NamedTuple
 
 from gateway.account.amount import AMOUNT, AMOUNT_SCHEMA, Amount, AmountKind
+from gateway.account.amounts.compared import compared_words
 from gateway.account.balance.movements import document_of, is_of, standing_amounts, standing_tickets
 from gateway.account.commands import AccountRefusedError, EnterAmount, ReverseAmount
 from gateway.account.gauging import MEASURES
@@ -73,8 +74,10 @@ class Facts:
 
 def enter_amount(known: KnownAmounts, command: EnterAmount, now: datetime) -> Outcome:
     """What entering leaves behind. Raises AmountRefusedError."""
-    amount = entered(Facts(known), command, now)
-    return Outcome(papers=(amount_paper(amount),), lines=(f"amount {amount.number}: {_words(amount)}",))
+    facts = Facts(known)
+    amount = entered(facts, command, now)
+    notes = () if amount.ticket is None else (compared_words(amount, facts.tickets[amount.ticket]),)
+    return Outcome(papers=(amount_paper(amount),), lines=(f"amount {amount.number}: {_words(amount)}",), notes=notes)
 
 
 def reverse_amount(known: KnownAmounts, command: ReverseAmount, now: datetime) -> Outcome:

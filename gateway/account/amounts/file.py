@@ -26,11 +26,14 @@ from gateway.account.commands import AccountRefusedError, EnterAmount
 from gateway.account.paper import Outcome
 from gateway.units.quantity import Dimension
 
-__all__ = ["COLUMNS", "NEEDED", "AmountFileRefusedError", "Mistake", "import_amounts"]
+__all__ = ["COLUMNS", "NEEDED", "AmountFileRefusedError", "Mistake", "Named", "import_amounts", "named_in"]
 
 NEEDED = ("kind", "source", "product", "amount", "at", "reference")
 COLUMNS = (*NEEDED, "unit", "measure", "ticket", "tank", "owner", "why")
 _MOST_LINES = 20_000
+_MOST_DIGITS = 15
+"""Of a ticket's number: more of them no ledger can count."""
+_MOST_TOLD = 300
 _SEPARATORS = (";", "\t", ",")
 _Code = TypeVar("_Code", bound=StrEnum)
 
@@ -47,7 +50,8 @@ class Mistake(NamedTuple):
 
     def __str__(self) -> str:
         where = f"line {self.line}" + (f", {self.column}" if self.column else "")
-        return f"{where}: '{self.value}': {self.text}" if self.value else f"{where}: {self.text}"
+        value = _printable(self.value)
+        return f"{where}: '{value}': {_printable(self.text)}" if value else f"{where}: {_printable(self.text)}"
 
 
 class AmountFileRefusedError(AccountRefusedError):
@@ -60,6 +64,14 @@ class AmountFileRefusedError(AccountRefusedError):
             "put them right and give the whole file again: what is known already is not taken in twice",
         )
         self.mistakes = tuple(mistakes)
+
+
+class Named(NamedTuple):
+    """What a text speaks of, as far as it can be read: to fetch what is known of it."""
+
+    documents: frozenset[tuple[str, str, str]]
+    """Source, reference and product."""
+    tickets: frozenset[int]
 
 
 class _Header(NamedTuple):
@@ -79,16 +91,7 @@ class _MistakenError(Exception):
 def import_amounts(known: KnownAmounts, zone: tzinfo, text: str, *, by: str, now: datetime) -> Outcome:
     """What taking in all amounts of a text leaves behind; those that are known already, or were taken back, are left
     out and counted. Raises AmountFileRefusedError with every mistake."""
-    rows, mistakes = _rows(text.removeprefix("\ufeff"))
-    if not rows and not mistakes:
-        mistakes.append(
-            Mistake(1, "", "", f"there is nothing in it; begin with a line of columns: {', '.join(NEEDED)}")
-        )
-    header, wrong = _header(rows[0]) if rows else (None, [])
-    mistakes += wrong
-    if header is None:
-        raise AmountFileRefusedError(sorted(mistakes))
-    lines = rows[1:]
+    header, lines, mistakes = _table(text)
     sign = decimal_sign_of(cells[header.places["amount"]] for _, cells in lines if len(cells) > header.places["amount"])
     facts, before = Facts(known), _by_document(known.amounts)
     reversed_ = {amount.reverses for amount in known.amounts}
@@ -122,6 +125,43 @@ def import_amounts(known: KnownAmounts, zone: tzinfo, text: str, *, by: str, now
     if taken_back:
         told.append(f"{taken_back} had been taken back, and not taken in again: enter them by hand if they were right")
     return Outcome(papers=tuple(amount_paper(amount) for amount in taken), lines=tuple(told))
+
+
+def _printable(text: str) -> str:
+    """What of a file is told again: no more than tells which cell is meant, and nothing that steers a terminal."""
+    plain = "".join(character if character.isprintable() else "?" for character in text)
+    return plain if len(plain) <= _MOST_TOLD else f"{plain[:_MOST_TOLD]}..."
+
+
+def named_in(text: str) -> Named:
+    """The documents and tickets that a text names. Raises AmountFileRefusedError where its columns cannot be read; what
+    else is wrong with it is said by `import_amounts`."""
+    header, lines, _ = _table(text)
+    documents, tickets = set(), set()
+    for _, cells in lines:
+        given = {name: cells[place] for name, place in header.places.items() if place < len(cells)}
+        documents.add(
+            (given.get("source", "").lower().replace(" ", "_"), given.get("reference", ""), given.get("product", ""))
+        )
+        if _is_number(given.get("ticket", "")):
+            tickets.add(int(given["ticket"]))
+    return Named(frozenset(documents), frozenset(tickets))
+
+
+def _table(text: str) -> tuple[_Header, list[tuple[int, list[str]]], list[Mistake]]:
+    """Columns, the lines below them, and what could not be cut. Raises AmountFileRefusedError without columns."""
+    rows, mistakes = _rows(text.removeprefix("\ufeff"))
+    if not rows and not mistakes:
+        empty = f"there is nothing in it; begin with a line of columns: {', '.join(NEEDED)}"
+        mistakes.append(Mistake(1, "", "", empty))
+    header, wrong = _header(rows[0]) if rows else (None, [])
+    if header is None:
+        raise AmountFileRefusedError(sorted([*mistakes, *wrong]))
+    return header, rows[1:], mistakes
+
+
+def _is_number(text: str) -> bool:
+    return text.isascii() and text.isdecimal() and len(text) <= _MOST_DIGITS
 
 
 def _rows(text: str) -> tuple[list[tuple[int, list[str]]], list[Mistake]]:
@@ -195,7 +235,7 @@ def _command(
     product = given["product"]
     measure = given.get("measure", "") or known.measures.get(product, "gsv")
     ticket = given.get("ticket", "")
-    if ticket and not (ticket.isascii() and ticket.isdigit()):
+    if ticket and not _is_number(ticket):
         raise _MistakenError("ticket", "a ticket is a whole number, for example 12")
     try:
         value = amount_in(

@@ -118,19 +118,25 @@ def _gain(
     if begin is None or gain.value is None:
         return gain
     held, holds = ({tank.tank: tank.product for tank in tanks} for tanks in (at_begin, at_end))
-    changed = {
-        tank for tank in begin.of ^ physical.of if held.get(tank, product) != product or holds.get(tank) != product
-    }
+    changed = {tank for tank in begin.of ^ physical.of if held.get(tank) != product or holds.get(tank) != product}
     lacking = sorted((begin.included ^ physical.included) - changed)
     if lacking:
         reasons = tuple(because(ReasonCode.NOT_INCLUDED, _ONE_END, tank=tank) for tank in lacking)
         return Figure(None, Quality.BAD, (*reasons, *gain.reasons), 0.0, gain.manual)
-    reasons = tuple(because(ReasonCode.PRODUCT_CHANGED, _CHANGED, tank=tank) for tank in sorted(changed))
+    reasons = tuple(_changed(tank, held, holds) for tank in sorted(changed))
     neither = sorted((begin.of & physical.of) - begin.included)
     reasons += tuple(because(ReasonCode.NOT_INCLUDED, _NEITHER, tank=tank) for tank in neither)
     if not reasons:
         return gain
     return gain._replace(quality=max(gain.quality, Quality.UNCERTAIN), reasons=(*reasons, *gain.reasons))
+
+
+def _changed(tank: str, held: Mapping[str, str], holds: Mapping[str, str]) -> Reason:
+    if tank not in held:
+        return because(ReasonCode.PRODUCT_CHANGED, _NEW, tank=tank)
+    if tank not in holds:
+        return because(ReasonCode.PRODUCT_CHANGED, _GONE, tank=tank)
+    return because(ReasonCode.PRODUCT_CHANGED, _CHANGED, tank=tank)
 
 
 def _uncertainty(begin: Stocked | None, physical: Stocked, booked: Sequence[Moved]) -> float | None:
@@ -145,3 +151,5 @@ _NO_OPENING = Reason(ReasonCode.NO_OPENING, "there is no close to open from")
 _ONE_END = "{tank} is in opening or closing alone: its stock would look like a gain or a loss"
 _NEITHER = "{tank} is in neither opening nor closing: what was moved through it is in the difference"
 _CHANGED = "{tank} was put to another product: what it held then is in the difference unless it was booked"
+_NEW = "{tank} is new: what it held before its first close is in the difference unless it was booked"
+_GONE = "{tank} is no tank of the site any more: what it held is in the difference unless it was booked"

@@ -121,8 +121,11 @@ def moved_within(
                 for leg in _legs_of_transfer(transfer, span)
                 if _reaches(span, leg)
             ]
+    numbers = {ticket.number for ticket in tickets}
     for _, amount in sorted(standing_amounts(amounts).items()):
-        if amount.number not in of_tickets and span.begin <= amount.instant < span.end:
+        # A ticket that is not given lies outside the span with all of its documents, whenever these are of.
+        is_elsewhere = amount.ticket is not None and amount.ticket not in numbers
+        if amount.number not in of_tickets and not is_elsewhere and span.begin <= amount.instant < span.end:
             found.append(_document(amount, measures, _void(amount)))
     return found
 

@@ -34,10 +34,11 @@ class DayBooks(NamedTuple):
     products: Mapping[str, str]
     """By tank, of every tank: what it holds by the site file; for a tank without a sheet."""
     tickets: Sequence[Ticket] = ()
-    """Those whose span, from opening to closing, reaches into the month of the day or ends at its begin or later, with
-    all that reverse or replace them."""
+    """Those whose span, from opening to closing, reaches into the month of the day, and those that one of the amounts
+    names; with all that reverse or replace them. An amount that names a ticket which is not here counts as nothing:
+    it is counted where its ticket is."""
     amounts: Sequence[Amount] = ()
-    """Of the month, and those that name one of these tickets; with all that reverse them."""
+    """Of the month, and those that name one of the tickets that reach into it; with all that reverse them."""
     transfers: Sequence[Transfer] = ()
     """Those that are not over."""
     closes: Sequence[DayClose] = ()
@@ -48,12 +49,20 @@ def close_day(
     plan: AccountPlan, day: Day, books: DayBooks, now: datetime, *, by: str = "", why: str = ""
 ) -> DayClose | None:
     """The close of a day as it stands by the books: revision 1, or the next one; None where nothing differs from the
-    newest revision there is. `by`: who asked for it. `why` stands in a later revision before what differs."""
-    tanks = tuple(tank_at(plan, day, tank, books) for tank in sorted({*books.sheets, *books.products}))
+    newest revision there is. `by`: who asked for it. `why` stands in a later revision before what differs.
+
+    Where the boundary was another the day before, the day begins where that one ended; a later revision is of the same
+    hours, and on the same measures, as the first.
+    """
     newest = newest_closes(books.closes)
     before = newest.get(day_before(plan, day).name)
     last = newest.get(day.name)
-    measures = _measures(plan, tanks, before, books)
+    if last is not None:
+        day = Day(day.name, last.begin, last.end)
+    elif before is not None:
+        day = Day(day.name, before.end, day.end)
+    tanks = tuple(tank_at(plan, day, tank, books) for tank in sorted({*books.sheets, *books.products}))
+    measures = _measures(plan, tanks, before, last, books)
     boundaries = _boundaries(newest, day, tanks)
     balances = _balances(before, day.begin, day, tanks, measures, boundaries, books)
     first, begin, remarks = _month_opening(plan, day, newest)
@@ -71,7 +80,7 @@ def close_day(
         tanks=tanks,
         balances=balances,
         month=month,
-        quality=_quality(tanks),
+        quality=_quality(balances),
         why=why,
         simulated=any(tank.gauging is not None and tank.gauging.simulated for tank in tanks),
         time_zone=plan.time_zone,
@@ -122,15 +131,19 @@ def _balances(
 
 
 def _measures(
-    plan: AccountPlan, tanks: Sequence[TankAtClose], before: DayClose | None, books: DayBooks
+    plan: AccountPlan, tanks: Sequence[TankAtClose], before: DayClose | None, last: DayClose | None, books: DayBooks
 ) -> dict[str, str]:
-    """By product. A product whose tanks have all lost their sheets keeps the measure that it had."""
+    """By product. One whose tanks have all lost their sheets keeps the measure that it had, and so does one of which
+    the revision before has a stock."""
     gaugings = [tank.gauging for tank in tanks if tank.gauging is not None]
     earlier = {} if before is None else {balance.product: balance.measure for balance in before.balances}
     held = () if before is None else before.tanks
     products = {tank.product for tank in (*held, *tanks)} | {amount.product for amount in books.amounts}
     products |= {side.opening.product for ticket in books.tickets for side in ticket.sides}
-    return {product: measure_of(plan, product, gaugings, earlier.get(product)) for product in sorted(products)}
+    found = {product: measure_of(plan, product, gaugings, earlier.get(product)) for product in sorted(products)}
+    if last is not None:
+        found |= {balance.product: balance.measure for balance in last.balances if balance.tanks[0]}
+    return found
 
 
 def _boundaries(
@@ -177,11 +190,9 @@ def _density(tanks: Sequence[TankAtClose], balance: Balance) -> float | None:
     return sum(masses) / sum(volumes) if sum(volumes) > 0.0 else None
 
 
-def _quality(tanks: Sequence[TankAtClose]) -> Quality:
+def _quality(balances: Sequence[Balance]) -> Quality:
     """Of the closing stock as a whole: Bad where there is none, Uncertain where it is less than all, or an estimate."""
-    there = [tank.gauging for tank in tanks if tank.gauging is not None]
-    if not there:
+    stocks = [balance.physical.quality for balance in balances if balance.tanks[1]]
+    if all(quality is Quality.BAD for quality in stocks):
         return Quality.BAD
-    if len(there) < len(tanks) or any(tank.reasons for tank in tanks):
-        return Quality.UNCERTAIN
-    return min(max(gauging.quality for gauging in there), Quality.UNCERTAIN)
+    return min(max(stocks), Quality.UNCERTAIN)

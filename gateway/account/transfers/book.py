@@ -8,6 +8,7 @@ from gateway.account.gauging import Gauging
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Side, Transfer, TransferPhase
 from gateway.account.transfers.seen import Seen
+from gateway.tank_state import Motion
 
 __all__ = [
     "TransferBook",
@@ -37,9 +38,11 @@ class TransferBook(NamedTuple):
     last_transfer: int = 0
     last_ticket: int = 0
     ends: Spans = MappingProxyType({})
-    """By tank and boot: the last closing of its tickets. No opening is older, so that nothing is counted twice."""
+    """By tank and boot: the last closing of its tickets, and where it rested when a transfer was cancelled. No opening
+    is older, so that nothing is counted twice."""
     dismissed: Spans = MappingProxyType({})
-    """By tank and boot: the sheet at which a transfer of it was last cancelled. What moved then is not proposed."""
+    """By tank and boot: the sheet at which a transfer of it was last cancelled while it moved. That movement is not
+    proposed again."""
     open_at: Mapping[str, tuple[int, ...]] = _NONE
     """By tank: the transfers that wait for its closing, begun or proposed."""
 
@@ -67,11 +70,13 @@ def book_of(transfers: Iterable[Transfer] = (), tickets: Iterable[Ticket] = ()) 
 def with_transfer(book: TransferBook, transfer: Transfer) -> TransferBook:
     """The book with a transfer that is new or has changed."""
     transfers = {number: each for number, each in book.transfers.items() if number != transfer.number}
-    dismissed = book.dismissed
+    ends, dismissed = book.ends, book.dismissed
     if not transfer.phase.is_over:
         transfers[transfer.number] = transfer
     elif transfer.phase is TransferPhase.CANCELLED:
-        dismissed = _with_last(dismissed, [side.closing for side in transfer.sides if side.closing is not None])
+        left = [side.closing for side in transfer.sides if side.closing is not None]
+        ends = _with_last(ends, [each for each in left if each.motion is Motion.AT_REST])
+        dismissed = _with_last(dismissed, [each for each in left if each.motion is not Motion.AT_REST])
     open_at: dict[str, tuple[int, ...]] = {}
     for number, each in transfers.items():
         if each.phase is not TransferPhase.PLANNED:
@@ -81,6 +86,7 @@ def with_transfer(book: TransferBook, transfer: Transfer) -> TransferBook:
     return book._replace(
         transfers=transfers,
         last_transfer=max(book.last_transfer, transfer.number),
+        ends=ends,
         dismissed=dismissed,
         open_at=open_at,
     )

@@ -1,5 +1,6 @@
 """A transfer whose flow is over is closed: by itself when all has settled, by a person at any time with a reason."""
 
+import re
 from collections.abc import Mapping
 
 from gateway.account.commands import AccountRefusedError
@@ -17,6 +18,7 @@ from gateway.tank_record import EventKind, TankRecord
 __all__ = ["close", "close_if_settled"]
 
 Sheets = Mapping[str, TankRecord]
+_NUMBERS = re.compile(r"[+-]?\d[\d.,:]*")
 
 
 def close_if_settled(
@@ -28,7 +30,8 @@ def close_if_settled(
     waits = _sentences(transfer, stands)
     settled = len(closings) == len(stands) and all(each.rest_wanted_s == 0.0 for each in stands)
     if waits or not settled:
-        if waits == transfer.waits_for:
+        if _without_numbers(waits) == _without_numbers(transfer.waits_for):
+            # Each change of a transfer is kept whole: that a rate or a time in a sentence goes on is none.
             return transfer
         after = transfer._replace(waits_for=waits)
         draft.put(after, EventKind.TRANSFER_CHANGED, reason=_waiting(stands, transfer))
@@ -103,6 +106,10 @@ def _closed(
 
 def _all_doubts(transfer: Transfer, stands: list[Standing]) -> tuple[Reason, ...]:
     return (*doubts_of_opening(transfer), *(doubt for each in stands for doubt in each.doubts))
+
+
+def _without_numbers(text: str) -> str:
+    return _NUMBERS.sub("#", text)
 
 
 def _waiting(stands: list[Standing], transfer: Transfer) -> Reason | None:

@@ -12,7 +12,7 @@ from gateway.states import RoofZone
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["Standing", "closing_of", "doubts_of_opening", "standing", "taints"]
+__all__ = ["Standing", "doubts_of_opening", "standing", "taints"]
 
 _MOVES = (Motion.FILLING, Motion.EMPTYING)
 
@@ -50,13 +50,6 @@ def standing(plan: AccountPlan, side: Side, record: TankRecord | None) -> Standi
             phrase = "whether {tank} rests is not known"
             doubts.append(because(ReasonCode.NOT_AT_REST, phrase, tank=side.tank))
     return _judged(plan, side, gauging_of(record), tuple(doubts), rest_s or 0.0)
-
-
-def closing_of(side: Side, record: TankRecord | None) -> Gauging | None:
-    """The closing that a side has, or would have now."""
-    if side.closing is not None:
-        return side.closing
-    return None if record is None else gauging_of(record)
 
 
 def doubts_of_opening(transfer: Transfer) -> tuple[Reason, ...]:

@@ -6,18 +6,19 @@ from datetime import datetime
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
-from gateway.account.transfer import MarkKind, Transfer, TransferPhase
+from gateway.account.transfer import MarkKind, Side, Transfer, TransferKind, TransferPhase
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.closing import close_if_settled
 from gateway.account.transfers.draft import Draft, into_phase, marked
 from gateway.account.transfers.gaps import GAP_S
 from gateway.account.transfers.happenings import happened
 from gateway.account.transfers.moved import AmountUncertainty, no_uncertainty
+from gateway.account.transfers.openings import apart_m, has_gone
 from gateway.account.transfers.proposals import proposal_ends, propose_movement, propose_unseen
 from gateway.account.transfers.seen import Seen, is_doubted, motion_of, steady_s
 from gateway.records import Quality
 from gateway.tank_record import EventKind, TankRecord
-from gateway.tank_state import Motion
+from gateway.tank_state import Motion, TankState
 
 __all__ = ["follow", "tick"]
 
@@ -26,6 +27,8 @@ _MOVES = (Motion.FILLING, Motion.EMPTYING)
 _GOOD = Quality.GOOD
 _NOTICED_M = 0.005
 """By less the level of a tank that was to move may wander by itself."""
+_LATE_S = 15 * 60.0
+"""So long one level may go before that of the other tank is missed: a slow flow is noticed late."""
 _PLANNED_PART = 0.9
 """A transfer that has moved less of what was planned is not over because the tank rests."""
 
@@ -124,7 +127,11 @@ def _goes_on(
         # Of the tank beside it nothing is known yet after a restart.
         and seen.last.identity.boot == record.identity.boot
     }
-    if transfer.phase is TransferPhase.RUNNING and _is_over(transfer, sheets):
+    still = _stands_still(transfer, sheets)
+    if still and not any(mark.kind is MarkKind.FROZEN and mark.text == still for mark in transfer.marks):
+        transfer = marked(transfer, MarkKind.FROZEN, draft.now, still)
+        draft.put(transfer, EventKind.TRANSFER_CHANGED)
+    if transfer.phase is TransferPhase.RUNNING and _is_over(transfer, sheets, draft.book.seen):
         transfer = into_phase(transfer, TransferPhase.SETTLING, draft.now)._replace(ended=draft.now)
         draft.put(transfer, EventKind.TRANSFER_SETTLING)
     elif transfer.phase is TransferPhase.SETTLING and _flows_again(transfer, record):
@@ -136,20 +143,45 @@ def _goes_on(
         close_if_settled(draft, plan, transfer, sheets, uncertainty)
 
 
-def _is_over(transfer: Transfer, sheets: Mapping[str, TankRecord]) -> bool:
+def _stands_still(transfer: Transfer, sheets: Mapping[str, TankRecord]) -> str:
+    """Of a transfer from tank to tank: which level stands while that of the other goes; empty: none."""
+    if transfer.kind is not TransferKind.TANK_TO_TANK or transfer.phase is not TransferPhase.RUNNING:
+        return ""
+    states = {tank: record.state for tank, record in sheets.items() if record.state is not None}
+    moving = [
+        tank for tank, state in states.items() if state.motion in _MOVES and _for_s(state, sheets[tank]) > _LATE_S
+    ]
+    resting = [tank for tank, state in states.items() if state.motion is _REST]
+    if not moving or not resting:
+        return ""
+    return f"the level of {resting[0]} stood still while that of {moving[0]} moved"
+
+
+def _for_s(state: TankState, record: TankRecord) -> float:
+    """How long it has moved."""
+    return 0.0 if state.since is None else (record.inventory.instant - state.since).total_seconds()
+
+
+def _is_over(transfer: Transfer, sheets: Mapping[str, TankRecord], seen: Mapping[str, Seen]) -> bool:
     """Whether all its tanks have moved and rest again, and as much has moved as was planned."""
     moved = False
     for side in transfer.sides:
         record = sheets.get(side.tank)
-        state = None if record is None else record.state
-        if record is None or state is None or state.motion is not _REST or state.since is None:
+        if record is None or motion_of(record) is not _REST:
             return False
-        if transfer.began is not None and state.since <= transfer.began:
-            continue
-        level, opening = record.inventory.figures.level.value, side.opening
-        first = None if opening is None else opening.value("level")
-        moved = moved or (level is not None and first is not None and abs(level - first) >= _NOTICED_M)
+        moved = moved or _has_moved(transfer, side, record, seen[side.tank])
     return moved and _enough(transfer, sheets)
+
+
+def _has_moved(transfer: Transfer, side: Side, record: TankRecord, seen: Seen) -> bool:
+    """A flow that has just begun is not noticed yet: of that the level tells, while the tank rests as it did before."""
+    if side.opening is None or record.state is None or record.state.since is None:
+        return False
+    if seen.moved_s is None and transfer.began is not None and record.state.since <= transfer.began:
+        return False
+    if transfer.kind is TransferKind.WATER_DRAW:
+        return abs(apart_m(side.opening, record)) >= _NOTICED_M
+    return has_gone(side.opening, record, _NOTICED_M)
 
 
 def _enough(transfer: Transfer, sheets: Mapping[str, TankRecord]) -> bool:

@@ -1,10 +1,13 @@
 """What happens to a tank of an open transfer that whoever reads the ticket has to know: marks, once each."""
 
+from datetime import datetime
+
 from gateway.account.gauging import gauging_of
-from gateway.account.transfer import Direction, MarkKind, Transfer, TransferKind, TransferPhase
+from gateway.account.transfer import Direction, MarkKind, Side, Transfer, TransferKind, TransferPhase
 from gateway.account.transfers.book import side_of
 from gateway.account.transfers.draft import Draft, into_phase, marked
 from gateway.account.transfers.gaps import GAP_S, gap_after, gap_begun, gap_ended
+from gateway.account.transfers.openings import apart_m
 from gateway.account.transfers.seen import Seen, steady_s
 from gateway.records import Quality
 from gateway.sentences import duration_words
@@ -14,7 +17,9 @@ from gateway.tank_state import AlarmKind, Motion, TankState
 
 __all__ = ["happened"]
 
+_MOVES = (Motion.FILLING, Motion.EMPTYING)
 _CLOCK_S = 2.0
+_AGAINST_M = 0.010
 
 
 def happened(draft: Draft, transfer: Transfer, record: TankRecord, before: TankRecord | None, seen: Seen) -> Transfer:
@@ -66,19 +71,28 @@ def _found(transfer: Transfer, record: TankRecord, before: TankRecord | None) ->
     side = side_of(transfer, tank)
     if side is None or not transfer.phase.has_begun:
         return found
-    if AlarmKind.WRONG_WAY in active or _moves_against(transfer, side.direction, state):
+    if transfer.phase is TransferPhase.PAUSED and state.motion in _MOVES and _began_after(state, transfer.since):
+        found.append((MarkKind.RESUMED, f"{tank} moved while the transfer was paused"))
+    if AlarmKind.WRONG_WAY in active or _moves_against(transfer, side, record, state):
         words = "fell" if side.direction is Direction.INTO else "rose"
         found.append((MarkKind.WRONG_WAY, f"the level of {tank} {words} against the direction of the transfer"))
     return found
 
 
-def _moves_against(transfer: Transfer, direction: Direction, state: TankState) -> bool:
-    """A movement that was going on at the opening already is that of another transfer, which has just ended."""
+def _began_after(state: TankState, instant: datetime) -> bool:
+    return state.since is not None and state.since > instant
+
+
+def _moves_against(transfer: Transfer, side: Side, record: TankRecord, state: TankState) -> bool:
+    """A movement that was going on at the opening already may be that of another transfer, which has just ended: of it
+    the level tells."""
     if transfer.kind is TransferKind.CIRCULATION or transfer.phase is TransferPhase.SETTLING:
         return False
-    against = Motion.EMPTYING if direction is Direction.INTO else Motion.FILLING
-    is_new = state.since is None or transfer.began is None or state.since > transfer.began
-    return state.motion is against and is_new
+    against, sign = (Motion.EMPTYING, -1.0) if side.direction is Direction.INTO else (Motion.FILLING, 1.0)
+    if state.motion is not against:
+        return False
+    is_new = state.since is None or transfer.began is None or _began_after(state, transfer.began)
+    return is_new or (side.opening is not None and sign * apart_m(side.opening, record) >= _AGAINST_M)
 
 
 def _another_product(draft: Draft, transfer: Transfer, record: TankRecord, before: TankRecord | None) -> Transfer:

@@ -110,7 +110,7 @@ def _changed(opening: Gauging, closing: Gauging) -> dict[str, tuple[Reason, ...]
         reason = because(ReasonCode.PRODUCT_CHANGED, phrase, before=opening.product, after=closing.product)
         found.append((MEASURES, reason))
     if opening.plan != closing.plan:
-        phrase = "the site file changed between opening and closing: table, limits or product of the tank"
+        phrase = "the site file, or what people have entered of the tank, changed between opening and closing"
         found.append((MEASURES, because(ReasonCode.BASIS_CHANGED, phrase)))
     if opening.sources.level is not closing.sources.level:
         phrase = "the level was by {before} at the opening and by {after} at the closing"

@@ -9,10 +9,13 @@ from gateway.account.transfers.seen import is_doubted, motion_of, steady_s
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["Opening", "opening_at", "opening_of"]
+__all__ = ["Opening", "apart_m", "has_gone", "opening_at", "opening_of"]
 
 _FLOWS_M = 0.003
 """A level at rest that is off by more from where it was has begun to move, and the watch has not noticed yet."""
+
+_MOVED_PART = 0.5
+"""Of what TOV changed by: where GSV changed by less, it was the temperature, or water."""
 
 
 class Opening(NamedTuple):
@@ -44,6 +47,22 @@ def opening_at(gauging: Gauging) -> Opening:
 
 def _not_at_rest(tank: str) -> str:
     return f"{tank} was not known to be at rest at the opening"
+
+
+def has_gone(base: Gauging, record: TankRecord, least_m: float) -> bool:
+    """Whether product has come or gone by as much at least: neither temperature nor water alone moves the level."""
+    if base.value("level") is None or abs(apart_m(base, record)) < least_m:
+        return False
+    figures = record.inventory.figures
+    tov, gsv, before, standard = figures.tov.value, figures.gsv.value, base.value("tov"), base.value("gsv")
+    if tov is None or gsv is None or before is None or standard is None:
+        return True
+    return abs(gsv - standard) >= _MOVED_PART * abs(tov - before)
+
+
+def apart_m(base: Gauging, record: TankRecord) -> float:
+    """How far the level has gone, upwards."""
+    return _level_m(record) - (base.value("level") or 0.0)
 
 
 def _level_m(record: TankRecord) -> float:

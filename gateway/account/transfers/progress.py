@@ -117,7 +117,11 @@ def _finish(
     missing_m3 = observed_m3(transfer.planned._replace(amount=missing.value), gauging_of(record))
     if missing_m3 is None or missing_m3 / rate.value > _LONGEST_S:
         return None
-    return now + timedelta(seconds=missing_m3 / rate.value)
+    try:
+        return now + timedelta(seconds=missing_m3 / rate.value)
+    except OverflowError:
+        # By a clock at the end of time.
+        return None
 
 
 def _left(transfer: Transfer, sheets: Mapping[str, TankRecord], direction: Direction, name: str) -> float | None:

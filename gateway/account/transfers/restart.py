@@ -30,8 +30,8 @@ def resumed(
     one of another boot is left aside, as what lies between cannot be told. Without it, what such a tank did before the
     pause without a transfer cannot be proposed any more.
 
-    None: nothing is to be kept. Whether the rates bear out what moved meanwhile shows when there are sheets again; where
-    they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
+    None: nothing is to be kept. Whether the rates bear out what moved meanwhile shows when there are sheets again;
+    where they do not, or cannot, the ticket is Uncertain. What moved in a tank without a transfer is proposed then.
     """
     for tank, record in before.items():
         seen = book.seen[tank] = Seen()

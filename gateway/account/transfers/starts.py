@@ -87,6 +87,8 @@ def _as_asked(before: Transfer, command: StartTransfer, sheets: Sheets) -> Trans
     elif command.kind is None or kind is TransferKind.TANK_TO_TANK:
         source = source or _tank(before, Direction.OUT_OF)
         target = target or _tank(before, Direction.INTO)
+        if command.kind is None and source is not None and target is not None:
+            kind = TransferKind.TANK_TO_TANK
     known = {side.tank: side for side in before.sides}
     sides = tuple(
         known[side.tank]._replace(direction=side.direction) if side.tank in known else side

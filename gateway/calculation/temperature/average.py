@@ -154,7 +154,8 @@ def average_temperature(
 
     spread_c = max(values) - min(values)
     remarks: tuple[Reason, ...] = ()
-    if spread_c > plan.stratification_c:
+    if plan.stratification_c < spread_c <= plan.spread_c:
+        # Beyond that it is no remark, but a doubt of the average.
         remarks = (because(ReasonCode.STRATIFIED, "elements used differ by {spread:.1f} degC", spread=spread_c),)
     if spread_c > min(plan.outlier_c, plan.spread_c):
         odd = doubts(plan, used, values, spread_c, notes)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from gateway.account.amount import AMOUNT, Amount
 from gateway.account.commands import AccountRefusedError
 from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, boundary, day_named
@@ -91,6 +92,11 @@ class Books:
         papers = papers_between(self.connection, PaperKind.TICKET, _ns(begin), _FOREVER_NS)
         return [each for each in self._all(TICKET, papers, "ticket") if begin <= each.ended < end]
 
+    def amounts(self, begin: datetime, end: datetime) -> list[Amount]:
+        """Of what was moved in the span, whenever it was entered."""
+        papers = papers_between(self.connection, PaperKind.AMOUNT, _ns(begin), _ns(end))
+        return self._all(AMOUNT, papers, "amount")
+
     def span_of_day(self, name: str) -> Day:
         """Raises UsageError for no date."""
         try:
@@ -135,7 +141,7 @@ def opened_books(typed: str | None, site: str | None, progress: Callable[[str], 
             site_of(connection),
             _plan_by(connection) if settings is None else settings.account,
             ReportPlan() if settings is None else settings.reports,
-            settings is not None and settings.simulated,
+            _is_simulated(connection, settings),
             {} if settings is None else _scales(settings),
             progress,
         )
@@ -159,6 +165,11 @@ def _plan_by(connection: sqlite3.Connection) -> AccountPlan:
     close = _read(DAY, paper)
     zone = ZoneInfo(close.time_zone or "UTC")
     return AccountPlan(zone, close.time_zone or "UTC", close.end.astimezone(zone).time())
+
+
+def _is_simulated(connection: sqlite3.Connection, settings: SiteSettings | None) -> bool:
+    newest = newest_day(connection)
+    return settings.simulated if settings is not None else newest is not None and _read(DAY, newest).simulated
 
 
 def _scales(settings: SiteSettings) -> dict[str, Scale]:

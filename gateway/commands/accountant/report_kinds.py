@@ -55,11 +55,9 @@ def _reconciliation(books: Books, wanted: Wanted) -> Report:
     zone = books.account.zone
     if wanted.month is not None:
         days = books.month(wanted.month)
-        tolerances = {each.product: each.tolerance for each in days[-1].month}
-        return month_report(books.site, wanted.month, days, zone, books.reports, tolerances=tolerances)
+        return month_report(books.site, wanted.month, days, zone, books.reports)
     day = books.day(wanted.day, wanted.revision)
-    tolerances = {each.product: each.tolerance for each in day.month}
-    return day_report(books.site, day, zone, books.reports, tolerances=tolerances)
+    return day_report(books.site, day, zone, books.reports, books.amounts(day.begin, day.end))
 
 
 def _ticket(books: Books, wanted: Wanted) -> Report:

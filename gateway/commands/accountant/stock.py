@@ -12,6 +12,7 @@ from gateway.commands.accountant.stock_acts import ACTS, StockAct, request_of
 from gateway.commands.accountant.stock_lines import stock_lines
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.door_client import asked, tell_answer
+from gateway.commands.operator.reference_line import reference_line
 from gateway.commands.operator.running_gateway import (
     DEFAULT_ADDRESS,
     NoGatewayError,
@@ -23,6 +24,8 @@ from gateway.commands.output import write, write_json
 from gateway.commands.which_gateway import chosen_gateway
 from gateway.display import printable
 from gateway.errors import UsageError
+from gateway.payload.reader import inventory_of
+from gateway.payload.writer import INVENTORIES_SCHEMA
 
 __all__ = ["add_arguments", "execute"]
 
@@ -55,7 +58,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=web_address,
         help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
     )
-    parser.add_argument("--day", metavar="DAY", help="a day that is closed, by its date; `last` for the newest")
+    parser.add_argument(
+        "--day", metavar="DAY", dest="of_day", help="a day that is closed, by its date; `last` for the newest"
+    )
     parser.add_argument("--json", action="store_true", help="print the answer as it came, in SI")
     acts = parser.add_subparsers(prog="tank-gateway stock", dest="act", metavar="ACT", title="acts", required=False)
     for word, act in ACTS.items():
@@ -80,10 +85,9 @@ def _add_act(acts: Any, word: str, act: StockAct) -> None:
 def execute(arguments: argparse.Namespace) -> int:
     if arguments.act is None:
         return _show(arguments)
-    if arguments.address is not None or arguments.day is not None:
-        raise UsageError(
-            "--address and --day are for what is shown", "acts go to the gateway of this machine; see --site"
-        )
+    if arguments.address is not None or arguments.of_day is not None:
+        hint = "acts go to the gateway of this machine; say which by --site or --process"
+        raise UsageError("--address and --day are for what is shown", hint)
     act = ACTS[arguments.act]
     request = request_of(act, arguments)
     found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
@@ -94,18 +98,20 @@ def execute(arguments: argparse.Namespace) -> int:
 
 
 def _show(arguments: argparse.Namespace) -> int:
-    if arguments.day is not None:
+    if arguments.of_day is not None:
         return _show_day(arguments)
     address = running_address(arguments.address)
     document = fetch_json(address, "/stock", STOCK_SCHEMA, _TIMEOUT_S)
     if arguments.json:
         write_json(document)
         return 0
+    sheets = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
     try:
+        below = map(printable, reference_line(map(inventory_of, sheets["inventories"])))
         now, zone = datetime.fromisoformat(document["time"]), ZoneInfo(document["time_zone"])
         simulated = ", SIMULATED" if document["simulated"] else ""
         head = f"Stock of {document['site']} at {site_time(now, zone, '%Y-%m-%d %H:%M:%S')}{simulated}"
-        lines = [printable(head), "", *stock_lines(document, zone)]
+        lines = [printable(head), "", *stock_lines(document, zone), *below]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     write(*lines, "", f"Caution: {_CAUTION}")
@@ -115,7 +121,7 @@ def _show(arguments: argparse.Namespace) -> int:
 def _show_day(arguments: argparse.Namespace) -> int:
     """As its reports have it: what the tanks held, and the book against them."""
     with opened_books(None, None, lambda _: None) as books:
-        wanted = Wanted(arguments.day)
+        wanted = Wanted(arguments.of_day)
         reports = [KINDS[kind].make(books, wanted) for kind in ("stock", "reconciliation")]
     write(*report_lines(reports[0], books.reports), "", *report_lines(reports[1], books.reports))
     return 0

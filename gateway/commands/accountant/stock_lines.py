@@ -28,7 +28,7 @@ _OF_ALL = ("mass", "weight_in_air")
 def stock_lines(stock: Mapping[str, Any], zone: tzinfo) -> list[str]:
     """Of the stock as /stock has it. `?` beside a number that is estimated; which tanks are left out stands below, each
     with its reason. Raises KeyError, TypeError, ValueError for anything else."""
-    lines = ["By product", *plain_lines(_by_product(stock["products"], stock["site"]))]
+    lines = ["By product", *plain_lines(_by_product(stock["products"], stock["whole"]))]
     if any(line["owner"] for line in stock["owners"]):
         lines += ["", "By owner", *plain_lines(_by_owner(stock["owners"]))]
     return [*lines, "", *_below(stock, zone)]

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable, Mapping
 from contextlib import AsyncExitStack, suppress
 from dataclasses import replace
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,9 +13,10 @@ from typing import Any
 
 from gateway import run_site
 from gateway.clock import SystemClock
+from gateway.commands.demonstration.books import DemoBooks
 from gateway.commands.demonstration.child import Child, ChildError, running_child
 from gateway.commands.demonstration.free_port import free_port
-from gateway.commands.demonstration.people import Story, live_through
+from gateway.commands.demonstration.people import Story, lived
 from gateway.commands.demonstration.play import Play
 from gateway.commands.demonstration.screen import show_until
 from gateway.commands.demonstration.words import Replaced, introduction
@@ -99,7 +101,10 @@ async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_line
 
         async def people() -> None:
             gateway = await started
-            await live_through(play.acts, lambda: gateway.snapshot().instant, time_factor, gateway.acting.act, story)
+            if ledger is not None and play.acts:
+                clock_of_site = partial(_now, gateway)
+                books = DemoBooks(ledger)
+                await lived(play.acts, clock_of_site, time_factor, gateway.acting.act, books, story)
             await never.wait()
 
         await run_together(
@@ -124,6 +129,10 @@ async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_line
                 ("people", people),
             ]
         )
+
+
+def _now(gateway: Daemon) -> datetime:
+    return gateway.snapshot().instant
 
 
 async def _start_children(

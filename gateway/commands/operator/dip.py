@@ -14,7 +14,8 @@ from gateway.commands.operator.density_option import add_density, typed_density
 from gateway.commands.operator.dip_chain import chain, chain_text
 from gateway.commands.operator.dip_input import Dip, density_how, dip_input, dip_plan
 from gateway.commands.operator.hand_value import hand_value
-from gateway.commands.output import write, write_json
+from gateway.commands.output import note, write, write_json
+from gateway.commands.service.check_entries import held_beside
 from gateway.commands.service.site_argument import add_site, load, tank_of
 from gateway.display import UnitSystem
 from gateway.errors import UsageError
@@ -83,6 +84,9 @@ def execute(arguments: argparse.Namespace) -> int:
     setup = tank_of(settings, arguments.tank)
     dip = _dip(arguments, setup.plan.reference_height_m)
     at = _instant(arguments.at, settings.time_zone)
+    setup, told = held_beside(settings, setup, at)
+    if told:
+        note(told)
     plan = dip_plan(setup.plan, dip)
     tank_input = dip_input(plan, setup.binding, dip, at, settings.simulated)
     inventory, _ = calculate(plan, tank_input)

@@ -10,11 +10,13 @@ from gateway.display import printable
 
 __all__ = ["handover_lines"]
 
-_NOTHING = "nothing is entered, nothing is in maintenance, and no alarm is open"
+_NOTHING = "nothing is entered, in maintenance or changed; no alarm and no transfer is open, and no day waits"
 _VALUES = ("tank", "what", "value", "by", "entered", "until", "state", "why")
 _PRODUCTS = ("tank", "product", "from", "by", "why")
 _WORKS = ("instrument", "by", "since", "until", "why")
 _ALARMS = ("tank", "alarm", "state", "since", "by", "until", "why")
+_TRANSFERS = ("transfer", "state", "kind", "tanks", "product", "partner", "since", "waits for")
+_DAYS = ("day", "ended", "what to do")
 _HIDDEN = ("shelved", "suppressed", "out_of_service")
 
 
@@ -30,6 +32,9 @@ def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
         ("Entered", _VALUES, [_value(each) for each in values]),
         ("Products changed", _PRODUCTS, _changes(answer)),
         ("In maintenance", _WORKS, [_work(each) for each in works]),
+        ("Movements that nobody has said what they are", _TRANSFERS, _transfers(answer, proposed=True)),
+        ("Transfers that are open", _TRANSFERS, _transfers(answer, proposed=False)),
+        ("Days that are not closed", _DAYS, _days(answer)),
         ("Alarms that are hidden", _ALARMS, [_alarm(each) for each in hidden]),
         ("Alarms that are open", _ALARMS, [_alarm(each) for each in alarms]),
     ):
@@ -67,6 +72,29 @@ def _changes(answer: Mapping[str, Any]) -> list[tuple[str, ...]]:
             if each["by"] is not None
         ]
     return found
+
+
+def _transfers(answer: Mapping[str, Any], *, proposed: bool) -> list[tuple[str, ...]]:
+    """A gateway before the accounts tells none."""
+    return [
+        _row(
+            str(each["number"]),
+            each["phase"],
+            each["kind"].replace("_", " "),
+            ", ".join(side["tank"] for side in each["sides"]),
+            each["product"],
+            each["partner"],
+            _time(each["since"]),
+            each["waits_for"],
+        )
+        for each in answer.get("transfers", ())
+        if (each["phase"] == "proposed") == proposed
+    ]
+
+
+def _days(answer: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    days = answer.get("days") or {"unclosed": ()}
+    return [_row(each["day"], _time(each["ended"]), f"stock close {each['day']}") for each in days["unclosed"]]
 
 
 def _work(each: Mapping[str, Any]) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from gateway.commands.operator.running_gateway import (
     running_address,
     web_address,
 )
-from gateway.commands.operator.site_summary import summary_lines
+from gateway.commands.operator.site_summary import summary_lines, transfer_line
 from gateway.commands.operator.tank_table import (
     CAUTION,
     COLUMNS,
@@ -106,6 +106,7 @@ def execute(arguments: argparse.Namespace) -> int:
             title += f", its time passes {float(factor):g} times as fast"
         summary = summary_lines(views, document)
         entered = [f"{each['about']}: {each['text']}" for each in document.get("entered", ())]
+        entered += [transfer_line(each, zone) for each in document.get("open_transfers", ())]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     apart = clock_words(clocks) if factor is None else ""

@@ -1,19 +1,30 @@
 """In front of the table: whether anything is wrong at this site, and where, before one has read a single row."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, tzinfo
 from typing import Any
 
+from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.tank_table import TankView, has_no_limits, state_when_last_known
 from gateway.display import printable, roof_words
 from gateway.records import Quality
 from gateway.sentences import duration_words
 from gateway.tank_state import AlarmPhase, Priority
 
-__all__ = ["alarm_lines", "summary_lines"]
+__all__ = ["alarm_lines", "summary_lines", "transfer_line"]
 
 _NAMED = 8
 _USUAL_WAIT_S = 60.0
 """What waits no longer for its delivery is no backlog."""
+
+
+def transfer_line(told: Mapping[str, Any], zone: tzinfo) -> str:
+    """Of a transfer that is open. Raises KeyError, TypeError or ValueError for one that is not well formed."""
+    since = site_time(datetime.fromisoformat(told["since"]), zone, "%Y-%m-%d %H:%M")
+    waits = f"; {told['waits_for']}" if told["waits_for"] else ""
+    kind = told["kind"].replace("_", " ")
+    tanks = ", ".join(told["tanks"])
+    return printable(f"{tanks}: transfer {told['number']}, {kind}, {told['phase']} since {since}{waits}")
 
 
 def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> list[str]:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from gateway.account.transfer import Direction, Mark, MarkKind, Planned, TransferKind, TransferPhase
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.door_client import asked, tell_answer
+from gateway.commands.operator.reference_line import reference_line
 from gateway.commands.operator.ruler import LEGEND
 from gateway.commands.operator.running_gateway import (
     DEFAULT_ADDRESS,
@@ -93,9 +94,11 @@ def execute(arguments: argparse.Namespace) -> int:
     act = ACTS[arguments.act]
     request = request_of(act, arguments)
     found = chosen_gateway(arguments.site, arguments.process, "say which by --site or --process")
-    code = tell_answer(asked(found, request), as_json=arguments.json)
+    answer = asked(found, request)
+    code = tell_answer(answer, as_json=arguments.json)
     if not arguments.json:
-        write(act.effect, *([f"Caution: {PROCEDURE}"] if act.moves else []))
+        said = any("never authorises" in str(line) for line in (*answer["lines"], *answer.get("notes", ())))
+        write(act.effect, *([f"Caution: {PROCEDURE}"] if act.moves and not said else []))
     return code
 
 
@@ -130,7 +133,7 @@ def _lines(document: Mapping[str, Any], inventories: Mapping[str, Any]) -> list[
             for each in inventories["inventories"]
         }
         lines += transfer_lines(told, tanks, now, zone)
-        lines += ["", LEGEND]
+        lines += ["", *map(printable, reference_line(sheet.inventory for sheet in tanks.values())), LEGEND]
     return [*lines, "", f"Caution: {_CAUTION}"]
 
 
@@ -172,4 +175,6 @@ def _figure(told: Mapping[str, Any] | None) -> Amount | None:
     if told is None:
         return None
     reasons = told["reasons"]
-    return Amount(told["value"], told["quality"], reasons[0]["text"] if reasons else "")
+    # It is the sheet of now that would be the closing, and nothing is closed yet.
+    why = reasons[0]["text"].removeprefix("at the closing: ") if reasons else ""
+    return Amount(told["value"], told["quality"], why)

@@ -13,6 +13,7 @@ from gateway.history import Entry, KeptRecord
 from gateway.ledger.audit import audit_rows, first_broken
 from gateway.ledger.codec import BodyError, Decoder
 from gateway.ledger.kept import plan_in
+from gateway.ledger.paper_checks import papers_in, told_digests
 from gateway.ledger.verification import Findings, Through, broken_pages, read_through
 from gateway.plan_body import PlanBodyError, plan_from
 from gateway.plan_id import id_of
@@ -23,7 +24,8 @@ _SHOWN = 10
 """Of each kind of finding; the rest is counted."""
 
 _EPILOG = """Looked at: every page of the file, the body of every entry, whether each record names the one of its tank
-that stands before it, the chain of the audit trail. With --calculate each record is calculated again from itself and
+that stands before it, the chain of the audit trail, and that each transfer, ticket, amount and close of a day stands in
+that as it is. With --calculate each record is calculated again from itself and
 the plan that it names, and must come out to the same digits; a large ledger takes its time.
 Example: tank-gateway ledger verify site.yaml --calculate
 Exit codes: 0 well; 1 something was found; 2 typed wrongly, or no ledger of this version."""
@@ -50,6 +52,7 @@ def execute(arguments: argparse.Namespace) -> int:
             pages.add(f"history cannot be read to its end: {error}")
             through = Through(0, 0, Findings(), Findings())
         broken = first_broken(audit_rows(connection))
+        papers = papers_in(connection, told_digests(audit_rows(connection)))
         if broken is not None:
             audit.add(f"row {broken.number}: {broken.trouble}")
         (audit_count,) = connection.execute("SELECT count(*) FROM audit").fetchone()
@@ -59,12 +62,14 @@ def execute(arguments: argparse.Namespace) -> int:
         "unreadable": through.unreadable,
         "gaps": through.gaps,
         "audit": audit,
+        "papers": papers,
         "plans": Findings() if again is None else again.damaged_plans,
         "calculated_otherwise": others,
     }
     well = not any(found.values())
     if arguments.json:
-        write_json(_document(str(path), well, found, through, audit_count, again))
+        document = _document(str(path), well, found, through, audit_count, again)
+        write_json({**document, "papers": papers.papers})
     else:
         write(*_lines(str(path), well, found, through, audit_count, again))
     return 0 if well else 1
@@ -146,6 +151,7 @@ _TITLES = {
     "unreadable": "entries cannot be read",
     "gaps": "records are missing",
     "audit": "the audit trail is broken",
+    "papers": "papers of the accounts are not as they were kept",
     "plans": "plans are damaged",
     "calculated_otherwise": "records come out otherwise",
 }

@@ -29,6 +29,10 @@ _MESSAGES = {
     "inventories": INVENTORIES_SCHEMA,
     "readings": READINGS_SCHEMA,
     "lines": LINES_SCHEMA,
+    "transfers": "tank-gateway/transfers/1",
+    "tickets": "tank-gateway/tickets/1",
+    "stock": "tank-gateway/stock/1",
+    "days": "tank-gateway/days/1",
 }
 
 
@@ -39,7 +43,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="OF",
         choices=["site", "scenario", *_MESSAGES],
         help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, history, event, "
-        "status, heartbeat: on MQTT; inventories, readings, lines: on HTTP; inventory-version: what `recalculate` "
+        "status, heartbeat: on MQTT; inventories, readings, lines, transfers, tickets, stock, days: on HTTP; "
+        "inventory-version: what `recalculate` "
         "writes",
     )
 

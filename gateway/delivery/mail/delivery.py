@@ -18,13 +18,14 @@ import structlog
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
 from gateway.delivery.faults import DeliveryFault, FaultKind
+from gateway.delivery.from_outbox import nothing_to_do, status_from_outbox
 from gateway.delivery.mail.alarms import LATE_S, Wish, items_of, notes_of, wanted
 from gateway.delivery.mail.allowance import Allowance
 from gateway.delivery.mail.letter import About, Letter, alarm_letter
 from gateway.delivery.mail.message import message_of
 from gateway.delivery.mail.people import People
 from gateway.delivery.mail.plan import MailPlan
-from gateway.delivery.mail.still_alive import Days, still_alive_letter
+from gateway.delivery.mail.still_alive import Days, lost_before, still_alive_letter
 from gateway.delivery.secrets import secret, tls_context
 from gateway.delivery.server_name import ServerName
 from gateway.errors import DeliveryError
@@ -47,7 +48,6 @@ _ASK_S = 600.0
 _AT_ONCE = 500
 _MOST_WAITING = 2000
 """Events of one mail; those behind them wait in the ledger."""
-_NOTHING_TO_DO_S = 60.0
 _MOST_TOLD = 100
 _HOUR_S = 3600.0
 _NO_LEDGER = "nothing is kept here, so that there are no events to tell"
@@ -106,11 +106,7 @@ class MailDelivery:
         if self._refusals and self._trouble is None:
             text = "; ".join(f"{address} gets no mail: {why}" for address, why in self._refusals.items())
             troubles.append(Trouble("destination_refuses", text))
-        outbox = self._around.outbox
-        backlog = None if outbox is None else outbox.backlog()
-        return DestinationStatus(
-            self._plan.name, self._connected, 0, 0, 0, None, troubles=tuple(troubles), history=backlog
-        )
+        return status_from_outbox(self._plan.name, self._connected, troubles, self._around.outbox)
 
     async def run(self) -> None:
         """Tell, and try again; ends only by cancellation."""
@@ -138,9 +134,7 @@ class MailDelivery:
     async def _be_of_no_use(self, why: str) -> None:
         self._trouble = Trouble("destination_unusable", why)
         self._log.error("delivery.mail_unusable", reason=why)
-        while True:
-            self._around.came_round(_NOTHING_TO_DO_S)
-            await asyncio.sleep(_NOTHING_TO_DO_S)
+        await nothing_to_do(self._around.came_round)
 
     async def _serve(self, outbox: Outbox) -> None:
         """Until something is wrong, which raises DeliveryError."""
@@ -265,7 +259,7 @@ class MailDelivery:
     async def _tell_day(self) -> None:
         snapshot = self._around.snapshot()
         zone = ZoneInfo(snapshot.time_zone)
-        due = self._days.due(zone, snapshot.instant)
+        due = self._days.due(zone, snapshot.instant, was_away=lost_before(snapshot, self._plan.name))
         if due is None:
             return
         write = partial(still_alive_letter, snapshot, snapshot.alarms, due, zone, len(self._waiting))

@@ -15,13 +15,15 @@ from gateway.records import Quality
 from gateway.sentences import duration_words
 from gateway.status import GatewaySnapshot
 from gateway.tank_record import EventKind
-from gateway.tank_state import AlarmNow, AlarmPhase
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase
 
-__all__ = ["STILL_ALIVE", "Days", "latest_due", "still_alive_letter"]
+__all__ = ["STILL_ALIVE", "Days", "latest_due", "lost_before", "still_alive_letter"]
 
 STILL_ALIVE = "Still alive"
 """How its subject begins: a rule of a mail program can look for it."""
 _A_DAY = timedelta(days=1)
+_TO_SEND = timedelta(minutes=2)
+"""By then it is sent, or its destination is told to be lost."""
 _MOST_LISTED = 100
 _MOST_REASONS = 3
 _HIDDEN = (AlarmPhase.SHELVED, AlarmPhase.SUPPRESSED, AlarmPhase.OUT_OF_SERVICE)
@@ -65,12 +67,15 @@ class Days:
         elif event.identity.boot != boot and (self._waited_since is None or instant < self._waited_since):
             self._waited_since = instant
 
-    def due(self, zone: tzinfo, now: datetime) -> datetime | None:
-        """UTC, since when the mail of a day is due that has not had it; None: none is."""
+    def due(self, zone: tzinfo, now: datetime, *, was_away: bool = False) -> datetime | None:
+        """UTC, since when the mail of a day is due that has not had it; None: none is.
+
+        `was_away`: whether the mail server was, when the process before ended.
+        """
         if self._at is None:
             return None
         due = latest_due(self._at, zone, now)
-        if self._settled is None and self._was_sent_before(due):
+        if self._settled is None and not was_away and self._was_sent_before(due):
             self._settled = due
         # A clock that was far ahead for a while would else keep it silent until then.
         if self._settled is not None and self._settled > now + _A_DAY:
@@ -87,10 +92,18 @@ class Days:
 
     def _was_sent_before(self, due: datetime) -> bool:
         """By the process before: it was there then, and its mails went out. In doubt it is sent twice."""
-        if self._ran_until is None or due > self._ran_until:
+        if self._ran_until is None or due > self._ran_until - _TO_SEND:
             return False
         waited = self._waited_since
         return waited is None or self._ran_until - waited <= timedelta(seconds=LATE_S)
+
+
+def lost_before(snapshot: GatewaySnapshot, destination: str) -> bool:
+    """Whether this destination is told to be lost, since before this process began."""
+    name = f"{AlarmKind.DESTINATION_LOST}.{destination}"
+    found = (each.standing for each in snapshot.alarms if not each.tank and each.standing.name == name)
+    raised = next((each.raised for each in found if each.is_active), None)
+    return raised is not None and raised.timestamp() < snapshot.started_ns / 1e9
 
 
 def still_alive_letter(

@@ -5,15 +5,19 @@ retained, and may have what a process before this one left there: every alarm is
 """
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import NamedTuple
 from urllib.parse import quote
 
 from gateway.payload.alarms import alarm_json
 from gateway.status import GatewaySnapshot
 from gateway.tank_state import AlarmNow, AlarmPhase, AlarmStanding
+from gateway.validity import valid_for_s
 
 __all__ = ["AlarmTopics", "Due"]
 
+_AGAIN_S, _NORMAL_AGAIN_S = 60.0, 600.0
+"""A thousand tanks have fifteen thousand alarms that are normal: 25 of them a second."""
 _FORBIDDEN = frozenset("/+#% ")
 _Key = tuple[str, str]
 """Tank and name."""
@@ -29,11 +33,15 @@ class Due(NamedTuple):
 class AlarmTopics:
     """`look` where something may have changed, then `urgent` and `rest` until there is nothing."""
 
-    def __init__(self, root: str, snapshot: Callable[[], GatewaySnapshot]) -> None:
+    def __init__(self, root: str, snapshot: Callable[[], GatewaySnapshot], look_every_s: float) -> None:
+        """`look_every_s`: of the machine's time, how often it looks at least."""
+        self._look_every_s = look_every_s
         self._root = root
         self._snapshot = snapshot
         self._seen: GatewaySnapshot | None = None
         self._told: dict[_Key, AlarmStanding] = {}
+        self._said: dict[_Key, datetime] = {}
+        """When, by the site's time: what is said holds for a while only."""
         self._ever: set[_Key] = set()
         """Told in this process or the one before it: what is no more of them may still lie at the server."""
         self._urgent: dict[_Key, AlarmNow | None] = {}
@@ -53,14 +61,18 @@ class AlarmTopics:
                 self._rest.pop(key, None)
                 self._urgent.pop(key, None)
                 (self._urgent if is_news else self._rest)[key] = alarm
+            elif key not in self._urgent and self._is_old(key, alarm):
+                self._rest[key] = alarm
         for key in [key for key in self._told if key not in present]:
             del self._told[key]
+            self._said.pop(key, None)
             self._urgent.pop(key, None)
             self._rest[key] = None
 
     def connected(self) -> None:
         """All of it is to be told again, also what is no more: whether that had arrived nobody knows."""
         self._told.clear()
+        self._said.clear()
         self._urgent.clear()
         self._rest.clear()
         self.look()
@@ -79,13 +91,29 @@ class AlarmTopics:
         """Whether anything is still to be told."""
         return bool(self._urgent or self._rest)
 
+    def _is_old(self, key: _Key, alarm: AlarmNow) -> bool:
+        said = self._said.get(key)
+        if said is None or self._seen is None:
+            return False
+        # A clock that was set back has said of it until when it holds by another time.
+        return not 0.0 <= (self._seen.instant - said).total_seconds() < self._again_s(alarm)
+
+    def _again_s(self, alarm: AlarmNow) -> float:
+        """After how long it is said again though nothing has changed, by the site's time."""
+        again_s = _NORMAL_AGAIN_S if alarm.standing.phase is AlarmPhase.NORMAL else _AGAIN_S
+        factor = 1.0 if self._seen is None else self._seen.time_factor
+        return max(again_s, self._look_every_s * factor)
+
     def _next(self, due: dict[_Key, AlarmNow | None]) -> Due | None:
         if not due or self._seen is None:
             return None
         (tank, name), alarm = next(iter(due.items()))
         del due[tank, name]
-        seen = self._seen
-        payload = b"" if alarm is None else alarm_json(seen.site, alarm, seen.instant, simulated=seen.simulated)
+        seen, payload = self._seen, b""
+        if alarm is not None:
+            self._said[tank, name] = seen.instant
+            for_s = valid_for_s(self._again_s(alarm))
+            payload = alarm_json(seen.site, alarm, seen.instant, for_s, simulated=seen.simulated)
         return Due(f"{self._root}/{tank or 'gateway'}/alarms/{_level(name)}", payload)
 
 

@@ -99,7 +99,7 @@ class MqttDelivery:
         self._complaint: str | None = None
         """Why there is no connection, as last logged."""
         self._lost_told = 0
-        self._alarms = AlarmTopics(self._root, snapshot)
+        self._alarms = AlarmTopics(self._root, snapshot, plan.status_period_s)
         self._alarm_topics: dict[int, str] = {}
         """By number of what is in flight."""
         self._log = _LOGGER.bind(server=f"{plan.host}:{plan.port}")

@@ -14,6 +14,7 @@ import structlog
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
 from gateway.delivery.faults import DeliveryFault
+from gateway.delivery.from_outbox import nothing_to_do, status_from_outbox
 from gateway.delivery.postgresql.faults import MISSING_PART, FaultKind, PostgresqlFault
 from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.delivery.secrets import password, tls_context
@@ -88,11 +89,7 @@ class PostgresqlDelivery:
         """What has not arrived is kept, and sent after the next start."""
 
     def status(self) -> DestinationStatus:
-        outbox = self._around.outbox
-        history = None if outbox is None else outbox.backlog()
-        return DestinationStatus(
-            self._plan.name, self._connected, 0, 0, 0, None, troubles=self._troubles(), history=history
-        )
+        return status_from_outbox(self._plan.name, self._connected, self._troubles(), self._around.outbox)
 
     def _troubles(self) -> tuple[Trouble, ...]:
         told = self._trouble or self._not_ahead
@@ -120,9 +117,7 @@ class PostgresqlDelivery:
     async def _be_of_no_use(self, why: str) -> None:
         self._trouble = Trouble("destination_unusable", why)
         self._log.error("delivery.postgresql_unusable", reason=why)
-        while True:
-            self._around.came_round(_ASK_S)
-            await asyncio.sleep(_ASK_S)
+        await nothing_to_do(self._around.came_round)
 
     async def _one_connection(self, outbox: Outbox) -> None:
         """From dialling to the end of the connection. Raises DeliveryError when it cannot be made or breaks."""

@@ -14,6 +14,7 @@ import structlog
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Surroundings, Wants
 from gateway.delivery.faults import DeliveryFault, FaultKind
+from gateway.delivery.from_outbox import nothing_to_do, status_from_outbox
 from gateway.delivery.secrets import secret, tls_context
 from gateway.delivery.server_name import ServerName
 from gateway.delivery.webhook.answers import Verdict, redirected, verdict_of
@@ -31,7 +32,6 @@ if find_spec("httpx") is not None:
 __all__ = ["WebhookDelivery", "missing_part"]
 
 _LOOK_S = 1.0
-_NOTHING_TO_DO_S = 60.0
 _MOST_TOLD = 100
 _NO_LEDGER = "nothing is kept here, so that there are no events to deliver"
 _LOGGER = structlog.get_logger("gateway.delivery.webhook")
@@ -83,11 +83,7 @@ class WebhookDelivery:
         if self._refused:
             text = f"{self._refused} events are refused and lost there; the last: {self._refusal}"
             troubles.append(Trouble("records_refused", text))
-        outbox = self._around.outbox
-        history = None if outbox is None else outbox.backlog()
-        return DestinationStatus(
-            self._plan.name, self._connected, 0, 0, 0, None, troubles=tuple(troubles), history=history
-        )
+        return status_from_outbox(self._plan.name, self._connected, troubles, self._around.outbox)
 
     async def run(self) -> None:
         """Send, and try again; ends only by cancellation."""
@@ -120,9 +116,7 @@ class WebhookDelivery:
     async def _be_of_no_use(self, why: str) -> None:
         self._trouble = Trouble("destination_unusable", why)
         self._log.error("delivery.webhook_unusable", reason=why)
-        while True:
-            self._around.came_round(_NOTHING_TO_DO_S)
-            await asyncio.sleep(_NOTHING_TO_DO_S)
+        await nothing_to_do(self._around.came_round)
 
     async def _one_client(self, outbox: Outbox) -> None:
         """Until something is wrong, which raises DeliveryError."""

@@ -8,6 +8,8 @@ import orjson
 __all__ = ["schemas"]
 
 _WHOLE = ("readings", "lines", "heartbeat")
+_OF_ACCOUNTS = ("transfers", "tickets", "stock", "days")
+_DOCUMENTS = {f"tank-gateway/{kind}-document/1": f"{kind}_document" for kind in ("transfer", "ticket", "amount", "day")}
 _HOLDS = ("valid_until", "valid_for_s")
 """What an inventory says of how long it is the present."""
 
@@ -17,18 +19,32 @@ def schemas() -> dict[str, dict[str, Any]]:
     stand in one file, and in each schema that comes from here."""
     inventory, status, alarm = _read("inventory"), _read("gateway-status"), _read("alarm")
     inventory["$defs"] |= _shared(alarm, "alarm")
+    account = _shared(inventory, "time", "reason") | _read("account")["$defs"]
     loaded = [
         inventory,
         status,
         *map(_read, _WHOLE),
-        {**_read("inventories"), "$defs": _shared(status, "destination")},
+        {**_read("inventories"), "$defs": _shared(status, "destination") | _shared(inventory, "time")},
         _derived(inventory, "inventory-version"),
         _derived(inventory, "history", without=_HOLDS),
         {**_read("event"), "$defs": _shared(inventory, "time", "reason") | _shared(alarm, "alarm")},
         {**alarm, "$defs": _shared(inventory, "time", "reason") | alarm["$defs"]},
         {**_read("alarms"), "$defs": _shared(inventory, "time", "reason") | alarm["$defs"]},
+        *({**_read(name), "$defs": account} for name in _OF_ACCOUNTS),
     ]
-    return {schema["properties"]["schema"]["const"]: schema for schema in loaded}
+    found = {schema["properties"]["schema"]["const"]: schema for schema in loaded}
+    return found | {name: _document(name, kind, account) for name, kind in _DOCUMENTS.items()}
+
+
+def _document(name: str, kind: str, account: dict[str, Any]) -> dict[str, Any]:
+    """A paper of the accounts, which an event carries."""
+    draft, number = "https://json-schema.org/draft/2020-12/schema", name.rpartition("/")[2]
+    return {
+        "$schema": draft,
+        "$id": f"urn:tank-gateway:{kind.replace('_', '-')}:{number}",
+        **account[kind],
+        "$defs": account,
+    }
 
 
 def _shared(schema: dict[str, Any], *names: str) -> dict[str, Any]:

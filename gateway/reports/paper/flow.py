@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+from gateway.reports.head import SIMULATED
 from gateway.reports.paper.marks import Line, Mark, Measure, Page, Qr, Shape, Words
 from gateway.reports.paper.wrapping import wrapped
 from gateway.reports.report import Report
@@ -114,7 +115,7 @@ class Flow:
         for along in range(0, int(self.height), int(_HATCH)):
             for x in (0.0, self.width - _EDGE):
                 self.add(Line(x, along + _EDGE, x + _EDGE, along, 0.7))
-        text = "SIMULATED: no real tanks"
+        text = SIMULATED
         half, middle = self.measure(text, 9.0, True) / 2 + 8.0, self.width / 2
         box = ((middle - half, _EDGE), (middle + half, _EDGE), (middle + half, 26.0), (middle - half, 26.0))
         self.add(Shape(box, is_filled=False), Words(middle, 22.0, text, 9.0, bold=True, align=0))

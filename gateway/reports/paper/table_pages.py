@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from gateway.reports.paper.cells import cell_words, is_right, total_words
+from gateway.reports.paper.cells import cell_words, is_right, sign_words, total_words
 from gateway.reports.paper.flow import Flow
 from gateway.reports.paper.marks import Line, Words
 from gateway.reports.paper.ruler_marks import NARROW_HEIGHT, narrow_ruler, wide_ruler
@@ -120,7 +120,7 @@ class _TablePages:
                 flow.add(Words(at, y, text, self._size, bold=True, align=align))
             if column.sign:
                 y += self._leading
-                flow.add(Words(at, y, column.sign, self._size * _UNIT_SHRINKS, align=align, grey=True))
+                flow.add(Words(at, y, sign_words(column), self._size * _UNIT_SHRINKS, align=align, grey=True))
             x += width
         flow.y += self._head_height()
         flow.add(Line(flow.left, flow.y - 1.0, flow.right, flow.y - 1.0, 0.8))

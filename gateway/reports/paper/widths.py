@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from gateway.reports.paper.cells import cell_words, is_right, total_words
+from gateway.reports.paper.cells import cell_words, is_right, sign_words, total_words
 from gateway.reports.paper.marks import Measure
 from gateway.reports.paper.wrapping import longest_word
 from gateway.reports.plan import ReportPlan
@@ -15,6 +15,7 @@ GAP = 5.0
 """Between two columns."""
 _SIZES = (7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5)
 _WIDEST_WORD = 80.0
+_SENTENCE = 45.0
 _HEADING_SHRINKS = 0.9
 _HEADING_LINES = 2.2
 
@@ -54,7 +55,7 @@ def _need(column: Column, words: Sequence[str], sums: Sequence[str], size: float
     heading = max(
         longest_word(column.title, size, measure, bold=True),
         measure(column.title, size, True) / _HEADING_LINES,
-        measure(column.sign, size * _HEADING_SHRINKS, False),
+        measure(sign_words(column), size * _HEADING_SHRINKS, False),
     )
     longest = max((measure(text, size, False) for text in set(words)), default=0.0)
     if is_right(column) or column.kind is Kind.UTC or column.kind is Kind.LOCAL or not column.share:
@@ -65,7 +66,8 @@ def _need(column: Column, words: Sequence[str], sums: Sequence[str], size: float
         width = max(heading, longest, sums_wide)
         return _Need(width, width, 0.0)
     word = max((longest_word(text, size, measure) for text in set(words)), default=0.0)
-    least = max(heading, min(word, _WIDEST_WORD))
+    # Rather smaller letters than a sentence in a column of single words.
+    least = max(heading, min(word, _WIDEST_WORD), min(longest, _SENTENCE * column.share))
     return _Need(least, max(least, longest), column.share)
 
 

@@ -11,7 +11,7 @@ from gateway.records import Figure, Quality
 from gateway.reports.digits import form_of, in_unit, places_of
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Kind, Row
-from gateway.reports.words import absent_words, reason_texts
+from gateway.reports.words import NOT_APPLICABLE, absent_words, reason_texts
 
 __all__ = ["FLOWS", "balance_columns", "balance_row", "basis_words", "is_mass"]
 
@@ -73,7 +73,7 @@ def balance_row(balance: Balance, plan: ReportPlan, before: Mapping[str, Cell] =
     shown = shown_balance(balance, places_of(measure, like, units), lambda value: in_unit(measure, value, units))
     numbers: dict[str, Cell] = {**shown._asdict(), "percent": shown.gain_percent}
     absent = {name: absent_words(each) for name, each in figures.items()}
-    absent |= {"uncertainty": "not known", "tolerance": "not known", "percent": "n/a", "unaccounted": "none"}
+    absent |= {"uncertainty": "not known", "tolerance": "not known", "percent": NOT_APPLICABLE, "unaccounted": ""}
     included, of = balance.tanks
     cells: dict[str, Cell] = {
         **numbers,

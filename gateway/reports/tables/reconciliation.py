@@ -4,14 +4,18 @@ from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from decimal import Decimal
 
+from gateway.account.amount import Amount
 from gateway.account.day import Balance, DayClose
 from gateway.display import printable
+from gateway.records import Quality
 from gateway.reports.digits import form_of, rounded
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
+from gateway.reports.tables.amounts_table import amounts_table
 from gateway.reports.tables.balance_rows import FLOWS, balance_columns, balance_row, is_mass
+from gateway.reports.tables.tank_words import tank_flags, tank_quality
 from gateway.reports.totals import total_of
-from gateway.reports.words import both_times
+from gateway.reports.words import NO_VALUE, both_times
 
 __all__ = ["day_report", "month_report"]
 
@@ -26,11 +30,16 @@ _PRODUCT = Column("product", "Product", share=1.0)
 _DAY = (Column("day", "Day", share=0.0), Column("revision", "Revision", Kind.COUNT))
 
 
-def day_report(site: str, day: DayClose, zone: tzinfo, plan: ReportPlan) -> Report:
-    """One revision of one day, with the month to its end."""
+def day_report(
+    site: str, day: DayClose, zone: tzinfo, plan: ReportPlan, amounts: Sequence[Amount] | None = None
+) -> Report:
+    """One revision of one day, with the month to its end, and which tanks of its close are less than Good. `amounts`:
+    what was entered for the day; None: it is not told."""
     tables = [
         *_tables("Day", day.balances, plan),
         *_month_tables("Month to date", day.month, plan),
+        _doubtful(day),
+        *(() if amounts is None else (amounts_table(amounts, plan),)),
     ]
     return Report(
         "reconciliation",
@@ -79,6 +88,35 @@ def month_report(site: str, month: str, days: Sequence[DayClose], zone: tzinfo, 
         (_SUMS, _TOLERANCE),
         simulated=any(day.simulated for day in ordered),
     )
+
+
+def _doubtful(day: DayClose) -> Table:
+    """Whoever posts the figures looks at these first."""
+    columns = (
+        Column("tank", "Tank", share=1.0),
+        Column("product", "Product", share=1.0),
+        Column("as_of", "Sheet of", Kind.LOCAL),
+        Column("as_of_utc", "Sheet of, UTC", Kind.UTC),
+        Column("flags", "Flags", share=1.0),
+        Column("quality", "Quality", share=3.0),
+    )
+    rows = []
+    for tank in day.tanks:
+        flags, quality = tank_flags(tank), tank_quality(tank)
+        if quality == Quality.GOOD.word and not flags:
+            continue
+        instant = None if tank.gauging is None else tank.gauging.instant
+        cells: dict[str, Cell] = {
+            "tank": printable(tank.tank),
+            "product": printable(tank.product if tank.gauging is None else tank.gauging.product),
+            "as_of": instant,
+            "as_of_utc": instant,
+            "flags": ", ".join(flags),
+            "quality": quality,
+        }
+        rows.append(Row(cells, absent={"as_of": NO_VALUE, "as_of_utc": NO_VALUE}))
+    empty = "every tank was Good and at rest"
+    return Table("Tanks to look at", columns, (Group("", tuple(rows)),), empty=empty)
 
 
 def _facts(day: DayClose, zone: tzinfo) -> tuple[Fact, ...]:

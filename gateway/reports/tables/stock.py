@@ -8,15 +8,20 @@ from typing import NamedTuple
 from gateway.account.day import DayClose, TankAtClose
 from gateway.account.gauging import Gauging
 from gateway.display import printable, reference_words
-from gateway.records import Quality, ReasonCode
+from gateway.records import Quality
 from gateway.reports.digits import API_COLUMN, api_gravity, quantity_column, rounded
 from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
+from gateway.reports.tables.owners_table import owners_table
 from gateway.reports.tables.scales import Scale, ruler_of
+from gateway.reports.tables.tank_words import SHOWN, is_estimate, tank_flags, tank_quality
 from gateway.reports.totals import total_of
-from gateway.reports.words import NO_VALUE, absent_words, both_times, kind_words, quality_text, reason_texts
-from gateway.sources import LevelSource, TemperatureSource, WaterSource
-from gateway.tank_state import Motion
+from gateway.reports.words import (
+    NO_VALUE,
+    NOT_APPLICABLE,
+    absent_words,
+    both_times,
+)
 
 __all__ = ["StockAt", "stock_of_day", "stock_report"]
 
@@ -31,26 +36,8 @@ _SUMMED = (
     "pumpable",
     "room",
 )
-_LOWER = frozenset({ReasonCode.MOVING, ReasonCode.CLOCK_UNTRUSTED})
-"""What makes an estimate of a sheet that is Good by itself, as in the balance of its product."""
 _OF_ALL = ("mass", "weight_in_air")
 """Of different products only masses add up to anything."""
-_SHOWN = (
-    ("level", "Level"),
-    ("water_level", "Water"),
-    ("liquid_temperature", "Temperature"),
-    ("reference_density", "Reference density"),
-    ("tov", "TOV"),
-    ("free_water", "FW"),
-    ("gov", "GOV"),
-    ("ctl", "CTL"),
-    ("gsv", "GSV"),
-    ("nsv", "NSV"),
-    ("mass", "Mass"),
-    ("weight_in_air", "Weight in air"),
-    ("pumpable", "Pumpable"),
-    ("room", "Room"),
-)
 
 
 class StockAt(NamedTuple):
@@ -117,7 +104,7 @@ def stock_report(at: StockAt, plan: ReportPlan, *, title: str = "Stock") -> Repo
         at.instant,
         at.zone,
         at.identity,
-        (table,),
+        (table, *owners_table(columns, rows, _in_order(counting, groups), _SUMMED)),
         (Fact("As of", both_times(at.instant, at.zone)), *at.facts),
         _notes(at),
         simulated=at.simulated,
@@ -125,10 +112,10 @@ def stock_report(at: StockAt, plan: ReportPlan, *, title: str = "Stock") -> Repo
 
 
 def _columns(units: ReportUnits) -> tuple[Column, ...]:
-    shown = {name: quantity_column(name, title, units) for name, title in _SHOWN}
+    shown = {name: quantity_column(name, title, units) for name, title in SHOWN}
     density = [shown["reference_density"], *([API_COLUMN] if units is ReportUnits.US else [])]
     before = ("level", "water_level", "liquid_temperature")
-    after = [shown[name] for name, _ in _SHOWN if name not in before and name != "reference_density"]
+    after = [shown[name] for name, _ in SHOWN if name not in before and name != "reference_density"]
     return (
         Column("site", "Site", on_paper=False),
         Column("tank", "Tank", share=1.0),
@@ -189,15 +176,14 @@ def _row(tank: TankAtClose, at: StockAt, plan: ReportPlan) -> Row:
         "tank": printable(tank.tank),
         "product": printable(tank.product),
         "owner": printable(tank.owner),
-        "flags": ", ".join(_flags(tank)),
+        "flags": ", ".join(tank_flags(tank)),
     }
     if gauging is None:
-        why = "; ".join(reason_texts(tank.reasons)) or "there is no sheet that is young enough"
-        cells["quality"] = f"{Quality.BAD.word}: {why}"
-        return Row(cells, absent={name: NO_VALUE for name, _ in _SHOWN})
+        cells["quality"] = tank_quality(tank)
+        return Row(cells, absent={name: NO_VALUE for name, _ in SHOWN})
     absent, uncertain = {}, set()
-    is_doubtful = any(reason.code in _LOWER for reason in tank.reasons)
-    for name, _ in _SHOWN:
+    is_doubtful = is_estimate(tank)
+    for name, _ in SHOWN:
         figure = gauging.figures[name]
         if figure.value is None:
             absent[name] = absent_words(figure)
@@ -213,44 +199,14 @@ def _row(tank: TankAtClose, at: StockAt, plan: ReportPlan) -> Row:
         "elements": "{} of {}".format(*gauging.elements) if gauging.elements[1] else "",
         "api_gravity": None if density is None else api_gravity(density, reference_c),
         "reference_temperature": "" if reference_c is None else reference_words(reference_c),
-        "quality": _quality(tank, gauging),
+        "quality": tank_quality(tank),
         "table_version": at.versions.get(gauging.plan, gauging.plan),
         "record": f"{gauging.boot} {gauging.sequence}",
     }
     if cells["api_gravity"] is None:
-        absent["api_gravity"] = "n/a"
+        absent["api_gravity"] = NOT_APPLICABLE
     ruler = ruler_of(gauging, at.scales.get(tank.tank), plan)
     return Row(cells, frozenset(uncertain), absent, notes=_paper_notes(tank, gauging, at), ruler=ruler)
-
-
-def _quality(tank: TankAtClose, gauging: Gauging) -> str:
-    shown = {name: gauging.figures[name] for name, _ in _SHOWN}
-    is_doubtful = any(reason.code in _LOWER for reason in tank.reasons)
-    worst = max(gauging.quality, Quality.UNCERTAIN) if is_doubtful else gauging.quality
-    return quality_text(worst, shown, tank.reasons)
-
-
-def _flags(tank: TankAtClose) -> list[str]:
-    """What is by hand, simulated, moving: never by a sign alone."""
-    gauging = tank.gauging
-    if gauging is None:
-        return []
-    flags = ["SIMULATED"] if gauging.simulated else []
-    if tank.is_moving or gauging.motion in (Motion.FILLING, Motion.EMPTYING):
-        flags.append(kind_words(gauging.motion.value) if gauging.motion is not Motion.AT_REST else "moving")
-    sources = gauging.sources
-    if sources.level is LevelSource.DIP:
-        flags.append("level by dip")
-    if sources.temperature in (TemperatureSource.MANUAL, TemperatureSource.LAST_GOOD):
-        flags.append("temperature " + ("by hand" if sources.temperature is TemperatureSource.MANUAL else "last good"))
-    if sources.water in (WaterSource.DIP, WaterSource.LAST_GOOD):
-        flags.append("water " + ("by dip" if sources.water is WaterSource.DIP else "last good"))
-    by_hand = [name for name in ("reference_density", "sediment_water") if gauging.figures[name].manual]
-    flags += [f"{_BY_HAND[name]} by hand" for name in by_hand]
-    return flags
-
-
-_BY_HAND = {"reference_density": "density", "sediment_water": "S&W"}
 
 
 def _paper_notes(tank: TankAtClose, gauging: Gauging, at: StockAt) -> tuple[str, ...]:

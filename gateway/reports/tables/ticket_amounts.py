@@ -4,16 +4,18 @@ How many decimals are known of a movement is said by the movement, not by how fu
 have as many, so that whoever subtracts gets the amount.
 """
 
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import NamedTuple
 
 from gateway.account.gauging import MEASURES
 from gateway.account.ticket import Ticket, TicketSide
 from gateway.account.transfer import Direction, TransferKind
+from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.reports.digits import rounded, summed
 from gateway.reports.plan import ReportPlan
 
-__all__ = ["MovedShown", "amount_shown", "measures_of", "side_shown"]
+__all__ = ["MovedShown", "amount_shown", "figure_of", "measures_of", "side_shown"]
 
 
 class MovedShown(NamedTuple):
@@ -26,7 +28,7 @@ class MovedShown(NamedTuple):
 
 def side_shown(side: TicketSide, measure: str, plan: ReportPlan) -> MovedShown:
     """One measure at one tank. `moved` is above zero what its direction says."""
-    kept = side.moved[measure].value
+    kept = figure_of(side.moved, measure).value
     before, after = side.opening.value(measure), side.closing.value(measure)
     opening = None if before is None else rounded(measure, before, plan.units, like=kept)
     closing = None if after is None else rounded(measure, after, plan.units, like=kept)
@@ -43,7 +45,7 @@ def side_shown(side: TicketSide, measure: str, plan: ReportPlan) -> MovedShown:
 
 def amount_shown(ticket: Ticket, measure: str, plan: ReportPlan) -> Decimal | None:
     """The amount of the ticket: the sum of what its tanks show; None: no value."""
-    kept = ticket.moved[measure].value
+    kept = figure_of(ticket.moved, measure).value
     if kept is None:
         return None
     amount = rounded(measure, kept, plan.units)
@@ -70,4 +72,13 @@ def _is_near(shown: Decimal, kept: Decimal, roundings: int) -> bool:
 
 def measures_of(ticket: Ticket) -> list[str]:
     """Those that the ticket has, or should have."""
-    return [name for name in MEASURES if ticket.moved[name].value is not None or ticket.moved[name].quality]
+    figures = ((name, figure_of(ticket.moved, name)) for name in MEASURES)
+    return [name for name, figure in figures if figure.value is not None or figure.quality]
+
+
+def figure_of(moved: Mapping[str, Figure], measure: str) -> Figure:
+    """What is not told of a measure does not apply."""
+    return moved.get(measure, _NOT_TOLD)
+
+
+_NOT_TOLD = Figure(None, Quality.GOOD, (Reason(ReasonCode.NOT_APPLICABLE, "it is not told"),), 0.0)

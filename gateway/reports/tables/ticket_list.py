@@ -10,7 +10,7 @@ from gateway.records import Quality
 from gateway.reports.digits import quantity_column
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
-from gateway.reports.tables.ticket_amounts import amount_shown
+from gateway.reports.tables.ticket_amounts import amount_shown, figure_of
 from gateway.reports.totals import total_of
 from gateway.reports.words import absent_words, both_times, kind_words, reason_texts
 
@@ -101,10 +101,10 @@ def _row(ticket: Ticket, plan: ReportPlan) -> Row:
     for name, _ in _AMOUNTS:
         amount = amount_shown(ticket, name, plan)
         if amount is None:
-            absent[name] = absent_words(ticket.moved[name])
+            absent[name] = absent_words(figure_of(ticket.moved, name))
             continue
         cells[name] = amount if ticket.reverses is None else 0 - amount
-        if ticket.moved[name].quality is Quality.UNCERTAIN:
+        if figure_of(ticket.moved, name).quality is Quality.UNCERTAIN:
             uncertain.add(name)
     return Row(cells, frozenset(uncertain), absent)
 

@@ -8,11 +8,11 @@ from gateway.account.ticket import Ticket, TicketSide
 from gateway.display import DEFINITIONS, printable, reference_words
 from gateway.records import Quality
 from gateway.reports.digits import form_of, rounded
-from gateway.reports.numbers import quantity_words
+from gateway.reports.numbers import FEET_AND_INCHES, quantity_words
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
 from gateway.reports.tables.scales import Scale, ruler_of_movement
-from gateway.reports.tables.ticket_amounts import amount_shown, measures_of, side_shown
+from gateway.reports.tables.ticket_amounts import amount_shown, figure_of, measures_of, side_shown
 from gateway.reports.words import (
     absent_words,
     both_times,
@@ -117,7 +117,7 @@ def _estimated(quality: Quality) -> str:
 def _amount(ticket: Ticket, plan: ReportPlan) -> Table:
     rows = []
     for name in measures_of(ticket):
-        figure, amount = ticket.moved[name], amount_shown(ticket, name, plan)
+        figure, amount = figure_of(ticket.moved, name), amount_shown(ticket, name, plan)
         cells: dict[str, Cell] = {
             **_named(name, plan),
             "amount": amount,
@@ -163,14 +163,16 @@ def _sheet(what: str, gauging: Gauging, zone: tzinfo) -> str:
 
 def _state_row(name: str, opening: Gauging, closing: Gauging, plan: ReportPlan) -> Row:
     cells = _named(name, plan)
-    shown, absent, uncertain = {}, {}, set()
+    absent, uncertain = {}, set()
+    is_length = form_of(name, plan.units).kind is Kind.INCHES
+    shown = {"unit": FEET_AND_INCHES} if is_length else {}
     for key, gauging in (("opening", opening), ("closing", closing)):
         figure = gauging.figures[name]
         if figure.value is None:
             absent[key] = absent_words(figure)
             continue
         cells[key] = rounded(name, figure.value, plan.units)
-        if form_of(name, plan.units).kind is Kind.INCHES:
+        if is_length:
             shown[key] = quantity_words(name, figure.value, plan)
         if figure.quality is Quality.UNCERTAIN:
             uncertain.add(key)
@@ -179,11 +181,11 @@ def _state_row(name: str, opening: Gauging, closing: Gauging, plan: ReportPlan) 
 
 
 def _measure_row(name: str, side: TicketSide, plan: ReportPlan) -> Row:
-    numbers = side_shown(side, name, plan)
+    numbers, moved = side_shown(side, name, plan), figure_of(side.moved, name)
     cells: dict[str, Cell] = {**_named(name, plan), **numbers._asdict()}
-    figures = {"opening": side.opening.figures[name], "closing": side.closing.figures[name], "moved": side.moved[name]}
+    figures = {"opening": side.opening.figures[name], "closing": side.closing.figures[name], "moved": moved}
     absent = {key: absent_words(figure) for key, figure in figures.items() if cells[key] is None}
-    cells["quality"] = quality_text(side.moved[name].quality, {}, side.moved[name].reasons)
+    cells["quality"] = quality_text(moved.quality, {}, moved.reasons)
     uncertain = frozenset(key for key, figure in figures.items() if figure.quality is Quality.UNCERTAIN)
     return Row(cells, uncertain, absent)
 

@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from zoneinfo import ZoneInfo, available_timezones
 
-from gateway.account.plan import AccountPlan, BalanceTolerance
+from gateway.account.plan import FLOW_SEEN_AFTER_S, AccountPlan, BalanceTolerance
 from gateway.settings.account.models import AccountModel
 from gateway.settings.lines.plans import declared_names
 from gateway.settings.reading.document import Document, KeyPath, Mistakes
@@ -16,10 +16,14 @@ _LONGEST_SETTLING_S = 24 * 3600.0
 _LONGEST_CLOSING_AGE_S = 24 * 3600.0
 _LONGEST_CLOSE_AFTER_S = 12 * 3600.0
 _LARGEST_SHARE = 0.5
+_WINDOWS = 2.0
 
 
-def build_account(document: Document, mistakes: Mistakes, time_zone: str, *, simulated: bool) -> AccountPlan:
-    """`time_zone`: that of the site, a key of the IANA data base."""
+def build_account(
+    document: Document, mistakes: Mistakes, time_zone: str, *, simulated: bool, windows_s: Collection[float] = ()
+) -> AccountPlan:
+    """`time_zone`: that of the site, a key of the IANA data base. `windows_s`: over which the flow of each tank is
+    worked out."""
     model = AccountModel()
     if document.node(_PATH) is not None:
         checked = validate(AccountModel, document, _PATH, mistakes)
@@ -39,6 +43,8 @@ def build_account(document: Document, mistakes: Mistakes, time_zone: str, *, sim
         zone=ZoneInfo(zone),
         time_zone=zone,
         simulated=simulated,
+        # A flow of less than a step of the gauge in a window is seen in the next one.
+        flow_seen_after_s=max([FLOW_SEEN_AFTER_S, *(_WINDOWS * each for each in windows_s)]),
         boundary=model.day_boundary,
         settling_s=model.settling,
         closing_age_s=model.closing_age,

@@ -68,6 +68,11 @@ class Line(NamedTuple):
         """Standard deviation of the slope of the level."""
         return self.noise_m / math.sqrt(self.spread_s2) if self.spread_s2 > 0.0 else math.inf
 
+    @property
+    def counted_m(self) -> float:
+        """What counts as noise of a reading: beyond that none is."""
+        return min(self.noise_m, _MOST * self.rest_m)
+
     def off(self, time_s: float, level_m: float) -> float:
         """How far a level is from where the line goes on to, in standard deviations of such a reading."""
         if self.spread_s2 <= 0.0:
@@ -75,14 +80,18 @@ class Line(NamedTuple):
         after_s = time_s - self.middle_s
         due_m = self.middle_m + self.slope_m_s * after_s
         known = math.sqrt(1.0 + 1.0 / self.through + after_s * after_s / self.spread_s2)
-        return (level_m - due_m) / (min(self.noise_m, _MOST * self.rest_m) * known)
+        return (level_m - due_m) / (self.counted_m * known)
 
 
 NO_LINE = Line()
 
 
-def line_through(readings: Readings, step_m: float) -> Line:
-    """The line through readings of a gauge with steps of `step_m`; NO_LINE for fewer than two."""
+def line_through(readings: Readings, step_m: float, usual_m: float = 0.0) -> Line:
+    """The line through readings of a gauge with steps of `step_m`; NO_LINE for fewer than two.
+
+    `usual_m`: standard deviation of its readings about the lines before. A few readings may well lie on a line by
+    chance, and say nothing of how sure its slope is.
+    """
     times, levels, volumes = readings
     count = len(times)
     if count < 2:
@@ -95,6 +104,6 @@ def line_through(readings: Readings, step_m: float) -> Line:
     # Of the squares of at most some ten metres a micrometre is left over, for noise of half a millimetre.
     left = sum(map(mul, levels, levels)) - count * middle_m * middle_m - slope_m_s * slope_m_s * spread_s2
     seen_m = math.sqrt(left / (count - 2)) if left > 0.0 and count > 2 else 0.0
-    noise_m = max(least_m, seen_m)
+    noise_m = max(least_m, seen_m, min(usual_m, _MOST * least_m))
     slope_m3_s = sum(map(mul, apart, volumes)) / spread_s2
     return Line(slope_m_s, slope_m3_s, middle_s, middle_m, spread_s2, noise_m, least_m, count)

@@ -12,6 +12,7 @@ A reading that its own past puts in doubt (`rate_implausible`) is not taken in, 
 liquid flows empties the window.
 """
 
+import math
 from typing import NamedTuple
 
 from gateway.calculation.doubts.rates import volume_near
@@ -34,6 +35,8 @@ _LEFT = 4.0
 """Standard deviations: a reading this far from the line has left it."""
 _LEAVE = 3
 """So many on end, on one side, begin another line."""
+_USUAL = 30.0
+"""So many readings tell the noise of a gauge: at ten seconds those of the window, at a minute those of half an hour."""
 _DIP_M = 0.001
 
 _GOOD = Quality.GOOD
@@ -56,6 +59,8 @@ class Window(NamedTuple):
     """What the newest doubted one among the readings was doubted for."""
     doubted_s: SteadyTime = 0.0
     """When that was read."""
+    usual_m2: float = 0.0
+    """Mean square of how far the last readings lay from where the line before each went on to; 0: not known yet."""
 
     @property
     def newest_s(self) -> float | None:
@@ -112,7 +117,8 @@ def next_window(
     newest_s = before.newest_s
     if newest_s is None or is_gap(time_s - newest_s, window_s) or _is_another(before.basis, basis):
         first = NO_READINGS.and_then(time_s, level_m, volume_m3)
-        return Window(first, basis=basis, doubt=doubt, doubted_s=time_s)
+        usual_m2 = 0.0 if _is_another(before.basis, basis) else before.usual_m2
+        return Window(first, basis=basis, doubt=doubt, doubted_s=time_s, usual_m2=usual_m2)
     if doubt is not None:
         before = before._replace(doubt=doubt, doubted_s=time_s)
     if time_s - newest_s < window_s / _PARTS:
@@ -121,28 +127,42 @@ def next_window(
         before = before._replace(doubt=None)
     step_m = resolution_m(tank, basis.level)
     off = before.line.off(time_s, level_m)
+    usual_m = math.sqrt(before.usual_m2)
     if before.line.through > 2 and abs(off) > _LEFT:
         left = before.left
         if left.times and before.line.off(left.times[-1], left.levels[-1]) * off < 0.0:
-            left = NO_READINGS
+            before, left = before._replace(usual_m2=_usual_m2(before)), NO_READINGS
         left = left.and_then(time_s, level_m, volume_m3)
         if len(left.times) < _LEAVE:
             return before._replace(left=left)
-        line = line_through(left, step_m)
+        line = line_through(left, step_m, usual_m)
         if line.is_unsteady:
             # Nor do these follow from one another.
             return before._replace(left=Readings(left.times[1:], left.levels[1:], left.volumes[1:]))
-        return Window(left, line, NO_READINGS, basis, True, before.doubt, before.doubted_s)
+        return Window(left, line, NO_READINGS, basis, True, before.doubt, before.doubted_s, before.usual_m2)
     readings = before.readings.and_then(time_s, level_m, volume_m3, time_s - window_s)
+    if before.line.through > 2:
+        before = before._replace(usual_m2=_usual_m2(before, off))
     return Window(
         readings,
-        line_through(readings, step_m),
+        line_through(readings, step_m, math.sqrt(before.usual_m2)),
         NO_READINGS,
         basis,
         before.turned,
         before.doubt,
         before.doubted_s,
+        before.usual_m2,
     )
+
+
+def _usual_m2(before: Window, *offs: float) -> float:
+    """With readings so many standard deviations off the line, and those that had left it and did not go on: these count
+    as if they just had."""
+    mean_m2 = before.usual_m2 or before.line.rest_m**2
+    for off in (*[_LEFT] * len(before.left.times), *offs):
+        seen_m = off * before.line.counted_m
+        mean_m2 += (seen_m * seen_m - mean_m2) / _USUAL
+    return mean_m2
 
 
 def _is_another(before: Basis | None, now: Basis) -> bool:

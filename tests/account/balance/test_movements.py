@@ -93,6 +93,14 @@ def test_a_document_is_of_a_ticket_of_its_kind_and_product() -> None:
     assert numbers([sent, back, received], [burnt]) == [("ticket 3", -200.0), ("amount 1", 199.0)]
 
 
+def test_a_document_of_a_ticket_of_another_month_is_counted_there_alone() -> None:
+    made = ticket(1, TransferKind.RECEIPT, (OPENING, CLOSING))
+    later = amount(1, AmountKind.RECEIPT, 199.0, ENDS[1] + HOUR, ticket=1)
+    assert numbers([made], [later]) == [("amount 1", 199.0)]
+    assert moved_within(Span(ENDS[1], ENDS[2], ()), MEASURES, [], [later], ()) == []
+    assert moved_within(Span(ENDS[1], ENDS[2], ()), MEASURES, [made], [later], ()) == []
+
+
 def test_a_ticket_that_two_documents_name_has_the_first_of_them() -> None:
     """It is refused when it is entered; where it stands all the same, each of them is counted once."""
     made = ticket(1, TransferKind.RECEIPT, (OPENING, CLOSING))

@@ -1,6 +1,6 @@
 """The close of a day: which sheet is that of the boundary, what the book says, and when there is another revision."""
 
-from datetime import timedelta
+from datetime import time, timedelta
 
 import pytest
 
@@ -182,3 +182,52 @@ def test_a_paper_is_read_as_it_was_kept() -> None:
     plain = {name: value for name, value in paper.document.items() if name not in ("schema", "key")}
     assert DAY.from_plain(plain) == close
     assert (paper.key, paper.instant, paper.tank) == ("day 2026-11-26 1", FIRST.end, "")
+
+
+def test_a_dip_by_hand_is_as_good_as_it_is_and_marked() -> None:
+    by_hand = gauging("TK-1", FIRST.end, 500.0)
+    level = by_hand.figures["level"]._replace(manual=True)
+    close = closed(PLAN, FIRST, [by_hand._replace(figures={**by_hand.figures, "level": level})])
+    assert (close.quality, balance(close).physical.quality) == (Quality.GOOD, Quality.GOOD)
+    assert [reason.text for reason in close.tanks[0].reasons] == ["level by hand"]
+
+
+@pytest.mark.parametrize(("hour", "hours"), [(0, 18), (12, 30)])
+def test_another_boundary_neither_counts_an_hour_twice_nor_leaves_one_out(hour: int, hours: int) -> None:
+    before = closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0)])
+    other = plan(boundary=time(hour))
+    day = day_named(other, SECOND.name)
+    # One an hour before the first day ended, one an hour after: the second day has the second alone.
+    amounts = [
+        amount(1, AmountKind.DISPATCH, 1.0, FIRST.end - HOUR),
+        amount(2, AmountKind.DISPATCH, 2.0, FIRST.end + HOUR),
+    ]
+    close = closed(other, day, [gauging("TK-1", day.end, 498.0)], amounts=amounts, closes=[before])
+    assert (close.begin, close.end - close.begin) == (before.end, hours * HOUR)
+    assert (balance(close).dispatches.value, balance(close).gain.value) == (2.0, 0.0)
+    # A late revision of the first day keeps the hours that it had.
+    late = amount(3, AmountKind.DISPATCH, 4.0, FIRST.end - HOUR)
+    sheets = [gauging("TK-1", FIRST.end, 500.0), gauging("TK-1", day_named(other, FIRST.name).end, 1.0)]
+    again = closed(other, day_named(other, FIRST.name), sheets, amounts=[late], closes=[before, close])
+    assert (again.revision, again.begin, again.end) == (2, before.begin, before.end)
+    assert (balance(again).physical.value, balance(again).dispatches.value) == (500.0, 4.0)
+
+
+def test_a_later_revision_is_on_the_measure_of_the_first() -> None:
+    sheets = [gauging("TK-1", FIRST.end, 500.0)]
+    first = closed(PLAN, FIRST, sheets)
+    by_mass = plan(measures={"diesel": "mass"})
+    late = amount(1, AmountKind.DISPATCH, 4.0, FIRST.begin)
+    assert balance(closed(by_mass, FIRST, sheets, amounts=[late], closes=[first])).measure == "gsv"
+    assert balance(closed(by_mass, SECOND, [gauging("TK-1", SECOND.end, 500.0)], closes=[first])).gain.value == 0.0
+
+
+def test_a_tank_that_is_new_or_gone() -> None:
+    one, two = gauging("TK-1", FIRST.end, 500.0), gauging("TK-2", FIRST.end, 200.0)
+    later = [gauging("TK-1", SECOND.end, 500.0), gauging("TK-2", SECOND.end, 200.0)]
+    new = balance(closed(PLAN, SECOND, later, closes=[closed(PLAN, FIRST, [one])]))
+    assert (new.gain.value, new.gain.quality) == (200.0, Quality.UNCERTAIN)
+    assert "TK-2 is new" in said(new.gain)
+    gone = balance(closed(PLAN, SECOND, later[:1], closes=[closed(PLAN, FIRST, [one, two])]))
+    assert (gone.gain.value, gone.gain.quality) == (-200.0, Quality.UNCERTAIN)
+    assert "TK-2 is no tank of the site any more" in said(gone.gain)

@@ -7,8 +7,18 @@ import pytest
 from gateway.account.amount import AmountKind
 from gateway.account.commands import AccountRefusedError, CloseDay
 from gateway.account.days.boundary import day_named
-from gateway.account.days.due import AT_ONCE, ask_for_close, day_asked, days_due, days_touched
-from tests.support.account_days import amount, at, books_of, closed, gauging, plan
+from gateway.account.days.due import (
+    AT_ONCE,
+    ask_for_close,
+    day_asked,
+    days_due,
+    days_touched,
+    spans_of_amount,
+    spans_of_ticket,
+)
+from gateway.account.ticket import Ticket
+from gateway.account.transfer import TransferKind
+from tests.support.account_days import amount, at, books_of, closed, gauging, plan, ticket
 
 PLAN = plan()
 MINUTE = timedelta(minutes=1)
@@ -51,13 +61,17 @@ CLOSED = ["2026-10-30", "2026-10-31", *(f"2026-11-{day:02}" for day in range(1, 
 @pytest.mark.parametrize(
     ("begin", "end", "expected"),
     [
-        # Its own day, the next, and the latest of the month.
-        ("2026-11-05 09:00", "2026-11-05 09:00", ["2026-11-05", "2026-11-06", "2026-11-10"]),
+        # Its own day, the ones beside it, and the latest of the month.
+        ("2026-11-05 09:00", "2026-11-05 09:00", ["2026-11-04", "2026-11-05", "2026-11-06", "2026-11-10"]),
         # The last of a month: the latest of both months.
-        ("2026-10-31 09:00", "2026-10-31 09:00", ["2026-10-31", "2026-11-01", "2026-11-10"]),
+        ("2026-10-31 09:00", "2026-10-31 09:00", ["2026-10-30", "2026-10-31", "2026-11-01", "2026-11-10"]),
         ("2026-10-30 09:00", "2026-10-30 09:00", ["2026-10-30", "2026-10-31"]),
         # A ticket over a boundary.
-        ("2026-11-05 22:00", "2026-11-06 08:00", ["2026-11-05", "2026-11-06", "2026-11-07", "2026-11-10"]),
+        (
+            "2026-11-05 22:00",
+            "2026-11-06 08:00",
+            ["2026-11-04", "2026-11-05", "2026-11-06", "2026-11-07", "2026-11-10"],
+        ),
         # A sheet at the very end of a day is that of its close.
         ("2026-11-05 06:00", "2026-11-05 06:00", ["2026-11-04", "2026-11-05", "2026-11-06", "2026-11-10"]),
         # Of today, and of long ago: nothing is closed there.
@@ -67,6 +81,22 @@ CLOSED = ["2026-10-30", "2026-10-31", *(f"2026-11-{day:02}" for day in range(1, 
 )
 def test_closed_days_that_late_data_touches(begin: str, end: str, expected: list[str]) -> None:
     assert [day.name for day in days_touched(PLAN, at(begin), at(end), CLOSED)] == expected
+
+
+def test_what_an_amount_or_a_ticket_that_is_late_may_change() -> None:
+    def filled(number: int, hour: int, **changed: int) -> Ticket:
+        pair = gauging("TK-1", at(f"2026-11-05 {hour:02}:00"), 1.0), gauging("TK-1", at("2026-11-06 09:00"), 9.0)
+        return ticket(number, TransferKind.RECEIPT, pair, **changed)
+
+    tickets = [filled(1, 20), filled(2, 20, reverses=1), filled(3, 21, replaces=1)]
+    late = amount(1, AmountKind.RECEIPT, 8.0, at("2026-11-09 12:00"), ticket=1)
+    own = late.instant, late.instant
+    first = at("2026-11-05 20:00"), at("2026-11-06 09:00")
+    third = at("2026-11-05 21:00"), at("2026-11-06 09:00")
+    assert spans_of_amount(late, tickets) == [own, first, third]
+    assert spans_of_amount(late._replace(ticket=None), tickets) == [own]
+    assert spans_of_ticket(tickets[1], [late]) == [first, own]
+    assert spans_of_ticket(tickets[2], []) == [third]
 
 
 def test_a_person_closes_the_last_day_or_one_that_is_named() -> None:

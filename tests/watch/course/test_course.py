@@ -8,8 +8,10 @@ import math
 
 import pytest
 
+from gateway.calculation.plan import GaugeKind, GaugePlan
 from gateway.records import Quality
 from gateway.tank_state import AlarmKind, Motion
+from tests.support.plans import straight_plan
 from tests.watch.course.life import Life, demo_tank, seen
 
 AREA_M2 = math.pi * 18.0**2 / 4.0
@@ -110,3 +112,17 @@ def test_what_is_announced_is_no_finding() -> None:
     life.expected = True
     life.flow(1800, 9.412, 300.0)
     assert life.finding() == []
+
+
+@pytest.mark.parametrize("period_s", [30.0, 60.0, 120.0])
+def test_a_tank_that_is_polled_slowly_and_is_noisier_than_most_does_not_move_by_that(period_s: float) -> None:
+    """1.2 mm of white noise, twice what a gauge mostly has: six readings of a window may lie on a line by chance. With
+    the noise of those six alone it was told to move once or twice a day."""
+    plan = straight_plan(gauge=GaugePlan(GaugeKind.INNAGE, resolution_m=0.001))
+    life = Life(plan, density=800.0, noise_m=0.0012, period_s=period_s, seed=3)
+    life.rest(3 * 86_400.0, 5.0)
+    assert not {Motion.FILLING, Motion.EMPTYING} & {each.course.motion for each in life.told if each.second > 1800.0}
+    begun_s = life.second
+    life.flow(1200.0, 5.0, 300.0)
+    moving = next(each.second for each in life.told if each.course.motion is Motion.FILLING)
+    assert moving - begun_s <= 3 * period_s, "a true movement is told no later for it: three readings leave the line"

@@ -1,0 +1,145 @@
+"""What programs are told of the accounts over HTTP: transfers, tickets, days, and the stock of now."""
+
+from collections.abc import Awaitable, Callable, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import orjson
+
+from gateway.account.commands import AccountRefusedError
+from gateway.account.days.boundary import day_named
+from gateway.account.gauging import gauging_of
+from gateway.account.paper import PaperKind
+from gateway.account.stock import stock_of
+from gateway.account_told import CAUTION, open_documents, told_document
+from gateway.accounting import Accounting
+from gateway.errors import UsageError
+from gateway.ledger.account_papers import Span, in_span
+from gateway.payload.outside import outside
+from gateway.payload.plain import iso_time
+
+__all__ = ["AccountPages"]
+
+TRANSFERS_SCHEMA = "tank-gateway/transfers/1"
+TICKETS_SCHEMA = "tank-gateway/tickets/1"
+STOCK_SCHEMA = "tank-gateway/stock/1"
+DAYS_SCHEMA = "tank-gateway/days/1"
+_LATE = timedelta(days=31)
+"""Unless it is asked for otherwise."""
+_AT_MOST = 1000
+_YES = ("yes", "true", "1")
+Asked = Callable[[Mapping[str, str]], Awaitable[bytes]]
+
+
+class AccountPages:
+    """Raises UsageError for what was asked wrongly, NotKeptError where the ledger cannot be read."""
+
+    def __init__(self, site: str, accounts: Accounting) -> None:
+        self._site = site
+        self._accounts = accounts
+
+    @property
+    def pages(self) -> Mapping[str, Asked]:
+        """By path."""
+        return {"/transfers": self.transfers, "/tickets": self.tickets, "/stock": self.stock, "/days": self.days}
+
+    async def transfers(self, asked: Mapping[str, str]) -> bytes:
+        """Those that are not over; `all=yes`: and those of the last 31 days that are."""
+        _refuse_others(asked, "all")
+        accounts, book = self._accounts, self._accounts.book
+        now = accounts.now()
+        found = [] if book is None else open_documents(book, accounts.sheets(), now)
+        if asked.get("all", "").lower() in _YES:
+            span = Span(PaperKind.TRANSFER, now - _LATE, None, _AT_MOST)
+            documents, _ = await accounts.read(lambda connection: in_span(connection, span))
+            is_open = {each["number"] for each in found}
+            newest = {each["number"]: each for each in (told_document(span.kind, document) for document in documents)}
+            found += [
+                {name: value for name, value in each.items() if name not in ("schema", "notice")} | {"progress": None}
+                for number, each in sorted(newest.items())
+                if number not in is_open
+            ]
+        return self._page(TRANSFERS_SCHEMA, transfers=found)
+
+    async def tickets(self, asked: Mapping[str, str]) -> bytes:
+        """`from` and `until`: when they were made; the last 31 days unless given."""
+        return await self._papers(TICKETS_SCHEMA, PaperKind.TICKET, "tickets", asked)
+
+    async def days(self, asked: Mapping[str, str]) -> bytes:
+        """`from` and `until`: when they ended; every revision."""
+        return await self._papers(DAYS_SCHEMA, PaperKind.DAY, "days", asked)
+
+    async def stock(self, asked: Mapping[str, str]) -> bytes:
+        """By the newest sheet of each tank."""
+        _refuse_others(asked)
+        accounts = self._accounts
+        gaugings = {tank: gauging_of(record) for tank, record in accounts.sheets().items()}
+        found = outside(stock_of(accounts.plan, gaugings, accounts.products, accounts.now()))
+        return self._page(
+            STOCK_SCHEMA,
+            products=found["products"],
+            owners=found["owners"],
+            whole=found["site"],
+            oldest=found["oldest"],
+        )
+
+    async def _papers(self, schema: str, kind: PaperKind, name: str, asked: Mapping[str, str]) -> bytes:
+        _refuse_others(asked, "from", "until")
+        begin, until = self._instant(asked, "from"), self._instant(asked, "until")
+        if begin is None:
+            begin = (until or self._accounts.now()) - _LATE
+        if until is not None and begin >= until:
+            raise UsageError(f"until {asked['until']} is not after from", "give the earlier one as from")
+        span = Span(kind, begin, until, _AT_MOST)
+
+        def told(connection: Any) -> tuple[list[dict[str, Any]], bool]:
+            documents, is_whole = in_span(connection, span)
+            return [told_document(kind, document) for document in documents], is_whole
+
+        found, is_whole = await self._accounts.read(told)
+        return self._page(
+            schema,
+            **{
+                "from": iso_time(begin),
+                "until": None if until is None else iso_time(until),
+                "complete": is_whole,
+                name: found,
+            },
+        )
+
+    def _instant(self, asked: Mapping[str, str], name: str) -> datetime | None:
+        text = asked.get(name)
+        if text is None:
+            return None
+        try:
+            # A date is that day of the site.
+            return day_named(self._accounts.plan, text).begin
+        except AccountRefusedError:
+            pass
+        try:
+            instant = datetime.fromisoformat(text.replace(" ", "+"))
+        except ValueError:
+            raise UsageError(
+                f"{name}: '{text}' is neither a date nor a time", "give 2026-03-01 or 2026-03-01T06:00Z"
+            ) from None
+        if instant.tzinfo is None:
+            raise UsageError(f"{name}: '{text}' does not say its zone", "end it with Z for UTC, or give a date")
+        return instant.astimezone(UTC)
+
+    def _page(self, schema: str, **members: Any) -> bytes:
+        accounts = self._accounts
+        head = {
+            "schema": schema,
+            "site": self._site,
+            "time": iso_time(accounts.now()),
+            "time_zone": accounts.plan.time_zone,
+            "simulated": accounts.plan.simulated,
+            "notice": CAUTION,
+        }
+        return orjson.dumps(head | members)
+
+
+def _refuse_others(asked: Mapping[str, str], *known: str) -> None:
+    for name in asked:
+        if name not in known:
+            raise UsageError(f"'{name}' is nothing that this page knows", f"it knows: {', '.join(known) or 'nothing'}")

@@ -1,0 +1,165 @@
+"""`transfers` and `stock` without an act: what a gateway tells of its accounts, as people read it."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import orjson
+import pytest
+
+from gateway.account_pages import AccountPages
+from gateway.payload.writer import inventories_json
+from gateway.tank_record import TankRecord
+from tests.commands.answering import answering_all
+from tests.commands.typed import Said, typed
+from tests.support.account_desk import Desk
+from tests.support.account_yard import AREA_M2, NOON
+from tests.support.records import snapshot
+
+Capture = pytest.CaptureFixture[str]
+RATE = 2.0e-4
+"""m/s, on 254.47 m2: 183.2 m3/h."""
+
+
+@pytest.fixture
+async def desk(tmp_path: Path) -> AsyncIterator[Desk]:
+    """A receipt that has its ticket, a dispatch of 90 m3 that runs for 20 min, another that is planned."""
+    desk = Desk(tmp_path)
+    await desk.begin()
+    desk.yard.passes((datetime(2026, 3, 15, 4, 0, tzinfo=UTC) - NOON).total_seconds())
+    await desk.passes(600.0)
+    await desk.well(action="start-transfer", kind="receipt", target="TK-1", partner="MT Elva", amount="75 t")
+    desk.yard.moves("TK-1", RATE)
+    await desk.passes(1800.0)
+    desk.yard.moves("TK-1", 0.0)
+    await desk.passes(2400.0)
+    await desk.well(action="start-transfer", kind="dispatch", source="TK-1", amount="90 m3", reference="L-118")
+    desk.yard.moves("TK-1", -RATE)
+    await desk.well(action="plan-transfer", kind="tank_to_tank", source="TK-1", target="TK-2", amount="50 m3")
+    await desk.passes(1200.0)
+    yield desk
+    await desk.keeping.close(None)
+
+
+def with_limits(record: TankRecord) -> TankRecord:
+    state = record.inventory.level_state._replace(minimum_m=0.9, maximum_working_m=13.2, critical_high_m=13.95)
+    return record._replace(inventory=record.inventory._replace(level_state=state))
+
+
+async def asked(capsys: Capture, desk: Desk, *words: str) -> Said:
+    pages = AccountPages("harbour", desk.accounts)
+    records = [with_limits(record) for record in desk.newest.values()]
+    shown = snapshot()._replace(inventories=records, instant=desk.yard.now)
+    documents = {
+        "/transfers": await pages.transfers({}),
+        "/transfers?all=yes": await pages.transfers({"all": "yes"}),
+        "/stock": await pages.stock({}),
+        "/inventories": inventories_json(shown),
+    }
+    with answering_all(documents) as address:
+        return await asyncio.to_thread(typed, capsys, *words, "--address", address)
+
+
+async def test_a_transfer_that_runs_says_how_far_how_fast_and_until_when(capsys: Capture, desk: Desk) -> None:
+    """183.2 m3/h for 20 min is 61.1 m3 of 90: the 28.9 m3 that are missing take 9.5 min, until 05:49."""
+    said = await asked(capsys, desk, "transfers")
+    assert (said.code, said.err) == (0, "")
+    lines = said.out.splitlines()
+    assert lines[0] == "harbour at 2026-03-15 05:40:00 GMT (2026-03-15 05:40:00 UTC), SIMULATED"
+    first = lines.index("  2  RUNNING  dispatch out of TK-1, diesel; L-118")
+    assert "◀" in lines[first + 1]
+    assert lines[first + 1].endswith("TK-1 5.120 m")
+    moved_m3 = AREA_M2 * RATE * 1200.0
+    assert lines[first + 2] == (
+        f"     moved {moved_m3:.1f} m³ GSV of 90.0 m³ planned, at 183 m³/h, done at 05:49 GMT (05:49 UTC), in 9 min"
+    )
+    planned = lines.index("  3  PLANNED  tank to tank out of TK-1 into TK-2, diesel")
+    assert planned > first, "what moves stands first"
+    assert lines[planned + 3] == "     planned: 50.0 m³ GSV, by kim"
+    assert "RECEIPT" not in said.out.upper()
+    assert "A screen value never authorises opening a valve: follow site procedure." in lines[-1]
+
+
+async def test_all_of_them_have_those_that_are_over(capsys: Capture, desk: Desk) -> None:
+    said = await asked(capsys, desk, "transfers", "--all")
+    lines = said.out.splitlines()
+    closed = lines.index("  1  CLOSED  receipt into TK-1, diesel; MT Elva")
+    assert lines[closed + 1].startswith("     ticket 1, closed at ")
+    assert closed > lines.index("  2  RUNNING  dispatch out of TK-1, diesel; L-118")
+
+
+async def test_one_that_settles_says_what_it_waits_for_and_a_rate_that_is_not_known_is_none(
+    capsys: Capture, desk: Desk
+) -> None:
+    desk.yard.tanks["TK-1"].is_lost = True
+    await desk.passes(60.0)
+    said = await asked(capsys, desk, "transfers")
+    assert "finish unknown" in said.out
+    assert "no level" in said.out
+    assert "inf" not in said.out
+    desk.yard.tanks["TK-1"].is_lost = False
+    desk.yard.moves("TK-1", 0.0)
+    await desk.well(action="finish-transfer", transfer="2")
+    said = await asked(capsys, desk, "transfers")
+    assert "  2  SETTLING  dispatch out of TK-1" in said.out
+    assert "waits for: " in said.out
+
+
+async def test_one_that_was_proposed_says_what_to_type(capsys: Capture, desk: Desk) -> None:
+    await desk.well(action="cancel-transfer", transfer="3", why="not today")
+    desk.yard.moves("TK-2", RATE)
+    await desk.passes(1200.0)
+    said = await asked(capsys, desk, "transfers")
+    (number,) = [line.split()[0] for line in said.out.splitlines() if " PROPOSED " in line]
+    assert f"tank-gateway transfers confirm {number} | cancel {number}" in said.out
+
+
+async def test_nothing_is_open(capsys: Capture, tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    await desk.begin()
+    said = await asked(capsys, desk, "transfers")
+    assert (said.code, "Nothing is planned, and nothing moves" in said.out) == (0, True)
+    await desk.keeping.close(None)
+
+
+async def test_a_program_gets_the_page_as_it_came(capsys: Capture, desk: Desk) -> None:
+    said = await asked(capsys, desk, "transfers", "--json")
+    assert said.document == orjson.loads(await AccountPages("harbour", desk.accounts).transfers({}))
+    assert (await asked(capsys, desk, "stock", "--json")).document["schema"] == "tank-gateway/stock/1"
+
+
+async def test_the_stock_says_what_it_includes(capsys: Capture, desk: Desk) -> None:
+    """Without water: 35 mm in each tank."""
+    said = await asked(capsys, desk, "stock")
+    assert said.code == 0
+    lines = [line.split() for line in said.out.splitlines()]
+    diesel = next(line for line in lines if line[:1] == ["diesel"])
+    gsv = AREA_M2 * (sum(tank.level_m for tank in desk.yard.tanks.values()) - 2 * 0.035)
+    assert diesel[1] == f"{gsv:,.0f}"
+    assert diesel[-4:] == ["2", "of", "2", "TK-1"], "and which of them moves"
+    assert "OIML R 71/R 85" in said.out
+    desk.yard.tanks["TK-2"].is_lost = True
+    await desk.passes(30.0)
+    said = await asked(capsys, desk, "stock")
+    assert "1 of 2, estimated" in said.out
+    assert "left out: TK-2: gauge did not answer within 1 s" in said.out
+
+
+@pytest.mark.parametrize("command", ["transfers", "stock"])
+def test_an_answer_that_is_none(capsys: Capture, command: str) -> None:
+    bodies = {
+        f"/{command}": orjson.dumps({"schema": f"tank-gateway/{command}/1", "time": "soon"}),
+        "/inventories": orjson.dumps({"schema": "tank-gateway/inventories/1"}),
+    }
+    with answering_all(bodies) as address:
+        said = typed(capsys, command, "--address", address)
+    assert (said.code, "not one that this version understands" in said.err) == (1, True)
+    said = typed(capsys, command, "--address", "127.0.0.1:1")
+    assert (said.code, "no gateway at 127.0.0.1:1" in said.err) == (1, True)
+
+
+@pytest.mark.parametrize(("command", "act"), [("transfers", "finish 3"), ("stock", "reverse 3 --why x")])
+def test_an_act_goes_to_no_address(capsys: Capture, command: str, act: str) -> None:
+    said = typed(capsys, command, "--address", "127.0.0.1:1", *act.split())
+    assert (said.code, "acts go to the gateway of this machine" in said.err) == (2, True)
