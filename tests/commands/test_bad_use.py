@@ -39,7 +39,6 @@ FILES: dict[str, tuple[str, ...]] = {
     "ledger backup": ("ledger", "backup", "FILE", "--out", "NEW"),
     "ledger prune": ("ledger", "prune", "FILE", "--before", "2026-03-01", "--yes"),
     "report": ("report", "stock", "FILE"),
-    "stock import": ("stock", "import", "FILE"),
     "simulate": ("simulate", "FILE"),
     "stock import": ("stock", "import", "FILE"),
 }
