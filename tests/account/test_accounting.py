@@ -150,9 +150,13 @@ class Disk:
         monkeypatch.setattr(OpenFile, "commit", may_fail)
 
     def is_full(self) -> None:
-        error = sqlite3.OperationalError("database or disk is full")
-        error.sqlite_errorcode = sqlite3.SQLITE_FULL
-        self.error = error
+        self.error = disk_full()
+
+
+def disk_full() -> sqlite3.OperationalError:
+    error = sqlite3.OperationalError("database or disk is full")
+    error.sqlite_errorcode = sqlite3.SQLITE_FULL
+    return error
 
 
 async def test_what_the_disk_does_not_take_does_not_hold(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:

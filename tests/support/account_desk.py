@@ -90,11 +90,15 @@ class Desk:
                 await self.days.look()
 
     async def ask(self, by: str = "kim", **request: str) -> dict[str, Any]:
-        action = read_action(request)
-        assert isinstance(action, AccountAction)
-        answer = await self.accounts.act(request, action, by)
+        answer = await self.accounts.act(request, self.action(request), by)
         await self.settled()
         return answer
+
+    def action(self, request: Mapping[str, str]) -> AccountAction:
+        """As the door reads it."""
+        action = read_action(request)
+        assert isinstance(action, AccountAction)
+        return action
 
     async def well(self, **request: str) -> list[str]:
         answer = await self.ask(**request)
