@@ -21,7 +21,7 @@ PYTEST_WORKERS ?= 2
 .PHONY: help demo test check bench soak fuzz mutants fresh deploy-test lock packages
 
 help: ## list the commands
-	@echo "make demo     ten simulated tanks, polled, calculated and published; Ctrl-C stops it"
+	@echo "make demo     ten simulated tanks, polled, calculated and published; Ctrl-C stops it (DAY=1: a working day of a depot in ten minutes)"
 	echo "make test     everything a change must pass: the checks, then the tests (TESTS=tests/calculation for a part)"
 	echo "make check    lint, format and types only"
 	echo "make bench    measure speed, print a table, keep the figures in tests/bench/results (LONG=1: longer)"
@@ -55,7 +55,7 @@ $(VENV)/.test: $(VENV)/.made pyproject.toml requirements.lock
 # --- what people run -------------------------------------------------------------------------------------------------
 
 demo: $(VENV)/.demo ## run the demo site
-	@exec $(BIN)/tank-gateway demo
+	@exec $(BIN)/tank-gateway demo $(if $(DAY),--working-day)
 
 check: $(VENV)/.test
 	@$(BIN)/ruff check .

@@ -2,10 +2,13 @@
 
 import argparse
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import NamedTuple
 
 from gateway.account.amount import AmountKind, AmountSource
+from gateway.account.amounts.file import NEEDED, AmountFileRefusedError, named_in
 from gateway.errors import UsageError
+from gateway.files import UnreadableError, read_text
 from gateway.settings.reading.validation import suggestion
 
 __all__ = ["ACTS", "StockAct", "request_of"]
@@ -13,6 +16,10 @@ __all__ = ["ACTS", "StockAct", "request_of"]
 Request = dict[str, str | None]
 
 _KINDS = tuple(kind.value.replace("_", "-") for kind in AmountKind)
+_LARGEST_BYTES = 10_000_000
+"""Of a file of amounts that is looked at."""
+_AT_ONCE = 50_000
+"""Characters of it: the door of the gateway takes a little more at once."""
 _SOURCES = tuple(source.value for source in AmountSource)
 
 
@@ -86,6 +93,28 @@ def _read_amount(arguments: argparse.Namespace) -> Request:
     }
 
 
+def _add_import(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "file", metavar="FILE", type=Path, help="text with commas, semicolons or tabs between its cells"
+    )
+
+
+def _read_import(arguments: argparse.Namespace) -> Request:
+    try:
+        text = read_text(arguments.file, _LARGEST_BYTES)
+        if len(text) > _AT_ONCE:
+            raise UsageError(
+                f"{arguments.file}: has {len(text)} characters, more than {_AT_ONCE}",
+                "give it in parts, each with the line of columns: what is known already is not taken in twice",
+            )
+        named_in(text)
+    except UnreadableError as error:
+        raise UsageError(str(error)) from None
+    except AmountFileRefusedError as error:
+        raise UsageError(f"{arguments.file}: {error}", f"needed are the columns {', '.join(NEEDED)}") from None
+    return {"text": text}
+
+
 def _add_reverse(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("number", metavar="AMOUNT", help="number of the amount")
 
@@ -113,6 +142,14 @@ ACTS: Mapping[str, StockAct] = {
         _add_amount,
         _read_amount,
     ),
+    "import": StockAct(
+        "import-amounts",
+        f"enter all amounts of a file: its first line names the columns {', '.join(NEEDED)}",
+        "All of it is taken in, or nothing and every mistake is named. What is known already is not taken in twice.",
+        "import rack.csv",
+        _add_import,
+        _read_import,
+    ),
     "reverse": StockAct(
         "reverse-amount",
         "take an amount back",
@@ -131,4 +168,4 @@ ACTS: Mapping[str, StockAct] = {
         _read_close,
     ),
 }
-"""By the word that is typed; `import` is many amounts at once."""
+"""By the word that is typed."""
