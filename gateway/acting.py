@@ -381,8 +381,7 @@ class Acting:
         return well(lines, [])
 
     def _standing(self, tank: str, alarm: str) -> dict[str, Any] | None:
-        found = (each for each in self.alarms.standings().get(tank, ()) if each.name == alarm)
-        standing = next(found, None)
+        standing = next((each for each in self.alarms.standings().get(tank, ()) if each.name == alarm), None)
         return None if standing is None else standing_document(standing)
 
     def _tell_troubles(self, troubles: Sequence[str]) -> None:
