@@ -141,9 +141,10 @@ def of_gauging(
 
 
 def of_document(amount: Amount, using: Uncertainties = USUAL) -> Budget:
-    """What makes an amount that another measured uncertain: meter, weighbridge or ship's tables, and each reading."""
+    """What makes an amount that another measured uncertain: meter, weighbridge or ship's tables, and each reading. What
+    comes in is not measured by what goes out, so that their errors do not cancel."""
     return {
-        f"document {amount.source} {amount.product}": amount.value * using.document,
+        f"document {amount.source} {amount.kind} {amount.product}": amount.value * using.document,
         f"document {amount.number}": amount.value * using.document_each,
     }
 

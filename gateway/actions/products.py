@@ -256,6 +256,8 @@ class Products:
             held = held_now(history, now)
             planned = [each for each in history if each.word is Word.PLANNED and each.since > now]
             for each in planned if held is None else [held, *planned]:
+                if each.product == setup.plan.product.name:
+                    continue  # as the file has it, it was found right
                 try:
                     settings.other_products.setup(tank, each.product, now, density_elsewhere=True)
                 except SettingsError as error:

@@ -50,6 +50,8 @@ __all__ = [
 ]
 
 _SLICE = 512
+_A_WHILE = 200
+"""Papers: more than are kept while the days that something late touches are closed again."""
 _NEWEST_ROWS = 50_000
 """So far back the last record of each tank is looked for at a start."""
 _LOOKED_AT = 5_000
@@ -159,9 +161,10 @@ def closed_days(connection: sqlite3.Connection, begin: datetime) -> frozenset[st
 
 
 def late_papers(connection: sqlite3.Connection) -> list[AccountPaper]:
-    """What was kept after the newest close of a day. Raises sqlite3.Error, PaperError."""
+    """What was kept after the newest close of a day, and a while before it: a stop may have come between something late
+    and the last of the days that it touches. To look at one again costs little. Raises sqlite3.Error, PaperError."""
     paper = newest_day(connection)
-    return [] if paper is None else papers_behind(connection, paper.number)
+    return [] if paper is None else papers_behind(connection, max(0, paper.number - _A_WHILE))
 
 
 def _all(form: PlainForm[T], papers: Iterable[StoredPaper | PaperError]) -> list[T]:

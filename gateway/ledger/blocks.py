@@ -107,13 +107,16 @@ def ends(connection: sqlite3.Connection) -> Ends:
     (first,) = connection.execute("SELECT min(position) FROM history").fetchone()
     (last,) = connection.execute("SELECT max(position) FROM history").fetchone()
     if last is None:
-        # Files of the first version have another account of it.
-        (last,) = connection.execute(
-            "SELECT max(coalesce((SELECT CAST(value AS INTEGER) FROM about WHERE key = ?), 0),"
-            " coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'history'), 0))",
-            (_GONE,),
-        ).fetchone()
+        last = _gone(connection)
     return Ends(last + 1 if first is None else first, last)
+
+
+def _gone(connection: sqlite3.Connection) -> int:
+    gone = connection.execute("SELECT value FROM about WHERE key = ?", (_GONE,)).fetchone()
+    if gone is None and connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'sqlite_sequence'").fetchone():
+        # A file that was not brought to this version yet, where SQLite keeps account of it.
+        gone = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'history'").fetchone()
+    return int(gone[0]) if gone else 0
 
 
 def take_out(connection: sqlite3.Connection, up_to: int) -> int:

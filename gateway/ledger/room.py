@@ -9,7 +9,8 @@ from gateway.sentences import duration_words
 __all__ = ["RECORD_BYTES", "room_warnings"]
 
 RECORD_BYTES = 700
-"""At most what a record takes in the file, its inputs included; events, plans and trends are little beside that."""
+"""What a record takes in the file, its inputs included, where a tank is never like itself; of tanks of all kinds it is
+460 on average. Events, plans and trends are little beside that."""
 
 
 def room_warnings(plan: LedgerPlan, tanks: int, file: Path | None) -> list[str]:

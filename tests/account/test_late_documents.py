@@ -137,6 +137,27 @@ async def test_a_document_of_the_next_month_is_counted_in_that_of_its_ticket(des
     the_same_again(desk)
 
 
+async def test_a_stop_between_something_late_and_the_days_that_it_touches_leaves_none_as_it_was(desk: Desk) -> None:
+    """A new day is closed meanwhile: what was kept before that is looked at again all the same."""
+    await until(desk, datetime(2026, 3, 15, 6, 0, tzinfo=UTC))
+    await desk.passes(900.0, days=True)
+    await until(desk, datetime(2026, 3, 16, 6, 0, tzinfo=UTC))
+    await desk.passes(590.0, days=True)
+    desk.every_s = 5.0
+    await desk.passes(20.0, days=True)
+    assert receipts(desk) == [("2026-03-14", 1, 0.0)]
+    alone = {name: word for name, word in DOCUMENT.items() if name != "ticket"}
+    await desk.well(**alone, at="2026-03-14T20:00Z")
+    await desk.passes(15.0, days=True)
+    assert receipts(desk) == [("2026-03-14", 1, 0.0), ("2026-03-15", 1, 0.0)]
+    await desk.ends()
+    desk.yard.passes(60.0)
+    await desk.begin()
+    await desk.passes(120.0, days=True)
+    assert receipts(desk)[:2] == [("2026-03-14", 1, 0.0), ("2026-03-14", 2, 150.0)]
+    the_same_again(desk)
+
+
 FILE = """kind;source;product;amount;at;reference
 dispatch;rack;diesel;32,4 m3;2026-03-14 10:00;R-1
 dispatch;rack;diesel;30,1 m3;2026-03-14 11:00;R-2

@@ -197,6 +197,9 @@ def test_what_is_stolen_is_found() -> None:
 def test_the_same_month_again_gives_the_same_digits() -> None:
     """In another order, out of what was kept, and drawn anew from its seed."""
     first = month_of(depot(5))
+    hours = {close.day: (close.end - close.begin) / timedelta(hours=1) for close in first}
+    assert [day for day, length in hours.items() if length != 24.0] == ["2026-03-28"]
+    assert hours["2026-03-28"] == 23.0
     for again in (
         month_of(depot(5), shuffled=1),
         month_of(depot(5), shuffled=2, kept=True),

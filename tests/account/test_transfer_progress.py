@@ -8,6 +8,7 @@ from gateway.account.commands import Described, PlanTransfer, StartTransfer, Tra
 from gateway.account.transfer import TransferKind
 from gateway.account.transfers.progress import Progress, progress
 from gateway.records import Quality
+from gateway.tank_state import Motion
 from tests.account.transfers_life import Life
 from tests.support.account_yard import AREA_M2
 
@@ -79,9 +80,14 @@ def test_a_level_that_is_lost_makes_it_unknown_and_never_zero() -> None:
 def test_of_a_rate_of_nothing_no_finish_is_told() -> None:
     it = running()
     it.passes(600.0)
-    it.yard.tanks["TK-1"].rate_m_s = 1e-12
+    it.yard.tanks["TK-1"].rate_m_s = 1e-8
     it.passes(60.0)
-    assert told(it).finish is None, "in a thousand years"
+    assert told(it).finish is None, "in twelve years"
+    tank = it.yard.tanks["TK-1"]
+    tank.motion, tank.rate_m_s = Motion.AT_REST, RATE_M_S / 10.0
+    it.passes(60.0)
+    assert told(it).finish is None, "the watch calls it rest"
+    tank.motion = Motion.FILLING
     it.yard.moves("TK-1", -RATE_M_S)
     it.passes(60.0)
     assert told(it).finish is None, "the other way"

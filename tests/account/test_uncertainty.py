@@ -89,6 +89,12 @@ def test_two_tanks_share_nothing_but_a_source_of_documents() -> None:
     assert sum_of_both == pytest.approx(sqrt((60.0 * USUAL.document) ** 2 + 2 * (30.0 * USUAL.document_each) ** 2))
 
 
+def test_a_document_of_a_receipt_does_not_take_the_error_of_a_dispatch_back() -> None:
+    into, out = (of_document(amount(1, kind, 30.0, NOW)) for kind in (AmountKind.RECEIPT, AmountKind.DISPATCH))
+    alone = combined(together([(1.0, into)]))
+    assert combined(together([(1.0, into), (-1.0, out)])) > 1.2 * alone
+
+
 def test_a_ticket_of_two_tanks_is_of_what_the_receiving_one_took_in() -> None:
     pairs = (
         (gauging("TK-1", NOW - HOUR, 500.0), gauging("TK-1", NOW, 200.0)),

@@ -39,8 +39,8 @@ FILES: dict[str, tuple[str, ...]] = {
     "ledger backup": ("ledger", "backup", "FILE", "--out", "NEW"),
     "ledger prune": ("ledger", "prune", "FILE", "--before", "2026-03-01", "--yes"),
     "report": ("report", "stock", "FILE"),
-    "stock import": ("stock", "import", "FILE"),
     "simulate": ("simulate", "FILE"),
+    "stock import": ("stock", "import", "FILE"),
 }
 WRONG: tuple[tuple[str, ...], ...] = (
     ("show", "--address", "nowhere"),

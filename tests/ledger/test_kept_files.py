@@ -20,6 +20,7 @@ from gateway.keeping import kept_in
 from gateway.ledger.codec import unpacked
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
+from gateway.ledger.store import NEWEST, open_store
 from gateway.pipeline import Pipeline
 from gateway.plan_body import plan_from
 from gateway.tank_record import EventKind, TankRecord
@@ -35,6 +36,16 @@ PATIENCE_S = 20.0
 def test_there_is_one_of_the_present_version() -> None:
     newest = max(path.name for path in (Path(__file__).parents[2] / "gateway" / "ledger" / "schema").glob("*.sql"))
     assert FILES[-1].name.startswith(newest[:4])
+
+
+def test_it_has_the_schema_that_this_version_makes(tmp_path: Path) -> None:
+    """One that was made before a step was put in or changed would be of no version that was ever written."""
+    kept, new = tmp_path / "kept.ledger", tmp_path / "new.ledger"
+    kept.write_bytes(gzip.decompress(FILES[-1].read_bytes()))
+    open_store(new, SITE, 0).connection.close()
+    made = "SELECT type, name, sql FROM sqlite_schema WHERE name <> 'sqlite_sequence' ORDER BY type, name"
+    assert rows_in(kept, made) == rows_in(new, made)
+    assert rows_in(kept, "PRAGMA user_version") == [(NEWEST,)]
 
 
 @pytest.fixture(params=FILES, ids=lambda path: path.name)

@@ -269,13 +269,13 @@ ACCOUNT_BREAKS: tuple[Break, ...] = (
         PHASE,
     ),
     Break(
-        "a finish told of a flow the other way",
+        "a finish told of a tank at rest",
         PROGRESS,
         "    if record.state.motion is not moves:\n",
         "    if False:\n",
         AHEAD,
     ),
-    Break("a finish in a thousand years", PROGRESS, " or missing_m3 / rate.value > _LONGEST_S:", ":", AHEAD),
+    Break("a finish in twelve years", PROGRESS, " or missing_m3 / rate.value > _LONGEST_S:", ":", AHEAD),
     Break("a ticket taken back twice", TICKETS, "    if taken is not None:\n", "    if False:\n", STORIES),
     Break(
         "a ticket taken back without a reason", TICKETS, "    if not command.why.strip():\n", "    if False:\n", STORIES

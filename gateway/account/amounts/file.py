@@ -233,6 +233,10 @@ def _command(
             raise _MistakenError(name, "it is empty, and needed")
     kind, source = _code("kind", given["kind"], AmountKind), _code("source", given["source"], AmountSource)
     product = given["product"]
+    if product not in known.measures:
+        # Before its unit, of which nothing can be said then.
+        have = ", ".join(sorted(known.measures)) or "none"
+        raise _MistakenError("product", f"there is no product {product}; the site has: {have}")
     measure = given.get("measure", "") or known.measures.get(product, "gsv")
     ticket = given.get("ticket", "")
     if ticket and not _is_number(ticket):

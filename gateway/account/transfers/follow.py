@@ -86,16 +86,16 @@ def _followed(
             proposal_ends(draft, plan, transfer, record)
         else:
             _goes_on(draft, plan, transfer, record, uncertainty)
-    motion = motion_of(record)
-    if motion in _MOVES:
-        seen.moves(steady_s(record))
-        if plan.proposes:
+    motion, now_s = motion_of(record), steady_s(record)
+    if motion is not _REST:
+        seen.moves(now_s)
+        if motion in _MOVES and plan.proposes:
             propose_movement(draft, plan, record)
-    elif motion is _REST and not is_doubted(record):
+    elif not is_doubted(record):
         if plan.proposes:
-            propose_unseen(draft, plan, record, seen.newer)
+            propose_unseen(draft, plan, record, seen.before_flow(now_s, plan.flow_seen_after_s))
         if draft.is_empty:
-            seen.rests(record, steady_s(record), plan.flow_seen_after_s)
+            seen.rests(record, now_s, plan.flow_seen_after_s)
     return None if draft.is_empty else draft.result()
 
 

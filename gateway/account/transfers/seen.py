@@ -43,7 +43,7 @@ class Seen:
             self.rest, self.newer, self.newer_s = self.newer, record, now_s
 
     def moves(self, now_s: float) -> None:
-        """A sheet that tells of a movement."""
+        """A sheet that tells of a movement, or of none: it may have begun before its level was lost."""
         self.is_calm = False
         if self.moved_s is None:
             self.moved_s = now_s

@@ -16,8 +16,10 @@ __all__ = ["ACTS", "StockAct", "request_of"]
 Request = dict[str, str | None]
 
 _KINDS = tuple(kind.value.replace("_", "-") for kind in AmountKind)
-_LARGEST_BYTES = 50_000
-"""Of a file of amounts: the door of the gateway takes a little more at once."""
+_LARGEST_BYTES = 10_000_000
+"""Of a file of amounts that is looked at."""
+_AT_ONCE = 50_000
+"""Characters of it: the door of the gateway takes a little more at once."""
 _SOURCES = tuple(source.value for source in AmountSource)
 
 
@@ -100,6 +102,11 @@ def _add_import(parser: argparse.ArgumentParser) -> None:
 def _read_import(arguments: argparse.Namespace) -> Request:
     try:
         text = read_text(arguments.file, _LARGEST_BYTES)
+        if len(text) > _AT_ONCE:
+            raise UsageError(
+                f"{arguments.file}: has {len(text)} characters, more than {_AT_ONCE}",
+                "give it in parts, each with the line of columns: what is known already is not taken in twice",
+            )
         named_in(text)
     except UnreadableError as error:
         raise UsageError(str(error)) from None

@@ -13,6 +13,8 @@ CREATE INDEX forms_of_tanks ON forms (tank, since);
 
 -- SQLite's own account of positions is a page that is written with each commit. The writer gives positions itself, and
 -- `about` says under `gone` up to which one entries have been taken out: none is used twice, be history empty.
+INSERT INTO about SELECT 'gone', CAST(seq AS TEXT) FROM sqlite_sequence WHERE name = 'history';
+DELETE FROM sqlite_sequence WHERE name = 'history';
 PRAGMA writable_schema = ON;
 UPDATE sqlite_schema SET sql = replace(sql, ' AUTOINCREMENT', '') WHERE type = 'table' AND name = 'history';
 PRAGMA writable_schema = RESET;

@@ -145,6 +145,11 @@ def test_each_mistake_of_a_cell_is_named_with_what_would_be_right(
     assert mistakes(f"{HEAD}\n{ROW.replace(right, wrong)}") == [f"line 2, {column}: {cell}{expected}"]
 
 
+def test_of_a_product_that_is_none_no_unit_is_asked_for() -> None:
+    text = f"{HEAD}\n{ROW.replace('diesel', 'propan').replace('m3', 't')}"
+    assert mistakes(text) == ["line 2, product: 'propan': there is no product propan; the site has: diesel, propane"]
+
+
 def test_every_mistake_is_named_and_nothing_is_taken_in() -> None:
     text = "\n".join([HEAD, ROW, ROW.replace("R-1", "R-2").replace("rack", "lorry"), ROW.replace("32.4 m3", "?")])
     assert [each.split(":")[0] for each in mistakes(text)] == ["line 3, source", "line 4, amount"]

@@ -1,12 +1,12 @@
 """The close of a day: which sheet is that of the boundary, what the book says, and when there is another revision."""
 
-from datetime import time, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 import pytest
 
 from gateway.account.amount import AmountKind
 from gateway.account.day import DAY
-from gateway.account.days.boundary import day_after, day_named
+from gateway.account.days.boundary import day_after, day_before, day_named
 from gateway.account.days.close import close_day, day_paper
 from gateway.account.transfer import TransferKind, TransferPhase
 from gateway.records import Quality
@@ -182,6 +182,24 @@ def test_a_paper_is_read_as_it_was_kept() -> None:
     plain = {name: value for name, value in paper.document.items() if name not in ("schema", "key")}
     assert DAY.from_plain(plain) == close
     assert (paper.key, paper.instant, paper.tank) == ("day 2026-11-26 1", FIRST.end, "")
+
+
+@pytest.mark.parametrize(("name", "hours"), [("2026-03-28", 23), ("2026-10-24", 25)])
+def test_a_day_that_is_shorter_or_longer_has_each_hour_once(name: str, hours: int) -> None:
+    """One amount in every hour, also in that which clocks show twice: each is of one day."""
+    day = day_named(PLAN, name)
+    before = day_before(PLAN, day)
+    amounts = [
+        amount(number, AmountKind.DISPATCH, 1.0, before.begin + (number - 0.5) * HOUR)
+        for number in range(1, 24 + hours + 24 + 1)
+    ]
+    opening = closed(PLAN, before, [gauging("TK-1", before.end, 500.0)], amounts=amounts)
+    close = closed(PLAN, day, [gauging("TK-1", day.end, 500.0 - hours)], amounts=amounts, closes=[opening])
+    assert (close.end - close.begin, balance(close).dispatches.value) == (hours * HOUR, float(hours))
+    assert (balance(opening).dispatches.value, balance(close).gain.value) == (24.0, 0.0)
+    # Half past one came twice that night in London; both are of this day.
+    twice = [datetime(2026, 10, 25, 1, 30, fold=fold, tzinfo=PLAN.zone).astimezone(UTC) for fold in (0, 1)]
+    assert hours == 23 or [day.holds(instant) for instant in twice] == [True, True]
 
 
 def test_a_dip_by_hand_is_as_good_as_it_is_and_marked() -> None:
