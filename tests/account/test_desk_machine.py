@@ -115,7 +115,7 @@ class Course:
         desk = self.desk
         await desk.settled()
         self.lives += 1
-        boot, old = f"boot-{self.lives + 1}", desk.keeping
+        boot = f"boot-{self.lives + 1}"
         if by_kill:
             folder = desk.folder.with_name(f"life-{self.lives}")
             folder.mkdir()
@@ -125,7 +125,6 @@ class Course:
             desk.folder = folder
         else:
             await desk.ends(boot)
-        del old
         self.before = digests(desk.file, self.before)
         assert not wrong_in(desk.file, self.clerk)
         desk.yard.passes(60.0)
