@@ -716,3 +716,56 @@ def test_a_tank_that_says_nothing_more_is_what_its_transfer_waits_for() -> None:
     it.ticks()
     assert len(it.papers) == kept
     assert "there is no sheet" in refused(it, TransferVerb.CLOSE, 1, "it is gone")
+
+
+def unheard(it: Life, seconds: float) -> None:
+    """A flow that the watch still calls rest."""
+    for _ in range(round(seconds / 10.0)):
+        it.yard.passes(10.0)
+        it.yard.tanks["TK-1"].level_m += RATE_M_S * 10.0
+        it.sheet("TK-1")
+
+
+def test_a_flow_that_the_watch_has_not_heard_of_is_not_settled_when_somebody_says_that_it_is_over() -> None:
+    """By the word of the watch the tank has rested for hours: its level has not."""
+    it = life()
+    it.passes(3600.0)
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    unheard(it, 240.0)
+    it.deed(TransferVerb.FINISH, 1)
+    assert it.transfer(1).phase is TransferPhase.SETTLING
+    assert "had not settled" in refused(it, TransferVerb.CLOSE, 1)
+    # The pump runs down for a minute more.
+    unheard(it, 60.0)
+    it.passes(1700.0)
+    assert it.transfer(1).phase is TransferPhase.SETTLING, "of 30 min since it was said to be over 29 min 20 s are over"
+    it.passes(60.0)
+    (ticket,) = it.tickets()
+    # 300 s of 0.0003 m/s in 254.469 m2, at 15 degC.
+    assert gsv(ticket) == pytest.approx(0.0003 * 300.0 * AREA_M2, rel=1e-9)
+    assert ticket.quality is Quality.GOOD
+
+
+def test_a_second_flow_that_is_not_heard_of_is_not_settled_either() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    it.does(ChangeTransfer(1, Described(1000.0, "gsv"), "ann", ""))
+    flows(it, "TK-1", RATE_M_S, 1800.0)
+    it.passes(3600.0)
+    unheard(it, 120.0)
+    it.deed(TransferVerb.FINISH, 1)
+    assert it.transfer(1).phase is TransferPhase.SETTLING
+    it.passes(2400.0)
+    (ticket,) = it.tickets()
+    assert gsv(ticket) == pytest.approx(RATE_M_S * 1920.0 * AREA_M2, rel=1e-9)
+    assert ticket.quality is Quality.GOOD
+
+
+def test_what_came_to_rest_long_ago_is_closed_as_soon_as_somebody_says_that_it_is_over() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    it.does(ChangeTransfer(1, Described(1000.0, "gsv"), "ann", ""))
+    flows(it, "TK-1", RATE_M_S, 1800.0)
+    it.passes(3600.0)
+    it.deed(TransferVerb.FINISH, 1)
+    assert it.transfer(1).phase is TransferPhase.CLOSED

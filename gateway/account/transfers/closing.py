@@ -5,7 +5,7 @@ from collections.abc import Mapping
 
 from gateway.account.commands import AccountRefusedError
 from gateway.account.plan import AccountPlan
-from gateway.account.transfer import Transfer, TransferPhase
+from gateway.account.transfer import Side, Transfer, TransferPhase
 from gateway.account.transfers.doubts import Standing, doubts_of_opening, standing, taints
 from gateway.account.transfers.draft import Draft, into_phase
 from gateway.account.transfers.moved import AmountUncertainty
@@ -25,7 +25,7 @@ def close_if_settled(
     draft: Draft, plan: AccountPlan, transfer: Transfer, sheets: Sheets, one: AmountUncertainty
 ) -> Transfer:
     """A settling transfer is closed, or says what it waits for."""
-    stands = [standing(plan, side, sheets.get(side.tank)) for side in transfer.sides]
+    stands = [_standing(draft, plan, transfer, side, sheets) for side in transfer.sides]
     closings = [each.closing for each in stands if each.closing is not None]
     waits = _sentences(transfer, stands)
     settled = len(closings) == len(stands) and all(each.rest_wanted_s == 0.0 for each in stands)
@@ -51,7 +51,7 @@ def close(
     """By a person. Raises AccountRefusedError where that needs a reason, or cannot be at all."""
     number = transfer.number
     transfer = _with_openings(draft, plan, transfer, sheets)
-    stands = [standing(plan, side, sheets.get(side.tank)) for side in transfer.sides]
+    stands = [_standing(draft, plan, transfer, side, sheets) for side in transfer.sides]
     if any(each.is_simulated for each in stands):
         text = f"transfer {number}: its sheets rest on simulated values: no ticket is made of these on a real site"
         raise AccountRefusedError(text, "cancel it")
@@ -70,6 +70,10 @@ def close(
     if transfer.ended is None:
         transfer = transfer._replace(ended=draft.now)
     return _closed(draft, transfer, stands, one, by, why, tuple(doubts))
+
+
+def _standing(draft: Draft, plan: AccountPlan, transfer: Transfer, side: Side, sheets: Sheets) -> Standing:
+    return standing(plan, transfer, side, sheets.get(side.tank), draft.book.seen.get(side.tank))
 
 
 def _with_openings(draft: Draft, plan: AccountPlan, transfer: Transfer, sheets: Sheets) -> Transfer:

@@ -6,7 +6,8 @@ from typing import NamedTuple
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.plan import AccountPlan
 from gateway.account.transfer import MarkKind, Side, Transfer
-from gateway.account.transfers.seen import is_doubted
+from gateway.account.transfers.openings import FLOWS_M, apart_m
+from gateway.account.transfers.seen import Seen, is_doubted, steady_s
 from gateway.records import Quality, Reason, ReasonCode, because
 from gateway.states import RoofZone
 from gateway.tank_record import TankRecord
@@ -30,7 +31,9 @@ class Standing(NamedTuple):
     """On a real site: nobody can overrule that."""
 
 
-def standing(plan: AccountPlan, side: Side, record: TankRecord | None) -> Standing:
+def standing(
+    plan: AccountPlan, transfer: Transfer, side: Side, record: TankRecord | None, seen: Seen | None
+) -> Standing:
     """Of one side by the newest sheet of its tank. A closing that was taken already stays."""
     if side.closing is not None:
         return _judged(plan, side, side.closing, (), 0.0)
@@ -40,7 +43,7 @@ def standing(plan: AccountPlan, side: Side, record: TankRecord | None) -> Standi
     doubts: list[Reason] = []
     if is_doubted(record):
         doubts.append(_level_doubt(side.tank, record))
-    rest_s = _rest_wanted_s(plan, record)
+    rest_s = _rest_wanted_s(plan, transfer, side, record, seen)
     if rest_s is None:
         state = record.state
         if state is not None and state.motion in _MOVES:
@@ -125,12 +128,27 @@ def _roof_words(roof: RoofZone | None) -> str:
     return "not known" if roof is None else roof.value.replace("_", " ")
 
 
-def _rest_wanted_s(plan: AccountPlan, record: TankRecord) -> float | None:
-    """None: it does not rest, as far as is known."""
+def _rest_wanted_s(
+    plan: AccountPlan, transfer: Transfer, side: Side, record: TankRecord, seen: Seen | None
+) -> float | None:
+    """None: it does not rest, as far as is known.
+
+    The watch hears of a flow late, and of a short one never: a tank may still move that rests by its word. Where the
+    level is not where it was, the rest counts from when somebody said that nothing flows any more, or begins yet.
+    """
     state = record.state
     if state is None or state.motion is not Motion.AT_REST or state.since is None:
         return None
-    rested_s = (record.inventory.instant - state.since).total_seconds()
+    kept = None
+    if seen is not None and seen.moved_s is None:
+        kept = seen.before_flow(steady_s(record), plan.flow_seen_after_s)
+    if kept is not None and abs(apart_m(gauging_of(kept), record)) > FLOWS_M:
+        return plan.settling_s
+    since, opening = state.since, side.opening
+    is_unheard = opening is not None and since <= opening.instant and abs(apart_m(opening, record)) > FLOWS_M
+    if is_unheard and transfer.ended is not None:
+        since = max(since, transfer.ended)
+    rested_s = (record.inventory.instant - since).total_seconds()
     return max(0.0, plan.settling_s - rested_s)
 
 

@@ -9,9 +9,9 @@ from gateway.account.transfers.seen import is_doubted, motion_of, steady_s
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["Opening", "apart_m", "has_gone", "opening_at", "opening_of"]
+__all__ = ["FLOWS_M", "Opening", "apart_m", "has_gone", "opening_at", "opening_of"]
 
-_FLOWS_M = 0.003
+FLOWS_M = 0.003
 """A level at rest that is off by more from where it was has begun to move, and the watch has not noticed yet."""
 
 _MOVED_PART = 0.5
@@ -29,7 +29,7 @@ def opening_of(book: TransferBook, plan: AccountPlan, tank: str, record: TankRec
     seen = book.seen.get(tank)
     kept = None if seen is None else seen.before_flow(steady_s(record), plan.flow_seen_after_s)
     if motion_of(record) is Motion.AT_REST and not is_doubted(record):
-        is_still = kept is None or abs(_level_m(record) - _level_m(kept)) <= _FLOWS_M
+        is_still = kept is None or abs(_level_m(record) - _level_m(kept)) <= FLOWS_M
         found = Opening(gauging_of(record if kept is None or is_still else kept))
     elif kept is not None:
         found = Opening(gauging_of(kept))

@@ -118,7 +118,7 @@ def proposal_ends(draft: Draft, plan: AccountPlan, transfer: Transfer, record: T
     (side,) = transfer.sides
     if side.closing is not None or side.opening is None:
         return
-    stands = standing(plan, side, record)
+    stands = standing(plan, transfer, side, record, draft.book.seen.get(side.tank))
     if stands.closing is None or stands.doubts or stands.rest_wanted_s > 0.0 or stands.is_simulated:
         return
     after = transfer._replace(sides=(side._replace(closing=stands.closing),), ended=draft.now)
