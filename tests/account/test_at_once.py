@@ -1,7 +1,9 @@
 """Two who act at once, and acts and closes that meet: whatever the order, nothing is counted twice and nothing lost."""
 
 import asyncio
+import sqlite3
 from collections.abc import AsyncIterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -46,3 +48,22 @@ async def test_two_who_put_another_ticket_in_place_of_one_at_once_do_it_once(des
     assert sorted(answer["code"] for answer in answers) == [0, 1]
     made = [(each.document["number"], each.document.get("reverses")) for each in papers(desk, PaperKind.TICKET)]
     assert made == [(1, None), (2, 1), (3, None)]
+
+
+async def test_amounts_go_on_where_an_older_ledger_was_put_in_the_place_of_the_newer(desk: Desk) -> None:
+    """Amount 2 is in the newer file alone: the next is 3, entered, out of a file, or as one taken back."""
+    given = {"action": "amount", "kind": "receipt", "source": "ship", "product": "diesel", "measure": "gsv"}
+    at = "2026-03-14T11:00Z"
+    await desk.well(**given, amount="10 m3", reference="BL 1", at=at)
+    older = desk.file.with_name("older")
+    with closing(sqlite3.connect(desk.file)) as connection:
+        connection.execute("VACUUM INTO ?", (str(older),))
+    await desk.well(**given, amount="20 m3", reference="BL 2", at=at)
+    for each in desk.file.parent.glob("harbour.ledger*"):
+        each.unlink()
+    older.rename(desk.file)
+    await desk.passes(600.0)
+    assert "amount 3" in (await desk.well(**given, amount="30 m3", reference="BL 3", at=at))[0]
+    text = f"kind,source,product,amount,at,reference\nreceipt,ship,diesel,40 m3,{at},BL 4\n"
+    assert "amount 4" in (await desk.well(action="import-amounts", text=text))[0]
+    assert "amount 5" in (await desk.well(action="reverse-amount", amount="1", why="wrong"))[0]
