@@ -212,11 +212,11 @@ class DayCloses:
         accounts = self._accounts
         self._refuse_clock()
         async with self._turn:
-            amounts, tickets = await accounts.read(lambda connection: known_of(connection, command))
+            amounts, tickets, last = await accounts.read(lambda connection: known_of(connection, command))
             gaugings = [gauging_of(record) for record in accounts.sheets().values()]
             products = {*accounts.products.values(), *accounts.plan.measures}
             measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
-            known = KnownAmounts(amounts, tickets, measures, accounts.products)
+            known = KnownAmounts(amounts, tickets, measures, accounts.products, last)
             now = accounts.now()
             match command:
                 case EnterAmount():

@@ -18,10 +18,10 @@ import structlog
 from gateway.account.commands import AccountCommand, AccountRefusedError, AmountCommand, CloseDay
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
-from gateway.account.transfers.acts import act as act_on_transfers
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.restart import resumed
+from gateway.account_acts import TransferActs
 from gateway.account_begin import amount_uncertainty, book_from
 from gateway.account_queue import Held, WaitingSheets
 from gateway.account_told import account_audit, days_told, open_documents, told_events
@@ -33,7 +33,6 @@ from gateway.clock_watch import is_impossible
 from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
 from gateway.ledger.account_reading import before_this
-from gateway.ledger.document_reading import tickets_with
 from gateway.process.one_thread import done_within
 from gateway.tank_record import TankRecord
 
@@ -79,6 +78,7 @@ class Accounting:
         self.trouble = ""
         self.days: Callable[[CloseDay, Mapping[str, Any]], Any] | None = None
         self.amounts: Callable[[AmountCommand, Mapping[str, Any]], Any] | None = None
+        self.transfers = TransferActs(self).act
         self._boot = boot
         self._keeping = keeping
         self._clock = clock
@@ -183,16 +183,7 @@ class Accounting:
                 assert self.amounts is not None
                 found = await self.amounts(command, request)
             case _:
-                number = getattr(command, "ticket", None)
-                tickets = [] if number is None else await self.read(lambda connection: tickets_with(connection, number))
-                found = await self.commit(
-                    lambda book: act_on_transfers(
-                        book, self.plan, command, self.sheets(), tickets, self.now(), amount_uncertainty
-                    ),
-                    by=command.by,
-                    asked=request,
-                    why=command.why,
-                )
+                found = await self.transfers(command, request)
         assert isinstance(found, Outcome)
         return found
 
@@ -209,7 +200,7 @@ class Accounting:
         Raises NotKeptError, and what `make` raises: then nothing has happened.
         """
         async with self._turn:
-            book = await self._free_book()
+            book = await self.free_book()
             after, outcome = make(book)
             if not outcome.papers:
                 return outcome
@@ -233,7 +224,7 @@ class Accounting:
             raise NotKeptError(f"the ledger cannot be read: {error}")
         return future.result()
 
-    async def _free_book(self) -> TransferBook:
+    async def free_book(self) -> TransferBook:
         """Once what comes before it is kept."""
         try:
             async with asyncio.timeout(_WRITE_S):

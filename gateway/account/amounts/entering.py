@@ -49,6 +49,12 @@ class KnownAmounts(NamedTuple):
     """By product of the site: on which measure its book is kept (`balance.stocked.measure_of`)."""
     products: Mapping[str, str]
     """By tank of the site: what it holds or has held."""
+    last_number: int = 0
+    """That was given, whether its amount is here or not: an older ledger may stand in the place of a newer one."""
+
+    @property
+    def next_number(self) -> int:
+        return max([self.last_number, *(amount.number for amount in self.amounts)]) + 1
 
 
 class Facts:
@@ -56,7 +62,7 @@ class Facts:
 
     def __init__(self, known: KnownAmounts) -> None:
         self.known = known
-        self.next_number = max((amount.number for amount in known.amounts), default=0) + 1
+        self.next_number = known.next_number
         self.tickets = {ticket.number: ticket for ticket in known.tickets}
         self.standing = standing_tickets(known.tickets)
         self.documents = document_of(known.amounts, known.tickets)
@@ -138,8 +144,7 @@ def reversed_by(known: KnownAmounts, command: ReverseAmount, now: datetime) -> A
         raise AccountRefusedError(f"{wrong.key} was taken back by {earlier.key}", "enter it again if it was right")
     if not command.why.strip():
         raise AccountRefusedError(f"to take {wrong.key} back a reason is needed", "say why")
-    number = max(by_number) + 1
-    return wrong._replace(number=number, entered=now, by=command.by, why=command.why, reverses=wrong.number)
+    return wrong._replace(number=known.next_number, entered=now, by=command.by, why=command.why, reverses=wrong.number)
 
 
 def _reference(given: Amount | EnterAmount) -> tuple[str, str, str]:
