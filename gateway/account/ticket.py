@@ -1,6 +1,6 @@
 """Pure: the ticket of a closed transfer. It never changes: a mistake is taken back by another that reverses it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import NamedTuple
 
@@ -9,7 +9,7 @@ from gateway.account.transfer import Direction, Mark, Planned, TransferKind
 from gateway.plain_form import PlainForm
 from gateway.records import Figure, Quality, Reason
 
-__all__ = ["TICKET", "TICKET_SCHEMA", "Ticket", "TicketSide"]
+__all__ = ["TICKET", "TICKET_SCHEMA", "Ticket", "TicketLink", "TicketSide", "taken_back_words"]
 
 TICKET_SCHEMA = "tank-gateway/ticket/1"
 
@@ -65,3 +65,28 @@ class Ticket(NamedTuple):
 
 
 TICKET = PlainForm(Ticket)
+
+
+class TicketLink(NamedTuple):
+    """How one ticket stands to others."""
+
+    number: int
+    reverses: int | None
+    replaces: int | None
+
+
+def taken_back_words(number: int, links: Iterable[TicketLink]) -> str:
+    """What became of a ticket since it was made, as half a sentence; empty: it stands.
+
+    `links`: of all tickets that may be concerned. One in whose place another stands may be taken back in its turn.
+    """
+    known = list(links)
+    by = {link.reverses: link.number for link in known if link.reverses is not None}
+    instead = {link.replaces: link.number for link in known if link.replaces is not None}
+    if number not in by:
+        return ""
+    standing: int | None = number
+    while standing is not None and standing in by:
+        standing = instead.get(standing)
+    told = f"TAKEN BACK by ticket {by[number]}"
+    return told if standing is None else f"{told}, ticket {standing} stands in its place"

@@ -55,6 +55,7 @@ async def asked(capsys: Capture, desk: Desk, *words: str) -> Said:
     documents = {
         "/transfers": await pages.transfers({}),
         "/transfers?all=yes": await pages.transfers({"all": "yes"}),
+        "/tickets": await pages.tickets({}),
         "/stock": await pages.stock({}),
         "/inventories": inventories_json(shown),
     }
@@ -88,6 +89,16 @@ async def test_all_of_them_have_those_that_are_over(capsys: Capture, desk: Desk)
     closed = lines.index("  1  CLOSED  receipt into TK-1, diesel; MT Elva")
     assert lines[closed + 1].startswith("     ticket 1, closed at ")
     assert closed > lines.index("  2  RUNNING  dispatch out of TK-1, diesel; L-118")
+
+
+async def test_a_ticket_that_was_taken_back_says_so(capsys: Capture, desk: Desk) -> None:
+    await desk.well(action="reverse-ticket", ticket="1", why="wrong ship", partner="MT Else")
+    said = await asked(capsys, desk, "transfers", "--all")
+    assert "TAKEN BACK by ticket 2, ticket 3 stands in its place" in said.out
+    await desk.well(action="reverse-ticket", ticket="3", why="no ship at all")
+    said = await asked(capsys, desk, "transfers", "--all")
+    assert "TAKEN BACK by ticket 2" in said.out
+    assert "stands in its place" not in said.out
 
 
 async def test_one_that_settles_says_what_it_waits_for_and_a_rate_that_is_not_known_is_none(

@@ -100,6 +100,10 @@ def test_tickets_of_a_day_and_one_to_be_signed(capsys: Capture, file: Path) -> N
     assert "nobody watched for 3 min: the gateway was down" in one.out
     assert "Opening" in one.out
     assert CAUTION in one.out
+    assert one.err == ""
+    taken = asked(capsys, file, "ticket", "--ticket", "1")
+    assert "ticket 1 is TAKEN BACK by ticket 2" in taken.err, "its paper is the same for ever"
+    assert "TAKEN BACK by ticket 2" in said.out
     assert "takes back ticket 1" in asked(capsys, file, "ticket", "--ticket", "2").out
     assert "no ticket in this span" in asked(capsys, file, "tickets", "--day", "2026-06-30").out
 

@@ -153,6 +153,17 @@ def test_a_month_has_each_day_once_by_its_newest_revision() -> None:
     assert "2026-06-29 revision 2" in [fact.text for fact in report.facts]
 
 
+@given(VOLUMES, VOLUMES, st.floats(-1e3, 1e3), st.sampled_from(ReportUnits))
+def test_the_gain_of_the_month_to_date_is_that_of_the_month(
+    opening: float, dispatches: float, gain: float, units: ReportUnits
+) -> None:
+    """Of a month of one day the three that stand on the page are one: 2205.35 - 239.5 is shown as 2205 - 240."""
+    each = (balance(opening=opening, receipts=0.0, dispatches=dispatches, gain=gain),)
+    report = month_report("site", "2026-06", [day(balances=each)], LONDON, ReportPlan(units))
+    (month,), (of_day,) = (table.rows for table in report.tables)
+    assert number(of_day, "month_gain") == number(of_day, "gain") == number(month, "gain")
+
+
 def test_a_month_without_a_closed_day_is_refused() -> None:
     with pytest.raises(ValueError, match="no day of 2026-06 is closed"):
         month_report("site", "2026-06", [], LONDON, PLAN)

@@ -114,6 +114,8 @@ def test_a_ticket_and_its_reversal_are_nothing() -> None:
     assert [str(row.cells["gsv"]) for row in group.rows] == ["32.1", "-32.1"]
     assert group.total is not None
     assert group.total.cells["gsv"].value == 0
+    words = [str(row.cells["quality"]) for row in group.rows]
+    assert ["TAKEN BACK by ticket 18" in each for each in words] == [True, False]
 
 
 def test_kinds_and_products_are_not_added_to_one_another() -> None:

@@ -6,6 +6,7 @@ So it may differ in its last place from the figure behind it, and never from the
 
 from collections.abc import Callable, Iterable
 from decimal import ROUND_HALF_UP, Context, Decimal
+from math import isfinite
 from typing import NamedTuple
 
 from gateway.account.day import Balance
@@ -87,4 +88,8 @@ def _sum(*parts: tuple[Decimal | None, int]) -> Decimal | None:
 
 def _percent(balance: Balance) -> Decimal | None:
     gain, throughput = balance.gain.value, balance.throughput.value
-    return None if gain is None or not throughput else rounded(100.0 * gain / throughput, 2)
+    if gain is None or not throughput:
+        return None
+    percent = 100.0 * gain / throughput
+    # Of next to nothing: no number holds it, and none says anything.
+    return rounded(percent, 2) if isfinite(percent) else None

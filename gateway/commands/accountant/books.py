@@ -15,11 +15,12 @@ from gateway.account.day import DAY, DayClose
 from gateway.account.days.boundary import Day, boundary, day_named
 from gateway.account.paper import PaperKind
 from gateway.account.plan import AccountPlan
-from gateway.account.ticket import TICKET, Ticket
+from gateway.account.ticket import TICKET, Ticket, TicketLink, taken_back_words
 from gateway.commands.service.ledger_file import looked_at, meant
 from gateway.commands.which_gateway import chosen_gateway
 from gateway.errors import GatewayError, UsageError
 from gateway.ledger.account_papers import PaperError, StoredPaper, newest_day, paper_of, papers_between
+from gateway.ledger.document_reading import tickets_with
 from gateway.ledger.reading_file import site_of
 from gateway.plain_form import PlainForm, PlainFormError
 from gateway.reports.plan import ReportPlan
@@ -86,6 +87,11 @@ class Books:
             (last,) = self.connection.execute("SELECT last FROM numbers WHERE kind = 'ticket'").fetchone()
             raise _lacking(f"there is no ticket {number}", f"the newest is {last}" if last else "there is none yet")
         return _read(TICKET, paper)
+
+    def taken_back(self, number: int) -> str:
+        """What became of a ticket since; empty: it stands. Raises sqlite3.Error."""
+        others = tickets_with(self.connection, number)
+        return taken_back_words(number, (TicketLink(each.number, each.reverses, each.replaces) for each in others))
 
     def tickets(self, begin: datetime, end: datetime) -> list[Ticket]:
         """Of movements that ended in the span, whenever their ticket was made."""

@@ -60,7 +60,11 @@ def execute(arguments: argparse.Namespace) -> int:
     with opened_books(arguments.file, arguments.site, _Progress()) as books:
         report = KINDS[arguments.kind].make(books, wanted)
         plan = books.reports
+        # The paper of a ticket is the same for ever: what became of it since stands beside it.
+        since = "" if wanted.ticket is None else books.taken_back(wanted.ticket)
     _Progress.end()
+    if since:
+        note(f"ticket {wanted.ticket} is {since}")
     if arguments.out is None and form in _ON_SCREEN:
         write(*(report_lines(report, plan) if form == "text" else _bytes(report, plan, form).decode().splitlines()))
         return 0

@@ -67,6 +67,8 @@ class Told(NamedTuple):
     measure: str
     rate: Amount | None
     finish: datetime | None
+    taken_back: str = ""
+    """What became of its ticket since; empty: it stands."""
 
 
 def transfer_lines(transfers: Iterable[Told], tanks: Mapping[str, SheetNow], now: datetime, zone: tzinfo) -> list[str]:
@@ -137,7 +139,8 @@ def _course(told: Told, now: datetime, zone: tzinfo) -> list[str]:
             amount = "no amount given" if planned.amount is None else _amount(planned.amount, planned.measure)
             return [f"planned: {amount} {measure_words(planned.measure)}{begins}{_by(told.by)}"]
         case TransferPhase.CLOSED:
-            return [f"ticket {told.ticket}, closed at {_time(told.since, now, zone)}"]
+            since = f"; {told.taken_back}" if told.taken_back else ""
+            return [f"ticket {told.ticket}, closed at {_time(told.since, now, zone)}{since}"]
         case TransferPhase.CANCELLED:
             return [f"cancelled at {_time(told.since, now, zone)}"]
         case _:

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from gateway.account.ticket import TicketLink, taken_back_words
 from gateway.account.transfer import Direction, Mark, MarkKind, Planned, TransferKind, TransferPhase
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.door_client import asked, tell_answer
@@ -29,6 +30,7 @@ from gateway.payload.writer import INVENTORIES_SCHEMA
 
 __all__ = ["add_arguments", "execute"]
 
+TICKETS_SCHEMA = "tank-gateway/tickets/1"
 TRANSFERS_SCHEMA = "tank-gateway/transfers/1"
 _TIMEOUT_S = 5.0
 _CAUTION = (
@@ -111,20 +113,22 @@ def _list(arguments: argparse.Namespace) -> int:
         write_json(document)
         return 0
     tanks = fetch_json(address, "/inventories", INVENTORIES_SCHEMA, _TIMEOUT_S)
+    tickets = fetch_json(address, "/tickets", TICKETS_SCHEMA, _TIMEOUT_S) if arguments.all else {"tickets": []}
     try:
-        lines = _lines(document, tanks)
+        lines = _lines(document, tanks, tickets)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     write(*lines)
     return 0
 
 
-def _lines(document: Mapping[str, Any], inventories: Mapping[str, Any]) -> list[str]:
+def _lines(document: Mapping[str, Any], inventories: Mapping[str, Any], tickets: Mapping[str, Any]) -> list[str]:
     now = datetime.fromisoformat(document["time"])
     zone = ZoneInfo(document["time_zone"])
     simulated = ", SIMULATED" if document["simulated"] else ""
     lines = [printable(f"{document['site']} at {site_time(now, zone, '%Y-%m-%d %H:%M:%S')}{simulated}")]
-    told = list(_told(document))
+    links = [TicketLink(each["number"], each["reverses"], each["replaces"]) for each in tickets["tickets"]]
+    told = [each._replace(taken_back=taken_back_words(each.ticket or 0, links)) for each in _told(document)]
     if not told:
         lines.append("Nothing is planned, and nothing moves that anybody has to account for.")
     else:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from types import MappingProxyType
 
-from gateway.account.balance.shown import shown_balance
+from gateway.account.balance.shown import ShownBalance, shown_balance
 from gateway.account.day import Balance
 from gateway.display import printable
 from gateway.records import Figure, Quality
@@ -13,7 +13,7 @@ from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Kind, Row
 from gateway.reports.words import NOT_APPLICABLE, absent_words, reason_texts
 
-__all__ = ["FLOWS", "balance_columns", "balance_row", "basis_words", "is_mass"]
+__all__ = ["FLOWS", "balance_columns", "balance_row", "basis_words", "is_mass", "shown_of"]
 
 FLOWS = ("receipts", "dispatches", "own_use", "adjustments", "gain", "throughput", "unaccounted")
 """What adds up over days; stocks do not."""
@@ -65,12 +65,17 @@ def balance_columns(
     )
 
 
-def balance_row(balance: Balance, plan: ReportPlan, before: Mapping[str, Cell] = MappingProxyType({})) -> Row:
-    """All figures of a row have as many decimals as are known of the largest."""
-    figures: dict[str, Figure] = {name: getattr(balance, name) for name in _TITLES}
+def shown_of(balance: Balance, plan: ReportPlan) -> ShownBalance:
+    """Its figures as every report shows them: all have as many decimals as are known of the largest."""
     measure, units = balance.measure, plan.units
-    like = max((abs(each.value) for each in figures.values() if each.value is not None), default=0.0)
-    shown = shown_balance(balance, places_of(measure, like, units), lambda value: in_unit(measure, value, units))
+    values = [getattr(balance, name).value for name in _TITLES]
+    like = max((abs(value) for value in values if value is not None), default=0.0)
+    return shown_balance(balance, places_of(measure, like, units), lambda value: in_unit(measure, value, units))
+
+
+def balance_row(balance: Balance, plan: ReportPlan, before: Mapping[str, Cell] = MappingProxyType({})) -> Row:
+    figures: dict[str, Figure] = {name: getattr(balance, name) for name in _TITLES}
+    shown = shown_of(balance, plan)
     numbers: dict[str, Cell] = {**shown._asdict(), "percent": shown.gain_percent}
     absent = {name: absent_words(each) for name, each in figures.items()}
     absent |= {"uncertainty": "not known", "tolerance": "not known", "percent": NOT_APPLICABLE, "unaccounted": ""}
@@ -78,7 +83,7 @@ def balance_row(balance: Balance, plan: ReportPlan, before: Mapping[str, Cell] =
     cells: dict[str, Cell] = {
         **numbers,
         "product": printable(balance.product),
-        "basis": basis_words(measure),
+        "basis": basis_words(balance.measure),
         "tanks": f"{included} of {of}",
         "documents": Decimal(balance.documents),
         "tickets": Decimal(balance.tickets),

@@ -8,11 +8,11 @@ from gateway.account.amount import Amount
 from gateway.account.day import Balance, DayClose
 from gateway.display import printable
 from gateway.records import Quality
-from gateway.reports.digits import form_of, rounded
+from gateway.reports.digits import form_of
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
 from gateway.reports.tables.amounts_table import amounts_table
-from gateway.reports.tables.balance_rows import FLOWS, balance_columns, balance_row, is_mass
+from gateway.reports.tables.balance_rows import FLOWS, balance_columns, balance_row, is_mass, shown_of
 from gateway.reports.tables.tank_words import tank_flags, tank_quality
 from gateway.reports.totals import total_of
 from gateway.reports.words import NO_VALUE, both_times
@@ -195,8 +195,8 @@ def _to_date(measure: str, plan: ReportPlan) -> Column:
 def _day_row(day: DayClose, balance: Balance, plan: ReportPlan) -> Row:
     month = next((each for each in day.month if each.product == balance.product), None)
     cells: dict[str, Cell] = {"day": day.day, "revision": Decimal(day.revision)}
-    gain = None if month is None else month.gain.value
-    if month is not None and gain is not None and month.measure == balance.measure:
-        cells["month_gain"] = rounded(balance.measure, gain, plan.units, like=balance.physical.value)
+    gain = None if month is None or month.measure != balance.measure else shown_of(month, plan).gain
+    if gain is not None:
+        cells["month_gain"] = gain
     row = balance_row(balance, plan, cells)
     return row if "month_gain" in cells else row._replace(absent={**row.absent, "month_gain": "no value"})

@@ -1,6 +1,6 @@
 """Pure: tickets of a span, each on a line; one that takes another back stands there with its minus."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
 from decimal import Decimal
 
@@ -37,6 +37,7 @@ def ticket_list(
 ) -> Report:
     """`span`: UTC, of the instants when they ended. Tickets of one kind and product are added up."""
     begin, end = span
+    taken = {ticket.reverses: ticket.number for ticket in tickets if ticket.reverses is not None}
     groups: dict[tuple[str, str], list[Ticket]] = {}
     for ticket in sorted(tickets, key=lambda each: each.number):
         groups.setdefault((ticket.product, ticket.kind.value), []).append(ticket)
@@ -58,7 +59,7 @@ def ticket_list(
         Column("reverses", "Takes back", Kind.COUNT, on_paper=False),
         Column("replaces", "In place of", Kind.COUNT, on_paper=False),
     )
-    table = Table("Tickets", columns, tuple(_group(*key, each, plan) for key, each in sorted(groups.items())))
+    table = Table("Tickets", columns, tuple(_group(*key, each, plan, taken) for key, each in sorted(groups.items())))
     return Report(
         "tickets",
         "Tickets",
@@ -73,13 +74,14 @@ def ticket_list(
     )
 
 
-def _group(product: str, kind: str, tickets: Sequence[Ticket], plan: ReportPlan) -> Group:
-    rows = tuple(_row(ticket, plan) for ticket in tickets)
+def _group(product: str, kind: str, tickets: Sequence[Ticket], plan: ReportPlan, taken: Mapping[int, int]) -> Group:
+    rows = tuple(_row(ticket, plan, taken.get(ticket.number)) for ticket in tickets)
     title = f"{printable(product)}, {kind_words(kind)}"
     return Group(title, rows, total_of(f"Total {title}", [name for name, _ in _AMOUNTS], rows))
 
 
-def _row(ticket: Ticket, plan: ReportPlan) -> Row:
+def _row(ticket: Ticket, plan: ReportPlan, taken_by: int | None) -> Row:
+    """`taken_by`: number of the ticket that takes it back; it lies in the same span, as it has the same end."""
     cells: dict[str, Cell] = {
         "ticket": Decimal(ticket.number),
         "kind": kind_words(ticket.kind.value),
@@ -91,7 +93,7 @@ def _row(ticket: Ticket, plan: ReportPlan) -> Row:
         "began": ticket.began,
         "ended": ticket.ended,
         "ended_local": ticket.ended,
-        "quality": _quality(ticket),
+        "quality": _quality(ticket, taken_by),
         "by": printable(ticket.by),
         "made": ticket.made,
         "reverses": None if ticket.reverses is None else Decimal(ticket.reverses),
@@ -109,8 +111,9 @@ def _row(ticket: Ticket, plan: ReportPlan) -> Row:
     return Row(cells, frozenset(uncertain), absent)
 
 
-def _quality(ticket: Ticket) -> str:
+def _quality(ticket: Ticket, taken_by: int | None) -> str:
     words = [ticket.quality.word]
+    words += [] if taken_by is None else [f"TAKEN BACK by ticket {taken_by}"]
     words += ["SIMULATED"] if ticket.simulated else []
     words += [] if ticket.reverses is None else [f"takes back ticket {ticket.reverses}"]
     words += [] if ticket.replaces is None else [f"in place of ticket {ticket.replaces}"]
