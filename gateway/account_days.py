@@ -5,7 +5,8 @@ A boundary that passed while the gateway was down is closed afterwards. One clos
 
 import asyncio
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -58,6 +59,8 @@ class DayCloses:
         """From when to when something has changed since the days in it were closed."""
         self._late_since_s = 0.0
         self._not_before_s = 0.0
+        self._meanwhile: list[AccountPaper] | None = None
+        """While a day is closed: what is kept after its books were read."""
         self._late_tickets: set[int] = set()
         """What changed of these tickets or their documents: where both lie is late too."""
         self._has_looked = False
@@ -135,13 +138,14 @@ class DayCloses:
     async def _close(self, day: Day) -> None:
         accounts = self._accounts
         plan, products = accounts.plan, accounts.products
-        books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
-        close = close_day(plan, day, books, accounts.now())
-        self._looked_at.add(day.name)
-        if close is None:
-            return
-        outcome = Outcome((day_paper(close),), (), (f"{close.day} closed as revision {close.revision}",))
-        await accounts.commit(lambda _: (None, outcome))
+        with self._closing():
+            books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
+            close = close_day(plan, day, books, accounts.now())
+            self._looked_at.add(day.name)
+            if close is None:
+                return
+            outcome = Outcome((day_paper(close),), (), (f"{close.day} closed as revision {close.revision}",))
+            await accounts.commit(lambda _: (None, outcome))
         self.closed += 1
         self._by_themselves.append(accounts.steady_s())
         self._log.info(CLOSED, day=close.day, revision=close.revision, quality=close.quality.word, why=close.why)
@@ -152,6 +156,20 @@ class DayCloses:
         """All that holds from now on."""
         for paper in outcome.papers:
             self._note(paper)
+        if self._meanwhile is not None:
+            self._meanwhile += outcome.papers
+
+    @contextmanager
+    def _closing(self) -> Iterator[None]:
+        """From the reading of a day's books until its close is kept. What is kept in between is not in it, and was not
+        late either as long as the day was not closed."""
+        self._meanwhile = []
+        try:
+            yield
+        finally:
+            meanwhile, self._meanwhile = self._meanwhile, None
+            for paper in meanwhile:
+                self._note(paper)
 
     def _note(self, paper: AccountPaper) -> None:
         span = _span(paper)
@@ -201,9 +219,10 @@ class DayCloses:
         async with self._turn:
             plan, products, now = accounts.plan, accounts.products, accounts.now()
             day = day_asked(plan, command, now)
-            books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
-            outcome = ask_for_close(plan, command, books, now)
-            kept = await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
+            with self._closing():
+                books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
+                outcome = ask_for_close(plan, command, books, now)
+                kept = await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
         self.closed += 1
         return kept
 
