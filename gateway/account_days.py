@@ -137,7 +137,7 @@ class DayCloses:
 
     async def _close(self, day: Day) -> None:
         accounts = self._accounts
-        plan, products = accounts.plan, accounts.products
+        plan, products = accounts.plan, self._held_at_end(day)
         with self._closing():
             books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
             close = close_day(plan, day, books, accounts.now())
@@ -149,6 +149,10 @@ class DayCloses:
         self.closed += 1
         self._by_themselves.append(accounts.steady_s())
         self._log.info(CLOSED, day=close.day, revision=close.revision, quality=close.quality.word, why=close.why)
+
+    def _held_at_end(self, day: Day) -> Mapping[str, str]:
+        """What a tank is put to at the boundary, or after it, is not of that day."""
+        return self._accounts.products_at(day.end - timedelta(microseconds=1))
 
     # What came late
 
@@ -217,8 +221,9 @@ class DayCloses:
         accounts = self._accounts
         self._refuse_clock()
         async with self._turn:
-            plan, products, now = accounts.plan, accounts.products, accounts.now()
+            plan, now = accounts.plan, accounts.now()
             day = day_asked(plan, command, now)
+            products = self._held_at_end(day)
             with self._closing():
                 books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
                 outcome = ask_for_close(plan, command, books, now)

@@ -99,3 +99,20 @@ async def test_what_is_cancelled_while_its_day_is_closed_is_in_a_revision_of_it(
     await desk.passes(180.0, days=True)
     made = [each.document for each in papers(desk, PaperKind.DAY)]
     assert [each["balances"][0]["receipts"]["value"] for each in made] == [pytest.approx(AREA_M2 * 0.72), 0.0]
+
+
+async def test_a_tank_without_a_sheet_is_of_what_it_held_at_the_end_of_the_day(desk: Desk) -> None:
+    """TK-2 is lost before the boundary and put to gasoline after it: the diesel is 1 of 2 tanks, and no gasoline is
+    missing."""
+    desk.yard.passes((datetime(2026, 3, 15, 5, 20, tzinfo=UTC) - NOON).total_seconds())
+    await desk.hear()
+    lost = desk.yard.tanks.pop("TK-2")
+    await desk.passes(2430.0)
+    desk.words["TK-2"] = [(datetime(2026, 3, 15, 6, 0, tzinfo=UTC), "gasoline")]
+    await desk.passes(600.0, days=True)
+    desk.yard.tanks["TK-2"] = lost
+    (paper,) = papers(desk, PaperKind.DAY)
+    found = {each["product"]: each for each in paper.document["balances"]}
+    assert list(found) == ["diesel"]
+    assert found["diesel"]["tanks"] == [1, 2]
+    assert found["diesel"]["physical"]["quality"] == 1
