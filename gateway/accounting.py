@@ -63,12 +63,12 @@ class Accounting:
         self,
         boot: str,
         plan: AccountPlan,
-        products: Callable[[], Mapping[str, str]],
+        products: Callable[[datetime | None], Mapping[str, str]],
         keeping: Keeping,
         clock: Clock,
         records: Callable[[], Sequence[TankRecord]],
     ) -> None:
-        """`products`: by tank of the site what it holds now; `records`: the newest of each tank."""
+        """`products`: by tank of the site what it holds now, or held then; `records`: the newest of each tank."""
         self.plan = plan
         self._products = products
         self.first_sheet: datetime | None = None
@@ -101,7 +101,11 @@ class Accounting:
     @property
     def products(self) -> Mapping[str, str]:
         """By tank of the site: what it holds now."""
-        return self._products()
+        return self._products(None)
+
+    def products_at(self, instant: datetime) -> Mapping[str, str]:
+        """By tank of the site: what it held then."""
+        return self._products(instant)
 
     def take_over(self, plan: AccountPlan) -> None:
         """Another site file."""

@@ -4,14 +4,18 @@ import asyncio
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from gateway.account.days.close import DayBooks
 from gateway.account.paper import PaperKind
 from gateway.ledger.account_papers import StoredPaper, papers_between
 from gateway.ledger.reading_file import opened
 from tests.support.account_desk import Desk
+from tests.support.account_yard import AREA_M2, NOON
 
 RATE = 2.0e-4
 """m/s: 0.72 m an hour."""
@@ -67,3 +71,48 @@ async def test_amounts_go_on_where_an_older_ledger_was_put_in_the_place_of_the_n
     text = f"kind,source,product,amount,at,reference\nreceipt,ship,diesel,40 m3,{at},BL 4\n"
     assert "amount 4" in (await desk.well(action="import-amounts", text=text))[0]
     assert "amount 5" in (await desk.well(action="reverse-amount", amount="1", why="wrong"))[0]
+
+
+async def test_what_is_cancelled_while_its_day_is_closed_is_in_a_revision_of_it(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its day is read before that, and kept after it: 0.72 m had come in by then, and were no receipt after all."""
+    desk.yard.passes((datetime(2026, 3, 15, 4, 50, tzinfo=UTC) - NOON).total_seconds())
+    await desk.hear()
+    await desk.passes(600.0)
+    await desk.well(action="start-transfer", kind="receipt", target="TK-1")
+    desk.yard.moves("TK-1", RATE)
+    await desk.passes(3600.0)
+    desk.yard.moves("TK-1", 0.0)
+    await desk.passes(600.0)
+    read = desk.accounts.read
+    was_asked: list[bool] = []
+
+    async def read_and_meet(reading: Any) -> Any:
+        found = await read(reading)
+        if isinstance(found, DayBooks) and not was_asked:
+            was_asked.append(True)
+            await desk.well(action="cancel-transfer", transfer="1", why="the pump of another tank")
+        return found
+
+    monkeypatch.setattr(desk.accounts, "read", read_and_meet)
+    await desk.passes(180.0, days=True)
+    made = [each.document for each in papers(desk, PaperKind.DAY)]
+    assert [each["balances"][0]["receipts"]["value"] for each in made] == [pytest.approx(AREA_M2 * 0.72), 0.0]
+
+
+async def test_a_tank_without_a_sheet_is_of_what_it_held_at_the_end_of_the_day(desk: Desk) -> None:
+    """TK-2 is lost before the boundary and put to gasoline after it: the diesel is 1 of 2 tanks, and no gasoline is
+    missing."""
+    desk.yard.passes((datetime(2026, 3, 15, 5, 20, tzinfo=UTC) - NOON).total_seconds())
+    await desk.hear()
+    lost = desk.yard.tanks.pop("TK-2")
+    await desk.passes(2430.0)
+    desk.words["TK-2"] = [(datetime(2026, 3, 15, 6, 0, tzinfo=UTC), "gasoline")]
+    await desk.passes(600.0, days=True)
+    desk.yard.tanks["TK-2"] = lost
+    (paper,) = papers(desk, PaperKind.DAY)
+    found = {each["product"]: each for each in paper.document["balances"]}
+    assert list(found) == ["diesel"]
+    assert found["diesel"]["tanks"] == [1, 2]
+    assert found["diesel"]["physical"]["quality"] == 1
