@@ -357,7 +357,7 @@ async def test_a_ledger_that_opens_late_has_its_transfers_go_on(
 ) -> None:
     """A disk that is mounted after the start: until then nothing is taken in, and no sheet is missed."""
     monkeypatch.setattr("gateway.ledger.writer._FIRST_RETRY_S", 0.02)
-    monkeypatch.setattr("gateway.accounting._WRITE_S", 0.2)
+    monkeypatch.setattr("gateway.desk.accounting._WRITE_S", 0.2)
     disk, away = tmp_path / "disk", tmp_path / "away"
     disk.mkdir()
     desk = Desk(disk)
@@ -382,7 +382,7 @@ async def test_a_ledger_that_opens_late_has_its_transfers_go_on(
 
 
 async def test_an_act_before_the_book_is_there_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.accounting._WRITE_S", 0.05)
+    monkeypatch.setattr("gateway.desk.accounting._WRITE_S", 0.05)
     desk = Desk(tmp_path)
     await desk.begin()
     desk.accounts._book = None

@@ -149,7 +149,7 @@ async def live(course: Course, steps: list[tuple[Any, ...]]) -> None:
 
     with (
         mock.patch.object(OpenFile, "commit", may_fail),
-        mock.patch("gateway.accounting._WRITE_S", 0.3),
+        mock.patch("gateway.desk.accounting._WRITE_S", 0.3),
         mock.patch("gateway.ledger.writer._FIRST_RETRY_S", 0.01),
         mock.patch("gateway.ledger.writer._LONGEST_RETRY_S", 0.02),
     ):

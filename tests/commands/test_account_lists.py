@@ -8,8 +8,8 @@ from pathlib import Path
 import orjson
 import pytest
 
-from gateway.account_pages import AccountPages
 from gateway.commands.demonstration.books import DemoBooks
+from gateway.desk.pages import AccountPages
 from gateway.payload.writer import inventories_json
 from gateway.tank_record import TankRecord
 from tests.commands.answering import answering_all

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from gateway.account.plan import AccountPlan
-from gateway.account_days import DayCloses
-from gateway.accounting import Accounting
 from gateway.actions.account_requests import AccountAction
 from gateway.actions.requests import read_action
+from gateway.desk.accounting import Accounting
+from gateway.desk.days import DayCloses
 from gateway.keeping import Keeping, kept_in
 from gateway.ledger.plan import LedgerPlan
 from gateway.tank_record import TankRecord

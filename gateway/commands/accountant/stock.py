@@ -6,7 +6,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from gateway.account.paper import PaperKind
-from gateway.account_told import CAUTION, DOCUMENTS
 from gateway.commands.accountant.books import opened_books
 from gateway.commands.accountant.report_kinds import KINDS, Wanted
 from gateway.commands.accountant.report_text import report_lines
@@ -24,6 +23,7 @@ from gateway.commands.operator.running_gateway import (
 )
 from gateway.commands.output import write, write_json
 from gateway.commands.which_gateway import chosen_gateway
+from gateway.desk.told import CAUTION, DOCUMENTS
 from gateway.display import printable
 from gateway.errors import UsageError
 from gateway.payload.outside import outside

@@ -21,7 +21,7 @@ from gateway.account.days.close import close_day, day_paper
 from gateway.account.days.due import AT_ONCE, ask_for_close, day_asked, days_due, days_touched
 from gateway.account.gauging import gauging_of
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
-from gateway.accounting import Accounting
+from gateway.desk.accounting import Accounting
 from gateway.errors import NotKeptError
 from gateway.ledger.account_reading import closed_days, day_books, late_papers
 from gateway.ledger.document_reading import known_of, spans_of

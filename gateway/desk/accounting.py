@@ -21,15 +21,15 @@ from gateway.account.plan import AccountPlan
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.restart import resumed
-from gateway.account_acts import TransferActs
-from gateway.account_begin import amount_uncertainty, book_from
-from gateway.account_queue import Held, WaitingSheets
-from gateway.account_told import account_audit, days_told, open_documents, told_events
 from gateway.actions.account_door import SiteFacts, account_command
 from gateway.actions.account_requests import AccountAction
 from gateway.actions.answers import NO_LEDGER, refused, well
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
+from gateway.desk.acts import TransferActs
+from gateway.desk.begin import amount_uncertainty, book_from
+from gateway.desk.told import account_audit, days_told, open_documents, told_events
+from gateway.desk.waiting import Held, WaitingSheets
 from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
 from gateway.ledger.account_reading import before_this

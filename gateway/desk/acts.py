@@ -13,7 +13,7 @@ from gateway.account.ticket import Ticket
 from gateway.account.transfers.acts import TransferCommand
 from gateway.account.transfers.acts import act as act_on_transfers
 from gateway.account.transfers.book import TransferBook
-from gateway.account_begin import amount_uncertainty
+from gateway.desk.begin import amount_uncertainty
 from gateway.ledger.document_reading import tickets_with
 from gateway.tank_record import TankRecord
 

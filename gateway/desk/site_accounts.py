@@ -6,11 +6,11 @@ from datetime import datetime
 from gateway.account.paper import PaperKind
 from gateway.account.transfer import TransferPhase
 from gateway.account.transfers.book import TransferBook
-from gateway.account_days import DayCloses
-from gateway.account_pages import AccountPages
-from gateway.accounting import Accounting
 from gateway.acting import Acting
 from gateway.clock import Clock
+from gateway.desk.accounting import Accounting
+from gateway.desk.days import DayCloses
+from gateway.desk.pages import AccountPages
 from gateway.keeping import Keeping
 from gateway.pipeline import Pipeline
 from gateway.process.supervision import Loops
