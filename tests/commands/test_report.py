@@ -101,6 +101,7 @@ def test_tickets_of_a_day_and_one_to_be_signed(capsys: Capture, file: Path) -> N
     assert "Opening" in one.out
     assert CAUTION in one.out
     assert one.err == ""
+    assert "standard volumes at 15 °C" in one.out, "and which sheets it is of"
     taken = asked(capsys, file, "ticket", "--ticket", "1")
     assert "ticket 1 is TAKEN BACK by ticket 2" in taken.err, "its paper is the same for ever"
     assert "TAKEN BACK by ticket 2" in said.out

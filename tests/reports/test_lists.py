@@ -1,10 +1,15 @@
 """Alarms, overrides, dip verification and changes, each from what is kept of them."""
 
+import json
 from datetime import timedelta
 from decimal import Decimal
 
 import pytest
 
+from gateway.account.amount import AMOUNT_SCHEMA
+from gateway.account.day import DAY_SCHEMA
+from gateway.account.ticket import TICKET_SCHEMA
+from gateway.account.transfer import TRANSFER_SCHEMA
 from gateway.ledger.audit import AuditRow
 from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import Report
@@ -34,6 +39,28 @@ def test_each_raising_is_a_line_with_what_became_of_it() -> None:
     assert [row.cells["what"] for row in report.tables[1].rows] == ["shelved"]
     assert facts(report)["Raised"] == "2, 0.1 an hour"
     assert facts(report)["Not acknowledged"] == "1"
+
+
+@pytest.mark.parametrize(
+    ("hides", "shows", "words"),
+    [
+        (EventKind.ALARM_SUPPRESSED, EventKind.ALARM_UNSUPPRESSED, "suppressed"),
+        (EventKind.ALARM_SHELVED, EventKind.ALARM_UNSHELVED, "shelved"),
+        (EventKind.ALARM_OUT_OF_SERVICE, EventKind.ALARM_IN_SERVICE, "out of service"),
+    ],
+)
+def test_one_that_was_hidden_is_not_told_as_one_that_goes_on(hides: EventKind, shows: EventKind, words: str) -> None:
+    def told(*kinds: EventKind) -> list[str]:
+        events = [("TK-1", Event(kind, SPAN[0] + timedelta(hours=n), "minimum")) for n, kind in enumerate(kinds)]
+        rows = alarm_list("site", events, SPAN, LONDON).tables[0].rows
+        return [row.absent["returned"] for row in rows if row.cells["returned"] is None]
+
+    raised = EventKind.ALARM_RAISED
+    assert told(raised) == ["not over"]
+    assert told(raised, hides) == [words]
+    assert told(raised, hides, shows) == ["not over"]
+    assert told(raised, hides, raised) == [words, "not over"], "what it was before is not what it is now"
+    assert told(raised, hides, shows, raised) == ["raised anew", "not over"]
 
 
 def test_what_was_raised_before_the_span_is_not_lost() -> None:
@@ -120,6 +147,32 @@ def test_changes_say_who_what_before_after_why() -> None:
     assert second.cells["about"] == "not ours"
     assert facts(report)["Newest hash"].startswith("000102")
     assert facts(report)["Trail"].startswith("whole")
+
+
+def test_a_change_of_the_accounts_says_which_paper_and_how_much() -> None:
+    """As they are kept, with digest and all: a person reads which, how it stands, and how much it is."""
+    amount = {"schema": AMOUNT_SCHEMA, "key": "amount 2", "value": 1012.1, "measure": "gsv", "sha256": "5f"}
+    body = {
+        "by": "",
+        "asked": {"action": "by itself"},
+        "before": [{"schema": TRANSFER_SCHEMA, "key": "transfer 1", "phase": "settling"}],
+        "after": [
+            {"schema": TRANSFER_SCHEMA, "key": "transfer 1", "phase": "closed", "sha256": "5f"},
+            {"schema": TICKET_SCHEMA, "key": "ticket 3", "reverses": 1},
+            {"schema": TICKET_SCHEMA, "key": "ticket 4", "replaces": 1},
+            amount,
+            {**amount, "key": "amount 3", "value": 4200.0, "measure": "total_mass"},
+            {**amount, "key": "amount 4", "reverses": 2},
+            {"schema": DAY_SCHEMA, "key": "day 2026-06-30 2", "by": "", "quality": 0, "sha256": "5f"},
+        ],
+    }
+    row = AuditRow(3, int(SPAN[0].timestamp()) * 10**9, json.dumps(body), bytes(32))
+    (shown,) = changes_report("site", [row], SPAN, LONDON).tables[0].rows
+    assert (shown.cells["by"], shown.cells["before"]) == ("the gateway", "transfer 1 settling")
+    assert shown.cells["after"] == (
+        "transfer 1 closed, ticket 3 takes ticket 1 back, ticket 4 in place of ticket 1, amount 2 1012.1 m3 GSV, "
+        "amount 3 4200.0 kg total mass, amount 4 takes amount 2 back 1012.1 m3 GSV, day 2026-06-30 2"
+    )
 
 
 def test_a_broken_trail_says_so_first() -> None:

@@ -12,6 +12,7 @@ from gateway.records import Quality
 from gateway.reports.plan import ReportPlan, ReportUnits
 from gateway.reports.report import Row
 from gateway.reports.tables.reconciliation import day_report, month_report
+from gateway.reports.tables.tank_words import reference_notes
 from tests.reports.kept import CLOSE, LONDON, PLAN, balance, day, uncertain
 
 VOLUMES = st.floats(0.0, 2e5)
@@ -162,6 +163,20 @@ def test_the_gain_of_the_month_to_date_is_that_of_the_month(
     report = month_report("site", "2026-06", [day(balances=each)], LONDON, ReportPlan(units))
     (month,), (of_day,) = (table.rows for table in report.tables)
     assert number(of_day, "month_gain") == number(of_day, "gain") == number(month, "gain")
+
+
+def test_standard_volumes_have_their_reference_temperature() -> None:
+    """Where a site has products at 15 degC and at 60 degF, each is named."""
+    one = day()
+    (tank, *_) = [each for each in one.tanks if each.gauging is not None]
+    assert tank.gauging is not None
+    assert "GSV and NSV are at 15 \u00b0C." in day_report("site", one, LONDON, PLAN).notes
+    assert "GSV and NSV are at 15 \u00b0C." in month_report("site", "2026-06", [one], LONDON, PLAN).notes
+    sixty = tank.gauging._replace(product="distillate", reference_temperature_c=(60.0 - 32.0) / 1.8)
+    assert reference_notes([tank.gauging, sixty]) == (
+        f"GSV and NSV are of {tank.gauging.product} at 15 \u00b0C; of distillate at 60 \u00b0F.",
+    )
+    assert reference_notes([]) == ()
 
 
 def test_a_month_without_a_closed_day_is_refused() -> None:

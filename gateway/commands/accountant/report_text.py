@@ -56,7 +56,7 @@ def _table_lines(table: Table, report: Report, plan: ReportPlan) -> list[str]:
     lines = [table.title, head]
     for number, line in enumerate(told):
         lines += [*([titles[number]] if number in titles else []), line]
-    return [*lines, *below, *_counts(table)]
+    return [*lines, *below, *_counts(table), *table.notes]
 
 
 def _is_told(column: Column, table: Table) -> bool:

@@ -5,21 +5,17 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from gateway.account.amount import AMOUNT_SCHEMA
-from gateway.account.day import DAY_SCHEMA
-from gateway.account.ticket import TICKET_SCHEMA
-from gateway.account.transfer import TRANSFER_SCHEMA
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.commands.service.ledger_file import add_file, file_of, looked_at, time_of, time_text
 from gateway.display import printable
 from gateway.errors import UsageError
 from gateway.ledger.audit import AuditRow, audit_rows, first_broken
+from gateway.reports.tables.trail_words import is_paper, paper_words
 
 __all__ = ["add_arguments", "execute"]
 
 _COLUMNS = ("number", "time", "by", "action", "what", "before", "after", "why")
 _ABOUT = ("tank", "instrument", "alarm", "quantity", "transfer", "ticket", "kind", "source", "target", "product", "day")
-_OF_ACCOUNTS = (TRANSFER_SCHEMA, TICKET_SCHEMA, AMOUNT_SCHEMA, DAY_SCHEMA)
 
 _EPILOG = """Each row carries the hash of itself and of the row before it: whoever changes one, takes one out or puts
 one in has to change every row behind it. That rows at the end are missing no chain can show: keep the newest hash
@@ -101,9 +97,8 @@ def _told(state: Any) -> str:
 def _one(state: Any) -> str:
     if not isinstance(state, dict):
         return "-"
-    if state.get("schema") in _OF_ACCOUNTS:
-        phase = f" {state['phase']}" if "phase" in state else ""
-        return f"{state['key']}{phase}"
+    if is_paper(state):
+        return paper_words(state)
     if "phase" in state:
         return str(state["phase"]).replace("_", " ")
     if "since" in state and "product" in state:

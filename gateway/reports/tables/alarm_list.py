@@ -45,6 +45,13 @@ _LOG = (
 )
 _OF_ALARMS = "alarm_"
 _TOLD_ABOVE = frozenset({EventKind.ALARM_RAISED, EventKind.ALARM_ACKNOWLEDGED, EventKind.ALARM_RETURNED})
+_HIDES = {
+    EventKind.ALARM_SUPPRESSED: "suppressed",
+    EventKind.ALARM_SHELVED: "shelved",
+    EventKind.ALARM_OUT_OF_SERVICE: "out of service",
+}
+_SHOWS = frozenset({EventKind.ALARM_UNSUPPRESSED, EventKind.ALARM_UNSHELVED, EventKind.ALARM_IN_SERVICE})
+_NOT_OVER = "not over"
 _TEN_MINUTES = timedelta(minutes=10)
 
 
@@ -54,6 +61,8 @@ class _Occurrence(NamedTuple):
     """None: before the span."""
     acknowledged: Event | None = None
     returned: Event | None = None
+    stands: str = _NOT_OVER
+    """While nothing says that it is over: how it stands at the end of the span."""
 
     @property
     def first(self) -> Event:
@@ -105,6 +114,8 @@ def _occurrences(alarms: Sequence[tuple[str, Event]]) -> list[_Occurrence]:
         place = newest.get(key)
         match event.kind:
             case EventKind.ALARM_RAISED:
+                if place is not None and found[place].stands == _NOT_OVER:
+                    found[place] = found[place]._replace(stands="raised anew")
                 newest[key] = len(found)
                 found.append(_Occurrence(tank, event))
             case EventKind.ALARM_ACKNOWLEDGED:
@@ -119,6 +130,10 @@ def _occurrences(alarms: Sequence[tuple[str, Event]]) -> list[_Occurrence]:
                     found.append(_Occurrence(tank, None, None, event))
                 else:
                     found[place] = found[place]._replace(returned=event)
+            case hides if hides in _HIDES and place is not None:
+                found[place] = found[place]._replace(stands=_HIDES[hides])
+            case shows if shows in _SHOWS and place is not None:
+                found[place] = found[place]._replace(stands=_NOT_OVER)
             case _:
                 pass
     return found
@@ -145,7 +160,7 @@ def _row(each: _Occurrence) -> Row:
         "lasted": _span(raised, returned),
         "lasted_s": _seconds(raised, returned),
     }
-    absent = {"raised": "before this", "acknowledged": "not acknowledged", "returned": "not over"}
+    absent = {"raised": "before this", "acknowledged": "not acknowledged", "returned": each.stands}
     return Row(cells, absent=absent)
 
 

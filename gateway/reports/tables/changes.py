@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from gateway.display import printable
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
+from gateway.reports.tables.trail_words import is_paper, paper_words
 from gateway.reports.words import both_times, kind_words
 
 __all__ = ["TrailRow", "changes_report"]
@@ -80,7 +81,7 @@ def _row(row: TrailRow) -> Row:
         "number": Decimal(row.number),
         "local": instant,
         "utc": instant,
-        "by": printable(str(body.get("by", ""))),
+        "by": printable(str(body.get("by", ""))) or "the gateway",
         "action": printable(kind_words(str(fields.get("action", "")))),
         "about": printable(about or str(body.get("text", ""))),
         "before": printable(_state(body.get("before"))),
@@ -110,6 +111,8 @@ def _state(state: Any) -> str:
 def _one(state: Any) -> str:
     if not isinstance(state, dict):
         return "-" if state is None else _short(state)
+    if is_paper(state):
+        return paper_words(state)
     if "phase" in state:
         return kind_words(str(state["phase"]))
     block = state.get("block")

@@ -1,11 +1,12 @@
 """Pure: book against physical: of a day, and of all days of a month."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import tzinfo
 from decimal import Decimal
 
 from gateway.account.amount import Amount
 from gateway.account.day import Balance, DayClose
+from gateway.account.gauging import Gauging
 from gateway.display import printable
 from gateway.records import Quality
 from gateway.reports.digits import form_of
@@ -13,7 +14,7 @@ from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
 from gateway.reports.tables.amounts_table import amounts_table
 from gateway.reports.tables.balance_rows import FLOWS, balance_columns, balance_row, is_mass, shown_of
-from gateway.reports.tables.tank_words import tank_flags, tank_quality
+from gateway.reports.tables.tank_words import reference_notes, tank_flags, tank_quality
 from gateway.reports.totals import total_of
 from gateway.reports.words import NO_VALUE, both_times
 
@@ -50,7 +51,7 @@ def day_report(
         f"{site} day {day.day} revision {day.revision}",
         tuple(tables),
         _facts(day, zone),
-        (_SUMS, _TOLERANCE),
+        (_SUMS, *reference_notes(_gaugings([day])), _TOLERANCE),
         simulated=day.simulated,
     )
 
@@ -85,9 +86,13 @@ def month_report(site: str, month: str, days: Sequence[DayClose], zone: tzinfo, 
         f"{site} month {month} to {last.day}, {len(ordered)} days, {revision} revisions",
         tuple(tables),
         facts,
-        (_SUMS, _TOLERANCE),
+        (_SUMS, *reference_notes(_gaugings(ordered)), _TOLERANCE),
         simulated=any(day.simulated for day in ordered),
     )
+
+
+def _gaugings(days: Iterable[DayClose]) -> Iterator[Gauging]:
+    return (tank.gauging for day in days for tank in day.tanks if tank.gauging is not None)
 
 
 def _doubtful(day: DayClose) -> Table:

@@ -1,12 +1,16 @@
 """Pure: what is to be known of one tank beside its figures: its quality and why, and what is by hand or moves."""
 
+from collections.abc import Iterable
+
 from gateway.account.day import TankAtClose
+from gateway.account.gauging import Gauging
+from gateway.display import printable, reference_words
 from gateway.records import Quality, ReasonCode
 from gateway.reports.words import kind_words, quality_text, reason_texts
 from gateway.sources import LevelSource, TemperatureSource, WaterSource
 from gateway.tank_state import Motion
 
-__all__ = ["SHOWN", "is_estimate", "tank_flags", "tank_quality"]
+__all__ = ["SHOWN", "is_estimate", "reference_notes", "tank_flags", "tank_quality"]
 
 SHOWN = (
     ("level", "Level"),
@@ -29,6 +33,20 @@ _LOWER = frozenset({ReasonCode.MOVING, ReasonCode.CLOCK_UNTRUSTED})
 """What makes an estimate of a sheet that is Good by itself, as in the balance of its product."""
 _FLOWS = (Motion.FILLING, Motion.EMPTYING)
 _BY_HAND = {"reference_density": "density", "sediment_water": "S&W"}
+
+
+def reference_notes(gaugings: Iterable[Gauging]) -> tuple[str, ...]:
+    """At which temperature standard volumes are, by product where that differs; nothing where there are none."""
+    found: dict[str, set[str]] = {}
+    for each in gaugings:
+        if each.reference_temperature_c is not None and each.figures["gsv"].value is not None:
+            found.setdefault(reference_words(each.reference_temperature_c), set()).add(printable(each.product))
+    if not found:
+        return ()
+    if len(found) == 1:
+        return (f"GSV and NSV are at {next(iter(found))}.",)
+    parts = (f"of {', '.join(sorted(products))} at {words}" for words, products in sorted(found.items()))
+    return (f"GSV and NSV are {'; '.join(parts)}.",)
 
 
 def is_estimate(tank: TankAtClose) -> bool:

@@ -10,6 +10,7 @@ from gateway.records import Quality
 from gateway.reports.digits import quantity_column
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Fact, Group, Kind, Report, Row, Table
+from gateway.reports.tables.tank_words import reference_notes
 from gateway.reports.tables.ticket_amounts import amount_shown, figure_of
 from gateway.reports.totals import total_of
 from gateway.reports.words import absent_words, both_times, kind_words, reason_texts
@@ -69,7 +70,10 @@ def ticket_list(
         f"{site} tickets {begin:%Y-%m-%dT%H:%M:%SZ} to {end:%Y-%m-%dT%H:%M:%SZ}",
         (table._replace(empty="no ticket in this span"),),
         (Fact("From", both_times(begin, zone)), Fact("To", both_times(end, zone))),
-        ("A ticket that takes another back counts with a minus: together they are nothing.",),
+        (
+            "A ticket that takes another back counts with a minus: together they are nothing.",
+            *reference_notes(side.closing for ticket in tickets for side in ticket.sides),
+        ),
         simulated=simulated or any(ticket.simulated for ticket in tickets),
     )
 
