@@ -1,7 +1,7 @@
 """Pure: an amount that another measured, entered or taken back, and why one is refused."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from math import isfinite
 from typing import NamedTuple
 
@@ -28,6 +28,7 @@ __all__ = [
 _LONGEST_TEXT = 500
 _MOST_M3, _MOST_KG = 1e7, 1e10
 """Twenty times the largest tanker: what is more is a slip of the keyboard (common practice)."""
+_FIRST = datetime(1970, 1, 1, tzinfo=UTC)
 _AHEAD = timedelta(seconds=60)
 """So far may the clock of whoever enters it be ahead."""
 MASSES = ("mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass")
@@ -204,6 +205,9 @@ def _check_time(command: EnterAmount, now: datetime) -> None:
         raise AmountRefusedError(
             "at", f"{command.instant:%Y-%m-%d %H:%M} UTC is still to come", "give when it was moved, with its zone"
         )
+    if command.instant < _FIRST:
+        text = f"{command.instant.isoformat()} is not of this age"
+        raise AmountRefusedError("at", text, f"give a year from {_FIRST.year} on")
 
 
 def _check_tank(known: KnownAmounts, command: EnterAmount) -> None:

@@ -67,6 +67,7 @@ def test_an_amount_has_the_next_number_and_one_paper() -> None:
         ({"measure": "mass"}, "measure", "the book of diesel is kept by gsv, not by mass"),
         ({"product": "propane"}, "measure", "the book of propane is kept by mass, not by gsv"),
         ({"instant": NOW + timedelta(seconds=61)}, "at", "is still to come"),
+        ({"instant": at("1600-01-01 00:00")}, "at", "is not of this age"),
         ({"tank": "TK-9"}, "tank", "there is no tank TK-9"),
         ({"ticket": 9}, "ticket", "there is no ticket 9"),
         ({"ticket": 7}, "ticket", "ticket 7 takes ticket 6 back"),
