@@ -125,9 +125,9 @@ class Acting:
         bindings = self._book.bindings()
         return [(each.plan, bindings[tag], each.period_s) for tag, each in self._book.products.setups.items()]
 
-    def products(self) -> dict[str, str]:
-        """What each of them holds."""
-        return {tag: setup.plan.product.name for tag, setup in self._book.products.setups.items()}
+    def products(self, at: datetime | None = None) -> dict[str, str]:
+        """What each of them holds, or held then."""
+        return self._book.products.names(at)
 
     def watches(self) -> dict[str, WatchPlan]:
         """How each of them is watched, with what it holds."""

@@ -21,6 +21,7 @@ from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
+from gateway.desk.site_accounts import SiteAccounts
 from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
@@ -40,7 +41,6 @@ from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
-from gateway.site_accounts import SiteAccounts
 from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord

@@ -18,6 +18,7 @@ from gateway.clock import Clock
 from gateway.end_clock import EndClock
 from gateway.going_on import go_on, join_late, of_tanks_gone
 from gateway.kept_memory import Kept, KeptTank, KeptWatch
+from gateway.reasons import Reason
 from gateway.records import Inventory, Reading, TankInput
 from gateway.tank_log import tell_changes
 from gateway.tank_record import Event, Identity, Remembered, TankRecord
@@ -67,6 +68,8 @@ class Pipeline:
         `maps`: what the registers of each instrument mean, by its tag; a part of what a tank's plan id tells.
         `watches`: by tank, how it is watched. `ends`: the clock by which what people gave an end to ends.
         """
+        self.announced: Callable[[str], Reason | None] = _nobody_has
+        """By what somebody has said that the contents of a tank are to move."""
         self._ends = EndClock(clock) if ends is None else ends
         self._site = site
         self._boot = boot
@@ -339,14 +342,14 @@ class Pipeline:
         if tank.watch is None:
             return None, told
         given = tank.watch, tank.plan, tank_input, inventory, tank.watch_memory
-        is_told = self._ends.jump_s == 0.0
+        is_told, announced = self._ends.jump_s == 0.0, self.announced(tank.plan.tank)
         try:
-            watched = watch(*given, is_told=is_told)
+            watched = watch(*given, is_told=is_told, announced=announced)
         except Exception:  # noqa: BLE001 - a fault in the watch of one tank must not keep its sheet from being told
             self.calculation_errors += 1
             self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
             try:
-                watched = watch_in_parts(*given, is_told=is_told)
+                watched = watch_in_parts(*given, is_told=is_told, announced=announced)
             except Exception:  # noqa: BLE001 - likewise
                 self._log.exception(TANK_WATCH_FAILED, tank=tank.plan.tank)
                 return None, told
@@ -376,3 +379,7 @@ class Pipeline:
             valid_for_s=tank.valid_for_s,
         )
         return tank.latest
+
+
+def _nobody_has(tank: str) -> Reason | None:
+    return None

@@ -223,6 +223,17 @@ class Products:
         held = held_now(self.history(tank), now)
         return self._of_site[tank].plan.product.name if held is None else held.product
 
+    def names(self, at: datetime | None) -> dict[str, str]:
+        """By tank, of the product that it holds, or held then; before anything is known of it the first that is."""
+        if at is None:
+            return {tank: setup.plan.product.name for tank, setup in self.setups.items()}
+        found = {}
+        for tank, setup in self._of_site.items():
+            history = self.history(tank)
+            held = held_at(history, at) or next(iter(history), None)
+            found[tank] = setup.plan.product.name if held is None else held.product
+        return found
+
     def histories(self) -> dict[str, tuple[HeldProduct, ...]]:
         """By tank, of those of the site file."""
         return {tank: self.history(tank) for tank in self._of_site}

@@ -123,7 +123,7 @@ def first_sheet(connection: sqlite3.Connection) -> datetime | None:
 
 
 def day_books(connection: sqlite3.Connection, plan: AccountPlan, day: Day, products: Mapping[str, str]) -> DayBooks:
-    """What the close of a day rests on. `products`: by tank of the site, what it holds by the site file.
+    """What the close of a day rests on. `products`: by tank of the site, what it held at its end.
 
     A day that was closed before keeps the sheets of that close: history may reach back to it no more.
     Raises sqlite3.Error, and PaperError where a paper of it cannot be read.

@@ -80,12 +80,12 @@ def spans_of(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[tup
 
 def known_of(
     connection: sqlite3.Connection, command: EnterAmount | ImportAmounts | ReverseAmount
-) -> tuple[list[Amount], list[Ticket]]:
-    """What an amount is looked at against: those of the same document or ticket, the one to be taken back, and the
-    last, which has the last number. Raises sqlite3.Error, PaperError."""
+) -> tuple[list[Amount], list[Ticket], int]:
+    """What an amount is looked at against: those of the same document or ticket, and the one to be taken back; and the
+    last number that was given. Raises sqlite3.Error, PaperError."""
     (last,) = connection.execute("SELECT last FROM numbers WHERE kind = 'amount'").fetchone()
     tickets: list[Ticket] = []
-    numbers = [last]
+    numbers: list[int] = []
     if isinstance(command, ReverseAmount):
         numbers.append(command.amount)
     elif isinstance(command, ImportAmounts):
@@ -99,7 +99,7 @@ def known_of(
         tickets = [] if command.ticket is None else tickets_with(connection, command.ticket)
         given = command.source.value, command.reference, command.product
         numbers += amounts_of_reference(connection, *given, [ticket.number for ticket in tickets])
-    return amounts_with(connection, numbers), tickets
+    return amounts_with(connection, numbers), tickets, last
 
 
 def with_documents(

@@ -20,7 +20,7 @@ from gateway.delivery.plan import MqttPlan
 from gateway.errors import LimitError, SettingsError
 from gateway.ledger.plan import LedgerPlan
 from gateway.reports.plan import ReportPlan
-from gateway.settings.account.plans import build_account
+from gateway.settings.account.plans import build_account, check_against_ledger
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
 from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
 from gateway.settings.deliveries.surroundings import Reading
@@ -151,6 +151,7 @@ def load_site(
         simulated=site is not None and site.simulated,
         windows_s=[tank.watch.course.window_s for tank in tanks],
     )
+    check_against_ledger(account, ledger, Reading(document, mistakes, manual))
     reports = build_reports(Reading(document, mistakes, manual))
     if mistakes.count or site is None:
         raise SettingsError(mistakes.lines())

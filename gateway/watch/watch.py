@@ -47,14 +47,16 @@ def watch(
     memory: WatchMemory,
     *,
     is_told: bool = True,
+    announced: Reason | None = None,
 ) -> Watched:
     """One sheet more. Never raises for bad field data; never better than what the sheet says. `is_told`: whether its
-    instant is believed: else what people gave an end to ends by the steady clock alone."""
+    instant is believed: else what people gave an end to ends by the steady clock alone. `announced`: by what somebody
+    has said that the contents are to move; None: nobody has."""
     course, course_memory = next_course(plan.course, tank, tank_input, inventory, memory.course)
     loss, loss_memory = None, memory.loss
     if plan.loss is not None:
         loss, loss_memory = next_loss(plan.loss, tank, tank_input, inventory, course.at_rest, memory.loss)
-    judged = conditions(plan, tank, tank_input, inventory, course, loss)
+    judged = _announced(conditions(plan, tank, tank_input, inventory, course, loss), announced)
     return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory), is_told)
 
 
@@ -66,6 +68,7 @@ def watch_in_parts(
     memory: WatchMemory,
     *,
     is_told: bool = True,
+    announced: Reason | None = None,
 ) -> Watched:
     """The same where `watch` raised: a part that does so begins anew, and what rests on it is not judged. The others go
     on: no mistake in a rate or a statistic keeps a high level from being told.
@@ -87,7 +90,17 @@ def watch_in_parts(
             judged[alarm.kind] = UNJUDGED
     if found is None:
         judged[AlarmKind.SLOW_LOSS] = UNJUDGED
-    return _watched(plan, tank_input, course, judged, memory._replace(course=course_memory, loss=loss_memory), is_told)
+    told = _announced(judged, announced)
+    return _watched(plan, tank_input, course, told, memory._replace(course=course_memory, loss=loss_memory), is_told)
+
+
+def _announced(judged: Mapping[AlarmKind, Condition], announced: Reason | None) -> Mapping[AlarmKind, Condition]:
+    """A movement that somebody has announced is none that nobody did."""
+    condition = None if announced is None else judged.get(AlarmKind.UNSCHEDULED_MOVEMENT)
+    if condition is None:
+        return judged
+    suppressed = condition._replace(suppressed=condition.suppressed or announced)
+    return {**judged, AlarmKind.UNSCHEDULED_MOVEMENT: suppressed}
 
 
 def _course_or_none(

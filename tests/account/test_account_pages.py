@@ -9,7 +9,7 @@ import orjson
 import pytest
 from jsonschema import Draft202012Validator
 
-from gateway.account_pages import AccountPages
+from gateway.desk.pages import AccountPages
 from gateway.errors import UsageError
 from gateway.payload.schemas import schemas
 from gateway.tank_record import EventKind

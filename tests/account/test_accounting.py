@@ -4,6 +4,7 @@ import asyncio
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from typing import Any
 import orjson
 import pytest
 
+from gateway.account.gauging import GAUGING
 from gateway.account.paper import PaperKind
 from gateway.account.transfer import MarkKind
 from gateway.actions.requests import read_action
@@ -150,9 +152,13 @@ class Disk:
         monkeypatch.setattr(OpenFile, "commit", may_fail)
 
     def is_full(self) -> None:
-        error = sqlite3.OperationalError("database or disk is full")
-        error.sqlite_errorcode = sqlite3.SQLITE_FULL
-        self.error = error
+        self.error = disk_full()
+
+
+def disk_full() -> sqlite3.OperationalError:
+    error = sqlite3.OperationalError("database or disk is full")
+    error.sqlite_errorcode = sqlite3.SQLITE_FULL
+    return error
 
 
 async def test_what_the_disk_does_not_take_does_not_hold(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -351,7 +357,7 @@ async def test_a_ledger_that_opens_late_has_its_transfers_go_on(
 ) -> None:
     """A disk that is mounted after the start: until then nothing is taken in, and no sheet is missed."""
     monkeypatch.setattr("gateway.ledger.writer._FIRST_RETRY_S", 0.02)
-    monkeypatch.setattr("gateway.accounting._WRITE_S", 0.2)
+    monkeypatch.setattr("gateway.desk.accounting._WRITE_S", 0.2)
     disk, away = tmp_path / "disk", tmp_path / "away"
     disk.mkdir()
     desk = Desk(disk)
@@ -376,7 +382,7 @@ async def test_a_ledger_that_opens_late_has_its_transfers_go_on(
 
 
 async def test_an_act_before_the_book_is_there_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.accounting._WRITE_S", 0.05)
+    monkeypatch.setattr("gateway.desk.accounting._WRITE_S", 0.05)
     desk = Desk(tmp_path)
     await desk.begin()
     desk.accounts._book = None
@@ -464,3 +470,15 @@ async def test_days_closed_by_a_clock_that_was_ahead_at_the_start_are_right_once
     assert of_day[-1]["tanks"][0]["gauging"]["instant"] == "2026-03-15T06:00:00+00:00"
     await desk.passes(120.0, days=True)
     assert len(closes(desk)) == 2
+
+
+async def test_another_site_file_in_the_middle_of_a_transfer_counts_from_then_on(desk: Desk) -> None:
+    """Its opening and its number stay; it settles as the new file says."""
+    await receipt(desk)
+    before = desk.accounts.book
+    assert before is not None
+    assert desk.phases() == {1: "settling"}
+    desk.accounts.take_over(replace(desk.plan, settling_s=60.0))
+    await desk.passes(120.0)
+    (ticket,) = papers(desk, PaperKind.TICKET)
+    assert GAUGING.from_plain(ticket.document["sides"][0]["opening"]) == before.transfers[1].sides[0].opening

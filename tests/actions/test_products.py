@@ -337,6 +337,15 @@ def test_what_was_in_the_past_is_a_fact_and_changes_no_later_one(desk: Desk) -> 
     assert history[1].entered == BEGIN + timedelta(hours=5), "and it is known when it became known"
 
 
+def test_what_each_tank_held_at_a_time(desk: Desk) -> None:
+    desk.now += timedelta(hours=5)
+    assert change(desk, "jet", effective=f"{BEGIN + timedelta(hours=3):%Y-%m-%dT%H:%MZ}")["code"] == 0
+    products = {hours: desk.acting.products(BEGIN + timedelta(hours=hours))["TK-1"] for hours in (-24, 2, 3, 9)}
+    assert products == {-24: "diesel", 2: "diesel", 3: "jet", 9: "jet"}
+    assert desk.acting.products()["TK-1"] == "jet"
+    desk.stop()
+
+
 def test_a_change_that_the_disk_refuses_neither_holds_nor_is_told(desk: Desk) -> None:
     with sqlite3.connect(desk.file) as other:
         other.execute("CREATE TRIGGER no_more BEFORE INSERT ON audit BEGIN SELECT RAISE(ABORT, 'full'); END")

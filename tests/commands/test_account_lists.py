@@ -8,7 +8,8 @@ from pathlib import Path
 import orjson
 import pytest
 
-from gateway.account_pages import AccountPages
+from gateway.commands.demonstration.books import DemoBooks
+from gateway.desk.pages import AccountPages
 from gateway.payload.writer import inventories_json
 from gateway.tank_record import TankRecord
 from tests.commands.answering import answering_all
@@ -187,3 +188,16 @@ def test_an_answer_that_is_none(capsys: Capture, command: str) -> None:
 def test_an_act_goes_to_no_address(capsys: Capture, command: str, act: str) -> None:
     said = typed(capsys, command, "--address", "127.0.0.1:1", *act.split())
     assert (said.code, "acts go to the gateway of this machine" in said.err) == (2, True)
+
+
+async def test_the_demo_tells_what_its_accounts_have_made_each_thing_once(desk: Desk) -> None:
+    books = DemoBooks(desk.file)
+    texts = [text for _, text in books.news()]
+    moved = AREA_M2 * RATE * 1800.0
+    assert texts == [f"ticket 1: receipt, TK-1: {moved:,.1f} m3 GSV"]
+    assert books.news() == []
+    assert (books.number_of("transfer", "TK-1"), books.number_of("transfer", "TK-2")) == (3, 3)
+    assert (books.number_of("ticket", "TK-1"), books.number_of("ticket", "TK-2")) == (1, None)
+    await desk.passes(4800.0, days=True)
+    (told,) = [text for _, text in books.news() if text.startswith("day ")]
+    assert told == "day 2026-03-14 is closed, revision 1; the first close: there is no opening to compare with"

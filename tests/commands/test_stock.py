@@ -15,6 +15,7 @@ from gateway.commands.accountant.stock_acts import ACTS
 from tests.commands.test_enter import WELL, Doors, _line
 from tests.commands.test_report import file as file
 from tests.commands.typed import typed
+from tests.support.messages import valid_message
 
 Capture = pytest.CaptureFixture[str]
 TYPED: Mapping[str, tuple[str, dict[str, str]]] = {
@@ -109,6 +110,9 @@ def test_a_closed_day_is_shown_as_its_reports_have_it(capsys: Capture, here: Pat
     assert said.code == 0
     assert "Closing stock, north yard" in said.out
     assert "Reconciliation of 2026-06-30, north yard" in said.out
+    told = typed(capsys, "stock", "--day", "2026-06-30", "--json")
+    document = valid_message(told.out.encode())
+    assert (document["day"], document["revision"]) == ("2026-06-30", 2)
     assert "2026-07-09 is not closed" in typed(capsys, "stock", "--day", "2026-07-09").err
 
 

@@ -1,8 +1,10 @@
 """The demo's working day: its people, its clock, and that what they ask is what the gateway understands."""
 
 import asyncio
+import signal
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,6 +15,7 @@ from gateway.commands.demonstration.people import Story, live_through
 from gateway.commands.demonstration.play import Act, working_day
 from gateway.scenario_time import SetClock
 from simulators import load_scenario
+from tests.commands.test_demo import _demo as demo
 from tests.test_scenario_time import Machine, S
 
 NOON = datetime(2026, 11, 28, 12, tzinfo=UTC)
@@ -119,3 +122,16 @@ def test_no_tank_leaves_its_working_range_all_day(tank: str) -> None:
         assert plan.limits.minimum_m is not None
         assert plan.limits.maximum_working_m is not None
         assert plan.limits.minimum_m < level < plan.limits.maximum_working_m
+
+
+@pytest.mark.timeout(120)
+async def test_the_day_is_played_with_real_sockets_and_ends_cleanly(tmp_path: Path) -> None:
+    """Until the ship's receipt is planned, 50 min after the beginning, five seconds at 600 times the pace."""
+    async with demo(tmp_path, "--working-day", "--time-factor", "600") as day:
+        await day.until("^tank-gateway demo: 5 invented tanks, SIMULATED")
+        await day.until("^06:20  loader: A ship is announced for TK-11")
+        await day.until("  transfer 1: planned$")
+        day.process.send_signal(signal.SIGTERM)
+        assert await day.end() == 0
+    assert day.lines[-1] == "Stopped."
+    assert "Traceback" not in day.complaints

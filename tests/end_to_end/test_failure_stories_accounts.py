@@ -8,6 +8,7 @@ import pytest
 from gateway.account.transfer import MarkKind, TransferKind, TransferPhase
 from gateway.keeping import kept_in
 from gateway.records import Quality
+from gateway.tank_record import EventKind
 from gateway.tank_state import Motion
 from tests.end_to_end.books import LEDGER, Kept, marks_of, moved
 from tests.end_to_end.story import played, state, text
@@ -301,3 +302,26 @@ async def test_story_20_a_ticket_that_rests_on_a_temperature_by_hand_says_so(tmp
         handover = await story.gateway.acting.act({"action": "list"}, "day shift")
         assert "element 2 replaced" in str(handover["entries"])
         assert handover["transfers"] == []
+
+
+async def test_a_movement_that_was_announced_calls_nobody_and_one_that_was_not_does(tmp_path: Path) -> None:
+    """60 m3 on 254.47 m2 are 236 mm; 5 mm would do. After a rest of 45 min the same again, which nobody announced."""
+    keep = kept_in(tmp_path, "demo", LEDGER)
+    async with played(["TK-101"], tmp_path, factor=300.0, period="30 s", site=SOON, keep=keep) as story:
+        kept = Kept(story, tmp_path)
+        await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
+        await story.passes("TK-101", 3600.0)
+        await kept.ask("start-transfer", kind="dispatch", source="TK-101")
+        tank = story.simulator.tank("TK-101")
+        tank.set_flow(-60.0)
+        await story.passes("TK-101", 3600.0)
+        tank.set_flow(0.0)
+        hidden = story.alarms("TK-101", active=False)["unscheduled_movement"]["alarm"]
+        assert (hidden["phase"], hidden["reason"]["text"]) == ("suppressed", "transfer 1 is open: dispatch")
+        await kept.ask("finish-transfer", transfer="1")
+        await kept.ticket()
+        await story.passes("TK-101", 2 * 3600.0)
+        assert story.events(EventKind.ALARM_RAISED, "unscheduled_movement") == []
+        assert "unscheduled_movement" not in story.alarms("TK-101", active=False), "nothing is suppressed any more"
+        tank.set_flow(-60.0)
+        await story.alarm("unscheduled_movement", "TK-101")

@@ -107,7 +107,7 @@ def test_by_size_goes_first_what_all_have_and_then_what_some_need_which_is_count
 
 def test_the_file_stays_within_its_size_and_the_newest_stay_in_it(bench: Bench) -> None:
     """Several times as much as fits is written."""
-    largest = 250_000
+    largest = 320_000
     plan = LedgerPlan(largest_bytes=largest, keep_s=1e9)
     retention = Retention(plan, bench.transactions, bench.clock)
     for _ in range(150):

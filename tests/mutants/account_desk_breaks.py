@@ -4,8 +4,8 @@ from tests.mutants.a_break import Break
 
 __all__ = ["ACCOUNT_DESK_BREAKS"]
 
-ACCOUNTING = "gateway/accounting.py"
-DAYS = "gateway/account_days.py"
+ACCOUNTING = "gateway/desk/accounting.py"
+DAYS = "gateway/desk/days.py"
 PAPERS = "gateway/ledger/account_papers.py"
 OVER_A_LEDGER = ("tests/account/test_accounting.py",)
 IN_THE_FILE = ("tests/ledger/test_account_papers.py",)

@@ -305,7 +305,7 @@ BALANCE_BREAKS: tuple[Break, ...] = (
     Break("an uncertainty of k = 1 told as k = 2", UNCERTAINTY, "COVERAGE = 2.0", "COVERAGE = 1.0", OF_UNCERTAINTY),
     Break(
         "the day of a ticket not closed again for its late document",
-        "gateway/account_days.py",
+        "gateway/desk/days.py",
         '    PaperKind.AMOUNT: ("ticket",),\n',
         "    PaperKind.AMOUNT: (),\n",
         OF_LATE,

@@ -21,6 +21,13 @@ REFUSED = ("tests/settings/test_invalid_site_files.py",)
 
 CONDITION_BREAKS: tuple[Break, ...] = (
     Break(
+        "a transfer that somebody announced is told as a movement that nobody did",
+        "gateway/watch/watch.py",
+        "suppressed=condition.suppressed or announced",
+        "suppressed=condition.suppressed",
+        ("tests/watch/test_life_of_a_watch.py",),
+    ),
+    Break(
         "a high judged by the lower of two gauges",
         LEVELS,
         "return max(known, default=None), min(known, default=None), above, below",

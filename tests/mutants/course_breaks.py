@@ -186,13 +186,6 @@ COURSE_BREAKS: tuple[Break, ...] = (
         "one spike taken for a movement", HOLDING, "if window.left.times and followed", "if False and followed", MOVED
     ),
     Break(
-        "a transfer that somebody announced is found",
-        HOLDING,
-        "plan.unscheduled is not None and not expected",
-        "plan.unscheduled is not None",
-        COURSE,
-    ),
-    Break(
         "a water draw called thermal",
         ACTIVITY,
         "        if off_m < 0.0 and drawn_m3 >= half_m * quiet.area_m2:\n",

@@ -23,3 +23,10 @@ tanks:
 def test_a_longer_window_takes_an_older_opening(tmp_path: Path, window: str, seen_after_s: float) -> None:
     settings = load(tmp_path, f"{SITE}watch:\n  window: {window}\n{TANK}")
     assert settings.account.flow_seen_after_s == seen_after_s
+
+
+@pytest.mark.parametrize(("every", "warned"), [("15 min", False), ("20 min", True)])
+def test_a_ledger_that_keeps_too_few_sheets_for_a_close_is_warned_of(tmp_path: Path, every: str, warned: bool) -> None:
+    """Of the usual closing age, 15 min."""
+    settings = load(tmp_path, f"{SITE}ledger:\n  every: {every}\n{TANK}")
+    assert any("no day has a closing sheet" in text for text in settings.warnings) is warned

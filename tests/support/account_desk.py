@@ -3,14 +3,15 @@
 import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from gateway.account.plan import AccountPlan
-from gateway.account_days import DayCloses
-from gateway.accounting import Accounting
 from gateway.actions.account_requests import AccountAction
 from gateway.actions.requests import read_action
+from gateway.desk.accounting import Accounting
+from gateway.desk.days import DayCloses
 from gateway.keeping import Keeping, kept_in
 from gateway.ledger.plan import LedgerPlan
 from gateway.tank_record import TankRecord
@@ -30,6 +31,8 @@ class Desk:
     plan: AccountPlan = PLAN
     every_s: float = 30.0
     heard: list[TankRecord] = field(default_factory=list)
+    words: dict[str, list[tuple[datetime, str]]] = field(default_factory=dict)
+    """By tank, the newest first: what it holds from when on, beside what its sheets say."""
 
     def utc_ns(self) -> int:
         return round(self.yard.now.timestamp() * 1e9)
@@ -46,8 +49,16 @@ class Desk:
         self.keeping: Keeping = kept_in(self.folder, SITE, plan)(self.yard.boot, self)
         self.newest: dict[str, TankRecord] = {}
         products = {tag: tank.product for tag, tank in self.yard.tanks.items()}
+
+        def held(at: datetime | None) -> Mapping[str, str]:
+            instant = at or self.yard.now
+            return {
+                tag: next((word for since, word in self.words.get(tag, ()) if since <= instant), product)
+                for tag, product in products.items()
+            }
+
         self.accounts = Accounting(
-            self.yard.boot, self.plan, lambda: products, self.keeping, self, lambda: list(self.newest.values())
+            self.yard.boot, self.plan, held, self.keeping, self, lambda: list(self.newest.values())
         )
         self.days = DayCloses(self.accounts)
         await self.accounts.turn()
@@ -90,11 +101,15 @@ class Desk:
                 await self.days.look()
 
     async def ask(self, by: str = "kim", **request: str) -> dict[str, Any]:
-        action = read_action(request)
-        assert isinstance(action, AccountAction)
-        answer = await self.accounts.act(request, action, by)
+        answer = await self.accounts.act(request, self.action(request), by)
         await self.settled()
         return answer
+
+    def action(self, request: Mapping[str, str]) -> AccountAction:
+        """As the door reads it."""
+        action = read_action(request)
+        assert isinstance(action, AccountAction)
+        return action
 
     async def well(self, **request: str) -> list[str]:
         answer = await self.ask(**request)

@@ -21,7 +21,7 @@ from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.calculation.plan import FreeWaterSource, GaugeKind, GaugePlan
 from gateway.kept_memory import Kept
 from gateway.pipeline import Pipeline
-from gateway.records import ReasonCode, TankInput
+from gateway.records import Reason, ReasonCode, TankInput
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmPhase, Motion, Priority, TankState
 from gateway.watch.alarms.commands import AlarmCommand, AlarmRefusedError, AlarmVerb
@@ -403,3 +403,35 @@ def test_a_water_draw_is_told_as_one_with_the_movement_that_it_is() -> None:
     assert (ended.kind, ended.subject) == (EventKind.MOVEMENT_ENDED, "emptying")
     assert ended.reason is not None
     assert ended.reason.code is ReasonCode.WATER_DRAW
+
+
+def test_a_movement_that_was_announced_hides_that_alarm_and_no_other() -> None:
+    """Product goes after an hour at rest, 1 mm in 10 s. Announced from the beginning, from the middle, and never."""
+    announced = Reason(ReasonCode.NOT_APPLICABLE, "transfer 3 is open: dispatch")
+    kind = AlarmKind.UNSCHEDULED_MOVEMENT
+    plan = WatchPlan("TK-1", alarms=(*WATCH.alarms, alarm(kind)))
+    tank = straight_plan(gauge=PLAN.gauge)
+    phases: dict[str, dict[str, set[AlarmPhase]]] = {}
+    for name, since_s in (("always", 0), ("late", 5400), ("never", 10_000_000)):
+        memory, watched = EMPTY_MEMORY, NO_WATCH
+        seen: dict[str, set[AlarmPhase]] = {}
+        for second in range(0, 7200, 10):
+            given = TankInput(
+                "TK-1",
+                NOON + timedelta(seconds=second),
+                level=good(5.0 - 1e-4 * max(0.0, second - 3600.0)),
+                elements=(good(15.0),) * len(tank.temperature.elements),
+                reference_density=good(800.0),
+                steady_s=1000.0 + second,
+            )
+            sheet, memory = calculate(tank, given, memory)
+            by = announced if second >= since_s else None
+            found = watch_module.watch(plan, tank, given, sheet, watched, announced=by)
+            watched = found.memory
+            for standing in found.state.alarms:
+                seen.setdefault(standing.name, set()).add(standing.phase)
+        phases[name] = seen
+    assert phases["always"].pop(kind.value) == {AlarmPhase.SUPPRESSED}
+    assert phases["never"].pop(kind.value) == {AlarmPhase.UNACKNOWLEDGED}
+    assert phases["late"].pop(kind.value) == {AlarmPhase.UNACKNOWLEDGED, AlarmPhase.SUPPRESSED}
+    assert phases["always"] == phases["never"] == phases["late"]

@@ -1,7 +1,7 @@
 """Pure: an amount that another measured, entered or taken back, and why one is refused."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from math import isfinite
 from typing import NamedTuple
 
@@ -25,6 +25,10 @@ __all__ = [
     "reversed_by",
 ]
 
+_LONGEST_TEXT = 500
+_MOST_M3, _MOST_KG = 1e7, 1e10
+"""Twenty times the largest tanker: what is more is a slip of the keyboard (common practice)."""
+_FIRST = datetime(1970, 1, 1, tzinfo=UTC)
 _AHEAD = timedelta(seconds=60)
 """So far may the clock of whoever enters it be ahead."""
 MASSES = ("mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass")
@@ -49,6 +53,12 @@ class KnownAmounts(NamedTuple):
     """By product of the site: on which measure its book is kept (`balance.stocked.measure_of`)."""
     products: Mapping[str, str]
     """By tank of the site: what it holds or has held."""
+    last_number: int = 0
+    """That was given, whether its amount is here or not: an older ledger may stand in the place of a newer one."""
+
+    @property
+    def next_number(self) -> int:
+        return max([self.last_number, *(amount.number for amount in self.amounts)]) + 1
 
 
 class Facts:
@@ -56,7 +66,7 @@ class Facts:
 
     def __init__(self, known: KnownAmounts) -> None:
         self.known = known
-        self.next_number = max((amount.number for amount in known.amounts), default=0) + 1
+        self.next_number = known.next_number
         self.tickets = {ticket.number: ticket for ticket in known.tickets}
         self.standing = standing_tickets(known.tickets)
         self.documents = document_of(known.amounts, known.tickets)
@@ -98,6 +108,7 @@ def amount_paper(amount: Amount) -> AccountPaper:
 def entered(facts: Facts, command: EnterAmount, now: datetime) -> Amount:
     """The amount, with the next number. Raises AmountRefusedError, with what to do instead."""
     known = facts.known
+    _check_texts(command)
     _check_value(command)
     _check_measure(known, command)
     _check_time(command, now)
@@ -138,17 +149,29 @@ def reversed_by(known: KnownAmounts, command: ReverseAmount, now: datetime) -> A
         raise AccountRefusedError(f"{wrong.key} was taken back by {earlier.key}", "enter it again if it was right")
     if not command.why.strip():
         raise AccountRefusedError(f"to take {wrong.key} back a reason is needed", "say why")
-    number = max(by_number) + 1
-    return wrong._replace(number=number, entered=now, by=command.by, why=command.why, reverses=wrong.number)
+    return wrong._replace(number=known.next_number, entered=now, by=command.by, why=command.why, reverses=wrong.number)
 
 
 def _reference(given: Amount | EnterAmount) -> tuple[str, str, str]:
     return given.source, given.reference, given.product
 
 
+def _check_texts(command: EnterAmount) -> None:
+    """What stands in lists, letters and cells for years: the same as the door takes of one amount, also of a file."""
+    for column in ("reference", "owner", "why"):
+        text = getattr(command, column)
+        if len(text) > _LONGEST_TEXT or not text.isprintable():
+            what = f"it is no text of at most {_LONGEST_TEXT} characters"
+            raise AmountRefusedError(column, what, "write it in plain words, without marks that are not seen")
+
+
 def _check_value(command: EnterAmount) -> None:
     if not isfinite(command.value):
         raise AmountRefusedError("amount", f"{command.value} is no amount", "give for example 32.4 m3")
+    most = _MOST_KG if command.measure in MASSES else _MOST_M3
+    if abs(command.value) > most:
+        told = f"{_MOST_KG / 1000.0:,.0f} t" if command.measure in MASSES else f"{_MOST_M3:,.0f} m3"
+        raise AmountRefusedError("amount", "no site moves so much at once", f"an amount is at most {told}")
     if command.kind is AmountKind.ADJUSTMENT:
         if command.value == 0.0:
             raise AmountRefusedError("amount", "an adjustment of nothing changes nothing", "give what is added or off")
@@ -182,6 +205,9 @@ def _check_time(command: EnterAmount, now: datetime) -> None:
         raise AmountRefusedError(
             "at", f"{command.instant:%Y-%m-%d %H:%M} UTC is still to come", "give when it was moved, with its zone"
         )
+    if command.instant < _FIRST:
+        text = f"{command.instant.isoformat()} is not of this age"
+        raise AmountRefusedError("at", text, f"give a year from {_FIRST.year} on")
 
 
 def _check_tank(known: KnownAmounts, command: EnterAmount) -> None:

@@ -7,6 +7,7 @@ sheet at the boundary, what nobody can tell apart goes to the side where the nex
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.account.amount import Amount, AmountKind
@@ -14,6 +15,7 @@ from gateway.account.commands import EnterAmount
 from gateway.account.gauging import Gauging
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Direction, Side, Transfer, TransferKind, TransferPhase
+from gateway.account.transfers.moved import changed_between
 from gateway.account.uncertainty import Budget, area_between, of_document, of_gauging, together
 from gateway.records import Figure, Quality, Reason, ReasonCode, because
 
@@ -56,6 +58,8 @@ class _Leg(NamedTuple):
     """None: it goes on."""
     sign: float
     """Of what the tank holds more, to what its kind says."""
+    told: Mapping[str, Figure] = MappingProxyType({})
+    """By measure, what its ticket says of it: as good as that it is at most."""
 
 
 _DOCUMENTS = {
@@ -133,7 +137,7 @@ def moved_within(
 def _legs_of_ticket(ticket: Ticket) -> list[_Leg]:
     products = {side.opening.product for side in ticket.sides}
     return [
-        _Leg(ticket.key, kind, side.opening.product, side.tank, side.opening, side.closing, sign)
+        _Leg(ticket.key, kind, side.opening.product, side.tank, side.opening, side.closing, sign, side.moved)
         for side in ticket.sides
         for kind, sign in _counts(ticket.kind, side.direction, len(products))
     ]
@@ -207,6 +211,13 @@ def _share(span: Span, leg: _Leg, measures: Mapping[str, str]) -> Moved:
                 source=leg.source,
             )
         )
+    doubts = _doubts_of(leg, first, last, measure)
+    if doubts and not quality:
+        quality = Quality.UNCERTAIN
+        reasons += [
+            because(ReasonCode.INPUT_UNCERTAIN, "{source}: {reason}", source=leg.source, reason=doubt)
+            for doubt in doubts
+        ]
     if lost_before or lost_after:
         quality = max(quality, Quality.UNCERTAIN)
         reasons.append(
@@ -231,6 +242,15 @@ def _share(span: Span, leg: _Leg, measures: Mapping[str, str]) -> Moved:
         False,
         leg.source,
     )
+
+
+def _doubts_of(leg: _Leg, first: Gauging, last: Gauging, measure: str) -> tuple[Reason, ...]:
+    """Why what moved is an estimate though both sheets of it are Good: somebody has overruled something, nobody watched
+    for a while, or the tank was reckoned in another way at its end."""
+    told = leg.told.get(measure)
+    if told is not None:
+        return (told.reasons or (_UNCERTAIN,)) if told.quality else ()
+    return changed_between(first, last)[measure]
 
 
 def _at(span: Span, leg: _Leg, instant: datetime, measure: str) -> tuple[Gauging, bool]:
@@ -307,3 +327,6 @@ def _void(amount: Amount) -> tuple[Reason, ...]:
         return ()
     phrase = "{source} is of ticket {ticket}, which counts no more: it counts by itself"
     return (because(ReasonCode.INPUT_UNCERTAIN, phrase, source=amount.key, ticket=amount.ticket),)
+
+
+_UNCERTAIN = Reason(ReasonCode.INPUT_UNCERTAIN, "it is Uncertain")

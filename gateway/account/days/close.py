@@ -32,7 +32,7 @@ class DayBooks(NamedTuple):
     sheets: Mapping[str, Sequence[Gauging]]
     """By tank, of every tank: the last sheet at or before the end of the day, and where that is old the first after."""
     products: Mapping[str, str]
-    """By tank, of every tank: what it holds by the site file; for a tank without a sheet."""
+    """By tank, of every tank: what it held at the end of the day; for a tank without a sheet."""
     tickets: Sequence[Ticket] = ()
     """Those whose span, from opening to closing, reaches into the month of the day, and those that one of the amounts
     names; with all that reverse or replace them. An amount that names a ticket which is not here counts as nothing:

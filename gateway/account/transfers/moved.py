@@ -17,6 +17,7 @@ __all__ = [
     "MASSES",
     "AmountUncertainty",
     "between",
+    "changed_between",
     "main_measure",
     "no_uncertainty",
     "ticket_moved",
@@ -50,7 +51,7 @@ def between(
 ) -> dict[str, Figure]:
     """By measure, SI: what moved in that direction between two sheets of a tank; below zero: the other way."""
     sign = 1.0 if direction is Direction.INTO else -1.0
-    changed = _changed(opening, closing)
+    changed = changed_between(opening, closing)
     return {name: _moved(name, sign, opening, closing, (*doubts, *changed.get(name, ()))) for name in MEASURES}
 
 
@@ -102,7 +103,7 @@ def _moved(name: str, sign: float, opening: Gauging, closing: Gauging, doubts: t
     return Figure(sign * (after.value - before.value), quality, (*reasons, *doubts), age_s, manual)
 
 
-def _changed(opening: Gauging, closing: Gauging) -> dict[str, tuple[Reason, ...]]:
+def changed_between(opening: Gauging, closing: Gauging) -> dict[str, tuple[Reason, ...]]:
     """By measure: what else than the contents makes the difference between two sheets."""
     found: list[tuple[Iterable[str], Reason]] = []
     if opening.product != closing.product:

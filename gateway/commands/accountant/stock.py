@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from gateway.account.paper import PaperKind
 from gateway.commands.accountant.books import opened_books
 from gateway.commands.accountant.report_kinds import KINDS, Wanted
 from gateway.commands.accountant.report_text import report_lines
@@ -22,8 +23,10 @@ from gateway.commands.operator.running_gateway import (
 )
 from gateway.commands.output import write, write_json
 from gateway.commands.which_gateway import chosen_gateway
+from gateway.desk.told import CAUTION, DOCUMENTS
 from gateway.display import printable
 from gateway.errors import UsageError
+from gateway.payload.outside import outside
 from gateway.payload.reader import inventory_of
 from gateway.payload.writer import INVENTORIES_SCHEMA
 
@@ -61,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--day", metavar="DAY", dest="of_day", help="a day that is closed, by its date; `last` for the newest"
     )
-    parser.add_argument("--json", action="store_true", help="print the answer as it came, in SI")
+    parser.add_argument("--json", action="store_true", help="print it for a program, in SI")
     acts = parser.add_subparsers(prog="tank-gateway stock", dest="act", metavar="ACT", title="acts", required=False)
     for word, act in ACTS.items():
         _add_act(acts, word, act)
@@ -121,6 +124,10 @@ def _show(arguments: argparse.Namespace) -> int:
 def _show_day(arguments: argparse.Namespace) -> int:
     """As its reports have it: what the tanks held, and the book against them."""
     with opened_books(None, None, lambda _: None) as books:
+        if arguments.json:
+            close = books.day(arguments.of_day)
+            write_json({"schema": DOCUMENTS[PaperKind.DAY], "key": close.key, "notice": CAUTION, **outside(close)})
+            return 0
         wanted = Wanted(arguments.of_day)
         reports = [KINDS[kind].make(books, wanted) for kind in ("stock", "reconciliation")]
     write(*report_lines(reports[0], books.reports), "", *report_lines(reports[1], books.reports))

@@ -82,6 +82,8 @@ def _working_day(command: str, settings: SiteSettings) -> list[str]:
     return [
         f"  {command} transfers{address}",
         f"  {command} stock{address}",
+        f"  {command} report ticket --ticket 1        (from 09:53 on; --format pdf writes a file)",
+        f"  {command} report reconciliation           (of the newest day that is closed)",
         "",
         "It is half past five in the morning. At 06:00 the day before ends; at 06:40 a ship is unloaded into TK-11,",
         "from 07:30 on road cars are loaded from TK-12, at 11:40 water is drawn off, at 13:30 diesel goes from TK-11",

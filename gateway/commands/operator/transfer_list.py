@@ -75,11 +75,16 @@ class Told(NamedTuple):
 
 def transfer_lines(transfers: Iterable[Told], tanks: Mapping[str, SheetNow], now: datetime, zone: tzinfo) -> list[str]:
     """What moves first, then what somebody has to say, then what waits."""
-    ordered = sorted(transfers, key=lambda each: (_ORDER.index(each.phase), each.number))
+    ordered = sorted(transfers, key=_place)
     lines: list[str] = []
     for each in ordered:
         lines += ["", *_one(each, tanks, now, zone)]
     return lines
+
+
+def _place(told: Told) -> tuple[int, int]:
+    """Of those that are over the newest first."""
+    return _ORDER.index(told.phase), -told.number if told.phase.is_over else told.number
 
 
 def measure_words(measure: str) -> str:

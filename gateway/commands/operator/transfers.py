@@ -62,7 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=web_address,
         help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
     )
-    parser.add_argument("--all", action="store_true", help="those too that are closed or cancelled, the newest first")
+    parser.add_argument("--all", action="store_true", help="those of the last 31 days too that are closed or cancelled")
     parser.add_argument("--json", action="store_true", help="print the answer as it came, in SI")
     acts = parser.add_subparsers(prog="tank-gateway transfers", dest="act", metavar="ACT", title="acts", required=False)
     for word, act in ACTS.items():

@@ -4,12 +4,14 @@ from collections.abc import Collection
 from zoneinfo import ZoneInfo, available_timezones
 
 from gateway.account.plan import FLOW_SEEN_AFTER_S, AccountPlan, BalanceTolerance
+from gateway.ledger.plan import LedgerPlan
 from gateway.settings.account.models import AccountModel
+from gateway.settings.deliveries.surroundings import Reading
 from gateway.settings.lines.plans import declared_names
 from gateway.settings.reading.document import Document, KeyPath, Mistakes
 from gateway.settings.reading.validation import suggestion, validate
 
-__all__ = ["build_account"]
+__all__ = ["build_account", "check_against_ledger"]
 
 _PATH: KeyPath = ("account",)
 _LONGEST_SETTLING_S = 24 * 3600.0
@@ -54,6 +56,21 @@ def build_account(
         measures=dict(model.measures),
         owners=dict(model.owners),
     )
+
+
+def check_against_ledger(account: AccountPlan, ledger: LedgerPlan | None, reading: Reading) -> None:
+    """A day is closed by a sheet that is kept: there has to be one that is young enough. A site that has said nothing
+    of its accounts is warned, as it may want none."""
+    path: KeyPath = (*_PATH, "closing_age")
+    if ledger is None or ledger.every_s <= account.closing_age_s:
+        return
+    every, age = (f"{seconds:g} s" for seconds in (ledger.every_s, account.closing_age_s))
+    if reading.document.node(path) is None:
+        text = f"with a record each {every} no day has a closing sheet of {age} at most; give {age} or less"
+        reading.manual.warn(("ledger", "every"), text)
+    else:
+        text = f"with a record each {every} (ledger.every) no sheet is {age} old at most; give {every} or more"
+        reading.mistakes.add(path, text)
 
 
 def _check(model: AccountModel, document: Document, mistakes: Mistakes) -> None:

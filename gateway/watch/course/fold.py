@@ -32,13 +32,8 @@ def next_course(
     tank_input: TankInput,
     inventory: Inventory,
     memory: CourseMemory,
-    *,
-    expected: bool = False,
 ) -> tuple[Course, CourseMemory]:
-    """The course of a tank at one sheet, and what is remembered for the next. Never raises for bad field data.
-
-    `expected`: somebody has announced that the tank moves, so that no movement of it is unscheduled.
-    """
+    """The course of a tank at one sheet, and what is remembered for the next. Never raises for bad field data."""
     utc_s = tank_input.instant.timestamp()
     now_s = utc_s if tank_input.steady_s is None else tank_input.steady_s
     level, tov = inventory.figures.level, inventory.figures.tov
@@ -60,7 +55,7 @@ def next_course(
         holding = _waiting(memory.holding)
     else:
         now = Now(contents, basis, time_s, now_s)
-        holding = next_holding(memory.holding, plan, tank, now, window, memory.moving, moving, expected)
+        holding = next_holding(memory.holding, plan, tank, now, window, memory.moving, moving)
         why = activity_reason(holding.quiet, contents, now_s, utc_s)
     moved = movement_fault(holding.armed, holding.followed, now_s, utc_s)
     if moved is not None:

@@ -50,16 +50,12 @@ def next_holding(
     window: Window,
     was: Moving,
     moving: Moving,
-    expected: bool,
 ) -> Holding:
-    """`before` with the contents of now; `was` and `moving`: how it moved at the last sheet, and moves.
-
-    `expected`: somebody has announced that it moves.
-    """
+    """`before` with the contents of now; `was` and `moving`: how it moved at the last sheet, and moves."""
     contents, basis, time_s, now_s = now
     followed, quiet, armed = before
     unscheduled = plan.unscheduled or _DEFAULT
-    arms = plan.unscheduled is not None and not expected
+    arms = plan.unscheduled is not None
     if window.left.times and followed is not None:
         # A wave, a spike, or the begin of something: the next readings tell.
         return before if arms else before._replace(armed=None)

@@ -16,8 +16,8 @@ FOUND ends
   armed by what it holds now.
 
 A tank in the middle of its work never comes to be armed, so that one movement at a rate is one finding, and that of a
-tank which fills and empties all day is none. Whoever knows of a movement says so by `expected`; a tank whose movements
-are nobody's concern has no plan for it. Common practice, and no regulatory leak-detection method.
+tank which fills and empties all day is none. Whoever knows of a movement has the alarm suppressed (`watch.py`); a tank
+whose movements are nobody's concern has no plan for it. Common practice, and no regulatory leak-detection method.
 """
 
 from typing import NamedTuple

@@ -73,6 +73,13 @@ def test_times_are_of_the_site_where_they_have_no_zone() -> None:
     ]
 
 
+@pytest.mark.parametrize("reference", ["R\x1b[31m1", "R" * 501, "R\u202e1", "R\x001"])
+def test_a_file_brings_in_no_text_that_the_door_would_refuse(reference: str) -> None:
+    (told,) = mistakes(f"{HEAD}\ndispatch;rack;diesel;1 m3;2026-11-26 14:00;{reference}")
+    assert told.startswith("line 2, reference: ")
+    assert "it is no text of at most 500 characters" in told
+
+
 WRITE_A_TIME = "write date and time of day as 2026-11-27 06:12, or with its zone as 2026-11-27T06:12+01:00"
 ROW = "dispatch;rack;diesel;32.4 m3;2026-11-26 14:00;R-1"
 

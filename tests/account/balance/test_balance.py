@@ -11,7 +11,7 @@ from gateway.account.days.boundary import day_after, day_named
 from gateway.account.plan import BalanceTolerance
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import TransferKind, TransferPhase
-from gateway.records import Quality, ReasonCode
+from gateway.records import Quality, Reason, ReasonCode
 from tests.support.account_days import amount, at, balance, closed, gauging, plan, said, ticket, transfer
 
 PLAN = plan(boundary=at("2026-11-26 00:00").time())
@@ -231,6 +231,34 @@ def test_an_estimate_stays_one_in_everything_that_rests_on_it() -> None:
     found = balance(closed(PLAN, SECOND, sheets, closes=[BEFORE]))
     assert (found.physical.quality, found.gain.quality, found.tanks) == (Quality.UNCERTAIN, Quality.UNCERTAIN, (1, 1))
     assert "TK-1: one element has failed" in said(found.physical)
+
+
+def test_what_rests_on_an_uncertain_ticket_is_an_estimate_though_its_sheets_are_good() -> None:
+    """A ticket that somebody closed in spite of a doubt, or over a gap that nothing bears out."""
+    made = over_midnight()
+    gap = Reason(ReasonCode.UNWATCHED, "nobody saw TK-1 for a while")
+    moved = {
+        name: figure if figure.value is None else figure._replace(quality=Quality.UNCERTAIN, reasons=(gap,))
+        for name, figure in made.sides[0].moved.items()
+    }
+    doubted = made._replace(sides=(made.sides[0]._replace(moved=moved),), moved=moved, quality=Quality.UNCERTAIN)
+    second, third = two_days(tickets=[doubted])
+    for close, value in ((second, 60.0), (third, 40.0)):
+        found = balance(close)
+        for figure in (found.receipts, found.book, found.gain, close.month[0].receipts):
+            assert figure.quality is Quality.UNCERTAIN
+        assert found.receipts.value == value
+        assert "ticket 1: nobody saw TK-1 for a while" in said(found.receipts)
+
+
+def test_what_moves_while_the_tank_comes_to_be_reckoned_in_another_way_is_an_estimate() -> None:
+    """A reload that changes its table in the middle of a transfer."""
+    opening = over_midnight().sides[0].opening
+    running = transfer(1, TransferKind.RECEIPT, TransferPhase.RUNNING, opening)
+    another = gauging("TK-1", SECOND.end, 160.0)._replace(plan="p2")
+    found = balance(closed(PLAN, SECOND, [another], transfers=[running], closes=[BEFORE]))
+    assert (found.receipts.value, found.receipts.quality) == (60.0, Quality.UNCERTAIN)
+    assert "the site file, or what people have entered of the tank, changed" in said(found.receipts)
 
 
 @pytest.mark.parametrize(

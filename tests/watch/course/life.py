@@ -66,7 +66,6 @@ class Life:
         self.memory: Memory = EMPTY_MEMORY
         self.course_memory: CourseMemory = NO_COURSE
         self.told: list[Told] = []
-        self.expected = False
 
     def instant(self) -> datetime:
         return NOON + timedelta(seconds=self.second + self.utc_off_s)
@@ -107,9 +106,7 @@ class Life:
 
     def take(self, given: TankInput) -> Told:
         inventory, self.memory = calculate(self.tank, given, self.memory)
-        course, self.course_memory = next_course(
-            self.plan, self.tank, given, inventory, self.course_memory, expected=self.expected
-        )
+        course, self.course_memory = next_course(self.plan, self.tank, given, inventory, self.course_memory)
         self.told.append(Told(self.second, course, inventory))
         return self.told[-1]
 

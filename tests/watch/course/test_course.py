@@ -106,14 +106,6 @@ def test_a_movement_at_a_rate_is_one_finding_that_ends_with_it() -> None:
     assert 3600 + 1800 + 900 <= ended_s <= 3600 + 1800 + 1020, "once it has stood for 15 min"
 
 
-def test_what_is_announced_is_no_finding() -> None:
-    life = tk_101()
-    life.rest(3600, 9.412)
-    life.expected = True
-    life.flow(1800, 9.412, 300.0)
-    assert life.finding() == []
-
-
 @pytest.mark.parametrize("period_s", [30.0, 60.0, 120.0])
 def test_a_tank_that_is_polled_slowly_and_is_noisier_than_most_does_not_move_by_that(period_s: float) -> None:
     """1.2 mm of white noise, twice what a gauge mostly has: six readings of a window may lie on a line by chance. With

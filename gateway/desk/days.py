@@ -5,7 +5,8 @@ A boundary that passed while the gateway was down is closed afterwards. One clos
 
 import asyncio
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -20,7 +21,7 @@ from gateway.account.days.close import close_day, day_paper
 from gateway.account.days.due import AT_ONCE, ask_for_close, day_asked, days_due, days_touched
 from gateway.account.gauging import gauging_of
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
-from gateway.accounting import Accounting
+from gateway.desk.accounting import Accounting
 from gateway.errors import NotKeptError
 from gateway.ledger.account_reading import closed_days, day_books, late_papers
 from gateway.ledger.document_reading import known_of, spans_of
@@ -58,6 +59,8 @@ class DayCloses:
         """From when to when something has changed since the days in it were closed."""
         self._late_since_s = 0.0
         self._not_before_s = 0.0
+        self._meanwhile: list[AccountPaper] | None = None
+        """While a day is closed: what is kept after its books were read."""
         self._late_tickets: set[int] = set()
         """What changed of these tickets or their documents: where both lie is late too."""
         self._has_looked = False
@@ -134,17 +137,22 @@ class DayCloses:
 
     async def _close(self, day: Day) -> None:
         accounts = self._accounts
-        plan, products = accounts.plan, accounts.products
-        books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
-        close = close_day(plan, day, books, accounts.now())
-        self._looked_at.add(day.name)
-        if close is None:
-            return
-        outcome = Outcome((day_paper(close),), (), (f"{close.day} closed as revision {close.revision}",))
-        await accounts.commit(lambda _: (None, outcome))
+        plan, products = accounts.plan, self._held_at_end(day)
+        with self._closing():
+            books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
+            close = close_day(plan, day, books, accounts.now())
+            self._looked_at.add(day.name)
+            if close is None:
+                return
+            outcome = Outcome((day_paper(close),), (), (f"{close.day} closed as revision {close.revision}",))
+            await accounts.commit(lambda _: (None, outcome))
         self.closed += 1
         self._by_themselves.append(accounts.steady_s())
         self._log.info(CLOSED, day=close.day, revision=close.revision, quality=close.quality.word, why=close.why)
+
+    def _held_at_end(self, day: Day) -> Mapping[str, str]:
+        """What a tank is put to at the boundary, or after it, is not of that day."""
+        return self._accounts.products_at(day.end - timedelta(microseconds=1))
 
     # What came late
 
@@ -152,6 +160,20 @@ class DayCloses:
         """All that holds from now on."""
         for paper in outcome.papers:
             self._note(paper)
+        if self._meanwhile is not None:
+            self._meanwhile += outcome.papers
+
+    @contextmanager
+    def _closing(self) -> Iterator[None]:
+        """From the reading of a day's books until its close is kept. What is kept in between is not in it, and was not
+        late either as long as the day was not closed."""
+        self._meanwhile = []
+        try:
+            yield
+        finally:
+            meanwhile, self._meanwhile = self._meanwhile, None
+            for paper in meanwhile:
+                self._note(paper)
 
     def _note(self, paper: AccountPaper) -> None:
         span = _span(paper)
@@ -199,11 +221,13 @@ class DayCloses:
         accounts = self._accounts
         self._refuse_clock()
         async with self._turn:
-            plan, products, now = accounts.plan, accounts.products, accounts.now()
+            plan, now = accounts.plan, accounts.now()
             day = day_asked(plan, command, now)
-            books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
-            outcome = ask_for_close(plan, command, books, now)
-            kept = await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
+            products = self._held_at_end(day)
+            with self._closing():
+                books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
+                outcome = ask_for_close(plan, command, books, now)
+                kept = await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
         self.closed += 1
         return kept
 
@@ -212,11 +236,11 @@ class DayCloses:
         accounts = self._accounts
         self._refuse_clock()
         async with self._turn:
-            amounts, tickets = await accounts.read(lambda connection: known_of(connection, command))
+            amounts, tickets, last = await accounts.read(lambda connection: known_of(connection, command))
             gaugings = [gauging_of(record) for record in accounts.sheets().values()]
             products = {*accounts.products.values(), *accounts.plan.measures}
             measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
-            known = KnownAmounts(amounts, tickets, measures, accounts.products)
+            known = KnownAmounts(amounts, tickets, measures, accounts.products, last)
             now = accounts.now()
             match command:
                 case EnterAmount():

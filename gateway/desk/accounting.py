@@ -18,22 +18,21 @@ import structlog
 from gateway.account.commands import AccountCommand, AccountRefusedError, AmountCommand, CloseDay
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
-from gateway.account.transfers.acts import act as act_on_transfers
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.restart import resumed
-from gateway.account_begin import amount_uncertainty, book_from
-from gateway.account_queue import Held, WaitingSheets
-from gateway.account_told import account_audit, days_told, open_documents, told_events
 from gateway.actions.account_door import SiteFacts, account_command
 from gateway.actions.account_requests import AccountAction
 from gateway.actions.answers import NO_LEDGER, refused, well
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
+from gateway.desk.acts import TransferActs
+from gateway.desk.begin import amount_uncertainty, book_from
+from gateway.desk.told import account_audit, days_told, open_documents, told_events
+from gateway.desk.waiting import Held, WaitingSheets
 from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
 from gateway.ledger.account_reading import before_this
-from gateway.ledger.document_reading import tickets_with
 from gateway.process.one_thread import done_within
 from gateway.tank_record import TankRecord
 
@@ -64,12 +63,12 @@ class Accounting:
         self,
         boot: str,
         plan: AccountPlan,
-        products: Callable[[], Mapping[str, str]],
+        products: Callable[[datetime | None], Mapping[str, str]],
         keeping: Keeping,
         clock: Clock,
         records: Callable[[], Sequence[TankRecord]],
     ) -> None:
-        """`products`: by tank of the site what it holds now; `records`: the newest of each tank."""
+        """`products`: by tank of the site what it holds now, or held then; `records`: the newest of each tank."""
         self.plan = plan
         self._products = products
         self.first_sheet: datetime | None = None
@@ -79,6 +78,7 @@ class Accounting:
         self.trouble = ""
         self.days: Callable[[CloseDay, Mapping[str, Any]], Any] | None = None
         self.amounts: Callable[[AmountCommand, Mapping[str, Any]], Any] | None = None
+        self.transfers = TransferActs(self).act
         self._boot = boot
         self._keeping = keeping
         self._clock = clock
@@ -101,7 +101,11 @@ class Accounting:
     @property
     def products(self) -> Mapping[str, str]:
         """By tank of the site: what it holds now."""
-        return self._products()
+        return self._products(None)
+
+    def products_at(self, instant: datetime) -> Mapping[str, str]:
+        """By tank of the site: what it held then."""
+        return self._products(instant)
 
     def take_over(self, plan: AccountPlan) -> None:
         """Another site file."""
@@ -183,16 +187,7 @@ class Accounting:
                 assert self.amounts is not None
                 found = await self.amounts(command, request)
             case _:
-                number = getattr(command, "ticket", None)
-                tickets = [] if number is None else await self.read(lambda connection: tickets_with(connection, number))
-                found = await self.commit(
-                    lambda book: act_on_transfers(
-                        book, self.plan, command, self.sheets(), tickets, self.now(), amount_uncertainty
-                    ),
-                    by=command.by,
-                    asked=request,
-                    why=command.why,
-                )
+                found = await self.transfers(command, request)
         assert isinstance(found, Outcome)
         return found
 
@@ -209,7 +204,7 @@ class Accounting:
         Raises NotKeptError, and what `make` raises: then nothing has happened.
         """
         async with self._turn:
-            book = await self._free_book()
+            book = await self.free_book()
             after, outcome = make(book)
             if not outcome.papers:
                 return outcome
@@ -233,7 +228,7 @@ class Accounting:
             raise NotKeptError(f"the ledger cannot be read: {error}")
         return future.result()
 
-    async def _free_book(self) -> TransferBook:
+    async def free_book(self) -> TransferBook:
         """Once what comes before it is kept."""
         try:
             async with asyncio.timeout(_WRITE_S):

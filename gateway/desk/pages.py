@@ -11,8 +11,8 @@ from gateway.account.days.boundary import day_named
 from gateway.account.gauging import gauging_of
 from gateway.account.paper import PaperKind
 from gateway.account.stock import stock_of
-from gateway.account_told import CAUTION, open_documents, told_document
-from gateway.accounting import Accounting
+from gateway.desk.accounting import Accounting
+from gateway.desk.told import CAUTION, open_documents, told_document
 from gateway.errors import UsageError
 from gateway.ledger.account_papers import Span, in_span
 from gateway.payload.outside import outside
