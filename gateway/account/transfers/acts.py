@@ -139,7 +139,7 @@ def _deed(
 
 
 def _left_out(transfer: Transfer, sheets: Mapping[str, TankRecord], now: datetime) -> list[str]:
-    """What has moved all the same: nobody is to miss it a month later. Within the site it changes no product's stock."""
+    """What has moved all the same: nobody is to miss it a month later. Within the site no product's stock changes."""
     if transfer.kind not in (TransferKind.RECEIPT, TransferKind.DISPATCH):
         return []
     gone = any(
