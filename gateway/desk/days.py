@@ -240,7 +240,8 @@ class DayCloses:
             gaugings = [gauging_of(record) for record in accounts.sheets().values()]
             products = {*accounts.products.values(), *accounts.plan.measures}
             measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
-            known = KnownAmounts(amounts, tickets, measures, accounts.products, last)
+            is_open = () if accounts.book is None else tuple(accounts.book.transfers.values())
+            known = KnownAmounts(amounts, tickets, measures, accounts.products, last, is_open)
             now = accounts.now()
             match command:
                 case EnterAmount():

@@ -150,6 +150,19 @@ async def test_an_amount_that_names_no_ticket_is_looked_at_against_those_near_it
     assert (await desk.ask(action="amount", **given, reference="BL-7", ticket="3"))["code"] == 0
 
 
+async def test_an_amount_of_what_still_runs_waits_for_its_ticket(desk: Desk) -> None:
+    """Transfer 2 runs, a dispatch by L-118: its document beside it would count a second time."""
+    given = {"kind": "dispatch", "source": "road", "product": "diesel", "amount": "90 m3", "measure": "gsv"}
+    answer = await desk.ask(action="amount", **given, reference="L-118")
+    assert answer["code"] != 0
+    assert "transfer 2 is of L-118 too, and has no ticket yet" in answer["lines"][0]
+    answer = await desk.ask(action="amount", **given, reference="L-119")
+    assert answer["code"] == 0
+    assert [note.partition(":")[0] for note in answer["notes"]] == [
+        "amount 1 counts beside transfer 2, which has no ticket yet"
+    ]
+
+
 async def test_one_that_rests_has_no_rate_of_noise(capsys: Capture, desk: Desk) -> None:
     desk.yard.moves("TK-1", 0.0)
     desk.yard.tanks["TK-1"].rate_m_s = 1.0e-9

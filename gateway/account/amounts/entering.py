@@ -12,6 +12,7 @@ from gateway.account.commands import AccountRefusedError, EnterAmount, ReverseAm
 from gateway.account.gauging import MEASURES
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.account.ticket import Ticket
+from gateway.account.transfer import Transfer
 from gateway.account.transfers.words import moved_words
 
 __all__ = [
@@ -59,6 +60,8 @@ class KnownAmounts(NamedTuple):
     """By tank of the site: what it holds or has held."""
     last_number: int = 0
     """That was given, whether its amount is here or not: an older ledger may stand in the place of a newer one."""
+    open_transfers: Sequence[Transfer] = ()
+    """Those that are to get a ticket yet."""
 
     @property
     def next_number(self) -> int:
@@ -105,11 +108,18 @@ def beside_words(facts: Facts, amount: Amount) -> tuple[str, ...]:
         for number, ticket in sorted(facts.standing.items())
         if number not in facts.documents and is_of(amount, ticket) and abs(ticket.ended - amount.instant) <= _NEAR
     ]
-    return tuple(
+    found = [
         f"{amount.key} counts beside ticket {ticket.number} ({', '.join(_ticket_words(ticket))}): if both are of one "
         f"movement, take the amount back and enter it again with that ticket"
         for ticket in beside
-    )
+    ]
+    found += [
+        f"{amount.key} counts beside transfer {transfer.number}, which has no ticket yet: if both are of one movement, "
+        f"take the amount back and enter it again with that ticket when it is made"
+        for transfer in facts.known.open_transfers
+        if transfer.phase.has_begun and is_of(amount, transfer)
+    ]
+    return tuple(found)
 
 
 def _ticket_words(ticket: Ticket) -> list[str]:
@@ -297,6 +307,18 @@ def _check_beside(facts: Facts, command: EnterAmount) -> None:
                 hint = f"{document.key} is its document already: take that one back first if it was wrong"
             raise AmountRefusedError(
                 "ticket", f"ticket {number} is of {ticket.reference} too: without it the movement counts twice", hint
+            )
+    for transfer in facts.known.open_transfers:
+        if (
+            transfer.phase.has_begun
+            and _same_reference(transfer.reference, command.reference)
+            and is_of(command, transfer)
+        ):
+            raise AmountRefusedError(
+                "ticket",
+                f"transfer {transfer.number} is of {transfer.reference} too, and has no ticket yet: the movement "
+                "would count twice",
+                "enter it when that is closed, with its ticket",
             )
 
 
