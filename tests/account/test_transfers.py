@@ -18,6 +18,7 @@ from gateway.account.commands import (
 )
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Direction, MarkKind, TransferKind, TransferPhase
+from gateway.account.transfers.progress import progress
 from gateway.account.transfers.words import amount_words
 from gateway.records import Quality, Reason, ReasonCode
 from gateway.states import RoofZone
@@ -830,3 +831,21 @@ def test_whoever_cancels_what_has_moved_is_told_that_it_counts_in_no_book() -> N
     it.starts(TransferKind.TANK_TO_TANK, source="TK-2", target="TK-1")
     flows(it, "TK-1", RATE_M_S, 600.0)
     assert it.does(TransferDeed(TransferVerb.CANCEL, 3, "ann", "a mixer")).notes == ()
+
+
+def test_a_water_draw_is_told_by_its_water() -> None:
+    """0.020 m of 254.469 m2 are 5.1 m3; the product stays what it was."""
+    it = life()
+    it.starts(TransferKind.WATER_DRAW, source="TK-1")
+    tank = it.yard.tanks["TK-1"]
+    it.yard.moves("TK-1", -0.02 / 600.0)
+    for _ in range(60):
+        tank.water_m -= 0.02 / 60.0
+        it.passes(10.0)
+    it.yard.moves("TK-1", 0.0)
+    told = progress(it.transfer(1), it.latest, it.yard.now)
+    assert told.measure == "free_water"
+    it.deed(TransferVerb.FINISH, 1)
+    it.passes(1700.0)
+    closed = it.deed(TransferVerb.CLOSE, 1, "it is enough")
+    assert closed.lines[0].startswith("ticket 1: 5.1 m3 free water, ")

@@ -123,7 +123,7 @@ def beside_words(facts: Facts, amount: Amount) -> tuple[str, ...]:
 
 
 def _ticket_words(ticket: Ticket) -> list[str]:
-    return [text for text in (moved_words(ticket.moved), ticket.partner, ticket.reference) if text]
+    return [text for text in (moved_words(ticket.moved, ticket.kind), ticket.partner, ticket.reference) if text]
 
 
 def reverse_amount(known: KnownAmounts, command: ReverseAmount, now: datetime) -> Outcome:

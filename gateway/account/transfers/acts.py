@@ -148,7 +148,7 @@ def _left_out(transfer: Transfer, sheets: Mapping[str, TankRecord], now: datetim
     )
     if not gone:
         return []
-    moved = moved_words(progress(transfer, sheets, now).moved)
+    moved = moved_words(progress(transfer, sheets, now).moved, transfer.kind)
     return [f"{moved} has moved since its opening: it counts in no book, and stands in the day's gain or loss"]
 
 
@@ -170,4 +170,4 @@ def _reverse(draft: Draft, command: ReverseTicket, tickets: Sequence[Ticket]) ->
         if ticket.reverses is not None:
             draft.lines.append(f"ticket {ticket.number}: takes ticket {ticket.reverses} back")
         else:
-            draft.lines.append(f"ticket {ticket.number}: in its place, {moved_words(ticket.moved)}")
+            draft.lines.append(f"ticket {ticket.number}: in its place, {moved_words(ticket.moved, ticket.kind)}")

@@ -105,7 +105,7 @@ def _closed(
     after = into_phase(transfer._replace(sides=sides, ticket=ticket.number), TransferPhase.CLOSED, draft.now)
     draft.issue(ticket)
     draft.put(after, EventKind.TRANSFER_CLOSED, by)
-    draft.lines.append(f"ticket {ticket.number}: {moved_words(ticket.moved)}, {ticket.quality.word}")
+    draft.lines.append(f"ticket {ticket.number}: {moved_words(ticket.moved, ticket.kind)}, {ticket.quality.word}")
     draft.lines += planned_lines(transfer.planned, ticket.moved)
     return after
 

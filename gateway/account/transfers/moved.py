@@ -22,6 +22,7 @@ __all__ = [
     "no_uncertainty",
     "ticket_moved",
     "ticket_side",
+    "told_measure",
     "uncertainty_of",
 ]
 
@@ -75,8 +76,16 @@ def uncertainty_of(kind: TransferKind, sides: Iterable[TicketSide], one: AmountU
     }
 
 
+def told_measure(moved: Mapping[str, Figure], kind: TransferKind) -> str:
+    """By which an amount is told: of a water draw the water, where that is known; else what counts of the product."""
+    water = moved.get("free_water")
+    if kind is TransferKind.WATER_DRAW and water is not None and water.value is not None:
+        return "free_water"
+    return main_measure(moved)
+
+
 def main_measure(moved: Mapping[str, Figure]) -> str:
-    """By which a transfer is told: GSV; mass of a product without one, with its vapour where there is some."""
+    """By which a product is told: GSV; mass of one without it, with its vapour where there is some."""
     for name in ("gsv", "total_mass", "mass"):
         figure = moved[name]
         if figure.value is not None or figure.quality is Quality.BAD:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from gateway.account.gauging import gauging_of
 from gateway.account.transfer import Direction, Side, Transfer, TransferKind, TransferPhase
 from gateway.account.transfers.fits import observed_m3
-from gateway.account.transfers.moved import main_measure, ticket_moved, ticket_side
+from gateway.account.transfers.moved import ticket_moved, ticket_side, told_measure
 from gateway.records import Figure, Quality, ReasonCode, because
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
@@ -55,7 +55,7 @@ def progress(transfer: Transfer, sheets: Mapping[str, TankRecord], now: datetime
         left = (_left(transfer, sheets, Direction.INTO, "room"), _left(transfer, sheets, Direction.OUT_OF, "pumpable"))
         return Progress({}, planned.measure, unknown, unknown, planned.amount, unknown, None, *left)
     moved = ticket_moved(transfer.kind, sides)
-    measure = planned.measure if planned.amount is not None else main_measure(moved)
+    measure = planned.measure if planned.amount is not None else told_measure(moved, transfer.kind)
     rate = _rate(transfer, sheets)
     missing = _missing(moved[measure], planned.amount)
     began = min(side.opening.instant for side in sides)

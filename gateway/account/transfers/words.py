@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from datetime import datetime, tzinfo
 
 from gateway.account.balance.shown import rounded
-from gateway.account.transfer import Planned
-from gateway.account.transfers.moved import MASSES, main_measure
+from gateway.account.transfer import Planned, TransferKind
+from gateway.account.transfers.moved import MASSES, told_measure
 from gateway.records import Figure
 from gateway.sentences import duration_words
 
@@ -33,9 +33,9 @@ def measure_words(measure: str) -> str:
     return _NAMES.get(measure, measure.replace("_", " "))
 
 
-def moved_words(moved: Mapping[str, Figure]) -> str:
-    """The amount by the measure that counts."""
-    measure = main_measure(moved)
+def moved_words(moved: Mapping[str, Figure], kind: TransferKind) -> str:
+    """The amount by the measure that counts; of a water draw the water."""
+    measure = told_measure(moved, kind)
     value = moved[measure].value
     if value is None:
         return f"{measure_words(measure)} not known"

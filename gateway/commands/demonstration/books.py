@@ -8,7 +8,7 @@ from typing import TypeVar
 from gateway.account.day import DAY, DayClose
 from gateway.account.paper import PaperKind
 from gateway.account.ticket import TICKET, Ticket
-from gateway.account.transfer import TRANSFER, Transfer, TransferKind, TransferPhase
+from gateway.account.transfer import TRANSFER, Transfer, TransferPhase
 from gateway.account.transfers.words import amount_words, measure_words, moved_words
 from gateway.ledger.account_papers import StoredPaper, papers_between
 from gateway.ledger.reading_file import opened
@@ -46,7 +46,7 @@ class DemoBooks:
                 found.append((transfer.since, transfer.key, text))
         for ticket in self._all(PaperKind.TICKET, TICKET):
             kind, tanks = ticket.kind.replace("_", " "), " and ".join(_tanks(ticket))
-            text = f"ticket {ticket.number}: {kind}, {tanks}: {_moved(ticket)}"
+            text = f"ticket {ticket.number}: {kind}, {tanks}: {moved_words(ticket.moved, ticket.kind)}"
             found.append((ticket.made, ticket.key, text + _doubt(ticket.quality, [r.text for r in ticket.reasons])))
         found += [(day.made, day.key, _of_day(day)) for day in self._all(PaperKind.DAY, DAY)]
         new = [(at, text) for at, key, text in found if key not in self._told]
@@ -60,13 +60,6 @@ class DemoBooks:
         for paper in sorted(readable, key=lambda each: each.number):
             body = {name: value for name, value in paper.document.items() if name not in ("schema", "key")}
             yield form.from_plain(body)
-
-
-def _moved(ticket: Ticket) -> str:
-    water = ticket.moved["free_water"].value
-    if ticket.kind is TransferKind.WATER_DRAW and water is not None:
-        return f"{amount_words(water, 'free_water')} free water"
-    return moved_words(ticket.moved)
 
 
 def _tanks(paper: Transfer | Ticket) -> list[str]:
