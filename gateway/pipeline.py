@@ -377,6 +377,7 @@ class Pipeline:
             remembered,
             plan=tank.ids.plan,
             valid_for_s=tank.valid_for_s,
+            basis=tank.ids.moves,
         )
         return tank.latest
 

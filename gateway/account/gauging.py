@@ -69,6 +69,8 @@ class Gauging(NamedTuple):
     clock_doubt: Reason | None
     """Why `instant` cannot be; None where it can."""
     reference_temperature_c: float | None = None
+    basis: str = ""
+    """Of the plan what two sheets have to share to be subtracted: table, product, gauges, and not what is entered."""
 
     def value(self, name: str) -> float | None:
         """SI; None where the figure is Bad or does not apply."""
@@ -97,4 +99,5 @@ def gauging_of(record: TankRecord) -> Gauging:
         elements=(sum(element.used for element in inventory.elements), len(inventory.elements)),
         clock_doubt=record.tank_input.clock_doubt,
         reference_temperature_c=inventory.reference_temperature_c,
+        basis=record.basis,
     )

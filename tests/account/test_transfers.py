@@ -16,7 +16,8 @@ from gateway.account.commands import (
 )
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Direction, MarkKind, TransferKind, TransferPhase
-from gateway.records import Quality, Reason, ReasonCode
+from gateway.account.transfers.moved import changed_between
+from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.states import RoofZone
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmKind
@@ -450,6 +451,39 @@ def test_another_density_in_the_middle_is_no_movement_of_mass() -> None:
     assert ticket.moved["gov"].quality is Quality.GOOD
     assert ticket.moved["mass"].quality is Quality.UNCERTAIN
     assert "another density" in ticket.moved["mass"].reasons[-1].text
+
+
+def test_what_people_enter_in_the_middle_is_no_other_basis() -> None:
+    """A dip, a limit: another plan, and not of what the amounts rest on."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.yard.tanks["TK-1"].plan = "plan-2"
+    it.passes(1900.0)
+    (ticket,) = it.tickets()
+    assert ticket.quality is Quality.GOOD
+
+
+def test_another_table_in_the_middle_is_another_basis_of_every_amount() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.yard.tanks["TK-1"].basis = "basis-2"
+    it.passes(1900.0)
+    (ticket,) = it.tickets()
+    assert ticket.moved["tov"].quality is Quality.UNCERTAIN
+    assert "table, product or instruments" in ticket.moved["tov"].reasons[-1].text
+
+
+def test_another_share_of_water_in_the_middle_is_no_movement_of_net_amounts() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    opening = it.transfer(1).sides[0].opening
+    assert opening is not None
+    share = Figure(0.004, Quality.GOOD, (), 0.0)
+    closing = opening._replace(figures={**opening.figures, "sediment_water": share})
+    changed = changed_between(opening, closing)
+    assert {name for name, reasons in changed.items() if reasons} == {"nsv", "net_mass", "net_weight_in_air"}
 
 
 def test_a_reboot_in_the_middle_keeps_the_opening_and_marks_the_gap() -> None:

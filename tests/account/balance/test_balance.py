@@ -258,7 +258,7 @@ def test_what_moves_while_the_tank_comes_to_be_reckoned_in_another_way_is_an_est
     another = gauging("TK-1", SECOND.end, 160.0)._replace(plan="p2")
     found = balance(closed(PLAN, SECOND, [another], transfers=[running], closes=[BEFORE]))
     assert (found.receipts.value, found.receipts.quality) == (60.0, Quality.UNCERTAIN)
-    assert "the site file, or what people have entered of the tank, changed" in said(found.receipts)
+    assert "table, product or instruments of the tank changed in the site file" in said(found.receipts)
 
 
 @pytest.mark.parametrize(
