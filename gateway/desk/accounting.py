@@ -351,7 +351,7 @@ class Accounting:
         """As documents for those outside, each with how far it has come."""
         if self._book is None:
             return []
-        return open_documents(self._book, self.sheets(), self.now())
+        return open_documents(self.plan, self._book, self.sheets(), self.now())
 
     def handover(self) -> dict[str, Any]:
         days = days_told(self.plan, self.now(), self.last_day(), self.first_sheet)

@@ -48,7 +48,7 @@ class AccountPages:
         _refuse_others(asked, "all")
         accounts, book = self._accounts, self._accounts.book
         now = accounts.now()
-        found = [] if book is None else open_documents(book, accounts.sheets(), now)
+        found = [] if book is None else open_documents(accounts.plan, book, accounts.sheets(), now)
         if asked.get("all", "").lower() in _YES:
             span = Span(PaperKind.TRANSFER, now - _LATE, None, _AT_MOST)
             documents, _ = await accounts.read(lambda connection: in_span(connection, span))

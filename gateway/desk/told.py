@@ -16,6 +16,7 @@ from gateway.account.plan import AccountPlan
 from gateway.account.ticket import TICKET
 from gateway.account.transfer import TRANSFER
 from gateway.account.transfers.book import TransferBook
+from gateway.account.transfers.doubts import settled_at
 from gateway.account.transfers.progress import progress
 from gateway.payload.outside import outside
 from gateway.payload.plain import iso_time
@@ -59,12 +60,16 @@ def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any
     return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": CAUTION, **outside(kept)}
 
 
-def open_documents(book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime) -> list[dict[str, Any]]:
+def open_documents(
+    plan: AccountPlan, book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime
+) -> list[dict[str, Any]]:
     """Transfers that are not over, each with how far it has come."""
-    return [
-        {"key": transfer.key, **outside(transfer), "progress": outside(progress(transfer, sheets, now))}
-        for _, transfer in sorted(book.transfers.items())
-    ]
+    found = []
+    for _, transfer in sorted(book.transfers.items()):
+        settled = settled_at(plan, transfer, sheets, book.seen, now)
+        course = progress(transfer, sheets, now)._replace(settled=settled)
+        found.append({"key": transfer.key, **outside(transfer), "progress": outside(course)})
+    return found
 
 
 def days_told(

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -12,17 +13,19 @@ from gateway.account.commands import (
     PlanTransfer,
     ReverseTicket,
     StartTransfer,
+    TransferDeed,
     TransferVerb,
 )
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Direction, MarkKind, TransferKind, TransferPhase
 from gateway.account.transfers.moved import changed_between
+from gateway.account.transfers.words import amount_words
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.states import RoofZone
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmKind
 from tests.account.transfers_life import NOTHING_SAID, Life
-from tests.support.account_yard import AREA_M2, Tank, Yard, ctl_of
+from tests.support.account_yard import AREA_M2, PLAN, Tank, Yard, ctl_of
 
 RATE_M_S = 0.0003
 """275 m3/h in a tank of 18 m."""
@@ -138,7 +141,8 @@ def test_a_level_that_jumps_or_stands_still_books_nothing() -> None:
     it.starts(TransferKind.RECEIPT, target="TK-1")
     tank.alarms = (AlarmKind.LEVEL_FROZEN,)
     it.passes(60.0)
-    assert [mark.kind for mark in it.transfer(1).marks] == [MarkKind.FROZEN]
+    # Quality: by the word of the watch it had rested for a minute only.
+    assert [mark.kind for mark in it.transfer(1).marks] == [MarkKind.QUALITY, MarkKind.FROZEN]
     it.deed(TransferVerb.FINISH, 1)
     it.passes(2000.0)
     assert it.transfer(1).phase is TransferPhase.SETTLING
@@ -803,3 +807,44 @@ def test_what_came_to_rest_long_ago_is_closed_as_soon_as_somebody_says_that_it_i
     it.passes(3600.0)
     it.deed(TransferVerb.FINISH, 1)
     assert it.transfer(1).phase is TransferPhase.CLOSED
+
+
+def test_an_opening_says_what_the_loader_asks_of_it() -> None:
+    """Practice, section 2: level 1 mm, 0.1 degC, water, TOV and GSV; by the clock of the site, and in UTC."""
+    it = Life(plan=replace(PLAN, zone=ZoneInfo("Europe/Rome")))
+    it.passes(1200.0)
+    outcome = it.does(StartTransfer(None, TransferKind.RECEIPT, None, "TK-1", NOTHING_SAID, "ann"))
+    # 5.000 m of 254.469 m2 are 1,272.3 m3; at 15 degC GSV is that less 0.035 m of water, 8.9 m3.
+    assert outcome.lines[1] == (
+        "TK-1: opening 2026-03-14 13:20 CET (2026-03-14 12:20 UTC), level 5,000 mm, 15.0 degC, water 35 mm, "
+        "TOV 1,272 m3, GSV 1,263 m3, mass 1,058.8 t; Good"
+    )
+    assert [note for note in outcome.notes if "settled" in note] == []
+
+
+def test_whoever_begins_before_the_tank_has_settled_is_told_how_long_still() -> None:
+    it = life()
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.does(TransferDeed(TransferVerb.CANCEL, 1, "ann", "a test of the pump"))
+    it.passes(300.0)
+    planned = it.does(PlanTransfer(TransferKind.DISPATCH, "TK-1", None, Described(100.0, "gsv"), "ann"))
+    assert "TK-1 has not settled: still 25 min" in planned.notes
+    started = it.does(StartTransfer(2, None, None, None, NOTHING_SAID, "ann"))
+    said = "TK-1 had not settled at the opening: 25 min of rest were wanting"
+    assert said in started.notes
+    assert [mark.text for mark in it.transfer(2).marks] == [said], "whoever reads the ticket has to know"
+
+
+@pytest.mark.parametrize(
+    ("value", "measure", "words"),
+    [
+        (-0.0135, "gsv", "0.0 m3"),
+        (-11.4, "mass", "0.0 t"),
+        (0.25, "gsv", "0.3 m3"),
+        (999.96, "tov", "1,000 m3"),
+        (-1010.36, "gsv", "-1,010 m3"),
+    ],
+)
+def test_amounts_in_sentences_are_rounded_as_on_the_screen(value: float, measure: str, words: str) -> None:
+    """Half up, a tenth below a thousand, and never a minus before nothing."""
+    assert amount_words(value, measure) == words

@@ -91,6 +91,19 @@ async def test_all_of_them_have_those_that_are_over(capsys: Capture, desk: Desk)
     assert closed > lines.index("  2  RUNNING  dispatch out of TK-1, diesel; L-118")
 
 
+async def test_one_that_settles_says_how_long_still(capsys: Capture, desk: Desk) -> None:
+    """It came to rest at 05:40 and has rested for 12 min of 30: still 18."""
+    desk.yard.moves("TK-1", 0.0)
+    await desk.well(action="finish-transfer", transfer="2")
+    await desk.passes(720.0)
+    said = await asked(capsys, desk, "transfers")
+    assert "     settles until 06:10 GMT (06:10 UTC) if nothing moves: still 18 min" in said.out.splitlines()
+    desk.yard.moves("TK-1", -RATE)
+    await desk.passes(60.0)
+    said = await asked(capsys, desk, "transfers")
+    assert "settles until" not in said.out
+
+
 async def test_a_ticket_that_was_taken_back_says_so(capsys: Capture, desk: Desk) -> None:
     await desk.well(action="reverse-ticket", ticket="1", why="wrong ship", partner="MT Else")
     said = await asked(capsys, desk, "transfers", "--all")

@@ -23,10 +23,11 @@ from gateway.account.transfers.described import changed, described, new_transfer
 from gateway.account.transfers.draft import Draft, into_phase, marked
 from gateway.account.transfers.fits import fit_lines
 from gateway.account.transfers.moved import AmountUncertainty, no_uncertainty
+from gateway.account.transfers.openings import rest_wanted_s
 from gateway.account.transfers.phases import Deed, phase_after
 from gateway.account.transfers.starts import open_transfer, start
 from gateway.account.transfers.tickets import reversed_by
-from gateway.account.transfers.words import moved_words
+from gateway.account.transfers.words import duration, moved_words
 from gateway.tank_record import EventKind, TankRecord
 
 __all__ = ["TransferCommand", "act"]
@@ -78,6 +79,8 @@ def _plan(draft: Draft, plan: AccountPlan, command: PlanTransfer, sheets: Mappin
     draft.lines.append(f"transfer {transfer.number}: planned")
     draft.lines += fit_lines(transfer, sheets)
     busy = [side.tank for side in transfer.sides if draft.book.begun_at(side.tank) is not None]
+    wanted = {side.tank: rest_wanted_s(plan, sheets[side.tank]) for side in transfer.sides}
+    draft.notes += [f"{tank} has not settled: still {duration(rest_s)}" for tank, rest_s in wanted.items() if rest_s]
     draft.notes += [f"{tank} belongs to another transfer until that is closed" for tank in busy]
 
 

@@ -66,7 +66,9 @@ def close(
             doubts.append(because(ReasonCode.NOT_AT_REST, phrase, tank=side.tank, wanted=each.rest_wanted_s))
     if doubts and not why.strip():
         text = f"transfer {number}: {doubts[0].text}"
-        raise AccountRefusedError(text, "wait, or close it all the same with `why`: its ticket is Uncertain then")
+        raise AccountRefusedError(
+            text, "wait, or close it all the same and say why (--why): its ticket is Uncertain then"
+        )
     if transfer.ended is None:
         transfer = transfer._replace(ended=draft.now)
     return _closed(draft, transfer, stands, one, by, why, tuple(doubts))

@@ -1,11 +1,12 @@
 """What keeps a transfer from being closed by itself: each a reason, which a person may overrule by saying why."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.plan import AccountPlan
-from gateway.account.transfer import MarkKind, Side, Transfer
+from gateway.account.transfer import MarkKind, Side, Transfer, TransferPhase
 from gateway.account.transfers.openings import FLOWS_M, apart_m
 from gateway.account.transfers.seen import Seen, is_doubted, steady_s
 from gateway.records import Quality, Reason, ReasonCode, because
@@ -13,7 +14,7 @@ from gateway.states import RoofZone
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["Standing", "doubts_of_opening", "standing", "taints"]
+__all__ = ["Standing", "doubts_of_opening", "settled_at", "standing", "taints"]
 
 _MOVES = (Motion.FILLING, Motion.EMPTYING)
 
@@ -53,6 +54,28 @@ def standing(
             phrase = "whether {tank} rests is not known"
             doubts.append(because(ReasonCode.NOT_AT_REST, phrase, tank=side.tank))
     return _judged(plan, side, gauging_of(record), tuple(doubts), rest_s or 0.0)
+
+
+def settled_at(
+    plan: AccountPlan,
+    transfer: Transfer,
+    sheets: Mapping[str, TankRecord],
+    seen: Mapping[str, Seen],
+    now: datetime,
+) -> datetime | None:
+    """UTC: when a transfer that settles has done so if nothing moves; None: it does not settle, or a tank moves."""
+    if transfer.phase is not TransferPhase.SETTLING:
+        return None
+    wanted_s = [0.0]
+    for side in transfer.sides:
+        if side.closing is not None:
+            continue
+        record = sheets.get(side.tank)
+        rest_s = None if record is None else _rest_wanted_s(plan, transfer, side, record, seen.get(side.tank))
+        if rest_s is None:
+            return None
+        wanted_s.append(rest_s)
+    return now + timedelta(seconds=max(wanted_s))
 
 
 def doubts_of_opening(transfer: Transfer) -> tuple[Reason, ...]:

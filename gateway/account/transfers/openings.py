@@ -9,7 +9,7 @@ from gateway.account.transfers.seen import is_doubted, motion_of, steady_s
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["FLOWS_M", "Opening", "apart_m", "has_gone", "opening_at", "opening_of"]
+__all__ = ["FLOWS_M", "Opening", "apart_m", "has_gone", "opening_at", "opening_of", "rest_wanted_s"]
 
 FLOWS_M = 0.003
 """A level at rest that is off by more from where it was has begun to move, and the watch has not noticed yet."""
@@ -47,6 +47,14 @@ def opening_at(gauging: Gauging) -> Opening:
 
 def _not_at_rest(tank: str) -> str:
     return f"{tank} was not known to be at rest at the opening"
+
+
+def rest_wanted_s(plan: AccountPlan, record: TankRecord) -> float:
+    """How much longer a tank at rest has to do so until it has settled, as far as is known; 0: it has, or moves."""
+    state = record.state
+    if state is None or state.motion is not Motion.AT_REST or state.since is None:
+        return 0.0
+    return max(0.0, plan.settling_s - (record.inventory.instant - state.since).total_seconds())
 
 
 def has_gone(base: Gauging, record: TankRecord, least_m: float) -> bool:

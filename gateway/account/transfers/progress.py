@@ -38,6 +38,8 @@ class Progress(NamedTuple):
     room_left_m3: float | None
     """In the tank that takes it in: to its maximum working level; None: not known, or none does."""
     pumpable_left_m3: float | None
+    settled: datetime | None = None
+    """UTC, when its tanks will have settled if nothing moves; None: not known, or it does not settle."""
 
 
 def progress(transfer: Transfer, sheets: Mapping[str, TankRecord], now: datetime) -> Progress:

@@ -12,10 +12,10 @@ from gateway.account.transfers.described import described, new_transfer, sides_o
 from gateway.account.transfers.draft import Draft, into_phase, marked
 from gateway.account.transfers.fits import fit_lines
 from gateway.account.transfers.moved import AmountUncertainty
-from gateway.account.transfers.openings import opening_of
+from gateway.account.transfers.openings import opening_of, rest_wanted_s
 from gateway.account.transfers.phases import Deed, phase_after
 from gateway.account.transfers.seen import motion_of
-from gateway.account.transfers.words import amount_words, measure_words, minute
+from gateway.account.transfers.words import amount_words, duration, measure_words, site_minute
 from gateway.records import Quality
 from gateway.tank_record import EventKind, TankRecord
 from gateway.tank_state import Motion
@@ -67,7 +67,7 @@ def start(
     transfer = into_phase(transfer, phase, draft.now)._replace(began=min(openings))
     draft.put(transfer, EventKind.TRANSFER_STARTED, command.by)
     draft.lines.append(f"transfer {transfer.number}: {transfer.kind.value.replace('_', ' ')} of {transfer.product}")
-    draft.lines += [_opening_line(side) for side in transfer.sides]
+    draft.lines += [_opening_line(side, plan) for side in transfer.sides]
     draft.lines += fit_lines(transfer, sheets)
     draft.notes.append(_CAUTION)
     if phase is TransferPhase.SETTLING:
@@ -97,7 +97,7 @@ def _as_asked(before: Transfer, command: StartTransfer, sheets: Sheets) -> Trans
     missing = [tank for tank, side in known.items() if side.opening and all(tank != each.tank for each in sides)]
     if missing:
         text = f"transfer {before.number}: it was {missing[0]} that moved"
-        raise AccountRefusedError(text, "give that tank as source or target, or cancel it and start another")
+        raise AccountRefusedError(text, "give that tank (--from, --into), or cancel it and start another")
     return before._replace(kind=kind, sides=sides)
 
 
@@ -140,6 +140,11 @@ def _opened(draft: Draft, plan: AccountPlan, transfer: Transfer, sheets: Sheets)
             sides.append(side._replace(opening=ended.closing))
             continue
         opening = opening_of(draft.book, plan, side.tank, record)
+        wanted_s = rest_wanted_s(plan, record)
+        if wanted_s > 0.0 and (opening.gauging.boot, opening.gauging.sequence) == record.identity[2:]:
+            text = f"{side.tank} had not settled at the opening: {duration(wanted_s)} of rest were wanting"
+            transfer = marked(transfer, MarkKind.QUALITY, draft.now, text)
+            draft.notes.append(text)
         if opening.doubt:
             transfer = marked(transfer, MarkKind.QUALITY, draft.now, opening.doubt)
         if opening.gauging.clock_doubt is not None:
@@ -177,17 +182,22 @@ def _meet(one: Side, other: Side) -> bool:
     return not ends_before and not begins_after
 
 
-def _opening_line(side: Side) -> str:
+def _opening_line(side: Side, plan: AccountPlan) -> str:
     opening = side.opening
     if opening is None:
         return f"{side.tank}: no opening"
-    parts = [f"{side.tank}: opening {minute(opening.instant)}"]
+    parts = [f"{side.tank}: opening {site_minute(opening.instant, plan.zone)}"]
     level = opening.value("level")
     if level is not None:
         parts.append(f"level {level * 1000.0:,.0f} mm")
     temperature = opening.value("liquid_temperature")
     if temperature is not None:
         parts.append(f"{temperature:.1f} degC")
+    water = opening.figures["water_level"]
+    if water.value is not None:
+        parts.append(f"water {water.value * 1000.0:,.0f} mm")
+    elif water.quality is Quality.BAD:
+        parts.append("water not known")
     for measure in ("tov", "gsv", "mass"):
         value = opening.value(measure)
         if value is not None:

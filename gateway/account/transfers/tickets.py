@@ -125,11 +125,11 @@ def directions(kind: TransferKind, source: str | None, target: str | None) -> tu
 
 _TELLS_APART = (ReasonCode.SIDES_DIFFER, ReasonCode.WATER_DRAW)
 _WANTED = {
-    TransferKind.RECEIPT: "give `target`, the tank that it goes into, and no source",
-    TransferKind.DISPATCH: "give `source`, the tank that it comes out of, and no target",
-    TransferKind.TANK_TO_TANK: "give `source` and `target`, two tanks of this site",
-    TransferKind.CIRCULATION: "give `source`, the tank whose contents are pumped round, and no other",
-    TransferKind.WATER_DRAW: "give `source`, the tank that water is drawn off, and no target",
+    TransferKind.RECEIPT: "give the tank that it goes into (--into, `target`), and none that it comes out of",
+    TransferKind.DISPATCH: "give the tank that it comes out of (--from, `source`), and none that it goes into",
+    TransferKind.TANK_TO_TANK: "give two tanks of this site: out of (--from, `source`) and into (--into, `target`)",
+    TransferKind.CIRCULATION: "give the tank whose contents are pumped round (--from, `source`), and no other",
+    TransferKind.WATER_DRAW: "give the tank that water is drawn off (--from, `source`), and none that it goes into",
 }
 
 

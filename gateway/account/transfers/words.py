@@ -1,24 +1,31 @@
 """Amounts and times as people are told them: no more digits than are known (a tenth under a thousand)."""
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, tzinfo
 
+from gateway.account.balance.shown import rounded
 from gateway.account.transfer import Planned
 from gateway.account.transfers.moved import MASSES, main_measure
 from gateway.records import Figure
 from gateway.sentences import duration_words
 
-__all__ = ["amount_words", "duration", "measure_words", "minute", "moved_words", "planned_lines"]
+__all__ = ["amount_words", "duration", "measure_words", "minute", "moved_words", "planned_lines", "site_minute"]
 
 _NAMES = {"tov": "TOV", "gov": "GOV", "gsv": "GSV", "nsv": "NSV"}
+_WHOLE_M3 = 1000
 duration = duration_words
 
 
 def amount_words(value: float, measure: str) -> str:
     """`1,204 m3`, `963.2 m3`, `27.2 t`."""
     if measure in MASSES:
-        return f"{value / 1000.0:,.1f} t"
-    return f"{value:,.0f} m3" if abs(value) >= 1000.0 else f"{value:,.1f} m3"
+        return f"{_shown(value / 1000.0, 1)} t"
+    # As on the screen: by what is shown, 999.96 is 1,000.
+    return f"{_shown(value, 0 if rounded(abs(value), 1) >= _WHOLE_M3 else 1)} m3"
+
+
+def _shown(value: float, places: int) -> str:
+    return f"{rounded(value, places):,}"
 
 
 def measure_words(measure: str) -> str:
@@ -49,3 +56,9 @@ def planned_lines(planned: Planned, moved: Mapping[str, Figure]) -> list[str]:
 
 def minute(instant: datetime) -> str:
     return f"{instant:%Y-%m-%d %H:%M} UTC"
+
+
+def site_minute(instant: datetime, zone: tzinfo) -> str:
+    """By the clock of the site, which is what people there go by, and in UTC."""
+    utc = minute(instant)
+    return utc if str(zone) == "UTC" else f"{instant.astimezone(zone):%Y-%m-%d %H:%M %Z} ({utc})"

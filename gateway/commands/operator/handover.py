@@ -85,11 +85,16 @@ def _transfers(answer: Mapping[str, Any], *, proposed: bool) -> list[tuple[str, 
             each["product"],
             each["partner"],
             _time(each["since"]),
-            each["waits_for"],
+            each["waits_for"] or _settles(each),
         )
         for each in answer.get("transfers", ())
         if (each["phase"] == "proposed") == proposed
     ]
+
+
+def _settles(each: Mapping[str, Any]) -> str:
+    settled = (each.get("progress") or {}).get("settled")
+    return f"settles until {_time(settled)}" if settled else ""
 
 
 def _days(answer: Mapping[str, Any]) -> list[tuple[str, ...]]:

@@ -67,6 +67,8 @@ class Told(NamedTuple):
     measure: str
     rate: Amount | None
     finish: datetime | None
+    settled: datetime | None = None
+    """UTC: when it will have settled if nothing moves; None: not known."""
     taken_back: str = ""
     """What became of its ticket since; empty: it stands."""
 
@@ -149,12 +151,17 @@ def _course(told: Told, now: datetime, zone: tzinfo) -> list[str]:
     if told.phase is TransferPhase.PROPOSED:
         lines.append(f"nobody said what it is: tank-gateway transfers confirm {told.number} | cancel {told.number}")
     elif told.phase is TransferPhase.SETTLING:
-        lines.append(
-            f"waits for: {told.waits_for or 'its tanks to come to rest'}, since {_time(told.since, now, zone)}"
-        )
+        lines.append(_settles(told, now, zone))
     elif told.phase is TransferPhase.PAUSED:
         lines.append(f"paused since {_time(told.since, now, zone)}")
     return lines
+
+
+def _settles(told: Told, now: datetime, zone: tzinfo) -> str:
+    if told.settled is None or told.waits_for:
+        return f"waits for: {told.waits_for or 'its tanks to come to rest'}, since {_time(told.since, now, zone)}"
+    still = duration_words(max(0.0, (told.settled - now).total_seconds()))
+    return f"settles until {_time(told.settled, now, zone)} if nothing moves: still {still}"
 
 
 def _figure(figure: Amount | None, measure: str) -> str:

@@ -168,6 +168,8 @@ def _told(document: Mapping[str, Any]) -> Iterator[Told]:
             measure,
             _figure(progress.get("rate")),
             _instant(finish),
+            # One of before has none.
+            _instant(progress.get("settled")),
         )
 
 
