@@ -248,8 +248,9 @@ def _rested(connection: sqlite3.Connection, row: Row, record: TankRecord) -> Tan
     decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
     names, site = Names(connection), site_of(connection)
     looked_at, before = 0, row.position
-    while before > max(0, row.position - _NEWEST_ROWS):
-        after = max(0, before - 1 - _SLICE)
+    lowest = max(0, row.position - _NEWEST_ROWS)
+    while before > lowest + 1:
+        after = max(lowest, before - 1 - _SLICE)
         for each in reversed(rows_between(connection, after, before - 1, _SLICE, RECORD)):
             if each.tank != row.tank:
                 continue

@@ -116,3 +116,19 @@ async def test_a_tank_without_a_sheet_is_of_what_it_held_at_the_end_of_the_day(d
     assert list(found) == ["diesel"]
     assert found["diesel"]["tanks"] == [1, 2]
     assert found["diesel"]["physical"]["quality"] == 1
+
+
+async def test_a_start_after_a_first_one_in_which_no_tank_ever_rested_goes_on(tmp_path: Path) -> None:
+    """Nothing in the ledger is of another start, and no sheet is at rest: the look for one has an end all the same."""
+    desk = Desk(tmp_path)
+    for tank in desk.yard.tanks:
+        desk.yard.moves(tank, RATE)
+    await desk.begin()
+    await desk.passes(300.0)
+    open_before = desk.phases()
+    assert sorted(open_before.values()) == ["proposed", "proposed"]
+    await desk.ends()
+    async with asyncio.timeout(10.0):
+        await desk.begin()
+    assert desk.phases() == open_before
+    await desk.keeping.close(None)

@@ -261,6 +261,34 @@ def test_a_busy_tank_can_be_planned_and_not_started() -> None:
         it.starts(TransferKind.TANK_TO_TANK, "TK-2", "TK-1")
 
 
+def test_what_was_planned_of_one_product_is_not_started_in_a_tank_that_holds_another() -> None:
+    it = life()
+    it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", NOTHING_SAID, by="kim"))
+    it.yard.tanks["TK-1"].product = "gasoline"
+    it.passes(1200.0)
+    before = it.book
+    with pytest.raises(AccountRefusedError) as caught:
+        it.does(StartTransfer(1, None, None, None, NOTHING_SAID, by="kim"))
+    assert str(caught.value) == "transfer 1: it was planned of diesel, and TK-1 holds gasoline"
+    assert it.book is before
+    it.yard.tanks["TK-1"].product = "diesel"
+    it.passes(1200.0)
+    it.does(StartTransfer(1, None, None, None, NOTHING_SAID, by="kim"))
+    assert it.transfer(1).phase is TransferPhase.RUNNING
+
+
+def test_a_ticket_over_a_change_of_the_site_file_says_so_at_its_head() -> None:
+    """Another table may have made all of its amount: whoever reads the ticket reads that first."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 1800.0)
+    it.yard.tanks["TK-1"].plan = "plan-2"
+    it.passes(3600.0)
+    (ticket,) = it.tickets()
+    assert ticket.quality is Quality.UNCERTAIN
+    assert [reason.code for reason in ticket.reasons] == [ReasonCode.BASIS_CHANGED]
+
+
 def test_whether_it_fits_is_said_at_the_opening() -> None:
     """Room to 13.200 m of a tank at 5.000 m, 18 m wide: 8.2 m * 254.469 m2 = 2,086.6 m3, rounded down."""
     it = life()

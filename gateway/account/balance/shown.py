@@ -52,6 +52,7 @@ def shown_balance(
     own_use, adjustments, physical = line(balance.own_use), line(balance.adjustments), line(balance.physical)
     book = _sum((opening, 1), (receipts, 1), (dispatches, -1), (own_use, -1), (adjustments, 1))
     gain = None if balance.gain.value is None else _sum((physical, 1), (book, -1))
+    throughput = _sum((dispatches, 1), (own_use, 1))
     return ShownBalance(
         opening=opening,
         receipts=receipts,
@@ -61,11 +62,12 @@ def shown_balance(
         book=book,
         physical=physical,
         gain=gain,
-        throughput=_sum((dispatches, 1), (own_use, 1)),
+        throughput=throughput,
         unaccounted=line(balance.unaccounted),
         uncertainty=bare(balance.uncertainty),
         tolerance=bare(balance.tolerance),
-        gain_percent=_percent(balance),
+        # Of a throughput that is shown as nothing there is no part.
+        gain_percent=_percent(balance) if throughput else None,
     )
 
 
