@@ -106,7 +106,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _complain(str(error), hint=error.hint)
         return 2
     except GatewayError as error:
-        _complain(str(error), hint=error.hint)
+        _complain(str(error), *error.further, hint=error.hint)
         return 1
     except BrokenPipeError:
         _silence(sys.stdout)  # whose reader (`| head`) has gone

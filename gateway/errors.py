@@ -25,6 +25,8 @@ class GatewayError(Exception):
     """Base of every error raised on purpose. Its text is one line a person understands."""
 
     hint: str | None = None
+    further: tuple[str, ...] = ()
+    """What else is wrong, a line each, where it is more than one thing."""
 
 
 LIMIT_PHRASE = "{quantity} {value:.7g} {unit} is {limit} ({clause})"

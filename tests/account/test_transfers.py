@@ -876,3 +876,19 @@ def test_whoever_begins_before_the_tank_has_settled_is_told_how_long_still() -> 
 def test_amounts_in_sentences_are_rounded_as_on_the_screen(value: float, measure: str, words: str) -> None:
     """Half up, a tenth below a thousand, and never a minus before nothing."""
     assert amount_words(value, measure) == words
+
+
+def test_whoever_cancels_what_has_moved_is_told_that_it_counts_in_no_book() -> None:
+    """0.0003 m/s for 600 s in 254.469 m2: 45.8 m3."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    cancelled = it.does(TransferDeed(TransferVerb.CANCEL, 1, "ann", "a test of the pump"))
+    (note,) = cancelled.notes
+    assert note == "45.8 m3 GSV has moved since its opening: it counts in no book, and stands in the day's gain or loss"
+    it.passes(3600.0)
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    assert it.does(TransferDeed(TransferVerb.CANCEL, 2, "ann", "no ship")).notes == ()
+    it.starts(TransferKind.TANK_TO_TANK, source="TK-2", target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    assert it.does(TransferDeed(TransferVerb.CANCEL, 3, "ann", "a mixer")).notes == ()

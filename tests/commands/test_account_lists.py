@@ -8,6 +8,7 @@ from pathlib import Path
 import orjson
 import pytest
 
+from gateway.commands.accountant.stock_lines import stock_lines
 from gateway.commands.demonstration.books import DemoBooks
 from gateway.desk.pages import AccountPages
 from gateway.payload.writer import inventories_json
@@ -129,6 +130,29 @@ async def test_one_that_settles_says_what_it_waits_for_and_a_rate_that_is_not_kn
     said = await asked(capsys, desk, "transfers")
     assert "  2  SETTLING  dispatch out of TK-1" in said.out
     assert "waits for: " in said.out
+
+
+async def test_one_that_rests_has_no_rate_of_noise(capsys: Capture, desk: Desk) -> None:
+    desk.yard.moves("TK-1", 0.0)
+    desk.yard.tanks["TK-1"].rate_m_s = 1.0e-9
+    await desk.passes(60.0)
+    said = await asked(capsys, desk, "transfers")
+    assert " of 90.0 m³ planned, nothing flows, finish unknown" in said.out
+    assert "m³/h" not in said.out
+
+
+def test_the_sum_of_all_products_is_that_of_the_lines_shown() -> None:
+    """Two of 100.04 t are 100.0 t each: whoever adds them up gets 200.0 t, and not the 200.1 t that they are."""
+
+    def line(product: str, mass_kg: float, quality: str = "Good") -> dict[str, object]:
+        figure = {"value": mass_kg, "quality": quality, "reasons": []}
+        figures = {"mass": {"figure": figure, "tanks": [1, 1], "excluded": []}}
+        return {"product": product, "owner": None, "figures": figures, "members": ["TK-1"], "moving": []}
+
+    products = [line("diesel", 100_040.0), line("jet", 100_040.0)]
+    stock = {"products": products, "owners": [], "whole": line("", 200_080.0), "oldest": None}
+    (total,) = [text for text in stock_lines(stock, UTC) if text.startswith("all products")]
+    assert total.split()[2] == "200.0"
 
 
 async def test_one_that_was_proposed_says_what_to_type(capsys: Capture, desk: Desk) -> None:

@@ -43,3 +43,23 @@ def test_one_that_cannot_be_read_goes_nowhere(capsys: Capture, tmp_path: Path, t
     assert str(file) in said.err
     assert expected in said.err
     assert doors.asked == []
+
+
+def test_every_mistake_that_the_gateway_finds_is_read(capsys: Capture, tmp_path: Path) -> None:
+    file = tmp_path / "rack.csv"
+    file.write_text(TEXT, "utf-8")
+    mistakes = [
+        "2 mistakes, nothing was taken in:",
+        "line 2, at: it is still to come",
+        "line 3, product: there is none",
+    ]
+    doors = Doors()
+    with doors.site("harbour", _line({"code": 1, "lines": mistakes, "hint": "put them right"})):
+        said = typed(capsys, "stock", "import", str(file))
+    assert (said.code, said.out) == (1, "")
+    assert said.err.splitlines() == [
+        "tank-gateway: 2 mistakes, nothing was taken in:",
+        "tank-gateway: line 2, at: it is still to come",
+        "tank-gateway: line 3, product: there is none",
+        "  hint: put them right",
+    ]

@@ -97,7 +97,7 @@ def test_tolerance_is_of_a_month_and_by_what_is_kept(gain: float, verdict: str) 
     report = day_report("site", day(month=month), LONDON, PLAN)
     (to_date,) = (table for table in report.tables if table.title.startswith("Month"))
     assert to_date.rows[0].cells["verdict"] == verdict
-    assert number(to_date.rows[0], "tolerance") == Decimal(10)
+    assert number(to_date.rows[0], "tolerance") == Decimal("10.1")
     assert "verdict" not in [column.key for column in report.tables[0].columns]
 
 
@@ -163,6 +163,14 @@ def test_the_gain_of_the_month_to_date_is_that_of_the_month(
     report = month_report("site", "2026-06", [day(balances=each)], LONDON, ReportPlan(units))
     (month,), (of_day,) = (table.rows for table in report.tables)
     assert number(of_day, "month_gain") == number(of_day, "gain") == number(month, "gain")
+
+
+def test_next_to_nothing_is_no_throughput_and_a_tolerance_below_one_is_not_none() -> None:
+    """0.02 m3 went out and 0.05 are missing: -250 % of nothing that the row shows. 130 US gallons are 0.49 m3."""
+    each = balance(opening=1622.1, receipts=0.0, dispatches=0.02, gain=-0.05, tolerance=0.492)
+    (row,) = day_report("site", day(month=(each,)), LONDON, PLAN).tables[2].rows
+    assert (str(row.cells["throughput"]), row.cells["percent"], row.absent["percent"]) == ("0", None, "n/a")
+    assert str(row.cells["tolerance"]) == "0.5"
 
 
 def test_standard_volumes_have_their_reference_temperature() -> None:

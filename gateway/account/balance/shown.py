@@ -34,7 +34,7 @@ class ShownBalance(NamedTuple):
     uncertainty: Decimal | None
     tolerance: Decimal | None
     gain_percent: Decimal | None
-    """Of the throughput, two places; None where there is none."""
+    """Of the throughput, two places; None where none is shown."""
 
 
 def shown_balance(
@@ -66,7 +66,7 @@ def shown_balance(
         unaccounted=line(balance.unaccounted),
         uncertainty=bare(balance.uncertainty),
         tolerance=bare(balance.tolerance),
-        # Of a throughput that is shown as nothing there is no part.
+        # Of a throughput that is shown as nothing a part says nothing, however large it is.
         gain_percent=_percent(balance) if throughput else None,
     )
 

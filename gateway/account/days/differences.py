@@ -2,7 +2,10 @@
 
 from typing import Any
 
+from gateway.account.balance.shown import rounded
 from gateway.account.day import Balance, DayClose, TankAtClose
+from gateway.account.transfers.moved import MASSES
+from gateway.account.transfers.words import measure_words
 from gateway.records import Figure
 
 __all__ = ["differences"]
@@ -63,25 +66,35 @@ def _of_balance(product: str, before: Balance | None, after: Balance | None, *, 
     for name in _FIGURES:
         one, other = getattr(before, name), getattr(after, name)
         if _said(one) != _said(other):
-            changed.append(f"{name.replace('_', ' ')} {_words(one)} to {_words(other)}")
+            words = _words(other, after.measure), _words(one, before.measure)
+            changed.append(f"{name.replace('_', ' ')} {words[0]}, before {words[1]}")
     for name in _BESIDE:
         one, other = getattr(before, name), getattr(after, name)
         if one != other:
-            changed.append(f"{name} {_plain(one)} to {_plain(other)}")
-    return [f"{of} ({after.measure}, SI): {', '.join(changed)}"] if changed else []
+            words = _plain(name, other, after.measure), _plain(name, one, before.measure)
+            changed.append(f"{name} {words[0]}, before {words[1]}")
+    return [f"{of} by {measure_words(after.measure)}: {'; '.join(changed)}"] if changed else []
 
 
 def _said(figure: Figure | None) -> Any:
     return None if figure is None else (figure.value, figure.quality, figure.manual)
 
 
-def _words(figure: Figure | None) -> str:
+def _words(figure: Figure | None, measure: str) -> str:
     if figure is None or figure.value is None:
         return "none" if figure is None else figure.quality.word
-    return f"{figure.value:.3f} {figure.quality.word}"
+    quality = f" {figure.quality.word}" if figure.quality else ""
+    return f"{_quantity(figure.value, measure)}{quality}{' by hand' if figure.manual else ''}"
 
 
-def _plain(value: Any) -> str:
+def _quantity(value: float, measure: str) -> str:
+    """As exactly as amounts are entered: somebody has signed the one before."""
+    return f"{rounded(value / 1000.0, 3):,} t" if measure in MASSES else f"{rounded(value, 3):,} m3"
+
+
+def _plain(name: str, value: Any, measure: str) -> str:
     if isinstance(value, tuple):
         return " of ".join(str(each) for each in value)
-    return "unknown" if value is None else f"{value:.3f}" if isinstance(value, float) else str(value)
+    if name == "measure":
+        return measure_words(str(value))
+    return "unknown" if value is None else _quantity(value, measure) if isinstance(value, float) else str(value)

@@ -16,15 +16,16 @@ from gateway.account.gauging import gauging_of
 from gateway.account.paper import Outcome
 from gateway.account.plan import AccountPlan
 from gateway.account.ticket import Ticket
-from gateway.account.transfer import MarkKind, Side, TransferPhase
+from gateway.account.transfer import MarkKind, Side, Transfer, TransferKind, TransferPhase
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.closing import close, close_if_settled
 from gateway.account.transfers.described import changed, described, new_transfer
 from gateway.account.transfers.draft import Draft, into_phase, marked
 from gateway.account.transfers.fits import fit_lines
 from gateway.account.transfers.moved import AmountUncertainty, no_uncertainty
-from gateway.account.transfers.openings import rest_wanted_s
+from gateway.account.transfers.openings import FLOWS_M, has_gone, rest_wanted_s
 from gateway.account.transfers.phases import Deed, phase_after
+from gateway.account.transfers.progress import progress
 from gateway.account.transfers.starts import open_transfer, start
 from gateway.account.transfers.tickets import reversed_by
 from gateway.account.transfers.words import duration, moved_words
@@ -134,6 +135,21 @@ def _deed(
             after = after._replace(sides=tuple(_left_at(side, sheets) for side in after.sides))
             draft.put(after, EventKind.TRANSFER_CANCELLED, by)
             draft.lines.append(f"{name}: cancelled")
+            draft.notes += _left_out(before, sheets, draft.now)
+
+
+def _left_out(transfer: Transfer, sheets: Mapping[str, TankRecord], now: datetime) -> list[str]:
+    """What has moved all the same: nobody is to miss it a month later. Within the site no product's stock changes."""
+    if transfer.kind not in (TransferKind.RECEIPT, TransferKind.DISPATCH):
+        return []
+    gone = any(
+        side.opening is not None and side.tank in sheets and has_gone(side.opening, sheets[side.tank], FLOWS_M)
+        for side in transfer.sides
+    )
+    if not gone:
+        return []
+    moved = moved_words(progress(transfer, sheets, now).moved)
+    return [f"{moved} has moved since its opening: it counts in no book, and stands in the day's gain or loss"]
 
 
 def _left_at(side: Side, sheets: Mapping[str, TankRecord]) -> Side:

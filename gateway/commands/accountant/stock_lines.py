@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
+from decimal import Decimal
 from typing import Any
 
 from gateway.commands.operator.course_words import site_time
@@ -37,7 +38,7 @@ def stock_lines(stock: Mapping[str, Any], zone: tzinfo) -> list[str]:
 def _by_product(products: Sequence[Line], site: Line) -> Grid:
     rows = [(line["product"], *_cells(line), ", ".join(line["moving"])) for line in products]
     if len(products) > 1:
-        rows.append(("all products", *_cells(site, _OF_ALL), ""))
+        rows.append(("all products", *_totals(products, site), ""))
     return Grid((Column("Product"), *_columns(), Column("Moving")), tuple(rows))
 
 
@@ -53,6 +54,17 @@ def _columns() -> tuple[Column, ...]:
 def _cells(line: Line, names: Sequence[str] = tuple(_SHOWN)) -> tuple[str, ...]:
     figures = {name: figure for name, figure in line["figures"].items() if name in names}
     return (*(_cell(name, figures.get(name)) for name in _SHOWN), _count(figures, len(line["members"])))
+
+
+def _totals(products: Sequence[Line], site: Line) -> tuple[str, ...]:
+    """What the site holds, as the sum of the lines shown: whoever adds up gets the same."""
+    found = list(_cells(site, _OF_ALL))
+    for place, name in enumerate(_SHOWN):
+        values = [line["figures"][name]["figure"]["value"] for line in products if name in line["figures"]]
+        shown = [Decimal(show_value(name, value).number.replace(",", "")) for value in values if value is not None]
+        if name in _OF_ALL and shown:
+            found[place] = f"{sum(shown):,}{'?' if _is_estimated(site['figures'][name]) else ''}"
+    return tuple(found)
 
 
 def _cell(name: str, told: Line | None) -> str:

@@ -64,7 +64,10 @@ def tell_answer(answer: Mapping[str, Any], *, as_json: bool) -> int:
 
 def _failure(answer: Mapping[str, Any]) -> GatewayError:
     lines = tuple(printable(str(line)) for line in answer["lines"]) or ("refused",)
+    # Of a file that is refused each line names one mistake: whoever has to put them right reads all of them.
     error = SettingsError(lines) if answer["code"] == 2 else GatewayError(lines[0])
+    if not isinstance(error, SettingsError):
+        error.further = lines[1:]
     error.hint = printable(str(answer["hint"])) if answer.get("hint") else None
     return error
 

@@ -96,7 +96,7 @@ def _one(told: Told, tanks: Mapping[str, SheetNow], now: datetime, zone: tzinfo)
     lines = [_head(told)]
     if not told.phase.is_over:
         lines += [_tank_line(tank, tanks.get(tank), zone) for tank, _ in told.sides]
-    lines += [f"     {line}" for line in _course(told, now, zone)]
+    lines += [f"     {line}" for line in _course(told, tanks, now, zone)]
     lines += [f"     {_time(mark.instant, now, zone)}  {mark.text}{_by(mark.by)}" for mark in told.marks]
     return [printable(line) for line in lines]
 
@@ -132,7 +132,7 @@ def _tank_line(tank: str, sheet: SheetNow | None, zone: tzinfo) -> str:
     return f"     {line}{'  ' if line else ''}{tank} {text}{ahead}"
 
 
-def _course(told: Told, now: datetime, zone: tzinfo) -> list[str]:
+def _course(told: Told, tanks: Mapping[str, SheetNow], now: datetime, zone: tzinfo) -> list[str]:
     planned = told.planned
     of = "" if planned.amount is None else f" of {_amount(planned.amount, planned.measure)} planned"
     match told.phase:
@@ -147,7 +147,7 @@ def _course(told: Told, now: datetime, zone: tzinfo) -> list[str]:
             return [f"cancelled at {_time(told.since, now, zone)}"]
         case _:
             pass
-    lines = [f"moved {_figure(told.moved, told.measure)}{of}{_rate(told)}{_finish(told, now, zone)}"]
+    lines = [f"moved {_figure(told.moved, told.measure)}{of}{_rate(told, tanks)}{_finish(told, now, zone)}"]
     if told.phase is TransferPhase.PROPOSED:
         lines.append(f"nobody said what it is: tank-gateway transfers confirm {told.number} | cancel {told.number}")
     elif told.phase is TransferPhase.SETTLING:
@@ -177,14 +177,18 @@ def _amount(value: float, measure: str) -> str:
     return show_value(measure, value).text
 
 
-def _rate(told: Told) -> str:
+def _rate(told: Told, tanks: Mapping[str, SheetNow]) -> str:
+    """At rest the rate is that of noise: none that anybody compares with the ship's."""
     rate = told.rate
     if told.phase not in (TransferPhase.RUNNING, TransferPhase.PROPOSED) or rate is None:
         return ""
     if rate.value is None:
         return ", rate unknown"
+    states = [None if tank not in tanks else tanks[tank].state for tank, _ in told.sides]
+    if all(state is not None and state.motion is Motion.AT_REST for state in states):
+        return ", nothing flows"
     per_hour = rate.value * _PER_HOUR
-    words = f"{per_hour:,.0f}" if abs(per_hour) >= _SMALL_M3_H else f"{per_hour:.2g}"
+    words = f"{per_hour:,.0f}" if abs(per_hour) >= _SMALL_M3_H else f"{round(per_hour, 1) + 0.0:.1f}"
     return f", at {words}{'' if rate.quality == Quality.GOOD.word else '?'} m³/h"
 
 

@@ -8,7 +8,7 @@ from gateway.account.balance.shown import ShownBalance, shown_balance
 from gateway.account.day import Balance
 from gateway.display import printable
 from gateway.records import Figure, Quality
-from gateway.reports.digits import form_of, in_unit, places_of
+from gateway.reports.digits import form_of, in_unit, places_of, rounded
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Cell, Column, Kind, Row
 from gateway.reports.words import NOT_APPLICABLE, absent_words, reason_texts
@@ -89,6 +89,8 @@ def balance_row(balance: Balance, plan: ReportPlan, before: Mapping[str, Cell] =
         "tickets": Decimal(balance.tickets),
         "quality": _quality(figures, balance),
         "verdict": _verdict(balance),
+        # It adds up with nothing, and what is looked into may be less than a whole unit.
+        "tolerance": None if balance.tolerance is None else rounded(balance.measure, balance.tolerance, plan.units),
         **before,
     }
     doubtful = {**figures, **({} if balance.unaccounted is None else {"unaccounted": balance.unaccounted})}

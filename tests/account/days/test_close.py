@@ -161,7 +161,7 @@ def test_late_data_is_a_revision_that_says_what_differs() -> None:
     second = closed(PLAN, SECOND, sheets, amounts=[late], closes=[before, first])
     assert (first.revision, balance(first).gain.value) == (1, -32.0)
     assert (second.revision, balance(second).gain.value) == (2, 0.0)
-    assert "dispatches 0.000 Good to 32.000 Good" in second.why
+    assert "diesel by GSV: dispatches 32.000 m3, before 0.000 m3; book " in second.why
     back = amount(2, AmountKind.DISPATCH, 32.0, SECOND.begin + HOUR, reverses=1)
     third = closed(PLAN, SECOND, sheets, amounts=[late, back], closes=[before, first, second])
     assert (third.revision, balance(third).gain.value) == (3, -32.0)

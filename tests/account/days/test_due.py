@@ -120,4 +120,4 @@ def test_closing_again_is_refused_where_nothing_differs() -> None:
     late = amount(1, AmountKind.RECEIPT, 1.0, day.begin)
     again = ask_for_close(PLAN, command, books_of(sheets, closes=[first], amounts=[late]), day.end)
     assert again.papers[0].key == "day 2026-11-26 2"
-    assert again.papers[0].document["why"].startswith("the ship's figures are in; diesel (gsv, SI): receipts")
+    assert again.papers[0].document["why"].startswith("the ship's figures are in; diesel by GSV: receipts")
