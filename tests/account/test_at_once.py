@@ -12,6 +12,7 @@ import pytest
 
 from gateway.account.days.close import DayBooks
 from gateway.account.paper import PaperKind
+from gateway.errors import SettingsError
 from gateway.ledger.account_papers import StoredPaper, papers_between
 from gateway.ledger.reading_file import opened
 from tests.support.account_desk import Desk
@@ -151,3 +152,14 @@ async def test_where_the_last_sheet_of_a_day_is_damaged_the_one_before_it_stands
     sheets = {each["tank"]: each["gauging"] for each in paper.document["tanks"]}
     assert sheets["TK-1"]["instant"] == "2026-03-15T05:59:30+00:00"
     assert sheets["TK-2"]["instant"] == "2026-03-15T06:00:00+00:00"
+
+
+async def test_a_document_of_a_product_that_no_tank_holds_any_more_is_taken_in(desk: Desk) -> None:
+    """The ship's papers come when its tank has been put to another product: they are of the day of the ship."""
+    desk.accounts.known_products = lambda: frozenset({"diesel", "gasoline"})
+    given = {"action": "amount", "kind": "receipt", "source": "ship", "product": "gasoline", "measure": "gsv"}
+    assert "amount 1" in (await desk.well(**given, amount="10 m3", reference="BL 1", at="2026-03-14T11:00Z"))[0]
+    text = "kind,source,product,amount,at,reference\nreceipt,ship,gasoline,40 m3,2026-03-14T11:00Z,BL 2\n"
+    assert "amount 2" in (await desk.well(action="import-amounts", text=text))[0]
+    with pytest.raises(SettingsError, match="there is no product 'kerosene'"):
+        await desk.ask(**{**given, "product": "kerosene"}, amount="10 m3")
