@@ -238,8 +238,12 @@ class DayCloses:
         async with self._turn:
             amounts, tickets, last = await accounts.read(lambda connection: known_of(connection, command))
             gaugings = [gauging_of(record) for record in accounts.sheets().values()]
-            products = {*accounts.products.values(), *accounts.plan.measures}
-            measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
+            balances = (accounts.last_day() or {"balances": ()})["balances"]
+            before = {each["product"]: each["measure"] for each in balances}
+            measures = {
+                product: measure_of(accounts.plan, product, gaugings, before.get(product))
+                for product in accounts.all_products()
+            }
             known = KnownAmounts(amounts, tickets, measures, accounts.products, last)
             now = accounts.now()
             match command:

@@ -37,6 +37,7 @@ class SiteAccounts:
         """`acting` has what tanks hold, and is given the door of the accounts."""
         self._keeping = keeping
         self._accounts = Accounting(boot, settings.account, acting.products, keeping, clock, pipeline.records)
+        self._accounts.known_products = acting.products_known
         self._days = DayCloses(self._accounts)
         self.pages = AccountPages(settings.name, self._accounts).pages
         """By path of the web address."""

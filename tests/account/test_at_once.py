@@ -12,6 +12,7 @@ import pytest
 
 from gateway.account.days.close import DayBooks
 from gateway.account.paper import PaperKind
+from gateway.errors import SettingsError
 from gateway.ledger.account_papers import StoredPaper, papers_between
 from gateway.ledger.reading_file import opened
 from tests.support.account_desk import Desk
@@ -132,3 +133,33 @@ async def test_a_start_after_a_first_one_in_which_no_tank_ever_rested_goes_on(tm
         await desk.begin()
     assert desk.phases() == open_before
     await desk.keeping.close(None)
+
+
+async def test_where_the_last_sheet_of_a_day_is_damaged_the_one_before_it_stands_for_it(desk: Desk) -> None:
+    """The sheet of TK-1 at 06:00:00 cannot be read any more, that of 05:59:30 can: the tank is not left out."""
+    end = datetime(2026, 3, 15, 6, 0, tzinfo=UTC)
+    desk.yard.passes((end - NOON).total_seconds() - 600.0)
+    await desk.hear()
+    await desk.passes(660.0)
+    await desk.accounts.read(lambda connection: None)
+    with closing(sqlite3.connect(desk.file, timeout=10.0)) as connection:
+        of_tank = "kind = 0 AND tank = (SELECT id FROM tanks WHERE name = 'TK-1') AND instant_ns <= ?"
+        change = f"UPDATE history SET body = x'00' WHERE position = (SELECT max(position) FROM history WHERE {of_tank})"
+        assert connection.execute(change, (round(end.timestamp() * 1e9),)).rowcount == 1
+        connection.commit()
+    await desk.passes(660.0, days=True)
+    (paper,) = papers(desk, PaperKind.DAY)
+    sheets = {each["tank"]: each["gauging"] for each in paper.document["tanks"]}
+    assert sheets["TK-1"]["instant"] == "2026-03-15T05:59:30+00:00"
+    assert sheets["TK-2"]["instant"] == "2026-03-15T06:00:00+00:00"
+
+
+async def test_a_document_of_a_product_that_no_tank_holds_any_more_is_taken_in(desk: Desk) -> None:
+    """The ship's papers come when its tank has been put to another product: they are of the day of the ship."""
+    desk.accounts.known_products = lambda: frozenset({"diesel", "gasoline"})
+    given = {"action": "amount", "kind": "receipt", "source": "ship", "product": "gasoline", "measure": "gsv"}
+    assert "amount 1" in (await desk.well(**given, amount="10 m3", reference="BL 1", at="2026-03-14T11:00Z"))[0]
+    text = "kind,source,product,amount,at,reference\nreceipt,ship,gasoline,40 m3,2026-03-14T11:00Z,BL 2\n"
+    assert "amount 2" in (await desk.well(action="import-amounts", text=text))[0]
+    with pytest.raises(SettingsError, match="there is no product 'kerosene'"):
+        await desk.ask(**{**given, "product": "kerosene"}, amount="10 m3")

@@ -126,9 +126,17 @@ def _gain(
     reasons = tuple(_changed(tank, held, holds) for tank in sorted(changed))
     neither = sorted((begin.of & physical.of) - begin.included)
     reasons += tuple(because(ReasonCode.NOT_INCLUDED, _NEITHER, tank=tank) for tank in neither)
+    plans, now = _plans(at_begin), _plans(at_end)
+    other = (tank for tank in sorted((begin.of & physical.of) - set(neither)) if plans.get(tank) != now.get(tank))
+    reasons += tuple(because(ReasonCode.BASIS_CHANGED, _OTHER_BASIS, tank=tank) for tank in other)
     if not reasons:
         return gain
     return gain._replace(quality=max(gain.quality, Quality.UNCERTAIN), reasons=(*reasons, *gain.reasons))
+
+
+def _plans(tanks: Sequence[TankAtClose]) -> dict[str, str]:
+    """By tank with a sheet, by which plan that was made."""
+    return {tank.tank: tank.gauging.plan for tank in tanks if tank.gauging is not None}
 
 
 def _changed(tank: str, held: Mapping[str, str], holds: Mapping[str, str]) -> Reason:
@@ -152,4 +160,5 @@ _ONE_END = "{tank} is in opening or closing alone: its stock would look like a g
 _NEITHER = "{tank} is in neither opening nor closing: what was moved through it is in the difference"
 _CHANGED = "{tank} was put to another product: what it held then is in the difference unless it was booked"
 _NEW = "{tank} is new: what it held before its first close is in the difference unless it was booked"
+_OTHER_BASIS = "the site file, or what people entered of {tank}, changed: what lay still in it is in the difference"
 _GONE = "{tank} is no tank of the site any more: what it held is in the difference unless it was booked"
