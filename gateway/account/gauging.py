@@ -11,7 +11,7 @@ from gateway.states import RoofZone
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["GAUGED", "GAUGING", "MEASURES", "Gauging", "gauging_of"]
+__all__ = ["GAUGED", "GAUGING", "MASSES", "MEASURES", "Gauging", "gauging_of"]
 
 MEASURES = (
     "tov",
@@ -26,6 +26,8 @@ MEASURES = (
     "total_mass",
 )
 """Figures of the sheet of which amounts are moved and balances drawn: m3, and kg."""
+MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
+"""Those in kg."""
 GAUGED = (
     "level",
     "ullage",

@@ -282,7 +282,7 @@ def test_a_ticket_over_a_change_of_the_site_file_says_so_at_its_head() -> None:
     it = life()
     it.starts(TransferKind.RECEIPT, target="TK-1")
     flows(it, "TK-1", RATE_M_S, 1800.0)
-    it.yard.tanks["TK-1"].plan = "plan-2"
+    it.yard.tanks["TK-1"].basis = "basis-2"
     it.passes(3600.0)
     (ticket,) = it.tickets()
     assert ticket.quality is Quality.UNCERTAIN

@@ -14,7 +14,6 @@ from gateway.records import Figure, Quality, Reason, ReasonCode, because
 from gateway.sources import DensitySource
 
 __all__ = [
-    "MASSES",
     "AmountUncertainty",
     "between",
     "changed_between",
@@ -28,8 +27,6 @@ __all__ = [
 AmountUncertainty = Callable[[Gauging, Gauging], Mapping[str, float]]
 """Of what one tank took in from the first gauging to the second: by measure, SI, expanded (k = 2)."""
 _BY_DENSITY = frozenset({"gsv", "nsv", "mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
-MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
-"""In kg; the others are m3."""
 _NET = frozenset({"nsv", "net_mass", "net_weight_in_air"})
 _SAME_DENSITY = 1e-9
 _OF_VOLUME = frozenset({"tov", "free_water"})

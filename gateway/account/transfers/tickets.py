@@ -4,11 +4,10 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from gateway.account.commands import AccountRefusedError, ReverseTicket
-from gateway.account.gauging import Gauging
+from gateway.account.gauging import MASSES, Gauging
 from gateway.account.ticket import Ticket, TicketSide
 from gateway.account.transfer import Direction, Transfer, TransferKind
 from gateway.account.transfers.moved import (
-    MASSES,
     AmountUncertainty,
     changed_between,
     main_measure,
