@@ -356,7 +356,7 @@ class Accounting:
 
     def handover(self) -> dict[str, Any]:
         days = days_told(self.plan, self.now(), self.last_day(), self.first_sheet)
-        return {"transfers": self.open_transfers(), "days": days}
+        return {"transfers": self.open_transfers(), "days": days, "time_zone": self.plan.time_zone}
 
     @property
     def is_idle(self) -> bool:

@@ -244,7 +244,8 @@ class DayCloses:
                 product: measure_of(accounts.plan, product, gaugings, before.get(product))
                 for product in accounts.all_products()
             }
-            known = KnownAmounts(amounts, tickets, measures, accounts.products, last)
+            is_open = () if accounts.book is None else tuple(accounts.book.transfers.values())
+            known = KnownAmounts(amounts, tickets, measures, accounts.products, last, is_open)
             now = accounts.now()
             match command:
                 case EnterAmount():

@@ -11,7 +11,7 @@ from gateway.account.commands import EnterAmount, ImportAmounts, ReverseAmount
 from gateway.account.days.due import spans_of_amount, spans_of_ticket
 from gateway.account.paper import PaperKind
 from gateway.account.ticket import TICKET, Ticket
-from gateway.ledger.account_papers import paper_of, papers_linked, reference_word
+from gateway.ledger.account_papers import StoredPaper, paper_of, papers_between, papers_linked, reference_word
 from gateway.plain_form import PlainForm
 
 __all__ = [
@@ -27,6 +27,10 @@ __all__ = [
 ]
 
 T = TypeVar("T")
+_NEAR_NS = 2 * 86_400 * 10**9
+"""So far from its movement a document is looked at against tickets that it does not name."""
+_MONTH_NS = 40 * 86_400 * 10**9
+"""And a file of documents, back from the newest ticket."""
 
 
 def ticket_from(document: Mapping[str, Any]) -> Ticket:
@@ -90,16 +94,34 @@ def known_of(
         numbers.append(command.amount)
     elif isinstance(command, ImportAmounts):
         named = named_in(command.text)
-        for number in sorted(named.tickets):
-            tickets += tickets_with(connection, number)
+        (newest_ns,) = connection.execute("SELECT max(instant_ns) FROM papers WHERE kind = 'ticket'").fetchone()
+        near = [] if newest_ns is None else _tickets_near(connection, newest_ns - _MONTH_NS, newest_ns)
+        tickets = _with_all(connection, sorted(named.tickets.union(near)))
         for given in sorted(named.documents):
             numbers += amounts_of_reference(connection, *given, ())
         numbers += amounts_of_reference(connection, "", "", "", [ticket.number for ticket in tickets])
     else:
-        tickets = [] if command.ticket is None else tickets_with(connection, command.ticket)
+        at_ns = round(command.instant.timestamp() * 1e9)
+        named_ = [command.ticket] if command.ticket is not None else _tickets_near(connection, at_ns - _NEAR_NS, at_ns)
+        tickets = _with_all(connection, named_)
         given = command.source.value, command.reference, command.product
         numbers += amounts_of_reference(connection, *given, [ticket.number for ticket in tickets])
     return amounts_with(connection, numbers), tickets, last
+
+
+def _with_all(connection: sqlite3.Connection, numbers: Iterable[int]) -> list[Ticket]:
+    """These, each once, with all that reverse or replace them. Raises sqlite3.Error."""
+    found: dict[int, Ticket] = {}
+    for number in numbers:
+        if number not in found:
+            found |= {each.number: each for each in tickets_with(connection, number)}
+    return [found[number] for number in sorted(found)]
+
+
+def _tickets_near(connection: sqlite3.Connection, begin_ns: int, at_ns: int) -> list[int]:
+    """Numbers of those that were made from then on until two days after `at_ns`. Raises sqlite3.Error."""
+    papers = papers_between(connection, PaperKind.TICKET, begin_ns, at_ns + _NEAR_NS)
+    return [int(paper.document["number"]) for paper in papers if isinstance(paper, StoredPaper)]
 
 
 def with_documents(

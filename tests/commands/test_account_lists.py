@@ -132,6 +132,37 @@ async def test_one_that_settles_says_what_it_waits_for_and_a_rate_that_is_not_kn
     assert "waits for: " in said.out
 
 
+async def test_an_amount_that_names_no_ticket_is_looked_at_against_those_near_it(desk: Desk) -> None:
+    """The receipt of 75 t has ticket 1: its document without that number would count beside it."""
+    given = {"kind": "receipt", "source": "ship", "product": "diesel", "amount": "91 m3", "measure": "gsv"}
+    answer = await desk.ask(action="amount", **given, reference="BL-7")
+    assert (answer["code"], len(answer["notes"])) == (0, 1)
+    assert answer["notes"][0].startswith("amount 1 counts beside ticket 1 (91.6 m3 GSV, MT Elva): if both")
+    await desk.well(action="reverse-amount", amount="1", why="of ticket 1")
+    await desk.well(action="reverse-ticket", ticket="1", why="its number is known now", reference="BL-7")
+    answer = await desk.ask(action="amount", **given, reference="BL-7")
+    assert answer["code"] != 0
+    assert "ticket 3 is of BL-7 too" in answer["lines"][0]
+    text = "kind,source,product,amount,at,reference\nreceipt,ship,diesel,91 m3,2026-03-15T05:00Z,BL-7\n"
+    answer = await desk.ask(action="import-amounts", text=text)
+    assert answer["code"] != 0
+    assert "ticket 3 is of BL-7 too" in answer["lines"][1]
+    assert (await desk.ask(action="amount", **given, reference="BL-7", ticket="3"))["code"] == 0
+
+
+async def test_an_amount_of_what_still_runs_waits_for_its_ticket(desk: Desk) -> None:
+    """Transfer 2 runs, a dispatch by L-118: its document beside it would count a second time."""
+    given = {"kind": "dispatch", "source": "road", "product": "diesel", "amount": "90 m3", "measure": "gsv"}
+    answer = await desk.ask(action="amount", **given, reference="L-118")
+    assert answer["code"] != 0
+    assert "transfer 2 is of L-118 too, and has no ticket yet" in answer["lines"][0]
+    answer = await desk.ask(action="amount", **given, reference="L-119")
+    assert answer["code"] == 0
+    assert [note.partition(":")[0] for note in answer["notes"]] == [
+        "amount 1 counts beside transfer 2, which has no ticket yet"
+    ]
+
+
 async def test_one_that_rests_has_no_rate_of_noise(capsys: Capture, desk: Desk) -> None:
     desk.yard.moves("TK-1", 0.0)
     desk.yard.tanks["TK-1"].rate_m_s = 1.0e-9

@@ -280,3 +280,24 @@ def test_the_handover_has_what_moves_and_what_is_not_closed(capsys: Capture) -> 
     assert lines[second + 2].endswith("the roof of TK-2 is in its critical zone")
     third = lines.index("Days that are not closed")
     assert lines[third + 2] == "2026-11-27 2026-11-28 06:00 UTC stock close 2026-11-27"
+
+
+def test_the_handover_is_by_the_clock_of_the_site(capsys: Capture) -> None:
+    """Rome is an hour ahead of UTC in November: a shift changes by the clock on its wall."""
+    settling = _transfer(3, "settling", progress={"settled": "2026-11-28T05:45:00.000Z"})
+    answer = {
+        "code": 0,
+        "lines": [],
+        "time": "2026-11-28T05:30:00Z",
+        "entries": [],
+        "alarms": [],
+        "transfers": [settling],
+        "days": None,
+        "time_zone": "Europe/Rome",
+    }
+    with Doors().site("harbour", _line(answer)):
+        said = typed(capsys, "enter", "list")
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    assert lines[0] == "harbour at 2026-11-28 06:30 CET (2026-11-28 05:30 UTC)"
+    row = lines[lines.index("Transfers that are open") + 2]
+    assert row.endswith("TK-1, TK-2 diesel 2026-11-28 06:00 CET settles until 2026-11-28 06:45 CET")

@@ -127,6 +127,20 @@ ACCOUNT_BREAKS: tuple[Break, ...] = (
         STORIES,
     ),
     Break(
+        "a closing sheet of a flow that the watch has not heard of",
+        DOUBTS,
+        "    if is_unheard and transfer.ended is not None:\n",
+        "    if False:\n",
+        STORIES,
+    ),
+    Break(
+        "a closing sheet while the level is not where it was",
+        DOUBTS,
+        "    if kept is not None and abs(apart_m(gauging_of(kept), record)) > FLOWS_M:\n",
+        "    if False:\n",
+        STORIES,
+    ),
+    Break(
         "a ticket while the clock is not trusted",
         DOUBTS,
         "    if closing.clock_doubt is not None:\n",

@@ -32,6 +32,13 @@ OF_MONTH = ("tests/account/test_month.py",)
 
 BALANCE_BREAKS: tuple[Break, ...] = (
     Break(
+        "a document counted beside the ticket of its own number",
+        ENTERING,
+        "        if _same_reference(ticket.reference, command.reference) and is_of(command, ticket):\n",
+        "        if False:\n",
+        OF_ENTERING,
+    ),
+    Break(
         "every day has 24 hours",
         BOUNDARY,
         "    return Day(on.isoformat(), boundary(plan, on), boundary(plan, on + _ONE))\n",

@@ -12,6 +12,8 @@ from gateway.account.commands import AccountRefusedError, EnterAmount, ReverseAm
 from gateway.account.gauging import MASSES, MEASURES
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.account.ticket import Ticket
+from gateway.account.transfer import Transfer
+from gateway.account.transfers.words import moved_words
 
 __all__ = [
     "MASSES",
@@ -19,6 +21,7 @@ __all__ = [
     "Facts",
     "KnownAmounts",
     "amount_paper",
+    "beside_words",
     "enter_amount",
     "entered",
     "reverse_amount",
@@ -28,6 +31,8 @@ __all__ = [
 _LONGEST_TEXT = 500
 _MOST_M3, _MOST_KG = 1e7, 1e10
 """Twenty times the largest tanker: what is more is a slip of the keyboard (common practice)."""
+_NEAR = timedelta(hours=24)
+"""A document is seldom of another day than the movement that it is of (common practice)."""
 _FIRST = datetime(1970, 1, 1, tzinfo=UTC)
 _AHEAD = timedelta(seconds=60)
 """So far may the clock of whoever enters it be ahead."""
@@ -54,6 +59,8 @@ class KnownAmounts(NamedTuple):
     """By tank of the site: what it holds or has held."""
     last_number: int = 0
     """That was given, whether its amount is here or not: an older ledger may stand in the place of a newer one."""
+    open_transfers: Sequence[Transfer] = ()
+    """Those that are to get a ticket yet."""
 
     @property
     def next_number(self) -> int:
@@ -85,8 +92,37 @@ def enter_amount(known: KnownAmounts, command: EnterAmount, now: datetime) -> Ou
     """What entering leaves behind. Raises AmountRefusedError."""
     facts = Facts(known)
     amount = entered(facts, command, now)
-    notes = () if amount.ticket is None else (compared_words(amount, facts.tickets[amount.ticket]),)
+    notes = (
+        beside_words(facts, amount)
+        if amount.ticket is None
+        else (compared_words(amount, facts.tickets[amount.ticket]),)
+    )
     return Outcome(papers=(amount_paper(amount),), lines=(f"amount {amount.number}: {_words(amount)}",), notes=notes)
+
+
+def beside_words(facts: Facts, amount: Amount) -> tuple[str, ...]:
+    """Of one that names no ticket: which movements near it have but a ticket of the tank, and count as well."""
+    beside = [
+        ticket
+        for number, ticket in sorted(facts.standing.items())
+        if number not in facts.documents and is_of(amount, ticket) and abs(ticket.ended - amount.instant) <= _NEAR
+    ]
+    found = [
+        f"{amount.key} counts beside ticket {ticket.number} ({', '.join(_ticket_words(ticket))}): if both are of one "
+        f"movement, take the amount back and enter it again with that ticket"
+        for ticket in beside
+    ]
+    found += [
+        f"{amount.key} counts beside transfer {transfer.number}, which has no ticket yet: if both are of one movement, "
+        f"take the amount back and enter it again with that ticket when it is made"
+        for transfer in facts.known.open_transfers
+        if transfer.phase.has_begun and is_of(amount, transfer)
+    ]
+    return tuple(found)
+
+
+def _ticket_words(ticket: Ticket) -> list[str]:
+    return [text for text in (moved_words(ticket.moved), ticket.partner, ticket.reference) if text]
 
 
 def reverse_amount(known: KnownAmounts, command: ReverseAmount, now: datetime) -> Outcome:
@@ -114,6 +150,7 @@ def entered(facts: Facts, command: EnterAmount, now: datetime) -> Amount:
     _check_tank(known, command)
     _check_repeat(facts, command)
     _check_ticket(facts, command)
+    _check_beside(facts, command)
     return Amount(
         number=facts.next_number,
         kind=command.kind,
@@ -255,6 +292,40 @@ def _check_ticket(facts: Facts, command: EnterAmount) -> None:
             f"{command.kind.replace('_', ' ')} of {command.product}",
             other,
         )
+
+
+def _check_beside(facts: Facts, command: EnterAmount) -> None:
+    """A document with the number that a ticket has is of that movement: by itself it would count a second time."""
+    if command.ticket is not None or not command.reference:
+        return
+    for number, ticket in sorted(facts.standing.items()):
+        if _same_reference(ticket.reference, command.reference) and is_of(command, ticket):
+            document = facts.documents.get(number)
+            if document is None:
+                hint = f"give ticket {number} with it: it counts in its place then"
+            else:
+                hint = f"{document.key} is its document already: take that one back first if it was wrong"
+            raise AmountRefusedError(
+                "ticket", f"ticket {number} is of {ticket.reference} too: without it the movement counts twice", hint
+            )
+    for transfer in facts.known.open_transfers:
+        if (
+            transfer.phase.has_begun
+            and _same_reference(transfer.reference, command.reference)
+            and is_of(command, transfer)
+        ):
+            raise AmountRefusedError(
+                "ticket",
+                f"transfer {transfer.number} is of {transfer.reference} too, and has no ticket yet: the movement "
+                "would count twice",
+                "enter it when that is closed, with its ticket",
+            )
+
+
+def _same_reference(one: str, other: str) -> bool:
+    return one.split() != [] and [word.casefold() for word in one.split()] == [
+        word.casefold() for word in other.split()
+    ]
 
 
 def _words(amount: Amount) -> str:

@@ -20,6 +20,7 @@ from gateway.account.amounts.entering import (
     Facts,
     KnownAmounts,
     amount_paper,
+    beside_words,
     entered,
 )
 from gateway.account.commands import AccountRefusedError, EnterAmount
@@ -34,6 +35,8 @@ _MOST_LINES = 20_000
 _MOST_DIGITS = 15
 """Of a ticket's number: more of them no ledger can count."""
 _MOST_TOLD = 300
+_MOST_BESIDE = 20
+"""Notes on amounts that count beside a ticket: what is longer nobody reads."""
 _SEPARATORS = (";", "\t", ",")
 _Code = TypeVar("_Code", bound=StrEnum)
 
@@ -124,7 +127,10 @@ def import_amounts(known: KnownAmounts, zone: tzinfo, text: str, *, by: str, now
         told.append(f"{known_already} known already, and not taken in again")
     if taken_back:
         told.append(f"{taken_back} had been taken back, and not taken in again: enter them by hand if they were right")
-    return Outcome(papers=tuple(amount_paper(amount) for amount in taken), lines=tuple(told))
+    beside = [words for amount in taken if amount.ticket is None for words in beside_words(facts, amount)]
+    if len(beside) > _MOST_BESIDE:
+        beside = [*beside[:_MOST_BESIDE], f"and {len(beside) - _MOST_BESIDE} more that count beside a ticket"]
+    return Outcome(papers=tuple(amount_paper(amount) for amount in taken), lines=tuple(told), notes=tuple(beside))
 
 
 def _printable(text: str) -> str:

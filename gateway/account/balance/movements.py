@@ -93,8 +93,9 @@ def document_of(amounts: Sequence[Amount], tickets: Sequence[Ticket]) -> dict[in
     return found
 
 
-def is_of(amount: Amount | EnterAmount, ticket: Ticket) -> bool:
-    """Whether an amount can be the document of a ticket: of the same product, and what it says was done."""
+def is_of(amount: Amount | EnterAmount, ticket: Ticket | Transfer) -> bool:
+    """Whether an amount can be the document of a ticket, or of a transfer that gets one: of the same product, and what
+    it says was done."""
     return amount.product == ticket.product and amount.kind in _DOCUMENTS.get(ticket.kind, ())
 
 

@@ -1,8 +1,9 @@
 """What whoever takes over the shift has to know, as lines: what is entered, in maintenance, hidden and open."""
 
-from collections.abc import Mapping
-from datetime import UTC, datetime
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, tzinfo
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from gateway.actions.entry import MAINTENANCE, PRODUCT, QUANTITIES
 from gateway.commands.output import Column, Grid, plain_lines
@@ -17,26 +18,36 @@ _WORKS = ("instrument", "by", "since", "until", "why")
 _ALARMS = ("tank", "alarm", "state", "since", "by", "until", "why")
 _TRANSFERS = ("transfer", "state", "kind", "tanks", "product", "partner", "since", "waits for")
 _DAYS = ("day", "ended", "what to do")
+_Told = Callable[[str | None], str]
+"""A time as people read it."""
 _HIDDEN = ("shelved", "suppressed", "out_of_service")
 
 
 def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
-    """Raises KeyError, TypeError for what is no answer to `list`."""
+    """By the clock of the site where its zone is told: a gateway before the accounts tells none, and it is UTC then.
+
+    Raises KeyError, TypeError for what is no answer to `list`."""
     entries = answer["entries"]
     values = [each for each in entries if each["quantity"] != MAINTENANCE]
     works = [each for each in entries if each["quantity"] == MAINTENANCE]
     hidden = [each for each in answer["alarms"] if each["phase"] in _HIDDEN]
     alarms = [each for each in answer["alarms"] if each["phase"] not in _HIDDEN]
-    lines = [printable(f"{site} at {_time(answer['time'])}")]
+    zone = ZoneInfo(answer["time_zone"]) if answer.get("time_zone") else UTC
+
+    def told(text: str | None) -> str:
+        return _time(text, zone)
+
+    now = told(answer["time"]) if zone is UTC else f"{told(answer['time'])} ({_time(answer['time'], UTC)})"
+    lines = [printable(f"{site} at {now}")]
     for title, columns, rows in (
-        ("Entered", _VALUES, [_value(each) for each in values]),
-        ("Products changed", _PRODUCTS, _changes(answer)),
-        ("In maintenance", _WORKS, [_work(each) for each in works]),
-        ("Movements that nobody has said what they are", _TRANSFERS, _transfers(answer, proposed=True)),
-        ("Transfers that are open", _TRANSFERS, _transfers(answer, proposed=False)),
-        ("Days that are not closed", _DAYS, _days(answer)),
-        ("Alarms that are hidden", _ALARMS, [_alarm(each) for each in hidden]),
-        ("Alarms that are open", _ALARMS, [_alarm(each) for each in alarms]),
+        ("Entered", _VALUES, [_value(each, told) for each in values]),
+        ("Products changed", _PRODUCTS, _changes(answer, told)),
+        ("In maintenance", _WORKS, [_work(each, told) for each in works]),
+        ("Movements that nobody has said what they are", _TRANSFERS, _transfers(answer, told, proposed=True)),
+        ("Transfers that are open", _TRANSFERS, _transfers(answer, told, proposed=False)),
+        ("Days that are not closed", _DAYS, _days(answer, told)),
+        ("Alarms that are hidden", _ALARMS, [_alarm(each, told) for each in hidden]),
+        ("Alarms that are open", _ALARMS, [_alarm(each, told) for each in alarms]),
     ):
         if rows:
             grid = Grid(tuple(Column(header) for header in columns), tuple(rows))
@@ -50,31 +61,31 @@ def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
     return lines if len(lines) > 1 else [*lines, _NOTHING]
 
 
-def _value(each: Mapping[str, Any]) -> tuple[str, ...]:
+def _value(each: Mapping[str, Any], told: _Told) -> tuple[str, ...]:
     state = ("stands in" if each["stands_in"] else "used") if each["used"] else "not used"
     if each["what"] == "expired":
         # What stood in for an instrument does so no longer; any other stays in use, Uncertain.
         state = "expired" if each["stands_in"] else f"expired, {state}"
     what, block = QUANTITIES[each["quantity"]], each["block"]
-    entered = _time(block.get("entered", each["at"]))
-    return _row(each["about"], what, block.get("value"), each["by"], entered, _time(each["ends"]), state, each["why"])
+    entered = told(block.get("entered", each["at"]))
+    return _row(each["about"], what, block.get("value"), each["by"], entered, told(each["ends"]), state, each["why"])
 
 
-def _changes(answer: Mapping[str, Any]) -> list[tuple[str, ...]]:
+def _changes(answer: Mapping[str, Any], told: _Told) -> list[tuple[str, ...]]:
     """Of each tank the newest change, and those to come."""
     found = []
     for tank in answer.get("products", ()):
         history = tank["history"]
         first = max((number for number, each in enumerate(history) if not each["planned"]), default=0)
         found += [
-            _row(tank["tank"], each["product"], _time(each["since"]), each["by"], each["why"])
+            _row(tank["tank"], each["product"], told(each["since"]), each["by"], each["why"])
             for each in history[first:]
             if each["by"] is not None
         ]
     return found
 
 
-def _transfers(answer: Mapping[str, Any], *, proposed: bool) -> list[tuple[str, ...]]:
+def _transfers(answer: Mapping[str, Any], told: _Told, *, proposed: bool) -> list[tuple[str, ...]]:
     """A gateway before the accounts tells none."""
     return [
         _row(
@@ -84,38 +95,41 @@ def _transfers(answer: Mapping[str, Any], *, proposed: bool) -> list[tuple[str, 
             ", ".join(side["tank"] for side in each["sides"]),
             each["product"],
             each["partner"],
-            _time(each["since"]),
-            each["waits_for"] or _settles(each),
+            told(each["since"]),
+            each["waits_for"] or _settles(each, told),
         )
         for each in answer.get("transfers", ())
         if (each["phase"] == "proposed") == proposed
     ]
 
 
-def _settles(each: Mapping[str, Any]) -> str:
+def _settles(each: Mapping[str, Any], told: _Told) -> str:
     settled = (each.get("progress") or {}).get("settled")
-    return f"settles until {_time(settled)}" if settled else ""
+    return f"settles until {told(settled)}" if settled else ""
 
 
-def _days(answer: Mapping[str, Any]) -> list[tuple[str, ...]]:
+def _days(answer: Mapping[str, Any], told: _Told) -> list[tuple[str, ...]]:
     days = answer.get("days") or {"unclosed": ()}
-    return [_row(each["day"], _time(each["ended"]), f"stock close {each['day']}") for each in days["unclosed"]]
+    return [_row(each["day"], told(each["ended"]), f"stock close {each['day']}") for each in days["unclosed"]]
 
 
-def _work(each: Mapping[str, Any]) -> tuple[str, ...]:
-    return _row(each["about"], each["by"], _time(each["at"]), _time(each["ends"]), each["why"])
+def _work(each: Mapping[str, Any], told: _Told) -> tuple[str, ...]:
+    return _row(each["about"], each["by"], told(each["at"]), told(each["ends"]), each["why"])
 
 
-def _alarm(each: Mapping[str, Any]) -> tuple[str, ...]:
+def _alarm(each: Mapping[str, Any], told: _Told) -> tuple[str, ...]:
     phase = each["phase"].replace("_", " ")
     tank = each["tank"] or "gateway"
-    return _row(tank, each["name"], phase, _time(each["since"]), each["by"], _time(each["until"]), each["why"])
+    return _row(tank, each["name"], phase, told(each["since"]), each["by"], told(each["until"]), each["why"])
 
 
 def _row(*texts: str | None) -> tuple[str, ...]:
     return tuple(printable(text or "") for text in texts)
 
 
-def _time(text: str | None) -> str:
-    """In UTC. Raises ValueError for what is no time."""
-    return "" if text is None else f"{datetime.fromisoformat(text).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+def _time(text: str | None, zone: tzinfo) -> str:
+    """Raises ValueError for what is no time."""
+    if text is None:
+        return ""
+    instant = datetime.fromisoformat(text).astimezone(zone)
+    return f"{instant:%Y-%m-%d %H:%M} {'UTC' if zone is UTC else f'{instant:%Z}'}"

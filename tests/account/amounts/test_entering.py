@@ -135,3 +135,38 @@ def test_what_cannot_be_taken_back(number: int, why: str, text: str) -> None:
     third = amount(3, AmountKind.DISPATCH, 1.0, NOW)
     with pytest.raises(AccountRefusedError, match=text):
         reverse_amount(KNOWN._replace(amounts=(FIRST, back, third)), ReverseAmount(number, "accountant", why), NOW)
+
+
+UNNAMED = GOOD._replace(kind=AmountKind.RECEIPT, source=AmountSource.SHIP, value=199.0, reference="BL 99")
+
+
+@pytest.mark.parametrize("reference", ["BL-2041", " bl-2041"])
+def test_a_document_of_a_ticket_that_it_does_not_name_would_count_twice(reference: str) -> None:
+    """The ticket of a receipt of 200 m3 stands; its document of 199 m3 beside it would make 399."""
+    shipped = RECEIPT._replace(number=9, reference="BL-2041")
+    known = KNOWN._replace(tickets=(*KNOWN.tickets, shipped))
+    with pytest.raises(AccountRefusedError, match="ticket 9 is of BL-2041 too") as caught:
+        enter_amount(known, UNNAMED._replace(reference=reference), NOW)
+    assert "give ticket 9 with it" in caught.value.hint
+    assert enter_amount(known, UNNAMED._replace(reference=reference, ticket=9), NOW).papers
+    other = UNNAMED._replace(reference=reference, kind=AmountKind.DISPATCH)
+    assert enter_amount(known, other, NOW).papers, "a receipt is no dispatch"
+    back = shipped._replace(number=10, reverses=9)
+    taken = known._replace(tickets=(*known.tickets, back))
+    assert enter_amount(taken, UNNAMED._replace(reference=reference), NOW).papers, "what was taken back counts no more"
+
+
+def test_a_document_of_a_ticket_that_has_one_already_says_which() -> None:
+    known = KNOWN._replace(tickets=(RECEIPT._replace(reference="BL 99"),))
+    with pytest.raises(AccountRefusedError) as caught:
+        enter_amount(known, UNNAMED, NOW)
+    assert caught.value.hint == "amount 1 is its document already: take that one back first if it was wrong"
+
+
+def test_whoever_enters_beside_a_ticket_is_told_so() -> None:
+    """Ticket 8 stands in the place of 6 and has no document; 4 has one, and 5 is a water draw."""
+    (note,) = enter_amount(KNOWN, UNNAMED, NOW).notes
+    assert note.startswith("amount 2 counts beside ticket 8 (200.0 m3 GSV")
+    assert "enter it again with that ticket" in note
+    assert enter_amount(KNOWN, UNNAMED._replace(instant=NOW - 30 * HOUR), NOW).notes == (), "of another day"
+    assert enter_amount(KNOWN, GOOD, NOW).notes == (), "a dispatch"
