@@ -163,3 +163,16 @@ async def test_a_document_of_a_product_that_no_tank_holds_any_more_is_taken_in(d
     assert "amount 2" in (await desk.well(action="import-amounts", text=text))[0]
     with pytest.raises(SettingsError, match="there is no product 'kerosene'"):
         await desk.ask(**{**given, "product": "kerosene"}, amount="10 m3")
+
+
+async def test_by_a_clock_that_has_jumped_no_amount_is_taken_in_and_no_day_is_closed(desk: Desk) -> None:
+    await desk.passes(60.0)
+    desk.days.clock_jump_s = lambda: 86400.0
+    given = {"action": "amount", "kind": "receipt", "source": "ship", "product": "diesel", "measure": "gsv"}
+    text = "kind,source,product,amount,at,reference\nreceipt,ship,diesel,40 m3,2026-03-14T11:00Z,BL 2\n"
+    for asked in ({**given, "amount": "10 m3"}, {"action": "import-amounts", "text": text}, {"action": "close-day"}):
+        answer = await desk.ask(**asked)
+        assert (answer["code"], "at once" in answer["lines"][0]) == (1, True)
+    assert papers(desk, PaperKind.AMOUNT) == papers(desk, PaperKind.DAY) == []
+    desk.days.clock_jump_s = float
+    await desk.well(**given, amount="10 m3")

@@ -552,6 +552,22 @@ def test_after_a_gap_that_the_rates_do_not_bear_out_the_ticket_is_uncertain() ->
     assert [reason.code for reason in ticket.reasons] == [ReasonCode.UNWATCHED]
 
 
+def test_a_restart_without_the_last_record_of_a_tank_is_a_gap_that_nothing_bears_out() -> None:
+    """It is damaged, or the ledger is an older one: the ticket of the transfer is not Good."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    it.yard.moves("TK-1", RATE_M_S)
+    it.passes(600.0)
+    it.latest.clear()
+    it.restarts(600.0)
+    it.passes(600.0)
+    it.yard.moves("TK-1", 0.0)
+    it.passes(4000.0)
+    (ticket,) = it.tickets()
+    assert [mark.kind for mark in ticket.marks] == [MarkKind.GAP]
+    assert (ticket.quality, [reason.code for reason in ticket.reasons]) == (Quality.UNCERTAIN, [ReasonCode.UNWATCHED])
+
+
 def test_a_lost_level_in_the_middle_is_a_gap() -> None:
     it = life()
     it.starts(TransferKind.RECEIPT, target="TK-1")
