@@ -18,6 +18,7 @@ from gateway.actions.account_requests import AccountAction
 from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, command_of
 from gateway.actions.answers import (
     NO_LEDGER,
+    WITH_LEDGER,
     audit_body,
     done_lines,
     event_of,
@@ -129,6 +130,10 @@ class Acting:
         """What each of them holds, or held then."""
         return self._book.products.names(at)
 
+    def products_known(self) -> frozenset[str]:
+        """Those that any of them holds, or held."""
+        return self._book.products.known()
+
     def watches(self) -> dict[str, WatchPlan]:
         """How each of them is watched, with what it holds."""
         return {tag: setup.watch for tag, setup in self._book.products.setups.items()}
@@ -219,9 +224,7 @@ class Acting:
             text = f"the clock of this machine went to {utc_text(now)} at once: nothing was taken in"
             return refused(1, (text,), "have it synchronised, or start the gateway anew where it is right")
         if not self._keeping.keeps_papers:
-            return refused(
-                1, (NO_LEDGER,), "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
-            )
+            return refused(1, (NO_LEDGER,), WITH_LEDGER)
         if self._late:
             return refused(1, ("an entry before this one is not on the disk yet",), "look at `enter list`, try again")
         entries = tuple(change.after for change in changes) if step is None else step.entries
@@ -239,11 +242,8 @@ class Acting:
             return refused(1, (f"it could not be kept, and does not hold: {error}",), "see to the disk of the ledger")
         lines = done_lines([Change(None, each) for each in entries], self._book.standings(now))
         if step is None:
-            return well(lines, self._notes(changes))
+            return well(lines, [note for change in changes for note in change.notes])
         return well([*step_lines(step, self._book.products.name(step.after.tank, now)), *lines], step.notes)
-
-    def _notes(self, changes: Sequence[Change]) -> list[str]:
-        return [note for change in changes for note in change.notes]
 
     def _keep(
         self,

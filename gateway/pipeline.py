@@ -333,6 +333,10 @@ class Pipeline:
         # What has happened to a tank that goes on is told by its next sheet.
         return self._record(tank, tank_input, inventory, remembered, events=() if tank.watched else tank.told)
 
+    def clock_jump_s(self) -> float:
+        """As `EndClock` has it."""
+        return self._ends.jump_s
+
     def _watched(
         self, tank: Tank, tank_input: TankInput, inventory: Inventory
     ) -> tuple[TankState | None, tuple[Event, ...]]:
@@ -377,6 +381,7 @@ class Pipeline:
             remembered,
             plan=tank.ids.plan,
             valid_for_s=tank.valid_for_s,
+            basis=tank.ids.moves,
         )
         return tank.latest
 

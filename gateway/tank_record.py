@@ -148,6 +148,8 @@ class TankRecord(NamedTuple):
     """`plan_id.PlanIds.plan` of what the sheet was made by."""
     valid_for_s: float | None = None
     """From its instant on; by then the next is overdue. None: not known."""
+    basis: str = ""
+    """`plan_id.PlanIds.moves`: of the plan only what amounts of two sheets have to share to be subtracted."""
 
 
 _FORM = PlainForm(TankRecord)

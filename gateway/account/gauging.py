@@ -11,7 +11,7 @@ from gateway.states import RoofZone
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["GAUGED", "GAUGING", "MEASURES", "Gauging", "gauging_of"]
+__all__ = ["GAUGED", "GAUGING", "MASSES", "MEASURES", "Gauging", "gauging_of"]
 
 MEASURES = (
     "tov",
@@ -26,6 +26,8 @@ MEASURES = (
     "total_mass",
 )
 """Figures of the sheet of which amounts are moved and balances drawn: m3, and kg."""
+MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
+"""Those in kg."""
 GAUGED = (
     "level",
     "ullage",
@@ -69,6 +71,8 @@ class Gauging(NamedTuple):
     clock_doubt: Reason | None
     """Why `instant` cannot be; None where it can."""
     reference_temperature_c: float | None = None
+    basis: str = ""
+    """Of the plan what two sheets have to share to be subtracted: table, product, gauges, and not what is entered."""
 
     def value(self, name: str) -> float | None:
         """SI; None where the figure is Bad or does not apply."""
@@ -97,4 +101,5 @@ def gauging_of(record: TankRecord) -> Gauging:
         elements=(sum(element.used for element in inventory.elements), len(inventory.elements)),
         clock_doubt=record.tank_input.clock_doubt,
         reference_temperature_c=inventory.reference_temperature_c,
+        basis=record.basis,
     )

@@ -16,7 +16,7 @@ from math import fsum, log, sqrt
 from typing import NamedTuple
 
 from gateway.account.amount import Amount
-from gateway.account.gauging import MEASURES, Gauging
+from gateway.account.gauging import MASSES, MEASURES, Gauging
 from gateway.account.ticket import TicketSide
 from gateway.account.transfer import Direction
 from gateway.sources import LevelSource, TemperatureSource
@@ -80,7 +80,6 @@ class Uncertainties(NamedTuple):
 
 USUAL = Uncertainties()
 _OBSERVED = ("tov", "free_water", "gov")
-_MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
 _LEAST_K = 0.5
 """So far from the reference temperature the correction shows the expansion."""
 _STRANGE = 1.3
@@ -135,7 +134,7 @@ def of_gauging(
     density = gauging.value("reference_density") or gauging.value("observed_density")
     if density is not None:
         budget[f"density {tank} {density:.7g}"] = value * using.density_kg_m3 * _by_density(gauging, measure, density)
-    elif measure in _MASSES:
+    elif measure in MASSES:
         return None
     return budget
 
@@ -233,7 +232,7 @@ def _per_m3(gauging: Gauging, measure: str, value: float, volume: float | None) 
     if volume > 0.0 and value > 0.0:
         return value / volume
     correction, density = gauging.value("ctl"), gauging.value("observed_density")
-    return density if measure in _MASSES else correction
+    return density if measure in MASSES else correction
 
 
 def _by_density(gauging: Gauging, measure: str, density: float) -> float:
@@ -243,4 +242,4 @@ def _by_density(gauging: Gauging, measure: str, density: float) -> float:
     by_correction = 0.0
     if temperature is not None and reference_c is not None and gauging.value("ctl") is not None:
         by_correction = 2.0 * (expansion_of(gauging) or 0.0) * (temperature - reference_c) / density
-    return by_correction + (1.0 / density if measure in _MASSES else 0.0)
+    return by_correction + (1.0 / density if measure in MASSES else 0.0)

@@ -18,7 +18,7 @@ from gateway.account.commands import (
     TransferDeed,
     TransferVerb,
 )
-from gateway.account.gauging import MEASURES
+from gateway.account.gauging import MASSES, MEASURES
 from gateway.actions import account_requests as asked
 from gateway.actions.account_requests import AccountAction
 from gateway.errors import QuantityError, SettingsError
@@ -27,7 +27,6 @@ from gateway.units.quantity import Dimension, parse_quantity
 
 __all__ = ["AccountDoor", "NoAccounts", "SiteFacts", "account_command"]
 
-_MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
 _VERBS: Mapping[type[Any], TransferVerb] = {
     asked.PauseTransfer: TransferVerb.PAUSE,
     asked.ResumeTransfer: TransferVerb.RESUME,
@@ -156,7 +155,7 @@ class _Checked:
         """SI, of the dimension of the measure; None where that is not known, or the text is none."""
         if measure is None:
             return None
-        dimension = Dimension.MASS if measure in _MASSES else Dimension.VOLUME
+        dimension = Dimension.MASS if measure in MASSES else Dimension.VOLUME
         try:
             return parse_quantity(text, dimension)
         except QuantityError as error:

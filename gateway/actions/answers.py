@@ -17,6 +17,7 @@ __all__ = [
     "AUDIT_SCHEMA",
     "LIST_SCHEMA",
     "NO_LEDGER",
+    "WITH_LEDGER",
     "audit_body",
     "done_lines",
     "event_of",
@@ -29,6 +30,7 @@ __all__ = [
 AUDIT_SCHEMA = "tank-gateway/audit/1"
 LIST_SCHEMA = "tank-gateway/entries/1"
 NO_LEDGER = "this gateway keeps no ledger, so that a restart would lose what is entered: nothing was taken in"
+WITH_LEDGER = "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
 _KINDS = {
     (What.ENTERED, False): EventKind.VALUE_ENTERED,
     (What.WITHDRAWN, False): EventKind.VALUE_WITHDRAWN,

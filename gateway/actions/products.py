@@ -234,6 +234,11 @@ class Products:
             found[tank] = setup.plan.product.name if held is None else held.product
         return found
 
+    def known(self) -> frozenset[str]:
+        """Products that any tank of the site holds, held, or is to hold."""
+        found = {setup.plan.product.name for setup in (*self._of_site.values(), *self.setups.values())}
+        return frozenset(found | {each.product for words in self._known.values() for each in words.values()})
+
     def histories(self) -> dict[str, tuple[HeldProduct, ...]]:
         """By tank, of those of the site file."""
         return {tank: self.history(tank) for tank in self._of_site}

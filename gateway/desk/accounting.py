@@ -23,7 +23,7 @@ from gateway.account.transfers.follow import follow, tick
 from gateway.account.transfers.restart import resumed
 from gateway.actions.account_door import SiteFacts, account_command
 from gateway.actions.account_requests import AccountAction
-from gateway.actions.answers import NO_LEDGER, refused, well
+from gateway.actions.answers import NO_LEDGER, WITH_LEDGER, refused, well
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.desk.acts import TransferActs
@@ -71,6 +71,8 @@ class Accounting:
         """`products`: by tank of the site what it holds now, or held then; `records`: the newest of each tank."""
         self.plan = plan
         self._products = products
+        self.known_products: Callable[[], frozenset[str]] = frozenset
+        """That tanks of the site hold or held."""
         self.first_sheet: datetime | None = None
         """The oldest that is known of, by which a first day is closed."""
         self.kept: Callable[[Outcome], None] = lambda outcome: None
@@ -167,8 +169,7 @@ class Accounting:
         """The answer, as `Acting` gives it. Raises SettingsError with every mistake."""
         command = account_command(action, person, self._facts(), self.now())
         if not self._keeping.keeps_papers:
-            hint = "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
-            return refused(1, (NO_LEDGER,), hint)
+            return refused(1, (NO_LEDGER,), WITH_LEDGER)
         try:
             outcome = await self._acted(request, command)
         except AccountRefusedError as error:
@@ -387,8 +388,11 @@ class Accounting:
         return {} if known is None else known.transfers
 
     def _facts(self) -> SiteFacts:
-        products = self.products
-        return SiteFacts(products, frozenset(products.values()) | frozenset(self.plan.measures))
+        return SiteFacts(self.products, self.all_products())
+
+    def all_products(self) -> frozenset[str]:
+        """Those of which there may be amounts: a document comes when no tank holds its product any more, too."""
+        return frozenset(self.products.values()) | frozenset(self.plan.measures) | self.known_products()
 
     def steady_s(self) -> float:
         """By a clock that is never set."""

@@ -5,7 +5,7 @@ A boundary that passed while the gateway was down is closed afterwards. One clos
 
 import asyncio
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Any
@@ -53,6 +53,8 @@ class DayCloses:
     def __init__(self, accounting: Accounting) -> None:
         self._accounts = accounting
         accounting.days, accounting.amounts, accounting.kept = self.asked, self.amount, self.kept
+        self.clock_jump_s: Callable[[], float] = float
+        """How far the clock has jumped without being confirmed; 0: it has not."""
         self._turn = asyncio.Lock()
         self._due_since: dict[str, float] = {}
         self._late: tuple[datetime, datetime] | None = None
@@ -238,8 +240,12 @@ class DayCloses:
         async with self._turn:
             amounts, tickets, last = await accounts.read(lambda connection: known_of(connection, command))
             gaugings = [gauging_of(record) for record in accounts.sheets().values()]
-            products = {*accounts.products.values(), *accounts.plan.measures}
-            measures = {product: measure_of(accounts.plan, product, gaugings) for product in products}
+            balances = (accounts.last_day() or {"balances": ()})["balances"]
+            before = {each["product"]: each["measure"] for each in balances}
+            measures = {
+                product: measure_of(accounts.plan, product, gaugings, before.get(product))
+                for product in accounts.all_products()
+            }
             is_open = () if accounts.book is None else tuple(accounts.book.transfers.values())
             known = KnownAmounts(amounts, tickets, measures, accounts.products, last, is_open)
             now = accounts.now()
@@ -256,6 +262,10 @@ class DayCloses:
         if self._accounts.is_clock_impossible:
             text = f"the clock of this machine says {self._accounts.now():%Y-%m-%d %H:%M} UTC, which cannot be"
             raise AccountRefusedError(text, "set it, and enter it again")
+        if self.clock_jump_s():
+            # The same as of what is entered of a tank: by a wrong time an amount is of another day.
+            text = f"the clock of this machine went to {self._accounts.now():%Y-%m-%d %H:%M} UTC at once"
+            raise AccountRefusedError(text, "have it synchronised, or start the gateway anew where it is right")
 
 
 def _span(paper: AccountPaper) -> tuple[datetime, datetime] | None:

@@ -37,7 +37,9 @@ class SiteAccounts:
         """`acting` has what tanks hold, and is given the door of the accounts."""
         self._keeping = keeping
         self._accounts = Accounting(boot, settings.account, acting.products, keeping, clock, pipeline.records)
+        self._accounts.known_products = acting.products_known
         self._days = DayCloses(self._accounts)
+        self._days.clock_jump_s = pipeline.clock_jump_s
         self.pages = AccountPages(settings.name, self._accounts).pages
         """By path of the web address."""
         acting.accounts = self._accounts

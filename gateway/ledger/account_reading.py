@@ -248,8 +248,9 @@ def _rested(connection: sqlite3.Connection, row: Row, record: TankRecord) -> Tan
     decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
     names, site = Names(connection), site_of(connection)
     looked_at, before = 0, row.position
-    while before > max(0, row.position - _NEWEST_ROWS):
-        after = max(0, before - 1 - _SLICE)
+    lowest = max(0, row.position - _NEWEST_ROWS)
+    while before > lowest + 1:
+        after = max(lowest, before - 1 - _SLICE)
         for each in reversed(rows_between(connection, after, before - 1, _SLICE, RECORD)):
             if each.tank != row.tank:
                 continue
@@ -281,8 +282,12 @@ def _sheets_at(
         known = last.get(tank)
         if known is None or row.instant_ns >= known.instant_ns:
             last[tank] = row
+    records = _decoded(connection, names, last)
+    if damaged := {tank: row for tank, row in last.items() if tank in products and tank not in records}:
+        begin_ns = end_ns - round(plan.closing_age_s * 1e9)
+        records |= _before_damaged(connection, names, damaged, begin_ns, end_ns + 1)
     found: dict[str, Sequence[Gauging]] = dict.fromkeys(products, ())
-    lacking = set(products) - set(last)
+    lacking, last = set(products) - set(last), {}
     if lacking:
         for row in _records(connection, end_ns + 1, _ns(day.end + _AFTER)):
             tank = names.tank(row.tank)
@@ -291,9 +296,26 @@ def _sheets_at(
                 last[tank] = row
             if not lacking:
                 break
-    for tank, record in _decoded(connection, names, last).items():
+    for tank, record in (records | _decoded(connection, names, last)).items():
         if tank in products:
             found[tank] = (gauging_of(record),)
+    return found
+
+
+def _before_damaged(
+    connection: sqlite3.Connection, names: Names, damaged: Mapping[str, Row], begin_ns: int, until_ns: int
+) -> dict[str, TankRecord]:
+    """By tank: the last that can be read in that span, where its very last cannot."""
+    rows: dict[str, list[Row]] = {tank: [] for tank in damaged}
+    for row in _records(connection, begin_ns, until_ns):
+        if (tank := names.tank(row.tank)) in rows:
+            rows[tank].append(row)
+    found: dict[str, TankRecord] = {}
+    for tank, of_tank in rows.items():
+        for row in sorted(of_tank, key=lambda row: (row.instant_ns, row.position), reverse=True):
+            if record := _decoded(connection, names, {tank: row}):
+                found |= record
+                break
     return found
 
 

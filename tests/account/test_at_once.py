@@ -12,6 +12,7 @@ import pytest
 
 from gateway.account.days.close import DayBooks
 from gateway.account.paper import PaperKind
+from gateway.errors import SettingsError
 from gateway.ledger.account_papers import StoredPaper, papers_between
 from gateway.ledger.reading_file import opened
 from tests.support.account_desk import Desk
@@ -116,3 +117,62 @@ async def test_a_tank_without_a_sheet_is_of_what_it_held_at_the_end_of_the_day(d
     assert list(found) == ["diesel"]
     assert found["diesel"]["tanks"] == [1, 2]
     assert found["diesel"]["physical"]["quality"] == 1
+
+
+async def test_a_start_after_a_first_one_in_which_no_tank_ever_rested_goes_on(tmp_path: Path) -> None:
+    """Nothing in the ledger is of another start, and no sheet is at rest: the look for one has an end all the same."""
+    desk = Desk(tmp_path)
+    for tank in desk.yard.tanks:
+        desk.yard.moves(tank, RATE)
+    await desk.begin()
+    await desk.passes(300.0)
+    open_before = desk.phases()
+    assert sorted(open_before.values()) == ["proposed", "proposed"]
+    await desk.ends()
+    async with asyncio.timeout(10.0):
+        await desk.begin()
+    assert desk.phases() == open_before
+    await desk.keeping.close(None)
+
+
+async def test_where_the_last_sheet_of_a_day_is_damaged_the_one_before_it_stands_for_it(desk: Desk) -> None:
+    """The sheet of TK-1 at 06:00:00 cannot be read any more, that of 05:59:30 can: the tank is not left out."""
+    end = datetime(2026, 3, 15, 6, 0, tzinfo=UTC)
+    desk.yard.passes((end - NOON).total_seconds() - 600.0)
+    await desk.hear()
+    await desk.passes(660.0)
+    await desk.accounts.read(lambda connection: None)
+    with closing(sqlite3.connect(desk.file, timeout=10.0)) as connection:
+        of_tank = "kind = 0 AND tank = (SELECT id FROM tanks WHERE name = 'TK-1') AND instant_ns <= ?"
+        change = f"UPDATE history SET body = x'00' WHERE position = (SELECT max(position) FROM history WHERE {of_tank})"
+        assert connection.execute(change, (round(end.timestamp() * 1e9),)).rowcount == 1
+        connection.commit()
+    await desk.passes(660.0, days=True)
+    (paper,) = papers(desk, PaperKind.DAY)
+    sheets = {each["tank"]: each["gauging"] for each in paper.document["tanks"]}
+    assert sheets["TK-1"]["instant"] == "2026-03-15T05:59:30+00:00"
+    assert sheets["TK-2"]["instant"] == "2026-03-15T06:00:00+00:00"
+
+
+async def test_a_document_of_a_product_that_no_tank_holds_any_more_is_taken_in(desk: Desk) -> None:
+    """The ship's papers come when its tank has been put to another product: they are of the day of the ship."""
+    desk.accounts.known_products = lambda: frozenset({"diesel", "gasoline"})
+    given = {"action": "amount", "kind": "receipt", "source": "ship", "product": "gasoline", "measure": "gsv"}
+    assert "amount 1" in (await desk.well(**given, amount="10 m3", reference="BL 1", at="2026-03-14T11:00Z"))[0]
+    text = "kind,source,product,amount,at,reference\nreceipt,ship,gasoline,40 m3,2026-03-14T11:00Z,BL 2\n"
+    assert "amount 2" in (await desk.well(action="import-amounts", text=text))[0]
+    with pytest.raises(SettingsError, match="there is no product 'kerosene'"):
+        await desk.ask(**{**given, "product": "kerosene"}, amount="10 m3")
+
+
+async def test_by_a_clock_that_has_jumped_no_amount_is_taken_in_and_no_day_is_closed(desk: Desk) -> None:
+    await desk.passes(60.0)
+    desk.days.clock_jump_s = lambda: 86400.0
+    given = {"action": "amount", "kind": "receipt", "source": "ship", "product": "diesel", "measure": "gsv"}
+    text = "kind,source,product,amount,at,reference\nreceipt,ship,diesel,40 m3,2026-03-14T11:00Z,BL 2\n"
+    for asked in ({**given, "amount": "10 m3"}, {"action": "import-amounts", "text": text}, {"action": "close-day"}):
+        answer = await desk.ask(**asked)
+        assert (answer["code"], "at once" in answer["lines"][0]) == (1, True)
+    assert papers(desk, PaperKind.AMOUNT) == papers(desk, PaperKind.DAY) == []
+    desk.days.clock_jump_s = float
+    await desk.well(**given, amount="10 m3")

@@ -18,9 +18,10 @@ from gateway.account.commands import (
 )
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Direction, MarkKind, TransferKind, TransferPhase
+from gateway.account.transfers.moved import changed_between
 from gateway.account.transfers.progress import progress
 from gateway.account.transfers.words import amount_words
-from gateway.records import Quality, Reason, ReasonCode
+from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.states import RoofZone
 from gateway.tank_record import EventKind
 from gateway.tank_state import AlarmKind
@@ -261,6 +262,34 @@ def test_a_busy_tank_can_be_planned_and_not_started() -> None:
         it.starts(TransferKind.TANK_TO_TANK, "TK-2", "TK-1")
 
 
+def test_what_was_planned_of_one_product_is_not_started_in_a_tank_that_holds_another() -> None:
+    it = life()
+    it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", NOTHING_SAID, by="kim"))
+    it.yard.tanks["TK-1"].product = "gasoline"
+    it.passes(1200.0)
+    before = it.book
+    with pytest.raises(AccountRefusedError) as caught:
+        it.does(StartTransfer(1, None, None, None, NOTHING_SAID, by="kim"))
+    assert str(caught.value) == "transfer 1: it was planned of diesel, and TK-1 holds gasoline"
+    assert it.book is before
+    it.yard.tanks["TK-1"].product = "diesel"
+    it.passes(1200.0)
+    it.does(StartTransfer(1, None, None, None, NOTHING_SAID, by="kim"))
+    assert it.transfer(1).phase is TransferPhase.RUNNING
+
+
+def test_a_ticket_over_a_change_of_the_site_file_says_so_at_its_head() -> None:
+    """Another table may have made all of its amount: whoever reads the ticket reads that first."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 1800.0)
+    it.yard.tanks["TK-1"].basis = "basis-2"
+    it.passes(3600.0)
+    (ticket,) = it.tickets()
+    assert ticket.quality is Quality.UNCERTAIN
+    assert [reason.code for reason in ticket.reasons] == [ReasonCode.BASIS_CHANGED]
+
+
 def test_whether_it_fits_is_said_at_the_opening() -> None:
     """Room to 13.200 m of a tank at 5.000 m, 18 m wide: 8.2 m * 254.469 m2 = 2,086.6 m3, rounded down."""
     it = life()
@@ -457,6 +486,39 @@ def test_another_density_in_the_middle_is_no_movement_of_mass() -> None:
     assert "another density" in ticket.moved["mass"].reasons[-1].text
 
 
+def test_what_people_enter_in_the_middle_is_no_other_basis() -> None:
+    """A dip, a limit: another plan, and not of what the amounts rest on."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.yard.tanks["TK-1"].plan = "plan-2"
+    it.passes(1900.0)
+    (ticket,) = it.tickets()
+    assert ticket.quality is Quality.GOOD
+
+
+def test_another_table_in_the_middle_is_another_basis_of_every_amount() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    flows(it, "TK-1", RATE_M_S, 600.0)
+    it.yard.tanks["TK-1"].basis = "basis-2"
+    it.passes(1900.0)
+    (ticket,) = it.tickets()
+    assert ticket.moved["tov"].quality is Quality.UNCERTAIN
+    assert "table, product or instruments" in ticket.moved["tov"].reasons[-1].text
+
+
+def test_another_share_of_water_in_the_middle_is_no_movement_of_net_amounts() -> None:
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    opening = it.transfer(1).sides[0].opening
+    assert opening is not None
+    share = Figure(0.004, Quality.GOOD, (), 0.0)
+    closing = opening._replace(figures={**opening.figures, "sediment_water": share})
+    changed = changed_between(opening, closing)
+    assert {name for name, reasons in changed.items() if reasons} == {"nsv", "net_mass", "net_weight_in_air"}
+
+
 def test_a_reboot_in_the_middle_keeps_the_opening_and_marks_the_gap() -> None:
     """Failure story 12."""
     it = life()
@@ -489,6 +551,22 @@ def test_after_a_gap_that_the_rates_do_not_bear_out_the_ticket_is_uncertain() ->
     (ticket,) = it.tickets()
     assert ticket.quality is Quality.UNCERTAIN
     assert [reason.code for reason in ticket.reasons] == [ReasonCode.UNWATCHED]
+
+
+def test_a_restart_without_the_last_record_of_a_tank_is_a_gap_that_nothing_bears_out() -> None:
+    """It is damaged, or the ledger is an older one: the ticket of the transfer is not Good."""
+    it = life()
+    it.starts(TransferKind.RECEIPT, target="TK-1")
+    it.yard.moves("TK-1", RATE_M_S)
+    it.passes(600.0)
+    it.latest.clear()
+    it.restarts(600.0)
+    it.passes(600.0)
+    it.yard.moves("TK-1", 0.0)
+    it.passes(4000.0)
+    (ticket,) = it.tickets()
+    assert [mark.kind for mark in ticket.marks] == [MarkKind.GAP]
+    assert (ticket.quality, [reason.code for reason in ticket.reasons]) == (Quality.UNCERTAIN, [ReasonCode.UNWATCHED])
 
 
 def test_a_lost_level_in_the_middle_is_a_gap() -> None:

@@ -343,6 +343,7 @@ def test_what_each_tank_held_at_a_time(desk: Desk) -> None:
     products = {hours: desk.acting.products(BEGIN + timedelta(hours=hours))["TK-1"] for hours in (-24, 2, 3, 9)}
     assert products == {-24: "diesel", 2: "diesel", 3: "jet", 9: "jet"}
     assert desk.acting.products()["TK-1"] == "jet"
+    assert {"diesel", "jet"} <= desk.acting.products_known()
     desk.stop()
 
 

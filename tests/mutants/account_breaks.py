@@ -210,7 +210,7 @@ ACCOUNT_BREAKS: tuple[Break, ...] = (
     Break(
         "a restart without a mark",
         RESTART,
-        "            after = gap_begun(after, gap_after(last), now, text)\n",
+        "            after = gap_begun(after, gap, now, text)\n",
         "            pass\n",
         STORIES,
     ),

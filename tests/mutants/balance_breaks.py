@@ -104,10 +104,10 @@ BALANCE_BREAKS: tuple[Break, ...] = (
     Break(
         "a tolerance of a day",
         CLOSE,
-        "    balances = _balances(before, day.begin, day, tanks, measures, boundaries, books)\n",
+        "    balances = _balances(opening, day.begin, day, tanks, measures, boundaries, books)\n",
         "    balances = tuple(\n"
         "        each._replace(tolerance=tolerance_of(plan.tolerance, each, None))\n"
-        "        for each in _balances(before, day.begin, day, tanks, measures, boundaries, books)\n"
+        "        for each in _balances(opening, day.begin, day, tanks, measures, boundaries, books)\n"
         "    )\n",
         OF_BALANCE,
     ),

@@ -94,7 +94,7 @@ async def test_taken_port_is_said() -> None:
         (
             ["nowhere"],
             "nowhere: no such file or scenario; give a YAML file or one of: demo, every_key, paint_works, "
-            "printed_state\n",
+            "printed_state, working_day\n",
         ),
         (
             ["demo", "--port", "bus-a"],

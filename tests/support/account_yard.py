@@ -46,6 +46,7 @@ class Tank:
     temperature_c: float = 15.0
     product: str = "diesel"
     plan: str = "plan-1"
+    basis: str = "basis-1"
     motion: Motion = Motion.AT_REST
     since: datetime = NOON - timedelta(hours=6)
     rate_m_s: float = 0.0
@@ -124,7 +125,7 @@ class Yard:
             tuple(_standing(kind) for kind in tank.alarms),
         )
         identity = Identity("harbour", tag, self.boot, tank.sequence)
-        return TankRecord(identity, given, inventory, state, plan=tank.plan)
+        return TankRecord(identity, given, inventory, state, plan=tank.plan, basis=tank.basis)
 
     def sheets(self) -> dict[str, TankRecord]:
         return {tag: self.sheet(tag) for tag in self.tanks}

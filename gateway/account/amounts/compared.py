@@ -1,8 +1,8 @@
 """Pure: the document of the other side against the ticket of the tank, in words for whoever has to explain the rest."""
 
 from gateway.account.amount import Amount
+from gateway.account.gauging import MASSES
 from gateway.account.ticket import Ticket
-from gateway.account.transfers.moved import MASSES
 
 __all__ = ["compared_words"]
 

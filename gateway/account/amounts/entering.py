@@ -9,7 +9,7 @@ from gateway.account.amount import AMOUNT, AMOUNT_SCHEMA, Amount, AmountKind
 from gateway.account.amounts.compared import compared_words
 from gateway.account.balance.movements import document_of, is_of, standing_amounts, standing_tickets
 from gateway.account.commands import AccountRefusedError, EnterAmount, ReverseAmount
-from gateway.account.gauging import MEASURES
+from gateway.account.gauging import MASSES, MEASURES
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.account.ticket import Ticket
 from gateway.account.transfer import Transfer
@@ -36,7 +36,6 @@ _NEAR = timedelta(hours=24)
 _FIRST = datetime(1970, 1, 1, tzinfo=UTC)
 _AHEAD = timedelta(seconds=60)
 """So far may the clock of whoever enters it be ahead."""
-MASSES = ("mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass")
 
 
 class AmountRefusedError(AccountRefusedError):
@@ -215,9 +214,10 @@ def _check_value(command: EnterAmount) -> None:
         if not command.why.strip():
             raise AmountRefusedError("why", "an adjustment needs a reason", "say why")
     elif command.value <= 0.0:
+        unit = "kg" if command.measure in MASSES else "m3"
         raise AmountRefusedError(
             "amount",
-            f"{command.value:g} is not above zero",
+            f"{command.value:g} {unit} is not above zero",
             "which way it went is said by the kind: receipt, dispatch or own_use; to add or take off, adjustment",
         )
 

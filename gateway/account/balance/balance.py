@@ -11,7 +11,9 @@ from gateway.account.amount import AmountKind
 from gateway.account.balance.movements import Moved
 from gateway.account.balance.stocked import Stocked, stocked
 from gateway.account.day import Balance, TankAtClose
+from gateway.account.gauging import Gauging
 from gateway.account.plan import BalanceTolerance
+from gateway.account.transfers.moved import changed_between
 from gateway.account.uncertainty import Budget, expanded, together
 from gateway.records import Figure, Quality, Reason, ReasonCode, because
 
@@ -46,7 +48,7 @@ def balance_of(
     begin = None if at_begin is None else stocked(at_begin, product, measure)
     opening = Figure(None, Quality.BAD, (_NO_OPENING,), 0.0) if begin is None else begin.figure
     book = _sum([(1.0, opening), *((_SIGNS[kind], figure) for kind, figure in totals.items())])
-    gain = _gain(product, book, physical, begin, at_begin or (), at_end)
+    gain = _gain(product, measure, book, physical, begin, at_begin or (), at_end)
     proposed = [each for each in of_product if each.is_proposed]
     return Balance(
         product=product,
@@ -108,6 +110,7 @@ def _sum(parts: Sequence[tuple[float, Figure]]) -> Figure:
 
 def _gain(
     product: str,
+    measure: str,
     book: Figure,
     physical: Stocked,
     begin: Stocked | None,
@@ -126,9 +129,19 @@ def _gain(
     reasons = tuple(_changed(tank, held, holds) for tank in sorted(changed))
     neither = sorted((begin.of & physical.of) - begin.included)
     reasons += tuple(because(ReasonCode.NOT_INCLUDED, _NEITHER, tank=tank) for tank in neither)
+    first, last = _gaugings(at_begin), _gaugings(at_end)
+    for tank in sorted(begin.of & physical.of & first.keys() & last.keys()):
+        other = changed_between(first[tank], last[tank])[measure]
+        if other:
+            reasons += (because(ReasonCode.BASIS_CHANGED, _OTHER_BASIS, tank=tank), *other)
     if not reasons:
         return gain
     return gain._replace(quality=max(gain.quality, Quality.UNCERTAIN), reasons=(*reasons, *gain.reasons))
+
+
+def _gaugings(tanks: Sequence[TankAtClose]) -> dict[str, Gauging]:
+    """By tank with a sheet."""
+    return {tank.tank: tank.gauging for tank in tanks if tank.gauging is not None}
 
 
 def _changed(tank: str, held: Mapping[str, str], holds: Mapping[str, str]) -> Reason:
@@ -152,4 +165,5 @@ _ONE_END = "{tank} is in opening or closing alone: its stock would look like a g
 _NEITHER = "{tank} is in neither opening nor closing: what was moved through it is in the difference"
 _CHANGED = "{tank} was put to another product: what it held then is in the difference unless it was booked"
 _NEW = "{tank} is new: what it held before its first close is in the difference unless it was booked"
+_OTHER_BASIS = "{tank} is reckoned in another way than at the opening: what lay still in it is in the difference"
 _GONE = "{tank} is no tank of the site any more: what it held is in the difference unless it was booked"

@@ -55,6 +55,9 @@ def close_day(
     hours, and on the same measures, as the first.
     """
     newest = newest_closes(books.closes)
+    if not plan.simulated:
+        books = _without_simulated(books)
+    real = newest_closes(books.closes)
     before = newest.get(day_before(plan, day).name)
     last = newest.get(day.name)
     if last is not None:
@@ -63,9 +66,10 @@ def close_day(
         day = Day(day.name, before.end, day.end)
     tanks = tuple(tank_at(plan, day, tank, books) for tank in sorted({*books.sheets, *books.products}))
     measures = _measures(plan, tanks, before, last, books)
-    boundaries = _boundaries(newest, day, tanks)
-    balances = _balances(before, day.begin, day, tanks, measures, boundaries, books)
-    first, begin, remarks = _month_opening(plan, day, newest)
+    boundaries = _boundaries(real, day, tanks)
+    opening = None if before is None else real.get(before.day)
+    balances = _balances(opening, day.begin, day, tanks, measures, boundaries, books)
+    first, begin, remarks = _month_opening(plan, day, real)
     month = tuple(
         balance._replace(tolerance=tolerance_of(plan.tolerance, balance, _density(tanks, balance)))
         for balance in _balances(first, begin, day, tanks, measures, boundaries, books, remarks)
@@ -84,7 +88,7 @@ def close_day(
         why=why,
         simulated=any(tank.gauging is not None and tank.gauging.simulated for tank in tanks),
         time_zone=plan.time_zone,
-        opening="" if before is None else before.key,
+        opening="" if opening is None else opening.key,
     )
     if last is None:
         return close
@@ -92,6 +96,19 @@ def close_day(
     if not different:
         return None
     return close._replace(why="; ".join([*([why] if why else []), *different]))
+
+
+def _without_simulated(books: DayBooks) -> DayBooks:
+    """Of a site that has become a real one: what it was before is neither stock to open from, nor moved."""
+    return books._replace(
+        tickets=[ticket for ticket in books.tickets if not ticket.simulated],
+        transfers=[
+            transfer
+            for transfer in books.transfers
+            if not any(side.opening is not None and side.opening.simulated for side in transfer.sides)
+        ],
+        closes=[close for close in books.closes if not close.simulated],
+    )
 
 
 def newest_closes(closes: Iterable[DayClose]) -> dict[str, DayClose]:

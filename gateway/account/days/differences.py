@@ -4,7 +4,7 @@ from typing import Any
 
 from gateway.account.balance.shown import rounded
 from gateway.account.day import Balance, DayClose, TankAtClose
-from gateway.account.transfers.moved import MASSES
+from gateway.account.gauging import MASSES
 from gateway.account.transfers.words import measure_words
 from gateway.records import Figure
 

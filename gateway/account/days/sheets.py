@@ -36,6 +36,8 @@ def tank_at(plan: AccountPlan, day: Day, tank: str, books: _Kept) -> TankAtClose
             phrase = "no sheet within {limit:duration} before the day ended; the first after it is of {after:utc}"
             why = because(ReasonCode.STALE, phrase, limit=limit, after=after.timestamp())
         return TankAtClose(tank, None, False, owner, (why,), product)
+    if last.simulated and not plan.simulated:
+        return TankAtClose(tank, None, False, owner, (_SIMULATED,), product)
     return TankAtClose(tank, last, _moves(last), owner, remarks_on(last), product)
 
 
@@ -73,4 +75,5 @@ def _causes(sheet: Gauging) -> list[Reason]:
 
 _MOVING = Reason(ReasonCode.MOVING, "its contents moved at the end of the day")
 _NOT_GOOD = Reason(ReasonCode.INPUT_UNCERTAIN, "its sheet is not Good")
+_SIMULATED = Reason(ReasonCode.NOT_INCLUDED, "its sheet rests on simulated values, and the site is real")
 _ENTERED = frozenset({"level", "water_level", "liquid_temperature"})

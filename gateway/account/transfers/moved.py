@@ -14,7 +14,6 @@ from gateway.records import Figure, Quality, Reason, ReasonCode, because
 from gateway.sources import DensitySource
 
 __all__ = [
-    "MASSES",
     "AmountUncertainty",
     "between",
     "changed_between",
@@ -29,8 +28,7 @@ __all__ = [
 AmountUncertainty = Callable[[Gauging, Gauging], Mapping[str, float]]
 """Of what one tank took in from the first gauging to the second: by measure, SI, expanded (k = 2)."""
 _BY_DENSITY = frozenset({"gsv", "nsv", "mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
-MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
-"""In kg; the others are m3."""
+_NET = frozenset({"nsv", "net_mass", "net_weight_in_air"})
 _SAME_DENSITY = 1e-9
 _OF_VOLUME = frozenset({"tov", "free_water"})
 _ENTERED = (DensitySource.REFERENCE, DensitySource.OBSERVED)
@@ -119,8 +117,8 @@ def changed_between(opening: Gauging, closing: Gauging) -> dict[str, tuple[Reaso
         phrase = "the tank held {before} at the opening and {after} at the closing"
         reason = because(ReasonCode.PRODUCT_CHANGED, phrase, before=opening.product, after=closing.product)
         found.append((MEASURES, reason))
-    if opening.plan != closing.plan:
-        phrase = "the site file, or what people have entered of the tank, changed between opening and closing"
+    if opening.basis != closing.basis or (not opening.basis and opening.plan != closing.plan):
+        phrase = "table, product or instruments of the tank changed in the site file between opening and closing"
         found.append((MEASURES, because(ReasonCode.BASIS_CHANGED, phrase)))
     if opening.sources.level is not closing.sources.level:
         phrase = "the level was by {before} at the opening and by {after} at the closing"
@@ -129,6 +127,9 @@ def changed_between(opening: Gauging, closing: Gauging) -> dict[str, tuple[Reaso
         phrase = "the free water was by {before} at the opening and by {after} at the closing"
         reason = _by_another(phrase, opening.sources.water, closing.sources.water)
         found.append(([name for name in MEASURES if name != "tov"], reason))
+    share = _entered_meanwhile("sediment_water", "sediment and water", opening, closing)
+    if share is not None:
+        found.append((_NET, share))
     density = _other_density(opening, closing)
     if density is not None:
         found.append((_BY_DENSITY, density))
@@ -150,6 +151,14 @@ def _other_density(opening: Gauging, closing: Gauging) -> Reason | None:
         "another density was entered meanwhile: {before:.1f} kg/m3 at the opening, {after:.1f} kg/m3 at the closing"
     )
     return because(ReasonCode.BASIS_CHANGED, phrase, before=first, after=second)
+
+
+def _entered_meanwhile(name: str, words: str, opening: Gauging, closing: Gauging) -> Reason | None:
+    """What lay still in the tank is reckoned with another share: that is no movement either."""
+    first, second = opening.figures[name].value, closing.figures[name].value
+    if first == second:
+        return None
+    return because(ReasonCode.BASIS_CHANGED, "another share of {what} was entered meanwhile", what=words)
 
 
 def _by_another(phrase: str, before: str, after: str) -> Reason:

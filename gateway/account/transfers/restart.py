@@ -5,6 +5,7 @@ from datetime import datetime
 from types import MappingProxyType
 
 from gateway.account.paper import Outcome
+from gateway.account.transfer import Gap
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.draft import Draft
 from gateway.account.transfers.gaps import gap_after, gap_begun
@@ -48,11 +49,17 @@ def resumed(
         after = transfer
         for side in transfer.sides:
             last = before.get(side.tank)
-            if last is None or side.closing is not None:
+            if side.closing is not None:
                 continue
-            since = last.inventory.instant
-            text = f"the gateway did not watch {side.tank} from {minute(since)} to {minute(now)}"
-            after = gap_begun(after, gap_after(last), now, text)
+            if last is None:
+                # Its last record is damaged, or gone with an older file: from when on nobody watched cannot be told.
+                since = transfer.since if side.opening is None else side.opening.instant
+                gap = Gap(side.tank, since, None, None)
+                text = f"what {side.tank} did before {minute(now)} cannot be read: nobody watched it for a while"
+            else:
+                gap, since = gap_after(last), last.inventory.instant
+                text = f"the gateway did not watch {side.tank} from {minute(since)} to {minute(now)}"
+            after = gap_begun(after, gap, now, text)
         if after is not transfer:
             draft.put(after, EventKind.TRANSFER_CHANGED)
     return None if draft.is_empty else draft.result()

@@ -63,6 +63,10 @@ def start(
     if len(set(held.values())) > 1:
         told = " and ".join(f"{tank} held {product}" for tank, product in held.items())
         raise AccountRefusedError(f"transfer {transfer.number}: {told}", "one transfer moves one product")
+    other = next((tank for tank, product in held.items() if product != before.product), "")
+    if before.phase is TransferPhase.PLANNED and command.transfer is not None and other:
+        text = f"transfer {transfer.number}: it was planned of {before.product}, and {other} holds {held[other]}"
+        raise AccountRefusedError(text, "cancel it and start another, or enter what the tank holds")
     openings = [side.opening.instant for side in transfer.sides if side.opening is not None]
     transfer = into_phase(transfer, phase, draft.now)._replace(began=min(openings))
     draft.put(transfer, EventKind.TRANSFER_STARTED, command.by)

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from gateway.account.commands import AccountRefusedError, ReverseTicket
-from gateway.account.gauging import Gauging
+from gateway.account.gauging import MASSES, Gauging
 from gateway.account.ticket import Ticket, TicketSide
 from gateway.account.transfer import Direction, Transfer, TransferKind
 from gateway.account.transfers.moved import (
-    MASSES,
     AmountUncertainty,
+    changed_between,
     main_measure,
     ticket_moved,
     ticket_side,
@@ -42,7 +42,9 @@ def ticket_of(
     )
     moved = ticket_moved(transfer.kind, sides)
     uncertainty = uncertainty_of(transfer.kind, sides, one)
-    reasons = (*doubts, *_told_apart(transfer.kind, sides))
+    name = main_measure(moved)
+    changed = dict.fromkeys(each for side in sides for each in changed_between(side.opening, side.closing)[name])
+    reasons = (*doubts, *changed, *_told_apart(transfer.kind, sides))
     worst = [figure.quality for figure in moved.values()]
     return Ticket(
         number=number,

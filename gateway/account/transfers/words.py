@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from datetime import datetime, tzinfo
 
 from gateway.account.balance.shown import rounded
+from gateway.account.gauging import MASSES
 from gateway.account.transfer import Planned, TransferKind
-from gateway.account.transfers.moved import MASSES, told_measure
+from gateway.account.transfers.moved import told_measure
 from gateway.records import Figure
 from gateway.sentences import duration_words
 

@@ -143,9 +143,9 @@ class CapacityTable:
             raise level_outside(level_m, self.bottom_m, self.top_m, self.clause)
         index = bisect_right(levels, level_m, 1, len(levels) - 1) - 1
         volume = self.volumes_m3[index] + (level_m - levels[index]) * self._slopes[index]
-        # Rounding must not lift a volume above that of the row that ends the interval.
+        # Rounding must not lift a volume above that of the row that ends the interval. The last row begins none.
         upper = self.volumes_m3[index + 1]
-        return volume if volume < upper else upper
+        return volume if volume < upper and level_m < levels[-1] else upper
 
     def level(self, volume_m3: float) -> float:
         """The lowest level in m at which the table holds `volume_m3`. Raises LimitError outside the table."""

@@ -6,6 +6,7 @@ from types import MappingProxyType
 
 from gateway.account.balance.shown import ShownBalance, shown_balance
 from gateway.account.day import Balance
+from gateway.account.gauging import MASSES
 from gateway.display import printable
 from gateway.records import Figure, Quality
 from gateway.reports.digits import form_of, in_unit, places_of, rounded
@@ -28,13 +29,12 @@ _TITLES = {
     "gain": "Gain or loss (−)",
     "throughput": "Throughput",
 }
-_MASSES = frozenset({"mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"})
 _PERCENT = Column("percent", "Of throughput", Kind.NUMBER, "%", "%")
 _BASES = {"gsv": "GSV", "nsv": "NSV", "gov": "GOV", "tov": "TOV", "free_water": "free water"}
 
 
 def is_mass(measure: str) -> bool:
-    return measure in _MASSES
+    return measure in MASSES
 
 
 def basis_words(measure: str) -> str:

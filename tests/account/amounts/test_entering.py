@@ -53,8 +53,8 @@ def test_an_amount_has_the_next_number_and_one_paper() -> None:
     [
         ({"value": nan}, "amount", "nan is no amount"),
         ({"value": inf}, "amount", "inf is no amount"),
-        ({"value": 0.0}, "amount", "0 is not above zero"),
-        ({"value": -3.0}, "amount", "-3 is not above zero"),
+        ({"value": 0.0}, "amount", "0 m3 is not above zero"),
+        ({"value": -3.0}, "amount", "-3 m3 is not above zero"),
         ({"kind": AmountKind.ADJUSTMENT, "value": 0.0, "why": "count"}, "amount", "an adjustment of nothing"),
         ({"kind": AmountKind.ADJUSTMENT, "value": -1.0}, "why", "an adjustment needs a reason"),
         ({"value": 1.1e7}, "amount", "no site moves so much at once"),

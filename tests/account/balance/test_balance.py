@@ -251,6 +251,17 @@ def test_what_rests_on_an_uncertain_ticket_is_an_estimate_though_its_sheets_are_
         assert "ticket 1: nobody saw TK-1 for a while" in said(found.receipts)
 
 
+def test_a_gain_over_a_change_of_the_table_is_an_estimate() -> None:
+    """The level stays, another table says 110 m3 of it: 10 m3 that nobody gained."""
+    another = gauging("TK-1", SECOND.end, 110.0, level=1.0)._replace(basis="another table")
+    found = balance(closed(PLAN, SECOND, [another], closes=[BEFORE]))
+    assert (found.gain.value, found.gain.quality, found.physical.quality) == (10.0, Quality.UNCERTAIN, Quality.GOOD)
+    assert {reason.code for reason in found.gain.reasons} == {ReasonCode.BASIS_CHANGED}
+    assert "TK-1 is reckoned in another way" in said(found.gain)
+    same = balance(closed(PLAN, SECOND, [another._replace(basis="")], closes=[BEFORE]))
+    assert same.gain.quality is Quality.GOOD
+
+
 def test_what_moves_while_the_tank_comes_to_be_reckoned_in_another_way_is_an_estimate() -> None:
     """A reload that changes its table in the middle of a transfer."""
     opening = over_midnight().sides[0].opening
@@ -258,7 +269,7 @@ def test_what_moves_while_the_tank_comes_to_be_reckoned_in_another_way_is_an_est
     another = gauging("TK-1", SECOND.end, 160.0)._replace(plan="p2")
     found = balance(closed(PLAN, SECOND, [another], transfers=[running], closes=[BEFORE]))
     assert (found.receipts.value, found.receipts.quality) == (60.0, Quality.UNCERTAIN)
-    assert "the site file, or what people have entered of the tank, changed" in said(found.receipts)
+    assert "table, product or instruments of the tank changed in the site file" in said(found.receipts)
 
 
 @pytest.mark.parametrize(

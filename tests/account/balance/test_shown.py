@@ -68,6 +68,12 @@ def test_what_is_not_known_is_no_line_and_makes_no_sum() -> None:
     assert shown_balance(balance_of([1.0] * 6)._replace(gain=bad), 1).gain is None
 
 
+@pytest.mark.parametrize("throughput", [5e-324, 0.04])
+def test_of_a_throughput_that_is_shown_as_nothing_a_gain_is_no_part(throughput: float) -> None:
+    shown = shown_balance(balance_of([1000.0, 0.0, throughput, 0.0, 0.0, 999.0]), 1)
+    assert (shown.throughput, shown.gain, shown.gain_percent) == (Decimal("0.0"), Decimal("-1.0"), None)
+
+
 def test_a_column() -> None:
     assert shown_total([Decimal("1.4"), None, Decimal("2.4")]) == Decimal("3.8")
     assert shown_total([]) == 0

@@ -63,6 +63,30 @@ def test_a_day_with_a_receipt_and_a_dispatch() -> None:
     assert (close.revision, close.quality, close.time_zone) == (1, Quality.GOOD, "Europe/London")
 
 
+def test_a_site_that_has_become_a_real_one_opens_from_nothing_simulated() -> None:
+    """It was tried out with simulated values until the last day, of which its second tank still has its last sheet."""
+    tried = plan(simulated=True)
+    before = closed(tried, FIRST, [gauging("TK-1", FIRST.end, 500.0, simulated=True)])
+    assert before.simulated
+    moved = ticket(
+        1,
+        TransferKind.RECEIPT,
+        (gauging("TK-1", SECOND.begin + HOUR, 500.0), gauging("TK-1", SECOND.begin + 5 * HOUR, 800.0)),
+    )._replace(simulated=True)
+    opening = gauging("TK-1", SECOND.begin + HOUR, 500.0, simulated=True)
+    runs = transfer(2, TransferKind.RECEIPT, TransferPhase.RUNNING, opening)
+    sheets = [gauging("TK-1", SECOND.end, 40.0), gauging("TK-2", SECOND.end, 900.0, simulated=True)]
+    close = closed(PLAN, SECOND, sheets, tickets=[moved], transfers=[runs], closes=[before])
+    found = balance(close)
+    assert (found.opening.value, found.receipts.value, found.gain.value) == (None, 0.0, None)
+    assert (found.physical.value, found.physical.quality, found.tanks) == (40.0, Quality.UNCERTAIN, (1, 2))
+    assert "TK-2 is not in it: its sheet rests on simulated values, and the site is real" in said(found.physical)
+    assert (close.simulated, close.opening) == (False, "")
+    assert balance(close, "diesel") == close.balances[0]
+    month = close.month[0]
+    assert (month.opening.value, month.receipts.value) == (None, 0.0)
+
+
 def test_the_first_day_has_no_opening_and_no_gain() -> None:
     found = balance(closed(PLAN, FIRST, [gauging("TK-1", FIRST.end, 500.0)]))
     assert found.physical.value == 500.0
