@@ -8,6 +8,7 @@ ACCOUNTING = "gateway/desk/accounting.py"
 DAYS = "gateway/desk/days.py"
 PAPERS = "gateway/ledger/account_papers.py"
 OVER_A_LEDGER = ("tests/account/test_accounting.py",)
+AT_ONCE = ("tests/account/test_at_once.py",)
 IN_THE_FILE = ("tests/ledger/test_account_papers.py",)
 
 ACCOUNT_DESK_BREAKS: tuple[Break, ...] = (
@@ -66,5 +67,40 @@ ACCOUNT_DESK_BREAKS: tuple[Break, ...] = (
         "            self._known = before if is_behind else found\n",
         "            self._known = found\n",
         IN_THE_FILE,
+    ),
+    Break(
+        "two take a ticket back at once",
+        "gateway/account_acts.py",
+        "        async with self._reversals:\n            await self._books.free_book()\n",
+        "        if self._reversals:\n",
+        AT_ONCE,
+    ),
+    Break(
+        "what is kept while a day is closed is in no revision of it",
+        DAYS,
+        "            for paper in meanwhile:\n                self._note(paper)\n",
+        "            del meanwhile\n",
+        AT_ONCE,
+    ),
+    Break(
+        "a tank without a sheet is of what it holds when the day is closed",
+        DAYS,
+        "        return self._accounts.products_at(day.end - timedelta(microseconds=1))\n",
+        "        return self._accounts.products\n",
+        AT_ONCE,
+    ),
+    Break(
+        "the next amount is numbered by those in the file",
+        "gateway/account/amounts/entering.py",
+        "        return max([self.last_number, *(",
+        "        return max([0, *(",
+        AT_ONCE,
+    ),
+    Break(
+        "where the last sheet of a day is damaged its tank has none",
+        "gateway/ledger/account_reading.py",
+        "        records |= _before_damaged(",
+        "        _before_damaged(",
+        AT_ONCE,
     ),
 )
