@@ -186,12 +186,19 @@ def _width(column: Column, table: Table) -> float:
     return min(max(least, longest * 1.1 + 2.0, len(column.heading) * 1.2 + 2.0), most)
 
 
+def _cut(text: str, longest: int) -> str:
+    """At most so many units of UTF-16, by which workbooks count: a character beyond the first 65,536 is two."""
+    while len(text.encode("utf-16-le")) > 2 * longest:
+        text = text[:-1]
+    return text
+
+
 def _sheet_name(title: str, taken: set[str]) -> str:
     """No two alike, in whatever case."""
-    plain = _NOT_IN_A_SHEET_NAME.sub(" ", title)[:_LONGEST_SHEET_NAME].strip() or "Table"
+    plain = _cut(_NOT_IN_A_SHEET_NAME.sub(" ", title), _LONGEST_SHEET_NAME).strip() or "Table"
     name, number = plain, 2
     while name.lower() in taken:
         end = f" {number}"
-        name, number = plain[: _LONGEST_SHEET_NAME - len(end)] + end, number + 1
+        name, number = _cut(plain, _LONGEST_SHEET_NAME - len(end)) + end, number + 1
     taken.add(name.lower())
     return name

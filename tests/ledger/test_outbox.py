@@ -13,7 +13,7 @@ from structlog.testing import capture_logs
 
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger import outbox as outbox_module
-from gateway.ledger.blocks import Blocks
+from gateway.ledger.blocks import Blocks, take_out
 from gateway.ledger.codec import Decoder
 from gateway.ledger.cursors import cursors, force, move
 from gateway.ledger.entries import rows_between
@@ -246,7 +246,7 @@ async def test_what_is_forced_out_is_lost_and_the_rest_goes_on(bench: Bench) -> 
     first = await taken(outbox, 10)
     outbox.delivered(first[4].position)
     bench.transactions.do(lambda connection: force(connection, 300, 0))
-    bench.transactions.do(lambda connection: connection.execute("DELETE FROM history WHERE position <= 300"))
+    bench.transactions.do(lambda connection: take_out(connection, 300))
     bench.transactions.commit()
     bench.outboxes.forced(300, {"office": 295})
     await asyncio.sleep(0)
@@ -289,7 +289,7 @@ async def test_what_is_damaged_or_has_arrived_while_it_is_forced_out_is_counted_
     assert positions(await taken(outbox, 5)) == [1, 2, 4, 5, 6]
     assert bench.outboxes.positions() == {"office": 0}
     bench.transactions.do(lambda connection: force(connection, 6, 0))
-    bench.transactions.do(lambda connection: connection.execute("DELETE FROM history WHERE position <= 6"))
+    bench.transactions.do(lambda connection: take_out(connection, 6))
     bench.transactions.commit()
     outbox.delivered(2)
     bench.outboxes.forced(6, {"office": 6})
@@ -446,7 +446,7 @@ async def _play(path: Path, steps: list[tuple[str, int, int]], wants: tuple[bool
                 gone |= {each for each in wanted_behind(0) if each <= up_to}
                 move(bench.connection, "office", reached, 0)
                 lost = force(bench.connection, up_to, 0)
-                bench.connection.execute("DELETE FROM history WHERE position <= ?", (up_to,))
+                take_out(bench.connection, up_to)
                 if in_flight:
                     upto = in_flight[min(more, len(in_flight) - 1)]
                     outbox.delivered(upto)

@@ -221,3 +221,13 @@ def test_tanks_with_one_long_beginning_have_sheets_of_their_own() -> None:
     names = openpyxl.load_workbook(io.BytesIO(as_bytes(report)["xlsx"])).sheetnames
     assert len(names) == 4
     assert all(len(each) <= 31 and not set(each) & set("[]:*?/\\'") for each in names)
+
+
+def test_a_name_of_letters_that_workbooks_count_twice_has_a_sheet_too() -> None:
+    """31 units of UTF-16 are fifteen of these."""
+    name = "\U0001f6e2" * 20
+    sides = [side(gauging(name + end, "diesel", TK_101), gauging(name + end, "diesel", TK_101)) for end in "ab"]
+    report = ticket_report("brackenmoor", ticket(1, *sides), LONDON, PLAN)
+    names = openpyxl.load_workbook(io.BytesIO(as_bytes(report)["xlsx"])).sheetnames
+    assert len(names) == 4
+    assert all(len(each.encode("utf-16-le")) <= 2 * 31 for each in names)
