@@ -70,7 +70,7 @@ ACCOUNT_DESK_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "two take a ticket back at once",
-        "gateway/account_acts.py",
+        "gateway/desk/acts.py",
         "        async with self._reversals:\n            await self._books.free_book()\n",
         "        if self._reversals:\n",
         AT_ONCE,

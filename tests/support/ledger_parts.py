@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
-from gateway.ledger.blocks import EVENT, RECORD
+from gateway.ledger.blocks import EVENT, RECORD, ends
 from gateway.ledger.codec import Encoder, present_dictionary
 from gateway.ledger.contract import Action, Committed, Row
 from gateway.ledger.summaries import glance_of
@@ -166,12 +166,13 @@ class ManualTransactions:
             None if given.previous is None else self._number("boots", "boot", given.previous[0]),
             None if given.previous is None else given.previous[1],
         )
-        position = self.connection.execute(
-            "INSERT INTO history (kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot,"
-            " previous_sequence) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            values,
-        ).lastrowid
-        assert position is not None
+        # As the ledger does: none comes again, also where all of history has gone since.
+        position = ends(self.connection).last + 1
+        self.connection.execute(
+            "INSERT INTO history (position, kind, tank, boot, sequence, number, instant_ns, dictionary, body,"
+            " previous_boot, previous_sequence) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (position, *values),
+        )
         return Row(position, *values, glance)
 
     def _number(self, table: str, column: str, name: str) -> int:
