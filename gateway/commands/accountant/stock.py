@@ -2,26 +2,25 @@
 
 import argparse
 from datetime import datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from gateway.account.paper import PaperKind
 from gateway.commands.accountant.books import opened_books
 from gateway.commands.accountant.report_kinds import KINDS, Wanted
 from gateway.commands.accountant.report_text import report_lines
-from gateway.commands.accountant.stock_acts import ACTS, StockAct, request_of
+from gateway.commands.accountant.stock_acts import ACTS
 from gateway.commands.accountant.stock_lines import stock_lines
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.door_client import asked, tell_answer
 from gateway.commands.operator.reference_line import reference_line
 from gateway.commands.operator.running_gateway import (
-    DEFAULT_ADDRESS,
     NoGatewayError,
+    add_address,
     fetch_json,
     running_address,
-    web_address,
 )
 from gateway.commands.output import write, write_json
+from gateway.commands.typed_act import add_acts, request_of
 from gateway.commands.which_gateway import chosen_gateway
 from gateway.desk.told import CAUTION, DOCUMENTS
 from gateway.display import printable
@@ -34,10 +33,7 @@ __all__ = ["add_arguments", "execute"]
 
 STOCK_SCHEMA = "tank-gateway/stock/1"
 _TIMEOUT_S = 5.0
-_CAUTION = (
-    "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85). "
-    "Quantities follow the methods named; not certified by API/ISO."
-)
+_CAUTION = f"{CAUTION} Quantities follow the methods named; not certified by API/ISO."
 _EPILOG = """Without an ACT it shows what is in the tanks now, by product and by owner, and which tanks a total leaves
 out; with --day how a day was closed: opening, receipts, dispatches, book, what the tanks held, gain or loss, the month.
   9 of 10, estimated   one tank has no value and is left out, and what another has is Uncertain
@@ -55,34 +51,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.usage = "tank-gateway stock [OPTIONS] | tank-gateway stock ACT ..."
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument(
-        "--address",
-        metavar="HOST:PORT",
-        type=web_address,
-        help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
-    )
+    add_address(parser)
     parser.add_argument(
         "--day", metavar="DAY", dest="of_day", help="a day that is closed, by its date; `last` for the newest"
     )
     parser.add_argument("--json", action="store_true", help="print it for a program, in SI")
-    acts = parser.add_subparsers(prog="tank-gateway stock", dest="act", metavar="ACT", title="acts", required=False)
-    for word, act in ACTS.items():
-        _add_act(acts, word, act)
-
-
-def _add_act(acts: Any, word: str, act: StockAct) -> None:
-    parser = acts.add_parser(
-        word,
-        help=act.summary,
-        description=f"{act.summary[0].upper()}{act.summary[1:]}.\n{act.effect}",
-        epilog=f"Example: tank-gateway stock {act.example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    act.add(parser)
-    parser.add_argument("--why", metavar="TEXT", required=act.needs_why, help="the reason, for the books and the audit")
-    parser.add_argument("--site", metavar="NAME", help="name of its site, where several run on this machine")
-    parser.add_argument("--process", metavar="NUMBER", type=int, help="number of its process, instead")
-    parser.add_argument("--json", action="store_true", help="print the answer for a program")
+    add_acts(parser, "stock", ACTS, why="the books")
 
 
 def execute(arguments: argparse.Namespace) -> int:

@@ -1,19 +1,18 @@
 """What people enter into the books, as it is typed: `tank-gateway stock amount dispatch rack diesel 212.4 m3`."""
 
 import argparse
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import NamedTuple
 
 from gateway.account.amount import AmountKind, AmountSource
 from gateway.account.amounts.file import NEEDED, AmountFileRefusedError, named_in
+from gateway.commands.typed_act import Request, TypedAct
 from gateway.errors import UsageError
 from gateway.files import UnreadableError, read_text
 from gateway.settings.reading.validation import suggestion
 
-__all__ = ["ACTS", "StockAct", "request_of"]
+__all__ = ["ACTS"]
 
-Request = dict[str, str | None]
 
 _KINDS = tuple(kind.value.replace("_", "-") for kind in AmountKind)
 _LARGEST_BYTES = 10_000_000
@@ -21,26 +20,6 @@ _LARGEST_BYTES = 10_000_000
 _AT_ONCE = 50_000
 """Characters of it: the door of the gateway takes a little more at once."""
 _SOURCES = tuple(source.value for source in AmountSource)
-
-
-class StockAct(NamedTuple):
-    """One act."""
-
-    action: str
-    """As the gateway is asked for it."""
-    summary: str
-    effect: str
-    """What it does, and what it does not."""
-    example: str
-    add: Callable[[argparse.ArgumentParser], None]
-    read: Callable[[argparse.Namespace], Request]
-    needs_why: bool = False
-
-
-def request_of(act: StockAct, arguments: argparse.Namespace) -> dict[str, str]:
-    """What the gateway is asked for."""
-    told = {"action": act.action, **act.read(arguments), "why": arguments.why}
-    return {key: value for key, value in told.items() if value is not None}
 
 
 def _one_of(text: str, known: tuple[str, ...], what: str) -> str:
@@ -133,8 +112,8 @@ def _read_close(arguments: argparse.Namespace) -> Request:
     return {"day": arguments.day}
 
 
-ACTS: Mapping[str, StockAct] = {
-    "amount": StockAct(
+ACTS: Mapping[str, TypedAct] = {
+    "amount": TypedAct(
         "amount",
         "enter what somebody else measured: a meter, a rack, a ship, a road car",
         "It counts in the book of the day on which it was moved. If that day is closed, it gets another revision.",
@@ -142,7 +121,7 @@ ACTS: Mapping[str, StockAct] = {
         _add_amount,
         _read_amount,
     ),
-    "import": StockAct(
+    "import": TypedAct(
         "import-amounts",
         f"enter all amounts of a file: its first line names the columns {', '.join(NEEDED)}",
         "All of it is taken in, or nothing and every mistake is named. What is known already is not taken in twice.",
@@ -150,7 +129,7 @@ ACTS: Mapping[str, StockAct] = {
         _add_import,
         _read_import,
     ),
-    "reverse": StockAct(
+    "reverse": TypedAct(
         "reverse-amount",
         "take an amount back",
         "The amount stays as it is: another one takes it back, and the days that it was in get another revision.",
@@ -159,7 +138,7 @@ ACTS: Mapping[str, StockAct] = {
         _read_reverse,
         needs_why=True,
     ),
-    "close": StockAct(
+    "close": TypedAct(
         "close-day",
         "close a day that has ended, again where something came late",
         "The closing stock is that of the boundary, not of now. What was closed before stays as it was.",

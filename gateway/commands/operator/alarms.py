@@ -8,11 +8,10 @@ from zoneinfo import ZoneInfo
 
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.running_gateway import (
-    DEFAULT_ADDRESS,
     NoGatewayError,
+    add_address,
     fetch_json,
     running_address,
-    web_address,
 )
 from gateway.commands.output import Column, Grid, plain_lines, write, write_json
 from gateway.display import printable
@@ -45,12 +44,7 @@ Exit code 1: no gateway answered."""
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument(
-        "--address",
-        metavar="HOST:PORT",
-        type=web_address,
-        help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
-    )
+    add_address(parser)
     parser.add_argument("--tank", metavar="TANK", help=f"of this tank only; `{_OF_GATEWAY}` for the gateway's own")
     parser.add_argument("--json", action="store_true", help="print the answer as it came, in SI")
 

@@ -4,7 +4,7 @@ import argparse
 import http.client
 import urllib.error
 import urllib.request
-from typing import Any
+from typing import Any, Protocol
 
 import orjson
 
@@ -14,6 +14,7 @@ from gateway.process.running import running_gateways
 __all__ = [
     "DEFAULT_ADDRESS",
     "NoGatewayError",
+    "add_address",
     "fetch",
     "fetch_json",
     "host_and_port",
@@ -58,6 +59,22 @@ def host_and_port(text: str) -> tuple[str, int] | None:
     if not bare or not port.isdecimal() or not port.isascii() or len(port) > 5 or int(port) > 65535:
         return None
     return None if ":" in bare and not host.startswith("[") else (bare, int(port))
+
+
+class _TakesOptions(Protocol):
+    """A parser, or a group of one."""
+
+    def add_argument(self, *names: str, **how: Any) -> argparse.Action: ...
+
+
+def add_address(where: _TakesOptions) -> None:
+    """`--address`, of a command that shows what a running gateway says."""
+    where.add_argument(
+        "--address",
+        metavar="HOST:PORT",
+        type=web_address,
+        help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
+    )
 
 
 def web_address(text: str) -> str:

@@ -14,11 +14,10 @@ from gateway.commands.operator.broker_source import on_broker
 from gateway.commands.operator.course_words import site_time
 from gateway.commands.operator.liveness import Clocks, clock_words, seen_at, view_of_message
 from gateway.commands.operator.running_gateway import (
-    DEFAULT_ADDRESS,
     NoGatewayError,
+    add_address,
     fetch_json,
     running_address,
-    web_address,
 )
 from gateway.commands.operator.site_summary import summary_lines, transfer_line
 from gateway.commands.operator.tank_table import (
@@ -59,12 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     where = parser.add_mutually_exclusive_group()
-    where.add_argument(
-        "--address",
-        metavar="HOST:PORT",
-        type=web_address,
-        help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
-    )
+    add_address(where)
     where.add_argument(
         "--broker",
         metavar="SITE",

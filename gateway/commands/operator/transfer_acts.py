@@ -2,43 +2,20 @@
 
 import argparse
 from collections.abc import Callable, Mapping
-from typing import NamedTuple
 
 from gateway.account.transfer import TransferKind
+from gateway.commands.typed_act import Request, TypedAct
 from gateway.errors import UsageError
 from gateway.settings.reading.validation import suggestion
 
-__all__ = ["ACTS", "PROCEDURE", "TransferAct", "request_of"]
+__all__ = ["ACTS", "PROCEDURE"]
 
 PROCEDURE = "A screen value never authorises opening a valve: follow site procedure."
 """Said wherever somebody begins to move something."""
 
-Request = dict[str, str | None]
 Add = Callable[[argparse.ArgumentParser], None]
 
 KINDS = tuple(kind.value.replace("_", "-") for kind in TransferKind)
-
-
-class TransferAct(NamedTuple):
-    """One act."""
-
-    action: str
-    """As the gateway is asked for it."""
-    summary: str
-    effect: str
-    """What it does, and what it does not."""
-    example: str
-    add: Add
-    read: Callable[[argparse.Namespace], Request]
-    moves: bool = False
-    """Whether somebody opens a valve for it."""
-    needs_why: bool = False
-
-
-def request_of(act: TransferAct, arguments: argparse.Namespace) -> dict[str, str]:
-    """What the gateway is asked for."""
-    told = {"action": act.action, **act.read(arguments), "why": arguments.why}
-    return {key: value for key, value in told.items() if value is not None}
 
 
 def _kind(text: str) -> str:
@@ -159,8 +136,8 @@ def _read_reverse(arguments: argparse.Namespace) -> Request:
     }
 
 
-ACTS: Mapping[str, TransferAct] = {
-    "plan": TransferAct(
+ACTS: Mapping[str, TypedAct] = {
+    "plan": TypedAct(
         "plan-transfer",
         "announce a transfer that is to come",
         "It gets a number and waits. Nothing is measured until somebody starts it.",
@@ -168,7 +145,7 @@ ACTS: Mapping[str, TransferAct] = {
         _add_plan,
         _read_plan,
     ),
-    "start": TransferAct(
+    "start": TypedAct(
         "start-transfer",
         "begin a transfer: a planned one by its number, or one that nobody has planned by its kind",
         "The newest sheet of each of its tanks at rest becomes its opening. Start it before anything flows.",
@@ -177,7 +154,7 @@ ACTS: Mapping[str, TransferAct] = {
         _read_start,
         moves=True,
     ),
-    "confirm": TransferAct(
+    "confirm": TypedAct(
         "confirm-transfer",
         "say what a movement is that nobody had announced",
         "The gateway proposed it when a tank moved. Confirmed it runs; its opening stays that before the movement.",
@@ -185,7 +162,7 @@ ACTS: Mapping[str, TransferAct] = {
         _add_confirm,
         _read_confirm,
     ),
-    "change": TransferAct(
+    "change": TypedAct(
         "change-transfer",
         "correct what is said of a transfer that is not closed",
         "What was there before stays in its marks and in the audit trail.",
@@ -193,7 +170,7 @@ ACTS: Mapping[str, TransferAct] = {
         _add_change,
         _read_change,
     ),
-    "pause": TransferAct(
+    "pause": TypedAct(
         "pause-transfer",
         "say that a transfer is held up",
         "Its tanks stay its own; the opening stays.",
@@ -201,7 +178,7 @@ ACTS: Mapping[str, TransferAct] = {
         _one,
         _read_one,
     ),
-    "resume": TransferAct(
+    "resume": TypedAct(
         "resume-transfer",
         "go on with a paused transfer",
         "Nothing new is measured.",
@@ -210,7 +187,7 @@ ACTS: Mapping[str, TransferAct] = {
         _read_one,
         moves=True,
     ),
-    "finish": TransferAct(
+    "finish": TypedAct(
         "finish-transfer",
         "say that nothing flows any more",
         "Its tanks come to rest, then their sheets close it by themselves, and it gets a ticket.",
@@ -218,7 +195,7 @@ ACTS: Mapping[str, TransferAct] = {
         _one,
         _read_one,
     ),
-    "close": TransferAct(
+    "close": TypedAct(
         "close-transfer",
         "close a transfer now, before it has settled, or in spite of what holds its ticket back",
         "The newest sheets close it and it gets a ticket, which is Uncertain where something held it back and says so.",
@@ -226,7 +203,7 @@ ACTS: Mapping[str, TransferAct] = {
         _one,
         _read_one,
     ),
-    "cancel": TransferAct(
+    "cancel": TypedAct(
         "cancel-transfer",
         "say that there was no such transfer, or is not to be",
         "It gets no ticket. What moved meanwhile counts as nobody's and stays in the balance of the day.",
@@ -235,7 +212,7 @@ ACTS: Mapping[str, TransferAct] = {
         _read_one,
         needs_why=True,
     ),
-    "reverse": TransferAct(
+    "reverse": TypedAct(
         "reverse-ticket",
         "take a ticket back; with --kind, --partner, --reference or --owner another is made in its place",
         "The ticket stays as it is: another one reverses it, and amounts that name it stay for you to look at.",

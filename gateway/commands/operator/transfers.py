@@ -13,15 +13,15 @@ from gateway.commands.operator.door_client import asked, tell_answer
 from gateway.commands.operator.reference_line import reference_line
 from gateway.commands.operator.ruler import LEGEND
 from gateway.commands.operator.running_gateway import (
-    DEFAULT_ADDRESS,
     NoGatewayError,
+    add_address,
     fetch_json,
     running_address,
-    web_address,
 )
-from gateway.commands.operator.transfer_acts import ACTS, PROCEDURE, TransferAct, request_of
+from gateway.commands.operator.transfer_acts import ACTS, PROCEDURE
 from gateway.commands.operator.transfer_list import Amount, SheetNow, Told, transfer_lines
 from gateway.commands.output import write, write_json
+from gateway.commands.typed_act import add_acts, request_of
 from gateway.commands.which_gateway import chosen_gateway
 from gateway.display import printable
 from gateway.errors import UsageError
@@ -56,35 +56,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.usage = "tank-gateway transfers [OPTIONS] | tank-gateway transfers ACT ..."
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument(
-        "--address",
-        metavar="HOST:PORT",
-        type=web_address,
-        help=f"web address of the gateway; default that of the one running here, else {DEFAULT_ADDRESS}",
-    )
+    add_address(parser)
     parser.add_argument("--all", action="store_true", help="those of the last 31 days too that are closed or cancelled")
     parser.add_argument("--json", action="store_true", help="print the answer as it came, in SI")
-    acts = parser.add_subparsers(prog="tank-gateway transfers", dest="act", metavar="ACT", title="acts", required=False)
-    for word, act in ACTS.items():
-        _add_act(acts, word, act)
-
-
-def _add_act(acts: Any, word: str, act: TransferAct) -> None:
-    caution = f"\nCaution: {PROCEDURE}" if act.moves else ""
-    parser = acts.add_parser(
-        word,
-        help=act.summary,
-        description=f"{act.summary[0].upper()}{act.summary[1:]}.\n{act.effect}",
-        epilog=f"Example: tank-gateway transfers {act.example}{caution}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    act.add(parser)
-    parser.add_argument(
-        "--why", metavar="TEXT", required=act.needs_why, help="the reason, for the ticket and the audit"
-    )
-    parser.add_argument("--site", metavar="NAME", help="name of its site, where several run on this machine")
-    parser.add_argument("--process", metavar="NUMBER", type=int, help="number of its process, instead")
-    parser.add_argument("--json", action="store_true", help="print the answer for a program")
+    add_acts(parser, "transfers", ACTS, why="the ticket", caution=PROCEDURE)
 
 
 def execute(arguments: argparse.Namespace) -> int:
