@@ -24,6 +24,7 @@ TRANSFERS_SCHEMA = "tank-gateway/transfers/1"
 TICKETS_SCHEMA = "tank-gateway/tickets/1"
 STOCK_SCHEMA = "tank-gateway/stock/1"
 DAYS_SCHEMA = "tank-gateway/days/1"
+AMOUNTS_SCHEMA = "tank-gateway/amounts/1"
 _LATE = timedelta(days=31)
 """Unless it is asked for otherwise."""
 _AT_MOST = 1000
@@ -41,7 +42,13 @@ class AccountPages:
     @property
     def pages(self) -> Mapping[str, Asked]:
         """By path."""
-        return {"/transfers": self.transfers, "/tickets": self.tickets, "/stock": self.stock, "/days": self.days}
+        return {
+            "/transfers": self.transfers,
+            "/tickets": self.tickets,
+            "/stock": self.stock,
+            "/days": self.days,
+            "/amounts": self.amounts,
+        }
 
     async def transfers(self, asked: Mapping[str, str]) -> bytes:
         """Those that are not over; `all=yes`: and those of the last 31 days that are."""
@@ -68,6 +75,10 @@ class AccountPages:
     async def days(self, asked: Mapping[str, str]) -> bytes:
         """`from` and `until`: when they ended; every revision."""
         return await self._papers(DAYS_SCHEMA, PaperKind.DAY, "days", asked)
+
+    async def amounts(self, asked: Mapping[str, str]) -> bytes:
+        """`from` and `until`: when they were moved; those that take others back too."""
+        return await self._papers(AMOUNTS_SCHEMA, PaperKind.AMOUNT, "amounts", asked)
 
     async def stock(self, asked: Mapping[str, str]) -> bytes:
         """By the newest sheet of each tank."""
