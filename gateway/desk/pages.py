@@ -12,9 +12,10 @@ from gateway.account.gauging import gauging_of
 from gateway.account.paper import PaperKind
 from gateway.account.stock import stock_of
 from gateway.desk.accounting import Accounting
-from gateway.desk.told import CAUTION, open_documents, told_document
+from gateway.desk.told import CAUTION, open_documents, told_document, told_paper
 from gateway.errors import UsageError
 from gateway.ledger.account_papers import Span, in_span
+from gateway.ledger.document_reading import tickets_with
 from gateway.payload.outside import outside
 from gateway.payload.plain import iso_time
 
@@ -28,6 +29,8 @@ AMOUNTS_SCHEMA = "tank-gateway/amounts/1"
 _LATE = timedelta(days=31)
 """Unless it is asked for otherwise."""
 _AT_MOST = 1000
+_MOST_DIGITS = 15
+"""Of a ticket's number: more of them no ledger can count."""
 _YES = ("yes", "true", "1")
 Asked = Callable[[Mapping[str, str]], Awaitable[bytes]]
 
@@ -69,8 +72,18 @@ class AccountPages:
         return self._page(TRANSFERS_SCHEMA, transfers=found)
 
     async def tickets(self, asked: Mapping[str, str]) -> bytes:
-        """`from` and `until`: when they were made; the last 31 days unless given."""
-        return await self._papers(TICKETS_SCHEMA, PaperKind.TICKET, "tickets", asked)
+        """`from` and `until`: when they were made; the last 31 days unless given. `number`: that one whenever it was
+        made, with all that takes it back, stands in its place, or is taken back or replaced by it."""
+        if "number" not in asked:
+            return await self._papers(TICKETS_SCHEMA, PaperKind.TICKET, "tickets", asked)
+        _refuse_others(asked, "number")
+        text = asked["number"]
+        if not text.isdecimal() or not text.isascii() or len(text) > _MOST_DIGITS:
+            raise UsageError(f"number: '{text}' is no number of a ticket", "give for example 12")
+        tickets = await self._accounts.read(lambda connection: tickets_with(connection, int(text)))
+        begin = min((ticket.made for ticket in tickets), default=self._accounts.now())
+        told = [told_paper(PaperKind.TICKET, ticket) for ticket in tickets]
+        return self._page(TICKETS_SCHEMA, **_span(begin, None), complete=True, tickets=told)
 
     async def days(self, asked: Mapping[str, str]) -> bytes:
         """`from` and `until`: when they ended; every revision."""
@@ -108,15 +121,7 @@ class AccountPages:
             return [told_document(kind, document) for document in documents], is_whole
 
         found, is_whole = await self._accounts.read(told)
-        return self._page(
-            schema,
-            **{
-                "from": iso_time(begin),
-                "until": None if until is None else iso_time(until),
-                "complete": is_whole,
-                name: found,
-            },
-        )
+        return self._page(schema, **_span(begin, until), complete=is_whole, **{name: found})
 
     def _instant(self, asked: Mapping[str, str], name: str) -> datetime | None:
         text = asked.get(name)
@@ -148,6 +153,10 @@ class AccountPages:
             "notice": CAUTION,
         }
         return orjson.dumps(head | members)
+
+
+def _span(begin: datetime, until: datetime | None) -> dict[str, Any]:
+    return {"from": iso_time(begin), "until": None if until is None else iso_time(until)}
 
 
 def _refuse_others(asked: Mapping[str, str], *known: str) -> None:

@@ -42,7 +42,7 @@ _PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank
 /readings     the newest reading of every signal, with its raw words
 /alarms       every alarm that is not normal
 /transfers    those that are open, with how far they have come; ?all=yes: those of the last 31 days too
-/tickets      ?from=2026-03-01&until=2026-04-01
+/tickets      ?from=2026-03-01&until=2026-04-01, or one by its ?number=12
 /days         closes of days, every revision; likewise
 /amounts      what others measured, by when it was moved; likewise
 /stock        what the tanks hold now, by product and owner

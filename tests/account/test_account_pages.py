@@ -84,6 +84,24 @@ async def test_tickets_and_days_of_a_span(desk: Desk) -> None:
     assert [tank["tank"] for tank in day["tanks"]] == ["TK-1", "TK-2"]
 
 
+async def test_one_ticket_whenever_it_was_made_and_what_became_of_it(desk: Desk) -> None:
+    await desk.well(action="reverse-ticket", ticket="1", reference="BL 2", why="wrong bill of lading")
+    told = pages(desk)
+    for number in ("1", "2", "3"):
+        tickets = valid_message(await told.tickets({"number": number}))["tickets"]
+        assert [(each["number"], each["reverses"], each["replaces"]) for each in tickets] == [
+            (1, None, None),
+            (2, 1, None),
+            (3, None, 1),
+        ]
+    by_time = valid_message(await told.tickets({}))["tickets"]
+    assert tickets == by_time
+    assert valid_message(await told.tickets({"number": "77"}))["tickets"] == []
+    for wrong in ({"number": "x"}, {"number": "1" * 30}, {"number": "1", "from": "2026-03-01"}):
+        with pytest.raises(UsageError):
+            await told.tickets(wrong)
+
+
 async def test_amounts_of_a_span_by_when_they_were_moved(desk: Desk) -> None:
     told = pages(desk)
     (amount,) = valid_message(await told.amounts({}))["amounts"]
