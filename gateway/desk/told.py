@@ -57,9 +57,8 @@ CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not 
 
 def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any]:
     """A paper as it was kept, for those outside. Raises PlainFormError where it is none."""
-    return told_paper(
-        kind, _FORMS[kind].from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
-    )
+    members = {name: value for name, value in document.items() if name not in ("schema", "key")}
+    return told_paper(kind, _FORMS[kind].from_plain(members))
 
 
 def told_paper(kind: PaperKind, paper: Any) -> dict[str, Any]:
