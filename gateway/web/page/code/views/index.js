@@ -1,6 +1,8 @@
 // Every view of the page: its place in the address, the key of its name, what draws it. `way`: a link leads to it everywhere.
 import { Overview } from "./overview.js";
+import { TankView } from "./tank.js";
 
 export const VIEWS = {
   overview: { name: "way.overview", View: Overview, way: true },
+  tank: { name: "way.tank", View: TankView },
 };
