@@ -11,8 +11,8 @@ import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
 import { SmallTrend } from "./small_trend.js";
 
-/** `trend`: points of its last hours, where there are any. */
-export function TankRow({ tag, fixed, trend }) {
+/** `trend`: points of its last hours, where there are any. `grouped`: its product stands above it already. */
+export function TankRow({ tag, fixed, trend, grouped = false }) {
   const row = useRow(tag);
   const live = useEachSecond(() => isLive(row));
   if (!row) {
@@ -24,7 +24,7 @@ export function TankRow({ tag, fixed, trend }) {
     html`<span class="part"><span class="unit">${word(`figure.${name}`)}</span> <${Figure} fig=${fig} old=${!live} ...${options} />${beside && html` <span class="unit">${beside}</span>`}</span>`;
   return html`<li class="tank-row">
     <div class="head">
-      <a class="tag" href=${way("tank", tag)}>${tag}</a> <span class="product">${row.product}</span>
+      <a class="tag" href=${way("tank", tag)}>${tag}</a> ${!grouped && html`<span class="product">${row.product}</span>`}
       <${RowTags} row=${row} live=${live} /> <${Age} time=${row.time} />
     </div>
     <div class="line"><${Ruler} row=${row} fixed=${fixed} />${trend && html`<${SmallTrend} points=${trend} fixed=${fixed} />`}</div>
@@ -46,7 +46,7 @@ function Course({ row, live }) {
   return html`<p class="small course">
     <strong>${what}</strong> <${Figure} fig=${row.rate} />
     ${next
-      ? html` <strong>${clock(next.at, siteNow())}</strong> ${word(`limit.${next.limit}`)}, ${word("course.in", { span: span(next.in_s) })}`
+      ? html` <strong>${clock(next.at, siteNow())}</strong> ${word(`limit.${next.limit}`)} ${word("course.in", { span: span(next.in_s) })}`
       : html` <span class="quiet">${word("course.unknown")}</span>`}
   </p>`;
 }
