@@ -2,7 +2,7 @@
 import { html } from "../html.js";
 import { way } from "../go.js";
 import { isLive, siteNow, useEachSecond, useRow } from "../live.js";
-import { text } from "../numbers.js";
+import { referenceText } from "../numbers.js";
 import { clock, span } from "../times.js";
 import { word } from "../words.js";
 import { Age } from "./age.js";
@@ -30,7 +30,7 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
     <div class="line"><${Ruler} row=${row} fixed=${fixed} />${trend && html`<${SmallTrend} points=${trend} fixed=${fixed} />`}</div>
     <div class="parts small">
       ${part("level", row.level)} ${part("temperature", row.temperature)}
-      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: text(reference.value, "temperature", { places: 0 }) }) : "")}
+      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: referenceText(reference) }) : "")}
       ${part("room", row.room, { down: true })} ${part("pumpable", row.pumpable, { down: true })}
     </div>
     <${Course} row=${row} live=${live} />
