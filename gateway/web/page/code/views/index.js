@@ -1,8 +1,10 @@
 // Every view of the page: its place in the address, the key of its name, what draws it. `way`: a link leads to it everywhere.
 import { LinesView } from "./lines.js";
 import { Overview } from "./overview.js";
+import { TankView } from "./tank.js";
 
 export const VIEWS = {
   overview: { name: "way.overview", View: Overview, way: true },
   lines: { name: "way.lines", View: LinesView, way: true },
+  tank: { name: "way.tank", View: TankView },
 };
