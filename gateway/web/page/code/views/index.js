@@ -7,4 +7,13 @@ export const VIEWS = {
   overview: { name: "way.overview", View: Overview, way: true },
   lines: { name: "way.lines", View: LinesView, way: true },
   tank: { name: "way.tank", View: TankView },
+import { ReportsView } from "./reports.js";
+import { StockView } from "./stock.js";
+import { TransfersView } from "./transfers.js";
+
+export const VIEWS = {
+  overview: { name: "way.overview", View: Overview, way: true },
+  transfers: { name: "way.transfers", View: TransfersView, way: true },
+  stock: { name: "way.stock", View: StockView, way: true },
+  reports: { name: "way.reports", View: ReportsView, way: true },
 };
