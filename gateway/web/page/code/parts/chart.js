@@ -125,11 +125,12 @@ function clockTexts(zone) {
   const forms = {
     hours: form({ hour: "2-digit", minute: "2-digit" }),
     days: form({ day: "numeric", month: "short" }),
+    weekdays: form({ weekday: "short", day: "numeric" }),
     months: form({ month: "short", year: "2-digit" }),
   };
   return (_, splits, __, ___, step) => {
     const own = step >= 28 * 86_400 ? forms.months : step >= 86_400 ? forms.days : forms.hours;
-    const day = forms.days;
+    const day = forms.weekdays;
     let before = null;
     return splits.map((split) => {
       const instant = new Date(split * 1000);
@@ -164,21 +165,27 @@ function marks(u, { lines, limits, scale }, { ink, quiet, mark, paper, font }) {
   ctx.beginPath();
   ctx.rect(left, top, width, height);
   ctx.clip();
+  // Axes leave theirs behind.
+  ctx.textAlign = "left";
+  ctx.textBaseline = "alphabetic";
   ctx.font = font.replace(/\d+px/, `${Math.round(12 * sharp)}px`);
-  for (const [from, until, text] of [
-    ...lines.unkept.map((each) => [...each, word("trend.unkept")]),
-    ...lines.bad.map((each) => [...each, word("trend.no_value")]),
+  for (const [from, until, text, dash] of [
+    ...lines.unkept.map((each) => [...each, word("trend.unkept"), [2 * sharp, 3 * sharp]]),
+    ...lines.bad.map((each) => [...each, word("trend.no_value"), []]),
   ]) {
     const a = Math.max(left, u.valToPos(from, "x", true));
     const b = Math.min(left + width, u.valToPos(until, "x", true));
     if (b < left || a > left + width) continue;
+    ctx.setLineDash(dash);
     bracket(ctx, a, Math.max(b, a + 2), top, height, sharp, mark);
+    ctx.setLineDash([]);
     const wide = ctx.measureText(text).width;
     if (wide + 8 * sharp < b - a) {
       ctx.fillStyle = quiet;
       ctx.fillText(text, (a + b - wide) / 2, top + height - 14 * sharp);
     }
   }
+  const names = [];
   for (const limit of limits) {
     if (limit.at < scale[0] || limit.at > scale[1]) continue;
     const y = u.valToPos(limit.at, "y", true);
@@ -189,10 +196,14 @@ function marks(u, { lines, limits, scale }, { ink, quiet, mark, paper, font }) {
     ctx.lineTo(left + width, y);
     ctx.stroke();
     const wide = ctx.measureText(limit.name).width;
+    const line = Math.min(Math.max(y, top + 8 * sharp), top + height - 8 * sharp);
+    // A name that would lie on another goes beside it.
+    const x = Math.max(left + 6 * sharp, ...names.filter((each) => Math.abs(each.line - line) < 15 * sharp).map((each) => each.end + 12 * sharp));
+    names.push({ line, end: x + wide });
     ctx.fillStyle = paper;
-    ctx.fillRect(left + 4 * sharp, y - 8 * sharp, wide + 4 * sharp, 14 * sharp);
+    ctx.fillRect(x - 2 * sharp, line - 7 * sharp, wide + 4 * sharp, 14 * sharp);
     ctx.fillStyle = ink;
-    ctx.fillText(limit.name, left + 6 * sharp, y + 4 * sharp);
+    ctx.fillText(limit.name, x, line + 4 * sharp);
   }
   ctx.restore();
 }

@@ -5,10 +5,10 @@ import { useShared } from "../shared.js";
 import { taste } from "../taste.js";
 import { word } from "../words.js";
 
-const ROW = 44;
-const LEAST_ROWS = 7;
-const W = 150;
-const X = 96;
+const ROW = 52;
+const LEAST_ROWS = 6;
+const W = 170;
+const X = 116;
 const END = 10;
 
 const MARKS = {
@@ -44,7 +44,7 @@ export function Profile({ elements, names = [], level, water, lowest = 0, top, o
   const seen = looked === null ? null : rows[looked];
   return html`<div class=${`profile ${old ? "old" : ""}`}>
     <div class="profile-drawing">
-      <svg viewBox=${`0 0 ${W} ${height}`} width="9.375rem" height=${`${count * 2.75}rem`} role="img" aria-label=${saidOf(level, water, top)}>
+      <svg viewBox=${`0 0 ${W} ${height}`} width="10.625rem" height=${`${count * 3.25}rem`} role="img" aria-label=${saidOf(level, water, top)}>
         <line class="scale" x1=${X} x2=${X} y1=${END} y2=${height - END} />
         ${[lowest, top].map((end) => html`<g key=${end}><line class="tick" x1=${X - 6} x2=${X} y1=${y(end)} y2=${y(end)} /></g>`)}
         ${level !== null && html`<line class="wet" x1=${X} x2=${X} y1=${y(level)} y2=${height - END} />`}

@@ -39,11 +39,10 @@ export function Figures({ inventory, plan, why, old }) {
       ${Object.entries(groups).map(([group, names]) => {
         const wanted = names.filter(isShown);
         if (wanted.length === 0) return null;
-        return html`<table key=${group}>
-          <caption>${word(`tank.group.${group}`)}</caption>
-          <thead class="unseen"><tr><th>${word("tank.figure")}</th><th>${word("tank.value")}</th><th>${word("tank.quality")}</th></tr></thead>
-          <tbody>${wanted.map((name) => html`<${Row} key=${name} name=${name} figure=${figures[name]} why=${why} old=${old} reference=${reference} />`)}</tbody>
-        </table>`;
+        return html`<div key=${group}>
+          <h3>${word(`tank.group.${group}`)}</h3>
+          <dl>${wanted.map((name) => html`<${Row} key=${name} name=${name} figure=${figures[name]} why=${why} old=${old} reference=${reference} />`)}</dl>
+        </div>`;
       })}
     </div>
     <${Origins} inventory=${inventory} plan=${plan} />
@@ -54,21 +53,21 @@ export function Figures({ inventory, plan, why, old }) {
 function Row({ name, figure, why, old, reference }) {
   const numbers = numbersOf(figure, why);
   const isPlain = figure.quality === "Good" && numbers.length === 0;
-  return html`<tr class=${`quality-${figure.quality}`}>
-    <th scope="row">
+  return html`<div class=${`figure-row quality-${figure.quality}`}>
+    <dt>
       ${titleOf(name)}${SYMBOLS[name] && html` <abbr class="quiet">${SYMBOLS[name]}</abbr>`}
       ${AT_REFERENCE.has(name) && reference && html` <span class="quiet">${word("tank.at", { temperature: text(reference.value, "temperature") })}</span>`}
-    </th>
-    <td class="number"><${Value} name=${name} figure=${figure} old=${old} /></td>
-    <td class="small">
+    </dt>
+    <dd class="number"><${Value} name=${name} figure=${figure} old=${old} /></dd>
+    <dd class="small">
       ${isPlain
         ? html`<span class="quiet">${qualityWord(figure.quality)}</span>`
         : numbers.length === 0
           ? qualityWord(figure.quality)
           : html`<details><summary>${figure.quality === "Good" ? word("tank.remark") : qualityWord(figure.quality)} <span class="quiet">${numbers.join(", ")}</span></summary>
               ${numbers.map((number) => html`<p key=${number}>${why[number - 1].text}</p>`)}</details>`}
-    </td>
-  </tr>`;
+    </dd>
+  </div>`;
 }
 
 /** Where the main inputs came from, and of when the density is. */

@@ -53,7 +53,7 @@ export function Look({ from, until, step, at, onAt, said }) {
   const places = Math.max(1, Math.round((until - from) / step));
   const place = at === null ? places : Math.min(places, Math.max(0, Math.round((at - from) / step)));
   const second = (which) => from + Math.min(which, places - 0.01) * step;
-  return html`<label class="look"
+  return html`<label class="looking"
     >${word("trend.look")}
     <input
       type="range"

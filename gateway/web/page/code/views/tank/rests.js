@@ -55,7 +55,7 @@ function PlanList({ plan }) {
     ["product", plan.product],
     ["method", plan.method],
     ["kind", named("tank_kind", plan.kind) && [named("tank_kind", plan.kind), plan.roof && named("roof", plan.roof)].filter(Boolean).join(", ")],
-    ["table", `${table.name}; ${table.clause}`],
+    ["table", [table.name, table.clause].filter(Boolean).join("; ")],
     ["table_range", `${text(table.lowest, "length")} … ${text(table.highest, "length")}${table.rows ? `; ${word("plan.rows", { rows: table.rows })}` : ""}`],
     ["datum", table.datum],
     ["table_date", table.date],
