@@ -7,9 +7,8 @@ import asyncio
 import contextlib
 import errno
 import inspect
-import re
 import socket
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from functools import partial
 from http import HTTPStatus
 from types import MappingProxyType
@@ -21,12 +20,14 @@ import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route
 
 from gateway.errors import GatewayError, NotKeptError, UsageError
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.web.connections import BoundedConnection, Room
+from gateway.web.encodings import takes_gzip
 from gateway.web.hosts import KnownHostsOnly
+from gateway.web.part import WebPart
 from gateway.web.plan import BACKLOG, HttpPlan, Readiness
 
 __all__ = ["Asked", "Content", "HttpServer"]
@@ -37,7 +38,8 @@ Content = Callable[[], bytes | Awaitable[bytes]]
 Asked = Callable[[Mapping[str, str]], Awaitable[bytes]]
 """The same of what is asked for by a query. Raises UsageError, NotKeptError."""
 
-_PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank-gateway show`. For programs there are
+_PATHS = b"""This is a tank-gateway, and there is nothing at this address. Its page for people is at /
+In a terminal there is `tank-gateway show`. For programs there are
 /inventories  the newest inventory of every tank
 /readings     the newest reading of every signal, with its raw words
 /alarms       every alarm that is not normal
@@ -93,10 +95,13 @@ class HttpServer:
         accounts: Mapping[str, Asked] = MappingProxyType({}),
         packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
+        parts: Sequence[WebPart] = (),
     ) -> None:
-        """`packed_metrics`: the metrics packed by gzip, for those who take them so. `accounts`: pages by path."""
+        """`packed_metrics`: the metrics packed by gzip, for those who take them so. `accounts`: pages by path.
+        `parts`: what stands beside these documents; each ends with this server."""
         self._plan = plan
         self._came_round = came_round
+        self._parts = parts
         self._metrics = metrics
         self._packed_metrics = packed_metrics
         self._inventories = inventories
@@ -136,6 +141,8 @@ class HttpServer:
                 await asyncio.shield(serving)
             finally:
                 server.should_exit = True
+                for part in self._parts:
+                    part.end()
                 try:
                     await asyncio.wait({serving}, timeout=_STOP_S)
                 finally:
@@ -160,7 +167,7 @@ class HttpServer:
             raise error from exc
 
     def _config(self) -> uvicorn.Config:
-        routes = [
+        routes: list[BaseRoute] = [
             Route("/metrics", self._answer_metrics),
             Route("/inventories", _json(self._inventories)),
             Route("/health", self._answer_health),
@@ -168,6 +175,7 @@ class HttpServer:
         ]
         routes += [Route(path, _json(content)) for path, content in self._beside.items() if content is not None]
         routes += [Route(path, _answering(content)) for path, content in self._accounts.items()]
+        routes += [route for part in self._parts for route in part.routes]
         application = Starlette(
             routes=routes,
             exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
@@ -190,7 +198,7 @@ class HttpServer:
         )
 
     async def _answer_metrics(self, request: Request) -> Response:
-        if self._packed_metrics is None or not _takes_gzip(request.headers.get("Accept-Encoding", "")):
+        if self._packed_metrics is None or not takes_gzip(request.headers.get("Accept-Encoding", "")):
             return Response(await _made(self._metrics), media_type=_METRICS_TYPE, headers=_HEADERS | _VARY)
         headers = _HEADERS | _VARY | {"Content-Encoding": "gzip"}
         return Response(await _made(self._packed_metrics), media_type=_METRICS_TYPE, headers=headers)
@@ -204,15 +212,6 @@ class HttpServer:
         readiness = self._readiness()
         status = 200 if readiness.ready else 503
         return Response(orjson.dumps(readiness), status_code=status, media_type=_JSON_TYPE, headers=_HEADERS)
-
-
-def _takes_gzip(accepted: str) -> bool:
-    """By the header Accept-Encoding (RFC 9110, section 12.5.3): a weight of 0 refuses."""
-    for each in accepted.lower().split(","):
-        coding, *parameters = [part.strip() for part in each.split(";")]
-        if coding == "gzip":
-            return not any(re.fullmatch(r"q=0(\.0*)?", parameter) for parameter in parameters)
-    return False
 
 
 def _watch_peers(listener: socket.socket) -> None:

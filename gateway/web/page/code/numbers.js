@@ -101,6 +101,14 @@ export function text(value, dimension, options) {
   return sign ? `${number} ${sign}` : number;
 }
 
+const SIXTY_F_IN_C = 28 / 1.8;
+
+/** A reference temperature as the trade names it, whatever the reader's units: 15 °C, 20 °C, 60 °F. */
+export function referenceText({ value }) {
+  if (Math.abs(value - SIXTY_F_IN_C) < 1e-6) return "60 °F";
+  return `${grouped(String(value), 0, 3)} °C`;
+}
+
 /** The unit of a dimension for a heading; empty where the numbers bear it. */
 export function sign(dimension) {
   return formOf(dimension).sign;
@@ -129,9 +137,9 @@ function parts(value) {
   return { negative: value < 0, digits: whole + fraction, exponent: Number(power) - fraction.length };
 }
 
-function grouped(decimal, places) {
+function grouped(decimal, places, most = places) {
   // A text, not a number: Intl takes it digit by digit.
-  return new Intl.NumberFormat(locale(), { minimumFractionDigits: places, maximumFractionDigits: places }).format(decimal);
+  return new Intl.NumberFormat(locale(), { minimumFractionDigits: places, maximumFractionDigits: most }).format(decimal);
 }
 
 /** Feet, inches and sixteenths: 30' 10 9/16". */

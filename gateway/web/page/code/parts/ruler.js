@@ -41,7 +41,7 @@ export function Ruler({ row, fixed, tall = false }) {
   const next = isKnown && live ? nextLimit(row) : null;
   const to = next ? within(place(next.level, fixed)) : null;
   const water = row.water?.v > 0 ? Math.max(1, within(place(row.water.v, fixed))) : null;
-  return html`<svg class=${`ruler ${tall ? "tall" : ""}`} role="img" aria-label=${rulerText(row, fixed)}>
+  return html`<svg class=${`ruler ${tall ? "tall" : ""} ${to === null ? "" : "moving"}`} role="img" aria-label=${rulerText(row, fixed)}>
     <line class="scale" x1="0" y1=${Y} x2="100%" y2=${Y} />
     ${[0, 25, 50, 75, 100].map((x) => html`<line key=${x} class="tick" x1=${`${x}%`} y1=${Y} x2=${`${x}%`} y2=${Y + 4} />`)}
     ${fixed.limits.map(({ limit, level: height }) => {

@@ -4,6 +4,7 @@ import { get } from "../ask.js";
 import { way } from "../go.js";
 import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
+import { reasonText } from "../parts/figure.js";
 import { PriorityMark } from "../parts/mark.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
@@ -24,26 +25,29 @@ export function Overview() {
   if (!site) return html`<p>${word("page.loading")}</p>`;
   const movers = moving ? moving.split("\n") : [];
   const rest = present.filter((tag) => !movers.includes(tag));
-  const shown = (tag) => html`<${TankRow} key=${tag} tag=${tag} fixed=${site.tanks[tag]} trend=${trends?.[tag]} />`;
+  const shown = (tag, grouped) =>
+    html`<${TankRow} key=${tag} tag=${tag} fixed=${site.tanks[tag]} trend=${trends?.[tag]} grouped=${grouped} />`;
   return html`<div class="overview">
     <h1 class="unseen">${word("way.overview")}</h1>
     <div class="first">
       <${Needs} />
       <section aria-labelledby="moves">
         <h2 id="moves">${word("overview.moves")}</h2>
-        ${movers.length ? html`<ul>${movers.map(shown)}</ul>` : html`<p class="quiet">${word("overview.nothing_moves")}</p>`}
+        ${movers.length ? html`<ul>${movers.map((tag) => shown(tag, false))}</ul>` : html`<p class="quiet">${word("overview.nothing_moves")}</p>`}
       </section>
       <${OpenTransfers} />
       <${NextClose} />
     </div>
     <section class="rest" aria-labelledby="rest">
       <h2 id="rest">${word("overview.rest", { count: rest.length, of: present.length })}</h2>
-      ${Object.entries(byProduct(rest, site)).map(
-        ([product, tanks]) => html`<details key=${product} open=${present.length <= FEW_TANKS}>
-          <summary><strong>${product}</strong> <span class="quiet">${word("overview.tanks", { count: tanks.length })}</span> <${Totals} product=${product} /></summary>
-          <ul>${tanks.map(shown)}</ul>
-        </details>`,
-      )}
+      <div class="groups">
+        ${Object.entries(byProduct(rest, site)).map(
+          ([product, tanks]) => html`<details key=${product} open=${present.length <= FEW_TANKS}>
+            <summary><strong>${product}</strong> <span class="quiet">${word("overview.tanks", { count: tanks.length })}</span> <${Totals} product=${product} /></summary>
+            <ul>${tanks.map((tag) => shown(tag, true))}</ul>
+          </details>`,
+        )}
+      </div>
     </section>
   </div>`;
 }
@@ -116,7 +120,7 @@ function Need({ each }) {
       ${alarm.raised && html` <span class="quiet">${word("need.since", { time: clock(alarm.raised, siteNow() ?? Date.parse(alarm.raised)) })}</span>`}
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
-      ${alarm.reason && html`<p class="small">${alarm.reason.text}</p>`}
+      ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
       <p class="small">${action}</p>
     </div>
   </li>`;
