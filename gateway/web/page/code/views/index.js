@@ -13,4 +13,16 @@ export const VIEWS = {
   reports: { name: "way.reports", View: ReportsView, way: true },
   lines: { name: "way.lines", View: LinesView, way: true },
   tank: { name: "way.tank", View: TankView },
+import { AlarmsView } from "./alarms.js";
+import { EnterView } from "./enter.js";
+import { HandoverView } from "./handover.js";
+import { Overview } from "./overview.js";
+import { PersonView } from "./person.js";
+
+export const VIEWS = {
+  overview: { name: "way.overview", View: Overview, way: true },
+  alarms: { name: "way.alarms", View: AlarmsView, way: true },
+  enter: { name: "way.enter", View: EnterView, way: true },
+  handover: { name: "way.handover", View: HandoverView },
+  person: { name: "way.person", View: PersonView },
 };
