@@ -25,6 +25,8 @@ from gateway.desk.site_accounts import SiteAccounts
 from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
+from gateway.page_answers.joining import page_answers
+from gateway.page_answers.parts import Parts
 from gateway.payload.alarms import alarms_json
 from gateway.payload.lines import lines_json
 from gateway.payload.readings import readings_pieces
@@ -126,6 +128,9 @@ class Daemon:
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._keep_outboxes()
         self._metrics = Metrics(self.snapshot)
+        self._page = page_answers(
+            Parts(self._boot, lambda: self._settings, self._keeping, self._pipeline, self.acting, self._clock)
+        )
         self._http = None if settings.http is None else self._server(settings.http)
 
     async def run(self, beside: Mapping[str, Loop] | None = None) -> None:
@@ -365,6 +370,7 @@ class Daemon:
             lines=self._lines,
             alarms=lambda: alarms_json(self.snapshot()),
             accounts=self._accounts.pages,
+            interface=self._page,
         )
 
     def _lines(self) -> bytes:
@@ -387,14 +393,8 @@ class Daemon:
 
     async def _tick(self) -> None:
         came_round = self._progress.of("tick", _TICK_LATE_S)
-        await tick(
-            self._pipeline,
-            self._house_watch,
-            self._clock,
-            self._ends,
-            came_round,
-            max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
-        )
+        every_s = max(_SHORTEST_TICK_S, _TICK_S / self._time_factor)
+        await tick(self._pipeline, self._house_watch, self._clock, self._ends, came_round, every_s)
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)
