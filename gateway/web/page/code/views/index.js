@@ -1,6 +1,16 @@
 // Every view of the page: its place in the address, the key of its name, what draws it. `way`: a link leads to it everywhere.
+import { LinesView } from "./lines.js";
 import { Overview } from "./overview.js";
+import { ReportsView } from "./reports.js";
+import { StockView } from "./stock.js";
+import { TankView } from "./tank.js";
+import { TransfersView } from "./transfers.js";
 
 export const VIEWS = {
   overview: { name: "way.overview", View: Overview, way: true },
+  transfers: { name: "way.transfers", View: TransfersView, way: true },
+  stock: { name: "way.stock", View: StockView, way: true },
+  reports: { name: "way.reports", View: ReportsView, way: true },
+  lines: { name: "way.lines", View: LinesView, way: true },
+  tank: { name: "way.tank", View: TankView },
 };
