@@ -13,11 +13,11 @@ export function Strip() {
   const { person } = useSession();
   useBeat(1000);
   const now = siteNow();
-  const doubt = { silent: "strip.offline", starting: "strip.starting", refused: "strip.refused" }[link];
+  const doubt = { silent: "strip.offline", late: "strip.late", starting: "strip.starting", refused: "strip.refused" }[link];
   return html`<header class=${`strip ${doubt ? "doubt" : ""}`}>
     ${doubt &&
     html`<p class="sentence" role="alert">
-      ${word(doubt)}${link === "silent" && ` ${word("strip.last_heard", { age: span(silenceMs() / 1000), time: full(now) })}`}
+      ${word(doubt)}${(link === "silent" || link === "late") && ` ${word("strip.last_heard", { age: span(silenceMs() / 1000), time: full(now) })}`}
     </p>`}
     <span class="site">${site?.name ?? "…"}</span>
     ${site?.simulated && html`<strong>${word("row.simulated")}</strong>`}

@@ -2,11 +2,11 @@
 import { html } from "../html.js";
 import { way } from "../go.js";
 import { isLive, siteNow, useEachSecond, useRow } from "../live.js";
-import { text } from "../numbers.js";
+import { referenceText } from "../numbers.js";
 import { clock, span } from "../times.js";
 import { word } from "../words.js";
 import { Age } from "./age.js";
-import { Figure } from "./figure.js";
+import { Figure, reasonText } from "./figure.js";
 import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
 import { SmallTrend } from "./small_trend.js";
@@ -30,11 +30,11 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
     <div class="line"><${Ruler} row=${row} fixed=${fixed} />${trend && html`<${SmallTrend} points=${trend} fixed=${fixed} />`}</div>
     <div class="parts small">
       ${part("level", row.level)} ${part("temperature", row.temperature)}
-      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: text(reference.value, "temperature", { places: 0 }) }) : "")}
+      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: referenceText(reference) }) : "")}
       ${part("room", row.room, { down: true })} ${part("pumpable", row.pumpable, { down: true })}
     </div>
     <${Course} row=${row} live=${live} />
-    ${row.quality !== "Good" && row.reasons?.length > 0 && html`<p class="small why">${row.reasons.map((reason) => reason.text).join("; ")}</p>`}
+    ${row.quality !== "Good" && row.reasons?.length > 0 && html`<p class="small why">${row.reasons.map(reasonText).join("; ")}</p>`}
   </li>`;
 }
 

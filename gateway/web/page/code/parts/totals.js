@@ -2,7 +2,7 @@
 import { html } from "../html.js";
 import { way } from "../go.js";
 import { siteNow, useTop } from "../live.js";
-import { DIMENSIONS, shown, text } from "../numbers.js";
+import { DIMENSIONS, referenceText, shown } from "../numbers.js";
 import { useShared } from "../shared.js";
 import { taste } from "../taste.js";
 import { clock } from "../times.js";
@@ -17,7 +17,7 @@ export function Totals({ product }) {
     const value = each.value === null ? { number: word("figure.no_value"), sign: "" } : shown(each.value, DIMENSIONS[each.unit]);
     return html`<span key=${each.figure} class="total small">
       ${word(`figure.${each.figure}`)} ${value.number} <span class="unit">${value.sign}</span>
-      ${each.reference_temperature && html` <span class="unit">${word("figure.at", { temperature: text(each.reference_temperature.value, "temperature", { places: 0 }) })}</span>`}
+      ${each.reference_temperature && html` <span class="unit">${word("figure.at", { temperature: referenceText(each.reference_temperature) })}</span>`}
       <span class=${each.included < each.of ? "fresh" : "quiet"}> ${word("totals.included", { included: each.included, of: each.of })}</span>
       ${each.estimated && html` <strong>${word("totals.estimated")}</strong>`}
     </span>`;
@@ -33,7 +33,7 @@ export function OpenTransfers() {
     <ul>
       ${open.map(
         (each) => html`<li key=${each.number} class="open-transfer">
-          <a href=${way("transfers")}>${each.number}</a> ${word(`transfer_kind.${each.kind}`)} ${each.tanks.join(" → ")} <strong>${word(`transfer_phase.${each.phase}`)}</strong>
+          <a href=${way("transfers")}>${each.number}</a> ${word(`transfer_kind.${each.kind}`)} ${each.tanks.map(({ tank }) => tank).join(" → ")} <strong>${word(`transfer_phase.${each.phase}`)}</strong>
           ${each.finish && html` <span>${word("overview.finish", { time: clock(each.finish, siteNow()) })}</span>`}
         </li>`,
       )}

@@ -4,6 +4,7 @@ import { get } from "../ask.js";
 import { way } from "../go.js";
 import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
+import { reasonText } from "../parts/figure.js";
 import { PriorityMark } from "../parts/mark.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
@@ -119,7 +120,7 @@ function Need({ each }) {
       ${alarm.raised && html` <span class="quiet">${word("need.since", { time: clock(alarm.raised, siteNow() ?? Date.parse(alarm.raised)) })}</span>`}
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
-      ${alarm.reason && html`<p class="small">${alarm.reason.text}</p>`}
+      ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
       <p class="small">${action}</p>
     </div>
   </li>`;
