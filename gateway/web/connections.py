@@ -14,7 +14,7 @@ from typing import Any, Protocol, cast
 from starlette.types import Scope
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-__all__ = ["BoundedConnection", "Room", "Stream", "stream_of"]
+__all__ = ["BoundedConnection", "Room", "Stream", "peer_name", "stream_of"]
 
 _REQUEST_S = 10.0
 """Longest from the beginning of a connection, or from the last answer, to the end of the next request."""
@@ -211,15 +211,19 @@ class BoundedConnection(H11Protocol):
         self._timer = self.loop.call_later(seconds, self.abort)
 
 
-def _peer(transport: asyncio.Transport) -> str:
-    """Who is at the other end: an address, of version 6 the network of 64 bits, from which one host has its pick."""
-    name = transport.get_extra_info("peername")
-    if not isinstance(name, tuple):
-        return ""
+def peer_name(host: str) -> str:
+    """Who that is: an address, of version 6 the network of 64 bits, from which one host has its pick; empty: nobody."""
     try:
-        address = ipaddress.ip_address(str(name[0]).partition("%")[0])
+        address = ipaddress.ip_address(host.partition("%")[0])
     except ValueError:
         return ""
     if address.version == 4:
         return str(address)
     return str(address.ipv4_mapped or ipaddress.ip_network((int(address), 64), strict=False))
+
+
+def _peer(transport: asyncio.BaseTransport) -> str:
+    name = transport.get_extra_info("peername")
+    if not isinstance(name, tuple):
+        return ""
+    return peer_name(str(name[0]))

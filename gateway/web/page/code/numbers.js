@@ -114,6 +114,18 @@ export function sign(dimension) {
   return formOf(dimension).sign;
 }
 
+/** The same as a plain number for a chart, whose axis has even steps: what is read in feet and inches is in feet there. */
+export function plain(value, dimension) {
+  const form = FORMS[taste.value.units]?.[dimension] ?? metric[dimension];
+  return form.feet ? value / M_A_FOOT : form.of(value);
+}
+
+/** The unit of `plain`. */
+export function plainSign(dimension) {
+  const form = FORMS[taste.value.units]?.[dimension] ?? metric[dimension];
+  return form.feet ? "ft" : form.sign;
+}
+
 /**
  * A number as a decimal text of `places` decimals: half up, on the shortest decimal that means the number, as the
  * gateway's own displays do; towards minus infinity with `down`.

@@ -38,7 +38,7 @@ export function requestOf(spec, values) {
     if (mistake) mistakes.push({ field: field.name, text: mistake });
     else if (text) request[field.name] = text;
   }
-  return { request, mistakes };
+  return { request: spec.asks ? spec.asks(request) : request, mistakes };
 }
 
 /** Which field a sentence of the gateway is about, by the key before its colon. A field's `keys` are ends of such keys. */

@@ -16,6 +16,7 @@ let host = null;
  *   (ends of the keys by which the gateway names it) and `when(values)`;
  * - title, about: what stands at the head; effect: what it does, in a sentence; cautions: sentences, always in sight;
  * - verb: what the last button says; aside(values): drawn beside the fields; done(answer): called when it is done;
+ * - asks(request): the request as the gateway wants it, where its fields are not one to one those that are typed;
  * - send(request, {preview}): asks in another way than by /api/1/act; untried: there is no trial of it.
  */
 export function openAct(spec) {
@@ -110,7 +111,7 @@ function Dialog({ spec, close }) {
       who.current = session.value.person.name;
       setStage(spec.fields?.length ? "fill" : "look");
       setTold(null);
-      setWrong(gathered([], [word("dialog.other_person", session.value.person)]));
+      setWrong(gathered([], [word("dialog.other_person", named(word, session.value.person))]));
     } else if (error.needsSignIn) {
       setEntry(who.current === null ? word("dialog.sign_in") : word("dialog.session_ended"));
       refresh().catch(() => {});
@@ -149,7 +150,7 @@ function Dialog({ spec, close }) {
     const name = session.value.person?.name ?? null;
     if (who.current !== null && name !== who.current) return fail(new OtherPersonError());
     who.current = name;
-    if (!offered(spec.action)) return setWrong(gathered([], [word("dialog.may_not", session.value.person)]));
+    if (!offered(spec.action)) return setWrong(gathered([], [word("dialog.may_not", named(word, session.value.person))]));
     if (stage === "fill") look();
     else setWrong(gathered([], [word("dialog.signed_in_again")]));
   };
@@ -199,6 +200,8 @@ function Dialog({ spec, close }) {
     ${stage === "unknown" && html`<h3 tabindex="-1" data-stage class="wrong">${word("dialog.unknown")}</h3><p>${word("dialog.unknown_what")}</p><div class="buttons">${leave}</div>`}
   </dialog>`;
 }
+
+const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 
 /** What the gateway says, as it says it. */
 function Lines({ answer }) {
