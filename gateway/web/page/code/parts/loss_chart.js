@@ -32,10 +32,16 @@ export function LossChart({ points, product, measure }) {
       ${[1, -1].map((way) => runs(limits).map((run, index) => html`<path key=${`${way} ${index}`} class="limit" d=${line(run.map(([at, value]) => [at * step, (at + 1) * step, y(way * value)]))} />`))}
       ${gains.map((gain, index) => gain !== null && html`<line key=${index} class=${`bar ${points[index].own.gain.quality === "Good" ? "" : "doubtful"}`} x1=${x(index)} y1=${H / 2} x2=${x(index)} y2=${y(gain)} />`)}
       ${runs(months).map((run, index) => html`<path key=${index} class="month" d=${`M${run.map(([at, value]) => `${x(at).toFixed(1)} ${y(value).toFixed(1)}`).join("L")}`} />`)}
-      ${months.map((value, index) => value !== null && html`<circle key=${index} class=${points[index].month.gain.quality === "Good" ? "point" : "point doubtful"} cx=${x(index)} cy=${y(value)} r="3" />`)}
+      ${months.map((value, index) => value !== null && html`<${Point} key=${index} x=${x(index)} y=${y(value)} doubtful=${points[index].month.gain.quality !== "Good"} />`)}
     </svg>
     <figcaption class="small quiet">${word("losses.legend", { reach: text(reach, dimension) })} ${points[0].day} – ${points[last].day}</figcaption>
   </figure>`;
+}
+
+/** A line of no length with round ends: a circle would be drawn out with the drawing. Hollow where it is an estimate. */
+function Point({ x, y, doubtful }) {
+  const d = `M${x.toFixed(1)} ${y.toFixed(1)}h0.01`;
+  return html`<path class="point" d=${d} />${doubtful && html`<path class="point hollow" d=${d} />`}`;
 }
 
 /** What is known in a row, [[index, value], …]; no line is drawn over what is not. */
