@@ -26,6 +26,8 @@ from gateway.desk.site_accounts import SiteAccounts
 from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
+from gateway.page_answers.joining import page_answers
+from gateway.page_answers.parts import Parts
 from gateway.page_joining import Page, lines_now, readings_now
 from gateway.payload.alarms import alarms_json
 from gateway.payload.writer import inventories_pieces
@@ -130,6 +132,8 @@ class Daemon:
         self._metrics = Metrics(self.snapshot)
         self.access = access_of(people, settings.name, self._machine, self._keeping)
         self._page = Page(self, self._pipeline, self._accounts, self._clock, self._machine)
+        answers = Parts(self._boot, lambda: self._settings, self._keeping, self._pipeline, self.acting, self._clock)
+        self._interface = page_answers(answers)
         self._http = None if settings.http is None else self._server(settings.http)
 
     async def run(self, beside: Mapping[str, Loop] | None = None) -> None:
@@ -374,6 +378,7 @@ class Daemon:
             accounts=self._accounts.pages,
             parts=self._page.parts(),
             access=self.access,
+            interface=self._interface,
         )
 
     # Its loops

@@ -75,7 +75,7 @@ class Browser:
         # Else its sockets are closed by the garbage collector, with a warning.
         connection = self.driver.command_executor
         if isinstance(connection, RemoteConnection):
-            connection.close()
+            connection.close()  # type: ignore[no-untyped-call]
 
     def new_context(self) -> str:
         """As a browser is that was never used: no cookie, no store, no cache."""

@@ -303,6 +303,9 @@ def _judged(network: Iterable[dict[str, Any]], origins: set[str]) -> tuple[list[
                 foreign.append(address)
         elif event["method"] == "Network.responseReceived" and about["response"]["status"] >= 400:
             failed.append(f"{about['response']['status']} {about['response']['url']}")
-        elif event["method"] == "Network.loadingFailed" and not about.get("canceled"):
-            failed.append(f"{about['errorText']} {addresses.get(about['requestId'], '?')}")
+        # What is not known here was asked for by a tab of another test, which is gone.
+        elif (
+            event["method"] == "Network.loadingFailed" and not about.get("canceled") and about["requestId"] in addresses
+        ):
+            failed.append(f"{about['errorText']} {addresses[about['requestId']]}")
     return failed, foreign

@@ -61,7 +61,9 @@ async function asked(path, options) {
     if (document === null) throw new AskError([word("ask.unreadable")], { status: answer.status });
     return document;
   }
-  const sentences = document?.lines ?? [body.trim().slice(0, 500) || word("ask.refused", { status: answer.status })];
+  // Of a text the first line is the sentence; what follows is for programs.
+  const said = body.trim().split("\n")[0].slice(0, 500);
+  const sentences = document?.lines ?? [said || word("ask.refused", { status: answer.status })];
   throw new AskError(sentences, { status: answer.status, hint: document?.hint ?? "", answer: document });
 }
 

@@ -68,12 +68,31 @@ export const DIMENSIONS = {
 };
 
 /** A number in SI as the reader sees it: {number, sign}. `down`: never more than there is (room, pumpable). */
-export function shown(value, dimension, { down = false, places = null } = {}) {
-  const form = FORMS[taste.value.units]?.[dimension] ?? metric[dimension];
+export function shown(value, dimension, options = {}) {
+  const form = formOf(dimension);
   if (form.feet) return { number: feetAndInches(value), sign: "" };
-  const converted = form.of(value);
-  const wanted = places ?? (form.fewFrom && Math.abs(converted) >= form.fewFrom ? 0 : form.places);
-  return { number: grouped(rounded(converted, wanted, down), wanted), sign: form.sign };
+  return { number: written(decimal(value, dimension, options)), sign: form.sign };
+}
+
+function formOf(dimension) {
+  return FORMS[taste.value.units]?.[dimension] ?? metric[dimension];
+}
+
+/**
+ * The same as a decimal text with a point, for sums of what is shown. `like`: the value in SI whose decimals it is to
+ * have, where several that belong together must have as many; else it has its own.
+ */
+export function decimal(value, dimension, { down = false, places = null, like = null } = {}) {
+  const form = formOf(dimension);
+  const size = Math.abs(form.of(like ?? value));
+  // As it is shown: 999.96 is 1,000.
+  const isMany = form.fewFrom && Number(rounded(size, form.places)) >= form.fewFrom;
+  return rounded(form.of(value), places ?? (isMany ? 0 : form.places), down);
+}
+
+/** A decimal text in the reader's form of numbers. */
+export function written(decimalText) {
+  return grouped(decimalText, decimalText.split(".")[1]?.length ?? 0);
 }
 
 /** The same in one text. */
@@ -92,7 +111,19 @@ export function referenceText({ value }) {
 
 /** The unit of a dimension for a heading; empty where the numbers bear it. */
 export function sign(dimension) {
-  return (FORMS[taste.value.units]?.[dimension] ?? metric[dimension]).sign;
+  return formOf(dimension).sign;
+}
+
+/** The same as a plain number for a chart, whose axis has even steps: what is read in feet and inches is in feet there. */
+export function plain(value, dimension) {
+  const form = FORMS[taste.value.units]?.[dimension] ?? metric[dimension];
+  return form.feet ? value / M_A_FOOT : form.of(value);
+}
+
+/** The unit of `plain`. */
+export function plainSign(dimension) {
+  const form = FORMS[taste.value.units]?.[dimension] ?? metric[dimension];
+  return form.feet ? "ft" : form.sign;
 }
 
 /**

@@ -1,10 +1,11 @@
 // One frame for everything that a person does: fill in, see what it will do, do it, read the answer.
 // Nothing is sent twice, nothing is kept for later, and a session that ends in the middle loses nothing that was typed.
 import { html, render, useEffect, useRef, useState } from "../html.js";
+import { AskError } from "../ask.js";
 import { useLink } from "../live.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
-import { asked, dropDraft, keepDraft, offered, offlineSentence, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
+import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
 import { Field } from "./fields.js";
 import { SignIn } from "./sign_in.js";
 
@@ -16,6 +17,7 @@ let host = null;
  *   (ends of the keys by which the gateway names it) and `when(values)`;
  * - title, about: what stands at the head; effect: what it does, in a sentence; cautions: sentences, always in sight;
  * - verb: what the last button says; aside(values): drawn beside the fields; done(answer): called when it is done;
+ * - asks(request): the request as the gateway wants it, where its fields are not one to one those that are typed;
  * - send(request, {preview}): asks in another way than by /api/1/act; untried: there is no trial of it.
  */
 export function openAct(spec) {
@@ -48,6 +50,8 @@ export function ActButton({ action, spec, label, about, kind = "" }) {
   </button>`;
 }
 
+/** Of what was refused by this page. */
+const NOT_SENT = -1;
 const NOTHING_WRONG = { fields: {}, rest: [], hint: "" };
 
 function Dialog({ spec, close }) {
@@ -87,9 +91,8 @@ function Dialog({ spec, close }) {
   const once = async (preview, taken) => {
     if (held.current) return;
     const { request, mistakes } = requestOf(spec, values);
-    const offline = offlineSentence();
-    if (offline || mistakes.length) {
-      setWrong(gathered(mistakes, offline ? [offline] : []));
+    if (mistakes.length) {
+      setWrong(gathered(mistakes, []));
       return;
     }
     held.current = true;
@@ -97,6 +100,7 @@ function Dialog({ spec, close }) {
     setWrong(NOTHING_WRONG);
     setEntry("");
     try {
+      if (!(await isHeard())) throw new AskError([word("dialog.offline")], { status: NOT_SENT });
       taken(await asked(spec, request, who.current, { preview }));
     } catch (error) {
       fail(error, preview);
@@ -110,7 +114,7 @@ function Dialog({ spec, close }) {
       who.current = session.value.person.name;
       setStage(spec.fields?.length ? "fill" : "look");
       setTold(null);
-      setWrong(gathered([], [word("dialog.other_person", session.value.person)]));
+      setWrong(gathered([], [word("dialog.other_person", named(word, session.value.person))]));
     } else if (error.needsSignIn) {
       setEntry(who.current === null ? word("dialog.sign_in") : word("dialog.session_ended"));
       refresh().catch(() => {});
@@ -149,7 +153,7 @@ function Dialog({ spec, close }) {
     const name = session.value.person?.name ?? null;
     if (who.current !== null && name !== who.current) return fail(new OtherPersonError());
     who.current = name;
-    if (!offered(spec.action)) return setWrong(gathered([], [word("dialog.may_not", session.value.person)]));
+    if (!offered(spec.action)) return setWrong(gathered([], [word("dialog.may_not", named(word, session.value.person))]));
     if (stage === "fill") look();
     else setWrong(gathered([], [word("dialog.signed_in_again")]));
   };
@@ -162,7 +166,7 @@ function Dialog({ spec, close }) {
 
   const head = html`<h2 id="dialog-title">${spec.title}</h2>
     ${spec.about && html`<p class="about">${spec.about}</p>`}
-    ${link !== "live" && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
+    ${(link === "silent" || link === "refused") && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
   const refusals = html`<div role="alert">
     ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
     ${wrong.hint && html`<p>→ ${wrong.hint}</p>`}
@@ -199,6 +203,8 @@ function Dialog({ spec, close }) {
     ${stage === "unknown" && html`<h3 tabindex="-1" data-stage class="wrong">${word("dialog.unknown")}</h3><p>${word("dialog.unknown_what")}</p><div class="buttons">${leave}</div>`}
   </dialog>`;
 }
+
+const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 
 /** What the gateway says, as it says it. */
 function Lines({ answer }) {

@@ -5,13 +5,19 @@ import { taste } from "../taste.js";
 import { useShared } from "../shared.js";
 import { clock } from "../times.js";
 import { siteNow } from "../live.js";
-import { hasWord, word } from "../words.js";
+import { hasWord, language, word } from "../words.js";
 
-/** A reason of the gateway in the reader's language where there is a word for it; else as the gateway says it. */
+/**
+ * A reason in the reader's language. The gateway's own sentence, which is English and bears the numbers, is all of it
+ * for an English reader and stands behind the word for others.
+ */
 export function reasonText(reason) {
   if (!reason) return "";
-  const key = `reason.${reason.code}`;
-  return hasWord(key) ? word(key) : (reason.text ?? reason.code);
+  const { code, text: sentence } = reason;
+  if (language() === "en" && sentence) return sentence;
+  const key = `reason.${code}`;
+  if (!hasWord(key)) return sentence ?? code;
+  return sentence ? `${word(key)} (${sentence})` : word(key);
 }
 
 /** The same as one line of text, for those who hear the page. */

@@ -62,9 +62,16 @@ export function Ruler({ row, fixed, tall = false }) {
             ${level.q === "Uncertain" && html`<text class="doubt" x="0" y="6" text-anchor="middle">?</text>`}`
         : html`<circle class="hollow" cx="0" cy=${Y} r="5" />`}
     </svg>`}
-    ${to !== null && html`<text class="at" x=${`${to}%`} y=${Y + 20} text-anchor=${to > 50 ? "end" : "start"}>${clock(next.at, siteNow())} ${word(`limit.${next.limit}`)}</text>`}
+    ${to !== null && html`<text class="at" x=${`${to}%`} y=${tall ? -16 : Y + 20} text-anchor=${to > 50 ? "end" : "start"}>${clock(next.at, siteNow())} ${word(`limit.${next.limit}`)}</text>`}
+    ${tall && at !== null && html`<text class="at" x=${`${at}%`} y="-2" text-anchor=${at > 80 ? "end" : at < 20 ? "start" : "middle"}>${levelText(level, isKnown)}</text>`}
     ${at === null && html`<text x="0" y=${Y - 6}>${word("figure.no_value")}</text>`}
   </svg>`;
+}
+
+/** The value at the stop; at the hollow mark, of when it is. */
+function levelText(level, isKnown) {
+  if (isKnown) return text(level.v, "length");
+  return word("figure.last_good", { value: text(level.last.v, "length"), time: clock(level.last.t, siteNow()) });
 }
 
 /** Values under the ticks; the second of two that stand close together goes a line lower. */
@@ -75,6 +82,6 @@ function LimitLabels({ fixed }) {
     const at = within(place(level, fixed));
     line = at - before < 14 ? line + 1 : 0;
     before = at;
-    return html`<text key=${limit} x=${`${at}%`} y=${Y + 22 + line * 14} text-anchor=${at > 50 ? "end" : "start"}>${word(`limit.${limit}`)} ${text(level, "length")}</text>`;
+    return html`<text key=${limit} class="of-limit" x=${`${at}%`} y=${Y + 22} dy=${`${line * 1.2}em`} text-anchor=${at > 50 ? "end" : "start"}>${word(`limit.${limit}`)} ${text(level, "length")}</text>`;
   })}`;
 }

@@ -1,39 +1,29 @@
 // Signing in, wherever it is needed: on the page of the person, or in the middle of something.
-import { html, useRef, useState } from "../html.js";
+import { html, useState } from "../html.js";
 import { link, restart } from "../live.js";
 import { session, signIn } from "../session.js";
 import { word } from "../words.js";
 import { Field } from "./fields.js";
+import { useOnce } from "./once.js";
 
 let last = "";
 
 /** `done()` is called when somebody is signed in. `hint`: why it is asked for now. */
-export function SignIn({ done, hint, chief = true }) {
+export function SignIn({ done, hint }) {
   const [typed, setTyped] = useState({ name: session.value.person?.name ?? last, password: "" });
-  const [wrong, setWrong] = useState([]);
-  const [busy, setBusy] = useState(false);
-  const held = useRef(false);
-  const asked = async (event) => {
+  const [wrong, once, busy, refuse] = useOnce();
+  const asked = (event) => {
     event.preventDefault();
-    if (held.current) return;
-    if (!typed.name.trim() || !typed.password) return setWrong([word("sign_in.both")]);
-    held.current = true;
-    setBusy(true);
-    setWrong([]);
-    try {
-      const stood = session.value.person?.name ?? null;
-      await signIn(typed.name.trim(), typed.password);
-      last = typed.name.trim();
-      // What may be seen can be another for another person.
-      if (stood === null || link.value !== "live") restart();
-      setTyped({ name: last, password: "" });
+    const name = typed.name.trim();
+    if (!name || !typed.password) return refuse([word("sign_in.both")]);
+    return once(async () => {
+      await signIn(name, typed.password);
+      last = name;
+      // Where looking needs a sign-in too, the stream was refused, or closed when the session ended.
+      if (link.value !== "live") restart();
+      setTyped({ name, password: "" });
       done?.();
-    } catch (error) {
-      setWrong(error.sentences ?? [String(error)]);
-    } finally {
-      held.current = false;
-      setBusy(false);
-    }
+    });
   };
   const field = (name, kind, autocomplete) =>
     html`<${Field}
@@ -46,6 +36,6 @@ export function SignIn({ done, hint, chief = true }) {
     ${hint && html`<p>${hint}</p>`}
     ${field("name", "code", "username")} ${field("password", "secret", "current-password")}
     <div role="alert">${wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
-    <button type="submit" class=${chief ? "chief" : ""} aria-disabled=${busy ? "true" : undefined}>${word(busy ? "sign_in.busy" : "sign_in.do")}</button>
+    <button type="submit" class="chief" aria-disabled=${busy ? "true" : undefined}>${word(busy ? "sign_in.busy" : "sign_in.do")}</button>
   </form>`;
 }

@@ -6,7 +6,7 @@ import { referenceText } from "../numbers.js";
 import { clock, span } from "../times.js";
 import { word } from "../words.js";
 import { Age } from "./age.js";
-import { Figure } from "./figure.js";
+import { Figure, reasonText } from "./figure.js";
 import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
 import { SmallTrend } from "./small_trend.js";
@@ -34,7 +34,7 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
       ${part("room", row.room, { down: true })} ${part("pumpable", row.pumpable, { down: true })}
     </div>
     <${Course} row=${row} live=${live} />
-    ${row.quality !== "Good" && row.reasons?.length > 0 && html`<p class="small why">${row.reasons.map((reason) => reason.text).join("; ")}</p>`}
+    ${row.quality !== "Good" && row.reasons?.length > 0 && html`<p class="small why">${row.reasons.map(reasonText).join("; ")}</p>`}
   </li>`;
 }
 

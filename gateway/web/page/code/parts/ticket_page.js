@@ -44,7 +44,7 @@ function Paper({ ticket, document, reload }) {
     <div class="onscreen acts">
       <button type="button" onClick=${() => window.print()}>${word("ticket.print")}</button>
       <a class="button" href=${`/api/1/reports/ticket.pdf?ticket=${ticket.number}`} download>${word("ticket.pdf")}</a>
-      ${!back && ticket.reverses === null && html`<${ReverseTicketButton} ticket=${ticket} onDone=${reload} />`}
+      ${!back && ticket.reverses === null && html`<${ReverseTicketButton} ticket=${ticket} done=${reload} />`}
     </div>
     <${Facts} ticket=${ticket} back=${back} />
     <${Amounts} ticket=${ticket} />

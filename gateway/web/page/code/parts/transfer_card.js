@@ -1,18 +1,19 @@
 // One transfer that is not over: what of what was ordered has moved, how fast, until when, and what it waits for.
 import { html } from "../html.js";
 import { way } from "../go.js";
-import { siteNow, useRow } from "../live.js";
+import { siteNow, useRow, useSite } from "../live.js";
 import { clock, full, span } from "../times.js";
 import { useWords } from "../words.js";
 import { AccountFigure, amountText, codeWord, measureAt, rateText, reasonTexts } from "./account_figures.js";
 import { AmountRuler } from "./amount_ruler.js";
 import { OpeningFigures } from "./opening_figures.js";
 import { PriorityMark } from "./mark.js";
+import { Ruler } from "./ruler.js";
 import { TransferButtons } from "./transfer_acts.js";
 import { doubtsOf, referenceOf, transferTitle } from "./transfer_words.js";
 
 /** `now`: of the document, in ms. */
-export function TransferCard({ transfer, now }) {
+export function TransferCard({ transfer, now, done }) {
   const word = useWords();
   const isProposed = transfer.phase === "proposed";
   return html`<article class="transfer" aria-labelledby=${`transfer-${transfer.number}`}>
@@ -22,16 +23,17 @@ export function TransferCard({ transfer, now }) {
         <span>${word("transfer.number", { number: transfer.number })}</span> ${transferTitle(transfer)}
       </h3>
       <p>
-        <strong>${codeWord("transfer.phase", transfer.phase)}</strong>
+        <strong>${codeWord("transfer_phase", transfer.phase)}</strong>
         <span class="quiet">${word("transfer.since", { time: clock(transfer.since, now) })}</span>
         ${transfer.sides.some((side) => side.opening?.simulated) && html`<span>${word("row.simulated")}</span>`}
       </p>
     </header>
     <${Said} transfer=${transfer} now=${now} />
+    ${transfer.sides.map(({ tank }) => html`<${TankLine} key=${tank} tank=${tank} />`)}
     <${Course} transfer=${transfer} now=${now} />
     <${Doubts} transfer=${transfer} now=${now} />
     <${OpeningFigures} transfer=${transfer} now=${now} />
-    <${TransferButtons} transfer=${transfer} />
+    <${TransferButtons} transfer=${transfer} done=${done} />
   </article>`;
 }
 
@@ -49,8 +51,17 @@ export function Said({ transfer, now }) {
   ].filter(([, text]) => text);
   return html`<dl class="said">
     ${told.map(([name, text]) => html`<div key=${name}><dt>${word(name)}</dt><dd>${text}</dd></div>`)}
-    <div><dt>${word("transfer.tanks")}</dt><dd>${transfer.sides.map(({ tank }) => html`<a key=${tank} href=${way("tank", tank)}>${tank}</a> `)}</dd></div>
   </dl>`;
+}
+
+/** The ruled line of one of its tanks, as everywhere. */
+function TankLine({ tank }) {
+  const row = useRow(tank);
+  const fixed = useSite()?.tanks?.[tank];
+  return html`<div class="tank-line">
+    <a class="tag" href=${way("tank", tank)}>${tank}</a>
+    ${row && fixed ? html`<${Ruler} row=${row} fixed=${fixed} />` : null}
+  </div>`;
 }
 
 /** Ordered against moved, with the ruled line; rate, finish, what it waits for. */
@@ -67,7 +78,7 @@ function Course({ transfer, now }) {
   const finish = finishText(word, transfer, now);
   const movedText = moved?.value === null || !moved ? word("figure.no_value") : amountText(moved.value, measure);
   return html`
-    ${(ordered !== null || moved) &&
+    ${ordered !== null &&
     html`<${AmountRuler} ordered=${ordered} moved=${moved ? moved.value : phase === "planned" ? 0 : null} orderedText=${orderedText} flows=${flows}
       uncertain=${moved?.quality === "Uncertain"} end=${flows && progress.finish ? `${clock(progress.finish, now)} ${word("transfer.done")}` : ""}
       label=${word("transfer.ruler", { moved: moved ? movedText : word("transfer.nothing_yet"), ordered: orderedText })} />`}

@@ -1,23 +1,16 @@
 // What a transfer is called, by what it is told, and what there is to doubt about it.
-import { reasonTexts, referenceText } from "./account_figures.js";
-import { toldMeasure } from "./ticket_amounts.js";
-import { codeWord } from "./account_figures.js";
 import { word } from "../words.js";
+import { codeWord, reasonTexts } from "./account_figures.js";
 
 /** Receipt into TK-11; tank to tank out of TK-11 into TK-12. */
 export function transferTitle({ kind, sides }) {
   const ways = sides.map(({ tank, direction }) => word(`transfer.${direction}`, { tank }));
-  return `${codeWord("transfer.kind", kind)} ${ways.join(" ")}`;
+  return `${codeWord("transfer_kind", kind)} ${ways.join(" ")}`;
 }
 
 /** The reference temperature of its standard volumes in degC; null where there is none. */
 export function referenceOf({ sides }) {
   return sides.map((side) => side.opening?.reference_temperature_c ?? null).find((each) => each !== null) ?? null;
-}
-
-/** By which it is told: as the gateway says while it is open, else by what its ticket counts. */
-export function measureOf(transfer) {
-  return transfer.progress?.measure ?? toldMeasure(transfer.moved ?? {}, transfer.kind);
 }
 
 /** Why its figures are less than certain, each sentence once: of what has moved, of its sheets, of gaps and marks. */
@@ -39,5 +32,3 @@ export function doubtsOf(transfer) {
   }
   return [...new Set(told)];
 }
-
-export { referenceText };

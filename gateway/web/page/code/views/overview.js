@@ -4,6 +4,7 @@ import { get } from "../ask.js";
 import { way } from "../go.js";
 import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
+import { reasonText } from "../parts/figure.js";
 import { PriorityMark } from "../parts/mark.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
@@ -119,10 +120,17 @@ function Need({ each }) {
       ${alarm.raised && html` <span class="quiet">${word("need.since", { time: clock(alarm.raised, siteNow() ?? Date.parse(alarm.raised)) })}</span>`}
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
-      ${alarm.reason && html`<p class="small">${alarm.reason.text}</p>`}
+      ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
       <p class="small">${action}</p>
     </div>
   </li>`;
+}
+
+/** Of every tank [seconds, level or null, quality], in order. */
+function pointsOf({ begin_s: begin, step_s: step, tanks: trends }) {
+  return Object.fromEntries(
+    Object.entries(trends).map(([tag, { last, quality }]) => [tag, last.map((level, index) => [begin + index * step, level, quality[index]])]),
+  );
 }
 
 function useSmallTrends() {
@@ -132,7 +140,7 @@ function useSmallTrends() {
     // A level is beside its trend, not behind it: without a ledger there is none, and nothing waits for it.
     const load = () =>
       get("/api/1/small-trends")
-        .then((document) => open && setTrends(document.tanks))
+        .then((document) => open && setTrends(pointsOf(document)))
         .catch(() => {});
     load();
     const timer = setInterval(load, TRENDS_AGAIN_MS);

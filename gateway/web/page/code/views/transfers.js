@@ -1,14 +1,13 @@
 // Transfers: what waits for a word, what runs, pauses, settles and is planned; below it what was closed, with its tickets.
-import { html, useMemo, useState } from "../html.js";
+import { html, useMemo } from "../html.js";
 import { useTop } from "../live.js";
-import { way } from "../go.js";
 import { useWords } from "../words.js";
 import { AsOf, useDocument, useIsOld } from "../parts/document.js";
 import { NewTransferButtons } from "../parts/transfer_acts.js";
 import { TicketPage } from "../parts/ticket_page.js";
 import { TicketList } from "../parts/ticket_list.js";
 import { TransferCard } from "../parts/transfer_card.js";
-import { OverList } from "../parts/transfers_over.js";
+import { CancelledList } from "../parts/cancelled_list.js";
 
 const AGAIN_MS = 5_000;
 /** First what somebody has to say something of, then what moves, then what waits. */
@@ -37,12 +36,12 @@ function Transfers() {
         ([phase, transfers]) => html`<section key=${phase} aria-labelledby=${`phase-${phase}`}>
           <h2 id=${`phase-${phase}`}>${word(`transfers.${phase}`)} <span class="quiet">${transfers.length}</span></h2>
           ${phase === "proposed" && html`<p>${word("transfers.proposed_means")}</p>`}
-          <div class="cards">${transfers.map((each) => html`<${TransferCard} key=${each.number} transfer=${each} now=${Date.parse(document.time)} onDone=${told.reload} />`)}</div>
+          <div class="cards">${transfers.map((each) => html`<${TransferCard} key=${each.number} transfer=${each} now=${Date.parse(document.time)} done=${told.reload} />`)}</div>
         </section>`,
       )}
     </div>
     <${TicketList} turn=${closed} />
-    <${OverList} />
+    <${CancelledList} />
   `;
 }
 

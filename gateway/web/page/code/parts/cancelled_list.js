@@ -6,7 +6,7 @@ import { AsOf, useDocument } from "./document.js";
 import { Marks } from "./transfer_card.js";
 import { transferTitle } from "./transfer_words.js";
 
-export function OverList() {
+export function CancelledList() {
   const word = useWords();
   const [wanted, want] = useState(false);
   const told = useDocument(wanted ? "/transfers?all=yes" : null);
