@@ -8,13 +8,13 @@ of those that have yet to be accepted, and drops others when that is full.
 
 import asyncio
 import ipaddress
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any, Protocol, cast
 
 from starlette.types import Scope
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-__all__ = ["BoundedConnection", "Room", "Stream", "stream_of"]
+__all__ = ["BoundedConnection", "Room", "Stream", "peer_name", "stream_of"]
 
 _REQUEST_S = 10.0
 """Longest from the beginning of a connection, or from the last answer, to the end of the next request."""
@@ -57,6 +57,23 @@ def stream_of(scope: Scope) -> Stream:
     return cast("Stream", scope["state"][_STREAM])
 
 
+class Present(Protocol):
+    """A connection, as others have to make room for it or it for them."""
+
+    peer: str
+
+    @property
+    def is_answering(self) -> bool: ...
+
+    @property
+    def is_streaming(self) -> bool: ...
+
+    @property
+    def age_s(self) -> float: ...
+
+    def abort(self) -> None: ...
+
+
 class Room:
     """At most `most` connections, a quarter of them from one peer. Answers that go on and on are counted apart, half of
     `most` at most and half of these of one peer: who looks on has his place, and takes it from nobody."""
@@ -66,15 +83,15 @@ class Room:
         self._of_one_peer = max(_LEAST_SHARE, most // _SHARE)
         self._streams = max(1, most // _STREAMS_SHARE)
         self.streams_of_one_peer = max(1, self._streams // _STREAMS_SHARE)
-        self._present: dict[BoundedConnection, None] = {}
+        self._present: dict[Present, None] = {}
 
-    def begin_stream(self, connection: "BoundedConnection") -> bool:
+    def begin_stream(self, connection: Present) -> bool:
         """Whether there is room for one more."""
         streams = [each for each in self._present if each.is_streaming]
         of_peer = sum(each.peer == connection.peer for each in streams)
         return len(streams) < self._streams and of_peer < self.streams_of_one_peer
 
-    def enter(self, newcomer: "BoundedConnection") -> bool:
+    def enter(self, newcomer: Present) -> bool:
         """Makes room where there is none; False where nobody can be asked to give way."""
         rivals = [each for each in self._present if each.peer == newcomer.peer and not each.is_streaming]
         if len(rivals) >= self._of_one_peer:
@@ -92,11 +109,11 @@ class Room:
         self._present[newcomer] = None
         return True
 
-    def leave(self, connection: "BoundedConnection") -> None:
+    def leave(self, connection: Present) -> None:
         self._present.pop(connection, None)
 
 
-def _most_patiently_waited_for(connections: "Iterable[BoundedConnection]") -> "BoundedConnection | None":
+def _most_patiently_waited_for(connections: Iterable[Present]) -> Present | None:
     """That from which a request has been awaited for longest; else the oldest answer that is still being taken."""
     waiting = [each for each in connections if not each.is_answering]
     old = waiting or [each for each in connections if each.age_s > _PROTECTED_S and not each.is_streaming]
@@ -113,6 +130,8 @@ class BoundedConnection(H11Protocol):
         """Between a request and the last byte of its answer."""
         self.is_streaming = False
         """Whether that answer goes on and on."""
+        self.before_made: Callable[[], None] = _nothing
+        """Called before it takes a place in the room."""
         self._room = room
         self._given = 0
         """Bytes of it that were handed over."""
@@ -130,6 +149,7 @@ class BoundedConnection(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self.peer = _peer(transport)
+        self.before_made()
         self._begin(is_answering=False)
         if not self._room.enter(self):
             self.abort()
@@ -211,15 +231,22 @@ class BoundedConnection(H11Protocol):
         self._timer = self.loop.call_later(seconds, self.abort)
 
 
-def _peer(transport: asyncio.Transport) -> str:
-    """Who is at the other end: an address, of version 6 the network of 64 bits, from which one host has its pick."""
-    name = transport.get_extra_info("peername")
-    if not isinstance(name, tuple):
-        return ""
+def _nothing() -> None: ...
+
+
+def peer_name(host: str) -> str:
+    """Who that is: an address, of version 6 the network of 64 bits, from which one host has its pick; empty: nobody."""
     try:
-        address = ipaddress.ip_address(str(name[0]).partition("%")[0])
+        address = ipaddress.ip_address(host.partition("%")[0])
     except ValueError:
         return ""
     if address.version == 4:
         return str(address)
     return str(address.ipv4_mapped or ipaddress.ip_network((int(address), 64), strict=False))
+
+
+def _peer(transport: asyncio.BaseTransport) -> str:
+    name = transport.get_extra_info("peername")
+    if not isinstance(name, tuple):
+        return ""
+    return peer_name(str(name[0]))
