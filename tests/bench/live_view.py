@@ -9,7 +9,6 @@ when the last byte of the change that tells it has come to a viewer.
 
 import json
 import os
-import sys
 import tempfile
 import time
 import urllib.request
@@ -89,7 +88,7 @@ def _told(found: list[dict[str, Any]], tanks: int, rounds: int, seconds: float) 
         raise RuntimeError("no viewer was told of any sheet")
 
     def middle(name: str) -> float:
-        return median(each[name] for each in found)
+        return float(median(each[name] for each in found))
 
     rows = [
         ("gateway alone, % of a core", middle("alone")),
@@ -114,4 +113,3 @@ def _told(found: list[dict[str, Any]], tanks: int, rounds: int, seconds: float) 
         "table": [[name, f"{value:,.3g}" if value < 1000 else f"{value:,.0f}"] for name, value in rows],
         "rows": found,
     }
-

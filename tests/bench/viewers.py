@@ -1,8 +1,8 @@
 """Viewers of the live view, as a process of their own: `python -m tests.bench.viewers PORT`.
 
-Its lines of input: `open N` opens so many, and answers with how long each waited for its whole view; `begin` forgets what
-was counted; `end` tells it; `close` closes all. Only the first of them reads what it is told, so that a process of many
-takes no part of the machine for that: the age of each row when its last byte has come, by the clock both share.
+Its lines of input: `open N` opens so many, and answers with how long each waited for its whole view; `begin` forgets
+what was counted; `end` tells it; `close` closes all. Only the first of them reads what it is told, so that a process of
+many takes no part of the machine for that: the age of each row when its last byte has come, by the clock both share.
 """
 
 import asyncio
@@ -87,7 +87,7 @@ async def main(port: int) -> None:
                 viewers.begin()
             case "end":
                 answer = viewers.end()
-            case "close":
+            case _:
                 await viewers.close()
         print(json.dumps(answer), flush=True)
 

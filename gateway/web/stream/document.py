@@ -75,6 +75,11 @@ class LiveDocument:
         before = self.rows.get(tank)
         return before is not None and before.text == row.text
 
+    @property
+    def size(self) -> int:
+        """About how many bytes the whole view has."""
+        return sum(len(row.text) for row in self.rows.values()) + sum(map(len, self._members.values()))
+
     def body(self) -> bytes:
         """The members of the whole view, but for those of when and which it is."""
         return b",".join([b'"tanks":' + _rows(self.rows), *_members(self._members)])
