@@ -2,7 +2,7 @@
 
 import random
 import secrets
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 
 import structlog
@@ -25,11 +25,8 @@ from gateway.desk.site_accounts import SiteAccounts
 from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
-from gateway.page_answers.joining import page_answers
-from gateway.page_answers.parts import Parts
+from gateway.page_joining import Page, lines_now, readings_now
 from gateway.payload.alarms import alarms_json
-from gateway.payload.lines import lines_json
-from gateway.payload.readings import readings_pieces
 from gateway.payload.writer import inventories_pieces
 from gateway.pipeline import Pipeline
 from gateway.process.progress import Progress
@@ -128,9 +125,7 @@ class Daemon:
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._keep_outboxes()
         self._metrics = Metrics(self.snapshot)
-        self._page = page_answers(
-            Parts(self._boot, lambda: self._settings, self._keeping, self._pipeline, self.acting, self._clock)
-        )
+        self._page = Page(self, self._pipeline, self._accounts, self._keeping, self._clock, self._machine)
         self._http = None if settings.http is None else self._server(settings.http)
 
     async def run(self, beside: Mapping[str, Loop] | None = None) -> None:
@@ -150,6 +145,7 @@ class Daemon:
         self._deliveries.begin()
         if self._http is not None:
             self._loops.begin("http", self._http.run)
+        self._loops.begin("page", self._page.run)
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
         self._loops.begin("entries", self.acting.run)
@@ -273,6 +269,7 @@ class Daemon:
         self._keeping.offer(record, self._pipeline.plan_text, self._pipeline.watch_memory)
         self._house_watch.heard(record.events)
         self._accounts.heard(record)
+        self._page.heard(record)
 
     def _forget(self, sources: Sequence[str], deliveries: Sequence[str]) -> None:
         for name in sources:
@@ -366,20 +363,12 @@ class Daemon:
             healthy=self.healthy,
             readiness=self.readiness,
             came_round=self._progress.of("http", _LOOP_LATE_S),
-            readings=lambda: joined(self._readings()),
-            lines=self._lines,
+            readings=lambda: joined(readings_now(self.snapshot(), self._settings, self._pipeline)),
+            lines=lambda: lines_now(self.snapshot(), self._machine),
             alarms=lambda: alarms_json(self.snapshot()),
             accounts=self._accounts.pages,
-            interface=self._page,
+            parts=self._page.parts(),
         )
-
-    def _lines(self) -> bytes:
-        """By the machine's time, as lines go and count, also where the site has a time of its own."""
-        return lines_json(self.snapshot()._replace(instant=datetime.fromtimestamp(self._machine.utc_ns() / 1e9, UTC)))
-
-    def _readings(self) -> Iterator[bytes]:
-        addresses = {line.name: str(line.primary) for line in self._settings.lines}
-        return readings_pieces(self.snapshot(), addresses, self._pipeline.readings(), self._settings.signal_units)
 
     # Its loops
 
@@ -393,8 +382,14 @@ class Daemon:
 
     async def _tick(self) -> None:
         came_round = self._progress.of("tick", _TICK_LATE_S)
-        every_s = max(_SHORTEST_TICK_S, _TICK_S / self._time_factor)
-        await tick(self._pipeline, self._house_watch, self._clock, self._ends, came_round, every_s)
+        await tick(
+            self._pipeline,
+            self._house_watch,
+            self._clock,
+            self._ends,
+            came_round,
+            max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
+        )
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)

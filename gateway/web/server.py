@@ -7,9 +7,8 @@ import asyncio
 import contextlib
 import errno
 import inspect
-import re
 import socket
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from functools import partial
 from http import HTTPStatus
 from types import MappingProxyType
@@ -19,19 +18,17 @@ import orjson
 import structlog
 import uvicorn
 from starlette.applications import Starlette
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route
 
 from gateway.errors import GatewayError, NotKeptError, UsageError
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.web.connections import BoundedConnection, Room
+from gateway.web.encodings import takes_gzip
 from gateway.web.hosts import KnownHostsOnly
-from gateway.web.interface.contract import Handler
 from gateway.web.interface.routes import PREFIX, refusal
-from gateway.web.interface.routes import routes as interface_routes
-from gateway.web.interface.table import ENDPOINTS
+from gateway.web.part import WebPart
 from gateway.web.plan import BACKLOG, HttpPlan, Readiness
 
 __all__ = ["Asked", "Content", "HttpServer"]
@@ -42,13 +39,15 @@ Content = Callable[[], bytes | Awaitable[bytes]]
 Asked = Callable[[Mapping[str, str]], Awaitable[bytes]]
 """The same of what is asked for by a query. Raises UsageError, NotKeptError."""
 
-_PATHS = b"""This is a tank-gateway. There is no page for people yet: type `tank-gateway show`. For programs there are
+_PATHS = b"""This is a tank-gateway, and there is nothing at this address. Its page for people is at /
+In a terminal there is `tank-gateway show`. For programs there are
 /inventories  the newest inventory of every tank
 /readings     the newest reading of every signal, with its raw words
 /alarms       every alarm that is not normal
 /transfers    those that are open, with how far they have come; ?all=yes: those of the last 31 days too
-/tickets      ?from=2026-03-01&until=2026-04-01
+/tickets      ?from=2026-03-01&until=2026-04-01, or one by its ?number=12
 /days         closes of days, every revision; likewise
+/amounts      what others measured, by when it was moved; likewise
 /stock        what the tanks hold now, by product and owner
 /lines        how lines and instruments do, counted since the start
 /metrics      for Prometheus
@@ -95,20 +94,20 @@ class HttpServer:
         lines: Content | None = None,
         alarms: Content | None = None,
         accounts: Mapping[str, Asked] = MappingProxyType({}),
-        interface: Mapping[str, Handler] = MappingProxyType({}),
         packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
+        parts: Sequence[WebPart] = (),
     ) -> None:
         """`packed_metrics`: the metrics packed by gzip, for those who take them so. `accounts`: pages by path.
-        `interface`: what answers its endpoints, by their names."""
+        `parts`: what stands beside these documents; each ends with this server."""
         self._plan = plan
         self._came_round = came_round
+        self._parts = parts
         self._metrics = metrics
         self._packed_metrics = packed_metrics
         self._inventories = inventories
         self._beside = {"/readings": readings, "/lines": lines, "/alarms": alarms}
         self._accounts = accounts
-        self._interface = interface
         self._healthy = healthy
         self._readiness = readiness
         self.port: int | None = None
@@ -143,6 +142,8 @@ class HttpServer:
                 await asyncio.shield(serving)
             finally:
                 server.should_exit = True
+                for part in self._parts:
+                    part.end()
                 try:
                     await asyncio.wait({serving}, timeout=_STOP_S)
                 finally:
@@ -167,7 +168,7 @@ class HttpServer:
             raise error from exc
 
     def _config(self) -> uvicorn.Config:
-        routes = [
+        routes: list[BaseRoute] = [
             Route("/metrics", self._answer_metrics),
             Route("/inventories", _json(self._inventories)),
             Route("/health", self._answer_health),
@@ -175,14 +176,10 @@ class HttpServer:
         ]
         routes += [Route(path, _json(content)) for path, content in self._beside.items() if content is not None]
         routes += [Route(path, _answering(content)) for path, content in self._accounts.items()]
-        routes += interface_routes(ENDPOINTS, self._interface)
+        routes += [route for part in self._parts for route in part.routes]
         application = Starlette(
             routes=routes,
-            exception_handlers={
-                HTTPStatus.NOT_FOUND: _answer_unknown,
-                HTTPStatus.METHOD_NOT_ALLOWED: _answer_other_method,
-                Exception: _answer_failure,
-            },
+            exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
         )
         names = {self._plan.host, socket.gethostname(), *self._plan.names}
         return uvicorn.Config(
@@ -202,7 +199,7 @@ class HttpServer:
         )
 
     async def _answer_metrics(self, request: Request) -> Response:
-        if self._packed_metrics is None or not _takes_gzip(request.headers.get("Accept-Encoding", "")):
+        if self._packed_metrics is None or not takes_gzip(request.headers.get("Accept-Encoding", "")):
             return Response(await _made(self._metrics), media_type=_METRICS_TYPE, headers=_HEADERS | _VARY)
         headers = _HEADERS | _VARY | {"Content-Encoding": "gzip"}
         return Response(await _made(self._packed_metrics), media_type=_METRICS_TYPE, headers=headers)
@@ -216,15 +213,6 @@ class HttpServer:
         readiness = self._readiness()
         status = 200 if readiness.ready else 503
         return Response(orjson.dumps(readiness), status_code=status, media_type=_JSON_TYPE, headers=_HEADERS)
-
-
-def _takes_gzip(accepted: str) -> bool:
-    """By the header Accept-Encoding (RFC 9110, section 12.5.3): a weight of 0 refuses."""
-    for each in accepted.lower().split(","):
-        coding, *parameters = [part.strip() for part in each.split(";")]
-        if coding == "gzip":
-            return not any(re.fullmatch(r"q=0(\.0*)?", parameter) for parameter in parameters)
-    return False
 
 
 def _watch_peers(listener: socket.socket) -> None:
@@ -292,11 +280,6 @@ async def _answer_unknown(request: Request, _: Exception) -> Response:
     if request.url.path.startswith(PREFIX):
         return refusal(404, "there is nothing under this address", f"{PREFIX}description.json tells what there is")
     return Response(_PATHS, status_code=HTTPStatus.NOT_FOUND, media_type="text/plain", headers=_HEADERS)
-
-
-async def _answer_other_method(request: Request, error: Exception) -> Response:
-    allowed = error.headers if isinstance(error, HTTPException) else None
-    return refusal(405, f"{request.method} is nothing that can be done here", "", allowed)
 
 
 async def _answer_failure(request: Request, exc: Exception) -> Response:

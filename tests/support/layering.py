@@ -44,6 +44,7 @@ _RECORDS = (
     "gateway.manual_value",
     "gateway.tank_record",
     "gateway.tank_state",
+    "gateway.totals",
     "gateway.units",
 )
 FOUNDATION = (*_RECORDS, "gateway.clock_watch", "gateway.binding")

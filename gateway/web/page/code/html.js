@@ -1,0 +1,15 @@
+// The one door to the vendored library: html, render and hooks.
+export {
+  Component,
+  createContext,
+  html,
+  render,
+  useCallback,
+  useContext,
+  useEffect,
+  useLayoutEffect,
+  useMemo,
+  useReducer,
+  useRef,
+  useState,
+} from "../vendor/htm-preact.mjs";
