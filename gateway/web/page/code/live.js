@@ -99,6 +99,8 @@ export function isLive(each) {
 
 /** Begin, for as long as the page is open. */
 export function begin() {
+  addEventListener("error", () => fault.set(true));
+  addEventListener("unhandledrejection", () => fault.set(true));
   setInterval(look, LOOK_MS);
   addEventListener("online", () => link.value !== "live" && restart());
   addEventListener("pagehide", () => {
