@@ -6,9 +6,9 @@ The demo's ten tanks; what befalls each stands here, what a user must see of it 
 from pathlib import Path
 from typing import Any
 
-import simulators
 import yaml
 
+import simulators
 from tests.page.site_process import DemoSite
 
 __all__ = ["FACTOR", "befall", "story_site"]
