@@ -94,10 +94,18 @@ export function useBeat(ms) {
   }, [ms]);
 }
 
+/** How long, of this device's time, what is true may take to the page: nothing where the site's time is the same. */
+const WAY_MS = 3_000;
+
+/** Whether a validity has ended. Where a site's time passes faster, it does not end on the way to the page. */
+export function isOver(validUntil) {
+  if (!validUntil) return false;
+  return siteNow() > Date.parse(validUntil) + WAY_MS * ((site.value?.time_factor ?? 1) - 1);
+}
+
 /** Whether a row is the present: the page hears the gateway, and the row's own validity has not ended. */
 export function isLive(each) {
-  if (link.value !== "live" || !each) return false;
-  return !each.valid_until || siteNow() <= Date.parse(each.valid_until);
+  return link.value === "live" && Boolean(each) && !isOver(each.valid_until);
 }
 
 /** Begin, for as long as the page is open. */
