@@ -7,6 +7,8 @@ import { Tastes } from "../parts/foot.js";
 import { People } from "../parts/people.js";
 import { SignIn } from "../parts/sign_in.js";
 import { restart } from "../live.js";
+import { useShared } from "../shared.js";
+import { change, taste } from "../taste.js";
 import { changePassword, join, signOut, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { useOnce } from "../parts/once.js";
@@ -20,8 +22,24 @@ export function PersonView() {
       <h2 id="own-tastes">${word("person.tastes")}</h2>
       <p class="quiet small">${word("person.tastes_where")}</p>
       <${Tastes} />
+      <${NumberForm} />
     </section>
     <${People} />`;
+}
+
+const FORMS = ["en-GB", "en-US", "de-DE", "de-CH", "fr-FR", "en-IN", "sv-SE"];
+
+/** How numbers and dates are written: shown by one of each. */
+function NumberForm() {
+  const word = useWords();
+  const own = useShared(taste);
+  const told = (form) => `${new Intl.NumberFormat(form).format(1234567.8)}; ${new Intl.DateTimeFormat(form, { dateStyle: "medium", timeZone: "UTC" }).format(Date.UTC(2026, 10, 28))}`;
+  return html`<label>
+    ${word("taste.numbers")} <select onChange=${(event) => change({ numbers: event.target.value })}>
+      <option value="" selected=${!own.numbers}>${word("taste.numbers_usual")}</option>
+      ${FORMS.map((form) => html`<option key=${form} value=${form} selected=${own.numbers === form}>${told(form)}</option>`)}
+    </select>
+  </label>`;
 }
 
 function SignedIn({ person }) {
