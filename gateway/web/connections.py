@@ -8,7 +8,7 @@ of those that have yet to be accepted, and drops others when that is full.
 
 import asyncio
 import ipaddress
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any, Protocol, cast
 
 from starlette.types import Scope
@@ -57,6 +57,23 @@ def stream_of(scope: Scope) -> Stream:
     return cast("Stream", scope["state"][_STREAM])
 
 
+class Present(Protocol):
+    """A connection, as others have to make room for it or it for them."""
+
+    peer: str
+
+    @property
+    def is_answering(self) -> bool: ...
+
+    @property
+    def is_streaming(self) -> bool: ...
+
+    @property
+    def age_s(self) -> float: ...
+
+    def abort(self) -> None: ...
+
+
 class Room:
     """At most `most` connections, a quarter of them from one peer. Answers that go on and on are counted apart, half of
     `most` at most and half of these of one peer: who looks on has his place, and takes it from nobody."""
@@ -66,15 +83,15 @@ class Room:
         self._of_one_peer = max(_LEAST_SHARE, most // _SHARE)
         self._streams = max(1, most // _STREAMS_SHARE)
         self.streams_of_one_peer = max(1, self._streams // _STREAMS_SHARE)
-        self._present: dict[BoundedConnection, None] = {}
+        self._present: dict[Present, None] = {}
 
-    def begin_stream(self, connection: "BoundedConnection") -> bool:
+    def begin_stream(self, connection: Present) -> bool:
         """Whether there is room for one more."""
         streams = [each for each in self._present if each.is_streaming]
         of_peer = sum(each.peer == connection.peer for each in streams)
         return len(streams) < self._streams and of_peer < self.streams_of_one_peer
 
-    def enter(self, newcomer: "BoundedConnection") -> bool:
+    def enter(self, newcomer: Present) -> bool:
         """Makes room where there is none; False where nobody can be asked to give way."""
         rivals = [each for each in self._present if each.peer == newcomer.peer and not each.is_streaming]
         if len(rivals) >= self._of_one_peer:
@@ -92,11 +109,11 @@ class Room:
         self._present[newcomer] = None
         return True
 
-    def leave(self, connection: "BoundedConnection") -> None:
+    def leave(self, connection: Present) -> None:
         self._present.pop(connection, None)
 
 
-def _most_patiently_waited_for(connections: "Iterable[BoundedConnection]") -> "BoundedConnection | None":
+def _most_patiently_waited_for(connections: Iterable[Present]) -> Present | None:
     """That from which a request has been awaited for longest; else the oldest answer that is still being taken."""
     waiting = [each for each in connections if not each.is_answering]
     old = waiting or [each for each in connections if each.age_s > _PROTECTED_S and not each.is_streaming]
@@ -113,6 +130,8 @@ class BoundedConnection(H11Protocol):
         """Between a request and the last byte of its answer."""
         self.is_streaming = False
         """Whether that answer goes on and on."""
+        self.before_made: Callable[[], None] = _nothing
+        """Called before it takes a place in the room."""
         self._room = room
         self._given = 0
         """Bytes of it that were handed over."""
@@ -130,6 +149,7 @@ class BoundedConnection(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self.peer = _peer(transport)
+        self.before_made()
         self._begin(is_answering=False)
         if not self._room.enter(self):
             self.abort()
@@ -209,6 +229,9 @@ class BoundedConnection(H11Protocol):
         if self._timer is not None:
             self._timer.cancel()
         self._timer = self.loop.call_later(seconds, self.abort)
+
+
+def _nothing() -> None: ...
 
 
 def peer_name(host: str) -> str:

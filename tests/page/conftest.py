@@ -8,6 +8,7 @@ import pytest
 from tests.page.browser import Browser
 from tests.page.reading import Look, Page
 from tests.page.site_process import DemoSite
+from tests.page.static_server import served
 
 __all__ = ["Opened", "Pages"]
 
@@ -73,3 +74,18 @@ def pages(browser: Browser) -> Iterator[Pages]:
 def page(pages: Pages, site: DemoSite) -> Page:
     """An ordinary screen on the demo: 1280 pixels, light, English."""
     return pages(site.address)
+
+
+@pytest.fixture(scope="session")
+def files() -> Iterator[str]:
+    """Where the page's files are to be had without a gateway."""
+    with served() as address:
+        yield address
+
+
+@pytest.fixture
+def modules(pages: Pages, files: str) -> Page:
+    """An empty document of the page's origin, in which its modules can be had: `await import("/page/code/…")`."""
+    page = pages(files)
+    page.open("")
+    return page

@@ -121,6 +121,7 @@ async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_line
                         log_lines_dropped=dropped_lines,
                         beside=partial(door, claimed),
                         keep=kept_in(state, settings.name, settings.ledger),
+                        people=state,
                     ),
                 ),
                 (simulator.name, simulator.watch),

@@ -28,6 +28,7 @@ from gateway.process.stop_time import LAST_RESORT_S
 from gateway.process.tasks import Loop
 from gateway.reloading import Reloader
 from gateway.settings.site import SiteSettings
+from gateway.site_access import door_answers
 
 __all__ = ["door", "run_in_loop", "running", "serve", "with_descriptors"]
 
@@ -59,7 +60,7 @@ def door(claimed: Claim, gateway: Daemon) -> Mapping[str, Loop]:
         hint = f"nobody can act on this gateway: set {DIRECTORY_VARIABLE} to a folder that may be written"
         structlog.get_logger("gateway.door").warning(NO_DOOR, hint=hint)
         return {}
-    return {"door": Door(claimed.door, gateway.acting.answer).run}
+    return {"door": Door(claimed.door, *door_answers(gateway.access, gateway.acting.answer)).run}
 
 
 def _read_again(site: str) -> tuple[SiteSettings, Running]:
@@ -123,6 +124,7 @@ async def _until_stopped(
             manager=manager,
             beside=beside,
             keep=kept_in(state_directory(), settings.name, settings.ledger, len(settings.tanks)),
+            people=state_directory(),
         )
     return 0
 

@@ -1,10 +1,11 @@
 // One frame for everything that a person does: fill in, see what it will do, do it, read the answer.
 // Nothing is sent twice, nothing is kept for later, and a session that ends in the middle loses nothing that was typed.
 import { html, render, useEffect, useRef, useState } from "../html.js";
+import { AskError } from "../ask.js";
 import { useLink } from "../live.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
-import { asked, dropDraft, keepDraft, offered, offlineSentence, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
+import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
 import { Field } from "./fields.js";
 import { SignIn } from "./sign_in.js";
 
@@ -49,6 +50,8 @@ export function ActButton({ action, spec, label, about, kind = "" }) {
   </button>`;
 }
 
+/** Of what was refused by this page. */
+const NOT_SENT = -1;
 const NOTHING_WRONG = { fields: {}, rest: [], hint: "" };
 
 function Dialog({ spec, close }) {
@@ -88,9 +91,8 @@ function Dialog({ spec, close }) {
   const once = async (preview, taken) => {
     if (held.current) return;
     const { request, mistakes } = requestOf(spec, values);
-    const offline = offlineSentence();
-    if (offline || mistakes.length) {
-      setWrong(gathered(mistakes, offline ? [offline] : []));
+    if (mistakes.length) {
+      setWrong(gathered(mistakes, []));
       return;
     }
     held.current = true;
@@ -98,6 +100,7 @@ function Dialog({ spec, close }) {
     setWrong(NOTHING_WRONG);
     setEntry("");
     try {
+      if (!(await isHeard())) throw new AskError([word("dialog.offline")], { status: NOT_SENT });
       taken(await asked(spec, request, who.current, { preview }));
     } catch (error) {
       fail(error, preview);
@@ -163,7 +166,7 @@ function Dialog({ spec, close }) {
 
   const head = html`<h2 id="dialog-title">${spec.title}</h2>
     ${spec.about && html`<p class="about">${spec.about}</p>`}
-    ${link !== "live" && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
+    ${(link === "silent" || link === "refused") && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
   const refusals = html`<div role="alert">
     ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
     ${wrong.hint && html`<p>→ ${wrong.hint}</p>`}

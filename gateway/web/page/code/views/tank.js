@@ -41,7 +41,7 @@ export function TankView({ rest }) {
 function Which({ site }) {
   const word = useWords();
   return html`<h2>${word("tank.which")}</h2>
-    <ul class="which">${Object.keys(site?.tanks ?? {}).map((tag) => html`<li key=${tag}><a class="button" href=${way("tank", tag)}>${tag}</a></li>`)}</ul>`;
+    <ul class="tank-which">${Object.keys(site?.tanks ?? {}).map((tag) => html`<li key=${tag}><a class="button" href=${way("tank", tag)}>${tag}</a></li>`)}</ul>`;
 }
 
 function Tank({ tag, fixed }) {
@@ -62,11 +62,11 @@ function Tank({ tag, fixed }) {
     <div class="tank-columns">
       <div>
         <${Alarms} tag=${tag} />
-        ${inventory && html`<${Figures} inventory=${inventory} plan=${plan} why=${why} old=${old} />`}
-      </div>
-      <div>
         <${Trends} tag=${tag} fixed=${fixed} inventory=${inventory} />
         ${inventory && html`<${Temperatures} inventory=${inventory} plan=${plan} fixed=${fixed} old=${old} />`}
+      </div>
+      <div>
+        ${inventory && html`<${Figures} inventory=${inventory} plan=${plan} why=${why} old=${old} />`}
         <${Transfers} tag=${tag} />
         <${Entered} tag=${tag} fixed=${fixed} turn=${`${row?.by_hand}|${row?.maintenance}`} />
       </div>
@@ -85,8 +85,8 @@ function Temperatures({ inventory, plan, fixed, old }) {
   return html`<section aria-labelledby="tank-profile">
     <h2 id="tank-profile">${word("tank.profile")}</h2>
     ${elements.length === 0 && html`<p class="quiet">${word("profile.none")}</p>`}
-    <${Profile} elements=${elements} names=${names} level=${figures.level.value} water=${figures.water_level.value} lowest=${fixed.lowest} top=${fixed.reference_height ?? fixed.full} old=${old}>
-      <dl class="beside">
+    <${Profile} elements=${elements} names=${names} level=${figures.level.value} water=${figures.water_level.value} lowest=${fixed.lowest} top=${fixed.reference_height ?? fixed.full} old=${old} doubtful=${figures.level.quality === "Uncertain"}>
+      <dl class="tank-beside">
         ${["liquid_temperature", "temperature_spread", "vapour_temperature"].map(
           (name) => html`<div key=${name}><dt>${titleOf(name)}</dt><dd><${Value} name=${name} figure=${figures[name]} old=${old} /></dd></div>`,
         )}

@@ -37,7 +37,7 @@ export function qualityWord(quality) {
 
 export function Why({ why }) {
   if (why.length === 0) return null;
-  return html`<ol class="why">
+  return html`<ol class="tank-why">
     ${why.map(
       (each) =>
         html`<li key=${each.key}>
