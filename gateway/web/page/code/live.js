@@ -25,6 +25,9 @@ export const tags = new Shared([]);
 /** "starting", "live", "silent" (nothing comes), "late" (what comes is old) or "refused". */
 export const link = new Shared("starting");
 
+/** Whether something of this page has failed: then what it shows may stand still. */
+export const fault = new Shared(false);
+
 const hearing = new Hearing();
 let toldTime = null;
 let source = null;
@@ -99,6 +102,8 @@ export function isLive(each) {
 
 /** Begin, for as long as the page is open. */
 export function begin() {
+  addEventListener("error", () => fault.set(true));
+  addEventListener("unhandledrejection", () => fault.set(true));
   setInterval(look, LOOK_MS);
   addEventListener("online", () => link.value !== "live" && restart());
   addEventListener("pagehide", () => {
