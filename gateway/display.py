@@ -9,8 +9,8 @@ from decimal import ROUND_FLOOR, ROUND_HALF_UP, Context, Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
-from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition
-from gateway.records import Figure, LevelState, Quality, Reason, ReasonCode
+from gateway.figures import FIGURE_DEFINITIONS, FigureDefinition, reasons_behind
+from gateway.records import Figure, LevelState, Quality, ReasonCode
 from gateway.states import LimitState, RoofZone
 from gateway.units.quantity import Dimension, feet_inches_text, to_unit
 
@@ -179,17 +179,8 @@ def age_text(age_s: float) -> str:
 
 
 def reason_sentences(figures: Mapping[str, Figure], worst: Quality) -> tuple[str, ...]:
-    """Why a tank is not Good: the sentences behind its worst figures, each once.
-
-    Sentences that only pass on the doubt of another figure are left out where the cause itself is told.
-    """
-    passed_on = (ReasonCode.INPUT_BAD, ReasonCode.INPUT_UNCERTAIN)
-    reasons: list[Reason] = []
-    for figure in figures.values():
-        if figure.quality is worst and worst is not Quality.GOOD:
-            reasons.extend(figure.reasons)
-    causes = [reason for reason in reasons if reason.code not in passed_on] or reasons
-    return tuple(dict.fromkeys(printable(reason.text) for reason in causes))
+    """Why a tank is not Good: the sentences of `figures.reasons_behind`, each once."""
+    return tuple(dict.fromkeys(printable(reason.text) for reason in reasons_behind(figures.values(), worst)))
 
 
 def printable(text: str) -> str:

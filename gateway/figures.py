@@ -1,11 +1,13 @@
 """The name, symbol, SI unit and plain title of every figure of the sheet: one table for payload, metrics and people."""
 
+from collections.abc import Iterable
 from operator import attrgetter, itemgetter
 from typing import NamedTuple
 
+from gateway.reasons import Reason, ReasonCode
 from gateway.records import Figure, Figures, Quality
 
-__all__ = ["BESIDE", "FIGURE_DEFINITIONS", "FigureDefinition", "all_good", "tank_quality"]
+__all__ = ["BESIDE", "FIGURE_DEFINITIONS", "FigureDefinition", "all_good", "reasons_behind", "tank_quality"]
 
 BESIDE = frozenset(
     {
@@ -156,6 +158,21 @@ def tank_quality(figures: Figures) -> Quality:
     """The quality of the whole tank: the worst of the figures that count."""
     counting: tuple[Figure, ...] = _counting(figures)
     return max([each.quality for each in counting])
+
+
+def reasons_behind(figures: Iterable[Figure], worst: Quality) -> tuple[Reason, ...]:
+    """Why a tank is no better than `worst`: the reasons of the figures of that quality, each once; of Good none.
+
+    Those that only pass on the doubt of another figure are left out where the cause itself is told.
+    """
+    if worst is Quality.GOOD:
+        return ()
+    reasons = dict.fromkeys(reason for figure in figures if figure.quality is worst for reason in figure.reasons)
+    causes = [reason for reason in reasons if reason.code not in _PASSED_ON]
+    return tuple(causes or reasons)
+
+
+_PASSED_ON = (ReasonCode.INPUT_BAD, ReasonCode.INPUT_UNCERTAIN)
 
 
 def all_good(figures: Figures) -> bool:

@@ -1,20 +1,20 @@
 """What programs are told of the accounts over HTTP: transfers, tickets, days, and the stock of now."""
 
 from collections.abc import Awaitable, Callable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import orjson
 
-from gateway.account.commands import AccountRefusedError
-from gateway.account.days.boundary import day_named
 from gateway.account.gauging import gauging_of
 from gateway.account.paper import PaperKind
 from gateway.account.stock import stock_of
 from gateway.desk.accounting import Accounting
-from gateway.desk.told import CAUTION, open_documents, told_document
+from gateway.desk.asked_times import instant_asked
+from gateway.desk.told import CAUTION, open_documents, told_document, told_paper
 from gateway.errors import UsageError
 from gateway.ledger.account_papers import Span, in_span
+from gateway.ledger.document_reading import tickets_with
 from gateway.payload.outside import outside
 from gateway.payload.plain import iso_time
 
@@ -24,9 +24,12 @@ TRANSFERS_SCHEMA = "tank-gateway/transfers/1"
 TICKETS_SCHEMA = "tank-gateway/tickets/1"
 STOCK_SCHEMA = "tank-gateway/stock/1"
 DAYS_SCHEMA = "tank-gateway/days/1"
+AMOUNTS_SCHEMA = "tank-gateway/amounts/1"
 _LATE = timedelta(days=31)
 """Unless it is asked for otherwise."""
 _AT_MOST = 1000
+_MOST_DIGITS = 15
+"""Of a ticket's number: more of them no ledger can count."""
 _YES = ("yes", "true", "1")
 Asked = Callable[[Mapping[str, str]], Awaitable[bytes]]
 
@@ -41,7 +44,13 @@ class AccountPages:
     @property
     def pages(self) -> Mapping[str, Asked]:
         """By path."""
-        return {"/transfers": self.transfers, "/tickets": self.tickets, "/stock": self.stock, "/days": self.days}
+        return {
+            "/transfers": self.transfers,
+            "/tickets": self.tickets,
+            "/stock": self.stock,
+            "/days": self.days,
+            "/amounts": self.amounts,
+        }
 
     async def transfers(self, asked: Mapping[str, str]) -> bytes:
         """Those that are not over; `all=yes`: and those of the last 31 days that are."""
@@ -62,12 +71,26 @@ class AccountPages:
         return self._page(TRANSFERS_SCHEMA, transfers=found)
 
     async def tickets(self, asked: Mapping[str, str]) -> bytes:
-        """`from` and `until`: when they were made; the last 31 days unless given."""
-        return await self._papers(TICKETS_SCHEMA, PaperKind.TICKET, "tickets", asked)
+        """`from` and `until`: when they were made; the last 31 days unless given. `number`: that one whenever it was
+        made, with all that takes it back, stands in its place, or is taken back or replaced by it."""
+        if "number" not in asked:
+            return await self._papers(TICKETS_SCHEMA, PaperKind.TICKET, "tickets", asked)
+        _refuse_others(asked, "number")
+        text = asked["number"]
+        if not text.isdecimal() or not text.isascii() or len(text) > _MOST_DIGITS:
+            raise UsageError(f"number: '{text}' is no number of a ticket", "give for example 12")
+        tickets = await self._accounts.read(lambda connection: tickets_with(connection, int(text)))
+        begin = min((ticket.made for ticket in tickets), default=self._accounts.now())
+        told = [told_paper(PaperKind.TICKET, ticket) for ticket in tickets]
+        return self._page(TICKETS_SCHEMA, **_span(begin, None), complete=True, tickets=told)
 
     async def days(self, asked: Mapping[str, str]) -> bytes:
         """`from` and `until`: when they ended; every revision."""
         return await self._papers(DAYS_SCHEMA, PaperKind.DAY, "days", asked)
+
+    async def amounts(self, asked: Mapping[str, str]) -> bytes:
+        """`from` and `until`: when they were moved; those that take others back too."""
+        return await self._papers(AMOUNTS_SCHEMA, PaperKind.AMOUNT, "amounts", asked)
 
     async def stock(self, asked: Mapping[str, str]) -> bytes:
         """By the newest sheet of each tank."""
@@ -97,34 +120,11 @@ class AccountPages:
             return [told_document(kind, document) for document in documents], is_whole
 
         found, is_whole = await self._accounts.read(told)
-        return self._page(
-            schema,
-            **{
-                "from": iso_time(begin),
-                "until": None if until is None else iso_time(until),
-                "complete": is_whole,
-                name: found,
-            },
-        )
+        return self._page(schema, **_span(begin, until), complete=is_whole, **{name: found})
 
     def _instant(self, asked: Mapping[str, str], name: str) -> datetime | None:
         text = asked.get(name)
-        if text is None:
-            return None
-        try:
-            # A date is that day of the site.
-            return day_named(self._accounts.plan, text).begin
-        except AccountRefusedError:
-            pass
-        try:
-            instant = datetime.fromisoformat(text.replace(" ", "+"))
-        except ValueError:
-            raise UsageError(
-                f"{name}: '{text}' is neither a date nor a time", "give 2026-03-01 or 2026-03-01T06:00Z"
-            ) from None
-        if instant.tzinfo is None:
-            raise UsageError(f"{name}: '{text}' does not say its zone", "end it with Z for UTC, or give a date")
-        return instant.astimezone(UTC)
+        return None if text is None else instant_asked(self._accounts.plan, name, text)
 
     def _page(self, schema: str, **members: Any) -> bytes:
         accounts = self._accounts
@@ -137,6 +137,10 @@ class AccountPages:
             "notice": CAUTION,
         }
         return orjson.dumps(head | members)
+
+
+def _span(begin: datetime, until: datetime | None) -> dict[str, Any]:
+    return {"from": iso_time(begin), "until": None if until is None else iso_time(until)}
 
 
 def _refuse_others(asked: Mapping[str, str], *known: str) -> None:

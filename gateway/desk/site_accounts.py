@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 
 from gateway.account.paper import PaperKind
 from gateway.account.transfer import TransferPhase
@@ -12,6 +13,7 @@ from gateway.desk.accounting import Accounting
 from gateway.desk.days import DayCloses
 from gateway.desk.pages import AccountPages
 from gateway.keeping import Keeping
+from gateway.page_transfers import open_transfers
 from gateway.pipeline import Pipeline
 from gateway.process.supervision import Loops
 from gateway.reasons import Reason, ReasonCode, because
@@ -85,6 +87,11 @@ class SiteAccounts:
     def take_over(self, settings: SiteSettings) -> None:
         self._accounts.take_over(settings.account)
         self._arms_after_s = _arms_after_s(settings)
+
+    def open_transfers(self) -> list[dict[str, Any]]:
+        """As the page lists them. Raises DeliveryError for a time without a zone."""
+        accounts, book = self._accounts, self._accounts.book
+        return [] if book is None else open_transfers(accounts.plan, book, accounts.sheets(), accounts.now())
 
     def status(self) -> AccountsStatus | None:
         """None: no accounts are kept."""

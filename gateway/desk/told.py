@@ -32,6 +32,7 @@ __all__ = [
     "open_documents",
     "told_document",
     "told_events",
+    "told_paper",
 ]
 
 AUDIT_SCHEMA = "tank-gateway/audit/1"
@@ -56,8 +57,13 @@ CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not 
 
 def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any]:
     """A paper as it was kept, for those outside. Raises PlainFormError where it is none."""
-    kept = _FORMS[kind].from_plain({name: value for name, value in document.items() if name not in ("schema", "key")})
-    return {"schema": DOCUMENTS[kind], "key": kept.key, "notice": CAUTION, **outside(kept)}
+    members = {name: value for name, value in document.items() if name not in ("schema", "key")}
+    return told_paper(kind, _FORMS[kind].from_plain(members))
+
+
+def told_paper(kind: PaperKind, paper: Any) -> dict[str, Any]:
+    """The same of one that has been read already: a Transfer, Ticket, Amount or DayClose."""
+    return {"schema": DOCUMENTS[kind], "key": paper.key, "notice": CAUTION, **outside(paper)}
 
 
 def open_documents(

@@ -1,5 +1,6 @@
 """Pure: how an alarm stands, as a message and as a member of an event. JSON Schema: payload/schemas/alarm.json."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
@@ -10,7 +11,7 @@ from gateway.status import GatewaySnapshot
 from gateway.tank_state import AlarmNow, AlarmPhase, AlarmStanding
 from gateway.validity import valid_until
 
-__all__ = ["ALARMS_SCHEMA", "ALARM_SCHEMA", "alarm_json", "alarms_json", "standing_document"]
+__all__ = ["ALARMS_SCHEMA", "ALARM_SCHEMA", "alarm_documents", "alarm_json", "alarms_json", "standing_document"]
 
 ALARM_SCHEMA = "tank-gateway/alarm/1"
 ALARMS_SCHEMA = "tank-gateway/alarms/1"
@@ -28,7 +29,6 @@ def alarm_json(site: str, alarm: AlarmNow, instant: datetime, for_s: float, *, s
 
 def alarms_json(snapshot: GatewaySnapshot) -> bytes:
     """All that is not normal, first things first, as alarms.json describes it. Raises DeliveryError likewise."""
-    abnormal = [alarm for alarm in snapshot.alarms if alarm.standing.phase is not AlarmPhase.NORMAL]
     payload = {
         "schema": ALARMS_SCHEMA,
         "site": snapshot.site,
@@ -37,9 +37,15 @@ def alarms_json(snapshot: GatewaySnapshot) -> bytes:
         "simulated": snapshot.simulated,
         "watched_for": len(snapshot.alarms),
         "watched": [{"tank": tank, "watched_for": count} for tank, count in _counts(snapshot).items()],
-        "alarms": [_member(alarm) for alarm in sorted(abnormal, key=_place)],
+        "alarms": alarm_documents(snapshot.alarms),
     }
     return orjson.dumps(payload)
+
+
+def alarm_documents(alarms: Iterable[AlarmNow]) -> list[dict[str, Any]]:
+    """Of those that are not normal, first things first. Raises DeliveryError likewise."""
+    abnormal = [alarm for alarm in alarms if alarm.standing.phase is not AlarmPhase.NORMAL]
+    return [_member(alarm) for alarm in sorted(abnormal, key=_place)]
 
 
 def _counts(snapshot: GatewaySnapshot) -> dict[str | None, int]:

@@ -16,6 +16,8 @@ from gateway.records import Figure, Quality, Reason
 __all__ = ["outside"]
 
 _UNITS: Mapping[str, str] = {definition.name: definition.unit for definition in FIGURE_DEFINITIONS}
+_RATES: Mapping[str, str] = {"rate": "m3/s", "mean_rate": "m3/s"}
+"""Of an amount by whichever measure: how fast is always told of observed volume."""
 
 
 def outside(value: Any, unit: str | None = None) -> Any:
@@ -37,7 +39,7 @@ def outside(value: Any, unit: str | None = None) -> Any:
         case tuple() if (made := getattr(value, "_asdict", None)) is not None:
             named = made()
             own = _UNITS.get(str(named.get("measure", "")), unit)
-            return {name: outside(each, own) for name, each in named.items()}
+            return {name: outside(each, _RATES.get(name, own)) for name, each in named.items()}
         case tuple() | list() | set() | frozenset():
             return [outside(each, unit) for each in value]
         case Mapping():

@@ -1,32 +1,16 @@
-"""Names that a person takes for one another: of two such tanks one is read for the other, sooner or later.
-
-The letters of other scripts that look like Latin ones are those of Unicode Technical Standard 39 (confusables), as far
-as Cyrillic and Greek have them (from memory).
-"""
+"""Names that a person takes for one another: of two such tanks one is read for the other, sooner or later."""
 
 import unicodedata
 from collections.abc import Iterable
 
+from gateway.looks import in_latin, seen_as
 from gateway.settings.lines.plans import declared_names
 from gateway.settings.reading.document import Document
 from gateway.settings.tanks.manual import ManualValues
 
-__all__ = ["seen_as", "warn_of_look_alikes"]
+__all__ = ["warn_of_look_alikes"]
 
 _SECTIONS = ("lines", "instruments", "products", "tanks")
-_LATIN = str.maketrans(
-    "АВЕЅІЈКМНОРСТУХЗасеорхуіјѕһԁԛԝѵб" + "ΑΒΕΖΗΙΚΜΝΟΡΤΥΧονραι" + "‐‑‒–—―−",
-    "ABESIJKMHOPCTYX3aceopxyijshdqwv6" + "ABEZHIKMNOPTYXovpai" + "-------",
-)
-_ONE_OR_NOUGHT = str.maketrans("Il|Oo", "11100")
-
-
-def seen_as(name: str) -> frozenset[str]:
-    """What a name may be taken for. Two names that share one of these look alike."""
-    plain = unicodedata.normalize("NFKC", name)
-    return frozenset(
-        {plain.upper().translate(_LATIN).upper(), plain.translate(_LATIN).translate(_ONE_OR_NOUGHT).upper()}
-    )
 
 
 def warn_of_look_alikes(document: Document, manual: ManualValues) -> None:
@@ -57,6 +41,6 @@ def _why(name: str, other: str) -> str:
     """The letter of another script, of which the eye cannot be told."""
     for whose, text in ((name, name), (other, other)):
         for character in text:
-            if not character.isascii() and character.translate(_LATIN).isascii():
+            if not character.isascii() and in_latin(character).isascii():
                 return f": {character} in {whose} is {unicodedata.name(character, 'another letter').lower()}"
     return ""

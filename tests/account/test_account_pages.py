@@ -53,6 +53,10 @@ async def test_open_transfers_with_how_far_they_have_come(desk: Desk) -> None:
     assert (transfer["number"], transfer["phase"], transfer["kind"]) == (2, "running", "dispatch")
     assert transfer["progress"]["moved"]["gsv"]["value"] == pytest.approx(AREA_M2 * RATE * 4800.0, rel=1e-9)
     assert transfer["progress"]["planned"] == 90.0
+    rates = [transfer["progress"][name] for name in ("rate", "mean_rate")]
+    assert [rate["unit"] for rate in rates] == ["m3/s", "m3/s"]
+    assert rates[0]["value"] == pytest.approx(AREA_M2 * RATE, rel=1e-9)
+    assert transfer["progress"]["missing"]["unit"] == "m3"
     everything = valid_message(await pages(desk).transfers({"all": "yes"}))
     assert [(each["number"], each["phase"]) for each in everything["transfers"]] == [(2, "running"), (1, "closed")]
 
@@ -78,6 +82,35 @@ async def test_tickets_and_days_of_a_span(desk: Desk) -> None:
     (day,) = valid_message(await told.days({"from": "2026-03-01", "until": "2026-04-01"}))["days"]
     assert (day["day"], day["revision"], day["time_zone"]) == ("2026-03-14", 1, "Europe/London")
     assert [tank["tank"] for tank in day["tanks"]] == ["TK-1", "TK-2"]
+
+
+async def test_one_ticket_whenever_it_was_made_and_what_became_of_it(desk: Desk) -> None:
+    await desk.well(action="reverse-ticket", ticket="1", reference="BL 2", why="wrong bill of lading")
+    told = pages(desk)
+    tickets: list[dict[str, Any]] = []
+    for number in ("1", "2", "3"):
+        tickets = valid_message(await told.tickets({"number": number}))["tickets"]
+        assert [(each["number"], each["reverses"], each["replaces"]) for each in tickets] == [
+            (1, None, None),
+            (2, 1, None),
+            (3, None, 1),
+        ]
+    by_time = valid_message(await told.tickets({}))["tickets"]
+    assert tickets == by_time
+    assert valid_message(await told.tickets({"number": "77"}))["tickets"] == []
+    for wrong in ({"number": "x"}, {"number": "1" * 30}, {"number": "1", "from": "2026-03-01"}):
+        with pytest.raises(UsageError):
+            await told.tickets(wrong)
+
+
+async def test_amounts_of_a_span_by_when_they_were_moved(desk: Desk) -> None:
+    told = pages(desk)
+    (amount,) = valid_message(await told.amounts({}))["amounts"]
+    assert (amount["number"], amount["reference"], amount["value"], amount["measure"]) == (1, "BL 1", 70.0, "gsv")
+    await desk.well(action="reverse-amount", amount="1", why="entered twice")
+    both = valid_message(await told.amounts({"from": amount["instant"]}))["amounts"]
+    assert [(each["number"], each["reverses"]) for each in both] == [(1, None), (2, 1)]
+    assert valid_message(await told.amounts({"until": amount["instant"]}))["amounts"] == []
 
 
 async def test_the_stock_of_now(desk: Desk) -> None:

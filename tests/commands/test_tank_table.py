@@ -5,12 +5,13 @@ from datetime import timedelta
 import pytest
 from rich.console import Console
 
-from gateway.commands.operator.tank_table import TankView, Total, notes, tank_grid, total, total_lines, view_of
+from gateway.commands.operator.tank_table import TankView, notes, tank_grid, total_lines, view_of
 from gateway.commands.output import Column, Grid, plain_lines, rich_table
 from gateway.display import UnitSystem
 from gateway.figures import tank_quality
 from gateway.records import Ending, Figure, Inventory, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
+from gateway.totals import Total, total
 from tests.support.records import NOON, inventory
 
 _NO_ANSWER = Reason(ReasonCode.NO_ANSWER, "LT-1 did not answer within 1 s")

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.looks import _LATIN, seen_as
 from gateway.settings import load_site
-from gateway.settings.look_alikes import _LATIN, seen_as
 from tests.settings.yard import NOW, PARTS, load
 from tests.support.users import as_ordinary_user, folder_of_all
 

@@ -44,6 +44,7 @@ _RECORDS = (
     "gateway.manual_value",
     "gateway.tank_record",
     "gateway.tank_state",
+    "gateway.totals",
     "gateway.units",
 )
 FOUNDATION = (*_RECORDS, "gateway.clock_watch", "gateway.binding")
@@ -103,6 +104,7 @@ PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
 )
 """Of named tuples and enums, as their documentation has it."""
 LIBRARY_USERS = {
+    "argon2": "gateway.web.access.passwords",
     "aiosmtplib": "gateway.delivery.mail.server",
     "asyncpg": "gateway.delivery.postgresql.connection",
     "httpx": "gateway.delivery.webhook.connection",

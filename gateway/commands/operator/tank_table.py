@@ -4,6 +4,7 @@ An Uncertain number has a `?` behind it, so that one sees which numbers of a dou
 the vapour above a liquid is counted, mass is that of both: what evaporates is not lost.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from types import MappingProxyType
@@ -29,10 +30,11 @@ from gateway.display import (
     unit_of,
 )
 from gateway.figures import BESIDE
-from gateway.records import ENTRIES, Ending, Figure, Inventory, LastGood, LevelState, Quality, ReasonCode
+from gateway.records import ENTRIES, Ending, Figure, Inventory, LastGood, LevelState, Quality
 from gateway.sentences import duration_words
 from gateway.states import LimitState
 from gateway.tank_state import TankState
+from gateway.totals import Holding, SiteTotal, counts_vapour, site_totals
 
 __all__ = [
     "CAUTION",
@@ -40,12 +42,10 @@ __all__ = [
     "USUAL_COLUMNS",
     "LastTold",
     "TankView",
-    "Total",
     "has_no_limits",
     "notes",
     "state_when_last_known",
     "tank_grid",
-    "total",
     "total_lines",
     "view_of",
 ]
@@ -114,18 +114,6 @@ class TankView(NamedTuple):
     """Of its standard volumes; None where it has none."""
     state: TankState | None = None
     """How it moves and which alarms it has; None where nobody watches it, or it is not live."""
-
-
-class Total(NamedTuple):
-    """The sum of one figure over several tanks."""
-
-    value: float | None
-    """SI; None when no tank has a value."""
-    included: int
-    tanks: int
-    """Those to which the figure applies, Bad ones among them."""
-    estimated: bool
-    """Whether an Uncertain figure is part of it."""
 
 
 def view_of(inventory: Inventory, now: datetime | None = None) -> TankView:
@@ -235,35 +223,22 @@ def _lost_beside(view: TankView) -> list[str]:
     return found
 
 
-def total(figures: Iterable[Figure]) -> Total | None:
-    """Sum: Bad is left out and counted, Uncertain is included and makes it estimated, `not applicable` is no member.
-
-    None when the figure applies to none of the tanks.
-    """
-    members = [figure for figure in figures if figure.quality is Quality.BAD or figure.value is not None]
-    if not members:
-        return None
-    values = [figure.value for figure in members if figure.value is not None and figure.quality is not Quality.BAD]
-    estimated = any(figure.quality is Quality.UNCERTAIN for figure in members)
-    return Total(sum(values) if values else None, len(values), len(members), estimated)
-
-
 def total_lines(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -> list[str]:
     """A line for each product that stands in several tanks, one for the mass of all, and one that says of which tanks
     mass is that of liquid and vapour.
     """
-    products: dict[str, list[TankView]] = {}
-    for view in views:
-        products.setdefault(view.product, []).append(view)
-    groups = [(product, members) for product, members in products.items() if len(members) > 1]
+    products: dict[str, list[str]] = {}
     lines = []
-    for product, members in groups:
-        parts = [_total_text(name, members, system) for name in ("gsv", "mass")]
-        lines.append(printable(f"Total {product}: {_joined(parts)}"))
-    everything = _total_text("mass", views, system)
-    if everything:
-        simulated = ", SIMULATED" if any(view.simulated for view in views) else ""
-        lines.append(f"Total of all products: {everything}{simulated}")
+    for each in site_totals(map(_holding, views)):
+        if each.product is None:
+            simulated = ", SIMULATED" if each.simulated else ""
+            lines.append(f"Total of all products: {_total_text(each, system)}{simulated}")
+        elif each.holding > 1:
+            products.setdefault(each.product, []).append(_total_text(each, system))
+    # Also of a product to which no figure applies something is said.
+    several = [product for product, count in Counter(view.product for view in views).items() if count > 1]
+    told = [(product, "; ".join(products.get(product, ())) or "no figure applies") for product in several]
+    lines = [*(printable(f"Total {product}: {text}") for product, text in told), *lines]
     lines += _reference_line(views)
     with_vapour = [view.tank for view in views if _counts_vapour(view)]
     if with_vapour:
@@ -351,19 +326,17 @@ def _ending(ending: Ending, view: TankView, zone: tzinfo) -> str:
     return f"{ENTRIES[ending.entry]} {verb} {site_time(ending.expires, zone, '%Y-%m-%d %H:%M')}: enter a new one"
 
 
-def _joined(parts: Iterable[str]) -> str:
-    return "; ".join(part for part in parts if part) or "no figure applies"
-
-
 def _counts_vapour(view: TankView) -> bool:
-    """Whether the vapour above its liquid is part of what it holds, known or not."""
-    together = view.figures["total_mass"]
-    if together.quality is not Quality.BAD:
-        return together.value is not None
-    if any(reason.code is ReasonCode.NOT_WATCHED for reason in together.reasons):
-        # A gateway that is stopped says Bad of every figure, be it that the tank never had it.
-        return "total_mass" in view.last_good
-    return all(reason.code is not ReasonCode.CALCULATION_FAILED for reason in together.reasons)
+    return counts_vapour(view.figures["total_mass"], view.last_good)
+
+
+def _figure_name(view: TankView, column: str) -> str:
+    return "total_mass" if column == "mass" and _counts_vapour(view) else column
+
+
+def _holding(view: TankView) -> Holding:
+    gsv, mass, with_vapour = _shown(view, "gsv"), _shown(view, "mass"), _counts_vapour(view)
+    return Holding(view.product, gsv, mass, with_vapour, view.reference_temperature_c, view.simulated)
 
 
 def _shown(view: TankView, name: str) -> Figure:
@@ -371,20 +344,12 @@ def _shown(view: TankView, name: str) -> Figure:
     return view.figures[_figure_name(view, name)]
 
 
-def _figure_name(view: TankView, column: str) -> str:
-    return "total_mass" if column == "mass" and _counts_vapour(view) else column
-
-
-def _total_text(name: str, views: Sequence[TankView], system: UnitSystem) -> str:
-    header = _TOTALS[name]
-    if name == "mass" and any(_counts_vapour(view) for view in views):
-        header = f"{header} incl. vapour"
-    summed = total(_shown(view, name) for view in views)
-    if summed is None:
-        return ""
-    shown = NO_VALUE if summed.value is None else show_value(name, summed.value, system).text
-    estimated = ", estimated" if summed.estimated else ""
-    return f"{header} {shown} ({summed.included} of {summed.tanks} tanks{estimated})"
+def _total_text(each: SiteTotal, system: UnitSystem) -> str:
+    header = f"{_TOTALS[each.figure]} incl. vapour" if each.with_vapour else _TOTALS[each.figure]
+    value, included, tanks, is_estimated = each.total
+    shown = NO_VALUE if value is None else show_value(each.figure, value, system).text
+    estimated = ", estimated" if is_estimated else ""
+    return f"{header} {shown} ({included} of {tanks} tanks{estimated})"
 
 
 def _cell(name: str, figure: Figure, system: UnitSystem) -> str:

@@ -33,6 +33,7 @@ _MESSAGES = {
     "tickets": "tank-gateway/tickets/1",
     "stock": "tank-gateway/stock/1",
     "days": "tank-gateway/days/1",
+    "amounts": "tank-gateway/amounts/1",
 }
 
 
@@ -43,9 +44,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="OF",
         choices=["site", "scenario", *_MESSAGES],
         help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, history, event, "
-        "status, heartbeat: on MQTT; inventories, readings, lines, transfers, tickets, stock, days: on HTTP; "
-        "inventory-version: what `recalculate` "
-        "writes",
+        "status, heartbeat: on MQTT; inventories, readings, lines, transfers, tickets, stock, days, amounts: on HTTP; "
+        "inventory-version: what `recalculate` writes",
     )
 
 

@@ -8,7 +8,7 @@ import orjson
 __all__ = ["schemas"]
 
 _WHOLE = ("readings", "lines", "heartbeat")
-_OF_ACCOUNTS = ("transfers", "tickets", "stock", "days")
+_OF_ACCOUNTS = ("transfers", "tickets", "stock", "days", "amounts")
 _DOCUMENTS = {f"tank-gateway/{kind}-document/1": f"{kind}_document" for kind in ("transfer", "ticket", "amount", "day")}
 _HOLDS = ("valid_until", "valid_for_s")
 """What an inventory says of how long it is the present."""

@@ -1,0 +1,96 @@
+"""Pure: which role may ask for which action. Practice: who stands at the tank acts on it, who signs the stock changes
+what the stock is worked out with, and nobody has to be an administrator for the work of a day.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from gateway.actions.entry import OF_PRODUCT, PRODUCT
+from gateway.web.access.person import Role
+
+__all__ = ["LIST", "PERMITS", "READ_CHANGES", "READ_PEOPLE", "may", "may_ask", "words_for"]
+
+LIST = "list"
+"""What is in force: no action of its own, and asked for in the same way."""
+READ_CHANGES = "read-changes"
+"""The audit trail."""
+READ_PEOPLE = "read-people"
+
+_ALL = frozenset(Role)
+_ABOVE_VIEWER = _ALL - {Role.VIEWER}
+_SHIFT = frozenset({Role.OPERATOR, Role.TECHNICIAN, Role.ADMINISTRATOR})
+_TECHNICAL = frozenset({Role.TECHNICIAN, Role.ADMINISTRATOR})
+_OFFICE = frozenset({Role.ACCOUNTANT, Role.ADMINISTRATOR})
+_SHIFT_AND_OFFICE = _SHIFT | _OFFICE
+_ADMINISTRATION = frozenset({Role.ADMINISTRATOR})
+
+PERMITS: Mapping[str, frozenset[Role]] = {
+    LIST: _ALL,
+    # Of a shift: what is seen and measured at the tank, and alarms.
+    "dip": _SHIFT,
+    "temperature": _SHIFT,
+    "acknowledge": _SHIFT,
+    "shelve": _SHIFT,
+    "unshelve": _SHIFT,
+    # Of the technician: what makes an instrument or an alarm say less for a while.
+    "maintenance": _TECHNICAL,
+    "end-maintenance": _TECHNICAL,
+    "out-of-service": _TECHNICAL,
+    "in-service": _TECHNICAL,
+    # Of the office: samples of the laboratory, and what is in the tank.
+    "density": _OFFICE,
+    "sediment-water": _OFFICE,
+    "product-change": _OFFICE,
+    # Who may enter something may take it back: `may_ask` looks at what.
+    "withdraw": _SHIFT_AND_OFFICE,
+    # Transfers: the shift runs them; the office announces them, names their partner and says what a movement was.
+    "plan-transfer": _SHIFT_AND_OFFICE,
+    "confirm-transfer": _SHIFT_AND_OFFICE,
+    "change-transfer": _SHIFT_AND_OFFICE,
+    "cancel-transfer": _SHIFT_AND_OFFICE,
+    "start-transfer": _SHIFT,
+    "pause-transfer": _SHIFT,
+    "resume-transfer": _SHIFT,
+    "finish-transfer": _SHIFT,
+    "close-transfer": _SHIFT,
+    # The account.
+    "reverse-ticket": _OFFICE,
+    "amount": _OFFICE,
+    "import-amounts": _OFFICE,
+    "reverse-amount": _OFFICE,
+    "close-day": _OFFICE,
+    # What is read and needs more than to be let in.
+    READ_CHANGES: _ABOVE_VIEWER,
+    READ_PEOPLE: _ADMINISTRATION,
+}
+"""By the word of an action, of `requests.ACTIONS` and `account_requests.ACCOUNT_ACTIONS`, and of two that only read."""
+
+_ENTERED_BY = {
+    **dict.fromkeys(("level", "water"), "dip"),
+    "temperature": "temperature",
+    **{quantity: quantity.replace("_", "-") for quantity in OF_PRODUCT},
+    PRODUCT: "product-change",
+}
+"""By quantity: the action that enters it."""
+
+
+def may(role: Role, action: str) -> bool:
+    """Whether `role` may ask for it; False for a word that is not known."""
+    return role in PERMITS.get(action, ())
+
+
+def may_ask(role: Role, request: Mapping[str, Any]) -> bool:
+    """The same of a request with its fields, as the door takes it: who takes a value back may also enter one."""
+    action = str(request.get("action", ""))
+    if not may(role, action):
+        return False
+    if action != "withdraw":
+        return True
+    entered_by = _ENTERED_BY.get(str(request.get("quantity", "")).strip())
+    # A quantity that is not known is for the door to refuse, with what would be right.
+    return entered_by is None or may(role, entered_by)
+
+
+def words_for(role: Role) -> tuple[str, ...]:
+    """What `role` may ask for."""
+    return tuple(word for word, roles in PERMITS.items() if role in roles)

@@ -1,0 +1,138 @@
+"""The page, joined to the rest of the gateway: what it is told comes from here, and nothing there waits for it."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, NamedTuple, Protocol
+
+from gateway import __version__
+from gateway.account.days.boundary import day_of
+from gateway.acting import Acting
+from gateway.clock import Clock
+from gateway.deliveries import Deliveries
+from gateway.delivery.slices import joined
+from gateway.desk.site_accounts import SiteAccounts
+from gateway.house_watch import HouseWatch
+from gateway.page_site import Told, site_pieces
+from gateway.payload.alarms import alarm_documents
+from gateway.payload.lines import lines_json
+from gateway.payload.page_view import AtWork, destination_documents, entered_documents, line_documents
+from gateway.payload.plain import iso_time
+from gateway.payload.readings import readings_pieces
+from gateway.pipeline import Pipeline
+from gateway.settings import SiteSettings
+from gateway.status import GatewaySnapshot, LineStatus
+from gateway.tank_record import TankRecord
+from gateway.web.assets import Assets
+from gateway.web.part import WebPart
+from gateway.web.stream.feed import Feed
+from gateway.web.stream.routes import LiveView
+
+__all__ = ["Around", "Page", "lines_now", "readings_now"]
+
+_FOLDER = Path(__file__).resolve().parent / "web" / "page"
+
+
+class Gateway(Protocol):
+    """What the page asks of a running gateway. Each is cheap: what it gives is there already."""
+
+    @property
+    def settings(self) -> SiteSettings: ...
+
+    def line_statuses(self) -> Iterable[LineStatus]: ...
+
+
+class Around(NamedTuple):
+    """Of the gateway, by what the page shows of it."""
+
+    pipeline: Pipeline
+    accounts: SiteAccounts
+    acting: Acting
+    deliveries: Deliveries
+    house: HouseWatch
+
+
+class Page:
+    """A `LiveSource`, and what the servers of the gateway get of it."""
+
+    def __init__(
+        self, gateway: Gateway, boot: str, time_factor: float, around: Around, clock: Clock, machine: Clock
+    ) -> None:
+        """`clock`: of tanks and their readings; `machine`: of all else."""
+        self._gateway = gateway
+        self._around = around
+        self._clock = clock
+        self._machine = machine
+        self._told = Told(__version__, boot, time_factor)
+        self._feed = Feed(self)
+        self._assets = Assets(_FOLDER)
+        self._site: tuple[object, bytes] = (None, b"")
+
+    def heard(self, record: TankRecord) -> None:
+        """Every record of every tank."""
+        self._feed.heard(record)
+
+    def parts(self) -> Sequence[WebPart]:
+        """Of one server."""
+        return (self._assets, LiveView(self._feed, self))
+
+    async def run(self) -> None:
+        """As a loop of the gateway, which can do without it."""
+        await self._feed.run()
+
+    # What the live view is made from
+
+    @property
+    def boot(self) -> str:
+        return self._told.boot
+
+    def now(self) -> datetime:
+        return datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
+
+    def machine_now(self) -> datetime:
+        return datetime.fromtimestamp(self._machine.utc_ns() / 1e9, UTC)
+
+    def records(self) -> Sequence[TankRecord]:
+        return self._around.pipeline.records()
+
+    def maintenance(self) -> Mapping[str, Sequence[AtWork]]:
+        return {
+            plan.tank: [AtWork(each.instrument, each.until, each.by) for each in binding.maintenance]
+            for plan, binding in self._around.pipeline.watched()
+            if binding.maintenance
+        }
+
+    def alarms(self) -> list[dict[str, Any]]:
+        return alarm_documents((*self._around.house.alarms(), *self._around.pipeline.alarms()))
+
+    def others(self) -> Mapping[str, Any]:
+        around = self._around
+        return {
+            "lines": line_documents(self._gateway.line_statuses(), around.house.alarms()),
+            "destinations": destination_documents(around.deliveries.statuses()),
+            "transfers": around.accounts.open_transfers(),
+            "next_day_close": iso_time(day_of(self._gateway.settings.account, self.now()).end),
+            "entered": entered_documents(around.acting.entered()),
+        }
+
+    def site_version(self) -> object:
+        settings = self._gateway.settings
+        return settings, [plan for plan, _ in self._around.pipeline.watched()]
+
+    async def site(self) -> bytes:
+        version = self.site_version()
+        if self._site[0] != version:
+            made = await joined(site_pieces(self._gateway.settings, self._around.pipeline.watched(), self._told))
+            self._site = version, made
+        return self._site[1]
+
+
+def lines_now(snapshot: GatewaySnapshot, machine: Clock) -> bytes:
+    """By the machine's time, as lines go and count, also where the site has a time of its own."""
+    return lines_json(snapshot._replace(instant=datetime.fromtimestamp(machine.utc_ns() / 1e9, UTC)))
+
+
+def readings_now(snapshot: GatewaySnapshot, settings: SiteSettings, pipeline: Pipeline) -> Iterator[bytes]:
+    """In pieces."""
+    addresses = {line.name: str(line.primary) for line in settings.lines}
+    return readings_pieces(snapshot, addresses, pipeline.readings(), settings.signal_units)

@@ -1,0 +1,277 @@
+"""Who may come over HTTP, and as whom: what the sign-in routes, the guard and the command of people ask for."""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+import structlog
+
+from gateway.clock import Clock
+from gateway.errors import GatewayError
+from gateway.process.progress import CameRound, nobody_asks
+from gateway.web.access.book import Account, Invitation
+from gateway.web.access.codes import code_key
+from gateway.web.access.names import name_trouble
+from gateway.web.access.passwords import Passwords, trouble_with
+from gateway.web.access.people import Changed, NotKnownError, People
+from gateway.web.access.people_file import PeopleFile
+from gateway.web.access.person import Person
+from gateway.web.access.plan import AccessPlan
+from gateway.web.access.sessions import Sessions
+from gateway.web.access.waits import Waits
+
+__all__ = ["Access", "Audit", "NotLetInError", "Seen", "WaitError", "nothing_audited"]
+
+SIGNED_IN = "access.signed_in"
+SIGNED_OUT = "access.signed_out"
+SIGN_IN_REFUSED = "access.sign_in_refused"
+JOINED = "access.joined"
+JOIN_REFUSED = "access.join_refused"
+PASSWORD_CHANGED = "access.password_changed"
+
+_MOST_PEOPLE = 500
+_LONGEST_TRIED = 64
+_TURN_S = 2.0
+_SEEN_S = 300.0
+"""How often it is kept when somebody was last there: a crash makes a session end so much sooner."""
+
+Audit = Callable[[Mapping[str, Any], str, object, object], None]
+"""Into the audit trail: what was asked for, by whom, what stood before and after."""
+
+
+def nothing_audited(_asked: Mapping[str, Any], _by: str, _before: object, _after: object) -> None:
+    """Where there is no trail."""
+
+
+class NotLetInError(GatewayError):
+    """Name and password do not belong together, or the code is none: which of them is not said."""
+
+
+class WaitError(GatewayError):
+    """Too many wrong ones. Trying again after `wait_s` may help."""
+
+    def __init__(self, wait_s: float) -> None:
+        self.wait_s = wait_s
+        super().__init__(f"too many wrong ones from here; wait {max(1, round(wait_s))} s and try again")
+
+
+class Seen(NamedTuple):
+    """A session, and whose."""
+
+    key: str
+    person: Person
+
+
+class Access:
+    """From the loop. It outlives the HTTP servers of changed site files; `plan` is that of the newest."""
+
+    def __init__(
+        self,
+        site: str,
+        clock: Clock,
+        file: PeopleFile | None,
+        *,
+        passwords: Passwords | None = None,
+        audit: Audit = nothing_audited,
+    ) -> None:
+        self.site = site
+        self.plan = AccessPlan()
+        self.sessions = Sessions(self.plan.idle_s, self.plan.longest_s)
+        self.people = People(file, self.sessions)
+        self.passwords = Passwords() if passwords is None else passwords
+        self.waits = Waits()
+        self._clock = clock
+        self.audit = audit
+        self.local_secret = ""
+        """What tools of this machine show as their token; empty: there is none."""
+        self._log = structlog.get_logger("gateway.access")
+
+    def take_over(self, plan: AccessPlan) -> None:
+        self.plan = plan
+        self.sessions.idle_s, self.sessions.longest_s = plan.idle_s, plan.longest_s
+
+    @property
+    def now(self) -> float:
+        return self._clock.utc_ns() / 1e9
+
+    async def run(self, came_round: CameRound = nobody_asks) -> None:
+        """Reads who is here, and keeps who is signed in. Until cancelled; the file is nobody's after it."""
+        seen_after_s = 0.0
+        try:
+            while True:
+                came_round(_TURN_S)
+                try:
+                    await self.people.known()
+                except NotKnownError:
+                    await asyncio.sleep(_TURN_S)
+                    continue
+                self.sessions.tidy(self.now)
+                monotonic_s = self._clock.monotonic_ns() / 1e9
+                if self.sessions.is_changed or monotonic_s >= seen_after_s:
+                    seen_after_s = monotonic_s + _SEEN_S
+                    await self.people.keep_sessions()
+                await asyncio.sleep(_TURN_S)
+        finally:
+            self.people.end()
+
+    def found(self, token: str | None) -> Seen | None:
+        """Whose session a cookie is; None: nobody's, or one that has ended."""
+        record = None if token is None else self.sessions.find(token, self.now)
+        account = None if record is None else self.people.accounts.get(record.name)
+        return None if record is None or account is None else Seen(record.key, Person(account.name, account.role))
+
+    def goes_on(self, key: str) -> bool:
+        return self.sessions.goes_on(key, self.now)
+
+    async def sign_in(self, name: str, password: str, peer: str, before: str | None = None) -> str:
+        """What the cookie of the new session is to have; the session `before` it ends.
+
+        Raises NotLetInError, WaitError, BusyError, NotKnownError.
+        """
+        await self.people.known()
+        name = " ".join(name[:_LONGEST_TRIED].split())
+        account = self.people.accounts.get(name)
+        self._wait(self.waits.wait_s(name, peer, self._monotonic_s))
+        self.waits.begin(name, peer, self._monotonic_s)
+        right = await self.passwords.matches(None if account is None else account.password, password)
+        # Who was removed or has another password meanwhile is looked at as he is now.
+        if not right or account is None or self.people.accounts.get(name) != account:
+            # What is typed as a name may be a password: only one that is known is written down.
+            self._log.warning(SIGN_IN_REFUSED, name="unknown" if account is None else name, peer=peer)
+            raise _wrong_pair()
+        self.waits.right(name, peer)
+        if self.passwords.is_outdated(account.password):
+            await self._made_again(account, password)
+        self._log.info(SIGNED_IN, name=name, role=account.role.value, peer=peer)
+        return self._begun(name, before)
+
+    async def sign_out(self, seen: Seen, *, everywhere: bool = False) -> None:
+        """This session ends, or all of the person."""
+        if everywhere:
+            self.sessions.end_of(seen.person.name)
+        self.sessions.end(seen.key)
+        self._log.info(SIGNED_OUT, name=seen.person.name, everywhere=everywhere)
+        await self.people.keep_sessions()
+
+    async def join(self, code: str, name: str, password: str, peer: str, before: str | None = None) -> str:
+        """By a one-time code somebody is here from now on, or has a new password; a session begins, all others of the
+        person end.
+
+        Raises NotLetInError, WaitError, BusyError, NotKnownError, and GatewayError for what cannot be chosen or kept.
+        """
+        await self.people.known()
+        self._wait(self.waits.wait_of_peer_s(peer, self._monotonic_s))
+        self.waits.begin_of_peer(peer, self._monotonic_s)
+        key = code_key(code)
+        invitation = self._open(key)
+        if invitation is None:
+            self._log.warning(JOIN_REFUSED, peer=peer)
+            raise _no_code()
+        self.waits.right_of_peer(peer)
+        name = name or invitation.name or ""
+        self._check_name(invitation, name)
+        trouble = trouble_with(password, (name, self.site))
+        if trouble is not None:
+            raise GatewayError(trouble)
+        hashed = await self.passwords.hashed(password)
+        before_account = self.people.accounts.get(name)
+
+        def make(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
+            # Looked at once more: two may have come with one code.
+            if key not in invitations or invitations[key].until <= self.now:
+                raise _no_code()
+            self._check_name(invitations[key], name)
+            if name not in accounts and len(accounts) >= _MOST_PEOPLE:
+                raise GatewayError(f"there are {_MOST_PEOPLE} people here, and more cannot be")
+            account = Account(name, invitations[key].role, hashed, self.now)
+            rest = {each: one for each, one in invitations.items() if each != key}
+            return Changed({**accounts, name: account}, rest, (name,))
+
+        await self.people.change(make)
+        self._log.info(JOINED, name=name, role=invitation.role.value, peer=peer, invited_by=invitation.by)
+        self.audit(
+            {"action": "join", "name": name, "invited_by": invitation.by},
+            f"{name}@page",
+            None if before_account is None else {"role": before_account.role.value},
+            {"role": invitation.role.value},
+        )
+        return self._begun(name, before)
+
+    async def change_password(self, seen: Seen, old: str, new: str, peer: str) -> str:
+        """The person's own, by the old one; every session ends but the new one that begins.
+
+        Raises as `sign_in` does, and GatewayError for a password that cannot be chosen or kept.
+        """
+        name = seen.person.name
+        self._wait(self.waits.wait_s(name, peer, self._monotonic_s))
+        self.waits.begin(name, peer, self._monotonic_s)
+        account = self.people.accounts.get(name)
+        right = await self.passwords.matches(None if account is None else account.password, old)
+        if not right or account is None:
+            self._log.warning(SIGN_IN_REFUSED, name=name, peer=peer)
+            raise NotLetInError("this is not your present password")
+        self.waits.right(name, peer)
+        trouble = trouble_with(new, (name, self.site))
+        if trouble is not None:
+            raise GatewayError(trouble)
+        await self._set_password(account, await self.passwords.hashed(new), (name,))
+        self._log.info(PASSWORD_CHANGED, name=name, peer=peer)
+        self.audit({"action": "password", "name": name}, seen.person.signature, None, None)
+        return self._begun(name, None)
+
+    # Its parts
+
+    def _begun(self, name: str, before: str | None) -> str:
+        if before is not None:
+            self.sessions.end(before)
+        return self.sessions.begin(name, self.now)
+
+    async def _made_again(self, account: Account, password: str) -> None:
+        """With the costs of today; where that cannot be, the old hash does as before."""
+        try:
+            await self._set_password(account, await self.passwords.hashed(password), ())
+        except GatewayError:
+            return
+
+    async def _set_password(self, account: Account, hashed: str, ended: tuple[str, ...]) -> None:
+        def make(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
+            if accounts.get(account.name) != account:
+                raise GatewayError("it was changed by somebody else meanwhile; sign in anew")
+            changed = account._replace(password=hashed, since=self.now)
+            return Changed({**accounts, account.name: changed}, invitations, ended)
+
+        await self.people.change(make)
+
+    def _open(self, key: str) -> Invitation | None:
+        invitation = self.people.invitations.get(key)
+        return None if invitation is None or invitation.until <= self.now else invitation
+
+    def _check_name(self, invitation: Invitation, name: str) -> None:
+        """Raises GatewayError."""
+        if invitation.name is not None:
+            if name != invitation.name:
+                raise GatewayError(f"this code is for {invitation.name}")
+            return
+        if name in self.people.accounts:
+            raise GatewayError(f"{name} is here already; a code for a new password is made for a name")
+        trouble = name_trouble(name, self.people.accounts)
+        if trouble is not None:
+            raise GatewayError(trouble)
+
+    def _wait(self, wait_s: float) -> None:
+        if wait_s > 0.0:
+            raise WaitError(wait_s)
+
+    @property
+    def _monotonic_s(self) -> float:
+        return self._clock.monotonic_ns() / 1e9
+
+
+def _wrong_pair() -> NotLetInError:
+    return NotLetInError("name and password do not belong together")
+
+
+def _no_code() -> NotLetInError:
+    error = NotLetInError("this code is not known here, was used, or has expired")
+    error.hint = "whoever runs the gateway makes another: tank-gateway people invite"
+    return error

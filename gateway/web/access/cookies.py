@@ -1,0 +1,25 @@
+"""The cookie of a session: for this host alone, for no script, and sent along by no page of somebody else."""
+
+import hashlib
+
+__all__ = ["clearing_cookie", "cookie_name", "session_cookie"]
+
+
+def cookie_name(site: str, *, secure: bool) -> str:
+    """Of its own for each site: a browser sends cookies to every port of a host, and several gateways may be on one.
+
+    Over TLS its name binds it to this host and to TLS (RFC 6265bis, `__Host-`).
+    """
+    own = f"tank-gateway-{hashlib.sha256(site.encode()).hexdigest()[:8]}"
+    return f"__Host-{own}" if secure else own
+
+
+def session_cookie(site: str, token: str, lasts_s: float, *, secure: bool) -> str:
+    """The header Set-Cookie."""
+    rest = "; Secure" if secure else ""
+    name = cookie_name(site, secure=secure)
+    return f"{name}={token}; Path=/; Max-Age={int(lasts_s)}; HttpOnly; SameSite=Strict{rest}"
+
+
+def clearing_cookie(site: str, *, secure: bool) -> str:
+    return session_cookie(site, "", 0.0, secure=secure)

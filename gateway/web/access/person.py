@@ -1,0 +1,28 @@
+"""Pure: who asks over HTTP."""
+
+from enum import StrEnum
+from typing import NamedTuple
+
+__all__ = ["Person", "Role"]
+
+
+class Role(StrEnum):
+    """What somebody is at the site. What each may do stands in `gateway/actions/permits.py`."""
+
+    VIEWER = "viewer"
+    OPERATOR = "operator"
+    TECHNICIAN = "technician"
+    ACCOUNTANT = "accountant"
+    ADMINISTRATOR = "administrator"
+
+
+class Person(NamedTuple):
+    """Somebody who has signed in."""
+
+    name: str
+    role: Role
+
+    @property
+    def signature(self) -> str:
+        """How entries and the audit trail name somebody of the page: no user of this machine is called so."""
+        return f"{self.name}@page"

@@ -1,0 +1,179 @@
+"""The way in over HTTP: the session, sign-in, sign-out, joining by a one-time code, a new password, people."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import orjson
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+from gateway.actions.permits import words_for
+from gateway.errors import GatewayError
+from gateway.web.access.access import Access, NotLetInError, Seen, WaitError
+from gateway.web.access.administration import administer
+from gateway.web.access.asking import Asking
+from gateway.web.access.cookies import clearing_cookie, session_cookie
+from gateway.web.access.passwords import BusyError
+from gateway.web.access.people import NotKnownError
+from gateway.web.access.person import Person
+from gateway.web.access.sessions import proof_of
+
+__all__ = ["access_routes"]
+
+_JSON = "application/json"
+_STATUS = {0: 200, 1: 409, 2: 422}
+_LONGEST_TEXT = 4_096
+_BUSY_S = 2
+
+
+def access_routes(access: Access) -> list[BaseRoute]:
+    """Behind the guard, which says who asks and from where, and has looked at proof and origin."""
+    routes = _Routes(access)
+    return [
+        Route("/api/1/session", routes.session, methods=["GET"]),
+        Route("/api/1/sign-in", routes.sign_in, methods=["POST"]),
+        Route("/api/1/sign-out", routes.sign_out, methods=["POST"]),
+        Route("/api/1/join", routes.join, methods=["POST"]),
+        Route("/api/1/password", routes.password, methods=["POST"]),
+        Route("/api/1/people", routes.list_people, methods=["GET"]),
+        Route("/api/1/people", routes.change_people, methods=["POST"]),
+    ]
+
+
+class _Routes:
+    def __init__(self, access: Access) -> None:
+        self._access = access
+
+    async def session(self, request: Request) -> Response:
+        """Who is signed in, what that one may do, and the proof for requests that change something."""
+        seen: Seen | None = request.state.seen
+        trouble = ""
+        try:
+            await self._access.people.known()
+        except NotKnownError as error:
+            trouble = str(error)
+        if seen is None:
+            return self._session(None, request, trouble)
+        return self._session((seen.person, request.state.token), request, trouble)
+
+    async def sign_in(self, request: Request) -> Response:
+        return await self._let_in(
+            request,
+            ("name", "password"),
+            lambda given, peer, before: self._access.sign_in(given["name"], given["password"], peer, before),
+        )
+
+    async def join(self, request: Request) -> Response:
+        return await self._let_in(
+            request,
+            ("code", "name", "password"),
+            lambda given, peer, before: self._access.join(
+                given["code"], given["name"], given["password"], peer, before
+            ),
+        )
+
+    async def password(self, request: Request) -> Response:
+        """The person's own, by the old one."""
+        seen: Seen = request.state.seen
+        return await self._let_in(
+            request,
+            ("old", "new"),
+            lambda given, peer, _: self._access.change_password(seen, given["old"], given["new"], peer),
+        )
+
+    async def sign_out(self, request: Request) -> Response:
+        """`everywhere`: every session of the person."""
+        given = _object(await request.body() or b"{}")
+        if given is None:
+            return _said(422, 2, "the request is no JSON object", "")
+        await self._access.sign_out(request.state.seen, everywhere=given.get("everywhere") is True)
+        answer = self._session(None, request, "")
+        secure = request.state.asking.is_secure
+        answer.headers["Set-Cookie"] = clearing_cookie(self._access.site, secure=secure)
+        return answer
+
+    async def list_people(self, request: Request) -> Response:
+        return await self._administered(request, {"action": "people-list"})
+
+    async def change_people(self, request: Request) -> Response:
+        """As the command of people asks for it: {"action": "people-invite", "name": …, "role": …} and so on."""
+        given = _object(await request.body())
+        if given is None:
+            return _said(422, 2, "the request is no JSON object", "")
+        return await self._administered(request, given)
+
+    async def _administered(self, request: Request, asked: dict[str, Any]) -> Response:
+        person: Person = request.state.person
+        answer = await administer(self._access, asked, person.signature)
+        return Response(orjson.dumps(answer), _STATUS[answer["code"]], media_type=_JSON)
+
+    async def _let_in(self, request: Request, fields: tuple[str, ...], enter: "Callable[..., Any]") -> Response:
+        """What comes of it is a new session, with its cookie; or why not."""
+        given = _object(await request.body())
+        wrong = given is None or set(given) != set(fields)
+        if given is None or wrong or not all(_is_text(each) for each in given.values()):
+            return _said(422, 2, f"the request is no JSON object of the texts {', '.join(fields)}", "")
+        asked: Asking = request.state.asking
+        seen: Seen | None = request.state.seen
+        try:
+            token = await enter(given, asked.peer, None if seen is None else seen.key)
+        except WaitError as error:
+            return _said(429, 1, str(error), "", {"Retry-After": str(max(1, round(error.wait_s)))})
+        except (BusyError, NotKnownError) as error:
+            return _said(503, 1, str(error), error.hint or "", {"Retry-After": str(_BUSY_S)})
+        except NotLetInError as error:
+            challenge = {"WWW-Authenticate": 'Bearer realm="tank-gateway"'}
+            return _said(401, 1, str(error), error.hint or "", challenge)
+        except GatewayError as error:
+            return _said(409, 1, str(error), error.hint or "")
+        entered = self._access.found(token)
+        if entered is None:
+            return _said(401, 1, "the session ended before it began", "sign in")
+        answer = self._session((entered.person, token), request, "")
+        answer.headers["Set-Cookie"] = session_cookie(
+            self._access.site, token, self._access.plan.longest_s, secure=asked.is_secure
+        )
+        return answer
+
+    def _session(self, entered: tuple[Person, str] | None, request: Request, trouble: str) -> Response:
+        asked: Asking = request.state.asking
+        plan = self._access.plan
+        views = asked.is_local if plan.view_without_sign_in is None else plan.view_without_sign_in
+        document: dict[str, Any] = {"person": None, "may": [], "view_without_sign_in": views, "proof": "", "ends": None}
+        if entered is not None:
+            person, token = entered
+            document |= {
+                "person": {"name": person.name, "role": person.role.value},
+                "may": words_for(person.role),
+                "proof": proof_of(token),
+                "ends": self._ends(token),
+            }
+        if trouble:
+            document["trouble"] = trouble
+        return Response(orjson.dumps(document), media_type=_JSON)
+
+    def _ends(self, token: str) -> str | None:
+        """When somebody has to sign in anew, whatever he does until then."""
+        record = self._access.sessions.find(token, self._access.now)
+        if record is None:
+            return None
+        end = datetime.fromtimestamp(round(record.begun + self._access.plan.longest_s), UTC)
+        return end.isoformat().replace("+00:00", "Z")
+
+
+def _object(body: bytes) -> dict[str, Any] | None:
+    try:
+        document = orjson.loads(body)
+    except ValueError:
+        return None
+    return document if isinstance(document, dict) else None
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str) and len(value) <= _LONGEST_TEXT
+
+
+def _said(status: int, code: int, text: str, hint: str, headers: dict[str, str] | None = None) -> Response:
+    return Response(orjson.dumps({"code": code, "lines": [text], "hint": hint}), status, headers, _JSON)

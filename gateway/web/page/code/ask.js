@@ -1,0 +1,76 @@
+// Every request of the page. A failure is an Asked error whose sentences can be shown as they are.
+import { word } from "./words.js";
+
+const LONGEST_MS = 20_000;
+
+export class AskError extends Error {
+  constructor(sentences, { status = 0, hint = "", answer = null } = {}) {
+    super(sentences.join("; "));
+    this.sentences = sentences;
+    this.status = status;
+    this.hint = hint;
+    this.answer = answer;
+  }
+
+  get needsSignIn() {
+    return this.status === 401;
+  }
+}
+
+let proof = "";
+
+/** What a request that changes something is to carry: told by /api/1/session. */
+export function carry(newProof) {
+  proof = newProof;
+}
+
+/** A document. Raises AskError. */
+export async function get(path) {
+  return asked(path, {});
+}
+
+/** Something that changes something. Raises AskError. */
+export async function post(path, fields) {
+  return asked(path, {
+    method: "POST",
+    headers: { "Content-Type": "application/json", "X-Page-Proof": proof },
+    body: JSON.stringify(fields),
+  });
+}
+
+/** One act of a person, or with `preview` what it would do. Gives the answer of the gateway: code, lines, hint. */
+export function act(fields, { preview = false } = {}) {
+  return post(preview ? "/api/1/act?try=yes" : "/api/1/act", fields);
+}
+
+async function asked(path, options) {
+  const end = new AbortController();
+  const timer = setTimeout(() => end.abort(), LONGEST_MS);
+  let answer;
+  let body;
+  try {
+    answer = await fetch(path, { credentials: "same-origin", cache: "no-store", ...options, signal: end.signal });
+    body = await answer.text();
+  } catch {
+    throw new AskError([word("ask.unreachable")]);
+  } finally {
+    clearTimeout(timer);
+  }
+  const document = parsed(body);
+  if (answer.ok) {
+    if (document === null) throw new AskError([word("ask.unreadable")], { status: answer.status });
+    return document;
+  }
+  // Of a text the first line is the sentence; what follows is for programs.
+  const said = body.trim().split("\n")[0].slice(0, 500);
+  const sentences = document?.lines ?? [said || word("ask.refused", { status: answer.status })];
+  throw new AskError(sentences, { status: answer.status, hint: document?.hint ?? "", answer: document });
+}
+
+function parsed(text) {
+  try {
+    return JSON.parse(text);
+  } catch {
+    return null;
+  }
+}

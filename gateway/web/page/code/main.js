@@ -1,0 +1,60 @@
+// Begins the page: language and theme, who is signed in, what is live; then the strip, the ways, one view and the foot.
+import { html, render, useEffect, useRef } from "./html.js";
+import { usePlace, way } from "./go.js";
+import { begin, useSite } from "./live.js";
+import { Foot } from "./parts/foot.js";
+import { Guarded } from "./parts/guarded.js";
+import { Strip } from "./parts/strip.js";
+import { refresh } from "./session.js";
+import { useShared } from "./shared.js";
+import { dressAlways, languageWanted, taste } from "./taste.js";
+import { VIEWS } from "./views/index.js";
+import { speak, useWords } from "./words.js";
+
+function Page() {
+  const word = useWords();
+  useShared(taste);
+  const site = useSite();
+  const { view, rest } = usePlace();
+  const known = VIEWS[view];
+  const name = word(known ? known.name : "way.unknown");
+  const title = [...rest.slice(0, 1), name, site?.name].filter(Boolean).join(" · ");
+  const place = useRef(null);
+  const here = [view, ...rest].join("/");
+  const before = useRef(here);
+  useEffect(() => {
+    document.title = title;
+  }, [title]);
+  useEffect(() => {
+    document.body.classList.toggle("simulated", Boolean(site?.simulated));
+  }, [site]);
+  useEffect(() => {
+    // Whoever goes on by keyboard or by ear goes on in the new view; nobody is moved at the first.
+    if (before.current !== here) place.current?.focus();
+    before.current = here;
+  }, [here]);
+  return html`
+    <a class="skip button" href="#main" onClick=${(event) => (event.preventDefault(), place.current?.focus())}>${word("page.skip")}</a>
+    <${Strip} />
+    <nav class="ways" aria-label=${word("page.ways")}>
+      ${Object.entries(VIEWS)
+        .filter(([, each]) => each.way)
+        .map(([key, each]) => html`<a key=${key} href=${way(key)} aria-current=${key === view ? "page" : undefined}>${word(each.name)}</a>`)}
+    </nav>
+    <main id="main" tabindex="-1" ref=${place}>
+      ${known ? html`<${Guarded} key=${here}><${known.View} rest=${rest} /><//>` : html`<p>${word("way.nowhere")} <a href=${way("overview")}>${word("way.overview")}</a></p>`}
+    </main>
+    <${Foot} />
+  `;
+}
+
+async function start() {
+  dressAlways();
+  await speak(languageWanted()).catch(() => speak("en"));
+  taste.watch(() => speak(languageWanted()).catch(() => {}));
+  render(html`<${Page} />`, document.getElementById("page"));
+  refresh().catch(() => {});
+  begin();
+}
+
+start();

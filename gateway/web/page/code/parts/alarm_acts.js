@@ -1,0 +1,56 @@
+// What people do to an alarm, each as a dialog that says what it does before it is done.
+import { word } from "../words.js";
+import { ActButton } from "./dialog.js";
+import { html } from "../html.js";
+import { alarmName, placeName } from "./alarm_words.js";
+
+const SHELF = ["30 min", "1 h", "2 h", "4 h", "8 h", "12 h"];
+const OUT_OF_SERVICE = ["8 h", "24 h", "3 d", "7 d", "14 d", "31 d"];
+
+const why = (required) => ({ name: "why", label: word("field.why"), kind: "long", required, hint: word("field.why_hint") });
+
+/** Which act is for what phase, and how it is drawn. */
+const ACTS = {
+  acknowledge: {
+    phases: ["unacknowledged", "returned"],
+    kind: "chief",
+    // The very alarm that was seen: one that is raised anew in the meantime stays as it is.
+    fixed: ({ alarm }) => (alarm.raised ? { raised: alarm.raised } : {}),
+    fields: () => [],
+  },
+  shelve: {
+    phases: ["unacknowledged", "acknowledged", "returned"],
+    fields: () => [{ name: "duration", label: word("acts.shelve.until"), kind: "duration", required: true, options: SHELF }, why(true)],
+  },
+  "out-of-service": {
+    phases: ["unacknowledged", "acknowledged", "returned", "shelved", "suppressed"],
+    fields: () => [{ name: "duration", label: word("acts.out-of-service.until"), kind: "duration", required: true, options: OUT_OF_SERVICE }, why(true)],
+  },
+  unshelve: { phases: ["shelved"], fields: () => [why(false)] },
+  "in-service": { phases: ["out_of_service"], fields: () => [why(false)] },
+};
+
+export function alarmAct(action, each) {
+  const { tank, alarm } = each;
+  const own = ACTS[action];
+  const hides = action === "shelve" || action === "out-of-service";
+  return {
+    action,
+    title: word(`acts.${action}.title`),
+    about: word("acts.alarm_of", { place: placeName(tank), alarm: alarmName(alarm) }),
+    effect: word(`acts.${action}.effect`),
+    fixed: { tank: tank ?? "gateway", alarm: alarm.name, ...own.fixed?.(each) },
+    fields: own.fields(),
+    cautions: hides && alarm.active ? [word("acts.still_holds")] : [],
+    verb: word(`acts.${action}.do`),
+  };
+}
+
+export function AlarmButtons({ each }) {
+  const about = word("acts.alarm_of", { place: placeName(each.tank), alarm: alarmName(each.alarm) });
+  return html`<div class="buttons">
+    ${Object.entries(ACTS)
+      .filter(([, { phases }]) => phases.includes(each.alarm.phase))
+      .map(([action, { kind }]) => html`<${ActButton} key=${action} action=${action} kind=${kind} label=${word(`acts.${action}.open`)} about=${about} spec=${() => alarmAct(action, each)} />`)}
+  </div>`;
+}

@@ -1,0 +1,46 @@
+// Pure: alarms in the order in which people need them, in groups; what is hidden has groups of its own, never none.
+const RANK = { now: 0, soon: 1, look: 2 };
+
+const began = ({ alarm }) => Date.parse(alarm.raised ?? alarm.since);
+
+/** {waiting, seen, shelved, suppressed, out_of_service}: each worst first, and what came first before what followed. */
+export function grouped(alarms) {
+  const groups = { waiting: [], seen: [], shelved: [], suppressed: [], out_of_service: [] };
+  for (const each of alarms) {
+    const { phase } = each.alarm;
+    const name = phase === "unacknowledged" || phase === "returned" ? "waiting" : phase === "acknowledged" ? "seen" : phase;
+    groups[name]?.push(each);
+  }
+  for (const name of Object.keys(groups)) groups[name] = ordered(groups[name]);
+  return groups;
+}
+
+/** Worst first, then the oldest; of one tank and priority as they were raised, whatever the clock said. */
+function ordered(alarms) {
+  const sorted = [...alarms].sort((a, b) => RANK[a.alarm.priority] - RANK[b.alarm.priority] || began(a) - began(b));
+  const places = new Map();
+  sorted.forEach((each, place) => {
+    if (each.alarm.order === null) return;
+    const key = `${each.alarm.priority} ${each.tank}`;
+    places.set(key, [...(places.get(key) ?? []), place]);
+  });
+  for (const own of places.values()) {
+    const raised = own.map((place) => sorted[place]).sort((a, b) => a.alarm.order - b.alarm.order);
+    own.forEach((place, number) => (sorted[place] = raised[number]));
+  }
+  return sorted;
+}
+
+/** When somebody has to have acted, in ms; null where it is over, or no time is given. */
+export function actBy({ alarm, response_s: response }) {
+  return alarm.active && alarm.raised && response !== null ? Date.parse(alarm.raised) + response * 1000 : null;
+}
+
+const FLOOD_ABOVE = 10;
+const FLOOD_MS = 10 * 60_000;
+
+/** How many alarms were raised in the last ten minutes, where they are more than one person can follow (ISA-18.2: more than ten); else 0. */
+export function floodOf(alarms, now) {
+  const count = alarms.filter(({ alarm }) => alarm.raised && now - Date.parse(alarm.raised) < FLOOD_MS).length;
+  return count > FLOOD_ABOVE ? count : 0;
+}

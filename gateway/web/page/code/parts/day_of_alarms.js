@@ -1,0 +1,101 @@
+// What alarms did on one day of the site, out of what is kept: each raising, acknowledgement and return, newest first.
+import { html, useEffect, useRef, useState } from "../html.js";
+import { get } from "../ask.js";
+import { siteNow, tags, useSite } from "../live.js";
+import { full } from "../times.js";
+import { hasWord, useWords } from "../words.js";
+import { alarmNameOf, GATEWAY, placeName } from "./alarm_words.js";
+import { PriorityMark } from "./mark.js";
+import { instantsOf, utcText, wallOf } from "./zoned.js";
+
+const DAY_MS = 24 * 60 * 60_000;
+const ABOUT_ALARMS = /^(alarm_|maintenance_)/;
+const MOST = 2000;
+
+/** `tank`: of one place; empty: of the whole site, tank after tank. */
+export function DayOfAlarms({ tank }) {
+  const word = useWords();
+  const site = useSite();
+  const zone = site.time_zone;
+  const [day, setDay] = useState(() => wallOf(siteNow() ?? Date.now(), zone).slice(0, 10));
+  const [found, setFound] = useState(null);
+  const turn = useRef(0);
+  useEffect(() => () => (turn.current += 1), []);
+  const load = async () => {
+    const own = (turn.current += 1);
+    const span = spanOf(day, zone);
+    const places = tank ? [tank] : [GATEWAY, ...tags.value];
+    const events = [];
+    const wrong = [];
+    for (const [number, place] of places.entries()) {
+      if (own !== turn.current) return;
+      setFound({ busy: word("day.loading", { number: number + 1, of: places.length }), events: [], wrong: [] });
+      try {
+        events.push(...(await eventsOf(place, span)));
+      } catch (error) {
+        wrong.push(`${placeName(place === GATEWAY ? null : place)}: ${(error.sentences ?? [String(error)]).join("; ")}`);
+      }
+    }
+    if (own !== turn.current) return;
+    events.sort((a, b) => Date.parse(b.time) - Date.parse(a.time));
+    setFound({ events, wrong, day });
+  };
+  return html`<section aria-labelledby="day-of-alarms" class="day-of-alarms">
+    <h2 id="day-of-alarms">${word("day.title")}</h2>
+    <form class="filter" onSubmit=${(event) => (event.preventDefault(), load())}>
+      <label for="day-of">${word("day.of", { zone })}</label>
+      <input id="day-of" type="date" value=${day} required onInput=${(event) => setDay(event.target.value)} />
+      <button type="submit">${word("day.show")}</button>
+    </form>
+    <div role="status">${found?.busy ?? (found && !found.events.length && !found.wrong.length && word("day.nothing"))}</div>
+    ${found?.wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
+    ${found?.events.length ? html`<${Events} events=${found.events} tank=${tank} />` : null}
+  </section>`;
+}
+
+function Events({ events, tank }) {
+  const word = useWords();
+  const heads = ["time", ...(tank ? [] : ["place"]), "what", "alarm", "by", "said"];
+  return html`<div class="wide" tabindex="0" role="region" aria-label=${word("day.title")}>
+    <table>
+      <thead><tr>${heads.map((head) => html`<th key=${head} scope="col">${word(`day.${head}`)}</th>`)}</tr></thead>
+      <tbody>
+        ${events.map((each) => {
+          const kind = hasWord(`event.${each.kind}`) ? word(`event.${each.kind}`) : each.kind;
+          const { boot, sequence, tank: place } = each.identity;
+          return html`<tr key=${`${place} ${boot} ${sequence} ${each.number}`}>
+            <td>${full(each.time)}</td>
+            ${!tank && html`<td>${placeName(place)}</td>`}
+            <td>${kind}</td>
+            <td>${each.alarm && html`<${PriorityMark} priority=${each.alarm.priority} />`} ${each.kind.startsWith("alarm_") && each.subject ? alarmNameOf(each.subject) : each.subject}</td>
+            <td>${each.by ?? ""}</td>
+            <td>${each.reason?.text ?? ""}</td>
+          </tr>`;
+        })}
+      </tbody>
+    </table>
+  </div>`;
+}
+
+/** From midnight to midnight by the site's clock: 23, 24 or 25 hours. */
+function spanOf(day, zone) {
+  const next = new Date(Date.parse(`${day}T00:00Z`) + DAY_MS).toISOString().slice(0, 10);
+  return { from: utcText(firstOf(day, zone)), until: utcText(firstOf(next, zone)) };
+}
+
+function firstOf(day, zone) {
+  // Where the clock is put forward over midnight the day begins at one.
+  return instantsOf(`${day}T00:00`, zone)[0] ?? instantsOf(`${day}T01:00`, zone)[0];
+}
+
+async function eventsOf(place, span) {
+  const found = [];
+  let before = null;
+  do {
+    const query = new URLSearchParams({ ...span, ...(before === null ? {} : { before }) });
+    const document = await get(`/api/1/tanks/${encodeURIComponent(place)}/events?${query}`);
+    found.push(...document.events.filter(({ kind }) => ABOUT_ALARMS.test(kind)));
+    before = document.before;
+  } while (before !== null && before !== undefined && found.length < MOST);
+  return found;
+}

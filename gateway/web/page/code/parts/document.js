@@ -1,0 +1,65 @@
+// A document of the gateway that a view shows: asked for, asked for again, and said to be old where it is.
+import { useEffect, useReducer, useState } from "../html.js";
+import { html } from "../html.js";
+import { get } from "../ask.js";
+import { useLink } from "../live.js";
+import { full } from "../times.js";
+import { useWords } from "../words.js";
+
+/**
+ * The document at a path: {document, error, reload}. `everyMs`: asked for again so long after each answer. `turn`: asked
+ * for again when it changes. What was told last stays while the next is asked for, and after one that failed.
+ */
+export function useDocument(path, { everyMs = 0, turn = null } = {}) {
+  const [told, tell] = useState({ path: null, document: null, error: null });
+  const [count, reload] = useReducer((before) => before + 1, 0);
+  useEffect(() => {
+    if (path === null) return undefined;
+    let gone = false;
+    let timer = null;
+    const ask = async () => {
+      try {
+        const document = await get(path);
+        if (!gone) tell({ path, document, error: null });
+      } catch (error) {
+        if (!gone) tell((before) => ({ path, document: before.path === path ? before.document : null, error }));
+      }
+      if (!gone && everyMs) timer = setTimeout(ask, everyMs);
+    };
+    ask();
+    return () => {
+      gone = true;
+      clearTimeout(timer);
+    };
+  }, [path, everyMs, turn, count]);
+  const isOwn = told.path === path;
+  return { document: isOwn ? told.document : null, error: isOwn ? told.error : null, reload };
+}
+
+/** Whether what is shown can no longer be taken for the present. */
+export function useIsOld({ document, error }) {
+  const link = useLink();
+  return document !== null && (error !== null || link === "silent" || link === "refused");
+}
+
+/** When a document was so; why there is none, or no newer one. */
+export function AsOf({ told }) {
+  const word = useWords();
+  const old = useIsOld(told);
+  const { document, error } = told;
+  if (document === null && error === null) return html`<p class="quiet">${word("document.asked")}</p>`;
+  return html`<div class="as-of">
+    ${document !== null && html`<p class=${old ? "" : "quiet small"}>${word("document.as_of")} <time class=${old ? "struck" : ""} datetime=${document.time}>${full(document.time)}</time>
+      ${" "}<span class="unit">${document.time_zone}</span></p>`}
+    ${old && html`<p role="alert"><strong>${word("document.old")}</strong></p>`}
+    ${error !== null && html`<${Sentences} error=${error} />`}
+  </div>`;
+}
+
+/** What went wrong, in the gateway's own words. */
+export function Sentences({ error }) {
+  return html`<div class="wrong" role="alert">
+    ${error.sentences.map((each, index) => html`<p key=${index}>${each}</p>`)}
+    ${error.hint && html`<p>${error.hint}</p>`}
+  </div>`;
+}

@@ -1,0 +1,16 @@
+// What a tank shows now, in one line of figures with their names.
+import { html } from "../html.js";
+import { isLive, useEachSecond, useRow } from "../live.js";
+import { word } from "../words.js";
+import { figureText } from "./figure.js";
+
+/** `names`: figures of the live view's row. */
+export function Present({ tag, names }) {
+  const row = useRow(tag);
+  const live = useEachSecond(() => isLive(row));
+  return html`<p class="present">
+    ${word("enter.present")}${" "}
+    ${names.map((name) => html`<span key=${name} class="part"><span class="quiet">${word(`quantity.${name}`)}</span> <strong class=${live ? "" : "struck"}>${figureText(row?.[name])}</strong> </span>`)}
+    ${!live && html`<strong>${word("row.not_live")}</strong>`}
+  </p>`;
+}

@@ -1,0 +1,44 @@
+// The level of the last hours as a small line beside a row. What is not known is a gap, what is doubtful is dashed.
+import { html } from "../html.js";
+import { word } from "../words.js";
+
+const W = 96;
+const H = 28;
+
+/** `points`: [seconds, level or null, quality] in order; `fixed`: the tank of /api/1/site. */
+export function SmallTrend({ points, fixed }) {
+  if (!points || points.length < 2) return html`<span class="small quiet">${word("trend.none")}</span>`;
+  const [first, last] = [points[0][0], points[points.length - 1][0]];
+  const known = points.filter((point) => point[1] !== null).map((point) => point[1]);
+  if (known.length === 0) return html`<span class="small quiet">${word("trend.none")}</span>`;
+  // A still tank shows a still line: half a metre is the least that the height stands for.
+  const middle = (Math.max(...known) + Math.min(...known)) / 2;
+  const reach = Math.max(0.5, Math.max(...known) - Math.min(...known)) / 2;
+  const x = (seconds) => ((seconds - first) / Math.max(1, last - first)) * W;
+  const y = (level) => H / 2 - ((level - middle) / reach) * (H / 2 - 2);
+  return html`<svg class="small-trend" viewBox=${`0 0 ${W} ${H}`} role="img" aria-label=${word("trend.small", { tank: fixed.product })}>
+    ${pieces(points).map(
+      (piece, index) =>
+        html`<path key=${index} class=${piece.doubtful ? "doubtful" : ""} d=${`M${piece.points.map((point) => `${x(point[0]).toFixed(1)} ${y(point[1]).toFixed(1)}`).join("L")}`} />`,
+    )}
+  </svg>`;
+}
+
+/** Runs of known points of one kind; a run begins where the one before it ended, unless nothing was known between. */
+function pieces(points) {
+  const made = [];
+  let piece = null;
+  for (const point of points) {
+    if (point[1] === null) {
+      piece = null;
+      continue;
+    }
+    const doubtful = point[2] === "Uncertain";
+    if (piece === null || piece.doubtful !== doubtful) {
+      piece = { doubtful, points: piece === null ? [] : [piece.points[piece.points.length - 1]] };
+      made.push(piece);
+    }
+    piece.points.push(point);
+  }
+  return made.filter((each) => each.points.length > 1);
+}

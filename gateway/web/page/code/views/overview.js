@@ -1,0 +1,153 @@
+// The first view, in the order in which it is needed: what needs someone, what moves, everything else.
+import { html, useEffect, useState } from "../html.js";
+import { get } from "../ask.js";
+import { way } from "../go.js";
+import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
+import { Age } from "../parts/age.js";
+import { reasonText } from "../parts/figure.js";
+import { PriorityMark } from "../parts/mark.js";
+import { TankRow } from "../parts/tank_row.js";
+import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
+import { clock } from "../times.js";
+import { hasWord, useWords } from "../words.js";
+
+const HIDDEN = ["shelved", "suppressed", "out_of_service"];
+const FEW_TANKS = 25;
+const TRENDS_AGAIN_MS = 10 * 60_000;
+
+export function Overview() {
+  const word = useWords();
+  const site = useSite();
+  const present = useTags();
+  const trends = useSmallTrends();
+  // Which tanks move changes seldom: a text is compared, so that the rows alone are drawn when figures change.
+  const moving = useEachSecond(() => present.filter(moves).join("\n"));
+  if (!site) return html`<p>${word("page.loading")}</p>`;
+  const movers = moving ? moving.split("\n") : [];
+  const rest = present.filter((tag) => !movers.includes(tag));
+  const shown = (tag, grouped) =>
+    html`<${TankRow} key=${tag} tag=${tag} fixed=${site.tanks[tag]} trend=${trends?.[tag]} grouped=${grouped} />`;
+  return html`<div class="overview">
+    <h1 class="unseen">${word("way.overview")}</h1>
+    <div class="first">
+      <${Needs} />
+      <section aria-labelledby="moves">
+        <h2 id="moves">${word("overview.moves")}</h2>
+        ${movers.length ? html`<ul>${movers.map((tag) => shown(tag, false))}</ul>` : html`<p class="quiet">${word("overview.nothing_moves")}</p>`}
+      </section>
+      <${OpenTransfers} />
+      <${NextClose} />
+    </div>
+    <section class="rest" aria-labelledby="rest">
+      <h2 id="rest">${word("overview.rest", { count: rest.length, of: present.length })}</h2>
+      <div class="groups">
+        ${Object.entries(byProduct(rest, site)).map(
+          ([product, tanks]) => html`<details key=${product} open=${present.length <= FEW_TANKS}>
+            <summary><strong>${product}</strong> <span class="quiet">${word("overview.tanks", { count: tanks.length })}</span> <${Totals} product=${product} /></summary>
+            <ul>${tanks.map((tag) => shown(tag, true))}</ul>
+          </details>`,
+        )}
+      </div>
+    </section>
+  </div>`;
+}
+
+function moves(tag) {
+  const motion = row(tag).value?.motion;
+  return motion === "filling" || motion === "emptying";
+}
+
+function byProduct(tanks, site) {
+  const groups = {};
+  for (const tag of tanks) (groups[row(tag).value?.product ?? site.tanks[tag].product] ??= []).push(tag);
+  return groups;
+}
+
+/** What needs someone, worst first; and how many of everything that is not as it should be. */
+function Needs() {
+  const word = useWords();
+  const alarms = useTop("alarms") ?? [];
+  const waiting = alarms.filter((each) => !HIDDEN.includes(each.alarm.phase));
+  const counts = useEachSecond(() => counted().join(" "));
+  const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
+  const hidden = alarms.length - waiting.length;
+  const told = { stale, bad, uncertain, byHand, maintained, awaited, hidden };
+  const quiet = waiting.length === 0 && stale + bad + awaited === 0;
+  return html`<section aria-labelledby="needs">
+    <h2 id="needs">${word("overview.needs")}</h2>
+    ${quiet ? html`<p>${word("overview.nobody")} <${LastChecked} /></p>` : null}
+    <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} />`)}</ul>
+    <p class="counts small">
+      ${Object.entries(told)
+        .filter(([, count]) => count > 0)
+        .map(([name, count]) => html`<span key=${name} class=${name === "stale" || name === "bad" ? "fresh" : ""}>${word(`counts.${name}`, { count })}</span>`)}
+    </p>
+  </section>`;
+}
+
+function LastChecked() {
+  const newest = useEachSecond(() => {
+    const times = tags.value.map((tag) => row(tag).value?.time ?? "");
+    return times.reduce((latest, time) => (time > latest ? time : latest), "");
+  });
+  const word = useWords();
+  return html`<span class="quiet">${word("overview.last_checked")} <${Age} time=${newest} /></span>`;
+}
+
+function counted() {
+  const all = tags.value.map((tag) => row(tag).value);
+  const rows = all.filter(Boolean);
+  const count = (wanted) => rows.filter(wanted).length;
+  return [
+    count((each) => !isLive(each)),
+    count((each) => each.quality === "Bad"),
+    count((each) => each.quality === "Uncertain"),
+    count((each) => each.by_hand),
+    count((each) => each.maintenance),
+    all.length - rows.length,
+  ];
+}
+
+function Need({ each }) {
+  const word = useWords();
+  const { tank, alarm, action } = each;
+  const fresh = alarm.phase === "unacknowledged" || alarm.phase === "returned";
+  const name = hasWord(`alarm.${alarm.kind}`) ? word(`alarm.${alarm.kind}`) : alarm.name;
+  return html`<li class=${`need ${fresh ? "fresh-need" : ""}`}>
+    <${PriorityMark} priority=${alarm.priority} fresh=${fresh} />
+    <div>
+      <a class="tag" href=${tank ? way("tank", tank) : way("lines")}>${tank ?? word("overview.gateway")}</a> <span class=${fresh ? "fresh" : ""}>${name}</span>
+      ${alarm.raised && html` <span class="quiet">${word("need.since", { time: clock(alarm.raised, siteNow() ?? Date.parse(alarm.raised)) })}</span>`}
+      ${!alarm.active && html` <span>${word("need.over")}</span>`}
+      ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
+      ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
+      <p class="small">${action}</p>
+    </div>
+  </li>`;
+}
+
+/** Of every tank [seconds, level or null, quality], in order. */
+function pointsOf({ begin_s: begin, step_s: step, tanks: trends }) {
+  return Object.fromEntries(
+    Object.entries(trends).map(([tag, { last, quality }]) => [tag, last.map((level, index) => [begin + index * step, level, quality[index]])]),
+  );
+}
+
+function useSmallTrends() {
+  const [trends, setTrends] = useState(null);
+  useEffect(() => {
+    let open = true;
+    // A level is beside its trend, not behind it: without a ledger there is none, and nothing waits for it.
+    const load = () =>
+      get("/api/1/small-trends")
+        .then((document) => open && setTrends(pointsOf(document)))
+        .catch(() => {});
+    load();
+    const timer = setInterval(load, TRENDS_AGAIN_MS);
+    return () => {
+      open = false;
+      clearInterval(timer);
+    };
+  }, []);
+  return trends;
+}

@@ -1,0 +1,99 @@
+// Whoever reads this: signing in and out, joining by a one-time code, and how they want to see things on this device.
+import { html, useState } from "../html.js";
+import { Field } from "../parts/fields.js";
+import { Tastes } from "../parts/foot.js";
+import { People } from "../parts/people.js";
+import { SignIn } from "../parts/sign_in.js";
+import { restart } from "../live.js";
+import { join, signOut, useSession } from "../session.js";
+import { useWords } from "../words.js";
+import { useOnce } from "../parts/once.js";
+
+export function PersonView() {
+  const word = useWords();
+  const { person, view_without_sign_in: openToAll } = useSession();
+  return html`<h1>${word("way.person")}</h1>
+    ${person ? html`<${SignedIn} person=${person} />` : html`<${Nobody} openToAll=${openToAll} />`}
+    <section aria-labelledby="own-tastes">
+      <h2 id="own-tastes">${word("person.tastes")}</h2>
+      <p class="quiet small">${word("person.tastes_where")}</p>
+      <${Tastes} />
+    </section>
+    <${People} />`;
+}
+
+function SignedIn({ person }) {
+  const word = useWords();
+  const [wrong, once, busy] = useOnce();
+  const out = () =>
+    once(async () => {
+      await signOut();
+      // Whoever comes next may see less.
+      restart();
+    });
+  return html`<section aria-labelledby="signed-in">
+    <h2 id="signed-in">${word("person.signed_in", person)}</h2>
+    <p>${word(`role.${person.role}`)}: ${word(`role.${person.role}.what`)}</p>
+    <p>${word("person.signature", person)}</p>
+    <div role="alert">${wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
+    <div class="buttons"><button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${out}>${word("person.sign_out")}</button></div>
+  </section>`;
+}
+
+function Nobody({ openToAll }) {
+  const word = useWords();
+  return html`<section aria-labelledby="sign-in">
+      <h2 id="sign-in">${word("sign_in.do")}</h2>
+      <p>${word(openToAll ? "person.open_to_all" : "person.closed")}</p>
+      <${SignIn} />
+    </section>
+    <${Join} />`;
+}
+
+const JOINING = [
+  { name: "code", kind: "code", autocomplete: "one-time-code" },
+  { name: "name", kind: "code", autocomplete: "username" },
+  { name: "password", kind: "secret", autocomplete: "new-password", hint: true },
+  { name: "again", kind: "secret", autocomplete: "new-password" },
+];
+
+/** By a code that somebody was given once: a new person, or a new password of one that there is. */
+function Join() {
+  const word = useWords();
+  const [open, setOpen] = useState(false);
+  const [typed, setTyped] = useState({ code: "", name: "", password: "", again: "" });
+  const [accepted, setAccepted] = useState(false);
+  const [wrong, once, busy, refuse] = useOnce();
+  const asked = (event) => {
+    event.preventDefault();
+    if (!typed.code.trim() || !typed.name.trim() || !typed.password) return refuse([word("join.all")]);
+    if (typed.password !== typed.again) return refuse([word("join.differ")]);
+    if (!accepted) return refuse([word("join.accept_first")]);
+    return once(async () => {
+      await join(typed.code.trim(), typed.name.trim(), typed.password);
+      restart();
+    });
+  };
+  if (!open) return html`<div class="buttons"><button type="button" onClick=${() => setOpen(true)}>${word("join.open")}</button></div>`;
+  return html`<section aria-labelledby="join">
+    <h2 id="join">${word("join.title")}</h2>
+    <p>${word("join.what")}</p>
+    <form class="sign-in" onSubmit=${asked} novalidate>
+      ${JOINING.map(
+        ({ hint, ...field }) => html`<${Field}
+          key=${field.name}
+          id=${`join-${field.name}`}
+          field=${{ ...field, label: word(`join.${field.name}`), required: true, longest: 200, hint: hint ? word(`join.${field.name}_hint`) : "" }}
+          value=${typed[field.name]}
+          change=${(value) => setTyped((now) => ({ ...now, [field.name]: value }))}
+        />`,
+      )}
+      <div class="accept">
+        <p>⚠ ${word("caution.monitoring")}</p>
+        <label><input type="checkbox" checked=${accepted} onChange=${(event) => setAccepted(event.target.checked)} /> ${word("join.accept")}</label>
+      </div>
+      <div role="alert">${wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
+      <button type="submit" class="chief" aria-disabled=${busy ? "true" : undefined}>${word("join.do")}</button>
+    </form>
+  </section>`;
+}

@@ -1,0 +1,42 @@
+// The alarms of one tank, each with its card: what it is, why, what follows from it, what to do, who has it.
+import { html } from "../../html.js";
+import { way } from "../../go.js";
+import { siteNow, useTop } from "../../live.js";
+import { PriorityMark } from "../../parts/mark.js";
+import { clock, span } from "../../times.js";
+import { hasWord, word } from "../../words.js";
+
+const HIDDEN = ["shelved", "suppressed", "out_of_service"];
+
+export function Alarms({ tag }) {
+  const alarms = useTop("alarms");
+  const own = (alarms ?? []).filter((each) => each.tank === tag);
+  return html`<section aria-labelledby="tank-alarms">
+    <h2 id="tank-alarms">${word("tank.alarms")}</h2>
+    ${alarms === undefined ? html`<p class="quiet">${word("said.waiting", { about: word("tank.alarms") })}</p>` : own.length === 0 && html`<p class="quiet">${word("tank.no_alarms")}</p>`}
+    <ul>
+      ${own.map((each) => html`<${Card} key=${each.alarm.name} ...${each} />`)}
+    </ul>
+    ${own.length > 0 && html`<p><a class="button" href=${way("alarms")}>${word("tank.to_alarms")}</a></p>`}
+  </section>`;
+}
+
+function Card({ alarm, consequence, action, response_s: response }) {
+  const key = `alarm.${alarm.kind}`;
+  const isHidden = HIDDEN.includes(alarm.phase);
+  return html`<li class=${`alarm-card ${isHidden ? "hidden-alarm" : ""}`}>
+    <p class=${alarm.phase === "unacknowledged" ? "fresh" : ""}>
+      <${PriorityMark} priority=${alarm.priority} fresh=${alarm.phase === "unacknowledged"} />
+      ${" "}<strong>${hasWord(key) ? word(key) : alarm.name}</strong>
+      ${" "}<span class="quiet">${word(`phase.${alarm.phase}`)}${alarm.by && `, ${alarm.by}`}${alarm.until && `, ${word("tank.until", { time: clock(alarm.until, siteNow()) })}`}</span>
+    </p>
+    ${alarm.reason && html`<p>${alarm.reason.text}</p>`}
+    <dl>
+      <div><dt>${word("alarm_card.since")}</dt><dd>${clock(alarm.raised ?? alarm.since, siteNow())}</dd></div>
+      <div><dt>${word("alarm_card.consequence")}</dt><dd>${consequence}</dd></div>
+      <div><dt>${word("alarm_card.action")}</dt><dd>${action}</dd></div>
+      ${response !== null && html`<div><dt>${word("alarm_card.response")}</dt><dd>${span(response)}</dd></div>`}
+      ${alarm.why && html`<div><dt>${word("alarm_card.why")}</dt><dd>${alarm.why}</dd></div>`}
+    </dl>
+  </li>`;
+}

@@ -1,0 +1,78 @@
+// What people have entered of one tank and its instruments and how long it holds, its dips, and what has happened to it.
+import { html, useState } from "../../html.js";
+import { siteNow } from "../../live.js";
+import { useAsked } from "../../parts/asked.js";
+import { Trouble, Waiting } from "../../parts/said.js";
+import { clock, full } from "../../times.js";
+import { hasWord, word } from "../../words.js";
+import { concerns } from "./head.js";
+
+const DAYS = 31;
+const DIPS = ["level", "water"];
+
+/** `turn`: when what is in force may have changed. */
+export function Entered({ tag, fixed, turn }) {
+  const { document, error, again } = useAsked("/api/1/entered", turn, 5000);
+  const own = (document?.entries ?? []).filter((each) => concerns(each, tag, fixed));
+  return html`<section aria-labelledby="tank-entered">
+    <h2 id="tank-entered">${word("tank.entered")}</h2>
+    ${error && html`<${Trouble} error=${error} again=${again} />`}
+    ${!document && !error && html`<${Waiting} about=${word("tank.entered")} />`}
+    ${document && own.length === 0 && html`<p class="quiet">${word("tank.nothing_entered")}</p>`}
+    <ul>
+      ${own.map(
+        (each, i) =>
+          html`<li key=${i}>
+            ✎ <strong>${quantity(each.quantity)}</strong> ${each.block?.value ?? ""} ${each.about !== tag && html`(${each.about})`}
+            ${" · "}${word("tank.by_at", { by: each.by, time: full(each.at) })}
+            ${each.ends && html`${" · "}<strong>${word("tank.until", { time: clock(each.ends, siteNow()) })}</strong>`}
+            ${each.block?.reason && html`${" · "}${each.block.reason}`}
+            ${!each.used && html`${" · "}${word(each.stands_in ? "tank.stands_in" : "tank.not_used")}`}
+            ${[each.trouble, each.other].filter(Boolean).map((remark) => html`${" · "}${remark}`)}
+          </li>`,
+      )}
+    </ul>
+  </section>`;
+}
+
+function quantity(name) {
+  const key = `entered.${name}`;
+  return hasWord(key) ? word(key) : name;
+}
+
+/** Dips, and everything else that happened of late: asked for when it is opened. */
+export function Happened({ tag }) {
+  const [isOpen, open] = useState(false);
+  return html`<details open=${isOpen} onToggle=${(event) => open(event.currentTarget.open)}>
+    <summary><h2>${word("tank.happened")}</h2></summary>
+    ${isOpen && html`<${Events} tag=${tag} />`}
+  </details>`;
+}
+
+function Events({ tag }) {
+  const [from] = useState(() => new Date((siteNow() ?? Date.now()) - DAYS * 86_400_000).toISOString());
+  const { document, error, again } = useAsked(`/api/1/tanks/${encodeURIComponent(tag)}/events?${new URLSearchParams({ from })}`);
+  if (error) return html`<${Trouble} error=${error} again=${again} />`;
+  if (!document) return html`<${Waiting} about=${word("tank.happened")} />`;
+  const dips = document.events.filter((event) => event.kind === "value_entered" && DIPS.includes(event.subject));
+  return html`<h3>${word("tank.dips")}</h3>
+    ${dips.length === 0 ? html`<p class="quiet">${word("tank.no_dips", { days: DAYS })}</p>` : html`<${List} events=${dips} />`}
+    <h3>${word("tank.events")}</h3>
+    ${document.events.length === 0 ? html`<p class="quiet">${word("tank.no_events", { days: DAYS })}</p>` : html`<${List} events=${document.events} />`}
+    ${document.before !== null && html`<p class="quiet">${word("tank.older_events")}</p>`}
+    ${document.unreadable > 0 && html`<p class="wrong">${word("tank.unreadable_events", { count: document.unreadable })}</p>`}`;
+}
+
+function List({ events }) {
+  return html`<ul class="tank-events">
+    ${events.map(
+      (event, i) =>
+        html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.subject} ${event.reason && html`<span>${event.reason.text}</span>`} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,
+    )}
+  </ul>`;
+}
+
+function kindOf(event) {
+  const key = `event.${event.kind}`;
+  return hasWord(key) ? word(key) : event.kind.replaceAll("_", " ");
+}

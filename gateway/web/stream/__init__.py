@@ -1,0 +1,1 @@
+"""The live view: one document, its changes, and who looks at it."""
