@@ -17,7 +17,7 @@ from gateway.records import Figure, LastGood, Quality, ReasonCode, because
 from gateway.status import DestinationStatus, EnteredStatus, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmKind, AlarmNow, AlarmStanding
-from gateway.totals import Holding, TankHolding, figure_of, site_totals
+from gateway.totals import Holding, holding_of, site_totals
 from gateway.validity import valid_until
 
 __all__ = [
@@ -61,8 +61,13 @@ class AtWork(NamedTuple):
     by: str
 
 
-def row_document(record: TankRecord, maintenance: Sequence[AtWork] = ()) -> dict[str, Any]:
-    """One tank. A number that JSON cannot carry is Bad. Raises DeliveryError for a time without a zone."""
+def row_document(
+    record: TankRecord, maintenance: Sequence[AtWork] = (), holding: Holding | None = None
+) -> dict[str, Any]:
+    """One tank. `holding`: of its inventory, where that is made already.
+
+    A number that JSON cannot carry is Bad. Raises DeliveryError for a time without a zone.
+    """
     inventory, state = record.inventory, record.state
     instant, last_good = inventory.instant, inventory.last_good
     figures, limits = inventory.figures, inventory.level_state
@@ -81,8 +86,10 @@ def row_document(record: TankRecord, maintenance: Sequence[AtWork] = ()) -> dict
         row["roof"] = limits.roof
     if inventory.simulated:
         row["simulated"] = True
+    with_vapour = (holding or holding_of(inventory)).with_vapour
     for member, name, unit in _FIGURES:
-        if member == "mass" and figure_of(TankHolding.of(inventory), "mass") != "mass":
+        if member == "mass" and with_vapour:
+            # What evaporates is not lost: as in every list and total.
             name = "total_mass"
             row["with_vapour"] = True
         told = figure_document(getattr(figures, name), unit, instant, last_good.get(name))
