@@ -21,28 +21,24 @@ from gateway.actions.answers import (
     WITH_LEDGER,
     audit_body,
     done_lines,
-    event_of,
     list_document,
     refused,
     standing_text,
     well,
 )
 from gateway.actions.book import Book, Change
-from gateway.actions.entry import MAINTENANCE, PRODUCT, Entry, entry_document, entry_from, utc_text
-from gateway.actions.held_product import HeldProduct, held_document, held_from
-from gateway.actions.product_words import event_of_step, product_rows, products_told, step_lines, step_states
-from gateway.actions.products import ProductStep
+from gateway.actions.entry import PRODUCT, Entry, utc_text
+from gateway.actions.held_product import HeldProduct
+from gateway.actions.product_words import product_rows, products_told, step_lines, step_states
 from gateway.actions.requests import Action, read_action
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
 from gateway.clock_watch import is_impossible
 from gateway.end_clock import EndClock
+from gateway.entry_papers import EntryPapers
 from gateway.errors import SettingsError
-from gateway.history import GATEWAY
 from gateway.keeping import Keeping
-from gateway.ledger.papers import PRODUCT as PRODUCT_PAPER
-from gateway.ledger.papers import Paper
 from gateway.payload.alarms import standing_document
 from gateway.process.one_thread import done_within
 from gateway.settings import SiteSettings, TankSetup
@@ -55,7 +51,6 @@ ACTION_DONE = "action.done"
 ACTION_REFUSED = "action.refused"
 ACTION_FAILED = "action.failed"
 ENTRY_NOT_TAKEN = "entry.not_taken"
-ENTRY_UNREADABLE = "entry.unreadable"
 ENTRY_EXPIRED = "entry.expired"
 ENTRY_NOT_KEPT = "entry.not_kept"
 PRODUCT_CHANGED = "product.changed"
@@ -65,7 +60,6 @@ _WRITE_S = 5.0
 """Longest that somebody waits for the disk."""
 _TURN_S = 0.5
 _NOT_IN_TRAIL = "it holds, but the disk has not taken it in yet: a crash before that would undo it; see to the disk"
-_UNREAD = "the ledger, which knows what tanks hold, cannot be read"
 _AGAIN_S = 10.0
 """After the disk did not take an expiry."""
 
@@ -106,17 +100,17 @@ class Acting:
         self._rebind = rebind
         self._refit = refit
         self._book = Book()
+        self._papers = EntryPapers(keeping, self._book)
         self._turn = asyncio.Lock()
         self._late: list[_Late] = []
-        self._times_read = 0
         self._expiries_after_s = 0.0
         self._products_after_s = 0.0
         self._told: list[EnteredStatus] = []
         self._told_version = -1
         self._log = structlog.get_logger("gateway.actions")
         self._tell_troubles(self._book.take_over(settings, self._now()))
-        entries, held = self._read()
-        self._tell_troubles(self._book.turn(self._now(), held, entries, self._doubt())[1])
+        entries, held = self._papers.read()
+        self._tell_troubles(self._book.turn(self._now(), held, entries, self._papers.doubt())[1])
         for remark in self.remarks():
             self._log.warning(PRODUCT_DIFFERS, trouble=remark)
 
@@ -137,6 +131,10 @@ class Acting:
     def watches(self) -> dict[str, WatchPlan]:
         """How each of them is watched, with what it holds."""
         return {tag: setup.watch for tag, setup in self._book.products.setups.items()}
+
+    def setup(self, tank: str) -> TankSetup:
+        """With what it holds and what people have entered. Raises KeyError for a tank that is not watched."""
+        return self._book.setup(tank)
 
     def refuse(self, settings: SiteSettings) -> None:
         """Raises SettingsError where these cannot tell what a tank holds."""
@@ -230,7 +228,7 @@ class Acting:
         entries = tuple(change.after for change in changes) if step is None else step.entries
         body = audit_body(request, person, action.why, changes, *(() if step is None else step_states(step)))
         steps = () if step is None else (step,)
-        future = self._keep(entries, now, (round(now.timestamp() * 1e9), body), steps)
+        future = self._papers.keep(entries, now, (round(now.timestamp() * 1e9), body), steps)
         held = tuple(each.after for each in steps)
         self._late.append(_Late(future, entries, held))
         if not await done_within(future, _WRITE_S):
@@ -244,25 +242,6 @@ class Acting:
         if step is None:
             return well(lines, [note for change in changes for note in change.notes])
         return well([*step_lines(step, self._book.products.name(step.after.tank, now)), *lines], step.notes)
-
-    def _keep(
-        self,
-        entries: Sequence[Entry],
-        now: datetime,
-        audit: tuple[int, str] | None = None,
-        steps: Sequence[ProductStep] = (),
-        begun: Sequence[HeldProduct] = (),
-    ) -> "Future[None]":
-        products = self._book.products
-        papers = [_paper_of(held) for held in (*begun, *(step.after for step in steps))]
-        events = [(step.after.tank, event_of_step(step, products.name_with(step, now), now)) for step in steps]
-        for entry in entries:
-            body = orjson.dumps(entry_document(entry)).decode()
-            tanks = self._book.tanks_of(entry)
-            paper_tank = "" if entry.quantity == MAINTENANCE else entry.about
-            papers.append(Paper(entry.key, paper_tank, round(entry.at.timestamp() * 1e9), body))
-            events += [(tank, event_of(entry, now)) for tank in tanks or (GATEWAY,)]
-        return self._keeping.keep_papers(papers, events, audit)
 
     async def _settle(self) -> None:
         """What is on the disk holds."""
@@ -291,7 +270,7 @@ class Acting:
         ended = self._book.ended(self._now_of_ends())
         if not ended:
             return
-        future = self._keep(ended, self._now())
+        future = self._papers.keep(ended, self._now())
         self._late.append(_Late(future, ended))
         if await done_within(future, _WRITE_S) and future.exception() is None:
             for entry in ended:
@@ -304,16 +283,11 @@ class Acting:
 
     async def _hold(self, held: Sequence[HeldProduct] = (), entries: Sequence[Entry] = ()) -> None:
         """What is kept, and what has come with time, holds from now on: a product with its density."""
-        tanks, troubles = self._book.turn(self._now(), held, entries, self._doubt())
+        tanks, troubles = self._book.turn(self._now(), held, entries, self._papers.doubt())
         self._tell_troubles(troubles)
         for tank in tanks:
             self._refit(self._book.setup(tank))
             await asyncio.sleep(0)
-
-    def _doubt(self) -> str:
-        """Why nobody knows what the ledger knows: by what was taken in of it here."""
-        is_unread = self._keeping.is_refused or (self._keeping.keeps_papers and not self._times_read)
-        return _UNREAD if is_unread else ""
 
     async def _hold_products(self) -> None:
         """A change whose time has come is told once; of a tank that the ledger knows nothing of, what the site file
@@ -322,14 +296,14 @@ class Acting:
         if is_impossible(self._clock.utc_ns()):
             return
         await self._hold()
-        if not self._times_read or self._late or monotonic_s < self._products_after_s:
+        if not self._papers.times_read or self._late or monotonic_s < self._products_after_s:
             return
         products = self._book.products
         begun, steps = products.begun(now), products.due(now)
         if not begun and not steps:
             return
         entries = tuple(entry for step in steps for entry in step.entries)
-        future = self._keep(entries, now, steps=steps, begun=begun)
+        future = self._papers.keep(entries, now, steps=steps, begun=begun)
         self._late.append(_Late(future, (), (*begun, *(step.after for step in steps))))
         if await done_within(future, _WRITE_S) and future.exception() is None:
             for step in steps:
@@ -340,27 +314,10 @@ class Acting:
 
     # What the ledger has
 
-    def _read(self) -> tuple[tuple[Entry, ...], tuple[HeldProduct, ...]]:
-        """What a file of the ledger has that is not known here."""
-        papers, self._times_read = self._keeping.papers()
-        entries, held = [], []
-        for key, paper in papers.items():
-            try:
-                if paper.kind == PRODUCT_PAPER:
-                    held.append(held_from(paper.body))
-                    continue
-                entry = entry_from(paper.body)
-            except ValueError as error:
-                self._log.error(ENTRY_UNREADABLE, entry=key, error=str(error))
-                continue
-            if self._book.entry(key) != entry:
-                entries.append(entry)
-        return tuple(entries), self._book.products.unknown(held)
-
     async def _reread(self) -> None:
         """A ledger that could not be opened at the start may be open now."""
-        if self._keeping.papers()[1] != self._times_read and not self._late:
-            await self._take(*self._read())
+        if self._papers.are_new and not self._late:
+            await self._take(*self._papers.read())
 
     # Alarms
 
@@ -393,8 +350,3 @@ class Acting:
 
     def _now(self) -> datetime:
         return datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
-
-
-def _paper_of(held: HeldProduct) -> Paper:
-    body = orjson.dumps(held_document(held)).decode()
-    return Paper(held.key, held.tank, round(held.since.timestamp() * 1e9), body, PRODUCT_PAPER)

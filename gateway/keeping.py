@@ -183,6 +183,10 @@ class Keeping:
         """From the file, by a thread of its own, with all that was taken in before."""
         return _refused() if self._ledger is None else self._ledger.read(reading)
 
+    def read_aside(self, reading: Callable[[sqlite3.Connection], T], *, is_fresh: bool) -> "Future[T]":
+        """The same for people who look, whom nothing else waits for."""
+        return _refused() if self._ledger is None else self._ledger.read_aside(reading, is_fresh=is_fresh)
+
     def status(self) -> LedgerStatus | None:
         return self._refused if self._ledger is None else self._ledger.status()
 

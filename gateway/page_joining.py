@@ -13,6 +13,9 @@ from gateway.deliveries import Deliveries
 from gateway.delivery.slices import joined
 from gateway.desk.site_accounts import SiteAccounts
 from gateway.house_watch import HouseWatch
+from gateway.keeping import Keeping
+from gateway.page_answers.joining import page_answers
+from gateway.page_answers.parts import Parts
 from gateway.page_site import Told, site_pieces
 from gateway.payload.alarms import alarm_documents
 from gateway.payload.lines import lines_json
@@ -24,6 +27,7 @@ from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.web.assets import Assets
+from gateway.web.interface.part import Interface
 from gateway.web.part import WebPart
 from gateway.web.stream.feed import Feed
 from gateway.web.stream.routes import LiveView
@@ -35,6 +39,8 @@ _FOLDER = Path(__file__).resolve().parent / "web" / "page"
 
 class Gateway(Protocol):
     """What the page asks of a running gateway. Each is cheap: what it gives is there already."""
+
+    acting: Acting
 
     @property
     def settings(self) -> SiteSettings: ...
@@ -50,6 +56,7 @@ class Around(NamedTuple):
     acting: Acting
     deliveries: Deliveries
     house: HouseWatch
+    keeping: Keeping
 
 
 class Page:
@@ -66,6 +73,8 @@ class Page:
         self._told = Told(__version__, boot, time_factor)
         self._feed = Feed(self)
         self._assets = Assets(_FOLDER)
+        self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
+        """What is asked for and done, by the name of its endpoint."""
         self._site: tuple[object, bytes] = (None, b"")
 
     def heard(self, record: TankRecord) -> None:
@@ -74,7 +83,7 @@ class Page:
 
     def parts(self) -> Sequence[WebPart]:
         """Of one server."""
-        return (self._assets, LiveView(self._feed, self))
+        return (self._assets, LiveView(self._feed, self), Interface(self.answers))
 
     async def run(self) -> None:
         """As a loop of the gateway, which can do without it."""

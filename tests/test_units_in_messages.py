@@ -37,6 +37,7 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.commands.service.ledger_alarms": ("a count", r"figures\.per_hour|TARGET_PER_HOUR"),
     "gateway.account.uncertainty": ("the name of an input, told to nobody", r"level|density"),
     "gateway.commands.operator.transfer_list": ("words with their unit behind them", r"per_hour|round\(per_hour"),
+    "gateway.page_answers.trends": ("a number cut to its digits, told to nobody", r"value:\.7g"),
     "gateway.reports.numbers": ("a cell whose column has the unit", r"value|abs\(value"),
     "gateway.reports.tables.alarm_list": ("a count", r"len\(raised"),
     "gateway.watch.watch": ("a number cut to its digits, told to nobody", r"rate\.value"),

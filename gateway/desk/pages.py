@@ -1,17 +1,16 @@
 """What programs are told of the accounts over HTTP: transfers, tickets, days, and the stock of now."""
 
 from collections.abc import Awaitable, Callable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import orjson
 
-from gateway.account.commands import AccountRefusedError
-from gateway.account.days.boundary import day_named
 from gateway.account.gauging import gauging_of
 from gateway.account.paper import PaperKind
 from gateway.account.stock import stock_of
 from gateway.desk.accounting import Accounting
+from gateway.desk.asked_times import instant_asked
 from gateway.desk.told import CAUTION, open_documents, told_document, told_paper
 from gateway.errors import UsageError
 from gateway.ledger.account_papers import Span, in_span
@@ -125,22 +124,7 @@ class AccountPages:
 
     def _instant(self, asked: Mapping[str, str], name: str) -> datetime | None:
         text = asked.get(name)
-        if text is None:
-            return None
-        try:
-            # A date is that day of the site.
-            return day_named(self._accounts.plan, text).begin
-        except AccountRefusedError:
-            pass
-        try:
-            instant = datetime.fromisoformat(text.replace(" ", "+"))
-        except ValueError:
-            raise UsageError(
-                f"{name}: '{text}' is neither a date nor a time", "give 2026-03-01 or 2026-03-01T06:00Z"
-            ) from None
-        if instant.tzinfo is None:
-            raise UsageError(f"{name}: '{text}' does not say its zone", "end it with Z for UTC, or give a date")
-        return instant.astimezone(UTC)
+        return None if text is None else instant_asked(self._accounts.plan, name, text)
 
     def _page(self, schema: str, **members: Any) -> bytes:
         accounts = self._accounts

@@ -71,7 +71,8 @@ class Ledger:
         self.papers = Papers(self._writer)
         """What people entered."""
         self.accounts = AccountPapers(self._writer)
-        self._reading: ReadingThread[Any] | None = None
+        self._readings: dict[str, ReadingThread[Any]] = {}
+        """By whom they read for."""
         self._decoder = Decoder()
         # Before all else that is done with the rows of a transaction: these count them.
         self._writer.before_commit(Blocks().add)
@@ -158,12 +159,17 @@ class Ledger:
 
     def read(self, reading: Callable[[sqlite3.Connection], T]) -> "Future[T]":
         """What was taken in before this is in the file first; then it is read there, by a thread of its own."""
-        if self._reading is None:
-            self._reading = ReadingThread(self.path, "ledger accounts")
-        thread, found = self._reading, Future[T]()
+        return self._read(reading, "accounts", is_fresh=True)
 
-        def read(_: object) -> None:
-            thread.read(reading, told)
+    def read_aside(self, reading: Callable[[sqlite3.Connection], T], *, is_fresh: bool) -> "Future[T]":
+        """The same for people who look, by another thread: whatever they ask for keeps the accounts from nothing. Not
+        `is_fresh`: without what no commit has brought to the disk yet, which then need not come sooner."""
+        return self._read(reading, "people", is_fresh=is_fresh)
+
+    def _read(self, reading: Callable[[sqlite3.Connection], T], whom: str, *, is_fresh: bool) -> "Future[T]":
+        thread, found = self._readings.get(whom), Future[T]()
+        if thread is None:
+            thread = self._readings[whom] = ReadingThread(self.path, f"ledger {whom}")
 
         def told(made: T | Exception) -> None:
             if isinstance(made, Exception):
@@ -171,8 +177,11 @@ class Ledger:
             else:
                 found.set_result(made)
 
-        # Where the disk takes nothing in, what is there is read all the same.
-        self._writer.do(_nothing, at_once=True).add_done_callback(read)
+        if is_fresh:
+            # Where the disk takes nothing in, what is there is read all the same.
+            self._writer.do(_nothing, at_once=True).add_done_callback(lambda _: thread.read(reading, told))
+        else:
+            thread.read(reading, told)
         return found
 
     def _given(self, event: Event, tank: str) -> GivenEvent:
@@ -239,8 +248,8 @@ class Ledger:
     def close(self, timeout_s: float) -> bool:
         """Blocking: commit what was taken in, say that the gateway stopped. Whether all was kept within that time."""
         self._outboxes.end()
-        if self._reading is not None:
-            self._reading.end()
+        for thread in self._readings.values():
+            thread.end()
         self._writer.insist(self._summaries.finish)
         is_all_kept = self._writer.close(timeout_s)
         if is_all_kept:

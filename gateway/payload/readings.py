@@ -17,7 +17,7 @@ from gateway.payload.plain import iso_time
 from gateway.records import Quality, Reading
 from gateway.status import GatewaySnapshot
 
-__all__ = ["READINGS_SCHEMA", "readings_json", "readings_pieces"]
+__all__ = ["READINGS_SCHEMA", "readings_documents", "readings_json", "readings_pieces"]
 
 READINGS_SCHEMA = "tank-gateway/readings/1"
 _READINGS_A_PIECE = 100
@@ -57,6 +57,11 @@ def readings_pieces(
         yield comma + orjson.dumps(some)[1:-1]
         comma = b","
     yield b"]}"
+
+
+def readings_documents(readings: Iterable[Reading], units: Units) -> list[dict[str, Any]]:
+    """Of some, as plain values. Raises DeliveryError as `readings_json` does."""
+    return [_reading(reading, units) for reading in readings]
 
 
 def _reading(reading: Reading, units: Units) -> dict[str, Any]:

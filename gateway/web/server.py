@@ -36,6 +36,7 @@ from gateway.web.access.tokens import Tokens
 from gateway.web.connections import BoundedConnection, Room
 from gateway.web.encodings import takes_gzip
 from gateway.web.hosts import KnownHostsOnly
+from gateway.web.interface.routes import PREFIX, refusal
 from gateway.web.part import WebPart
 from gateway.web.plan import BACKLOG, HttpPlan, Readiness
 from gateway.web.tls_door import TlsDoor
@@ -317,7 +318,9 @@ async def _made(content: Content) -> bytes:
     return made
 
 
-async def _answer_unknown(_: Request, __: Exception) -> Response:
+async def _answer_unknown(request: Request, _: Exception) -> Response:
+    if request.url.path.startswith(PREFIX):
+        return refusal(404, "there is nothing under this address", f"{PREFIX}description.json tells what there is")
     return Response(_PATHS, status_code=HTTPStatus.NOT_FOUND, media_type="text/plain", headers=_HEADERS)
 
 

@@ -105,7 +105,7 @@ PRODUCT_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a ledger that cannot be read leaves no doubt",
-        "gateway/acting.py",
+        "gateway/entry_papers.py",
         '        return _UNREAD if is_unread else ""\n',
         '        return ""\n',
         BY_DESK,

@@ -17,7 +17,6 @@ _PERMISSIONS = ", ".join(
     f"{feature}=()"
     for feature in (
         "accelerometer",
-        "bluetooth",
         "camera",
         "display-capture",
         "geolocation",

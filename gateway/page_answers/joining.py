@@ -1,0 +1,19 @@
+"""All that answers the interface, by the name of its endpoint."""
+
+from collections.abc import Mapping
+
+from gateway.page_answers.parts import Parts
+from gateway.page_answers.tank import TankPages
+from gateway.page_answers.trends import Trends
+from gateway.web.interface.contract import Handler
+
+__all__ = ["page_answers"]
+
+
+def page_answers(parts: Parts) -> Mapping[str, Handler]:
+    tanks, trends = TankPages(parts), Trends(parts)
+    return {
+        "tank": tanks.tank,
+        "trend": trends.trend,
+        "small-trends": trends.small,
+    }

@@ -1,0 +1,208 @@
+"""Trends over HTTP: of one tank for a picture, and of every tank at a glance.
+
+Minutes or hours of the ledger go together into steps, so many that they fit: nothing is left out of a step, nothing is
+made up between them, and what was Bad or not there stays so.
+"""
+
+import asyncio
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import timedelta
+from typing import Any, NamedTuple
+
+from gateway.errors import UsageError
+from gateway.figures import FIGURE_DEFINITIONS
+from gateway.ledger.summaries import TRENDED
+from gateway.ledger.trends import Point, span_for, trend
+from gateway.page_answers.parts import Parts, instant_of, made
+from gateway.page_answers.times import Span, count_asked, span_asked
+from gateway.payload.plain import iso_time
+from gateway.records import Quality
+from gateway.settings.reading.validation import suggestion
+from gateway.web.interface.contract import Call, Made
+
+__all__ = ["LONGEST", "MOST_POINTS", "Trends", "stepped"]
+
+LONGEST = timedelta(days=400)
+MOST_POINTS = 2000
+_USUAL = timedelta(days=1)
+_USUAL_POINTS = 600
+_USUAL_FIGURES = "level"
+_AT_A_GLANCE = timedelta(hours=6)
+_GLANCE_POINTS = 36
+_AT_ONCE = 20
+"""Tanks: between so many whoever else reads has a turn."""
+_UNITS = {definition.name: definition.unit for definition in FIGURE_DEFINITIONS}
+
+
+class Step(NamedTuple):
+    least: float | None
+    greatest: float | None
+    last: float | None
+    worst: Quality | None
+    """None: no record."""
+
+
+_NOTHING = Step(None, None, None, None)
+
+
+class Trends:
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._glance: tuple[object, bytes] | None = None
+        """Of which minute and which tanks, and what was made of it: the same for all who look."""
+        self._turn = asyncio.Lock()
+
+    async def trend(self, call: Call) -> Made:
+        """`figures`: names of the sheet that have a trend, with commas between them."""
+        parts = self._parts
+        settings, now = parts.site(), parts.now()
+        tank = parts.setup(call).plan.tank
+        span = span_asked(settings.account, call.query, now, usual=_USUAL, longest=LONGEST)
+        points = count_asked(call.query, "points", _USUAL_POINTS, 1, MOST_POINTS)
+        figures = _figures(call.query.get("figures", _USUAL_FIGURES))
+        begin_s, until_s, span_s, step_s = _grid(span, points)
+        found = await parts.read(
+            lambda connection: {
+                name: stepped(told, begin_s, until_s, step_s)
+                for name, told in trend(connection, tank, figures, begin_s, until_s, span_s).items()
+            },
+            is_fresh=False,
+        )
+        times = [iso_time(instant_of(at_s)) for at_s in range(begin_s, until_s, step_s)]
+        return made(
+            {
+                "schema": "tank-gateway/page-trend/1",
+                "tank": tank,
+                "time": iso_time(now),
+                "simulated": settings.simulated,
+                **span.told,
+                "begin_s": begin_s,
+                "step_s": step_s,
+                "figures": {
+                    name: {
+                        "unit": _UNITS[name],
+                        "times": times,
+                        **_columns(steps),
+                        "gaps": _gaps(steps, begin_s, until_s, step_s),
+                    }
+                    for name, steps in found.items()
+                },
+            }
+        )
+
+    async def small(self, _: Call) -> Made:
+        """Made once a minute, whoever looks."""
+        parts = self._parts
+        settings = parts.site()
+        until = instant_of(parts.now().timestamp() // 60 * 60)
+        tanks = tuple(setup.plan.tank for setup in settings.tanks)
+        known = (until, tanks)
+        async with self._turn:
+            if self._glance is None or self._glance[0] != known:
+                span = Span(until - _AT_A_GLANCE, until)
+                begin_s, until_s, span_s, step_s = _grid(span, _GLANCE_POINTS)
+                found: dict[str, Any] = {}
+                for first in range(0, len(tanks), _AT_ONCE):
+                    some = tanks[first : first + _AT_ONCE]
+                    found |= await parts.read(
+                        lambda connection, some=some: {  # type: ignore[misc]
+                            tank: _columns(_level(connection, tank, begin_s, until_s, span_s, step_s)) for tank in some
+                        },
+                        is_fresh=False,
+                    )
+                document = {
+                    "schema": "tank-gateway/page-small-trends/1",
+                    "time": iso_time(parts.now()),
+                    "simulated": settings.simulated,
+                    **span.told,
+                    "begin_s": begin_s,
+                    "step_s": step_s,
+                    "figure": "level",
+                    "unit": "m",
+                    "tanks": found,
+                }
+                self._glance = known, made(document).body
+            return Made(self._glance[1])
+
+
+def stepped(points: Iterable[Point], begin_s: int, until_s: int, step_s: int) -> list[Step]:
+    """Points in order, put together by steps from `begin_s` on; a step without any has nothing."""
+    steps = [_NOTHING] * (-(-(until_s - begin_s) // step_s))
+    for start_s, least, greatest, last, worst in points:
+        place = (start_s - begin_s) // step_s
+        before = steps[place]
+        if before.worst is None:
+            steps[place] = Step(least, greatest, last, worst)
+        else:
+            steps[place] = Step(
+                _of_both(min, before.least, least),
+                _of_both(max, before.greatest, greatest),
+                last,
+                max(before.worst, worst),
+            )
+    return steps
+
+
+def _level(
+    connection: sqlite3.Connection, tank: str, begin_s: int, until_s: int, span_s: int, step_s: int
+) -> list[Step]:
+    return stepped(trend(connection, tank, ("level",), begin_s, until_s, span_s)["level"], begin_s, until_s, step_s)
+
+
+def _grid(span: Span, points: int) -> tuple[int, int, int, int]:
+    """(begin, until, what the ledger has, step), all in s: a step is whole minutes or hours, and begins at a multiple
+    of itself, so that a picture that is asked for a little later has the same steps. There are no more than points."""
+    begin_s, until_s = round(span.begin.timestamp()), round(span.until.timestamp())
+    span_s = span_for(begin_s, until_s)
+    # What does not begin at a multiple takes one step more.
+    step_s = span_s * max(1, -(-(until_s - begin_s) // (span_s * max(1, points - 1))))
+    if points > 1:
+        begin_s = begin_s // step_s * step_s
+    return begin_s, begin_s + -(-(until_s - begin_s) // step_s) * step_s, span_s, step_s
+
+
+def _of_both(choose: Any, one: float | None, other: float | None) -> float | None:
+    if one is None or other is None:
+        return other if one is None else one
+    chosen: float = choose(one, other)
+    return chosen
+
+
+def _columns(steps: Sequence[Step]) -> Mapping[str, Any]:
+    return {
+        "min": [_seven(step.least) for step in steps],
+        "max": [_seven(step.greatest) for step in steps],
+        "last": [_seven(step.last) for step in steps],
+        "quality": [None if step.worst is None else step.worst.word for step in steps],
+    }
+
+
+def _seven(value: float | None) -> float | None:
+    """Trends are kept as single-precision numbers, which have no more digits."""
+    return None if value is None else float(f"{value:.7g}")
+
+
+def _gaps(steps: Sequence[Step], begin_s: int, until_s: int, step_s: int) -> list[dict[str, str]]:
+    found: list[dict[str, str]] = []
+    since: int | None = None
+    for place, step in enumerate([*steps, None]):
+        is_gap = step is not None and step.worst is None
+        at_s = min(begin_s + place * step_s, until_s)
+        if is_gap and since is None:
+            since = at_s
+        elif not is_gap and since is not None:
+            found.append({"from": iso_time(instant_of(since)), "until": iso_time(instant_of(at_s))})
+            since = None
+    return found
+
+
+def _figures(text: str) -> tuple[str, ...]:
+    names = tuple(dict.fromkeys(each.strip() for each in text.split(",") if each.strip()))
+    if not names:
+        raise UsageError("figures: names none", f"these have a trend: {', '.join(TRENDED)}")
+    for name in names:
+        if name not in TRENDED:
+            known = f"these have one: {', '.join(TRENDED)}"
+            raise UsageError(f"figures: '{name}' has no trend", f"{suggestion(name, TRENDED)}; {known}")
+    return names

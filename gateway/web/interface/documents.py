@@ -1,0 +1,286 @@
+"""What the endpoints answer, as kinds that their code is checked against and their description is made of.
+
+What is described elsewhere (an inventory, a standing alarm) is named by the `schema` of its message.
+"""
+
+from typing import Annotated, Any, Literal, NotRequired
+
+from pydantic import Field, WithJsonSchema
+from typing_extensions import TypedDict
+
+__all__ = [
+    "ChangesPage",
+    "EventsPage",
+    "FigureTrend",
+    "Gap",
+    "QualityWord",
+    "Reading",
+    "Reason",
+    "SheetPage",
+    "SheetStep",
+    "SmallTrend",
+    "SmallTrends",
+    "TankPage",
+    "TankPlanPage",
+    "TrendPage",
+]
+
+QualityWord = Literal["Good", "Uncertain", "Bad"]
+Time = Annotated[str, Field(json_schema_extra={"format": "date-time"}, description="UTC, ISO 8601")]
+Inventory = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/inventory"})]
+Event = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/event"})]
+
+
+class Reason(TypedDict):
+    """Why."""
+
+    code: str
+    text: str
+
+
+class Reading(TypedDict):
+    """The newest of one signal of one instrument, with its words as they came. A Bad one has no value."""
+
+    instrument: str
+    signal: str
+    value: float | bool | None
+    unit: str | None
+    quality: QualityWord
+    reason: Reason | None
+    time: Time
+    raw: list[int]
+
+
+class Limit(TypedDict):
+    """A level of concern."""
+
+    limit: str
+    level: float
+
+
+class PlannedElement(TypedDict):
+    """A temperature element, by its height above the datum in m."""
+
+    height: float
+    name: str
+    instrument: str | None
+    signal: str | None
+
+
+class PlannedTable(TypedDict):
+    """Of what the volumes are read."""
+
+    name: str
+    clause: str
+    kind: str
+    """`table`, or the shape that they are worked out of."""
+    datum: str
+    date: str | None
+    rows: int | None
+    lowest: float
+    highest: float
+    heel: float
+    notes: str
+
+
+class PlannedDensity(TypedDict):
+    """What is given of the density of the contents, in kg/m3, newest word first."""
+
+    value: float
+    unit: str
+    at: str
+    """`reference` or `tank`: the temperature that it is of."""
+    origin: str
+    entered: Time | None
+    expires: Time | None
+    how: str
+
+
+class ReferenceTemperature(TypedDict):
+    value: float
+    unit: str
+
+
+class TankPlanPage(TypedDict):
+    """By what a tank is calculated now."""
+
+    id: str | None
+    """Which the records of history name; null before the first sheet."""
+    description: str
+    kind: str | None
+    product: str
+    method: str
+    reference_temperature: ReferenceTemperature | None
+    table: PlannedTable
+    density: list[PlannedDensity]
+    limits: list[Limit]
+    lowest: float
+    full: float
+    reference_height: float
+    roof: str | None
+    """`floating`, or null for a fixed one."""
+    pressurised: bool
+    free_water: str
+    elements: list[PlannedElement]
+    immersion_margin: float
+    instruments: dict[str, str]
+    """By quantity, `INSTRUMENT.signal`."""
+    period_s: float
+
+
+class TankPage(TypedDict):
+    """All that is known of one tank now."""
+
+    schema: Literal["tank-gateway/page-tank/1"]
+    tank: str
+    time: Time
+    simulated: bool
+    inventory: Inventory | None
+    """Null until its first sheet is made."""
+    readings: list[Reading]
+    plan: TankPlanPage
+    cautions: list[str]
+
+
+Gap = TypedDict("Gap", {"from": Time, "until": Time})
+"""Of which there is no record at all."""
+
+
+class FigureTrend(TypedDict):
+    """Of one figure, place by place as `times`: least, greatest and last value and the worst quality within a step.
+
+    Null: no value, and with a null quality no record either. What was Bad has none.
+    """
+
+    unit: str
+    times: list[Time]
+    min: list[float | None]
+    max: list[float | None]
+    last: list[float | None]
+    quality: list[QualityWord | None]
+    gaps: list[Gap]
+
+
+_Span = TypedDict("_Span", {"from": Time, "until": Time})
+
+
+class TrendPage(_Span):
+    """What figures of one tank were, by the ledger."""
+
+    schema: Literal["tank-gateway/page-trend/1"]
+    tank: str
+    time: Time
+    simulated: bool
+    begin_s: int
+    """Seconds since 1970 of the first of `times`; each further one is `step_s` later."""
+    step_s: int
+    figures: dict[str, FigureTrend]
+
+
+class SmallTrend(TypedDict):
+    """Of the level of one tank, place by place from `begin_s` on. Null: no value, or no record."""
+
+    min: list[float | None]
+    max: list[float | None]
+    last: list[float | None]
+    quality: list[QualityWord | None]
+
+
+class SmallTrends(_Span):
+    """The level of every tank of late, to be seen at a glance."""
+
+    schema: Literal["tank-gateway/page-small-trends/1"]
+    time: Time
+    simulated: bool
+    begin_s: int
+    step_s: int
+    figure: str
+    unit: str
+    tanks: dict[str, SmallTrend]
+
+
+class SheetStep(TypedDict):
+    """One figure of the calculation."""
+
+    name: str
+    symbol: str
+    title: str
+    value: float | None
+    unit: str
+    quality: QualityWord
+    manual: bool
+    reasons: list[Reason]
+    clause: str
+    """Its relation, and where that stands."""
+    inputs: list[str]
+    """Names of the steps that it rests on; empty: measured, or entered."""
+    applies: bool
+    """False where this tank has no such figure."""
+
+
+class SheetInput(TypedDict):
+    """What was measured or entered and went in."""
+
+    name: str
+    value: float | None
+    unit: str
+    quality: QualityWord
+    reason: Reason | None
+    source: str
+    manual: bool
+    time: Time | None
+
+
+class SheetPage(TypedDict):
+    """How the newest figures of a tank come about."""
+
+    schema: Literal["tank-gateway/page-sheet/1"]
+    tank: str
+    product: str
+    time: Time
+    quality: QualityWord
+    simulated: bool
+    reference_temperature: ReferenceTemperature | None
+    sources: dict[str, str]
+    inputs: list[SheetInput]
+    steps: list[SheetStep]
+    cautions: list[str]
+
+
+class EventsPage(_Span):
+    """What has happened to a tank, newest first."""
+
+    schema: Literal["tank-gateway/page-events/1"]
+    tank: str
+    time: Time
+    simulated: bool
+    events: list[Event]
+    before: int | None
+    """There are older ones in that time: ask again with this as `before`. Null: these are all."""
+    unreadable: int
+
+
+class Change(TypedDict):
+    """One row of the audit trail."""
+
+    number: int
+    time: Time
+    hash: str
+    by: str
+    action: str
+    asked: dict[str, Any]
+    why: str
+    before: NotRequired[Any]
+    after: NotRequired[Any]
+    text: NotRequired[str]
+    """Of a row that is not of this version's form: as it stands there."""
+
+
+class ChangesPage(_Span):
+    """What people did, newest first."""
+
+    schema: Literal["tank-gateway/page-changes/1"]
+    time: Time
+    rows: list[Change]
+    before: int | None
+    newest_hash: str | None

@@ -1,0 +1,56 @@
+"""Every endpoint of the interface, once: what is served and what is described come from here."""
+
+from gateway.web.interface import documents
+from gateway.web.interface.endpoint import Endpoint, Parameter
+
+__all__ = ["ENDPOINTS"]
+
+_TANK = Parameter("tank", "The tag of a tank.", {"type": "string", "minLength": 1, "maxLength": 200}, required=True)
+_OF_A_TANK = {404: "There is no such tank."}
+_TIME = {"type": "string", "minLength": 1, "maxLength": 200}
+_FROM = Parameter("from", "From when on: ISO 8601 with its zone, or a date for the beginning of that day.", _TIME)
+_UNTIL = Parameter("until", "Up to and without: likewise; now unless given.", _TIME)
+_SPAN = (_FROM, _UNTIL)
+_NUMBER = {"type": "string", "pattern": "^[0-9]{1,19}$"}
+
+ENDPOINTS: tuple[Endpoint, ...] = (
+    Endpoint(
+        "tank",
+        "GET",
+        "/api/1/tanks/{tank}",
+        "One tank now: newest inventory, readings with their raw words, and by what it is calculated",
+        documents.TankPage,
+        path_parameters=(_TANK,),
+        refusals=_OF_A_TANK,
+    ),
+    Endpoint(
+        "trend",
+        "GET",
+        "/api/1/tanks/{tank}/trend",
+        "What figures of a tank were, minute by minute or hour by hour, in so many steps at most",
+        documents.TrendPage,
+        "The last day unless it is asked for otherwise, 400 days at most. Of each step the least, greatest and last "
+        "value and the worst quality; what was Bad has no value, and where there is no record there is none here. The "
+        "minute or hour that is going on comes when it has ended.",
+        (_TANK,),
+        (
+            *_SPAN,
+            Parameter("points", "At most so many steps: 1 to 2000, 600 unless given.", _NUMBER),
+            Parameter(
+                "figures",
+                "Names of figures with commas between them: level, water_level, liquid_temperature, vapour_pressure, "
+                "tov, gsv, mass, room, observed_density. Only the level unless given.",
+                {"type": "string", "minLength": 1, "maxLength": 200},
+            ),
+        ),
+        refusals=_OF_A_TANK,
+    ),
+    Endpoint(
+        "small-trends",
+        "GET",
+        "/api/1/small-trends",
+        "The level of every tank over the last six hours, in 36 steps",
+        documents.SmallTrends,
+        "Made once a minute for all who look.",
+    ),
+)
