@@ -4,6 +4,7 @@ import random
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 
 import structlog
 
@@ -25,7 +26,7 @@ from gateway.desk.site_accounts import SiteAccounts
 from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
-from gateway.page_joining import Page, lines_now, readings_now
+from gateway.page_joining import Around, Page, lines_now, readings_now
 from gateway.payload.alarms import alarms_json
 from gateway.payload.writer import inventories_pieces
 from gateway.pipeline import Pipeline
@@ -40,6 +41,7 @@ from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
+from gateway.site_access import access_of
 from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
@@ -74,6 +76,7 @@ class Daemon:
         log_lines_dropped: Callable[[], int] = lambda: 0,
         manager: ServiceManager | None = None,
         keep: Open = nothing_kept,
+        people: Path | None = None,
     ) -> None:
         self._settings = settings
         self._manager = ServiceManager() if manager is None else manager
@@ -125,7 +128,9 @@ class Daemon:
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._keep_outboxes()
         self._metrics = Metrics(self.snapshot)
-        self._page = Page(self, self._pipeline, self._accounts, self._keeping, self._clock, self._machine)
+        self.access = access_of(people, settings.name, self._machine, self._keeping)
+        watching = (self._pipeline, self._accounts, self.acting, self._deliveries, self._house_watch)
+        self._page = Page(self, self._boot, time_factor, Around(*watching, self._keeping), self._clock, self._machine)
         self._http = None if settings.http is None else self._server(settings.http)
 
     async def run(self, beside: Mapping[str, Loop] | None = None) -> None:
@@ -146,6 +151,7 @@ class Daemon:
         if self._http is not None:
             self._loops.begin("http", self._http.run)
         self._loops.begin("page", self._page.run)
+        self._loops.begin("people", self.access.run)
         self._loops.begin("deliveries", self._look_after_deliveries)
         self._loops.begin("tick", self._tick)
         self._loops.begin("entries", self.acting.run)
@@ -288,7 +294,7 @@ class Daemon:
             started_ns=self._started_ns,
             instant=datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC),
             inventories=self._pipeline.records(),
-            lines=[source.status() for source in sources],
+            lines=self.line_statuses(),
             instruments=[status for source in sources for status in source.instrument_statuses()],
             destinations=self._deliveries.statuses(),
             calculation_errors=self._pipeline.calculation_errors,
@@ -303,6 +309,10 @@ class Daemon:
             alarms_before=self._remembering.alarms_before,
             accounts=self._accounts.status(),
         )
+
+    def line_statuses(self) -> list[LineStatus]:
+        """How each line does."""
+        return [source.status() for source in self._sources.values()]
 
     def healthy(self) -> bool:
         """Whether the gateway's own loops have come round lately. Says nothing about instruments or brokers."""
@@ -368,6 +378,7 @@ class Daemon:
             alarms=lambda: alarms_json(self.snapshot()),
             accounts=self._accounts.pages,
             parts=self._page.parts(),
+            access=self.access,
         )
 
     # Its loops
@@ -382,14 +393,8 @@ class Daemon:
 
     async def _tick(self) -> None:
         came_round = self._progress.of("tick", _TICK_LATE_S)
-        await tick(
-            self._pipeline,
-            self._house_watch,
-            self._clock,
-            self._ends,
-            came_round,
-            max(_SHORTEST_TICK_S, _TICK_S / self._time_factor),
-        )
+        period_s = max(_SHORTEST_TICK_S, _TICK_S / self._time_factor)
+        await tick(self._pipeline, self._house_watch, self._clock, self._ends, came_round, period_s)
 
     async def _look_after_deliveries(self) -> None:
         await look_after(self._deliveries, self._deliveries_progress, self._machine, self._pipeline.records)

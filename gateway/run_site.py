@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Mapping
+from pathlib import Path
 
 from gateway.clock import Clock
 from gateway.daemon import Daemon
@@ -25,11 +26,13 @@ async def run(
     manager: ServiceManager | None = None,
     beside: Callable[[Daemon], Mapping[str, Loop]] = lambda _: {},
     keep: Open = nothing_kept,
+    people: Path | None = None,
 ) -> None:
     """Run the gateway of one site until `stop` is set, then stop all of it in bounded time.
 
     `time_factor`: of a simulated site, how many times as fast as the machine's its time passes, 1 to 3600.
-    `clock`: in place of the machine's, of a simulated site.
+    `clock`: in place of the machine's, of a simulated site. `people`: the folder in which it is kept who may come in
+    over HTTP; None: nobody can sign in.
     """
     gateway = Daemon(
         settings,
@@ -38,6 +41,7 @@ async def run(
         log_lines_dropped=log_lines_dropped,
         manager=manager,
         keep=keep,
+        people=people,
     )
     if on_ready is not None:
         on_ready(gateway)

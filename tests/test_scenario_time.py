@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from gateway.commands.service.time_factor import checked_time_factor
 from gateway.daemon import Daemon
 from gateway.errors import UsageError
+from gateway.page_joining import lines_now
 from gateway.payload.lines import lines_of
 from gateway.records import Quality, Reading
 from gateway.resources import config_path
@@ -95,7 +96,7 @@ def test_lines_are_told_by_the_time_by_which_they_count() -> None:
     gateway = Daemon(site, clock=machine, time_factor=60.0)
     machine.passes(10.0)
     assert gateway.snapshot().instant.timestamp() == 1_800_000_600.0
-    told = lines_of(orjson.loads(gateway._lines()))
+    told = lines_of(orjson.loads(lines_now(gateway.snapshot(), machine)))
     assert (told.started.timestamp(), told.time.timestamp()) == (1_800_000_000.0, 1_800_000_010.0)
 
 

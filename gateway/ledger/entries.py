@@ -1,6 +1,7 @@
 """Rows of history made into entries, with the names of tanks and boots that stand there as numbers."""
 
 import sqlite3
+import threading
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
@@ -12,13 +13,15 @@ from gateway.ledger.contract import Row
 from gateway.ledger.forms import form_in
 from gateway.tank_record import Event, Identity, TankRecord
 
-__all__ = ["Decode", "Names", "Unreadable", "entry_of", "rows_between"]
+__all__ = ["Decode", "EntriesOnce", "Names", "Unreadable", "entry_of", "rows_between"]
 
 Decode = Callable[[int, int, bytes, FormOf], TankRecord | Event]
 """(kind, dictionary, body, forms of the same file): what was kept; whose record it is stands in its row.
 
 Raises an Exception of any kind for a body that is damaged.
 """
+_AT_HAND = 128
+"""Entries that were made of late: as many as one read of an outbox."""
 
 _COLUMNS = (
     "position, kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot, previous_sequence"
@@ -92,3 +95,30 @@ def _previous(row: Row, names: Names) -> Previous | None:
     if row.previous_boot is None or row.previous_sequence is None:
         return None
     return Previous(names.boot(row.previous_boot), row.previous_sequence)
+
+
+class EntriesOnce:
+    """Entries for several who read the same rows at about the same time, each from the file: unpacking one costs far
+    more than reading its row. For all threads.
+
+    What is the same to the last byte is the same entry: no position is ever used twice while a process runs.
+    """
+
+    def __init__(self, site: str, decode: Decode) -> None:
+        self._site = site
+        self._decode = decode
+        self._lock = threading.Lock()
+        self._made: dict[Row, Entry] = {}
+
+    def __call__(self, row: Row, names: Names) -> Entry | Unreadable:
+        """What stands in a row."""
+        entry = self._made.get(row)
+        if entry is not None:
+            return entry
+        made = entry_of(row, self._site, names, self._decode)
+        if isinstance(made, Unreadable):
+            return made
+        with self._lock:
+            if len(self._made) >= _AT_HAND:
+                del self._made[next(iter(self._made))]
+            return self._made.setdefault(row, made)

@@ -19,7 +19,7 @@ import structlog
 from gateway.history import Entry, KeptRecord
 from gateway.ledger.blocks import EVENT, RECORD, next_event_block
 from gateway.ledger.cursors import Begun, begin, move
-from gateway.ledger.entries import Names, Unreadable, entry_of, rows_between
+from gateway.ledger.entries import EntriesOnce, Names, Unreadable, rows_between
 from gateway.ledger.outbox_parts import Mark, Source
 from gateway.ledger.reading_thread import ReadingThread
 from gateway.status import Backlog
@@ -58,9 +58,12 @@ class LedgerOutbox:
     A destination that is new to the ledger begins with the oldest entry that is kept.
     """
 
-    def __init__(self, source: Source, destination: str, *, records: bool = True, events: bool = True) -> None:
+    def __init__(
+        self, source: Source, entries: EntriesOnce, destination: str, *, records: bool = True, events: bool = True
+    ) -> None:
         self.destination = destination
         self._source = source
+        self._entries = entries
         self._records, self._events = records, events
         self._thread: ReadingThread[_Read] = ReadingThread(source.file, f"outbox {destination}")
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -276,7 +279,7 @@ class LedgerOutbox:
         names = Names(connection)
         found = []
         for row in rows:
-            found.append(entry_of(row, self._source.site, names, self._source.decode))
+            found.append(self._entries(row, names))
             # The loop that polls has its turn between two entries.
             time.sleep(0)
         return _Read(found, rows[-1].position if len(rows) == _AT_ONCE else up_to)

@@ -7,6 +7,7 @@ from functools import partial
 
 from gateway.ledger.contract import Committed, Row
 from gateway.ledger.cursors import begin, keep_only
+from gateway.ledger.entries import EntriesOnce
 from gateway.ledger.outbox import LedgerOutbox
 from gateway.ledger.outbox_parts import Mark, Source
 
@@ -18,6 +19,7 @@ class Outboxes:
 
     def __init__(self, source: Source) -> None:
         self._source = source
+        self._entries = EntriesOnce(source.site, source.decode)
         self._of: dict[str, LedgerOutbox] = {}
         self._marks: dict[str, Mark] = {}
         """As they were asked for last."""
@@ -34,7 +36,7 @@ class Outboxes:
             return known
         if known is not None:
             known.end()
-        made = LedgerOutbox(self._source, destination, records=records, events=events)
+        made = LedgerOutbox(self._source, self._entries, destination, records=records, events=events)
         self._of = {**self._of, destination: made}
         return made
 

@@ -22,7 +22,7 @@ from gateway.errors import GatewayError
 from gateway.process.one_thread import OneThread, done_within
 from gateway.process.tasks import end
 
-__all__ = ["LARGEST_BYTES", "Door", "Peer", "connected", "listening", "peer_of", "refusal"]
+__all__ = ["LARGEST_BYTES", "Answer", "Door", "Peer", "connected", "listening", "peer_of", "refusal"]
 
 DOOR_OPEN = "door.open"
 DOOR_CLOSED = "door.closed"
@@ -61,9 +61,11 @@ Answer = Callable[[bytes, str], Awaitable[bytes]]
 class Door:
     """`run` serves until cancelled, and leaves no socket behind."""
 
-    def __init__(self, path: Path, answer: Answer) -> None:
+    def __init__(self, path: Path, answer: Answer, of_owners: Answer | None = None) -> None:
+        """`of_owners`: in place of `answer` for root and the gateway's own user."""
         self._path = path
         self._answer = answer
+        self._of_owners = answer if of_owners is None else of_owners
         self._names = OneThread("names of users")
         self._present: set[asyncio.Task[None]] = set()
 
@@ -120,7 +122,8 @@ class Door:
         line = await asyncio.wait_for(reader.readline(), _ASK_S)
         if not line.endswith(b"\n"):
             raise asyncio.IncompleteReadError(line, None)
-        return await asyncio.wait_for(self._answer(line, name), _ANSWER_S)
+        answer = self._of_owners if peer.user in (0, os.geteuid()) else self._answer
+        return await asyncio.wait_for(answer(line, name), _ANSWER_S)
 
 
 def refusal(text: str, hint: str) -> bytes:

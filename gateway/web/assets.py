@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
+from gateway.web.access.headers import CONTENT_POLICY
 from gateway.web.encodings import takes_gzip
 
 __all__ = ["CONTENT_POLICY", "Asset", "Assets", "read_assets"]
@@ -34,10 +35,6 @@ _TYPES: Mapping[str, str] = {
 }
 """By the end of a name; other files, such as a licence without one, are text."""
 _PACKED_ALREADY = (".ico", ".png", ".woff2")
-CONTENT_POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-    "manifest-src 'self'; font-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
-)
 _HEADERS = {
     # Kept, but asked for each time: an answer of 304 costs next to nothing, and a page of yesterday much.
     "Cache-Control": "no-cache",

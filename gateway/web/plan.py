@@ -1,6 +1,8 @@
 """What is fixed for the HTTP interface until the site file changes, and what it tells of the gateway's readiness."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from gateway.web.access.plan import AccessPlan
 
 __all__ = ["BACKLOG", "FEWEST_CONNECTIONS", "LARGEST_CONNECTIONS", "HttpPlan", "Readiness"]
 
@@ -20,6 +22,7 @@ class HttpPlan:
     """What it is called by those who ask, beside its addresses and `host`."""
     connections: int = LARGEST_CONNECTIONS
     """At most so many at once."""
+    access: AccessPlan = field(default_factory=AccessPlan)
 
 
 @dataclass(frozen=True, slots=True)

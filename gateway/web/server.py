@@ -8,11 +8,11 @@ import contextlib
 import errno
 import inspect
 import socket
-from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping, Sequence
 from functools import partial
 from http import HTTPStatus
 from types import MappingProxyType
-from typing import cast
+from typing import Any, cast
 
 import orjson
 import structlog
@@ -21,15 +21,25 @@ from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
+from starlette.types import ASGIApp
 
+from gateway.clock import SystemClock
 from gateway.errors import GatewayError, NotKeptError, UsageError
 from gateway.process.progress import CameRound, nobody_asks
+from gateway.process.tasks import end, fault_of
+from gateway.web.access.access import Access
+from gateway.web.access.guard import Guard
+from gateway.web.access.headers import Headed
+from gateway.web.access.routes import access_routes
+from gateway.web.access.tls import Tls
+from gateway.web.access.tokens import Tokens
 from gateway.web.connections import BoundedConnection, Room
 from gateway.web.encodings import takes_gzip
 from gateway.web.hosts import KnownHostsOnly
 from gateway.web.interface.routes import PREFIX, refusal
 from gateway.web.part import WebPart
 from gateway.web.plan import BACKLOG, HttpPlan, Readiness
+from gateway.web.tls_door import TlsDoor
 
 __all__ = ["Asked", "Content", "HttpServer"]
 
@@ -97,12 +107,17 @@ class HttpServer:
         packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
         parts: Sequence[WebPart] = (),
+        access: Access | None = None,
     ) -> None:
         """`packed_metrics`: the metrics packed by gzip, for those who take them so. `accounts`: pages by path.
-        `parts`: what stands beside these documents; each ends with this server."""
+        `parts`: what stands beside these documents; each ends with this server. `access`: who may come; without it
+        whoever reaches this does."""
         self._plan = plan
         self._came_round = came_round
         self._parts = parts
+        self._access = access
+        self._tokens = Tokens(plan.access.tokens)
+        self._tls = None if plan.access.tls is None else Tls(plan.access.tls, SystemClock())
         self._metrics = metrics
         self._packed_metrics = packed_metrics
         self._inventories = inventories
@@ -120,6 +135,8 @@ class HttpServer:
 
         `port_is_own`: this process may hold it by another server, which is to go; then `run` has it in its turn.
         """
+        if self._tls is not None:
+            await self._tls.begin()
         try:
             self._listener = await self._listen()
         except GatewayError as error:
@@ -132,23 +149,43 @@ class HttpServer:
 
         Raises GatewayError when the address cannot be had.
         """
+        if self._tls is not None:
+            await self._tls.begin()
         reserved, self._listener = self._listener, None
         with reserved or await self._listen() as listener:
             self.port = listener.getsockname()[1]
-            _LOGGER.info("web.listening", host=self._plan.host, port=self.port)
-            server = _Server(self._config(), self._came_round)
-            serving = asyncio.create_task(server.serve(sockets=[listener]), name="http server")
+            _LOGGER.info("web.listening", host=self._plan.host, port=self.port, tls=self._tls is not None)
+            if self._access is not None:
+                self._access.take_over(self._plan.access)
+            room = Room(self._plan.connections)
+            server = _Server(self._config(room), self._came_round)
+            loops = [asyncio.create_task(each, name="tls") for each in self._over_tls(server, listener, room)]
+            listeners = [] if loops else [listener]
+            serving = asyncio.create_task(server.serve(sockets=listeners), name="http server")
             try:
-                await asyncio.shield(serving)
+                ended, _ = await asyncio.wait({serving, *loops}, return_when=asyncio.FIRST_COMPLETED)
+                raise fault_of(ended.pop())
             finally:
                 server.should_exit = True
                 for part in self._parts:
                     part.end()
+                await end(loops)
                 try:
                     await asyncio.wait({serving}, timeout=_STOP_S)
                 finally:
                     serving.cancel()
                     server.drop_connections()
+                    self._tokens.end()
+
+    def _over_tls(self, server: "_Server", listener: socket.socket, room: Room) -> list[Coroutine[Any, Any, None]]:
+        """What takes connections in where they come over TLS, and looks after the certificate."""
+        if self._tls is None:
+            return []
+
+        def connection() -> BoundedConnection:
+            return BoundedConnection(room, config=server.config, server_state=server.server_state, app_state={})
+
+        return [TlsDoor(listener, self._tls.context, room, connection).run(), self._tls.watch()]
 
     async def _listen(self) -> socket.socket:
         host, port = self._plan.host, self._plan.port
@@ -167,7 +204,7 @@ class HttpServer:
             error.hint = _HINTS.get(code or 0, "check `host` and `port` under `web` in the site file")
             raise error from exc
 
-    def _config(self) -> uvicorn.Config:
+    def _config(self, room: Room) -> uvicorn.Config:
         routes: list[BaseRoute] = [
             Route("/metrics", self._answer_metrics),
             Route("/inventories", _json(self._inventories)),
@@ -177,14 +214,17 @@ class HttpServer:
         routes += [Route(path, _json(content)) for path, content in self._beside.items() if content is not None]
         routes += [Route(path, _answering(content)) for path, content in self._accounts.items()]
         routes += [route for part in self._parts for route in part.routes]
-        application = Starlette(
+        routes += [] if self._access is None else access_routes(self._access)
+        served: ASGIApp = Starlette(
             routes=routes,
             exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
         )
+        if self._access is not None:
+            served = Guard(served, self._access, self._tokens)
         names = {self._plan.host, socket.gethostname(), *self._plan.names}
-        return uvicorn.Config(
-            KnownHostsOnly(application, names),
-            http=cast("type[asyncio.Protocol]", partial(BoundedConnection, Room(self._plan.connections))),
+        config = uvicorn.Config(
+            Headed(KnownHostsOnly(served, names), self._plan.access),
+            http=cast("type[asyncio.Protocol]", partial(BoundedConnection, room)),
             ws="none",
             lifespan="off",
             # Failures are logged by `_answer_failure`, in the gateway's own form.
@@ -197,6 +237,8 @@ class HttpServer:
             timeout_keep_alive=_IDLE_S,
             timeout_graceful_shutdown=1,
         )
+        config.load()
+        return config
 
     async def _answer_metrics(self, request: Request) -> Response:
         if self._packed_metrics is None or not takes_gzip(request.headers.get("Accept-Encoding", "")):

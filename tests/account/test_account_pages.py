@@ -87,6 +87,7 @@ async def test_tickets_and_days_of_a_span(desk: Desk) -> None:
 async def test_one_ticket_whenever_it_was_made_and_what_became_of_it(desk: Desk) -> None:
     await desk.well(action="reverse-ticket", ticket="1", reference="BL 2", why="wrong bill of lading")
     told = pages(desk)
+    tickets: list[dict[str, Any]] = []
     for number in ("1", "2", "3"):
         tickets = valid_message(await told.tickets({"number": number}))["tickets"]
         assert [(each["number"], each["reverses"], each["replaces"]) for each in tickets] == [

@@ -14,12 +14,13 @@ from structlog.testing import capture_logs
 from gateway.history import Entry, KeptEvent, KeptRecord, Previous
 from gateway.ledger import outbox as outbox_module
 from gateway.ledger.blocks import Blocks, take_out
-from gateway.ledger.codec import Decoder
+from gateway.ledger.codec import Decoder, FormOf
 from gateway.ledger.cursors import cursors, force, move
 from gateway.ledger.entries import rows_between
 from gateway.ledger.outbox import LedgerOutbox
 from gateway.ledger.outbox_parts import Source
 from gateway.ledger.outboxes import Outboxes
+from gateway.tank_record import Event, TankRecord
 from tests.support.ledger_parts import ManualTransactions, PlainClock, Writing, new_file
 
 PATIENCE_S = 20.0
@@ -476,3 +477,30 @@ async def _play(path: Path, steps: list[tuple[str, int, int]], wants: tuple[bool
     assert [each for each in arrived if each not in gone] == wanted_behind(0)
     bench.outboxes.end()
     bench.connection.close()
+
+
+async def test_rows_that_several_destinations_read_are_unpacked_once(bench: Bench) -> None:
+    """One after the other, each from the file: 100 bodies are unpacked, and not 300. One that is damaged is tried for
+    each: it is never at hand."""
+    unpacked: list[bytes] = []
+    decode = Decoder()
+
+    def counted(kind: int, dictionary: int, body: bytes, form_of: FormOf) -> TankRecord | Event:
+        unpacked.append(body)
+        return decode(kind, dictionary, body, form_of)
+
+    bench.outboxes = Outboxes(Source(bench.path, "harbour", bench.transactions, counted, bench.clock))
+    outboxes = [bench.outbox(name) for name in ("one", "two", "three")]
+    bench.write(records=99, events=1)
+    given = [await taken(outbox, 100) for outbox in outboxes]
+    assert len(unpacked) == 100
+    assert given[0] == given[1] == given[2]
+    assert positions(given[0]) == list(range(1, 101))
+    bench.write(records=1)
+    with bench.connection:
+        bench.connection.execute("UPDATE history SET body = x'00' WHERE position = 101")
+    bench.write(records=1)
+    with capture_logs():
+        assert [positions(await taken(outbox, 1)) for outbox in outboxes] == [[102], [102], [102]]
+    assert unpacked[100:].count(b"\0") == 3
+    assert len(unpacked) == 104

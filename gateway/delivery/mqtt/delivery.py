@@ -20,6 +20,7 @@ from gateway.delivery.mqtt.conversation import Conversation
 from gateway.delivery.mqtt.goodbye import said_in_time
 from gateway.delivery.mqtt.history import MqttHistory
 from gateway.delivery.mqtt.live import Entry, LiveQueue
+from gateway.delivery.mqtt.made_once import inventory_message
 from gateway.delivery.mqtt.neighbours import Neighbours, client_id_of
 from gateway.delivery.mqtt.others import EndedBy
 from gateway.delivery.mqtt.refusals import Refusals
@@ -34,7 +35,6 @@ from gateway.payload.writer import (
     STATUS_SCHEMA,
     StatusContext,
     heartbeat_json,
-    inventory_json,
     status_json,
 )
 from gateway.process.progress import CameRound, nobody_asks
@@ -305,7 +305,7 @@ class MqttDelivery:
         try:
             number = talk.say(
                 topic,
-                inventory_json(entry.record),
+                inventory_message(entry.record),
                 now_s,
                 schema=INVENTORY_SCHEMA,
                 boot=identity.boot,

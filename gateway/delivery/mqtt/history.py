@@ -13,12 +13,13 @@ from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox
 from gateway.delivery.mqtt.connection import ConnectionEndedError, TooLargeError
 from gateway.delivery.mqtt.conversation import Conversation
+from gateway.delivery.mqtt.made_once import history_message
 from gateway.delivery.mqtt.others import EndedBy
 from gateway.delivery.mqtt.window import HistoryWindow, Refusal, stream_of
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord
-from gateway.payload.history import EVENT_SCHEMA, HISTORY_SCHEMA, event_json, history_json
+from gateway.payload.history import EVENT_SCHEMA, HISTORY_SCHEMA, event_json
 from gateway.process.tasks import end
 from gateway.status import Backlog
 
@@ -169,7 +170,7 @@ class MqttHistory:
 
     def _said(self, entry: Entry, conversation: Conversation, now_s: float) -> int:
         if isinstance(entry, KeptRecord):
-            schema, identity, payload = HISTORY_SCHEMA, entry.record.identity, history_json(entry)
+            schema, identity, payload = HISTORY_SCHEMA, entry.record.identity, history_message(entry)
         else:
             schema, identity = EVENT_SCHEMA, entry.identity
             payload = event_json(entry, simulated=self._simulated)

@@ -1,4 +1,4 @@
-"""The guard before everything that is served: who asks, whether that one may, and what every answer says to a browser.
+"""The guard before everything that is served: who asks, and whether that one may.
 
 Whoever may look reads everything but the audit trail and people. Nobody changes anything without having signed in, from
 a page of ours: beside the cookie, which a browser sends along whoever asks, such a request has the proof of its
@@ -20,7 +20,6 @@ from gateway.actions.permits import READ_CHANGES, READ_PEOPLE, may
 from gateway.web.access.access import Access, Seen
 from gateway.web.access.asking import Asking, asking
 from gateway.web.access.cookies import cookie_name
-from gateway.web.access.headers import with_headers
 from gateway.web.access.sessions import proof_of
 from gateway.web.access.tokens import Tokens
 
@@ -54,8 +53,6 @@ class Guard:
         self._tokens = tokens
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            return
         plan = self._access.plan
         asked = asking(scope, plan.trusted_proxy)
         headers = Headers(scope=scope)
@@ -66,7 +63,6 @@ class Guard:
         )
         state = scope.setdefault("state", {})
         state |= {"person": seen and seen.person, "asking": asked, "seen": seen, "may_view": may_view, "token": token}
-        send = with_headers(send, asked)
         refusal = await self._refusal(scope, headers, seen, token, asked, may_view=may_view)
         if refusal is not None:
             await refusal(scope, receive, send)
@@ -102,7 +98,10 @@ class Guard:
 
     async def _has_token(self, headers: Headers) -> bool:
         scheme, _, secret = headers.get("authorization", "").partition(" ")
-        return scheme.lower() == "bearer" and await self._tokens.name_of(secret.strip()) is not None
+        if scheme.lower() != "bearer":
+            return False
+        own = self._access.local_secret
+        return (bool(own) and _same(secret.strip(), own)) or await self._tokens.name_of(secret.strip()) is not None
 
     async def _passed_on(self, scope: Scope, receive: Receive, send: Send, seen: Seen | None) -> None:
         """To what is guarded: with a body within bounds, and no longer than its session stands."""

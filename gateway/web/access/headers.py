@@ -1,11 +1,12 @@
 """What every answer tells a browser: to run and show nothing but our own, and to keep none of it."""
 
 from starlette.datastructures import MutableHeaders
-from starlette.types import Message, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.web.access.asking import Asking
+from gateway.web.access.asking import asking
+from gateway.web.access.plan import AccessPlan
 
-__all__ = ["CONTENT_POLICY", "with_headers"]
+__all__ = ["CONTENT_POLICY", "Headed"]
 
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -16,7 +17,6 @@ _PERMISSIONS = ", ".join(
     f"{feature}=()"
     for feature in (
         "accelerometer",
-        "bluetooth",
         "camera",
         "display-capture",
         "geolocation",
@@ -42,19 +42,28 @@ _OPENER = {"Cross-Origin-Opener-Policy": "same-origin"}
 _ONLY_TLS = {"Strict-Transport-Security": "max-age=31536000; includeSubDomains"}
 
 
-def with_headers(send: Send, asked: Asking) -> Send:
-    """The same, with them in each answer that does not say otherwise itself."""
-    wanted = dict(_ALWAYS)
-    if asked.is_secure or asked.is_local:
-        wanted |= _OPENER
-    if asked.is_secure:
-        wanted |= _ONLY_TLS
+class Headed:
+    """ASGI: the same, with them in each answer that does not say otherwise itself."""
 
-    async def sent(message: Message) -> None:
-        if message["type"] == "http.response.start":
-            headers = MutableHeaders(scope=message)
-            for name, value in wanted.items():
-                headers.setdefault(name, value)
-        await send(message)
+    def __init__(self, application: ASGIApp, plan: AccessPlan) -> None:
+        self._application = application
+        self._plan = plan
 
-    return sent
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            return
+        asked = asking(scope, self._plan.trusted_proxy)
+        wanted = dict(_ALWAYS)
+        if asked.is_secure or asked.is_local:
+            wanted |= _OPENER
+        if asked.is_secure:
+            wanted |= _ONLY_TLS
+
+        async def sent(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in wanted.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self._application(scope, receive, sent)

@@ -7,6 +7,7 @@ export {
   useCallback,
   useContext,
   useEffect,
+  useErrorBoundary,
   useLayoutEffect,
   useMemo,
   useReducer,

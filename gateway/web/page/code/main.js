@@ -3,6 +3,7 @@ import { html, render, useEffect, useRef } from "./html.js";
 import { usePlace, way } from "./go.js";
 import { begin, useSite } from "./live.js";
 import { Foot } from "./parts/foot.js";
+import { Guarded } from "./parts/guarded.js";
 import { Strip } from "./parts/strip.js";
 import { refresh } from "./session.js";
 import { useShared } from "./shared.js";
@@ -41,7 +42,7 @@ function Page() {
         .map(([key, each]) => html`<a key=${key} href=${way(key)} aria-current=${key === view ? "page" : undefined}>${word(each.name)}</a>`)}
     </nav>
     <main id="main" tabindex="-1" ref=${place}>
-      ${known ? html`<${known.View} key=${here} rest=${rest} />` : html`<p>${word("way.nowhere")} <a href=${way("overview")}>${word("way.overview")}</a></p>`}
+      ${known ? html`<${Guarded} key=${here}><${known.View} rest=${rest} /><//>` : html`<p>${word("way.nowhere")} <a href=${way("overview")}>${word("way.overview")}</a></p>`}
     </main>
     <${Foot} />
   `;

@@ -2,7 +2,6 @@
 import { act, AskError } from "../ask.js";
 import { link } from "../live.js";
 import { refresh, session } from "../session.js";
-import { word } from "../words.js";
 import { blank, textOf } from "./typed.js";
 
 const KEPT_MS = 30 * 60_000;
@@ -15,7 +14,7 @@ export function valuesAtFirst(spec) {
   const fresh = Object.fromEntries((spec.fields ?? []).map((field) => [field.name, blank(field)]));
   const draft = drafts.get(draftKey(spec));
   if (!draft || Date.now() - draft.ms > KEPT_MS) return { values: fresh, fromBefore: false };
-  return { values: { ...fresh, ...draft.values }, fromBefore: true };
+  return { values: { ...fresh, ...draft.values }, fromBefore: Object.keys(draft.values).length > 0 };
 }
 
 export function keepDraft(spec, values) {
@@ -52,9 +51,20 @@ export function placed(spec, sentence) {
 /** Somebody else is signed in than when this was filled in. */
 export class OtherPersonError extends Error {}
 
-/** Whether anything can be sent at all: what cannot be done now is refused, and never kept for later. */
-export function offlineSentence() {
-  return link.value === "live" ? null : word("dialog.offline");
+const BEGINS_MS = 5_000;
+
+/** Whether the gateway is heard: what cannot be done now is refused, and never kept for later. A page that only begins is given a moment. */
+export function isHeard() {
+  if (link.value !== "starting") return Promise.resolve(link.value === "live");
+  return new Promise((tell) => {
+    const leave = link.watch(() => end());
+    const timer = setTimeout(() => end(), BEGINS_MS);
+    const end = () => {
+      leave();
+      clearTimeout(timer);
+      tell(link.value === "live");
+    };
+  });
 }
 
 /**

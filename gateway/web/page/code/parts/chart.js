@@ -6,6 +6,7 @@ import { locale, taste } from "../taste.js";
 import { word } from "../words.js";
 
 const PLACE = "/page/vendor/";
+const HEIGHT_REM = 12;
 let library = null;
 
 /** The library, loaded when the first chart is wanted. */
@@ -31,7 +32,7 @@ function loaded() {
  * @param limits [{name, level}] drawn as lines, in SI
  * @param at the second that is looked at, or null; `onAt` is told where a pointer goes
  */
-export function Chart({ lines, from, until, dimension, scale, limits = [], zone, at, onAt, label, height = 190 }) {
+export function Chart({ lines, from, until, dimension, scale, limits = [], zone, at, onAt, label }) {
   useShared(taste);
   const theme = useTheme();
   const place = useRef(null);
@@ -40,6 +41,8 @@ export function Chart({ lines, from, until, dimension, scale, limits = [], zone,
   const [failed, setFailed] = useState(false);
   const convert = (value) => (value === null ? null : plain(value, dimension));
   now.current = { lines, from, until, scale: scale.map(convert), limits: limits.map((each) => ({ ...each, at: convert(each.level) })), onAt };
+  const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
+  const height = Math.round(HEIGHT_REM * rem);
   const look = [theme, taste.value.units, locale(), dimension, zone, height].join("|");
 
   useLayoutEffect(() => {
@@ -90,7 +93,8 @@ function options(uPlot, now, width, height, zone) {
   const style = getComputedStyle(document.documentElement);
   const colour = (name) => style.getPropertyValue(`--${name}`).trim();
   const ink = colour("ink");
-  const font = `13px ${style.fontFamily}`;
+  const rem = parseFloat(style.fontSize);
+  const font = `${Math.round(0.8 * rem)}px ${style.fontFamily}`;
   const axis = { stroke: colour("quiet"), font, grid: { stroke: colour("line"), width: 1 }, ticks: { stroke: colour("line"), width: 1 } };
   const line = { stroke: ink, width: 1.75, spanGaps: false, points: { show: true, size: 4, stroke: ink, fill: ink, filter: alone } };
   const bound = { stroke: "transparent", width: 0, points: { show: false } };
@@ -102,13 +106,13 @@ function options(uPlot, now, width, height, zone) {
     cursor: { y: false, drag: { x: false, y: false }, points: { show: false } },
     scales: { x: { time: true, range: () => [now.current.from, now.current.until] }, y: { range: () => now.current.scale } },
     axes: [
-      { ...axis, values: clockTexts(zone) },
-      { ...axis, size: 76, values: (_, splits, __, ___, step) => axisTexts(splits, step) },
+      { ...axis, size: Math.round(3.1 * rem), values: clockTexts(zone) },
+      { ...axis, size: Math.round(4.75 * rem), values: (_, splits, __, ___, step) => axisTexts(splits, step) },
     ],
     series: [{}, line, { ...line, dash: [5, 4] }, bound, bound],
     bands: [{ series: [4, 3], fill: `${colour("lighter")}55` }],
     hooks: {
-      drawClear: [(u) => marks(u, now.current, { ink, quiet: colour("quiet"), mark: colour("mark"), paper: colour("paper"), font })],
+      drawClear: [(u) => marks(u, now.current, { ink, quiet: colour("quiet"), mark: colour("mark"), paper: colour("paper"), font, rem })],
       setCursor: [(u) => tell(u, now.current)],
     },
   };
@@ -157,10 +161,11 @@ function tell(u, { onAt }) {
 }
 
 /** Under the lines: limits with their names, and what the stretches without a line are. */
-function marks(u, { lines, limits, scale }, { ink, quiet, mark, paper, font }) {
+function marks(u, { lines, limits, scale }, { ink, quiet, mark, paper, font, rem }) {
   const { ctx } = u;
   const { left, top, width, height } = u.bbox;
-  const sharp = devicePixelRatio || 1;
+  // A pixel of 16 to the letter, on this screen.
+  const sharp = ((devicePixelRatio || 1) * rem) / 16;
   ctx.save();
   ctx.beginPath();
   ctx.rect(left, top, width, height);
@@ -168,7 +173,7 @@ function marks(u, { lines, limits, scale }, { ink, quiet, mark, paper, font }) {
   // Axes leave theirs behind.
   ctx.textAlign = "left";
   ctx.textBaseline = "alphabetic";
-  ctx.font = font.replace(/\d+px/, `${Math.round(12 * sharp)}px`);
+  ctx.font = font.replace(/\d+px/, `${Math.round(12.5 * sharp)}px`);
   for (const [from, until, text, dash] of [
     ...lines.unkept.map((each) => [...each, word("trend.unkept"), [2 * sharp, 3 * sharp]]),
     ...lines.bad.map((each) => [...each, word("trend.no_value"), []]),

@@ -1,13 +1,15 @@
 // From which day until which: days of the site, as a calendar there shows them.
 import { html } from "../html.js";
-import { site, siteNow } from "../live.js";
+import { site, siteNow, useLink } from "../live.js";
 import { useWords } from "../words.js";
 
 const DAY_MS = 86_400_000;
 
-/** The date at the site, as 2026-11-28. */
-export function today() {
-  return dateOf(siteNow() ?? Date.now());
+/** The date at the site, as 2026-11-28; null before the gateway has said what time it is there. */
+export function useToday() {
+  useLink();
+  const now = siteNow();
+  return now === null || site.value === null ? null : dateOf(now);
 }
 
 /** The date on which an instant lies at the site. */
@@ -20,6 +22,7 @@ export function dateOf(ms) {
 
 /** So many days before a date; below zero: after it. */
 export function dayBefore(date, days) {
+  if (date === null) return null;
   return new Date(Date.parse(`${date}T00:00Z`) - days * DAY_MS).toISOString().slice(0, 10);
 }
 

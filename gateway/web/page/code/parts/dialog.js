@@ -1,10 +1,11 @@
 // One frame for everything that a person does: fill in, see what it will do, do it, read the answer.
 // Nothing is sent twice, nothing is kept for later, and a session that ends in the middle loses nothing that was typed.
 import { html, render, useEffect, useRef, useState } from "../html.js";
+import { AskError } from "../ask.js";
 import { useLink } from "../live.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
-import { asked, dropDraft, keepDraft, offered, offlineSentence, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
+import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
 import { Field } from "./fields.js";
 import { SignIn } from "./sign_in.js";
 
@@ -17,7 +18,8 @@ let host = null;
  * - title, about: what stands at the head; effect: what it does, in a sentence; cautions: sentences, always in sight;
  * - verb: what the last button says; aside(values): drawn beside the fields; done(answer): called when it is done;
  * - asks(request): the request as the gateway wants it, where its fields are not one to one those that are typed;
- * - send(request, {preview}): asks in another way than by /api/1/act; untried: there is no trial of it.
+ * - send(request, {preview}): asks in another way than by /api/1/act; untried: there is no trial of it;
+ * - permit: the word by which it is permitted, where that is not the act's own.
  */
 export function openAct(spec) {
   closeAct();
@@ -49,6 +51,8 @@ export function ActButton({ action, spec, label, about, kind = "" }) {
   </button>`;
 }
 
+/** Of what was refused by this page. */
+const NOT_SENT = -1;
 const NOTHING_WRONG = { fields: {}, rest: [], hint: "" };
 
 function Dialog({ spec, close }) {
@@ -88,16 +92,17 @@ function Dialog({ spec, close }) {
   const once = async (preview, taken) => {
     if (held.current) return;
     const { request, mistakes } = requestOf(spec, values);
-    const offline = offlineSentence();
-    if (offline || mistakes.length) {
-      setWrong(gathered(mistakes, offline ? [offline] : []));
+    if (mistakes.length) {
+      setWrong(gathered(mistakes, []));
       return;
     }
+    if (session.value.person === null) return setEntry(word("dialog.sign_in"));
     held.current = true;
     setBusy(true);
     setWrong(NOTHING_WRONG);
     setEntry("");
     try {
+      if (!(await isHeard())) throw new AskError([word("dialog.offline")], { status: NOT_SENT });
       taken(await asked(spec, request, who.current, { preview }));
     } catch (error) {
       fail(error, preview);
@@ -150,7 +155,7 @@ function Dialog({ spec, close }) {
     const name = session.value.person?.name ?? null;
     if (who.current !== null && name !== who.current) return fail(new OtherPersonError());
     who.current = name;
-    if (!offered(spec.action)) return setWrong(gathered([], [word("dialog.may_not", named(word, session.value.person))]));
+    if (!offered(spec.permit ?? spec.action)) return setWrong(gathered([], [word("dialog.may_not", named(word, session.value.person))]));
     if (stage === "fill") look();
     else setWrong(gathered([], [word("dialog.signed_in_again")]));
   };
@@ -163,7 +168,7 @@ function Dialog({ spec, close }) {
 
   const head = html`<h2 id="dialog-title">${spec.title}</h2>
     ${spec.about && html`<p class="about">${spec.about}</p>`}
-    ${link !== "live" && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
+    ${(link === "silent" || link === "refused") && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
   const refusals = html`<div role="alert">
     ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
     ${wrong.hint && html`<p>→ ${wrong.hint}</p>`}
@@ -174,7 +179,7 @@ function Dialog({ spec, close }) {
 
   return html`<dialog ref=${frame} class="act" aria-labelledby="dialog-title" onCancel=${(event) => (event.preventDefault(), close())}>
     ${head}
-    ${entry && html`<${SignIn} key="entry" done=${signedIn} hint=${entry} />`}
+    ${entry && html`<${SignIn} key="entry" done=${signedIn} hint=${entry} /><div class="buttons">${leave}</div>`}
     ${stage === "fill" &&
     html`<form hidden=${Boolean(entry)} onSubmit=${(event) => (event.preventDefault(), look())} novalidate data-first>
       ${spec.effect && html`<p>${spec.effect}</p>`} ${cautions}
@@ -207,8 +212,8 @@ const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 function Lines({ answer }) {
   const word = useWords();
   if (!answer) return null;
-  return html`<ul class="lines" role="status">
-    ${(answer.lines ?? []).map((each) => html`<li key=${each}>${each}</li>`)}
+  return html`${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}<ul class="lines" role="status">
+    ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
     ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
   </ul>`;
 }

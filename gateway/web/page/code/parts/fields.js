@@ -47,6 +47,17 @@ function Long({ shared, value, change }) {
   return html`<textarea ...${shared} rows="3" maxlength="500" onInput=${(event) => change(event.target.value)} value=${value}></textarea>`;
 }
 
+/** A text of many lines, typed, pasted, or taken out of a file of this device. */
+function Pasted({ shared, field, value, change }) {
+  const taken = async (event) => {
+    const [file] = event.target.files;
+    if (file) change(await file.text());
+  };
+  return html`<textarea ...${shared} class="pasted" rows="8" wrap="off" spellcheck="false" onInput=${(event) => change(event.target.value)} value=${value}></textarea>
+    <label class="small">${word("field.file")} <input type="file" accept=".csv,.tsv,.txt,text/csv,text/plain" onChange=${taken} /></label>
+    ${value.length > field.longest && html`<p class="wrong">${word("field.too_long", { count: value.length, most: field.longest })}</p>`}`;
+}
+
 function Choice({ shared, field, value, change }) {
   return html`<select ...${shared} onChange=${(event) => change(event.target.value)}>
     ${field.initial === undefined && html`<option value="" selected=${value === ""}>${word("field.choose")}</option>`}
@@ -104,4 +115,4 @@ function lengthWords(text) {
   return word(`length.${unit}`, { count: Number(count) });
 }
 
-const INPUTS = { quantity: Quantity, instant: Instant, ends: Ends, duration: Ends, choice: Choice, long: Long };
+const INPUTS = { quantity: Quantity, instant: Instant, ends: Ends, duration: Ends, choice: Choice, long: Long, pasted: Pasted };

@@ -34,7 +34,7 @@ export function OpeningFigures({ transfer }) {
           </tr>
           <tr>
             <th scope="row">${word("account.sheet_of")}</th>
-            ${sides.map(({ tank, opening }) => html`<td key=${tank} class="number"><time datetime=${opening.instant}>${full(opening.instant)}</time><br /><span class="quiet">${codeWord("motion", opening.motion)}, ${word("account.elements", { used: opening.elements[0], of: opening.elements[1] })}</span></td>`)}
+            ${sides.map(({ tank, opening }) => html`<td key=${tank} class="number sheet"><time datetime=${opening.instant}>${full(opening.instant)}</time><br /><span class="quiet">${codeWord("motion", opening.motion)}, ${word("account.elements", { used: opening.elements[0], of: opening.elements[1] })}</span></td>`)}
           </tr>
         </tbody>
       </table>

@@ -31,9 +31,9 @@ export function stateOf(element, level) {
 
 /**
  * `elements` of an inventory, lowest first; `names` beside them. `level` and `water` in m or null, `lowest` to `top` the scale.
- * `old`: it is no longer the present. `children`: figures that stand below.
+ * `old`: it is no longer the present; `doubtful`: the level is Uncertain. `children`: figures that stand below.
  */
-export function Profile({ elements, names = [], level, water, lowest = 0, top, old = false, children }) {
+export function Profile({ elements, names = [], level, water, lowest = 0, top, old = false, doubtful = false, children }) {
   useShared(taste);
   const [looked, look] = useState(null);
   const rows = elements.map((element, i) => ({ element, name: names[i] ?? "", state: stateOf(element, level) })).reverse();
@@ -49,7 +49,7 @@ export function Profile({ elements, names = [], level, water, lowest = 0, top, o
         ${[lowest, top].map((end) => html`<g key=${end}><line class="tick" x1=${X - 6} x2=${X} y1=${y(end)} y2=${y(end)} /></g>`)}
         ${level !== null && html`<line class="wet" x1=${X} x2=${X} y1=${y(level)} y2=${height - END} />`}
         ${water > 0 && html`<g class="water"><line x1=${X - 4} x2=${X - 4} y1=${Math.min(y(water), height - END - 4)} y2=${height - END} /><line x1=${X - 8} x2=${X - 8} y1=${Math.min(y(water), height - END - 4)} y2=${height - END} /></g>`}
-        ${level !== null && html`<line class="surface" x1=${X - 14} x2=${X + 14} y1=${y(level)} y2=${y(level)} />`}
+        ${level !== null && html`<line class=${`surface ${doubtful ? "doubtful" : ""}`} x1=${X - 14} x2=${X + 14} y1=${y(level)} y2=${y(level)} />`}
         ${rows.map(({ element, state }, i) => html`<g key=${element.height}>
           <path class="leader" d=${`M${X + 8} ${y(element.height)}L${W - 12} ${rowY(i)}H${W}`} />
           <g transform=${`translate(${X} ${y(element.height)})`}>${MARKS[state]}</g>

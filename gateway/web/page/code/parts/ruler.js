@@ -82,6 +82,6 @@ function LimitLabels({ fixed }) {
     const at = within(place(level, fixed));
     line = at - before < 14 ? line + 1 : 0;
     before = at;
-    return html`<text key=${limit} class="of-limit" x=${`${at}%`} y=${Y + 22 + line * 14} text-anchor=${at > 50 ? "end" : "start"}>${word(`limit.${limit}`)} ${text(level, "length")}</text>`;
+    return html`<text key=${limit} class="of-limit" x=${`${at}%`} y=${Y + 22} dy=${`${line * 1.2}em`} text-anchor=${at > 50 ? "end" : "start"}>${word(`limit.${limit}`)} ${text(level, "length")}</text>`;
   })}`;
 }

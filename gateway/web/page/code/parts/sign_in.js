@@ -17,11 +17,10 @@ export function SignIn({ done, hint }) {
     const name = typed.name.trim();
     if (!name || !typed.password) return refuse([word("sign_in.both")]);
     return once(async () => {
-      const stood = session.value.person?.name ?? null;
       await signIn(name, typed.password);
       last = name;
-      // Another may see more, and the stream of a session that has ended is closed.
-      if (stood !== name || link.value !== "live") restart();
+      // Where looking needs a sign-in too, the stream was refused, or closed when the session ended.
+      if (link.value !== "live") restart();
       setTyped({ name, password: "" });
       done?.();
     });

@@ -1,8 +1,9 @@
 // The strip across the top: what this watches, how old it is, who is signed in; a whole sentence where it is not live.
 import { html } from "../html.js";
 import { way } from "../go.js";
-import { silenceMs, siteNow, useBeat, useLink, useSite } from "../live.js";
+import { fault, silenceMs, siteNow, useBeat, useLink, useSite } from "../live.js";
 import { useSession } from "../session.js";
+import { useShared } from "../shared.js";
 import { full, span, withZone } from "../times.js";
 import { useWords } from "../words.js";
 
@@ -11,6 +12,7 @@ export function Strip() {
   const link = useLink();
   const site = useSite();
   const { person } = useSession();
+  const failed = useShared(fault);
   useBeat(1000);
   const now = siteNow();
   const doubt = { silent: "strip.offline", late: "strip.late", starting: "strip.starting", refused: "strip.refused" }[link];

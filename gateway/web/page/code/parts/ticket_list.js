@@ -1,7 +1,6 @@
 // The tickets of the last days, newest first: what was moved, how good it is, and what became of it since.
 import { html, useState } from "../html.js";
 import { way } from "../go.js";
-import { site } from "../live.js";
 import { clock } from "../times.js";
 import { useWords } from "../words.js";
 import { AccountFigure, codeWord, measureAt, signOf } from "./account_figures.js";
@@ -9,7 +8,7 @@ import { AsOf, useDocument } from "./document.js";
 import { figureOf, takenBack, ticketShown, toldMeasure } from "./ticket_amounts.js";
 import { transferTitle } from "./transfer_words.js";
 import { written } from "./exact.js";
-import { DayFields, dayBefore, today } from "./day_fields.js";
+import { DayFields, dayBefore, useToday } from "./day_fields.js";
 
 const DAYS_BACK = 3;
 
@@ -17,9 +16,9 @@ const DAYS_BACK = 3;
 export function TicketList({ turn = null }) {
   const word = useWords();
   const [span, setSpan] = useState(null);
-  const from = span?.from ?? dayBefore(today(), DAYS_BACK);
-  const until = span?.until ? `&until=${nextDay(span.until)}` : "";
-  const told = useDocument(`/tickets?from=${from}${until}`, { turn });
+  const from = span?.from ?? dayBefore(useToday(), DAYS_BACK);
+  const until = span?.until ? `&until=${dayBefore(span.until, -1)}` : "";
+  const told = useDocument(from && `/tickets?from=${from}${until}`, { turn });
   const { document } = told;
   const tickets = document === null ? [] : [...document.tickets].reverse();
   return html`<section aria-labelledby="tickets">
@@ -71,8 +70,4 @@ export function stateText(word, ticket, back) {
   if (back?.standing) told.push(word("ticket.stands_instead", { number: back.standing }));
   if (!back && ticket.reverses === null) told.push(word("ticket.stands"));
   return told.join("; ");
-}
-
-function nextDay(day) {
-  return dayBefore(day, -1);
 }

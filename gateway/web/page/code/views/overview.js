@@ -126,6 +126,13 @@ function Need({ each }) {
   </li>`;
 }
 
+/** Of every tank [seconds, level or null, quality], in order. */
+function pointsOf({ begin_s: begin, step_s: step, tanks: trends }) {
+  return Object.fromEntries(
+    Object.entries(trends).map(([tag, { last, quality }]) => [tag, last.map((level, index) => [begin + index * step, level, quality[index]])]),
+  );
+}
+
 function useSmallTrends() {
   const [trends, setTrends] = useState(null);
   useEffect(() => {
@@ -133,7 +140,7 @@ function useSmallTrends() {
     // A level is beside its trend, not behind it: without a ledger there is none, and nothing waits for it.
     const load = () =>
       get("/api/1/small-trends")
-        .then((document) => open && setTrends(document.tanks))
+        .then((document) => open && setTrends(pointsOf(document)))
         .catch(() => {});
     load();
     const timer = setInterval(load, TRENDS_AGAIN_MS);

@@ -1,7 +1,7 @@
 // One tank: how it stands and whether that can be believed, then what that rests on.
 import { html, useRef } from "../html.js";
 import { way } from "../go.js";
-import { isLive, siteNow, useEachSecond, useRow, useSite } from "../live.js";
+import { isLive, isOver, useEachSecond, useRow, useSite } from "../live.js";
 import { useAsked } from "../parts/asked.js";
 import { Profile } from "../parts/profile.js";
 import { Trouble, Waiting } from "../parts/said.js";
@@ -41,7 +41,7 @@ export function TankView({ rest }) {
 function Which({ site }) {
   const word = useWords();
   return html`<h2>${word("tank.which")}</h2>
-    <ul class="which">${Object.keys(site?.tanks ?? {}).map((tag) => html`<li key=${tag}><a class="button" href=${way("tank", tag)}>${tag}</a></li>`)}</ul>`;
+    <ul class="tank-which">${Object.keys(site?.tanks ?? {}).map((tag) => html`<li key=${tag}><a class="button" href=${way("tank", tag)}>${tag}</a></li>`)}</ul>`;
 }
 
 function Tank({ tag, fixed }) {
@@ -52,7 +52,7 @@ function Tank({ tag, fixed }) {
   const inventory = document?.inventory ?? null;
   const plan = document?.plan ?? null;
   // The document is of the sheet that it was asked at: it is the present as long as that holds.
-  const old = useEachSecond(() => !live || (inventory !== null && inventory.valid_until !== null && siteNow() > Date.parse(inventory.valid_until)));
+  const old = useEachSecond(() => !live || isOver(inventory?.valid_until));
   const why = inventory ? whyOf(inventory.figures) : [];
   return html`<article class="tank" aria-label=${tag}>
     <${Head} tag=${tag} fixed=${fixed} row=${row} why=${why} />
@@ -62,11 +62,11 @@ function Tank({ tag, fixed }) {
     <div class="tank-columns">
       <div>
         <${Alarms} tag=${tag} />
-        ${inventory && html`<${Figures} inventory=${inventory} plan=${plan} why=${why} old=${old} />`}
-      </div>
-      <div>
         <${Trends} tag=${tag} fixed=${fixed} inventory=${inventory} />
         ${inventory && html`<${Temperatures} inventory=${inventory} plan=${plan} fixed=${fixed} old=${old} />`}
+      </div>
+      <div>
+        ${inventory && html`<${Figures} inventory=${inventory} plan=${plan} why=${why} old=${old} />`}
         <${Transfers} tag=${tag} />
         <${Entered} tag=${tag} fixed=${fixed} turn=${`${row?.by_hand}|${row?.maintenance}`} />
       </div>
@@ -85,8 +85,8 @@ function Temperatures({ inventory, plan, fixed, old }) {
   return html`<section aria-labelledby="tank-profile">
     <h2 id="tank-profile">${word("tank.profile")}</h2>
     ${elements.length === 0 && html`<p class="quiet">${word("profile.none")}</p>`}
-    <${Profile} elements=${elements} names=${names} level=${figures.level.value} water=${figures.water_level.value} lowest=${fixed.lowest} top=${fixed.reference_height ?? fixed.full} old=${old}>
-      <dl class="beside">
+    <${Profile} elements=${elements} names=${names} level=${figures.level.value} water=${figures.water_level.value} lowest=${fixed.lowest} top=${fixed.reference_height ?? fixed.full} old=${old} doubtful=${figures.level.quality === "Uncertain"}>
+      <dl class="tank-beside">
         ${["liquid_temperature", "temperature_spread", "vapour_temperature"].map(
           (name) => html`<div key=${name}><dt>${titleOf(name)}</dt><dd><${Value} name=${name} figure=${figures[name]} old=${old} /></dd></div>`,
         )}

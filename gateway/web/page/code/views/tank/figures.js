@@ -30,7 +30,7 @@ export function Figures({ inventory, plan, why, old }) {
   const isShown = (name) => figures[name] && (ALWAYS.has(name) || noneOf(figures[name]) !== "not_applicable");
   const left = Object.keys(figures).filter((name) => !isShown(name));
   const reference = inventory.reference_temperature;
-  return html`<section class="figures" aria-labelledby="tank-figures">
+  return html`<section class="tank-figures" aria-labelledby="tank-figures">
     <h2 id="tank-figures">${word("tank.figures")}</h2>
     <p class="quiet small">
       ${word("tank.of", { time: full(inventory.time) })} ${reference ? word("tank.reference", { temperature: text(reference.value, "temperature") }) : word("tank.no_reference")}
@@ -76,7 +76,7 @@ function Origins({ inventory, plan }) {
     const key = `source.${what}.${source}`;
     return html`<div key=${what}><dt>${word(`tank.group.${what === "water" ? "water" : what}`)}</dt><dd>${hasWord(key) ? word(key) : source}${instrument(plan, what, source)}</dd></div>`;
   });
-  return html`<dl class="origins">
+  return html`<dl class="tank-origins">
     ${told}
     ${(plan?.density ?? []).map(
       (each, i) => html`<div key=${`density-${i}`}><dt>${word("tank.density_given")}</dt><dd><${Density} density=${each} reference=${inventory.reference_temperature} /></dd></div>`,

@@ -64,7 +64,7 @@ function Events({ tag }) {
 }
 
 function List({ events }) {
-  return html`<ul class="events">
+  return html`<ul class="tank-events">
     ${events.map(
       (event, i) =>
         html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.subject} ${event.reason && html`<span>${event.reason.text}</span>`} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,

@@ -1,7 +1,8 @@
 // The head of a tank's page: what it is, how far it can be believed and why, how old, and the ruled line at full size.
 import { html } from "../../html.js";
-import { isLive, siteNow, useBeat, useTop } from "../../live.js";
+import { isLive, siteNow, useBeat, useSite, useTop } from "../../live.js";
 import { text } from "../../numbers.js";
+import { Figure } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
 import { clock, full, span, withZone } from "../../times.js";
 import { word } from "../../words.js";
@@ -10,10 +11,12 @@ import { qualityWord, Why } from "./why.js";
 export function Head({ tag, fixed, row, why }) {
   useBeat(1000);
   const live = isLive(row);
+  const held = row?.product ?? fixed.product;
+  const product = useSite()?.products?.[held]?.title ?? held;
   const entered = (useTop("entered") ?? []).filter((each) => concerns(each, tag, fixed));
   return html`<header class="tank-head">
-    <h1>${tag}${fixed && html` <span class="product">${fixed.product}</span>`}</h1>
-    ${fixed?.description && html`<p class="quiet">${fixed.description}</p>`}
+    <h1>${tag} <span class="product">${product}</span></h1>
+    ${fixed.description && html`<p class="quiet">${fixed.description}</p>`}
     ${row
       ? html`<p class=${`tank-quality ${live ? "" : "doubtful"}`}>
             <strong>${live ? qualityWord(row.quality) : word("tank.not_live")}</strong>
@@ -25,14 +28,35 @@ export function Head({ tag, fixed, row, why }) {
           ${!live && html`<p class="small">${word("tank.was", { quality: qualityWord(row.quality), time: full(row.time) })}</p>`}`
       : html`<p role="status">${word("row.awaited")}</p>`}
     <${Why} why=${why} />
-    ${entered.length > 0 && html`<ul class="entered">${entered.map((each) => html`<li key=${each.text}>${each.text}${each.used ? "" : ` (${word("tank.not_used")})`}</li>`)}</ul>`}
-    ${row && fixed && html`<${Ruler} row=${row} fixed=${fixed} tall=${true} /><${Course} row=${row} live=${live} fixed=${fixed} />`}
+    ${entered.length > 0 && html`<ul class="tank-entered">${entered.map((each) => html`<li key=${each.text}>${each.text}${each.used ? "" : ` (${word("tank.not_used")})`}</li>`)}</ul>`}
+    ${row && html`<${Ruler} row=${row} fixed=${fixed} tall=${true} /><${Chief} row=${row} live=${live} fixed=${fixed} /><${Course} row=${row} live=${live} fixed=${fixed} />`}
   </header>`;
 }
 
 /** Whether something entered is about this tank or one of its instruments. */
 export function concerns(entry, tag, fixed) {
   return entry.about === tag || Object.values(fixed?.instruments ?? {}).includes(entry.about);
+}
+
+/** The figures that a shift lives by, of the live view. */
+function Chief({ row, live, fixed }) {
+  const reference = fixed.reference_temperature;
+  const has = (fig) => fig && fig.none !== "not_applicable";
+  const shown = [
+    ["level", row.level],
+    ["temperature", row.temperature],
+    ...(has(row.gsv) ? [["gsv", row.gsv, reference && word("figure.at", { temperature: text(reference.value, "temperature") })]] : []),
+    ["mass", row.mass],
+    ["water", row.water],
+    ["room", row.room],
+    ["pumpable", row.pumpable],
+  ];
+  return html`<dl class="tank-chief">
+    ${shown.map(
+      ([name, fig, beside]) =>
+        html`<div key=${name}><dt>${word(`figure.${name}`)}${beside && ` ${beside}`}</dt><dd><${Figure} fig=${fig} old=${!live} down=${name === "room" || name === "pumpable"} /></dd></div>`,
+    )}
+  </dl>`;
 }
 
 function Age({ time }) {
@@ -46,20 +70,20 @@ function Course({ row, live, fixed }) {
   const rate = row.rate;
   const hasRate = live && rate && rate.v !== null && rate.v !== undefined;
   const moves = live && (row.motion === "filling" || row.motion === "emptying");
-  return html`<div class="course">
+  return html`<div class="tank-course">
     <p>
       <strong>${live ? word(`tank.motion.${row.motion}`) : word("tank.motion.unknown")}</strong>
       ${live && row.activity && html` (${word(`activity.${row.activity}`)})`}
       ${moves && (hasRate ? html` ${text(Math.abs(rate.v), "flow")}${rate.q === "Uncertain" ? ` ? ${rate.r?.text ?? ""}` : ""}` : html` ${word("tank.rate_unknown")}`)}
       ${moves && times.size === 0 && html`; ${word("course.unknown")}${rate?.r ? `: ${rate.r.text}` : ""}`}
     </p>
-    <ul class="limits">
+    <ul class="tank-limits">
       ${[...fixed.limits].reverse().map(({ limit, level }) => {
         const time = times.get(limit);
         const passed = isPassed(row, limit);
         return html`<li key=${limit} class=${passed ? "passed" : ""}>
           <span>${word(`limit.${limit}`)}</span> <span>${text(level, "length")}</span>
-          ${time && html` <span>${word("tank.time_to", { time: clock(time.at, siteNow()), zone: zoneOf(time.at), span: span(time.in_s), rate: hasRate ? text(Math.abs(rate.v), "flow") : "?" })}</span>`}
+          ${time && html` <span class="when">${word("tank.time_to", { time: clock(time.at, siteNow()), zone: zoneOf(time.at), span: span(time.in_s), rate: hasRate ? text(Math.abs(rate.v), "flow") : "?" })}</span>`}
           ${passed && html` <strong>${word("tank.passed")}</strong>`}
         </li>`;
       })}

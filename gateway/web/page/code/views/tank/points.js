@@ -53,7 +53,7 @@ export function Look({ from, until, step, at, onAt, said }) {
   const places = Math.max(1, Math.round((until - from) / step));
   const place = at === null ? places : Math.min(places, Math.max(0, Math.round((at - from) / step)));
   const second = (which) => from + Math.min(which, places - 0.01) * step;
-  return html`<label class="looking"
+  return html`<label class="trend-look"
     >${word("trend.look")}
     <input
       type="range"
@@ -71,7 +71,7 @@ export function Points({ names, series, step }) {
   const [isOpen, open] = useState(false);
   const starts = isOpen ? [...new Set(names.flatMap((name) => series[name].map((point) => point.start)))].sort((one, other) => other - one) : [];
   const found = isOpen ? Object.fromEntries(names.map((name) => [name, new Map(series[name].map((point) => [point.start, point]))])) : {};
-  return html`<details class="points" open=${isOpen} onToggle=${(event) => open(event.currentTarget.open)}>
+  return html`<details class="trend-points" open=${isOpen} onToggle=${(event) => open(event.currentTarget.open)}>
     <summary>${word("trend.table")}</summary>
     ${isOpen &&
     html`<div class="wide" tabindex="0" role="region" aria-label=${word("trend.table")}>

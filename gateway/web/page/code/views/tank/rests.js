@@ -67,7 +67,7 @@ function PlanList({ plan }) {
     ["instruments", Object.entries(plan.instruments).map(([what, source]) => `${what.replaceAll("_", " ")}: ${source}`).join("; ")],
     ["period", span(plan.period_s)],
   ];
-  return html`<dl class="plan">
+  return html`<dl class="tank-plan">
     ${rows.filter(([, value]) => value).map(([name, value]) => html`<div key=${name}><dt>${word(`plan.${name}`)}</dt><dd>${value}</dd></div>`)}
   </dl>`;
 }

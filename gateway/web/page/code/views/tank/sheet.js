@@ -11,7 +11,7 @@ import { qualityWord } from "./why.js";
 /** `turn`: of the sheet that is shown; it is asked for again, at most each 5 s, while this is open. */
 export function Sheet({ tag, turn, old }) {
   const [isOpen, open] = useState(false);
-  return html`<details class="sheet" open=${isOpen} onToggle=${(event) => open(event.currentTarget.open)}>
+  return html`<details class="tank-sheet" open=${isOpen} onToggle=${(event) => open(event.currentTarget.open)}>
     <summary><h2>${word("tank.sheet")}</h2></summary>
     ${isOpen && html`<${Steps} tag=${tag} turn=${turn} old=${old} />`}
   </details>`;
@@ -25,7 +25,7 @@ function Steps({ tag, turn, old }) {
   const reference = document.reference_temperature;
   return html`
     ${error && html`<${Trouble} error=${error} again=${again} />`}
-    <p class="caution">${word("caution.methods")} ${document.simulated && word("caution.simulated")}</p>
+    <p class="tank-caution">${word("caution.methods")} ${document.simulated && word("caution.simulated")}</p>
     <p class="quiet small">
       ${word("tank.of", { time: full(document.time) })} ${reference ? word("tank.reference", { temperature: text(reference.value, "temperature") }) : word("tank.no_reference")}
     </p>

@@ -55,12 +55,12 @@ export function Trends({ tag, fixed, inventory }) {
     () => Object.fromEntries(names.map((name) => [name, joined(kept?.figures?.[name], tail[name] ?? [], step, from)])),
     [names.join(), kept, tail, step, from],
   );
-  return html`<section class="trends" aria-labelledby="tank-trends">
+  return html`<section class="tank-trends" aria-labelledby="tank-trends">
     <h2 id="tank-trends">${word("tank.trends")}</h2>
-    <div class="choices" role="group" aria-label=${word("trend.reach")}>
+    <div class="trend-choices" role="group" aria-label=${word("trend.reach")}>
       ${Object.keys(RANGES).map((each) => html`<button key=${each} type="button" aria-pressed=${each === reach} onClick=${() => (setReach(each), lookAt(null))}>${word(`trend.${each}`)}</button>`)}
     </div>
-    <div class="choices" role="group" aria-label=${word("trend.figures")}>
+    <div class="trend-choices" role="group" aria-label=${word("trend.figures")}>
       ${offered.map((each) => html`<button key=${each} type="button" aria-pressed=${names.includes(each)} onClick=${() => choose(names.includes(each) ? names.filter((name) => name !== each) : offered.filter((name) => name === each || names.includes(name)))}>${word(`trend.name.${each}`)}</button>`)}
       <button type="button" aria-pressed=${isWhole} onClick=${() => setWhole(!isWhole)}>${word("trend.whole")}</button>
     </div>
@@ -69,7 +69,7 @@ export function Trends({ tag, fixed, inventory }) {
     ${(kept || error) &&
     names.map((name) => html`<${One} key=${name} name=${name} points=${series[name]} unit=${inventory?.figures[name]?.unit} step=${step} from=${from} until=${until} fixed=${fixed} isWhole=${isWhole} at=${at} onAt=${lookAt} />`)}
     ${(kept || error) && names.length > 0 && html`<${Look} from=${from} until=${until} step=${step} at=${at} onAt=${lookAt} said=${(second) => names.map((name) => `${titleOf(name)} ${pointText(name, series[name], second, step)}`).join("; ")} />
-      <p class="legend quiet small"><span class="line"></span> ${word("quality.Good")} <span class="line dashed"></span> ${word("quality.Uncertain")} <span class="bracket"></span> ${word("trend.legend_bad", { bad: word("quality.Bad") })} <span class="bracket unkept"></span> ${word("trend.unkept")}; ${word("trend.legend_band")}</p>
+      <p class="trend-legend quiet small"><span class="line"></span> ${word("quality.Good")} <span class="line dashed"></span> ${word("quality.Uncertain")} <span class="bracket"></span> ${word("trend.legend_bad", { bad: word("quality.Bad") })} <span class="bracket unkept"></span> ${word("trend.unkept")}; ${word("trend.legend_band")}</p>
       <${Points} names=${names} series=${series} step=${step} />`}
   </section>`;
 }
@@ -121,8 +121,8 @@ function One({ name, points, unit, step, from, until, fixed, isWhole, at, onAt }
   const summary = summaryText(name, dimension, points, found, lines);
   return html`<figure class="one-trend">
     <figcaption><strong>${titleOf(name)}</strong> <span class="quiet">${plainSign(dimension)}</span> ${at !== null && html`<span class="looked">${full(at * 1000)}: ${pointText(name, points, at, step)}</span>`}</figcaption>
-    ${points.length === 0
-      ? html`<p class="quiet">${word("trend.nothing")}</p>`
+    ${found === null
+      ? html`<p class="quiet">${word(points.length === 0 ? "trend.nothing" : "trend.no_values")}</p>`
       : html`<${Chart} lines=${lines} from=${from} until=${until} dimension=${dimension} scale=${range(found, least, whole)} limits=${limits} at=${at} onAt=${onAt} label=${summary} />`}
   </figure>`;
 }

@@ -1,0 +1,58 @@
+"""Who may come over HTTP, joined to the rest: people in the state directory, what is done to them in the audit trail,
+and the command of people through the door of the running gateway.
+"""
+
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from gateway.actions.answers import audit_body, refused
+from gateway.clock import Clock
+from gateway.keeping import Keeping
+from gateway.process.door import Answer
+from gateway.web.access.access import Access
+from gateway.web.access.administration import CHANGING, PEOPLE_ACTIONS, administer
+from gateway.web.access.people_file import PeopleFile, people_path
+
+__all__ = ["access_of", "door_answers"]
+
+
+def access_of(folder: Path | None, site: str, clock: Clock, keeping: Keeping) -> Access:
+    """`folder`: the state directory; None: there is none, and nobody can sign in. `clock`: the machine's."""
+    file = None if folder is None else PeopleFile(people_path(folder, site))
+    return Access(site, clock, file, audit=partial(_audited, keeping, clock))
+
+
+def door_answers(access: Access, acting: Answer) -> tuple[Answer, Answer]:
+    """What the door gives to members of the group, and to root and the gateway's own user: these alone say who may
+    come in."""
+    return partial(_answer, access, acting, False), partial(_answer, access, acting, True)
+
+
+async def _answer(access: Access, acting: Answer, is_owner: bool, line: bytes, person: str) -> bytes:
+    request = _about_people(line)
+    if request is None:
+        return await acting(line, person)
+    if request["action"] in CHANGING and not is_owner:
+        text = f"{person} may not say who comes in: only root and the gateway's own user may"
+        return orjson.dumps(refused(1, (text,), "use sudo, or ask an administrator to do it on the page")) + b"\n"
+    return orjson.dumps(await administer(access, request, person)) + b"\n"
+
+
+def _about_people(line: bytes) -> dict[str, Any] | None:
+    try:
+        request = orjson.loads(line)
+    except ValueError:
+        return None
+    if not isinstance(request, dict):
+        return None
+    action = request.get("action")
+    return request if isinstance(action, str) and action in PEOPLE_ACTIONS else None
+
+
+def _audited(keeping: Keeping, clock: Clock, asked: Mapping[str, Any], by: str, before: object, after: object) -> None:
+    """Without waiting for it: what was done holds by the file of people, and a ledger there need not be."""
+    keeping.keep_papers((), (), (clock.utc_ns(), audit_body(asked, by, None, (), before, after)))
