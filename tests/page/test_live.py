@@ -222,7 +222,7 @@ def test_out_of_the_browsers_own_cache_nothing_passes_for_live(page: Page, site:
         "addEventListener('pageshow',"
         " (event) => { if (event.persisted) window.__first = document.body.innerText; }, true);"
     )
-    page.expecting(*CUT)
+    page.expecting(*CUT, "favicon")
     page.open()
     page.says(LIVE)
     page.browser.driver.get(f"{site.address}/health")
