@@ -135,7 +135,8 @@ def test_the_whole_overview_is_reached_by_keyboard_and_focus_is_seen(page: Page,
             "const has = document.activeElement;"
             "const style = getComputedStyle(has);"
             "const box = has.getBoundingClientRect();"
-            "const under = has.closest('.strip, .skip') ? 0 : document.querySelector('.strip').getBoundingClientRect().bottom;"
+            "const strip = document.querySelector('.strip').getBoundingClientRect();"
+            "const under = has.closest('.strip, .skip') ? 0 : strip.bottom;"
             "return [has === document.body, style.outlineStyle, parseFloat(style.outlineWidth),"
             " box.bottom <= under || box.top >= innerHeight]"
         )
