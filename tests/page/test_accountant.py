@@ -1,0 +1,167 @@
+"""The accountant's five questions, answered by the page over a real gateway, against what its other programs write.
+
+The ledger is one with three closed days (`kept_books`): numbers of the page are made in the browser out of documents of
+/days, /tickets and /amounts, those of `tank-gateway report` in Python out of the file of the ledger.
+"""
+
+import re
+import shutil
+from collections.abc import Iterator
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.page.conftest import Pages
+from tests.page.kept_books import ZONE, KeptBooks, kept_books
+from tests.page.reading import Page
+from tests.page.reading_accounts import cells, decimal_of, report_tables, statement
+from tests.page.site_process import DemoSite
+
+LINES = {
+    "Opening": "opening",
+    "Receipts": "receipts",
+    "Dispatches": "dispatches",
+    "Own use": "own_use",
+    "Adjustments": "adjustments",
+    "Book": "book",
+    "Physical": "physical",
+    "Gain or loss (−)": "gain",
+    "Of throughput": "percent",
+    "Throughput": "throughput",
+    "Uncertainty, k = 2": "uncertainty",
+}
+
+
+class BookedSite(DemoSite):
+    """The demo's depot as `harbour`, on a ledger that holds its days."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder, file="depot.yaml", scenario="working_day", change=self._as_harbour)
+        folder.mkdir(parents=True, exist_ok=True)
+        self.books: KeptBooks
+        made = folder / "made"
+        made.mkdir()
+        self.books, file = kept_books(made)
+        self.state.mkdir(exist_ok=True)
+        shutil.copy(file, self.state / "harbour.ledger")
+
+    def _as_harbour(self, site: dict[str, Any]) -> None:
+        site["site"] |= {"name": "harbour", "time_zone": ZONE}
+        site["account"] = {"day_boundary": self.books.boundary_text}
+
+    def report(self, *arguments: str) -> dict[str, list[dict[str, str]]]:
+        """As `tank-gateway report` writes it as CSV."""
+        return report_tables(self.run("report", *arguments, "--format", "csv"))
+
+
+@pytest.fixture(scope="module")
+def booked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BookedSite]:
+    with BookedSite(tmp_path_factory.mktemp("booked") / "site") as running:
+        yield running
+
+
+def _opened(pages: Pages, booked: BookedSite, place: str) -> Page:
+    page = pages(booked.address)
+    page.open(place)
+    return page
+
+
+def test_closing_stock_gain_and_loss_and_what_is_estimated(pages: Pages, booked: BookedSite) -> None:
+    """Closing stock? Gain/loss? Which tanks estimated or moving? Of the newest day that is closed, without a word."""
+    first, second, third = booked.books.days
+    page = _opened(pages, booked, "#/stock/day")
+    page.says(f"Day {third}, revision 1 of 1")
+    told = booked.report("reconciliation", "--day", third)
+    lines = statement(page, page.find("region", "diesel"))
+    for column, title in ((0, "Day, volumes"), (1, "Month to date, volumes")):
+        (row,) = told[title]
+        for name, key in LINES.items():
+            assert decimal_of(lines[name][column]) == Decimal(row[key]), (name, lines, row)
+    assert decimal_of(lines["Tolerance of the month"][1]) == Decimal(told["Month to date, volumes"][0]["tolerance"])
+    # What stands below is the sum of what stands above it.
+    for column in (0, 1):
+        line = {name: decimal_of(lines[name][column]) for name in LINES}
+        book = line["Opening"] + line["Receipts"] - line["Dispatches"] - line["Own use"] + line["Adjustments"]
+        assert line["Book"] == book
+        assert line["Gain or loss (−)"] == line["Physical"] - book
+    assert lines["Physical"][0].rstrip("estimated\n ").endswith("?")
+    page.says("Month to date within tolerance")
+    # Which, and why.
+    page.says(re.compile(r"TK-51 diesel: Uncertain: element 2 of 5 has failed"))
+    page.says(re.compile(r"TK-52 diesel: emptying; Uncertain: its contents moved at the end of the day"))
+    assert "Ostrava Fuels" in page.text
+    # Every tank as the stock report has it, and the total that of the rows shown.
+    rows = {row[0].partition("\n")[0]: row for row in cells(page, page.find("table", re.compile("Closing stock|")))} if False else _tank_rows(page)
+    stock = {row["tank"]: row for row in booked.report("stock", "--day", third)["Stock"]}
+    for tank in ("TK-51", "TK-52"):
+        for name, key in (("Level", "level"), ("GSV", "gsv"), ("Mass", "mass"), ("TOV", "tov")):
+            assert decimal_of(rows[tank][name]) == Decimal(stock[tank][key]), (tank, name)
+    for name in ("GSV", "Mass"):
+        total = sum(decimal_of(rows[tank][name]) for tank in ("TK-51", "TK-52"))
+        assert decimal_of(rows["Total diesel"][name]) == total
+    assert first != second
+
+
+def _tank_rows(page: Page) -> dict[str, dict[str, str]]:
+    """Of the table of the closing stock, by tank and the first word of the heading."""
+    head, *rows = cells(page, page.find("region", "Closing stock"))
+    names = [title.partition(" ")[0] for title in head]
+    return {row[0].partition("\n")[0]: dict(zip(names, row, strict=False)) for row in rows if len(row) > 2}
+
+
+def test_a_day_that_was_closed_again_keeps_both_and_says_why(pages: Pages, booked: BookedSite) -> None:
+    """Yesterday's number differs today? Both stand, and what came late is said."""
+    _, second, _ = booked.books.days
+    page = _opened(pages, booked, f"#/stock/day/{second}")
+    page.says(f"Day {second}, revision 2 of 2")
+    page.says("dispatches 92.400 m3, before 91.609 m3")
+    after = statement(page, page.find("region", "diesel"))
+    page.find("link", "Revision 1").click()
+    page.says(f"Day {second}, revision 1 of 2")
+    page.says("This is not the newest revision.")
+    before = statement(page, page.find("region", "diesel"))
+    for number, shown in (("1", before), ("2", after)):
+        (row,) = booked.report("reconciliation", "--day", second, "--revision", number)["Day, volumes"]
+        for name, key in LINES.items():
+            assert decimal_of(shown[name][0]) == Decimal(row[key]), (number, name)
+    assert before["Physical"] == after["Physical"]
+    # What makes the book: each amount once, with its sign.
+    amounts = {row[0]: row for row in cells(page, page.find("region", "Amounts of others")) if row[0].isdecimal()}
+    told = booked.report("reconciliation", "--day", second)["Amounts of others"]
+    assert {number: decimal_of(row[4].partition(" ")[0]) for number, row in amounts.items()} == {
+        row["amount"]: Decimal(row["volume"]) for row in told
+    }
+
+
+def test_amounts_losses_and_a_ticket_of_the_past(pages: Pages, booked: BookedSite) -> None:
+    """Reproduce an old day: amounts that were taken back, the trend of the losses, the ticket behind a number."""
+    page = _opened(pages, booked, "#/stock/amounts")
+    page.says("TAKEN BACK by 5")
+    page.says("takes back 4")
+    page.go("#/stock/losses")
+    shown = {row[0]: row for row in cells(page, page.find("region", re.compile("^diesel$")))} if False else _losses(page)
+    for day in booked.books.days[1:]:
+        told = booked.report("reconciliation", "--day", day)
+        assert decimal_of(shown[day][1]) == Decimal(told["Day, volumes"][0]["gain"])
+        assert decimal_of(shown[day][3]) == Decimal(told["Month to date, volumes"][0]["gain"])
+        assert decimal_of(shown[day][4]) == Decimal(told["Month to date, volumes"][0]["tolerance"])
+    assert shown[booked.books.days[0]][1] == "no value"
+    page.go("#/transfers/ticket/1")
+    page.says("Ticket 1: receipt into TK-51")
+    page.says("Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).")
+    ticket = booked.report("ticket", "--ticket", "1")
+    amounts = {row[0].partition(" m")[0].partition(" t")[0]: row for row in cells(page, page.find("region", "Amount"))}
+    for row in ticket["Amount"]:
+        symbol = row["figure"].partition(",")[0]
+        if symbol in ("TOV", "GOV"):
+            assert decimal_of(amounts[symbol][1]) == Decimal(row["amount"])
+            assert decimal_of(amounts[symbol][2]) == Decimal(row["uncertainty"])
+    tables = [title for title in ticket if title.startswith("Into")]
+    assert tables
+
+
+def _losses(page: Page) -> dict[str, list[str]]:
+    found = [cells(page, node) for node in page.all("region", "diesel")]
+    return {row[0]: row for rows in found for row in rows if len(row) == 5}
