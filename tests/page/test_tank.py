@@ -191,7 +191,7 @@ def test_stories_of_level_end_on_the_page(stories: DemoSite, pages: Pages) -> No
     page.says(re.compile("alarms are set aside, suppressed or out of service"))
     opened(page, "A-1")
     page.says("✎ by hand")
-    page.says(re.compile("temperature.*until 20"))
+    page.says(re.compile(r"✎ temperature 61\.2 °C .* until .* stands in while the instrument has no value"))
 
 
 def test_no_doubt_of_any_tank_is_left_out(stories: DemoSite, pages: Pages) -> None:
