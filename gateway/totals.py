@@ -72,6 +72,9 @@ def total(figures: Iterable[Figure]) -> Total | None:
             tanks += 1
         elif value is not None:
             tanks += 1
+            if value - value != 0.0:
+                # Not finite: there is no number.
+                continue
             values.append(value)
             is_estimated = is_estimated or quality == 1
     return Total(sum(values) if values else None, len(values), tanks, is_estimated) if tanks else None

@@ -61,7 +61,7 @@ class LiveDocument:
         news = {tank: row for tank, row in rows.items() if not self._has(tank, row)}
         self.rows.update(rows)
         told = dict(members)
-        if news:
+        if news or not self._members:
             told["totals"] = total_documents(row.holding for row in self.rows.values())
         changed = {
             name: text for name, value in told.items() if self._members.get(name) != (text := orjson.dumps(value))

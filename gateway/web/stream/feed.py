@@ -22,6 +22,8 @@ TICK_S = 0.15
 _PULSE_S = 1.7
 """Silence after which a sign of life goes out; with a tick it is less than two seconds."""
 _OTHERS_S = 1.0
+_LEAST_KEPT = 64 * 1024
+"""Bytes of changes that are kept, be the whole view shorter."""
 _AT_ONCE = 20
 """Rows; half a millisecond or so."""
 _FAILED = "page.not_made"
@@ -145,7 +147,7 @@ class Feed:
                 raise
             if change is not None:
                 event = self._event(b"change", change, self._ring.number + 1)
-                self._ring.add(event, at_most=self._document.size)
+                self._ring.add(event, at_most=max(_LEAST_KEPT, self._document.size))
 
     async def _begin_anew(self, version: object) -> None:
         """Another site, or the first look at it: nothing of before is told on."""

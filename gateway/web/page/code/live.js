@@ -130,8 +130,7 @@ export function begin() {
 /** Begin anew: after a sign-in, after another has signed in, or when what is shown may be old. */
 export function restart() {
   doubt("starting");
-  loadSite();
-  listen();
+  askAll();
 }
 
 /** Nobody sees the page now, and timers may stop: what is seen first afterwards must not pass for the present. */
@@ -178,6 +177,12 @@ function forget() {
   site.set(null);
   for (const each of rows.values()) each.set(null);
   for (const each of tops.values()) each.set(undefined);
+}
+
+/** A new connection is not told whether the site is another than it was. */
+function askAll() {
+  loadSite();
+  listen();
 }
 
 function hangUp() {
@@ -236,6 +241,6 @@ function look() {
   const isBehind = hearing.late > SILENCE_MS || hearing.silence(now()) > SILENCE_MS;
   if (source !== null && isBehind && performance.now() - askedMs > anotherMs) {
     anotherMs = Math.min(2 * anotherMs, ANOTHER_AT_MOST_MS);
-    listen();
+    askAll();
   }
 }
