@@ -1,7 +1,7 @@
 """What waits for a second person, where the site asks for one: asked by one, approved or declined by another.
 
-Without I/O or clock. What waits has changed nothing. It is checked anew when it is approved, as time has passed. Separation of duties is
-common practice; what of a site needs it, its procedures say.
+Without I/O or clock. What waits has changed nothing, and is checked anew when it is approved, as time has passed.
+Separation of duties is common practice; what of a site needs it, its procedures say.
 """
 
 from collections.abc import Mapping
@@ -88,7 +88,7 @@ class SecondPerson:
         return tuple(self._waiting.values())
 
     def found(self, decision: Approve | Decline, by: str, now: datetime) -> Waiting:
-        """What the decision is about. Raises SettingsError where this person may not decide on it, or it waits no more."""
+        """What the decision is about. Raises SettingsError where this person may not decide on it, or it is gone."""
         waiting = self.waiting(now)
         found = next((each for each in waiting if each.number == decision.request), None)
         if found is None:
@@ -103,6 +103,10 @@ class SecondPerson:
     def take(self, waiting: Waiting) -> None:
         """It waits no more."""
         self._waiting.pop(waiting.number, None)
+
+    def put_back(self, waiting: Waiting) -> None:
+        """It could not be done, and waits as before."""
+        self._waiting[waiting.number] = waiting
 
 
 def read_decision(given: Mapping[str, Any]) -> Approve | Decline:
