@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from gateway.errors import SettingsError
 from gateway.ledger.plan import LedgerPlan
 from gateway.settings import SiteSettings, TankSetup
+from gateway.web.plan import HttpPlan
 
 __all__ = ["Changes", "Moved", "changes_between", "refuse_another_site"]
 
@@ -80,7 +81,7 @@ def changes_between(old: SiteSettings, new: SiteSettings) -> Changes:
         *deliveries.sentences("delivery"),
     ]
     if web != old.http:
-        sentences.append("web: removed" if web is None else f"web: {web.host} port {web.port} from now on")
+        sentences.append(_web_sentence(old.http, web))
     if old.ledger is not None and new.ledger is not None and new.ledger != old.ledger:
         sentences.append(f"ledger changed: {', '.join(_differing(old.ledger, new.ledger))}")
     # The zone is that of the site, and is told with it.
@@ -93,6 +94,14 @@ def changes_between(old: SiteSettings, new: SiteSettings) -> Changes:
         sentences.append(f"site: its time zone is {new.time_zone} from now on")
     forgotten = frozenset(tag for tag, meaning in before.items() if after.get(tag) != meaning)
     return Changes(sources.moved, forgotten, tanks.moved, deliveries.moved, web != old.http, tuple(sentences))
+
+
+def _web_sentence(old: HttpPlan | None, new: HttpPlan | None) -> str:
+    if new is None:
+        return "web: removed"
+    if old is not None and (old.host, old.port) == (new.host, new.port):
+        return f"web changed: {', '.join(_differing(old, new))}"
+    return f"web: {new.host} port {new.port} from now on"
 
 
 def _kept_where(ledger: LedgerPlan | None) -> tuple[Path | None] | None:

@@ -26,6 +26,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "reload": "make the running gateway take over its site file as it is now",
         "check": "check a site file and list every mistake in it",
         "enter": "act on the running gateway: dips, densities, maintenance, alarms; what stands entered",
+        "people": "say who may come to the page and as what: invite, change, remove; end what is open",
         "alarms": "show what needs someone, worst first, and what to do about it",
         "transfers": "show what is moved, how far, until when; plan, start, confirm, finish, close a transfer",
         "stock": "show what the site holds, now or of a closed day; enter amounts, close a day",
@@ -49,7 +50,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
 
 _ROOMS = {
     "demonstration": ("demo", "simulate"),
-    "service": ("run", "reload", "check", "ledger", "schema"),
+    "service": ("run", "reload", "check", "people", "ledger", "schema"),
     "operator": ("alarms", "enter", "transfers", "show", "dip"),
     "surveyor": ("table",),
     "technician": ("registers", "scan", "record", "replay", "loop-check", "dip-check", "line-report"),

@@ -26,9 +26,7 @@ from gateway.desk.site_accounts import SiteAccounts
 from gateway.end_clock import EndClock
 from gateway.house_watch import HouseWatch
 from gateway.keeping import Open, nothing_kept
-from gateway.page_answers.joining import page_answers
-from gateway.page_answers.parts import Parts
-from gateway.page_joining import Page, lines_now, readings_now
+from gateway.page_joining import Around, Page, lines_now, readings_now
 from gateway.payload.alarms import alarms_json
 from gateway.payload.writer import inventories_pieces
 from gateway.pipeline import Pipeline
@@ -131,9 +129,8 @@ class Daemon:
         self._keep_outboxes()
         self._metrics = Metrics(self.snapshot)
         self.access = access_of(people, settings.name, self._machine, self._keeping)
-        self._page = Page(self, self._pipeline, self._accounts, self._clock, self._machine)
-        answers = Parts(self._boot, lambda: self._settings, self._keeping, self._pipeline, self.acting, self._clock)
-        self._interface = page_answers(answers)
+        watching = (self._pipeline, self._accounts, self.acting, self._deliveries, self._house_watch)
+        self._page = Page(self, self._boot, time_factor, Around(*watching, self._keeping), self._clock, self._machine)
         self._http = None if settings.http is None else self._server(settings.http)
 
     async def run(self, beside: Mapping[str, Loop] | None = None) -> None:
@@ -297,7 +294,7 @@ class Daemon:
             started_ns=self._started_ns,
             instant=datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC),
             inventories=self._pipeline.records(),
-            lines=[source.status() for source in sources],
+            lines=self.line_statuses(),
             instruments=[status for source in sources for status in source.instrument_statuses()],
             destinations=self._deliveries.statuses(),
             calculation_errors=self._pipeline.calculation_errors,
@@ -312,6 +309,10 @@ class Daemon:
             alarms_before=self._remembering.alarms_before,
             accounts=self._accounts.status(),
         )
+
+    def line_statuses(self) -> list[LineStatus]:
+        """How each line does."""
+        return [source.status() for source in self._sources.values()]
 
     def healthy(self) -> bool:
         """Whether the gateway's own loops have come round lately. Says nothing about instruments or brokers."""
@@ -378,7 +379,6 @@ class Daemon:
             accounts=self._accounts.pages,
             parts=self._page.parts(),
             access=self.access,
-            interface=self._interface,
         )
 
     # Its loops

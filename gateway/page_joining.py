@@ -1,14 +1,21 @@
 """The page, joined to the rest of the gateway: what it is told comes from here, and nothing there waits for it."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
+from gateway import __version__
 from gateway.account.days.boundary import day_of
+from gateway.acting import Acting
 from gateway.clock import Clock
+from gateway.deliveries import Deliveries
 from gateway.delivery.slices import joined
 from gateway.desk.site_accounts import SiteAccounts
+from gateway.house_watch import HouseWatch
+from gateway.keeping import Keeping
+from gateway.page_answers.joining import page_answers
+from gateway.page_answers.parts import Parts
 from gateway.page_site import Told, site_pieces
 from gateway.payload.alarms import alarm_documents
 from gateway.payload.lines import lines_json
@@ -17,48 +24,57 @@ from gateway.payload.plain import iso_time
 from gateway.payload.readings import readings_pieces
 from gateway.pipeline import Pipeline
 from gateway.settings import SiteSettings
-from gateway.status import GatewaySnapshot
+from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.web.assets import Assets
+from gateway.web.interface.part import Interface
 from gateway.web.part import WebPart
 from gateway.web.stream.feed import Feed
 from gateway.web.stream.routes import LiveView
 
-__all__ = ["Page", "lines_now", "readings_now"]
+__all__ = ["Around", "Page", "lines_now", "readings_now"]
 
 _FOLDER = Path(__file__).resolve().parent / "web" / "page"
 
 
 class Gateway(Protocol):
-    """What the page asks of a running gateway."""
+    """What the page asks of a running gateway. Each is cheap: what it gives is there already."""
+
+    acting: Acting
 
     @property
     def settings(self) -> SiteSettings: ...
 
-    def snapshot(self) -> GatewaySnapshot: ...
+    def line_statuses(self) -> Iterable[LineStatus]: ...
+
+
+class Around(NamedTuple):
+    """Of the gateway, by what the page shows of it."""
+
+    pipeline: Pipeline
+    accounts: SiteAccounts
+    acting: Acting
+    deliveries: Deliveries
+    house: HouseWatch
+    keeping: Keeping
 
 
 class Page:
     """A `LiveSource`, and what the servers of the gateway get of it."""
 
     def __init__(
-        self,
-        gateway: Gateway,
-        pipeline: Pipeline,
-        accounts: SiteAccounts,
-        clock: Clock,
-        machine: Clock,
+        self, gateway: Gateway, boot: str, time_factor: float, around: Around, clock: Clock, machine: Clock
     ) -> None:
         """`clock`: of tanks and their readings; `machine`: of all else."""
         self._gateway = gateway
-        self._pipeline = pipeline
-        self._accounts = accounts
+        self._around = around
         self._clock = clock
         self._machine = machine
-        snapshot = gateway.snapshot()
-        self._told = Told(snapshot.version, snapshot.boot, snapshot.time_factor)
+        self._told = Told(__version__, boot, time_factor)
         self._feed = Feed(self)
         self._assets = Assets(_FOLDER)
+        self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
+        """What is asked for and done, by the name of its endpoint."""
         self._site: tuple[object, bytes] = (None, b"")
 
     def heard(self, record: TankRecord) -> None:
@@ -67,7 +83,7 @@ class Page:
 
     def parts(self) -> Sequence[WebPart]:
         """Of one server."""
-        return (self._assets, LiveView(self._feed, self))
+        return (self._assets, LiveView(self._feed, self), Interface(self.answers))
 
     async def run(self) -> None:
         """As a loop of the gateway, which can do without it."""
@@ -86,36 +102,36 @@ class Page:
         return datetime.fromtimestamp(self._machine.utc_ns() / 1e9, UTC)
 
     def records(self) -> Sequence[TankRecord]:
-        return self._pipeline.records()
+        return self._around.pipeline.records()
 
     def maintenance(self) -> Mapping[str, Sequence[AtWork]]:
         return {
             plan.tank: [AtWork(each.instrument, each.until, each.by) for each in binding.maintenance]
-            for plan, binding in self._pipeline.watched()
+            for plan, binding in self._around.pipeline.watched()
             if binding.maintenance
         }
 
     def alarms(self) -> list[dict[str, Any]]:
-        return alarm_documents(self._gateway.snapshot().alarms)
+        return alarm_documents((*self._around.house.alarms(), *self._around.pipeline.alarms()))
 
     def others(self) -> Mapping[str, Any]:
-        snapshot = self._gateway.snapshot()
+        around = self._around
         return {
-            "lines": line_documents(snapshot.lines, snapshot.alarms),
-            "destinations": destination_documents(snapshot.destinations),
-            "transfers": self._accounts.open_transfers(),
+            "lines": line_documents(self._gateway.line_statuses(), around.house.alarms()),
+            "destinations": destination_documents(around.deliveries.statuses()),
+            "transfers": around.accounts.open_transfers(),
             "next_day_close": iso_time(day_of(self._gateway.settings.account, self.now()).end),
-            "entered": entered_documents(snapshot.entered),
+            "entered": entered_documents(around.acting.entered()),
         }
 
     def site_version(self) -> object:
         settings = self._gateway.settings
-        return settings, [plan for plan, _ in self._pipeline.watched()]
+        return settings, [plan for plan, _ in self._around.pipeline.watched()]
 
     async def site(self) -> bytes:
         version = self.site_version()
         if self._site[0] != version:
-            made = await joined(site_pieces(self._gateway.settings, self._pipeline.watched(), self._told))
+            made = await joined(site_pieces(self._gateway.settings, self._around.pipeline.watched(), self._told))
             self._site = version, made
         return self._site[1]
 

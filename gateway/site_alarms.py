@@ -30,7 +30,7 @@ class SiteAlarms:
             now = datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
             # What is longer is refused as this is; no calendar has its end.
             until = now + timedelta(seconds=min(command.duration_s, _AGE_S))
-        made = commands.AlarmCommand(command.deed, command.alarm, command.by, command.why, until)
+        made = commands.AlarmCommand(command.deed, command.alarm, command.by, command.why, until, command.raised)
         try:
             if tank == GATEWAY:
                 self._house.act(made)

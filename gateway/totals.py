@@ -5,24 +5,11 @@ vapour above a liquid is counted, mass is that of both: what evaporates is not l
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 from gateway.records import Figure, Inventory, LastGood, Quality, ReasonCode
 
-__all__ = [
-    "SUMMED",
-    "Holding",
-    "SiteTotal",
-    "TankHolding",
-    "Total",
-    "counts_vapour",
-    "figure_of",
-    "site_totals",
-    "total",
-]
-
-SUMMED = ("gsv", "mass")
-"""Of which figures there are totals."""
+__all__ = ["Holding", "SiteTotal", "Total", "counts_vapour", "holding_of", "site_totals", "total"]
 
 
 class Total(NamedTuple):
@@ -37,43 +24,25 @@ class Total(NamedTuple):
     """Whether an Uncertain figure is part of it."""
 
 
-class Holding(Protocol):
-    """What is to be known of a tank."""
-
-    @property
-    def product(self) -> str: ...
-    @property
-    def figures(self) -> Mapping[str, Figure]:
-        """Of `SUMMED`, and `total_mass`."""
-        ...
-
-    @property
-    def last_good(self) -> Mapping[str, LastGood]: ...
-    @property
-    def simulated(self) -> bool: ...
-    @property
-    def reference_temperature_c(self) -> float | None: ...
-
-
-class TankHolding(NamedTuple):
-    """Of one inventory."""
+class Holding(NamedTuple):
+    """What totals need to know of a tank."""
 
     product: str
-    figures: Mapping[str, Figure]
-    last_good: Mapping[str, LastGood]
-    simulated: bool
+    gsv: Figure
+    mass: Figure
+    with_vapour: bool
+    """Whether that is the mass of liquid and vapour together."""
     reference_temperature_c: float | None
+    simulated: bool
 
-    @classmethod
-    def of(cls, inventory: Inventory) -> "TankHolding":
-        figures = inventory.figures
-        return cls(
-            inventory.product,
-            {"gsv": figures.gsv, "mass": figures.mass, "total_mass": figures.total_mass},
-            inventory.last_good,
-            inventory.simulated,
-            inventory.reference_temperature_c,
-        )
+
+def holding_of(inventory: Inventory) -> Holding:
+    """Of one tank."""
+    figures = inventory.figures
+    with_vapour = counts_vapour(figures.total_mass, inventory.last_good)
+    mass = figures.total_mass if with_vapour else figures.mass
+    reference_c = inventory.reference_temperature_c
+    return Holding(inventory.product, figures.gsv, mass, with_vapour, reference_c, inventory.simulated)
 
 
 class SiteTotal(NamedTuple):
@@ -95,12 +64,20 @@ class SiteTotal(NamedTuple):
 
 def total(figures: Iterable[Figure]) -> Total | None:
     """The sum by the rule above; None when the figure applies to none of the tanks."""
-    members = [figure for figure in figures if figure.quality is Quality.BAD or figure.value is not None]
-    if not members:
-        return None
-    values = [figure.value for figure in members if figure.value is not None and figure.quality is not Quality.BAD]
-    estimated = any(figure.quality is Quality.UNCERTAIN for figure in members)
-    return Total(sum(values) if values else None, len(values), len(members), estimated)
+    values: list[float] = []
+    tanks = 0
+    is_estimated = False
+    for value, quality, _, _, _ in figures:
+        if quality == 2:
+            tanks += 1
+        elif value is not None:
+            tanks += 1
+            if value - value != 0.0:
+                # Not finite: there is no number.
+                continue
+            values.append(value)
+            is_estimated = is_estimated or quality == 1
+    return Total(sum(values) if values else None, len(values), tanks, is_estimated) if tanks else None
 
 
 def site_totals(holdings: Iterable[Holding]) -> list[SiteTotal]:
@@ -109,34 +86,39 @@ def site_totals(holdings: Iterable[Holding]) -> list[SiteTotal]:
     products: dict[str, list[Holding]] = {}
     for holding in everything:
         products.setdefault(holding.product, []).append(holding)
-    found = [_summed(product, name, members) for product, members in products.items() for name in SUMMED]
-    found.append(_summed(None, "mass", everything))
+    found = []
+    for product, members in products.items():
+        found += [_volume(product, members), _mass(product, members)]
+    found.append(_mass(None, everything))
     return [each for each in found if each is not None]
 
 
-def _summed(product: str | None, name: str, members: Sequence[Holding]) -> SiteTotal | None:
-    summed = total(holding.figures[figure_of(holding, name)] for holding in members)
+def _volume(product: str, members: Sequence[Holding]) -> SiteTotal | None:
+    summed = total([holding.gsv for holding in members])
     if summed is None:
         return None
-    with_vapour = name == "mass" and any(counts_vapour(holding) for holding in members)
-    temperatures = {holding.reference_temperature_c for holding in members} if name == "gsv" else set()
-    temperatures.discard(None)
+    temperatures = {holding.reference_temperature_c for holding in members} - {None}
     reference_c = temperatures.pop() if len(temperatures) == 1 else None
-    simulated = any(holding.simulated for holding in members)
-    return SiteTotal(product, name, with_vapour, len(members), summed, reference_c, simulated)
+    return SiteTotal(product, "gsv", False, len(members), summed, reference_c, _is_simulated(members))
 
 
-def counts_vapour(holding: Holding) -> bool:
-    """Whether the vapour above its liquid is part of what it holds, known or not."""
-    together = holding.figures["total_mass"]
-    if together.quality is not Quality.BAD:
-        return together.value is not None
-    if any(reason.code is ReasonCode.NOT_WATCHED for reason in together.reasons):
+def _mass(product: str | None, members: Sequence[Holding]) -> SiteTotal | None:
+    summed = total([holding.mass for holding in members])
+    if summed is None:
+        return None
+    with_vapour = any(holding.with_vapour for holding in members)
+    return SiteTotal(product, "mass", with_vapour, len(members), summed, None, _is_simulated(members))
+
+
+def _is_simulated(members: Sequence[Holding]) -> bool:
+    return any(holding.simulated for holding in members)
+
+
+def counts_vapour(total_mass: Figure, last_good: Mapping[str, LastGood]) -> bool:
+    """Whether the vapour above its liquid is part of what a tank holds, known or not."""
+    if total_mass.quality is not Quality.BAD:
+        return total_mass.value is not None
+    if any(reason.code is ReasonCode.NOT_WATCHED for reason in total_mass.reasons):
         # A gateway that is stopped says Bad of every figure, be it that the tank never had it.
-        return "total_mass" in holding.last_good
-    return all(reason.code is not ReasonCode.CALCULATION_FAILED for reason in together.reasons)
-
-
-def figure_of(holding: Holding, name: str) -> str:
-    """The figure that stands for `name`."""
-    return "total_mass" if name == "mass" and counts_vapour(holding) else name
+        return "total_mass" in last_good
+    return all(reason.code is not ReasonCode.CALCULATION_FAILED for reason in total_mass.reasons)

@@ -1,7 +1,9 @@
 """What every test gets: Hypothesis profiles, the wire recorder and the rule that nothing is left out."""
 
+import gc
 import os
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -17,6 +19,10 @@ _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP, signal
 
 pytest_plugins = ["pytester", "tests.support.strict_run"]
 
+# Gateways are started by hundreds, and each compiles 400 modules anew where this is not allowed to be kept.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # No deadline: two cores are shared, and a wall-clock figure belongs in the bench.
 settings.register_profile("everyday", max_examples=100, deadline=None, derandomize=True)
 settings.register_profile(
@@ -28,6 +34,12 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "everyday"))
+
+
+def pytest_collection_finish() -> None:
+    """Twelve thousand tests are a million objects, which stay: no search for garbage goes through them again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)

@@ -265,7 +265,7 @@ async def test_a_line_without_instruments_is_no_fault(site: SiteSettings) -> Non
     gateway = Daemon(replace(site, sources=(line, empty)))
     task = asyncio.create_task(gateway.run())
     await asyncio.sleep(0)
-    assert gateway._loops.names == ["page", "deliveries", "tick", "entries", f"line {line.name}"]
+    assert gateway._loops.names == ["page", "people", "deliveries", "tick", "entries", f"line {line.name}"]
     assert [status.line for status in gateway.snapshot().lines] == [line.name, "spare"]
     assert gateway.readiness().lines == 1
     assert "line spare" not in gateway._progress._due_ns

@@ -1,6 +1,7 @@
 """How an action on an alarm is handed over to whoever keeps the alarms of a running gateway."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any, NamedTuple, Protocol
 
 from gateway.actions.requests import (
@@ -31,6 +32,8 @@ class AlarmCommand(NamedTuple):
     why: str = ""
     duration_s: float | None = None
     """How long a shelf or an absence from service lasts; None: it has no end by itself."""
+    raised: datetime | None = None
+    """UTC, of `acknowledge`: when the alarm that somebody saw was raised; None: whichever it is."""
 
 
 class Refusal(NamedTuple):
@@ -66,5 +69,6 @@ def command_of(action: Action, by: str) -> tuple[str, AlarmCommand] | None:
     if not isinstance(action, AlarmAction):
         return None
     duration_s = action.duration if isinstance(action, Shelve | TakeOutOfService) else None
-    command = AlarmCommand(_DEEDS[type(action)], action.alarm, by, action.why or "", duration_s)
+    raised = action.raised if isinstance(action, Acknowledge) else None
+    command = AlarmCommand(_DEEDS[type(action)], action.alarm, by, action.why or "", duration_s, raised)
     return ("" if action.tank == OF_GATEWAY else action.tank), command

@@ -172,7 +172,12 @@ class AlarmAction(_Act):
 
 
 class Acknowledge(AlarmAction):
+    """`raised`: when the alarm that somebody saw was raised. One that was raised anew since then stays as it is."""
+
     action: Literal["acknowledge"]
+    raised: Annotated[Instant | None, Field(description="Of the alarm that was seen; whichever it is unless given")] = (
+        None
+    )
 
 
 class Shelve(AlarmAction):

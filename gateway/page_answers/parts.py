@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import orjson
 
@@ -30,20 +30,34 @@ _WITH_LEDGER = "leave out `enabled: no` of `ledger` in the site file, and give i
 T = TypeVar("T")
 
 
+class Gateway(Protocol):
+    """A running one, as far as it is asked here."""
+
+    acting: Acting
+
+    @property
+    def settings(self) -> SiteSettings: ...
+
+
 @dataclass
 class Parts:
     """From the gateway's loop."""
 
-    boot: str
-    site: Callable[[], SiteSettings]
-    """As it is watched now."""
-    keeping: Keeping
+    gateway: Gateway
     pipeline: Pipeline
-    acting: Acting
+    keeping: Keeping
     clock: Clock
     """Of tanks and their readings."""
     _reads: list[Future[Any]] = field(default_factory=list)
     """Under way."""
+
+    @property
+    def acting(self) -> Acting:
+        return self.gateway.acting
+
+    def site(self) -> SiteSettings:
+        """As it is watched now."""
+        return self.gateway.settings
 
     def now(self) -> datetime:
         return datetime.fromtimestamp(self.clock.utc_ns() / 1e9, UTC)

@@ -1,9 +1,10 @@
 """Pure: the live view that the page draws: a row for each tank, and what stands beside them. JSON Schema: view.json.
 
 A figure is short, since hundreds of them go out each second: `v` value (null where there is none), `u` unit, `q`
-quality, `r` the first reason, `t` when its oldest input was read, where that is not the time of the row to the second,
-`last` the last good value of a Bad one. Good without a value says in `none` why. Absent: it does not apply to this
-tank, now or ever. Whether a row is still the present is judged by who looks at it, from `valid_until`.
+quality, `r` the first reason, `last` the last good value of a Bad one. `t`: when its oldest input was read, where that
+is not the time of the row to the second; null: there never was one. What is not Bad and has no value says in `none`
+why. Absent: it does not apply to this tank. Whether a row is still the present is judged by who looks at it, from
+`valid_until`.
 """
 
 from collections.abc import Iterable, Sequence
@@ -17,7 +18,7 @@ from gateway.records import Figure, LastGood, Quality, ReasonCode, because
 from gateway.status import DestinationStatus, EnteredStatus, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmKind, AlarmNow, AlarmStanding
-from gateway.totals import Holding, TankHolding, figure_of, site_totals
+from gateway.totals import Holding, holding_of, site_totals
 from gateway.validity import valid_until
 
 __all__ = [
@@ -61,8 +62,13 @@ class AtWork(NamedTuple):
     by: str
 
 
-def row_document(record: TankRecord, maintenance: Sequence[AtWork] = ()) -> dict[str, Any]:
-    """One tank. A number that JSON cannot carry is Bad. Raises DeliveryError for a time without a zone."""
+def row_document(
+    record: TankRecord, maintenance: Sequence[AtWork] = (), holding: Holding | None = None
+) -> dict[str, Any]:
+    """One tank. `holding`: of its inventory, where that is made already.
+
+    A number that JSON cannot carry is Bad. Raises DeliveryError for a time without a zone.
+    """
     inventory, state = record.inventory, record.state
     instant, last_good = inventory.instant, inventory.last_good
     figures, limits = inventory.figures, inventory.level_state
@@ -81,8 +87,10 @@ def row_document(record: TankRecord, maintenance: Sequence[AtWork] = ()) -> dict
         row["roof"] = limits.roof
     if inventory.simulated:
         row["simulated"] = True
+    with_vapour = (holding or holding_of(inventory)).with_vapour
     for member, name, unit in _FIGURES:
-        if member == "mass" and figure_of(TankHolding.of(inventory), "mass") != "mass":
+        if member == "mass" and with_vapour:
+            # What evaporates is not lost: as in every list and total.
             name = "total_mass"
             row["with_vapour"] = True
         told = figure_document(getattr(figures, name), unit, instant, last_good.get(name))
@@ -95,6 +103,7 @@ def row_document(record: TankRecord, maintenance: Sequence[AtWork] = ()) -> dict
         row["times"] = [
             {"limit": limit, "level": level_m, "in_s": round(in_s), "at": iso_time(at)}
             for limit, level_m, in_s, at in state.times
+            if isfinite(level_m) and isfinite(in_s)
         ]
     else:
         row["times"] = []
@@ -110,25 +119,26 @@ def figure_document(
 ) -> dict[str, Any] | None:
     """`instant`: of what it stands in. None: it does not apply. Raises DeliveryError likewise."""
     value, quality, reasons, age_s, manual = figure
-    if value is None and quality == 0:
-        if any(reason.code is ReasonCode.NOT_APPLICABLE for reason in reasons):
+    told: dict[str, Any] = {"v": value, "u": unit, "q": _WORDS[quality]}
+    if quality == 2:
+        told["v"] = None
+    elif value is None:
+        codes = {reason.code for reason in reasons}
+        if ReasonCode.NOT_APPLICABLE in codes:
             return None
-        told: dict[str, Any] = {"v": None, "u": unit, "q": "Good", "none": "none_detected"}
-    else:
-        told = {"v": value, "u": unit, "q": _WORDS[quality]}
-        if quality == 2:
-            told["v"] = None
-        elif value is None or value - value != 0.0:
-            told["v"], told["q"] = None, "Bad"
-            reasons = (_NOT_FINITE,)
+        if ReasonCode.NONE_DETECTED in codes:
+            told["none"] = "none_detected"
+        else:
+            told["q"] = "Bad"
+    elif value - value != 0.0:
+        # The difference of two infinities, and of anything with NaN, is NaN.
+        told["v"], told["q"], reasons = None, "Bad", (_NOT_FINITE,)
     if reasons:
         told["r"] = reason_document(reasons[0])
     if manual:
         told["manual"] = True
     if not age_s < _SAME_TIME_S:
-        time = time_of_age(instant, age_s)
-        if time is not None:
-            told["t"] = time
+        told["t"] = time_of_age(instant, age_s)
     if told["q"] == "Bad" and last is not None and isfinite(last.value):
         told["last"] = {"v": last.value, "t": iso_time(datetime.fromtimestamp(last.time_s, UTC))}
     return told

@@ -66,6 +66,8 @@ async def done_within(future: "Future[T]", wait_s: float) -> bool:
 
 
 def _settle(future: "Future[T]", call: Callable[[], T]) -> None:
+    if not future.set_running_or_notify_cancel():
+        return  # cancelled before its turn: nobody waits for it
     try:
         future.set_result(call())
     except BaseException as error:  # noqa: BLE001 - whatever it is, it is for whoever gave the call

@@ -9,6 +9,7 @@ import contextlib
 import fcntl
 import json
 import os
+import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any, NamedTuple
@@ -26,6 +27,7 @@ __all__ = [
     "door_of",
     "found_gateways",
     "read_answer",
+    "read_pass",
     "running_gateways",
 ]
 
@@ -36,6 +38,7 @@ _SYSTEM = "/run/tank-gateway"
 _SCHEMA = "tank-gateway/running/1"
 _ANSWER_SCHEMA = "tank-gateway/answer/1"
 _LARGEST_BYTES = 1_000_000
+_LARGEST_PASS = 200
 _FORBIDDEN = str.maketrans(dict.fromkeys("/\0", "_"))
 
 
@@ -45,7 +48,7 @@ class Running(NamedTuple):
     site: str
     pid: int
     web: str | None
-    """HOST:PORT where it answers; None where its site has no `web`."""
+    """HOST:PORT where it answers, after https:// where it does so over TLS; None where its site has no `web`."""
     lines: Mapping[str, tuple[str, ...]]
     """Line -> where it leads, both ways: HOST:PORT or a device file."""
     site_file: str | None = None
@@ -93,6 +96,19 @@ class Claim:
         """Where its socket may stand; None where no directory can be written."""
         return None if self._held is None else door_of(self._file)
 
+    def leave_pass(self) -> str:
+        """A secret of this process for whoever may act here: by it tools of this machine are let in over HTTP, whatever
+        the site file says of others."""
+        made, file = secrets.token_urlsafe(32), _pass_file(self._file)
+        with contextlib.suppress(OSError):
+            file.unlink(missing_ok=True)
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
+            with os.fdopen(os.open(file, flags, 0o600), "w", encoding="ascii") as opened:
+                # As the door is: for the owner and the group.
+                os.fchmod(opened.fileno(), 0o640)
+                opened.write(made)
+        return made
+
     def answer(self, told: Mapping[str, object]) -> None:
         """Says to whoever told this gateway to do something what has come of it. For its own user and root."""
         part = self._file.with_suffix(".part")
@@ -107,6 +123,16 @@ class Claim:
 def door_of(file: Path) -> Path:
     """The socket by which people act on the gateway that is found by this file."""
     return file.with_suffix(".door")
+
+
+def read_pass(found: Found) -> str | None:
+    """What the gateway that was found has left for tools; None where it has not, or this user may not read it."""
+    try:
+        descriptor = os.open(_pass_file(found.file), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with os.fdopen(descriptor, encoding="ascii") as opened:
+            return opened.read(_LARGEST_PASS) or None
+    except (OSError, ValueError):
+        return None
 
 
 def read_answer(file: Path) -> Mapping[str, Any] | None:
@@ -144,6 +170,7 @@ def claim(mine: Running, *, exclusive: bool = True) -> Iterator[Claim]:
             stack.enter_context(held.file)
             _write(held.file, mine)
             stack.callback(_remove, _answer_file(file))
+            stack.callback(_remove, _pass_file(file))
             stack.callback(_remove, file)
         yield Claim(mine, held.file, file, exclusive=exclusive)
 
@@ -229,6 +256,10 @@ def _remove(file: Path) -> None:
 
 def _answer_file(file: Path) -> Path:
     return file.with_suffix(".answer")
+
+
+def _pass_file(file: Path) -> Path:
+    return file.with_suffix(".pass")
 
 
 def _running(file: Path) -> Found | None:

@@ -22,7 +22,7 @@ from gateway.ledger.plan import LedgerPlan
 from gateway.reports.plan import ReportPlan
 from gateway.settings.account.plans import build_account, check_against_ledger
 from gateway.settings.deliveries.open_secrets import warn_of_open_keys
-from gateway.settings.deliveries.plans import build_deliveries, build_http, warn_without_ledger
+from gateway.settings.deliveries.plans import build_deliveries, warn_without_ledger
 from gateway.settings.deliveries.surroundings import Reading
 from gateway.settings.ledger import build_ledger
 from gateway.settings.lines.plans import build_lines, declared_names
@@ -42,6 +42,7 @@ from gateway.settings.tanks.plans import TankBuilder, TankSetup
 from gateway.settings.tanks.sense_checks import check_sense_of_lines
 from gateway.settings.tanks.sources import Sources
 from gateway.settings.watch.plans import WatchBuilder
+from gateway.settings.web import build_http
 from gateway.watch.plan import AlarmPlan
 from gateway.web.plan import HttpPlan
 
@@ -143,7 +144,7 @@ def load_site(
     ledger = build_ledger(Reading(document, mistakes, manual))
     if ledger is None:
         warn_without_ledger(document, manual)
-    http = build_http(document, mistakes, manual)
+    http = build_http(Reading(document, mistakes, manual))
     account = build_account(
         document,
         mistakes,

@@ -12,7 +12,6 @@ from gateway.settings.products.base import Rounding, WeightInAirModel
 from gateway.settings.products.models import AnyProduct
 from gateway.settings.reading.fields import (
     Acceleration,
-    Address,
     Angle,
     Length,
     Name,
@@ -24,8 +23,9 @@ from gateway.settings.reading.fields import (
 from gateway.settings.reports import ReportsModel
 from gateway.settings.tanks.models import TankModel
 from gateway.settings.watch.models import SiteWatchModel
+from gateway.settings.web import WebModel
 
-__all__ = ["DeliveryModel", "SiteFile", "SiteModel", "WebModel"]
+__all__ = ["DeliveryModel", "SiteFile", "SiteModel"]
 
 
 class SiteModel(Section):
@@ -56,14 +56,6 @@ class DeliveryModel(Section):
     postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
     mail: MailModel | tuple[MailModel, ...] | None = None
     webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
-
-
-class WebModel(Section):
-    address: Address
-    names: Annotated[
-        tuple[Text, ...],
-        Field(description="Host names it is asked by, beside its addresses and the machine's own name"),
-    ] = ()
 
 
 class SiteFile(Section):

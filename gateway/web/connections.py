@@ -8,6 +8,7 @@ of those that have yet to be accepted, and drops others when that is full.
 
 import asyncio
 import ipaddress
+import socket
 from collections.abc import Callable, Iterable
 from typing import Any, Protocol, cast
 
@@ -25,6 +26,8 @@ _PROTECTED_S = 5.0
 _TAKES_NOTHING_S = 30.0
 """Longest that somebody to whom an answer goes on and on takes nothing of it."""
 _LOOK_S = 2.0
+_UNSENT = 32 * 1024
+"""Bytes of such an answer that wait to be sent, here and in the system."""
 _SHARE = 4
 """Parts of the room, of which one peer has one at most."""
 _LEAST_SHARE = 4
@@ -37,18 +40,17 @@ _STREAM = "stream"
 class Stream(Protocol):
     """An answer that goes on and on, as the application that gives it sees it."""
 
-    @property
-    def most(self) -> int:
-        """At most so many of one peer at once."""
-        ...
-
-    def begin(self) -> bool:
-        """From now on this answer may take as long as the peer takes something of it, and gives way to nobody. False
-        where there are too many such answers: nothing has changed then."""
+    def begin(self) -> str:
+        """From now on this answer may take as long as the peer takes something of it, and gives way to nobody. Where
+        there is no room for it nothing has changed, and it is said why; else empty."""
         ...
 
     def gives(self, count: int) -> None:
         """So many bytes are handed over now."""
+        ...
+
+    def end(self) -> None:
+        """Nothing more is handed over. Where the peer has not even taken what was, the connection is closed."""
         ...
 
 
@@ -82,14 +84,18 @@ class Room:
         self._most = most
         self._of_one_peer = max(_LEAST_SHARE, most // _SHARE)
         self._streams = max(1, most // _STREAMS_SHARE)
-        self.streams_of_one_peer = max(1, self._streams // _STREAMS_SHARE)
+        self._streams_of_one_peer = max(1, self._streams // _STREAMS_SHARE)
         self._present: dict[Present, None] = {}
 
-    def begin_stream(self, connection: Present) -> bool:
-        """Whether there is room for one more."""
+    def begin_stream(self, connection: "BoundedConnection") -> str:
+        """Why there is no room for one more; empty where there is."""
         streams = [each for each in self._present if each.is_streaming]
+        if len(streams) >= self._streams:
+            return f"{len(streams)} look at this live already, and there is no room for more"
         of_peer = sum(each.peer == connection.peer for each in streams)
-        return len(streams) < self._streams and of_peer < self.streams_of_one_peer
+        if of_peer >= self._streams_of_one_peer:
+            return f"{of_peer} look at this live from this address already, and there is no room for more from there"
+        return ""
 
     def enter(self, newcomer: Present) -> bool:
         """Makes room where there is none; False where nobody can be asked to give way."""
@@ -187,20 +193,21 @@ class BoundedConnection(H11Protocol):
 
     # An answer that goes on and on
 
-    @property
-    def most(self) -> int:
-        return self._room.streams_of_one_peer
-
-    def begin(self) -> bool:
-        if not self._room.begin_stream(self):
-            return False
-        self.is_streaming = True
-        self._given = self._taken = 0
-        self._arm_stream()
-        return True
+    def begin(self) -> str:
+        refusal = self._room.begin_stream(self)
+        if not refusal:
+            self.is_streaming = True
+            self._given = self._taken = 0
+            _keep_little_unsent(self.transport)
+            self._arm_stream()
+        return refusal
 
     def gives(self, count: int) -> None:
         self._given += count
+
+    def end(self) -> None:
+        if self.flow.write_paused:
+            self.abort()
 
     def _arm_stream(self) -> None:
         if self._timer is not None:
@@ -243,6 +250,15 @@ def peer_name(host: str) -> str:
     if address.version == 4:
         return str(address)
     return str(address.ipv4_mapped or ipaddress.ip_network((int(address), 64), strict=False))
+
+
+def _keep_little_unsent(transport: asyncio.Transport) -> None:
+    """What waits in buffers is old when it comes: better it is made when it can go."""
+    transport.set_write_buffer_limits(high=_UNSENT)
+    option = getattr(socket, "TCP_NOTSENT_LOWAT", None)
+    connection = transport.get_extra_info("socket")
+    if option is not None and connection is not None:  # not every system has it
+        connection.setsockopt(socket.IPPROTO_TCP, option, _UNSENT)
 
 
 def _peer(transport: asyncio.BaseTransport) -> str:

@@ -18,7 +18,6 @@ import orjson
 import structlog
 import uvicorn
 from starlette.applications import Starlette
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
@@ -37,10 +36,7 @@ from gateway.web.access.tokens import Tokens
 from gateway.web.connections import BoundedConnection, Room
 from gateway.web.encodings import takes_gzip
 from gateway.web.hosts import KnownHostsOnly
-from gateway.web.interface.contract import Handler
 from gateway.web.interface.routes import PREFIX, refusal
-from gateway.web.interface.routes import routes as interface_routes
-from gateway.web.interface.table import ENDPOINTS
 from gateway.web.part import WebPart
 from gateway.web.plan import BACKLOG, HttpPlan, Readiness
 from gateway.web.tls_door import TlsDoor
@@ -108,15 +104,14 @@ class HttpServer:
         lines: Content | None = None,
         alarms: Content | None = None,
         accounts: Mapping[str, Asked] = MappingProxyType({}),
-        interface: Mapping[str, Handler] = MappingProxyType({}),
         packed_metrics: Content | None = None,
         came_round: CameRound = nobody_asks,
         parts: Sequence[WebPart] = (),
         access: Access | None = None,
     ) -> None:
         """`packed_metrics`: the metrics packed by gzip, for those who take them so. `accounts`: pages by path.
-        `interface`: what answers its endpoints, by their names. `parts`: what stands beside these documents; each ends
-        with this server. `access`: who may come; without it whoever reaches this does."""
+        `parts`: what stands beside these documents; each ends with this server. `access`: who may come; without it
+        whoever reaches this does."""
         self._plan = plan
         self._came_round = came_round
         self._parts = parts
@@ -128,7 +123,6 @@ class HttpServer:
         self._inventories = inventories
         self._beside = {"/readings": readings, "/lines": lines, "/alarms": alarms}
         self._accounts = accounts
-        self._interface = interface
         self._healthy = healthy
         self._readiness = readiness
         self.port: int | None = None
@@ -220,15 +214,10 @@ class HttpServer:
         routes += [Route(path, _json(content)) for path, content in self._beside.items() if content is not None]
         routes += [Route(path, _answering(content)) for path, content in self._accounts.items()]
         routes += [route for part in self._parts for route in part.routes]
-        routes += interface_routes(ENDPOINTS, self._interface)
         routes += [] if self._access is None else access_routes(self._access)
         served: ASGIApp = Starlette(
             routes=routes,
-            exception_handlers={
-                HTTPStatus.NOT_FOUND: _answer_unknown,
-                HTTPStatus.METHOD_NOT_ALLOWED: _answer_other_method,
-                Exception: _answer_failure,
-            },
+            exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
         )
         if self._access is not None:
             served = Guard(served, self._access, self._tokens)
@@ -333,11 +322,6 @@ async def _answer_unknown(request: Request, _: Exception) -> Response:
     if request.url.path.startswith(PREFIX):
         return refusal(404, "there is nothing under this address", f"{PREFIX}description.json tells what there is")
     return Response(_PATHS, status_code=HTTPStatus.NOT_FOUND, media_type="text/plain", headers=_HEADERS)
-
-
-async def _answer_other_method(request: Request, error: Exception) -> Response:
-    allowed = error.headers if isinstance(error, HTTPException) else None
-    return refusal(405, f"{request.method} is nothing that can be done here", "", allowed)
 
 
 async def _answer_failure(request: Request, exc: Exception) -> Response:

@@ -3,6 +3,8 @@
 import ast
 from pathlib import Path
 
+import pytest
+
 from tests.support.layering import Tree
 
 IMPURE = frozenset(
@@ -22,29 +24,33 @@ IMPURE = frozenset(
     }
     | {"structlog", "subprocess", "tempfile", "termios", "threading", "time"}
 )
-TREE = Tree(Path(__file__).resolve().parents[2], packages=("gateway",))
 
 
-def reached(name: str, seen: set[str]) -> set[str]:
+@pytest.fixture(scope="module")
+def tree() -> Tree:
+    return Tree(Path(__file__).resolve().parents[2], packages=("gateway",))
+
+
+def reached(tree: Tree, name: str, seen: set[str]) -> set[str]:
     """Everything that a module imports, itself or by those of ours that it imports."""
-    for imported in TREE.imports(TREE.modules[name]) if name in TREE.modules else ():
+    for imported in tree.imports(tree.modules[name]) if name in tree.modules else ():
         if imported not in seen:
             seen.add(imported)
-            reached(imported, seen)
+            reached(tree, imported, seen)
     return seen
 
 
-def test_modules_of_acquisition_that_say_they_are_pure_are() -> None:
+def test_modules_of_acquisition_that_say_they_are_pure_are(tree: Tree) -> None:
     pure = [
         module.name
-        for module in TREE.within("gateway.acquisition")
+        for module in tree.within("gateway.acquisition")
         if (ast.get_docstring(module.tree) or "").startswith("Pure:")
     ]
     assert "gateway.acquisition.links.exchange_machine" in pure
     assert len(pure) > 15
-    found = {name: reached(name, set()) & IMPURE for name in pure}
+    found = {name: reached(tree, name, set()) & IMPURE for name in pure}
     assert not {name: sorted(what) for name, what in found.items() if what}
 
 
-def test_and_those_that_do_not_are_told_from_them() -> None:
-    assert "asyncio" in reached("gateway.acquisition.links.half_duplex", set())
+def test_and_those_that_do_not_are_told_from_them(tree: Tree) -> None:
+    assert "asyncio" in reached(tree, "gateway.acquisition.links.half_duplex", set())

@@ -32,6 +32,7 @@ BENCHES = (
     "trends",
     "report_time",
     "whole_process",
+    "live_view",
 )
 
 

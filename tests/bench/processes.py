@@ -10,7 +10,7 @@ from pathlib import Path
 
 import psutil
 
-__all__ = ["Talking", "gateway", "listener_at", "say", "simulators", "until_good"]
+__all__ = ["Talking", "gateway", "listener_at", "python", "say", "simulators", "until_good"]
 
 Talking = subprocess.Popen[str]
 """A process that reads words from its standard input and may answer each with a line."""
@@ -19,7 +19,7 @@ Talking = subprocess.Popen[str]
 @contextmanager
 def simulators(tanks: int, per_line: int = 50) -> Iterator[tuple[Talking, dict[str, tuple[str, int]]]]:
     """A fleet being served, and the address of each of its lines."""
-    with _python("-m", "tests.bench.fleet_server", str(tanks), str(per_line)) as process:
+    with python("-m", "tests.bench.fleet_server", str(tanks), str(per_line)) as process:
         assert process.stdout is not None
         found = json.loads(process.stdout.readline())
         yield process, {name: (host, port) for name, (host, port) in found.items()}
@@ -28,7 +28,7 @@ def simulators(tanks: int, per_line: int = 50) -> Iterator[tuple[Talking, dict[s
 @contextmanager
 def listener_at(port: int) -> Iterator[Talking]:
     """The subscriber at a broker."""
-    with _python("-m", "tests.bench.listener", str(port)) as process:
+    with python("-m", "tests.bench.listener", str(port)) as process:
         yield process
 
 
@@ -68,7 +68,7 @@ def until_good(listener: Talking, tanks: int, patience_s: float, process: psutil
 
 
 @contextmanager
-def _python(*arguments: str) -> Iterator[Talking]:
+def python(*arguments: str) -> Iterator[Talking]:
     command = [sys.executable, *arguments]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         try:

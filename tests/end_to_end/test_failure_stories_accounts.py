@@ -20,7 +20,7 @@ SOON = {"account": {"settling": "10 min"}}
 async def test_story_12_a_transfer_that_was_open_over_a_reboot_has_its_opening_and_its_gap(tmp_path: Path) -> None:
     """200 m3/h into TK-101, 254.47 m2: the opening is the sheet at rest before, whichever gateway closes it."""
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=120.0, site=SOON, keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=480.0, period="30 s", site=SOON, keep=keep) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         await kept.ask("start-transfer", kind="receipt", target="TK-101", amount="120 m3", partner="MT Samphire")
@@ -49,7 +49,7 @@ async def test_story_12_a_transfer_that_was_open_over_a_reboot_has_its_opening_a
 async def test_story_3_foam_that_is_taken_for_the_surface_is_proposed_as_no_transfer(tmp_path: Path) -> None:
     """A jump of 0.6 m for ten minutes and back, 158 m3 each way: no pump did that."""
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["D-1"], tmp_path, factor=120.0, site=SOON, keep=keep) as story:
+    async with played(["D-1"], tmp_path, factor=480.0, period="30 s", site=SOON, keep=keep) as story:
         kept = Kept(story, tmp_path)
         await story.until("D-1", lambda record: state(record).motion is Motion.AT_REST)
         story.simulator.set_fault("LT-D1A", "offset", signal="innage", amount=0.6)
@@ -72,7 +72,7 @@ async def test_story_7_ullage_read_as_innage_moves_the_wrong_way_against_the_rec
     254.47 m2 is 65 mm in 5 min."""
     site = {**SOON, "tanks": {"TK-101": {"level": {"measures": "innage"}}}}
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=120.0, site=site, keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=480.0, period="30 s", site=site, keep=keep) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         await kept.ask("start-transfer", kind="receipt", target="TK-101", amount="300 m3")
@@ -99,7 +99,9 @@ async def test_story_14_a_roof_in_its_critical_zone_gets_no_ticket_unless_somebo
     """TK-204 stands on its legs at 1.600 m and floats at 2.000 m. 600 m3/h on 452.4 m2 is 1.33 m an hour."""
     keep = kept_in(tmp_path, "demo", LEDGER)
     scenario = {"tanks": {"TK-204": {"level": "2.300 m"}}}
-    async with played(["TK-204"], tmp_path, factor=120.0, scenario=scenario, site=SOON, keep=keep) as story:
+    async with played(
+        ["TK-204"], tmp_path, factor=480.0, period="30 s", scenario=scenario, site=SOON, keep=keep
+    ) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-204", lambda record: state(record).motion is Motion.AT_REST)
         await kept.ask("start-transfer", kind="dispatch", source="TK-204")
@@ -126,7 +128,9 @@ async def test_story_17_a_water_draw_has_a_ticket_of_water_and_the_product_stays
     keep = kept_in(tmp_path, "demo", LEDGER)
     draw = {"tank": "TK-101", "at": "40 min", "of": "water", "flow": "-90 m3/h", "until_level": "50 mm"}
     scenario = {"tanks": {"TK-101": {"water": "0.300 m"}}, "movements": [draw]}
-    async with played(["TK-101"], tmp_path, factor=120.0, scenario=scenario, site=SOON, keep=keep) as story:
+    async with played(
+        ["TK-101"], tmp_path, factor=480.0, period="30 s", scenario=scenario, site=SOON, keep=keep
+    ) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         await kept.ask("start-transfer", kind="water_draw", source="TK-101")
@@ -156,7 +160,7 @@ async def test_story_6_what_a_tank_holds_from_now_on_is_no_receipt_of_what_it_he
     """Diesel at the opening, gasoline at the closing: no difference of theirs is an amount of either. The record of the
     change ends the receipt with the last sheet of diesel; the ship's paper for gasoline is none of its ticket."""
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=120.0, site=TWO_PRODUCTS, keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=480.0, period="30 s", site=TWO_PRODUCTS, keep=keep) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         await kept.ask("start-transfer", kind="receipt", target="TK-101", partner="MT Samphire")
@@ -189,7 +193,7 @@ async def test_story_11_a_day_that_ends_at_half_past_two_is_closed_once_when_tha
     begins = datetime(2026, 10, 24, 22, 30, tzinfo=UTC)
     keep = kept_in(tmp_path, "demo", LEDGER)
     async with played(
-        ["TK-101"], tmp_path, factor=3600.0, period="5 min", site=site, keep=keep, begins=begins
+        ["TK-101"], tmp_path, factor=10_800.0, period="10 min", site=site, keep=keep, begins=begins
     ) as story:
         kept = Kept(story, tmp_path)
         await story.settled("TK-101")
@@ -248,7 +252,9 @@ async def test_story_8_a_gauge_whose_zero_is_not_that_of_the_table_is_told_by_a_
     }
     site = {**SOON, "tanks": {"TK-101": of_tank}, "instruments": {"TT-101": None, "WT-101": None}}
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=120.0, scenario=scenario, site=site, keep=keep) as story:
+    async with played(
+        ["TK-101"], tmp_path, factor=480.0, period="30 s", scenario=scenario, site=site, keep=keep
+    ) as story:
         kept = Kept(story, tmp_path)
         rest = await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         assert rest.inventory.figures.level.value == pytest.approx(0.400, abs=0.001)
@@ -281,7 +287,7 @@ async def test_story_8_a_gauge_whose_zero_is_not_that_of_the_table_is_told_by_a_
 async def test_story_20_a_ticket_that_rests_on_a_temperature_by_hand_says_so(tmp_path: Path) -> None:
     """20 degC by hand in place of 14.7, for a day, and forgotten."""
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=120.0, site=SOON, keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=480.0, period="30 s", site=SOON, keep=keep) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         await kept.ask("start-transfer", kind="receipt", target="TK-101")
@@ -306,7 +312,7 @@ async def test_story_20_a_ticket_that_rests_on_a_temperature_by_hand_says_so(tmp
 async def test_a_movement_that_was_announced_calls_nobody_and_one_that_was_not_does(tmp_path: Path) -> None:
     """60 m3 on 254.47 m2 are 236 mm; 5 mm would do. After a rest of 45 min the same again, which nobody announced."""
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=300.0, period="30 s", site=SOON, keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=960.0, period="60 s", site=SOON, keep=keep) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         await story.passes("TK-101", 3600.0)

@@ -60,7 +60,9 @@ async def test_story_6_gasoline_in_a_diesel_tank_is_told_by_its_weight(tmp_path:
         "tanks": {"TK-101": {"measured_density": weighed}},
     }
     keep = kept_in(tmp_path, "demo", LedgerPlan(file=tmp_path / "ledger", commit_s=0.05))
-    async with played(["TK-101"], tmp_path, factor=60.0, scenario=scenario, site=site, keep=keep) as story:
+    async with played(
+        ["TK-101"], tmp_path, factor=180.0, period="30 s", scenario=scenario, site=site, keep=keep
+    ) as story:
         alarm = await story.alarm("density_doubtful", "TK-101")
         words = alarm["alarm"]["reason"]["text"]
         assert words.startswith("measured density is -95.9 kg/m3 from the entered one")

@@ -46,7 +46,7 @@ def motion(record: TankRecord) -> Motion:
 
 async def test_story_3_foam_that_is_taken_for_the_surface_books_no_movement(tmp_path: Path) -> None:
     """A jump of 0.6 m, where the second gauge stays where it was. 200 m3/h in at most, and 158 m3 would have come."""
-    async with played(["D-1"], tmp_path, factor=120.0) as story:
+    async with played(["D-1"], tmp_path, factor=360.0, period="30 s") as story:
         rest = await story.until("D-1", lambda record: motion(record) is Motion.AT_REST)
         true_m = value(rest.inventory.figures.level)
         assert true_m == pytest.approx(9.6345, abs=0.001)
@@ -73,7 +73,9 @@ async def test_story_7_ullage_read_as_innage_is_told_by_the_first_fill(tmp_path:
     """The reference height is 15.240 m: 9.412 m of innage reads as 5.828 m. 200 m3/h on 254.5 m2 is 65 mm in 5 min."""
     of_tank = {**METERED_TANK, "level": {"measures": "innage"}}
     site = {**METERED, "tanks": {"TK-101": of_tank}}
-    async with played(["TK-101"], tmp_path, factor=120.0, scenario={"instruments": METER}, site=site) as story:
+    async with played(
+        ["TK-101"], tmp_path, factor=360.0, period="30 s", scenario={"instruments": METER}, site=site
+    ) as story:
         rest = await story.until("TK-101", lambda record: motion(record) is Motion.AT_REST)
         assert rest.inventory.figures.level.value == pytest.approx(5.828), "at rest nothing gives it away"
         story.simulator.tank("TK-101").set_flow(200.0)
@@ -117,7 +119,7 @@ async def test_story_9_above_the_end_of_the_table_there_is_no_volume_and_the_lev
     of_tank = {"shape": None, "capacity_table": "tk-101.csv", "level": {"datum": "datum plate"}, "limits": limits}
     scenario = {"tanks": {"TK-101": {"level": "13.150 m"}}}
     async with played(
-        ["TK-101"], tmp_path, factor=120.0, scenario=scenario, site={"tanks": {"TK-101": of_tank}}
+        ["TK-101"], tmp_path, factor=360.0, period="30 s", scenario=scenario, site={"tanks": {"TK-101": of_tank}}
     ) as story:
         await story.until("TK-101", lambda record: record.inventory.figures.tov.quality is GOOD)
         await story.alarm("high_high", "TK-101")
@@ -144,7 +146,7 @@ async def test_story_14_a_roof_that_comes_down_on_its_legs_is_told_before_and_wh
     """It rests below 1.600 m and floats above 2.000 m; the tank stands below its minimum, 2.200 m, all the time."""
     site = {"tanks": {"TK-204": {"maximum_flow_in": "4000 m3/h", "maximum_flow_out": "4000 m3/h"}}}
     scenario = {"tanks": {"TK-204": {"level": "2.050 m"}}}
-    async with played(["TK-204"], tmp_path, factor=80.0, scenario=scenario, site=site) as story:
+    async with played(["TK-204"], tmp_path, factor=240.0, period="30 s", scenario=scenario, site=site) as story:
         await story.until("TK-204", lambda record: record.inventory.figures.gsv.quality is GOOD)
         story.simulator.tank("TK-204").set_flow(-2500.0)
         critical = await story.alarm("roof_critical", "TK-204")
@@ -167,7 +169,9 @@ async def test_story_14_a_roof_that_comes_down_on_its_legs_is_told_before_and_wh
 
 async def test_story_19_a_level_that_stands_still_while_liquid_flows_gives_no_time_to_fill(tmp_path: Path) -> None:
     """300 m3/h on 254.5 m2: 98 mm are due in 5 min."""
-    async with played(["TK-101"], tmp_path, factor=120.0, scenario={"instruments": METER}, site=METERED) as story:
+    async with played(
+        ["TK-101"], tmp_path, factor=360.0, period="30 s", scenario={"instruments": METER}, site=METERED
+    ) as story:
         await story.settled("TK-101")
         story.simulator.tank("TK-101").set_flow(300.0)
         await story.until("TK-101", lambda record: motion(record) is Motion.FILLING and state(record).times)

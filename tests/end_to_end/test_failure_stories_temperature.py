@@ -20,7 +20,7 @@ async def test_story_1_a_level_below_the_lowest_element_averages_no_vapour(tmp_p
     """Its lowest element stands at 1 m and counts from 1.3 m, or 1.2 m as the level falls; the four above, in vapour
     of up to 19.2 degC, never do. Nobody has to act: what is told is a quality."""
     scenario = {"tanks": {"TK-101": {"level": "1.320 m"}}}
-    async with played(["TK-101"], tmp_path, factor=150.0, scenario=scenario) as story:
+    async with played(["TK-101"], tmp_path, factor=300.0, period="20 s", scenario=scenario) as story:
         await story.until("TK-101", lambda record: record.inventory.figures.gsv.value)
         story.simulator.tank("TK-101").set_flow(-300.0)
         below = await story.until("TK-101", lambda record: "last_good_used" in _doubts(record) and not used(record))
@@ -58,7 +58,7 @@ async def test_story_2_an_element_that_is_open_is_left_out_named_and_told_once(
     tmp_path: Path, fault: str, options: dict[str, object], says: str
 ) -> None:
     """14.1, 14.3, 14.8 and 15.6 degC are wet: without the second the mean of the others is 14.833 degC."""
-    async with played(["TK-101"], tmp_path, factor=90.0) as story:
+    async with played(["TK-101"], tmp_path, factor=180.0, period="20 s") as story:
         await story.until("TK-101", lambda record: record.inventory.figures.gsv.quality is GOOD)
         story.simulator.set_fault("TT-101", fault, **options)
         record = await story.until("TK-101", lambda record: used(record) == [1.0, 6.0, 8.5])
@@ -84,7 +84,7 @@ async def test_story_16_layers_of_a_heated_tank_are_shown_flagged_and_weighed_by
     way between: slices of 2.25, 2.5, 2.5, 2.5 and 2.25 m of 12 m."""
     scenario = {"tanks": {"F-1": {"level": "12.000 m", "temperatures": "64.8 62.1 58.0 52.3 48.0 30.0 degC"}}}
     site = {"tanks": {"F-1": {"temperature": {"weighting": "slice_volume"}}}}
-    async with played(["F-1"], tmp_path, factor=60.0, scenario=scenario, site=site) as story:
+    async with played(["F-1"], tmp_path, factor=180.0, period="30 s", scenario=scenario, site=site) as story:
         record = await story.until("F-1", lambda record: record.inventory.figures.gsv.value)
         average, gsv = record.inventory.figures.liquid_temperature, record.inventory.figures.gsv
         weighed = 2.25 * 64.8 + 2.5 * (62.1 + 58.0 + 52.3) + 2.25 * 48.0

@@ -25,7 +25,7 @@ async def test_story_10_a_broker_that_was_down_gets_history_and_nothing_is_raise
     with broker:
         site = {"delivery": {"mqtt": {"name": "office", "address": f"127.0.0.1:{broker.port}", "prefix": "tanks"}}}
         keep = kept_in(tmp_path, "demo", LEDGER)
-        async with played(["TK-101"], tmp_path, factor=60.0, site=site, keep=keep) as story:
+        async with played(["TK-101"], tmp_path, factor=180.0, period="30 s", site=site, keep=keep) as story:
             await story.until("TK-101", lambda record: record.inventory.figures.gsv.quality is GOOD)
             broker.kill()
             lost = await story.alarm("destination_lost.office")
@@ -60,7 +60,7 @@ async def test_story_12_a_reboot_while_a_tank_fills_raises_nothing_anew_and_goes
     for its ticket."""
     keep = kept_in(tmp_path, "demo", LEDGER)
     scenario = {"tanks": {"TK-101": {"level": "13.190 m"}}}
-    async with played(["TK-101"], tmp_path, factor=60.0, scenario=scenario, keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=180.0, period="30 s", scenario=scenario, keep=keep) as story:
         await story.settled("TK-101")
         story.simulator.tank("TK-101").set_flow(200.0)
         first = await story.alarm("maximum_working", "TK-101")

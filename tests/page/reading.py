@@ -174,7 +174,7 @@ class Page:
         return Page(self.browser, self.context, self.address, self.look)
 
     def offline(self, is_offline: bool = True) -> None:
-        """The machine has no network, and the browser knows."""
+        """The machine has no network, and the browser knows. Streams that are open go on: cut those by a TcpProxy."""
         self.network(offline=is_offline)
 
     def network(self, *, offline: bool = False, latency_ms: float = 0, bytes_per_s: float = -1) -> None:
@@ -184,10 +184,13 @@ class Page:
 
     def freeze(self) -> None:
         """As a phone in a pocket: no timer runs, no event comes (Page Lifecycle)."""
+        self.cdp("Emulation.setFocusEmulationEnabled", enabled=False)
         self.cdp("Page.setWebLifecycleState", state="frozen")
 
     def thaw(self) -> None:
+        """Timers run, and it is looked at again."""
         self.cdp("Page.setWebLifecycleState", state="active")
+        self.cdp("Emulation.setFocusEmulationEnabled", enabled=True)
 
     def picture(self) -> bytes:
         """PNG of what is seen."""

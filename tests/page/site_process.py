@@ -95,12 +95,14 @@ class DemoSite:
         file: str = "site.yaml",
         scenario: str = "demo",
         change: Callable[[dict[str, Any]], object] = lambda site: None,
+        time_factor: float = 1.0,
     ) -> None:
-        """`change` may alter what the site file says, as YAML has it, before it is written."""
+        """`change` may alter what the site file says, as YAML has it, before it is written. `time_factor`: as the
+        scenario has it, which may be a file."""
         self.folder = folder
         self.instruments = Instruments(scenario)
         self.port = free_port()
-        self._file, self._change = file, change
+        self._file, self._change, self._time_factor = file, change, time_factor
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -138,7 +140,10 @@ class DemoSite:
         """Run it, and wait until every tank has its first inventory."""
         with (self.folder / "log").open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "gateway", "run", str(self.site_file)],
+                [
+                    *(sys.executable, "-m", "gateway", "run", str(self.site_file)),
+                    *("--time-factor", f"{self._time_factor:g}"),
+                ],
                 cwd=ROOT,
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,

@@ -40,7 +40,7 @@ class Gate:
         self.daemon = Daemon(self.settings, clock=self, keep=kept_in(folder, "yard", plan))
         self.pipeline = self.daemon._pipeline
         self.accounts = self.daemon._accounts._accounts
-        application = Starlette(routes=routes(ENDPOINTS, self.daemon._interface))
+        application = Starlette(routes=routes(ENDPOINTS, self.daemon._page.answers))
         transport = httpx.ASGITransport(_Persons(application))
         self.client = httpx.AsyncClient(transport=transport, base_url="http://gate", timeout=30.0)
 

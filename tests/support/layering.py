@@ -104,6 +104,7 @@ PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
 )
 """Of named tuples and enums, as their documentation has it."""
 LIBRARY_USERS = {
+    "argon2": "gateway.web.access.passwords",
     "aiosmtplib": "gateway.delivery.mail.server",
     "asyncpg": "gateway.delivery.postgresql.connection",
     "httpx": "gateway.delivery.webhook.connection",

@@ -34,6 +34,10 @@ from gateway.process.standard_streams import unblock_stdout
 from gateway.process.tasks import run_together
 from gateway.scenario_time import SetClock
 from gateway.settings.site import SiteSettings
+from gateway.web.access.access import Access
+from gateway.web.access.administration import administer
+from gateway.web.access.people_file import PeopleFile, people_path
+from gateway.web.access.person import Role
 
 __all__ = ["run_demo"]
 
@@ -90,7 +94,8 @@ async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_line
         state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
         ledger = None if settings.ledger is None else state / f"{file_name(settings.name)}.ledger"
         claimed = stack.enter_context(claim(running(settings, ledger=ledger), exclusive=False))
-        write(*introduction(settings, replaced, broker.pid, is_working_day=play.begins is not None), "")
+        code = None if settings.http is None else await _first_code(state, settings.name)
+        write(*introduction(settings, replaced, broker.pid, is_working_day=play.begins is not None, code=code), "")
         started: asyncio.Future[Daemon] = asyncio.get_running_loop().create_future()
         never = asyncio.Event()
         story = Story(settings.time_zone)
@@ -130,6 +135,15 @@ async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_line
                 ("people", people),
             ]
         )
+
+
+async def _first_code(state: Path, site: str) -> str | None:
+    """By which whoever runs the demo may act on its page. Before the gateway has the file of its people."""
+    file = PeopleFile(people_path(state, site))
+    invite = {"action": "people-invite", "role": Role.ADMINISTRATOR.value}
+    answer = await administer(Access(site, SystemClock(), file), invite, "demo")
+    file.release()
+    return answer.get("one_time_code")
 
 
 def _now(gateway: Daemon) -> datetime:

@@ -22,9 +22,15 @@ class Replaced(NamedTuple):
 
 
 def introduction(
-    settings: SiteSettings, replaced: Sequence[Replaced], broker_pid: int, *, is_working_day: bool = False
+    settings: SiteSettings,
+    replaced: Sequence[Replaced],
+    broker_pid: int,
+    *,
+    is_working_day: bool = False,
+    code: str | None = None,
 ) -> list[str]:
-    """The lines to print before the first table. Every address is one that answers."""
+    """The lines to print before the first table. Every address is one that answers. `code`: by which the first
+    administrator joins."""
     command = program()
     lines = [
         "",
@@ -40,6 +46,9 @@ def introduction(
         topics = f"mqtt://{broker.host}:{broker.port}  topics {broker.prefix}/{settings.name}/+"
         lines += [f"  tank data    {topics}/inventory", f"  history      {topics}/history"]
     if settings.http is not None:
+        lines.append(f"  page         http://{settings.http.host}:{settings.http.port}/")
+        if code is not None:
+            lines.append(f"               join as administrator by the code {code} (once, within the hour)")
         lines.append(f"  metrics      http://{settings.http.host}:{settings.http.port}/metrics")
         lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
     lines += [f"  Port {port.wanted} ({port.what}) is taken; {port.used} is used instead." for port in replaced]

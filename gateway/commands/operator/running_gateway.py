@@ -2,6 +2,8 @@
 
 import argparse
 import http.client
+import ipaddress
+import ssl
 import urllib.error
 import urllib.request
 from typing import Any, Protocol
@@ -9,7 +11,7 @@ from typing import Any, Protocol
 import orjson
 
 from gateway.errors import GatewayError, UsageError
-from gateway.process.running import running_gateways
+from gateway.process.running import found_gateways, read_pass, running_gateways
 
 __all__ = [
     "DEFAULT_ADDRESS",
@@ -23,7 +25,9 @@ __all__ = [
 ]
 
 DEFAULT_ADDRESS = "127.0.0.1:9109"
+_NOT_SIGNED_IN = 401
 _NO_SUCH_PAGE = 404
+_OVER_TLS = "https://"
 _LONGEST_ANSWER = 64 * 1024 * 1024
 
 
@@ -80,20 +84,30 @@ def add_address(where: _TakesOptions) -> None:
 def web_address(text: str) -> str:
     """What was typed for --address or --gateway, for argparse: HOST:PORT, as the web address of a gateway is told."""
     plain = text.removeprefix("http://").removesuffix("/")
-    if host_and_port(plain) is None:
+    if host_and_port(plain.removeprefix(_OVER_TLS)) is None:
         raise argparse.ArgumentTypeError(f"'{text}' is no HOST:PORT; write for example {DEFAULT_ADDRESS}")
     return plain
 
 
 def fetch(address: str, path: str, timeout_s: float) -> bytes:
     """The body of GET `path`; `address` may be as it is copied out of a browser. Raises NoGatewayError."""
-    address = address.removeprefix("http://").rstrip("/")
+    address, headers = _as_it_says(address.removeprefix("http://").rstrip("/"))
+    where = address if address.startswith(_OVER_TLS) else f"http://{address}"
+    host, _ = host_and_port(address.removeprefix(_OVER_TLS)) or ("", 0)
     # No proxy: the gateway is on this machine or this network.
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    handlers: list[urllib.request.BaseHandler] = [urllib.request.ProxyHandler({})]
+    if _is_loopback(host):
+        # Its certificate is made out to the names that others use; on loopback nobody is in between.
+        handlers.append(urllib.request.HTTPSHandler(context=_unverified()))
+    request = urllib.request.Request(f"{where}{path}", headers=headers)
     try:
-        with opener.open(f"http://{address}{path}", timeout=timeout_s) as answer:
+        with urllib.request.build_opener(*handlers).open(request, timeout=timeout_s) as answer:
             body: bytes = answer.read(_LONGEST_ANSWER)
     except urllib.error.HTTPError as error:
+        if error.code == _NOT_SIGNED_IN:
+            closed = NoGatewayError(address, "it lets nobody look who has not signed in")
+            closed.hint = "act as root, as the gateway's own user or as a member of its group, on its machine"
+            raise closed from error
         raise NoGatewayError(
             address, f"it answers with HTTP status {error.code}", surely=error.code == _NO_SUCH_PAGE
         ) from error
@@ -114,6 +128,30 @@ def fetch_json(address: str, path: str, schema: str, timeout_s: float) -> dict[s
     if not isinstance(document, dict) or document.get("schema") != schema:
         raise NoGatewayError(address, f"what answers there does not send {schema}", surely=True)
     return document
+
+
+def _as_it_says(address: str) -> tuple[str, dict[str, str]]:
+    """The address as a gateway that runs here has it, which knows of TLS, and what it has left for those who may act
+    on it: that goes to its own address and nowhere else."""
+    for found in found_gateways():
+        if found.running.web in (address, f"{_OVER_TLS}{address}"):
+            secret = read_pass(found)
+            return found.running.web, {} if secret is None else {"Authorization": f"Bearer {secret}"}
+    return address, {}
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _unverified() -> ssl.SSLContext:
+    context = ssl.create_default_context()
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    return context
 
 
 def _cause(error: object, timeout_s: float) -> str:

@@ -34,7 +34,7 @@ from gateway.records import ENTRIES, Ending, Figure, Inventory, LastGood, LevelS
 from gateway.sentences import duration_words
 from gateway.states import LimitState
 from gateway.tank_state import TankState
-from gateway.totals import SiteTotal, counts_vapour, figure_of, site_totals
+from gateway.totals import Holding, SiteTotal, counts_vapour, site_totals
 
 __all__ = [
     "CAUTION",
@@ -229,7 +229,7 @@ def total_lines(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -
     """
     products: dict[str, list[str]] = {}
     lines = []
-    for each in site_totals(views):
+    for each in site_totals(map(_holding, views)):
         if each.product is None:
             simulated = ", SIMULATED" if each.simulated else ""
             lines.append(f"Total of all products: {_total_text(each, system)}{simulated}")
@@ -240,7 +240,7 @@ def total_lines(views: Sequence[TankView], system: UnitSystem = UnitSystem.SI) -
     told = [(product, "; ".join(products.get(product, ())) or "no figure applies") for product in several]
     lines = [*(printable(f"Total {product}: {text}") for product, text in told), *lines]
     lines += _reference_line(views)
-    with_vapour = [view.tank for view in views if counts_vapour(view)]
+    with_vapour = [view.tank for view in views if _counts_vapour(view)]
     if with_vapour:
         lines.append(printable(f"Mass of {', '.join(with_vapour)}: liquid and vapour together"))
     return lines
@@ -312,7 +312,7 @@ def _last_good(view: TankView, system: UnitSystem, columns: Sequence[str]) -> li
     """The last Good values of what is Bad, of the figure that its column shows, together where they are of one time."""
     parts: dict[str, list[str]] = {}
     for column in columns:
-        name = figure_of(view, column)
+        name = _figure_name(view, column)
         last = view.last_good.get(name)
         if view.figures[name].quality is Quality.BAD and last is not None and view.seen is not None:
             age = duration_words(max(0.0, view.seen.timestamp() - last.time_s))
@@ -326,9 +326,22 @@ def _ending(ending: Ending, view: TankView, zone: tzinfo) -> str:
     return f"{ENTRIES[ending.entry]} {verb} {site_time(ending.expires, zone, '%Y-%m-%d %H:%M')}: enter a new one"
 
 
+def _counts_vapour(view: TankView) -> bool:
+    return counts_vapour(view.figures["total_mass"], view.last_good)
+
+
+def _figure_name(view: TankView, column: str) -> str:
+    return "total_mass" if column == "mass" and _counts_vapour(view) else column
+
+
+def _holding(view: TankView) -> Holding:
+    gsv, mass, with_vapour = _shown(view, "gsv"), _shown(view, "mass"), _counts_vapour(view)
+    return Holding(view.product, gsv, mass, with_vapour, view.reference_temperature_c, view.simulated)
+
+
 def _shown(view: TankView, name: str) -> Figure:
     """The figure in the column of `name`."""
-    return view.figures[figure_of(view, name)]
+    return view.figures[_figure_name(view, name)]
 
 
 def _total_text(each: SiteTotal, system: UnitSystem) -> str:

@@ -4,6 +4,7 @@ import argparse
 
 from gateway.acquisition.links.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
+from gateway.clock import utc_now
 from gateway.commands.output import write, write_json
 from gateway.commands.service.check_entries import entered_beside
 from gateway.commands.service.check_tables import LONGEST_S, MOST_ROWS, look_at_tables
@@ -21,8 +22,11 @@ from gateway.delivery.webhook.delivery import missing_part as no_webhook
 from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.display import printable
 from gateway.errors import SettingsError, UsageError
+from gateway.files import trouble_with as trouble_with_file
 from gateway.ledger.room import room_warnings
 from gateway.settings.site import SiteSettings
+from gateway.web.access.tls import certificate_trouble
+from gateway.web.access.tokens import token_trouble
 
 __all__ = ["add_arguments", "execute"]
 
@@ -57,6 +61,7 @@ def execute(arguments: argparse.Namespace) -> int:
             write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
         return 2
     warnings = [*settings.warnings, *_trouble_with_secrets(arguments.site, settings)]
+    warnings += _trouble_with_web(arguments.site, settings)
     # The soft limit is raised at the start where the hard one allows it.
     too_few = shortage(needed_by(settings), limits().hard)
     if too_few is not None:
@@ -118,6 +123,25 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")
+    return found
+
+
+def _trouble_with_web(file: str, settings: SiteSettings) -> list[str]:
+    """Of certificate and tokens; that a file is not there at all is said already."""
+    if settings.http is None:
+        return []
+    access, found = settings.http.access, []
+    if access.tls is not None and all(
+        trouble_with_file(each) is None for each in (access.tls.certificate, access.tls.key)
+    ):
+        trouble = certificate_trouble(access.tls, utc_now())
+        found += [] if trouble is None else [f"{file}: web.tls: {trouble}"]
+    for token in access.tokens:
+        if token.secret_file is not None and trouble_with_file(token.secret_file) is not None:
+            continue
+        trouble = token_trouble(token)
+        if trouble is not None:
+            found.append(f"{file}: web.tokens: {trouble}; {token.name} reads nothing until it does")
     return found
 
 

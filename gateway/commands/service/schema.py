@@ -5,6 +5,7 @@ import argparse
 from gateway.commands.output import write_json
 from gateway.payload.history import EVENT_SCHEMA, HISTORY_SCHEMA
 from gateway.payload.lines import LINES_SCHEMA
+from gateway.payload.page_view import VIEW_SCHEMA
 from gateway.payload.readings import READINGS_SCHEMA
 from gateway.payload.schemas import schemas
 from gateway.payload.writer import (
@@ -33,6 +34,8 @@ _MESSAGES = {
     "tickets": "tank-gateway/tickets/1",
     "stock": "tank-gateway/stock/1",
     "days": "tank-gateway/days/1",
+    "view": VIEW_SCHEMA,
+    "page-site": "tank-gateway/page-site/1",
     "amounts": "tank-gateway/amounts/1",
 }
 

@@ -60,6 +60,7 @@ def door(claimed: Claim, gateway: Daemon) -> Mapping[str, Loop]:
         hint = f"nobody can act on this gateway: set {DIRECTORY_VARIABLE} to a folder that may be written"
         structlog.get_logger("gateway.door").warning(NO_DOOR, hint=hint)
         return {}
+    gateway.access.local_secret = claimed.leave_pass()
     return {"door": Door(claimed.door, *door_answers(gateway.access, gateway.acting.answer)).run}
 
 
@@ -88,6 +89,7 @@ def running(settings: SiteSettings, site: str | None = None, ledger: Path | None
         # Tools on this machine find it on loopback, where it listens everywhere.
         host = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(settings.http.host, settings.http.host)
         web = f"[{host}]:{settings.http.port}" if ":" in host and "[" not in host else f"{host}:{settings.http.port}"
+        web = web if settings.http.access.tls is None else f"https://{web}"
     lines = {
         line.name: tuple(_place(way) for way in (line.primary, line.standby) if way is not None)
         for line in settings.lines

@@ -7,7 +7,7 @@ import orjson
 
 __all__ = ["schemas"]
 
-_WHOLE = ("readings", "lines", "heartbeat")
+_WHOLE = ("readings", "lines", "heartbeat", "page-site")
 _OF_ACCOUNTS = ("transfers", "tickets", "stock", "days", "amounts")
 _DOCUMENTS = {f"tank-gateway/{kind}-document/1": f"{kind}_document" for kind in ("transfer", "ticket", "amount", "day")}
 _HOLDS = ("valid_until", "valid_for_s")
@@ -18,7 +18,9 @@ def schemas() -> dict[str, dict[str, Any]]:
     """Every schema by the value of the `schema` member of the messages it describes. Definitions that several share
     stand in one file, and in each schema that comes from here."""
     inventory, status, alarm = _read("inventory"), _read("gateway-status"), _read("alarm")
+    alarms, view = _read("alarms"), _read("view")
     inventory["$defs"] |= _shared(alarm, "alarm")
+    of_alarms = _shared(inventory, "time", "reason") | alarm["$defs"] | alarms["$defs"]
     account = _shared(inventory, "time", "reason") | _read("account")["$defs"]
     loaded = [
         inventory,
@@ -29,7 +31,8 @@ def schemas() -> dict[str, dict[str, Any]]:
         _derived(inventory, "history", without=_HOLDS),
         {**_read("event"), "$defs": _shared(inventory, "time", "reason") | _shared(alarm, "alarm")},
         {**alarm, "$defs": _shared(inventory, "time", "reason") | alarm["$defs"]},
-        {**_read("alarms"), "$defs": _shared(inventory, "time", "reason") | alarm["$defs"]},
+        {**alarms, "$defs": of_alarms},
+        {**view, "$defs": of_alarms | view["$defs"]},
         *({**_read(name), "$defs": account} for name in _OF_ACCOUNTS),
     ]
     found = {schema["properties"]["schema"]["const"]: schema for schema in loaded}

@@ -1,6 +1,5 @@
-"""Where the results go: from the site file to the frozen plans of every kind of destination, and of HTTP."""
+"""Where the results go: from the site file to the frozen plans of every kind of destination."""
 
-import re
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
@@ -12,18 +11,15 @@ from gateway.settings.deliveries.mail import mail_plan
 from gateway.settings.deliveries.models import FilesModel, MailModel, MqttModel, PostgresqlModel, WebhookModel
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
 from gateway.settings.deliveries.postgresql import postgresql_plan
-from gateway.settings.deliveries.surroundings import Reading, is_loopback
+from gateway.settings.deliveries.surroundings import Reading
 from gateway.settings.deliveries.webhook import webhook_plan
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted
 from gateway.settings.reading.validation import validate
 from gateway.settings.reading.yaml_tree import ListNode, MappingNode
-from gateway.settings.site_models import DeliveryModel, WebModel
+from gateway.settings.site_models import DeliveryModel
 from gateway.settings.tanks.manual import ManualValues
-from gateway.web.plan import HttpPlan
 
-__all__ = ["DELIVERY_KINDS", "DeliveryKind", "build_deliveries", "build_http", "warn_without_ledger"]
-
-_HOST_NAME = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\.?", re.ASCII | re.IGNORECASE)
+__all__ = ["DELIVERY_KINDS", "DeliveryKind", "build_deliveries", "warn_without_ledger"]
 
 
 class DeliveryKind(NamedTuple):
@@ -55,26 +51,6 @@ DELIVERY_KINDS: dict[str, DeliveryKind] = {
     "webhook": DeliveryKind(WebhookModel, webhook_plan, "url", "is the address of {}", history_alone=True),
 }
 """By the key of `delivery`. Each may stand there once, or as a list."""
-
-
-def build_http(document: Document, mistakes: Mistakes, manual: ManualValues) -> HttpPlan | None:
-    """The HTTP interface, or None where the file has none."""
-    path: KeyPath = ("web",)
-    if document.node(path) is None:
-        return None
-    checked = validate(WebModel, document, path, mistakes)
-    if checked is None or checked.dropped:
-        return None
-    host, port = checked.model.address
-    if not is_loopback(host):
-        manual.warn(
-            (*path, "address"),
-            f"{host} can be reached from other machines, without a password; use 127.0.0.1 unless that is meant",
-        )
-    for index, name in enumerate(checked.model.names):
-        if not _HOST_NAME.fullmatch(name):
-            mistakes.add((*path, "names", index), f"'{name}' is no host name; write for example tanks.example")
-    return HttpPlan(host, port, checked.model.names)
 
 
 def build_deliveries(document: Document, mistakes: Mistakes, manual: ManualValues) -> tuple[DeliveryPlan, ...]:

@@ -82,6 +82,8 @@ class Access:
         self.waits = Waits()
         self._clock = clock
         self.audit = audit
+        self.local_secret = ""
+        """What tools of this machine show as their token; empty: there is none."""
         self._log = structlog.get_logger("gateway.access")
 
     def take_over(self, plan: AccessPlan) -> None:

@@ -17,7 +17,7 @@ def new_code() -> str:
     """In groups, as it is shown."""
     number = secrets.randbits(_BITS)
     text = "".join(_DIGITS[number >> (5 * place) & 31] for place in reversed(range(_LENGTH)))
-    return "-".join(text[at : at + _GROUP] for at in range(0, _LENGTH, _GROUP))
+    return "-".join([*(text[at : at + _GROUP] for at in range(0, _LENGTH - 6, _GROUP)), text[-6:]])
 
 
 def code_key(typed: str) -> str:

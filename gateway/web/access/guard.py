@@ -98,7 +98,10 @@ class Guard:
 
     async def _has_token(self, headers: Headers) -> bool:
         scheme, _, secret = headers.get("authorization", "").partition(" ")
-        return scheme.lower() == "bearer" and await self._tokens.name_of(secret.strip()) is not None
+        if scheme.lower() != "bearer":
+            return False
+        own = self._access.local_secret
+        return (bool(own) and _same(secret.strip(), own)) or await self._tokens.name_of(secret.strip()) is not None
 
     async def _passed_on(self, scope: Scope, receive: Receive, send: Send, seen: Seen | None) -> None:
         """To what is guarded: with a body within bounds, and no longer than its session stands."""

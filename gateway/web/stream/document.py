@@ -12,7 +12,7 @@ import orjson
 from gateway.payload.page_view import VIEW_SCHEMA, AtWork, row_document, total_documents
 from gateway.payload.plain import iso_time
 from gateway.tank_record import TankRecord
-from gateway.totals import TankHolding
+from gateway.totals import Holding, holding_of
 
 __all__ = ["LiveDocument", "Row", "Stamp", "made_row"]
 
@@ -21,7 +21,7 @@ class Row(NamedTuple):
     """One tank, encoded, and what the totals need of it."""
 
     text: bytes
-    holding: TankHolding
+    holding: Holding
     standings: Sequence[Any]
     """Its alarms that are not normal."""
     maintenance: Sequence[AtWork]
@@ -40,10 +40,10 @@ class Stamp(NamedTuple):
 
 
 def made_row(record: TankRecord, maintenance: Sequence[AtWork]) -> Row:
-    state = record.state
+    state, holding = record.state, holding_of(record.inventory)
     return Row(
-        orjson.dumps(row_document(record, maintenance)),
-        TankHolding.of(record.inventory),
+        orjson.dumps(row_document(record, maintenance, holding)),
+        holding,
         () if state is None else state.alarms,
         maintenance,
     )
@@ -61,7 +61,7 @@ class LiveDocument:
         news = {tank: row for tank, row in rows.items() if not self._has(tank, row)}
         self.rows.update(rows)
         told = dict(members)
-        if news:
+        if news or not self._members:
             told["totals"] = total_documents(row.holding for row in self.rows.values())
         changed = {
             name: text for name, value in told.items() if self._members.get(name) != (text := orjson.dumps(value))
@@ -74,6 +74,11 @@ class LiveDocument:
     def _has(self, tank: str, row: Row) -> bool:
         before = self.rows.get(tank)
         return before is not None and before.text == row.text
+
+    @property
+    def size(self) -> int:
+        """About how many bytes the whole view has."""
+        return sum(len(row.text) for row in self.rows.values()) + sum(map(len, self._members.values()))
 
     def body(self) -> bytes:
         """The members of the whole view, but for those of when and which it is."""

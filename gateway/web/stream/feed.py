@@ -22,10 +22,11 @@ TICK_S = 0.15
 _PULSE_S = 1.7
 """Silence after which a sign of life goes out; with a tick it is less than two seconds."""
 _OTHERS_S = 1.0
+_LEAST_KEPT = 64 * 1024
+"""Bytes of changes that are kept, be the whole view shorter."""
 _AT_ONCE = 20
 """Rows; half a millisecond or so."""
-_LEAST_RING = 64 * 1024
-_TURN_FAILED = "page.turn_failed"
+_FAILED = "page.not_made"
 _LOGGER = structlog.get_logger("gateway.web")
 
 
@@ -58,8 +59,12 @@ class Feed:
         """Number from which on the site is what it is."""
         self._others_at_s = -_OTHERS_S
         self._pulse = 0
+        self._woken_for = 0
+        """Number of which the viewers have been told that it is there."""
         self._told_at_s = 0.0
         self._body: tuple[int, bytes] = (-1, b"")
+        self._failed: set[str] = set()
+        """What the log has been told of."""
 
     def heard(self, record: TankRecord) -> None:
         """Every record of every tank. Costs next to nothing, never raises."""
@@ -99,16 +104,16 @@ class Feed:
             await asyncio.sleep(TICK_S)
 
     async def _look(self) -> None:
-        number = self._ring.number
         try:
             await self.turn()
-        except Exception as error:
-            _LOGGER.error(_TURN_FAILED, exc_info=error)
+        except Exception as error:  # noqa: BLE001 - whatever it is, viewers hear nothing, and so see that it is old
+            self._tell("turn", error)
             await asyncio.sleep(_PULSE_S)
             return
         now_s = time.monotonic()
-        if self._ring.number != number:
-            self._told_at_s = now_s
+        if self._ring.number != self._woken_for:
+            # Also where somebody else has asked for a turn since.
+            self._woken_for, self._told_at_s = self._ring.number, now_s
         elif now_s - self._told_at_s >= _PULSE_S:
             self._told_at_s = now_s
             self._pulse += 1
@@ -116,6 +121,13 @@ class Feed:
             return
         for place in self._places:
             place.wake.set()
+
+    def _tell(self, what: str, error: Exception) -> None:
+        """In the log, once for each kind: it may come several times a second."""
+        kind = f"{what}: {type(error).__name__}"
+        if kind not in self._failed:
+            self._failed.add(kind)
+            _LOGGER.error(_FAILED, what=what, exc_info=error)
 
     # What is told
 
@@ -127,15 +139,19 @@ class Feed:
                 await self._begin_anew(version)
                 return
             changed, self._changed = self._changed, {}
-            rows = await self._rows(changed.values())
-            members = self._due_members(rows)
-            change = self._document.change(rows, members, self._stamp())
+            try:
+                rows = await self._rows(changed.values())
+                change = self._document.change(rows, self._due_members(rows), self._stamp())
+            except BaseException:
+                self._changed = changed | self._changed
+                raise
             if change is not None:
-                number = self._ring.number + 1
-                self._ring.add(self._event(b"change", change, number), at_most=max(_LEAST_RING, len(self._body[1])))
+                event = self._event(b"change", change, self._ring.number + 1)
+                self._ring.add(event, at_most=max(_LEAST_KEPT, self._document.size))
 
     async def _begin_anew(self, version: object) -> None:
         """Another site, or the first look at it: nothing of before is told on."""
+        is_first = self._site_version is None
         self._changed.clear()
         rows = await self._rows(self._source.records())
         self._document = LiveDocument()
@@ -145,15 +161,19 @@ class Feed:
         self._ring.begin_anew()
         self._site_version, self._site_since = version, self._ring.number
         for place in self._places:
-            place.knows_site = place.number is None
+            # Whoever has come to the first look of all has asked for the site of now.
+            place.knows_site = is_first
 
     async def _rows(self, records: Iterable[TankRecord]) -> dict[str, Row]:
         rows: dict[str, Row] = {}
         maintenance = self._source.maintenance()
-        for record in records:
+        for number, record in enumerate(records):
             tank = record.identity.tank
-            rows[tank] = made_row(record, maintenance.get(tank, ()))
-            if len(rows) % _AT_ONCE == 0:
+            try:
+                rows[tank] = made_row(record, maintenance.get(tank, ()))
+            except Exception as error:  # noqa: BLE001 - one tank must not keep the others from being seen
+                self._tell(f"row of {tank}", error)
+            if number % _AT_ONCE == _AT_ONCE - 1:
                 await asyncio.sleep(0)
         return rows
 

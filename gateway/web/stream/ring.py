@@ -18,11 +18,11 @@ class Ring:
         self._size = 0
 
     def add(self, change: bytes, *, at_most: int) -> None:
-        """`at_most`: bytes of all that are kept."""
+        """`at_most`: bytes of all that are kept, but for the newest, which is kept whatever its size."""
         self.number += 1
         self._changes.append(change)
         self._size += len(change)
-        while self._changes and (len(self._changes) > _MOST or self._size > at_most):
+        while len(self._changes) > 1 and (len(self._changes) > _MOST or self._size > at_most):
             self._size -= len(self._changes.popleft())
 
     def begin_anew(self) -> None:

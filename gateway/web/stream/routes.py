@@ -1,22 +1,20 @@
 """`/api/1/site`, `/api/1/view` and `/api/1/live`, for one server."""
 
-import asyncio
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import Sequence
 
 from starlette.requests import Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
 from gateway.web.connections import stream_of
-from gateway.web.stream.feed import Feed, Place
+from gateway.web.stream.feed import Feed
 from gateway.web.stream.source import LiveSource
-from gateway.web.stream.viewer import events
+from gateway.web.stream.viewer import EventStream
 
 __all__ = ["LiveView"]
 
 _HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
 _JSON_TYPE = "application/json"
-_EVENTS_TYPE = "text/event-stream"
 _TOO_MANY = 503
 _AGAIN_S = 10
 
@@ -27,8 +25,8 @@ class LiveView:
     def __init__(self, feed: Feed, source: LiveSource) -> None:
         self._feed = feed
         self._source = source
-        self._ended = asyncio.Event()
-        self._places: set[Place] = set()
+        self._streams: set[EventStream] = set()
+        self._has_ended = False
 
     @property
     def routes(self) -> Sequence[BaseRoute]:
@@ -40,9 +38,9 @@ class LiveView:
 
     def end(self) -> None:
         """At once: an answer that goes on would hold up the stop of the server."""
-        self._ended.set()
-        for place in self._places:
-            place.wake.set()
+        self._has_ended = True
+        for stream in self._streams:
+            stream.end()
 
     async def _site(self, _: Request) -> Response:
         return Response(await self._source.site(), media_type=_JSON_TYPE, headers=_HEADERS)
@@ -52,20 +50,13 @@ class LiveView:
         return Response(self._feed.whole(), media_type=_JSON_TYPE, headers=_HEADERS)
 
     async def _live(self, request: Request) -> Response:
+        """`after`, or as browsers have it the header Last-Event-ID: the last event that the viewer has."""
         if request.method == "HEAD":
-            return Response(media_type=_EVENTS_TYPE, headers=_HEADERS)
+            return Response(media_type=EventStream.media_type, headers=_HEADERS)
         stream = stream_of(request.scope)
-        if not stream.begin():
-            text = f"{stream.most} others look at this live already, and there is no room for more; try again later\n"
-            return Response(text, _TOO_MANY, _HEADERS | {"Retry-After": str(_AGAIN_S)}, "text/plain; charset=utf-8")
-        place = self._feed.place(request.headers.get("last-event-id"))
-
-        async def told() -> AsyncIterator[bytes]:
-            self._places.add(place)
-            try:
-                async for piece in events(self._feed, place, stream, self._ended):
-                    yield piece
-            finally:
-                self._places.discard(place)
-
-        return StreamingResponse(told(), headers=_HEADERS, media_type=_EVENTS_TYPE)
+        refusal = "the gateway is being stopped" if self._has_ended else stream.begin()
+        if refusal:
+            headers = _HEADERS | {"Retry-After": str(_AGAIN_S)}
+            return Response(f"{refusal}; try again later\n", _TOO_MANY, headers, "text/plain; charset=utf-8")
+        last = request.headers.get("last-event-id") or request.query_params.get("after")
+        return EventStream(self._feed, self._feed.place(last), stream, self._streams, _HEADERS)

@@ -5,32 +5,76 @@ has, or by the newest whole view.
 """
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import MutableSet
 
+from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
+
+from gateway.process.tasks import end
 from gateway.web.connections import Stream
 from gateway.web.stream.feed import Feed, Place
 
-__all__ = ["events"]
+__all__ = ["EventStream"]
 
-_PIECE = 64 * 1024
+_PIECE = 32 * 1024
 """Bytes handed over at a time: a large view waits here, and not in a buffer of the connection's."""
 _BEGIN = b"retry: 1000\n\n"
 """Milliseconds until a browser asks again."""
 
 
-async def events(feed: Feed, place: Place, stream: Stream, ended: asyncio.Event) -> AsyncIterator[bytes]:
-    """All that the viewer is told, until `ended`, which wakes nobody: whoever sets it wakes the place too."""
-    with feed.watched_from(place):
-        await feed.turn()
-        told = _BEGIN + feed.next_for(place)
-        while not ended.is_set():
+class EventStream(Response):
+    """An answer that goes on until its viewer goes or it is ended."""
+
+    media_type = "text/event-stream"
+
+    def __init__(
+        self, feed: Feed, place: Place, stream: Stream, present: MutableSet["EventStream"], headers: dict[str, str]
+    ) -> None:
+        """`present`: where it is found while it goes on."""
+        super().__init__(headers=headers)
+        # It has no length.
+        self.raw_headers = [pair for pair in self.raw_headers if pair[0] != b"content-length"]
+        self._feed = feed
+        self._place = place
+        self._stream = stream
+        self._present = present
+        self._over = asyncio.Event()
+
+    def end(self) -> None:
+        """It says no more, and is over as soon as the peer has what it was given, or at once where it takes nothing."""
+        self._over.set()
+        self._place.wake.set()
+        self._stream.end()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await self._feed.turn()
+        gone = asyncio.create_task(self._until_gone(receive), name="viewer, whether it is there")
+        self._present.add(self)
+        try:
+            with self._feed.watched_from(self._place):
+                await send({"type": "http.response.start", "status": 200, "headers": self.raw_headers})
+                await self._tell(send)
+                await send({"type": "http.response.body", "body": b"", "more_body": False})
+        finally:
+            self._present.discard(self)
+            await end([gone])
+
+    async def _tell(self, send: Send) -> None:
+        told = _BEGIN + self._feed.next_for(self._place)
+        while not self._over.is_set():
             for begin in range(0, len(told), _PIECE):
                 piece = told[begin : begin + _PIECE]
-                stream.gives(len(piece))
-                yield piece
-                if ended.is_set():
+                self._stream.gives(len(piece))
+                await send({"type": "http.response.body", "body": piece, "more_body": True})
+                if self._over.is_set():
                     return
-            told = feed.next_for(place)
-            while not told and not ended.is_set():
-                await place.wake.wait()
-                told = feed.next_for(place)
+            told = self._feed.next_for(self._place)
+            if not told:
+                await self._place.wake.wait()
+                told = self._feed.next_for(self._place)
+
+    async def _until_gone(self, receive: Receive) -> None:
+        while (await receive())["type"] != "http.disconnect":
+            pass
+        self._over.set()
+        self._place.wake.set()

@@ -94,10 +94,18 @@ export function useBeat(ms) {
   }, [ms]);
 }
 
+/** How long, of this device's time, what is true may take to the page: nothing where the site's time is the same. */
+const WAY_MS = 3_000;
+
+/** Whether a validity has ended. Where a site's time passes faster, it does not end on the way to the page. */
+export function isOver(validUntil) {
+  if (!validUntil) return false;
+  return siteNow() > Date.parse(validUntil) + WAY_MS * ((site.value?.time_factor ?? 1) - 1);
+}
+
 /** Whether a row is the present: the page hears the gateway, and the row's own validity has not ended. */
 export function isLive(each) {
-  if (link.value !== "live" || !each) return false;
-  return !each.valid_until || siteNow() <= Date.parse(each.valid_until);
+  return link.value === "live" && Boolean(each) && !isOver(each.valid_until);
 }
 
 /** Begin, for as long as the page is open. */
@@ -122,8 +130,7 @@ export function begin() {
 /** Begin anew: after a sign-in, after another has signed in, or when what is shown may be old. */
 export function restart() {
   doubt("starting");
-  loadSite();
-  listen();
+  askAll();
 }
 
 /** Nobody sees the page now, and timers may stop: what is seen first afterwards must not pass for the present. */
@@ -170,6 +177,12 @@ function forget() {
   site.set(null);
   for (const each of rows.values()) each.set(null);
   for (const each of tops.values()) each.set(undefined);
+}
+
+/** A new connection is not told whether the site is another than it was. */
+function askAll() {
+  loadSite();
+  listen();
 }
 
 function hangUp() {
@@ -228,6 +241,6 @@ function look() {
   const isBehind = hearing.late > SILENCE_MS || hearing.silence(now()) > SILENCE_MS;
   if (source !== null && isBehind && performance.now() - askedMs > anotherMs) {
     anotherMs = Math.min(2 * anotherMs, ANOTHER_AT_MOST_MS);
-    listen();
+    askAll();
   }
 }

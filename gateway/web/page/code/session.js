@@ -26,8 +26,14 @@ export async function join(code, name, password) {
   return take(await post("/api/1/join", { code, name, password }));
 }
 
-export async function signOut() {
-  await post("/api/1/sign-out", {});
+/** The person's own; every other session of that person ends. */
+export async function changePassword(old, wanted) {
+  return take(await post("/api/1/password", { old, new: wanted }));
+}
+
+/** `everywhere`: on every device of this person. */
+export async function signOut(everywhere = false) {
+  await post("/api/1/sign-out", { everywhere });
   return refresh();
 }
 

@@ -14,7 +14,7 @@ export function valuesAtFirst(spec) {
   const fresh = Object.fromEntries((spec.fields ?? []).map((field) => [field.name, blank(field)]));
   const draft = drafts.get(draftKey(spec));
   if (!draft || Date.now() - draft.ms > KEPT_MS) return { values: fresh, fromBefore: false };
-  return { values: { ...fresh, ...draft.values }, fromBefore: true };
+  return { values: { ...fresh, ...draft.values }, fromBefore: Object.keys(draft.values).length > 0 };
 }
 
 export function keepDraft(spec, values) {

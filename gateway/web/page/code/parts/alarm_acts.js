@@ -23,7 +23,7 @@ const ACTS = {
     fields: () => [{ name: "duration", label: word("acts.shelve.until"), kind: "duration", required: true, options: SHELF }, why(true)],
   },
   "out-of-service": {
-    phases: ["unacknowledged", "acknowledged", "returned", "shelved", "suppressed"],
+    phases: ["unacknowledged", "acknowledged", "returned", "shelved"],
     fields: () => [{ name: "duration", label: word("acts.out-of-service.until"), kind: "duration", required: true, options: OUT_OF_SERVICE }, why(true)],
   },
   unshelve: { phases: ["shelved"], fields: () => [why(false)] },

@@ -29,7 +29,7 @@ export function DayOfAlarms({ tank }) {
     const wrong = [];
     for (const [number, place] of places.entries()) {
       if (own !== turn.current) return;
-      setFound({ busy: word("day.loading", { number: number + 1, of: places.length }), events: [], wrong: [] });
+      setFound({ busy: word("alarm_day.loading", { number: number + 1, of: places.length }), events: [], wrong: [] });
       try {
         events.push(...(await eventsOf(place, span)));
       } catch (error) {
@@ -41,13 +41,13 @@ export function DayOfAlarms({ tank }) {
     setFound({ events, wrong, day });
   };
   return html`<section aria-labelledby="day-of-alarms" class="day-of-alarms">
-    <h2 id="day-of-alarms">${word("day.title")}</h2>
+    <h2 id="day-of-alarms">${word("alarm_day.title")}</h2>
     <form class="filter" onSubmit=${(event) => (event.preventDefault(), load())}>
-      <label for="day-of">${word("day.of", { zone })}</label>
+      <label for="day-of">${word("alarm_day.of", { zone })}</label>
       <input id="day-of" type="date" value=${day} required onInput=${(event) => setDay(event.target.value)} />
-      <button type="submit">${word("day.show")}</button>
+      <button type="submit">${word("alarm_day.show")}</button>
     </form>
-    <div role="status">${found?.busy ?? (found && !found.events.length && !found.wrong.length && word("day.nothing"))}</div>
+    <div role="status">${found?.busy ?? (found && !found.events.length && !found.wrong.length && word("alarm_day.nothing"))}</div>
     ${found?.wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
     ${found?.events.length ? html`<${Events} events=${found.events} tank=${tank} />` : null}
   </section>`;
@@ -56,9 +56,9 @@ export function DayOfAlarms({ tank }) {
 function Events({ events, tank }) {
   const word = useWords();
   const heads = ["time", ...(tank ? [] : ["place"]), "what", "alarm", "by", "said"];
-  return html`<div class="wide" tabindex="0" role="region" aria-label=${word("day.title")}>
+  return html`<div class="wide" tabindex="0" role="region" aria-label=${word("alarm_day.title")}>
     <table>
-      <thead><tr>${heads.map((head) => html`<th key=${head} scope="col">${word(`day.${head}`)}</th>`)}</tr></thead>
+      <thead><tr>${heads.map((head) => html`<th key=${head} scope="col">${word(`alarm_day.${head}`)}</th>`)}</tr></thead>
       <tbody>
         ${events.map((each) => {
           const kind = hasWord(`event.${each.kind}`) ? word(`event.${each.kind}`) : each.kind;

@@ -18,7 +18,8 @@ let host = null;
  * - title, about: what stands at the head; effect: what it does, in a sentence; cautions: sentences, always in sight;
  * - verb: what the last button says; aside(values): drawn beside the fields; done(answer): called when it is done;
  * - asks(request): the request as the gateway wants it, where its fields are not one to one those that are typed;
- * - send(request, {preview}): asks in another way than by /api/1/act; untried: there is no trial of it.
+ * - send(request, {preview}): asks in another way than by /api/1/act; untried: there is no trial of it;
+ * - permit: the word by which it is permitted, where that is not the act's own.
  */
 export function openAct(spec) {
   closeAct();
@@ -95,6 +96,7 @@ function Dialog({ spec, close }) {
       setWrong(gathered(mistakes, []));
       return;
     }
+    if (session.value.person === null) return setEntry(word("dialog.sign_in"));
     held.current = true;
     setBusy(true);
     setWrong(NOTHING_WRONG);
@@ -153,7 +155,7 @@ function Dialog({ spec, close }) {
     const name = session.value.person?.name ?? null;
     if (who.current !== null && name !== who.current) return fail(new OtherPersonError());
     who.current = name;
-    if (!offered(spec.action)) return setWrong(gathered([], [word("dialog.may_not", named(word, session.value.person))]));
+    if (!offered(spec.permit ?? spec.action)) return setWrong(gathered([], [word("dialog.may_not", named(word, session.value.person))]));
     if (stage === "fill") look();
     else setWrong(gathered([], [word("dialog.signed_in_again")]));
   };
@@ -177,7 +179,7 @@ function Dialog({ spec, close }) {
 
   return html`<dialog ref=${frame} class="act" aria-labelledby="dialog-title" onCancel=${(event) => (event.preventDefault(), close())}>
     ${head}
-    ${entry && html`<${SignIn} key="entry" done=${signedIn} hint=${entry} />`}
+    ${entry && html`<${SignIn} key="entry" done=${signedIn} hint=${entry} /><div class="buttons">${leave}</div>`}
     ${stage === "fill" &&
     html`<form hidden=${Boolean(entry)} onSubmit=${(event) => (event.preventDefault(), look())} novalidate data-first>
       ${spec.effect && html`<p>${spec.effect}</p>`} ${cautions}
@@ -210,8 +212,8 @@ const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 function Lines({ answer }) {
   const word = useWords();
   if (!answer) return null;
-  return html`<ul class="lines" role="status">
-    ${(answer.lines ?? []).map((each) => html`<li key=${each}>${each}</li>`)}
+  return html`${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}<ul class="lines" role="status">
+    ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
     ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
   </ul>`;
 }

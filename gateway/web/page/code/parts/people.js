@@ -27,7 +27,6 @@ export function People() {
   }, [sees]);
   if (!sees) return null;
   const { document, wrong } = known;
-  const changes = (action) => may.includes(action);
   return html`<section aria-labelledby="people">
     <h2 id="people">${word("people.title")}</h2>
     ${(wrong || !document) && html`<${NotKnown} wrong=${wrong} />`}
@@ -37,20 +36,21 @@ export function People() {
           <h3 class="plain">${each.name} <span class="quiet">${word(`role.${each.role}`)}</span></h3>
           <p>${each.sessions ? word("people.here", { count: each.sessions, time: full(each.last_seen) }) : word("people.away")}</p>
           <div class="buttons">
-            ${changes("people-role") && html`<${ActButton} action="people-role" label=${word("people.role.open")} about=${each.name} spec=${() => roleChange(each, load)} />`}
-            ${changes("people-invite") && html`<${ActButton} action="people-invite" label=${word("people.password.open")} about=${each.name} spec=${() => newPassword(each, load)} />`}
-            ${changes("people-remove") && html`<${ActButton} action="people-remove" label=${word("people.remove.open")} about=${each.name} spec=${() => removal(each, load)} />`}
+            <${ActButton} action=${READ} label=${word("people.role.open")} about=${each.name} spec=${() => roleChange(each, load)} />
+            <${ActButton} action=${READ} label=${word("people.password.open")} about=${each.name} spec=${() => newPassword(each, load)} />
+            <${ActButton} action=${READ} label=${word("people.remove.open")} about=${each.name} spec=${() => removal(each, load)} />
+            ${each.sessions > 0 && html`<${ActButton} action=${READ} label=${word("people.end.open")} about=${each.name} spec=${() => ending(each, load)} />`}
           </div>
         </li>`,
       )}
     </ul>
     ${document?.codes.map((each) => html`<p key=${each.until + each.name}>${word("people.code_open", { name: each.name ?? word("people.whoever"), role: word(`role.${each.role}`), until: full(each.until), by: each.by })}</p>`)}
-    ${changes("people-invite") && html`<div class="buttons"><${ActButton} action="people-invite" label=${word("people.invite.open")} spec=${() => invitation(load)} /></div>`}
+    <div class="buttons"><${ActButton} action=${READ} label=${word("people.invite.open")} spec=${() => invitation(load)} /></div>
   </section>`;
 }
 
 function spec(action, key, about, more) {
-  return { action, untried: true, send, title: said(`people.${key}.title`), about, effect: said(`people.${key}.effect`, { name: about }), verb: said(`people.${key}.do`), ...more };
+  return { action, permit: READ, untried: true, send, title: said(`people.${key}.title`), about, effect: said(`people.${key}.effect`, { name: about }), verb: said(`people.${key}.do`), ...more };
 }
 
 const invitation = (done) =>
@@ -64,5 +64,6 @@ const invitation = (done) =>
 const newPassword = ({ name }, done) => spec("people-invite", "password", name, { done, fixed: { name } });
 const removal = ({ name }, done) =>
   spec("people-remove", "remove", name, { done, fixed: { name }, cautions: name === session.value.person?.name ? [said("people.yourself")] : [] });
+const ending = ({ name }, done) => spec("people-end-sessions", "end", name, { done, fixed: { name } });
 const roleChange = ({ name, role }, done) =>
   spec("people-role", "role", name, { done, fixed: { name }, fields: [{ name: "role", label: said("people.role"), kind: "choice", required: true, initial: role, options: roles() }] });

@@ -2,7 +2,7 @@
 import { html } from "../html.js";
 import { isLive, useEachSecond, useRow } from "../live.js";
 import { word } from "../words.js";
-import { figureText } from "./figure.js";
+import { Figure, reasonText } from "./figure.js";
 
 /** `names`: figures of the live view's row. */
 export function Present({ tag, names }) {
@@ -10,7 +10,7 @@ export function Present({ tag, names }) {
   const live = useEachSecond(() => isLive(row));
   return html`<p class="present">
     ${word("enter.present")}${" "}
-    ${names.map((name) => html`<span key=${name} class="part"><span class="quiet">${word(`quantity.${name}`)}</span> <strong class=${live ? "" : "struck"}>${figureText(row?.[name])}</strong> </span>`)}
+    ${names.map((name) => html`<span key=${name} class="part"><span class="quiet">${word(`quantity.${name}`)}</span> <strong><${Figure} fig=${row?.[name]} old=${!live} /></strong>${row?.[name]?.r && html` <span class="small">${reasonText(row[name].r)}</span>`} </span>`)}
     ${!live && html`<strong>${word("row.not_live")}</strong>`}
   </p>`;
 }

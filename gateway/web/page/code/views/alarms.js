@@ -11,8 +11,6 @@ import { PriorityMark } from "../parts/mark.js";
 import { clock, span } from "../times.js";
 import { useWords } from "../words.js";
 
-const HIDDEN = ["shelved", "suppressed", "out_of_service"];
-
 export function AlarmsView({ rest: [tank = ""] }) {
   const word = useWords();
   const site = useSite();
@@ -35,11 +33,19 @@ export function AlarmsView({ rest: [tank = ""] }) {
       ${tank && told.length < alarms.length ? html`<p>${word("alarms.elsewhere", { count: alarms.length - told.length })} <a href=${way("alarms")}>${word("alarms.whole_site")}</a></p>` : null}
     </div>
     <${Flood} alarms=${alarms} />
-    ${nothing && html`<p class="large">${word(link === "live" ? "alarms.nothing" : "alarms.not_known")}</p>`}
-    <${Group} name="waiting" alarms=${groups.waiting} />
-    <${Group} name="seen" alarms=${groups.seen} />
-    ${HIDDEN.map((name) => html`<${Group} key=${name} name=${name} alarms=${groups[name]} always />`)}
-    <${InMaintenance} entered=${entered} tank=${tank} />
+    <div class="alarm-sides">
+      <div>
+        ${nothing && html`<p class="large">${word(link === "live" ? "alarms.nothing" : "alarms.not_known")}</p>`}
+        <${Open} name="waiting" alarms=${groups.waiting} />
+        <${Open} name="seen" alarms=${groups.seen} />
+      </div>
+      <div>
+        <${Hidden} name="shelved" alarms=${groups.shelved} />
+        <${Hidden} name="out_of_service" alarms=${groups.out_of_service} />
+        <${Suppressed} alarms=${groups.suppressed} />
+        <${InMaintenance} entered=${entered} tank=${tank} />
+      </div>
+    </div>
     <p class="small quiet">${word("alarms.caution")}</p>
     <${DayOfAlarms} key=${tank} tank=${tank} />`;
 }
@@ -50,50 +56,99 @@ function Flood({ alarms }) {
   return count ? html`<p class="flood" role="status"><strong>${word("alarms.flood", { count })}</strong> ${word("alarms.flood_what")}</p>` : null;
 }
 
-function Group({ name, alarms, always = false }) {
+const keyOf = ({ tank, alarm }) => `${tank ?? ""} ${alarm.name}`;
+
+function Group({ name, count, children }) {
   const word = useWords();
-  if (!alarms.length && !always) return null;
-  return html`<section aria-labelledby=${`alarms-${name}`} class=${`alarms ${name}`}>
-    <h2 id=${`alarms-${name}`}>${word(`alarms.${name}`)} <span class="quiet">${alarms.length}</span></h2>
-    ${!alarms.length && html`<p class="quiet">${word(`alarms.${name}_none`)}</p>`}
-    <ul>${alarms.map((each) => html`<${Alarm} key=${`${each.tank ?? ""} ${each.alarm.name}`} each=${each} />`)}</ul>
+  return html`<section aria-labelledby=${`alarms-${name}`}>
+    <h2 id=${`alarms-${name}`}>${word(`alarms.${name}`)} <span class="quiet">${count}</span></h2>
+    ${count ? html`<ul>${children}</ul>` : html`<p class="quiet">${word(`alarms.${name}_none`)}</p>`}
   </section>`;
+}
+
+function Open({ name, alarms }) {
+  return alarms.length ? html`<${Group} name=${name} count=${alarms.length}>${alarms.map((each) => html`<${Alarm} key=${keyOf(each)} each=${each} />`)}<//>` : null;
+}
+
+function Where({ tank }) {
+  return html`<a href=${tank ? way("tank", tank) : way("lines")}>${placeName(tank)}</a>`;
 }
 
 function Alarm({ each }) {
   const word = useWords();
-  const { tank, alarm, consequence, action } = each;
-  const fresh = alarm.phase === "unacknowledged" || alarm.phase === "returned";
-  const hidden = HIDDEN.includes(alarm.phase);
+  const { tank, alarm } = each;
+  const fresh = alarm.phase !== "acknowledged";
   const now = siteNow() ?? Date.parse(alarm.since);
   return html`<li class=${`alarm ${fresh ? "fresh-alarm" : ""}`}>
     <div class="what">
       <${PriorityMark} priority=${alarm.priority} fresh=${fresh} />
-      <h3 class=${fresh ? "fresh" : "plain"}><a href=${tank ? way("tank", tank) : way("lines")}>${placeName(tank)}</a> ${alarmName(alarm)}</h3>
-      ${alarm.order === 1 && !hidden && html`<span class="first-up">${word("alarms.first_up")}</span>`}
-      ${alarm.order > 1 && !hidden && html`<span class="quiet small">${word("alarms.nth", { order: alarm.order })}</span>`}
+      <h3 class=${fresh ? "fresh" : "plain"}><${Where} tank=${tank} /> ${alarmName(alarm)}</h3>
+      ${alarm.order === 1 && html`<span class="first-up">${word("alarms.first_up")}</span>`}
+      ${alarm.order > 1 && html`<span class="quiet small">${word("alarms.nth", { order: alarm.order })}</span>`}
     </div>
     <p class="when">
       ${alarm.raised && html`<span>${word("alarms.since", { time: clock(alarm.raised, now) })} <span class="quiet"><${For} time=${alarm.raised} /></span></span>`}
-      <strong>${word(alarm.active ? (hidden ? "alarms.holds" : "alarms.still") : hidden ? "alarms.holds_not" : "alarms.over")}</strong>
+      <strong>${word(alarm.active ? "alarms.still" : "alarms.over")}</strong>
       <${ActBy} each=${each} />
     </p>
     ${alarm.reason && html`<p>${alarm.reason.text}</p>`}
-    ${hidden ? html`<${WhyHidden} alarm=${alarm} now=${now} />` : html`<p>${word("alarms.who")} <strong>${alarm.by ? word("alarms.has_it", { by: alarm.by, time: clock(alarm.since, now) }) : word("alarms.nobody")}</strong>${alarm.by && alarm.why && ` “${alarm.why}”`}</p>`}
-    <dl>
-      <dt>${word("alarms.do")}</dt><dd>${action}</dd>
-      <dt>${word("alarms.otherwise")}</dt><dd>${consequence}</dd>
-    </dl>
+    <p>${word("alarms.who")} <strong>${alarm.by ? word("alarms.has_it", { by: alarm.by, time: clock(alarm.since, now) }) : word("alarms.nobody")}</strong>${alarm.by && alarm.why && ` “${alarm.why}”`}</p>
+    <${Card} each=${each} />
     <${AlarmButtons} each=${each} />
   </li>`;
 }
 
-function WhyHidden({ alarm, now }) {
+function Card({ each: { action, consequence } }) {
   const word = useWords();
-  return html`<p>
-    <strong>${word(`alarms.is_${alarm.phase}`)}</strong>${alarm.until && html` <strong>${word("alarms.until", { time: clock(alarm.until, now) })}</strong>`}
-    ${alarm.by && ` ${word("alarms.by", { by: alarm.by })}`}${alarm.why && ` “${alarm.why}”`}
-  </p>`;
+  return html`<dl>
+    <dt>${word("alarms.do")}</dt><dd>${action}</dd>
+    <dt>${word("alarms.otherwise")}</dt><dd>${consequence}</dd>
+  </dl>`;
+}
+
+/** Whether what raised it holds, though it is not told: never left open. */
+function Holds({ alarm }) {
+  const word = useWords();
+  return alarm.active ? html`<strong>${word("alarms.holds")}</strong>` : html`<span class="quiet">${word("alarms.holds_not")}</span>`;
+}
+
+/** What a person has hidden: until when, who and why; and what to do, where its cause holds. */
+function Hidden({ name, alarms }) {
+  const word = useWords();
+  const now = siteNow() ?? 0;
+  return html`<${Group} name=${name} count=${alarms.length}>
+    ${alarms.map((each) => {
+      const { tank, alarm } = each;
+      return html`<li key=${keyOf(each)} class="alarm">
+        <div class="what"><${PriorityMark} priority=${alarm.priority} /><h3 class="plain"><${Where} tank=${tank} /> ${alarmName(alarm)}</h3><${Holds} alarm=${alarm} /></div>
+        <p>
+          ${alarm.until && html`<strong>${word("alarms.until", { time: clock(alarm.until, now) })}</strong> `}${alarm.by && word("alarms.by", { by: alarm.by })}
+          ${alarm.why && ` “${alarm.why}”`}
+        </p>
+        ${alarm.active && html`${alarm.reason && html`<p>${alarm.reason.text}</p>`}<${Card} each=${each} />`}
+        <${AlarmButtons} each=${each} />
+      </li>`;
+    })}
+  <//>`;
+}
+
+/** One reason hides many at once: they stand together by tank and reason. */
+function Suppressed({ alarms }) {
+  const together = new Map();
+  for (const each of alarms) {
+    const key = `${each.tank ?? ""} ${each.alarm.reason?.text ?? ""}`;
+    together.set(key, [...(together.get(key) ?? []), each]);
+  }
+  return html`<${Group} name="suppressed" count=${alarms.length}>
+    ${[...together].map(
+      ([key, own]) => html`<li key=${key} class="alarm">
+        <h3 class="plain"><${Where} tank=${own[0].tank} /> ${own[0].alarm.reason?.text}</h3>
+        <ul class="together-alarms">
+          ${own.map((each) => html`<li key=${each.alarm.name}><${PriorityMark} priority=${each.alarm.priority} /> ${alarmName(each.alarm)}${each.alarm.active ? html` <${Holds} alarm=${each.alarm} />` : null}</li>`)}
+        </ul>
+      </li>`,
+    )}
+  <//>`;
 }
 
 function For({ time }) {

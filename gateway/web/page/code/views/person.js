@@ -1,11 +1,15 @@
 // Whoever reads this: signing in and out, joining by a one-time code, and how they want to see things on this device.
 import { html, useState } from "../html.js";
+import { AskError } from "../ask.js";
+import { openAct } from "../parts/dialog.js";
 import { Field } from "../parts/fields.js";
 import { Tastes } from "../parts/foot.js";
 import { People } from "../parts/people.js";
 import { SignIn } from "../parts/sign_in.js";
 import { restart } from "../live.js";
-import { join, signOut, useSession } from "../session.js";
+import { useShared } from "../shared.js";
+import { change, taste } from "../taste.js";
+import { changePassword, join, signOut, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { useOnce } from "../parts/once.js";
 
@@ -18,16 +22,32 @@ export function PersonView() {
       <h2 id="own-tastes">${word("person.tastes")}</h2>
       <p class="quiet small">${word("person.tastes_where")}</p>
       <${Tastes} />
+      <${NumberForm} />
     </section>
     <${People} />`;
+}
+
+const FORMS = ["en-GB", "en-US", "de-DE", "de-CH", "fr-FR", "en-IN", "sv-SE"];
+
+/** How numbers and dates are written: shown by one of each. */
+function NumberForm() {
+  const word = useWords();
+  const own = useShared(taste);
+  const told = (form) => `${new Intl.NumberFormat(form).format(1234567.8)}; ${new Intl.DateTimeFormat(form, { dateStyle: "medium", timeZone: "UTC" }).format(Date.UTC(2026, 10, 28))}`;
+  return html`<label>
+    ${word("taste.numbers")} <select onChange=${(event) => change({ numbers: event.target.value })}>
+      <option value="" selected=${!own.numbers}>${word("taste.numbers_usual")}</option>
+      ${FORMS.map((form) => html`<option key=${form} value=${form} selected=${own.numbers === form}>${told(form)}</option>`)}
+    </select>
+  </label>`;
 }
 
 function SignedIn({ person }) {
   const word = useWords();
   const [wrong, once, busy] = useOnce();
-  const out = () =>
+  const out = (everywhere) =>
     once(async () => {
-      await signOut();
+      await signOut(everywhere);
       // Whoever comes next may see less.
       restart();
     });
@@ -36,8 +56,29 @@ function SignedIn({ person }) {
     <p>${word(`role.${person.role}`)}: ${word(`role.${person.role}.what`)}</p>
     <p>${word("person.signature", person)}</p>
     <div role="alert">${wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
-    <div class="buttons"><button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${out}>${word("person.sign_out")}</button></div>
+    <div class="buttons">
+      <button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${() => out(false)}>${word("person.sign_out")}</button>
+      <button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${() => out(true)}>${word("person.sign_out_everywhere")}</button>
+      <button type="button" onClick=${() => openAct(ownPassword(word))}>${word("person.password.open")}</button>
+    </div>
   </section>`;
+}
+
+function ownPassword(word) {
+  const secret = (name, autocomplete) => ({ name, label: word(`person.password.${name}`), kind: "secret", required: true, autocomplete, longest: 200 });
+  return {
+    action: "password",
+    untried: true,
+    title: word("person.password.open"),
+    effect: word("person.password.effect"),
+    verb: word("person.password.do"),
+    fields: [secret("old", "current-password"), { ...secret("new", "new-password"), hint: word("join.password_hint") }, secret("again", "new-password")],
+    send: async (request) => {
+      if (request.new !== request.again) throw new AskError([`again: ${word("join.differ")}`]);
+      await changePassword(request.old, request.new);
+      return { lines: [word("person.password.done")] };
+    },
+  };
 }
 
 function Nobody({ openToAll }) {
@@ -52,7 +93,7 @@ function Nobody({ openToAll }) {
 
 const JOINING = [
   { name: "code", kind: "code", autocomplete: "one-time-code" },
-  { name: "name", kind: "code", autocomplete: "username" },
+  { name: "name", kind: "code", autocomplete: "username", hint: true, required: false },
   { name: "password", kind: "secret", autocomplete: "new-password", hint: true },
   { name: "again", kind: "secret", autocomplete: "new-password" },
 ];
@@ -66,7 +107,7 @@ function Join() {
   const [wrong, once, busy, refuse] = useOnce();
   const asked = (event) => {
     event.preventDefault();
-    if (!typed.code.trim() || !typed.name.trim() || !typed.password) return refuse([word("join.all")]);
+    if (!typed.code.trim() || !typed.password) return refuse([word("join.all")]);
     if (typed.password !== typed.again) return refuse([word("join.differ")]);
     if (!accepted) return refuse([word("join.accept_first")]);
     return once(async () => {
@@ -80,10 +121,10 @@ function Join() {
     <p>${word("join.what")}</p>
     <form class="sign-in" onSubmit=${asked} novalidate>
       ${JOINING.map(
-        ({ hint, ...field }) => html`<${Field}
+        ({ hint, required = true, ...field }) => html`<${Field}
           key=${field.name}
           id=${`join-${field.name}`}
-          field=${{ ...field, label: word(`join.${field.name}`), required: true, longest: 200, hint: hint ? word(`join.${field.name}_hint`) : "" }}
+          field=${{ ...field, label: word(`join.${field.name}`), required, longest: 200, hint: hint ? word(`join.${field.name}_hint`) : "" }}
           value=${typed[field.name]}
           change=${(value) => setTyped((now) => ({ ...now, [field.name]: value }))}
         />`,

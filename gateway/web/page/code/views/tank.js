@@ -1,7 +1,7 @@
 // One tank: how it stands and whether that can be believed, then what that rests on.
 import { html, useRef } from "../html.js";
 import { way } from "../go.js";
-import { isLive, siteNow, useEachSecond, useRow, useSite } from "../live.js";
+import { isLive, isOver, useEachSecond, useRow, useSite } from "../live.js";
 import { useAsked } from "../parts/asked.js";
 import { Profile } from "../parts/profile.js";
 import { Trouble, Waiting } from "../parts/said.js";
@@ -52,7 +52,7 @@ function Tank({ tag, fixed }) {
   const inventory = document?.inventory ?? null;
   const plan = document?.plan ?? null;
   // The document is of the sheet that it was asked at: it is the present as long as that holds.
-  const old = useEachSecond(() => !live || (inventory !== null && inventory.valid_until !== null && siteNow() > Date.parse(inventory.valid_until)));
+  const old = useEachSecond(() => !live || isOver(inventory?.valid_until));
   const why = inventory ? whyOf(inventory.figures) : [];
   return html`<article class="tank" aria-label=${tag}>
     <${Head} tag=${tag} fixed=${fixed} row=${row} why=${why} />

@@ -11,20 +11,31 @@ const HIDDEN = ["shelved", "suppressed", "out_of_service"];
 export function Alarms({ tag }) {
   const alarms = useTop("alarms");
   const own = (alarms ?? []).filter((each) => each.tank === tag);
+  const hidden = own.filter(isHidden);
   return html`<section aria-labelledby="tank-alarms">
     <h2 id="tank-alarms">${word("tank.alarms")}</h2>
     ${alarms === undefined ? html`<p class="quiet">${word("said.waiting", { about: word("tank.alarms") })}</p>` : own.length === 0 && html`<p class="quiet">${word("tank.no_alarms")}</p>`}
     <ul>
-      ${own.map((each) => html`<${Card} key=${each.alarm.name} ...${each} />`)}
+      ${own.filter((each) => !isHidden(each)).map((each) => html`<${Card} key=${each.alarm.name} ...${each} />`)}
     </ul>
+    ${hidden.length > 0 &&
+    html`<details>
+      <summary>${word("tank.hidden_alarms", { count: hidden.length })}</summary>
+      <ul>
+        ${hidden.map((each) => html`<${Card} key=${each.alarm.name} ...${each} />`)}
+      </ul>
+    </details>`}
     ${own.length > 0 && html`<p><a class="button" href=${way("alarms")}>${word("tank.to_alarms")}</a></p>`}
   </section>`;
 }
 
+function isHidden({ alarm }) {
+  return HIDDEN.includes(alarm.phase);
+}
+
 function Card({ alarm, consequence, action, response_s: response }) {
   const key = `alarm.${alarm.kind}`;
-  const isHidden = HIDDEN.includes(alarm.phase);
-  return html`<li class=${`alarm-card ${isHidden ? "hidden-alarm" : ""}`}>
+  return html`<li class=${`alarm-card ${isHidden({ alarm }) ? "hidden-alarm" : ""}`}>
     <p class=${alarm.phase === "unacknowledged" ? "fresh" : ""}>
       <${PriorityMark} priority=${alarm.priority} fresh=${alarm.phase === "unacknowledged"} />
       ${" "}<strong>${hasWord(key) ? word(key) : alarm.name}</strong>

@@ -121,8 +121,8 @@ function One({ name, points, unit, step, from, until, fixed, isWhole, at, onAt }
   const summary = summaryText(name, dimension, points, found, lines);
   return html`<figure class="one-trend">
     <figcaption><strong>${titleOf(name)}</strong> <span class="quiet">${plainSign(dimension)}</span> ${at !== null && html`<span class="looked">${full(at * 1000)}: ${pointText(name, points, at, step)}</span>`}</figcaption>
-    ${points.length === 0
-      ? html`<p class="quiet">${word("trend.nothing")}</p>`
+    ${found === null
+      ? html`<p class="quiet">${word(points.length === 0 ? "trend.nothing" : "trend.no_values")}</p>`
       : html`<${Chart} lines=${lines} from=${from} until=${until} dimension=${dimension} scale=${range(found, least, whole)} limits=${limits} at=${at} onAt=${onAt} label=${summary} />`}
   </figure>`;
 }

@@ -3,7 +3,7 @@ import { html } from "../../html.js";
 import { hasWord, word } from "../../words.js";
 import { reasonsOf, titleOf } from "./value.js";
 
-/** Said at the figure itself. */
+/** Of a Good figure these are said at the figure itself. */
 const AT_FIGURE = new Set(["not_applicable", "none_detected", "manual"]);
 const SEVERITY = { Bad: 0, Uncertain: 1, Good: 2 };
 
@@ -12,7 +12,7 @@ export function whyOf(figures) {
   const found = new Map();
   for (const [name, figure] of Object.entries(figures)) {
     for (const reason of reasonsOf(figure)) {
-      if (AT_FIGURE.has(reason.code)) continue;
+      if (figure.quality === "Good" && AT_FIGURE.has(reason.code)) continue;
       const key = `${reason.code}|${reason.text}`;
       const known = found.get(key) ?? { key, text: reason.text, quality: figure.quality, names: [] };
       if (SEVERITY[figure.quality] < SEVERITY[known.quality]) known.quality = figure.quality;

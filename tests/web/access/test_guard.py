@@ -1,0 +1,287 @@
+"""The guard: what is served to whom, what changes anything, and what every answer says to a browser."""
+
+import asyncio
+import ipaddress
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import httpx
+import pytest
+from starlette.requests import Request
+from starlette.responses import StreamingResponse
+from starlette.routing import Route
+
+from gateway.web.access import guard as module
+from gateway.web.access.guard import LARGEST_BODY, PROOF_HEADER
+from gateway.web.access.plan import AccessPlan, TokenPlan
+from tests.web.access.gate import Gate
+
+OPEN = ["/", "/page/code/main.js", "/health", "/ready", "/api/1/session"]
+CLOSED = ["/metrics", "/inventories", "/api/1/view", "/nowhere", "/api/1/nowhere", "/page", "/api/1//view"]
+SECRET = "scrape-a-long-secret-0815"
+
+
+@pytest.mark.parametrize("path", OPEN)
+async def test_the_page_and_the_way_in_are_open_to_all(gate: Gate, path: str) -> None:
+    assert (await gate.client().get(path)).status_code == 200
+
+
+@pytest.mark.parametrize("path", CLOSED)
+async def test_all_else_is_for_who_has_signed_in(gate: Gate, path: str) -> None:
+    answer = await gate.client().get(path)
+    assert answer.status_code == 401
+    assert answer.headers["www-authenticate"] == 'Bearer realm="tank-gateway"'
+    client = gate.client()
+    await gate.joined(client, "anna", "viewer")
+    assert (await client.get(path)).status_code == (
+        404 if "nowhere" in path or path in ("/page", "/api/1//view") else 200
+    )
+
+
+@pytest.mark.parametrize(("setting", "here", "elsewhere"), [(None, 200, 401), (True, 200, 200), (False, 401, 401)])
+async def test_who_may_look_without_signing_in(tmp_path: Path, setting: bool | None, here: int, elsewhere: int) -> None:
+    gate = Gate(tmp_path, AccessPlan(view_without_sign_in=setting))
+    for peer, base, status in (
+        ("127.0.0.1", "http://127.0.0.1", here),
+        ("192.0.2.7", "http://192.0.2.1", elsewhere),
+        ("127.0.0.1", "http://192.0.2.1", elsewhere),
+    ):
+        client = gate.client(peer, base=base)
+        for path in ("/metrics", "/inventories", "/api/1/view"):
+            assert (await client.get(path)).status_code == status, (peer, base, path)
+        assert (await client.get("/api/1/session")).json()["view_without_sign_in"] is (status == 200)
+        assert (await client.post("/api/1/act", json={})).status_code == 401, "nobody acts without"
+        assert (await client.get("/api/1/changes")).status_code == 401
+        assert (await client.get("/api/1/people")).status_code == 401
+    gate.end()
+
+
+async def test_the_audit_trail_is_not_for_viewers(gate: Gate) -> None:
+    for name, role, status in (("vi", "viewer", 403), ("op", "operator", 200), ("ac", "accountant", 200)):
+        client = gate.client()
+        await gate.joined(client, name, role)
+        for path in ("/api/1/changes", "/api/1/changes/more"):
+            assert (await client.get(path)).status_code == status
+
+
+async def test_a_program_reads_by_its_token_and_does_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    secret = tmp_path / "token"
+    secret.write_text(f"{SECRET}\n", "ascii")
+    monkeypatch.setenv("OTHER_TOKEN", "another-long-secret-4711")
+    monkeypatch.setenv("SHORT_TOKEN", "short")
+    plans = (
+        TokenPlan("prometheus", secret),
+        TokenPlan("other", None, "OTHER_TOKEN"),
+        TokenPlan("short", None, "SHORT_TOKEN"),
+        TokenPlan("lost", tmp_path / "none"),
+    )
+    gate = Gate(tmp_path, AccessPlan(False, tokens=plans))
+    for shown, status in (
+        (f"Bearer {SECRET}", 200),
+        (f"bearer {SECRET}", 200),
+        ("Bearer another-long-secret-4711", 200),
+        ("Bearer short", 401),
+        ("Bearer ", 401),
+        (f"Basic {SECRET}", 401),
+        (SECRET, 401),
+        (f"Bearer {SECRET}x", 401),
+    ):
+        headers = {"Authorization": shown}
+        client = gate.client(headers=headers)
+        assert (await client.get("/metrics")).status_code == status, shown
+        assert (await client.get("/api/1/view")).status_code == status
+        for path in ("/api/1/changes", "/api/1/people"):
+            assert (await client.get(path)).status_code == 401
+        assert (await client.post("/api/1/act", json={})).status_code == 401
+    gate.end()
+
+
+async def test_tools_of_this_machine_come_by_the_secret_of_the_process(gate: Gate) -> None:
+    client = gate.client("127.0.0.1", base="http://127.0.0.1", headers={"Authorization": "Bearer of-the-process"})
+    assert (await client.get("/metrics")).status_code == 401
+    gate.access.local_secret = "of-the-process"
+    assert (await client.get("/metrics")).status_code == 200
+    gate.access.local_secret = ""
+    assert (await gate.client(headers={"Authorization": "Bearer "}).get("/metrics")).status_code == 401
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({}, 200),
+        ({"Sec-Fetch-Site": "same-origin"}, 200),
+        ({"Origin": "http://gate.example"}, 200),
+        ({"Origin": "http://GATE.example"}, 200),
+        ({"Sec-Fetch-Site": "cross-site"}, 403),
+        ({"Sec-Fetch-Site": "same-site"}, 403),
+        ({"Sec-Fetch-Site": "none"}, 403),
+        ({"Origin": "http://evil.example"}, 403),
+        ({"Origin": "https://gate.example"}, 403),
+        ({"Origin": "http://gate.example:81"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Origin": ""}, 403),
+        ({"Sec-Fetch-Site": "same-origin", "Origin": "http://evil.example"}, 403),
+        ({PROOF_HEADER: ""}, 403),
+        ({PROOF_HEADER: "x" * 43}, 403),
+    ],
+)
+async def test_a_page_of_somebody_else_makes_nobody_act(gate: Gate, headers: dict[str, str], status: int) -> None:
+    client = gate.client()
+    await gate.joined(client, "anna", "operator")
+    assert (await client.post("/api/1/act", json={}, headers=headers)).status_code == status
+    if PROOF_HEADER not in headers:
+        given = {"name": "anna", "password": "whatever it may be"}
+        answer = await client.post("/api/1/sign-in", json=given, headers=headers)
+        assert answer.status_code == (401 if status == 200 else 403), "nor sign in as somebody else"
+
+
+async def test_without_the_proof_nothing_is_done(gate: Gate) -> None:
+    client = gate.client()
+    await gate.joined(client, "anna", "administrator")
+    del client.headers[PROOF_HEADER]
+    for path in ("/api/1/act", "/api/1/sign-out", "/api/1/password", "/api/1/people"):
+        assert (await client.post(path, json={})).status_code == 403
+    for method in ("PUT", "PATCH", "DELETE"):
+        assert (await client.request(method, "/api/1/act")).status_code == 403
+
+
+@pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data", ""])
+async def test_what_a_form_of_a_stranger_can_send_is_no_request(gate: Gate, kind: str) -> None:
+    """ASVS 5.0, 3.5.2: nothing is done by a request that a browser sends without asking first."""
+    client = gate.client()
+    await gate.joined(client, "anna", "operator")
+    answer = await client.post("/api/1/act", content=b"{}", headers={"Content-Type": kind})
+    assert answer.status_code == 415
+
+
+async def test_a_body_has_its_bounds_whether_it_says_its_size_or_not(gate: Gate) -> None:
+    client = gate.client()
+    await gate.joined(client, "anna", "operator")
+    whole = b'"' + b"x" * (LARGEST_BODY - 2) + b'"'
+    headers = {"Content-Type": "application/json"}
+
+    async def pieces(data: bytes) -> AsyncIterator[bytes]:
+        for at in range(0, len(data), 10_000):
+            yield data[at : at + 10_000]
+
+    answer = await client.post("/api/1/act", content=whole, headers=headers)
+    assert answer.json()["size"] == LARGEST_BODY
+    answer = await client.post("/api/1/act", content=pieces(whole), headers=headers)
+    assert answer.json()["size"] == LARGEST_BODY
+    for content in (whole + b" ", pieces(whole + b" " * 200_000)):
+        answer = await client.post("/api/1/act", content=content, headers=headers)
+        assert (answer.status_code, answer.json()["code"]) == (413, 2)
+    answer = await client.post("/api/1/act", content=b"{}", headers=headers | {"Content-Length": "9" * 30})
+    assert answer.status_code == 413
+    answer = await client.post("/api/1/act", content=b"{}", headers=headers | {"Content-Length": "-1"})
+    assert answer.status_code == 413
+
+
+async def test_every_answer_tells_a_browser_what_it_may_do_with_it(gate: Gate) -> None:
+    client = gate.client()
+    answers = [
+        await client.get("/"),
+        await client.get("/metrics"),
+        await client.get("/api/1/session"),
+        await client.post("/api/1/sign-in", json={}),
+        await client.post("/api/1/sign-in", content=b"x"),
+        await client.request("BREW", "/"),
+    ]
+    assert [answer.status_code for answer in answers] == [200, 401, 200, 422, 415, 401]
+    for answer in answers:
+        policy = answer.headers["content-security-policy"]
+        for part in ("default-src 'none'", "object-src 'none'", "base-uri 'none'", "frame-ancestors 'none'"):
+            assert part in policy
+        assert "unsafe" not in policy
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        assert answer.headers["referrer-policy"] == "no-referrer"
+        assert answer.headers["cache-control"] == "no-store"
+        assert answer.headers["cross-origin-resource-policy"] == "same-origin"
+        assert "camera=()" in answer.headers["permissions-policy"]
+        assert "strict-transport-security" not in answer.headers
+        assert "access-control-allow-origin" not in answer.headers
+        assert "server" not in answer.headers
+    secure = await gate.client(base="https://gate.example").get("/")
+    assert secure.headers["strict-transport-security"] == "max-age=31536000; includeSubDomains"
+    assert secure.headers["cross-origin-opener-policy"] == "same-origin"
+
+
+async def test_a_cookie_of_plain_http_is_none_over_tls(gate: Gate) -> None:
+    plain, secure = gate.client(), gate.client(base="https://gate.example")
+    await gate.joined(plain, "anna", "operator")
+    for name, value in plain.cookies.items():
+        secure.cookies.set(name, value, domain="gate.example")
+    assert (await secure.get("/api/1/session")).json()["person"] is None
+
+
+async def test_behind_a_trusted_proxy_cookies_are_those_of_tls(tmp_path: Path) -> None:
+    gate = Gate(tmp_path, AccessPlan(None, trusted_proxy=ipaddress.ip_network("127.0.0.1")))
+    told = {"X-Forwarded-For": "198.51.100.9", "X-Forwarded-Proto": "https"}
+    client = gate.client("127.0.0.1", base="http://127.0.0.1", headers=told)
+    assert (await client.get("/metrics")).status_code == 401
+    code = await gate.invited("viewer")
+    given = {"code": code, "name": "anna", "password": "four quiet herons wade"}
+    answer = await client.post("/api/1/join", json=given)
+    assert answer.headers["set-cookie"].startswith("__Host-")
+    assert "strict-transport-security" in answer.headers
+    direct = gate.client("127.0.0.1", base="http://127.0.0.1")
+    assert (await direct.get("/metrics")).status_code == 401, "whatever comes from the proxy is the proxy's"
+    gate.end()
+
+
+async def test_an_answer_that_goes_on_ends_with_its_session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "_LOOK_S", 0.0)
+    given: list[bytes] = []
+
+    async def live(_: Request) -> StreamingResponse:
+        async def pieces() -> AsyncIterator[bytes]:
+            for number in range(1000):
+                given.append(b"piece %d\n" % number)
+                if number == 5:
+                    await gate.asked({"action": "people-end-sessions", "name": "anna"})
+                yield given[-1]
+                await asyncio.sleep(0)
+
+        return StreamingResponse(pieces())
+
+    gate = Gate(tmp_path, None, Route("/api/1/live", live))
+    client = gate.client()
+    await gate.joined(client, "anna", "viewer")
+    answer = await client.get("/api/1/live")
+    assert answer.content == b"".join(given[:5])
+    assert len(given) == 6, "nothing is made for it any more"
+    gate.end()
+
+
+async def test_an_empty_request_needs_no_type(gate: Gate) -> None:
+    client = gate.client()
+    await gate.joined(client, "anna", "operator")
+    assert (await client.post("/api/1/act")).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "cookie", ["", ";", "a=b; =; ;;", "tank-gateway-00000000=x", "=" * 5000, 'a="\\"; b=c', "\x7f=\x7f"]
+)
+async def test_any_cookie_is_somebody_or_nobody(gate: Gate, cookie: str) -> None:
+    answer = await gate.client(headers={"Cookie": cookie}).get("/api/1/session")
+    assert answer.json()["person"] is None
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/page/../inventories",
+        "/page/%2e%2e/inventories",
+        "/page/..%2finventories",
+        "/./inventories",
+        "/health/../metrics",
+    ],
+)
+async def test_no_way_through_an_open_folder_leads_out_of_it(gate: Gate, path: str) -> None:
+    transport = httpx.ASGITransport(gate.application, client=("192.0.2.7", 1))
+    async with httpx.AsyncClient(transport=transport, base_url="http://gate.example") as client:
+        request = client.build_request("GET", "/")
+        request.url = httpx.URL("http://gate.example").copy_with(raw_path=path.encode())
+        answer = await client.send(request)
+    assert answer.status_code in (401, 404)
+    assert b"/inventories" not in answer.content

@@ -1,0 +1,288 @@
+"""The feed without sockets: whoever applies what it tells has what it has, whatever happens in between."""
+
+import asyncio
+from typing import Any
+
+import orjson
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from structlog.testing import capture_logs
+
+from gateway.payload.page_view import AtWork
+from gateway.records import Inventory
+from gateway.tank_record import TankRecord
+from gateway.web.stream import document, feed
+from gateway.web.stream.feed import Place
+from tests.support.live_view import Event, Said, applied, level, shown
+from tests.support.messages import valid_message
+from tests.support.records import BOOT, NOON, inventories, record_of
+
+_TANKS = ("TK-1", "TK-2", "TK-3")
+
+
+class _Page:
+    """A viewer without a connection: it may be cut at any time, and ask for what it has missed."""
+
+    def __init__(self) -> None:
+        self.document: dict[str, Any] = {}
+        self.last_id: str | None = None
+        self.place: Place | None = None
+        self.kinds: list[str] = []
+
+    def ask(self, said: Said) -> None:
+        if self.place is None:
+            self.place = said.feed.place(self.last_id)
+        told = said.feed.next_for(self.place)
+        for text in told.split(b"\n\n"):
+            event = Event.of(text + b"\n\n") if text else None
+            if event is not None:
+                self.take(event)
+
+    def take(self, event: Event) -> None:
+        self.kinds.append(event.kind)
+        self.last_id = event.id or self.last_id
+        if event.kind == "view":
+            self.document = event.data
+            valid_message(orjson.dumps(event.data))
+        elif event.kind == "change":
+            self.document = applied(self.document, event.data)
+
+    def cut(self) -> None:
+        self.place = None
+
+
+_acts = st.lists(
+    st.one_of(
+        st.tuples(st.just("hear"), st.sampled_from(_TANKS), inventories()),
+        st.tuples(st.just("work"), st.sampled_from(_TANKS), st.booleans()),
+        st.tuples(st.sampled_from(["turn", "look at once", "ask", "cut", "forget", "reload", "restart"])),
+        st.tuples(st.just("lines"), st.integers(0, 3)),
+    ),
+    max_size=25,
+)
+
+
+@given(_acts)
+def test_whoever_applies_all_changes_has_the_view(acts: list[tuple[Any, ...]]) -> None:
+    async def run() -> None:
+        said, page = Said(), _Page()
+        other = _Page()
+        await said.feed.turn()
+        for act in acts:
+            match act:
+                case ("hear", tank, sheet):
+                    assert isinstance(sheet, Inventory)
+                    said.hear(record_of("harbour", BOOT, 1, sheet._replace(tank=tank), 10.0))
+                case ("work", tank, begins):
+                    said.at_work = {tank: [AtWork("LT-1", NOON, "ann")]} if begins else {}
+                case ("lines", count):
+                    lines = [
+                        {"name": str(n), "connected": True, "on_standby": False, "since": None} for n in range(count)
+                    ]
+                    said.beside["lines"] = lines
+                case ("turn",):
+                    await said.feed.turn()
+                case ("ask",):
+                    await said.feed.turn()
+                    page.ask(said)
+                case ("look at once",):
+                    other.ask(said)
+                case ("cut",):
+                    page.cut()
+                case ("forget",):
+                    page = _Page()
+                case ("reload",):
+                    said.reload(*list(said.newest.values())[:2])
+                case _:
+                    page.cut()
+                    said = _restarted(said)
+                    other = _Page()
+                    await said.feed.turn()
+        await said.feed.turn()
+        for each in (page, other):
+            each.ask(said)
+            whole = valid_message(said.feed.whole())
+            assert shown(each.document) == shown(whole)
+            assert each.last_id == whole["feed"]
+        assert set(whole["tanks"]) == set(said.newest)
+
+    asyncio.run(run())
+
+
+def _restarted(before: Said) -> Said:
+    said = Said(f"{int(before.boot, 16) + 1:032x}")
+    said.newest, said.beside, said.at_work = before.newest, before.beside, before.at_work
+    return said
+
+
+async def test_who_comes_back_is_told_what_was_missed_and_no_more() -> None:
+    said, page = Said(), _Page()
+    said.hear(level("TK-1", 1.0), level("TK-2", 1.0))
+    await said.feed.turn()
+    page.ask(said)
+    page.cut()
+    for metres in (2.0, 3.0):
+        said.hear(level("TK-2", metres))
+        await said.feed.turn()
+    page.ask(said)
+    assert page.kinds == ["view", "change", "change"]
+    assert page.document["tanks"]["TK-2"]["level"]["v"] == 3.0
+
+
+@pytest.mark.parametrize("last", ["", "x", f"{BOOT}:", f"{BOOT}:-1", f"{BOOT}:99999999999999999999", f"{BOOT}:٣", ":1"])
+async def test_an_id_that_is_none_of_ours_gets_the_whole_view(last: str) -> None:
+    said, page = Said(), _Page()
+    page.last_id = last
+    await said.feed.turn()
+    page.ask(said)
+    assert page.kinds[-1] == "view"
+
+
+async def test_after_a_restart_the_site_is_loaded_anew_and_then_the_whole_view() -> None:
+    before, page = Said("a" * 32), _Page()
+    await before.feed.turn()
+    page.ask(before)
+    page.cut()
+    after = Said("b" * 32)
+    await after.feed.turn()
+    page.ask(after)
+    assert page.kinds == ["view", "site", "view"]
+
+
+async def test_after_a_reload_the_site_is_loaded_anew_and_tanks_that_are_gone_are_gone() -> None:
+    said, page, away = Said(), _Page(), _Page()
+    said.hear(level("TK-1", 1.0), level("TK-2", 1.0))
+    await said.feed.turn()
+    page.ask(said)
+    away.ask(said)
+    away.cut()
+    with said.feed.watched_from(page.place or Place(None, knows_site=True)):
+        said.reload(level("TK-2", 1.0))
+        # What a tank that goes says last comes with the reload.
+        said.feed.heard(level("TK-1", 2.0))
+        await said.feed.turn()
+    for each in (page, away):
+        each.ask(said)
+        assert each.kinds == ["view", "site", "view"]
+        assert list(each.document["tanks"]) == ["TK-2"]
+
+
+async def test_a_change_holds_only_what_is_another() -> None:
+    said, page = Said(), _Page()
+    said.hear(level("TK-1", 1.0), level("TK-2", 1.0))
+    await said.feed.turn()
+    page.ask(said)
+    said.hear(level("TK-1", 1.0), level("TK-2", 2.0))
+    await said.feed.turn()
+    assert page.place is not None
+    (event,) = [Event.of(text) for text in said.feed.next_for(page.place).split(b"\n\n") if text]
+    assert event is not None
+    assert set(event.data) == {"time", "machine_time", "tanks"}
+    assert list(event.data["tanks"]) == ["TK-2"]
+    # The same sheet again is no news at all.
+    said.hear(level("TK-2", 2.0))
+    await said.feed.turn()
+    assert said.feed.next_for(page.place) == b""
+
+
+async def test_nothing_is_made_while_nobody_looks(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[str] = []
+    _count_rows(monkeypatch, made)
+    said = Said()
+    task = asyncio.create_task(said.feed.run())
+    for metres in range(50):
+        said.hear(level("TK-1", float(metres)))
+        await asyncio.sleep(0)
+    assert made == []
+    task.cancel()
+
+
+def _count_rows(monkeypatch: pytest.MonkeyPatch, made: list[str]) -> None:
+    real = document.row_document
+
+    def counted(record: TankRecord, *more: Any) -> dict[str, Any]:
+        made.append(record.identity.tank)
+        return real(record, *more)
+
+    monkeypatch.setattr(document, "row_document", counted)
+
+
+async def test_each_row_is_made_once_for_all_viewers(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[str] = []
+    real = document.row_document
+    monkeypatch.setattr(
+        document, "row_document", lambda record, *more: made.append(record.identity.tank) or real(record, *more)
+    )
+    bodies: list[int] = []
+    body = document.LiveDocument.body
+    monkeypatch.setattr(document.LiveDocument, "body", lambda self: bodies.append(1) or body(self))
+    said = Said()
+    said.hear(level("TK-1", 1.0), level("TK-2", 1.0))
+    pages = [_Page() for _ in range(10)]
+    for page in pages:
+        await said.feed.turn()
+        page.ask(said)
+    said.hear(level("TK-2", 2.0))
+    await said.feed.turn()
+    for page in pages:
+        page.ask(said)
+    assert made == ["TK-1", "TK-2", "TK-2"]
+    assert len(bodies) == 1
+    assert [page.kinds for page in pages] == [["view", "change"]] * 10
+
+
+async def test_a_row_that_cannot_be_made_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = feed.made_row
+
+    def made(record: Any, maintenance: Any) -> Any:
+        if record.identity.tank == "TK-1":
+            raise ZeroDivisionError("odd")
+        return real(record, maintenance)
+
+    monkeypatch.setattr(feed, "made_row", made)
+    said = Said()
+    with capture_logs() as logs:
+        for metres in (1.0, 2.0):
+            said.hear(level("TK-1", metres), level("TK-2", metres))
+            await said.feed.turn()
+    whole = orjson.loads(said.feed.whole())
+    assert {tank: row["level"]["v"] for tank, row in whole["tanks"].items()} == {"TK-2": 2.0}
+    assert [(each["event"], each["what"]) for each in logs] == [("page.not_made", "row of TK-1")], "once"
+
+
+async def test_a_turn_that_fails_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(feed, "_OTHERS_S", 0.0)
+    said = Said()
+    await said.feed.turn()
+    said.hear(level("TK-1", 1.0), level("TK-2", 1.0))
+
+    def fails() -> Any:
+        said.hear(level("TK-2", 2.0))
+        raise OSError("no such thing")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(said, "others", fails)
+        with pytest.raises(OSError, match="no such thing"):
+            await said.feed.turn()
+    await said.feed.turn()
+    whole = orjson.loads(said.feed.whole())
+    assert {tank: row["level"]["v"] for tank, row in whole["tanks"].items()} == {"TK-1": 1.0, "TK-2": 2.0}
+
+
+async def test_many_rows_are_made_a_few_at_a_time() -> None:
+    """A thousand rows: whoever else has something to do has at least fifty turns between them."""
+    said, turns = Said(), 0
+    said.hear(*(level(f"TK-{number}", 1.0) for number in range(1000)))
+
+    async def works() -> None:
+        nonlocal turns
+        while True:
+            turns += 1
+            await asyncio.sleep(0)
+
+    task = asyncio.create_task(works())
+    await said.feed.turn()
+    task.cancel()
+    assert turns >= 50
+    assert len(orjson.loads(said.feed.whole())["tanks"]) == 1000
