@@ -26,7 +26,7 @@ from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, LimitTime, Motion, Priority, TankState
 from gateway.totals import holding_of
 from tests.support.messages import valid_message
-from tests.support.records import BOOT, NOON, bad, inventories, na, record, record_of, snapshot
+from tests.support.records import BOOT, NOON, bad, inventories, inventory, na, record, record_of, snapshot
 
 _LEAK = 123456.789
 _VALUE = 9.412
@@ -34,7 +34,7 @@ _VALUE = 9.412
 
 def view_of(rows: dict[str, Any], **members: Any) -> dict[str, Any]:
     """A whole view, held against its schema."""
-    document = {
+    document: dict[str, Any] = {
         "schema": VIEW_SCHEMA,
         "feed": f"{BOOT}:1",
         "time": iso_time(NOON),
@@ -90,7 +90,8 @@ def test_a_number_that_json_cannot_carry_is_bad(value: float, quality: Quality) 
 def test_nothing_of_the_value_of_a_bad_figure_leaks() -> None:
     """Beside every Bad figure of the record stands a value, against the contract; it is found nowhere."""
     reasons = (Reason(ReasonCode.NO_ANSWER, "no answer"),)
-    sheet = record(**{name: Figure(_LEAK, Quality.BAD, reasons, 3.0) for name in Figures._fields})
+    everything = Figures._make(Figure(_LEAK, Quality.BAD, reasons, 3.0) for _ in Figures._fields)
+    sheet = record_of("harbour", BOOT, 1, inventory()._replace(figures=everything, quality=Quality.BAD), 10.0)
     state = _state(rate=Figure(_LEAK, Quality.BAD, reasons, 0.0), level_rate=Figure(_LEAK, Quality.BAD, reasons, 0.0))
     row = row_document(sheet._replace(state=state))
     totals = total_documents([holding_of(sheet.inventory)])
