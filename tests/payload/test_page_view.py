@@ -10,6 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.commands.operator.tank_table import total_lines
+from gateway.commands.operator.tank_table import view_of as view_of_inventory
+from gateway.display import NO_VALUE, show_value
 from gateway.payload.page_view import (
     VIEW_SCHEMA,
     AtWork,
@@ -259,3 +262,18 @@ def test_totals_say_how_many_they_include() -> None:
         "reference_temperature": None,
         "simulated": False,
     }
+
+
+@given(st.lists(inventories(), max_size=5))
+def test_totals_are_those_that_show_prints(sheets: list[Inventory]) -> None:
+    """By the same rule, so that no two of our numbers differ: as a table of a terminal has them."""
+    documents = total_documents(holding_of(each) for each in sheets)
+    printed = "\n".join(total_lines([view_of_inventory(each) for each in sheets]))
+    for each in documents:
+        if each["product"] is not None and each["holding"] < 2:
+            continue
+        estimated = ", estimated" if each["estimated"] else ""
+        shown = NO_VALUE if each["value"] is None else show_value(each["figure"], each["value"]).text
+        name = "GSV" if each["figure"] == "gsv" else "mass"
+        vapour = " incl. vapour" if each["with_vapour"] else ""
+        assert f"{name}{vapour} {shown} ({each['included']} of {each['of']} tanks{estimated})" in printed
