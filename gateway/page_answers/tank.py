@@ -5,6 +5,7 @@ from typing import Any
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.cautions import MONITORING, NOT_FOR_CUSTODY
 from gateway.page_answers.parts import Parts, made
 from gateway.payload.plain import iso_time
 from gateway.payload.readings import readings_documents
@@ -13,15 +14,21 @@ from gateway.settings import TankSetup
 from gateway.tank_record import TankRecord
 from gateway.web.interface.contract import Call, Made
 
-__all__ = ["CAUTIONS", "TankPages"]
+__all__ = ["TankPages"]
 
-CAUTIONS = (
-    "Monitoring only. Not an overfill prevention system (API 2350) or safety instrumented system (IEC 61511). "
-    "Independent protection must exist.",
-    "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).",
-)
+_CAUTIONS = (MONITORING, NOT_FOR_CUSTODY)
 _SINGLE = ("level", "second_level", "bottom_pressure", "vapour_pressure", "water", "ambient")
 """Of a binding: what one source feeds."""
+
+_BY_HAND = {
+    "level": "m",
+    "water": "m",
+    "temperature": "degC",
+    "reference_density": "kg/m3",
+    "observed_density": "kg/m3",
+    "sediment_water": "1",
+}
+"""The unit of what people enter, by its key in `gateway.records.ENTRIES`."""
 
 
 class TankPages:
@@ -47,7 +54,7 @@ class TankPages:
                 "inventory": None if record is None else inventory_payload(record),
                 "readings": readings_documents(readings, settings.signal_units),
                 "plan": _plan(setup, record),
-                "cautions": list(CAUTIONS),
+                "cautions": list(_CAUTIONS),
             }
         )
 
@@ -71,6 +78,18 @@ def _plan(setup: TankSetup, record: TankRecord | None) -> dict[str, Any]:
         "reference_temperature": None if reference_c is None else {"value": reference_c, "unit": "degC"},
         "table": _table(plan),
         "density": _densities(binding),
+        "by_hand": [
+            {
+                "quantity": quantity,
+                "value": manual.value,
+                "unit": _BY_HAND[quantity],
+                "origin": manual.origin,
+                "entered": None if manual.entered is None else iso_time(manual.entered),
+                "expires": None if manual.expires is None else iso_time(manual.expires),
+                "stands_in": manual.substitutes,
+            }
+            for quantity, manual in binding.entries
+        ],
         "limits": [{"limit": name, "level": level} for name, level in levels if level is not None],
         "lowest": min(0.0, plan.capacity.bottom_m),
         "full": plan.capacity.top_m,
