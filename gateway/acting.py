@@ -15,12 +15,12 @@ import structlog
 
 from gateway.actions.account_door import AccountDoor, NoAccounts
 from gateway.actions.account_requests import AccountAction
-from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, command_of
+from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, Refusal, command_of
 from gateway.actions.answers import (
     NO_LEDGER,
     WITH_LEDGER,
     audit_body,
-    done_lines,
+    entered_answer,
     list_document,
     refused,
     standing_text,
@@ -29,7 +29,8 @@ from gateway.actions.answers import (
 from gateway.actions.book import Book, Change
 from gateway.actions.entry import PRODUCT, Entry, utc_text
 from gateway.actions.held_product import HeldProduct
-from gateway.actions.product_words import product_rows, products_told, step_lines, step_states
+from gateway.actions.product_words import product_rows, products_told, step_states
+from gateway.actions.products import ProductStep
 from gateway.actions.requests import Action, read_action
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
@@ -45,7 +46,7 @@ from gateway.settings import SiteSettings, TankSetup
 from gateway.status import EnteredStatus
 from gateway.watch.plan import WatchPlan
 
-__all__ = ["Acting"]
+__all__ = ["Acting", "Tried"]
 
 ACTION_DONE = "action.done"
 ACTION_REFUSED = "action.refused"
@@ -72,8 +73,12 @@ class _Late(NamedTuple):
     held: tuple[HeldProduct, ...] = ()
 
 
-def nothing_refitted(_setup: TankSetup) -> None:
-    """Where nobody watches the tanks."""
+class Tried(NamedTuple):
+    """What an action would lead to."""
+
+    answer: dict[str, Any]
+    setups: tuple[TankSetup, ...] = ()
+    """The tanks whose sheets would go by something else, as they would be."""
 
 
 class Acting:
@@ -88,7 +93,7 @@ class Acting:
         keeping: Keeping,
         clock: Clock,
         rebind: Callable[[TankBinding], None],
-        refit: Callable[[TankSetup], None] = nothing_refitted,
+        refit: Callable[[TankSetup], None] = lambda _: None,
         ends: EndClock | None = None,
     ) -> None:
         """`rebind` makes a tank's sheets go by another binding, at once; `refit` by another product too. `ends`: the
@@ -175,11 +180,7 @@ class Acting:
     async def act(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:
         """The answer: `code` as exit codes have it, `lines` for people, `hint`, and what there is for programs."""
         if request.get("action") == "list":
-            now = self._now()
-            products = self._book.products
-            rows = product_rows(products.histories(), products.remarks(now))
-            standings, alarms = self._book.standings(self._now_of_ends()), self.alarms.standings()
-            return {**list_document(now, standings, alarms), "products": rows, **self.accounts.handover()}
+            return self._list()
         try:
             action = read_action(request)
             if isinstance(action, AccountAction):
@@ -199,6 +200,28 @@ class Acting:
         log(event, by=person, request=f"{request!s:.500}", said=answer["lines"])
         return answer
 
+    async def tried(self, request: Mapping[str, Any], person: str) -> Tried:
+        """What `act` would answer, by the same checks and the same books. Nothing is kept, told or waited for."""
+        if request.get("action") == "list":
+            return Tried(self._list())
+        try:
+            action = read_action(request)
+            if isinstance(action, AccountAction):
+                return Tried(await self.accounts.act(request, action, person, only_tried=True))
+            command = command_of(action, person)
+            if command is None:
+                return self._entry_tried(action, person)
+            refusal = self.alarms.apply(*command, only_tried=True)
+            return Tried(self._answer_on_alarm(*command, refusal))
+        except SettingsError as error:
+            return Tried(refused(2, error.mistakes, error.hint or ""))
+
+    def _list(self) -> dict[str, Any]:
+        now, products = self._now(), self._book.products
+        rows = product_rows(products.histories(), products.remarks(now))
+        standings, alarms = self._book.standings(self._now_of_ends()), self.alarms.standings()
+        return {**list_document(now, standings, alarms), "products": rows, **self.accounts.handover()}
+
     async def run(self) -> None:
         """What has expired is told once, and what came to the disk late holds from then on. Until cancelled."""
         while True:
@@ -213,18 +236,9 @@ class Acting:
 
     async def _enter(self, request: Mapping[str, Any], action: Action, person: str) -> dict[str, Any]:
         now = self._now()
-        step = self._book.step(action, person, now)
-        changes = () if step is not None else self._book.changes(action, person, now)
-        if is_impossible(self._clock.utc_ns()):
-            text = f"the clock of this machine says {utc_text(now)}, which cannot be: nothing was taken in"
-            return refused(1, (text,), "set it, and enter it again")
-        if self._ends.jump_s:
-            text = f"the clock of this machine went to {utc_text(now)} at once: nothing was taken in"
-            return refused(1, (text,), "have it synchronised, or start the gateway anew where it is right")
-        if not self._keeping.keeps_papers:
-            return refused(1, (NO_LEDGER,), WITH_LEDGER)
-        if self._late:
-            return refused(1, ("an entry before this one is not on the disk yet",), "look at `enter list`, try again")
+        step, changes = self._found(action, person, now)
+        if (refusal := self._refusal(now)) is not None:
+            return refusal
         entries = tuple(change.after for change in changes) if step is None else step.entries
         body = audit_body(request, person, action.why, changes, *(() if step is None else step_states(step)))
         steps = () if step is None else (step,)
@@ -238,10 +252,39 @@ class Acting:
         error = future.exception()
         if error is not None:
             return refused(1, (f"it could not be kept, and does not hold: {error}",), "see to the disk of the ledger")
-        lines = done_lines([Change(None, each) for each in entries], self._book.standings(now))
-        if step is None:
-            return well(lines, [note for change in changes for note in change.notes])
-        return well([*step_lines(step, self._book.products.name(step.after.tank, now)), *lines], step.notes)
+        return entered_answer(self._book, step, changes, now)
+
+    def _found(self, action: Action, person: str, now: datetime) -> tuple[ProductStep | None, tuple[Change, ...]]:
+        """What the action would make of what stands. Raises SettingsError."""
+        step = self._book.step(action, person, now)
+        return step, () if step is not None else self._book.changes(action, person, now)
+
+    def _refusal(self, now: datetime) -> dict[str, Any] | None:
+        """Why nothing can be taken in now."""
+        if is_impossible(self._clock.utc_ns()):
+            text = f"the clock of this machine says {utc_text(now)}, which cannot be: nothing was taken in"
+            return refused(1, (text,), "set it, and enter it again")
+        if self._ends.jump_s:
+            text = f"the clock of this machine went to {utc_text(now)} at once: nothing was taken in"
+            return refused(1, (text,), "have it synchronised, or start the gateway anew where it is right")
+        if not self._keeping.keeps_papers:
+            return refused(1, (NO_LEDGER,), WITH_LEDGER)
+        if self._late:
+            return refused(1, ("an entry before this one is not on the disk yet",), "look at `enter list`, try again")
+        return None
+
+    def _entry_tried(self, action: Action, person: str) -> Tried:
+        """On a copy of the book."""
+        now = self._now()
+        step, changes = self._found(action, person, now)
+        if (refusal := self._refusal(now)) is not None:
+            return Tried(refusal)
+        book = self._book.copied()
+        entries = tuple(change.after for change in changes) if step is None else step.entries
+        held = () if step is None else (step.after,)
+        tanks, _ = book.turn(now, held, entries, self._papers.doubt())
+        touched = dict.fromkeys([*tanks, *(tank for entry in entries for tank in book.tanks_of(entry))])
+        return Tried(entered_answer(book, step, changes, now), tuple(map(book.setup, touched)))
 
     async def _settle(self) -> None:
         """What is on the disk holds."""
@@ -323,19 +366,23 @@ class Acting:
 
     async def _act_on_alarm(self, request: Mapping[str, Any], tank: str, command: AlarmCommand) -> dict[str, Any]:
         before = self._standing(tank, command.alarm)
-        refusal = self.alarms.apply(tank, command)
-        if refusal is not None:
-            return refused(1, (refusal.text,), refusal.hint)
-        lines = [f"{tank} {command.alarm}: {command.deed.replace('_', '-')} by {command.by}".strip()]
-        if not self._keeping.keeps_papers:
-            return well(lines, ["it stands in no audit trail, as there is no ledger"])
+        answer = self._answer_on_alarm(tank, command, self.alarms.apply(tank, command))
+        if answer["code"] or not self._keeping.keeps_papers:
+            return answer
         now = self._now()
         after = self._standing(tank, command.alarm)
         body = audit_body(request, command.by, command.why, (), before, after)
         future = self._keeping.keep_papers((), (), (round(now.timestamp() * 1e9), body))
         if not await done_within(future, _WRITE_S) or future.exception() is not None:
-            return well(lines, [_NOT_IN_TRAIL])
-        return well(lines, [])
+            return well(answer["lines"], [_NOT_IN_TRAIL])
+        return answer
+
+    def _answer_on_alarm(self, tank: str, command: AlarmCommand, refusal: Refusal | None) -> dict[str, Any]:
+        if refusal is not None:
+            return refused(1, (refusal.text,), refusal.hint)
+        lines = [f"{tank} {command.alarm}: {command.deed.replace('_', '-')} by {command.by}".strip()]
+        kept = self._keeping.keeps_papers
+        return well(lines, [] if kept else ["it stands in no audit trail, as there is no ledger"])
 
     def _standing(self, tank: str, alarm: str) -> dict[str, Any] | None:
         standing = next((each for each in self.alarms.standings().get(tank, ()) if each.name == alarm), None)

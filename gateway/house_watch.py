@@ -82,10 +82,12 @@ class HouseWatch:
         found = watch_house(house, heard, self.memory, instant, steady_s)
         self._take(found._replace(events=(*gone, *found.events)))
 
-    def act(self, command: AlarmCommand) -> None:
-        """Do to one of its alarms what somebody asks for. Raises AlarmRefusedError."""
+    def act(self, command: AlarmCommand, *, only_tried: bool = False) -> None:
+        """Do to one of its alarms what somebody asks for, or see whether it could be. Raises AlarmRefusedError."""
         instant, steady_s = self._now()
-        self._take(act_on_house(self._look(), self.memory, command, instant, steady_s))
+        found = act_on_house(self._look(), self.memory, command, instant, steady_s)
+        if not only_tried:
+            self._take(found)
 
     def alarms(self) -> tuple[AlarmNow, ...]:
         """Every alarm of the gateway itself as of the last look, normal or not."""

@@ -42,7 +42,6 @@ and when everything is a little late the sheets of all tanks at once would make 
 _NEVER_NS = 2**63
 _NO_MAPS: Mapping[str, InstrumentMap] = MappingProxyType({})
 _NO_WATCHES: Mapping[str, WatchPlan] = MappingProxyType({})
-Log = structlog.stdlib.BoundLogger
 
 
 class Pipeline:
@@ -89,7 +88,7 @@ class Pipeline:
         self._sequences: dict[str, int] = {}
         """Of tanks that are gone: should one come back in this boot, no record has a number twice."""
         self._untold: list[tuple[str, Event]] = []
-        self._log: Log = structlog.get_logger("gateway.pipeline")
+        self._log: structlog.stdlib.BoundLogger = structlog.get_logger("gateway.pipeline")
         self.calculation_errors = 0
 
     def take(self, readings: Sequence[Reading]) -> None:
@@ -220,6 +219,14 @@ class Pipeline:
             tank.follow(before, forgotten, self._now())
         return tank
 
+    def tank(self, tag: str) -> Tank | None:
+        """As it is watched now."""
+        return next((tank for tank in self._tanks if tank.plan.tank == tag), None)
+
+    def bound(self, binding: TankBinding) -> TankInput:
+        """What the newest readings, and what people have entered there, are for the sheet of a tank."""
+        return bind(binding, self._latest, self._clock.utc_ns(), self._clock.monotonic_ns(), self._ends.utc_ns())
+
     def records(self) -> list[TankRecord]:
         """The newest record of each tank that has one."""
         return [tank.latest for tank in self._tanks if tank.latest is not None]
@@ -237,14 +244,16 @@ class Pipeline:
         memory = next((tank.watch_memory for tank in self._tanks if tank.plan.tank == tag), None)
         return None if memory is None else KeptWatch(tag, self._clock.utc_ns(), self._clock.monotonic_ns(), memory)
 
-    def act(self, tag: str, command: AlarmCommand) -> None:
-        """Do to an alarm what somebody asks for, and tell of it at once. Raises AlarmRefusedError."""
+    def act(self, tag: str, command: AlarmCommand, *, only_tried: bool = False) -> None:
+        """Do to an alarm what somebody asks, and tell of it; or only see if it can be. Raises AlarmRefusedError."""
         tank = next((tank for tank in self._tanks if tank.plan.tank == tag and tank.watch is not None), None)
         if tank is None or tank.watch is None:
             raise AlarmRefusedError(f"there is no tank '{tag}' with alarms here")
         steady_s = self._clock.monotonic_ns() / _NS_PER_S
-        tank.watch_memory, events = act(tank.watch, tank.watch_memory, command, self._now(), steady_s)
-        tank.told += events
+        memory, events = act(tank.watch, tank.watch_memory, command, self._now(), steady_s)
+        if only_tried:
+            return
+        tank.watch_memory, tank.told = memory, (*tank.told, *events)
         if not tank.awaited:
             # Before all has been heard of a sheet would find everything missing; the first one tells it.
             self._calculate(tank)
@@ -300,9 +309,8 @@ class Pipeline:
         return datetime.fromtimestamp(self._clock.utc_ns() / _NS_PER_S, UTC)
 
     def _calculate(self, tank: Tank) -> None:
-        monotonic_ns = self._clock.monotonic_ns()
-        utc_ns = self._clock.utc_ns()
-        tank_input = bind(tank.binding, self._latest, utc_ns, monotonic_ns, self._ends.utc_ns())
+        tank.calculated_ns = self._clock.monotonic_ns()
+        tank_input = self.bound(tank.binding)
         before = tank.memory
         try:
             inventory, tank.memory, judgements = sheet(tank.plan, tank_input, before)
@@ -312,7 +320,6 @@ class Pipeline:
             self._log.exception(TANK_CALCULATION_FAILED, tank=tank.plan.tank)
             inventory = failed(tank.plan, tank_input, before, f"{type(error).__name__}: {error}")
             remembered = remembered_of(before, remember_good(before, inventory.figures), NO_JUDGEMENTS)
-        tank.calculated_ns = monotonic_ns
         tank.awaited.clear()
         tank.is_new = False
         tell_changes(self._log, tank, inventory)
@@ -326,8 +333,7 @@ class Pipeline:
         if tank.latest is None:
             return None
         try:
-            now_ns = self._clock.utc_ns(), self._clock.monotonic_ns()
-            tank_input = bind(tank.binding, self._latest, *now_ns, self._ends.utc_ns())
+            tank_input = self.bound(tank.binding)
             inventory = unwatched(tank.plan, tank_input, tank.memory, tank.latest.inventory, phrase)
         except Exception:  # noqa: BLE001 - the others are told; what lies on the broker of this one says until when it holds
             self.calculation_errors += 1

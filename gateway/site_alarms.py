@@ -24,7 +24,7 @@ class SiteAlarms:
         self._house = house
         self._clock = clock
 
-    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+    def apply(self, tank: str, command: AlarmCommand, *, only_tried: bool = False) -> Refusal | None:
         until = None
         if command.duration_s is not None:
             now = datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC)
@@ -33,9 +33,9 @@ class SiteAlarms:
         made = commands.AlarmCommand(command.deed, command.alarm, command.by, command.why, until, command.raised)
         try:
             if tank == GATEWAY:
-                self._house.act(made)
+                self._house.act(made, only_tried=only_tried)
             else:
-                self._pipeline.act(tank, made)
+                self._pipeline.act(tank, made, only_tried=only_tried)
         except commands.AlarmRefusedError as error:
             return Refusal(f"{tank or 'gateway'} {error}", "`tank-gateway alarms` lists what there is")
         return None

@@ -47,8 +47,11 @@ class SiteFacts(NamedTuple):
 class AccountDoor(Protocol):
     """From the gateway's loop."""
 
-    async def act(self, request: Mapping[str, Any], action: AccountAction, person: str) -> dict[str, Any]:
-        """The answer, as `Acting.act` gives it. Raises SettingsError with every mistake."""
+    async def act(
+        self, request: Mapping[str, Any], action: AccountAction, person: str, *, only_tried: bool = False
+    ) -> dict[str, Any]:
+        """The answer, as `Acting.act` gives it; `only_tried`: what it would be, and nothing is done. Raises
+        SettingsError with every mistake."""
         ...
 
     def handover(self) -> Mapping[str, Any]:
@@ -60,7 +63,9 @@ class AccountDoor(Protocol):
 class NoAccounts:
     """Of a gateway that keeps none."""
 
-    async def act(self, request: Mapping[str, Any], action: AccountAction, person: str) -> dict[str, Any]:
+    async def act(
+        self, request: Mapping[str, Any], action: AccountAction, person: str, *, only_tried: bool = False
+    ) -> dict[str, Any]:
         return {"code": 1, "lines": ["this gateway keeps no accounts"], "hint": ""}
 
     def handover(self) -> Mapping[str, Any]:

@@ -46,8 +46,8 @@ class Refusal(NamedTuple):
 class AlarmDoor(Protocol):
     """Synchronous, from the gateway's loop; never waits. `tank` is empty for an alarm of the gateway itself."""
 
-    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
-        """None: it is done, and its events are on their way."""
+    def apply(self, tank: str, command: AlarmCommand, *, only_tried: bool = False) -> Refusal | None:
+        """None: it is done, and its events are on their way; `only_tried`: it would be, and nothing is."""
         ...
 
     def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:

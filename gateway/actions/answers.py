@@ -6,8 +6,10 @@ from typing import Any
 
 import orjson
 
-from gateway.actions.book import Change
+from gateway.actions.book import Book, Change
 from gateway.actions.entry import MAINTENANCE, QUANTITIES, Entry, EntryStanding, What, entry_document, utc_text
+from gateway.actions.product_words import step_lines
+from gateway.actions.products import ProductStep
 from gateway.payload.alarms import standing_document
 from gateway.reasons import ReasonCode, because
 from gateway.tank_record import Event, EventKind
@@ -20,6 +22,7 @@ __all__ = [
     "WITH_LEDGER",
     "audit_body",
     "done_lines",
+    "entered_answer",
     "event_of",
     "list_document",
     "refused",
@@ -82,6 +85,15 @@ def audit_body(
     return orjson.dumps(
         {"schema": AUDIT_SCHEMA, "by": by, "asked": asked, "why": why or "", "before": before, "after": after}
     ).decode()
+
+
+def entered_answer(book: Book, step: ProductStep | None, changes: Sequence[Change], now: datetime) -> dict[str, Any]:
+    """To whoever entered it: `book` has it."""
+    entries = [change.after for change in changes] if step is None else step.entries
+    lines = done_lines([Change(None, each) for each in entries], book.standings(now))
+    if step is None:
+        return well(lines, [note for change in changes for note in change.notes])
+    return well([*step_lines(step, book.products.name(step.after.tank, now)), *lines], step.notes)
 
 
 def done_lines(changes: Sequence[Change], standings: Sequence[EntryStanding]) -> list[str]:

@@ -4,6 +4,7 @@ Without I/O: what is to be kept is handed out, and taken in once it is.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from copy import copy
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import NamedTuple
@@ -101,6 +102,14 @@ class Book:
         if new:
             troubles += self.put(new, now)
         return tanks, troubles
+
+    def copied(self) -> "Book":
+        """One that may be tried on: what is put into it changes nothing here."""
+        other = copy(self)
+        other._entries, other._checked = dict(self._entries), dict(self._checked)
+        other.products = self.products.copied()
+        other._setups = other.products.setups
+        return other
 
     def setup(self, tank: str) -> TankSetup:
         """With what it holds, and what people have entered. Raises KeyError for a tank that is not watched."""

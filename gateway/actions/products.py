@@ -4,6 +4,7 @@ Without I/O: what is to be kept is handed out, and taken in once it is. A time t
 """
 
 from collections.abc import Iterable
+from copy import copy
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
@@ -49,6 +50,14 @@ class Products:
         self._troubles: dict[str, str] = {}
         self._doubt = ""
         """Why the site file's word may not be the last one; empty: it is, where there is no other."""
+
+    def copied(self) -> "Products":
+        """One that may be tried on: what is put into it changes nothing here."""
+        other = copy(self)
+        other.setups, other._planned, other._now_held = dict(self.setups), dict(self._planned), dict(self._now_held)
+        other._known = {tank: dict(words) for tank, words in self._known.items()}
+        other._troubles = dict(self._troubles)
+        return other
 
     # What holds
 

@@ -78,8 +78,8 @@ class Accounting:
         self.kept: Callable[[Outcome], None] = lambda outcome: None
         """Told of all that holds from now on."""
         self.trouble = ""
-        self.days: Callable[[CloseDay, Mapping[str, Any]], Any] | None = None
-        self.amounts: Callable[[AmountCommand, Mapping[str, Any]], Any] | None = None
+        self.days: Callable[..., Any] | None = None
+        self.amounts: Callable[..., Any] | None = None
         self.transfers = TransferActs(self).act
         self._boot = boot
         self._keeping = keeping
@@ -165,13 +165,15 @@ class Accounting:
 
     # What people ask for
 
-    async def act(self, request: Mapping[str, Any], action: AccountAction, person: str) -> dict[str, Any]:
+    async def act(
+        self, request: Mapping[str, Any], action: AccountAction, person: str, *, only_tried: bool = False
+    ) -> dict[str, Any]:
         """The answer, as `Acting` gives it. Raises SettingsError with every mistake."""
         command = account_command(action, person, self._facts(), self.now())
         if not self._keeping.keeps_papers:
             return refused(1, (NO_LEDGER,), WITH_LEDGER)
         try:
-            outcome = await self._acted(request, command)
+            outcome = await self._acted(request, command, only_tried)
         except AccountRefusedError as error:
             # Of a file each mistake has a line.
             return refused(1, tuple(str(error).splitlines()), error.hint)
@@ -179,16 +181,12 @@ class Accounting:
             return refused(1, (str(error),), "see to the disk of the ledger, and look at what is open")
         return well(outcome.lines, outcome.notes)
 
-    async def _acted(self, request: Mapping[str, Any], command: AccountCommand) -> Outcome:
-        match command:
-            case CloseDay():
-                assert self.days is not None
-                found = await self.days(command, request)
-            case command if isinstance(command, AmountCommand):
-                assert self.amounts is not None
-                found = await self.amounts(command, request)
-            case _:
-                found = await self.transfers(command, request)
+    async def _acted(self, request: Mapping[str, Any], command: AccountCommand, only_tried: bool) -> Outcome:
+        act: Callable[..., Any] | None = self.transfers
+        if isinstance(command, CloseDay | AmountCommand):
+            act = self.days if isinstance(command, CloseDay) else self.amounts
+        assert act is not None
+        found = await act(command, request, only_tried=only_tried)
         assert isinstance(found, Outcome)
         return found
 
@@ -199,11 +197,14 @@ class Accounting:
         by: str = "",
         asked: Mapping[str, Any] | None = None,
         why: str = "",
+        only_tried: bool = False,
     ) -> Outcome:
-        """What is made of the book as it is then, kept; it holds when this comes back.
+        """What is made of the book as it is then, kept; it holds when this comes back. `only_tried`: it is not kept.
 
         Raises NotKeptError, and what `make` raises: then nothing has happened.
         """
+        if only_tried:
+            return make(await self.free_book())[1]
         async with self._turn:
             book = await self.free_book()
             after, outcome = make(book)

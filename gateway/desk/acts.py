@@ -32,7 +32,9 @@ class Books(Protocol):
 
     async def read(self, reading: Callable[[sqlite3.Connection], T]) -> T: ...
 
-    async def commit(self, make: Make, *, by: str, asked: Mapping[str, Any] | None, why: str) -> Outcome: ...
+    async def commit(
+        self, make: Make, *, by: str, asked: Mapping[str, Any] | None, why: str, only_tried: bool
+    ) -> Outcome: ...
 
     def sheets(self) -> dict[str, TankRecord]: ...
 
@@ -46,18 +48,26 @@ class TransferActs:
         self._books = books
         self._reversals = asyncio.Lock()
 
-    async def act(self, command: TransferCommand, request: Mapping[str, Any]) -> Outcome:
+    async def act(self, command: TransferCommand, request: Mapping[str, Any], *, only_tried: bool = False) -> Outcome:
         """Raises AccountRefusedError, NotKeptError: then nothing has happened."""
         if not isinstance(command, ReverseTicket):
-            return await self._done(command, request, ())
+            return await self._done(command, request, (), only_tried)
+        if only_tried:
+            # What takes no ticket back need not wait for those who do.
+            return await self._reversed(command, request, only_tried)
         # Who reads what stands before another's reversal is kept would take the same ticket back once more, and with
         # one in its place that would count twice.
         async with self._reversals:
-            await self._books.free_book()
-            tickets = await self._books.read(lambda connection: tickets_with(connection, command.ticket))
-            return await self._done(command, request, tickets)
+            return await self._reversed(command, request, only_tried)
 
-    async def _done(self, command: TransferCommand, request: Mapping[str, Any], tickets: Sequence[Ticket]) -> Outcome:
+    async def _reversed(self, command: ReverseTicket, request: Mapping[str, Any], only_tried: bool) -> Outcome:
+        await self._books.free_book()
+        tickets = await self._books.read(lambda connection: tickets_with(connection, command.ticket))
+        return await self._done(command, request, tickets, only_tried)
+
+    async def _done(
+        self, command: TransferCommand, request: Mapping[str, Any], tickets: Sequence[Ticket], only_tried: bool
+    ) -> Outcome:
         books = self._books
         return await books.commit(
             lambda book: act_on_transfers(
@@ -66,4 +76,5 @@ class TransferActs:
             by=command.by,
             asked=request,
             why=command.why,
+            only_tried=only_tried,
         )

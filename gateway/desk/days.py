@@ -15,7 +15,14 @@ import structlog
 from gateway.account.amounts.entering import KnownAmounts, enter_amount, reverse_amount
 from gateway.account.amounts.file import import_amounts
 from gateway.account.balance.stocked import measure_of
-from gateway.account.commands import AccountRefusedError, CloseDay, EnterAmount, ImportAmounts, ReverseAmount
+from gateway.account.commands import (
+    AccountRefusedError,
+    AmountCommand,
+    CloseDay,
+    EnterAmount,
+    ImportAmounts,
+    ReverseAmount,
+)
 from gateway.account.days.boundary import Day, ended_last
 from gateway.account.days.close import close_day, day_paper
 from gateway.account.days.due import AT_ONCE, ask_for_close, day_asked, days_due, days_touched
@@ -218,45 +225,61 @@ class DayCloses:
 
     # What people ask for
 
-    async def asked(self, command: CloseDay, request: Mapping[str, Any]) -> Outcome:
+    async def asked(self, command: CloseDay, request: Mapping[str, Any], *, only_tried: bool = False) -> Outcome:
         """Raises AccountRefusedError, NotKeptError."""
         accounts = self._accounts
         self._refuse_clock()
+        if only_tried:
+            outcome = await self._closed(command)
+            return await accounts.commit(lambda _: (None, outcome), only_tried=True)
         async with self._turn:
-            plan, now = accounts.plan, accounts.now()
-            day = day_asked(plan, command, now)
-            products = self._held_at_end(day)
             with self._closing():
-                books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
-                outcome = ask_for_close(plan, command, books, now)
+                outcome = await self._closed(command)
                 kept = await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
         self.closed += 1
         return kept
 
-    async def amount(self, command: EnterAmount | ImportAmounts | ReverseAmount, request: Mapping[str, Any]) -> Outcome:
+    async def _closed(self, command: CloseDay) -> Outcome:
+        """What closing it would leave behind."""
+        accounts = self._accounts
+        plan, now = accounts.plan, accounts.now()
+        day = day_asked(plan, command, now)
+        products = self._held_at_end(day)
+        books = await accounts.read(lambda connection: day_books(connection, plan, day, products))
+        return ask_for_close(plan, command, books, now)
+
+    async def amount(self, command: AmountCommand, request: Mapping[str, Any], *, only_tried: bool = False) -> Outcome:
         """Raises AccountRefusedError, NotKeptError."""
         accounts = self._accounts
         self._refuse_clock()
+        if only_tried:
+            outcome = await self._amount(command)
+            return await accounts.commit(lambda _: (None, outcome), only_tried=True)
         async with self._turn:
-            amounts, tickets, last = await accounts.read(lambda connection: known_of(connection, command))
-            gaugings = [gauging_of(record) for record in accounts.sheets().values()]
-            balances = (accounts.last_day() or {"balances": ()})["balances"]
-            before = {each["product"]: each["measure"] for each in balances}
-            measures = {
-                product: measure_of(accounts.plan, product, gaugings, before.get(product))
-                for product in accounts.all_products()
-            }
-            is_open = () if accounts.book is None else tuple(accounts.book.transfers.values())
-            known = KnownAmounts(amounts, tickets, measures, accounts.products, last, is_open)
-            now = accounts.now()
-            match command:
-                case EnterAmount():
-                    outcome = enter_amount(known, command, now)
-                case ImportAmounts():
-                    outcome = import_amounts(known, accounts.plan.zone, command.text, by=command.by, now=now)
-                case ReverseAmount():
-                    outcome = reverse_amount(known, command, now)
+            outcome = await self._amount(command)
             return await accounts.commit(lambda _: (None, outcome), by=command.by, asked=request, why=command.why)
+
+    async def _amount(self, command: AmountCommand) -> Outcome:
+        """What it would leave behind."""
+        accounts = self._accounts
+        amounts, tickets, last = await accounts.read(lambda connection: known_of(connection, command))
+        gaugings = [gauging_of(record) for record in accounts.sheets().values()]
+        balances = (accounts.last_day() or {"balances": ()})["balances"]
+        before = {each["product"]: each["measure"] for each in balances}
+        measures = {
+            product: measure_of(accounts.plan, product, gaugings, before.get(product))
+            for product in accounts.all_products()
+        }
+        is_open = () if accounts.book is None else tuple(accounts.book.transfers.values())
+        known = KnownAmounts(amounts, tickets, measures, accounts.products, last, is_open)
+        now = accounts.now()
+        match command:
+            case EnterAmount():
+                return enter_amount(known, command, now)
+            case ImportAmounts():
+                return import_amounts(known, accounts.plan.zone, command.text, by=command.by, now=now)
+            case ReverseAmount():
+                return reverse_amount(known, command, now)
 
     def _refuse_clock(self) -> None:
         if self._accounts.is_clock_impossible:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from gateway.page_answers.acts import Acts
 from gateway.page_answers.parts import Parts
 from gateway.page_answers.tank import TankPages
 from gateway.page_answers.trends import Trends
@@ -11,9 +12,11 @@ __all__ = ["page_answers"]
 
 
 def page_answers(parts: Parts) -> Mapping[str, Handler]:
-    tanks, trends = TankPages(parts), Trends(parts)
+    tanks, trends, acts = TankPages(parts), Trends(parts), Acts(parts)
     return {
         "tank": tanks.tank,
         "trend": trends.trend,
         "small-trends": trends.small,
+        "act": acts.act,
+        "entered": acts.entered,
     }

@@ -5,6 +5,7 @@ from typing import Any
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.cautions import MONITORING, NOT_FOR_CUSTODY
 from gateway.page_answers.parts import Parts, made
 from gateway.payload.plain import iso_time
 from gateway.payload.readings import readings_documents
@@ -13,13 +14,9 @@ from gateway.settings import TankSetup
 from gateway.tank_record import TankRecord
 from gateway.web.interface.contract import Call, Made
 
-__all__ = ["CAUTIONS", "TankPages"]
+__all__ = ["TankPages"]
 
-CAUTIONS = (
-    "Monitoring only. Not an overfill prevention system (API 2350) or safety instrumented system (IEC 61511). "
-    "Independent protection must exist.",
-    "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).",
-)
+_CAUTIONS = (MONITORING, NOT_FOR_CUSTODY)
 _SINGLE = ("level", "second_level", "bottom_pressure", "vapour_pressure", "water", "ambient")
 """Of a binding: what one source feeds."""
 
@@ -57,7 +54,7 @@ class TankPages:
                 "inventory": None if record is None else inventory_payload(record),
                 "readings": readings_documents(readings, settings.signal_units),
                 "plan": _plan(setup, record),
-                "cautions": list(CAUTIONS),
+                "cautions": list(_CAUTIONS),
             }
         )
 

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from gateway.account.plan import AccountPlan
 from gateway.records import Quality, Reason, ReasonCode
 from tests.support.account_desk import Desk
-from tests.support.account_yard import AREA_M2, Tank, Yard
+from tests.support.account_yard import Tank, Yard
 
 __all__ = ["KeptBooks", "kept_books"]
 
@@ -77,7 +77,12 @@ async def _lived(folder: Path, books: KeptBooks) -> Path:
 async def _receipt(desk: Desk) -> None:
     """366.4 m3 observed (7200 s of 2e-4 m/s over the area of the tank) into TK-51: ticket 1."""
     await desk.well(
-        action="start-transfer", kind="receipt", target="TK-51", partner="MT Samphire", reference="BL-2041", amount="360 m3"
+        action="start-transfer",
+        kind="receipt",
+        target="TK-51",
+        partner="MT Samphire",
+        reference="BL-2041",
+        amount="360 m3",
     )
     await _moves(desk, "TK-51", _RATE_M_S, 7200.0)
 

@@ -93,7 +93,11 @@ def test_closing_stock_gain_and_loss_and_what_is_estimated(pages: Pages, booked:
     page.says(re.compile(r"TK-52 diesel: emptying; Uncertain: its contents moved at the end of the day"))
     assert "Ostrava Fuels" in page.text
     # Every tank as the stock report has it, and the total that of the rows shown.
-    rows = {row[0].partition("\n")[0]: row for row in cells(page, page.find("table", re.compile("Closing stock|")))} if False else _tank_rows(page)
+    rows = (
+        {row[0].partition("\n")[0]: row for row in cells(page, page.find("table", re.compile("Closing stock|")))}
+        if False
+        else _tank_rows(page)
+    )
     stock = {row["tank"]: row for row in booked.report("stock", "--day", third)["Stock"]}
     for tank in ("TK-51", "TK-52"):
         for name, key in (("Level", "level"), ("GSV", "gsv"), ("Mass", "mass"), ("TOV", "tov")):
@@ -141,7 +145,9 @@ def test_amounts_losses_and_a_ticket_of_the_past(pages: Pages, booked: BookedSit
     page.says("TAKEN BACK by 5")
     page.says("takes back 4")
     page.go("#/stock/losses")
-    shown = {row[0]: row for row in cells(page, page.find("region", re.compile("^diesel$")))} if False else _losses(page)
+    shown = (
+        {row[0]: row for row in cells(page, page.find("region", re.compile("^diesel$")))} if False else _losses(page)
+    )
     for day in booked.books.days[1:]:
         told = booked.report("reconciliation", "--day", day)
         assert decimal_of(shown[day][1]) == Decimal(told["Day, volumes"][0]["gain"])

@@ -175,5 +175,7 @@ def test_alarms_stand_worst_first_and_what_came_first_before_what_followed(modul
             assert ranks == sorted(ranks)
             for tank in ("T-1", "T-2"):
                 for priority in PRIORITIES:
-                    same = [r["alarm"]["order"] for r in rows if (r["tank"], r["alarm"]["priority"]) == (tank, priority)]
+                    same = [
+                        r["alarm"]["order"] for r in rows if (r["tank"], r["alarm"]["priority"]) == (tank, priority)
+                    ]
                     assert same == sorted(same)

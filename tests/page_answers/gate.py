@@ -26,6 +26,13 @@ from tests.settings.yard import load
 
 __all__ = ["OPERATOR", "Gate", "gate"]
 
+_PRODUCTS = """products:
+  gasoline:
+    method: api_11_1_2004
+    group: refined
+    reference_temperature: 15 degC
+    reference_density: {value: 742 kg/m3, entered: 2026-11-20T06:00Z, expires: 31 d}
+"""
 OPERATOR = {"X-Test-Person": "anna operator"}
 
 
@@ -35,9 +42,9 @@ class Gate:
     def __init__(self, folder: Path, *, text: str | None = None, ledger: bool = True) -> None:
         self.folder = folder
         self.now = BEGIN
-        self.settings = load(folder, site_text() if text is None else text)
+        self.settings = load(folder, site_text() + _PRODUCTS if text is None else text)
         plan = LedgerPlan(file=folder / "yard.ledger", every_s=1.0, commit_s=0.05) if ledger else None
-        self.daemon = Daemon(self.settings, clock=self, keep=kept_in(folder, "yard", plan))
+        self.daemon = Daemon(self.settings, clock=self, keep=kept_in(None, "yard", plan))
         self.pipeline = self.daemon._pipeline
         self.accounts = self.daemon._accounts._accounts
         application = Starlette(routes=routes(ENDPOINTS, self.daemon._page.answers))
@@ -63,6 +70,7 @@ class Gate:
 
     def sheets(self, level_m: float = 9.412, *, water_m: float = 0.035, warmth_c: float = 15.0) -> None:
         """One of every tank."""
+        self.passes(11)
         self.read(t1=warmth_c, water=water_m, innage=level_m)
         list(self.pipeline.overdue())
 

@@ -126,9 +126,8 @@ async def test_what_cannot_be_read_is_no_empty_picture(tmp_path: Path) -> None:
 
 async def test_small_trends_have_every_tank(tmp_path: Path) -> None:
     async with gate(tmp_path) as yard:
-        for _ in range(130):
+        for _ in range(120):
             yard.sheets(7.0)
-            yard.passes(10)
         await yard.kept()
         found = await yard.page("/api/1/small-trends")
         again = await yard.page("/api/1/small-trends")

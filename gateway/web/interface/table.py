@@ -53,4 +53,27 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         documents.SmallTrends,
         "Made once a minute for all who look.",
     ),
+    Endpoint(
+        "act",
+        "POST",
+        "/api/1/act",
+        "Do something, as it is typed with `tank-gateway enter`, `alarms`, `transfers` and `stock`",
+        documents.ActAnswer,
+        "Needs somebody who has signed in, and his role decides what. With `try=yes` nothing is done: the answer tells "
+        "what would be, by the same checks, the doubts there are, and which figures become others. A caution belongs "
+        "to some actions and comes with each answer.",
+        query=(Parameter("try", "`yes`: only tell what it would do.", {"type": "string", "enum": ["yes", "no"]}),),
+        body="actions",
+        refusals={
+            409: "It cannot be done as things stand: `code` 1, and why.",
+            422: "It was asked wrongly: `code` 2, and every mistake with the field and what would be right.",
+        },
+    ),
+    Endpoint(
+        "entered",
+        "GET",
+        "/api/1/entered",
+        "What people have entered and what is in maintenance, hidden or open now: what whoever takes over has to know",
+        documents.EnteredPage,
+    ),
 )
