@@ -166,11 +166,14 @@ def test_a_year_is_there_as_a_picture_a_sentence_and_a_table(own_site: DemoSite,
     seen = [row[1] for row in rows if len(row) > 2][::-1]
     assert len(kept) > 500
     assert seen[-500:-2] == kept[-500:-2]
-    # By the keyboard: the first time of the year, and one step on.
-    slider = page.find("slider", "Look at one time")
-    slider.element.send_keys("\ue011")  # Home
-    first = eventually(lambda: page.find("slider", "Look at one time").properties.get("valuetext", ""), "a value text")
-    assert "Level above the datum" in first
+    # By the keyboard: to the beginning of the time shown, a day before the first record, and a tenth of it on.
+    slider, said_at = page.find("slider", "Look at one time").element, "aria-valuetext"
+    slider.send_keys("\ue011")  # Home
+    assert re.search(r"2025, .*: Level above the datum no record", slider.get_attribute(said_at) or "")
+    slider.send_keys("\ue00e")  # Page Up
+    assert re.search(
+        r"(Dec 2025|Jan 2026), .*: Level above the datum \d\.\d{3} m Good", slider.get_attribute(said_at) or ""
+    )
     assert page.script("return document.querySelector('.looked').innerText") != ""
 
 
