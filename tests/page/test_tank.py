@@ -1,10 +1,13 @@
 """The page of a tank: what it shows is what was calculated, and stories that end on it end there as they happened."""
 
 import re
+import urllib.parse
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 
 from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
@@ -237,3 +240,40 @@ def test_the_page_of_a_tank_is_for_all_readers(stories: DemoSite, pages: Pages, 
         ".map((each) => each.outerHTML.slice(0, 120))"
     )
     assert small == []
+
+
+_STRANGE = "<u>" + "very-" * 12 + "long&lt;"
+
+
+def _disturbed(site: dict[str, Any]) -> None:
+    site["ledger"] = {"enabled": "no"}
+    site["tanks"][_STRANGE] = site["tanks"].pop("D-1")
+
+
+def test_what_is_not_there_is_said_and_a_strange_name_is_only_a_name(tmp_path: Path, pages: Pages) -> None:
+    """No such tank; no ledger; a tank that a reload takes away while it is looked at; a name that would be markup."""
+    with DemoSite(tmp_path / "site", change=_disturbed) as site:
+        page = pages(site.address, Look(width=360, height=740))
+        page.expecting("503", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_REFUSED")
+        page.open("#/tank/NO-9")
+        page.says("demo has no tank NO-9.")
+        page.find("link", "C-7").click()
+        opened(page, "C-7")
+        page.says("The kept trend cannot be read; what stands here has come since this page was opened.")
+        page.says("this gateway keeps no ledger")
+        eventually(
+            lambda: [each for each in page.all("image") if each.name.startswith("Level above the datum:")], "live"
+        )
+        page.go("#/tank/" + urllib.parse.quote(_STRANGE, safe=""))
+        page.find("heading", re.compile("^<u>very"))
+        eventually(lambda: figures(page), "figures")
+        assert page.script("return document.querySelectorAll('main u').length") == 0
+        assert _STRANGE in page.script("return document.querySelector('h1').textContent")
+        assert page.script("return document.documentElement.scrollWidth") <= 360
+        opened(page, "C-7")
+        text = yaml.safe_load(site.site_file.read_text("utf-8"))
+        del text["tanks"]["C-7"]
+        site.site_file.write_text(yaml.safe_dump(text, allow_unicode=True, sort_keys=False), "utf-8")
+        site.run("reload")
+        page.says("C-7 is no longer in the site file of demo")
+        assert "m³" not in page.script("return document.querySelector('main').innerText")
