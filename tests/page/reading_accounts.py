@@ -1,4 +1,4 @@
-"""Tables of the accounts as their reader sees them, and the same reports as another program of the gateway writes them."""
+"""Tables of the accounts as their reader sees them, and the same reports as another program writes them."""
 
 import csv
 import io
@@ -8,7 +8,10 @@ from tests.page.reading import Node, Page
 
 __all__ = ["cells", "decimal_of", "report_tables", "statement"]
 
-_ROWS = """return [...arguments[0].querySelectorAll('tr')].map((row) => [...row.children].map((cell) => cell.innerText.trim()))"""
+_ROWS = """
+    const texts = (row) => [...row.children].map((cell) => cell.innerText.trim());
+    return [...arguments[0].querySelectorAll('tr')].map(texts);
+"""
 
 
 def cells(page: Page, node: Node) -> list[list[str]]:

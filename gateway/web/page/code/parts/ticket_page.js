@@ -85,7 +85,7 @@ function Facts({ ticket, back }) {
 function Amounts({ ticket }) {
   const word = useWords();
   const reference = ticket.sides[0]?.opening.reference_temperature_c;
-  return html`<section>
+  return html`<section aria-label=${word("ticket.amount")}>
     <h2>${word("ticket.amount")}</h2>
     <div class="wide"><table>
       <thead><tr>

@@ -16,8 +16,9 @@ export function TicketSide({ side, fixed }) {
   const { opening, closing } = side;
   const states = STATES.filter((name) => sideHas(side, name));
   const measures = MEASURES.filter((name) => sideHas(side, name));
-  return html`<section>
-    <h2>${word(`transfer.${side.direction}`, { tank: side.tank })}</h2>
+  const name = word(`transfer.${side.direction}`, { tank: side.tank });
+  return html`<section aria-label=${name}>
+    <h2>${name}</h2>
     <${LevelRuler} side=${side} fixed=${fixed} />
     <div class="wide"><table>
       <thead><tr>
