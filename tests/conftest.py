@@ -13,6 +13,7 @@ import structlog
 from hypothesis import HealthCheck, settings
 
 from gateway.process.running import DIRECTORY_VARIABLE
+from tests.support.loop_checks import check_every_loop
 from tests.support.wire import SESSION_LEDGER, WireRecorder
 
 _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2)
@@ -22,6 +23,8 @@ pytest_plugins = ["pytester", "tests.support.strict_run"]
 # Gateways are started by hundreds, and each compiles 400 modules anew where this is not allowed to be kept.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+check_every_loop()
 
 # No deadline: two cores are shared, and a wall-clock figure belongs in the bench.
 settings.register_profile("everyday", max_examples=100, deadline=None, derandomize=True)

@@ -43,6 +43,9 @@ PERMITS: Mapping[str, frozenset[Role]] = {
     "product-change": _OFFICE,
     # Who may enter something may take it back: `may_ask` looks at what.
     "withdraw": _SHIFT_AND_OFFICE,
+    # Who may ask for something may approve it: `meant` of the door tells what a decision is about.
+    "approve": _SHIFT_AND_OFFICE,
+    "decline": _SHIFT_AND_OFFICE,
     # Transfers: the shift runs them; the office announces them, names their partner and says what a movement was.
     "plan-transfer": _SHIFT_AND_OFFICE,
     "confirm-transfer": _SHIFT_AND_OFFICE,

@@ -20,6 +20,16 @@ _CAUTIONS = (MONITORING, NOT_FOR_CUSTODY)
 _SINGLE = ("level", "second_level", "bottom_pressure", "vapour_pressure", "water", "ambient")
 """Of a binding: what one source feeds."""
 
+_BY_HAND = {
+    "level": "m",
+    "water": "m",
+    "temperature": "degC",
+    "reference_density": "kg/m3",
+    "observed_density": "kg/m3",
+    "sediment_water": "1",
+}
+"""The unit of what people enter, by its key in `gateway.records.ENTRIES`."""
+
 
 class TankPages:
     def __init__(self, parts: Parts) -> None:
@@ -68,6 +78,18 @@ def _plan(setup: TankSetup, record: TankRecord | None) -> dict[str, Any]:
         "reference_temperature": None if reference_c is None else {"value": reference_c, "unit": "degC"},
         "table": _table(plan),
         "density": _densities(binding),
+        "by_hand": [
+            {
+                "quantity": quantity,
+                "value": manual.value,
+                "unit": _BY_HAND[quantity],
+                "origin": manual.origin,
+                "entered": None if manual.entered is None else iso_time(manual.entered),
+                "expires": None if manual.expires is None else iso_time(manual.expires),
+                "stands_in": manual.substitutes,
+            }
+            for quantity, manual in binding.entries
+        ],
         "limits": [{"limit": name, "level": level} for name, level in levels if level is not None],
         "lowest": min(0.0, plan.capacity.bottom_m),
         "full": plan.capacity.top_m,

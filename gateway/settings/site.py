@@ -76,6 +76,8 @@ class SiteSettings:
     """The SI unit of each (instrument, signal); None for a contact and for a number without a unit."""
     account: AccountPlan
     reports: ReportPlan
+    second_person: frozenset[str]
+    """The actions that hold only once a second person has approved them."""
     other_products: OtherProducts = field(compare=False, repr=False)
     """Each tank as it would be if it held another product."""
 
@@ -175,6 +177,7 @@ def load_site(
         },
         account,
         reports,
+        frozenset(each.value for each in site.second_person),
         OtherProducts(document, {tank.plan.tank: tank for tank in tanks}, builder_of, tuple(warnings)),
     )
 

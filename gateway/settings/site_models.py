@@ -1,5 +1,6 @@
 """The whole site file as a model: its top keys, the site itself, deliveries and the web address."""
 
+from enum import StrEnum
 from typing import Annotated
 
 from pydantic import Field
@@ -25,7 +26,21 @@ from gateway.settings.tanks.models import TankModel
 from gateway.settings.watch.models import SiteWatchModel
 from gateway.settings.web import WebModel
 
-__all__ = ["DeliveryModel", "SiteFile", "SiteModel"]
+__all__ = ["DeliveryModel", "NeedsSecondPerson", "SiteFile", "SiteModel"]
+
+
+class NeedsSecondPerson(StrEnum):
+    """What may be made to need one. Seeing an alarm, setting it aside and a dip never do: they are of that moment."""
+
+    PRODUCT_CHANGE = "product-change"
+    DENSITY = "density"
+    SEDIMENT_WATER = "sediment-water"
+    WITHDRAW = "withdraw"
+    OUT_OF_SERVICE = "out-of-service"
+    AMOUNT = "amount"
+    REVERSE_AMOUNT = "reverse-amount"
+    REVERSE_TICKET = "reverse-ticket"
+    CLOSE_DAY = "close-day"
 
 
 class SiteModel(Section):
@@ -46,6 +61,9 @@ class SiteModel(Section):
         WeightInAirModel | None, Field(description="For products that give none; buoyancy by OIML unless given")
     ] = None
     simulated: Annotated[YesNo, Field(description="Marks every record SIMULATED")] = False
+    second_person: Annotated[
+        tuple[NeedsSecondPerson, ...], Field(description="Actions that hold once a second person has approved them")
+    ] = ()
 
 
 class DeliveryModel(Section):

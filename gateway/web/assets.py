@@ -20,6 +20,7 @@ from gateway.web.encodings import takes_gzip
 __all__ = ["CONTENT_POLICY", "Asset", "Assets", "read_assets"]
 
 _INDEX = "index.html"
+_ICON = "icon.svg"
 _TYPES: Mapping[str, str] = {
     ".css": "text/css; charset=utf-8",
     ".html": "text/html; charset=utf-8",
@@ -89,13 +90,21 @@ class Assets:
 
     @property
     def routes(self) -> Sequence[BaseRoute]:
-        return [Route("/", self._index), Route("/page/{path:path}", self._file)]
+        return [
+            Route("/", self._index),
+            Route("/favicon.ico", self._icon),
+            Route("/page/{path:path}", self._file),
+        ]
 
     def end(self) -> None:
         """Nothing here goes on."""
 
     async def _index(self, request: Request) -> Response:
         return self._answer(request, _INDEX)
+
+    async def _icon(self, request: Request) -> Response:
+        """Browsers ask there whatever a page says, and go by the type."""
+        return self._answer(request, _ICON)
 
     async def _file(self, request: Request) -> Response:
         return self._answer(request, request.path_params["path"])

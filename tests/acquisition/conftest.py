@@ -5,9 +5,9 @@ import asyncio
 from collections.abc import Callable
 
 import pytest
-import uvloop
 
 from tests.acquisition.virtual_loop import VirtualLoop
+from tests.support.loop_checks import CheckedUvloop
 
 ON_VIRTUAL_TIME = frozenset({"test_half_duplex.py", "test_in_step.py"})
 ON_SOCKETS = frozenset(
@@ -21,5 +21,5 @@ def pytest_asyncio_loop_factories(item: pytest.Item) -> dict[str, Callable[[], a
         return {"virtual": VirtualLoop}
     # The other foreign server runs on the test's own loop, and only on that of asyncio.
     if item.path.name in ON_SOCKETS or "libmodbus_port" in getattr(item, "fixturenames", ()):
-        return {"asyncio": asyncio.new_event_loop, "uvloop": uvloop.new_event_loop}
+        return {"asyncio": asyncio.new_event_loop, "uvloop": CheckedUvloop}
     return {"asyncio": asyncio.new_event_loop}

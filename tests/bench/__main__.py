@@ -31,6 +31,7 @@ BENCHES = (
     "rtu_bus",
     "trends",
     "report_time",
+    "page",
     "whole_process",
     "live_view",
 )

@@ -1,4 +1,4 @@
-"""A site on which many of the failure stories happen at once, each to a tank of its own, 120 times as fast as outside.
+"""A site on which many of the failure stories happen at once, each to a tank of its own, 60 times as fast as outside.
 
 The demo's ten tanks; what befalls each stands here, what a user must see of it in `test_tank_stories.py`.
 """
@@ -13,7 +13,7 @@ from tests.page.site_process import DemoSite
 
 __all__ = ["FACTOR", "befall", "story_site"]
 
-FACTOR = 120.0
+FACTOR = 60.0
 _SCENARIO: dict[str, Any] = {
     "include": "ten_tanks.yaml",
     "time_factor": FACTOR,
@@ -56,9 +56,9 @@ def story_site(folder: Path) -> DemoSite:
 
 def _change(site: dict[str, Any]) -> None:
     for instrument in site["instruments"].values():
-        instrument["period"] = "10 s"
+        instrument["period"] = "60 s"
     site["tanks"]["P-12"]["shape"]["height"] = "13.000 m"
-    site["instruments"]["FT-101"] = {"line": "bus-a", "unit": "4", "period": "10 s", "map": "flow_float32"}
+    site["instruments"]["FT-101"] = {"line": "bus-a", "unit": "4", "period": "60 s", "map": "flow_float32"}
     site["tanks"]["TK-101"]["flows"] = [{"instrument": "FT-101", "signal": "flow", "direction": "in"}]
 
 

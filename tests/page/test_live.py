@@ -222,7 +222,7 @@ def test_out_of_the_browsers_own_cache_nothing_passes_for_live(page: Page, site:
         "addEventListener('pageshow',"
         " (event) => { if (event.persisted) window.__first = document.body.innerText; }, true);"
     )
-    page.expecting(*CUT)
+    page.expecting(*CUT, "favicon")
     page.open()
     page.says(LIVE)
     page.browser.driver.get(f"{site.address}/health")
@@ -268,3 +268,12 @@ def test_a_viewer_on_a_slow_link_is_told_how_old_it_is(pages: Pages, way: TcpPro
     page.says(not_live, within=40.0)
     way.mend()
     page.says(LIVE, within=60.0)
+
+
+def test_a_page_with_a_fault_of_its_own_does_not_pass_for_live(page: Page, site: DemoSite) -> None:
+    page.open()
+    page.says(LIVE)
+    page.expecting("on purpose")
+    page.script("setTimeout(() => { throw new Error('on purpose'); })")
+    page.says("This page has a fault: load it anew.")
+    assert not LIVE.search(page.text)

@@ -162,17 +162,11 @@ class Viewer:
         return found
 
     async def words(self) -> str:
-        """Of an answer that is no stream."""
+        """Of an answer that is no stream, which is the end of it."""
         async with asyncio.timeout(PATIENCE_S):
-            return (await self.reader.read()).decode()
-
-    async def rest(self) -> bytes:
-        """What comes until the connection ends, however it does."""
-        async with asyncio.timeout(PATIENCE_S):
-            try:
-                return await self.reader.read()
-            except ConnectionError:
-                return b""
+            told = (await self.reader.read()).decode()
+        self.close()
+        return told
 
     def close(self) -> None:
         self.writer.transport.abort()

@@ -98,6 +98,19 @@ class PlannedDensity(TypedDict):
     how: str
 
 
+class ByHand(TypedDict):
+    """A value by hand that a tank has, from wherever: by the door, or of the site file."""
+
+    quantity: str
+    value: float
+    unit: str
+    origin: str
+    entered: Time | None
+    expires: Time | None
+    stands_in: bool
+    """It is used while an instrument has no value."""
+
+
 class ReferenceTemperature(TypedDict):
     value: float
     unit: str
@@ -115,6 +128,7 @@ class TankPlanPage(TypedDict):
     reference_temperature: ReferenceTemperature | None
     table: PlannedTable
     density: list[PlannedDensity]
+    by_hand: list[ByHand]
     limits: list[Limit]
     lowest: float
     full: float

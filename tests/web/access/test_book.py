@@ -12,7 +12,7 @@ from gateway.web.access.book import Account, Book, Invitation, PeopleFileError, 
 from gateway.web.access.person import Role
 
 HASH = "$argon2id$v=19$m=8,t=1,p=1$c29tZXNhbHQ$aGFzaA"
-_TEXT = st.text(st.characters(exclude_categories=("Cs",)), min_size=1, max_size=20)
+_TEXT = st.text(st.characters(codec="utf-8"), min_size=1, max_size=20)
 _TIMES = st.floats(0.0, 1e10, allow_nan=False)
 
 

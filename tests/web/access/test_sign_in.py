@@ -46,10 +46,10 @@ async def test_the_first_administrator_comes_by_a_code_and_there_is_nobody_befor
 async def test_a_code_is_good_for_one_use(gate: Gate) -> None:
     code = await gate.invited("viewer")
     client = gate.client()
-    for status in (200, 401):
-        name = f"name {status}"
-        answer = await client.post("/api/1/join", json={"code": code, "name": name, "password": PASSWORD})
-        assert answer.status_code == status
+    answer = await client.post("/api/1/join", json={"code": code, "name": "anna", "password": PASSWORD})
+    assert answer.status_code == 200
+    answer = await client.post("/api/1/join", json={"code": code, "name": "bo", "password": PASSWORD})
+    assert answer.status_code == 401
     assert "not known here, was used, or has expired" in answer.json()["lines"][0]
 
 

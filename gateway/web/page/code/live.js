@@ -113,6 +113,9 @@ export function begin() {
   addEventListener("error", () => fault.set(true));
   addEventListener("unhandledrejection", () => fault.set(true));
   setInterval(look, LOOK_MS);
+  // What breaks outside of what is drawn may have kept news from being taken in.
+  addEventListener("error", ({ error }) => error && fault.set(true));
+  addEventListener("unhandledrejection", () => fault.set(true));
   addEventListener("online", () => link.value !== "live" && restart());
   addEventListener("pagehide", () => {
     // It may come back out of the browser's cache, and nothing on it is the present then.

@@ -194,14 +194,14 @@ function Dialog({ spec, close }) {
     ${stage === "look" &&
     html`<div hidden=${Boolean(entry)}>
       <h3 tabindex="-1" data-stage>${word("dialog.will")}</h3>
-      <${Lines} answer=${told} /> ${cautions} ${refusals}
+      <${Lines} answer=${told} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${each}</p>`)} ${refusals}
       <p class="small quiet">${person ? word("dialog.as", person) : word("dialog.as_nobody")}</p>
       <div class="buttons">
         <button type="button" class="chief" aria-disabled=${waiting} disabled=${told === null} onClick=${doIt}>${busy ? word("dialog.doing") : spec.verb}</button>
         ${spec.fields?.length ? html`<button type="button" onClick=${() => setStage("fill")}>${word("dialog.back")}</button>` : null}${leave}
       </div>
     </div>`}
-    ${stage === "done" && html`<h3 tabindex="-1" data-stage>${word("dialog.done")}</h3><${Lines} answer=${told} /><div class="buttons">${leave}</div>`}
+    ${stage === "done" && html`<h3 tabindex="-1" data-stage>${word(told.waiting ? "dialog.waits" : "dialog.done")}</h3><${Lines} answer=${told} /><div class="buttons">${leave}</div>`}
     ${stage === "unknown" && html`<h3 tabindex="-1" data-stage class="wrong">${word("dialog.unknown")}</h3><p>${word("dialog.unknown_what")}</p><div class="buttons">${leave}</div>`}
   </dialog>`;
 }

@@ -7,6 +7,7 @@ import { useWords } from "../words.js";
 import { ActButton } from "./dialog.js";
 import { endMaintenance, withdrawal } from "./entry_acts.js";
 
+const AGAIN_MS = 20_000;
 export const MAINTENANCE = "maintenance";
 
 /** {document, wrong}: what /api/1/entered tells, asked anew whenever the live view says that something is another. */
@@ -18,11 +19,16 @@ export function useEntered() {
   const transfers = useTop("transfers");
   useEffect(() => {
     let open = true;
-    get("/api/1/entered")
-      .then((document) => open && setKnown({ document, wrong: null }))
-      .catch((error) => open && setKnown((before) => ({ ...before, wrong: error.sentences })));
+    const load = () =>
+      get("/api/1/entered")
+        .then((document) => open && setKnown({ document, wrong: null }))
+        .catch((error) => open && setKnown((before) => ({ ...before, wrong: error.sentences })));
+    load();
+    // What waits for a second person, and days, are not in the live view.
+    const timer = setInterval(load, AGAIN_MS);
     return () => {
       open = false;
+      clearInterval(timer);
     };
   }, [entered, alarms, transfers]);
   return known;

@@ -7,10 +7,10 @@ const H = 28;
 
 /** `points`: [seconds, level or null, quality] in order; `fixed`: the tank of /api/1/site. */
 export function SmallTrend({ points, fixed }) {
-  if (!points || points.length < 2) return html`<span class="small quiet">${word("trend.none")}</span>`;
+  if (!points || points.length < 2) return null;
   const [first, last] = [points[0][0], points[points.length - 1][0]];
   const known = points.filter((point) => point[1] !== null).map((point) => point[1]);
-  if (known.length === 0) return html`<span class="small quiet">${word("trend.none")}</span>`;
+  if (known.length < 2) return null;
   // A still tank shows a still line: half a metre is the least that the height stands for.
   const middle = (Math.max(...known) + Math.min(...known)) / 2;
   const reach = Math.max(0.5, Math.max(...known) - Math.min(...known)) / 2;

@@ -15,7 +15,8 @@ export function Strip() {
   const failed = useShared(fault);
   useBeat(1000);
   const now = siteNow();
-  const doubt = { silent: "strip.offline", late: "strip.late", starting: "strip.starting", refused: "strip.refused" }[link];
+  const ofLink = { silent: "strip.offline", late: "strip.late", starting: "strip.starting", refused: "strip.refused" }[link];
+  const doubt = failed ? "strip.failed" : ofLink;
   return html`<header class=${`strip ${doubt ? "doubt" : ""}`}>
     ${doubt &&
     html`<p class="sentence" role="alert">
@@ -25,7 +26,7 @@ export function Strip() {
     ${site?.simulated && html`<strong>${word("row.simulated")}</strong>`}
     ${site?.time_factor > 1 && html`<span>${word("strip.faster", { factor: site.time_factor })}</span>`}
     <span>${word("strip.monitoring")}</span>
-    ${link === "live" && html`<span class="quiet">${word("strip.heard", { age: span(silenceMs() / 1000) })}</span>`}
+    ${link === "live" && !failed && html`<span class="quiet">${word("strip.heard", { age: span(silenceMs() / 1000) })}</span>`}
     <span class="push">${person ? word("strip.person", person) : word("strip.nobody")} <a href=${way("person")}>${word(person ? "strip.own" : "strip.sign_in")}</a></span>
     ${now !== null && html`<time class=${doubt ? "struck" : ""} datetime=${new Date(now).toISOString()}>${withZone(now)}</time>`}
   </header>`;

@@ -43,7 +43,7 @@ function Course({ row, live }) {
   if (!live || (row.motion !== "filling" && row.motion !== "emptying")) return null;
   const next = nextLimit(row);
   const what = row.activity ? word(`activity.${row.activity}`) : word(`motion.${row.motion}`);
-  return html`<p class="small course">
+  return html`<p class="small heading">
     <strong>${what}</strong> <${Figure} fig=${row.rate} />
     ${next
       ? html` <strong>${clock(next.at, siteNow())}</strong> ${word(`limit.${next.limit}`)} ${word("course.in", { span: span(next.in_s) })}`

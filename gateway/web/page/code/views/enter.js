@@ -6,6 +6,7 @@ import { ActButton } from "../parts/dialog.js";
 import { density, dip, maintenance, productChange, sedimentWater, temperature } from "../parts/entry_acts.js";
 import { InForce, InMaintenance, useEntered } from "../parts/in_force.js";
 import { Present } from "../parts/present.js";
+import { WaitingForSecond } from "../parts/waiting.js";
 import { offered } from "../parts/act_course.js";
 import { useSession } from "../session.js";
 import { useWords } from "../words.js";
@@ -34,6 +35,7 @@ export function EnterView({ rest: [tank = ""] }) {
     ${!known && html`<p class="wrong">✗ ${word("enter.no_tank", { tank })}</p>`}
     ${nobody && html`<p>${word("enter.may_nothing", { name: person.name, role: word(`role.${person.role}`) })}</p>`}
     ${known && (tank ? html`<${OfTank} tank=${tank} site=${site} />` : html`<${Instruments} site=${site} />`)}
+    <${WaitingForSecond} entered=${entered} />
     <section aria-labelledby="in-force">
       <h2 id="in-force">${tank && known ? word("in_force.of", { tank }) : word("in_force.title")}</h2>
       <${InForce} entered=${entered} tank=${known ? tank : ""} />

@@ -76,6 +76,7 @@ function sheetsOf(document, word) {
     },
     { name: "products", heads: ["tank", "product", "from", "by", "why"], rows: (document.products ?? []).flatMap((each) => changesOf(each, time)) },
     { name: "maintenance", heads: ["instrument", "by", "since", "until", "why"], rows: works.map((each) => [each.about, each.by, time(each.at), time(each.ends), each.why]) },
+    { name: "waiting", heads: ["request", "what", "by", "since", "until", "why"], rows: (document.waiting ?? []).map((each) => [String(each.request), each.lines[0] ?? each.asked.action, each.by, time(each.at), time(each.ends), each.asked.why ?? ""]) },
     { name: "proposed", heads: ofTransfers, rows: transfers.filter((each) => each.phase === "proposed").map(transfer) },
     { name: "transfers", heads: ofTransfers, rows: transfers.filter((each) => each.phase !== "proposed").map(transfer) },
     { name: "days", heads: ["day", "ended"], rows: (document.days?.unclosed ?? []).map((each) => [each.day, time(each.ended)]) },

@@ -68,7 +68,7 @@ function Tank({ tag, fixed }) {
       <div>
         ${inventory && html`<${Figures} inventory=${inventory} plan=${plan} why=${why} old=${old} />`}
         <${Transfers} tag=${tag} />
-        <${Entered} tag=${tag} fixed=${fixed} turn=${`${row?.by_hand}|${row?.maintenance}`} />
+        <${Entered} tag=${tag} fixed=${fixed} plan=${plan} turn=${`${row?.by_hand}|${row?.maintenance}`} />
       </div>
     </div>
     ${inventory && html`<${Sheet} tag=${tag} turn=${inventory.time} old=${old} />`}

@@ -1,6 +1,7 @@
 // What people have entered of one tank and its instruments and how long it holds, its dips, and what has happened to it.
 import { html, useState } from "../../html.js";
 import { siteNow } from "../../live.js";
+import { DIMENSIONS, text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { clock, full } from "../../times.js";
@@ -11,14 +12,16 @@ const DAYS = 31;
 const DIPS = ["level", "water"];
 
 /** `turn`: when what is in force may have changed. */
-export function Entered({ tag, fixed, turn }) {
+export function Entered({ tag, fixed, plan, turn }) {
   const { document, error, again } = useAsked("/api/1/entered", turn, 5000);
   const own = (document?.entries ?? []).filter((each) => concerns(each, tag, fixed));
+  // Of the site file; what people entered while the gateway ran has its own line, with who and why.
+  const others = (plan?.by_hand ?? []).filter((each) => !own.some((entry) => entry.quantity === each.quantity && entry.used));
   return html`<section aria-labelledby="tank-entered">
     <h2 id="tank-entered">${word("tank.entered")}</h2>
     ${error && html`<${Trouble} error=${error} again=${again} />`}
     ${!document && !error && html`<${Waiting} about=${word("tank.entered")} />`}
-    ${document && own.length === 0 && html`<p class="quiet">${word("tank.nothing_entered")}</p>`}
+    ${document && own.length === 0 && others.length === 0 && html`<p class="quiet">${word("tank.nothing_entered")}</p>`}
     <ul>
       ${own.map(
         (each, i) =>
@@ -29,6 +32,16 @@ export function Entered({ tag, fixed, turn }) {
             ${each.block?.reason && html`${" · "}${each.block.reason}`}
             ${!each.used && html`${" · "}${word(each.stands_in ? "tank.stands_in" : "tank.not_used")}`}
             ${[each.trouble, each.other].filter(Boolean).map((remark) => html`${" · "}${remark}`)}
+          </li>`,
+      )}
+      ${others.map(
+        (each) =>
+          html`<li key=${each.quantity}>
+            ✎ <strong>${quantity(each.quantity)}</strong> ${text(each.value, each.quantity === "sediment_water" ? "percent" : DIMENSIONS[each.unit])}
+            ${" · "}${each.origin}
+            ${each.entered && html`${" · "}${word("tank.entered_at", { time: full(each.entered) })}`}
+            ${each.expires && html`${" · "}<strong>${word("tank.until", { time: clock(each.expires, siteNow()) })}</strong>`}
+            ${each.stands_in && html`${" · "}${word("tank.stands_in")}`}
           </li>`,
       )}
     </ul>

@@ -84,13 +84,15 @@ export function Points({ names, series, step }) {
           </tr>
         </thead>
         <tbody>
-          ${starts.map(
-            (start) =>
-              html`<tr key=${start}>
-                <th scope="row">${full(start * 1000)}</th>
-                ${names.map((name) => html`<${Cells} key=${name} name=${name} point=${found[name].get(start)} />`)}
-              </tr>`,
-          )}
+          ${starts.map((start, i) => [
+            i > 0 &&
+            starts[i - 1] - start > 1.5 * step &&
+            html`<tr key=${`gap-${start}`}><th scope="row">${full((start + step) * 1000)}</th><td colspan=${2 * names.length}>${word("trend.no_record_for", { span: span(starts[i - 1] - start - step) })}</td></tr>`,
+            html`<tr key=${start}>
+              <th scope="row">${full(start * 1000)}</th>
+              ${names.map((name) => html`<${Cells} key=${name} name=${name} point=${found[name].get(start)} />`)}
+            </tr>`,
+          ])}
         </tbody>
       </table>
     </div>`}

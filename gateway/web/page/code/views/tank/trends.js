@@ -3,7 +3,7 @@ import { html, useEffect, useMemo, useRef, useState } from "../../html.js";
 import { siteNow, useLink } from "../../live.js";
 import { plainSign, text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
-import { Chart } from "../../parts/chart.js";
+import { Trend } from "../../parts/trend.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { drawn, extent, pointsOf, range, withLive } from "../../parts/trend_points.js";
 import { useShared } from "../../shared.js";
@@ -123,6 +123,6 @@ function One({ name, points, unit, step, from, until, fixed, isWhole, at, onAt }
     <figcaption><strong>${titleOf(name)}</strong> <span class="quiet">${plainSign(dimension)}</span> ${at !== null && html`<span class="looked">${full(at * 1000)}: ${pointText(name, points, at, step)}</span>`}</figcaption>
     ${found === null
       ? html`<p class="quiet">${word(points.length === 0 ? "trend.nothing" : "trend.no_values")}</p>`
-      : html`<${Chart} lines=${lines} from=${from} until=${until} dimension=${dimension} scale=${range(found, least, whole)} limits=${limits} at=${at} onAt=${onAt} label=${summary} />`}
+      : html`<${Trend} lines=${lines} from=${from} until=${until} dimension=${dimension} scale=${range(found, least, whole)} limits=${limits} at=${at} onAt=${onAt} label=${summary} />`}
   </figure>`;
 }

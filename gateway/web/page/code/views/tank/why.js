@@ -5,6 +5,8 @@ import { reasonsOf, titleOf } from "./value.js";
 
 /** Of a Good figure these are said at the figure itself. */
 const AT_FIGURE = new Set(["not_applicable", "none_detected", "manual"]);
+/** So many stand open: what moves and the ruler must not be pushed off a phone. */
+const MOST = 5;
 const SEVERITY = { Bad: 0, Uncertain: 1, Good: 2 };
 
 /** [{key, text, quality, names}], worst first: the reasons of a sheet's figures. */
@@ -37,13 +39,22 @@ export function qualityWord(quality) {
 
 export function Why({ why }) {
   if (why.length === 0) return null;
+  const [first, rest] = why.length > MOST + 1 ? [why.slice(0, MOST), why.slice(MOST)] : [why, []];
   return html`<ol class="tank-why">
-    ${why.map(
-      (each) =>
-        html`<li key=${each.key}>
-          <strong>${each.quality === "Good" ? word("tank.remark") : qualityWord(each.quality)}:</strong> ${each.text}
-          <span class="quiet small"> ${word("tank.touches", { figures: each.names.map((name) => titleOf(name)).join(", ") })}</span>
-        </li>`,
-    )}
-  </ol>`;
+      ${first.map((each) => html`<${Reason} key=${each.key} ...${each} />`)}
+    </ol>
+    ${rest.length > 0 &&
+    html`<details class="more-why">
+      <summary>${word("tank.more_reasons", { count: rest.length })}</summary>
+      <ol class="tank-why" start=${MOST + 1}>
+        ${rest.map((each) => html`<${Reason} key=${each.key} ...${each} />`)}
+      </ol>
+    </details>`}`;
+}
+
+function Reason({ quality, text, names }) {
+  return html`<li>
+    <strong>${quality === "Good" ? word("tank.remark") : qualityWord(quality)}:</strong> ${text}
+    <span class="touches quiet small"> ${word("tank.touches", { figures: names.map((name) => titleOf(name)).join(", ") })}</span>
+  </li>`;
 }

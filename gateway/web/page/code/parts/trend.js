@@ -32,7 +32,7 @@ function loaded() {
  * @param limits [{name, level}] drawn as lines, in SI
  * @param at the second that is looked at, or null; `onAt` is told where a pointer goes
  */
-export function Chart({ lines, from, until, dimension, scale, limits = [], zone, at, onAt, label }) {
+export function Trend({ lines, from, until, dimension, scale, limits = [], zone, at, onAt, label }) {
   useShared(taste);
   const theme = useTheme();
   const place = useRef(null);

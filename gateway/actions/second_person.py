@@ -1,0 +1,142 @@
+"""What waits for a second person, where the site asks for one: asked by one, approved or declined by another.
+
+Without I/O or clock. What waits has changed nothing, and is checked anew when it is approved, as time has passed.
+Separation of duties is common practice; what of a site needs it, its procedures say.
+"""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any, Literal, NamedTuple
+
+from gateway.actions.checking import checked_model
+from gateway.errors import SettingsError
+from gateway.settings.reading.fields import Section, Text, Whole
+
+__all__ = [
+    "SECOND_PERSON_ACTIONS",
+    "Approve",
+    "Decline",
+    "SecondPerson",
+    "Waiting",
+    "read_decision",
+    "waiting_document",
+]
+
+LONGEST = timedelta(hours=24)
+"""A shift after the next nobody knows any more why it was asked for."""
+_MOST = 100
+_OF_THE_PAGE = "@page"
+
+
+class Approve(Section):
+    """`request`: its number."""
+
+    action: Literal["approve"]
+    request: Whole
+    why: Text | None = None
+
+
+class Decline(Section):
+    """Also by whoever asked: then it is taken back."""
+
+    action: Literal["decline"]
+    request: Whole
+    why: Text
+
+
+SECOND_PERSON_ACTIONS: Mapping[str, type[Approve] | type[Decline]] = {"approve": Approve, "decline": Decline}
+
+
+class Waiting(NamedTuple):
+    """What somebody has asked for."""
+
+    number: int
+    asked: Mapping[str, Any]
+    by: str
+    at: datetime
+    ends: datetime
+    """When it is forgotten."""
+    lines: tuple[str, ...]
+    """What it would have done when it was asked for."""
+
+
+class SecondPerson:
+    """All that waits. It is in memory alone: a restart forgets it, as nothing has been done yet."""
+
+    def __init__(self) -> None:
+        self.actions: frozenset[str] = frozenset()
+        """Those that a second person approves."""
+        self._waiting: dict[int, Waiting] = {}
+        self._numbers = 0
+
+    def ask(self, asked: Mapping[str, Any], by: str, now: datetime, lines: tuple[str, ...]) -> Waiting:
+        """Raises SettingsError where too much waits, or the very same does."""
+        waiting = self.waiting(now)
+        if len(waiting) >= _MOST:
+            raise SettingsError((f"{_MOST} requests wait for a second person already; have them approved or declined",))
+        same = next((each for each in waiting if _matter(each.asked) == _matter(asked)), None)
+        if same is not None:
+            raise SettingsError((f"the same waits already as request {same.number}, asked for by {same.by}",))
+        self._numbers += 1
+        made = Waiting(self._numbers, dict(asked), by, now, now + LONGEST, lines)
+        self._waiting[made.number] = made
+        return made
+
+    def waiting(self, now: datetime) -> tuple[Waiting, ...]:
+        """The oldest first; what is too old is forgotten."""
+        self._waiting = {number: each for number, each in self._waiting.items() if now < each.ends}
+        return tuple(self._waiting.values())
+
+    def found(self, decision: Approve | Decline, by: str, now: datetime) -> Waiting:
+        """What the decision is about. Raises SettingsError where this person may not decide on it, or it is gone."""
+        waiting = self.waiting(now)
+        found = next((each for each in waiting if each.number == decision.request), None)
+        if found is None:
+            known = ", ".join(str(each.number) for each in waiting)
+            text = f"there wait {known}" if known else "nothing waits for a second person"
+            raise SettingsError((f"request: {decision.request} does not wait, or no longer; {text}",))
+        if isinstance(decision, Approve) and _human(found.by) == _human(by):
+            text = f"request: {found.number} was asked for by {found.by}; another person approves it"
+            raise SettingsError((text,))
+        return found
+
+    def take(self, waiting: Waiting) -> None:
+        """It waits no more."""
+        self._waiting.pop(waiting.number, None)
+
+    def put_back(self, waiting: Waiting) -> None:
+        """It could not be done, and waits as before."""
+        self._waiting[waiting.number] = waiting
+
+
+def read_decision(given: Mapping[str, Any]) -> Approve | Decline:
+    """Raises SettingsError with every mistake."""
+    texts = {str(key): value for key, value in given.items() if isinstance(value, str) and value.isprintable()}
+    if len(texts) != len(given):
+        raise SettingsError(("a request is texts alone",))
+    return checked_model(SECOND_PERSON_ACTIONS[texts["action"]], texts)
+
+
+def waiting_document(waiting: Waiting) -> dict[str, Any]:
+    """Plain values."""
+    return {
+        "request": waiting.number,
+        "asked": dict(waiting.asked),
+        "by": waiting.by,
+        "at": _iso(waiting.at),
+        "ends": _iso(waiting.ends),
+        "lines": list(waiting.lines),
+    }
+
+
+def _matter(asked: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in asked.items() if key != "why"}
+
+
+def _human(by: str) -> str:
+    """The user anna of the machine and anna@page are taken for one: two names are not yet two people."""
+    return by.removesuffix(_OF_THE_PAGE).casefold()
+
+
+def _iso(instant: datetime) -> str:
+    return instant.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -1,0 +1,50 @@
+// What waits for a second person: who asked for what, what it would do, and what another may say to it.
+import { html } from "../html.js";
+import { useSession } from "../session.js";
+import { full } from "../times.js";
+import { hasWord, useWords, word as said } from "../words.js";
+import { ActButton } from "./dialog.js";
+
+/** Nothing where nothing waits. */
+export function WaitingForSecond({ entered: { document } }) {
+  const word = useWords();
+  const { person } = useSession();
+  const waiting = document?.waiting ?? [];
+  if (!waiting.length) return null;
+  return html`<section aria-labelledby="second-person">
+    <h2 id="second-person">${word("second.title")} <span class="quiet">${waiting.length}</span></h2>
+    <ul>
+      ${waiting.map((each) => {
+        const own = person !== null && each.by.toLowerCase() === `${person.name}@page`.toLowerCase();
+        return html`<li key=${each.request} class="alarm">
+          <h3 class="plain">${word("second.request", { number: each.request, what: actName(each.asked), by: each.by })}</h3>
+          <p>${word("second.times", { at: full(each.at), ends: full(each.ends) })}${each.asked.why && ` “${each.asked.why}”`}</p>
+          <ul class="lines">${each.lines.map((line) => html`<li key=${line}>${line}</li>`)}</ul>
+          ${own && html`<p>${word("second.own")}</p>`}
+          <div class="buttons">
+            ${!own && html`<${ActButton} action=${each.asked.action} kind="chief" label=${word("acts.approve.open")} about=${String(each.request)} spec=${() => decision("approve", each)} />`}
+            <${ActButton} action=${each.asked.action} label=${word(own ? "second.take_back" : "acts.decline.open")} about=${String(each.request)} spec=${() => decision("decline", each)} />
+          </div>
+        </li>`;
+      })}
+    </ul>
+  </section>`;
+}
+
+function actName({ action }) {
+  return hasWord(`acts.${action}.title`) ? said(`acts.${action}.title`) : action;
+}
+
+function decision(action, { request, by, asked }) {
+  const required = action === "decline";
+  return {
+    action,
+    permit: asked.action,
+    title: said(`acts.${action}.title`),
+    about: said("second.request", { number: request, what: actName(asked), by }),
+    effect: said(`acts.${action}.effect`),
+    verb: said(`acts.${action}.do`),
+    fixed: { request: String(request) },
+    fields: [{ name: "why", label: said("field.why"), kind: "long", required, hint: said("field.why_hint") }],
+  };
+}

@@ -1,0 +1,199 @@
+"""For every reader: screen readers, keyboards, thumbs in gloves, small screens, large type, both themes and languages.
+
+WCAG 2.2 AA. Each view is walked in light English and in dark German, so that each theme and each language is seen on
+every view.
+"""
+
+import re
+from dataclasses import replace
+
+import pytest
+from selenium.webdriver.common.keys import Keys
+
+from tests.page.axe import serious_findings
+from tests.page.reading import Look, Page
+from tests.page.site_process import DemoSite, eventually
+
+PLACES = (
+    "#/",
+    "#/alarms",
+    "#/transfers",
+    "#/stock",
+    "#/lines",
+    "#/changes",
+    "#/reports",
+    "#/site",
+    "#/enter",
+    "#/person",
+    "#/tank/TK-101",
+    "#/tank/A-1",
+    "#/nowhere",
+)
+ENGLISH = Look()
+GERMAN_NIGHT = Look(dark=True, language="de-DE", reduced_motion=True)
+LIVE = re.compile(r"live, (heard|gehört)")
+TARGET_PX = 44
+_SMALL_TARGETS = """
+const touched = "a[href], button, select, input, textarea, summary, [role=button], [tabindex='0']";
+const painted = (box) => box.width > 0 && box.height > 0;
+return [...document.querySelectorAll(touched)]
+  .filter((each) => !each.closest("[hidden], .skip, .unseen") && painted(each.getBoundingClientRect()))
+  .filter((each) => !(each.matches("input[type=radio], input[type=checkbox]") && each.closest("label")))
+  .map((each) => [each.outerHTML.slice(0, 120), each.getBoundingClientRect()])
+  .filter(([, box]) => box.height < arguments[0] - 0.5 || box.width < arguments[0] - 0.5)
+  .map(([what, box]) => `${what} ${Math.round(box.width)}x${Math.round(box.height)}`);
+"""
+_SIDEWAYS = """
+const wide = document.documentElement.clientWidth;
+const inside = (each) => {
+  for (let above = each.parentElement; above; above = above.parentElement)
+    if (["auto", "scroll", "hidden", "clip"].includes(getComputedStyle(above).overflowX)) return true;
+  return false;
+};
+return [document.documentElement.scrollWidth - wide, [...document.querySelectorAll("main *, header *, footer *, nav *")]
+  .filter((each) => !each.closest(".unseen, .skip") && each.getBoundingClientRect().right > wide + 1 && !inside(each))
+  .map((each) => each.outerHTML.slice(0, 120)).slice(0, 5)];
+"""
+
+
+def _settled(page: Page, place: str) -> None:
+    """At a place of the page, with what it loads there."""
+    page.go(place)
+    eventually(lambda: page.script("return document.querySelector('main')?.innerText.length > 20"), "the view is there")
+    # A view that loads says so; what it shows then is what is judged.
+    page.promise(
+        "const end = performance.now() + 1500; let before = ''; let still = 0;"
+        "while (performance.now() < end && still < 3) {"
+        " await new Promise((go) => setTimeout(go, 100));"
+        " const now = document.querySelector('main').querySelectorAll('*').length;"
+        " still = now === before ? still + 1 : 0; before = now; }"
+    )
+
+
+@pytest.mark.parametrize("look", [ENGLISH, GERMAN_NIGHT], ids=["light English", "dark German"])
+def test_axe_finds_nothing_serious_on_any_view(page: Page, site: DemoSite, look: Look) -> None:
+    page.wear(look)
+    page.open()
+    page.says(LIVE)
+    found = {}
+    for place in PLACES:
+        _settled(page, place)
+        if findings := serious_findings(page):
+            found[place] = findings
+    assert not found, "\n".join(f"{place}: {each}" for place, findings in found.items() for each in findings)
+
+
+def test_a_narrow_screen_needs_no_way_sideways_and_targets_take_a_thumb(page: Page, site: DemoSite) -> None:
+    """360 px; and 44 px each way for whatever is touched, more than the 24 of WCAG 2.2, 2.5.8: thumbs wear gloves."""
+    page.wear(replace(GERMAN_NIGHT, width=360, height=740))
+    page.open()
+    page.says(LIVE)
+    wrong = {}
+    for place in PLACES:
+        _settled(page, place)
+        over, what = page.script(_SIDEWAYS)
+        small = page.script(_SMALL_TARGETS, TARGET_PX)
+        if over > 0 or what or small:
+            wrong[place] = (over, what, small)
+    assert not wrong, "\n".join(f"{place}: {each}" for place, each in wrong.items())
+
+
+def test_type_of_twice_the_size_hides_nothing(page: Page, site: DemoSite) -> None:
+    """WCAG 2.2, 1.4.4: 200 %, and 1.4.10: as on a screen of 640 px without a way sideways."""
+    page.wear(Look(width=1280))
+    page.open()
+    page.says(LIVE)
+    page.script("document.documentElement.style.fontSize = '200%'")
+    wrong = {}
+    for place in PLACES:
+        _settled(page, place)
+        over, what = page.script(_SIDEWAYS)
+        cut = page.script(
+            "return [...document.querySelectorAll('main *, header *')].filter((each) =>"
+            " getComputedStyle(each).overflow === 'hidden' && !each.closest('.unseen, svg')"
+            " && each.scrollHeight > each.clientHeight + 2 && each.clientHeight > 0)"
+            ".map((each) => each.outerHTML.slice(0, 120))"
+        )
+        if over > 0 or what or cut:
+            wrong[place] = (over, what, cut)
+    assert not wrong, "\n".join(f"{place}: {each}" for place, each in wrong.items())
+
+
+def test_the_whole_overview_is_reached_by_keyboard_and_focus_is_seen(page: Page, site: DemoSite) -> None:
+    page.open()
+    page.says(LIVE)
+    seen: list[tuple[str, str]] = []
+    unseen: list[str] = []
+    tags = sorted(site.get("/api/1/site")["tanks"])
+    for _ in range(120):
+        page.press(Keys.TAB)
+        role, name = page.focused()
+        if (role, name) in seen and role in ("generic", "RootWebArea"):
+            break
+        seen.append((role, name))
+        outline = page.script(
+            "const has = document.activeElement;"
+            "const style = getComputedStyle(has);"
+            "const box = has.getBoundingClientRect();"
+            "const strip = document.querySelector('.strip').getBoundingClientRect();"
+            "const under = has.closest('.strip, .skip') ? 0 : strip.bottom;"
+            "return [has === document.body, style.outlineStyle, parseFloat(style.outlineWidth),"
+            " box.bottom <= under || box.top >= innerHeight]"
+        )
+        if outline[0]:
+            break
+        if outline[1] == "none" or outline[2] < 2 or outline[3]:
+            unseen.append(f"{role} {name} {outline}")
+    assert not unseen, unseen
+    names = [name for _, name in seen]
+    assert [tag for tag in tags if tag not in names] == []
+    # In the order of reading: the way past the ways, then they, then the view, then the foot.
+    assert seen[0][0] == "link"
+    first_tank = min(names.index(tag) for tag in tags)
+    ways = page.all("navigation")[0].all("link")
+    assert all(names.index(each.name) < first_tank for each in ways)
+    assert first_tank < max(index for index, (role, _) in enumerate(seen) if role == "combobox")
+
+
+def test_the_way_past_the_ways_leads_into_the_view(page: Page, site: DemoSite) -> None:
+    page.open()
+    page.says(LIVE)
+    page.press(Keys.TAB)
+    page.press(Keys.ENTER)
+    assert page.script("return document.activeElement.id") == "main"
+    # A way leads there too: who goes by ear goes on in the new view, whose name the tab bears.
+    page.find("navigation").find("link", "Alarms").click()
+    eventually(lambda: page.script("return document.activeElement.id") == "main", "the view has the focus")
+    eventually(lambda: page.script("return document.title").startswith("Alarms"), "the tab bears the view's name")
+
+
+def test_who_hears_the_page_hears_what_others_see(page: Page, site: DemoSite) -> None:
+    """A tank's ruler is a picture: its name says level, quality and limits, as the documents have them."""
+    page.open()
+    page.says(LIVE)
+    assert page.all("heading")[0].name
+    assert page.find("banner").text
+    assert page.find("contentinfo").text
+    assert page.find("main")
+    level = site.inventory("J-3")["figures"]["level"]["value"]
+    rulers = eventually(lambda: page.all("image", re.compile(re.escape(f"{level:.3f} m"))), "the ruler says the level")
+    assert any("maximum working 9.600 m" in each.name for each in rulers), [each.name for each in rulers]
+
+
+def test_nothing_moves_for_who_wants_no_movement(page: Page, site: DemoSite) -> None:
+    code = (
+        "return [...document.querySelectorAll('*')].filter((each) => {"
+        " const { animationName, transitionDuration } = getComputedStyle(each);"
+        " return animationName !== 'none' || transitionDuration.split(',').some((each) => parseFloat(each) > 0); })"
+        ".map((each) => each.outerHTML.slice(0, 80))"
+    )
+    page.wear(GERMAN_NIGHT)
+    page.open()
+    page.says(LIVE)
+    for place in PLACES:
+        _settled(page, place)
+        assert page.script(code) == []
+        blinking = page.script(
+            "return document.getAnimations().filter((each) => each.effect.getTiming().iterations > 3).length"
+        )
+        assert blinking == 0
