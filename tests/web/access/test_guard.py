@@ -10,6 +10,7 @@ import pytest
 from starlette.requests import Request
 from starlette.responses import StreamingResponse
 from starlette.routing import Route
+from structlog.testing import capture_logs
 
 from gateway.web.access import guard as module
 from gateway.web.access.guard import LARGEST_BODY, PROOF_HEADER
@@ -62,6 +63,17 @@ async def test_the_audit_trail_is_not_for_viewers(gate: Gate) -> None:
         await gate.joined(client, name, role)
         for path in ("/api/1/changes", "/api/1/changes/more"):
             assert (await client.get(path)).status_code == status
+
+
+async def test_what_somebody_may_not_is_logged(gate: Gate) -> None:
+    client = gate.client()
+    await gate.joined(client, "vi", "viewer")
+    with capture_logs() as logs:
+        await client.get("/api/1/changes")
+        await client.post("/api/1/act", json={}, headers={PROOF_HEADER: "wrong"})
+        await gate.client().get("/api/1/changes")
+    told = [(line["event"], line["name"], line["path"]) for line in logs]
+    assert told == [("access.refused", "vi", "/api/1/changes"), ("access.refused", "vi", "/api/1/act")]
 
 
 async def test_a_program_reads_by_its_token_and_does_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
