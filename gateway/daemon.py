@@ -12,7 +12,7 @@ from gateway import __version__
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
-from gateway.acting import Acting
+from gateway.approving import Approving
 from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import is_impossible
@@ -101,7 +101,7 @@ class Daemon:
         self._deliveries = Deliveries(self._loops, self._destination)
         self._keeping = keep(self._boot, self._clock)
         self._ends = EndClock(self._clock, synchronised_ns)
-        self.acting = Acting(
+        self.acting = Approving(
             settings,
             self._keeping,
             self._clock,
