@@ -151,6 +151,9 @@ def _not_ours(headers: Headers, asked: Asking) -> Response | None:
     """The refusal of what a page of somebody else makes a browser send."""
     site, origin = headers.get("sec-fetch-site"), headers.get("origin")
     own = f"{'https' if asked.is_secure else 'http'}://{headers.get('host', '')}".lower()
+    # With the first a browser may leave out where it was, which is `null` then.
+    if site == "same-origin" and origin in (None, "null"):
+        return None
     if site in (None, "same-origin") and (origin is None or origin.lower() == own):
         return None
     return _answer(403, "this came from a page of somebody else", "open the page of this gateway")
