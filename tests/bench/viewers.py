@@ -1,9 +1,9 @@
 """Viewers of the live view, as a process of their own: `python -m tests.bench.viewers PORT`.
 
-Its lines of input: `open N` opens so many, `open N packed` such as take gzip, and each answers with how long each waited
-for its whole view; `begin` forgets what was counted; `end` tells it; `close` closes all. Only the first of them reads
-what it is told, so that a process of many takes no part of the machine for that: the age of each row when its last byte
-has come, by the clock both share.
+Its lines of input: `open N` opens so many, `open N packed` such as take gzip, and each answers with how long each
+waited for its whole view; `begin` forgets what was counted; `end` tells it; `close` closes all. Only the first of them
+reads what it is told, so that a process of many takes no part of the machine for that: the age of each row when its
+last byte has come, by the clock both share.
 """
 
 import asyncio

@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.payload.page_view import AtWork, row_document
+from gateway.payload.page_view import AtWork, row_document, total_documents
 from gateway.records import Inventory
 from gateway.tank_record import TankRecord
+from gateway.totals import holding_of
 from gateway.web.stream import feed
 from gateway.web.stream.document import LiveDocument, made_row
 from gateway.web.stream.feed import Place
@@ -112,7 +113,9 @@ def test_whoever_applies_all_changes_has_the_view(acts: list[tuple[Any, ...]]) -
             each.ask(said)
             assert shown(each.document) == shown(whole)
             assert each.last_id == whole["feed"]
-        assert set(whole["tanks"]) == set(said.newest)
+        rows = {tank: row | {"maintenance": None} for tank, row in whole["tanks"].items()}
+        assert rows == orjson.loads(orjson.dumps({tank: row_document(each) for tank, each in said.newest.items()}))
+        assert whole["totals"] == total_documents(holding_of(each.inventory) for each in said.newest.values())
 
     asyncio.run(run())
 
