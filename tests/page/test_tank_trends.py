@@ -79,7 +79,7 @@ def test_what_comes_live_goes_on_where_the_ledger_ends(page: Page) -> None:
     chance = random.Random(2)
     begin = 1_795_000_020
     kept = [{"start": begin, "least": 5.0, "greatest": 5.2, "last": 5.1, "worst": 1}]
-    sheets = [
+    sheets: list[dict[str, Any]] = [
         {
             "at": begin - 30 + 7 * number,
             "value": None if word == "Bad" else round(chance.uniform(4, 6), 3),
