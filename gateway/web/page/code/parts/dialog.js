@@ -125,7 +125,7 @@ function Dialog({ spec, close }) {
     } else {
       const sentences = error.sentences ?? [String(error)];
       setWrong({ ...gathered(sentences.map((each) => placed(spec, each)), []), hint: error.hint ?? "" });
-      if (stage === "look" && spec.fields?.length) setStage("fill");
+      if (stage === "look" && spec.fields?.length && error.status !== NOT_SENT) setStage("fill");
     }
   };
   const look = () =>
