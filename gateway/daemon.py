@@ -41,7 +41,7 @@ from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
-from gateway.site_access import access_of
+from gateway.site_access import access_of, access_status
 from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
@@ -308,6 +308,7 @@ class Daemon:
             entered=self.acting.entered(),
             alarms_before=self._remembering.alarms_before,
             accounts=self._accounts.status(),
+            access=None if self._settings.http is None else access_status(self.access),
         )
 
     def line_statuses(self) -> list[LineStatus]:
@@ -380,8 +381,6 @@ class Daemon:
             parts=self._page.parts(),
             access=self.access,
         )
-
-    # Its loops
 
     def _begun(self, name: str) -> None:
         self._progress.begun(name)

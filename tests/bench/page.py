@@ -85,7 +85,7 @@ addEventListener("DOMContentLoaded", () => {
 """
 _LOADED = """
 const all = [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")];
-const files = all.filter((each) => !new URL(each.name).pathname.startsWith("/api/"));
+const files = all.filter((each) => each.startTime <= window.__first && !new URL(each.name).pathname.startsWith("/api/"));
 return [files.length, files.reduce((sum, each) => sum + each.transferSize, 0)];
 """
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.page.acting import choose, done, joins
 from tests.page.conftest import Pages
 from tests.page.kept_books import ZONE, KeptBooks, kept_books
 from tests.page.reading import Page
@@ -155,6 +156,73 @@ def test_amounts_losses_and_a_ticket_of_the_past(pages: Pages, booked: BookedSit
     page.says("Ticket 1: receipt into TK-51")
     page.says("Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).")
     _as_on_paper(page, booked.report("ticket", "--ticket", "1"))
+
+
+@pytest.fixture
+def own_books(tmp_path: Path) -> Iterator[BookedSite]:
+    """For a test that writes in them."""
+    with BookedSite(tmp_path / "site") as running:
+        yield running
+
+
+def test_what_came_late_is_entered_taken_back_and_closed_again(own_books: BookedSite, pages: Pages) -> None:
+    """By the page alone: an amount, a file of them, one taken back, a ticket reversed and reissued, a day closed
+    again."""
+    site, day = own_books, own_books.books.days[1]
+    joins(site, "Ines", "accountant")
+    page = pages(site.address)
+    page.open("#/stock/amounts")
+    _amounts(page, site)
+    page.go("#/transfers/ticket/1")
+    page.find("button", "Take back").click()
+    page.find("dialog").find("textbox", re.compile("^Why")).type("wrong bill of lading")
+    page.find("dialog").find("textbox", re.compile("^Reference")).type("BL-2042")
+    done(page, "Take back")
+    page.says("TAKEN BACK by ticket 3")
+    page.find("link", "ticket 4 stands in its place").click()
+    page.says("in place of ticket 1")
+    tickets = {each["number"]: each for each in site.get("/tickets?number=1")["tickets"]}
+    assert (tickets[3]["reverses"], tickets[4]["replaces"], tickets[4]["reference"]) == (1, 1, "BL-2042")
+    assert tickets[3]["why"] == "wrong bill of lading"
+    page.go(f"#/stock/day/{day}")
+    page.find("button", "Close the day again").click()
+    page.find("dialog").find("textbox", re.compile("^Why")).type("after the stocktaking")
+    done(page, "Close the day")
+    revisions = [each for each in site.get(f"/days?from={day}")["days"] if each["day"] == day]
+    assert len(revisions) >= 3
+    page.says(re.compile(rf"Day {day}, revision (\d+) of \1"))
+
+
+def _amounts(page: Page, site: BookedSite) -> None:
+    page.find("button", "Enter an amount").click()
+    for label, option in (("Kind", "own use"), ("Measured by", "meter"), ("Product", "diesel"), ("Measured as", "GSV")):
+        choose(page, label, option)
+    page.find("dialog").find("textbox", re.compile("^Amount")).type("2.5")
+    page.find("dialog").find("textbox", re.compile("^Number of the document")).type("MTR-8")
+    done(page, "Enter", signing_in="Ines")
+    page.says("MTR-8")
+    page.find("button", "Import amounts of a file").click()
+    at = f"{site.books.days[2]}T15:00Z"
+    lines = ["kind;source;product;amount;measure;at;reference", f"dispatch;rack;diesel;1,25 m3;gsv;{at};LOAD-119"]
+    # One mistake, and nothing of the file is taken in: the answer to that is 422.
+    page.expecting(r"act\?try=yes")
+    box = page.find("dialog").find("textbox", re.compile("^Comma, semicolon"))
+    box.type("\n".join([*lines, f"dispatch;rack;diesel;x;gsv;{at};LOAD-120"]))
+    page.find("button", "Show what it will do").click()
+    page.says("nothing was taken in")
+    page.find("dialog").find("textbox", re.compile("^Comma, semicolon")).type("\n".join(lines))
+    done(page, "Take all of it in")
+    page.says("LOAD-119")
+    amounts = {each["reference"]: each for each in site.get("/amounts")["amounts"]}
+    assert (amounts["LOAD-119"]["value"], amounts["MTR-8"]["value"]) == (1.25, 2.5)
+    assert amounts["LOAD-119"]["by"] == "Ines@page"
+    number = amounts["MTR-8"]["number"]
+    page.find("button", re.compile(f"^Take back amount {number}$")).click()
+    page.find("dialog").find("textbox", re.compile("^Why")).type("of another site")
+    done(page, "Take back")
+    page.says(f"takes back {number}")
+    reversal = next(each for each in site.get("/amounts")["amounts"] if each["reverses"] == number)
+    assert reversal["why"] == "of another site"
 
 
 def _as_on_paper(page: Page, ticket: dict[str, list[dict[str, str]]]) -> None:

@@ -25,9 +25,9 @@ _STAMPS = ("schema", "feed", "time", "machine_time")
 READY = Readiness(True, 1, 1, 1, 1, 0, 0)
 
 
-def level(tank: str, metres: float, **more: Figure) -> TankRecord:
+def level(tank: str, metres: float) -> TankRecord:
     """A sheet whose level is that."""
-    return record(tank, level=Figure(metres, Quality.GOOD, (), 0.0), **more)
+    return record(tank, level=Figure(metres, Quality.GOOD, (), 0.0))
 
 
 class Said:

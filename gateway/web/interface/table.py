@@ -13,6 +13,9 @@ _UNTIL = Parameter("until", "Up to and without: likewise; now unless given.", _T
 _SPAN = (_FROM, _UNTIL)
 _NUMBER = {"type": "string", "pattern": "^[0-9]{1,19}$"}
 
+_BEFORE = Parameter("before", "As an answer before this one told it: only what is older.", _NUMBER)
+_AT_MOST = Parameter("at_most", "So many at once: 1 to 500, 100 unless given.", _NUMBER)
+
 ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint(
         "tank",
@@ -75,5 +78,35 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "/api/1/entered",
         "What people have entered and what is in maintenance, hidden or open now: what whoever takes over has to know",
         documents.EnteredPage,
+    ),
+    Endpoint(
+        "sheet",
+        "GET",
+        "/api/1/tanks/{tank}/sheet",
+        "How the newest figures of a tank come about: every step, its relation and what it rests on",
+        documents.SheetPage,
+        path_parameters=(_TANK,),
+        refusals={404: "There is no such tank, or it has no sheet yet."},
+    ),
+    Endpoint(
+        "events",
+        "GET",
+        "/api/1/tanks/{tank}/events",
+        "What has happened to a tank, newest first",
+        documents.EventsPage,
+        "The last day unless it is asked for otherwise, 31 days at most. Where `before` is not null there may be older "
+        "ones of that time: ask again with it.",
+        (_TANK,),
+        (*_SPAN, _BEFORE, _AT_MOST),
+        refusals=_OF_A_TANK,
+    ),
+    Endpoint(
+        "changes",
+        "GET",
+        "/api/1/changes",
+        "What people did, newest first: the audit trail",
+        documents.ChangesPage,
+        "Needs somebody who has signed in and is more than a viewer. All of it unless a time is given.",
+        query=(*_SPAN, _BEFORE, _AT_MOST),
     ),
 )

@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.payload.page_view import AtWork
+from gateway.payload.page_view import AtWork, row_document
 from gateway.records import Inventory
 from gateway.tank_record import TankRecord
-from gateway.web.stream import document, feed
+from gateway.web.stream import feed
+from gateway.web.stream.document import LiveDocument, made_row
 from gateway.web.stream.feed import Place
 from tests.support.live_view import Event, Said, applied, level, shown
 from tests.support.messages import valid_message
@@ -100,9 +101,9 @@ def test_whoever_applies_all_changes_has_the_view(acts: list[tuple[Any, ...]]) -
                     other = _Page()
                     await said.feed.turn()
         await said.feed.turn()
+        whole = valid_message(said.feed.whole())
         for each in (page, other):
             each.ask(said)
-            whole = valid_message(said.feed.whole())
             assert shown(each.document) == shown(whole)
             assert each.last_id == whole["feed"]
         assert set(whole["tanks"]) == set(said.newest)
@@ -199,24 +200,24 @@ async def test_nothing_is_made_while_nobody_looks(monkeypatch: pytest.MonkeyPatc
 
 
 def _count_rows(monkeypatch: pytest.MonkeyPatch, made: list[str]) -> None:
-    real = document.row_document
-
     def counted(record: TankRecord, *more: Any) -> dict[str, Any]:
         made.append(record.identity.tank)
-        return real(record, *more)
+        return row_document(record, *more)
 
-    monkeypatch.setattr(document, "row_document", counted)
+    monkeypatch.setattr("gateway.web.stream.document.row_document", counted)
 
 
 async def test_each_row_is_made_once_for_all_viewers(monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[str] = []
-    real = document.row_document
-    monkeypatch.setattr(
-        document, "row_document", lambda record, *more: made.append(record.identity.tank) or real(record, *more)
-    )
+    _count_rows(monkeypatch, made)
     bodies: list[int] = []
-    body = document.LiveDocument.body
-    monkeypatch.setattr(document.LiveDocument, "body", lambda self: bodies.append(1) or body(self))
+    body = LiveDocument.body
+
+    def counted(self: LiveDocument) -> bytes:
+        bodies.append(1)
+        return body(self)
+
+    monkeypatch.setattr(LiveDocument, "body", counted)
     said = Said()
     said.hear(level("TK-1", 1.0), level("TK-2", 1.0))
     pages = [_Page() for _ in range(10)]
@@ -233,14 +234,12 @@ async def test_each_row_is_made_once_for_all_viewers(monkeypatch: pytest.MonkeyP
 
 
 async def test_a_row_that_cannot_be_made_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = feed.made_row
-
     def made(record: Any, maintenance: Any) -> Any:
         if record.identity.tank == "TK-1":
             raise ZeroDivisionError("odd")
-        return real(record, maintenance)
+        return made_row(record, maintenance)
 
-    monkeypatch.setattr(feed, "made_row", made)
+    monkeypatch.setattr("gateway.web.stream.feed.made_row", made)
     said = Said()
     with capture_logs() as logs:
         for metres in (1.0, 2.0):
