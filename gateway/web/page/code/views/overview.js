@@ -116,7 +116,7 @@ function Need({ each }) {
   return html`<li class=${`need ${fresh ? "fresh-need" : ""}`}>
     <${PriorityMark} priority=${alarm.priority} fresh=${fresh} />
     <div>
-      <a class="tag" href=${tank ? way("tank", tank) : way("lines")}>${tank ?? word("overview.gateway")}</a> <span class=${fresh ? "fresh" : ""}>${name}</span>
+      <a class="tag" href=${tank ? way("tank", tank) : way("lines")}>${tank ?? word("overview.gateway")}</a> <a class=${fresh ? "fresh" : ""} href=${way("alarms")}>${name}</a>
       ${alarm.raised && html` <span class="quiet">${word("need.since", { time: clock(alarm.raised, siteNow() ?? Date.parse(alarm.raised)) })}</span>`}
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
