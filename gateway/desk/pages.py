@@ -53,7 +53,7 @@ class AccountPages:
         }
 
     async def transfers(self, asked: Mapping[str, str]) -> bytes:
-        """Those that are not over; `all=yes`: and those of the last 31 days that are. None are `kept` without a book."""
+        """Those that are not over; `all=yes`: and those of the last 31 days that are. Without a book none is kept."""
         _refuse_others(asked, "all")
         accounts, book = self._accounts, self._accounts.book
         now = accounts.now()
