@@ -97,7 +97,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "What has happened to a tank, newest first",
         documents.EventsPage,
         "The last day unless it is asked for otherwise, 31 days at most. Where `before` is not null there may be older "
-        "ones of that time: ask again with it.",
+        "ones of that time: ask again with it. Those of the gateway itself are those of `gateway`.",
         (_TANK,),
         (*_SPAN, _BEFORE, _AT_MOST),
         refusals=_OF_A_TANK,
