@@ -12,7 +12,7 @@ from gateway import __version__
 from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
-from gateway.acting import Acting
+from gateway.approving import Approving
 from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import is_impossible
@@ -41,7 +41,7 @@ from gateway.remembering import Remembering
 from gateway.rounds import look_after, tell_manager, tick
 from gateway.scenario_time import ScenarioClock
 from gateway.settings import SiteSettings
-from gateway.site_access import access_of
+from gateway.site_access import access_of, access_status
 from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
@@ -101,7 +101,7 @@ class Daemon:
         self._deliveries = Deliveries(self._loops, self._destination)
         self._keeping = keep(self._boot, self._clock)
         self._ends = EndClock(self._clock, synchronised_ns)
-        self.acting = Acting(
+        self.acting = Approving(
             settings,
             self._keeping,
             self._clock,
@@ -308,6 +308,7 @@ class Daemon:
             entered=self.acting.entered(),
             alarms_before=self._remembering.alarms_before,
             accounts=self._accounts.status(),
+            access=None if self._settings.http is None else access_status(self.access),
         )
 
     def line_statuses(self) -> list[LineStatus]:
@@ -380,8 +381,6 @@ class Daemon:
             parts=self._page.parts(),
             access=self.access,
         )
-
-    # Its loops
 
     def _begun(self, name: str) -> None:
         self._progress.begun(name)

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple, Protocol
 
 from gateway import __version__
 from gateway.account.days.boundary import day_of
-from gateway.acting import Acting
+from gateway.approving import Approving
 from gateway.clock import Clock
 from gateway.deliveries import Deliveries
 from gateway.delivery.slices import joined
@@ -40,7 +40,7 @@ _FOLDER = Path(__file__).resolve().parent / "web" / "page"
 class Gateway(Protocol):
     """What the page asks of a running gateway. Each is cheap: what it gives is there already."""
 
-    acting: Acting
+    acting: Approving
 
     @property
     def settings(self) -> SiteSettings: ...
@@ -53,7 +53,7 @@ class Around(NamedTuple):
 
     pipeline: Pipeline
     accounts: SiteAccounts
-    acting: Acting
+    acting: Approving
     deliveries: Deliveries
     house: HouseWatch
     keeping: Keeping

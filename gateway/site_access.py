@@ -13,17 +13,22 @@ from gateway.actions.answers import audit_body, refused
 from gateway.clock import Clock
 from gateway.keeping import Keeping
 from gateway.process.door import Answer
+from gateway.status import AccessStatus
 from gateway.web.access.access import Access
 from gateway.web.access.administration import CHANGING, PEOPLE_ACTIONS, administer
 from gateway.web.access.people_file import PeopleFile, people_path
 
-__all__ = ["access_of", "door_answers"]
+__all__ = ["access_of", "access_status", "door_answers"]
 
 
 def access_of(folder: Path | None, site: str, clock: Clock, keeping: Keeping) -> Access:
     """`folder`: the state directory; None: there is none, and nobody can sign in. `clock`: the machine's."""
     file = None if folder is None else PeopleFile(people_path(folder, site))
     return Access(site, clock, file, audit=partial(_audited, keeping, clock))
+
+
+def access_status(access: Access) -> AccessStatus:
+    return AccessStatus(len(access.sessions.records), access.refused, access.certificate_until_s)
 
 
 def door_answers(access: Access, acting: Answer) -> tuple[Answer, Answer]:

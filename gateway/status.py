@@ -8,6 +8,7 @@ from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmNow
 
 __all__ = [
+    "AccessStatus",
     "AccountsStatus",
     "Backlog",
     "DestinationStatus",
@@ -203,6 +204,17 @@ class AccountsStatus(NamedTuple):
     trouble: str = ""
 
 
+class AccessStatus(NamedTuple):
+    """How those who come over HTTP are let in."""
+
+    sessions: int
+    """That are open."""
+    refused: int
+    """Since the start: names and passwords, or codes, that were wrong."""
+    certificate_until_s: float | None = None
+    """UTC, seconds since 1970, when the certificate in use ends; None without TLS."""
+
+
 class GatewaySnapshot(NamedTuple):
     """The present state of the whole gateway, for metrics and pages. Taken by the daemon; never changed."""
 
@@ -236,6 +248,8 @@ class GatewaySnapshot(NamedTuple):
     """Tank and name of each alarm that the process before this one remembered: some may be no more."""
     accounts: AccountsStatus | None = None
     """None: none are kept."""
+    access: AccessStatus | None = None
+    """None: nobody comes over HTTP."""
 
     @property
     def awaited(self) -> list[str]:

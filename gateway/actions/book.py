@@ -106,9 +106,9 @@ class Book:
     def copied(self) -> "Book":
         """One that may be tried on: what is put into it changes nothing here."""
         other = copy(self)
-        other._entries, other._checked = dict(self._entries), dict(self._checked)
-        other.products = self.products.copied()
-        other._setups = other.products.setups
+        products = self.products.copied()
+        own = {"_entries": dict(self._entries), "_checked": dict(self._checked)}
+        vars(other).update(own, products=products, _setups=products.setups)
         return other
 
     def setup(self, tank: str) -> TankSetup:

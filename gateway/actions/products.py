@@ -54,9 +54,8 @@ class Products:
     def copied(self) -> "Products":
         """One that may be tried on: what is put into it changes nothing here."""
         other = copy(self)
-        other.setups, other._planned, other._now_held = dict(self.setups), dict(self._planned), dict(self._now_held)
-        other._known = {tank: dict(words) for tank, words in self._known.items()}
-        other._troubles = dict(self._troubles)
+        own = {name: dict(getattr(self, name)) for name in ("setups", "_planned", "_now_held", "_troubles")}
+        vars(other).update(own, _known={tank: dict(words) for tank, words in self._known.items()})
         return other
 
     # What holds

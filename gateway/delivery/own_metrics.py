@@ -188,6 +188,24 @@ _OF_THE_WHOLE: tuple[tuple[str, Kind, str, _Value], ...] = (
         "Log lines dropped because nobody read them or they could not be written.",
         lambda snapshot: snapshot.log_lines_dropped,
     ),
+    (
+        "sessions",
+        "gauge",
+        "Sessions of people who have signed in; absent without HTTP.",
+        lambda snapshot: None if snapshot.access is None else snapshot.access.sessions,
+    ),
+    (
+        "sign_ins_refused_total",
+        "counter",
+        "Wrong passwords and one-time codes.",
+        lambda snapshot: None if snapshot.access is None else snapshot.access.refused,
+    ),
+    (
+        "certificate_end_time_seconds",
+        "gauge",
+        "When the certificate of the HTTP interface ends, seconds since 1970 UTC; absent without TLS.",
+        lambda snapshot: None if snapshot.access is None else snapshot.access.certificate_until_s,
+    ),
 )
 
 

@@ -54,14 +54,15 @@ class TransferActs:
             return await self._done(command, request, (), only_tried)
         if only_tried:
             # What takes no ticket back need not wait for those who do.
+            await self._books.free_book()
             return await self._reversed(command, request, only_tried)
         # Who reads what stands before another's reversal is kept would take the same ticket back once more, and with
         # one in its place that would count twice.
         async with self._reversals:
+            await self._books.free_book()
             return await self._reversed(command, request, only_tried)
 
     async def _reversed(self, command: ReverseTicket, request: Mapping[str, Any], only_tried: bool) -> Outcome:
-        await self._books.free_book()
         tickets = await self._books.read(lambda connection: tickets_with(connection, command.ticket))
         return await self._done(command, request, tickets, only_tried)
 

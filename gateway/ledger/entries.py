@@ -23,9 +23,7 @@ Raises an Exception of any kind for a body that is damaged.
 _AT_HAND = 128
 """Entries that were made of late: as many as one read of an outbox."""
 
-_COLUMNS = (
-    "position, kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot, previous_sequence"
-)
+COLUMNS = "position, kind, tank, boot, sequence, number, instant_ns, dictionary, body, previous_boot, previous_sequence"
 
 
 class Unreadable(NamedTuple):
@@ -68,7 +66,7 @@ def rows_between(
     only = "" if kind is None else " AND kind = ?"
     given: Sequence[int] = (after, up_to, at_most) if kind is None else (after, up_to, kind, at_most)
     found = connection.execute(
-        f"SELECT {_COLUMNS} FROM history WHERE position > ? AND position <= ?{only} ORDER BY position LIMIT ?", given
+        f"SELECT {COLUMNS} FROM history WHERE position > ? AND position <= ?{only} ORDER BY position LIMIT ?", given
     )
     return [Row(*row) for row in found.fetchall()]
 

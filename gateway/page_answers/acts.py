@@ -24,9 +24,11 @@ class Acts:
 
     async def act(self, call: Call) -> Made:
         """`try` is `yes`: what it would do."""
-        person = _permitted(call)
         request = call.body
-        cautions = list(cautions_for(str(request.get("action", ""))))
+        # Whoever decides on what waits may also ask for it.
+        meant = self._parts.acting.meant(request)
+        person = _permitted(call, meant)
+        cautions = list(cautions_for(str(meant.get("action", ""))))
         if call.query.get("try") != "yes":
             answer = await self._parts.acting.act(request, person.signature)
             return _answer({**answer, "cautions": cautions, "tried": False})
@@ -43,11 +45,11 @@ class Acts:
         return made(await self._parts.acting.act({"action": "list"}, by))
 
 
-def _permitted(call: Call) -> Person:
+def _permitted(call: Call, meant: Mapping[str, Any]) -> Person:
     """Raises NobodyAskedError, NotAllowedError."""
     if call.person is None:
         raise NobodyAskedError("nobody has signed in, and whoever acts has to")
-    if not may_ask(call.person.role, call.body):
+    if not (may_ask(call.person.role, call.body) and may_ask(call.person.role, meant)):
         action = "".join(each if each.isprintable() else "?" for each in str(call.body.get("action", ""))[:40])
         words = ", ".join(words_for(call.person.role))
         raise NotAllowedError(f"as {call.person.role.value} you may not ask for '{action}'", f"you may ask for {words}")

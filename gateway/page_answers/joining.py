@@ -3,7 +3,10 @@
 from collections.abc import Mapping
 
 from gateway.page_answers.acts import Acts
+from gateway.page_answers.histories import Histories
 from gateway.page_answers.parts import Parts
+from gateway.page_answers.reports import Reports
+from gateway.page_answers.sheets import Sheets
 from gateway.page_answers.tank import TankPages
 from gateway.page_answers.trends import Trends
 from gateway.web.interface.contract import Handler
@@ -13,10 +16,16 @@ __all__ = ["page_answers"]
 
 def page_answers(parts: Parts) -> Mapping[str, Handler]:
     tanks, trends, acts = TankPages(parts), Trends(parts), Acts(parts)
+    histories, reports = Histories(parts), Reports(parts)
     return {
         "tank": tanks.tank,
         "trend": trends.trend,
         "small-trends": trends.small,
         "act": acts.act,
         "entered": acts.entered,
+        "sheet": Sheets(parts).sheet,
+        "events": histories.events,
+        "changes": histories.changes,
+        "reports": reports.known,
+        "report": reports.report,
     }

@@ -9,7 +9,7 @@ from typing import Any, Protocol, TypeVar
 
 import orjson
 
-from gateway.acting import Acting
+from gateway.approving import Approving
 from gateway.binding import TankBinding
 from gateway.clock import Clock
 from gateway.errors import NotKeptError
@@ -33,7 +33,7 @@ T = TypeVar("T")
 class Gateway(Protocol):
     """A running one, as far as it is asked here."""
 
-    acting: Acting
+    acting: Approving
 
     @property
     def settings(self) -> SiteSettings: ...
@@ -52,7 +52,7 @@ class Parts:
     """Under way."""
 
     @property
-    def acting(self) -> Acting:
+    def acting(self) -> Approving:
         return self.gateway.acting
 
     def site(self) -> SiteSettings:

@@ -117,7 +117,7 @@ class HttpServer:
         self._parts = parts
         self._access = access
         self._tokens = Tokens(plan.access.tokens)
-        self._tls = None if plan.access.tls is None else Tls(plan.access.tls, SystemClock())
+        self._tls = None if plan.access.tls is None else Tls(plan.access.tls, SystemClock(), self._certificate_ends)
         self._metrics = metrics
         self._packed_metrics = packed_metrics
         self._inventories = inventories
@@ -157,7 +157,9 @@ class HttpServer:
             _LOGGER.info("web.listening", host=self._plan.host, port=self.port, tls=self._tls is not None)
             if self._access is not None:
                 self._access.take_over(self._plan.access)
-            room = Room(self._plan.connections)
+                if self._tls is None:
+                    self._access.certificate_until_s = None
+            room = Room(self._plan.connections, self._plan.access.trusted_proxy)
             server = _Server(self._config(room), self._came_round)
             loops = [asyncio.create_task(each, name="tls") for each in self._over_tls(server, listener, room)]
             listeners = [] if loops else [listener]
@@ -186,6 +188,10 @@ class HttpServer:
             return BoundedConnection(room, config=server.config, server_state=server.server_state, app_state={})
 
         return [TlsDoor(listener, self._tls.context, room, connection).run(), self._tls.watch()]
+
+    def _certificate_ends(self, until_s: float) -> None:
+        if self._access is not None:
+            self._access.certificate_until_s = until_s
 
     async def _listen(self) -> socket.socket:
         host, port = self._plan.host, self._plan.port

@@ -52,7 +52,7 @@ def settings(folder: Path, **more: str) -> SiteSettings:
 class NoAlarms:
     """Nothing is raised here."""
 
-    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+    def apply(self, tank: str, command: AlarmCommand, *, only_tried: bool = False) -> Refusal | None:
         return Refusal(f"{tank} has no alarm '{command.alarm}'", "it has none")
 
     def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:

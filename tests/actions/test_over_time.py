@@ -212,9 +212,11 @@ class Alarms:
         self.done: list[tuple[str, AlarmCommand]] = []
         self.phase = AlarmPhase.UNACKNOWLEDGED
 
-    def apply(self, tank: str, command: AlarmCommand) -> Refusal | None:
+    def apply(self, tank: str, command: AlarmCommand, *, only_tried: bool = False) -> Refusal | None:
         if (tank, command.alarm) != ("TK-1", "high_high"):
             return Refusal(f"{tank} has no alarm '{command.alarm}'", "its alarms: high_high")
+        if only_tried:
+            return None
         self.done.append((tank, command))
         self.phase = {
             AlarmVerb.ACKNOWLEDGE: AlarmPhase.ACKNOWLEDGED,

@@ -14,6 +14,7 @@ from gateway.figures import FIGURE_DEFINITIONS
 from gateway.records import ElementUse, Ending, Figure, Figures, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
 from gateway.status import (
+    AccessStatus,
     AccountsStatus,
     Backlog,
     DestinationStatus,
@@ -45,7 +46,7 @@ def _full() -> GatewaySnapshot:
         record("TK-2", 1, level=bad(), gsv=Figure(3626.9, Quality.UNCERTAIN, (), 0.0)),
         record("TK-3", 1, simulated=True),
         simulated=True,
-    )
+    )._replace(access=AccessStatus(3, 7, 1_790_000_000.0))
 
 
 def _samples(text: bytes) -> Iterator[Sample]:
@@ -121,6 +122,18 @@ def test_every_series_of_a_simulated_tank_says_so_and_no_other_does() -> None:
     for sample in of_tanks:
         assert sample.labels.get("simulated") == ("true" if sample.labels["tank"] == "TK-3" else None), sample
     assert _find(Metrics(_full).render(), "tank_gateway_simulated") == [1]
+
+
+def test_who_comes_over_http_and_until_when_the_certificate_holds() -> None:
+    text = Metrics(_full).render()
+    assert _find(text, "tank_gateway_sessions") == [3]
+    assert _find(text, "tank_gateway_sign_ins_refused_total") == [7]
+    assert _find(text, "tank_gateway_certificate_end_time_seconds") == [1_790_000_000]
+    without = Metrics(lambda: _full()._replace(access=AccessStatus(0, 0))).render()
+    assert _find(without, "tank_gateway_sessions") == [0]
+    assert _find(without, "tank_gateway_certificate_end_time_seconds") == []
+    nobody = Metrics(lambda: _full()._replace(access=None)).render()
+    assert _find(nobody, "tank_gateway_sign_ins_refused_total") == []
 
 
 def test_the_gateways_own_health() -> None:

@@ -26,7 +26,7 @@ from gateway.figures import FIGURE_DEFINITIONS
 from gateway.process.stop_time import LAST_RESORT_S
 from gateway.records import ElementUse, Ending, LevelState, Quality
 from gateway.states import LimitState, RoofZone
-from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Histogram, LedgerStatus, Trouble
+from gateway.status import AccessStatus, Backlog, DestinationStatus, GatewaySnapshot, Histogram, LedgerStatus, Trouble
 from gateway.web.plan import BACKLOG, LARGEST_CONNECTIONS
 from tests.deploy.on_debian.guide import Guide
 from tests.support.deliveries import plan_for, running, until
@@ -58,6 +58,7 @@ def known_metrics() -> set[str]:
     )
     state = snapshot(record_of("harbour", BOOT, 1, sheet), simulated=True)
     state = state._replace(ledger=ledger, destinations=(*state.destinations, office))
+    state = state._replace(access=AccessStatus(1, 0, 1_790_000_000.0))
     rendered = Metrics(lambda: state).render().decode()
     known = {family.name for family in text_string_to_metric_families(rendered)}
     return known | {definition.metric for definition in FIGURE_DEFINITIONS}

@@ -17,6 +17,7 @@ from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
 from tests.mutants.ledger_part_breaks import LEDGER_PART_BREAKS
 from tests.mutants.level_breaks import LEVEL_BREAKS
+from tests.mutants.live_view_breaks import LIVE_VIEW_BREAKS
 from tests.mutants.loss_breaks import LOSS_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.notification_breaks import NOTIFICATION_BREAKS
@@ -59,4 +60,5 @@ BREAKS: tuple[Break, ...] = (
     *COURSE_BREAKS,
     *BALANCE_BREAKS,
     *REPORT_BREAKS,
+    *LIVE_VIEW_BREAKS,
 )

@@ -24,8 +24,10 @@ _SCENARIO: dict[str, Any] = {
         # 9: the site file knows volumes up to 13.000 m.
         "P-12": {"level": "13.110 m"},
         # 14: its legs are 1.600 m long.
-        "TK-204": {"level": "1.550 m"},
+        "TK-204": {"level": "1.550 m", "water": "0.800 m"},
     },
+    # 17: by 20 m3/h for 17 h.
+    "movements": [{"tank": "TK-204", "of": "water", "at": "15 min", "flow": "-20 m3/h", "until_level": "50 mm"}],
     "instruments": {
         # 19: by it is found out that the gauge sticks while the pump runs.
         "FT-101": {
@@ -57,6 +59,8 @@ def story_site(folder: Path) -> DemoSite:
 def _change(site: dict[str, Any]) -> None:
     for instrument in site["instruments"].values():
         instrument["period"] = "60 s"
+    # How long a tank rests before what moves is told from what should: 45 min unless it is said.
+    site["watch"] = {"unscheduled": {"after": "10 min"}}
     site["tanks"]["P-12"]["shape"]["height"] = "13.000 m"
     site["instruments"]["FT-101"] = {"line": "bus-a", "unit": "4", "period": "60 s", "map": "flow_float32"}
     site["tanks"]["TK-101"]["flows"] = [{"instrument": "FT-101", "signal": "flow", "direction": "in"}]

@@ -130,7 +130,7 @@ def _same(text: str | None, wanted: Decimal | None) -> bool:
 
 
 def test_what_became_of_a_ticket_is_said_as_in_the_terminal(modules: Page) -> None:
-    """1 is taken back by 2, 3 stands in its place and is taken back by 4, 5 stands in that of 3; 6 stands; 7 takes 8 back."""
+    """2 takes 1 back and 3 stands in its place, 4 takes that back and 5 stands; 6 stands; 9 takes 8 back for good."""
     links = [
         (1, None, None),
         (2, 1, None),

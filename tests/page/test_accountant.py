@@ -13,11 +13,12 @@ from typing import Any
 
 import pytest
 
+from tests.page.acting import choose, done, joins
 from tests.page.conftest import Pages
 from tests.page.kept_books import ZONE, KeptBooks, kept_books
 from tests.page.reading import Page
 from tests.page.reading_accounts import cells, decimal_of, report_tables, statement
-from tests.page.site_process import DemoSite
+from tests.page.site_process import DemoSite, eventually
 
 LINES = {
     "Opening": "opening",
@@ -155,6 +156,114 @@ def test_amounts_losses_and_a_ticket_of_the_past(pages: Pages, booked: BookedSit
     page.says("Ticket 1: receipt into TK-51")
     page.says("Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).")
     _as_on_paper(page, booked.report("ticket", "--ticket", "1"))
+
+
+def test_a_report_is_the_same_file_as_in_the_terminal(pages: Pages, booked: BookedSite, tmp_path: Path) -> None:
+    """Reproduce March? Identical digits: what is downloaded is byte for byte what `tank-gateway report` writes."""
+    second = booked.books.days[1]
+    page = _opened(pages, booked, "#/reports")
+    page.says("Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).")
+    saved = tmp_path / "saved"
+    saved.mkdir()
+    downloads = {"behavior": "allow", "downloadPath": str(saved), "browserContextId": page.context}
+    page.browser.driver.execute_cdp_cmd("Browser.setDownloadBehavior", downloads)
+    for form, title in (("csv", "CSV, for programs"), ("pdf", "PDF, to print or sign")):
+        _chosen(page, "Report", "Reconciliation")
+        page.script(
+            "const [box] = document.querySelectorAll('input[type=date]'); box.value = arguments[0]; "
+            "box.dispatchEvent(new Event('change', {bubbles: true}));",
+            second,
+        )
+        page.says(re.compile(r"From .* to .*, revision 2 of 2\."))
+        _chosen(page, "Form", title)
+        page.find("button", "Download").click()
+        file = saved / f"harbour-reconciliation-{second}.{form}"
+        eventually(file.exists, f"{file.name} is saved; {page.text}")
+        made = tmp_path / f"made.{form}"
+        booked.run("report", "reconciliation", "--day", second, "--out", str(made))
+        assert file.read_bytes() == made.read_bytes(), form
+    # Of a day that is not closed there is none, and no file of that is saved.
+    page.expecting("reports/reconciliation")
+    page.script(
+        "const [box] = document.querySelectorAll('input[type=date]'); box.value = '2020-01-01'; "
+        "box.dispatchEvent(new Event('change', {bubbles: true}));"
+    )
+    page.says("The day 2020-01-01 is not closed.")
+    page.find("button", "Download").click()
+    page.says(re.compile("2020-01-01 is not closed|no close of 2020-01-01|not closed"))
+    assert len(list(saved.iterdir())) == 2
+
+
+def _chosen(page: Page, label: str, option: str) -> None:
+    box = page.find("combobox", re.compile(f"^{label}"))
+    box.element.find_element("xpath", f".//option[normalize-space()='{option}']").click()
+
+
+@pytest.fixture
+def own_books(tmp_path: Path) -> Iterator[BookedSite]:
+    """For a test that writes in them."""
+    with BookedSite(tmp_path / "site") as running:
+        yield running
+
+
+def test_what_came_late_is_entered_taken_back_and_closed_again(own_books: BookedSite, pages: Pages) -> None:
+    """By the page alone: an amount, a file of them, one taken back, a ticket reversed and reissued, a day closed
+    again."""
+    site, day = own_books, own_books.books.days[1]
+    joins(site, "Ines", "accountant")
+    page = pages(site.address)
+    page.open("#/stock/amounts")
+    _amounts(page, site)
+    page.go("#/transfers/ticket/1")
+    page.find("button", "Take back").click()
+    page.find("dialog").find("textbox", re.compile("^Why")).type("wrong bill of lading")
+    page.find("dialog").find("textbox", re.compile("^Reference")).type("BL-2042")
+    done(page, "Take back")
+    page.says("TAKEN BACK by ticket 3")
+    page.find("link", "ticket 4 stands in its place").click()
+    page.says("in place of ticket 1")
+    tickets = {each["number"]: each for each in site.get("/tickets?number=1")["tickets"]}
+    assert (tickets[3]["reverses"], tickets[4]["replaces"], tickets[4]["reference"]) == (1, 1, "BL-2042")
+    assert tickets[3]["why"] == "wrong bill of lading"
+    page.go(f"#/stock/day/{day}")
+    page.find("button", "Close the day again").click()
+    page.find("dialog").find("textbox", re.compile("^Why")).type("after the stocktaking")
+    done(page, "Close the day")
+    revisions = [each for each in site.get(f"/days?from={day}")["days"] if each["day"] == day]
+    assert len(revisions) >= 3
+    page.says(re.compile(rf"Day {day}, revision (\d+) of \1"))
+
+
+def _amounts(page: Page, site: BookedSite) -> None:
+    page.find("button", "Enter an amount").click()
+    for label, option in (("Kind", "own use"), ("Measured by", "meter"), ("Product", "diesel"), ("Measured as", "GSV")):
+        choose(page, label, option)
+    page.find("dialog").find("textbox", re.compile("^Amount")).type("2.5")
+    page.find("dialog").find("textbox", re.compile("^Number of the document")).type("MTR-8")
+    done(page, "Enter", signing_in="Ines")
+    page.says("MTR-8")
+    page.find("button", "Import amounts of a file").click()
+    at = f"{site.books.days[2]}T15:00Z"
+    lines = ["kind;source;product;amount;measure;at;reference", f"dispatch;rack;diesel;1,25 m3;gsv;{at};LOAD-119"]
+    # One mistake, and nothing of the file is taken in: the answer to that is 422.
+    page.expecting(r"act\?try=yes")
+    box = page.find("dialog").find("textbox", re.compile("^Comma, semicolon"))
+    box.type("\n".join([*lines, f"dispatch;rack;diesel;x;gsv;{at};LOAD-120"]))
+    page.find("button", "Show what it will do").click()
+    page.says("nothing was taken in")
+    page.find("dialog").find("textbox", re.compile("^Comma, semicolon")).type("\n".join(lines))
+    done(page, "Take all of it in")
+    page.says("LOAD-119")
+    amounts = {each["reference"]: each for each in site.get("/amounts")["amounts"]}
+    assert (amounts["LOAD-119"]["value"], amounts["MTR-8"]["value"]) == (1.25, 2.5)
+    assert amounts["LOAD-119"]["by"] == "Ines@page"
+    number = amounts["MTR-8"]["number"]
+    page.find("button", re.compile(f"^Take back amount {number}$")).click()
+    page.find("dialog").find("textbox", re.compile("^Why")).type("of another site")
+    done(page, "Take back")
+    page.says(f"takes back {number}")
+    reversal = next(each for each in site.get("/amounts")["amounts"] if each["reverses"] == number)
+    assert reversal["why"] == "of another site"
 
 
 def _as_on_paper(page: Page, ticket: dict[str, list[dict[str, str]]]) -> None:

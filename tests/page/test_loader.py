@@ -5,9 +5,7 @@ What the page says is compared with the simulator's truth, with the documents of
 site takes a second.
 """
 
-import json
 import re
-import urllib.request
 from collections.abc import Iterator
 from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from math import pi
@@ -18,6 +16,7 @@ import pytest
 import yaml
 
 from simulators.scenario_file import scenario_path
+from tests.page.acting import choose, done, joins, signs_in
 from tests.page.conftest import Pages
 from tests.page.reading import Node, Page
 from tests.page.reading_accounts import cells, decimal_of
@@ -25,7 +24,7 @@ from tests.page.site_process import DemoSite, eventually
 
 FACTOR = 60.0
 FLOW_M3_H = 380.0
-NAME, PASSWORD = "Mara", "seven red barges at dusk"
+NAME = "Mara"
 LONG_S = 90.0
 """Of a test that waits for liquid to come to rest."""
 
@@ -46,17 +45,6 @@ def _settles_soon(site: dict[str, Any]) -> None:
     site["account"] = {"settling": "8 min"}
 
 
-def _joins(site: DemoSite, role: str) -> None:
-    """By a one-time code of the terminal, as people come to the page."""
-    code = json.loads(site.run("people", "invite", "--role", role, "--json"))["one_time_code"]
-    given = json.dumps({"code": code, "name": NAME, "password": PASSWORD}).encode()
-    asked = urllib.request.Request(
-        f"{site.address}/api/1/join", given, {"Content-Type": "application/json", "Origin": site.address}
-    )
-    with urllib.request.urlopen(asked) as answer:
-        assert answer.status == 200
-
-
 def _flow(site: DemoSite, tank: str, flow_m3_h: float) -> None:
     site.instruments.ask(lambda running: running.tank(tank).set_flow(flow_m3_h, 18.5))
 
@@ -67,7 +55,7 @@ def _true_m3(site: DemoSite) -> float:
 
 
 def test_a_ship_from_the_plan_to_the_ticket(depot: DemoSite, pages: Pages) -> None:
-    _joins(depot, "operator")
+    joins(depot, NAME, "operator")
     page = pages(depot.address)
     page.open("#/transfers")
     page.says("A screen value never authorises opening a valve: follow site procedure.")
@@ -75,34 +63,23 @@ def test_a_ship_from_the_plan_to_the_ticket(depot: DemoSite, pages: Pages) -> No
     _planned(page, depot)
     _started(page, depot)
     _runs(page, depot)
+    _confirms(page, depot)
     _settles(page, depot)
     _ticket(page, depot)
-
-
-def _done(page: Page, verb: str) -> None:
-    """What it will do stands there before it is done."""
-    page.find("button", "Show what it will do").click()
-    page.find("heading", "What it will do")
-    page.find("button", verb).click()
-    page.find("heading", "Done")
-    page.find("button", "Close").click()
-    page.gone("dialog")
 
 
 def _planned(page: Page, depot: DemoSite) -> None:
     page.find("button", "Plan a transfer").click()
     dialog = page.find("dialog", "Plan a transfer")
-    _choose(page, "Kind", "receipt")
-    _choose(page, "Into tank", "TK-11")
+    choose(page, "Kind", "receipt")
+    choose(page, "Into tank", "TK-11")
     dialog.find("textbox", re.compile("^Ordered")).type("190")
     dialog.find("textbox", re.compile("^Other side")).type("MT Samphire")
     dialog.find("textbox", re.compile("^Reference")).type("BL-2041")
     page.find("button", "Show what it will do").click()
     # Nobody has signed in: it is asked for in the middle, and nothing that was typed is lost.
-    page.find("textbox", re.compile("^Name")).type(NAME)
-    page.find("textbox", re.compile("^Password")).type(PASSWORD)
-    page.find("button", "Sign in").click()
-    page.find("heading", "What it will do")
+    signs_in(page, NAME)
+    page.find("heading", "What will be done")
     assert depot.get("/transfers")["transfers"] == [], "nothing has been done yet"
     page.find("button", "Plan").click()
     page.find("heading", "Done")
@@ -116,16 +93,13 @@ def _planned(page: Page, depot: DemoSite) -> None:
     assert decimal_of(_course(card)["Room to maximum working"].removesuffix(" m³")) == room
 
 
-def _choose(page: Page, label: str, option: str) -> None:
-    box = page.find("combobox", re.compile(f"^{label}"))
-    box.element.find_element("xpath", f".//option[normalize-space()='{option}']").click()
-
-
 def _started(page: Page, depot: DemoSite) -> None:
     """Opening figures? Level 1 mm, 0.1 °C, water, TOV, GSV, all Good; as the sheet at rest has them."""
     page.find("button", re.compile("^Start No. 1")).click()
     page.says("The newest sheet of each of its tanks at rest becomes its opening.")
-    _done(page, "Start")
+    will, did = done(page, "Start")
+    assert "A screen value never authorises opening a valve" in will
+    assert "transfer 1: receipt of diesel" in did
     card = page.find("article", re.compile("receipt into TK-11"))
     eventually(lambda: "Opening figures" in card.text, "it has an opening")
     (transfer,) = depot.get("/transfers")["transfers"]
@@ -158,6 +132,7 @@ def _course(card: Node) -> dict[str, str]:
 def _runs(page: Page, depot: DemoSite) -> None:
     """Rate now? Finish? What has moved of what was ordered?"""
     _flow(depot, "TK-11", FLOW_M3_H)
+    _flow(depot, "TK-12", -60.0)
     card = page.find("article", re.compile("receipt into TK-11"))
     eventually(lambda: "Finish" in _course(card) and ", in " in _course(card)["Finish"], "it has a finish", LONG_S)
 
@@ -177,6 +152,19 @@ def _runs(page: Page, depot: DemoSite) -> None:
     assert "MT Samphire, BL-2041" in told
 
 
+def _confirms(page: Page, depot: DemoSite) -> None:
+    """Of the movement that nobody has announced, somebody says what it is."""
+    page.find("heading", re.compile("^Movements that wait for a word"))
+    card = page.find("article", re.compile("dispatch out of TK-12"))
+    assert "somebody to say what it is" in card.text
+    card.find("button", re.compile("^Confirm")).click()
+    page.find("dialog", "Confirm a movement").find("textbox", re.compile("^Other side")).type("road cars")
+    done(page, "Confirm")
+    page.gone("heading", re.compile("^Movements that wait for a word"))
+    transfer = depot.get("/transfers")["transfers"][1]
+    assert (transfer["phase"], transfer["partner"], transfer["by"]) == ("running", "road cars", f"{NAME}@page")
+
+
 def _settles(page: Page, depot: DemoSite) -> None:
     """Settled? "Still so many min"."""
     card = page.find("article", re.compile("receipt into TK-11"))
@@ -189,7 +177,7 @@ def _settles(page: Page, depot: DemoSite) -> None:
     _flow(depot, "TK-11", 0.0)
     page.find("button", re.compile("^Finish No. 1")).click()
     page.find("dialog", "Finish a transfer")
-    _done_at_once(page, "Finish")
+    done(page, "Finish")
     card = page.find("article", re.compile("receipt into TK-11"))
     eventually(lambda: "settling" in card.text, "it settles", LONG_S)
     eventually(
@@ -197,18 +185,9 @@ def _settles(page: Page, depot: DemoSite) -> None:
     )
 
 
-def _done_at_once(page: Page, verb: str) -> None:
-    page.find("button", "Show what it will do").click()
-    page.find("heading", "What it will do")
-    page.find("button", verb).click()
-    page.find("heading", "Done")
-    page.find("button", "Close").click()
-
-
 def _ticket(page: Page, depot: DemoSite) -> None:
     """What has been moved? The ticket, with its quality: every row its own difference, and taken back once."""
-    link = eventually(lambda: page.all("link", "Ticket 1"), "there is a ticket", LONG_S)
-    link[0].click()
+    eventually(lambda: page.all("link", "Ticket 1"), "there is a ticket", LONG_S)[0].click()
     page.says("Ticket 1: receipt into TK-11")
     page.says("Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).")
     (ticket,) = depot.get("/tickets")["tickets"]

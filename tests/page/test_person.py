@@ -1,4 +1,4 @@
-"""Who may come in: the first administrator by a code of the terminal, others by codes of his; and what each one sees."""
+"""Who may come in: the first administrator by a code of the terminal, others by codes of his; what each one sees."""
 
 import re
 

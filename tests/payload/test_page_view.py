@@ -7,9 +7,12 @@ from typing import Any
 
 import orjson
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gateway.commands.operator.tank_table import total_lines
+from gateway.commands.operator.tank_table import view_of as view_of_inventory
+from gateway.display import NO_VALUE, show_value
 from gateway.payload.page_view import (
     VIEW_SCHEMA,
     AtWork,
@@ -26,7 +29,7 @@ from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, LimitTime, Motion, Priority, TankState
 from gateway.totals import holding_of
 from tests.support.messages import valid_message
-from tests.support.records import BOOT, NOON, bad, inventories, na, record, record_of, snapshot
+from tests.support.records import BOOT, NOON, bad, inventories, inventory, na, record, record_of, snapshot
 
 _LEAK = 123456.789
 _VALUE = 9.412
@@ -34,7 +37,7 @@ _VALUE = 9.412
 
 def view_of(rows: dict[str, Any], **members: Any) -> dict[str, Any]:
     """A whole view, held against its schema."""
-    document = {
+    document: dict[str, Any] = {
         "schema": VIEW_SCHEMA,
         "feed": f"{BOOT}:1",
         "time": iso_time(NOON),
@@ -56,7 +59,8 @@ def _state(**given: Any) -> TankState:
     return TankState(Motion.FILLING, NOON, rate, rate)._replace(**given)
 
 
-@given(st.lists(inventories(), max_size=4, unique_by=lambda each: each.tank))
+@settings(max_examples=50)
+@given(st.lists(inventories(), max_size=3, unique_by=lambda each: each.tank))
 def test_any_site_has_a_view_that_obeys_its_schema(sheets: list[Inventory]) -> None:
     records = [record_of("harbour", BOOT, 1, each, 10.0) for each in sheets]
     rows = {each.identity.tank: row_document(each) for each in records}
@@ -90,7 +94,8 @@ def test_a_number_that_json_cannot_carry_is_bad(value: float, quality: Quality) 
 def test_nothing_of_the_value_of_a_bad_figure_leaks() -> None:
     """Beside every Bad figure of the record stands a value, against the contract; it is found nowhere."""
     reasons = (Reason(ReasonCode.NO_ANSWER, "no answer"),)
-    sheet = record(**{name: Figure(_LEAK, Quality.BAD, reasons, 3.0) for name in Figures._fields})
+    everything = Figures._make(Figure(_LEAK, Quality.BAD, reasons, 3.0) for _ in Figures._fields)
+    sheet = record_of("harbour", BOOT, 1, inventory()._replace(figures=everything, quality=Quality.BAD), 10.0)
     state = _state(rate=Figure(_LEAK, Quality.BAD, reasons, 0.0), level_rate=Figure(_LEAK, Quality.BAD, reasons, 0.0))
     row = row_document(sheet._replace(state=state))
     totals = total_documents([holding_of(sheet.inventory)])
@@ -258,3 +263,19 @@ def test_totals_say_how_many_they_include() -> None:
         "reference_temperature": None,
         "simulated": False,
     }
+
+
+@settings(max_examples=30)
+@given(st.lists(inventories(), max_size=3))
+def test_totals_are_those_that_show_prints(sheets: list[Inventory]) -> None:
+    """By the same rule, so that no two of our numbers differ: as a table of a terminal has them."""
+    documents = total_documents(holding_of(each) for each in sheets)
+    printed = "\n".join(total_lines([view_of_inventory(each) for each in sheets]))
+    for each in documents:
+        if each["product"] is not None and each["holding"] < 2:
+            continue
+        estimated = ", estimated" if each["estimated"] else ""
+        shown = NO_VALUE if each["value"] is None else show_value(each["figure"], each["value"]).text
+        name = "GSV" if each["figure"] == "gsv" else "mass"
+        vapour = " incl. vapour" if each["with_vapour"] else ""
+        assert f"{name}{vapour} {shown} ({each['included']} of {each['of']} tanks{estimated})" in printed

@@ -364,6 +364,25 @@ def _gateway(snapshot: GatewaySnapshot) -> Iterable[Metric]:
             float(snapshot.site_file_refused),
         ),
         dropped,
+        *_access(snapshot),
+    )
+
+
+def _access(snapshot: GatewaySnapshot) -> tuple[Metric, ...]:
+    access, site = snapshot.access, {"site": snapshot.site}
+    if access is None:
+        return ()
+    sessions = "Sessions of people who have signed in; absent without HTTP."
+    refused = CounterMetricFamily(
+        "tank_gateway_sign_ins_refused", "Wrong passwords and one-time codes.", labels=("site",)
+    )
+    refused.add_metric((snapshot.site,), access.refused)
+    ends = "When the certificate of the HTTP interface ends, seconds since 1970 UTC; absent without TLS."
+    until = access.certificate_until_s
+    return (
+        _single("tank_gateway_sessions", sessions, site, access.sessions),
+        refused,
+        *(() if until is None else (_single("tank_gateway_certificate_end_time_seconds", ends, site, until),)),
     )
 
 

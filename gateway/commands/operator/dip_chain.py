@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 
 from gateway.calculation.sheet import SheetLine
-from gateway.commands.operator.sheet import concerns_other_tanks
 from gateway.display import UnitSystem, printable, quality_words, show_figure
 from gateway.errors import UsageError
 from gateway.records import Figure, Quality
+from gateway.sheet_document import concerns_other_tanks
 
 __all__ = ["chain", "chain_text"]
 

@@ -198,6 +198,20 @@ def _read_alarm(arguments: argparse.Namespace) -> dict[str, str | None]:
     return {"tank": arguments.tank, "alarm": arguments.alarm, "duration": duration, "why": arguments.why}
 
 
+def _add_approval(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("request", metavar="NUMBER", help="that of the request; `enter list` shows what waits")
+    _why(parser)
+
+
+def _add_decline(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("request", metavar="NUMBER", help="that of the request; `enter list` shows what waits")
+    _why(parser, needed=True)
+
+
+def _read_decision(arguments: argparse.Namespace) -> dict[str, str | None]:
+    return {"request": arguments.request, "why": arguments.why}
+
+
 def _joined(words: list[str] | None) -> str | None:
     return " ".join(words) if words else None
 
@@ -262,5 +276,17 @@ _ACTIONS: Mapping[str, tuple[Add, Read, str, str]] = {
         'out-of-service TK-101 water_high --for 7 d --why "probe removed"',
     ),
     "in-service": (_add_alarm, _read_alarm, "return an alarm to service", "in-service TK-101 water_high"),
+    "approve": (
+        _add_approval,
+        _read_decision,
+        "have done what another person asked for, where the site asks for two",
+        "approve 3",
+    ),
+    "decline": (
+        _add_decline,
+        _read_decision,
+        "have it not done, or take back what you asked for",
+        'decline 3 --why "wrong tank"',
+    ),
 }
 """What adds its arguments, what makes a request of them, what it does, and an example."""

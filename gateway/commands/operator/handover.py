@@ -17,6 +17,7 @@ _PRODUCTS = ("tank", "product", "from", "by", "why")
 _WORKS = ("instrument", "by", "since", "until", "why")
 _ALARMS = ("tank", "alarm", "state", "since", "by", "until", "why")
 _TRANSFERS = ("transfer", "state", "kind", "tanks", "product", "partner", "since", "waits for")
+_WAITING = ("request", "what", "by", "since", "until", "why")
 _DAYS = ("day", "ended", "what to do")
 _Told = Callable[[str | None], str]
 """A time as people read it."""
@@ -43,6 +44,7 @@ def handover_lines(site: str, answer: Mapping[str, Any]) -> list[str]:
         ("Entered", _VALUES, [_value(each, told) for each in values]),
         ("Products changed", _PRODUCTS, _changes(answer, told)),
         ("In maintenance", _WORKS, [_work(each, told) for each in works]),
+        ("Waits for a second person", _WAITING, [_request(each, told) for each in answer.get("waiting", ())]),
         ("Movements that nobody has said what they are", _TRANSFERS, _transfers(answer, told, proposed=True)),
         ("Transfers that are open", _TRANSFERS, _transfers(answer, told, proposed=False)),
         ("Days that are not closed", _DAYS, _days(answer, told)),
@@ -111,6 +113,12 @@ def _settles(each: Mapping[str, Any], told: _Told) -> str:
 def _days(answer: Mapping[str, Any], told: _Told) -> list[tuple[str, ...]]:
     days = answer.get("days") or {"unclosed": ()}
     return [_row(each["day"], told(each["ended"]), f"stock close {each['day']}") for each in days["unclosed"]]
+
+
+def _request(each: Mapping[str, Any], told: _Told) -> tuple[str, ...]:
+    asked = each["asked"]
+    what = f"{asked['action']} {asked.get('tank', asked.get('day', ''))}".strip()
+    return _row(str(each["request"]), what, each["by"], told(each["at"]), told(each["ends"]), asked.get("why"))
 
 
 def _work(each: Mapping[str, Any], told: _Told) -> tuple[str, ...]:

@@ -11,7 +11,6 @@ from gateway.calculation.sheet import SheetLine
 from gateway.commands.operator.dip_input import needs_vapour_pressure, takes_bottom_pressure
 from gateway.commands.output import Column, Grid, is_terminal, make_console, plain_lines, rich_table, write
 from gateway.display import (
-    DEFINITIONS,
     UnitSystem,
     limit_words,
     printable,
@@ -22,12 +21,13 @@ from gateway.display import (
 )
 from gateway.payload.plain import iso_time
 from gateway.payload.writer import inventory_document
-from gateway.records import Figure, Input, Inventory, Quality, ReasonCode, TankInput
+from gateway.records import Figure, Inventory, ReasonCode, TankInput
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks.plans import TankSetup
+from gateway.sheet_document import concerns_other_tanks, given_inputs, input_document, step_documents
 from gateway.tank_record import Identity
 
-__all__ = ["CAUTIONS", "SHEET_SCHEMA", "concerns_other_tanks", "document", "heading", "print_sheet"]
+__all__ = ["CAUTIONS", "SHEET_SCHEMA", "document", "heading", "print_sheet"]
 
 SHEET_SCHEMA = "tank-gateway/dip/1"
 
@@ -37,19 +37,6 @@ CAUTIONS = (
     "Quantities follow the methods named; not certified by API/ISO.",
     "A screen value never authorises opening a valve: follow site procedure.",
     "Dip only with the permit your site asks for; static and H2S precautions; local codes and licensed practice first.",
-)
-
-# The inputs of a sheet and the figure whose form they are shown in.
-_INPUTS = (
-    ("level", "Level by tape", "level"),
-    ("dip_water", "Free-water level", "water_level"),
-    ("manual_temperature", "Liquid temperature", "liquid_temperature"),
-    ("reference_density", "Density at reference temperature", "reference_density"),
-    ("observed_density", "Density at tank temperature", "observed_density"),
-    ("sediment_water", "Sediment and water", "sediment_water"),
-    ("bottom_pressure", "Pressure at the nozzle, gauge", "bottom_pressure"),
-    ("vapour_pressure", "Vapour pressure, gauge", "vapour_pressure"),
-    ("ambient", "Ambient temperature", "ambient_temperature"),
 )
 
 
@@ -67,33 +54,9 @@ def document(
         "quality": payload["quality"],
         "reference_temperature": payload["reference_temperature"],
         **({"simulated": True, "notice": "SIMULATED"} if inventory.simulated else {}),
-        "inputs": [
-            {
-                "name": name,
-                "value": None if given.quality is Quality.BAD else given.value,
-                "unit": DEFINITIONS[form].unit,
-                "quality": given.quality.word,
-                "source": given.source,
-                "manual": given.manual,
-            }
-            for name, _, form, given in _given(tank_input)
-        ],
+        "inputs": [input_document(name, form, given) for name, _, form, given in given_inputs(tank_input)],
         "temperatures": list(temperatures),
-        "sheet": [
-            {
-                "name": line.name,
-                "symbol": line.symbol,
-                "title": line.title,
-                "value": line.value,
-                "unit": line.unit,
-                "quality": line.quality.word,
-                "manual": line.manual,
-                "reasons": [{"code": reason.code, "text": reason.text} for reason in line.reasons],
-                "clause": line.clause,
-                "inputs": list(line.inputs),
-            }
-            for line in lines
-        ],
+        "sheet": step_documents(lines),
         "level_state": payload["level_state"],
         "figures": payload["figures"],
         "cautions": list(CAUTIONS),
@@ -148,20 +111,11 @@ def _minute(local: datetime) -> str:
     return f"{local:%Y-%m-%d %H:%M} {local.tzname() or ''}".strip()
 
 
-def _given(tank_input: TankInput) -> list[tuple[str, str, str, Input]]:
-    found = []
-    for field, title, form in _INPUTS:
-        given: Input | None = getattr(tank_input, field)
-        if given is not None:
-            found.append((field, title, form, given))
-    return found
-
-
 def _input_grid(plan: TankPlan, tank_input: TankInput, temperatures: Sequence[float], system: UnitSystem) -> Grid:
     reference_c = plan.product.method.reference_temperature_c
     by_ullage = isinstance(plan.gauge, GaugePlan) and plan.gauge.kind is GaugeKind.ULLAGE
     rows = []
-    for field, title, form, given in _given(tank_input):
+    for field, title, form, given in given_inputs(tank_input):
         shown_title = "Ullage by tape" if field == "level" and by_ullage else title
         figure = Figure(given.value, given.quality, (given.reason,) if given.reason else (), given.age_s, given.manual)
         shown = show_figure(form, figure, system, reference_temperature_c=reference_c)
@@ -201,13 +155,6 @@ def _step_grid(lines: Sequence[SheetLine], system: UnitSystem, reference_c: floa
         Column("Follows", wraps=True),
     )
     return Grid(columns, tuple(rows))
-
-
-def concerns_other_tanks(line: SheetLine) -> bool:
-    """Whether a line may be left out. That a product has no standard volume must be said."""
-    if line.name == "gsv":
-        return False
-    return line.quality is Quality.GOOD and any(reason.code is ReasonCode.NOT_APPLICABLE for reason in line.reasons)
 
 
 def _why(lines: Sequence[SheetLine]) -> list[str]:

@@ -76,19 +76,23 @@ class Access:
     ) -> None:
         self.site = site
         self.plan = AccessPlan()
-        self.sessions = Sessions(self.plan.idle_s, self.plan.longest_s)
+        self.sessions = Sessions(self.plan.session_unused_s, self.plan.session_longest_s)
         self.people = People(file, self.sessions)
         self.passwords = Passwords() if passwords is None else passwords
         self.waits = Waits()
         self._clock = clock
         self.audit = audit
+        self.refused = 0
+        """Wrong passwords and codes, since the start."""
+        self.certificate_until_s: float | None = None
+        """When the certificate in use ends, UTC; None without TLS."""
         self.local_secret = ""
         """What tools of this machine show as their token; empty: there is none."""
         self._log = structlog.get_logger("gateway.access")
 
     def take_over(self, plan: AccessPlan) -> None:
         self.plan = plan
-        self.sessions.idle_s, self.sessions.longest_s = plan.idle_s, plan.longest_s
+        self.sessions.idle_s, self.sessions.longest_s = plan.session_unused_s, plan.session_longest_s
 
     @property
     def now(self) -> float:
@@ -136,6 +140,7 @@ class Access:
         right = await self.passwords.matches(None if account is None else account.password, password)
         # Who was removed or has another password meanwhile is looked at as he is now.
         if not right or account is None or self.people.accounts.get(name) != account:
+            self.refused += 1
             # What is typed as a name may be a password: only one that is known is written down.
             self._log.warning(SIGN_IN_REFUSED, name="unknown" if account is None else name, peer=peer)
             raise _wrong_pair()
@@ -165,6 +170,7 @@ class Access:
         key = code_key(code)
         invitation = self._open(key)
         if invitation is None:
+            self.refused += 1
             self._log.warning(JOIN_REFUSED, peer=peer)
             raise _no_code()
         self.waits.right_of_peer(peer)
@@ -208,6 +214,7 @@ class Access:
         account = self.people.accounts.get(name)
         right = await self.passwords.matches(None if account is None else account.password, old)
         if not right or account is None:
+            self.refused += 1
             self._log.warning(SIGN_IN_REFUSED, name=name, peer=peer)
             raise NotLetInError("this is not your present password")
         self.waits.right(name, peer)

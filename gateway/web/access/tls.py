@@ -6,6 +6,7 @@ Files are read in a thread. Of a pair that does not fit together, as in the midd
 import asyncio
 import os
 import ssl
+from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import UTC, datetime
 from pathlib import Path
@@ -36,6 +37,9 @@ _SAY_AGAIN_S = 86_400.0
 Stamp = tuple[tuple[int, int, int], ...]
 
 
+def nobody_told(_until_s: float) -> None: ...
+
+
 class TlsError(GatewayError):
     """Certificate or key cannot be used. Trying again helps once they are mended."""
 
@@ -51,9 +55,11 @@ class Loaded(NamedTuple):
 class Tls:
     """Of one server. `context` is what it listens with."""
 
-    def __init__(self, files: TlsFiles, clock: Clock) -> None:
+    def __init__(self, files: TlsFiles, clock: Clock, tell_end: Callable[[float], None] = nobody_told) -> None:
+        """`tell_end`: is told when the certificate in use ends, UTC, whenever it is looked at."""
         self._files = files
         self._clock = clock
+        self._tell_end = tell_end
         self._thread = OneThread("certificates")
         self._loaded: Loaded | None = None
         self._reading: Future[Loaded | None] | None = None
@@ -119,6 +125,7 @@ class Tls:
         """Each day from a month before on."""
         if self._loaded is None:
             return
+        self._tell_end(self._loaded.until.timestamp())
         left_s = self._loaded.until.timestamp() - self._clock.utc_ns() / 1e9
         monotonic_s = self._clock.monotonic_ns() / 1e9
         said = self._said_at_s is not None and monotonic_s - self._said_at_s < _SAY_AGAIN_S

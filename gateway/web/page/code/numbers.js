@@ -149,9 +149,18 @@ function parts(value) {
   return { negative: value < 0, digits: whole + fraction, exponent: Number(power) - fraction.length };
 }
 
+const formats = new Map();
+
 function grouped(decimal, places, most = places) {
+  const key = `${locale()} ${places} ${most}`;
+  let format = formats.get(key);
+  if (!format) {
+    // Making one costs more than all else of a row; there are few.
+    format = new Intl.NumberFormat(locale(), { minimumFractionDigits: places, maximumFractionDigits: most });
+    formats.set(key, format);
+  }
   // A text, not a number: Intl takes it digit by digit.
-  return new Intl.NumberFormat(locale(), { minimumFractionDigits: places, maximumFractionDigits: most }).format(decimal);
+  return format.format(decimal);
 }
 
 /** Feet, inches and sixteenths: 30' 10 9/16". */

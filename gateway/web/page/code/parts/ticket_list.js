@@ -11,6 +11,7 @@ import { written } from "./exact.js";
 import { DayFields, dayBefore, useToday } from "./day_fields.js";
 
 const DAYS_BACK = 3;
+const AGAIN_MS = 60_000;
 
 /** `turn`: asked for again when it changes. */
 export function TicketList({ turn = null }) {
@@ -18,7 +19,7 @@ export function TicketList({ turn = null }) {
   const [span, setSpan] = useState(null);
   const from = span?.from ?? dayBefore(useToday(), DAYS_BACK);
   const until = span?.until ? `&until=${dayBefore(span.until, -1)}` : "";
-  const told = useDocument(from && `/tickets?from=${from}${until}`, { turn });
+  const told = useDocument(from && `/tickets?from=${from}${until}`, { turn, everyMs: AGAIN_MS });
   const { document } = told;
   const tickets = document === null ? [] : [...document.tickets].reverse();
   return html`<section aria-labelledby="tickets">

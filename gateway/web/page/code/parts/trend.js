@@ -150,7 +150,7 @@ function clockTexts(zone) {
 
 /** Numbers of an axis with as many decimals as its steps have. */
 function axisTexts(splits, step) {
-  const places = Math.min(6, Math.max(0, -Math.floor(Math.log10(step) + 1e-9)));
+  const places = (/\.(\d+)$/.exec(String(Number(step.toPrecision(6)))) ?? ["", ""])[1].length;
   const form = new Intl.NumberFormat(locale(), { minimumFractionDigits: places, maximumFractionDigits: places });
   return splits.map((split) => form.format(split));
 }

@@ -1,0 +1,130 @@
+"""Where the site asks for a second person: what one asks for is done when another says so, and in both names."""
+
+import asyncio
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from tests.page_answers.gate import Gate, gate
+
+ADA = {"X-Test-Person": "ada accountant"}
+CARL = {"X-Test-Person": "carl accountant"}
+OLGA = {"X-Test-Person": "olga operator"}
+CHANGE = {
+    "action": "product-change",
+    "tank": "TK-2",
+    "product": "gasoline",
+    "density": "742 kg/m3",
+    "expires": "9 d",
+    "why": "cleaned and refilled",
+}
+APPROVE = {"action": "approve", "request": "1"}
+
+
+def _needs(there: Gate, *actions: str) -> None:
+    """The site file asks for it from now on, as after a reload."""
+    there.daemon.acting.watched(replace(there.settings, second_person=frozenset(actions)))
+
+
+async def _product(there: Gate) -> str:
+    there.sheets()
+    return str({each.inventory.tank: each.inventory.product for each in there.pipeline.records()}["TK-2"])
+
+
+async def _waiting(there: Gate) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = (await there.page("/api/1/entered"))["waiting"]
+    return found
+
+
+def test_it_changes_nothing_until_another_person_approves_it(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with gate(tmp_path) as there:
+            _needs(there, "product-change")
+            before = await _product(there)
+            tried = (await there.act(CHANGE, tries=True, who=ADA)).json()
+            assert any("second person" in note for note in tried["notes"])
+            asked = (await there.act(CHANGE, who=ADA)).json()
+            assert asked["code"] == 0
+            assert asked["lines"][0].startswith("request 1 waits for a second person until")
+            assert await _product(there) == before
+            (waiting,) = await _waiting(there)
+            assert (waiting["request"], waiting["by"], waiting["asked"]["why"]) == (1, "ada@page", CHANGE["why"])
+            assert any("gasoline" in line for line in waiting["lines"])
+
+            own = await there.act(APPROVE, who=ADA)
+            assert own.status_code == 422
+            assert own.json()["lines"] == ["request: 1 was asked for by ada@page; another person approves it"]
+            # Whoever may not ask for it may not approve it.
+            assert (await there.act(APPROVE, who=OLGA)).status_code == 403
+            assert await _product(there) == before
+
+            told = (await there.act(APPROVE, tries=True, who=CARL)).json()
+            assert any("gasoline" in line for line in told["lines"])
+            assert await _product(there) == before
+            done = (await there.act(APPROVE, who=CARL)).json()
+            assert done["code"] == 0, done
+            assert any("entered by ada@page, approved by carl@page" in line for line in done["lines"])
+            assert await _product(there) == "gasoline"
+            assert await _waiting(there) == []
+            assert (await there.act(APPROVE, who=CARL)).status_code == 422
+
+    asyncio.run(play())
+
+
+def test_what_is_declined_is_not_done(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with gate(tmp_path) as there:
+            _needs(there, "product-change")
+            before = await _product(there)
+            await there.act(CHANGE, who=ADA)
+            # The number of what is gone is not given to what is asked for next.
+            decline = {"action": "decline", "request": "1", "why": "that is TK-1"}
+            answer = (await there.act(decline, who=CARL)).json()
+            assert answer["lines"] == ["request 1 of ada@page is declined by carl@page: nothing was done"]
+            await there.act(CHANGE, who=ADA)
+            assert (await there.act(APPROVE, who=CARL)).status_code == 422
+            assert [each["request"] for each in await _waiting(there)] == [2]
+            assert await _product(there) == before
+
+    asyncio.run(play())
+
+
+def test_what_cannot_be_done_is_refused_and_does_not_wait(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with gate(tmp_path) as there:
+            _needs(there, "product-change")
+            there.sheets()
+            assert (await there.act({**CHANGE, "product": "milk"}, who=ADA)).status_code == 422
+            assert await _waiting(there) == []
+
+    asyncio.run(play())
+
+
+def test_what_can_no_longer_be_done_is_refused_and_waits_on(tmp_path: Path) -> None:
+    """It is checked anew when it is approved: here somebody has done the same in the meantime."""
+
+    async def play() -> None:
+        async with gate(tmp_path) as there:
+            there.sheets()
+            back = {"action": "withdraw", "tank": "TK-2", "quantity": "level", "why": "mistyped"}
+            assert (await there.act({"action": "dip", "tank": "TK-2", "level": "4 m"})).status_code == 200
+            _needs(there, "withdraw")
+            assert (await there.act(back)).json()["lines"][0].startswith("request 1 waits")
+            _needs(there)
+            assert (await there.act(back)).status_code == 200
+            approved = await there.act(APPROVE, who=OLGA)
+            assert approved.status_code == 422
+            assert "no level by hand of TK-2 is entered" in approved.json()["lines"][0]
+            assert [each["request"] for each in await _waiting(there)] == [1]
+
+    asyncio.run(play())
+
+
+def test_a_site_that_asks_for_none_has_it_done_at_once(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with gate(tmp_path) as there:
+            done = (await there.act(CHANGE, who=ADA)).json()
+            assert done["code"] == 0, done
+            assert await _product(there) == "gasoline"
+
+    asyncio.run(play())
