@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
-
 from gateway.acting import Acting, Tried
 from gateway.actions.answers import audit_body, refused, well
 from gateway.actions.entry import utc_text

@@ -6,6 +6,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -45,10 +46,17 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
+@pytest.fixture(scope="session")
+def runtime_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A new one each time, which whoever needs it makes: most tests start no gateway."""
+    folder = tmp_path_factory.mktemp("runtime")
+    return (folder / str(number) for number in count())
+
+
 @pytest.fixture(autouse=True)
-def gateways_of_this_test_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def gateways_of_this_test_alone(runtime_folders: Iterator[Path], monkeypatch: pytest.MonkeyPatch) -> None:
     """What runs on this machine beside a test, another test or a demo, must neither be found by it nor stop it."""
-    monkeypatch.setenv(DIRECTORY_VARIABLE, str(tmp_path / "runtime"))
+    monkeypatch.setenv(DIRECTORY_VARIABLE, str(next(runtime_folders)))
 
 
 @pytest.fixture(autouse=True)

@@ -16,7 +16,7 @@ from gateway.actions.requests import (
 from gateway.tank_state import AlarmStanding
 from gateway.watch.alarms.commands import AlarmVerb
 
-__all__ = ["AlarmCommand", "AlarmDoor", "Refusal", "command_of"]
+__all__ = ["OF_GATEWAY", "AlarmCommand", "AlarmDoor", "Refusal", "command_of"]
 
 OF_GATEWAY = "gateway"
 """What people write for a tank where the alarm is one of the gateway itself."""

@@ -159,7 +159,7 @@ class HttpServer:
                 self._access.take_over(self._plan.access)
                 if self._tls is None:
                     self._access.certificate_until_s = None
-            room = Room(self._plan.connections)
+            room = Room(self._plan.connections, self._plan.access.trusted_proxy)
             server = _Server(self._config(room), self._came_round)
             loops = [asyncio.create_task(each, name="tls") for each in self._over_tls(server, listener, room)]
             listeners = [] if loops else [listener]

@@ -51,9 +51,7 @@ LIVE_VIEW_BREAKS: tuple[Break, ...] = (
         TOLD,
     ),
     Break("totals stay as they were", DOCUMENT, "if news or not self._members:", "if not self._members:", FED),
-    Break(
-        "a row is told of the tank before", DOCUMENT, "self.rows.update(rows)", "self.rows.update(news and rows)", FED
-    ),
+    Break("a row is not remembered", DOCUMENT, "self.rows.update(rows)", "pass", FED),
     Break("a sheet that comes meanwhile is forgotten", FEED, "self._changed = changed | self._changed", "pass", FED),
     Break(
         "a change is told twice", RING, "len(self._changes) - missed :]", "len(self._changes) - missed - 1 :]", RINGED

@@ -56,6 +56,16 @@ async def test_events_of_a_tank_are_whole_over_their_pages(tmp_path: Path, at_mo
     assert [each["time"] for each in found] == sorted((each["time"] for each in found), reverse=True)
 
 
+async def test_events_of_the_gateway_itself_are_those_of_no_tank(tmp_path: Path) -> None:
+    async with gate(tmp_path) as yard:
+        _happened(yard, "", 2)
+        _happened(yard, "TK-1", 1)
+        found = await yard.page("/api/1/tanks/gateway/events")
+    told = [each for each in found["events"] if each["kind"] == "movement_began"]
+    assert [(each["identity"]["tank"], each["subject"]) for each in told] == [(None, " 1"), (None, " 0")]
+    assert found["tank"] == "gateway"
+
+
 async def test_events_are_found_behind_long_runs_without_any(tmp_path: Path) -> None:
     async with gate(tmp_path) as yard:
         _happened(yard, "TK-1", 2)

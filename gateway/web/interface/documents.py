@@ -18,6 +18,7 @@ __all__ = [
     "QualityWord",
     "Reading",
     "Reason",
+    "ReportsPage",
     "SheetPage",
     "SheetStep",
     "SmallTrend",
@@ -327,16 +328,33 @@ class SheetPage(TypedDict):
 
 
 class EventsPage(_Span):
-    """What has happened to a tank, newest first."""
+    """What has happened to a tank, newest first; without a tank to the gateway itself."""
 
     schema: Literal["tank-gateway/page-events/1"]
-    tank: str
+    tank: str | None
     time: Time
     simulated: bool
     events: list[Event]
     before: int | None
     """There are older ones in that time: ask again with this as `before`. Null: these are all."""
     unreadable: int
+
+
+class KnownReport(TypedDict):
+    name: str
+    summary: str
+    of: list[str]
+    """What it may be asked for by."""
+
+
+class ReportsPage(TypedDict):
+    """Which reports there are."""
+
+    schema: Literal["tank-gateway/page-reports/1"]
+    time: Time
+    reports: list[KnownReport]
+    forms: list[str]
+    cautions: list[str]
 
 
 class Change(TypedDict):

@@ -1,7 +1,7 @@
 """Every endpoint of the interface, once: what is served and what is described come from here."""
 
 from gateway.web.interface import documents
-from gateway.web.interface.endpoint import Endpoint, Parameter
+from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
 
 __all__ = ["ENDPOINTS"]
 
@@ -95,7 +95,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "What has happened to a tank, newest first",
         documents.EventsPage,
         "The last day unless it is asked for otherwise, 31 days at most. Where `before` is not null there may be older "
-        "ones of that time: ask again with it.",
+        "ones of that time: ask again with it. Those of the gateway itself are those of `gateway`.",
         (_TANK,),
         (*_SPAN, _BEFORE, _AT_MOST),
         refusals=_OF_A_TANK,
@@ -108,5 +108,42 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         documents.ChangesPage,
         "Needs somebody who has signed in and is more than a viewer. All of it unless a time is given.",
         query=(*_SPAN, _BEFORE, _AT_MOST),
+    ),
+    Endpoint(
+        "reports",
+        "GET",
+        "/api/1/reports",
+        "Which reports there are, in which forms, and by what each may be asked for",
+        documents.ReportsPage,
+    ),
+    Endpoint(
+        "report",
+        "GET",
+        "/api/1/reports/{file}",
+        "A report as a file: `reconciliation.pdf`, `stock.xlsx`, `tickets.csv`",
+        BINARY,
+        "Made by a process of its own, one at a time; at most four are waited for. Of the newest day that is closed "
+        "unless it is asked for otherwise. Changes need somebody who has signed in and is more than a viewer.",
+        (
+            Parameter(
+                "file",
+                "The name of a report and one of its forms, with a point between them.",
+                {"type": "string", "minLength": 1, "maxLength": 200},
+                required=True,
+            ),
+        ),
+        (
+            Parameter("day", "The date on which it began, such as 2026-11-27.", _TIME),
+            Parameter("month", "Such as 2026-11.", _TIME),
+            Parameter("revision", "Of a day that was closed again; else the newest.", _NUMBER),
+            Parameter("ticket", "Its number.", _NUMBER),
+        ),
+        refusals={404: "There is no such report, or not of that day, month or ticket."},
+        media_types=(
+            "text/csv",
+            "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+            "application/pdf",
+        ),
+        longest_s=55.0,
     ),
 )

@@ -13,6 +13,7 @@ import structlog
 
 from gateway.tank_record import TankRecord
 from gateway.web.stream.document import LiveDocument, Row, Stamp, made_row
+from gateway.web.stream.parcel import Parcel
 from gateway.web.stream.ring import Ring
 from gateway.web.stream.source import LiveSource
 
@@ -26,6 +27,7 @@ _LEAST_KEPT = 64 * 1024
 """Bytes of changes that are kept, be the whole view shorter."""
 _AT_ONCE = 20
 """Rows; half a millisecond or so."""
+_SITE = Parcel(b"event: site\ndata: {}\n\n")
 _FAILED = "page.not_made"
 _LOGGER = structlog.get_logger("gateway.web")
 
@@ -62,7 +64,9 @@ class Feed:
         self._woken_for = 0
         """Number of which the viewers have been told that it is there."""
         self._told_at_s = 0.0
-        self._body: tuple[int, bytes] = (-1, b"")
+        self._body = -1, Parcel(b"")
+        """By the number of which it is."""
+        self._pulse_told = 0, Parcel(b"")
         self._failed: set[str] = set()
         """What the log has been told of."""
 
@@ -146,7 +150,7 @@ class Feed:
                 self._changed = changed | self._changed
                 raise
             if change is not None:
-                event = self._event(b"change", change, self._ring.number + 1)
+                event = Parcel(self._event(b"change", change, self._ring.number + 1))
                 self._ring.add(event, at_most=max(_LEAST_KEPT, self._document.size))
 
     async def _begin_anew(self, version: object) -> None:
@@ -198,28 +202,36 @@ class Feed:
     def _event(self, kind: bytes, data: bytes, number: int) -> bytes:
         return b"id: %s:%d\nevent: %s\ndata: %s\n\n" % (self._source.boot.encode(), number, kind, data)
 
-    def whole(self) -> bytes:
-        """The whole view. `turn` before."""
+    def _head(self) -> bytes:
+        return self._document.head(f"{self._source.boot}:{self._ring.number}", self._stamp())
+
+    def _rest(self) -> Parcel:
+        """All of the whole view but its head, made once for all who begin, with the end of an event."""
         number = self._ring.number
         if self._body[0] != number:
-            # Made once for all who begin.
-            self._body = number, self._document.body()
-        return self._document.whole(f"{self._source.boot}:{number}", self._stamp(), self._body[1])
+            self._body = number, Parcel(self._document.body() + b"}\n\n")
+        return self._body[1]
 
-    def next_for(self, place: Place) -> bytes:
-        """Events that bring a viewer to the present; empty where it is there. It is there then."""
+    def whole(self) -> list[Parcel]:
+        """The whole view, with line ends after it. `turn` before."""
+        return [Parcel(self._head()), self._rest()]
+
+    def next_for(self, place: Place) -> list[Parcel]:
+        """Events that bring a viewer to the present; none where it is there. It is there then."""
         place.wake.clear()
         now = self._ring.number
         told = []
         if not place.knows_site:
             place.knows_site = True
-            told.append(b"event: site\ndata: {}\n\n")
+            told.append(_SITE)
         missed = None if place.number is None or told else self._ring.since(place.number)
         if missed is None:
-            told.append(self._event(b"view", self.whole(), now))
+            told += [Parcel(self._event(b"view", self._head(), now)[: -len(b"\n\n")]), self._rest()]
         else:
             told += missed
         if not told and place.pulse != self._pulse:
-            told.append(b"event: pulse\ndata: {%s}\n\n" % self._stamp().text)
+            if self._pulse_told[0] != self._pulse:
+                self._pulse_told = self._pulse, Parcel(b"event: pulse\ndata: {%s}\n\n" % self._stamp().text)
+            told.append(self._pulse_told[1])
         place.number, place.pulse = now, self._pulse
-        return b"".join(told)
+        return told

@@ -30,7 +30,10 @@ function Page() {
   }, [site]);
   useEffect(() => {
     // Whoever goes on by keyboard or by ear goes on in the new view; nobody is moved at the first.
-    if (before.current !== here) place.current?.focus();
+    if (before.current !== here) {
+      place.current?.focus({ preventScroll: true });
+      scrollTo(0, 0);
+    }
     before.current = here;
   }, [here]);
   return html`

@@ -11,6 +11,8 @@ import { instantsOf, utcText, wallOf } from "./zoned.js";
 const DAY_MS = 24 * 60 * 60_000;
 const ABOUT_ALARMS = /^(alarm_|maintenance_)/;
 const MOST = 2000;
+/** The gateway reads for a few at once, and has others to read for. */
+const AT_ONCE = 3;
 
 /** `tank`: of one place; empty: of the whole site, tank after tank. */
 export function DayOfAlarms({ tank }) {
@@ -27,15 +29,20 @@ export function DayOfAlarms({ tank }) {
     const places = tank ? [tank] : [GATEWAY, ...tags.value];
     const events = [];
     const wrong = [];
-    for (const [number, place] of places.entries()) {
-      if (own !== turn.current) return;
-      setFound({ busy: word("alarm_day.loading", { number: number + 1, of: places.length }), events: [], wrong: [] });
-      try {
-        events.push(...(await eventsOf(place, span)));
-      } catch (error) {
-        wrong.push(`${placeName(place === GATEWAY ? null : place)}: ${(error.sentences ?? [String(error)]).join("; ")}`);
+    let read = 0;
+    const waiting = [...places];
+    const reader = async () => {
+      for (let place = waiting.shift(); place !== undefined && own === turn.current; place = waiting.shift()) {
+        try {
+          events.push(...(await eventsOf(place, span)));
+        } catch (error) {
+          wrong.push(`${placeName(place === GATEWAY ? null : place)}: ${(error.sentences ?? [String(error)]).join("; ")}`);
+        }
+        read += 1;
+        if (own === turn.current) setFound({ busy: word("alarm_day.loading", { number: read, of: places.length }), events: [], wrong: [] });
       }
-    }
+    };
+    await Promise.all(Array.from({ length: AT_ONCE }, reader));
     if (own !== turn.current) return;
     events.sort((a, b) => Date.parse(b.time) - Date.parse(a.time));
     setFound({ events, wrong, day });

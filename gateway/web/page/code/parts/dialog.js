@@ -6,6 +6,7 @@ import { useLink } from "../live.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
+import { Becomes } from "./becomes.js";
 import { Field } from "./fields.js";
 import { SignIn } from "./sign_in.js";
 
@@ -125,7 +126,7 @@ function Dialog({ spec, close }) {
     } else {
       const sentences = error.sentences ?? [String(error)];
       setWrong({ ...gathered(sentences.map((each) => placed(spec, each)), []), hint: error.hint ?? "" });
-      if (stage === "look" && spec.fields?.length) setStage("fill");
+      if (stage === "look" && spec.fields?.length && error.status !== NOT_SENT) setStage("fill");
     }
   };
   const look = () =>
@@ -194,7 +195,7 @@ function Dialog({ spec, close }) {
     ${stage === "look" &&
     html`<div hidden=${Boolean(entry)}>
       <h3 tabindex="-1" data-stage>${word("dialog.will")}</h3>
-      <${Lines} answer=${told} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${each}</p>`)} ${refusals}
+      <${Lines} answer=${told} /><${Becomes} figures=${told?.figures} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${each}</p>`)} ${refusals}
       <p class="small quiet">${person ? word("dialog.as", person) : word("dialog.as_nobody")}</p>
       <div class="buttons">
         <button type="button" class="chief" aria-disabled=${waiting} disabled=${told === null} onClick=${doIt}>${busy ? word("dialog.doing") : spec.verb}</button>
