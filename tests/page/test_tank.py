@@ -313,9 +313,9 @@ def test_no_doubt_of_any_tank_is_left_out(stories: DemoSite, pages: Pages) -> No
         assert stories.inventory(tank)["quality"] in page.text
 
 
-@pytest.mark.parametrize(("dark", "language"), [(False, "en-GB"), (True, "de-DE")])
-def test_the_page_of_a_tank_is_for_all_readers(stories: DemoSite, pages: Pages, dark: bool, language: str) -> None:
-    page = pages(stories.address, Look(width=360, height=740, dark=dark, language=language))
+def test_what_is_folded_away_is_for_all_readers_too(stories: DemoSite, pages: Pages) -> None:
+    """Sheet, readings, events, plan and points, opened on a phone at night, in German."""
+    page = pages(stories.address, Look(width=360, height=740, dark=True, language="de-DE"))
     page.open("#/tank/J-3")
     eventually(lambda: figures(page), "figures")
     page.script("for (const each of document.querySelectorAll('.tank > details, .trend-points')) each.open = true")
