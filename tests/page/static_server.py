@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from typing import ClassVar
 
 __all__ = ["WEB", "served"]
 
