@@ -14,7 +14,7 @@ _EMPTY = b"<!doctype html><html lang=en><title>modules</title><link rel=icon hre
 
 
 class _Files(http.server.SimpleHTTPRequestHandler):
-    extensions_map: ClassVar[dict[str, str]] = {
+    extensions_map = {  # noqa: RUF012
         **http.server.SimpleHTTPRequestHandler.extensions_map,
         ".mjs": "text/javascript",
     }
