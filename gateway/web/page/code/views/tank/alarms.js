@@ -26,7 +26,7 @@ export function Alarms({ tag }) {
         ${hidden.map((each) => html`<${Card} key=${each.alarm.name} each=${each} />`)}
       </ul>
     </details>`}
-    ${own.length > 0 && html`<p><a class="button" href=${way("alarms")}>${word("tank.to_alarms")}</a></p>`}
+    ${own.length > 0 && html`<p><a class="button" href=${way("alarms", tag)}>${word("tank.to_alarms")}</a></p>`}
   </section>`;
 }
 
