@@ -213,10 +213,13 @@ const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 function Lines({ answer }) {
   const word = useWords();
   if (!answer) return null;
-  return html`${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}<ul class="lines" role="status">
-    ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
-    ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
-  </ul>`;
+  return html`<div role="status">
+    ${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}
+    <ul class="lines">
+      ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
+      ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
+    </ul>
+  </div>`;
 }
 
 function gathered(placedOnes, rest) {
