@@ -13,7 +13,14 @@ from gateway.web.plan import HttpPlan
 
 __all__ = ["Changes", "Moved", "changes_between", "refuse_another_site"]
 
-_WORDS = {"host": "address", "port": "address", "path": "address", "given_name": "name"}
+_WORDS = {
+    "idle": "sessions",
+    "longest": "sessions",
+    "host": "address",
+    "port": "address",
+    "path": "address",
+    "given_name": "name",
+}
 _UNIT = re.compile(r"_(?:s|m|m3|m3_s|m_s2)$")
 
 
@@ -100,7 +107,8 @@ def _web_sentence(old: HttpPlan | None, new: HttpPlan | None) -> str:
     if new is None:
         return "web: removed"
     if old is not None and (old.host, old.port) == (new.host, new.port):
-        return f"web changed: {', '.join(_differing(old, new))}"
+        differing = (*_differing(old, replace(new, access=old.access)), *_differing(old.access, new.access))
+        return f"web changed: {', '.join(differing)}"
     return f"web: {new.host} port {new.port} from now on"
 
 

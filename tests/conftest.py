@@ -6,6 +6,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -20,9 +21,11 @@ _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP, signal
 
 pytest_plugins = ["pytester", "tests.support.strict_run"]
 
-# Gateways are started by hundreds, and each compiles 400 modules anew where this is not allowed to be kept.
-sys.dont_write_bytecode = False
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+# Gateways are started by hundreds, and each compiles 400 modules anew where this is not allowed to be kept. Where the
+# program is broken on purpose, all of it is to be compiled anew.
+if "COMPILE_ANEW" not in os.environ:
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 check_every_loop()
 
@@ -45,10 +48,17 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
+@pytest.fixture(scope="session")
+def runtime_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A new one each time, which whoever needs it makes: most tests start no gateway."""
+    folder = tmp_path_factory.mktemp("runtime")
+    return (folder / str(number) for number in count())
+
+
 @pytest.fixture(autouse=True)
-def gateways_of_this_test_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def gateways_of_this_test_alone(runtime_folders: Iterator[Path], monkeypatch: pytest.MonkeyPatch) -> None:
     """What runs on this machine beside a test, another test or a demo, must neither be found by it nor stop it."""
-    monkeypatch.setenv(DIRECTORY_VARIABLE, str(tmp_path / "runtime"))
+    monkeypatch.setenv(DIRECTORY_VARIABLE, str(next(runtime_folders)))
 
 
 @pytest.fixture(autouse=True)

@@ -53,7 +53,7 @@ class AccountPages:
         }
 
     async def transfers(self, asked: Mapping[str, str]) -> bytes:
-        """Those that are not over; `all=yes`: and those of the last 31 days that are."""
+        """Those that are not over; `all=yes`: and those of the last 31 days that are. Without a book none is kept."""
         _refuse_others(asked, "all")
         accounts, book = self._accounts, self._accounts.book
         now = accounts.now()
@@ -68,7 +68,7 @@ class AccountPages:
                 for number, each in sorted(newest.items())
                 if number not in is_open
             ]
-        return self._page(TRANSFERS_SCHEMA, transfers=found)
+        return self._page(TRANSFERS_SCHEMA, kept=book is not None, transfers=found)
 
     async def tickets(self, asked: Mapping[str, str]) -> bytes:
         """`from` and `until`: when they were made; the last 31 days unless given. `number`: that one whenever it was

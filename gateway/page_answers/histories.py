@@ -35,8 +35,9 @@ class Histories:
     async def events(self, call: Call) -> Made:
         parts = self._parts
         settings, now = parts.site(), parts.now()
-        # No tank may be called so: it is what the gateway calls itself.
-        tank = GATEWAY if call.path["tank"] == OF_GATEWAY else parts.setup(call).plan.tank
+        # What happens to the gateway itself has a place of its own, whose name no tank may have.
+        is_own = call.path["tank"] == OF_GATEWAY
+        tank = GATEWAY if is_own else parts.setup(call).plan.tank
         span = span_asked(settings.account, call.query, now, usual=_USUAL_EVENTS, longest=_LONGEST_EVENTS)
         before, at_most = _page_asked(call)
         until = span.until if "until" in call.query else span.until + timedelta(seconds=1)
@@ -47,7 +48,7 @@ class Histories:
         return made(
             {
                 "schema": "tank-gateway/page-events/1",
-                "tank": call.path["tank"],
+                "tank": tank or None,
                 "time": iso_time(now),
                 "simulated": settings.simulated,
                 **span.told,

@@ -3,19 +3,25 @@
 from collections.abc import Mapping
 
 from gateway.page_answers.acts import Acts
+from gateway.page_answers.description import description
 from gateway.page_answers.histories import Histories
-from gateway.page_answers.parts import Parts
+from gateway.page_answers.parts import Parts, made
+from gateway.page_answers.reports import Reports
 from gateway.page_answers.sheets import Sheets
 from gateway.page_answers.tank import TankPages
 from gateway.page_answers.trends import Trends
-from gateway.web.interface.contract import Handler
+from gateway.web.interface.contract import Call, Handler, Made
 
 __all__ = ["page_answers"]
 
 
+async def described(_: Call) -> Made:
+    return made(description())
+
+
 def page_answers(parts: Parts) -> Mapping[str, Handler]:
     tanks, trends, acts = TankPages(parts), Trends(parts), Acts(parts)
-    histories = Histories(parts)
+    histories, reports = Histories(parts), Reports(parts)
     return {
         "tank": tanks.tank,
         "trend": trends.trend,
@@ -25,4 +31,7 @@ def page_answers(parts: Parts) -> Mapping[str, Handler]:
         "sheet": Sheets(parts).sheet,
         "events": histories.events,
         "changes": histories.changes,
+        "reports": reports.known,
+        "report": reports.report,
+        "description": described,
     }

@@ -10,6 +10,7 @@ import asyncio
 import ipaddress
 import socket
 from collections.abc import Callable, Iterable
+from ipaddress import IPv4Network, IPv6Network
 from typing import Any, Protocol, cast
 
 from starlette.types import Scope
@@ -80,8 +81,10 @@ class Room:
     """At most `most` connections, a quarter of them from one peer. Answers that go on and on are counted apart, half of
     `most` at most and half of these of one peer: who looks on has his place, and takes it from nobody."""
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, most: int, shared: IPv4Network | IPv6Network | None = None) -> None:
+        """`shared`: where a proxy is, by which many come; it has no share of its own."""
         self._most = most
+        self._shared = shared
         self._of_one_peer = max(_LEAST_SHARE, most // _SHARE)
         self._streams = max(1, most // _STREAMS_SHARE)
         self._streams_of_one_peer = max(1, self._streams // _STREAMS_SHARE)
@@ -92,7 +95,7 @@ class Room:
         streams = [each for each in self._present if each.is_streaming]
         if len(streams) >= self._streams:
             return f"{len(streams)} look at this live already, and there is no room for more"
-        of_peer = sum(each.peer == connection.peer for each in streams)
+        of_peer = 0 if self._is_shared(connection) else sum(each.peer == connection.peer for each in streams)
         if of_peer >= self._streams_of_one_peer:
             return f"{of_peer} look at this live from this address already, and there is no room for more from there"
         return ""
@@ -100,7 +103,7 @@ class Room:
     def enter(self, newcomer: Present) -> bool:
         """Makes room where there is none; False where nobody can be asked to give way."""
         rivals = [each for each in self._present if each.peer == newcomer.peer and not each.is_streaming]
-        if len(rivals) >= self._of_one_peer:
+        if len(rivals) >= self._of_one_peer and not self._is_shared(newcomer):
             gives_way = _most_patiently_waited_for(rivals)
         elif len(self._present) >= self._most:
             gives_way = _most_patiently_waited_for(self._present)
@@ -117,6 +120,13 @@ class Room:
 
     def leave(self, connection: Present) -> None:
         self._present.pop(connection, None)
+
+    def _is_shared(self, connection: Present) -> bool:
+        if self._shared is None or not connection.peer:
+            return False
+        # Of version 6 a peer is a network of 64 bits, and so is what is trusted, or less.
+        peer = ipaddress.ip_network(connection.peer)
+        return peer.version == self._shared.version and peer.overlaps(self._shared)
 
 
 def _most_patiently_waited_for(connections: Iterable[Present]) -> Present | None:

@@ -18,6 +18,7 @@ import orjson
 import structlog
 import uvicorn
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
@@ -159,7 +160,7 @@ class HttpServer:
                 self._access.take_over(self._plan.access)
                 if self._tls is None:
                     self._access.certificate_until_s = None
-            room = Room(self._plan.connections)
+            room = Room(self._plan.connections, self._plan.access.trusted_proxy)
             server = _Server(self._config(room), self._came_round)
             loops = [asyncio.create_task(each, name="tls") for each in self._over_tls(server, listener, room)]
             listeners = [] if loops else [listener]
@@ -223,7 +224,11 @@ class HttpServer:
         routes += [] if self._access is None else access_routes(self._access)
         served: ASGIApp = Starlette(
             routes=routes,
-            exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
+            exception_handlers={
+                HTTPStatus.NOT_FOUND: _answer_unknown,
+                HTTPStatus.METHOD_NOT_ALLOWED: _answer_other_method,
+                Exception: _answer_failure,
+            },
         )
         if self._access is not None:
             served = Guard(served, self._access, self._tokens)
@@ -328,6 +333,11 @@ async def _answer_unknown(request: Request, _: Exception) -> Response:
     if request.url.path.startswith(PREFIX):
         return refusal(404, "there is nothing under this address", f"{PREFIX}description.json tells what there is")
     return Response(_PATHS, status_code=HTTPStatus.NOT_FOUND, media_type="text/plain", headers=_HEADERS)
+
+
+async def _answer_other_method(request: Request, error: Exception) -> Response:
+    allowed = error.headers if isinstance(error, HTTPException) else None
+    return refusal(405, f"{request.method} is nothing that can be done here", headers=allowed)
 
 
 async def _answer_failure(request: Request, exc: Exception) -> Response:

@@ -61,6 +61,18 @@ async def test_open_transfers_with_how_far_they_have_come(desk: Desk) -> None:
     assert [(each["number"], each["phase"]) for each in everything["transfers"]] == [(2, "running"), (1, "closed")]
 
 
+async def test_without_a_book_it_is_said_that_none_are_kept(tmp_path: Path) -> None:
+    """Before the ledger has been read nobody knows whether something is open: an empty list alone would say that
+    nothing is."""
+    desk = Desk(tmp_path)
+    await desk.begin()
+    assert valid_message(await pages(desk).transfers({}))["kept"] is True
+    desk.accounts._book = None
+    page = valid_message(await pages(desk).transfers({}))
+    assert (page["kept"], page["transfers"]) == (False, [])
+    await desk.keeping.close(None)
+
+
 async def test_the_handover_has_open_transfers_and_days_that_are_not_closed(desk: Desk) -> None:
     told = desk.accounts.handover()
     assert [(each["number"], each["phase"]) for each in told["transfers"]] == [(2, "running")]

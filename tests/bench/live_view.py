@@ -49,8 +49,21 @@ def measure(*, long: bool, tanks: int = TANKS) -> dict[str, object]:
 
 
 def _round(process: psutil.Process, viewers: Talking, web_port: int, seconds: float) -> dict[str, Any]:
+    """Without viewers, with such as take gzip, as browsers do, and with such as do not."""
     alone = _percent(process, seconds)
-    waited_s = json.loads(say(viewers, f"open {VIEWERS}"))
+    packed = _watched(process, viewers, web_port, seconds, "packed")
+    plain = _watched(process, viewers, web_port, seconds, "")
+    return {
+        "alone": alone,
+        **packed,
+        "cost": packed["watched"] - alone,
+        "plain_cost": plain["watched"] - alone,
+        "plain_kb_s": plain["kb_s"],
+    }
+
+
+def _watched(process: psutil.Process, viewers: Talking, web_port: int, seconds: float, how: str) -> dict[str, Any]:
+    waited_s = json.loads(say(viewers, f"open {VIEWERS} {how}"))
     begun = time.monotonic()
     with urllib.request.urlopen(f"http://127.0.0.1:{web_port}/api/1/view", timeout=30) as answer:
         size = len(answer.read())
@@ -62,9 +75,7 @@ def _round(process: psutil.Process, viewers: Talking, web_port: int, seconds: fl
     say(viewers, "close")
     time.sleep(0.5)
     return {
-        "alone": alone,
         "watched": watched,
-        "cost": watched - alone,
         "first_ms": waited_s[0] * 1e3,
         "view_ms": view_s * 1e3,
         "view_kb": size / 1e3,
@@ -96,7 +107,9 @@ def _told(found: list[dict[str, Any]], tanks: int, rounds: int, seconds: float) 
         (f"what {VIEWERS} viewers cost, % of a core", middle("cost")),
         ("lowest of the rounds", min(each["cost"] for each in found)),
         ("highest", max(each["cost"] for each in found)),
+        ("of such as do not take gzip", middle("plain_cost")),
         ("to one viewer, kB/s", middle("kb_s")),
+        ("to one that does not take gzip", middle("plain_kb_s")),
         ("whole view, kB", middle("view_kb")),
         ("asked for the whole view while watched, ms", middle("view_ms")),
         ("first view of a first viewer, ms", middle("first_ms")),

@@ -18,7 +18,7 @@ from tests.page.conftest import Pages
 from tests.page.kept_books import ZONE, KeptBooks, kept_books
 from tests.page.reading import Page
 from tests.page.reading_accounts import cells, decimal_of, report_tables, statement
-from tests.page.site_process import DemoSite
+from tests.page.site_process import DemoSite, eventually
 
 LINES = {
     "Opening": "opening",
@@ -156,6 +156,47 @@ def test_amounts_losses_and_a_ticket_of_the_past(pages: Pages, booked: BookedSit
     page.says("Ticket 1: receipt into TK-51")
     page.says("Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).")
     _as_on_paper(page, booked.report("ticket", "--ticket", "1"))
+
+
+def test_a_report_is_the_same_file_as_in_the_terminal(pages: Pages, booked: BookedSite, tmp_path: Path) -> None:
+    """Reproduce March? Identical digits: what is downloaded is byte for byte what `tank-gateway report` writes."""
+    second = booked.books.days[1]
+    page = _opened(pages, booked, "#/reports")
+    page.says("Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).")
+    saved = tmp_path / "saved"
+    saved.mkdir()
+    downloads = {"behavior": "allow", "downloadPath": str(saved), "browserContextId": page.context}
+    page.browser.driver.execute_cdp_cmd("Browser.setDownloadBehavior", downloads)
+    for form, title in (("csv", "CSV, for programs"), ("pdf", "PDF, to print or sign")):
+        _chosen(page, "Report", "Reconciliation")
+        page.script(
+            "const [box] = document.querySelectorAll('input[type=date]'); box.value = arguments[0]; "
+            "box.dispatchEvent(new Event('change', {bubbles: true}));",
+            second,
+        )
+        page.says(re.compile(r"From .* to .*, revision 2 of 2\."))
+        _chosen(page, "Form", title)
+        page.find("button", "Download").click()
+        file = saved / f"harbour-reconciliation-{second}.{form}"
+        eventually(file.exists, f"{file.name} is saved; {page.text}")
+        made = tmp_path / f"made.{form}"
+        booked.run("report", "reconciliation", "--day", second, "--out", str(made))
+        assert file.read_bytes() == made.read_bytes(), form
+    # Of a day that is not closed there is none, and no file of that is saved.
+    page.expecting("reports/reconciliation")
+    page.script(
+        "const [box] = document.querySelectorAll('input[type=date]'); box.value = '2020-01-01'; "
+        "box.dispatchEvent(new Event('change', {bubbles: true}));"
+    )
+    page.says("The day 2020-01-01 is not closed.")
+    page.find("button", "Download").click()
+    page.says(re.compile("2020-01-01 is not closed|no close of 2020-01-01|not closed"))
+    assert len(list(saved.iterdir())) == 2
+
+
+def _chosen(page: Page, label: str, option: str) -> None:
+    box = page.find("combobox", re.compile(f"^{label}"))
+    box.element.find_element("xpath", f".//option[normalize-space()='{option}']").click()
 
 
 @pytest.fixture

@@ -56,7 +56,7 @@ return [document.documentElement.scrollWidth - wide, [...document.querySelectorA
 """
 
 
-def _settled(page: Page, place: str) -> None:
+def settled(page: Page, place: str) -> None:
     """At a place of the page, with what it loads there."""
     page.go(place)
     eventually(lambda: page.script("return document.querySelector('main')?.innerText.length > 20"), "the view is there")
@@ -77,7 +77,7 @@ def test_axe_finds_nothing_serious_on_any_view(page: Page, site: DemoSite, look:
     page.says(LIVE)
     found = {}
     for place in PLACES:
-        _settled(page, place)
+        settled(page, place)
         if findings := serious_findings(page):
             found[place] = findings
     assert not found, "\n".join(f"{place}: {each}" for place, findings in found.items() for each in findings)
@@ -90,7 +90,7 @@ def test_a_narrow_screen_needs_no_way_sideways_and_targets_take_a_thumb(page: Pa
     page.says(LIVE)
     wrong = {}
     for place in PLACES:
-        _settled(page, place)
+        settled(page, place)
         over, what = page.script(_SIDEWAYS)
         small = page.script(_SMALL_TARGETS, TARGET_PX)
         if over > 0 or what or small:
@@ -106,7 +106,7 @@ def test_type_of_twice_the_size_hides_nothing(page: Page, site: DemoSite) -> Non
     page.script("document.documentElement.style.fontSize = '200%'")
     wrong = {}
     for place in PLACES:
-        _settled(page, place)
+        settled(page, place)
         over, what = page.script(_SIDEWAYS)
         cut = page.script(
             "return [...document.querySelectorAll('main *, header *')].filter((each) =>"
@@ -191,7 +191,7 @@ def test_nothing_moves_for_who_wants_no_movement(page: Page, site: DemoSite) -> 
     page.open()
     page.says(LIVE)
     for place in PLACES:
-        _settled(page, place)
+        settled(page, place)
         assert page.script(code) == []
         blinking = page.script(
             "return document.getAnimations().filter((each) => each.effect.getTiming().iterations > 3).length"

@@ -45,10 +45,10 @@ def test_no_line_leads_over_what_is_not_known(page: Page) -> None:
     for points, lines in zip(cases, drawn, strict=True):
         by_start = {point["start"]: point for point in points}
         assert lines["times"] == sorted(set(lines["times"]))
-        for name, wanted in (("good", lambda each: each["worst"] == 0), ("uncertain", lambda each: each["worst"] > 0)):
+        for name in ("good", "uncertain"):
             at = dict(zip(lines["times"], lines[name], strict=True))
             for point in points:
-                if wanted(point):
+                if (point["worst"] == 0) == (name == "good"):
                     assert at[point["start"]] == point["last"], "every value is drawn, and as it is"
             assert all(value is None for start, value in at.items() if start not in by_start), "nothing is made up"
             for before, after in zip(lines["times"], lines["times"][1:], strict=False):
@@ -79,7 +79,7 @@ def test_what_comes_live_goes_on_where_the_ledger_ends(page: Page) -> None:
     chance = random.Random(2)
     begin = 1_795_000_020
     kept = [{"start": begin, "least": 5.0, "greatest": 5.2, "last": 5.1, "worst": 1}]
-    sheets = [
+    sheets: list[dict[str, Any]] = [
         {
             "at": begin - 30 + 7 * number,
             "value": None if word == "Bad" else round(chance.uniform(4, 6), 3),

@@ -7,7 +7,7 @@ from typing import Any
 
 import orjson
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.commands.operator.tank_table import total_lines
@@ -59,7 +59,8 @@ def _state(**given: Any) -> TankState:
     return TankState(Motion.FILLING, NOON, rate, rate)._replace(**given)
 
 
-@given(st.lists(inventories(), max_size=4, unique_by=lambda each: each.tank))
+@settings(max_examples=50)
+@given(st.lists(inventories(), max_size=3, unique_by=lambda each: each.tank))
 def test_any_site_has_a_view_that_obeys_its_schema(sheets: list[Inventory]) -> None:
     records = [record_of("harbour", BOOT, 1, each, 10.0) for each in sheets]
     rows = {each.identity.tank: row_document(each) for each in records}
@@ -264,7 +265,8 @@ def test_totals_say_how_many_they_include() -> None:
     }
 
 
-@given(st.lists(inventories(), max_size=5))
+@settings(max_examples=30)
+@given(st.lists(inventories(), max_size=3))
 def test_totals_are_those_that_show_prints(sheets: list[Inventory]) -> None:
     """By the same rule, so that no two of our numbers differ: as a table of a terminal has them."""
     documents = total_documents(holding_of(each) for each in sheets)

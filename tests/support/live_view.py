@@ -1,6 +1,7 @@
 """For tests of the live view: a source that says what it is told to, a server on it, and a viewer as a page is one."""
 
 import asyncio
+import zlib
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager, suppress
 from datetime import datetime
@@ -44,7 +45,7 @@ class Said:
             "next_day_close": None,
             "entered": [],
         }
-        self.version: object = 1
+        self.version = 1
         self.at_work: dict[str, Sequence[AtWork]] = {}
         self.instant = NOON
         self.feed = Feed(self)
@@ -58,7 +59,7 @@ class Said:
     def reload(self, *records: TankRecord) -> None:
         """Another site file, with these tanks."""
         self.newest = {each.identity.tank: each for each in records}
-        self.version = object()
+        self.version += 1
 
     def now(self) -> datetime:
         return self.instant
@@ -78,7 +79,7 @@ class Said:
     def others(self) -> Mapping[str, Any]:
         return dict(self.beside)
 
-    def site_version(self) -> object:
+    def site_version(self) -> int:
         return self.version
 
     async def site(self) -> bytes:
@@ -116,27 +117,36 @@ class Event(NamedTuple):
 class Viewer:
     """One page. It asks by HTTP/1.0, where nothing stands between the pieces of an answer."""
 
-    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, status: int) -> None:
+    def __init__(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, status: int, *, is_packed: bool
+    ) -> None:
         self.reader = reader
         self.writer = writer
         self.status = status
+        self.unpacker = zlib.decompressobj(zlib.MAX_WBITS | 16) if is_packed else None
+        self._text = b""
         self.document: dict[str, Any] = {}
         self.last_id: str | None = None
         self.seen: list[Event] = []
 
     @classmethod
-    async def at(cls, port: int, last_id: str | None = None, *, of: str = "127.0.0.1", path: str = "") -> "Viewer":
+    async def at(
+        cls, port: int, last_id: str | None = None, *, of: str = "127.0.0.1", path: str = "", packed: bool = False
+    ) -> "Viewer":
         reader, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=(of, 0), limit=2**26)
         named = "" if last_id is None else f"Last-Event-ID: {last_id}\r\n"
+        named += "Accept-Encoding: gzip\r\n" if packed else ""
         writer.write(f"GET /api/1/live{path} HTTP/1.0\r\nHost: 127.0.0.1\r\n{named}\r\n".encode())
         async with asyncio.timeout(PATIENCE_S):
             head = await reader.readuntil(b"\r\n\r\n")
-        return cls(reader, writer, int(head.split(b" ", 2)[1]))
+        is_packed = b"content-encoding: gzip\r\n" in head.lower()
+        assert is_packed or not packed
+        return cls(reader, writer, int(head.split(b" ", 2)[1]), is_packed=is_packed)
 
     async def next(self) -> Event:
         """The next event, taken in. Raises asyncio.IncompleteReadError where the stream has ended."""
         async with asyncio.timeout(PATIENCE_S):
-            while (event := Event.of(await self.reader.readuntil(b"\n\n"))) is None:
+            while (event := Event.of(await self._block())) is None:
                 pass
         self.seen.append(event)
         if event.id is not None:
@@ -146,6 +156,15 @@ class Viewer:
         elif event.kind == "change":
             self.document = applied(self.document, event.data)
         return event
+
+    async def _block(self) -> bytes:
+        while b"\n\n" not in self._text:
+            data = await self.reader.read(2**16)
+            if not data:
+                raise asyncio.IncompleteReadError(self._text, None)
+            self._text += data if self.unpacker is None else self.unpacker.decompress(data)
+        block, _, self._text = self._text.partition(b"\n\n")
+        return block
 
     async def until(self, kind: str) -> Event:
         """The next event of that kind; those before it are taken in."""

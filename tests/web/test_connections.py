@@ -1,6 +1,7 @@
 """Nobody can keep others from the HTTP interface: silent, slow and countless peers on real sockets."""
 
 import asyncio
+import ipaddress
 import os
 import socket
 from collections.abc import AsyncIterator
@@ -10,6 +11,7 @@ import httpx
 import pytest
 
 from gateway.web import connections
+from gateway.web.access.plan import AccessPlan
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 
@@ -20,10 +22,11 @@ READY = Readiness(True, 1, 1, 1, 1, 0, 0)
 
 
 @asynccontextmanager
-async def serving(most: int = 16) -> AsyncIterator[int]:
-    """The port of a server with room for `most` connections, a quarter of them from one address."""
+async def serving(most: int = 16, proxy: str | None = None) -> AsyncIterator[int]:
+    """The port of a server with room for `most` connections, a quarter of them from one address, but for a proxy."""
+    access = AccessPlan(trusted_proxy=None if proxy is None else ipaddress.ip_network(proxy))
     server = HttpServer(
-        HttpPlan("127.0.0.1", 0, connections=most),
+        HttpPlan("127.0.0.1", 0, connections=most, access=access),
         metrics=lambda: b"metrics 1\n",
         inventories=lambda: _LARGE,
         healthy=lambda: True,
@@ -128,6 +131,20 @@ async def test_one_address_cannot_take_more_than_its_share(monkeypatch: pytest.M
             assert [await peer.asked() for peer in made[36:]] == [OK] * 4
             assert await other.asked() == OK
         other.close()
+
+
+async def test_a_proxy_by_which_many_come_has_more_than_one_share(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connections, "_REQUEST_S", 600.0)
+    async with serving(most=16, proxy="127.0.0.5") as port:
+        async with peers(14, port, of=["127.0.0.5"]) as made:
+            other = await Peer.connected(port)
+            assert [await peer.asked() for peer in made] == [OK] * 14
+            assert await other.asked() == OK
+            other.close()
+        async with peers(40, port, of=["127.0.0.5"]):
+            last = await Peer.connected(port)
+            assert await last.asked() == OK, "nor has it more than there is"
+            last.close()
 
 
 @pytest.mark.parametrize("sending", [b"", b"GET /metrics HTTP/1.1\r\nX: "])

@@ -2,16 +2,16 @@
 
 import argparse
 import sys
-from io import BytesIO
 from pathlib import Path
 
 from gateway.commands.accountant.books import opened_books
-from gateway.commands.accountant.report_kinds import KINDS, Wanted
+from gateway.commands.accountant.report_kinds import KINDS
 from gateway.commands.accountant.report_text import report_lines
 from gateway.commands.new_file import write_new_file
 from gateway.commands.output import is_terminal, note, write
 from gateway.errors import UsageError
-from gateway.process.memory_file import file_name
+from gateway.report_books.forms import report_bytes, report_file_name
+from gateway.report_books.kinds import Wanted
 from gateway.reports.plan import ReportPlan
 from gateway.reports.report import Report
 from gateway.settings.reading.validation import suggestion
@@ -68,7 +68,7 @@ def execute(arguments: argparse.Namespace) -> int:
     if arguments.out is None and form in _ON_SCREEN:
         write(*(report_lines(report, plan) if form == "text" else _bytes(report, plan, form).decode().splitlines()))
         return 0
-    path = Path(arguments.out or _name(report, wanted, form))
+    path = Path(arguments.out or report_file_name(report, wanted, form))
     write_new_file(path, [_bytes(report, plan, form)], "no file is replaced")
     note(f"written to {path}")
     return 0
@@ -110,32 +110,9 @@ def _form(typed: str | None, out: str | None) -> str:
 
 
 def _bytes(report: Report, plan: ReportPlan, form: str) -> bytes:
-    stream = BytesIO()
-    match form:
-        case "csv":
-            from gateway.reports.csv_form import write_csv
-
-            write_csv(report, stream)
-        case "xlsx":
-            from gateway.reports.xlsx_form import write_xlsx
-
-            write_xlsx(report, stream)
-        case "pdf":
-            from gateway.reports.paper.pdf_form import write_pdf
-
-            write_pdf(report, plan, stream)
-        case _:
-            stream.write("".join(f"{line}\n" for line in report_lines(report, plan)).encode())
-    return stream.getvalue()
-
-
-def _name(report: Report, wanted: Wanted, form: str) -> str:
-    """Such as `depot-reconciliation-2026-11-27.pdf`."""
-    if wanted.ticket is not None:
-        of = str(wanted.ticket)
-    else:
-        of = wanted.month or wanted.day or f"{report.as_of.astimezone(report.zone):%Y-%m-%d}"
-    return f"{file_name(report.site)}-{report.kind}-{of}.{form}"
+    if form == "text":
+        return "".join(f"{line}\n" for line in report_lines(report, plan)).encode()
+    return report_bytes(report, plan, form)
 
 
 class _Progress:

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from gateway.account.paper import PaperKind
 from gateway.commands.accountant.books import opened_books
-from gateway.commands.accountant.report_kinds import KINDS, Wanted
+from gateway.commands.accountant.report_kinds import KINDS
 from gateway.commands.accountant.report_text import report_lines
 from gateway.commands.accountant.stock_acts import ACTS
 from gateway.commands.accountant.stock_lines import stock_lines
@@ -28,6 +28,7 @@ from gateway.errors import UsageError
 from gateway.payload.outside import outside
 from gateway.payload.reader import inventory_of
 from gateway.payload.writer import INVENTORIES_SCHEMA
+from gateway.report_books.kinds import Wanted
 
 __all__ = ["add_arguments", "execute"]
 

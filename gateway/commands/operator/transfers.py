@@ -104,7 +104,9 @@ def _lines(document: Mapping[str, Any], inventories: Mapping[str, Any], tickets:
     lines = [printable(f"{document['site']} at {site_time(now, zone, '%Y-%m-%d %H:%M:%S')}{simulated}")]
     links = [TicketLink(each["number"], each["reverses"], each["replaces"]) for each in tickets["tickets"]]
     told = [each._replace(taken_back=taken_back_words(each.ticket or 0, links)) for each in _told(document)]
-    if not told:
+    if not document.get("kept", True):
+        lines.append("No transfers are kept: there is no ledger, or it has not been read yet.")
+    elif not told:
         lines.append("Nothing is planned, and nothing moves that anybody has to account for.")
     else:
         tanks = {

@@ -76,7 +76,7 @@ class Access:
     ) -> None:
         self.site = site
         self.plan = AccessPlan()
-        self.sessions = Sessions(self.plan.idle_s, self.plan.longest_s)
+        self.sessions = Sessions(self.plan.session_unused_s, self.plan.session_longest_s)
         self.people = People(file, self.sessions)
         self.passwords = Passwords() if passwords is None else passwords
         self.waits = Waits()
@@ -92,7 +92,7 @@ class Access:
 
     def take_over(self, plan: AccessPlan) -> None:
         self.plan = plan
-        self.sessions.idle_s, self.sessions.longest_s = plan.idle_s, plan.longest_s
+        self.sessions.idle_s, self.sessions.longest_s = plan.session_unused_s, plan.session_longest_s
 
     @property
     def now(self) -> float:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import orjson
+import structlog
 from starlette.datastructures import Headers
 from starlette.requests import cookie_parser
 from starlette.responses import Response
@@ -24,6 +25,8 @@ from gateway.web.access.sessions import proof_of
 from gateway.web.access.tokens import Tokens
 
 __all__ = ["LARGEST_BODY", "PROOF_HEADER", "Guard"]
+
+REFUSED = "access.refused"
 
 LARGEST_BODY = 65_536
 PROOF_HEADER = "X-Page-Proof"
@@ -39,6 +42,8 @@ _WITHOUT_SESSION = frozenset({"/api/1/sign-in", "/api/1/join"})
 _NEEDS = {"/api/1/changes": READ_CHANGES, "/api/1/people": READ_PEOPLE}
 """Paths, with what lies below them, for which it is not enough to be let in."""
 _JSON = "application/json"
+_SHOWN = 100
+_LOGGER = structlog.get_logger("gateway.access")
 _LOOK_S = 5.0
 """How often an answer that goes on, such as the live view, is looked at: whether its session still stands."""
 
@@ -65,6 +70,9 @@ class Guard:
         state |= {"person": seen and seen.person, "asking": asked, "seen": seen, "may_view": may_view, "token": token}
         refusal = await self._refusal(scope, headers, seen, token, asked, may_view=may_view)
         if refusal is not None:
+            if seen is not None and refusal.status_code == 403:
+                # Of somebody who has signed in: others could fill the log.
+                _LOGGER.warning(REFUSED, name=seen.person.name, path=scope["path"][:_SHOWN], peer=asked.peer)
             await refusal(scope, receive, send)
             return
         await self._passed_on(scope, receive, send, seen)
@@ -143,6 +151,9 @@ def _not_ours(headers: Headers, asked: Asking) -> Response | None:
     """The refusal of what a page of somebody else makes a browser send."""
     site, origin = headers.get("sec-fetch-site"), headers.get("origin")
     own = f"{'https' if asked.is_secure else 'http'}://{headers.get('host', '')}".lower()
+    # With the first a browser may leave out where it was, which is `null` then.
+    if site == "same-origin" and origin in (None, "null"):
+        return None
     if site in (None, "same-origin") and (origin is None or origin.lower() == own):
         return None
     return _answer(403, "this came from a page of somebody else", "open the page of this gateway")

@@ -34,8 +34,8 @@ class AccessPlan:
 
     view_without_sign_in: bool | None = None
     """None: whoever comes from this machine, and nobody else."""
-    idle_s: float = IDLE_S
-    longest_s: float = LONGEST_S
+    session_unused_s: float = IDLE_S
+    session_longest_s: float = LONGEST_S
     tokens: tuple[TokenPlan, ...] = ()
     tls: TlsFiles | None = None
     trusted_proxy: IPv4Network | IPv6Network | None = None

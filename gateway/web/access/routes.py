@@ -133,7 +133,7 @@ class _Routes:
             return _said(401, 1, "the session ended before it began", "sign in")
         answer = self._session((entered.person, token), request, "")
         answer.headers["Set-Cookie"] = session_cookie(
-            self._access.site, token, self._access.plan.longest_s, secure=asked.is_secure
+            self._access.site, token, self._access.plan.session_longest_s, secure=asked.is_secure
         )
         return answer
 
@@ -159,7 +159,7 @@ class _Routes:
         record = self._access.sessions.find(token, self._access.now)
         if record is None:
             return None
-        end = datetime.fromtimestamp(round(record.begun + self._access.plan.longest_s), UTC)
+        end = datetime.fromtimestamp(round(record.begun + self._access.plan.session_longest_s), UTC)
         return end.isoformat().replace("+00:00", "Z")
 
 

@@ -9,6 +9,7 @@ from pydantic import Field, WithJsonSchema
 from typing_extensions import TypedDict
 
 __all__ = [
+    "MESSAGE",
     "ActAnswer",
     "ChangesPage",
     "EnteredPage",
@@ -18,6 +19,7 @@ __all__ = [
     "QualityWord",
     "Reading",
     "Reason",
+    "ReportsPage",
     "SheetPage",
     "SheetStep",
     "SmallTrend",
@@ -27,10 +29,12 @@ __all__ = [
     "TrendPage",
 ]
 
+MESSAGE = "x-message"
+"""In the place of a reference to a message."""
 QualityWord = Literal["Good", "Uncertain", "Bad"]
 Time = Annotated[str, Field(json_schema_extra={"format": "date-time"}, description="UTC, ISO 8601")]
-Inventory = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/inventory"})]
-Event = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/event"})]
+Inventory = Annotated[dict[str, Any], WithJsonSchema({MESSAGE: "inventory"})]
+Event = Annotated[dict[str, Any], WithJsonSchema({MESSAGE: "event"})]
 
 
 class Reason(TypedDict):
@@ -327,16 +331,33 @@ class SheetPage(TypedDict):
 
 
 class EventsPage(_Span):
-    """What has happened to a tank, newest first."""
+    """What has happened to a tank, newest first; without a tank to the gateway itself."""
 
     schema: Literal["tank-gateway/page-events/1"]
-    tank: str
+    tank: str | None
     time: Time
     simulated: bool
     events: list[Event]
     before: int | None
     """There are older ones in that time: ask again with this as `before`. Null: these are all."""
     unreadable: int
+
+
+class KnownReport(TypedDict):
+    name: str
+    summary: str
+    of: list[str]
+    """What it may be asked for by."""
+
+
+class ReportsPage(TypedDict):
+    """Which reports there are."""
+
+    schema: Literal["tank-gateway/page-reports/1"]
+    time: Time
+    reports: list[KnownReport]
+    forms: list[str]
+    cautions: list[str]
 
 
 class Change(TypedDict):

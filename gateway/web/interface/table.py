@@ -1,7 +1,7 @@
 """Every endpoint of the interface, once: what is served and what is described come from here."""
 
 from gateway.web.interface import documents
-from gateway.web.interface.endpoint import Endpoint, Parameter
+from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
 
 __all__ = ["ENDPOINTS"]
 
@@ -13,6 +13,8 @@ _UNTIL = Parameter("until", "Up to and without: likewise; now unless given.", _T
 _SPAN = (_FROM, _UNTIL)
 _NUMBER = {"type": "string", "pattern": "^[0-9]{1,19}$"}
 
+_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density"
+_FIGURES = f"^({_TRENDED})(,({_TRENDED}))*$"
 _BEFORE = Parameter("before", "As an answer before this one told it: only what is older.", _NUMBER)
 _AT_MOST = Parameter("at_most", "So many at once: 1 to 500, 100 unless given.", _NUMBER)
 
@@ -43,7 +45,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
                 "figures",
                 "Names of figures with commas between them: level, water_level, liquid_temperature, vapour_pressure, "
                 "tov, gsv, mass, room, observed_density. Only the level unless given.",
-                {"type": "string", "minLength": 1, "maxLength": 200},
+                {"type": "string", "pattern": _FIGURES, "maxLength": 200},
             ),
         ),
         refusals=_OF_A_TANK,
@@ -108,5 +110,49 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         documents.ChangesPage,
         "Needs somebody who has signed in and is more than a viewer. All of it unless a time is given.",
         query=(*_SPAN, _BEFORE, _AT_MOST),
+    ),
+    Endpoint(
+        "reports",
+        "GET",
+        "/api/1/reports",
+        "Which reports there are, in which forms, and by what each may be asked for",
+        documents.ReportsPage,
+    ),
+    Endpoint(
+        "report",
+        "GET",
+        "/api/1/reports/{file}",
+        "A report as a file: `reconciliation.pdf`, `stock.xlsx`, `tickets.csv`",
+        BINARY,
+        "Made by a process of its own, one at a time; at most four are waited for. Of the newest day that is closed "
+        "unless it is asked for otherwise. Changes need somebody who has signed in and is more than a viewer.",
+        (
+            Parameter(
+                "file",
+                "The name of a report and one of its forms, with a point between them.",
+                {"type": "string", "minLength": 1, "maxLength": 200},
+                required=True,
+            ),
+        ),
+        (
+            Parameter("day", "The date on which it began, such as 2026-11-27.", _TIME),
+            Parameter("month", "Such as 2026-11.", _TIME),
+            Parameter("revision", "Of a day that was closed again; else the newest.", _NUMBER),
+            Parameter("ticket", "Its number.", _NUMBER),
+        ),
+        refusals={404: "There is no such report, or not of that day, month or ticket."},
+        media_types=(
+            "text/csv",
+            "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+            "application/pdf",
+        ),
+        longest_s=55.0,
+    ),
+    Endpoint(
+        "description",
+        "GET",
+        "/api/1/description.json",
+        "This description",
+        {"type": "object", "required": ["openapi", "info", "paths"]},
     ),
 )

@@ -85,9 +85,9 @@ class LiveDocument:
         return b",".join([b'"tanks":' + _rows(self.rows), *_members(self._members)])
 
     @staticmethod
-    def whole(feed: str, stamp: Stamp, body: bytes) -> bytes:
-        """The whole view."""
-        return b'{"schema":"%s","feed":%s,%s,%s}' % (VIEW_SCHEMA.encode(), orjson.dumps(feed), stamp.text, body)
+    def head(feed: str, stamp: Stamp) -> bytes:
+        """What the whole view begins with; its body follows, and a brace that closes it."""
+        return b'{"schema":"%s","feed":%s,%s,' % (VIEW_SCHEMA.encode(), orjson.dumps(feed), stamp.text)
 
 
 def _rows(rows: Mapping[str, Row]) -> bytes:

@@ -6,13 +6,13 @@ the asking of the view. Rows are made a few at a time, so that no poll waits for
 
 import asyncio
 import contextlib
-import time
 from collections.abc import Iterable, Iterator
 
 import structlog
 
 from gateway.tank_record import TankRecord
 from gateway.web.stream.document import LiveDocument, Row, Stamp, made_row
+from gateway.web.stream.parcel import Parcel
 from gateway.web.stream.ring import Ring
 from gateway.web.stream.source import LiveSource
 
@@ -26,6 +26,7 @@ _LEAST_KEPT = 64 * 1024
 """Bytes of changes that are kept, be the whole view shorter."""
 _AT_ONCE = 20
 """Rows; half a millisecond or so."""
+_SITE = Parcel(b"event: site\ndata: {}\n\n")
 _FAILED = "page.not_made"
 _LOGGER = structlog.get_logger("gateway.web")
 
@@ -54,7 +55,7 @@ class Feed:
         self._turn = asyncio.Lock()
         self._places: set[Place] = set()
         self._somebody = asyncio.Event()
-        self._site_version: object = None
+        self._site_version: int | None = None
         self._site_since = 0
         """Number from which on the site is what it is."""
         self._others_at_s = -_OTHERS_S
@@ -62,7 +63,9 @@ class Feed:
         self._woken_for = 0
         """Number of which the viewers have been told that it is there."""
         self._told_at_s = 0.0
-        self._body: tuple[int, bytes] = (-1, b"")
+        self._body = -1, Parcel(b"")
+        """By the number of which it is."""
+        self._pulse_told = 0, Parcel(b"")
         self._failed: set[str] = set()
         """What the log has been told of."""
 
@@ -110,7 +113,7 @@ class Feed:
             self._tell("turn", error)
             await asyncio.sleep(_PULSE_S)
             return
-        now_s = time.monotonic()
+        now_s = _now_s()
         if self._ring.number != self._woken_for:
             # Also where somebody else has asked for a turn since.
             self._woken_for, self._told_at_s = self._ring.number, now_s
@@ -146,17 +149,17 @@ class Feed:
                 self._changed = changed | self._changed
                 raise
             if change is not None:
-                event = self._event(b"change", change, self._ring.number + 1)
+                event = Parcel(self._event(b"change", change, self._ring.number + 1))
                 self._ring.add(event, at_most=max(_LEAST_KEPT, self._document.size))
 
-    async def _begin_anew(self, version: object) -> None:
+    async def _begin_anew(self, version: int) -> None:
         """Another site, or the first look at it: nothing of before is told on."""
         is_first = self._site_version is None
         self._changed.clear()
         rows = await self._rows(self._source.records())
         self._document = LiveDocument()
         members = {"alarms": self._source.alarms(), **self._source.others()}
-        self._others_at_s = time.monotonic()
+        self._others_at_s = _now_s()
         self._document.change(rows, members, self._stamp())
         self._ring.begin_anew()
         self._site_version, self._site_since = version, self._ring.number
@@ -179,7 +182,7 @@ class Feed:
 
     def _due_members(self, rows: dict[str, Row]) -> dict[str, object]:
         members: dict[str, object] = {}
-        now_s = time.monotonic()
+        now_s = _now_s()
         if now_s - self._others_at_s >= _OTHERS_S:
             self._others_at_s = now_s
             members |= self._source.others()
@@ -198,28 +201,40 @@ class Feed:
     def _event(self, kind: bytes, data: bytes, number: int) -> bytes:
         return b"id: %s:%d\nevent: %s\ndata: %s\n\n" % (self._source.boot.encode(), number, kind, data)
 
-    def whole(self) -> bytes:
-        """The whole view. `turn` before."""
+    def _head(self) -> bytes:
+        return self._document.head(f"{self._source.boot}:{self._ring.number}", self._stamp())
+
+    def _rest(self) -> Parcel:
+        """All of the whole view but its head, made once for all who begin, with the end of an event."""
         number = self._ring.number
         if self._body[0] != number:
-            # Made once for all who begin.
-            self._body = number, self._document.body()
-        return self._document.whole(f"{self._source.boot}:{number}", self._stamp(), self._body[1])
+            self._body = number, Parcel(self._document.body() + b"}\n\n")
+        return self._body[1]
 
-    def next_for(self, place: Place) -> bytes:
-        """Events that bring a viewer to the present; empty where it is there. It is there then."""
+    def whole(self) -> list[Parcel]:
+        """The whole view, with line ends after it. `turn` before."""
+        return [Parcel(self._head()), self._rest()]
+
+    def next_for(self, place: Place) -> list[Parcel]:
+        """Events that bring a viewer to the present; none where it is there. It is there then."""
         place.wake.clear()
         now = self._ring.number
         told = []
         if not place.knows_site:
             place.knows_site = True
-            told.append(b"event: site\ndata: {}\n\n")
+            told.append(_SITE)
         missed = None if place.number is None or told else self._ring.since(place.number)
         if missed is None:
-            told.append(self._event(b"view", self.whole(), now))
+            told += [Parcel(self._event(b"view", self._head(), now)[: -len(b"\n\n")]), self._rest()]
         else:
             told += missed
         if not told and place.pulse != self._pulse:
-            told.append(b"event: pulse\ndata: {%s}\n\n" % self._stamp().text)
+            if self._pulse_told[0] != self._pulse:
+                self._pulse_told = self._pulse, Parcel(b"event: pulse\ndata: {%s}\n\n" % self._stamp().text)
+            told.append(self._pulse_told[1])
         place.number, place.pulse = now, self._pulse
-        return b"".join(told)
+        return told
+
+
+def _now_s() -> float:
+    return asyncio.get_running_loop().time()

@@ -2,6 +2,8 @@
 
 from collections import deque
 
+from gateway.web.stream.parcel import Parcel
+
 __all__ = ["Ring"]
 
 _MOST = 200
@@ -14,16 +16,16 @@ class Ring:
     def __init__(self) -> None:
         self.number = 0
         """Of the newest change; 0: there was none."""
-        self._changes: deque[bytes] = deque()
+        self._changes: deque[Parcel] = deque()
         self._size = 0
 
-    def add(self, change: bytes, *, at_most: int) -> None:
+    def add(self, change: Parcel, *, at_most: int) -> None:
         """`at_most`: bytes of all that are kept, but for the newest, which is kept whatever its size."""
         self.number += 1
         self._changes.append(change)
-        self._size += len(change)
+        self._size += len(change.text)
         while len(self._changes) > 1 and (len(self._changes) > _MOST or self._size > at_most):
-            self._size -= len(self._changes.popleft())
+            self._size -= len(self._changes.popleft().text)
 
     def begin_anew(self) -> None:
         """Nothing leads from what was before to what comes."""
@@ -31,7 +33,7 @@ class Ring:
         self._changes.clear()
         self._size = 0
 
-    def since(self, number: int) -> list[bytes] | None:
+    def since(self, number: int) -> list[Parcel] | None:
         """What came after that one; None where it is not all there, or was never told."""
         missed = self.number - number
         if not 0 <= missed <= len(self._changes):

@@ -10,10 +10,13 @@ import pytest
 from starlette.requests import Request
 from starlette.responses import StreamingResponse
 from starlette.routing import Route
+from structlog.testing import capture_logs
 
 from gateway.web.access import guard as module
 from gateway.web.access.guard import LARGEST_BODY, PROOF_HEADER
 from gateway.web.access.plan import AccessPlan, TokenPlan
+from gateway.web.plan import HttpPlan, Readiness
+from gateway.web.server import HttpServer
 from tests.web.access.gate import Gate
 
 OPEN = ["/", "/page/code/main.js", "/health", "/ready", "/api/1/session"]
@@ -62,6 +65,17 @@ async def test_the_audit_trail_is_not_for_viewers(gate: Gate) -> None:
         await gate.joined(client, name, role)
         for path in ("/api/1/changes", "/api/1/changes/more"):
             assert (await client.get(path)).status_code == status
+
+
+async def test_what_somebody_may_not_is_logged(gate: Gate) -> None:
+    client = gate.client()
+    await gate.joined(client, "vi", "viewer")
+    with capture_logs() as logs:
+        await client.get("/api/1/changes")
+        await client.post("/api/1/act", json={}, headers={PROOF_HEADER: "wrong"})
+        await gate.client().get("/api/1/changes")
+    told = [(line["event"], line["name"], line["path"]) for line in logs]
+    assert told == [("access.refused", "vi", "/api/1/changes"), ("access.refused", "vi", "/api/1/act")]
 
 
 async def test_a_program_reads_by_its_token_and_does_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -119,6 +133,8 @@ async def test_tools_of_this_machine_come_by_the_secret_of_the_process(gate: Gat
         ({"Origin": "https://gate.example"}, 403),
         ({"Origin": "http://gate.example:81"}, 403),
         ({"Origin": "null"}, 403),
+        ({"Sec-Fetch-Site": "same-origin", "Origin": "null"}, 200),
+        ({"Sec-Fetch-Site": "cross-site", "Origin": "null"}, 403),
         ({"Origin": ""}, 403),
         ({"Sec-Fetch-Site": "same-origin", "Origin": "http://evil.example"}, 403),
         ({PROOF_HEADER: ""}, 403),
@@ -257,6 +273,36 @@ async def test_an_empty_request_needs_no_type(gate: Gate) -> None:
     client = gate.client()
     await gate.joined(client, "anna", "operator")
     assert (await client.post("/api/1/act")).status_code == 200
+
+
+async def test_a_stranger_name_for_this_host_is_refused_with_all_that_a_browser_is_told(gate: Gate) -> None:
+    """By the server itself: a page of a stranger whose name leads here reads nothing and signs nobody in."""
+    plan = HttpPlan("127.0.0.1", 0, names=("tanks.example",), access=AccessPlan(True))
+    server = HttpServer(
+        plan,
+        metrics=lambda: b"metrics 1\n",
+        inventories=lambda: b"{}",
+        healthy=lambda: True,
+        readiness=lambda: Readiness(True, 1, 1, 1, 1, 0, 0),
+        access=gate.access,
+    )
+    task = asyncio.create_task(server.run())
+    while server.port is None:  # noqa: ASYNC110 (bound in a thread)
+        await asyncio.sleep(0.005)
+    async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{server.port}") as client:
+        for host, status in (("evil.example", 421), ("tanks.example", 200), ("127.0.0.1", 200), ("a b", 421)):
+            for path in ("/metrics", "/api/1/session"):
+                answer = await client.get(path, headers={"Host": host})
+                assert answer.status_code == status, (host, path)
+                assert "default-src 'none'" in answer.headers["content-security-policy"]
+        given = {"name": "anna", "password": "whatever it may be"}
+        for origin in ("http://evil.example", f"http://127.0.0.1:{server.port + 1}"):
+            answer = await client.post("/api/1/sign-in", json=given, headers={"Origin": origin})
+            assert answer.status_code == 403
+        answer = await client.post("/api/1/sign-in", json=given, headers={"Origin": f"http://127.0.0.1:{server.port}"})
+        assert answer.status_code == 401
+    task.cancel()
+    await asyncio.wait([task])
 
 
 @pytest.mark.parametrize(

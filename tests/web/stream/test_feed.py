@@ -1,6 +1,7 @@
 """The feed without sockets: whoever applies what it tells has what it has, whatever happens in between."""
 
 import asyncio
+from collections.abc import Iterable
 from typing import Any
 
 import orjson
@@ -9,17 +10,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.payload.page_view import AtWork, row_document
+from gateway.payload.page_view import AtWork, row_document, total_documents
 from gateway.records import Inventory
 from gateway.tank_record import TankRecord
+from gateway.totals import holding_of
 from gateway.web.stream import feed
 from gateway.web.stream.document import LiveDocument, made_row
 from gateway.web.stream.feed import Place
+from gateway.web.stream.parcel import Parcel
 from tests.support.live_view import Event, Said, applied, level, shown
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, NOON, inventories, record_of
 
 _TANKS = ("TK-1", "TK-2", "TK-3")
+
+
+def _text(parcels: Iterable[Parcel]) -> bytes:
+    return b"".join(each.text for each in parcels)
 
 
 class _Page:
@@ -34,7 +41,7 @@ class _Page:
     def ask(self, said: Said) -> None:
         if self.place is None:
             self.place = said.feed.place(self.last_id)
-        told = said.feed.next_for(self.place)
+        told = _text(said.feed.next_for(self.place))
         for text in told.split(b"\n\n"):
             event = Event.of(text + b"\n\n") if text else None
             if event is not None:
@@ -101,12 +108,14 @@ def test_whoever_applies_all_changes_has_the_view(acts: list[tuple[Any, ...]]) -
                     other = _Page()
                     await said.feed.turn()
         await said.feed.turn()
-        whole = valid_message(said.feed.whole())
+        whole = valid_message(_text(said.feed.whole()))
         for each in (page, other):
             each.ask(said)
             assert shown(each.document) == shown(whole)
             assert each.last_id == whole["feed"]
-        assert set(whole["tanks"]) == set(said.newest)
+        rows = {tank: row | {"maintenance": None} for tank, row in whole["tanks"].items()}
+        assert rows == orjson.loads(orjson.dumps({tank: row_document(each) for tank, each in said.newest.items()}))
+        assert whole["totals"] == total_documents(holding_of(each.inventory) for each in said.newest.values())
 
     asyncio.run(run())
 
@@ -177,14 +186,14 @@ async def test_a_change_holds_only_what_is_another() -> None:
     said.hear(level("TK-1", 1.0), level("TK-2", 2.0))
     await said.feed.turn()
     assert page.place is not None
-    (event,) = [Event.of(text) for text in said.feed.next_for(page.place).split(b"\n\n") if text]
+    (event,) = [Event.of(text) for text in _text(said.feed.next_for(page.place)).split(b"\n\n") if text]
     assert event is not None
     assert set(event.data) == {"time", "machine_time", "tanks"}
     assert list(event.data["tanks"]) == ["TK-2"]
     # The same sheet again is no news at all.
     said.hear(level("TK-2", 2.0))
     await said.feed.turn()
-    assert said.feed.next_for(page.place) == b""
+    assert said.feed.next_for(page.place) == []
 
 
 async def test_nothing_is_made_while_nobody_looks(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -245,7 +254,7 @@ async def test_a_row_that_cannot_be_made_leaves_the_others(monkeypatch: pytest.M
         for metres in (1.0, 2.0):
             said.hear(level("TK-1", metres), level("TK-2", metres))
             await said.feed.turn()
-    whole = orjson.loads(said.feed.whole())
+    whole = orjson.loads(_text(said.feed.whole()))
     assert {tank: row["level"]["v"] for tank, row in whole["tanks"].items()} == {"TK-2": 2.0}
     assert [(each["event"], each["what"]) for each in logs] == [("page.not_made", "row of TK-1")], "once"
 
@@ -265,7 +274,7 @@ async def test_a_turn_that_fails_loses_nothing(monkeypatch: pytest.MonkeyPatch) 
         with pytest.raises(OSError, match="no such thing"):
             await said.feed.turn()
     await said.feed.turn()
-    whole = orjson.loads(said.feed.whole())
+    whole = orjson.loads(_text(said.feed.whole()))
     assert {tank: row["level"]["v"] for tank, row in whole["tanks"].items()} == {"TK-1": 1.0, "TK-2": 2.0}
 
 
@@ -284,4 +293,4 @@ async def test_many_rows_are_made_a_few_at_a_time() -> None:
     await said.feed.turn()
     task.cancel()
     assert turns >= 50
-    assert len(orjson.loads(said.feed.whole())["tanks"]) == 1000
+    assert len(orjson.loads(_text(said.feed.whole()))["tanks"]) == 1000

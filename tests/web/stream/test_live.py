@@ -1,6 +1,7 @@
 """The live view on real sockets: who looks is told, who is slow is not waited for, and a stop ends all at once."""
 
 import asyncio
+import zlib
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from typing import Any
@@ -64,6 +65,45 @@ async def test_the_stream_is_one_that_browsers_take() -> None:
         assert "content-length" not in answer.headers
         lines = answer.aiter_lines()
         assert [await anext(lines) for _ in range(4)] == ["retry: 1000", "", f"id: {BOOT}:1", "event: view"]
+
+
+async def test_who_takes_it_packed_gets_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each part is packed once, whoever comes when: the ends of both viewers' files are right, check and length."""
+    packed: list[bytes] = []
+    compress = zlib.compressobj
+
+    def counted(*given: Any, **named: Any) -> Any:
+        packed.append(b"")
+        return compress(*given, **named)
+
+    monkeypatch.setattr("gateway.web.stream.parcel.zlib.compressobj", counted)
+    said = Said()
+    said.hear(*_many(0.0))
+    async with serving(said) as port, _viewers(1, port) as (plain,):
+        viewers = [await Viewer.at(port, packed=True)]
+        await viewers[0].until("view")
+        said.hear(*_many(1.0))
+        await viewers[0].until_shows("TK-299", 1.0)
+        viewers += [await Viewer.at(port, packed=True) for _ in range(9)]
+        said.hear(level("TK-1", 2.0))
+        for viewer in (plain, *viewers):
+            await viewer.until_shows("TK-1", 2.0)
+        assert all(shown(viewer.document) == shown(plain.document) for viewer in viewers)
+        # Beginnings and heads of whole views are made for each; bodies and changes once.
+        events = {event.id for viewer in viewers for event in viewer.seen if event.kind == "change"}
+        bodies = {viewer.seen[0].id for viewer in viewers}
+        assert len(packed) <= 1 + len(viewers) + len(bodies) + len(events) + 3
+        async with httpx.AsyncClient(timeout=_PATIENCE_S) as client:
+            answer = await client.get(f"http://127.0.0.1:{port}/api/1/view")
+        assert answer.headers["content-encoding"] == "gzip"
+        assert int(answer.headers["content-length"]) < len(answer.content) / 3
+        assert shown(answer.json()) == shown(plain.document)
+    for viewer in viewers:
+        with pytest.raises(asyncio.IncompleteReadError):
+            await viewer.until("never")
+        assert viewer.unpacker is not None
+        assert viewer.unpacker.eof, "with its check and its length"
+        viewer.close()
 
 
 async def test_a_sign_of_life_comes_where_nothing_changes(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,7 @@
 import { word } from "./words.js";
 
 const LONGEST_MS = 20_000;
+const LONGEST_FILE_MS = 60_000;
 
 export class AskError extends Error {
   constructor(sentences, { status = 0, hint = "", answer = null } = {}) {
@@ -43,28 +44,40 @@ export function act(fields, { preview = false } = {}) {
   return post(preview ? "/api/1/act?try=yes" : "/api/1/act", fields);
 }
 
+/** A file, as a Blob: what takes long to make is waited for longer. Raises AskError. */
+export async function getFile(path) {
+  const { answer, body } = await fetched(path, {}, LONGEST_FILE_MS, (each) => each.blob());
+  if (!answer.ok) throw refusal(answer, await body.text());
+  return body;
+}
+
 async function asked(path, options) {
+  const { answer, body } = await fetched(path, options, LONGEST_MS, (each) => each.text());
+  if (!answer.ok) throw refusal(answer, body);
+  const document = parsed(body);
+  if (document === null) throw new AskError([word("ask.unreadable")], { status: answer.status });
+  return document;
+}
+
+async function fetched(path, options, longestMs, bodyOf) {
   const end = new AbortController();
-  const timer = setTimeout(() => end.abort(), LONGEST_MS);
-  let answer;
-  let body;
+  const timer = setTimeout(() => end.abort(), longestMs);
   try {
-    answer = await fetch(path, { credentials: "same-origin", cache: "no-store", ...options, signal: end.signal });
-    body = await answer.text();
+    const answer = await fetch(path, { credentials: "same-origin", cache: "no-store", ...options, signal: end.signal });
+    return { answer, body: await bodyOf(answer) };
   } catch {
     throw new AskError([word("ask.unreachable")]);
   } finally {
     clearTimeout(timer);
   }
+}
+
+function refusal(answer, body) {
   const document = parsed(body);
-  if (answer.ok) {
-    if (document === null) throw new AskError([word("ask.unreadable")], { status: answer.status });
-    return document;
-  }
   // Of a text the first line is the sentence; what follows is for programs.
   const said = body.trim().split("\n")[0].slice(0, 500);
   const sentences = document?.lines ?? [said || word("ask.refused", { status: answer.status })];
-  throw new AskError(sentences, { status: answer.status, hint: document?.hint ?? "", answer: document });
+  return new AskError(sentences, { status: answer.status, hint: document?.hint ?? "", answer: document });
 }
 
 function parsed(text) {

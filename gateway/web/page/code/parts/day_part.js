@@ -8,6 +8,7 @@ import { CloseDayButton } from "./stock_acts.js";
 import { DayTanks } from "./day_tanks.js";
 import { AmountTable } from "./amount_table.js";
 import { AsOf, useDocument } from "./document.js";
+import { FileButton } from "./file_button.js";
 import { dayBefore, useToday } from "./day_fields.js";
 
 const MONTH = 31;
@@ -29,7 +30,9 @@ export function DayPart({ rest }) {
     <div class="acts onscreen">
       <label>${word("day.choose")} <input type="date" value=${day?.day ?? wanted ?? ""} max=${today} onChange=${(event) => event.target.value && go("stock", "day", event.target.value)} /></label>
       <${CloseDayButton} day=${day?.day ?? null} done=${told.reload} />
-      ${day !== null && html`<button type="button" onClick=${() => window.print()}>${word("ticket.print")}</button>`}
+      ${day !== null &&
+      html`<button type="button" onClick=${() => window.print()}>${word("ticket.print")}</button>
+        <${FileButton} path=${`/api/1/reports/reconciliation.pdf?day=${day.day}&revision=${day.revision}`} name=${`reconciliation-${day.day}`} form="pdf" label=${word("ticket.pdf")} />`}
     </div>
     ${(document === null || told.error) && html`<${AsOf} told=${told} />`}
     ${document !== null && day === null && html`<p>${wanted === null ? word("day.none") : word("day.not_closed", { day: wanted })}</p>`}

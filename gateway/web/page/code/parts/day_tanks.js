@@ -8,6 +8,7 @@ import { total, written } from "./exact.js";
 
 const SHOWN = ["level", "water_level", "liquid_temperature", "reference_density", "tov", "free_water", "gov", "gsv", "nsv", "mass", "weight_in_air"];
 const SUMMED = new Set(["tov", "free_water", "gov", "gsv", "nsv", "mass", "weight_in_air"]);
+const STANDARD = new Set(["gsv", "nsv", "reference_density"]);
 /** What makes an estimate of a sheet that is Good by itself. */
 const LOWER = new Set(["moving", "clock_untrusted"]);
 
@@ -56,7 +57,7 @@ function TankRow({ tank, shown }) {
   const estimate = isEstimate(tank);
   return html`<tr>
     <th scope="row"><a href=${way("tank", tank.tank)}>${tank.tank}</a>${tank.owner && html`<br /><span class="small quiet">${tank.owner}</span>`}</th>
-    ${shown.map((name) => html`<td key=${name} class="number" data-name=${`${word(`stock.figure.${name}`)} ${signOf(name)}`}>${
+    ${shown.map((name) => html`<td key=${name} class="number" data-name=${`${word(`stock.figure.${name}`)} ${STANDARD.has(name) ? referenceText(gauging?.reference_temperature_c) : ""} ${signOf(name)}`}>${
       gauging ? html`<${AccountFigure} figure=${doubted(gauging.figures[name], estimate)} name=${name} unit=${false} />` : html`<span class="novalue">${word("figure.no_value")}</span>`
     }</td>`)}
     <td data-name=${word("account.quality")}>${[qualityText(word, tank), ...flagsOf(word, tank)].join("; ")}</td>

@@ -6,6 +6,7 @@ import { useWords } from "../words.js";
 import { exactly, reasonTexts, referenceText, signOf } from "./account_figures.js";
 import { AsOf, useDocument, useIsOld } from "./document.js";
 import { total, written } from "./exact.js";
+import { celsius } from "./transfer_words.js";
 
 const AGAIN_MS = 10_000;
 const SHOWN = ["gsv", "tov", "free_water", "mass", "weight_in_air", "pumpable", "room"];
@@ -50,7 +51,7 @@ function Lines({ lines, head, nameOf, whole }) {
     </tr></thead>
     <tbody>${lines.map((line) => html`<tr key=${nameOf(line)}>
       <th scope="row">${nameOf(line)}${!references.all && references.of[line.product] && html` <span class="unit">${references.of[line.product]}</span>`}${line.simulated && html` <span class="small">${word("row.simulated")}</span>`}</th>
-      ${SHOWN.map((name) => html`<td key=${name} class="number" data-name=${`${word(`stock.figure.${name}`)} ${signOf(name)}`}><${StockCell} told=${line.figures[name]} name=${name} /></td>`)}
+      ${SHOWN.map((name) => html`<td key=${name} class="number" data-name=${`${word(`stock.figure.${name}`)} ${name === "gsv" ? (references.of[line.product] ?? "") : ""} ${signOf(name)}`}><${StockCell} told=${line.figures[name]} name=${name} /></td>`)}
       <td data-name=${word("stock.included")}>${countText(word, line.figures, line.members.length)}</td>
       <td data-name=${word("stock.moving")}>${line.moving.join(", ")}</td>
     </tr>`)}</tbody>
@@ -89,7 +90,7 @@ export function countText(word, figures, members) {
   if (all.length === 0) return word("totals.included", { included: 0, of: members });
   const [included, of] = all.map((each) => each.tanks).reduce((fewest, each) => (each[0] - each[1] < fewest[0] - fewest[1] ? each : fewest));
   const count = word("totals.included", { included, of });
-  const isIncomplete = included < of ? ` ${word("stock.incomplete")}` : "";
+  const isIncomplete = included < of ? `: ${word("stock.incomplete")}` : "";
   return `${count}${isIncomplete}${all.some((each) => each.figure.quality === "Uncertain") ? `, ${word("totals.estimated")}` : ""}`;
 }
 
@@ -98,7 +99,7 @@ function LeftOut({ lines }) {
   const word = useWords();
   const figures = lines.flatMap((line) => Object.values(line.figures));
   const leftOut = new Map(figures.flatMap((each) => each.excluded.map(([tank, reason]) => [tank, reason.text])));
-  const doubts = new Set(figures.flatMap((each) => reasonTexts(each.figure.reasons)).filter((text) => ![...leftOut.keys()].some((tank) => text.includes(`${tank} is not in it`))));
+  const doubts = new Set(figures.filter((each) => each.figure.quality === "Uncertain").flatMap((each) => reasonTexts(each.figure.reasons)).filter((text) => ![...leftOut.keys()].some((tank) => text.includes(`${tank} is not in it`))));
   if (leftOut.size === 0 && doubts.size === 0) return null;
   return html`<ul class="doubts">
     ${[...leftOut].sort().map(([tank, text]) => html`<li key=${tank}><strong>${word("stock.left_out")}</strong> ${tank}: ${text}</li>`)}
@@ -116,9 +117,4 @@ function useReferences(lines) {
   }
   const texts = new Set(Object.values(of));
   return { of, all: texts.size === 1 ? [...texts][0] : "" };
-}
-
-function celsius(reference) {
-  if (!reference) return null;
-  return reference.unit === "degF" ? (reference.value - 32) / 1.8 : reference.value;
 }

@@ -7,6 +7,7 @@ import { useWords } from "../words.js";
 import { AccountFigure, codeWord, measureAt, reasonTexts, referenceText, signOf } from "./account_figures.js";
 import { AsOf, useDocument } from "./document.js";
 import { written } from "./exact.js";
+import { FileButton } from "./file_button.js";
 import { exactly } from "./account_figures.js";
 import { ReverseTicketButton } from "./transfer_acts.js";
 import { figureOf, measuresOf, takenBack, ticketShown } from "./ticket_amounts.js";
@@ -43,7 +44,7 @@ function Paper({ ticket, document, reload }) {
     </header>
     <div class="onscreen acts">
       <button type="button" onClick=${() => window.print()}>${word("ticket.print")}</button>
-      <a class="button" href=${`/api/1/reports/ticket.pdf?ticket=${ticket.number}`} download>${word("ticket.pdf")}</a>
+      <${FileButton} path=${`/api/1/reports/ticket.pdf?ticket=${ticket.number}`} name=${`ticket-${ticket.number}`} form="pdf" label=${word("ticket.pdf")} />
       ${!back && ticket.reverses === null && html`<${ReverseTicketButton} ticket=${ticket} done=${reload} />`}
     </div>
     <${Facts} ticket=${ticket} back=${back} />

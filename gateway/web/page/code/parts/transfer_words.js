@@ -1,4 +1,5 @@
 // What a transfer is called, by what it is told, and what there is to doubt about it.
+import { site } from "../live.js";
 import { word } from "../words.js";
 import { codeWord, reasonTexts } from "./account_figures.js";
 
@@ -8,9 +9,16 @@ export function transferTitle({ kind, sides }) {
   return `${codeWord("transfer_kind", kind)} ${ways.join(" ")}`;
 }
 
-/** The reference temperature of its standard volumes in degC; null where there is none. */
+/** The reference temperature of its standard volumes in degC, as its tanks have it while it has no opening; or null. */
 export function referenceOf({ sides }) {
-  return sides.map((side) => side.opening?.reference_temperature_c ?? null).find((each) => each !== null) ?? null;
+  const told = sides.map(({ tank, opening }) => opening?.reference_temperature_c ?? celsius(site.value?.tanks[tank]?.reference_temperature));
+  return told.find((each) => each !== null) ?? null;
+}
+
+/** Of /api/1/site: in degC; null where there is none. */
+export function celsius(reference) {
+  if (!reference) return null;
+  return reference.unit === "degF" ? (reference.value - 32) / 1.8 : reference.value;
 }
 
 /** Why its figures are less than certain, each sentence once: of what has moved, of its sheets, of gaps and marks. */

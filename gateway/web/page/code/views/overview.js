@@ -42,14 +42,21 @@ export function Overview() {
       <h2 id="rest">${word("overview.rest", { count: rest.length, of: present.length })}</h2>
       <div class="groups">
         ${Object.entries(byProduct(rest, site)).map(
-          ([product, tanks]) => html`<details key=${product} open=${present.length <= FEW_TANKS}>
-            <summary><strong>${product}</strong> <span class="quiet">${word("overview.tanks", { count: tanks.length })}</span> <${Totals} product=${product} /></summary>
-            <ul>${tanks.map((tag) => shown(tag, true))}</ul>
-          </details>`,
+          ([product, tanks]) => html`<${Group} key=${product} product=${product} tanks=${tanks} few=${present.length <= FEW_TANKS} shown=${shown} />`,
         )}
       </div>
     </section>
   </div>`;
+}
+
+/** Tanks of one product. Closed it has their names only: so they are found, and hundreds of rows are not kept true unseen. */
+function Group({ product, tanks, few, shown }) {
+  const word = useWords();
+  const [open, setOpen] = useState(few);
+  return html`<details open=${open} onToggle=${(event) => setOpen(event.currentTarget.open)}>
+    <summary><strong>${product}</strong> <span class="quiet">${word("overview.tanks", { count: tanks.length })}</span> <${Totals} product=${product} /></summary>
+    <ul>${tanks.map((tag) => (open ? shown(tag, true) : html`<li key=${tag}><a class="tag" href=${way("tank", tag)}>${tag}</a></li>`))}</ul>
+  </details>`;
 }
 
 function moves(tag) {

@@ -3,6 +3,7 @@ import { html, useState } from "../html.js";
 import { useWords } from "../words.js";
 import { AsOf, useDocument } from "../parts/document.js";
 import { dayBefore, useToday } from "../parts/day_fields.js";
+import { FileButton } from "../parts/file_button.js";
 import { ReportHolds } from "../parts/report_holds.js";
 
 /** By report: of what it can be, the usual first. */
@@ -56,7 +57,7 @@ export function ReportsView({ rest }) {
         </label>
       </div>
       <${ReportHolds} kind=${kind} way=${way} wanted=${wanted} form=${form} />
-      ${isWhole ? html`<a class="button chief" href=${`/api/1/reports/${kind}.${form}${query}`} download>${word("reports.download")}</a>` : html`<p class="wrong">${word("reports.missing")}</p>`}
+      ${isWhole ? html`<${FileButton} path=${`/api/1/reports/${kind}.${form}${query}`} name=${[kind, wanted].filter(Boolean).join("-")} form=${form} kind="chief" label=${word("reports.download")} />` : html`<p class="wrong">${word("reports.missing")}</p>`}
     </form>
   `;
 }

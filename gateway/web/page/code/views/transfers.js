@@ -31,7 +31,8 @@ function Transfers() {
     <${NewTransferButtons} />
     <${AsOf} told=${told} />
     <div class=${old ? "old" : ""}>
-      ${document !== null && document.transfers.length === 0 && html`<p>${word("transfers.none")}</p>`}
+      ${document?.kept === false && html`<p role="alert"><strong>${word("transfers.not_kept")}</strong></p>`}
+      ${document?.kept && document.transfers.length === 0 && html`<p>${word("transfers.none")}</p>`}
       ${groups.map(
         ([phase, transfers]) => html`<section key=${phase} aria-labelledby=${`phase-${phase}`}>
           <h2 id=${`phase-${phase}`}>${word(`transfers.${phase}`)} <span class="quiet">${transfers.length}</span></h2>

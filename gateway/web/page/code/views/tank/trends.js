@@ -38,7 +38,7 @@ export function Trends({ tag, fixed, inventory }) {
   const key = `${tag}|${reach}|${turn}`;
   // The span that is asked for stands still until it is asked anew.
   if (asked.current.key !== key && siteNow() !== null) asked.current = { key, until: siteNow() };
-  const path = asked.current.key === key ? pathOf(tag, offered, asked.current.until, RANGES[reach]) : null;
+  const path = asked.current.key === key && names.length > 0 ? pathOf(tag, names, asked.current.until, RANGES[reach]) : null;
   const { document, error, again } = useAsked(path);
   useEffect(() => {
     // After a silence the ledger has what was missed here.
@@ -67,7 +67,7 @@ export function Trends({ tag, fixed, inventory }) {
     ${error && html`<${Trouble} error=${error} again=${again} about=${word("trend.not_read")} />`}
     ${!kept && !error && html`<${Waiting} about=${word("tank.trends")} />`}
     ${(kept || error) &&
-    names.map((name) => html`<${One} key=${name} name=${name} points=${series[name]} unit=${inventory?.figures[name]?.unit} step=${step} from=${from} until=${until} fixed=${fixed} isWhole=${isWhole} at=${at} onAt=${lookAt} />`)}
+    names.map((name) => kept && !error && !kept.figures[name] ? html`<${Waiting} key=${name} about=${titleOf(name)} />` : html`<${One} key=${name} name=${name} points=${series[name]} unit=${inventory?.figures[name]?.unit} step=${step} from=${from} until=${until} fixed=${fixed} isWhole=${isWhole} at=${at} onAt=${lookAt} />`)}
     ${(kept || error) && names.length > 0 && html`<${Look} from=${from} until=${until} step=${step} at=${at} onAt=${lookAt} said=${(second) => names.map((name) => `${titleOf(name)} ${pointText(name, series[name], second, step)}`).join("; ")} />
       <p class="trend-legend quiet small"><span class="line"></span> ${word("quality.Good")} <span class="line dashed"></span> ${word("quality.Uncertain")} <span class="bracket"></span> ${word("trend.legend_bad", { bad: word("quality.Bad") })} <span class="bracket unkept"></span> ${word("trend.unkept")}; ${word("trend.legend_band")}</p>
       <${Points} names=${names} series=${series} step=${step} />`}
