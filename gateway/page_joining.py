@@ -2,12 +2,14 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from operator import is_
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
 from gateway import __version__
 from gateway.account.days.boundary import day_of
 from gateway.approving import Approving
+from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
 from gateway.deliveries import Deliveries
 from gateway.delivery.slices import joined
@@ -75,7 +77,10 @@ class Page:
         self._assets = Assets(_FOLDER)
         self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
         """What is asked for and done, by the name of its endpoint."""
-        self._site: tuple[object, bytes] = (None, b"")
+        self._watched: _Watched | None = None
+        self._version = 0
+        self._site = 0, b""
+        """By the version of which it is."""
 
     def heard(self, record: TankRecord) -> None:
         """Every record of every tank."""
@@ -124,9 +129,13 @@ class Page:
             "entered": entered_documents(around.acting.entered()),
         }
 
-    def site_version(self) -> object:
-        settings = self._gateway.settings
-        return settings, [plan for plan, _ in self._around.pipeline.watched()]
+    def site_version(self) -> int:
+        """Counts. What is the same object is the same; what is another, as after any reload, is looked at once."""
+        now = _Watched(self._gateway.settings, [plan for plan, _ in self._around.pipeline.watched()])
+        if not now.is_same(self._watched):
+            self._version += now != self._watched
+            self._watched = now
+        return self._version
 
     async def site(self) -> bytes:
         version = self.site_version()
@@ -134,6 +143,22 @@ class Page:
             made = await joined(site_pieces(self._gateway.settings, self._around.pipeline.watched(), self._told))
             self._site = version, made
         return self._site[1]
+
+
+class _Watched(NamedTuple):
+    """From what the page's site is made."""
+
+    settings: SiteSettings
+    plans: Sequence[TankPlan]
+
+    def is_same(self, other: "_Watched | None") -> bool:
+        """Whether they are the same objects."""
+        return (
+            other is not None
+            and self.settings is other.settings
+            and len(self.plans) == len(other.plans)
+            and all(map(is_, self.plans, other.plans))
+        )
 
 
 def lines_now(snapshot: GatewaySnapshot, machine: Clock) -> bytes:

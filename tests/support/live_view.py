@@ -45,7 +45,7 @@ class Said:
             "next_day_close": None,
             "entered": [],
         }
-        self.version: object = 1
+        self.version = 1
         self.at_work: dict[str, Sequence[AtWork]] = {}
         self.instant = NOON
         self.feed = Feed(self)
@@ -59,7 +59,7 @@ class Said:
     def reload(self, *records: TankRecord) -> None:
         """Another site file, with these tanks."""
         self.newest = {each.identity.tank: each for each in records}
-        self.version = object()
+        self.version += 1
 
     def now(self) -> datetime:
         return self.instant
@@ -79,7 +79,7 @@ class Said:
     def others(self) -> Mapping[str, Any]:
         return dict(self.beside)
 
-    def site_version(self) -> object:
+    def site_version(self) -> int:
         return self.version
 
     async def site(self) -> bytes:

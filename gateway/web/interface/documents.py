@@ -9,6 +9,7 @@ from pydantic import Field, WithJsonSchema
 from typing_extensions import TypedDict
 
 __all__ = [
+    "MESSAGE",
     "ActAnswer",
     "ChangesPage",
     "EnteredPage",
@@ -28,10 +29,12 @@ __all__ = [
     "TrendPage",
 ]
 
+MESSAGE = "x-message"
+"""In the place of a reference to a message."""
 QualityWord = Literal["Good", "Uncertain", "Bad"]
 Time = Annotated[str, Field(json_schema_extra={"format": "date-time"}, description="UTC, ISO 8601")]
-Inventory = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/inventory"})]
-Event = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/event"})]
+Inventory = Annotated[dict[str, Any], WithJsonSchema({MESSAGE: "inventory"})]
+Event = Annotated[dict[str, Any], WithJsonSchema({MESSAGE: "event"})]
 
 
 class Reason(TypedDict):

@@ -6,7 +6,6 @@ the asking of the view. Rows are made a few at a time, so that no poll waits for
 
 import asyncio
 import contextlib
-import time
 from collections.abc import Iterable, Iterator
 
 import structlog
@@ -56,7 +55,7 @@ class Feed:
         self._turn = asyncio.Lock()
         self._places: set[Place] = set()
         self._somebody = asyncio.Event()
-        self._site_version: object = None
+        self._site_version: int | None = None
         self._site_since = 0
         """Number from which on the site is what it is."""
         self._others_at_s = -_OTHERS_S
@@ -114,7 +113,7 @@ class Feed:
             self._tell("turn", error)
             await asyncio.sleep(_PULSE_S)
             return
-        now_s = time.monotonic()
+        now_s = _now_s()
         if self._ring.number != self._woken_for:
             # Also where somebody else has asked for a turn since.
             self._woken_for, self._told_at_s = self._ring.number, now_s
@@ -153,14 +152,14 @@ class Feed:
                 event = Parcel(self._event(b"change", change, self._ring.number + 1))
                 self._ring.add(event, at_most=max(_LEAST_KEPT, self._document.size))
 
-    async def _begin_anew(self, version: object) -> None:
+    async def _begin_anew(self, version: int) -> None:
         """Another site, or the first look at it: nothing of before is told on."""
         is_first = self._site_version is None
         self._changed.clear()
         rows = await self._rows(self._source.records())
         self._document = LiveDocument()
         members = {"alarms": self._source.alarms(), **self._source.others()}
-        self._others_at_s = time.monotonic()
+        self._others_at_s = _now_s()
         self._document.change(rows, members, self._stamp())
         self._ring.begin_anew()
         self._site_version, self._site_since = version, self._ring.number
@@ -183,7 +182,7 @@ class Feed:
 
     def _due_members(self, rows: dict[str, Row]) -> dict[str, object]:
         members: dict[str, object] = {}
-        now_s = time.monotonic()
+        now_s = _now_s()
         if now_s - self._others_at_s >= _OTHERS_S:
             self._others_at_s = now_s
             members |= self._source.others()
@@ -235,3 +234,7 @@ class Feed:
             told.append(self._pulse_told[1])
         place.number, place.pulse = now, self._pulse
         return told
+
+
+def _now_s() -> float:
+    return asyncio.get_running_loop().time()

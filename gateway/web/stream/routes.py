@@ -9,7 +9,7 @@ from starlette.routing import BaseRoute, Route
 from gateway.web.connections import stream_of
 from gateway.web.encodings import takes_gzip
 from gateway.web.stream.feed import Feed
-from gateway.web.stream.parcel import gzipped
+from gateway.web.stream.parcel import Parcel, gzipped
 from gateway.web.stream.source import LiveSource
 from gateway.web.stream.viewer import HEADERS, EventStream
 
@@ -28,6 +28,7 @@ class LiveView:
         self._source = source
         self._streams: set[EventStream] = set()
         self._has_ended = False
+        self._fixed = Parcel(b"")
 
     @property
     def routes(self) -> Sequence[BaseRoute]:
@@ -43,16 +44,15 @@ class LiveView:
         for stream in self._streams:
             stream.end()
 
-    async def _site(self, _: Request) -> Response:
-        return Response(await self._source.site(), media_type=_JSON_TYPE, headers=HEADERS)
+    async def _site(self, request: Request) -> Response:
+        made = await self._source.site()
+        if self._fixed.text != made:
+            self._fixed = Parcel(made)
+        return _document(request, [self._fixed])
 
     async def _view(self, request: Request) -> Response:
         await self._feed.turn()
-        whole = self._feed.whole()
-        if _takes_packed(request):
-            headers = HEADERS | {"Content-Encoding": "gzip"}
-            return Response(gzipped(whole), media_type=_JSON_TYPE, headers=headers)
-        return Response(b"".join(each.text for each in whole), media_type=_JSON_TYPE, headers=HEADERS)
+        return _document(request, self._feed.whole())
 
     async def _live(self, request: Request) -> Response:
         """`after`, or as browsers have it the header Last-Event-ID: the last event that the viewer has."""
@@ -65,6 +65,13 @@ class LiveView:
             return Response(f"{refusal}; try again later\n", _TOO_MANY, headers, "text/plain; charset=utf-8")
         last = request.headers.get("last-event-id") or request.query_params.get("after")
         return EventStream(self._feed, self._feed.place(last), stream, self._streams, is_packed=_takes_packed(request))
+
+
+def _document(request: Request, parcels: Sequence[Parcel]) -> Response:
+    if _takes_packed(request):
+        headers = HEADERS | {"Content-Encoding": "gzip"}
+        return Response(gzipped(parcels), media_type=_JSON_TYPE, headers=headers)
+    return Response(b"".join(each.text for each in parcels), media_type=_JSON_TYPE, headers=HEADERS)
 
 
 def _takes_packed(request: Request) -> bool:

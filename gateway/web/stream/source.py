@@ -40,8 +40,8 @@ class LiveSource(Protocol):
         """The other members beside rows and totals, which somebody looks at once a second: they take longer to make."""
         ...
 
-    def site_version(self) -> object:
-        """Another one whenever `site` tells something else; compared by ==."""
+    def site_version(self) -> int:
+        """Another one whenever `site` tells something else; asked several times a second."""
         ...
 
     def site(self) -> Awaitable[bytes]:

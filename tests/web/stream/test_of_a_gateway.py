@@ -104,6 +104,38 @@ async def test_a_reload_is_told_and_another_page_of_the_web_goes_on(site: SiteSe
         viewer.close()
 
 
+async def test_a_reload_of_the_same_is_no_news(site: SiteSettings) -> None:
+    async with _running(site) as gateway:
+        _read(gateway, 5.828)
+        viewer = await Viewer.at(gateway.http_port or 0)
+        await viewer.until("view")
+        tanks = tuple(replace(tank, plan=replace(tank.plan)) for tank in site.tanks)
+        assert tanks[0].plan is not site.tanks[0].plan
+        await gateway.take_over(replace(site, tanks=tanks))
+        _read(gateway, 5.9)
+        await viewer.until_shows("TK-1", _level(gateway))
+        assert "site" not in [event.kind for event in viewer.seen]
+        viewer.close()
+
+
+async def test_another_server_goes_on_where_the_one_before_ended(site: SiteSettings) -> None:
+    async with _running(site) as gateway:
+        _read(gateway, 5.828)
+        viewer = await Viewer.at(gateway.http_port or 0)
+        await viewer.until("view")
+        await gateway.take_over(replace(site, http=HttpPlan("127.0.0.1", 0, names=("tanks.example",))))
+        with pytest.raises(asyncio.IncompleteReadError):
+            await viewer.until("never")
+        viewer.close()
+        async with asyncio.timeout(_PATIENCE_S):
+            while gateway.http_port is None:  # noqa: ASYNC110 (bound in a thread)
+                await asyncio.sleep(0.005)
+        again = await Viewer.at(gateway.http_port, viewer.last_id)
+        await again.until("view")
+        assert again.level("TK-1") == _level(gateway)
+        again.close()
+
+
 async def test_a_stop_ends_it_with_the_gateway(site: SiteSettings) -> None:
     async with _running(site) as gateway:
         viewer = await Viewer.at(gateway.http_port or 0)

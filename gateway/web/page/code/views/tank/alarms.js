@@ -25,7 +25,7 @@ export function Alarms({ tag }) {
         ${hidden.map((each) => html`<${Card} key=${each.alarm.name} ...${each} />`)}
       </ul>
     </details>`}
-    ${own.length > 0 && html`<p><a class="button" href=${way("alarms")}>${word("tank.to_alarms")}</a></p>`}
+    ${own.length > 0 && html`<p><a class="button" href=${way("alarms", tag)}>${word("tank.to_alarms")}</a></p>`}
   </section>`;
 }
 
