@@ -21,9 +21,11 @@ _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP, signal
 
 pytest_plugins = ["pytester", "tests.support.strict_run"]
 
-# Gateways are started by hundreds, and each compiles 400 modules anew where this is not allowed to be kept.
-sys.dont_write_bytecode = False
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+# Gateways are started by hundreds, and each compiles 400 modules anew where this is not allowed to be kept. Where the
+# program is broken on purpose, all of it is to be compiled anew.
+if "COMPILE_ANEW" not in os.environ:
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 check_every_loop()
 

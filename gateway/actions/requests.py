@@ -18,6 +18,8 @@ from gateway.settings.reading.validation import suggestion
 
 __all__ = [
     "ACTIONS",
+    "FILES",
+    "LONGEST_TEXT",
     "Acknowledge",
     "Action",
     "AlarmAction",
@@ -36,9 +38,9 @@ __all__ = [
     "read_action",
 ]
 
-_LONGEST_TEXT = 500
+LONGEST_TEXT = 500
 _MOST_FIELDS = 20
-_FILES = {("import-amounts", "text"): 50_000}
+FILES = {("import-amounts", "text"): 50_000}
 """By action and field: what is a file with lines, and how long it may be. The door takes a little more at once."""
 _OF_LINES = str.maketrans("", "", "\r\n\t")
 
@@ -252,11 +254,11 @@ def read_action(given: Mapping[str, Any]) -> Action | AccountAction:
 
 def _no_text(action: str, name: str, value: Any) -> str:
     """Why a field cannot be what somebody wrote; empty where it can."""
-    longest = _FILES.get((action, name))
+    longest = FILES.get((action, name))
     if isinstance(value, str) and longest is not None:
         value, longest_told = value.translate(_OF_LINES), f"{longest} characters; give it in parts"
     else:
-        longest, longest_told = _LONGEST_TEXT, f"{_LONGEST_TEXT} characters"
+        longest, longest_told = LONGEST_TEXT, f"{LONGEST_TEXT} characters"
     if isinstance(value, str) and len(value) <= longest and value.isprintable():
         return ""
     return f"{name!s:.40}: is no text of at most {longest_told}"

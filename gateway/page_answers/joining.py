@@ -3,15 +3,20 @@
 from collections.abc import Mapping
 
 from gateway.page_answers.acts import Acts
+from gateway.page_answers.description import description
 from gateway.page_answers.histories import Histories
-from gateway.page_answers.parts import Parts
+from gateway.page_answers.parts import Parts, made
 from gateway.page_answers.reports import Reports
 from gateway.page_answers.sheets import Sheets
 from gateway.page_answers.tank import TankPages
 from gateway.page_answers.trends import Trends
-from gateway.web.interface.contract import Handler
+from gateway.web.interface.contract import Call, Handler, Made
 
 __all__ = ["page_answers"]
+
+
+async def described(_: Call) -> Made:
+    return made(description())
 
 
 def page_answers(parts: Parts) -> Mapping[str, Handler]:
@@ -28,4 +33,5 @@ def page_answers(parts: Parts) -> Mapping[str, Handler]:
         "changes": histories.changes,
         "reports": reports.known,
         "report": reports.report,
+        "description": described,
     }

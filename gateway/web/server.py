@@ -18,6 +18,7 @@ import orjson
 import structlog
 import uvicorn
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
@@ -223,7 +224,11 @@ class HttpServer:
         routes += [] if self._access is None else access_routes(self._access)
         served: ASGIApp = Starlette(
             routes=routes,
-            exception_handlers={HTTPStatus.NOT_FOUND: _answer_unknown, Exception: _answer_failure},
+            exception_handlers={
+                HTTPStatus.NOT_FOUND: _answer_unknown,
+                HTTPStatus.METHOD_NOT_ALLOWED: _answer_other_method,
+                Exception: _answer_failure,
+            },
         )
         if self._access is not None:
             served = Guard(served, self._access, self._tokens)
@@ -328,6 +333,11 @@ async def _answer_unknown(request: Request, _: Exception) -> Response:
     if request.url.path.startswith(PREFIX):
         return refusal(404, "there is nothing under this address", f"{PREFIX}description.json tells what there is")
     return Response(_PATHS, status_code=HTTPStatus.NOT_FOUND, media_type="text/plain", headers=_HEADERS)
+
+
+async def _answer_other_method(request: Request, error: Exception) -> Response:
+    allowed = error.headers if isinstance(error, HTTPException) else None
+    return refusal(405, f"{request.method} is nothing that can be done here", headers=allowed)
 
 
 async def _answer_failure(request: Request, exc: Exception) -> Response:

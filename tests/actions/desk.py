@@ -5,10 +5,12 @@ import json
 import shutil
 import sqlite3
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from gateway.acting import Acting
 from gateway.actions.alarm_door import AlarmCommand, AlarmDoor, Refusal
@@ -23,6 +25,9 @@ from tests.settings.yard import SITE, load
 
 __all__ = ["BEGIN", "Desk", "settings", "site_text"]
 
+_PATIENCE_S = 40.0
+_TURN_S = 0.001
+"""Of the machine, from one turn to the next."""
 BEGIN = datetime(2026, 11, 28, 6, 0, tzinfo=UTC)
 _SHAPE = "shape: {kind: upright_cylinder, diameter: 18.000 m, height: 14.600 m}, reference_height: 15.240 m"
 
@@ -52,6 +57,24 @@ class NoAlarms:
 
     def standings(self) -> Mapping[str, tuple[AlarmStanding, ...]]:
         return {}
+
+
+class _Turns:
+    """asyncio, for whom `Acting.run` is: it tells when so many turns are over."""
+
+    def __init__(self, wanted: int) -> None:
+        self._left = wanted
+        self.over = asyncio.Event()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(asyncio, name)
+
+    async def sleep(self, seconds: float) -> None:
+        if seconds == _TURN_S:
+            self._left -= 1
+            if self._left <= 0:
+                self.over.set()
+        await asyncio.sleep(seconds)
 
 
 class Desk:
@@ -123,13 +146,29 @@ class Desk:
         self.turn()
 
     def turn(self) -> None:
+        """The gateway looks at what has come, a few times: each time to the end, whatever the disk takes for it."""
+        turns = _Turns(3)
+
         async def turn() -> None:
-            task = asyncio.ensure_future(self.acting.run())
-            await asyncio.sleep(0.7)
-            task.cancel()
-            await asyncio.wait([task])
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setattr("gateway.acting.asyncio", turns)
+                patch.setattr("gateway.acting._TURN_S", _TURN_S)
+                task = asyncio.ensure_future(self.acting.run())
+                over = asyncio.ensure_future(turns.over.wait())
+                await asyncio.wait([task, over], timeout=60.0, return_when=asyncio.FIRST_COMPLETED)
+                assert turns.over.is_set(), task
+                task.cancel()
+                await asyncio.wait([task])
 
         asyncio.run(turn())
+
+    def until(self, is_so: Callable[[], bool]) -> None:
+        """Turn after turn, until the ledger has done what is waited for."""
+        until_s = time.monotonic() + _PATIENCE_S
+        while not is_so():
+            assert time.monotonic() < until_s, "it did not come about"
+            self.turn()
+            time.sleep(0.01)
 
     def binding(self, tank: str) -> TankBinding:
         watched = self.acting.watched(self.settings)

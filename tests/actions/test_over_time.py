@@ -6,7 +6,7 @@ import json
 import sqlite3
 import tempfile
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -283,17 +283,9 @@ def test_a_ledger_that_could_not_be_opened_at_the_start_is_read_once_it_can(tmp_
     refused = desk.act(action="density", tank="TK-1", value="850 kg/m3", expires="31 d")
     assert refused["code"] == 1
     aside.rename(folder)
-    _until(desk, lambda: [each["block"]["value"] for each in desk.listed()] == ["841 kg/m3"])
+    desk.until(lambda: [each["block"]["value"] for each in desk.listed()] == ["841 kg/m3"])
     assert [binding.tank for binding in desk.rebound] == ["TK-1"]
     desk.stop()
-
-
-def _until(desk: Desk, is_so: Callable[[], bool]) -> None:
-    for _ in range(60):
-        if is_so():
-            return
-        desk.pass_time(timedelta(0))
-    raise AssertionError("it did not come about")
 
 
 def test_what_a_slow_disk_takes_in_late_holds_from_then_on(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -308,7 +300,7 @@ def test_what_a_slow_disk_takes_in_late_holds_from_then_on(desk: Desk, monkeypat
     next_one = desk.act(action="density", tank="TK-1", value="842 kg/m3", expires="31 d")
     assert (next_one["code"], "not on the disk yet" in next_one["lines"][0]) == (1, True)
     gate.set()
-    _until(desk, lambda: [each["block"]["value"] for each in desk.listed()] == ["841 kg/m3"])
+    desk.until(lambda: [each["block"]["value"] for each in desk.listed()] == ["841 kg/m3"])
     assert [binding.tank for binding in desk.rebound] == ["TK-1"]
     monkeypatch.undo()
     assert desk.act(action="density", tank="TK-1", value="843 kg/m3", expires="31 d")["code"] == 0

@@ -1,7 +1,6 @@
 """Which product a tank holds: by the ledger after its first start, whatever the site file says; changed by people, from
 any time on; over stops, kills and reloads."""
 
-import asyncio
 import sqlite3
 import tempfile
 from datetime import datetime, timedelta
@@ -57,16 +56,7 @@ def desk(tmp_path: Path) -> Desk:
 def turn(desk: Desk, delta: timedelta = timedelta(0)) -> None:
     """So much time passes, and the gateway looks at what that brings."""
     desk.now += delta
-
-    async def look() -> None:
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("gateway.acting._TURN_S", 0.001)
-            task = asyncio.ensure_future(desk.acting.run())
-            await asyncio.sleep(0.08)
-            task.cancel()
-            await asyncio.wait([task])
-
-    asyncio.run(look())
+    desk.turn()
 
 
 def reload(desk: Desk, **more: str) -> None:
@@ -461,11 +451,7 @@ def test_a_ledger_that_could_not_be_opened_at_the_start_is_read_once_it_can(desk
     assert held(desk) == "diesel", "by the site file, which may be wrong"
     assert isinstance(method(desk), ProductDoubted), "so that nothing that rests on it is Good"
     aside.rename(folder)
-    for _ in range(100):
-        turn(desk)
-        if held(desk) == "jet":
-            break
-    assert held(desk) == "jet"
+    desk.until(lambda: held(desk) == "jet")
     assert not isinstance(method(desk), ProductDoubted)
     fitted = {each.plan.tank: each.plan.product for each in desk.refitted}
     assert {tank: product.name for tank, product in fitted.items()} == {"TK-1": "jet", "TK-2": "diesel"}

@@ -1,6 +1,7 @@
 """The ways in which the program is broken on purpose: each is one that would put a wrong number before somebody."""
 
 from tests.mutants.a_break import Break
+from tests.mutants.access_breaks import ACCESS_BREAKS
 from tests.mutants.account_breaks import ACCOUNT_BREAKS
 from tests.mutants.account_desk_breaks import ACCOUNT_DESK_BREAKS
 from tests.mutants.acquisition_breaks import ACQUISITION_BREAKS
@@ -33,6 +34,7 @@ from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
+    *ACCESS_BREAKS,
     *ACCOUNT_BREAKS,
     *ACCOUNT_DESK_BREAKS,
     *ACTION_BREAKS,

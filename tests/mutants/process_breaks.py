@@ -48,7 +48,7 @@ PROCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "one address may take all places",
         CONNECTIONS,
-        "        if len(rivals) >= self._of_one_peer:\n",
+        "        if len(rivals) >= self._of_one_peer and not self._is_shared(newcomer):\n",
         "        if False:\n",
         ("tests/web/test_connections.py",),
     ),

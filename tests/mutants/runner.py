@@ -64,7 +64,12 @@ def try_break(each: Break, folder: Path) -> Outcome:
 def _pytest(arguments: Sequence[str], folder: Path) -> "subprocess.CompletedProcess[str]":
     # Python looks for modules in the copy first, also in the processes that the tests start.
     plugins = ["-p", "no:cacheprovider", "-p", "tests.mutants.first_red"]
-    environment = {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1", "HYPOTHESIS_PROFILE": "first_red"}
+    environment = {
+        "PYTHONPATH": str(folder),
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "COMPILE_ANEW": "1",
+        "HYPOTHESIS_PROFILE": "first_red",
+    }
     return subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "--tb=no", "--show-capture=no", *plugins, *arguments],
         cwd=folder,

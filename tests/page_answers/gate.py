@@ -12,7 +12,7 @@ from typing import Any
 
 import httpx
 from starlette.applications import Starlette
-from starlette.types import Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from gateway.daemon import Daemon
 from gateway.keeping import kept_in
@@ -24,7 +24,7 @@ from gateway.web.interface.table import ENDPOINTS
 from tests.actions.desk import BEGIN, site_text
 from tests.settings.yard import load
 
-__all__ = ["OPERATOR", "Gate", "gate"]
+__all__ = ["OPERATOR", "Gate", "Persons", "gate"]
 
 _PRODUCTS = """products:
   gasoline:
@@ -48,7 +48,7 @@ class Gate:
         self.pipeline = self.daemon._pipeline
         self.accounts = self.daemon._accounts._accounts
         application = Starlette(routes=routes(ENDPOINTS, self.daemon._page.answers))
-        transport = httpx.ASGITransport(_Persons(application))
+        transport = httpx.ASGITransport(Persons(application))
         self.client = httpx.AsyncClient(transport=transport, base_url="http://gate", timeout=30.0)
 
     def utc_ns(self) -> int:
@@ -106,10 +106,10 @@ class Gate:
         await self.daemon._keeping.close(None)
 
 
-class _Persons:
+class Persons:
     """Whoever the header names has signed in."""
 
-    def __init__(self, application: Starlette) -> None:
+    def __init__(self, application: ASGIApp) -> None:
         self._application = application
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -3,6 +3,7 @@
 import argparse
 
 from gateway.commands.output import write_json
+from gateway.page_answers.description import description
 from gateway.payload.history import EVENT_SCHEMA, HISTORY_SCHEMA
 from gateway.payload.lines import LINES_SCHEMA
 from gateway.payload.page_view import VIEW_SCHEMA
@@ -45,9 +46,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "of",
         metavar="OF",
-        choices=["site", "scenario", *_MESSAGES],
+        choices=["site", "scenario", "http", *_MESSAGES],
         help="one of: site: the site file; scenario: the file that `simulate` serves; inventory, history, event, "
         "status, heartbeat: on MQTT; inventories, readings, lines, transfers, tickets, stock, days, amounts: on HTTP; "
+        "http: all that is asked for and done over HTTP, as OpenAPI 3.1; "
         "inventory-version: what `recalculate` writes",
     )
 
@@ -56,6 +58,8 @@ def execute(arguments: argparse.Namespace) -> int:
     match arguments.of:
         case "site":
             write_json(site_schema())
+        case "http":
+            write_json(description())
         case "scenario":
             write_json(scenario_schema())
         case message:

@@ -9,9 +9,8 @@ from pydantic import Field, WithJsonSchema
 from typing_extensions import TypedDict
 
 __all__ = [
-    "ActAnswer",
+    "MESSAGE",
     "ChangesPage",
-    "EnteredPage",
     "EventsPage",
     "FigureTrend",
     "Gap",
@@ -25,13 +24,16 @@ __all__ = [
     "SmallTrends",
     "TankPage",
     "TankPlanPage",
+    "Time",
     "TrendPage",
 ]
 
+MESSAGE = "x-message"
+"""In the place of a reference to a message."""
 QualityWord = Literal["Good", "Uncertain", "Bad"]
 Time = Annotated[str, Field(json_schema_extra={"format": "date-time"}, description="UTC, ISO 8601")]
-Inventory = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/inventory"})]
-Event = Annotated[dict[str, Any], WithJsonSchema({"$ref": "#/components/schemas/event"})]
+Inventory = Annotated[dict[str, Any], WithJsonSchema({MESSAGE: "inventory"})]
+Event = Annotated[dict[str, Any], WithJsonSchema({MESSAGE: "event"})]
 
 
 class Reason(TypedDict):
@@ -214,69 +216,6 @@ class SmallTrends(_Span):
     figure: str
     unit: str
     tanks: dict[str, SmallTrend]
-
-
-class FigureState(TypedDict):
-    value: float | None
-    unit: str
-    quality: QualityWord
-    reasons: list[Reason]
-
-
-class FigureChange(TypedDict):
-    """A figure that would become another."""
-
-    tank: str
-    name: str
-    before: FigureState
-    after: FigureState
-
-
-class ActAnswer(TypedDict):
-    """What has been done, or would be."""
-
-    code: Literal[0, 1, 2]
-    """0: well; 1: it cannot be done; 2: it was asked wrongly."""
-    lines: list[str]
-    hint: str
-    notes: list[str]
-    """Doubts: what is not wrong and should be known."""
-    cautions: list[str]
-    tried: bool
-    """Nothing was done."""
-    figures: NotRequired[list[FigureChange]]
-
-
-class EnteredValue(TypedDict):
-    about: str
-    quantity: str
-    what: str
-    block: dict[str, str]
-    by: str
-    at: Time
-    why: str
-    product: str
-    ends: Time | None
-    used: bool
-    stands_in: bool
-    other: str
-    trouble: str
-
-
-class EnteredPage(TypedDict):
-    """All that is in force."""
-
-    code: Literal[0]
-    lines: list[str]
-    schema: Literal["tank-gateway/entries/1"]
-    time: Time
-    entries: list[EnteredValue]
-    alarms: list[dict[str, Any]]
-    """As /alarms has them, with the tank of each."""
-    products: list[dict[str, Any]]
-    transfers: list[dict[str, Any]]
-    days: dict[str, Any] | None
-    time_zone: NotRequired[str]
 
 
 class SheetStep(TypedDict):

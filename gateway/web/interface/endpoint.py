@@ -38,5 +38,7 @@ class Endpoint(NamedTuple):
     """By status: when it is answered so, beside those that are common to all."""
     media_types: tuple[str, ...] = ("application/json",)
     """Of the answer."""
+    same_at: tuple[int, ...] = ()
+    """Refusals of the same kind as its answer."""
     longest_s: float = 30.0
     """It may take to be answered."""

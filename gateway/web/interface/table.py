@@ -1,6 +1,6 @@
 """Every endpoint of the interface, once: what is served and what is described come from here."""
 
-from gateway.web.interface import documents
+from gateway.web.interface import act_documents, documents
 from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
 
 __all__ = ["ENDPOINTS"]
@@ -13,6 +13,8 @@ _UNTIL = Parameter("until", "Up to and without: likewise; now unless given.", _T
 _SPAN = (_FROM, _UNTIL)
 _NUMBER = {"type": "string", "pattern": "^[0-9]{1,19}$"}
 
+_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density"
+_FIGURES = f"^({_TRENDED})(,({_TRENDED}))*$"
 _BEFORE = Parameter("before", "As an answer before this one told it: only what is older.", _NUMBER)
 _AT_MOST = Parameter("at_most", "So many at once: 1 to 500, 100 unless given.", _NUMBER)
 
@@ -43,7 +45,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
                 "figures",
                 "Names of figures with commas between them: level, water_level, liquid_temperature, vapour_pressure, "
                 "tov, gsv, mass, room, observed_density. Only the level unless given.",
-                {"type": "string", "minLength": 1, "maxLength": 200},
+                {"type": "string", "pattern": _FIGURES, "maxLength": 200},
             ),
         ),
         refusals=_OF_A_TANK,
@@ -61,7 +63,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "POST",
         "/api/1/act",
         "Do something, as it is typed with `tank-gateway enter`, `alarms`, `transfers` and `stock`",
-        documents.ActAnswer,
+        act_documents.ActAnswer,
         "Needs somebody who has signed in, and his role decides what. With `try=yes` nothing is done: the answer tells "
         "what would be, by the same checks, the doubts there are, and which figures become others. A caution belongs "
         "to some actions and comes with each answer.",
@@ -77,7 +79,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "GET",
         "/api/1/entered",
         "What people have entered and what is in maintenance, hidden or open now: what whoever takes over has to know",
-        documents.EnteredPage,
+        act_documents.EnteredPage,
     ),
     Endpoint(
         "sheet",
@@ -145,5 +147,12 @@ ENDPOINTS: tuple[Endpoint, ...] = (
             "application/pdf",
         ),
         longest_s=55.0,
+    ),
+    Endpoint(
+        "description",
+        "GET",
+        "/api/1/description.json",
+        "This description",
+        {"type": "object", "required": ["openapi", "info", "paths"]},
     ),
 )

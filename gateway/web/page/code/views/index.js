@@ -10,6 +10,7 @@ export const VIEWS = {
   enter: { name: "way.enter", View: later(() => import("./enter.js"), "EnterView"), way: true },
   lines: { name: "way.lines", View: later(() => import("./lines.js"), "LinesView"), way: true },
   reports: { name: "way.reports", View: later(() => import("./reports.js"), "ReportsView"), way: true },
+  changes: { name: "way.changes", View: later(() => import("./changes.js"), "ChangesView"), way: true },
   handover: { name: "way.handover", View: later(() => import("./handover.js"), "HandoverView") },
   person: { name: "way.person", View: later(() => import("./person.js"), "PersonView") },
   tank: { name: "way.tank", View: later(() => import("./tank.js"), "TankView") },

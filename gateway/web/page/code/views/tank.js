@@ -8,6 +8,7 @@ import { Trouble, Waiting } from "../parts/said.js";
 import { text } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
+import { EnterView } from "./enter.js";
 import { Alarms } from "./tank/alarms.js";
 import { Figures } from "./tank/figures.js";
 import { Entered, Happened } from "./tank/given.js";
@@ -25,9 +26,10 @@ const PAUSE_MS = 3000;
 export function TankView({ rest }) {
   const word = useWords();
   const site = useSite();
-  const [tag] = rest;
+  const [tag, what] = rest;
   const seen = useRef(null);
   if (!tag) return html`<${Which} site=${site} />`;
+  if (what === "enter") return html`<${EnterView} rest=${[tag]} />`;
   if (!site) return html`<${Waiting} about=${tag} />`;
   const fixed = site.tanks[tag];
   if (fixed) seen.current = fixed;
@@ -59,6 +61,7 @@ function Tank({ tag, fixed }) {
     ${error && html`<${Trouble} error=${error} again=${again} about=${inventory ? word("tank.not_newer", { time: full(inventory.time) }) : ""} />`}
     ${!document && !error && html`<${Waiting} about=${tag} />`}
     ${document && !inventory && html`<p role="status">${word("row.awaited")}</p>`}
+    <p><a class="button" href=${way("tank", tag, "enter")}>${word("enter.at_tank")}</a></p>
     <div class="tank-columns">
       <div>
         <${Alarms} tag=${tag} />

@@ -1,5 +1,7 @@
 // What people have entered of one tank and its instruments and how long it holds, its dips, and what has happened to it.
 import { html, useState } from "../../html.js";
+import { get } from "../../ask.js";
+import { way } from "../../go.js";
 import { siteNow } from "../../live.js";
 import { DIMENSIONS, text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
@@ -8,7 +10,8 @@ import { clock, full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 import { concerns } from "./head.js";
 
-const DAYS = 31;
+/** The gateway gives 31 at most, by its own clock. */
+const DAYS = 30;
 const DIPS = ["level", "water"];
 
 /** `turn`: when what is in force may have changed. */
@@ -29,8 +32,9 @@ export function Entered({ tag, fixed, plan, turn }) {
             ✎ <strong>${quantity(each.quantity)}</strong> ${each.block?.value ?? ""} ${each.about !== tag && html`(${each.about})`}
             ${" · "}${word("tank.by_at", { by: each.by, time: full(each.at) })}
             ${each.ends && html`${" · "}<strong>${word("tank.until", { time: clock(each.ends, siteNow()) })}</strong>`}
-            ${each.block?.reason && html`${" · "}${each.block.reason}`}
-            ${!each.used && html`${" · "}${word(each.stands_in ? "tank.stands_in" : "tank.not_used")}`}
+            ${each.why && html`${" · "}${each.why}`}
+            ${each.stands_in && html`${" · "}${word("tank.stands_in")}`}
+            ${!each.used && html`${" · "}${word("tank.not_used")}`}
             ${[each.trouble, each.other].filter(Boolean).map((remark) => html`${" · "}${remark}`)}
           </li>`,
       )}
@@ -45,6 +49,7 @@ export function Entered({ tag, fixed, plan, turn }) {
           </li>`,
       )}
     </ul>
+    <p><a class="button" href=${way("enter", tag)}>${word("tank.to_enter")}</a></p>
   </section>`;
 }
 
@@ -64,28 +69,42 @@ export function Happened({ tag }) {
 
 function Events({ tag }) {
   const [from] = useState(() => new Date((siteNow() ?? Date.now()) - DAYS * 86_400_000).toISOString());
-  const { document, error, again } = useAsked(`/api/1/tanks/${encodeURIComponent(tag)}/events?${new URLSearchParams({ from })}`);
+  const path = `/api/1/tanks/${encodeURIComponent(tag)}/events?${new URLSearchParams({ from })}`;
+  const { document, error, again } = useAsked(path);
+  const [older, setOlder] = useState({ pages: [], error: null });
   if (error) return html`<${Trouble} error=${error} again=${again} />`;
   if (!document) return html`<${Waiting} about=${word("tank.happened")} />`;
-  const dips = document.events.filter((event) => event.kind === "value_entered" && DIPS.includes(event.subject));
+  const pages = [document, ...older.pages];
+  const { before } = pages[pages.length - 1];
+  const more = () =>
+    get(`${path}&before=${before}`).then(
+      (page) => setOlder({ pages: [...older.pages, page], error: null }),
+      (failure) => setOlder({ ...older, error: failure }),
+    );
+  const events = pages.flatMap((page) => page.events);
+  const unreadable = pages.reduce((sum, page) => sum + page.unreadable, 0);
+  const dips = events.filter((event) => event.kind === "value_entered" && DIPS.includes(event.subject));
   return html`<h3>${word("tank.dips")}</h3>
-    ${dips.length === 0 ? html`<p class="quiet">${word("tank.no_dips", { days: DAYS })}</p>` : html`<${List} events=${dips} />`}
+    ${dips.length === 0 ? html`<p class="quiet">${word(before === null ? "tank.no_dips" : "tank.no_dips_so_far", { days: DAYS })}</p>` : html`<${List} events=${dips} />`}
     <h3>${word("tank.events")}</h3>
-    ${document.events.length === 0 ? html`<p class="quiet">${word("tank.no_events", { days: DAYS })}</p>` : html`<${List} events=${document.events} />`}
-    ${document.before !== null && html`<p class="quiet">${word("tank.older_events")}</p>`}
-    ${document.unreadable > 0 && html`<p class="wrong">${word("tank.unreadable_events", { count: document.unreadable })}</p>`}`;
+    ${events.length === 0 ? html`<p class="quiet">${word("tank.no_events", { days: DAYS })}</p>` : html`<${List} events=${events} />`}
+    ${unreadable > 0 && html`<p class="wrong">${word("tank.unreadable_events", { count: unreadable })}</p>`}
+    ${older.error && html`<${Trouble} error=${older.error} />`}
+    ${before !== null && html`<button type="button" onClick=${more}>${word("tank.older_events")}</button>`}`;
 }
 
 function List({ events }) {
   return html`<ul class="tank-events">
     ${events.map(
       (event, i) =>
-        html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.subject} ${event.reason && html`<span>${event.reason.text}</span>`} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,
+        html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.reason ? event.reason.text : event.subject} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,
     )}
   </ul>`;
 }
 
 function kindOf(event) {
   const key = `event.${event.kind}`;
-  return hasWord(key) ? word(key) : event.kind.replaceAll("_", " ");
+  const kind = hasWord(key) ? word(key) : event.kind.replaceAll("_", " ");
+  const alarm = `alarm.${event.subject}`;
+  return event.alarm && hasWord(alarm) ? `${word(alarm)}: ${kind}` : kind;
 }

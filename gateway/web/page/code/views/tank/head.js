@@ -84,7 +84,7 @@ function Course({ row, live, fixed }) {
         return html`<li key=${limit} class=${passed ? "passed" : ""}>
           <span>${word(`limit.${limit}`)}</span> <span>${text(level, "length")}</span>
           ${time && html` <span class="when">${word("tank.time_to", { time: clock(time.at, siteNow()), zone: zoneOf(time.at), span: span(time.in_s), rate: hasRate ? text(Math.abs(rate.v), "flow") : "?" })}</span>`}
-          ${passed && html` <strong>${word("tank.passed")}</strong>`}
+          ${passed && html` <strong>${word(limit === "minimum" ? "tank.passed_below" : "tank.passed")}</strong>`}
         </li>`;
       })}
       ${fixed.limits.length === 0 && html`<li>${word("tank.no_limits")}</li>`}

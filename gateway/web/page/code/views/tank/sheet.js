@@ -4,7 +4,7 @@ import { text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { full } from "../../times.js";
-import { word } from "../../words.js";
+import { hasWord, word } from "../../words.js";
 import { AT_REFERENCE, titleOf, Value } from "./value.js";
 import { qualityWord } from "./why.js";
 
@@ -37,7 +37,7 @@ function Steps({ tag, turn, old }) {
           ${document.inputs.map(
             (input, i) =>
               html`<tr key=${i}>
-                <th scope="row">${titleOf(INPUTS[input.name] ?? input.name, input.name.replaceAll("_", " "))}</th>
+                <th scope="row">${inputName(input.name)}</th>
                 <td class="number"><${Value} name=${input.name} figure=${input} old=${old} /></td>
                 <td>${qualityWord(input.quality)}${input.reason && html`<span class="small">: ${input.reason.text}</span>`}</td>
                 <td>${input.source}${input.manual && ` ✎ ${word("row.by_hand")}`}</td>
@@ -69,5 +69,10 @@ function Steps({ tag, turn, old }) {
     <ul class="small quiet">${document.cautions.map((caution) => html`<li key=${caution}>${caution}</li>`)}</ul>`;
 }
 
-/** An input that has another name than the figure that it becomes. */
-const INPUTS = { dip_level: "level", water: "water_level", dip_water: "water_level", manual_temperature: "liquid_temperature", ambient: "ambient_temperature" };
+/** An input is not the figure that it becomes: a gauge may give ullage where the figure is a level. */
+function inputName(name) {
+  const key = `sheet_input.${name}`;
+  if (hasWord(key)) return word(key);
+  const numbered = /^(element|flow)_(\d+)$/.exec(name);
+  return numbered ? word(`sheet_input.${numbered[1]}`, { number: numbered[2] }) : titleOf(name, name.replaceAll("_", " "));
+}

@@ -18,7 +18,8 @@ export function whyOf(figures) {
       const key = `${reason.code}|${reason.text}`;
       const known = found.get(key) ?? { key, text: reason.text, quality: figure.quality, names: [] };
       if (SEVERITY[figure.quality] < SEVERITY[known.quality]) known.quality = figure.quality;
-      known.names.push(name);
+      // A figure may have the same of two of its inputs.
+      if (!known.names.includes(name)) known.names.push(name);
       found.set(key, known);
     }
   }
