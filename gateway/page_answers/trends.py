@@ -30,6 +30,8 @@ _USUAL_FIGURES = "level"
 _GLANCE_FIGURE = "level"
 _GLANCE_STEP_S = 600
 _GLANCE_POINTS = 36
+_GOING_ON_S = 150
+"""What is newer may not be in the file yet, and is no gap: a minute that is going on, and one that has just ended."""
 _LATE_S = 1200
 """By when the records of a minute have come: whole steps."""
 _UNITS = {definition.name: definition.unit for definition in FIGURE_DEFINITIONS}
@@ -84,7 +86,7 @@ class Trends:
                         "unit": _UNITS[name],
                         "times": times,
                         **_columns(steps),
-                        "gaps": _gaps(steps, begin_s, until_s, step_s),
+                        "gaps": _gaps(steps, begin_s, min(until_s, int(now.timestamp()) - _GOING_ON_S), step_s),
                     }
                     for name, steps in found.items()
                 },
@@ -201,6 +203,7 @@ def _seven(value: float | None) -> float | None:
 
 
 def _gaps(steps: Sequence[Step], begin_s: int, until_s: int, step_s: int) -> list[dict[str, str]]:
+    """Up to `until_s`, of which there could be records."""
     found: list[dict[str, str]] = []
     since: int | None = None
     for place, step in enumerate([*steps, None]):
@@ -208,9 +211,9 @@ def _gaps(steps: Sequence[Step], begin_s: int, until_s: int, step_s: int) -> lis
         at_s = min(begin_s + place * step_s, until_s)
         if is_gap and since is None:
             since = at_s
-        elif not is_gap and since is not None:
+        elif not is_gap and since is not None and since < at_s:
             found.append({"from": iso_time(instant_of(since)), "until": iso_time(instant_of(at_s))})
-            since = None
+        since = since if is_gap else None
     return found
 
 

@@ -1,6 +1,7 @@
 """Trends over HTTP: what was Bad stays Bad, a gap stays a gap, and a ledger that is not there is no empty picture."""
 
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import orjson
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from gateway.ledger.trends import Point, minutes_of_all, trend
 from gateway.page_answers.parts import instant_of
 from gateway.page_answers.times import Span
-from gateway.page_answers.trends import Trends, _grid, stepped
+from gateway.page_answers.trends import Step, Trends, _gaps, _grid, stepped
 from gateway.records import Quality
 from gateway.web.interface.contract import Call
 from tests.page_answers.gate import gate
@@ -54,6 +55,19 @@ def test_nothing_is_left_out_of_a_step_and_nothing_made_up(
         assert step.least == min((each.least for each in inside if each.least is not None), default=None)
         assert step.greatest == max((each.greatest for each in inside if each.greatest is not None), default=None)
         assert step.last == (inside[-1].last if inside else None)
+
+
+@given(st.lists(st.none() | st.sampled_from(Quality), max_size=30), st.integers(-100, 2000))
+def test_gaps_are_where_no_record_is_and_could_be(qualities: list[Quality | None], until: int) -> None:
+    steps = [Step(None, None, None, worst) for worst in qualities]
+    gaps = _gaps(steps, 6000, 6000 + until, 60)
+    spans = [tuple(datetime.fromisoformat(gap[end]).timestamp() for end in ("from", "until")) for gap in gaps]
+    assert spans == sorted(spans)
+    for second in range(6000, 6000 + 60 * len(steps)):
+        is_gap = second < 6000 + until and qualities[(second - 6000) // 60] is None
+        assert is_gap == any(begin <= second < end for begin, end in spans)
+    # Two that touch are one.
+    assert all(one[1] < other[0] for one, other in pairwise(spans))
 
 
 async def test_a_trend_has_least_greatest_last_and_worst(tmp_path: Path) -> None:
