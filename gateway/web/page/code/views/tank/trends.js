@@ -40,9 +40,11 @@ export function Trends({ tag, fixed, inventory }) {
   if (asked.current.key !== key && siteNow() !== null) asked.current = { key, until: siteNow() };
   const path = asked.current.key === key && names.length > 0 ? pathOf(tag, names, asked.current.until, RANGES[reach]) : null;
   const { document, error, again } = useAsked(path);
+  const heard = useRef(link);
   useEffect(() => {
     // After a silence the ledger has what was missed here.
-    if (link === "live") setTurn((count) => count + 1);
+    if (link === "live" && heard.current !== "live") setTurn((count) => count + 1);
+    heard.current = link;
     const timer = setInterval(() => setTurn((count) => count + 1), AGAIN_MS);
     return () => clearInterval(timer);
   }, [link]);
