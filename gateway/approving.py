@@ -53,7 +53,7 @@ class Approving(Acting):
         return super().watched(settings)
 
     async def act(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:
-        action = request.get("action")
+        action = str(request.get("action", ""))
         try:
             if action in SECOND_PERSON_ACTIONS:
                 return await self._decided(read_decision(request), person)
@@ -67,7 +67,7 @@ class Approving(Acting):
         return answer
 
     async def tried(self, request: Mapping[str, Any], person: str) -> Tried:
-        action = request.get("action")
+        action = str(request.get("action", ""))
         if action in SECOND_PERSON_ACTIONS:
             return await self._decision_tried(request, person)
         tried = await super().tried(request, person)
@@ -79,7 +79,7 @@ class Approving(Acting):
     def meant(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """What a decision is about, for whoever looks at who may: the request itself where it is none."""
         number = str(request.get("request", ""))
-        waiting = self._second.waiting(self._now()) if request.get("action") in SECOND_PERSON_ACTIONS else ()
+        waiting = self._second.waiting(self._now()) if str(request.get("action", "")) in SECOND_PERSON_ACTIONS else ()
         return next((each.asked for each in waiting if str(each.number) == number), request)
 
     async def _asked(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:

@@ -5,6 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import orjson
+
 from tests.page_answers.gate import Gate, gate
 
 ADA = {"X-Test-Person": "ada accountant"}
@@ -126,5 +128,21 @@ def test_a_site_that_asks_for_none_has_it_done_at_once(tmp_path: Path) -> None:
             done = (await there.act(CHANGE, who=ADA)).json()
             assert done["code"] == 0, done
             assert await _product(there) == "gasoline"
+
+    asyncio.run(play())
+
+
+def test_what_is_no_request_is_refused_by_the_door_as_ever(tmp_path: Path) -> None:
+    """From the socket anything may come: texts where none belong, and other things where texts do."""
+
+    async def play() -> None:
+        async with gate(tmp_path) as there:
+            acting = there.daemon.acting
+            for line in (b"[]", b"{", b'{"action": ["approve"]}', b'{"action": {}}', b'{"action": "approve"}', b"{}"):
+                answer = orjson.loads(await acting.answer(line + b"\n", "root"))
+                assert answer["code"] == 2, (line, answer)
+            for request in (b'{"action":"approve","request":1}', b'{"action":"decline","request":"1","why":["x"]}'):
+                answer = orjson.loads(await acting.answer(request, "root"))
+                assert (answer["code"], answer["lines"]) == (2, ["a request is texts alone"])
 
     asyncio.run(play())
