@@ -17,7 +17,7 @@ export function AmountTable({ amounts, complete = true, done = null }) {
   if (amounts.length === 0) return html`<p>${word("amounts.none")}</p>`;
   return html`
     ${!complete && html`<p role="alert"><strong>${word("account.not_all")}</strong></p>`}
-    <div class="wide" tabindex="0" role="region" aria-label=${word("stock.part.amounts")}><table class="stacked">
+    <div class="wide" tabindex="0" role="group" aria-label=${word("stock.part.amounts")}><table class="stacked">
       <thead><tr>${COLUMNS.map((name) => html`<th key=${name} scope="col" class=${name === "to_book" ? "number" : ""}>${word(`amounts.${name}`)}</th>`)}${done && html`<th scope="col"><span class="unseen">${word("act.verb.reverse-ticket")}</span></th>`}</tr></thead>
       <tbody>${[...amounts].sort((a, b) => a.number - b.number).map((each) => html`<${Row} key=${each.number} amount=${each} by=${takenBack.get(each.number) ?? null} done=${done} />`)}</tbody>
     </table></div>

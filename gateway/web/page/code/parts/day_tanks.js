@@ -24,7 +24,7 @@ export function DayTanks({ day }) {
     </section>
     <section>
       <h3>${word("day.stock")}</h3>
-      <div class="wide" tabindex="0" role="region" aria-label=${word("day.stock")}><table class="stacked">
+      <div class="wide" tabindex="0" role="group" aria-label=${word("day.stock")}><table class="stacked">
         <thead><tr>
           <th scope="col">${word("day.tank")}</th>
           ${shown.map((name) => html`<th key=${name} scope="col" class="number">${word(`stock.figure.${name}`)} <span class="unit">${signOf(name)}</span></th>`)}

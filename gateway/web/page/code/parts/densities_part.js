@@ -22,7 +22,7 @@ export function DensitiesPart() {
     ${entered.length > 0 &&
     html`<h3>${word("densities.entered")}</h3>
       <ul class="doubts">${entered.map((each) => html`<li key=${each.text}>${each.about}: ${each.text}${!each.used && html` <strong>${word("densities.not_used")}</strong>`}</li>`)}</ul>`}
-    <div class="wide" tabindex="0" role="region" aria-label=${word("stock.part.densities")}><table class="stacked">
+    <div class="wide" tabindex="0" role="group" aria-label=${word("stock.part.densities")}><table class="stacked">
       <thead><tr>${["tank", "product", "value", "at", "since", "until", "from"].map((name) => html`<th key=${name} scope="col" class=${name === "value" ? "number" : ""}>${word(`densities.${name}`)}${name === "value" && html` <span class="unit">${sign("density")}</span>`}</th>`)}</tr></thead>
       <tbody>${present.map((tag) => html`<${Rows} key=${tag} tag=${tag} told=${plans[tag]} entered=${entered} />`)}</tbody>
     </table></div>

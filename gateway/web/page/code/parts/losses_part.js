@@ -52,7 +52,7 @@ function Product({ product, measure, days }) {
     <h3>${product} <span class="unit">${measureWord(measure)} ${signOf(measure)}</span></h3>
     <p class="verdict">${verdict === "no" && html`<${PriorityMark} priority="look" />`} <strong>${word(`balance.within_${verdict}`)}</strong></p>
     <${LossChart} points=${points} product=${product} measure=${measure} />
-    <div class="wide" tabindex="0" role="region" aria-label=${product}><table>
+    <div class="wide" tabindex="0" role="group" aria-label=${product}><table>
       <thead><tr><th scope="col">${word("losses.day")}</th>${["gain", "percent", "month_gain", "tolerance"].map((name) => html`<th key=${name} scope="col" class="number">${word(`losses.${name}`)}</th>`)}</tr></thead>
       <tbody>${points.map((point) => html`<${Row} key=${point.day} point=${point} measure=${measure} />`)}</tbody>
     </table></div>

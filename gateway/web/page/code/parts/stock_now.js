@@ -43,7 +43,7 @@ function Stock({ document }) {
 function Lines({ lines, head, nameOf, whole }) {
   const word = useWords();
   const references = useReferences(lines);
-  return html`<div class="wide" tabindex="0" role="region" aria-label=${head}><table class="stacked">
+  return html`<div class="wide" tabindex="0" role="group" aria-label=${head}><table class="stacked">
     <thead><tr>
       <th scope="col">${head}</th>
       ${SHOWN.map((name) => html`<th key=${name} scope="col" class="number">${word(`stock.figure.${name}`)} <span class="unit">${name === "gsv" && references.all ? `${references.all} ` : ""}${signOf(name)}</span></th>`)}

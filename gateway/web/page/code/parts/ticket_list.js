@@ -29,7 +29,7 @@ export function TicketList({ turn = null }) {
     ${document !== null && !document.complete && html`<p role="alert"><strong>${word("account.not_all")}</strong></p>`}
     ${document !== null && tickets.length === 0 && html`<p>${word("tickets.none")}</p>`}
     ${tickets.length > 0 &&
-    html`<div class="wide" tabindex="0" role="region" aria-label=${word("tickets.title")}><table class="stacked">
+    html`<div class="wide" tabindex="0" role="group" aria-label=${word("tickets.title")}><table class="stacked">
       <thead>
         <tr>
           ${["number", "what", "product", "partner", "moved", "quality", "closed", "state"].map(
