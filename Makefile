@@ -18,7 +18,7 @@ PIP_INSTALL := $(BIN)/python -m pip install --quiet --constraint requirements.lo
 TESTS ?=
 PYTEST_WORKERS ?= 2
 
-.PHONY: help demo test check bench soak fuzz mutants fresh deploy-test lock packages
+.PHONY: help demo test check bench soak fuzz mutants fresh deploy-test lock packages picture
 
 help: ## list the commands
 	@echo "make demo     ten simulated tanks, polled, calculated and published; Ctrl-C stops it (DAY=1: a working day of a depot in ten minutes)"
@@ -30,6 +30,7 @@ help: ## list the commands
 	echo "make mutants  break the program on purpose, one way at a time: each break must turn a test red"
 	echo "make fresh    both commands of the README on minimal Debian 12 and 13, as root and as a user (DEBIAN=trixie WHO=user: a part)"
 	echo "make deploy-test  deploy/README.md to the letter on a minimal Debian 13 under its own systemd (DEBIAN=bookworm: 12)"
+	echo "make picture  the picture at the head of the README anew, of the page in a browser (six minutes)"
 	echo "make lock     write requirements.lock anew from pyproject.toml"
 
 # --- the virtual environment -----------------------------------------------------------------------------------------
@@ -89,6 +90,10 @@ fuzz: $(VENV)/.test
 
 mutants: $(VENV)/.test
 	@$(BIN)/python -m tests.mutants
+
+# Kept in git, so only on purpose.
+picture: packages $(VENV)/.test
+	@$(BIN)/python -m tests.page.picture
 
 fresh:
 	@DEBIAN="$(DEBIAN)" WHO="$(WHO)" TESTS="$(TESTS)" .ci/fresh

@@ -3,7 +3,6 @@ and is done when another approves it, checked anew by the same door.
 """
 
 from collections.abc import Callable, Mapping
-from datetime import datetime
 from typing import Any
 
 from gateway.acting import Acting, Tried
@@ -11,11 +10,14 @@ from gateway.actions.answers import audit_body, refused, well
 from gateway.actions.entry import utc_text
 from gateway.actions.second_person import (
     SECOND_PERSON_ACTIONS,
+    WAITS,
     Approve,
     Decline,
     SecondPerson,
     Waiting,
     read_decision,
+    request_body,
+    request_key,
     waiting_document,
 )
 from gateway.binding import TankBinding
@@ -24,13 +26,18 @@ from gateway.clock import Clock
 from gateway.end_clock import EndClock
 from gateway.errors import SettingsError
 from gateway.keeping import Keeping
+from gateway.ledger.papers import REQUEST, Paper
+from gateway.process.one_thread import done_within
 from gateway.settings import SiteSettings, TankSetup
 
 __all__ = ["Approving"]
 
 REQUEST_WAITS = "action.waits"
 REQUEST_DECLINED = "action.declined"
-_FORGETS = "a restart of the gateway forgets it, as nothing is done yet"
+_FORGETS = "without a ledger a restart of the gateway forgets it"
+_APPROVED, _DECLINED = "approved", "declined"
+_WRITE_S = 5.0
+"""Longest that somebody waits for the disk."""
 
 
 class Approving(Acting):
@@ -47,13 +54,15 @@ class Approving(Acting):
     ) -> None:
         super().__init__(settings, keeping, clock, rebind, refit, ends)
         self._second = SecondPerson()
+        self._times_known = 0
 
     def watched(self, settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
         self._second.actions = settings.second_person
         return super().watched(settings)
 
     async def act(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:
-        action = request.get("action")
+        self._know()
+        action = _word(request)
         try:
             if action in SECOND_PERSON_ACTIONS:
                 return await self._decided(read_decision(request), person)
@@ -67,7 +76,8 @@ class Approving(Acting):
         return answer
 
     async def tried(self, request: Mapping[str, Any], person: str) -> Tried:
-        action = request.get("action")
+        self._know()
+        action = _word(request)
         if action in SECOND_PERSON_ACTIONS:
             return await self._decision_tried(request, person)
         tried = await super().tried(request, person)
@@ -78,9 +88,17 @@ class Approving(Acting):
 
     def meant(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """What a decision is about, for whoever looks at who may: the request itself where it is none."""
+        self._know()
         number = str(request.get("request", ""))
-        waiting = self._second.waiting(self._now()) if request.get("action") in SECOND_PERSON_ACTIONS else ()
+        waiting = self._second.waiting(self._now()) if _word(request) in SECOND_PERSON_ACTIONS else ()
         return next((each.asked for each in waiting if str(each.number) == number), request)
+
+    def _know(self) -> None:
+        """What the ledger has of before, each time that a file of it was opened."""
+        papers, times = self._keeping.papers()
+        if times != self._times_known:
+            self._times_known = times
+            self._second.know([paper.body for paper in papers.values() if paper.kind == REQUEST])
 
     async def _asked(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:
         """Raises SettingsError."""
@@ -89,25 +107,37 @@ class Approving(Acting):
             return answer
         now = self._now()
         waiting = self._second.ask(request, person, now, tuple(answer["lines"]))
-        self._written(waiting, request, person, now, {"waits_as": waiting.number})
+        trouble = await self._written(waiting, WAITS, request, person, {"waits_as": waiting.number})
+        if trouble:
+            self._second.take(waiting)
+            return refused(1, (trouble,), "see to the disk of the ledger")
         self._log.info(REQUEST_WAITS, by=person, request=f"{request!s:.500}", number=waiting.number)
         text = f"request {waiting.number} waits for a second person until {utc_text(waiting.ends)}: nothing is done yet"
-        return {**well([text], [_FORGETS]), "waiting": waiting_document(waiting)}
+        notes = [] if self._keeping.keeps_papers else [_FORGETS]
+        return {**well([text], notes), "waiting": waiting_document(waiting)}
 
     async def _decided(self, decision: Approve | Decline, person: str) -> dict[str, Any]:
         """Raises SettingsError."""
-        now = self._now()
-        waiting = self._second.found(decision, person, now)
+        waiting = self._second.found(decision, person, self._now())
         # Of two who decide at once the second finds nothing.
         self._second.take(waiting)
+        asked = {"action": decision.action, "request": str(waiting.number)}
         if isinstance(decision, Decline):
-            asked = {"action": decision.action, "request": str(waiting.number), "why": decision.why}
-            self._written(waiting, asked, person, now, None, decision.why)
+            trouble = await self._written(waiting, _DECLINED, asked, person, None, decision.why)
+            if trouble:
+                self._second.put_back(waiting)
+                return refused(1, (trouble,), "see to the disk of the ledger")
             self._log.info(REQUEST_DECLINED, by=person, number=waiting.number, asked_by=waiting.by)
             return well([f"request {waiting.number} of {waiting.by} is declined by {person}: nothing was done"], [])
+        # First that it waits no more: a crash in between leaves it undone, which is seen, and never done twice.
+        trouble = await self._written(waiting, _APPROVED, asked, person, None, decision.why)
+        if trouble:
+            self._second.put_back(waiting)
+            return refused(1, (trouble,), "see to the disk of the ledger")
         answer = await super().act(waiting.asked, _both(waiting, person))
         if answer["code"]:
             self._second.put_back(waiting)
+            await self._written(waiting, WAITS, asked, person, {"waits_as": waiting.number}, "it could not be done")
         return answer
 
     async def _decision_tried(self, request: Mapping[str, Any], person: str) -> Tried:
@@ -121,19 +151,33 @@ class Approving(Acting):
             return Tried(well([text, *waiting.lines], []))
         return await super().tried(waiting.asked, _both(waiting, person))
 
-    def _written(
+    async def _written(
         self,
         waiting: Waiting,
+        state: str,
         request: Mapping[str, Any],
         person: str,
-        now: datetime,
         after: object,
         why: str | None = None,
-    ) -> None:
-        """Into the audit trail, without waiting for it: nothing rests on it yet."""
+    ) -> str:
+        """Into the ledger and its audit trail. Why it could not be; empty: it is there, or there is no ledger."""
+        if not self._keeping.keeps_papers:
+            return ""
+        now_ns = round(self._now().timestamp() * 1e9)
         before = None if after is not None else waiting_document(waiting)
         body = audit_body(request, person, why or str(request.get("why", "")), (), before, after)
-        self._keeping.keep_papers((), (), (round(now.timestamp() * 1e9), body))
+        paper = Paper(request_key(waiting), "", now_ns, request_body(waiting, state), REQUEST)
+        future = self._keeping.keep_papers((paper,), (), (now_ns, body))
+        if not await done_within(future, _WRITE_S):
+            return f"the disk has not taken it in within {_WRITE_S:g} s"
+        error = future.exception()
+        return "" if error is None else f"it could not be kept: {error}"
+
+
+def _word(request: Mapping[str, Any]) -> str:
+    """Of the action; of what is no text, nothing."""
+    action = request.get("action")
+    return action if isinstance(action, str) else ""
 
 
 def _both(waiting: Waiting, person: str) -> str:

@@ -16,6 +16,7 @@ from gateway.actions.products import ProductStep
 from gateway.history import GATEWAY
 from gateway.keeping import Keeping
 from gateway.ledger.papers import PRODUCT as PRODUCT_PAPER
+from gateway.ledger.papers import REQUEST as REQUEST_PAPER
 from gateway.ledger.papers import Paper
 
 __all__ = ["EntryPapers"]
@@ -69,6 +70,8 @@ class EntryPapers:
         papers, self.times_read = self._keeping.papers()
         entries, held = [], []
         for key, paper in papers.items():
+            if paper.kind == REQUEST_PAPER:
+                continue
             try:
                 if paper.kind == PRODUCT_PAPER:
                     held.append(held_from(paper.body))

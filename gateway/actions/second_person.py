@@ -4,7 +4,8 @@ Without I/O or clock. What waits has changed nothing, and is checked anew when i
 Separation of duties is common practice; what of a site needs it, its procedures say.
 """
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal, NamedTuple
 
@@ -14,14 +15,19 @@ from gateway.settings.reading.fields import Section, Text, Whole
 
 __all__ = [
     "SECOND_PERSON_ACTIONS",
+    "WAITS",
     "Approve",
     "Decline",
     "SecondPerson",
     "Waiting",
     "read_decision",
+    "request_body",
+    "request_key",
     "waiting_document",
 ]
 
+REQUEST_SCHEMA = "tank-gateway/request/1"
+WAITS = "waits"
 LONGEST = timedelta(hours=24)
 """A shift after the next nobody knows any more why it was asked for."""
 _MOST = 100
@@ -61,13 +67,26 @@ class Waiting(NamedTuple):
 
 
 class SecondPerson:
-    """All that waits. It is in memory alone: a restart forgets it, as nothing has been done yet."""
+    """All that waits. `know` tells it what was kept of it before."""
 
     def __init__(self) -> None:
         self.actions: frozenset[str] = frozenset()
         """Those that a second person approves."""
         self._waiting: dict[int, Waiting] = {}
         self._numbers = 0
+
+    def know(self, kept: Iterable[str]) -> None:
+        """The newest word on each request that was kept, as `request_body` gave it. What is no such word is nothing."""
+        for text in kept:
+            try:
+                waiting, waits = _request_from(text)
+            except ValueError:
+                continue
+            self._numbers = max(self._numbers, waiting.number)
+            if waits:
+                self._waiting[waiting.number] = waiting
+            else:
+                self._waiting.pop(waiting.number, None)
 
     def ask(self, asked: Mapping[str, Any], by: str, now: datetime, lines: tuple[str, ...]) -> Waiting:
         """Raises SettingsError where too much waits, or the very same does."""
@@ -107,6 +126,34 @@ class SecondPerson:
     def put_back(self, waiting: Waiting) -> None:
         """It could not be done, and waits as before."""
         self._waiting[waiting.number] = waiting
+
+
+def request_key(waiting: Waiting) -> str:
+    """By which it is known where it is kept."""
+    return f"request {waiting.number}"
+
+
+def request_body(waiting: Waiting, state: str) -> str:
+    """As it is kept. `state`: `waits`, or what has become of it."""
+    kept = {"schema": REQUEST_SCHEMA, "key": request_key(waiting), "state": state, **waiting_document(waiting)}
+    return json.dumps(kept)
+
+
+def _request_from(text: str) -> tuple[Waiting, bool]:
+    """And whether it waits. Raises ValueError for what `request_body` did not give."""
+    plain = json.loads(text)
+    if not isinstance(plain, dict) or plain.get("schema") != REQUEST_SCHEMA:
+        raise ValueError(f"it is no '{REQUEST_SCHEMA}'")
+    try:
+        at, ends = (datetime.fromisoformat(plain[name]) for name in ("at", "ends"))
+        asked = {str(key): str(value) for key, value in plain["asked"].items()}
+        lines = tuple(str(line) for line in plain["lines"])
+        waiting = Waiting(int(plain["request"]), asked, str(plain["by"]), at, ends, lines)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError(f"it lacks {error}") from error
+    if at.tzinfo is None or ends.tzinfo is None:
+        raise ValueError("its times have no zone")
+    return waiting, plain.get("state") == WAITS
 
 
 def read_decision(given: Mapping[str, Any]) -> Approve | Decline:

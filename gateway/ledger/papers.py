@@ -12,13 +12,15 @@ from gateway.ledger.audit import adding
 from gateway.ledger.intake import GivenEvent
 from gateway.ledger.writer import Writer
 
-__all__ = ["PRODUCT", "Paper", "Papers", "newest_papers"]
+__all__ = ["PRODUCT", "REQUEST", "Paper", "Papers", "newest_papers"]
 
 PAPERS_CARRIED_OVER = "ledger.papers_carried_over"
 ENTRY = "entry"
 PRODUCT = "product"
 """Which product a tank holds from when on: one key for each tank and instant, so that all of it is known."""
-_READ_HERE = (ENTRY, PRODUCT)
+REQUEST = "request"
+"""What waits for a second person, or has waited."""
+_READ_HERE = (ENTRY, PRODUCT, REQUEST)
 """The kinds of papers that are read here. No key of one is a key of the other."""
 
 
@@ -107,7 +109,7 @@ def newest_papers(connection: sqlite3.Connection) -> dict[str, Paper]:
         # SQLite gives with max() the other columns of the same row.
         "SELECT max(papers.number), json_extract(papers.body, '$.key') AS about_key, tanks.name, papers.instant_ns,"
         " papers.body, papers.kind FROM papers LEFT JOIN tanks ON tanks.id = papers.tank"
-        " WHERE papers.kind IN (?, ?) AND json_valid(papers.body) GROUP BY about_key",
+        f" WHERE papers.kind IN ({', '.join('?' * len(_READ_HERE))}) AND json_valid(papers.body) GROUP BY about_key",
         _READ_HERE,
     )
     return {key: Paper(key, tank or "", instant_ns, body, kind) for _, key, tank, instant_ns, body, kind in rows if key}

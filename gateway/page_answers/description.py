@@ -14,6 +14,7 @@ from pydantic import BaseModel, TypeAdapter
 from gateway import __version__
 from gateway.actions.account_requests import ACCOUNT_ACTIONS
 from gateway.actions.requests import ACTIONS, FILES, LONGEST_TEXT
+from gateway.actions.second_person import SECOND_PERSON_ACTIONS
 from gateway.cautions import METHODS, MONITORING, NOT_FOR_CUSTODY, VALVE, cautions_for
 from gateway.payload.history import EVENT_SCHEMA
 from gateway.payload.schemas import schemas
@@ -233,7 +234,7 @@ def _tidied(told: Any) -> Any:
 
 
 def _actions() -> Iterator[tuple[str, dict[str, Any]]]:
-    models: dict[str, type[BaseModel]] = {**ACTIONS, **ACCOUNT_ACTIONS}
+    models: dict[str, type[BaseModel]] = {**ACTIONS, **ACCOUNT_ACTIONS, **SECOND_PERSON_ACTIONS}
     names = {word: f"action.{word}" for word in models}
     yield (
         "action",

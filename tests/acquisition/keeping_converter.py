@@ -7,7 +7,7 @@ at OTHER once it is told so. It prints its own port, then takes words from its s
 well        pass everything on
 keep        keep the next answer; from then on each request is given the one before
 once        keep the next answer, and hand it over before that to the next request
-apart       keep the next three answers, and hand them over 0.4 s apart before that to the fourth
+apart       keep the next three answers, and hand them over 0.2 s apart before that to the fourth
 cut         end the connection to the gateway; what is kept stays
 busy        answer every second request with exception 6
 twins       ask the two servers by turns
@@ -22,7 +22,7 @@ import tty
 from collections.abc import Callable
 from contextlib import suppress
 
-APART_S = 0.4
+APART_S = 0.2
 
 
 def crc(data: bytes) -> bytes:

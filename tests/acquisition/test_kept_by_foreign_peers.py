@@ -49,7 +49,7 @@ class Watched:
     """What a line hands on, judged as it comes: no Good reading may hold another number than its register does."""
 
     def __init__(self, path: LinePath) -> None:
-        plans = (InstrumentPlan("LT-1", 1, TANKS, 0.05, 0.4), InstrumentPlan("TT-2", 2, ROOM, 0.05, 0.4))
+        plans = (InstrumentPlan("LT-1", 1, TANKS, 0.05, 0.2), InstrumentPlan("TT-2", 2, ROOM, 0.05, 0.2))
         plan = LinePlan(
             "yard",
             "127.0.0.1",

@@ -21,6 +21,7 @@ import psutil
 from simulators.fleet import describe, fleet
 from tests.bench.fleet_site import site_text
 from tests.bench.processes import Talking, gateway, listener_at, python, say, simulators, until_good
+from tests.bench.whole_process import lateness, quantile
 from tests.support.mosquitto import Mosquitto, free_port
 
 __all__ = ["measure"]
@@ -50,16 +51,26 @@ def measure(*, long: bool, tanks: int = TANKS) -> dict[str, object]:
 
 def _round(process: psutil.Process, viewers: Talking, web_port: int, seconds: float) -> dict[str, Any]:
     """Without viewers, with such as take gzip, as browsers do, and with such as do not."""
+    before, _ = lateness(web_port)
     alone = _percent(process, seconds)
+    between, _ = lateness(web_port)
     packed = _watched(process, viewers, web_port, seconds, "packed")
     plain = _watched(process, viewers, web_port, seconds, "")
+    after, _ = lateness(web_port)
     return {
         "alone": alone,
         **packed,
         "cost": packed["watched"] - alone,
         "plain_cost": plain["watched"] - alone,
         "plain_kb_s": plain["kb_s"],
+        "late_alone_ms": _p99_ms(before, between),
+        "late_watched_ms": _p99_ms(between, after),
     }
+
+
+def _p99_ms(before: dict[float, float], after: dict[float, float]) -> float:
+    """How late polls began, between two scrapes."""
+    return quantile({bound: after[bound] - before[bound] for bound in after}, 0.99) * 1e3
 
 
 def _watched(process: psutil.Process, viewers: Talking, web_port: int, seconds: float, how: str) -> dict[str, Any]:
@@ -115,6 +126,8 @@ def _told(found: list[dict[str, Any]], tanks: int, rounds: int, seconds: float) 
         ("first view of a first viewer, ms", middle("first_ms")),
         ("sheet to viewer, ms, p50", median(ages)),
         ("p99", ages[int(len(ages) * 0.99)]),
+        ("polls late, ms, p99, without viewers", middle("late_alone_ms")),
+        ("with viewers", middle("late_watched_ms")),
         ("rows a second to a viewer", len(ages) / rounds / seconds),
         ("load of machine", os.getloadavg()[0]),
     ]

@@ -27,7 +27,7 @@ from tests.bench.processes import Talking, gateway, listener_at, say, simulators
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.postgres import PASSWORD, USER, Postgres
 
-__all__ = ["measure"]
+__all__ = ["lateness", "measure", "quantile"]
 
 ELEMENTS = 16
 BUCKET = re.compile(r'^tank_gateway_line_poll_lateness_seconds_bucket{.*le="([^"]+)".*} (\S+)$', re.MULTILINE)
@@ -122,14 +122,14 @@ def _history(stack: ExitStack, folder: Path, broker_port: int) -> dict[str, Any]
 
 
 def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talking, web_port: int) -> dict[str, float]:
-    before, _ = _lateness(web_port)
+    before, _ = lateness(web_port)
     say(listener, "begin", answered=False)
     cpu, begun = process.cpu_times(), time.monotonic()
     time.sleep(seconds)
     passed = time.monotonic() - begun
     used = process.cpu_times()
     heard = json.loads(say(listener, "end"))
-    after, scrape_s = _lateness(web_port)
+    after, scrape_s = lateness(web_port)
     if heard["not_good"]:
         raise RuntimeError(f"{heard['not_good']} of {len(heard['ages_s'])} inventories looked at were not Good")
     counts = {bound: after[bound] - before[bound] for bound in after}
@@ -141,8 +141,8 @@ def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talkin
         "seconds": passed,
         "polls": counts[float("inf")],
         "sheets_part": heard["messages"] / (load.tanks / load.period_s * passed),
-        "lateness_p50_ms": _quantile(counts, 0.50) * 1e3,
-        "lateness_p99_ms": _quantile(counts, 0.99) * 1e3,
+        "lateness_p50_ms": quantile(counts, 0.50) * 1e3,
+        "lateness_p99_ms": quantile(counts, 0.99) * 1e3,
         "age_p50_ms": median(ages) * 1e3,
         "age_p99_ms": ages[int(len(ages) * 0.99)] * 1e3,
         "scrape_ms": scrape_s * 1e3,
@@ -152,7 +152,7 @@ def _watch(load: Load, seconds: float, process: psutil.Process, listener: Talkin
     }
 
 
-def _lateness(web_port: int) -> tuple[dict[float, float], float]:
+def lateness(web_port: int) -> tuple[dict[float, float], float]:
     """Polls by how late they began at most, over all lines; and how long the scrape took."""
     begun = time.monotonic()
     with urllib.request.urlopen(f"http://127.0.0.1:{web_port}/metrics", timeout=30) as answer:
@@ -164,7 +164,7 @@ def _lateness(web_port: int) -> tuple[dict[float, float], float]:
     return counts, scrape_s
 
 
-def _quantile(counts: dict[float, float], part: float) -> float:
+def quantile(counts: dict[float, float], part: float) -> float:
     """From a cumulative histogram, straight within a bucket; beyond the last finite bound, that bound."""
     wanted = counts[float("inf")] * part
     low, below = 0.0, 0.0

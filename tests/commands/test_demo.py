@@ -159,13 +159,19 @@ async def test_what_is_to_be_pasted_works_as_pasted(tmp_path: Path) -> None:
             (r"^  (mosquitto_sub .*?)    \(", "tank-gateway/inventory/1"),
         ):
             pasted = demo.found(wanted)
+            run = await asyncio.create_subprocess_shell(f"exec {pasted}", stdout=asyncio.subprocess.PIPE, cwd=_ROOT)
+            assert run.stdout is not None
             if pasted.startswith("mosquitto_sub"):
-                # More than all alarms, which lie there too.
-                pasted += " -C 200"
-            run = await asyncio.create_subprocess_shell(pasted, stdout=asyncio.subprocess.PIPE, cwd=_ROOT)
-            out, _ = await run.communicate()
-            assert run.returncode == 0, pasted
-            assert answer in out.decode()
+                # It goes on for ever: an inventory is among what lies there.
+                async with asyncio.timeout(_LINE_S):
+                    while answer not in (line := (await run.stdout.readline()).decode()):
+                        assert line, pasted
+                run.terminate()
+                await run.communicate()
+            else:
+                out, _ = await run.communicate()
+                assert run.returncode == 0, pasted
+                assert answer in out.decode()
 
 
 async def test_ctrl_c_ends_it_cleanly(tmp_path: Path) -> None:

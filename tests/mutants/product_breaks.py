@@ -127,8 +127,8 @@ PRODUCT_BREAKS: tuple[Break, ...] = (
     Break(
         "papers of products are not read at a start",
         "gateway/ledger/papers.py",
-        "_READ_HERE = (ENTRY, PRODUCT)\n",
-        "_READ_HERE = (ENTRY, ENTRY)\n",
+        "_READ_HERE = (ENTRY, PRODUCT, REQUEST)\n",
+        "_READ_HERE = (ENTRY, REQUEST)\n",
         BY_DESK,
     ),
 )

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from typing import ClassVar
 
 __all__ = ["WEB", "served"]
 
@@ -15,7 +14,7 @@ _EMPTY = b"<!doctype html><html lang=en><title>modules</title><link rel=icon hre
 
 
 class _Files(http.server.SimpleHTTPRequestHandler):
-    extensions_map: ClassVar[dict[str, str]] = {
+    extensions_map = {  # noqa: RUF012
         **http.server.SimpleHTTPRequestHandler.extensions_map,
         ".mjs": "text/javascript",
     }

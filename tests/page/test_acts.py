@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Node, Page
 from tests.page.signing_in import PASSWORD, audit_when, signed_in
@@ -90,6 +91,7 @@ def test_an_alarm_is_acknowledged_in_a_name_that_all_others_see(acted: DemoSite,
         "olga@page",
     )
     other.says(re.compile("Who has it: olga@page, since"))
+    assert serious_findings(olga) == []
     assert re.search(r"TK-101 +high_high +acknowledged by olga@page", acted.run("alarms"))
     eventually(lambda: audit_when(acted, "olga@page"), "it stands in the audit trail")
 
@@ -162,6 +164,7 @@ def test_a_dip_changes_the_sheet_and_is_marked_wherever_it_shows(acted: DemoSite
     page.find("button", re.compile("^Enter a dip")).click()
     dialog = page.find("dialog")
     text = dialog.text
+    assert serious_findings(page) == []
     for caution in ("permit", "Static", "H₂S", "safe area"):
         assert caution in text
 

@@ -197,3 +197,19 @@ def test_every_style_is_linked_and_every_link_leads_somewhere() -> None:
     assert linked == {path.name for path in (PAGE / "style").glob("*.css")}
     for path in re.findall(r"(?:href|src)=\"/page/([^\"]+)\"", index):
         assert Path(PAGE / path).is_file(), path
+
+
+def test_the_guide_names_tests_that_there_are() -> None:
+    """The table of questions in DEVELOPERS.md: each file, and each test of it."""
+    guide = (WEB.parents[1] / "DEVELOPERS.md").read_text("utf-8")
+    table = guide.partition("| User | Question | Where | Test |")[2].partition("\n\n")[0]
+    named = 0
+    for row in table.splitlines()[2:]:
+        file = ""
+        for name in re.findall(r"`(test_\w+(?:\.py)?)`", row):
+            if name.endswith(".py"):
+                file = (Path(__file__).parent / name).read_text("utf-8")
+            else:
+                assert f"def {name}(" in file, name
+            named += 1
+    assert named > 20

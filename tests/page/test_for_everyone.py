@@ -178,7 +178,7 @@ def test_who_hears_the_page_hears_what_others_see(page: Page, site: DemoSite) ->
     assert page.all("heading")[0].name
     assert page.find("banner").text
     assert page.find("contentinfo").text
-    assert page.find("main")
+    page.find("main")
     level = site.inventory("J-3")["figures"]["level"]["value"]
     rulers = eventually(lambda: page.all("image", re.compile(re.escape(f"{level:.3f} m"))), "the ruler says the level")
     assert any("maximum working 9.600 m" in each.name for each in rulers), [each.name for each in rulers]

@@ -1,6 +1,7 @@
 """Where the site asks for a second person: what one asks for is done when another says so, and in both names."""
 
 import asyncio
+from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -44,7 +45,7 @@ def test_it_changes_nothing_until_another_person_approves_it(tmp_path: Path) -> 
             tried = (await there.act(CHANGE, tries=True, who=ADA)).json()
             assert any("second person" in note for note in tried["notes"])
             asked = (await there.act(CHANGE, who=ADA)).json()
-            assert asked["code"] == 0
+            assert asked["code"] == 0, asked
             assert asked["lines"][0].startswith("request 1 waits for a second person until")
             assert await _product(there) == before
             (waiting,) = await _waiting(there)
@@ -128,3 +129,60 @@ def test_a_site_that_asks_for_none_has_it_done_at_once(tmp_path: Path) -> None:
             assert await _product(there) == "gasoline"
 
     asyncio.run(play())
+
+
+async def test_a_restart_knows_what_waits_and_what_does_no_more(tmp_path: Path) -> None:
+    async with gate(tmp_path) as there:
+        _needs(there, "product-change", "dip")
+        there.sheets()
+        await there.act(CHANGE, who=ADA)
+        await there.act({"action": "dip", "tank": "TK-2", "level": "4 m"}, who=OLGA)
+        decline = {"action": "decline", "request": "2", "why": "not now"}
+        assert (await there.act(decline, who=OLGA)).status_code == 200
+        kept = await _waiting(there)
+        now = there.now
+    async with gate(tmp_path) as after:
+        after.now = now
+        _needs(after, "product-change")
+        after.sheets()
+        assert await _waiting(after) == kept
+        assert [each["request"] for each in kept] == [1]
+        assert (await after.act(APPROVE, who=ADA)).status_code == 422
+        assert (await after.act(APPROVE, who=CARL)).status_code == 200
+        assert await _product(after) == "gasoline"
+    async with gate(tmp_path) as again:
+        again.now = now
+        assert await _waiting(again) == []
+        # No number is given twice.
+        _needs(again, "dip")
+        again.sheets()
+        asked = (await again.act({"action": "dip", "tank": "TK-2", "level": "4 m"}, who=OLGA)).json()
+        assert asked["waiting"]["request"] == 3
+
+
+async def test_a_day_later_it_waits_no_more(tmp_path: Path) -> None:
+    async with gate(tmp_path) as there:
+        _needs(there, "product-change")
+        there.sheets()
+        await there.act(CHANGE, who=ADA)
+        there.passes(24 * 3600.0 - 20.0)
+        assert [each["request"] for each in await _waiting(there)] == [1]
+        there.passes(20.0)
+        assert await _waiting(there) == []
+        assert (await there.act(APPROVE, who=CARL)).status_code == 422
+
+
+async def test_what_the_disk_does_not_take_is_not_approved(tmp_path: Path) -> None:
+    async with gate(tmp_path) as there:
+        _needs(there, "product-change")
+        there.sheets()
+        await there.act(CHANGE, who=ADA)
+        failed: Future[None] = Future()
+        failed.set_exception(OSError("the disk is full"))
+        keeping = there.daemon._keeping
+        keep, keeping.keep_papers = keeping.keep_papers, lambda *_: failed  # type: ignore[method-assign]
+        answer = await there.act(APPROVE, who=CARL)
+        assert (answer.status_code, answer.json()["lines"]) == (409, ["it could not be kept: the disk is full"])
+        keeping.keep_papers = keep  # type: ignore[method-assign]
+        assert [each["request"] for each in await _waiting(there)] == [1]
+        assert await _product(there) == "diesel"

@@ -12,7 +12,7 @@ from gateway.clock import utc_now
 from gateway.errors import LedgerError
 from gateway.files import trouble_with
 from gateway.ledger.opening import ledger_path
-from gateway.ledger.papers import PRODUCT, newest_papers
+from gateway.ledger.papers import PRODUCT, REQUEST, newest_papers
 from gateway.ledger.reading_file import opened, site_of
 from gateway.settings.site import SiteSettings
 from gateway.settings.tanks.plans import TankSetup
@@ -64,6 +64,8 @@ def _book_beside(settings: SiteSettings, now: datetime) -> Book | None:
     book.take_over(settings, now)
     entries, held = [], []
     for paper in papers.values():
+        if paper.kind == REQUEST:
+            continue
         with suppress(ValueError):
             if paper.kind == PRODUCT:
                 held.append(held_from(paper.body))

@@ -1,10 +1,12 @@
 """The cookie of a session: for this host alone, for no script, and sent along by no page of somebody else."""
 
 import hashlib
+from functools import lru_cache
 
 __all__ = ["clearing_cookie", "cookie_name", "session_cookie"]
 
 
+@lru_cache(maxsize=16)
 def cookie_name(site: str, *, secure: bool) -> str:
     """Of its own for each site: a browser sends cookies to every port of a host, and several gateways may be on one.
 

@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.actions.permits import READ_CHANGES, READ_PEOPLE, may
 from gateway.web.access.access import Access, Seen
-from gateway.web.access.asking import Asking, asking
+from gateway.web.access.asking import Asking
 from gateway.web.access.cookies import cookie_name
 from gateway.web.access.sessions import proof_of
 from gateway.web.access.tokens import Tokens
@@ -49,8 +49,9 @@ _LOOK_S = 5.0
 
 
 class Guard:
-    """ASGI. `scope["state"]` has `person`, who is signed in or None, for whatever comes after it; and `asking`, `seen`
-    and `may_view` for the routes of access itself."""
+    """ASGI, behind `Headed`, which has looked at how a request came. `scope["state"]` has `person`, who is signed in or
+    None, for whatever comes after it; and `seen`, `token` and `may_view` for the routes of access itself.
+    """
 
     def __init__(self, application: ASGIApp, access: Access, tokens: Tokens) -> None:
         self._application = application
@@ -59,15 +60,15 @@ class Guard:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         plan = self._access.plan
-        asked = asking(scope, plan.trusted_proxy)
+        state = scope["state"]
+        asked: Asking = state["asking"]
         headers = Headers(scope=scope)
         token = cookie_parser(headers.get("cookie", "")).get(cookie_name(self._access.site, secure=asked.is_secure))
         seen = self._access.found(token)
         may_view = seen is not None or (
             asked.is_local if plan.view_without_sign_in is None else plan.view_without_sign_in
         )
-        state = scope.setdefault("state", {})
-        state |= {"person": seen and seen.person, "asking": asked, "seen": seen, "may_view": may_view, "token": token}
+        state |= {"person": seen and seen.person, "seen": seen, "may_view": may_view, "token": token}
         refusal = await self._refusal(scope, headers, seen, token, asked, may_view=may_view)
         if refusal is not None:
             if seen is not None and refusal.status_code == 403:

@@ -10,9 +10,7 @@ from typing_extensions import TypedDict
 
 __all__ = [
     "MESSAGE",
-    "ActAnswer",
     "ChangesPage",
-    "EnteredPage",
     "EventsPage",
     "FigureTrend",
     "Gap",
@@ -26,6 +24,7 @@ __all__ = [
     "SmallTrends",
     "TankPage",
     "TankPlanPage",
+    "Time",
     "TrendPage",
 ]
 
@@ -217,69 +216,6 @@ class SmallTrends(_Span):
     figure: str
     unit: str
     tanks: dict[str, SmallTrend]
-
-
-class FigureState(TypedDict):
-    value: float | None
-    unit: str
-    quality: QualityWord
-    reasons: list[Reason]
-
-
-class FigureChange(TypedDict):
-    """A figure that would become another."""
-
-    tank: str
-    name: str
-    before: FigureState
-    after: FigureState
-
-
-class ActAnswer(TypedDict):
-    """What has been done, or would be."""
-
-    code: Literal[0, 1, 2]
-    """0: well; 1: it cannot be done; 2: it was asked wrongly."""
-    lines: list[str]
-    hint: str
-    notes: list[str]
-    """Doubts: what is not wrong and should be known."""
-    cautions: list[str]
-    tried: bool
-    """Nothing was done."""
-    figures: NotRequired[list[FigureChange]]
-
-
-class EnteredValue(TypedDict):
-    about: str
-    quantity: str
-    what: str
-    block: dict[str, str]
-    by: str
-    at: Time
-    why: str
-    product: str
-    ends: Time | None
-    used: bool
-    stands_in: bool
-    other: str
-    trouble: str
-
-
-class EnteredPage(TypedDict):
-    """All that is in force."""
-
-    code: Literal[0]
-    lines: list[str]
-    schema: Literal["tank-gateway/entries/1"]
-    time: Time
-    entries: list[EnteredValue]
-    alarms: list[dict[str, Any]]
-    """As /alarms has them, with the tank of each."""
-    products: list[dict[str, Any]]
-    transfers: list[dict[str, Any]]
-    days: dict[str, Any] | None
-    time_zone: NotRequired[str]
 
 
 class SheetStep(TypedDict):

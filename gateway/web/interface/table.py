@@ -1,6 +1,6 @@
 """Every endpoint of the interface, once: what is served and what is described come from here."""
 
-from gateway.web.interface import documents
+from gateway.web.interface import act_documents, documents
 from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
 
 __all__ = ["ENDPOINTS"]
@@ -63,7 +63,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "POST",
         "/api/1/act",
         "Do something, as it is typed with `tank-gateway enter`, `alarms`, `transfers` and `stock`",
-        documents.ActAnswer,
+        act_documents.ActAnswer,
         "Needs somebody who has signed in, and his role decides what. With `try=yes` nothing is done: the answer tells "
         "what would be, by the same checks, the doubts there are, and which figures become others. A caution belongs "
         "to some actions and comes with each answer.",
@@ -79,7 +79,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "GET",
         "/api/1/entered",
         "What people have entered and what is in maintenance, hidden or open now: what whoever takes over has to know",
-        documents.EnteredPage,
+        act_documents.EnteredPage,
     ),
     Endpoint(
         "sheet",

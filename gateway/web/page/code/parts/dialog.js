@@ -52,6 +52,7 @@ export function ActButton({ action, spec, label, about, kind = "" }) {
   </button>`;
 }
 
+const FIRST = "[data-first] input, [data-first] select, [data-first] textarea";
 /** Of what was refused by this page. */
 const NOT_SENT = -1;
 const NOTHING_WRONG = { fields: {}, rest: [], hint: "" };
@@ -81,7 +82,11 @@ function Dialog({ spec, close }) {
     return () => dialog.open && dialog.close();
   }, []);
   useEffect(() => {
-    frame.current?.querySelector(stage === "fill" ? "[aria-invalid], [data-first] input, [data-first] select, [data-first] textarea" : "[data-stage]")?.focus();
+    const inside = frame.current;
+    // Under a thumb a field would call up the keyboard, and push the cautions out of sight before they are read.
+    const first = matchMedia("(pointer: coarse)").matches ? "#dialog-title" : FIRST;
+    const wanted = stage === "fill" ? (inside?.querySelector("[aria-invalid]") ?? inside?.querySelector(first)) : inside?.querySelector("[data-stage]");
+    wanted?.focus();
   }, [stage, wrong]);
 
   const change = (name, value) => {
@@ -167,7 +172,7 @@ function Dialog({ spec, close }) {
     setFromBefore(false);
   };
 
-  const head = html`<h2 id="dialog-title">${spec.title}</h2>
+  const head = html`<h2 id="dialog-title" tabindex="-1">${spec.title}</h2>
     ${spec.about && html`<p class="about">${spec.about}</p>`}
     ${(link === "silent" || link === "refused") && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
   const refusals = html`<div role="alert">
@@ -213,10 +218,13 @@ const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 function Lines({ answer }) {
   const word = useWords();
   if (!answer) return null;
-  return html`${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}<ul class="lines" role="status">
-    ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
-    ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
-  </ul>`;
+  return html`<div role="status">
+    ${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}
+    <ul class="lines">
+      ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
+      ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
+    </ul>
+  </div>`;
 }
 
 function gathered(placedOnes, rest) {

@@ -83,7 +83,7 @@ function Value({ each }) {
   return html`<li class="alarm">
     <h3 class="plain">✎ ${each.about} ${what}: ${[block.value, ...how].join(", ")}</h3>
     <p>${word("in_force.entered", { by: each.by, time: full(block.entered ?? each.at), until: each.ends ? full(each.ends) : "?" })}${each.why && ` “${each.why}”`}</p>
-    <p><strong>${word(stateOf(each))}</strong>${(each.trouble || each.other) && ` ${each.trouble || each.other}`}</p>
+    <p><strong>${word(stateOf(each))}</strong>${(each.trouble || each.other) && `; ${each.trouble || each.other}`}</p>
     <div class="buttons"><${ActButton} action="withdraw" label=${word("acts.withdraw.open")} about=${`${each.about} ${what}`} spec=${() => withdrawal(each.about, each.quantity, block.value)} /></div>
   </li>`;
 }

@@ -71,9 +71,10 @@ export function pointAt(points, second, step) {
 
 /**
  * As a chart draws it: Good as a line, Uncertain as another one, and between two of unlike quality the worse.
- * Where nothing is known, null; `bad` and `unkept` are the stretches without a value and without a record.
+ * Where nothing is known, null; `bad` and `unkept` are the stretches without a value and without a record, from `from` to
+ * `until`.
  */
-export function drawn(points, step, until) {
+export function drawn(points, step, from, until) {
   const lines = { times: [], good: [], uncertain: [], least: [], greatest: [], bad: [], unkept: [] };
   const add = (time, good, uncertain, least, greatest) => {
     lines.times.push(time);
@@ -82,6 +83,7 @@ export function drawn(points, step, until) {
     lines.least.push(least);
     lines.greatest.push(greatest);
   };
+  if (points.length && points[0].start - from > step) lines.unkept.push([from, points[0].start]);
   points.forEach((point, i) => {
     const before = points[i - 1];
     const after = points[i + 1];

@@ -31,7 +31,8 @@ export function WaitingForSecond({ entered: { document } }) {
   </section>`;
 }
 
-function actName({ action }) {
+/** What is asked for, in words. */
+export function actName({ action }) {
   return hasWord(`acts.${action}.title`) ? said(`acts.${action}.title`) : action;
 }
 

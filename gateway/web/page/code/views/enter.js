@@ -60,6 +60,8 @@ function OfTank({ tank, site }) {
 
 function Instruments({ site }) {
   const word = useWords();
+  useSession();
+  if (!offered("maintenance")) return null;
   const all = [...new Set(Object.values(site.tanks).flatMap((fixed) => Object.values(fixed.instruments ?? {}).flat()).filter(Boolean))].sort();
   return html`<section aria-labelledby="instruments-head">
     <h2 id="instruments-head">${word("enter.instruments")}</h2>

@@ -4,6 +4,7 @@ import { siteNow, useEachSecond, useSite } from "../live.js";
 import { alarmName, placeName } from "../parts/alarm_words.js";
 import { MAINTENANCE, NotKnown, stateOf, useEntered } from "../parts/in_force.js";
 import { full } from "../times.js";
+import { actName } from "../parts/waiting.js";
 import { hasWord, useWords } from "../words.js";
 
 const HIDDEN = ["shelved", "suppressed", "out_of_service"];
@@ -69,6 +70,8 @@ function sheetsOf(document, word) {
   const ofTransfers = ["transfer", "state", "kind", "tanks", "product", "partner", "since", "waits"];
   const ofAlarms = ["tank", "alarm", "state", "since", "by", "until", "why"];
   return [
+    { name: "open", heads: ofAlarms, rows: document.alarms.filter((each) => !HIDDEN.includes(each.phase)).map(alarm) },
+    { name: "hidden", heads: ofAlarms, rows: document.alarms.filter((each) => HIDDEN.includes(each.phase)).map(alarm) },
     {
       name: "entered",
       heads: ["tank", "what", "value", "by", "entered", "until", "state", "why"],
@@ -76,12 +79,10 @@ function sheetsOf(document, word) {
     },
     { name: "products", heads: ["tank", "product", "from", "by", "why"], rows: (document.products ?? []).flatMap((each) => changesOf(each, time)) },
     { name: "maintenance", heads: ["instrument", "by", "since", "until", "why"], rows: works.map((each) => [each.about, each.by, time(each.at), time(each.ends), each.why]) },
-    { name: "waiting", heads: ["request", "what", "by", "since", "until", "why"], rows: (document.waiting ?? []).map((each) => [String(each.request), each.lines[0] ?? each.asked.action, each.by, time(each.at), time(each.ends), each.asked.why ?? ""]) },
+    { name: "waiting", heads: ["request", "what", "by", "since", "until", "why"], rows: (document.waiting ?? []).map((each) => [String(each.request), [actName(each.asked), each.asked.tank].filter(Boolean).join(", "), each.by, time(each.at), time(each.ends), each.asked.why ?? ""]) },
     { name: "proposed", heads: ofTransfers, rows: transfers.filter((each) => each.phase === "proposed").map(transfer) },
     { name: "transfers", heads: ofTransfers, rows: transfers.filter((each) => each.phase !== "proposed").map(transfer) },
     { name: "days", heads: ["day", "ended"], rows: (document.days?.unclosed ?? []).map((each) => [each.day, time(each.ended)]) },
-    { name: "hidden", heads: ofAlarms, rows: document.alarms.filter((each) => HIDDEN.includes(each.phase)).map(alarm) },
-    { name: "open", heads: ofAlarms, rows: document.alarms.filter((each) => !HIDDEN.includes(each.phase)).map(alarm) },
   ];
 }
 

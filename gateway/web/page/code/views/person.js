@@ -8,6 +8,7 @@ import { People } from "../parts/people.js";
 import { SignIn } from "../parts/sign_in.js";
 import { restart } from "../live.js";
 import { useShared } from "../shared.js";
+import { full } from "../times.js";
 import { change, taste } from "../taste.js";
 import { changePassword, join, signOut, useSession } from "../session.js";
 import { useWords } from "../words.js";
@@ -15,8 +16,9 @@ import { useOnce } from "../parts/once.js";
 
 export function PersonView() {
   const word = useWords();
-  const { person, view_without_sign_in: openToAll } = useSession();
+  const { person, view_without_sign_in: openToAll, trouble } = useSession();
   return html`<h1>${word("way.person")}</h1>
+    ${trouble && html`<p class="wrong" role="alert">✗ ${trouble}</p>`}
     ${person ? html`<${SignedIn} person=${person} />` : html`<${Nobody} openToAll=${openToAll} />`}
     <section aria-labelledby="own-tastes">
       <h2 id="own-tastes">${word("person.tastes")}</h2>
@@ -44,6 +46,7 @@ function NumberForm() {
 
 function SignedIn({ person }) {
   const word = useWords();
+  const { ends } = useSession();
   const [wrong, once, busy] = useOnce();
   const out = (everywhere) =>
     once(async () => {
@@ -54,7 +57,7 @@ function SignedIn({ person }) {
   return html`<section aria-labelledby="signed-in">
     <h2 id="signed-in">${word("person.signed_in", person)}</h2>
     <p>${word(`role.${person.role}`)}: ${word(`role.${person.role}.what`)}</p>
-    <p>${word("person.signature", person)}</p>
+    <p>${word("person.signature", person)}${ends && ` ${word("person.ends", { time: full(ends) })}`}</p>
     <div role="alert">${wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
     <div class="buttons">
       <button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${() => out(false)}>${word("person.sign_out")}</button>

@@ -2,6 +2,7 @@
 import { html } from "../../html.js";
 import { way } from "../../go.js";
 import { siteNow, useTop } from "../../live.js";
+import { AlarmButtons } from "../../parts/alarm_acts.js";
 import { PriorityMark } from "../../parts/mark.js";
 import { clock, span } from "../../times.js";
 import { hasWord, word } from "../../words.js";
@@ -16,13 +17,13 @@ export function Alarms({ tag }) {
     <h2 id="tank-alarms">${word("tank.alarms")}</h2>
     ${alarms === undefined ? html`<p class="quiet">${word("said.waiting", { about: word("tank.alarms") })}</p>` : own.length === 0 && html`<p class="quiet">${word("tank.no_alarms")}</p>`}
     <ul>
-      ${own.filter((each) => !isHidden(each)).map((each) => html`<${Card} key=${each.alarm.name} ...${each} />`)}
+      ${own.filter((each) => !isHidden(each)).map((each) => html`<${Card} key=${each.alarm.name} each=${each} />`)}
     </ul>
     ${hidden.length > 0 &&
     html`<details>
       <summary>${word("tank.hidden_alarms", { count: hidden.length })}</summary>
       <ul>
-        ${hidden.map((each) => html`<${Card} key=${each.alarm.name} ...${each} />`)}
+        ${hidden.map((each) => html`<${Card} key=${each.alarm.name} each=${each} />`)}
       </ul>
     </details>`}
     ${own.length > 0 && html`<p><a class="button" href=${way("alarms", tag)}>${word("tank.to_alarms")}</a></p>`}
@@ -33,9 +34,10 @@ function isHidden({ alarm }) {
   return HIDDEN.includes(alarm.phase);
 }
 
-function Card({ alarm, consequence, action, response_s: response }) {
+function Card({ each }) {
+  const { alarm, consequence, action, response_s: response } = each;
   const key = `alarm.${alarm.kind}`;
-  return html`<li class=${`alarm-card ${isHidden({ alarm }) ? "hidden-alarm" : ""}`}>
+  return html`<li class=${`alarm-card ${isHidden(each) ? "hidden-alarm" : ""}`}>
     <p class=${alarm.phase === "unacknowledged" ? "fresh" : ""}>
       <${PriorityMark} priority=${alarm.priority} fresh=${alarm.phase === "unacknowledged"} />
       ${" "}<strong>${hasWord(key) ? word(key) : alarm.name}</strong>
@@ -49,5 +51,6 @@ function Card({ alarm, consequence, action, response_s: response }) {
       ${response !== null && html`<div><dt>${word("alarm_card.response")}</dt><dd>${span(response)}</dd></div>`}
       ${alarm.why && html`<div><dt>${word("alarm_card.why")}</dt><dd>${alarm.why}</dd></div>`}
     </dl>
+    <${AlarmButtons} each=${each} />
   </li>`;
 }

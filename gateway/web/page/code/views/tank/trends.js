@@ -69,7 +69,7 @@ export function Trends({ tag, fixed, inventory }) {
     ${(kept || error) &&
     names.map((name) => kept && !error && !kept.figures[name] ? html`<${Waiting} key=${name} about=${titleOf(name)} />` : html`<${One} key=${name} name=${name} points=${series[name]} unit=${inventory?.figures[name]?.unit} step=${step} from=${from} until=${until} fixed=${fixed} isWhole=${isWhole} at=${at} onAt=${lookAt} />`)}
     ${(kept || error) && names.length > 0 && html`<${Look} from=${from} until=${until} step=${step} at=${at} onAt=${lookAt} said=${(second) => names.map((name) => `${titleOf(name)} ${pointText(name, series[name], second, step)}`).join("; ")} />
-      <p class="trend-legend quiet small"><span class="line"></span> ${word("quality.Good")} <span class="line dashed"></span> ${word("quality.Uncertain")} <span class="bracket"></span> ${word("trend.legend_bad", { bad: word("quality.Bad") })} <span class="bracket unkept"></span> ${word("trend.unkept")}; ${word("trend.legend_band")}</p>
+      <${Legend} />
       <${Points} names=${names} series=${series} step=${step} />`}
   </section>`;
 }
@@ -112,7 +112,7 @@ function joined(figure, tail, step, from) {
 }
 
 function One({ name, points, unit, step, from, until, fixed, isWhole, at, onAt }) {
-  const lines = useMemo(() => drawn(points, step, until), [points, step]);
+  const lines = useMemo(() => drawn(points, step, from, until), [points, step]);
   const dimension = dimensionOf(name, unit ?? { level: "m" }[name] ?? "1");
   const found = extent(points);
   const least = LEAST[name] ?? Math.max(1e-6, LEAST_PART * Math.abs(found?.[1] ?? 1));
@@ -125,4 +125,15 @@ function One({ name, points, unit, step, from, until, fixed, isWhole, at, onAt }
       ? html`<p class="quiet">${word(points.length === 0 ? "trend.nothing" : "trend.no_values")}</p>`
       : html`<${Trend} lines=${lines} from=${from} until=${until} dimension=${dimension} scale=${range(found, least, whole)} limits=${limits} at=${at} onAt=${onAt} label=${summary} />`}
   </figure>`;
+}
+
+function Legend() {
+  const keys = [
+    ["line", word("quality.Good")],
+    ["line dashed", word("quality.Uncertain")],
+    ["bracket", word("trend.legend_bad", { bad: word("quality.Bad") })],
+    ["bracket unkept", word("trend.unkept")],
+    ["band", word("trend.legend_band")],
+  ];
+  return html`<p class="trend-legend quiet small">${keys.map(([kind, text]) => html`<span key=${kind} class="key"><span class=${kind}></span> ${text}</span>`)}</p>`;
 }
