@@ -27,7 +27,7 @@ from tests.settings.yard import load
 
 __all__ = ["OPERATOR", "Gate", "Persons", "gate"]
 
-_PRODUCTS = """products:
+PRODUCTS = """products:
   gasoline:
     method: api_11_1_2004
     group: refined
@@ -43,7 +43,7 @@ class Gate:
     def __init__(self, folder: Path, *, text: str | None = None, ledger: bool = True) -> None:
         self.folder = folder
         self.now = BEGIN
-        self.settings = load(folder, site_text() + _PRODUCTS if text is None else text)
+        self.settings = load(folder, site_text() + PRODUCTS if text is None else text)
         plan = LedgerPlan(file=folder / "yard.ledger", every_s=1.0, commit_s=0.05) if ledger else None
         self.daemon = Daemon(self.settings, clock=self, keep=kept_in(None, "yard", plan))
         self.pipeline = self.daemon._pipeline
