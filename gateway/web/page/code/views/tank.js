@@ -61,7 +61,6 @@ function Tank({ tag, fixed }) {
     ${error && html`<${Trouble} error=${error} again=${again} about=${inventory ? word("tank.not_newer", { time: full(inventory.time) }) : ""} />`}
     ${!document && !error && html`<${Waiting} about=${tag} />`}
     ${document && !inventory && html`<p role="status">${word("row.awaited")}</p>`}
-    <p><a class="button" href=${way("tank", tag, "enter")}>${word("enter.at_tank")}</a></p>
     <div class="tank-columns">
       <div>
         <${Alarms} tag=${tag} />
