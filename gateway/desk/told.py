@@ -17,6 +17,7 @@ from gateway.account.ticket import TICKET
 from gateway.account.transfer import TRANSFER
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.doubts import settled_at
+from gateway.account.transfers.openings import rest_before_s
 from gateway.account.transfers.progress import progress
 from gateway.payload.outside import outside
 from gateway.payload.plain import iso_time
@@ -73,7 +74,8 @@ def open_documents(
     found = []
     for _, transfer in sorted(book.transfers.items()):
         settled = settled_at(plan, transfer, sheets, book.seen, now)
-        course = progress(transfer, sheets, now)._replace(settled=settled)
+        rest_s = rest_before_s(plan, transfer, sheets)
+        course = progress(transfer, sheets, now)._replace(settled=settled, opening_rest_s=rest_s)
         found.append({"key": transfer.key, **outside(transfer), "progress": outside(course)})
     return found
 

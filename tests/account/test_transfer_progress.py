@@ -6,6 +6,7 @@ import pytest
 
 from gateway.account.commands import Described, PlanTransfer, StartTransfer, TransferVerb
 from gateway.account.transfer import TransferKind
+from gateway.account.transfers.openings import rest_before_s
 from gateway.account.transfers.progress import Progress, progress
 from gateway.records import Quality
 from gateway.tank_state import Motion
@@ -50,6 +51,32 @@ def test_what_has_moved_and_when_it_will_be_done(kind: TransferKind) -> None:
     else:
         assert now.pumpable_left_m3 == pytest.approx((tank.level_m - 0.9) * AREA_M2)
         assert now.room_left_m3 is None
+
+
+def test_how_long_its_tanks_have_to_rest_is_told_of_one_that_is_planned() -> None:
+    """Asked before anything is opened. A tank that came to rest 10 min ago has 20 of the 30 min to go."""
+    it = Life()
+    it.passes(60.0)
+    it.does(PlanTransfer(TransferKind.RECEIPT, None, "TK-1", Described(100.0, "gsv"), "ann"))
+
+    def rest_s() -> float | None:
+        return rest_before_s(it.plan, it.transfer(1), it.latest)
+
+    it.yard.moves("TK-1", RATE_M_S)
+    it.passes(60.0)
+    assert rest_s() is None, "it moves"
+    it.yard.moves("TK-1", 0.0)
+    it.passes(600.0)
+    assert rest_s() == pytest.approx(1200.0, abs=30.0)
+    it.passes(1800.0)
+    assert rest_s() == 0.0
+    it.yard.tanks["TK-1"].is_lost = True
+    it.passes(60.0)
+    assert rest_s() is None, "whether it rests is not known"
+    it.yard.tanks["TK-1"].is_lost = False
+    it.passes(60.0)
+    it.does(StartTransfer(1, None, None, None, Described(), "ann"))
+    assert rest_s() is None, "it has begun"
 
 
 def test_the_mean_rate_counts_the_pauses() -> None:

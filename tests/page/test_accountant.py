@@ -258,6 +258,18 @@ def test_stock_of_now_and_which_density_since_when_by_whom(depot: DemoSite, page
         assert row[8].startswith(f"{included} of {of}")
     lines = {row[0].partition(" ")[0]: row for row in cells(page, table)}
     assert decimal_of(lines["All"][4]) == sum(decimal_of(lines[line["product"]][4]) for line in told["products"])
+    _struck_while_it_is_not_heard(page, depot)
+
+
+def _struck_while_it_is_not_heard(page: Page, depot: DemoSite) -> None:
+    """Nothing that is old passes for the present, and no total stays as if nothing were."""
+    depot.freeze()
+    page.says("This is no longer the present.", within=20.0)
+    drawn = "return getComputedStyle(document.querySelector('main .figure')).textDecorationLine"
+    assert page.script(drawn) == "line-through"
+    depot.thaw()
+    eventually(lambda: "This is no longer the present." not in page.text, "it is the present again")
+    assert page.script(drawn) == "none"
 
 
 def test_what_came_late_is_entered_and_taken_back_and_a_day_has_another_revision(

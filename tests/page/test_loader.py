@@ -87,7 +87,10 @@ def _planned(page: Page, depot: DemoSite) -> None:
     (transfer,) = depot.get("/transfers")["transfers"]
     assert (transfer["phase"], transfer["planned"]["amount"], transfer["by"]) == ("planned", 190.0, f"{NAME}@page")
     card = page.find("article", re.compile("receipt into TK-11"))
-    assert "its start: before anything flows" in card.text
+    # Settled? Said before anything is opened, as the gateway tells it.
+    rest_s = transfer["progress"]["opening_rest_s"]
+    settled = "its tanks have settled" if rest_s == 0 else "settling: still" if rest_s else "NOT SETTLED"
+    assert f"its start: before anything flows; {settled}" in card.text
     # Enough room? To the maximum working level, never rounded up.
     room = Decimal(repr(depot.inventory("TK-11")["figures"]["room"]["value"])).quantize(Decimal(1), ROUND_FLOOR)
     assert decimal_of(_course(card)["Room to maximum working"].removesuffix(" m³")) == room

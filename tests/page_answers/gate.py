@@ -17,6 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from gateway.daemon import Daemon
 from gateway.keeping import kept_in
 from gateway.ledger.plan import LedgerPlan
+from gateway.page_answers.parts import Parts
 from gateway.records import Quality, Reading
 from gateway.web.access.person import Person, Role
 from gateway.web.interface.routes import routes
@@ -47,6 +48,7 @@ class Gate:
         self.daemon = Daemon(self.settings, clock=self, keep=kept_in(None, "yard", plan))
         self.pipeline = self.daemon._pipeline
         self.accounts = self.daemon._accounts._accounts
+        self.parts = Parts(self.daemon, self.pipeline, self.daemon._keeping, self)
         application = Starlette(routes=routes(ENDPOINTS, self.daemon._page.answers))
         transport = httpx.ASGITransport(Persons(application))
         self.client = httpx.AsyncClient(transport=transport, base_url="http://gate", timeout=30.0)

@@ -1,15 +1,26 @@
 """The opening of a tank: its last sheet at rest before the flow began, and never older than what is spoken for."""
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from gateway.account.gauging import Gauging, gauging_of
 from gateway.account.plan import AccountPlan
+from gateway.account.transfer import Transfer, TransferPhase
 from gateway.account.transfers.book import TransferBook, spoken_for
 from gateway.account.transfers.seen import is_doubted, motion_of, steady_s
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion
 
-__all__ = ["FLOWS_M", "Opening", "apart_m", "has_gone", "opening_at", "opening_of", "rest_wanted_s"]
+__all__ = [
+    "FLOWS_M",
+    "Opening",
+    "apart_m",
+    "has_gone",
+    "opening_at",
+    "opening_of",
+    "rest_before_s",
+    "rest_wanted_s",
+]
 
 FLOWS_M = 0.003
 """A level at rest that is off by more from where it was has begun to move, and the watch has not noticed yet."""
@@ -55,6 +66,20 @@ def rest_wanted_s(plan: AccountPlan, record: TankRecord) -> float:
     if state is None or state.motion is not Motion.AT_REST or state.since is None:
         return 0.0
     return max(0.0, plan.settling_s - (record.inventory.instant - state.since).total_seconds())
+
+
+def rest_before_s(plan: AccountPlan, transfer: Transfer, sheets: Mapping[str, TankRecord]) -> float | None:
+    """How much longer the tanks of a planned one have to rest until their sheets are a settled opening; 0: they have.
+    None: one of them moves or is not known to rest, or it has begun already."""
+    if transfer.phase is not TransferPhase.PLANNED:
+        return None
+    records = [sheets.get(side.tank) for side in transfer.sides]
+    wanted_s = [0.0]
+    for record in records:
+        if record is None or record.state is None or record.state.motion is not Motion.AT_REST:
+            return None
+        wanted_s.append(rest_wanted_s(plan, record))
+    return max(wanted_s)
 
 
 def has_gone(base: Gauging, record: TankRecord, least_m: float) -> bool:

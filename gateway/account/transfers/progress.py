@@ -40,6 +40,9 @@ class Progress(NamedTuple):
     pumpable_left_m3: float | None
     settled: datetime | None = None
     """UTC, when its tanks will have settled if nothing moves; None: not known, or it does not settle."""
+    opening_rest_s: float | None = None
+    """Of one that is planned: how much longer its tanks have to rest for a settled opening; 0: they have. None: one of
+    them moves or is not known to rest, or it has begun."""
 
 
 def progress(transfer: Transfer, sheets: Mapping[str, TankRecord], now: datetime) -> Progress:

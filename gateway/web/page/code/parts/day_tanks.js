@@ -60,7 +60,7 @@ function TankRow({ tank, shown }) {
     ${shown.map((name) => html`<td key=${name} class="number" data-name=${`${word(`stock.figure.${name}`)} ${STANDARD.has(name) ? referenceText(gauging?.reference_temperature_c) : ""} ${signOf(name)}`}>${
       gauging ? html`<${AccountFigure} figure=${doubted(gauging.figures[name], estimate)} name=${name} unit=${false} />` : html`<span class="novalue">${word("figure.no_value")}</span>`
     }</td>`)}
-    <td data-name=${word("account.quality")}>${[qualityText(word, tank), ...flagsOf(word, tank)].join("; ")}</td>
+    <td class="reasons" data-name=${word("account.quality")}>${[qualityText(word, tank), ...flagsOf(word, tank)].join("; ")}</td>
     <td data-name=${word("account.sheet_of")}>${gauging ? html`<time datetime=${gauging.instant}>${full(gauging.instant)}</time>` : ""}</td>
   </tr>`;
 }

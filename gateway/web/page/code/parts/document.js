@@ -1,17 +1,19 @@
 // A document of the gateway that a view shows: asked for, asked for again, and said to be old where it is.
-import { useEffect, useReducer, useState } from "../html.js";
-import { html } from "../html.js";
+import { html, useEffect, useReducer, useState } from "../html.js";
 import { get } from "../ask.js";
-import { useLink } from "../live.js";
+import { useEachSecond, useLink } from "../live.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
+
+/** So many turns without an answer, and what is asked for again and again is no longer the present. */
+const TURNS_MISSED = 3;
 
 /**
  * The document at a path: {document, error, reload}. `everyMs`: asked for again so long after each answer. `turn`: asked
  * for again when it changes. What was told last stays while the next is asked for, and after one that failed.
  */
 export function useDocument(path, { everyMs = 0, turn = null } = {}) {
-  const [told, tell] = useState({ path: null, document: null, error: null });
+  const [told, tell] = useState({ path: null, document: null, error: null, answered: 0 });
   const [count, reload] = useReducer((before) => before + 1, 0);
   useEffect(() => {
     if (path === null) return undefined;
@@ -19,27 +21,33 @@ export function useDocument(path, { everyMs = 0, turn = null } = {}) {
     let timer = null;
     const ask = async () => {
       try {
-        const document = await get(path);
-        if (!gone) tell({ path, document, error: null });
+        const answer = await get(path);
+        if (!gone) tell({ path, document: answer, error: null, answered: Date.now() });
       } catch (error) {
-        if (!gone) tell((before) => ({ path, document: before.path === path ? before.document : null, error }));
+        if (!gone) tell((before) => ({ ...before, path, document: before.path === path ? before.document : null, error }));
       }
-      if (!gone && everyMs) timer = setTimeout(ask, everyMs);
+      if (!gone && everyMs) timer = setTimeout(again, everyMs);
     };
+    // Nobody looks at a page in the background: it is asked for when somebody does again.
+    const again = () => (document.hidden ? document.addEventListener("visibilitychange", again, { once: true }) : ask());
     ask();
     return () => {
       gone = true;
       clearTimeout(timer);
+      document.removeEventListener("visibilitychange", again);
     };
   }, [path, everyMs, turn, count]);
   const isOwn = told.path === path;
-  return { document: isOwn ? told.document : null, error: isOwn ? told.error : null, reload };
+  const lateFrom = everyMs ? told.answered + TURNS_MISSED * everyMs : Infinity;
+  return { document: isOwn ? told.document : null, error: isOwn ? told.error : null, reload, lateFrom };
 }
 
 /** Whether what is shown can no longer be taken for the present. */
-export function useIsOld({ document, error }) {
+export function useIsOld({ document, error, lateFrom }) {
   const link = useLink();
-  return document !== null && (error !== null || link === "silent" || link === "refused");
+  // A page that was asleep has missed its turns, and knows it before it has asked again.
+  const isLate = useEachSecond(() => Date.now() > lateFrom);
+  return document !== null && (isLate || error !== null || link === "silent" || link === "refused");
 }
 
 /** When a document was so; why there is none, or no newer one. */

@@ -52,7 +52,7 @@ function Product({ product, measure, days }) {
     <h3>${product} <span class="unit">${measureWord(measure)} ${signOf(measure)}</span></h3>
     <p class="verdict">${verdict === "no" && html`<${PriorityMark} priority="look" />`} <strong>${word(`balance.within_${verdict}`)}</strong></p>
     <${LossChart} points=${points} product=${product} measure=${measure} />
-    <div class="wide" tabindex="0" role="group" aria-label=${product}><table>
+    <div class="wide" tabindex="0" role="group" aria-label=${product}><table class="stacked">
       <thead><tr><th scope="col">${word("losses.day")}</th>${["gain", "percent", "month_gain", "tolerance"].map((name) => html`<th key=${name} scope="col" class="number">${word(`losses.${name}`)}</th>`)}</tr></thead>
       <tbody>${points.map((point) => html`<${Row} key=${point.day} point=${point} measure=${measure} />`)}</tbody>
     </table></div>
@@ -63,12 +63,12 @@ function Row({ point, measure }) {
   const word = useWords();
   const { own, month } = point;
   const [day, whole] = [own && shownBalance(own), month && shownBalance(month)];
-  const cell = (balance, text) => html`<td class="number">${balance ? html`<${AccountFigure} figure=${balance.gain} name=${measure} unit=${false} text=${text === null ? undefined : written(text)} />` : ""}</td>`;
+  const cell = (name, balance, text) => html`<td class="number" data-name=${word(`losses.${name}`)}>${balance ? html`<${AccountFigure} figure=${balance.gain} name=${measure} unit=${false} text=${text === null ? undefined : written(text)} />` : ""}</td>`;
   return html`<tr>
     <th scope="row"><a href=${way("stock", "day", point.day)}>${point.day}</a></th>
-    ${cell(own, day?.gain ?? null)}
-    <td class="number">${day?.percent ? `${written(day.percent)} %` : html`<span class="quiet">${word("figure.not_applicable")}</span>`}</td>
-    ${cell(month, whole?.gain ?? null)}
-    <td class="number">${whole?.tolerance ? `± ${written(whole.tolerance)}` : html`<span class="quiet">${word("account.not_known")}</span>`}</td>
+    ${cell("gain", own, day?.gain ?? null)}
+    <td class="number" data-name=${word("losses.percent")}>${day?.percent ? `${written(day.percent)} %` : html`<span class="quiet">${word("figure.not_applicable")}</span>`}</td>
+    ${cell("month_gain", month, whole?.gain ?? null)}
+    <td class="number" data-name=${word("losses.tolerance")}>${whole?.tolerance ? `± ${written(whole.tolerance)}` : html`<span class="quiet">${word("account.not_known")}</span>`}</td>
   </tr>`;
 }

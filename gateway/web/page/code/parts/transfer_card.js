@@ -139,13 +139,21 @@ function WaitsFor({ transfer, now }) {
 /** One sentence; empty where it waits for nothing but the end of the flow. */
 export function waitsForText(word, { phase, waits_for: waitsFor, progress, since }, now) {
   if (phase === "proposed") return word("transfer.waits_for_word");
-  if (phase === "planned") return word("transfer.waits_for_start");
+  if (phase === "planned") return plannedText(word, progress?.opening_rest_s, now);
   if (phase === "paused") return word("transfer.waits_for_resume", { time: clock(since, now) });
   if (phase !== "settling") return "";
   if (waitsFor) return waitsFor;
   if (!progress?.settled) return word("transfer.waits_for_rest");
   const left = Math.max(0, (Date.parse(progress.settled) - now) / 1000);
   return word("transfer.settles", { time: clock(progress.settled, now), span: span(left) });
+}
+
+/** Settled? That is asked before the opening: a sheet of a tank that still moves is none that both sides sign. */
+function plannedText(word, restS, now) {
+  const start = word("transfer.waits_for_start");
+  if (restS === 0) return `${start}; ${word("transfer.has_settled")}`;
+  if (restS > 0) return `${start}; ${word("transfer.settles", { time: clock(now + restS * 1000, now), span: span(restS) })}`;
+  return `${start}; ${word("transfer.not_at_rest")}`;
 }
 
 /** What whoever reads the ticket will have to know, as far as it is known now. */

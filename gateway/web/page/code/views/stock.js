@@ -15,7 +15,7 @@ export function StockView({ rest }) {
   const [name = "now", ...more] = rest;
   const Part = PARTS[name];
   return html`
-    <h1>${word("way.stock")}</h1>
+    <h1 class="onscreen">${word("way.stock")}</h1>
     <nav class="parts onscreen" aria-label=${word("way.stock")}>
       ${Object.keys(PARTS).map((each) => html`<a key=${each} href=${each === "now" ? way("stock") : way("stock", each)} aria-current=${each === name ? "page" : undefined}>${word(`stock.part.${each}`)}</a>`)}
     </nav>

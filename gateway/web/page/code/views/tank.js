@@ -83,7 +83,7 @@ function Tank({ tag, fixed }) {
 function Temperatures({ inventory, plan, fixed, old }) {
   const word = useWords();
   const { figures, elements } = inventory;
-  const names = (plan?.elements ?? []).map((each) => [each.name, each.instrument].filter(Boolean).join(", "));
+  const names = (plan?.elements ?? []).map((each) => each.name);
   return html`<section aria-labelledby="tank-profile">
     <h2 id="tank-profile">${word("tank.profile")}</h2>
     ${elements.length === 0 && html`<p class="quiet">${word("profile.none")}</p>`}
