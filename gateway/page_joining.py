@@ -2,13 +2,13 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from operator import is_
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
 from gateway import __version__
 from gateway.account.days.boundary import day_of
 from gateway.approving import Approving
+from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
 from gateway.clock import Clock
 from gateway.deliveries import Deliveries
@@ -28,6 +28,7 @@ from gateway.pipeline import Pipeline
 from gateway.settings import SiteSettings
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
+from gateway.watched_tank import Tank
 from gateway.web.assets import Assets
 from gateway.web.interface.part import Interface
 from gateway.web.part import WebPart
@@ -77,7 +78,9 @@ class Page:
         self._assets = Assets(_FOLDER)
         self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
         """What is asked for and done, by the name of its endpoint."""
-        self._watched: _Watched | None = None
+        self._tanks: Sequence[Tank] = ()
+        """Of the pipeline, when it was last looked at what is watched."""
+        self._watched: tuple[SiteSettings, Sequence[TankPlan]] | None = None
         self._version = 0
         self._site = 0, b""
         """By the version of which it is."""
@@ -111,9 +114,9 @@ class Page:
 
     def maintenance(self) -> Mapping[str, Sequence[AtWork]]:
         return {
-            plan.tank: [AtWork(each.instrument, each.until, each.by) for each in binding.maintenance]
-            for plan, binding in self._around.pipeline.watched()
-            if binding.maintenance
+            tank.plan.tank: [AtWork(each.instrument, each.until, each.by) for each in tank.binding.maintenance]
+            for tank in self._around.pipeline.watched()
+            if tank.binding.maintenance
         }
 
     def alarms(self) -> list[dict[str, Any]]:
@@ -130,35 +133,23 @@ class Page:
         }
 
     def site_version(self) -> int:
-        """Counts. What is the same object is the same; what is another, as after any reload, is looked at once."""
-        now = _Watched(self._gateway.settings, [plan for plan, _ in self._around.pipeline.watched()])
-        if not now.is_same(self._watched):
+        """Counts. Where something was reloaded, it is looked at once whether that is another."""
+        tanks = self._around.pipeline.watched()
+        if tanks is not self._tanks:
+            now = self._gateway.settings, [tank.plan for tank in tanks]
             self._version += now != self._watched
-            self._watched = now
+            self._tanks, self._watched = tanks, now
         return self._version
+
+    def _watched_now(self) -> list[tuple[TankPlan, TankBinding]]:
+        return [(tank.plan, tank.binding) for tank in self._around.pipeline.watched()]
 
     async def site(self) -> bytes:
         version = self.site_version()
         if self._site[0] != version:
-            made = await joined(site_pieces(self._gateway.settings, self._around.pipeline.watched(), self._told))
+            made = await joined(site_pieces(self._gateway.settings, self._watched_now(), self._told))
             self._site = version, made
         return self._site[1]
-
-
-class _Watched(NamedTuple):
-    """From what the page's site is made."""
-
-    settings: SiteSettings
-    plans: Sequence[TankPlan]
-
-    def is_same(self, other: "_Watched | None") -> bool:
-        """Whether they are the same objects."""
-        return (
-            other is not None
-            and self.settings is other.settings
-            and len(self.plans) == len(other.plans)
-            and all(map(is_, self.plans, other.plans))
-        )
 
 
 def lines_now(snapshot: GatewaySnapshot, machine: Clock) -> bytes:

@@ -231,9 +231,9 @@ class Pipeline:
         """The newest record of each tank that has one."""
         return [tank.latest for tank in self._tanks if tank.latest is not None]
 
-    def watched(self) -> list[tuple[TankPlan, TankBinding]]:
-        """What each tank is calculated by now, and where its inputs come from."""
-        return [(tank.plan, tank.binding) for tank in self._tanks]
+    def watched(self) -> Sequence[Tank]:
+        """The tanks as they are watched now: another list whenever one of them is another."""
+        return self._tanks
 
     def readings(self) -> list[Reading]:
         """The newest reading of each signal that has been heard of, as the sheets use it."""

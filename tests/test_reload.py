@@ -433,7 +433,7 @@ BASE: dict[str, Any] = {
         (None, ("delivery",), ["delivery removed: mqtt:127.0.0.1:1883"], set()),
         ("127.0.0.1:9110", ("web", "address"), ["web: 127.0.0.1 port 9110 from now on"], set()),
         ("no", ("web", "view_without_sign_in"), ["web changed: view without sign in"], set()),
-        ({"unused": "2 h", "longest": "3 d"}, ("web", "sessions"), ["web changed: session unused, session longest"], set()),
+        ({"unused": "2 h"}, ("web", "sessions"), ["web changed: session unused"], set()),
         (None, ("web",), ["web: removed"], set()),
         ("Asia/Manila", ("site", "time_zone"), ["site: its time zone is Asia/Manila from now on"], set()),
         ({"day_boundary": "07:30", "propose": "no"}, ("account",), ["account changed: boundary, proposes"], set()),

@@ -8,7 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from gateway.process.running import DIRECTORY_VARIABLE, ClaimedError, Running, claim, running_gateways
+from gateway.process.running import (
+    DIRECTORY_VARIABLE,
+    ClaimedError,
+    Running,
+    claim,
+    found_gateways,
+    read_pass,
+    running_gateways,
+)
 from tests.support.claims import claimed
 
 LINES = {"east": ("192.0.2.10:502",), "bus": ("/dev/ttyS1", "192.0.2.11:4001")}
@@ -43,6 +51,24 @@ def test_what_is_found_is_what_it_says_of_itself() -> None:
     with claimed(HARBOUR):
         assert running_gateways() == [HARBOUR]
     assert running_gateways() == []
+
+
+def test_what_it_leaves_for_tools_is_for_its_owner_and_group_and_goes_with_it() -> None:
+    with claim(HARBOUR._replace(pid=os.getpid())) as held:
+        secret = held.leave_pass()
+        (found,) = found_gateways()
+        assert read_pass(found) == secret
+        assert len(secret) == 43, "256 bits"
+        file = found.file.with_suffix(".pass")
+        assert file.stat().st_mode & 0o777 == 0o640
+        assert held.leave_pass() != secret, "another each time"
+        file.unlink()
+        file.symlink_to(found.file)
+        assert read_pass(found) is None, "no link is followed"
+        file.unlink()
+        held.leave_pass()
+    assert not file.exists()
+    assert read_pass(found) is None
 
 
 def test_a_gateway_that_was_killed_holds_nothing() -> None:

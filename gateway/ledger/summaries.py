@@ -22,6 +22,7 @@ __all__ = [
     "Extent",
     "Summary",
     "column_of",
+    "extent_in",
     "folded",
     "glance_of",
     "merged",
@@ -54,6 +55,7 @@ _UNSEEN = 3
 """In place of a quality: no record of this figure."""
 _NUMBERS = 3
 _GLANCE = struct.Struct(f"<{len(TRENDED)}f{len(TRENDED)}B")
+_THREE = struct.Struct("<3f")
 _GREATEST = 3.4e38
 """As a single-precision number."""
 _BAD = int(Quality.BAD)
@@ -143,6 +145,20 @@ def unpacked(body: bytes) -> Summary:
     columns = zip(*[iter(numbers)] * _NUMBERS, strict=True)
     found = [Extent(least, greatest, last, at) for (least, greatest, last), at in zip(columns, worst, strict=True)]
     return (*found, *[UNSEEN] * (len(TRENDED) - count))
+
+
+def extent_in(body: bytes, figure: int) -> Extent:
+    """Of one figure of what `packed` packed, by its number among `TRENDED`. Much faster than all of it.
+
+    Raises ValueError for a body that is damaged.
+    """
+    count, rest = divmod(len(body), _NUMBERS * _WORD + 1)
+    if rest or count > len(TRENDED):
+        raise ValueError(f"{len(body)} bytes are no summary")
+    if figure >= count:
+        return UNSEEN
+    least, greatest, last = _THREE.unpack_from(body, figure * _NUMBERS * _WORD)
+    return Extent(least, greatest, last, body[count * _NUMBERS * _WORD + figure])
 
 
 def packed_block(summaries: Mapping[int, Summary]) -> bytes:

@@ -5,11 +5,11 @@ import zlib
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from gateway.ledger.summaries import HOUR_S, MINUTE_S, TRENDED, Extent, column_of, merged, unpacked
+from gateway.ledger.summaries import HOUR_S, MINUTE_S, TRENDED, Extent, column_of, extent_in, merged, unpacked
 from gateway.ledger.summary_rows import block_of
 from gateway.records import Quality
 
-__all__ = ["Point", "span_for", "trend"]
+__all__ = ["Point", "minutes_of_all", "span_for", "trend"]
 
 _MINUTES_UP_TO_S = 2 * 86_400
 _QUALITIES = tuple(Quality)
@@ -53,6 +53,28 @@ def trend(
         _add_blocks(connection, number[0], span, places, found)
         _add_minutes(connection, number[0], span, places, found)
     return {name: _points(extents) for name, extents in found.items()}
+
+
+def minutes_of_all(connection: sqlite3.Connection, figure: str, from_s: int, until_s: int) -> dict[str, list[Point]]:
+    """Of one figure of every tank its minutes that begin in that time, in order. Raises as `trend` does.
+
+    Minutes that are not packed yet lie by time and not by tank: of all tanks they are read as fast as of one.
+    """
+    if figure not in TRENDED:
+        raise ValueError(f"'{figure}' has no trend; these have one: {', '.join(TRENDED)}")
+    place, span = TRENDED.index(figure), _Span(from_s, until_s, MINUTE_S)
+    tanks = dict(connection.execute("SELECT id, name FROM tanks WHERE name != ''").fetchall())
+    found: dict[int, _Extents] = {number: {} for number in tanks}
+    for number, of_tank in found.items():
+        _add_blocks(connection, number, span, {figure: place}, {figure: of_tank})
+    rows = connection.execute(
+        "SELECT start, tank, body FROM minutes WHERE start >= ? AND start < ? ORDER BY start", (from_s, until_s)
+    ).fetchall()
+    for start, number, body in rows:
+        extent = extent_in(body, place)
+        if extent.worst <= _BAD and number in found:
+            found[number][start] = extent
+    return {tanks[number]: _points(extents) for number, extents in found.items() if extents}
 
 
 _Extents = dict[int, tuple[float, float, float, int]]

@@ -24,10 +24,18 @@ class Consequences(NamedTuple):
 
 def consequences(pipeline: Pipeline, setups: Sequence[TankSetup]) -> Consequences:
     """`setups`: the tanks as they would be. Of one without a sheet nothing can be told."""
-    found = [_of_tank(pipeline, setup) for setup in setups]
+    found = [_told_of(pipeline, setup) for setup in setups]
     return Consequences(
         tuple(line for each in found for line in each.lines), tuple(figure for each in found for figure in each.figures)
     )
+
+
+def _told_of(pipeline: Pipeline, setup: TankSetup) -> Consequences:
+    try:
+        return _of_tank(pipeline, setup)
+    except Exception as error:  # noqa: BLE001 - what can be done is not refused because what follows cannot be told
+        fault = f"{type(error).__name__}: {error}"
+        return Consequences((f"{setup.plan.tank}: what follows cannot be told: a fault in the program, {fault}",))
 
 
 def _of_tank(pipeline: Pipeline, setup: TankSetup) -> Consequences:

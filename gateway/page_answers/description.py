@@ -21,6 +21,7 @@ from gateway.payload.schemas import schemas
 from gateway.payload.writer import INVENTORY_SCHEMA
 from gateway.web.interface.documents import MESSAGE
 from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
+from gateway.web.interface.neighbours import NEIGHBOURS
 from gateway.web.interface.root_paths import ROOT_PATHS
 from gateway.web.interface.table import ENDPOINTS
 
@@ -45,7 +46,7 @@ def description() -> Mapping[str, Any]:
     """The same object at each call: nobody is to change it."""
     kinds = _kinds()
     paths: dict[str, dict[str, Any]] = {}
-    for endpoint in (*ENDPOINTS, *ROOT_PATHS):
+    for endpoint in (*ENDPOINTS, *NEIGHBOURS, *ROOT_PATHS):
         paths.setdefault(endpoint.path, {})[endpoint.method.lower()] = _operation(endpoint)
     return {
         "openapi": "3.1.0",
@@ -105,12 +106,16 @@ def _operation(endpoint: Endpoint) -> dict[str, Any]:
     if endpoint.body is not None:
         told["requestBody"] = {
             "required": True,
-            "content": {"application/json": {"schema": {"$ref": f"{_PLACE}action"}}},
+            "content": {"application/json": {"schema": _body(endpoint)}},
         }
         told["security"] = [{"session": []}]
     if parameters:
         told["parameters"] = parameters
     return told
+
+
+def _body(endpoint: Endpoint) -> Any:
+    return dict(endpoint.body) if isinstance(endpoint.body, Mapping) else {"$ref": f"{_PLACE}action"}
 
 
 def _parameter(parameter: Parameter, where: str) -> dict[str, Any]:
@@ -130,7 +135,7 @@ def _responses(endpoint: Endpoint, *, is_page: bool) -> dict[str, Any]:
     responses = {"200": {"description": "It.", "content": _content(endpoint)}}
     for status, text in sorted(refusals.items()):
         # What is refused by an action is its answer.
-        answer = endpoint.answer if status in (409, 422) and is_page else None
+        answer = endpoint.answer if status in (409, 422) and isinstance(endpoint.answer, type) else None
         schema = {"$ref": f"{_PLACE}{_name_of(answer) if answer is not None else _REFUSAL}"}
         content = {"application/json": {"schema": schema}} if is_page else _as_told(endpoint, status)
         responses[str(status)] = {"description": text, "content": content}
@@ -164,7 +169,7 @@ def _content(endpoint: Endpoint) -> dict[str, Any]:
 
 def _kinds() -> dict[str, Any]:
     found: dict[str, Any] = {}
-    for endpoint in (*ENDPOINTS, *ROOT_PATHS):
+    for endpoint in (*ENDPOINTS, *NEIGHBOURS, *ROOT_PATHS):
         if isinstance(endpoint.answer, str) and endpoint.answer != BINARY:
             found |= _of_message(_message_name(endpoint.answer), endpoint.answer)
     for name, schema in _NAMED.items():

@@ -25,6 +25,7 @@ _USUAL_EVENTS = timedelta(days=1)
 _LONGEST_CHANGES = timedelta(days=36_600)
 _USUAL, _MOST = 100, 500
 _FARTHEST = 2**62
+_LONGEST_TEXT = 500
 _BEGIN = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -40,15 +41,16 @@ class Histories:
         tank = GATEWAY if is_own else parts.setup(call).plan.tank
         span = span_asked(settings.account, call.query, now, usual=_USUAL_EVENTS, longest=_LONGEST_EVENTS)
         before, at_most = _page_asked(call)
-        until = span.until if "until" in call.query else span.until + timedelta(seconds=1)
+        # Without an end also what a clock that was ahead has dated.
+        until_ns = ns_of(span.until) if "until" in call.query else _FARTHEST
         found = await parts.read(
-            lambda connection: newest_events(connection, tank, ns_of(span.begin), ns_of(until), before, at_most)
+            lambda connection: newest_events(connection, tank, ns_of(span.begin), until_ns, before, at_most)
         )
         events = [orjson.loads(event_json(each, simulated=settings.simulated)) for each in found.events]
         return made(
             {
                 "schema": "tank-gateway/page-events/1",
-                "tank": tank or None,
+                "tank": OF_GATEWAY if is_own else tank,
                 "time": iso_time(now),
                 "simulated": settings.simulated,
                 **span.told,
@@ -125,8 +127,13 @@ def _told(row: AuditRow) -> dict[str, Any]:
         **head,
         "by": str(body.get("by") or ""),
         "action": str(fields.get("action", "")),
-        "asked": {str(name): value for name, value in fields.items() if name != "action"},
+        "asked": {str(name): _short(value) for name, value in fields.items() if name != "action"},
         "why": str(body.get("why") or ""),
         "before": body.get("before"),
         "after": body.get("after"),
     }
+
+
+def _short(value: Any) -> Any:
+    """A file that was taken in is told by its beginning."""
+    return f"{value[:_LONGEST_TEXT]}…" if isinstance(value, str) and len(value) > _LONGEST_TEXT else value

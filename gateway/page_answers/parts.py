@@ -100,8 +100,6 @@ class Parts:
             raise _unread(f"the disk does not give what was kept within {_READ_S:g} s", "try again; see to the disk")
         error = future.exception()
         if error is not None:
-            if isinstance(error, UnknownError):
-                raise error
             raise _unread(f"the ledger cannot be read: {error}", "see `tank-gateway ledger check`")
         return future.result()
 

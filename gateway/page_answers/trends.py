@@ -5,15 +5,14 @@ made up between them, and what was Bad or not there stays so.
 """
 
 import asyncio
-import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import timedelta
 from typing import Any, NamedTuple
 
 from gateway.errors import UsageError
 from gateway.figures import FIGURE_DEFINITIONS
-from gateway.ledger.summaries import TRENDED
-from gateway.ledger.trends import Point, span_for, trend
+from gateway.ledger.summaries import HOUR_S, MINUTE_S, TRENDED
+from gateway.ledger.trends import Point, minutes_of_all, span_for, trend
 from gateway.page_answers.parts import Parts, instant_of, made
 from gateway.page_answers.times import Span, count_asked, span_asked
 from gateway.payload.plain import iso_time
@@ -28,10 +27,13 @@ MOST_POINTS = 2000
 _USUAL = timedelta(days=1)
 _USUAL_POINTS = 600
 _USUAL_FIGURES = "level"
-_AT_A_GLANCE = timedelta(hours=6)
+_GLANCE_FIGURE = "level"
+_GLANCE_STEP_S = 600
 _GLANCE_POINTS = 36
-_AT_ONCE = 20
-"""Tanks: between so many whoever else reads has a turn."""
+_GOING_ON_S = 150
+"""What is newer may not be in the file yet, and is no gap: a minute that is going on, and one that has just ended."""
+_LATE_S = 1200
+"""By when the records of a minute have come: whole steps."""
 _UNITS = {definition.name: definition.unit for definition in FIGURE_DEFINITIONS}
 
 
@@ -49,8 +51,8 @@ _NOTHING = Step(None, None, None, None)
 class Trends:
     def __init__(self, parts: Parts) -> None:
         self._parts = parts
-        self._glance: tuple[object, bytes] | None = None
-        """Of which minute and which tanks, and what was made of it: the same for all who look."""
+        self._glance: _Glance | None = None
+        """The same for all who look."""
         self._turn = asyncio.Lock()
 
     async def trend(self, call: Call) -> Made:
@@ -84,7 +86,7 @@ class Trends:
                         "unit": _UNITS[name],
                         "times": times,
                         **_columns(steps),
-                        "gaps": _gaps(steps, begin_s, until_s, step_s),
+                        "gaps": _gaps(steps, begin_s, min(until_s, int(now.timestamp()) - _GOING_ON_S), step_s),
                     }
                     for name, steps in found.items()
                 },
@@ -94,36 +96,59 @@ class Trends:
     async def small(self, _: Call) -> Made:
         """Made once a minute, whoever looks."""
         parts = self._parts
-        settings = parts.site()
-        until = instant_of(parts.now().timestamp() // 60 * 60)
-        tanks = tuple(setup.plan.tank for setup in settings.tanks)
-        known = (until, tanks)
+        until_s = int(parts.now().timestamp()) // MINUTE_S * MINUTE_S
+        tanks = tuple(setup.plan.tank for setup in parts.site().tanks)
         async with self._turn:
-            if self._glance is None or self._glance[0] != known:
-                span = Span(until - _AT_A_GLANCE, until)
-                begin_s, until_s, span_s, step_s = _grid(span, _GLANCE_POINTS)
-                found: dict[str, Any] = {}
-                for first in range(0, len(tanks), _AT_ONCE):
-                    some = tanks[first : first + _AT_ONCE]
-                    found |= await parts.read(
-                        lambda connection, some=some: {  # type: ignore[misc]
-                            tank: _columns(_level(connection, tank, begin_s, until_s, span_s, step_s)) for tank in some
-                        },
-                        is_fresh=False,
-                    )
-                document = {
-                    "schema": "tank-gateway/page-small-trends/1",
-                    "time": iso_time(parts.now()),
-                    "simulated": settings.simulated,
-                    **span.told,
-                    "begin_s": begin_s,
-                    "step_s": step_s,
-                    "figure": "level",
-                    "unit": "m",
-                    "tanks": found,
-                }
-                self._glance = known, made(document).body
-            return Made(self._glance[1])
+            if self._glance is None or self._glance.of != (until_s, tanks):
+                self._glance = await self._looked(until_s, tanks)
+            return Made(self._glance.body)
+
+    async def _looked(self, until_s: int, tanks: tuple[str, ...]) -> "_Glance":
+        """What was read before and cannot be another is not read again, but for once an hour: records may come late."""
+        before, settings = self._glance, self._parts.site()
+        end_s = -(-until_s // _GLANCE_STEP_S) * _GLANCE_STEP_S
+        begin_s = end_s - _GLANCE_STEP_S * _GLANCE_POINTS
+        steps: dict[str, list[Step]] = {}
+        from_s = begin_s
+        if before is not None and before.goes_on(until_s, tanks):
+            from_s = max(begin_s, before.of[0] // _GLANCE_STEP_S * _GLANCE_STEP_S - _LATE_S)
+            gone, kept = (begin_s - before.begin_s) // _GLANCE_STEP_S, (from_s - before.begin_s) // _GLANCE_STEP_S
+            steps = {tank: known[gone:kept] for tank, known in before.steps.items()}
+        read = await self._parts.read(
+            lambda connection: minutes_of_all(connection, _GLANCE_FIGURE, from_s, until_s), is_fresh=False
+        )
+        blank = [_NOTHING] * ((from_s - begin_s) // _GLANCE_STEP_S)
+        for tank in tanks:
+            new = stepped(read.get(tank, ()), from_s, end_s, _GLANCE_STEP_S)
+            steps[tank] = [*steps.get(tank, blank), *new]
+        document = {
+            "schema": "tank-gateway/page-small-trends/1",
+            "time": iso_time(self._parts.now()),
+            "simulated": settings.simulated,
+            **Span(instant_of(begin_s), instant_of(end_s)).told,
+            "begin_s": begin_s,
+            "step_s": _GLANCE_STEP_S,
+            "figure": _GLANCE_FIGURE,
+            "unit": _UNITS[_GLANCE_FIGURE],
+            "tanks": {tank: _columns(steps[tank]) for tank in tanks},
+        }
+        whole_s = until_s if before is None or from_s == begin_s else before.whole_s
+        return _Glance((until_s, tanks), begin_s, whole_s, {tank: steps[tank] for tank in tanks}, made(document).body)
+
+
+class _Glance(NamedTuple):
+    of: tuple[int, tuple[str, ...]]
+    """Up to which minute, and of which tanks."""
+    begin_s: int
+    whole_s: int
+    """When all of it was read."""
+    steps: Mapping[str, list[Step]]
+    body: bytes
+
+    def goes_on(self, until_s: int, tanks: tuple[str, ...]) -> bool:
+        """Whether the beginning of another one up to then is the same."""
+        passed_s = until_s - self.of[0]
+        return tanks == self.of[1] and 0 <= passed_s <= _LATE_S and until_s < self.whole_s + HOUR_S
 
 
 def stepped(points: Iterable[Point], begin_s: int, until_s: int, step_s: int) -> list[Step]:
@@ -142,12 +167,6 @@ def stepped(points: Iterable[Point], begin_s: int, until_s: int, step_s: int) ->
                 max(before.worst, worst),
             )
     return steps
-
-
-def _level(
-    connection: sqlite3.Connection, tank: str, begin_s: int, until_s: int, span_s: int, step_s: int
-) -> list[Step]:
-    return stepped(trend(connection, tank, ("level",), begin_s, until_s, span_s)["level"], begin_s, until_s, step_s)
 
 
 def _grid(span: Span, points: int) -> tuple[int, int, int, int]:
@@ -184,6 +203,7 @@ def _seven(value: float | None) -> float | None:
 
 
 def _gaps(steps: Sequence[Step], begin_s: int, until_s: int, step_s: int) -> list[dict[str, str]]:
+    """Up to `until_s`, of which there could be records."""
     found: list[dict[str, str]] = []
     since: int | None = None
     for place, step in enumerate([*steps, None]):
@@ -191,9 +211,9 @@ def _gaps(steps: Sequence[Step], begin_s: int, until_s: int, step_s: int) -> lis
         at_s = min(begin_s + place * step_s, until_s)
         if is_gap and since is None:
             since = at_s
-        elif not is_gap and since is not None:
+        elif not is_gap and since is not None and since < at_s:
             found.append({"from": iso_time(instant_of(since)), "until": iso_time(instant_of(at_s))})
-            since = None
+        since = since if is_gap else None
     return found
 
 

@@ -11,11 +11,32 @@ from collections.abc import Callable
 from gateway.process.tasks import end
 from gateway.web.connections import BoundedConnection, Room, peer_name
 
-__all__ = ["TlsDoor"]
+__all__ = ["Pace", "TlsDoor"]
 
 _HANDSHAKE_S = 10.0
+_A_SECOND = 40.0
+_AT_ONCE = 80.0
+"""Handshakes, of some 2 ms of work each: who makes hundreds of connections takes a tenth of the loop that polls, and
+no more. Ten viewers who all come back in one moment wait for nothing."""
 _AGAIN_S = 0.5
 """After the system could not give another connection."""
+
+
+class Pace:
+    """At most `at_once` together, and in the long run `a_second`. Times: seconds of any clock that runs on."""
+
+    def __init__(self, a_second: float, at_once: float) -> None:
+        self._a_second = a_second
+        self._at_once = at_once
+        self._left = at_once
+        self._at_s = 0.0
+
+    def wait_s(self, now_s: float) -> float:
+        """How long until the next may be; it counts from then on."""
+        passed_s = max(0.0, now_s - self._at_s)
+        self._left = min(self._at_once, self._left + passed_s * self._a_second) - 1.0
+        self._at_s = now_s
+        return max(0.0, -self._left / self._a_second)
 
 
 class _Greeting:
@@ -54,9 +75,10 @@ class TlsDoor:
 
     async def run(self) -> None:
         self._listener.setblocking(False)
-        loop = asyncio.get_running_loop()
+        loop, pace = asyncio.get_running_loop(), Pace(_A_SECOND, _AT_ONCE)
         try:
             while True:
+                await asyncio.sleep(pace.wait_s(loop.time()))
                 try:
                     raw, address = await loop.sock_accept(self._listener)
                 except OSError:  # no descriptor is left, or the peer has gone again

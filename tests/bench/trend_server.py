@@ -1,4 +1,4 @@
-"""A year's trend as the page asks for it: the gateway's own server and answer, on a ledger of the bench, on loopback."""
+"""A year of trend as the page asks for it: our server and answer, on a ledger of the bench, over loopback."""
 
 import asyncio
 import http.client

@@ -337,6 +337,16 @@ def test_without_a_broker_to_embed_it_says_how_to_get_one(
     )
 
 
+def test_the_page_and_how_to_act_on_it_are_told() -> None:
+    from gateway.commands.demonstration.words import introduction
+
+    lines = introduction(load_demo(), [], 4711, code="4T309-ZBNVV")
+    at = next(number for number, line in enumerate(lines) if line.startswith("  page "))
+    assert lines[at].endswith("http://127.0.0.1:9109/")
+    assert "as administrator by the code 4T309-ZBNVV (once, within the hour)" in lines[at + 1]
+    assert not [line for line in introduction(load_demo(), [], 4711) if "by the code" in line]
+
+
 def test_every_word_of_a_pasted_command_is_quoted() -> None:
     from gateway.commands.demonstration.words import introduction
 

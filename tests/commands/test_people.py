@@ -150,3 +150,16 @@ def test_the_answer_for_a_program_has_the_code(capsys: Capture, state: Path) -> 
     assert main(["people", "invite", "--role", "viewer", "--json", "--site", SITE]) == 0
     answer = json.loads(capsys.readouterr().out)
     assert set(answer) == {"code", "lines", "notes", "one_time_code", "until"}
+
+
+def test_what_root_makes_belongs_to_whoever_the_folder_does(
+    capsys: Capture, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The gateway, which is not root, has to read it."""
+    given: list[tuple[str, int, int]] = []
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(os, "chown", lambda path, user, group, **_: given.append((Path(path).name, user, group)))
+    assert typed(capsys, "people", "invite", "--role", "viewer", "--site", SITE).code == 0
+    owner = state.stat()
+    wanted = {(f"{SITE}.people.json{end}", owner.st_uid, owner.st_gid) for end in ("", ".lock")}
+    assert set(given) == wanted

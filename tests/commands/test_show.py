@@ -175,6 +175,16 @@ def test_numbers_that_no_tank_has_end_in_no_traceback(
     assert said.out or said.err.startswith("tank-gateway: no gateway at ")
 
 
+def test_that_nobody_looks_without_signing_in_is_told(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
+    address = serve(b"", 401)
+    said = typed(capsys, "show", "--address", address)
+    assert said.code == 1
+    assert said.err.startswith(
+        f"tank-gateway: no gateway at {address}: it lets nobody look who has not signed in\n"
+        "  hint: act as root, as the gateway's own user or as a member of its group, on its machine"
+    )
+
+
 def test_an_error_status_is_told(capsys: pytest.CaptureFixture[str], serve: Serve) -> None:
     address = serve(b"", 503)
     said = typed(capsys, "show", "--address", address)

@@ -22,6 +22,8 @@ from tests.mutants.live_view_breaks import LIVE_VIEW_BREAKS
 from tests.mutants.loss_breaks import LOSS_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.notification_breaks import NOTIFICATION_BREAKS
+from tests.mutants.page_answer_breaks import PAGE_ANSWER_BREAKS
+from tests.mutants.page_breaks import PAGE_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.product_breaks import PRODUCT_BREAKS
@@ -51,6 +53,8 @@ BREAKS: tuple[Break, ...] = (
     *BROKER_BREAKS,
     *FILES_BREAKS,
     *NOTIFICATION_BREAKS,
+    *PAGE_ANSWER_BREAKS,
+    *PAGE_BREAKS,
     *POSTGRESQL_BREAKS,
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,

@@ -330,6 +330,15 @@ def test_what_is_folded_away_is_for_all_readers_too(stories: DemoSite, pages: Pa
     assert small == []
 
 
+def present_numbers(page: Page) -> list[str]:
+    """Figures of the list and of the head that are not struck."""
+    found: list[str] = page.script(
+        "return [...document.querySelectorAll('.tank-figures .number > span, .tank-chief .figure')].filter((each) =>"
+        " /\\d/.test(each.innerText) && !each.matches('.struck, .quiet')).map((each) => each.innerText)"
+    )
+    return found
+
+
 _STRANGE = "<u>" + "very-" * 12 + "long&lt;"
 
 
@@ -359,6 +368,12 @@ def test_what_is_not_there_is_said_and_a_strange_name_is_only_a_name(tmp_path: P
         assert _STRANGE in page.script("return document.querySelector('h1').textContent")
         assert page.script("return document.documentElement.scrollWidth") <= 360
         opened(page, "C-7")
+        assert len(present_numbers(page)) > 10
+        site.freeze()
+        page.says(re.compile("not live.*When last heard", re.DOTALL), within=15.0)
+        assert present_numbers(page) == []
+        site.thaw()
+        eventually(lambda: "not live" not in page.text, "it is live again")
         text = yaml.safe_load(site.site_file.read_text("utf-8"))
         del text["tanks"]["C-7"]
         site.site_file.write_text(yaml.safe_dump(text, allow_unicode=True, sort_keys=False), "utf-8")

@@ -144,9 +144,11 @@ def test_a_year_is_there_as_a_picture_a_sentence_and_a_table(own_site: DemoSite,
     page.open("#/tank/TK-101")
     page.find("button", "Year").click()
     said = eventually(lambda: _picture(page, r"No record for 1[01] d"), "the year as a sentence")
-    # The middle of the wave is 6 m, its height 3 m, and each hour reaches 0.01 m to both sides; now it is 9.412 m.
+    # The middle of the wave is 6 m, its height 3 m, and each hour reaches 0.01 m to both sides; from 9.412 m on it is
+    # emptied now.
     least, greatest = re.search(r"between (\d\.\d{3}) m and (\d\.\d{3}) m", said).groups()  # type: ignore[union-attr]
-    assert (least, greatest) == ("2.990", "9.412"), said
+    assert least == "2.990", said
+    assert 9.01 <= float(greatest) <= 9.413, said
     assert re.search(r"No value for part of (5|6) d", said), said
     assert "Uncertain at times." in said
     page.script("document.querySelector('.trend-points summary').click()")
@@ -170,11 +172,10 @@ def test_a_year_is_there_as_a_picture_a_sentence_and_a_table(own_site: DemoSite,
     # By the keyboard: to the beginning of the time shown, a day before the first record, and a tenth of it on.
     slider, said_at = page.find("slider", "Look at one time").element, "aria-valuetext"
     slider.send_keys("\ue011")  # Home
-    assert re.search(r"2025, .*: Level above the datum no record", slider.get_attribute(said_at) or "")
+    year = time.gmtime(time.time() - 366 * _DAY_S).tm_year
+    assert re.search(rf"{year}, .*: Level above the datum no record", slider.get_attribute(said_at) or "")
     slider.send_keys("\ue00e")  # Page Up
-    assert re.search(
-        r"(Dec 2025|Jan 2026), .*: Level above the datum \d\.\d{3} m Good", slider.get_attribute(said_at) or ""
-    )
+    assert re.search(r": Level above the datum \d\.\d{3} m Good", slider.get_attribute(said_at) or "")
     assert page.script("return document.querySelector('.looked').innerText") != ""
 
 

@@ -178,3 +178,28 @@ def test_alarms_stand_worst_first_and_what_came_first_before_what_followed(modul
                         r["alarm"]["order"] for r in rows if (r["tank"], r["alarm"]["priority"]) == (tank, priority)
                     ]
                     assert same == sorted(same)
+
+
+def test_more_than_ten_in_ten_minutes_are_a_flood(modules: Page) -> None:
+    """ISA-18.2 / IEC 62682, as quoted publicly: more than ten within ten minutes; what is hidden is told to nobody."""
+    now = datetime(2026, 11, 28, 12, tzinfo=UTC)
+
+    def raised(count: int, seconds_ago: float, phase: str = "unacknowledged") -> list[dict[str, Any]]:
+        at = (now - timedelta(seconds=seconds_ago)).isoformat()
+        alarm = {"phase": phase, "priority": "soon", "order": None, "raised": at, "since": at}
+        return [{"tank": "T-1", "alarm": alarm} for _ in range(count)]
+
+    cases = [
+        (raised(10, 5.0), 0),
+        (raised(11, 5.0), 11),
+        (raised(11, 599.0), 11),
+        (raised(11, 600.0), 0),
+        ([*raised(10, 5.0), *raised(5, 5.0, "shelved"), *raised(5, 5.0, "suppressed")], 0),
+        ([*raised(6, 5.0, "acknowledged"), *raised(6, 5.0, "returned")], 12),
+    ]
+    code = (
+        "const { floodOf } = await import('/page/code/parts/alarm_order.js');"
+        "return arguments[0].map((alarms) => floodOf(alarms, arguments[1]));"
+    )
+    told = modules.promise(code, [alarms for alarms, _ in cases], now.timestamp() * 1000)
+    assert told == [count for _, count in cases]

@@ -17,6 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from gateway.daemon import Daemon
 from gateway.keeping import kept_in
 from gateway.ledger.plan import LedgerPlan
+from gateway.page_answers.parts import Parts
 from gateway.records import Quality, Reading
 from gateway.web.access.person import Person, Role
 from gateway.web.interface.routes import routes
@@ -26,7 +27,7 @@ from tests.settings.yard import load
 
 __all__ = ["OPERATOR", "Gate", "Persons", "gate"]
 
-_PRODUCTS = """products:
+PRODUCTS = """products:
   gasoline:
     method: api_11_1_2004
     group: refined
@@ -42,11 +43,12 @@ class Gate:
     def __init__(self, folder: Path, *, text: str | None = None, ledger: bool = True) -> None:
         self.folder = folder
         self.now = BEGIN
-        self.settings = load(folder, site_text() + _PRODUCTS if text is None else text)
+        self.settings = load(folder, site_text() + PRODUCTS if text is None else text)
         plan = LedgerPlan(file=folder / "yard.ledger", every_s=1.0, commit_s=0.05) if ledger else None
         self.daemon = Daemon(self.settings, clock=self, keep=kept_in(None, "yard", plan))
         self.pipeline = self.daemon._pipeline
         self.accounts = self.daemon._accounts._accounts
+        self.parts = Parts(self.daemon, self.pipeline, self.daemon._keeping, self)
         application = Starlette(routes=routes(ENDPOINTS, self.daemon._page.answers))
         transport = httpx.ASGITransport(Persons(application))
         self.client = httpx.AsyncClient(transport=transport, base_url="http://gate", timeout=30.0)

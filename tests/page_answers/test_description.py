@@ -14,15 +14,20 @@ from hypothesis import HealthCheck, Phase, given, settings
 from openapi_spec_validator import validate
 from schemathesis.core.result import Ok
 from schemathesis.specs.openapi.checks import positive_data_acceptance
+from starlette.routing import Route
 
 from gateway.cautions import NOT_FOR_CUSTODY
 from gateway.page_answers.description import description
+from gateway.web.access.routes import access_routes
+from gateway.web.interface.root_paths import ROOT_PATHS
 from gateway.web.interface.table import ENDPOINTS
+from gateway.web.stream.routes import LiveView
 from tests.page_answers.gate import gate
 from tests.page_answers.served import served
 from tests.page_answers.test_acts import ADMINISTRATOR
 
 OPERATIONS = [(path, method) for path, item in description()["paths"].items() for method in item]
+SERVED_HERE = [(endpoint.path, endpoint.method.lower()) for endpoint in (*ENDPOINTS, *ROOT_PATHS)]
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +48,20 @@ async def test_every_endpoint_is_answered(tmp_path: Path) -> None:
         roots = {path for path, _ in OPERATIONS if not path.startswith("/api/")}
         served_roots = {*yard.daemon._accounts.pages, "/inventories", "/readings", "/alarms", "/lines", "/metrics"}
         assert roots == {*served_roots, "/health", "/ready"}
+
+
+def test_every_route_of_the_page_is_described() -> None:
+    nobody: Any = None
+    found = [*access_routes(nobody), *LiveView(nobody, nobody).routes]
+    routes = {
+        (route.path, method.lower())
+        for route in found
+        if isinstance(route, Route)
+        for method in route.methods or ()
+        if method != "HEAD"
+    }
+    described = {(path, method) for path, method in OPERATIONS if path.startswith("/api/")}
+    assert described == routes | {(path, method) for path, method in SERVED_HERE if path.startswith("/api/")}
 
 
 def test_every_reference_leads_somewhere() -> None:
@@ -70,7 +89,7 @@ def test_it_is_served_and_printed_alike(address: str) -> None:
     assert json.loads(ran.stdout) == served_one == json.loads(json.dumps(description()))
 
 
-@pytest.mark.parametrize(("path", "method"), OPERATIONS)
+@pytest.mark.parametrize(("path", "method"), SERVED_HERE)
 def test_it_does_as_it_is_described(address: str, path: str, method: str) -> None:
     """By requests that are right and such that are not: never 5xx, each answer of a kind that is described."""
     whole = schemathesis.openapi.from_dict(json.loads(json.dumps(description())))

@@ -6,6 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import orjson
+
 from tests.page_answers.gate import Gate, gate
 
 ADA = {"X-Test-Person": "ada accountant"}
@@ -186,3 +188,15 @@ async def test_what_the_disk_does_not_take_is_not_approved(tmp_path: Path) -> No
         keeping.keep_papers = keep  # type: ignore[method-assign]
         assert [each["request"] for each in await _waiting(there)] == [1]
         assert await _product(there) == "diesel"
+
+
+async def test_what_is_no_request_is_refused_by_the_door_as_ever(tmp_path: Path) -> None:
+    """From the socket anything may come: texts where none belong, and other things where texts do."""
+    async with gate(tmp_path) as there:
+        acting = there.daemon.acting
+        for line in (b"[]", b"{", b'{"action": ["approve"]}', b'{"action": {}}', b'{"action": "approve"}', b"{}"):
+            answer = orjson.loads(await acting.answer(line + b"\n", "root"))
+            assert answer["code"] == 2, (line, answer)
+        for request in (b'{"action":"approve","request":1}', b'{"action":"decline","request":"1","why":["x"]}'):
+            answer = orjson.loads(await acting.answer(request, "root"))
+            assert (answer["code"], answer["lines"]) == (2, ["a request is texts alone"])

@@ -53,3 +53,16 @@ async def test_a_tank_that_there_is_not_is_said_so(tmp_path: Path) -> None:
             assert "there is no tank" in answer.json()["lines"][0]
             assert answer.headers["content-type"] == "application/json"
             assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+async def test_long_answers_are_packed_for_those_who_take_them_so(tmp_path: Path) -> None:
+    async with gate(tmp_path) as yard:
+        yard.sheets(9.412)
+        plain = await yard.client.get("/api/1/tanks/TK-1", headers={"Accept-Encoding": "identity"})
+        packed = await yard.client.get("/api/1/tanks/TK-1", headers={"Accept-Encoding": "gzip"})
+        short = await yard.client.get("/api/1/tanks/TK-9", headers={"Accept-Encoding": "gzip"})
+    assert "content-encoding" not in plain.headers
+    assert packed.headers["content-encoding"] == "gzip"
+    assert packed.json() == plain.json()
+    assert packed.headers["vary"] == plain.headers["vary"] == "Accept-Encoding"
+    assert "content-encoding" not in short.headers

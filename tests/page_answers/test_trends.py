@@ -1,17 +1,20 @@
 """Trends over HTTP: what was Bad stays Bad, a gap stays a gap, and a ledger that is not there is no empty picture."""
 
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 
+import orjson
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.ledger.trends import Point
+from gateway.ledger.trends import Point, minutes_of_all, trend
 from gateway.page_answers.parts import instant_of
 from gateway.page_answers.times import Span
-from gateway.page_answers.trends import _grid, stepped
+from gateway.page_answers.trends import Step, Trends, _gaps, _grid, stepped
 from gateway.records import Quality
+from gateway.web.interface.contract import Call
 from tests.page_answers.gate import gate
 
 
@@ -52,6 +55,19 @@ def test_nothing_is_left_out_of_a_step_and_nothing_made_up(
         assert step.least == min((each.least for each in inside if each.least is not None), default=None)
         assert step.greatest == max((each.greatest for each in inside if each.greatest is not None), default=None)
         assert step.last == (inside[-1].last if inside else None)
+
+
+@given(st.lists(st.none() | st.sampled_from(Quality), max_size=30), st.integers(-100, 2000))
+def test_gaps_are_where_no_record_is_and_could_be(qualities: list[Quality | None], until: int) -> None:
+    steps = [Step(None, None, None, worst) for worst in qualities]
+    gaps = _gaps(steps, 6000, 6000 + until, 60)
+    spans = [tuple(datetime.fromisoformat(gap[end]).timestamp() for end in ("from", "until")) for gap in gaps]
+    assert spans == sorted(spans)
+    for second in range(6000, 6000 + 60 * len(steps)):
+        is_gap = second < 6000 + until and qualities[(second - 6000) // 60] is None
+        assert is_gap == any(begin <= second < end for begin, end in spans)
+    # Two that touch are one.
+    assert all(one[1] < other[0] for one, other in pairwise(spans))
 
 
 async def test_a_trend_has_least_greatest_last_and_worst(tmp_path: Path) -> None:
@@ -122,6 +138,28 @@ async def test_what_cannot_be_read_is_no_empty_picture(tmp_path: Path) -> None:
             assert (answer.status_code, answer.json()["code"]) == (503, 1)
             assert "keeps no ledger" in answer.json()["lines"][0]
             assert answer.headers["retry-after"]
+
+
+async def test_small_trends_are_the_same_as_if_all_was_read(tmp_path: Path) -> None:
+    """Whatever was read before: what is read of it again and what is kept give what a first look would."""
+    async with gate(tmp_path) as yard:
+        for look in range(24):
+            for second in range(40):
+                yard.read(t1=15.0, water=0.035, innage=5.0 + look / 10 + second / 1000)
+                yard.passes(15)
+            await yard.kept()
+            found = await yard.page("/api/1/small-trends")
+            fresh = await Trends(yard.parts).small(Call({}, {}, {}, None))
+            assert found["tanks"] == orjson.loads(fresh.body)["tanks"], look
+            level = found["tanks"]["TK-1"]
+            assert (found["step_s"], len(level["last"])) == (600, 36)
+            assert sum(each is not None for each in level["last"]) >= look
+        until_s = int(yard.now.timestamp())
+        begin_s = until_s - 7 * 3600
+        together = await yard.parts.read(lambda file: minutes_of_all(file, "gsv", begin_s, until_s))
+        for tank in ("TK-1", "TK-2"):
+            alone = await yard.parts.read(lambda file, tank=tank: trend(file, tank, ["gsv"], begin_s, until_s, 60))  # type: ignore[misc]
+            assert alone["gsv"] == together[tank]
 
 
 async def test_small_trends_have_every_tank(tmp_path: Path) -> None:

@@ -84,6 +84,18 @@ def test_people_come_and_stay_over_a_kill_and_the_tanks_are_watched(place: tuple
             # Tools of this machine come by what the gateway leaves for those who may act on it.
             shown = site.typed("show")
             assert (shown.returncode, "TK-0" in shown.stdout) == (0, True), shown.stderr
+            trail = site.typed("ledger", "audit", str(site.state / "harbour.ledger"))
+            assert trail.returncode == 0, trail.stderr
+            assert "people-invite" in trail.stdout
+            assert f"{NAME}@page" in trail.stdout
+            assert code not in trail.stdout
+            # Another site file: the server goes, and who is signed in stays so.
+            text = site.site.read_text("utf-8")
+            site.site.write_text(text.replace("view_without_sign_in: no", "sessions: {unused: 1 h}"), "utf-8")
+            reloaded = site.typed("reload")
+            assert "web changed: view without sign in, session unused" in reloaded.stdout, reloaded.stderr
+            eventually(lambda: site.answers(client), "it answers after a reload")
+            assert client.get("/api/1/session").json()["person"]["name"] == NAME
             kept = site.state / "harbour.people.json"
             eventually(lambda: '"session"' in kept.read_text("utf-8"), "the session is kept")
             running.process.send_signal(signal.SIGKILL)
@@ -93,7 +105,7 @@ def test_people_come_and_stay_over_a_kill_and_the_tanks_are_watched(place: tuple
             eventually(lambda: client.get("/inventories").status_code == 200, "the session goes on")
             proof = client.get("/api/1/session").json()["proof"]
             assert client.post("/api/1/sign-out", headers={"X-Page-Proof": proof}).status_code == 200
-            assert client.get("/inventories").status_code == 401
+            assert client.get("/api/1/session").json()["person"] is None
             instruments.is_asked_again()
             assert running.end() == 0
 

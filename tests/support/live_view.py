@@ -12,6 +12,7 @@ import orjson
 from gateway.payload.page_view import AtWork
 from gateway.records import Figure, Quality
 from gateway.tank_record import TankRecord
+from gateway.web.access.plan import AccessPlan, TlsFiles
 from gateway.web.part import WebPart
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
@@ -192,10 +193,10 @@ class Viewer:
 
 
 @asynccontextmanager
-async def serving(said: Said, *beside: WebPart, most: int = 64) -> AsyncIterator[int]:
+async def serving(said: Said, *beside: WebPart, most: int = 64, tls: TlsFiles | None = None) -> AsyncIterator[int]:
     """The port of a server whose live view is what is said."""
     server = HttpServer(
-        HttpPlan("127.0.0.1", 0, connections=most),
+        HttpPlan("127.0.0.1", 0, connections=most, access=AccessPlan(tls=tls)),
         metrics=lambda: b"metrics 1\n",
         inventories=lambda: b"{}",
         healthy=lambda: True,

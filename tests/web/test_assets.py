@@ -162,6 +162,13 @@ async def test_head_and_what_cannot_be_written(folder: Path) -> None:
             assert (await client.post(path)).status_code == 405
 
 
+async def test_whoever_asks_for_what_is_not_there_is_told_where_the_page_is(folder: Path) -> None:
+    async with _client(folder) as client:
+        answer = await client.get("/tanks")
+    assert answer.status_code == 404
+    assert "Its page for people is at /\n" in answer.text
+
+
 # The page itself
 
 

@@ -168,7 +168,7 @@ class Access:
         self._wait(self.waits.wait_of_peer_s(peer, self._monotonic_s))
         self.waits.begin_of_peer(peer, self._monotonic_s)
         key = code_key(code)
-        invitation = self._open(key)
+        invitation = self._open(key, self.people.invitations)
         if invitation is None:
             self.refused += 1
             self._log.warning(JOIN_REFUSED, peer=peer)
@@ -184,12 +184,13 @@ class Access:
 
         def make(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
             # Looked at once more: two may have come with one code.
-            if key not in invitations or invitations[key].until <= self.now:
+            found = self._open(key, invitations)
+            if found is None:
                 raise _no_code()
-            self._check_name(invitations[key], name)
+            self._check_name(found, name)
             if name not in accounts and len(accounts) >= _MOST_PEOPLE:
                 raise GatewayError(f"there are {_MOST_PEOPLE} people here, and more cannot be")
-            account = Account(name, invitations[key].role, hashed, self.now)
+            account = Account(name, found.role, hashed, self.now)
             rest = {each: one for each, one in invitations.items() if each != key}
             return Changed({**accounts, name: account}, rest, (name,))
 
@@ -249,8 +250,8 @@ class Access:
 
         await self.people.change(make)
 
-    def _open(self, key: str) -> Invitation | None:
-        invitation = self.people.invitations.get(key)
+    def _open(self, key: str, invitations: Mapping[str, Invitation]) -> Invitation | None:
+        invitation = invitations.get(key)
         return None if invitation is None or invitation.until <= self.now else invitation
 
     def _check_name(self, invitation: Invitation, name: str) -> None:

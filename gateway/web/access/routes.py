@@ -26,6 +26,8 @@ _JSON = "application/json"
 _STATUS = {0: 200, 1: 409, 2: 422}
 _LONGEST_TEXT = 4_096
 _BUSY_S = 2
+_NOBODY_KNOWN = "nobody can sign in at present: the gateway does not know who may"
+_SEE_LOG = "its log tells why, and so does `tank-gateway people list` on its machine"
 
 
 def access_routes(access: Access) -> list[BaseRoute]:
@@ -53,7 +55,7 @@ class _Routes:
         try:
             await self._access.people.known()
         except NotKnownError as error:
-            trouble = str(error)
+            trouble = _told(error, request)
         if seen is None:
             return self._session(None, request, trouble)
         return self._session((seen.person, request.state.token), request, trouble)
@@ -121,8 +123,11 @@ class _Routes:
             token = await enter(given, asked.peer, None if seen is None else seen.key)
         except WaitError as error:
             return _said(429, 1, str(error), "", {"Retry-After": str(max(1, round(error.wait_s)))})
-        except (BusyError, NotKnownError) as error:
+        except BusyError as error:
             return _said(503, 1, str(error), error.hint or "", {"Retry-After": str(_BUSY_S)})
+        except NotKnownError as error:
+            hint = (error.hint or "") if asked.is_local else _SEE_LOG
+            return _said(503, 1, _told(error, request), hint, {"Retry-After": str(_BUSY_S)})
         except NotLetInError as error:
             challenge = {"WWW-Authenticate": 'Bearer realm="tank-gateway"'}
             return _said(401, 1, str(error), error.hint or "", challenge)
@@ -161,6 +166,12 @@ class _Routes:
             return None
         end = datetime.fromtimestamp(round(record.begun + self._access.plan.session_longest_s), UTC)
         return end.isoformat().replace("+00:00", "Z")
+
+
+def _told(error: NotKnownError, request: Request) -> str:
+    """With files and lines to this machine alone."""
+    asked: Asking = request.state.asking
+    return str(error) if asked.is_local else _NOBODY_KNOWN
 
 
 def _object(body: bytes) -> dict[str, Any] | None:

@@ -267,10 +267,10 @@ class SheetPage(TypedDict):
 
 
 class EventsPage(_Span):
-    """What has happened to a tank, newest first; without a tank to the gateway itself."""
+    """What has happened to a tank, newest first; to the gateway itself where the tank is called `gateway`."""
 
     schema: Literal["tank-gateway/page-events/1"]
-    tank: str | None
+    tank: str
     time: Time
     simulated: bool
     events: list[Event]

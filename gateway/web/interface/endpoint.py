@@ -33,7 +33,7 @@ class Endpoint(NamedTuple):
     path_parameters: tuple[Parameter, ...] = ()
     query: tuple[Parameter, ...] = ()
     body: Any = None
-    """The schema of its JSON object; None: it has none."""
+    """The schema of its JSON object, or `actions` for those there are; None: it has none."""
     refusals: Mapping[int, str] = MappingProxyType({})
     """By status: when it is answered so, beside those that are common to all."""
     media_types: tuple[str, ...] = ("application/json",)

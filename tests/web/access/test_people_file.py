@@ -163,11 +163,15 @@ async def test_a_damaged_file_is_said_with_its_line_and_nothing_of_it_is_lost(tm
     assert answer["code"] == 1
     assert answer["lines"] == [f"{gate.path}:2: role: is no text"]
     assert "mended or moved away" in answer["hint"]
-    client = gate.client()
+    client = gate.client("127.0.0.1", base="http://127.0.0.1")
     given = {"name": "anna", "password": PASSWORD}
     signed = await client.post("/api/1/sign-in", json=given)
     assert (signed.status_code, signed.json()["lines"]) == (503, answer["lines"])
     assert (await client.get("/api/1/session")).json()["trouble"] == answer["lines"][0]
+    # Files and lines are for this machine.
+    elsewhere = await gate.client().post("/api/1/sign-in", json=given)
+    assert elsewhere.status_code == 503
+    assert str(tmp_path) not in elsewhere.text + (await gate.client().get("/api/1/session")).text
     gate.access.sessions.is_changed = True
     await gate.access.people.keep_sessions()
     assert gate.path.read_bytes() == damaged

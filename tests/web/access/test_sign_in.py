@@ -327,10 +327,11 @@ async def test_administrators_do_it_on_the_page_and_nobody_else(gate: Gate) -> N
 async def test_where_there_is_no_place_for_people_nobody_signs_in_and_it_is_said(tmp_path: Path) -> None:
     gate = Gate(tmp_path)
     gate.access.people = People(None, gate.access.sessions)
-    answer = await _sign_in(gate.client(), "anna")
+    client = gate.client("127.0.0.1", base="http://127.0.0.1")
+    answer = await _sign_in(client, "anna")
     assert answer.status_code == 503
     assert "TANK_GATEWAY_STATE" in answer.json()["hint"]
-    assert "no place to keep people" in (await gate.client().get("/api/1/session")).json()["trouble"]
+    assert "no place to keep people" in (await client.get("/api/1/session")).json()["trouble"]
 
 
 async def test_a_request_with_a_proof_of_another_session_is_refused(gate: Gate) -> None:

@@ -27,6 +27,7 @@ from gateway.web.access.plan import AccessPlan, TlsFiles
 from gateway.web.access.tls import Tls, certificate_trouble
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
+from gateway.web.tls_door import Pace
 from tests.web.access.gate import PASSWORD, Gate
 
 _PATIENCE_S = 20.0
@@ -269,3 +270,17 @@ async def _names(server: HttpServer, issuer: Issuer) -> list[str]:
     with suppress(OSError):
         await writer.wait_closed()
     return [name for _, name in found]
+
+
+@given(st.lists(st.floats(0.0, 5.0), min_size=1, max_size=300))
+def test_handshakes_keep_their_pace_whenever_connections_come(gaps_s: list[float]) -> None:
+    """In any span of time no more than may be at once, and so many a second; each waits in turn."""
+    pace, now_s, begun = Pace(a_second=40.0, at_once=8.0), 0.0, []
+    for gap_s in gaps_s:
+        now_s += gap_s if gap_s > 1.0 else 0.0
+        now_s += pace.wait_s(now_s)
+        begun.append(now_s)
+    for first in range(len(begun)):
+        for last in range(first, len(begun)):
+            assert last - first + 1 <= 8.0 + (begun[last] - begun[first]) * 40.0 + 1e-6
+    assert begun == sorted(begun)

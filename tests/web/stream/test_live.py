@@ -1,16 +1,20 @@
 """The live view on real sockets: who looks is told, who is slow is not waited for, and a stop ends all at once."""
 
 import asyncio
+import ssl
 import zlib
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
+from pathlib import Path
 from typing import Any
 
 import httpx
 import orjson
 import pytest
+import trustme
 
 from gateway.web import connections
+from gateway.web.access.plan import TlsFiles
 from gateway.web.stream import feed
 from tests.support.live_view import Said, Viewer, level, serving, shown
 from tests.support.messages import valid_message
@@ -207,6 +211,41 @@ async def test_a_stop_ends_every_stream_as_an_answer_ends() -> None:
         async with asyncio.timeout(_PATIENCE_S):
             assert (await reader.read()).endswith(b"\r\n0\r\n\r\n"), "the last chunk (RFC 9112, section 7.1)"
         writer.close()
+
+
+async def test_over_tls_it_is_the_same(tmp_path: Path) -> None:
+    """A viewer, its changes, room for others, and an end at once, also of one that takes nothing."""
+    authority = trustme.CA()
+    issued = authority.issue_cert("127.0.0.1")
+    files = TlsFiles(tmp_path / "web.pem", tmp_path / "web-key.pem")
+    issued.cert_chain_pems[0].write_to_path(files.certificate)
+    issued.private_key_pem.write_to_path(files.key)
+    trusting = ssl.create_default_context()
+    authority.configure_trust(trusting)
+    said = Said()
+    said.hear(*_many(0.0))
+    async with serving(said, tls=files) as port:
+        streams = []
+        for _ in range(10):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port, ssl=trusting, limit=2**26)
+            writer.write(b"GET /api/1/live HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            async with asyncio.timeout(_PATIENCE_S):
+                await reader.readuntil(b"event: view\n")
+            streams.append((reader, writer))
+        _, deaf = streams.pop()
+        deaf.transport.pause_reading()  # type: ignore[attr-defined]
+        for number in range(1, 30):
+            said.hear(*_many(float(number)))
+            await said.feed.turn()
+            await asyncio.sleep(0.02)
+        for reader, _ in streams:
+            async with asyncio.timeout(_PATIENCE_S):
+                await reader.readuntil(b'"TK-299":{"product":"gasoline"')
+    for reader, writer in streams:
+        async with asyncio.timeout(_PATIENCE_S):
+            assert (await reader.read()).endswith(b"\r\n0\r\n\r\n")
+        writer.close()
+    deaf.transport.abort()
 
 
 @pytest.fixture

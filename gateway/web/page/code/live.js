@@ -1,5 +1,5 @@
 // What is live: the view of the gateway, kept true by its stream of events; and how sure the page is of that.
-import { useEffect, useReducer, useRef } from "./html.js";
+import { useEffect, useLayoutEffect, useReducer, useRef } from "./html.js";
 import { get } from "./ask.js";
 import { Hearing } from "./hearing.js";
 import { Shared, useShared } from "./shared.js";
@@ -81,7 +81,8 @@ export function useEachSecond(made) {
   const latest = useRef(made);
   shown.current = seen;
   latest.current = made;
-  useEffect(() => beat.watch(() => latest.current() !== shown.current && draw()), []);
+  // At once and not after the next frame: the page may be put to sleep before that.
+  useLayoutEffect(() => beat.watch(() => latest.current() !== shown.current && draw()), []);
   return seen;
 }
 

@@ -39,8 +39,12 @@ export function actBy({ alarm, response_s: response }) {
 const FLOOD_ABOVE = 10;
 const FLOOD_MS = 10 * 60_000;
 
-/** How many alarms were raised in the last ten minutes, where they are more than one person can follow (ISA-18.2: more than ten); else 0. */
+/**
+ * How many alarms were raised in the last ten minutes, where they are more than one person can follow (ISA-18.2: more
+ * than ten); else 0. What is hidden is told to nobody, and does not count.
+ */
 export function floodOf(alarms, now) {
-  const count = alarms.filter(({ alarm }) => alarm.raised && now - Date.parse(alarm.raised) < FLOOD_MS).length;
+  const { waiting, seen } = grouped(alarms);
+  const count = [...waiting, ...seen].filter(({ alarm }) => alarm.raised && now - Date.parse(alarm.raised) < FLOOD_MS).length;
   return count > FLOOD_ABOVE ? count : 0;
 }

@@ -28,7 +28,8 @@ export function DayOfAlarms({ tank }) {
     const span = spanOf(day, zone);
     const places = tank ? [tank] : [GATEWAY, ...tags.value];
     const events = [];
-    const wrong = [];
+    /** By sentence: the places that it is about. */
+    const wrong = new Map();
     let read = 0;
     const waiting = [...places];
     const reader = async () => {
@@ -36,10 +37,11 @@ export function DayOfAlarms({ tank }) {
         try {
           events.push(...(await eventsOf(place, span)));
         } catch (error) {
-          wrong.push(`${placeName(place === GATEWAY ? null : place)}: ${(error.sentences ?? [String(error)]).join("; ")}`);
+          const sentence = (error.sentences ?? [String(error)]).join("; ");
+          wrong.set(sentence, [...(wrong.get(sentence) ?? []), placeName(place === GATEWAY ? null : place)]);
         }
         read += 1;
-        if (own === turn.current) setFound({ busy: word("alarm_day.loading", { number: read, of: places.length }), events: [], wrong: [] });
+        if (own === turn.current) setFound({ busy: word("alarm_day.loading", { number: read, of: places.length }), events: [], wrong: new Map() });
       }
     };
     await Promise.all(Array.from({ length: AT_ONCE }, reader));
@@ -54,8 +56,8 @@ export function DayOfAlarms({ tank }) {
       <input id="day-of" type="date" value=${day} required onInput=${(event) => setDay(event.target.value)} />
       <button type="submit">${word("alarm_day.show")}</button>
     </form>
-    <div role="status">${found?.busy ?? (found && !found.events.length && !found.wrong.length && word("alarm_day.nothing"))}</div>
-    ${found?.wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
+    <div role="status">${found?.busy ?? (found && !found.events.length && !found.wrong.size && word("alarm_day.nothing"))}</div>
+    ${found && [...found.wrong].map(([sentence, places]) => html`<p key=${sentence} class="wrong">✗ ${places.join(", ")}: ${sentence}</p>`)}
     ${found?.events.length ? html`<${Events} events=${found.events} tank=${tank} />` : null}
   </section>`;
 }

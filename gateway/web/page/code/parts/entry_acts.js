@@ -33,7 +33,7 @@ export function dip(tank) {
     aside: present(tank, ["level", "water"]),
     fields: [
       { name: "level", label: word("field.level"), kind: "quantity", quantity: "length", hint: word("field.level_hint"), keys: ["level.value"] },
-      { name: "water", label: word("field.water"), kind: "quantity", quantity: "length", hint: word("field.water_hint"), keys: ["water.value", "free_water.value"] },
+      { name: "water", label: word("field.water"), kind: "quantity", quantity: "length", hint: word("field.water_hint"), keys: ["water.value", "free_water.value", "free_water"] },
       when("entered", word("field.measured")),
       until(HOLDS, "24 h"),
       why(false),
@@ -46,7 +46,7 @@ export function temperature(tank) {
     cautions: [word("caution.dip"), word("caution.dip_static"), word("caution.dip_gas")],
     aside: present(tank, ["temperature"]),
     fields: [
-      { name: "value", label: word("field.temperature"), kind: "quantity", quantity: "temperature", required: true, hint: word("field.temperature_hint"), keys: ["temperature.value"] },
+      { name: "value", label: word("field.temperature"), kind: "quantity", quantity: "temperature", required: true, hint: word("field.temperature_hint"), keys: ["temperature.value", "temperature"] },
       when("entered", word("field.measured")),
       until(HOLDS, "24 h"),
       why(false),
@@ -69,7 +69,7 @@ const AT = () => [
 function densityFields(name, { at, by, required, when: shown = () => true }) {
   const observed = (values) => shown(values) && values.where === "observed";
   return [
-    { name, label: word("field.density"), kind: "quantity", quantity: "density", required, keys: ["density.value"] },
+    { name, label: word("field.density"), kind: "quantity", quantity: "density", required, keys: ["density.value", "density"] },
     { name: "where", label: word("field.density_at"), kind: "choice", initial: "", options: AT(), when: shown },
     { name: at, label: word("field.observed_at"), kind: "quantity", quantity: "temperature", required: true, when: observed, keys: ["density.at"] },
     { name: by, label: word("field.density_by"), kind: "choice", initial: "", options: BY(), when: shown, keys: ["density.by"] },
@@ -102,7 +102,7 @@ export function sedimentWater(tank) {
   return spec("sediment-water", tank, {
     cautions: [word("caution.sample")],
     fields: [
-      { name: "value", label: word("field.sediment_water"), kind: "quantity", quantity: "share", required: true, keys: ["sediment_water.value"] },
+      { name: "value", label: word("field.sediment_water"), kind: "quantity", quantity: "share", required: true, keys: ["sediment_water.value", "sediment_water"] },
       when("entered", word("field.sampled")),
       until(SAMPLE_HOLDS, "31 d"),
       why(false),
@@ -138,7 +138,7 @@ export function maintenance(instruments, about) {
     cautions: [word("caution.work")],
     fields: [
       ...(only ? [] : [{ name: "instrument", label: word("field.instrument"), kind: "choice", required: true, options: instruments.map((tag) => [tag, tag]) }]),
-      { name: "duration", label: word("field.works_until"), kind: "duration", required: true, options: WORK, keys: ["maintenance.expires"] },
+      { name: "duration", label: word("field.works_until"), kind: "duration", required: true, options: WORK, keys: ["maintenance.expires", "maintenance"] },
       why(true),
     ],
   });

@@ -18,6 +18,7 @@ export function AlarmsView({ rest: [tank = ""] }) {
   const link = useLink();
   const present = useTags();
   const entered = useEntered();
+  const flood = useEachSecond(() => floodOf(alarms ?? [], siteNow() ?? 0));
   if (!site || !alarms) return html`<h1>${word("way.alarms")}</h1><p>${word("page.loading")}</p>`;
   const told = alarms.filter((each) => !tank || (each.tank ?? GATEWAY) === tank);
   const groups = grouped(told);
@@ -32,12 +33,12 @@ export function AlarmsView({ rest: [tank = ""] }) {
       </select>
       ${tank && told.length < alarms.length ? html`<p>${word("alarms.elsewhere", { count: alarms.length - told.length })} <a href=${way("alarms")}>${word("alarms.whole_site")}</a></p>` : null}
     </div>
-    <${Flood} alarms=${alarms} />
+    ${flood > 0 && html`<p class="flood" role="status"><strong>${word("alarms.flood", { count: flood })}</strong> ${word("alarms.flood_what")}</p>`}
     <div class="alarm-sides">
       <div>
         ${nothing && html`<p class="large">${word(link === "live" ? "alarms.nothing" : "alarms.not_known")}</p>`}
-        <${Open} name="waiting" alarms=${groups.waiting} />
-        <${Open} name="seen" alarms=${groups.seen} />
+        <${Open} name="waiting" alarms=${groups.waiting} flood=${flood > 0} />
+        <${Open} name="seen" alarms=${groups.seen} flood=${flood > 0} />
       </div>
       <div>
         <${Hidden} name="shelved" alarms=${groups.shelved} />
@@ -50,12 +51,6 @@ export function AlarmsView({ rest: [tank = ""] }) {
     <${DayOfAlarms} key=${tank} tank=${tank} />`;
 }
 
-function Flood({ alarms }) {
-  const word = useWords();
-  const count = useEachSecond(() => floodOf(alarms, siteNow() ?? 0));
-  return count ? html`<p class="flood" role="status"><strong>${word("alarms.flood", { count })}</strong> ${word("alarms.flood_what")}</p>` : null;
-}
-
 const keyOf = ({ tank, alarm }) => `${tank ?? ""} ${alarm.name}`;
 
 function Group({ name, count, children }) {
@@ -66,15 +61,16 @@ function Group({ name, count, children }) {
   </section>`;
 }
 
-function Open({ name, alarms }) {
-  return alarms.length ? html`<${Group} name=${name} count=${alarms.length}>${alarms.map((each) => html`<${Alarm} key=${keyOf(each)} each=${each} />`)}<//>` : null;
+function Open({ name, alarms, flood }) {
+  return alarms.length ? html`<${Group} name=${name} count=${alarms.length}>${alarms.map((each) => html`<${Alarm} key=${keyOf(each)} each=${each} flood=${flood} />`)}<//>` : null;
 }
 
 function Where({ tank }) {
   return html`<a href=${tank ? way("tank", tank) : way("lines")}>${placeName(tank)}</a>`;
 }
 
-function Alarm({ each }) {
+/** In a flood the card of what followed is folded: what came first of each tank is read first. */
+function Alarm({ each, flood }) {
   const word = useWords();
   const { tank, alarm } = each;
   const fresh = alarm.phase !== "acknowledged";
@@ -93,7 +89,7 @@ function Alarm({ each }) {
     </p>
     ${alarm.reason && html`<p>${alarm.reason.text}</p>`}
     <p>${word("alarms.who")} <strong>${alarm.by ? word("alarms.has_it", { by: alarm.by, time: clock(alarm.since, now) }) : word("alarms.nobody")}</strong>${alarm.by && alarm.why && ` “${alarm.why}”`}</p>
-    <${Card} each=${each} />
+    ${flood && alarm.order > 1 ? html`<details><summary>${word("alarms.do")}</summary><${Card} each=${each} /></details>` : html`<${Card} each=${each} />`}
     <${AlarmButtons} each=${each} />
   </li>`;
 }

@@ -61,7 +61,6 @@ function Tank({ tag, fixed }) {
     ${error && html`<${Trouble} error=${error} again=${again} about=${inventory ? word("tank.not_newer", { time: full(inventory.time) }) : ""} />`}
     ${!document && !error && html`<${Waiting} about=${tag} />`}
     ${document && !inventory && html`<p role="status">${word("row.awaited")}</p>`}
-    <p><a class="button" href=${way("tank", tag, "enter")}>${word("enter.at_tank")}</a></p>
     <div class="tank-columns">
       <div>
         <${Alarms} tag=${tag} />
@@ -84,7 +83,7 @@ function Tank({ tag, fixed }) {
 function Temperatures({ inventory, plan, fixed, old }) {
   const word = useWords();
   const { figures, elements } = inventory;
-  const names = (plan?.elements ?? []).map((each) => [each.name, each.instrument].filter(Boolean).join(", "));
+  const names = (plan?.elements ?? []).map((each) => each.name);
   return html`<section aria-labelledby="tank-profile">
     <h2 id="tank-profile">${word("tank.profile")}</h2>
     ${elements.length === 0 && html`<p class="quiet">${word("profile.none")}</p>`}

@@ -1,7 +1,6 @@
 // What people have entered of one tank and its instruments and how long it holds, its dips, and what has happened to it.
 import { html, useState } from "../../html.js";
 import { get } from "../../ask.js";
-import { way } from "../../go.js";
 import { siteNow } from "../../live.js";
 import { DIMENSIONS, text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
@@ -49,7 +48,6 @@ export function Entered({ tag, fixed, plan, turn }) {
           </li>`,
       )}
     </ul>
-    <p><a class="button" href=${way("enter", tag)}>${word("tank.to_enter")}</a></p>
   </section>`;
 }
 

@@ -1,7 +1,8 @@
 // The head of a tank's page: what it is, how far it can be believed and why, how old, and the ruled line at full size.
 import { html } from "../../html.js";
-import { isLive, siteNow, useBeat, useSite, useTop } from "../../live.js";
+import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
 import { text } from "../../numbers.js";
+import { Age } from "../../parts/age.js";
 import { Figure } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
 import { clock, full, span, withZone } from "../../times.js";
@@ -9,8 +10,7 @@ import { word } from "../../words.js";
 import { qualityWord, Why } from "./why.js";
 
 export function Head({ tag, fixed, row, why }) {
-  useBeat(1000);
-  const live = isLive(row);
+  const live = useEachSecond(() => isLive(row));
   const held = row?.product ?? fixed.product;
   const product = useSite()?.products?.[held]?.title ?? held;
   const entered = (useTop("entered") ?? []).filter((each) => concerns(each, tag, fixed));
@@ -57,11 +57,6 @@ function Chief({ row, live, fixed }) {
         html`<div key=${name}><dt>${word(`figure.${name}`)}${beside && ` ${beside}`}</dt><dd><${Figure} fig=${fig} old=${!live} down=${name === "room" || name === "pumpable"} /></dd></div>`,
     )}
   </dl>`;
-}
-
-function Age({ time }) {
-  const seconds = (siteNow() - Date.parse(time)) / 1000;
-  return html`<time datetime=${time} title=${full(time)}>${word("age.ago", { span: span(seconds) })}</time>`;
 }
 
 /** How it moves, and every limit with its level, and by the clock when it is reached. */

@@ -21,6 +21,7 @@ const FIGURES = ["level", "gsv", "mass", "liquid_temperature", "tov", "water_lev
 const LEAST = { level: 0.05, water_level: 0.05, liquid_temperature: 2, observed_density: 2, vapour_pressure: 5000 };
 const LEAST_PART = 0.005;
 const POINTS = 600;
+const MOST_SHEETS = 1200;
 const AGAIN_MS = 10 * 60_000;
 
 export function Trends({ tag, fixed, inventory }) {
@@ -40,15 +41,17 @@ export function Trends({ tag, fixed, inventory }) {
   if (asked.current.key !== key && siteNow() !== null) asked.current = { key, until: siteNow() };
   const path = asked.current.key === key && names.length > 0 ? pathOf(tag, names, asked.current.until, RANGES[reach]) : null;
   const { document, error, again } = useAsked(path);
+  const heard = useRef(link);
   useEffect(() => {
     // After a silence the ledger has what was missed here.
-    if (link === "live") setTurn((count) => count + 1);
+    if (link === "live" && heard.current !== "live") setTurn((count) => count + 1);
+    heard.current = link;
     const timer = setInterval(() => setTurn((count) => count + 1), AGAIN_MS);
     return () => clearInterval(timer);
   }, [link]);
   const kept = useKept(document, `${tag}|${reach}`);
   const step = kept?.step_s ?? 60;
-  const tail = useTail(tag, inventory, step);
+  const tail = useTail(tag, inventory);
   const until = (inventory ? Date.parse(inventory.time) : (siteNow() ?? 0)) / 1000;
   const from = until - RANGES[reach];
   const series = useMemo(
@@ -88,23 +91,18 @@ function useKept(document, key) {
   return kept.current.document;
 }
 
-/** What has come while this was open: by figure, [value, quality, second] of each sheet. */
-function useTail(tag, inventory, step) {
-  const tail = useRef({ tag, sheets: [] });
-  if (tail.current.tag !== tag) tail.current = { tag, sheets: [] };
-  const { sheets } = tail.current;
-  if (inventory && inventory.time !== sheets[sheets.length - 1]?.time) {
-    sheets.push({ time: inventory.time, figures: Object.fromEntries(FIGURES.map((name) => [name, inventory.figures[name]])) });
-    // By then the ledger, if there is one, has been asked again.
-    if (sheets.length > 3600) sheets.splice(0, 600);
+/** What has come while this was open: by figure, {at, value, quality} of each sheet. */
+function useTail(tag, inventory) {
+  const tail = useRef({ tag, time: null, found: {} });
+  if (tail.current.tag !== tag) tail.current = { tag, time: null, found: {} };
+  const own = tail.current;
+  if (inventory && inventory.time !== own.time) {
+    const at = Date.parse(inventory.time) / 1000;
+    // By the time that the oldest go, the ledger, if there is one, has been asked again.
+    const put = (name) => [...(own.found[name] ?? []).slice(-MOST_SHEETS), { at, value: inventory.figures[name]?.value ?? null, quality: inventory.figures[name]?.quality }];
+    tail.current = { tag, time: inventory.time, found: Object.fromEntries(FIGURES.map((name) => [name, put(name)])) };
   }
-  return useMemo(
-    () =>
-      Object.fromEntries(
-        FIGURES.map((name) => [name, sheets.map(({ time, figures }) => ({ at: Date.parse(time) / 1000, value: figures[name]?.value ?? null, quality: figures[name]?.quality }))]),
-      ),
-    [tag, sheets.length, sheets[sheets.length - 1]?.time, step],
-  );
+  return tail.current.found;
 }
 
 function joined(figure, tail, step, from) {

@@ -1,0 +1,81 @@
+"""code/live.js on a stream that the test plays: what a row's own validity says, and what is forgotten."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from tests.page.reading import Page
+
+_PLAYED = """
+window.__ahead = 0;
+const realNow = performance.now.bind(performance);
+Date.now = () => realNow() + performance.timeOrigin + window.__ahead;
+performance.now = () => realNow() + window.__ahead;
+window.EventSource = class extends EventTarget {
+  static CLOSED = 2;
+  constructor() { super(); this.readyState = 1; window.__stream = this; }
+  close() { this.readyState = 2; }
+};
+window.__tell = (kind, content) =>
+  window.__stream.dispatchEvent(new MessageEvent(kind, { data: JSON.stringify(content), lastEventId: "a:1" }));
+"""
+_STATE = """
+const live = await import("/page/code/live.js");
+return [live.link.value, ...arguments[0].map((tag) => live.isLive(live.row(tag).value))];
+"""
+
+
+def _begun(page: Page) -> None:
+    page.at_start(_PLAYED)
+    # The site's document is not what this is about: there is none.
+    page.open("")
+    page.promise("(await import('/page/code/live.js')).begin()")
+
+
+def _row(now: datetime, valid_s: float | None) -> dict[str, Any]:
+    until = None if valid_s is None else f"{now + timedelta(seconds=valid_s):%Y-%m-%dT%H:%M:%S.%fZ}"
+    return {"time": f"{now:%Y-%m-%dT%H:%M:%S.%fZ}", "valid_until": until, "quality": "Good"}
+
+
+def test_a_row_is_live_no_longer_than_it_is_valid(modules: Page) -> None:
+    """The gateway is heard all the while; one tank is told anew, one is not, one has no end."""
+    _begun(modules)
+    tags = ["SHORT", "AGAIN", "ENDLESS"]
+    begun = datetime.now(UTC)
+    rows = {"SHORT": _row(begun, 12.0), "AGAIN": _row(begun, 12.0), "ENDLESS": _row(begun, None)}
+    told = {"time": f"{begun:%Y-%m-%dT%H:%M:%S.%fZ}", "tanks": rows, "alarms": []}
+    modules.script("__tell('view', arguments[0])", told)
+    assert modules.promise(_STATE, tags) == ["live", True, True, True]
+    for seconds in range(2, 21, 2):
+        now = begun + timedelta(seconds=seconds)
+        modules.script("__ahead = arguments[0]", seconds * 1000)
+        change = {"time": f"{now:%Y-%m-%dT%H:%M:%S.%fZ}", "tanks": {"AGAIN": _row(now, 12.0)}}
+        modules.script("__tell('change', arguments[0])", change)
+        # What the test itself takes is part of the age: it is told only well before and well after the end.
+        state = modules.promise(_STATE, tags)
+        assert state[0] == "live"
+        assert state[2:] == [True, True]
+        if seconds <= 8:
+            assert state[1] is True, seconds
+        if seconds >= 12:
+            assert state[1] is False, seconds
+    # Then nothing more is heard: nothing is live, whatever its row says.
+    modules.script("__ahead = arguments[0]", 40_000)
+    assert modules.promise("await new Promise((go) => setTimeout(go, 1100));" + _STATE, tags) == [
+        "silent",
+        False,
+        False,
+        False,
+    ]
+
+
+def test_a_tank_that_is_told_no_more_is_gone(modules: Page) -> None:
+    _begun(modules)
+    now = datetime.now(UTC)
+    view = {"time": f"{now:%Y-%m-%dT%H:%M:%S.%fZ}", "tanks": {"ONE": _row(now, 30.0), "TWO": _row(now, 30.0)}}
+    modules.script("__tell('view', arguments[0])", view)
+    view["tanks"] = {"ONE": _row(now, 30.0)}
+    modules.script("__tell('view', arguments[0])", view)
+    left = "const live = await import('/page/code/live.js'); return [live.row('ONE').value, live.row('TWO').value]"
+    one, two = modules.promise(left)
+    assert one["quality"] == "Good"
+    assert two is None
