@@ -7,11 +7,14 @@ import re
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Page
+from tests.page.signing_in import signed_in
 from tests.page.site_process import DemoSite, eventually
 from tests.support.tcp_proxy import TcpProxy
 
@@ -277,3 +280,26 @@ def test_a_page_with_a_fault_of_its_own_does_not_pass_for_live(page: Page, site:
     page.script("setTimeout(() => { throw new Error('on purpose'); })")
     page.says("This page has a fault: load it anew.")
     assert not LIVE.search(page.text)
+
+
+def test_whoever_is_signed_out_sees_no_more_of_the_site(tmp_path: Path, pages: Pages) -> None:
+    """The session ends while the page is looked at: it says so, forgets what it showed, and is live again after a
+    sign-in, without being loaded anew."""
+
+    def closed(site: dict[str, Any]) -> None:
+        site["web"]["view_without_sign_in"] = "no"
+
+    with DemoSite(tmp_path / "site", change=closed) as site:
+        page = signed_in(pages(site.address), site, "vera", "viewer")
+        page.says(LIVE)
+        page.expecting("401", "/api/1/")
+        assert "J-3" in page.text
+        site.run("people", "remove", "vera")
+        page.says("Sign in to see this site.", within=30.0)
+        eventually(lambda: "J-3" not in page.text, "nothing of the site is left")
+        assert not LIVE.search(page.text)
+        # In another tab of the same browser somebody comes in.
+        other = page.another_tab()
+        signed_in(other, site, "vito", "viewer")
+        page.says(LIVE, within=30.0)
+        eventually(lambda: _row(page, "J-3"), "it is seen again")
