@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Page
 from tests.page.signing_in import signed_in
@@ -96,6 +97,14 @@ def test_a_cut_network_is_seen_and_its_mending_too(pages: Pages, way: TcpProxy) 
         assert silence
         assert int(silence[1]) <= 10, (silence[0], took_s)
         assert page.find("alert").text.startswith("OFFLINE")
+        # When that was: not what the clock says by now.
+        told = re.search(r"ago, \d+ \w+ \d+, (\d+):(\d\d):(\d\d): what stands below is old", page.text)
+        clock = re.search(r"(\d\d):(\d\d):(\d\d) UTC", page.text)
+        assert told
+        assert clock
+        since, now = (int(h) * 3600 + int(m) * 60 + int(s) for h, m, s in (told.groups(), clock.groups()))
+        assert 8 <= (now - since) % 86_400 <= 40
+        assert serious_findings(page) == []
         # No figure of any tank stands as if it were the present.
         eventually(lambda: _struck(page) >= 10, "figures are struck")
         assert "not live" in _row(page, "J-3")
