@@ -72,7 +72,7 @@ LIVE_VIEW_BREAKS: tuple[Break, ...] = (
         "self._told_at_s = now_s\n            self._woken_for = self._ring.number + 1",
         LIVE,
     ),
-    Break("no sign of life", FEED, "            self._pulse += 1\n", "            pass\n", LIVE),
+    Break("no pulse of the live view", FEED, "            self._pulse += 1\n", "            pass\n", LIVE),
     Break(
         "a stop leaves viewers to themselves",
         SERVER,
