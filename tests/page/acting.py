@@ -5,16 +5,14 @@ import re
 import urllib.request
 
 from tests.page.reading import Page
+from tests.page.signing_in import PASSWORD, invited
 from tests.page.site_process import DemoSite
 
-__all__ = ["PASSWORD", "choose", "done", "joins", "signs_in"]
-
-PASSWORD = "seven red barges at dusk"
+__all__ = ["choose", "done", "joins", "signs_in"]
 
 
 def joins(site: DemoSite, name: str, role: str) -> None:
-    code = json.loads(site.run("people", "invite", "--role", role, "--json"))["one_time_code"]
-    given = json.dumps({"code": code, "name": name, "password": PASSWORD}).encode()
+    given = json.dumps({"code": invited(site, role), "name": name, "password": PASSWORD}).encode()
     headers = {"Content-Type": "application/json", "Origin": site.address}
     with urllib.request.urlopen(urllib.request.Request(f"{site.address}/api/1/join", given, headers)) as answer:
         assert answer.status == 200

@@ -30,7 +30,7 @@ function Transfers() {
     <p class="caution"><strong>${word("caution.valve")}</strong></p>
     <${NewTransferButtons} />
     <${AsOf} told=${told} />
-    <div class=${old ? "old" : ""}>
+    <div class=${`phases ${old ? "old" : ""}`}>
       ${document?.kept === false && html`<p role="alert"><strong>${word("transfers.not_kept")}</strong></p>`}
       ${document?.kept && document.transfers.length === 0 && html`<p>${word("transfers.none")}</p>`}
       ${groups.map(
