@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
@@ -40,6 +41,12 @@ __all__ = ["Around", "Page", "lines_now", "readings_now"]
 _FOLDER = Path(__file__).resolve().parent / "web" / "page"
 
 
+@cache
+def _files() -> Assets:
+    """Read once, when somebody serves them."""
+    return Assets(_FOLDER)
+
+
 class Gateway(Protocol):
     """What the page asks of a running gateway. Each is cheap: what it gives is there already."""
 
@@ -75,7 +82,6 @@ class Page:
         self._machine = machine
         self._told = Told(__version__, boot, time_factor)
         self._feed = Feed(self)
-        self._assets = Assets(_FOLDER)
         self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
         """What is asked for and done, by the name of its endpoint."""
         self._tanks: Sequence[Tank] = ()
@@ -91,7 +97,7 @@ class Page:
 
     def parts(self) -> Sequence[WebPart]:
         """Of one server."""
-        return (self._assets, LiveView(self._feed, self), Interface(self.answers))
+        return (_files(), LiveView(self._feed, self), Interface(self.answers))
 
     async def run(self) -> None:
         """As a loop of the gateway, which can do without it."""

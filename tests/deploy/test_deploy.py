@@ -104,7 +104,7 @@ class TestSystemd:
             folder.mkdir(exist_ok=True)
             shutil.copy(DEPLOY / drop_in, folder)
         # The guide has it in full, as the folder is the reader's own.
-        for drop_in in ("files-folder.conf", "operators.conf"):
+        for drop_in in ("files-folder.conf", "operators.conf", "web-tls.conf"):
             pattern = rf"^```ini\n# [^\n]*/{re.escape(drop_in)}\n(.*?)^```$"
             (text,) = re.findall(pattern, GUIDE, re.DOTALL | re.MULTILINE)
             (tmp_path / f"{UNIT.name}.d" / drop_in).write_text(text, "utf-8")

@@ -193,7 +193,7 @@ async def test_story_11_a_day_that_ends_at_half_past_two_is_closed_once_when_tha
     begins = datetime(2026, 10, 24, 22, 30, tzinfo=UTC)
     keep = kept_in(tmp_path, "demo", LEDGER)
     async with played(
-        ["TK-101"], tmp_path, factor=10_800.0, period="10 min", site=site, keep=keep, begins=begins
+        ["TK-101"], tmp_path, factor=3600.0, period="5 min", site=site, keep=keep, begins=begins
     ) as story:
         kept = Kept(story, tmp_path)
         await story.settled("TK-101")
@@ -252,9 +252,7 @@ async def test_story_8_a_gauge_whose_zero_is_not_that_of_the_table_is_told_by_a_
     }
     site = {**SOON, "tanks": {"TK-101": of_tank}, "instruments": {"TT-101": None, "WT-101": None}}
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(
-        ["TK-101"], tmp_path, factor=480.0, period="30 s", scenario=scenario, site=site, keep=keep
-    ) as story:
+    async with played(["TK-101"], tmp_path, factor=120.0, scenario=scenario, site=site, keep=keep) as story:
         kept = Kept(story, tmp_path)
         rest = await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         assert rest.inventory.figures.level.value == pytest.approx(0.400, abs=0.001)

@@ -21,6 +21,13 @@ JOINED = ("tests/test_pipeline.py",)
 
 DELIVERY_BREAKS: tuple[Break, ...] = (
     Break(
+        "a record is sent the message of one that has gone",
+        "gateway/delivery/mqtt/made_once.py",
+        "        self._made[id(record)] = record, message\n",
+        "        self._made[id(record)] = None, message\n",
+        ("tests/delivery/test_made_once.py",),
+    ),
+    Break(
         "Bad value sent as zero",
         PAYLOAD,
         "        if quality == 2:\n            value = None\n        # ",

@@ -40,6 +40,13 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
         ("tests/ledger/test_positions.py",),
     ),
     Break(
+        "an entry is unpacked for each destination anew",
+        f"{LEDGER}entries.py",
+        "        if entry is not None:\n            return entry\n",
+        "",
+        OUTBOX,
+    ),
+    Break(
         "what was taken is forgotten at a rewind",
         f"{LEDGER}outbox.py",
         "        self._ready.extendleft(reversed(self._taken))\n",

@@ -2,12 +2,15 @@
 done twice, by somebody else, or later than asked for.
 """
 
+import json
 import math
 import re
 import subprocess
 import sys
+import urllib.request
 from collections.abc import Iterator
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,7 +19,7 @@ from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Node, Page
 from tests.page.signing_in import PASSWORD, audit_when, signed_in
-from tests.page.site_process import ROOT, DemoSite, eventually
+from tests.page.site_process import PATIENCE_S, ROOT, DemoSite, eventually
 
 PHONE = Look(360, 740, dark=True)
 _FORGED = """
@@ -28,6 +31,17 @@ const answer = await fetch("/api/1/act", {
 });
 return [answer.status, await answer.json()];
 """
+
+
+class ClosedSite(DemoSite):
+    """Whoever looks has signed in; this harness asks as a program does, by a token."""
+
+    SECRET = "a-secret-of-this-test-alone"
+
+    def get(self, path: str) -> Any:
+        asked = urllib.request.Request(f"{self.address}{path}", headers={"Authorization": f"Bearer {self.SECRET}"})
+        with urllib.request.urlopen(asked, timeout=PATIENCE_S) as answer:
+            return json.load(answer)
 
 
 def _altered(demo: dict[str, Any]) -> None:
@@ -290,3 +304,31 @@ def test_another_person_approves_where_the_site_asks_for_two(acted: DemoSite, pa
     _done(second, dialog, "Approve it")
     eventually(lambda: acted.inventory("BO-5")["product"] == "diesel", "the tank holds it")
     assert "alma@page, approved by bert@page" in acted.run("enter", "list")
+
+
+def test_where_looking_needs_a_sign_in_a_session_that_ends_loses_nothing_either(tmp_path: Path, pages: Pages) -> None:
+    def closed(demo: dict[str, Any]) -> None:
+        _altered(demo)
+        demo["web"]["view_without_sign_in"] = "no"
+        demo["web"]["tokens"] = [{"name": "harness", "secret_file": str(secret)}]
+
+    secret = tmp_path / "secret"
+    secret.write_text(ClosedSite.SECRET, "utf-8")
+    secret.chmod(0o600)
+    with ClosedSite(tmp_path / "site", change=closed) as site:
+        page = signed_in(pages(site.address), site, "otto", "operator", "#/enter/BO-5")
+        # The gateway breaks the live view off where its session has ended.
+        page.expecting("401", "/api/1/live")
+        page.find("button", re.compile("^Enter a temperature")).click()
+        dialog = page.find("dialog")
+        dialog.find("textbox", re.compile("^Mean temperature")).type("38.5")
+        site.run("people", "end-sessions", "otto")
+        page.says("Sign in to see this site.", within=30.0)
+        assert "3.055" not in page.text, "whoever may not look sees no more of the site"
+        dialog.find("button", "Show what it will do").click()
+        page.says("Your session has ended. Sign in again: what you typed stays")
+        dialog.find("textbox", "Password").type(PASSWORD)
+        dialog.find("button", "Sign in").click()
+        page.says("What will be done", within=30.0)
+        _done(page, dialog, "Enter the temperature")
+        assert re.search(r"BO-5 +temperature by hand +38\.5 degC +otto@page", site.run("enter", "list"))

@@ -11,6 +11,7 @@ import pytest
 from gateway.records import Quality
 from gateway.states import LimitState
 from gateway.tank_state import AlarmPhase, Motion, Priority
+from tests.page.picture import LARGEST_BYTES, PICTURE, WIDTH, size_of
 from tests.page.static_server import WEB
 
 PAGE = WEB / "page"
@@ -213,3 +214,13 @@ def test_the_guide_names_tests_that_there_are() -> None:
                 assert f"def {name}(" in file, name
             named += 1
     assert named > 20
+
+
+def test_the_readme_begins_with_one_picture_that_is_not_large() -> None:
+    readme = (WEB.parents[1] / "README.md").read_text("utf-8")
+    assert re.findall(r"!\[[^\]]+\]\(([^)]+)\)", readme) == ["deploy/overview.png"]
+    assert readme.index("![") < readme.index("\n## ")
+    png = PICTURE.read_bytes()
+    assert len(png) <= LARGEST_BYTES
+    assert size_of(png)[0] == WIDTH
+    assert list((WEB.parents[1] / "deploy").rglob("*.png")) == [PICTURE]

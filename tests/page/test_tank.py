@@ -247,6 +247,13 @@ def test_what_the_figures_rest_on_stands_below_them(stories: DemoSite, pages: Pa
         name: words for name, words in raw.items() if name.startswith("TT-F1")
     }
     assert re.search(r"Plan\s+[0-9a-f]{16,}", page.text)
+    begun = stories.run(
+        "transfers", "start", "receipt", "--into", "F-1", "--amount", "1200 m3", "--partner", "MT Samphire"
+    )
+    number = re.search(r"transfer (\d+)", begun)[1]  # type: ignore[index]
+    page.says(re.compile(rf"receipt {number}\s.*MT Samphire.*\s.*moved 0\.0 m³ of 1,200 m³", re.IGNORECASE))
+    stories.run("transfers", "cancel", number, "--why", "no ship came")
+    page.says("No transfer of this tank is open.")
     opened(page, "BO-5")
     page.script("for (const each of document.querySelectorAll('.tank > details')) each.open = true")
     page.says(re.compile("maintenance began.*IO-BO5"))

@@ -1,6 +1,7 @@
 """Events and changes over HTTP: newest first, whole over their pages, and never an empty list for what is not read."""
 
 import asyncio
+import sqlite3
 from concurrent.futures import Future
 from datetime import UTC, datetime
 from pathlib import Path
@@ -121,3 +122,17 @@ async def test_a_ledger_that_hangs_is_said_so(tmp_path: Path, monkeypatch: pytes
         # Those who wait for it are counted, so that they do not heap up.
         answer = await yard.get("/api/1/tanks/TK-1/trend")
         assert "others read the ledger" in answer.json()["lines"][0]
+
+
+async def test_a_ledger_of_another_site_is_not_read_and_it_is_said(tmp_path: Path) -> None:
+    async with gate(tmp_path) as yard:
+        yard.sheets()
+        await yard.kept()
+    with sqlite3.connect(tmp_path / "yard.ledger") as connection:
+        connection.execute("UPDATE about SET value = 'another' WHERE key = 'site'")
+    connection.close()
+    async with gate(tmp_path) as yard:
+        answer = await yard.get("/api/1/tanks/TK-1/events")
+        assert (answer.status_code, answer.json()["code"]) == (503, 1)
+        assert "the ledger cannot be used" in answer.json()["lines"][0]
+        assert "another" in answer.json()["lines"][0]

@@ -104,6 +104,7 @@ def fetch(address: str, path: str, timeout_s: float) -> bytes:
         with urllib.request.build_opener(*handlers).open(request, timeout=timeout_s) as answer:
             body: bytes = answer.read(_LONGEST_ANSWER)
     except urllib.error.HTTPError as error:
+        error.close()
         if error.code == _NOT_SIGNED_IN:
             closed = NoGatewayError(address, "it lets nobody look who has not signed in")
             closed.hint = "act as root, as the gateway's own user or as a member of its group, on its machine"

@@ -11,7 +11,7 @@ from gateway.errors import GatewayError
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.web.access.book import Account, Invitation
 from gateway.web.access.codes import code_key
-from gateway.web.access.names import name_trouble
+from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.passwords import Passwords, trouble_with
 from gateway.web.access.people import Changed, NotKnownError, People
 from gateway.web.access.people_file import PeopleFile
@@ -133,7 +133,7 @@ class Access:
         Raises NotLetInError, WaitError, BusyError, NotKnownError.
         """
         await self.people.known()
-        name = " ".join(name[:_LONGEST_TRIED].split())
+        name = plain_name(name[:_LONGEST_TRIED])
         account = self.people.accounts.get(name)
         self._wait(self.waits.wait_s(name, peer, self._monotonic_s))
         self.waits.begin(name, peer, self._monotonic_s)
@@ -174,7 +174,7 @@ class Access:
             self._log.warning(JOIN_REFUSED, peer=peer)
             raise _no_code()
         self.waits.right_of_peer(peer)
-        name = name or invitation.name or ""
+        name = plain_name(name) or invitation.name or ""
         self._check_name(invitation, name)
         trouble = trouble_with(password, (name, self.site))
         if trouble is not None:
@@ -222,7 +222,7 @@ class Access:
         trouble = trouble_with(new, (name, self.site))
         if trouble is not None:
             raise GatewayError(trouble)
-        await self._set_password(account, await self.passwords.hashed(new), (name,))
+        await self._set_password(account, await self.passwords.hashed(new), self.now, (name,))
         self._log.info(PASSWORD_CHANGED, name=name, peer=peer)
         self.audit({"action": "password", "name": name}, seen.person.signature, None, None)
         return self._begun(name, None)
@@ -237,15 +237,15 @@ class Access:
     async def _made_again(self, account: Account, password: str) -> None:
         """With the costs of today; where that cannot be, the old hash does as before."""
         try:
-            await self._set_password(account, await self.passwords.hashed(password), ())
+            await self._set_password(account, await self.passwords.hashed(password), account.since, ())
         except GatewayError:
             return
 
-    async def _set_password(self, account: Account, hashed: str, ended: tuple[str, ...]) -> None:
+    async def _set_password(self, account: Account, hashed: str, since: float, ended: tuple[str, ...]) -> None:
         def make(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
             if accounts.get(account.name) != account:
                 raise GatewayError("it was changed by somebody else meanwhile; sign in anew")
-            changed = account._replace(password=hashed, since=self.now)
+            changed = account._replace(password=hashed, since=since)
             return Changed({**accounts, account.name: changed}, invitations, ended)
 
         await self.people.change(make)

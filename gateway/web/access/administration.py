@@ -8,7 +8,7 @@ from gateway.errors import GatewayError
 from gateway.web.access.access import Access
 from gateway.web.access.book import Account, Invitation
 from gateway.web.access.codes import code_key, new_code
-from gateway.web.access.names import name_trouble
+from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.people import Changed
 from gateway.web.access.person import Role
 
@@ -169,7 +169,7 @@ def _account(accounts: Accounts, name: str) -> Account:
 
 
 def _name(request: Mapping[str, Any]) -> str:
-    name = " ".join(str(request.get("name", "")).split())
+    name = plain_name(str(request.get("name", "")))
     if not name:
         raise _wrong("say whom", "give a name")
     return name

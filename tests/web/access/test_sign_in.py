@@ -304,7 +304,10 @@ async def test_what_a_person_does_to_get_in_is_logged_without_a_secret(gate: Gat
 async def test_an_old_hash_becomes_one_of_today_at_the_next_sign_in(gate: Gate) -> None:
     await gate.joined(gate.client(), "anna", "operator")
     gate.access.passwords = Passwords(memory_kib=8, passes=2)
+    since = gate.access.people.accounts["anna"].since
+    gate.clock.pass_by(60.0)
     took_in(gate.client(), await _sign_in(gate.client(), "anna"))
+    assert gate.access.people.accounts["anna"].since == since, "it is no other password"
     assert ",t=2," in gate.access.people.accounts["anna"].password
     assert ",t=2," in gate.path.read_text("utf-8")
 

@@ -53,17 +53,20 @@ export class OtherPersonError extends Error {}
 
 const BEGINS_MS = 5_000;
 
-/** Whether the gateway is heard: what cannot be done now is refused, and never kept for later. A page that only begins is given a moment. */
+/**
+ * Whether the gateway is heard: what cannot be done now is refused, and never kept for later. A page that only begins,
+ * or where somebody has only now signed in, is given a moment.
+ */
 export function isHeard() {
-  if (link.value !== "starting") return Promise.resolve(link.value === "live");
+  if (link.value === "live" || link.value === "silent") return Promise.resolve(link.value === "live");
   return new Promise((tell) => {
-    const leave = link.watch(() => end());
-    const timer = setTimeout(() => end(), BEGINS_MS);
     const end = () => {
       leave();
       clearTimeout(timer);
       tell(link.value === "live");
     };
+    const leave = link.watch(() => (link.value === "live" || link.value === "silent") && end());
+    const timer = setTimeout(end, BEGINS_MS);
   });
 }
 

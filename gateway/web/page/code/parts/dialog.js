@@ -2,7 +2,7 @@
 // Nothing is sent twice, nothing is kept for later, and a session that ends in the middle loses nothing that was typed.
 import { html, render, useEffect, useRef, useState } from "../html.js";
 import { AskError } from "../ask.js";
-import { useLink } from "../live.js";
+import { link, useLink } from "../live.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
@@ -59,7 +59,7 @@ const NOTHING_WRONG = { fields: {}, rest: [], hint: "" };
 
 function Dialog({ spec, close }) {
   const word = useWords();
-  const link = useLink();
+  const heard = useLink();
   const { person } = useSession();
   const frame = useRef(null);
   const first = useRef(null);
@@ -72,6 +72,7 @@ function Dialog({ spec, close }) {
   const [busy, setBusy] = useState(false);
   const [entry, setEntry] = useState("");
   const held = useRef(false);
+  const entered = useRef(false);
   const who = useRef(person?.name ?? null);
 
   useEffect(() => {
@@ -103,6 +104,8 @@ function Dialog({ spec, close }) {
       return;
     }
     if (session.value.person === null) return setEntry(word("dialog.sign_in"));
+    // Where looking needs a sign-in too, the page knows before it asks; after one it is about to be let in.
+    if (link.value === "refused" && !entered.current) return setEntry(word("dialog.session_ended"));
     held.current = true;
     setBusy(true);
     setWrong(NOTHING_WRONG);
@@ -113,7 +116,7 @@ function Dialog({ spec, close }) {
     } catch (error) {
       fail(error, preview);
     } finally {
-      held.current = false;
+      held.current = entered.current = false;
       setBusy(false);
     }
   };
@@ -158,6 +161,7 @@ function Dialog({ spec, close }) {
     });
   const signedIn = () => {
     setEntry("");
+    entered.current = true;
     const name = session.value.person?.name ?? null;
     if (who.current !== null && name !== who.current) return fail(new OtherPersonError());
     who.current = name;
@@ -174,7 +178,7 @@ function Dialog({ spec, close }) {
 
   const head = html`<h2 id="dialog-title" tabindex="-1">${spec.title}</h2>
     ${spec.about && html`<p class="about">${spec.about}</p>`}
-    ${(link === "silent" || link === "refused") && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
+    ${heard === "silent" && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
   const refusals = html`<div role="alert">
     ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
     ${wrong.hint && html`<p>→ ${wrong.hint}</p>`}

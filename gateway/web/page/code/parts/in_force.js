@@ -8,6 +8,10 @@ import { ActButton } from "./dialog.js";
 import { endMaintenance, withdrawal } from "./entry_acts.js";
 
 const AGAIN_MS = 20_000;
+const TOUCHED_MS = 10 * 60_000;
+let touched = Date.now();
+for (const what of ["pointerdown", "keydown"]) addEventListener(what, () => (touched = Date.now()), { passive: true });
+const isTouched = () => Date.now() - touched < TOUCHED_MS;
 export const MAINTENANCE = "maintenance";
 
 /** {document, wrong}: what /api/1/entered tells, asked anew whenever the live view says that something is another. */
@@ -25,7 +29,8 @@ export function useEntered() {
         .catch((error) => open && setKnown((before) => ({ ...before, wrong: error.sentences })));
     load();
     // What waits for a second person, and days, are not in the live view.
-    const timer = setInterval(load, AGAIN_MS);
+    // A page that nobody touches must not keep a session from ending.
+    const timer = setInterval(() => isTouched() && load(), AGAIN_MS);
     return () => {
       open = false;
       clearInterval(timer);

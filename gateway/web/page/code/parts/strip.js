@@ -27,7 +27,7 @@ export function Strip() {
     ${site?.time_factor > 1 && html`<span>${word("strip.faster", { factor: site.time_factor })}</span>`}
     <span>${word("strip.monitoring")}</span>
     ${link === "live" && !failed && html`<span class="quiet">${word("strip.heard", { age: span(silenceMs() / 1000) })}</span>`}
-    <span class="push">${person ? word("strip.person", person) : word("strip.nobody")} <a href=${way("person")}>${word(person ? "strip.own" : "strip.sign_in")}</a></span>
+    <span class="push">${person ? word("strip.person", { name: person.name, role: word(`role.${person.role}`) }) : word("strip.nobody")} <a href=${way("person")}>${word(person ? "strip.own" : "strip.sign_in")}</a></span>
     ${now !== null && html`<time class=${doubt ? "struck" : ""} datetime=${new Date(now).toISOString()}>${withZone(now)}</time>`}
   </header>`;
 }

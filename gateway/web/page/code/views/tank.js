@@ -69,7 +69,7 @@ function Tank({ tag, fixed }) {
       </div>
       <div>
         ${inventory && html`<${Figures} inventory=${inventory} plan=${plan} why=${why} old=${old} />`}
-        <${Transfers} tag=${tag} />
+        <${Transfers} tag=${tag} fixed=${fixed} />
         <${Entered} tag=${tag} fixed=${fixed} plan=${plan} turn=${`${row?.by_hand}|${row?.maintenance}`} />
       </div>
     </div>

@@ -4,6 +4,7 @@ import { way } from "../../go.js";
 import { siteNow, useTop } from "../../live.js";
 import { text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
+import { Figure } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { clock, full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
@@ -12,9 +13,9 @@ import { qualityWord } from "./why.js";
 const DIMENSIONS = { tov: "volume", gov: "volume", gsv: "volume", nsv: "volume", free_water: "volume" };
 const MOST = 10;
 
-export function Transfers({ tag }) {
+export function Transfers({ tag, fixed }) {
   const transfers = useTop("transfers");
-  const open = (transfers ?? []).filter((each) => each.tanks.includes(tag));
+  const open = (transfers ?? []).filter((each) => each.tanks.some((side) => side.tank === tag));
   const turn = open.map((each) => each.number).join();
   const { document, error, again } = useAsked("/tickets", turn);
   const tickets = (document?.tickets ?? []).filter((each) => each.sides.some((side) => side.tank === tag)).reverse();
@@ -26,7 +27,8 @@ export function Transfers({ tag }) {
         (each) =>
           html`<li key=${each.number}>
             <a class="button" href=${way("transfers", String(each.number))}>${named("transfer_kind", each.kind)} ${each.number}</a>
-            ${" "}${named("transfer_phase", each.phase)}, ${word("need.since", { time: clock(each.since, siteNow()) })}${each.finish && `; ${word("overview.finish", { time: clock(each.finish, siteNow()) })}`}${each.waits_for && `; ${each.waits_for}`}
+            ${" "}${[named("transfer_phase", each.phase), word("need.since", { time: clock(each.since, siteNow()) }), each.partner, each.finish && word("overview.finish", { time: clock(each.finish, siteNow()) }), each.waits_for].filter(Boolean).join("; ")}
+            ${each.moved && html`<br />${word("tank.moved")} <${Figure} fig=${each.moved} /> ${each.ordered && html`${word("tank.moved_of")} <${Figure} fig=${each.ordered} />`} <span class="quiet">${measureText(each.measure, fixed)}</span>`}
           </li>`,
       )}
     </ul>
@@ -38,7 +40,7 @@ export function Transfers({ tag }) {
         ? html`<p class="quiet">${word("tank.no_tickets")}</p>`
         : html`<div class="wide" tabindex="0" role="region" aria-label=${word("tank.tickets")}>
             <table>
-              <thead><tr><th scope="col">${word("tank.ticket")}</th><th scope="col">${word("tank.time")}</th><th scope="col">${word("ticket.kind")}</th><th scope="col" class="number">GSV</th><th scope="col">${word("tank.quality")}</th></tr></thead>
+              <thead><tr><th scope="col">${word("tank.ticket")}</th><th scope="col">${word("tank.time")}</th><th scope="col">${word("ticket.kind")}</th><th scope="col" class="number">${fixed.reference_temperature ? measureText("gsv", fixed) : word("tank.moved")}</th><th scope="col">${word("tank.quality")}</th></tr></thead>
               <tbody>
                 ${tickets.slice(0, MOST).map(
                   (ticket) =>
@@ -60,7 +62,14 @@ export function Transfers({ tag }) {
 function Moved({ moved }) {
   const [name, figure] = ["gsv", "mass", "tov"].map((each) => [each, moved[each]]).find(([, each]) => each?.value !== null && each?.value !== undefined) ?? [null, null];
   if (!figure) return html`<span class="novalue">${word("figure.no_value")}</span>`;
-  return html`${text(figure.value, DIMENSIONS[name] ?? "mass")}${name !== "gsv" ? ` ${name.toUpperCase()}` : ""}`;
+  return html`${text(figure.value, DIMENSIONS[name] ?? "mass")}${name !== "gsv" ? ` ${named("measure", name)}` : ""}`;
+}
+
+/** Standard volumes never without their temperature. */
+function measureText(measure, { reference_temperature: reference }) {
+  const name = named("measure", measure);
+  const atReference = (measure === "gsv" || measure === "nsv") && reference;
+  return atReference ? word("measure.at", { measure: name, temperature: text(reference.value, "temperature") }) : name;
 }
 
 function named(group, name) {
