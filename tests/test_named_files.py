@@ -12,7 +12,7 @@ _MODULE = re.compile(r"[\w/]*\w\.py")
 _PLACE = re.compile(r"(?:gateway|simulators|config|tests|deploy)/[\w./-]+")
 _MODULES = [
     f"/{path.relative_to(ROOT)}"
-    for folder in ("gateway", "simulators", "tests/site_fuzz", "tests/crash")
+    for folder in ("gateway", "simulators", "tests/site_fuzz", "tests/crash", "tests/page")
     for path in (ROOT / folder).rglob("*.py")
 ]
 

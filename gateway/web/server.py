@@ -179,6 +179,8 @@ class HttpServer:
                     serving.cancel()
                     server.drop_connections()
                     self._tokens.end()
+                    if self._tls is not None:
+                        self._tls.end()
 
     def _over_tls(self, server: "_Server", listener: socket.socket, room: Room) -> list[Coroutine[Any, Any, None]]:
         """What takes connections in where they come over TLS, and looks after the certificate."""
