@@ -85,8 +85,11 @@ class AccountPages:
         return self._page(TICKETS_SCHEMA, **_span(begin, None), complete=True, tickets=told)
 
     async def days(self, asked: Mapping[str, str]) -> bytes:
-        """`from` and `until`: when they ended; every revision."""
-        return await self._papers(DAYS_SCHEMA, PaperKind.DAY, "days", asked)
+        """`from` and `until`: when they ended; every revision. `brief=yes`: without what was in each tank, by which
+        many days are long."""
+        brief = asked.get("brief", "").lower() in _YES
+        span = {name: text for name, text in asked.items() if name != "brief"}
+        return await self._papers(DAYS_SCHEMA, PaperKind.DAY, "days", span, without=("tanks",) if brief else ())
 
     async def amounts(self, asked: Mapping[str, str]) -> bytes:
         """`from` and `until`: when they were moved; those that take others back too."""
@@ -106,7 +109,10 @@ class AccountPages:
             oldest=found["oldest"],
         )
 
-    async def _papers(self, schema: str, kind: PaperKind, name: str, asked: Mapping[str, str]) -> bytes:
+    async def _papers(
+        self, schema: str, kind: PaperKind, name: str, asked: Mapping[str, str], *, without: tuple[str, ...] = ()
+    ) -> bytes:
+        """`without`: lists of each that are left empty."""
         _refuse_others(asked, "from", "until")
         begin, until = self._instant(asked, "from"), self._instant(asked, "until")
         if begin is None:
@@ -117,7 +123,8 @@ class AccountPages:
 
         def told(connection: Any) -> tuple[list[dict[str, Any]], bool]:
             documents, is_whole = in_span(connection, span)
-            return [told_document(kind, document) for document in documents], is_whole
+            empty: dict[str, Any] = {each: [] for each in without}
+            return [told_document(kind, {**document, **empty}) for document in documents], is_whole
 
         found, is_whole = await self._accounts.read(told)
         return self._page(schema, **_span(begin, until), complete=is_whole, **{name: found})

@@ -57,7 +57,7 @@ In a terminal there is `tank-gateway show`. For programs there are
 /alarms       every alarm that is not normal
 /transfers    those that are open, with how far they have come; ?all=yes: those of the last 31 days too
 /tickets      ?from=2026-03-01&until=2026-04-01, or one by its ?number=12
-/days         closes of days, every revision; likewise
+/days         closes of days, every revision; likewise; &brief=yes: without the tanks of each
 /amounts      what others measured, by when it was moved; likewise
 /stock        what the tanks hold now, by product and owner
 /lines        how lines and instruments do, counted since the start
@@ -179,6 +179,8 @@ class HttpServer:
                     serving.cancel()
                     server.drop_connections()
                     self._tokens.end()
+                    if self._tls is not None:
+                        self._tls.end()
 
     def _over_tls(self, server: "_Server", listener: socket.socket, room: Room) -> list[Coroutine[Any, Any, None]]:
         """What takes connections in where they come over TLS, and looks after the certificate."""

@@ -94,6 +94,8 @@ async def test_tickets_and_days_of_a_span(desk: Desk) -> None:
     (day,) = valid_message(await told.days({"from": "2026-03-01", "until": "2026-04-01"}))["days"]
     assert (day["day"], day["revision"], day["time_zone"]) == ("2026-03-14", 1, "Europe/London")
     assert [tank["tank"] for tank in day["tanks"]] == ["TK-1", "TK-2"]
+    (brief,) = valid_message(await told.days({"from": "2026-03-01", "until": "2026-04-01", "brief": "yes"}))["days"]
+    assert brief == day | {"tanks": []}
 
 
 async def test_one_ticket_whenever_it_was_made_and_what_became_of_it(desk: Desk) -> None:

@@ -51,7 +51,7 @@ LIVE_VIEW_BREAKS: tuple[Break, ...] = (
         TOLD,
     ),
     Break("totals stay as they were", DOCUMENT, "if news or not self._members:", "if not self._members:", FED),
-    Break("a row is not remembered", DOCUMENT, "self.rows.update(rows)", "pass", FED),
+    Break("a row is not remembered", DOCUMENT, "        self.rows = after\n", "", FED),
     Break("a sheet that comes meanwhile is forgotten", FEED, "self._changed = changed | self._changed", "pass", FED),
     Break(
         "a change is told twice", RING, "len(self._changes) - missed :]", "len(self._changes) - missed - 1 :]", RINGED

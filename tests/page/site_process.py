@@ -12,6 +12,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from http import HTTPStatus
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -151,7 +152,7 @@ class DemoSite:
                 env=self.environment,
             )
         tanks = len(yaml.load(self.site_file.read_text("utf-8"), yaml.BaseLoader)["tanks"])
-        eventually(lambda: len(self._inventories_so_far()) == tanks, f"all tanks are calculated: {self.log()[-2000:]}")
+        eventually(lambda: self._has_calculated(tanks), f"all tanks are calculated: {self.log()[-2000:]}")
 
     def end(self) -> None:
         """As a service manager would."""
@@ -198,14 +199,16 @@ class DemoSite:
         self._process.wait(PATIENCE_S)
         self._process = None
 
-    def _inventories_so_far(self) -> list[Any]:
+    def _has_calculated(self, tanks: int) -> bool:
         assert self._process is not None
         assert self._process.poll() is None, f"the gateway has ended: {self.log()[-2000:]}"
         try:
-            found: list[Any] = self.get("/inventories")["inventories"]
-        except (urllib.error.URLError, OSError):
-            return []
-        return found
+            return len(self.get("/inventories")["inventories"]) == tanks
+        except urllib.error.HTTPError as error:
+            # Where nobody may look without signing in, that it says so must do.
+            return error.code == HTTPStatus.UNAUTHORIZED
+        except OSError:
+            return False
 
     def _write_site(self) -> None:
         with config_path("demo", self._file).open(encoding="utf-8") as file:

@@ -281,6 +281,14 @@ def test_nothing_typed_is_lost_and_nothing_is_done_twice_or_late(acted: DemoSite
     assert "41 degC" not in acted.run("enter", "list")
     assert dialog.find("textbox", re.compile("^Mean temperature")).value == "41"
 
+    # Back, as phones have it, leaves it; what was typed is there when it is opened again.
+    page.go("#/alarms")
+    page.gone("dialog")
+    page.go("#/enter/BO-5")
+    page.find("button", re.compile("^Enter a temperature")).click()
+    page.says("This was typed before and not done.")
+    assert page.find("dialog").find("textbox", re.compile("^Mean temperature")).value == "41"
+
 
 def test_another_person_approves_where_the_site_asks_for_two(acted: DemoSite, pages: Pages) -> None:
     first = signed_in(pages(acted.address), acted, "alma", "accountant", "#/enter/BO-5")

@@ -7,11 +7,15 @@ import re
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
 
 import pytest
 
+from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Page
+from tests.page.signing_in import signed_in
 from tests.page.site_process import DemoSite, eventually
 from tests.support.tcp_proxy import TcpProxy
 
@@ -93,6 +97,14 @@ def test_a_cut_network_is_seen_and_its_mending_too(pages: Pages, way: TcpProxy) 
         assert silence
         assert int(silence[1]) <= 10, (silence[0], took_s)
         assert page.find("alert").text.startswith("OFFLINE")
+        # When that was: not what the clock says by now.
+        told = re.search(r"ago, \d+ \w+ \d+, (\d+):(\d\d):(\d\d): what stands below is old", page.text)
+        clock = re.search(r"(\d\d):(\d\d):(\d\d) UTC", page.text)
+        assert told
+        assert clock
+        since, now = (int(h) * 3600 + int(m) * 60 + int(s) for h, m, s in (told.groups(), clock.groups()))
+        assert 8 <= (now - since) % 86_400 <= 40
+        assert serious_findings(page) == []
         # No figure of any tank stands as if it were the present.
         eventually(lambda: _struck(page) >= 10, "figures are struck")
         assert "not live" in _row(page, "J-3")
@@ -277,3 +289,26 @@ def test_a_page_with_a_fault_of_its_own_does_not_pass_for_live(page: Page, site:
     page.script("setTimeout(() => { throw new Error('on purpose'); })")
     page.says("This page has a fault: load it anew.")
     assert not LIVE.search(page.text)
+
+
+def test_whoever_is_signed_out_sees_no_more_of_the_site(tmp_path: Path, pages: Pages) -> None:
+    """The session ends while the page is looked at: it says so, forgets what it showed, and is live again after a
+    sign-in, without being loaded anew."""
+
+    def closed(site: dict[str, Any]) -> None:
+        site["web"]["view_without_sign_in"] = "no"
+
+    with DemoSite(tmp_path / "site", change=closed) as site:
+        page = signed_in(pages(site.address), site, "vera", "viewer")
+        page.says(LIVE)
+        page.expecting("401", "/api/1/")
+        assert "J-3" in page.text
+        site.run("people", "remove", "vera")
+        page.says("Sign in to see this site.", within=30.0)
+        eventually(lambda: "J-3" not in page.text, "nothing of the site is left")
+        assert not LIVE.search(page.text)
+        # In another tab of the same browser somebody comes in.
+        other = page.another_tab()
+        signed_in(other, site, "vito", "viewer")
+        page.says(LIVE, within=30.0)
+        eventually(lambda: _row(page, "J-3"), "it is seen again")

@@ -14,6 +14,7 @@ from gateway.actions.account_requests import ACCOUNT_ACTIONS
 from gateway.actions.requests import ACTIONS
 from gateway.cautions import ACTIONS as CAUTIONED
 from gateway.cautions import VALVE
+from gateway.page_answers import consequences
 from gateway.records import Quality
 from tests.page_answers.gate import OPERATOR, Gate, gate
 
@@ -217,3 +218,31 @@ async def test_what_is_sent_wrongly_is_refused_in_a_sentence(
         answer = await yard.client.post("/api/1/act", headers=headers, **given)
     assert answer.status_code == status, answer.text
     assert words in "".join(answer.json()["lines"])
+
+
+async def test_a_trial_waits_for_nobody_who_acts(tmp_path: Path) -> None:
+    """Another's act may be on its way to a slow disk meanwhile."""
+    async with gate(tmp_path) as yard:
+        yard.sheets()
+        days = yard.accounts.days.__self__  # type: ignore[union-attr]
+        async with yard.daemon.acting._turn, yard.accounts._turn, days._turn:
+            for request in (
+                {"action": "dip", "tank": "TK-2", "level": "3.500 m"},
+                {"action": "plan-transfer", "kind": "receipt", "target": "TK-1"},
+                {"action": "close-day"},
+            ):
+                async with asyncio.timeout(20):
+                    answer = await yard.act(request, tries=True, who=ADMINISTRATOR)
+                assert answer.json()["code"] == 0, answer.text
+
+
+async def test_what_cannot_be_told_does_not_keep_from_acting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def faulty(*_: object) -> None:
+        raise ZeroDivisionError("by a mistake of ours")
+
+    async with gate(tmp_path) as yard:
+        yard.sheets()
+        monkeypatch.setattr(consequences, "sheet", faulty)
+        answer = (await yard.act({"action": "dip", "tank": "TK-2", "level": "3.500 m"}, tries=True)).json()
+    assert answer["code"] == 0
+    assert "what follows cannot be told: a fault in the program, ZeroDivisionError" in answer["lines"][-1]

@@ -86,8 +86,12 @@ def test_people_come_and_stay_over_a_kill_and_the_tanks_are_watched(place: tuple
             assert (shown.returncode, "TK-0" in shown.stdout) == (0, True), shown.stderr
             trail = site.typed("ledger", "audit", str(site.state / "harbour.ledger"))
             assert trail.returncode == 0, trail.stderr
-            assert "people-invite" in trail.stdout
-            assert f"{NAME}@page" in trail.stdout
+            rows = [line.split() for line in trail.stdout.splitlines()[1:]]
+            assert [row[2:6] for row in rows] == [
+                [rows[0][2], "people-invite", "-", "operator"],
+                ["Anna", "B@page", "join", "Anna"],
+            ]
+            assert "maintenance" not in trail.stdout
             assert code not in trail.stdout
             # Another site file: the server goes, and who is signed in stays so.
             text = site.site.read_text("utf-8")

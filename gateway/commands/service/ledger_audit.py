@@ -16,6 +16,7 @@ __all__ = ["add_arguments", "execute"]
 
 _COLUMNS = ("number", "time", "by", "action", "what", "before", "after", "why")
 _ABOUT = ("tank", "instrument", "alarm", "quantity", "transfer", "ticket", "kind", "source", "target", "product", "day")
+_OF_PEOPLE = ("name",)
 
 _EPILOG = """Each row carries the hash of itself and of the row before it: whoever changes one, takes one out or puts
 one in has to change every row behind it. That rows at the end are missing no chain can show: keep the newest hash
@@ -81,7 +82,7 @@ def _body(row: AuditRow) -> dict[str, Any]:
 def _cells(row: AuditRow, body: Mapping[str, Any]) -> tuple[str, ...]:
     asked = body.get("asked")
     fields = asked if isinstance(asked, dict) else {}
-    about = " ".join(str(fields[name]) for name in _ABOUT if name in fields)
+    about = " ".join(str(fields[name]) for name in (*_ABOUT, *_OF_PEOPLE) if name in fields)
     before, after = _told(body.get("before")), _told(body.get("after"))
     cells = (row.number, time_text(row.instant_ns), body.get("by", ""), fields.get("action", ""), about, before, after)
     return tuple(printable(str(cell)) for cell in (*cells, body.get("why", "")))
@@ -89,7 +90,7 @@ def _cells(row: AuditRow, body: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _told(state: Any) -> str:
     """Of entries their values, of an alarm its phase, of a product its name and from when on, of the accounts which
-    papers."""
+    papers, of people their role."""
     states = state if isinstance(state, list) else [state]
     return ", ".join(_one(each) for each in states)
 
@@ -104,6 +105,9 @@ def _one(state: Any) -> str:
     if "since" in state and "product" in state:
         withdrawn = " withdrawn" if state.get("what") == "withdrawn" else ""
         return f"{state['product']} from {state['since']}{withdrawn}"
+    if "what" not in state:
+        # What nobody here has words for, and people: their role, and until when a code is good.
+        return " ".join(str(value) for key, value in state.items() if value is not None and key != "name") or "-"
     block = state.get("block")
     block = block if isinstance(block, dict) else {}
     value = block.get("value", f"maintenance, {block.get('expires', '')}")

@@ -111,7 +111,7 @@ class Access:
                     continue
                 self.sessions.tidy(self.now)
                 monotonic_s = self._clock.monotonic_ns() / 1e9
-                if self.sessions.is_changed or monotonic_s >= seen_after_s:
+                if self.sessions.is_changed or (self.sessions.records and monotonic_s >= seen_after_s):
                     seen_after_s = monotonic_s + _SEEN_S
                     await self.people.keep_sessions()
                 await asyncio.sleep(_TURN_S)

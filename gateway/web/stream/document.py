@@ -59,13 +59,14 @@ class LiveDocument:
     def change(self, rows: Mapping[str, Row], members: Mapping[str, Any], stamp: Stamp) -> bytes | None:
         """Take these in. The object that tells what is another now; None: nothing is."""
         news = {tank: row for tank, row in rows.items() if not self._has(tank, row)}
-        self.rows.update(rows)
+        after = {**self.rows, **rows}
         told = dict(members)
         if news or not self._members:
-            told["totals"] = total_documents(row.holding for row in self.rows.values())
-        changed = {
-            name: text for name, value in told.items() if self._members.get(name) != (text := orjson.dumps(value))
-        }
+            told["totals"] = total_documents(row.holding for row in after.values())
+        encoded = {name: orjson.dumps(value) for name, value in told.items()}
+        changed = {name: text for name, text in encoded.items() if self._members.get(name) != text}
+        # Nothing is taken in of what could not be told.
+        self.rows = after
         self._members |= changed
         if not news and not changed:
             return None

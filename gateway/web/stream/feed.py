@@ -163,9 +163,9 @@ class Feed:
         self._document.change(rows, members, self._stamp())
         self._ring.begin_anew()
         self._site_version, self._site_since = version, self._ring.number
-        for place in self._places:
-            # Whoever has come to the first look of all has asked for the site of now.
-            place.knows_site = is_first
+        if not is_first:
+            for place in self._places:
+                place.knows_site = False
 
     async def _rows(self, records: Iterable[TankRecord]) -> dict[str, Row]:
         rows: dict[str, Row] = {}

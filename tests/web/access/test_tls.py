@@ -167,6 +167,16 @@ async def test_without_a_certificate_nothing_is_served_and_it_is_said(issuer: Is
             pass
 
 
+async def test_a_server_that_cannot_speak_tls_is_refused_before_another_ends_for_it(issuer: Issuer) -> None:
+    """As a reload asks: what runs goes on."""
+    plan = HttpPlan("127.0.0.1", 0, access=AccessPlan(tls=TlsFiles(issuer.files.certificate, issuer.files.certificate)))
+    server = HttpServer(
+        plan, metrics=lambda: b"", inventories=lambda: b"", healthy=lambda: True, readiness=lambda: READY
+    )
+    with pytest.raises(GatewayError, match="cannot serve over TLS"):
+        await server.reserve(port_is_own=False)
+
+
 async def test_silent_connections_before_the_handshake_keep_nobody_out(issuer: Issuer) -> None:
     """Sixteen places, of which one address has four: thirty that say nothing leave room for who speaks."""
     async with serving(issuer) as server:

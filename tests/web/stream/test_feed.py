@@ -278,6 +278,27 @@ async def test_a_turn_that_fails_loses_nothing(monkeypatch: pytest.MonkeyPatch) 
     assert {tank: row["level"]["v"] for tank, row in whole["tanks"].items()} == {"TK-1": 1.0, "TK-2": 2.0}
 
 
+async def test_what_could_not_be_told_is_told_when_it_can_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A row that was made is not taken for told where the change was not."""
+    said, page = Said(), _Page()
+    said.hear(level("TK-1", 1.0))
+    await said.feed.turn()
+    page.ask(said)
+    said.hear(level("TK-1", 2.0))
+
+    def fails(_: Any) -> Any:
+        raise OSError("no totals")
+
+    with monkeypatch.context() as broken:
+        broken.setattr("gateway.web.stream.document.total_documents", fails)
+        with pytest.raises(OSError, match="no totals"):
+            await said.feed.turn()
+    await said.feed.turn()
+    page.ask(said)
+    assert page.kinds == ["view", "change"]
+    assert page.document["tanks"]["TK-1"]["level"]["v"] == 2.0
+
+
 async def test_many_rows_are_made_a_few_at_a_time() -> None:
     """A thousand rows: whoever else has something to do has at least fifty turns between them."""
     said, turns = Said(), 0

@@ -16,15 +16,13 @@ const UNSEEN_MS = 60_000;
 
 /** What is fixed until the site file changes (/api/1/site); null until it is there. */
 export const site = new Shared(null);
-/** The members of the view but its tanks, each a Shared by its name. */
+/** The members of the view but its tanks, by name, and its rows by tank: a Shared each. */
 const tops = new Map();
-/** The rows of the view, each a Shared by its tank. */
 const rows = new Map();
 /** Tags in the order of the site file. */
 export const tags = new Shared([]);
 /** "starting", "live", "silent" (nothing comes), "late" (what comes is old) or "refused". */
 export const link = new Shared("starting");
-
 /** Whether something of this page has failed: then what it shows may stand still. */
 export const fault = new Shared(false);
 
@@ -56,9 +54,10 @@ export const useLink = () => useShared(link);
 const now = () => ({ ms: performance.now(), date: Date.now() });
 
 /** The most that what was last told may be old, in milliseconds. */
-export function silenceMs() {
-  return hearing.age(now());
-}
+export const silenceMs = () => hearing.age(now());
+
+/** The site's time of the gateway's last word; null before the first. */
+export const lastWord = () => toldTime;
 
 /** The site's time now, as the gateway's last word and its age give it; null before the first word. */
 export function siteNow() {

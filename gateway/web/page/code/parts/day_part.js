@@ -12,6 +12,7 @@ import { FileButton } from "./file_button.js";
 import { dayBefore, useToday } from "./day_fields.js";
 
 const MONTH = 31;
+const SHOWN = 10;
 const DAY = /^\d{4}-\d\d-\d\d$/;
 
 /** `rest`: [day, revision], or nothing: the newest that is closed. */
@@ -19,38 +20,37 @@ export function DayPart({ rest }) {
   const word = useWords();
   const wanted = DAY.test(rest[0] ?? "") ? rest[0] : null;
   const today = useToday();
+  // Which there are is asked for without their tanks: of many days they are long.
+  const recent = useDocument(wanted === null ? today && `/days?brief=yes&from=${dayBefore(today, MONTH)}` : null);
+  const closed = [...new Set((recent.document?.days ?? []).map((each) => each.day))].sort();
+  const name = wanted ?? closed[closed.length - 1] ?? null;
   // A day ends within the two that follow its date.
-  const span = wanted === null ? today && `from=${dayBefore(today, MONTH)}` : `from=${wanted}&until=${dayBefore(wanted, -3)}`;
-  const told = useDocument(span && `/days?${span}`);
-  const { document } = told;
-  const all = (document?.days ?? []).filter((each) => wanted === null || each.day === wanted).sort(byDay);
-  const day = all.find((each) => String(each.revision) === rest[1]) ?? all[all.length - 1] ?? null;
-  const revisions = day === null ? [] : all.filter((each) => each.day === day.day);
+  const one = useDocument(name && `/days?from=${name}&until=${dayBefore(name, -3)}`);
+  const revisions = (one.document?.days ?? []).filter((each) => each.day === name).sort((a, b) => a.revision - b.revision);
+  const day = revisions.find((each) => String(each.revision) === rest[1]) ?? revisions[revisions.length - 1] ?? null;
+  const told = name === null ? recent : one;
+  const reload = () => (recent.reload(), one.reload());
+  const isThere = told.document !== null && (name === null || one.document !== null);
   return html`
     <div class="acts onscreen">
       <label>${word("day.choose")} <input type="date" value=${day?.day ?? wanted ?? ""} max=${today} onChange=${(event) => event.target.value && go("stock", "day", event.target.value)} /></label>
-      <${CloseDayButton} day=${day?.day ?? null} done=${told.reload} />
+      <${CloseDayButton} day=${day?.day ?? null} done=${reload} />
       ${day !== null &&
       html`<button type="button" onClick=${() => window.print()}>${word("ticket.print")}</button>
         <${FileButton} path=${`/api/1/reports/reconciliation.pdf?day=${day.day}&revision=${day.revision}`} name=${`reconciliation-${day.day}`} form="pdf" label=${word("ticket.pdf")} />`}
     </div>
-    ${(document === null || told.error) && html`<${AsOf} told=${told} />`}
-    ${document !== null && day === null && html`<p>${wanted === null ? word("day.none") : word("day.not_closed", { day: wanted })}</p>`}
-    ${document !== null && wanted === null && html`<${Recent} days=${all} />`}
-    ${day !== null && html`<${Close} day=${day} revisions=${revisions} document=${document} />`}
+    ${(told.document === null || told.error) && html`<${AsOf} told=${told} />`}
+    ${isThere && day === null && html`<p>${wanted === null ? word("day.none") : word("day.not_closed", { day: wanted })}</p>`}
+    ${wanted === null && html`<${Recent} names=${closed} />`}
+    ${day !== null && html`<${Close} day=${day} revisions=${revisions} document=${one.document} />`}
   `;
 }
 
-function byDay(one, other) {
-  return one.day < other.day ? -1 : one.day > other.day ? 1 : one.revision - other.revision;
-}
-
 /** Closed days to choose from, the newest first. */
-function Recent({ days }) {
+function Recent({ names }) {
   const word = useWords();
-  const names = [...new Set(days.map((each) => each.day))].reverse().slice(0, 10);
   if (names.length < 2) return null;
-  return html`<p class="onscreen">${word("day.recent")} ${names.map((name) => html`<a key=${name} class="button" href=${way("stock", "day", name)}>${name}</a> `)}</p>`;
+  return html`<p class="onscreen">${word("day.recent")} ${[...names].reverse().slice(0, SHOWN).map((name) => html`<a key=${name} class="button" href=${way("stock", "day", name)}>${name}</a> `)}</p>`;
 }
 
 function Close({ day, revisions, document }) {

@@ -28,11 +28,14 @@ export function openAct(spec) {
   document.body.append(host);
   const before = document.activeElement;
   const close = () => {
+    removeEventListener("hashchange", close);
     closeAct();
     if (before?.isConnected) before.focus();
     // What opened it may have gone with what was done.
     else document.getElementById("main")?.focus();
   };
+  // Who goes back on a phone means to leave it; what was typed is kept.
+  addEventListener("hashchange", close);
   render(html`<${Dialog} spec=${spec} close=${close} />`, host);
 }
 

@@ -1,5 +1,5 @@
 // What people have entered and what holds of it: values by hand, products changed, instruments in maintenance.
-import { html, useEffect, useState } from "../html.js";
+import { html, useEffect, useRef, useState } from "../html.js";
 import { get } from "../ask.js";
 import { useSite, useTop } from "../live.js";
 import { full } from "../times.js";
@@ -7,6 +7,7 @@ import { useWords } from "../words.js";
 import { ActButton } from "./dialog.js";
 import { endMaintenance, withdrawal } from "./entry_acts.js";
 
+const PAUSE_MS = 2_000;
 const AGAIN_MS = 20_000;
 const TOUCHED_MS = 10 * 60_000;
 let touched = Date.now();
@@ -20,19 +21,25 @@ export function useEntered() {
   // Each a new object where it has changed, and the same where not.
   const entered = useTop("entered");
   const alarms = useTop("alarms");
-  const transfers = useTop("transfers");
+  // How far a transfer has come is not told here: only that there is one, and where it stands.
+  const transfers = (useTop("transfers") ?? []).map(({ number, phase }) => `${number} ${phase}`).join();
+  const asked = useRef(-Infinity);
+  const alive = useRef(true);
+  useEffect(() => () => (alive.current = false), []);
   useEffect(() => {
-    let open = true;
-    const load = () =>
+    const load = () => {
+      asked.current = Date.now();
       get("/api/1/entered")
-        .then((document) => open && setKnown({ document, wrong: null }))
-        .catch((error) => open && setKnown((before) => ({ ...before, wrong: error.sentences })));
-    load();
-    // What waits for a second person, and days, are not in the live view.
-    // A page that nobody touches must not keep a session from ending.
+        .then((document) => alive.current && setKnown({ document, wrong: null }))
+        .catch((error) => alive.current && setKnown((before) => ({ ...before, wrong: error.sentences ?? [String(error)] })));
+    };
+    // In a flood something changes several times a second.
+    const first = setTimeout(load, Math.max(0, asked.current + PAUSE_MS - Date.now()));
+    // What waits for a second person, and days, are not in the live view. A page that nobody touches must not keep a
+    // session from ending.
     const timer = setInterval(() => isTouched() && load(), AGAIN_MS);
     return () => {
-      open = false;
+      clearTimeout(first);
       clearInterval(timer);
     };
   }, [entered, alarms, transfers]);

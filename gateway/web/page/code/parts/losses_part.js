@@ -16,7 +16,7 @@ export function LossesPart() {
   const yesterday = dayBefore(useToday(), 1);
   const wanted = month ?? yesterday?.slice(0, 7) ?? null;
   // The last day of a month ends in the next one.
-  const told = useDocument(wanted && `/days?from=${wanted}-01&until=${dayBefore(`${nextMonth(wanted)}-01`, -3)}`);
+  const told = useDocument(wanted && `/days?brief=yes&from=${wanted}-01&until=${dayBefore(`${nextMonth(wanted)}-01`, -3)}`);
   const days = newest(told.document?.days ?? []).filter((each) => each.day.startsWith(wanted));
   const products = [...new Map(days.flatMap((day) => day.month).map((each) => [`${each.product} ${each.measure}`, each])).values()];
   return html`<section aria-labelledby="losses">

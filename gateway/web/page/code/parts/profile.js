@@ -5,11 +5,12 @@ import { useShared } from "../shared.js";
 import { taste } from "../taste.js";
 import { word } from "../words.js";
 
+/** Least height of a row in pixels, by which it is known what would lie on one another. */
 const ROW = 52;
 const LEAST_ROWS = 6;
-const W = 170;
-const X = 116;
-const END = 10;
+/** Places across, and what is left free above and below, in per cent: the drawing is as high as the list beside it. */
+const X = 68;
+const FREE = 3;
 
 const MARKS = {
   used: html`<circle class="used" r="6" />`,
@@ -37,25 +38,28 @@ export function Profile({ elements, names = [], level, water, lowest = 0, top, o
   useShared(taste);
   const [looked, look] = useState(null);
   const rows = elements.map((element, i) => ({ element, name: names[i] ?? "", state: stateOf(element, level) })).reverse();
-  const count = Math.max(rows.length, LEAST_ROWS);
-  const height = count * ROW;
-  const y = (metres) => height - END - ((Math.min(Math.max(metres, lowest), top) - lowest) / (top - lowest)) * (height - 2 * END);
-  const rowY = (i) => ((i + 0.5) * height) / rows.length;
+  const least = Math.max(rows.length, LEAST_ROWS) * ROW;
+  const y = (metres) => 100 - FREE - ((Math.min(Math.max(metres, lowest), top) - lowest) / (top - lowest)) * (100 - 2 * FREE);
+  const rowY = (i) => `${((i + 0.5) * 100) / rows.length}%`;
   const seen = looked === null ? null : rows[looked];
   return html`<div class=${`profile ${old ? "old" : ""}`}>
     <div class="profile-drawing">
-      <svg viewBox=${`0 0 ${W} ${height}`} width="10.625rem" height=${`${count * 3.25}rem`} role="img" aria-label=${saidOf(level, water, top)}>
-        <line class="scale" x1=${X} x2=${X} y1=${END} y2=${height - END} />
-        ${[lowest, top].map((end) => html`<g key=${end}><line class="tick" x1=${X - 6} x2=${X} y1=${y(end)} y2=${y(end)} /></g>`)}
-        ${level !== null && html`<line class="wet" x1=${X} x2=${X} y1=${y(level)} y2=${height - END} />`}
-        ${water > 0 && html`<g class="water"><line x1=${X - 4} x2=${X - 4} y1=${Math.min(y(water), height - END - 4)} y2=${height - END} /><line x1=${X - 8} x2=${X - 8} y1=${Math.min(y(water), height - END - 4)} y2=${height - END} /></g>`}
-        ${level !== null && html`<line class=${`surface ${doubtful ? "doubtful" : ""}`} x1=${X - 14} x2=${X + 14} y1=${y(level)} y2=${y(level)} />`}
-        ${rows.map(({ element, state }, i) => html`<g key=${element.height}>
-          <path class="leader" d=${`M${X + 8} ${y(element.height)}L${W - 12} ${rowY(i)}H${W}`} />
-          <g transform=${`translate(${X} ${y(element.height)})`}>${MARKS[state]}</g>
-        </g>`)}
-        <${Labels} y=${y} lowest=${lowest} top=${top} level=${level} height=${height} water=${water} />
-      </svg>
+      <div class=${rows.length > LEAST_ROWS ? "" : "profile-least"}>
+        <svg role="img" aria-label=${saidOf(level, water, top)}>
+          <line class="scale" x1=${`${X}%`} x2=${`${X}%`} y1=${`${FREE}%`} y2=${`${100 - FREE}%`} />
+          ${[lowest, top].map((end) => html`<line key=${end} class="tick" x1=${`${X - 4}%`} x2=${`${X}%`} y1=${`${y(end)}%`} y2=${`${y(end)}%`} />`)}
+          ${level !== null && html`<line class="wet" x1=${`${X}%`} x2=${`${X}%`} y1=${`${y(level)}%`} y2=${`${100 - FREE}%`} />`}
+          ${water > 0 &&
+          html`<g class="water">${[X - 2.5, X - 5].map((x) => html`<line key=${x} x1=${`${x}%`} x2=${`${x}%`} y1=${`${Math.min(y(water), 98.5 - FREE)}%`} y2=${`${100 - FREE}%`} />`)}</g>`}
+          ${level !== null && html`<line class=${`surface ${doubtful ? "doubtful" : ""}`} x1=${`${X - 8}%`} x2=${`${X + 8}%`} y1=${`${y(level)}%`} y2=${`${y(level)}%`} />`}
+          ${rows.map(({ element, state }, i) => html`<g key=${element.height}>
+            <line class="leader" x1=${`${X + 5}%`} y1=${`${y(element.height)}%`} x2="93%" y2=${rowY(i)} />
+            <line class="leader" x1="93%" y1=${rowY(i)} x2="100%" y2=${rowY(i)} />
+            <svg x=${`${X}%`} y=${`${y(element.height)}%`} overflow="visible">${MARKS[state]}</svg>
+          </g>`)}
+          <${Labels} y=${y} least=${least} lowest=${lowest} top=${top} level=${level} water=${water} />
+        </svg>
+      </div>
       <ol class="profile-elements" reversed>
         ${rows.map(({ element, name, state }, i) => html`<li key=${element.height}>
           <button
@@ -90,18 +94,19 @@ function saidOf(level, water, top) {
   return said.join("; ");
 }
 
-/** Values at the left; one that would lie on another goes beside it. */
-function Labels({ y, lowest, top, level, height, water }) {
+/** Values at the left, each so many pixels from its place; one that would lie on another is left out. */
+function Labels({ y, least, lowest, top, level, water }) {
   const wanted = [
-    ...(level === null ? [] : [[y(level), text(level, "length"), "surface-label"], [y(level) + 14, word("profile.surface"), ""]]),
-    [y(top), text(top, "length"), ""],
-    [y(lowest), text(lowest, "length"), ""],
-    ...(water > 0 ? [[height - END - 18, word("profile.water", { level: text(water, "length") }), ""]] : []),
+    ...(level === null ? [] : [[y(level), 0, text(level, "length"), "surface-label"], [y(level), 14, word("profile.surface"), ""]]),
+    [y(top), 0, text(top, "length"), ""],
+    [y(lowest), 0, text(lowest, "length"), ""],
+    ...(water > 0 ? [[y(lowest), -16, word("profile.water", { level: text(water, "length") }), ""]] : []),
   ];
   const placed = [];
-  for (const [at, told, kind] of wanted) {
+  for (const [percent, shift, told, kind] of wanted) {
+    const at = (percent * least) / 100 + shift;
     // What comes first is what people look for; an end of the scale is told by its tick as well.
-    if (placed.every(([other]) => Math.abs(other - at) >= 13)) placed.push([at, told, kind]);
+    if (placed.every((other) => Math.abs(other.at - at) >= 13)) placed.push({ at, percent, shift, told, kind });
   }
-  return placed.map(([at, told, kind]) => html`<text key=${told} class=${kind} x=${X - 18} y=${at + 4} text-anchor="end">${told}</text>`);
+  return placed.map(({ percent, shift, told, kind }) => html`<text key=${told} class=${kind} x=${`${X - 11}%`} y=${`${percent}%`} dy=${shift + 4} text-anchor="end">${told}</text>`);
 }

@@ -20,7 +20,7 @@ export function ReportHolds({ kind, way, wanted, form }) {
 
 function OfDay({ day }) {
   const word = useWords();
-  const { document } = useDocument(`/days?from=${day}&until=${dayBefore(day, -3)}`);
+  const { document } = useDocument(`/days?brief=yes&from=${day}&until=${dayBefore(day, -3)}`);
   const revisions = (document?.days ?? []).filter((each) => each.day === day);
   if (document === null) return html`<p class="quiet">${word("document.asked")}</p>`;
   const newest = revisions.sort((one, other) => one.revision - other.revision)[revisions.length - 1];
@@ -30,7 +30,7 @@ function OfDay({ day }) {
 
 function OfMonth({ month }) {
   const word = useWords();
-  const { document } = useDocument(`/days?from=${month}-01&until=${dayBefore(`${month}-01`, -34)}`);
+  const { document } = useDocument(`/days?brief=yes&from=${month}-01&until=${dayBefore(`${month}-01`, -34)}`);
   if (document === null) return html`<p class="quiet">${word("document.asked")}</p>`;
   const days = [...new Set(document.days.map((each) => each.day).filter((day) => day.startsWith(month)))].sort();
   if (days.length === 0) return html`<p><strong>${word("losses.none", { month })}</strong></p>`;

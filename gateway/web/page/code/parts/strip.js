@@ -1,7 +1,7 @@
 // The strip across the top: what this watches, how old it is, who is signed in; a whole sentence where it is not live.
 import { html } from "../html.js";
 import { way } from "../go.js";
-import { fault, silenceMs, siteNow, useBeat, useLink, useSite } from "../live.js";
+import { fault, lastWord, silenceMs, siteNow, useBeat, useLink, useSite } from "../live.js";
 import { useSession } from "../session.js";
 import { useShared } from "../shared.js";
 import { full, span, withZone } from "../times.js";
@@ -20,7 +20,7 @@ export function Strip() {
   return html`<header class=${`strip ${doubt ? "doubt" : ""}`}>
     ${doubt &&
     html`<p class="sentence" role="alert">
-      ${word(doubt)}${(link === "silent" || link === "late") && ` ${word("strip.last_heard", { age: span(silenceMs() / 1000), time: full(now) })}`}
+      ${word(doubt)}${(link === "silent" || link === "late") && ` ${word("strip.last_heard", { age: span(silenceMs() / 1000), time: full(lastWord()) })}`}
     </p>`}
     <span class="site">${site?.name ?? "…"}</span>
     ${site?.simulated && html`<strong>${word("row.simulated")}</strong>`}

@@ -72,7 +72,7 @@ function fieldsOf(action, transfer) {
     case "confirm-transfer":
       return confirmFields(transfer);
     case "change-transfer":
-      return [...described(), begins(), why()];
+      return [...described().map((field) => withNow(field, transfer)), begins(), why()];
     case "close-transfer":
       return [why(false, word("act.close_why"))];
     case "cancel-transfer":
@@ -80,6 +80,12 @@ function fieldsOf(action, transfer) {
     default:
       return [why()];
   }
+}
+
+/** What is said of it now stands below each field: what is left empty stays. */
+function withNow(field, transfer) {
+  const now = transfer[field.name];
+  return typeof now === "string" && now ? { ...field, hint: word("act.now", { value: now }) } : field;
 }
 
 /** The dialog of an act; `transfer`: null of one that is new. */

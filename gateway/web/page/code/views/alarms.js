@@ -1,7 +1,7 @@
 // Alarms: worst first, what nobody has acknowledged before the rest; what is hidden in lists of its own; a day of history.
 import { html } from "../html.js";
 import { go, way } from "../go.js";
-import { siteNow, useEachSecond, useLink, useSite, useTags, useTop } from "../live.js";
+import { row, siteNow, useEachSecond, useLink, useSite, useTags, useTop } from "../live.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
 import { actBy, floodOf, grouped } from "../parts/alarm_order.js";
 import { alarmName, GATEWAY, placeName } from "../parts/alarm_words.js";
@@ -9,7 +9,7 @@ import { DayOfAlarms } from "../parts/day_of_alarms.js";
 import { InMaintenance, useEntered } from "../parts/in_force.js";
 import { PriorityMark } from "../parts/mark.js";
 import { clock, span } from "../times.js";
-import { useWords } from "../words.js";
+import { useWords, word } from "../words.js";
 
 export function AlarmsView({ rest: [tank = ""] }) {
   const word = useWords();
@@ -19,6 +19,8 @@ export function AlarmsView({ rest: [tank = ""] }) {
   const present = useTags();
   const entered = useEntered();
   const flood = useEachSecond(() => floodOf(alarms ?? [], siteNow() ?? 0));
+  // Of what was never read nothing is judged, and no alarm says so.
+  const unread = useEachSecond(() => present.filter((tag) => (!tank || tag === tank) && row(tag).value === null).length);
   if (!site || !alarms) return html`<h1>${word("way.alarms")}</h1><p>${word("page.loading")}</p>`;
   const told = alarms.filter((each) => !tank || (each.tank ?? GATEWAY) === tank);
   const groups = grouped(told);
@@ -34,9 +36,11 @@ export function AlarmsView({ rest: [tank = ""] }) {
       ${tank && told.length < alarms.length ? html`<p>${word("alarms.elsewhere", { count: alarms.length - told.length })} <a href=${way("alarms")}>${word("alarms.whole_site")}</a></p>` : null}
     </div>
     ${flood > 0 && html`<p class="flood" role="status"><strong>${word("alarms.flood", { count: flood })}</strong> ${word("alarms.flood_what")}</p>`}
+    <p class="unseen" role="status">${groups.waiting.length ? word("alarms.heard", { count: groups.waiting.length, worst: wordsOf(groups.waiting[0]) }) : ""}</p>
     <div class="alarm-sides">
       <div>
         ${nothing && html`<p class="large">${word(link === "live" ? "alarms.nothing" : "alarms.not_known")}</p>`}
+        ${unread > 0 && html`<p><strong>${word("alarms.unread", { count: unread })}</strong></p>`}
         <${Open} name="waiting" alarms=${groups.waiting} flood=${flood > 0} />
         <${Open} name="seen" alarms=${groups.seen} flood=${flood > 0} />
       </div>
@@ -51,6 +55,8 @@ export function AlarmsView({ rest: [tank = ""] }) {
     <${DayOfAlarms} key=${tank} tank=${tank} />`;
 }
 
+/** For who hears the page: the worst of those that nobody has acknowledged. */
+const wordsOf = ({ tank, alarm }) => `${word(`priority.${alarm.priority}`)}, ${placeName(tank)} ${alarmName(alarm)}`;
 const keyOf = ({ tank, alarm }) => `${tank ?? ""} ${alarm.name}`;
 
 function Group({ name, count, children }) {
