@@ -72,7 +72,8 @@ const drawn = await draw(
   ...Object.values(arguments[0]).map((row) => html`<${Ruler} row=${row} fixed=${arguments[1]} />`),
 );
 return [...drawn.querySelectorAll(".ruler")].map((each) => [
-  each.getAttribute("aria-label"), each.textContent, ...[".stop", ".out"].map((mark) => each.querySelectorAll(mark).length),
+  each.getAttribute("aria-label"), each.textContent,
+  ...[".stop", ".out"].map((mark) => each.querySelectorAll(mark).length),
 ]);
 """
 

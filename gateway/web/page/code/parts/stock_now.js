@@ -70,7 +70,7 @@ function Lines({ lines, head, nameOf, whole }) {
 
 function StockCell({ told, name }) {
   const word = useWords();
-  if (!told) return html`<span class="figure quiet">${word("figure.not_applicable")}</span>`;
+  if (!told) return html`<abbr class="quiet" title=${word("figure.not_applicable")}>${word("stock.none")}</abbr>`;
   const { figure } = told;
   if (figure.value === null) return html`<span class="figure novalue">${word("figure.no_value")}</span>`;
   return html`<span class="figure">${written(exactly(name, figure.value))}${figure.quality === "Uncertain" && html`?<span class="unseen"> ${word("account.estimated")}</span>`}</span>`;
