@@ -6,7 +6,7 @@ import { referenceText } from "../numbers.js";
 import { clock, span } from "../times.js";
 import { word } from "../words.js";
 import { Age } from "./age.js";
-import { Figure, reasonText } from "./figure.js";
+import { Figure, figureName, reasonText } from "./figure.js";
 import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
 import { SmallTrend } from "./small_trend.js";
@@ -21,7 +21,7 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
   const reference = fixed.reference_temperature;
   const amount = row.gsv && row.gsv.none === undefined ? ["gsv", row.gsv] : ["mass", row.mass];
   const part = (name, fig, options = {}, beside = "") =>
-    html`<span class="part"><span class="unit">${word(`figure.${name}`)}</span> <${Figure} fig=${fig} old=${!live} ...${options} />${beside && html` <span class="unit">${beside}</span>`}</span>`;
+    html`<span class="part"><span class="unit">${figureName(name, row)}</span> <${Figure} fig=${fig} old=${!live} ...${options} />${beside && html` <span class="unit">${beside}</span>`}</span>`;
   return html`<li class="tank-row">
     <div class="head">
       <a class="tag" href=${way("tank", tag)}>${tag}</a> ${!grouped && html`<span class="product">${row.product}</span>`}
@@ -30,7 +30,7 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
     <div class="line"><${Ruler} row=${row} fixed=${fixed} />${trend && html`<${SmallTrend} points=${trend} fixed=${fixed} />`}</div>
     <div class="parts small">
       ${part("level", row.level)} ${part("temperature", row.temperature)}
-      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: referenceText(reference) }) : "")}
+      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: referenceText(reference.value) }) : "")}
       ${part("room", row.room, { down: true })} ${part("pumpable", row.pumpable, { down: true })}
     </div>
     <${Course} row=${row} live=${live} />
