@@ -4,6 +4,7 @@ WCAG 2.2 AA. Each view is walked in light English and in dark German, so that ea
 every view.
 """
 
+import json
 import re
 from dataclasses import replace
 
@@ -13,6 +14,7 @@ from selenium.webdriver.common.keys import Keys
 from tests.page.axe import serious_findings
 from tests.page.reading import Look, Page
 from tests.page.site_process import DemoSite, eventually
+from tests.page.static_server import WEB
 
 PLACES = (
     "#/",
@@ -53,6 +55,15 @@ return [...document.querySelectorAll("*")].filter((each) => {
   return animationName !== "none" || transitionDuration.split(",").some((each) => parseFloat(each) > 0);
 }).map((each) => each.outerHTML.slice(0, 80));
 """
+_TOLD = """
+const told = [];
+const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT | NodeFilter.SHOW_ELEMENT);
+for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+  if (node.nodeType === 3) told.push(node.data.trim());
+  else for (const name of ["aria-label", "title", "placeholder", "alt"]) told.push(node.getAttribute(name) ?? "");
+}
+return [...new Set(told)].filter(Boolean);
+"""
 _BLINKING = """
 return document.getAnimations().filter((each) => each.effect.getTiming().iterations > 3).map(String);
 """
@@ -67,6 +78,11 @@ return [document.documentElement.scrollWidth - wide, [...document.querySelectorA
   .filter((each) => !each.closest(".unseen, .skip") && each.getBoundingClientRect().right > wide + 1 && !inside(each))
   .map((each) => each.outerHTML.slice(0, 120)).slice(0, 5)];
 """
+
+
+def _words(language: str) -> dict[str, str]:
+    words: dict[str, str] = json.loads((WEB / "page" / "languages" / f"{language}.json").read_text("utf-8"))
+    return words
 
 
 def settled(page: Page, place: str) -> None:
@@ -89,11 +105,19 @@ def test_axe_finds_nothing_serious_on_any_view_and_nothing_moves(page: Page, sit
     page.wear(look)
     page.open()
     page.says(LIVE)
+    english, german = (_words(language) for language in ("en", "de"))
+    foreign = set(english.values()) - set(german.values())
     found = {}
     for place in PLACES:
         settled(page, place)
         if findings := serious_findings(page):
             found[place] = findings
+        told = set(page.script(_TOLD))
+        # A word that is missing shows its key; one that was forgotten shows the other language.
+        assert {each for each in told if each in english} == set(), place
+        # The audit trail is told in the words that stand in it.
+        if look.language.startswith("de") and place != "#/changes":
+            assert told & foreign == set(), place
         moving = page.script(_MOVING) if look.reduced_motion else page.script(_BLINKING)
         assert moving == [], place
     assert not found, "\n".join(f"{place}: {each}" for place, findings in found.items() for each in findings)
@@ -194,3 +218,26 @@ def test_who_hears_the_page_hears_what_others_see(page: Page, site: DemoSite) ->
     level = site.inventory("J-3")["figures"]["level"]["value"]
     rulers = eventually(lambda: page.all("image", re.compile(re.escape(f"{level:.3f} m"))), "the ruler says the level")
     assert any("maximum working 9.600 m" in each.name for each in rulers), [each.name for each in rulers]
+
+
+def test_a_reader_of_us_units_sees_no_others(page: Page, site: DemoSite) -> None:
+    """Wherever a number stands, but in sentences of the gateway's own and on what is signed and filed."""
+    page.open()
+    page.says(LIVE)
+    page.find("combobox", "Units").element.send_keys("US")
+    page.says(re.compile(r"\d+' \d+"))
+    metric = {}
+    for place in ("#/", "#/tank/TK-101", "#/transfers"):
+        settled(page, place)
+        left = page.script(
+            "const left = [];"
+            "const walker = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);"
+            "for (let node = walker.nextNode(); node; node = walker.nextNode())"
+            " if (!node.parentElement.closest('.why, .need, details:not([open])'))"
+            " left.push(node.parentElement.textContent);"
+            "return left;"
+        )
+        found = {text for text in left if re.fullmatch(r"[-\d,.\s?✎]*(m³|°C|kPa|kg/m³|m³/h|t|m)", text.strip())}
+        if found:
+            metric[place] = found
+    assert not metric

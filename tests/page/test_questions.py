@@ -5,6 +5,7 @@ What is right comes from the simulated tanks themselves and from geometry: uprig
 names.
 """
 
+import getpass
 import math
 import re
 from collections.abc import Iterator
@@ -193,3 +194,20 @@ def test_can_we_take_the_ship_by_product(pages: Pages, shift: DemoSite) -> None:
         "return children[names.findIndex((name) => name.startsWith('Room'))].innerText;"
     )
     assert float(row.replace(",", "").partition("?")[0]) == pytest.approx((9.6 - 5.12) * _area(12.0), abs=0.3)
+
+
+def test_what_is_left_for_the_next_shift_stands_on_one_page(pages: Pages, shift: DemoSite) -> None:
+    """Anything left in maintenance? What happened? On the page for the handover, with owner, end and reason; and the
+    overview counts it."""
+    shift.run("enter", "maintenance", "IO-BO5", "--for", "8 h", "--why", "loop check")
+    page = pages(shift.address)
+    page.open("#/handover")
+    page.says("IO-BO5")
+    text = " ".join(page.text.split())
+    assert "loop check" in text
+    # Who it was: whoever runs this test, as the terminal names people.
+    assert getpass.getuser() in text
+    assert "Alarms that are open" in text
+    page.go("#/")
+    page.says("1 in maintenance")
+    assert "[ in maintenance ]" in _row(page, "BO-5")

@@ -91,7 +91,7 @@ function documentReason(reason) {
 }
 
 /** What stands where a figure has no value. */
-export function absentText(figure) {
+function absentText(figure) {
   if (figure.quality === "Bad") return word("figure.no_value");
   return figure.reasons.some((each) => each.code === "none_detected") ? word("figure.none_detected") : word("figure.not_applicable");
 }

@@ -90,7 +90,7 @@ function only(figures, names) {
 }
 
 /** Of the figure that includes the fewest: 9 of 10, estimated. */
-export function countText(word, figures, members) {
+function countText(word, figures, members) {
   const all = Object.values(figures);
   if (all.length === 0) return word("totals.included", { included: 0, of: members });
   const [included, of] = all.map((each) => each.tanks).reduce((fewest, each) => (each[0] - each[1] < fewest[0] - fewest[1] ? each : fewest));

@@ -1,6 +1,7 @@
 // All figures of the newest sheet, in the order of their calculation.
 import { html } from "../../html.js";
 import { referenceText, text } from "../../numbers.js";
+import { codeWord } from "../../parts/account_figures.js";
 import { full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 import { AT_REFERENCE, noneOf, titleOf, Value } from "./value.js";
@@ -98,5 +99,5 @@ function Density({ density, reference }) {
     density.expires && word("tank.holds_until", { time: full(density.expires) }),
     density.how,
   ].filter(Boolean);
-  return html`${text(density.value, "density")} ${at}; ${density.origin}${dates.length > 0 && `; ${dates.join("; ")}`}`;
+  return html`${text(density.value, "density")} ${at}; ${codeWord("density_origin", density.origin)}${dates.length > 0 && `; ${dates.join("; ")}`}`;
 }

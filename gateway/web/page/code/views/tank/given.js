@@ -3,6 +3,7 @@ import { html, useState } from "../../html.js";
 import { get } from "../../ask.js";
 import { siteNow } from "../../live.js";
 import { DIMENSIONS, text } from "../../numbers.js";
+import { codeWord } from "../../parts/account_figures.js";
 import { useAsked } from "../../parts/asked.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { clock, full } from "../../times.js";
@@ -41,7 +42,7 @@ export function Entered({ tag, fixed, plan, turn }) {
         (each) =>
           html`<li key=${each.quantity}>
             ✎ <strong>${quantity(each.quantity)}</strong> ${text(each.value, each.quantity === "sediment_water" ? "percent" : DIMENSIONS[each.unit])}
-            ${" · "}${each.origin}
+            ${" · "}${codeWord("density_origin", each.origin)}
             ${each.entered && html`${" · "}${word("tank.entered_at", { time: full(each.entered) })}`}
             ${each.expires && html`${" · "}<strong>${word("tank.until", { time: clock(each.expires, siteNow()) })}</strong>`}
             ${each.stands_in && html`${" · "}${word("tank.stands_in")}`}
