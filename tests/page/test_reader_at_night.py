@@ -171,3 +171,35 @@ def test_a_reference_temperature_has_one_name_in_every_unit(modules: Page) -> No
     assert modules.promise(named) == [wanted] * 3
     for file in (WEB / "page" / "code").rglob("*.js"):
         assert 'reference.value, "temperature")' not in file.read_text(encoding="utf-8"), file.name
+
+
+_AGES = """
+const { TankRow } = await import("/page/code/parts/tank_row.js");
+const { Head } = await import("/page/code/views/tank/head.js");
+const [tag, fixed] = arguments;
+const drawn = await draw(
+  html`<ul><${TankRow} tag=${tag} fixed=${fixed} /></ul>`,
+  html`<${Head} tag=${tag} fixed=${fixed} row=${live.row(tag).value} why=${[]} />`,
+);
+return ["ul", ".tank-head"].map((each) => drawn.querySelector(`${each} time`).textContent);
+"""
+
+
+def test_a_tank_is_as_old_as_what_it_rests_on_and_not_as_its_sheet(modules: Page) -> None:
+    """A gauge that is silent for 70 s under a sheet of now; what was entered long ago is by hand, and no age."""
+    now = datetime.now(UTC)
+    silent = _figure(1.5, "m", q="Uncertain", t=_iso(now - timedelta(seconds=70)))
+    entered = _figure(20.0, "degC", q="Uncertain", manual=True, t=_iso(now - timedelta(hours=5)))
+    _heard(modules, {"OLD": _row(level=silent, temperature=entered), "NEW": _row(temperature=entered)})
+    for tag, least in (("OLD", 70), ("NEW", 0)):
+        for said in modules.promise(_SETUP + _AGES, tag, FIXED):
+            assert least <= int(said.split()[0]) < least + 30, (tag, said)
+
+
+def test_an_uncertain_rate_says_why(modules: Page) -> None:
+    rate = {"v": -0.02, "u": "m3/s", "q": "Uncertain", "r": {"code": "too_soon", "text": "over 2 min so far"}}
+    _heard(modules, {"B-2": _row(motion="emptying", rate=rate)}, totals=[])
+    row, _, _ = modules.promise(_SETUP + _ROWS_AND_TOTALS, FIXED)
+    # 0.02 m3/s are 72 m3/h; the word says which way.
+    assert "emptying 72? m³/h" in row
+    assert "over 2 min so far" in row

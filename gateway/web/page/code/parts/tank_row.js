@@ -5,7 +5,7 @@ import { isLive, siteNow, useEachSecond, useRow } from "../live.js";
 import { referenceText } from "../numbers.js";
 import { clock, span } from "../times.js";
 import { word } from "../words.js";
-import { Age } from "./age.js";
+import { Age, measuredAt } from "./age.js";
 import { Figure, figureName, reasonText } from "./figure.js";
 import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
@@ -25,7 +25,7 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
   return html`<li class="tank-row">
     <div class="head">
       <a class="tag" href=${way("tank", tag)}>${tag}</a> ${!grouped && html`<span class="product">${row.product}</span>`}
-      <${RowTags} row=${row} live=${live} /> <${Age} time=${row.time} />
+      <${RowTags} row=${row} live=${live} /> <${Age} time=${measuredAt(row)} />
     </div>
     <div class="line"><${Ruler} row=${row} fixed=${fixed} />${trend && html`<${SmallTrend} points=${trend} fixed=${fixed} />`}</div>
     <div class="parts small">
@@ -42,11 +42,15 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
 function Course({ row, live }) {
   if (!live || (row.motion !== "filling" && row.motion !== "emptying")) return null;
   const next = nextLimit(row);
+  const { rate } = row;
+  // Which way is said in a word.
+  const size = rate?.v ? { ...rate, v: Math.abs(rate.v) } : rate;
   const what = row.activity ? word(`activity.${row.activity}`) : word(`motion.${row.motion}`);
   return html`<p class="small heading">
-    <strong>${what}</strong> <${Figure} fig=${row.rate} />
+    <strong>${what}</strong> <${Figure} fig=${size} />
     ${next
       ? html` <strong>${clock(next.at, siteNow())}</strong> ${word(`limit.${next.limit}`)} ${word("course.in", { span: span(next.in_s) })}`
       : html` <span class="quiet">${word("course.unknown")}</span>`}
+    ${rate?.r && rate.q !== "Good" && html` <span class="quiet">${reasonText(rate.r)}</span>`}
   </p>`;
 }

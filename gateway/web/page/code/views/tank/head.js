@@ -2,7 +2,7 @@
 import { html } from "../../html.js";
 import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
 import { referenceText, text } from "../../numbers.js";
-import { Age } from "../../parts/age.js";
+import { Age, measuredAt } from "../../parts/age.js";
 import { Figure, figureName } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
 import { clock, full, span, withZone } from "../../times.js";
@@ -20,7 +20,7 @@ export function Head({ tag, fixed, row, why }) {
     ${row
       ? html`<p class=${`tank-quality ${live ? "" : "doubtful"}`}>
             <strong>${live ? qualityWord(row.quality) : word("tank.not_live")}</strong>
-            ${" · "}<${Age} time=${row.time} />
+            ${" · "}<${Age} time=${measuredAt(row)} />
             ${row.simulated && html`${" · "}<strong>${word("row.simulated")}</strong>`}
             ${row.by_hand && html`${" · "}✎ ${word("row.by_hand")}`}
             ${row.maintenance && html`${" · "}[ ${word("row.maintenance")} ]`}
