@@ -119,6 +119,13 @@ LIVE_VIEW_BREAKS: tuple[Break, ...] = (
         LIVE,
     ),
     Break(
+        "more waits for who takes nothing",
+        CONNECTIONS,
+        "    transport.set_write_buffer_limits(high=_UNSENT)\n",
+        "",
+        LIVE,
+    ),
+    Break(
         "a packed stream has no end",
         VIEWER,
         'last = b"" if self._packer is None else self._packer.end()',

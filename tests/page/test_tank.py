@@ -165,6 +165,12 @@ def test_stories_of_level_end_on_the_page(stories: DemoSite, pages: Pages) -> No
     assert "?" in told["Level above the datum"]
     assert float(told["Level by the second gauge"].split()[0]) == pytest.approx(truth + 0.006, abs=0.002)
     assert not re.search(r"\bin [\d .a-z]+ at [\d,]+ m³/h", page.text), "nobody is told when it will be full"
+    page.script("document.querySelector('.trend-points summary').click()")
+    newest = "return document.querySelector('.trend-points tbody td')?.innerText ?? ''"
+    told_point = eventually(lambda: page.script(newest), "a point of the trend")
+    assert re.match(rf"{truth + 0.6:.1f}\d\d m \? Uncertain", told_point), (
+        "the trend has what the gauge said, as doubted"
+    )
 
     lost = ("Total observed volume TOV", "Mass in vacuo", "Room to maximum working", "Pumpable above the minimum")
     shows(page, "P-12", {"Level above the datum": r"13\.110 m", **dict.fromkeys(lost, r"no value \| Bad")})

@@ -9,6 +9,8 @@ import zlib
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from gateway.ledger.summaries import HOUR_S, TRENDED, UNSEEN, Extent, packed_block
 from gateway.records import Quality
 from tests.page.conftest import Pages
@@ -151,6 +153,10 @@ def test_a_year_is_there_as_a_picture_a_sentence_and_a_table(own_site: DemoSite,
     assert 9.01 <= float(greatest) <= 9.413, said
     assert re.search(r"No value for part of (5|6) d", said), said
     assert "Uncertain at times." in said
+    first, last = (float(each) for each in re.findall(r"(\d\.\d{3}) m at", said))
+    change = re.search(r"Level above the datum\s+m\s+([+-]?\d\.\d{3}) m( \?)? since \d+ \w+ \d{4}", page.text)
+    assert change, page.text[:2000]
+    assert float(change[1]) == pytest.approx(last - first, abs=0.0015)
     page.script("document.querySelector('.trend-points summary').click()")
     rows = eventually(lambda: _rows(page), "a table of points")
     words = " | ".join(" ".join(row) for row in rows)

@@ -308,7 +308,18 @@ async def test_who_is_slow_gets_the_newest_whole_view_and_holds_up_nobody() -> N
             slow.close()
 
 
-async def test_a_stop_does_not_wait_for_who_takes_nothing() -> None:
+async def test_nothing_is_kept_for_who_takes_nothing_and_a_stop_does_not_wait_for_him(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Thirty views of 200 kB are made meanwhile: of what waits here there is never more than two pieces of 32 KiB."""
+    waiting: list[int] = []
+    gives = connections.BoundedConnection.gives
+
+    def noted(self: connections.BoundedConnection, count: int) -> None:
+        gives(self, count)
+        waiting.append(self.transport.get_write_buffer_size())
+
+    monkeypatch.setattr(connections.BoundedConnection, "gives", noted)
     said = Said()
     said.hear(*_many(0.0))
     async with serving(said) as port:
@@ -319,6 +330,7 @@ async def test_a_stop_does_not_wait_for_who_takes_nothing() -> None:
             await said.feed.turn()
             await asyncio.sleep(0.02)
     viewer.close()
+    assert 0 < max(waiting) < 2 * 32 * 1024 + 100
 
 
 # Room

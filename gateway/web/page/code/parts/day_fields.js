@@ -13,7 +13,7 @@ export function useToday() {
 }
 
 /** The date on which an instant lies at the site. */
-export function dateOf(ms) {
+function dateOf(ms) {
   const zone = site.value?.time_zone ?? "UTC";
   const parts = new Intl.DateTimeFormat("en-CA", { timeZone: zone, year: "numeric", month: "2-digit", day: "2-digit" }).formatToParts(new Date(ms));
   const found = Object.fromEntries(parts.map(({ type, value }) => [type, value]));

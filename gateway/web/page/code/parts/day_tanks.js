@@ -1,9 +1,10 @@
 // What was in every tank when a day was closed, and what that adds up to by product; first, which tanks to look at and why.
 import { html } from "../html.js";
 import { way } from "../go.js";
+import { referenceText } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, codeWord, exactly, reasonTexts, referenceText, signOf } from "./account_figures.js";
+import { AccountFigure, codeWord, exactly, reasonTexts, signOf } from "./account_figures.js";
 import { total, written } from "./exact.js";
 
 const SHOWN = ["level", "water_level", "liquid_temperature", "reference_density", "tov", "free_water", "gov", "gsv", "nsv", "mass", "weight_in_air"];
@@ -40,13 +41,14 @@ function ProductRows({ product, tanks, shown }) {
   const word = useWords();
   const reference = tanks.map((tank) => referenceText(tank.gauging?.reference_temperature_c)).find(Boolean);
   const estimated = tanks.some((tank) => isEstimate(tank) || (tank.gauging && tank.gauging.quality === "Uncertain"));
+  const incomplete = tanks.some((tank) => !tank.gauging || tank.gauging.quality === "Bad");
   return html`<tbody>
     <tr class="group"><th colspan=${shown.length + 3} scope="colgroup">${product}${reference && html` <span class="unit">${word("ticket.standard_at", { temperature: reference })}</span>`}</th></tr>
     ${tanks.map((tank) => html`<${TankRow} key=${tank.tank} tank=${tank} shown=${shown} />`)}
     ${tanks.length > 1 && html`<tr class="sum">
       <th scope="row">${word("day.total", { product })}</th>
       ${shown.map((name) => html`<td key=${name} class="number" data-name=${word(`stock.figure.${name}`)}>${SUMMED.has(name) ? html`<${Total} tanks=${tanks} name=${name} />` : null}</td>`)}
-      <td colspan="2">${estimated ? word("account.estimated") : ""}</td>
+      <td colspan="2">${[incomplete && word("stock.incomplete"), estimated && word("account.estimated")].filter(Boolean).join(", ")}</td>
     </tr>`}
   </tbody>`;
 }
@@ -61,7 +63,7 @@ function TankRow({ tank, shown }) {
       gauging ? html`<${AccountFigure} figure=${doubted(gauging.figures[name], estimate)} name=${name} unit=${false} />` : html`<span class="novalue">${word("figure.no_value")}</span>`
     }</td>`)}
     <td class="reasons" data-name=${word("account.quality")}>${[qualityText(word, tank), ...flagsOf(word, tank)].join("; ")}</td>
-    <td data-name=${word("account.sheet_of")}>${gauging ? html`<time datetime=${gauging.instant}>${full(gauging.instant)}</time>` : ""}</td>
+    <td class="instant" data-name=${word("account.sheet_of")}>${gauging ? html`<time datetime=${gauging.instant}>${full(gauging.instant)}</time>` : ""}</td>
   </tr>`;
 }
 

@@ -1,5 +1,5 @@
 // Sums of numbers as they are shown: exact, on their decimal texts, so that whoever adds up a column gets what stands below it.
-import { written } from "../numbers.js";
+export { written } from "../numbers.js";
 
 function scaled(text, places) {
   const negative = text.startsWith("-");
@@ -41,5 +41,3 @@ export function isNear(shown, kept, roundings) {
   const last = 10 ** -Math.min(placesIn(shown), placesIn(kept));
   return Math.abs(Number(added([[shown, 1], [kept, -1]]))) <= (last * (roundings + 1)) / 2;
 }
-
-export { written };

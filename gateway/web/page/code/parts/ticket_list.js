@@ -3,7 +3,7 @@ import { html, useState } from "../html.js";
 import { way } from "../go.js";
 import { clock } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, codeWord, measureAt, signOf } from "./account_figures.js";
+import { AccountFigure, measureAt } from "./account_figures.js";
 import { AsOf, useDocument } from "./document.js";
 import { figureOf, takenBack, ticketShown, toldMeasure } from "./ticket_amounts.js";
 import { transferTitle } from "./transfer_words.js";

@@ -2,13 +2,13 @@
 import { html } from "../html.js";
 import { way } from "../go.js";
 import { useSite } from "../live.js";
+import { referenceText } from "../numbers.js";
 import { full, span } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, codeWord, measureAt, reasonTexts, referenceText, signOf } from "./account_figures.js";
+import { AccountFigure, exactly, measureAt, reasonTexts, signOf } from "./account_figures.js";
 import { AsOf, useDocument } from "./document.js";
 import { written } from "./exact.js";
 import { FileButton } from "./file_button.js";
-import { exactly } from "./account_figures.js";
 import { ReverseTicketButton } from "./transfer_acts.js";
 import { figureOf, measuresOf, takenBack, ticketShown } from "./ticket_amounts.js";
 import { stateText } from "./ticket_list.js";
@@ -16,15 +16,19 @@ import { TicketSide } from "./ticket_side.js";
 import { Marks } from "./transfer_card.js";
 import { transferTitle } from "./transfer_words.js";
 
+/** It never changes; whether it stands does. */
+const AGAIN_MS = 60_000;
+
 export function TicketPage({ number }) {
   const word = useWords();
-  const told = useDocument(`/tickets?number=${encodeURIComponent(number)}`);
+  const told = useDocument(`/tickets?number=${encodeURIComponent(number)}`, { everyMs: AGAIN_MS });
   const { document } = told;
   const ticket = document?.tickets.find((each) => String(each.number) === number) ?? null;
   return html`
     <p class="onscreen"><a class="button" href=${way("transfers")}>${word("ticket.back")}</a></p>
     ${ticket === null && html`<h1>${word("tickets.one", { number })}</h1><${AsOf} told=${told} />`}
     ${document !== null && ticket === null && html`<p>${word("ticket.unknown", { number })}</p>`}
+    ${ticket !== null && told.error && html`<${AsOf} told=${told} />`}
     ${ticket !== null && html`<${Paper} ticket=${ticket} document=${document} reload=${told.reload} />`}
   `;
 }

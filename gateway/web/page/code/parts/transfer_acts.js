@@ -89,7 +89,7 @@ function withNow(field, transfer) {
 }
 
 /** The dialog of an act; `transfer`: null of one that is new. */
-export function actSpec(action, transfer, done) {
+function actSpec(action, transfer, done) {
   return {
     action,
     fixed: transfer ? { transfer: String(transfer.number) } : {},

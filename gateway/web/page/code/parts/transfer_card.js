@@ -38,7 +38,7 @@ export function TransferCard({ transfer, now, done }) {
 }
 
 /** What people said of it. */
-export function Said({ transfer, now }) {
+function Said({ transfer, now }) {
   const word = useWords();
   const { planned } = transfer;
   const told = [
@@ -137,7 +137,7 @@ function WaitsFor({ transfer, now }) {
 }
 
 /** One sentence; empty where it waits for nothing but the end of the flow. */
-export function waitsForText(word, { phase, waits_for: waitsFor, progress, since }, now) {
+function waitsForText(word, { phase, waits_for: waitsFor, progress, since }, now) {
   if (phase === "proposed") return word("transfer.waits_for_word");
   if (phase === "planned") return plannedText(word, progress?.opening_rest_s, now);
   if (phase === "paused") return word("transfer.waits_for_resume", { time: clock(since, now) });

@@ -24,7 +24,8 @@ function Transfers() {
   const old = useIsOld(told);
   const { document } = told;
   const groups = useMemo(() => grouped(document?.transfers ?? []), [document]);
-  const closed = document === null ? null : document.transfers.map((each) => each.number).join(",");
+  // One that goes from here may have left a ticket.
+  const open = document === null ? null : document.transfers.map((each) => each.number).join(",");
   return html`
     <h1>${word("transfers.title")}</h1>
     <p class="caution"><strong>${word("caution.valve")}</strong></p>
@@ -41,7 +42,7 @@ function Transfers() {
         </section>`,
       )}
     </div>
-    <${TicketList} turn=${closed} />
+    <${TicketList} turn=${open} />
     <${CancelledList} />
   `;
 }

@@ -48,6 +48,17 @@ export function summaryText(name, dimension, points, found, lines) {
   return told.join(" ");
 }
 
+/** From the first to the last known value that is shown: "+0.4 m³ since …", with a mark where either is doubtful. */
+export function changeText(name, points) {
+  const known = points.filter((point) => point.last !== null);
+  if (known.length < 2) return "";
+  const [first, last] = [known[0], known[known.length - 1]];
+  const change = last.last - first.last;
+  const dimension = name === "liquid_temperature" ? "temperatureDifference" : dimensionOf(name, UNITS[name]);
+  const shown = `${change > 0 ? "+" : ""}${text(change, dimension)}${first.worst || last.worst ? " ?" : ""}`;
+  return word("trend.changed", { change: shown, time: full(first.start * 1000) });
+}
+
 /** One time, by keyboard or thumb. `said`: what was then, for a second. */
 export function Look({ from, until, step, at, onAt, said }) {
   const places = Math.max(1, Math.round((until - from) / step));

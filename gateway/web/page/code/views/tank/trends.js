@@ -10,7 +10,7 @@ import { useShared } from "../../shared.js";
 import { taste } from "../../taste.js";
 import { full } from "../../times.js";
 import { word } from "../../words.js";
-import { Look, Points, pointText, summaryText } from "./points.js";
+import { changeText, Look, Points, pointText, summaryText } from "./points.js";
 import { dimensionOf, titleOf } from "./value.js";
 
 
@@ -118,7 +118,7 @@ function One({ name, points, unit, step, from, until, fixed, isWhole, at, onAt }
   const limits = name === "level" ? fixed.limits.map(({ limit, level }) => ({ name: `${word(`limit.${limit}`)} ${text(level, "length")}`, level })) : [];
   const summary = summaryText(name, dimension, points, found, lines);
   return html`<figure class="one-trend">
-    <figcaption><strong>${titleOf(name)}</strong> <span class="quiet">${plainSign(dimension)}</span> ${at !== null && html`<span class="looked">${full(at * 1000)}: ${pointText(name, points, at, step)}</span>`}</figcaption>
+    <figcaption><strong>${titleOf(name)}</strong> <span class="quiet">${plainSign(dimension)}</span> <span class="small">${changeText(name, points)}</span> ${at !== null && html`<span class="looked">${full(at * 1000)}: ${pointText(name, points, at, step)}</span>`}</figcaption>
     ${found === null
       ? html`<p class="quiet">${word(points.length === 0 ? "trend.nothing" : "trend.no_values")}</p>`
       : html`<${Trend} lines=${lines} from=${from} until=${until} dimension=${dimension} scale=${range(found, least, whole)} limits=${limits} at=${at} onAt=${onAt} label=${summary} />`}
