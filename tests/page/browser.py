@@ -53,7 +53,9 @@ class Browser:
         options.binary_location = _program("chromium")
         if logs:
             options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-        self.driver = webdriver.Chrome(options=options, service=Service(_program("chromedriver", "chromium.chromedriver")))
+        self.driver = webdriver.Chrome(
+            options=options, service=Service(_program("chromedriver", "chromium.chromedriver"))
+        )
         self.driver.set_script_timeout(_ANSWER_S)
         self.driver.set_page_load_timeout(_ANSWER_S)
         self._numbers = itertools.count(1)
