@@ -9,8 +9,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from gateway.actions.permits import READ_PEOPLE, may, words_for
 from gateway.errors import GatewayError
+from gateway.permits import READ_PEOPLE, may, words_for
 from gateway.person import Person
 from gateway.web.access.access import Access, NotLetInError, Seen, WaitError
 from gateway.web.access.administration import administer
