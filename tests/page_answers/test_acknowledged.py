@@ -18,6 +18,7 @@ async def _raised(there: Gate) -> dict[str, Any]:
         there.read(t1=15.0, water=0.035)
         there.read(quality=Quality.BAD, innage=None)  # type: ignore[arg-type]
         list(there.pipeline.overdue())
+    alarm: dict[str, Any]
     (alarm,) = [each for each in (await there.page("/api/1/entered"))["alarms"] if each["name"] == "level_lost"]
     assert alarm["phase"] == "unacknowledged"
     return alarm
