@@ -83,6 +83,10 @@ class Guard:
     ) -> Response | None:
         """The answer to who may not; None: he may."""
         path, method = scope["path"], scope["method"]
+        if not path.isprintable():
+            # Whoever looks at a path and whoever finds a route by it must see the same one: to a regular expression
+            # that ends in `$` a path and the same with a line end after it are one.
+            return _refused(scope, 400, "the address has characters that nobody can read", "")
         if method not in _SAFE:
             if (refusal := _not_ours(headers, asked) or _unfit_body(headers)) is not None:
                 return refusal
@@ -115,6 +119,7 @@ class Guard:
     async def _passed_on(self, scope: Scope, receive: Receive, send: Send, seen: Seen | None) -> None:
         """To what is guarded: with a body within bounds, and no longer than its session stands."""
         size, is_begun, looked_s = 0, False, asyncio.get_running_loop().time()
+        is_change = scope["method"] not in _SAFE
 
         async def received() -> Message:
             nonlocal size
@@ -123,6 +128,10 @@ class Guard:
             if size > LARGEST_BODY:
                 if not is_begun:
                     await _too_large()(scope, receive, send)
+                raise _OverError
+            # Bodies come as slowly as their sender likes: who was let in by the head may be out by the end of it.
+            if is_change and seen is not None and not is_begun and not self._access.goes_on(seen.key):
+                await _refused(scope, 401, "nobody is signed in, or no longer", "sign in")(scope, receive, send)
                 raise _OverError
             return message
 

@@ -269,6 +269,52 @@ async def test_an_answer_that_goes_on_ends_with_its_session(tmp_path: Path, monk
     gate.end()
 
 
+@pytest.mark.parametrize("ending", ["%0A", "%0D", "%00", "%E2%80%A8", "%0A%0A"])
+@pytest.mark.parametrize("path", ["/api/1/people", "/api/1/changes", "/api/1/act", "/health", "/metrics"])
+async def test_a_path_is_the_same_to_the_guard_and_to_what_is_behind_it(gate: Gate, path: str, ending: str) -> None:
+    """A route is found by a regular expression that ends in `$`, which a line end may follow."""
+    client = gate.client()
+    await gate.joined(client, "vi", "viewer")
+    request = {"action": "people-invite", "role": "administrator"}
+    for answer in (await client.get(path + ending), await client.post(path + ending, json=request)):
+        assert answer.status_code in (400, 404), answer.text
+    assert not gate.access.people.invitations, "no viewer makes anybody an administrator"
+
+
+@pytest.mark.parametrize("role", ["viewer", "operator", "technician", "accountant"])
+async def test_people_are_for_administrators_by_whatever_path_they_are_asked_for(
+    gate: Gate, role: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The routes look themselves, and rest on no table of paths alone."""
+    monkeypatch.setattr(module, "_NEEDS", {})
+    client = gate.client()
+    await gate.joined(client, "anna", role)
+    request = {"action": "people-invite", "role": "administrator"}
+    assert (await client.get("/api/1/people")).status_code == 403
+    assert (await client.post("/api/1/people", json=request)).status_code == 403
+
+
+@pytest.mark.parametrize("request_of", ["people-remove", "people-role", "people-end-sessions"])
+@pytest.mark.parametrize("path", ["/api/1/act", "/api/1/people", "/api/1/password"])
+async def test_who_is_put_out_while_his_request_comes_does_nothing_by_it(
+    gate: Gate, path: str, request_of: str
+) -> None:
+    """Its head was let in; its body comes slowly, and its end after he was removed."""
+    client = gate.client()
+    await gate.joined(client, "anna", "administrator")
+    body = b'{"action": "people-invite", "role": "administrator"}'
+
+    async def slowly() -> AsyncIterator[bytes]:
+        yield body[:10]
+        role = {"role": "viewer"} if request_of == "people-role" else {}
+        assert (await gate.asked({"action": request_of, "name": "anna", **role}))["code"] == 0
+        yield body[10:]
+
+    answer = await client.post(path, content=slowly(), headers={"Content-Type": "application/json"})
+    assert answer.status_code == 401
+    assert not gate.access.people.invitations
+
+
 async def test_an_empty_request_needs_no_type(gate: Gate) -> None:
     client = gate.client()
     await gate.joined(client, "anna", "operator")
