@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from gateway.actions.entry import OF_PRODUCT, PRODUCT
-from gateway.web.access.person import Role
+from gateway.person import Role
 
 __all__ = ["LIST", "PERMITS", "READ_CHANGES", "READ_PEOPLE", "may", "may_ask", "words_for"]
 

@@ -7,7 +7,7 @@ from gateway.actions.entry import PRODUCT, QUANTITIES
 from gateway.actions.permits import LIST, PERMITS, READ_CHANGES, READ_PEOPLE, may, may_ask, words_for
 from gateway.actions.requests import ACTIONS
 from gateway.actions.second_person import SECOND_PERSON_ACTIONS
-from gateway.web.access.person import Person, Role
+from gateway.person import Person, Role
 
 ACTING = {*ACTIONS, *ACCOUNT_ACTIONS, *SECOND_PERSON_ACTIONS}
 READING = {LIST, READ_CHANGES, READ_PEOPLE}

@@ -42,6 +42,7 @@ _RECORDS = (
     "gateway.figures",
     "gateway.history",
     "gateway.manual_value",
+    "gateway.person",
     "gateway.tank_record",
     "gateway.tank_state",
     "gateway.totals",
