@@ -195,6 +195,8 @@ def test_a_viewer_whose_clock_is_wrong(page: Page, site: DemoSite, wrong_ms: int
     page.at_start(_CLOCKS % wrong_ms)
     page.open()
     page.says(LIVE)
+    # The rows come after the strip.
+    eventually(lambda: page.text.count("s ago") > 8, "the ages of the rows")
     shown = re.search(r"(\d\d:\d\d:\d\d) UTC", page.text)
     assert shown
     there = datetime.now(UTC)
