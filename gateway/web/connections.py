@@ -143,7 +143,7 @@ class BoundedConnection(H11Protocol):
         super().__init__(**given)
         self.peer = ""
         self.is_answering = False
-        """Between a request and the last byte of its answer."""
+        """Between the end of a request and the last byte of its answer."""
         self.is_streaming = False
         """Whether that answer goes on and on."""
         self.before_made: Callable[[], None] = _nothing
@@ -156,6 +156,8 @@ class BoundedConnection(H11Protocol):
         """When the present wait, or the present answer, began."""
         self._answered: object = None
         """The request whose answer is or was the last."""
+        self._is_under_way = False
+        """Between the head of a request and the last byte of its answer."""
         self._timer: asyncio.TimerHandle | None = None
 
     @property
@@ -195,10 +197,14 @@ class BoundedConnection(H11Protocol):
         if self.cycle is not None and not self.cycle.response_complete:
             if self.cycle is not self._answered:
                 self._answered = self.cycle
+                self._is_under_way = True
                 # The application begins after this: it finds us there.
                 self.cycle.scope["state"][_STREAM] = self
+            # Until its body has come as well it is the peer who keeps us waiting.
+            if not self.is_answering and not self.cycle.more_body:
                 self._begin(is_answering=True)
-        elif self.is_answering and not self.transport.get_write_buffer_size():
+        elif self._is_under_way and not self.transport.get_write_buffer_size():
+            self._is_under_way = False
             self._begin(is_answering=False)
 
     # An answer that goes on and on
@@ -206,7 +212,7 @@ class BoundedConnection(H11Protocol):
     def begin(self) -> str:
         refusal = self._room.begin_stream(self)
         if not refusal:
-            self.is_streaming = True
+            self.is_answering = self.is_streaming = True
             self._given = self._taken = 0
             _keep_little_unsent(self.transport)
             self._arm_stream()
