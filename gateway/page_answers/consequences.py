@@ -60,8 +60,7 @@ def _compared(tag: str, before: Inventory, after: Inventory, setup: TankSetup) -
             continue
         figures.append({"tank": tag, "name": name, "before": _told(name, one), "after": _told(name, other)})
         if name in _TOLD:
-            shown = [_shown(name, each, reference_c) for each in (one, other)]
-            lines.append(f"{tag}: {DEFINITIONS[name].title.lower()} {shown[0]} becomes {shown[1]}")
+            lines.append(f"{tag}: {_sentence(name, one, other, reference_c)}")
         elif one.quality is not other.quality:
             others[other.quality] = others.get(other.quality, 0) + 1
     if not figures:
@@ -72,6 +71,13 @@ def _compared(tag: str, before: Inventory, after: Inventory, setup: TankSetup) -
         for quality, count in sorted(others.items())
     ]
     return Consequences(tuple(lines), tuple(figures))
+
+
+def _sentence(name: str, before: Figure, after: Figure, reference_c: float | None) -> str:
+    """Both with their quality, also where that stays: a number alone would pass for Good."""
+    title = DEFINITIONS[name].title
+    shown, becomes = _shown(name, before, reference_c), _shown(name, after, reference_c)
+    return f"{title[0].lower()}{title[1:]} {shown} becomes {becomes}"
 
 
 def _shown(name: str, figure: Figure, reference_c: float | None) -> str:

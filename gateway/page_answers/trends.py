@@ -5,6 +5,7 @@ made up between them, and what was Bad or not there stays so.
 """
 
 import asyncio
+import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import timedelta
 from typing import Any, NamedTuple
@@ -61,37 +62,31 @@ class Trends:
         settings, now = parts.site(), parts.now()
         tank = parts.setup(call).plan.tank
         span = span_asked(settings.account, call.query, now, usual=_USUAL, longest=LONGEST)
-        points = count_asked(call.query, "points", _USUAL_POINTS, 1, MOST_POINTS)
+        at_most = count_asked(call.query, "points", _USUAL_POINTS, 1, MOST_POINTS)
         figures = _figures(call.query.get("figures", _USUAL_FIGURES))
-        begin_s, until_s, span_s, step_s = _grid(span, points)
-        found = await parts.read(
-            lambda connection: {
-                name: stepped(told, begin_s, until_s, step_s)
-                for name, told in trend(connection, tank, figures, begin_s, until_s, span_s).items()
-            },
-            is_fresh=False,
-        )
-        times = [iso_time(instant_of(at_s)) for at_s in range(begin_s, until_s, step_s)]
-        return made(
-            {
-                "schema": "tank-gateway/page-trend/1",
-                "tank": tank,
-                "time": iso_time(now),
-                "simulated": settings.simulated,
-                **span.told,
-                "begin_s": begin_s,
-                "step_s": step_s,
-                "figures": {
-                    name: {
-                        "unit": _UNITS[name],
-                        "times": times,
-                        **_columns(steps),
-                        "gaps": _gaps(steps, begin_s, min(until_s, int(now.timestamp()) - _GOING_ON_S), step_s),
-                    }
-                    for name, steps in found.items()
-                },
-            }
-        )
+        begin_s, until_s, span_s, step_s = _grid(span, at_most)
+        known_until_s = min(until_s, int(now.timestamp()) - _GOING_ON_S)
+        head = {
+            "schema": "tank-gateway/page-trend/1",
+            "tank": tank,
+            "time": iso_time(now),
+            "simulated": settings.simulated,
+            **span.told,
+            "begin_s": begin_s,
+            "step_s": step_s,
+        }
+
+        def told(connection: sqlite3.Connection) -> Made:
+            """All of it by whoever reads: of nine figures in thousands of steps it would hold the loop up."""
+            times = [iso_time(instant_of(at_s)) for at_s in range(begin_s, until_s, step_s)]
+            found = {}
+            for name, points in trend(connection, tank, figures, begin_s, until_s, span_s).items():
+                steps = stepped(points, begin_s, until_s, step_s)
+                gaps = _gaps(steps, begin_s, known_until_s, step_s)
+                found[name] = {"unit": _UNITS[name], "times": times, **_columns(steps), "gaps": gaps}
+            return made({**head, "figures": found})
+
+        return await parts.read(told, is_fresh=False)
 
     async def small(self, _: Call) -> Made:
         """Made once a minute, whoever looks."""
@@ -114,14 +109,8 @@ class Trends:
             from_s = max(begin_s, before.of[0] // _GLANCE_STEP_S * _GLANCE_STEP_S - _LATE_S)
             gone, kept = (begin_s - before.begin_s) // _GLANCE_STEP_S, (from_s - before.begin_s) // _GLANCE_STEP_S
             steps = {tank: known[gone:kept] for tank, known in before.steps.items()}
-        read = await self._parts.read(
-            lambda connection: minutes_of_all(connection, _GLANCE_FIGURE, from_s, until_s), is_fresh=False
-        )
-        blank = [_NOTHING] * ((from_s - begin_s) // _GLANCE_STEP_S)
-        for tank in tanks:
-            new = stepped(read.get(tank, ()), from_s, end_s, _GLANCE_STEP_S)
-            steps[tank] = [*steps.get(tank, blank), *new]
-        document = {
+        whole_s = until_s if before is None or from_s == begin_s else before.whole_s
+        head = {
             "schema": "tank-gateway/page-small-trends/1",
             "time": iso_time(self._parts.now()),
             "simulated": settings.simulated,
@@ -130,10 +119,20 @@ class Trends:
             "step_s": _GLANCE_STEP_S,
             "figure": _GLANCE_FIGURE,
             "unit": _UNITS[_GLANCE_FIGURE],
-            "tanks": {tank: _columns(steps[tank]) for tank in tanks},
         }
-        whole_s = until_s if before is None or from_s == begin_s else before.whole_s
-        return _Glance((until_s, tanks), begin_s, whole_s, {tank: steps[tank] for tank in tanks}, made(document).body)
+
+        def looked(connection: sqlite3.Connection) -> _Glance:
+            """All of it by whoever reads: of hundreds of tanks it would hold the loop up."""
+            read = minutes_of_all(connection, _GLANCE_FIGURE, from_s, until_s)
+            blank = [_NOTHING] * ((from_s - begin_s) // _GLANCE_STEP_S)
+            found = {
+                tank: [*steps.get(tank, blank), *stepped(read.get(tank, ()), from_s, end_s, _GLANCE_STEP_S)]
+                for tank in tanks
+            }
+            document = {**head, "tanks": {tank: _columns(each) for tank, each in found.items()}}
+            return _Glance((until_s, tanks), begin_s, whole_s, found, made(document).body)
+
+        return await self._parts.read(looked, is_fresh=False)
 
 
 class _Glance(NamedTuple):

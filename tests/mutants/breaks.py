@@ -23,6 +23,7 @@ from tests.mutants.loss_breaks import LOSS_BREAKS
 from tests.mutants.method_breaks import METHOD_BREAKS
 from tests.mutants.notification_breaks import NOTIFICATION_BREAKS
 from tests.mutants.page_account_breaks import PAGE_ACCOUNT_BREAKS
+from tests.mutants.page_act_breaks import PAGE_ACT_BREAKS
 from tests.mutants.page_answer_breaks import PAGE_ANSWER_BREAKS
 from tests.mutants.page_breaks import PAGE_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
@@ -56,6 +57,7 @@ BREAKS: tuple[Break, ...] = (
     *NOTIFICATION_BREAKS,
     *PAGE_ANSWER_BREAKS,
     *PAGE_BREAKS,
+    *PAGE_ACT_BREAKS,
     *PAGE_ACCOUNT_BREAKS,
     *POSTGRESQL_BREAKS,
     *KEEPING_ON_BREAKS,

@@ -53,7 +53,9 @@ class Browser:
         options.binary_location = _program("chromium")
         if logs:
             options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-        self.driver = webdriver.Chrome(options=options, service=Service(_program("chromedriver")))
+        self.driver = webdriver.Chrome(
+            options=options, service=Service(_program("chromedriver", "chromium.chromedriver"))
+        )
         self.driver.set_script_timeout(_ANSWER_S)
         self.driver.set_page_load_timeout(_ANSWER_S)
         self._numbers = itertools.count(1)
@@ -112,8 +114,9 @@ class Browser:
                 return result
 
 
-def _program(name: str) -> str:
-    path = shutil.which(name)
+def _program(*names: str) -> str:
+    """Where a program is, by the first of its names that is there."""
+    path = next((found for name in names if (found := shutil.which(name)) is not None), None)
     if path is None:
-        raise RuntimeError(f"there is no {name}: run .ci/system-packages")
+        raise RuntimeError(f"there is no {names[0]}: run .ci/system-packages")
     return path

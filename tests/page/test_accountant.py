@@ -111,6 +111,7 @@ def test_closing_stock_gain_and_loss_and_what_is_estimated(pages: Pages, booked:
     for name in ("GSV", "Mass"):
         total = sum(decimal_of(rows[tank][name]) for tank in ("TK-51", "TK-52"))
         assert decimal_of(rows["Total diesel"][name]) == total
+    _amounts_as_reported(page, booked, third)
 
 
 def _tank_rows(page: Page) -> dict[str, dict[str, str]]:
@@ -137,9 +138,13 @@ def test_a_day_that_was_closed_again_keeps_both_and_says_why(pages: Pages, booke
         for name, key in LINES.items():
             assert decimal_of(shown[name][0]) == Decimal(row[key]), (number, name)
     assert before["Physical"] == after["Physical"]
-    # What makes the book: each amount once, with its sign.
+    _amounts_as_reported(page, booked, second)
+
+
+def _amounts_as_reported(page: Page, booked: BookedSite, day: str) -> None:
+    """What makes the book: each amount once, with its sign; one that takes another back undoes what that did."""
     amounts = {row[0]: row for row in cells(page, page.find("group", "Amounts of others")) if row[0].isdecimal()}
-    told = booked.report("reconciliation", "--day", second)["Amounts of others"]
+    told = booked.report("reconciliation", "--day", day)["Amounts of others"]
     assert {number: decimal_of(row[4].partition(" ")[0]) for number, row in amounts.items()} == {
         row["amount"]: Decimal(row["volume"]) for row in told
     }

@@ -15,7 +15,7 @@ _INSIDE = "return document.activeElement === document.body || document.activeEle
 
 def test_a_dialog_holds_the_focus_and_gives_it_back(own_site: DemoSite, pages: Pages) -> None:
     page = signed_in(pages(own_site.address), own_site, "ida", "operator", "#/enter/BO-5")
-    opener = next(each for each in page.all("button") if re.search("dip", each.name, re.IGNORECASE))
+    opener = page.find("button", re.compile("^Enter a dip"))
     for look in (Look(), Look(dark=True)):
         page.wear(look)
         opener.element.send_keys(Keys.ENTER)

@@ -79,3 +79,29 @@ def test_a_tank_that_is_told_no_more_is_gone(modules: Page) -> None:
     one, two = modules.promise(left)
     assert one["quality"] == "Good"
     assert two is None
+
+
+def test_a_gateway_that_answered_late_once_is_asked_again_and_is_live(modules: Page) -> None:
+    """It stood still while it was asked: its first word came 30 s after the question, all others come at once."""
+    _begun(modules)
+    word = """
+    window.__ahead = arguments[0];
+    const time = new Date(Date.now()).toISOString();
+    const until = new Date(Date.now() + 30_000).toISOString();
+    __tell("view", { time, tanks: { ONE: { time, valid_until: until, quality: "Good" } } });
+    """
+
+    def told(seconds: float) -> list[Any]:
+        modules.script(word, int(seconds * 1000))
+        state: list[Any] = modules.promise("await new Promise((go) => setTimeout(go, 700));" + _STATE, ["ONE"])
+        return state
+
+    modules.script("window.__first = __stream")
+    assert told(30.0) == ["late", False]
+    # A new question, on a gateway that answers at once.
+    for seconds in range(32, 140, 4):
+        if told(float(seconds)) == ["live", True]:
+            break
+    else:
+        raise AssertionError("it has been asked, and passes for late for ever")
+    assert modules.script("return __stream !== __first")

@@ -124,6 +124,18 @@ def test_a_mark_that_may_mean_two_things_is_refused(modules: Page, numbers: str,
     assert ("mistake" in told) == (sent is None)
 
 
+@pytest.mark.parametrize(
+    ("typed", "sent"), [("9.412 mm", None), ("31 ft 7,5 in", "31 ft 7.5 in"), ("31' 7-5/16\"", "31' 7-5/16\"")]
+)
+def test_a_point_between_thousands_is_refused_also_where_the_unit_is_typed(
+    modules: Page, typed: str, sent: str | None
+) -> None:
+    """Nine thousand millimetres of a German reader are not 9 mm."""
+    (told,) = modules.promise(_TEXTS, [_quantity("de-DE", typed, "", "length")])
+    assert told.get("text") == sent
+    assert ("mistake" in told) == (sent is None)
+
+
 def test_feet_and_inches_are_typed_with_their_units(modules: Page) -> None:
     told = modules.promise(_TEXTS, [_quantity("en-US", "31' 7-5/16\"", "", "length")])
     # practice.md section 5, tank 10: 31 ft 7-5/16 in are 6069 sixteenths of an inch.

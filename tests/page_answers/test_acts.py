@@ -166,7 +166,10 @@ async def test_what_becomes_of_the_figures_is_told(tmp_path: Path) -> None:
         assert "TK-1: no figure becomes another now" in answer["lines"]
         request = {"action": "maintenance", "instrument": "G-1", "duration": "2 h", "why": "new head"}
         answer = (await yard.act(request, tries=True, who=ADMINISTRATOR)).json()
-        assert any("Good becomes 9.412 m, Uncertain" in line for line in answer["lines"]), answer["lines"]
+        assert "TK-1: level above the datum 9.412 m, Good becomes 9.412 m, Uncertain" in answer["lines"]
+        request = {"action": "temperature", "tank": "TK-2", "value": "21 degC", "expires": "24 h"}
+        answer = (await yard.act(request, tries=True)).json()
+        assert "TK-2: average liquid temperature no value, Bad becomes 21.0 °C, Good" in answer["lines"]
 
 
 async def test_cautions_come_with_what_they_belong_to(tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ def test_strangers_get_nothing_but_the_way_in(
             raw = [(name.encode(), value.encode()) for name, value in headers]
             scope: Scope = {"type": "http", "method": method, "path": path, "headers": raw, "scheme": "http"}
             # It came to an address of the network, whoever says that he is this machine.
-            scope |= {"client": (client, 1), "server": ("192.0.2.1", 9109), "query_string": b"", "state": {}}
+            scope.update(client=(client, 1), server=("192.0.2.1", 9109), query_string=b"", state={})
 
             async def send(message: Message) -> None:
                 answers.append(message)

@@ -240,9 +240,9 @@ function look() {
     return;
   }
   if (toldTime !== null) link.set(hearing.silence(now()) > SILENCE_MS ? "silent" : "late");
-  // What lies in a buffer is left there: the newest is asked for.
-  const isBehind = hearing.late > SILENCE_MS || hearing.silence(now()) > SILENCE_MS;
-  if (source !== null && isBehind && performance.now() - askedMs > anotherMs) {
+  // What lies in a buffer is left there: the newest is asked for. Also where all that is wrong is that the first answer
+  // took long, as of a gateway that stood still: only another answer can end that doubt.
+  if (source !== null && performance.now() - askedMs > anotherMs) {
     anotherMs = Math.min(2 * anotherMs, ANOTHER_AT_MOST_MS);
     askAll();
   }

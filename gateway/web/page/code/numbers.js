@@ -103,10 +103,12 @@ export function text(value, dimension, options) {
 
 const SIXTY_F_IN_C = 28 / 1.8;
 
-/** A reference temperature as the trade names it, whatever the reader's units: 15 °C, 20 °C, 60 °F. */
-export function referenceText({ value }) {
-  if (Math.abs(value - SIXTY_F_IN_C) < 1e-6) return "60 °F";
-  return `${grouped(String(value), 0, 3)} °C`;
+/** A reference temperature as the trade names it, whatever the reader's units: 15 °C, 20 °C, 60 °F; empty for none. */
+export function referenceText(celsius) {
+  if (celsius === null || celsius === undefined) return "";
+  // Some documents have it in hundredths.
+  if (Math.abs(celsius - SIXTY_F_IN_C) < 0.01) return "60 °F";
+  return `${grouped(String(celsius), 0, 3)} °C`;
 }
 
 /** The unit of a dimension for a heading; empty where the numbers bear it. */

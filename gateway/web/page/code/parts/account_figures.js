@@ -1,6 +1,6 @@
 // Figures of the accounts' documents: {value, unit, quality, reasons, manual} in SI, and amounts by measure.
 import { html } from "../html.js";
-import { decimal, shown, sign, written } from "../numbers.js";
+import { decimal, referenceText, shown, sign, written } from "../numbers.js";
 import { useShared } from "../shared.js";
 import { taste } from "../taste.js";
 import { hasWord, word } from "../words.js";
@@ -8,7 +8,6 @@ import { reasonText } from "./figure.js";
 
 const MASSES = new Set(["mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass"]);
 const ROUNDED_DOWN = new Set(["room", "pumpable"]);
-const AT_60F_C = (60 - 32) / 1.8;
 /** Figures of a sheet that are no amounts, by the dimension of their numbers. */
 const OTHERS = {
   level: "length",
@@ -50,12 +49,6 @@ export function dimensionOf(name) {
 /** GSV, weight in air: what a measure is called. */
 export function measureWord(measure) {
   return word(`measure.${measure}`);
-}
-
-/** 15 °C, 60 °F: a reference temperature as it is named, whatever units the reader has. */
-export function referenceText(celsius) {
-  if (celsius === null || celsius === undefined) return "";
-  return Math.abs(celsius - AT_60F_C) < 0.01 ? "60 °F" : `${Number(celsius.toFixed(3))} °C`;
 }
 
 /** GSV at 15 °C. */

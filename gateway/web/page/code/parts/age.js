@@ -4,6 +4,15 @@ import { siteNow, useEachSecond } from "../live.js";
 import { full, span } from "../times.js";
 import { word } from "../words.js";
 
+/**
+ * When the older of level and temperature was measured, as `tank-gateway show` tells a tank's age: the sheet may be of
+ * now and rest on what is a minute old. What was entered by hand says so elsewhere.
+ */
+export function measuredAt(row) {
+  const figures = [row.level, row.temperature].filter((fig) => fig && fig.v !== null && fig.v !== undefined && !fig.manual);
+  return figures.map((fig) => fig.t ?? row.time).reduce((oldest, time) => (Date.parse(time) < Date.parse(oldest) ? time : oldest), row.time);
+}
+
 export function Age({ time }) {
   const text = useEachSecond(() => {
     const now = siteNow();

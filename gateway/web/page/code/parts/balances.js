@@ -1,7 +1,8 @@
 // Book against physical, product by product, as a statement: line under line, each sum that of the lines above it.
 import { html } from "../html.js";
+import { referenceText } from "../numbers.js";
 import { useWords } from "../words.js";
-import { AccountFigure, isMass, measureWord, reasonTexts, referenceText, signOf } from "./account_figures.js";
+import { AccountFigure, isMass, measureWord, reasonTexts, signOf } from "./account_figures.js";
 import { shownBalance, withinTolerance } from "./balance_sums.js";
 import { written } from "./exact.js";
 import { PriorityMark } from "./mark.js";

@@ -1,9 +1,10 @@
 // What was in every tank when a day was closed, and what that adds up to by product; first, which tanks to look at and why.
 import { html } from "../html.js";
 import { way } from "../go.js";
+import { referenceText } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, codeWord, exactly, reasonTexts, referenceText, signOf } from "./account_figures.js";
+import { AccountFigure, codeWord, exactly, reasonTexts, signOf } from "./account_figures.js";
 import { total, written } from "./exact.js";
 
 const SHOWN = ["level", "water_level", "liquid_temperature", "reference_density", "tov", "free_water", "gov", "gsv", "nsv", "mass", "weight_in_air"];

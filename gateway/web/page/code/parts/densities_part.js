@@ -3,10 +3,10 @@ import { html, useEffect, useState } from "../html.js";
 import { get } from "../ask.js";
 import { way } from "../go.js";
 import { useSite, useTags, useTop } from "../live.js";
-import { decimal, sign, written } from "../numbers.js";
+import { decimal, referenceText, sign, written } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
-import { codeWord, referenceText } from "./account_figures.js";
+import { codeWord } from "./account_figures.js";
 import { Sentences } from "./document.js";
 
 const AT_ONCE = 4;

@@ -34,6 +34,11 @@ export function figureText(fig, options = {}) {
   return `${text(fig.v, dimension, options)}${doubt}`;
 }
 
+/** What a figure of a row is called. Where the vapour above a liquid is counted, its mass is that of both. */
+export function figureName(name, of) {
+  return word(name === "mass" && of?.with_vapour ? "figure.mass_with_vapour" : `figure.${name}`);
+}
+
 /**
  * fig as the live view has it. `down`: never more than there is. `old`: it is no longer the present.
  * `unit`: whether the unit stands beside the number (a column may bear it in its head instead).

@@ -1,8 +1,9 @@
 // What was in the tanks of a transfer when it began: the figures that both sides write down before anything flows.
 import { html } from "../html.js";
+import { referenceText } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, codeWord, referenceText, signOf } from "./account_figures.js";
+import { AccountFigure, codeWord, signOf } from "./account_figures.js";
 
 const FIGURES = ["level", "liquid_temperature", "water_level", "free_water", "tov", "gsv", "mass", "reference_density"];
 

@@ -1,6 +1,6 @@
 // The ruled line: a tank from datum to full, its limits as ticks, the level as a heavy stop, and where it is going.
 import { html } from "../html.js";
-import { isLive, siteNow } from "../live.js";
+import { isLive, siteNow, useEachSecond } from "../live.js";
 import { text } from "../numbers.js";
 import { clock } from "../times.js";
 import { word } from "../words.js";
@@ -8,17 +8,27 @@ import { figureText } from "./figure.js";
 
 const Y = 18;
 
-/** Part of the line at a level, in per cent; beyond its ends it is said, not drawn elsewhere. */
+/** Part of the line at a level, in per cent; what lies beyond its ends is said. */
 function place(level, fixed) {
   return ((level - fixed.lowest) / (fixed.full - fixed.lowest)) * 100;
 }
 
 const within = (percent) => Math.min(100, Math.max(0, percent));
 
+/** Whether the level that is known lies beyond an end of the line: "above", "below" or null. */
+export function beyond(level, fixed) {
+  const known = level?.v ?? level?.last?.v;
+  if (known === undefined || known === null) return null;
+  return known > fixed.full ? "above" : known < fixed.lowest ? "below" : null;
+}
+
 /** What the drawing says, as a sentence. */
-export function rulerText(row, fixed) {
+export function rulerText(row, fixed, live = isLive(row)) {
   const said = [word("ruler.level", { level: figureText(row.level), full: text(fixed.full, "length") })];
-  const next = nextLimit(row);
+  if (!live) said.unshift(word("row.not_live"));
+  const out = beyond(row.level, fixed);
+  if (out) said.push(word(`ruler.${out}`));
+  const next = live ? nextLimit(row) : null;
   if (next) said.push(word(`ruler.${row.motion}`, { limit: word(`limit.${next.limit}`), time: clock(next.at, siteNow()) }));
   for (const { limit, level } of fixed.limits) said.push(`${word(`limit.${limit}`)} ${text(level, "length")}`);
   return said.join("; ");
@@ -32,7 +42,8 @@ export function nextLimit(row) {
 
 /** `fixed`: the tank of /api/1/site. `tall`: with the limits' values written out. */
 export function Ruler({ row, fixed, tall = false }) {
-  const live = isLive(row);
+  // Wherever it stands: what is no longer heard must not go on moving to a limit.
+  const live = useEachSecond(() => isLive(row));
   const level = row.level ?? {};
   const isKnown = level.v !== null && level.v !== undefined;
   const shownLevel = isKnown ? level.v : level.last?.v;
@@ -40,8 +51,9 @@ export function Ruler({ row, fixed, tall = false }) {
   const doubtful = level.q === "Uncertain" || !live ? "uncertain" : "";
   const next = isKnown && live ? nextLimit(row) : null;
   const to = next ? within(place(next.level, fixed)) : null;
+  const out = beyond(level, fixed);
   const water = row.water?.v > 0 ? Math.max(1, within(place(row.water.v, fixed))) : null;
-  return html`<svg class=${`ruler ${tall ? "tall" : ""} ${to === null ? "" : "moving"}`} role="img" aria-label=${rulerText(row, fixed)}>
+  return html`<svg class=${`ruler ${tall ? "tall" : ""} ${to === null && out === null ? "" : "moving"}`} role="img" aria-label=${rulerText(row, fixed, live)}>
     <line class="scale" x1="0" y1=${Y} x2="100%" y2=${Y} />
     ${[0, 25, 50, 75, 100].map((x) => html`<line key=${x} class="tick" x1=${`${x}%`} y1=${Y} x2=${`${x}%`} y2=${Y + 4} />`)}
     ${fixed.limits.map(({ limit, level: height }) => {
@@ -56,14 +68,17 @@ export function Ruler({ row, fixed, tall = false }) {
     ${at !== null &&
     html`<svg x=${`${at}%`} y="0" overflow="visible">
       ${isKnown
-        ? html`<line class=${`stop ${doubtful}`} x1="0" y1=${Y - 11} x2="0" y2=${Y + 11} />
+        ? html`${out
+              ? html`<path class="out" d=${out === "above" ? `M0 ${Y - 11}l11 11l-11 11` : `M0 ${Y - 11}l-11 11l11 11`} />`
+              : html`<line class=${`stop ${doubtful}`} x1="0" y1=${Y - 11} x2="0" y2=${Y + 11} />`}
             ${live && row.motion === "filling" && html`<path class="arrow" d=${`M4 ${Y - 8}l9 8l-9 8z`} />`}
             ${live && row.motion === "emptying" && html`<path class="arrow" d=${`M-4 ${Y - 8}l-9 8l9 8z`} />`}
             ${level.q === "Uncertain" && html`<text class="doubt" x="0" y="6" text-anchor="middle">?</text>`}`
         : html`<circle class="hollow" cx="0" cy=${Y} r="5" />`}
     </svg>`}
     ${to !== null && html`<text class="at" x=${`${to}%`} y=${tall ? -16 : Y + 20} text-anchor=${to > 50 ? "end" : "start"}>${clock(next.at, siteNow())} ${word(`limit.${next.limit}`)}</text>`}
-    ${tall && at !== null && html`<text class="at" x=${`${at}%`} y="-2" text-anchor=${at > 80 ? "end" : at < 20 ? "start" : "middle"}>${levelText(level, isKnown)}</text>`}
+    ${out && html`<text class="at" x=${out === "above" ? "100%" : "0%"} y=${tall ? -16 : Y + 20} text-anchor=${out === "above" ? "end" : "start"}>${word(`ruler.${out}`)}</text>`}
+    ${tall && at !== null && html`<text class=${`at ${live ? "" : "old"}`} x=${`${at}%`} y="-2" text-anchor=${at > 80 ? "end" : at < 20 ? "start" : "middle"}>${levelText(level, isKnown)}</text>`}
     ${at === null && html`<text x="0" y=${Y - 6}>${word("figure.no_value")}</text>`}
   </svg>`;
 }

@@ -1,5 +1,5 @@
 // The level of the last hours as a small line beside a row. What is not known is a gap, what is doubtful is dashed.
-import { html } from "../html.js";
+import { html, useMemo } from "../html.js";
 import { word } from "../words.js";
 
 const W = 96;
@@ -7,6 +7,16 @@ const H = 28;
 
 /** `points`: [seconds, level or null, quality] in order; `fixed`: the tank of /api/1/site. */
 export function SmallTrend({ points, fixed }) {
+  // Its row is drawn with every change, the trend is another every few minutes.
+  const lines = useMemo(() => drawn(points), [points]);
+  if (lines === null) return null;
+  return html`<svg class="small-trend" viewBox=${`0 0 ${W} ${H}`} role="img" aria-label=${word("trend.small", { tank: fixed.product })}>
+    ${lines.map(({ doubtful, path }, index) => html`<path key=${index} class=${doubtful ? "doubtful" : ""} d=${path} />`)}
+  </svg>`;
+}
+
+/** Lines to draw; null where there is no course to show. */
+function drawn(points) {
   if (!points || points.length < 2) return null;
   const [first, last] = [points[0][0], points[points.length - 1][0]];
   const known = points.filter((point) => point[1] !== null).map((point) => point[1]);
@@ -16,12 +26,10 @@ export function SmallTrend({ points, fixed }) {
   const reach = Math.max(0.5, Math.max(...known) - Math.min(...known)) / 2;
   const x = (seconds) => ((seconds - first) / Math.max(1, last - first)) * W;
   const y = (level) => H / 2 - ((level - middle) / reach) * (H / 2 - 2);
-  return html`<svg class="small-trend" viewBox=${`0 0 ${W} ${H}`} role="img" aria-label=${word("trend.small", { tank: fixed.product })}>
-    ${pieces(points).map(
-      (piece, index) =>
-        html`<path key=${index} class=${piece.doubtful ? "doubtful" : ""} d=${`M${piece.points.map((point) => `${x(point[0]).toFixed(1)} ${y(point[1]).toFixed(1)}`).join("L")}`} />`,
-    )}
-  </svg>`;
+  return pieces(points).map((piece) => ({
+    doubtful: piece.doubtful,
+    path: `M${piece.points.map((point) => `${x(point[0]).toFixed(1)} ${y(point[1]).toFixed(1)}`).join("L")}`,
+  }));
 }
 
 /** Runs of known points of one kind; a run begins where the one before it ended, unless nothing was known between. */

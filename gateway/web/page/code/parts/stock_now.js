@@ -1,9 +1,10 @@
 // What the site holds now, by product and by owner: how many tanks each total includes, and which it leaves out and why.
 import { html } from "../html.js";
 import { useSite } from "../live.js";
+import { referenceText } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
-import { exactly, reasonTexts, referenceText, signOf } from "./account_figures.js";
+import { exactly, reasonTexts, signOf } from "./account_figures.js";
 import { AsOf, useDocument, useIsOld } from "./document.js";
 import { total, written } from "./exact.js";
 import { celsius } from "./transfer_words.js";
@@ -43,21 +44,25 @@ function Stock({ document }) {
 function Lines({ lines, head, nameOf, whole }) {
   const word = useWords();
   const references = useReferences(lines);
+  // Two masses, where one of the products has its vapour counted: then each says which it is.
+  const hasVapour = lines.some((line) => line.figures.total_mass);
+  const shown = SHOWN.flatMap((name) => (name === "mass" && hasVapour ? ["mass", "total_mass"] : [name]));
+  const title = (name) => word(name === "mass" && hasVapour ? "stock.figure.liquid_mass" : `stock.figure.${name}`);
   return html`<div class="wide" tabindex="0" role="group" aria-label=${head}><table class="stacked">
     <thead><tr>
       <th scope="col">${head}</th>
-      ${SHOWN.map((name) => html`<th key=${name} scope="col" class="number">${word(`stock.figure.${name}`)} <span class="unit">${name === "gsv" && references.all ? `${references.all} ` : ""}${signOf(name)}</span></th>`)}
+      ${shown.map((name) => html`<th key=${name} scope="col" class="number">${title(name)} <span class="unit">${name === "gsv" && references.all ? `${references.all} ` : ""}${signOf(name)}</span></th>`)}
       <th scope="col">${word("stock.included")}</th><th scope="col">${word("stock.moving")}</th>
     </tr></thead>
     <tbody>${lines.map((line) => html`<tr key=${nameOf(line)}>
       <th scope="row">${nameOf(line)}${!references.all && references.of[line.product] && html` <span class="unit">${references.of[line.product]}</span>`}${line.simulated && html` <span class="small">${word("row.simulated")}</span>`}</th>
-      ${SHOWN.map((name) => html`<td key=${name} class="number" data-name=${`${word(`stock.figure.${name}`)} ${name === "gsv" ? (references.of[line.product] ?? "") : ""} ${signOf(name)}`}><${StockCell} told=${line.figures[name]} name=${name} /></td>`)}
+      ${shown.map((name) => html`<td key=${name} class="number" data-name=${`${title(name)} ${name === "gsv" ? (references.of[line.product] ?? "") : ""} ${signOf(name)}`}><${StockCell} told=${line.figures[name]} name=${name} /></td>`)}
       <td data-name=${word("stock.included")}>${countText(word, line.figures, line.members.length)}</td>
       <td data-name=${word("stock.moving")}>${line.moving.join(", ")}</td>
     </tr>`)}</tbody>
     ${whole && html`<tfoot><tr>
       <th scope="row">${word("stock.all_products")}</th>
-      ${SHOWN.map((name) => html`<td key=${name} class="number" data-name=${word(`stock.figure.${name}`)}>${OF_ALL.includes(name) ? html`<${Sum} lines=${lines} whole=${whole} name=${name} />` : null}</td>`)}
+      ${shown.map((name) => html`<td key=${name} class="number" data-name=${title(name)}>${OF_ALL.includes(name) ? html`<${Sum} lines=${lines} whole=${whole} name=${name} />` : null}</td>`)}
       <td data-name=${word("stock.included")}>${countText(word, only(whole.figures, OF_ALL), whole.members.length)}</td><td></td>
     </tr></tfoot>`}
   </table></div>`;
@@ -65,7 +70,7 @@ function Lines({ lines, head, nameOf, whole }) {
 
 function StockCell({ told, name }) {
   const word = useWords();
-  if (!told) return null;
+  if (!told) return html`<abbr class="quiet" title=${word("figure.not_applicable")}>${word("stock.none")}</abbr>`;
   const { figure } = told;
   if (figure.value === null) return html`<span class="figure novalue">${word("figure.no_value")}</span>`;
   return html`<span class="figure">${written(exactly(name, figure.value))}${figure.quality === "Uncertain" && html`?<span class="unseen"> ${word("account.estimated")}</span>`}</span>`;

@@ -5,8 +5,8 @@ import { isLive, siteNow, useEachSecond, useRow } from "../live.js";
 import { referenceText } from "../numbers.js";
 import { clock, span } from "../times.js";
 import { word } from "../words.js";
-import { Age } from "./age.js";
-import { Figure, reasonText } from "./figure.js";
+import { Age, measuredAt } from "./age.js";
+import { Figure, figureName, reasonText } from "./figure.js";
 import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
 import { SmallTrend } from "./small_trend.js";
@@ -21,16 +21,16 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
   const reference = fixed.reference_temperature;
   const amount = row.gsv && row.gsv.none === undefined ? ["gsv", row.gsv] : ["mass", row.mass];
   const part = (name, fig, options = {}, beside = "") =>
-    html`<span class="part"><span class="unit">${word(`figure.${name}`)}</span> <${Figure} fig=${fig} old=${!live} ...${options} />${beside && html` <span class="unit">${beside}</span>`}</span>`;
+    html`<span class="part"><span class="unit">${figureName(name, row)}</span> <${Figure} fig=${fig} old=${!live} ...${options} />${beside && html` <span class="unit">${beside}</span>`}</span>`;
   return html`<li class="tank-row">
     <div class="head">
       <a class="tag" href=${way("tank", tag)}>${tag}</a> ${!grouped && html`<span class="product">${row.product}</span>`}
-      <${RowTags} row=${row} live=${live} /> <${Age} time=${row.time} />
+      <${RowTags} row=${row} live=${live} /> <${Age} time=${measuredAt(row)} />
     </div>
     <div class="line"><${Ruler} row=${row} fixed=${fixed} />${trend && html`<${SmallTrend} points=${trend} fixed=${fixed} />`}</div>
     <div class="parts small">
       ${part("level", row.level)} ${part("temperature", row.temperature)}
-      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: referenceText(reference) }) : "")}
+      ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: referenceText(reference.value) }) : "")}
       ${part("room", row.room, { down: true })} ${part("pumpable", row.pumpable, { down: true })}
     </div>
     <${Course} row=${row} live=${live} />
@@ -42,11 +42,15 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
 function Course({ row, live }) {
   if (!live || (row.motion !== "filling" && row.motion !== "emptying")) return null;
   const next = nextLimit(row);
+  const { rate } = row;
+  // Which way is said in a word.
+  const size = rate?.v ? { ...rate, v: Math.abs(rate.v) } : rate;
   const what = row.activity ? word(`activity.${row.activity}`) : word(`motion.${row.motion}`);
   return html`<p class="small heading">
-    <strong>${what}</strong> <${Figure} fig=${row.rate} />
+    <strong>${what}</strong> <${Figure} fig=${size} />
     ${next
       ? html` <strong>${clock(next.at, siteNow())}</strong> ${word(`limit.${next.limit}`)} ${word("course.in", { span: span(next.in_s) })}`
       : html` <span class="quiet">${word("course.unknown")}</span>`}
+    ${rate?.r && rate.q !== "Good" && html` <span class="quiet">${reasonText(rate.r)}</span>`}
   </p>`;
 }

@@ -2,9 +2,10 @@
 import { html } from "../html.js";
 import { way } from "../go.js";
 import { useSite } from "../live.js";
+import { referenceText } from "../numbers.js";
 import { full, span } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, exactly, measureAt, reasonTexts, referenceText, signOf } from "./account_figures.js";
+import { AccountFigure, exactly, measureAt, reasonTexts, signOf } from "./account_figures.js";
 import { AsOf, useDocument } from "./document.js";
 import { written } from "./exact.js";
 import { FileButton } from "./file_button.js";

@@ -1,9 +1,9 @@
 // One tank of a ticket: opening, closing and what lies between them, figure by figure; the ruled line from one to the other.
 import { html } from "../html.js";
-import { text } from "../numbers.js";
+import { referenceText, text } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, MEASURES, codeWord, measureAt, reasonTexts, referenceText, signOf } from "./account_figures.js";
+import { AccountFigure, MEASURES, codeWord, measureAt, reasonTexts, signOf } from "./account_figures.js";
 import { written } from "./exact.js";
 import { figureOf, sideHas, sideShown } from "./ticket_amounts.js";
 

@@ -44,8 +44,8 @@ const READERS = {
   quantity({ number, unit }) {
     const typed = number.trim();
     if (!typed) return { text: "" };
-    if (!unit) return { text: typed };
-    return decimal(typed, (plain) => `${plain} ${unit}`);
+    // The unit may be typed too: the number is still written as its reader writes numbers.
+    return decimal(typed, (plain) => (unit ? `${plain} ${unit}` : plain));
   },
   instant: (value) => instantText(value, (ms) => utcText(ms)),
   ends(value) {

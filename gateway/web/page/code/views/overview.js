@@ -41,20 +41,26 @@ export function Overview() {
     <section class="rest" aria-labelledby="rest">
       <h2 id="rest">${word("overview.rest", { count: rest.length, of: present.length })}</h2>
       <div class="groups">
-        ${Object.entries(byProduct(rest, site)).map(
-          ([product, tanks]) => html`<${Group} key=${product} product=${product} tanks=${tanks} few=${present.length <= FEW_TANKS} shown=${shown} />`,
+        ${Object.entries(byProduct(present, site)).map(
+          ([product, tanks]) =>
+            html`<${Group} key=${product} product=${product} tanks=${tanks.filter((tag) => !movers.includes(tag))} of=${tanks.length} few=${present.length <= FEW_TANKS} shown=${shown} />`,
         )}
       </div>
+      ${present.length > 0 && html`<p class="all-products"><strong>${word("stock.all_products")}</strong> <${Totals} product=${null} /></p>`}
     </section>
   </div>`;
 }
 
-/** Tanks of one product. Closed it has their names only: so they are found, and hundreds of rows are not kept true unseen. */
-function Group({ product, tanks, few, shown }) {
+/** Tanks of one product, with the sum of all of them, of which `of` there are: those that move are above. Closed it has their names only: so they are found, and hundreds of rows are not kept true unseen. */
+function Group({ product, tanks, of, few, shown }) {
   const word = useWords();
   const [open, setOpen] = useState(few);
+  const moving = of - tanks.length;
+  const summary = html`<strong>${product}</strong>${" "}
+    <span class="quiet">${word("overview.tanks", { count: of })}${moving > 0 && `, ${word("overview.of_it_moving", { moving })}`}</span> <${Totals} product=${product} />`;
+  if (tanks.length === 0) return html`<p class="all-move">${summary}</p>`;
   return html`<details open=${open} onToggle=${(event) => setOpen(event.currentTarget.open)}>
-    <summary><strong>${product}</strong> <span class="quiet">${word("overview.tanks", { count: tanks.length })}</span> <${Totals} product=${product} /></summary>
+    <summary>${summary}</summary>
     <ul>${tanks.map((tag) => (open ? shown(tag, true) : html`<li key=${tag}><a class="tag" href=${way("tank", tag)}>${tag}</a></li>`))}</ul>
   </details>`;
 }

@@ -1,6 +1,6 @@
 // All figures of the newest sheet, in the order of their calculation.
 import { html } from "../../html.js";
-import { text } from "../../numbers.js";
+import { referenceText, text } from "../../numbers.js";
 import { codeWord } from "../../parts/account_figures.js";
 import { full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
@@ -34,7 +34,7 @@ export function Figures({ inventory, plan, why, old }) {
   return html`<section class="tank-figures" aria-labelledby="tank-figures">
     <h2 id="tank-figures">${word("tank.figures")}</h2>
     <p class="quiet small">
-      ${word("tank.of", { time: full(inventory.time) })} ${reference ? word("tank.reference", { temperature: text(reference.value, "temperature") }) : word("tank.no_reference")}
+      ${word("tank.of", { time: full(inventory.time) })} ${reference ? word("tank.reference", { temperature: referenceText(reference.value) }) : word("tank.no_reference")}
     </p>
     <div class="figure-groups">
       ${Object.entries(groups).map(([group, names]) => {
@@ -57,7 +57,7 @@ function Row({ name, figure, why, old, reference }) {
   return html`<div class=${`figure-row quality-${figure.quality}`}>
     <dt>
       ${titleOf(name)}${SYMBOLS[name] && html` <abbr class="quiet">${SYMBOLS[name]}</abbr>`}
-      ${AT_REFERENCE.has(name) && reference && html` <span class="quiet">${word("tank.at", { temperature: text(reference.value, "temperature") })}</span>`}
+      ${AT_REFERENCE.has(name) && reference && html` <span class="quiet">${word("tank.at", { temperature: referenceText(reference.value) })}</span>`}
     </dt>
     <dd class="number"><${Value} name=${name} figure=${figure} old=${old} /></dd>
     <dd class="small">
@@ -93,7 +93,7 @@ function instrument(plan, what, source) {
 }
 
 function Density({ density, reference }) {
-  const at = density.at === "reference" && reference ? word("tank.at", { temperature: text(reference.value, "temperature") }) : word("tank.at_tank_temperature");
+  const at = density.at === "reference" && reference ? word("tank.at", { temperature: referenceText(reference.value) }) : word("tank.at_tank_temperature");
   const dates = [
     density.entered && word("tank.entered_at", { time: full(density.entered) }),
     density.expires && word("tank.holds_until", { time: full(density.expires) }),

@@ -1,9 +1,9 @@
 // The head of a tank's page: what it is, how far it can be believed and why, how old, and the ruled line at full size.
 import { html } from "../../html.js";
 import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
-import { text } from "../../numbers.js";
-import { Age } from "../../parts/age.js";
-import { Figure } from "../../parts/figure.js";
+import { referenceText, text } from "../../numbers.js";
+import { Age, measuredAt } from "../../parts/age.js";
+import { Figure, figureName } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
 import { clock, full, span, withZone } from "../../times.js";
 import { word } from "../../words.js";
@@ -20,7 +20,7 @@ export function Head({ tag, fixed, row, why }) {
     ${row
       ? html`<p class=${`tank-quality ${live ? "" : "doubtful"}`}>
             <strong>${live ? qualityWord(row.quality) : word("tank.not_live")}</strong>
-            ${" · "}<${Age} time=${row.time} />
+            ${" · "}<${Age} time=${measuredAt(row)} />
             ${row.simulated && html`${" · "}<strong>${word("row.simulated")}</strong>`}
             ${row.by_hand && html`${" · "}✎ ${word("row.by_hand")}`}
             ${row.maintenance && html`${" · "}[ ${word("row.maintenance")} ]`}
@@ -45,7 +45,7 @@ function Chief({ row, live, fixed }) {
   const shown = [
     ["level", row.level],
     ["temperature", row.temperature],
-    ...(has(row.gsv) ? [["gsv", row.gsv, reference && word("figure.at", { temperature: text(reference.value, "temperature") })]] : []),
+    ...(has(row.gsv) ? [["gsv", row.gsv, reference && word("figure.at", { temperature: referenceText(reference.value) })]] : []),
     ["mass", row.mass],
     ["water", row.water],
     ["room", row.room],
@@ -54,7 +54,7 @@ function Chief({ row, live, fixed }) {
   return html`<dl class="tank-chief">
     ${shown.map(
       ([name, fig, beside]) =>
-        html`<div key=${name}><dt>${word(`figure.${name}`)}${beside && ` ${beside}`}</dt><dd><${Figure} fig=${fig} old=${!live} down=${name === "room" || name === "pumpable"} /></dd></div>`,
+        html`<div key=${name}><dt>${figureName(name, row)}${beside && ` ${beside}`}</dt><dd><${Figure} fig=${fig} old=${!live} down=${name === "room" || name === "pumpable"} /></dd></div>`,
     )}
   </dl>`;
 }

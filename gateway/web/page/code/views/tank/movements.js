@@ -2,7 +2,7 @@
 import { html } from "../../html.js";
 import { way } from "../../go.js";
 import { siteNow, useTop } from "../../live.js";
-import { text } from "../../numbers.js";
+import { referenceText, text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
 import { Figure } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
@@ -69,7 +69,7 @@ function Moved({ moved }) {
 function measureText(measure, { reference_temperature: reference }) {
   const name = named("measure", measure);
   const atReference = (measure === "gsv" || measure === "nsv") && reference;
-  return atReference ? word("measure.at", { measure: name, temperature: text(reference.value, "temperature") }) : name;
+  return atReference ? word("measure.at", { measure: name, temperature: referenceText(reference.value) }) : name;
 }
 
 function named(group, name) {

@@ -1,6 +1,6 @@
 // The calculation sheet: every step with its value, what it rests on, and the relation that it follows.
 import { html, useState } from "../../html.js";
-import { text } from "../../numbers.js";
+import { referenceText } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { full } from "../../times.js";
@@ -27,7 +27,7 @@ function Steps({ tag, turn, old }) {
     ${error && html`<${Trouble} error=${error} again=${again} />`}
     <p class="tank-caution">${word("caution.methods")} ${document.simulated && word("caution.simulated")}</p>
     <p class="quiet small">
-      ${word("tank.of", { time: full(document.time) })} ${reference ? word("tank.reference", { temperature: text(reference.value, "temperature") }) : word("tank.no_reference")}
+      ${word("tank.of", { time: full(document.time) })} ${reference ? word("tank.reference", { temperature: referenceText(reference.value) }) : word("tank.no_reference")}
     </p>
     <h3>${word("sheet.inputs")}</h3>
     <div class="wide" tabindex="0" role="region" aria-label=${word("sheet.inputs")}>
@@ -56,7 +56,7 @@ function Steps({ tag, turn, old }) {
             (step) =>
               html`<tr key=${step.name}>
                 <td><strong>${step.symbol}</strong></td>
-                <th scope="row">${titleOf(step.name, step.title)}${AT_REFERENCE.has(step.name) && reference && html` <span class="quiet">${word("tank.at", { temperature: text(reference.value, "temperature") })}</span>`}</th>
+                <th scope="row">${titleOf(step.name, step.title)}${AT_REFERENCE.has(step.name) && reference && html` <span class="quiet">${word("tank.at", { temperature: referenceText(reference.value) })}</span>`}</th>
                 <td class="number" title=${step.value === null ? undefined : `${step.value} ${step.unit}`}><${Value} name=${step.name} figure=${{ ...step, reason: step.reasons[0] }} old=${old} /></td>
                 <td>${qualityWord(step.quality)}${step.reasons.filter((each) => step.quality !== "Good").map((each) => html`<p key=${each.text} class="small">${each.text}</p>`)}</td>
                 <td>${step.inputs.filter((name) => symbols.has(name)).map((name) => symbols.get(name)).join(", ") || html`<span class="quiet">${word("sheet.measured")}</span>`}</td>
