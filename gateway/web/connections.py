@@ -13,8 +13,11 @@ from collections.abc import Callable, Iterable
 from ipaddress import IPv4Network, IPv6Network
 from typing import Any, Protocol, cast
 
+import h11
 from starlette.types import Scope
 from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from gateway.web.access.policy import ALWAYS, encoded
 
 __all__ = ["BoundedConnection", "Room", "Stream", "peer_name", "stream_of"]
 
@@ -34,6 +37,8 @@ _SHARE = 4
 _LEAST_SHARE = 4
 _STREAMS_SHARE = 2
 """Parts of the room, of which answers that go on and on take one at most; and parts of that, of which one peer does."""
+_NO_HTTP = b"this is no request by HTTP/1.1\n"
+_CLOSING = encoded({"Content-Type": "text/plain; charset=utf-8", "Connection": "close"})
 _STREAM = "stream"
 """Under which name an application finds its connection in the state of a request."""
 
@@ -191,6 +196,16 @@ class BoundedConnection(H11Protocol):
     def abort(self) -> None:
         """Close at once, whatever the peer does."""
         self.transport.abort()
+
+    def send_400_response(self, msg: str) -> None:
+        """To what no application sees; with what every answer tells a browser."""
+        for event in (
+            h11.Response(status_code=400, headers=[*_CLOSING, *ALWAYS], reason=b"Bad Request"),
+            h11.Data(data=_NO_HTTP),
+            h11.EndOfMessage(),
+        ):
+            self.transport.write(self.conn.send(event) or b"")
+        self.transport.close()
 
     def _look(self) -> None:
         """Whether the request that was awaited is there, or its answer handed over."""

@@ -192,6 +192,43 @@ async def test_a_body_that_never_ends_ends_its_connection(monkeypatch: pytest.Mo
         peer.close()
 
 
+@pytest.mark.parametrize(
+    "sending",
+    [
+        b"GET /health HTTP/1.1\r\n\r\n",
+        b"GET /health HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n",
+        b"\x16\x03\x01\x02\x00\r\n\r\n",
+        b"GET /h\xc3\xa9 HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+        b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\n{",
+    ],
+)
+async def test_what_is_no_request_is_answered_with_all_that_a_browser_is_told(sending: bytes) -> None:
+    async with serving() as port:
+        peer = await Peer.connected(port)
+        peer.writer.write(sending)
+        head = (await peer.reader.readuntil(b"\r\n\r\n")).decode().lower()
+        assert head.startswith("http/1.1 400 ")
+        for header in ("content-security-policy: default-src 'none'", "cache-control: no-store", "connection: close"):
+            assert header in head
+        assert await peer.is_closed()
+        peer.close()
+
+
+@pytest.mark.parametrize("length", [b"4", b"0", b"48"])
+async def test_what_has_two_lengths_is_one_request_and_the_last(length: bytes) -> None:
+    """RFC 9112, section 6.1: what is a body to a proxy before us is no second request to us, and nobody's answer."""
+    sending = b"POST /api/1/sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: %s\r\n" % length
+    sending += b"Transfer-Encoding: chunked\r\n\r\n0\r\n\r\nGET /metrics HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+    async with serving() as port:
+        peer = await Peer.connected(port)
+        peer.writer.write(sending)
+        async with asyncio.timeout(_PATIENCE_S):
+            answer = await peer.reader.read()
+        assert answer.startswith(b"HTTP/1.1 400 ")
+        assert answer.count(b"HTTP/1.1 ") == 1
+        peer.close()
+
+
 _SIGN_IN = b"POST /api/1/sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
 
 
