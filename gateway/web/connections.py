@@ -13,8 +13,11 @@ from collections.abc import Callable, Iterable
 from ipaddress import IPv4Network, IPv6Network
 from typing import Any, Protocol, cast
 
+import h11
 from starlette.types import Scope
 from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from gateway.web.access.policy import ALWAYS, encoded
 
 __all__ = ["BoundedConnection", "Room", "Stream", "peer_name", "stream_of"]
 
@@ -34,6 +37,8 @@ _SHARE = 4
 _LEAST_SHARE = 4
 _STREAMS_SHARE = 2
 """Parts of the room, of which answers that go on and on take one at most; and parts of that, of which one peer does."""
+_NO_HTTP = b"this is no request by HTTP/1.1\n"
+_CLOSING = encoded({"Content-Type": "text/plain; charset=utf-8", "Connection": "close"})
 _STREAM = "stream"
 """Under which name an application finds its connection in the state of a request."""
 
@@ -143,7 +148,7 @@ class BoundedConnection(H11Protocol):
         super().__init__(**given)
         self.peer = ""
         self.is_answering = False
-        """Between a request and the last byte of its answer."""
+        """Between the end of a request and the last byte of its answer."""
         self.is_streaming = False
         """Whether that answer goes on and on."""
         self.before_made: Callable[[], None] = _nothing
@@ -156,6 +161,8 @@ class BoundedConnection(H11Protocol):
         """When the present wait, or the present answer, began."""
         self._answered: object = None
         """The request whose answer is or was the last."""
+        self._is_under_way = False
+        """Between the head of a request and the last byte of its answer."""
         self._timer: asyncio.TimerHandle | None = None
 
     @property
@@ -190,15 +197,29 @@ class BoundedConnection(H11Protocol):
         """Close at once, whatever the peer does."""
         self.transport.abort()
 
+    def send_400_response(self, msg: str) -> None:
+        """To what no application sees; with what every answer tells a browser."""
+        for event in (
+            h11.Response(status_code=400, headers=[*_CLOSING, *ALWAYS], reason=b"Bad Request"),
+            h11.Data(data=_NO_HTTP),
+            h11.EndOfMessage(),
+        ):
+            self.transport.write(self.conn.send(event) or b"")
+        self.transport.close()
+
     def _look(self) -> None:
         """Whether the request that was awaited is there, or its answer handed over."""
         if self.cycle is not None and not self.cycle.response_complete:
             if self.cycle is not self._answered:
                 self._answered = self.cycle
+                self._is_under_way = True
                 # The application begins after this: it finds us there.
                 self.cycle.scope["state"][_STREAM] = self
+            # Until its body has come as well it is the peer who keeps us waiting.
+            if not self.is_answering and not self.cycle.more_body:
                 self._begin(is_answering=True)
-        elif self.is_answering and not self.transport.get_write_buffer_size():
+        elif self._is_under_way and not self.transport.get_write_buffer_size():
+            self._is_under_way = False
             self._begin(is_answering=False)
 
     # An answer that goes on and on
@@ -206,7 +227,7 @@ class BoundedConnection(H11Protocol):
     def begin(self) -> str:
         refusal = self._room.begin_stream(self)
         if not refusal:
-            self.is_streaming = True
+            self.is_answering = self.is_streaming = True
             self._given = self._taken = 0
             _keep_little_unsent(self.transport)
             self._arm_stream()

@@ -19,7 +19,7 @@ import structlog
 import uvicorn
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp
@@ -229,6 +229,7 @@ class HttpServer:
             exception_handlers={
                 HTTPStatus.NOT_FOUND: _answer_unknown,
                 HTTPStatus.METHOD_NOT_ALLOWED: _answer_other_method,
+                ClientDisconnect: _answer_nobody,
                 Exception: _answer_failure,
             },
         )
@@ -340,6 +341,11 @@ async def _answer_unknown(request: Request, _: Exception) -> Response:
 async def _answer_other_method(request: Request, error: Exception) -> Response:
     allowed = error.headers if isinstance(error, HTTPException) else None
     return refusal(405, f"{request.method} is nothing that can be done here", headers=allowed)
+
+
+async def _answer_nobody(_: Request, __: Exception) -> Response:
+    """To who went before the end of his request: no fault, or anybody could fill the log with them."""
+    return Response(status_code=400)
 
 
 async def _answer_failure(request: Request, exc: Exception) -> Response:

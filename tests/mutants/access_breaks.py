@@ -96,8 +96,8 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a name that nobody has takes no work",
         ACCESS,
-        "        right = await self.passwords.matches(None if account is None else account.password, password)\n",
-        "        right = account is not None and await self.passwords.matches(account.password, password)\n",
+        "        return await self.passwords.matches(None if account is None else account.password, password)\n",
+        "        return account is not None and await self.passwords.matches(account.password, password)\n",
         SIGNED,
     ),
     Break(
@@ -110,8 +110,8 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "attempts at once are not counted until they have failed",
         ACCESS,
-        "        self.waits.begin(name, peer, self._monotonic_s)\n        right = await self.passwords.matches(None",
-        "        right = await self.passwords.matches(None",
+        "        self.waits.begin(name, peer, self._monotonic_s)\n        return await self.passwords.matches(None",
+        "        return await self.passwords.matches(None",
         SIGNED,
     ),
     Break(

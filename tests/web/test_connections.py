@@ -6,14 +6,17 @@ import os
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
+from pathlib import Path
 
 import httpx
 import pytest
 
 from gateway.web import connections
+from gateway.web.access.access import Access
 from gateway.web.access.plan import AccessPlan
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
+from tests.web.access.gate import Gate
 
 _PATIENCE_S = 30.0
 _LARGE = b"x" * 8_000_000
@@ -22,15 +25,16 @@ READY = Readiness(True, 1, 1, 1, 1, 0, 0)
 
 
 @asynccontextmanager
-async def serving(most: int = 16, proxy: str | None = None) -> AsyncIterator[int]:
+async def serving(most: int = 16, proxy: str | None = None, access: Access | None = None) -> AsyncIterator[int]:
     """The port of a server with room for `most` connections, a quarter of them from one address, but for a proxy."""
-    access = AccessPlan(trusted_proxy=None if proxy is None else ipaddress.ip_network(proxy))
+    plan = AccessPlan(trusted_proxy=None if proxy is None else ipaddress.ip_network(proxy))
     server = HttpServer(
-        HttpPlan("127.0.0.1", 0, connections=most, access=access),
+        HttpPlan("127.0.0.1", 0, connections=most, access=plan),
         metrics=lambda: b"metrics 1\n",
         inventories=lambda: _LARGE,
         healthy=lambda: True,
         readiness=lambda: READY,
+        access=access,
     )
     task = asyncio.create_task(server.run())
     while server.port is None:  # noqa: ASYNC110 (bound in a thread)
@@ -186,6 +190,67 @@ async def test_a_body_that_never_ends_ends_its_connection(monkeypatch: pytest.Mo
         assert await peer.is_closed()
         trickling.cancel()
         peer.close()
+
+
+@pytest.mark.parametrize(
+    "sending",
+    [
+        b"GET /health HTTP/1.1\r\n\r\n",
+        b"GET /health HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n",
+        b"\x16\x03\x01\x02\x00\r\n\r\n",
+        b"GET /h\xc3\xa9 HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+        b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\n{",
+    ],
+)
+async def test_what_is_no_request_is_answered_with_all_that_a_browser_is_told(sending: bytes) -> None:
+    async with serving() as port:
+        peer = await Peer.connected(port)
+        peer.writer.write(sending)
+        head = (await peer.reader.readuntil(b"\r\n\r\n")).decode().lower()
+        assert head.startswith("http/1.1 400 ")
+        for header in ("content-security-policy: default-src 'none'", "cache-control: no-store", "connection: close"):
+            assert header in head
+        assert await peer.is_closed()
+        peer.close()
+
+
+@pytest.mark.parametrize("length", [b"4", b"0", b"48"])
+async def test_what_has_two_lengths_is_one_request_and_the_last(length: bytes) -> None:
+    """RFC 9112, section 6.1: what is a body to a proxy before us is no second request to us, and nobody's answer."""
+    sending = b"POST /api/1/sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: %s\r\n" % length
+    sending += b"Transfer-Encoding: chunked\r\n\r\n0\r\n\r\nGET /metrics HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+    async with serving() as port:
+        peer = await Peer.connected(port)
+        peer.writer.write(sending)
+        async with asyncio.timeout(_PATIENCE_S):
+            answer = await peer.reader.read()
+        assert answer.startswith(b"HTTP/1.1 400 ")
+        assert answer.count(b"HTTP/1.1 ") == 1
+        peer.close()
+
+
+_SIGN_IN = b"POST /api/1/sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
+
+
+@pytest.mark.parametrize(
+    "sending", [b"Content-Length: 60000\r\n\r\n{", b"Transfer-Encoding: chunked\r\n\r\n1\r\n{\r\n"]
+)
+async def test_who_keeps_a_body_back_is_awaited_as_one_who_keeps_a_head_back(
+    sending: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No more time, and no more right to stay: it is the same silence a line later."""
+    of = [f"127.0.0.{number}" for number in range(2, 60)]
+    gate = Gate(tmp_path)
+    async with serving(access=gate.access) as port, peers(200, port, of=of, sending=_SIGN_IN + sending):
+        last = await Peer.connected(port)
+        assert await last.asked("/health") == OK, "nobody is locked out"
+        last.close()
+        monkeypatch.setattr(connections, "_REQUEST_S", 0.3)
+        peer = await Peer.connected(port)
+        peer.writer.write(_SIGN_IN + sending)
+        assert await peer.is_closed()
+        peer.close()
+    gate.end()
 
 
 async def test_who_does_not_take_its_answer_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:

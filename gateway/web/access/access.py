@@ -135,9 +135,7 @@ class Access:
         await self.people.known()
         name = plain_name(name[:_LONGEST_TRIED])
         account = self.people.accounts.get(name)
-        self._wait(self.waits.wait_s(name, peer, self._monotonic_s))
-        self.waits.begin(name, peer, self._monotonic_s)
-        right = await self.passwords.matches(None if account is None else account.password, password)
+        right = await self._is_right(name, peer, account, password)
         # Who was removed or has another password meanwhile is looked at as he is now.
         if not right or account is None or self.people.accounts.get(name) != account:
             self.refused += 1
@@ -210,10 +208,8 @@ class Access:
         Raises as `sign_in` does, and GatewayError for a password that cannot be chosen or kept.
         """
         name = seen.person.name
-        self._wait(self.waits.wait_s(name, peer, self._monotonic_s))
-        self.waits.begin(name, peer, self._monotonic_s)
         account = self.people.accounts.get(name)
-        right = await self.passwords.matches(None if account is None else account.password, old)
+        right = await self._is_right(name, peer, account, old)
         if not right or account is None:
             self.refused += 1
             self._log.warning(SIGN_IN_REFUSED, name=name, peer=peer)
@@ -228,6 +224,14 @@ class Access:
         return self._begun(name, None)
 
     # Its parts
+
+    async def _is_right(self, name: str, peer: str, account: Account | None, password: str) -> bool:
+        """One attempt, which counts as wrong until `Waits.right`. Raises WaitError, BusyError."""
+        self._wait(self.waits.wait_s(name, peer, self._monotonic_s))
+        # Before it counts: who is sent away because others fill the queue has not been wrong.
+        self.passwords.refuse_where_busy()
+        self.waits.begin(name, peer, self._monotonic_s)
+        return await self.passwords.matches(None if account is None else account.password, password)
 
     def _begun(self, name: str, before: str | None) -> str:
         if before is not None:

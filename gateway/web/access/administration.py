@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from gateway.errors import GatewayError
-from gateway.person import Role
+from gateway.person import Person, Role
 from gateway.web.access.access import Access
 from gateway.web.access.book import Account, Invitation
 from gateway.web.access.codes import code_key, new_code
@@ -120,8 +120,9 @@ async def _change_role(access: Access, request: Mapping[str, Any], by: str) -> d
     def make(accounts: Accounts, invitations: Invitations) -> Changed:
         account = _account(accounts, name)
         before.append(account.role)
-        # Who has another role signs in anew: no session has more or less than it began with.
-        return Changed({**accounts, name: account._replace(role=role)}, invitations, (name,))
+        # Who has another role signs in anew: no session has more or less than it began with. No code gives it back
+        # either: none for this person, whose role it would be again, and none by this person, who might use it.
+        return Changed({**accounts, name: account._replace(role=role)}, _without(invitations, name), (name,))
 
     await access.people.change(make)
     access.audit(request, by, {"role": before[-1].value}, {"role": role.value})
@@ -133,7 +134,7 @@ async def _remove(access: Access, request: Mapping[str, Any], by: str) -> dict[s
     before: list[Role] = []
 
     def make(accounts: Accounts, invitations: Invitations) -> Changed:
-        codes = {key: each for key, each in invitations.items() if each.name != name}
+        codes = _without(invitations, name)
         if name not in accounts and len(codes) < len(invitations):
             return Changed(accounts, codes)
         before.append(_account(accounts, name).role)
@@ -158,6 +159,12 @@ async def _end_sessions(access: Access, request: Mapping[str, Any], by: str) -> 
     access.audit(request, by, None, None)
     whose = "everybody" if name is None else name
     return {"lines": [f"{counts[0]} ended: {whose} signs in anew"], "notes": [note] if note else []}
+
+
+def _without(invitations: Invitations, name: str) -> dict[str, Invitation]:
+    """Those that are neither for somebody nor by that one."""
+    by = Person(name, Role.ADMINISTRATOR).signature
+    return {key: each for key, each in invitations.items() if each.name != name and each.by != by}
 
 
 def _account(accounts: Accounts, name: str) -> Account:

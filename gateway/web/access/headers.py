@@ -1,53 +1,17 @@
 """What every answer tells a browser: to run and show nothing but our own, and to keep none of it."""
 
+from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.web.access.asking import asking
 from gateway.web.access.plan import AccessPlan
+from gateway.web.access.policy import ALWAYS, CONTENT_POLICY, encoded
 
 __all__ = ["CONTENT_POLICY", "Headed"]
 
-CONTENT_POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-    "manifest-src 'self'; font-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; "
-    "frame-ancestors 'none'"
-)
-_PERMISSIONS = ", ".join(
-    f"{feature}=()"
-    for feature in (
-        "accelerometer",
-        "camera",
-        "display-capture",
-        "geolocation",
-        "gyroscope",
-        "hid",
-        "microphone",
-        "midi",
-        "payment",
-        "serial",
-        "usb",
-    )
-)
-Encoded = list[tuple[bytes, bytes]]
-
-
-def _encoded(headers: dict[str, str]) -> Encoded:
-    return [(name.lower().encode("ascii"), value.encode("ascii")) for name, value in headers.items()]
-
-
-_ALWAYS = _encoded(
-    {
-        "Cache-Control": "no-store",
-        "Content-Security-Policy": CONTENT_POLICY,
-        "Cross-Origin-Resource-Policy": "same-origin",
-        "Permissions-Policy": _PERMISSIONS,
-        "Referrer-Policy": "no-referrer",
-        "X-Content-Type-Options": "nosniff",
-    }
-)
-_OPENER = _encoded({"Cross-Origin-Opener-Policy": "same-origin"})
+_OPENER = encoded({"Cross-Origin-Opener-Policy": "same-origin"})
 """Where the browser trusts the way here; elsewhere it would ignore it, and complain."""
-_ONLY_TLS = _encoded({"Strict-Transport-Security": "max-age=31536000; includeSubDomains"})
+_ONLY_TLS = encoded({"Strict-Transport-Security": "max-age=31536000; includeSubDomains"})
 
 
 class Headed:
@@ -63,7 +27,7 @@ class Headed:
             return
         asked = asking(scope, self._plan.trusted_proxy)
         scope.setdefault("state", {})["asking"] = asked
-        wanted = _ALWAYS
+        wanted = ALWAYS
         if asked.is_secure or asked.is_local:
             wanted = wanted + _OPENER
         if asked.is_secure:
@@ -77,4 +41,16 @@ class Headed:
                 message = {**message, "headers": there}
             await send(message)
 
-        await self._application(scope, receive, sent)
+        await (_TWO_LENGTHS if _has_two_lengths(scope) else self._application)(scope, receive, sent)
+
+
+_TWO_LENGTHS = PlainTextResponse(
+    "a request says the length of its body in one way\n", 400, headers={"Connection": "close"}
+)
+"""With what follows it unread: a proxy before us may take the other length for the right one, and what is a body to it
+would be a request of somebody else to us (RFC 9112, section 6.1)."""
+
+
+def _has_two_lengths(scope: Scope) -> bool:
+    names = {name for name, _ in scope["headers"]}
+    return b"content-length" in names and b"transfer-encoding" in names

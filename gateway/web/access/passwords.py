@@ -139,9 +139,13 @@ class Passwords:
         except (Argon2Error, InvalidHashError):
             return False
 
-    async def _do(self, call: Callable[[], T]) -> T:
+    def refuse_where_busy(self) -> None:
+        """Raises BusyError. What follows at once, without others having their turn, is let in."""
         if self._waiting >= _MOST_WAITING:
             raise BusyError("too many people sign in at this moment; try again in a few seconds")
+
+    async def _do(self, call: Callable[[], T]) -> T:
+        self.refuse_where_busy()
         self._waiting += 1
         future = self._thread.do(call)
         loop = asyncio.get_running_loop()

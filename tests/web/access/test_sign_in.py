@@ -256,6 +256,36 @@ async def test_too_many_at_once_are_told_to_come_again(gate: Gate) -> None:
     assert busy.headers["retry-after"] == "2"
 
 
+async def test_who_fills_the_queue_makes_nobody_wait_longer_than_it_is_full(gate: Gate) -> None:
+    """Sent away because of others is not wrong: ten times, and twice as many as are free, count as none."""
+    owner = gate.client()
+    await gate.joined(gate.client(), "anna", "operator")
+    for _ in range(10):
+        crowd = [_sign_in(gate.client(f"203.0.113.{number}"), f"nobody {number}") for number in range(16)]
+        *_, answer = await asyncio.gather(*crowd, _sign_in(owner, "anna"))
+        assert answer.status_code == 503
+        gate.clock.pass_by(400.0)
+    assert (await _sign_in(owner, "anna", "wrong" * 3)).status_code == 401
+    assert (await _sign_in(owner, "anna")).status_code == 200, "five wrong ones are free, and this was one"
+
+
+@pytest.mark.parametrize("change", [{"action": "people-role", "role": "viewer"}, {"action": "people-remove"}])
+async def test_no_code_of_before_gives_back_what_was_taken_from_somebody(gate: Gate, change: dict[str, str]) -> None:
+    """Neither one for a new password, which was made for the role of then, nor one that he has made himself."""
+    anna = gate.client()
+    await gate.joined(anna, "anna", "administrator")
+    own = await gate.invited(None, "anna")
+    answer = await anna.post("/api/1/people", json={"action": "people-invite", "role": "administrator"})
+    kept = await gate.invited("viewer", "cy")
+    assert (await gate.asked({"name": "anna", **change}))["code"] == 0
+    for code, name in ((own, "anna"), (answer.json()["one_time_code"], "other")):
+        given = {"code": code, "name": name, "password": PASSWORD}
+        assert (await gate.client().post("/api/1/join", json=given)).status_code == 401, name
+    assert {each.role for each in gate.access.people.accounts.values()} <= {Role.VIEWER}
+    given = {"code": kept, "name": "cy", "password": PASSWORD}
+    assert (await gate.client().post("/api/1/join", json=given)).status_code == 200
+
+
 @pytest.mark.parametrize(
     "body",
     [
