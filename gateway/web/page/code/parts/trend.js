@@ -106,7 +106,7 @@ function options(uPlot, now, width, height, zone) {
     cursor: { y: false, drag: { x: false, y: false }, points: { show: false } },
     scales: { x: { time: true, range: () => [now.current.from, now.current.until] }, y: { range: () => now.current.scale } },
     axes: [
-      { ...axis, size: Math.round(3.1 * rem), values: clockTexts(zone) },
+      { ...axis, size: Math.round(3.1 * rem), space: Math.round(3.2 * rem), values: clockTexts(zone) },
       { ...axis, size: Math.round(4.75 * rem), values: (_, splits, __, ___, step) => axisTexts(splits, step) },
     ],
     series: [{}, line, { ...line, dash: [5, 4] }, bound, bound],
