@@ -5,11 +5,12 @@ from typing import Any
 
 import orjson
 
-from gateway.actions.permits import may_ask, words_for
+from gateway.actions.asked_by import may_ask
 from gateway.cautions import cautions_for
 from gateway.page_answers.consequences import consequences
 from gateway.page_answers.parts import Parts, made
-from gateway.web.access.person import Person
+from gateway.permits import words_for
+from gateway.person import Person
 from gateway.web.interface.contract import JSON_TYPE, Call, Made, NobodyAskedError, NotAllowedError
 
 __all__ = ["Acts"]

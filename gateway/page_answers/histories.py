@@ -8,7 +8,6 @@ from typing import Any
 import orjson
 
 from gateway.actions.alarm_door import OF_GATEWAY
-from gateway.actions.permits import READ_CHANGES, may
 from gateway.history import GATEWAY
 from gateway.ledger.audit import AuditRow
 from gateway.ledger.newest_events import newest_events
@@ -16,6 +15,7 @@ from gateway.page_answers.parts import Parts, instant_of, made, ns_of
 from gateway.page_answers.times import Span, count_asked, span_asked
 from gateway.payload.history import event_json
 from gateway.payload.plain import iso_time
+from gateway.permits import READ_CHANGES, may
 from gateway.web.interface.contract import Call, Made, NobodyAskedError, NotAllowedError
 
 __all__ = ["Histories"]

@@ -8,10 +8,10 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from gateway.actions.permits import READ_CHANGES, may
 from gateway.errors import NotKeptError, UsageError
 from gateway.page_answers.parts import Parts, made
 from gateway.payload.plain import iso_time
+from gateway.permits import READ_CHANGES, may
 from gateway.report_books.books import scales_of
 from gateway.report_books.forms import MEDIA_TYPES
 from gateway.report_books.kinds import KINDS, Wanted

@@ -3,11 +3,12 @@
 import pytest
 
 from gateway.actions.account_requests import ACCOUNT_ACTIONS
+from gateway.actions.asked_by import may_ask
 from gateway.actions.entry import PRODUCT, QUANTITIES
-from gateway.actions.permits import LIST, PERMITS, READ_CHANGES, READ_PEOPLE, may, may_ask, words_for
 from gateway.actions.requests import ACTIONS
 from gateway.actions.second_person import SECOND_PERSON_ACTIONS
-from gateway.web.access.person import Person, Role
+from gateway.permits import LIST, PERMITS, READ_CHANGES, READ_PEOPLE, may, words_for
+from gateway.person import Person, Role
 
 ACTING = {*ACTIONS, *ACCOUNT_ACTIONS, *SECOND_PERSON_ACTIONS}
 READING = {LIST, READ_CHANGES, READ_PEOPLE}

@@ -195,6 +195,8 @@ def test_a_viewer_whose_clock_is_wrong(page: Page, site: DemoSite, wrong_ms: int
     page.at_start(_CLOCKS % wrong_ms)
     page.open()
     page.says(LIVE)
+    # The rows come after the strip.
+    eventually(lambda: page.text.count("s ago") > 8, "the ages of the rows")
     shown = re.search(r"(\d\d:\d\d:\d\d) UTC", page.text)
     assert shown
     there = datetime.now(UTC)
@@ -312,3 +314,23 @@ def test_whoever_is_signed_out_sees_no_more_of_the_site(tmp_path: Path, pages: P
         signed_in(other, site, "vito", "viewer")
         page.says(LIVE, within=30.0)
         eventually(lambda: _row(page, "J-3"), "it is seen again")
+
+
+def test_a_view_that_cannot_be_fetched_comes_when_the_link_does(pages: Pages, way: TcpProxy) -> None:
+    """A lost link is no fault of the page: nobody need load it anew."""
+    page = pages(f"http://127.0.0.1:{way.port}")
+    page.expecting(*CUT)
+    # Views are fetched ahead after some seconds: here never, so that it is wanted when there is no link.
+    page.at_start(
+        "const real = setTimeout;"
+        "window.setTimeout = (work, ms, ...more) => real(work, ms === 3000 ? 1e9 : ms, ...more);"
+    )
+    page.open()
+    page.says(LIVE)
+    page.says("What needs someone")
+    way.refuse()
+    page.go("#/lines")
+    page.says("The gateway cannot be reached.")
+    way.mend()
+    page.says("bus-a", within=30.0)
+    page.says(LIVE, within=30.0)

@@ -9,6 +9,7 @@ import getpass
 import math
 import re
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import pytest
@@ -120,10 +121,11 @@ def test_will_it_fit_and_is_there_enough(overview: Page, shift: DemoSite) -> Non
 
 def test_is_a_quiet_tank_moving_and_is_it_live(overview: Page, shift: DemoSite) -> None:
     for tank in ("J-3", "BO-5"):
+        eventually(partial(_row, overview, tank), f"the row of {tank}")
         age = re.search(r"(Good|Uncertain).*?(\d+) s ago", _row(overview, tank))
         assert age, _row(overview, tank)
-        # One period of 30 s by the site's clock, and what a busy machine adds.
-        assert int(age[2]) <= 120
+        # One period of 30 s by the site's clock, and what a busy machine adds: 30 s for each of its own.
+        assert int(age[2]) <= 600
     overview.go("#/tank/J-3")
     overview.says("At rest")
     assert shift.get("/inventories")
@@ -135,13 +137,14 @@ def test_opening_figures_have_the_digits_that_are_known(pages: Pages, shift: Dem
     """Level to 1 mm, temperature to 0.1 degC, water, and volumes at their reference temperature."""
     page = pages(shift.address)
     page.open("#/tank/J-3")
+    page.says(re.compile(r"GSV at 15 °C\s+\d"))
     page.says("Free-water level")
     figures = shift.inventory("J-3")["figures"]
     text = " ".join(page.text.split())
     assert re.search(rf"Level above the datum {figures['level']['value']:.3f} m", text)
     assert re.search(rf"Average liquid temperature {figures['liquid_temperature']['value']:.1f} °C", text)
     assert re.search(rf"Free-water level {figures['water_level']['value']:.3f} m", text)
-    assert re.search(r"Gross standard volume \d+\.\d\??", text) or re.search(r"GSV at 15\.0 °C \d+\.\d", text)
+    assert re.search(rf"GSV at 15 °C {figures['gsv']['value']:.1f}\?? m³", text)
     assert "Monitoring only" in text
     assert "SIMULATED" in text
 

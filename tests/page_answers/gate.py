@@ -18,8 +18,8 @@ from gateway.daemon import Daemon
 from gateway.keeping import kept_in
 from gateway.ledger.plan import LedgerPlan
 from gateway.page_answers.parts import Parts
+from gateway.person import Person, Role
 from gateway.records import Quality, Reading
-from gateway.web.access.person import Person, Role
 from gateway.web.interface.routes import routes
 from gateway.web.interface.table import ENDPOINTS
 from tests.actions.desk import BEGIN, site_text

@@ -42,6 +42,8 @@ _RECORDS = (
     "gateway.figures",
     "gateway.history",
     "gateway.manual_value",
+    "gateway.permits",
+    "gateway.person",
     "gateway.tank_record",
     "gateway.tank_state",
     "gateway.totals",

@@ -26,6 +26,7 @@ from gateway.daemon import Daemon
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.keeping import kept_in
+from gateway.person import Role
 from gateway.process.logs import set_up_logs
 from gateway.process.memory_file import file_name
 from gateway.process.running import claim
@@ -37,7 +38,6 @@ from gateway.settings.site import SiteSettings
 from gateway.web.access.access import Access
 from gateway.web.access.administration import administer
 from gateway.web.access.people_file import PeopleFile, people_path
-from gateway.web.access.person import Role
 
 __all__ = ["run_demo"]
 

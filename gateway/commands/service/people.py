@@ -12,12 +12,12 @@ from gateway.clock import SystemClock
 from gateway.commands.operator.door_client import asked, tell_answer
 from gateway.commands.which_gateway import chosen_gateway
 from gateway.errors import GatewayError, UsageError
+from gateway.person import Role
 from gateway.process.memory_file import state_directory
 from gateway.process.running import found_gateways
 from gateway.web.access.access import Access
 from gateway.web.access.administration import administer
 from gateway.web.access.people_file import PeopleFile, people_path
-from gateway.web.access.person import Role
 
 __all__ = ["add_arguments", "execute"]
 

@@ -8,6 +8,7 @@ import structlog
 
 from gateway.clock import Clock
 from gateway.errors import GatewayError
+from gateway.person import Person
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.web.access.book import Account, Invitation
 from gateway.web.access.codes import code_key
@@ -15,7 +16,6 @@ from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.passwords import Passwords, trouble_with
 from gateway.web.access.people import Changed, NotKnownError, People
 from gateway.web.access.people_file import PeopleFile
-from gateway.web.access.person import Person
 from gateway.web.access.plan import AccessPlan
 from gateway.web.access.sessions import Sessions
 from gateway.web.access.waits import Waits

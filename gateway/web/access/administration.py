@@ -5,12 +5,12 @@ from datetime import UTC, datetime
 from typing import Any
 
 from gateway.errors import GatewayError
+from gateway.person import Person, Role
 from gateway.web.access.access import Access
 from gateway.web.access.book import Account, Invitation
 from gateway.web.access.codes import code_key, new_code
 from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.people import Changed
-from gateway.web.access.person import Person, Role
 
 __all__ = ["CHANGING", "PEOPLE_ACTIONS", "PEOPLE_LIST_SCHEMA", "administer"]
 

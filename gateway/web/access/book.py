@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
-from gateway.web.access.person import Role
+from gateway.person import Role
 
 __all__ = [
     "PEOPLE_SCHEMA",

@@ -17,7 +17,7 @@ from starlette.requests import cookie_parser
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.actions.permits import READ_CHANGES, READ_PEOPLE, may
+from gateway.permits import READ_CHANGES, READ_PEOPLE, may
 from gateway.web.access.access import Access, Seen
 from gateway.web.access.asking import Asking
 from gateway.web.access.cookies import cookie_name

@@ -4,7 +4,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
-from gateway.web.access.person import Person
+from gateway.person import Person
 
 __all__ = [
     "JSON_TYPE",

@@ -16,7 +16,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from gateway.errors import GatewayError, NotKeptError, UsageError
-from gateway.web.access.person import Person
+from gateway.person import Person
 from gateway.web.encodings import takes_gzip
 from gateway.web.interface.contract import (
     JSON_TYPE,

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.person import Role
 from gateway.web.access.book import Account, Book, Invitation, PeopleFileError, SessionRecord, book_from, lines_of
-from gateway.web.access.person import Role
 
 HASH = "$argon2id$v=19$m=8,t=1,p=1$c29tZXNhbHQ$aGFzaA"
 _TEXT = st.text(st.characters(codec="utf-8"), min_size=1, max_size=20)

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from gateway.errors import GatewayError
+from gateway.person import Role
 from gateway.web.access.book import Account, Book
 from gateway.web.access.people import NotKnownError
 from gateway.web.access.people_file import PeopleFile, people_path
-from gateway.web.access.person import Role
 from tests.web.access.gate import PASSWORD, SITE, Gate
 
 HASH = "$argon2id$v=19$m=8,t=1,p=1$c29tZXNhbHQ$aGFzaA"
@@ -25,7 +25,7 @@ import os, signal, sys
 from pathlib import Path
 from gateway.web.access.book import Account, Book
 from gateway.web.access.people_file import PeopleFile
-from gateway.web.access.person import Role
+from gateway.person import Role
 
 path, last = Path(sys.argv[1]), int(sys.argv[2])
 file = PeopleFile(path)

@@ -8,11 +8,11 @@ import httpx
 import pytest
 from structlog.testing import capture_logs
 
+from gateway.person import Role
 from gateway.web.access.cookies import cookie_name
 from gateway.web.access.guard import PROOF_HEADER
 from gateway.web.access.passwords import Passwords
 from gateway.web.access.people import People
-from gateway.web.access.person import Role
 from tests.web.access.gate import PASSWORD, SITE, Gate, took_in
 
 OTHER = "a barge of wet gravel"

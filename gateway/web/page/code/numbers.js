@@ -11,13 +11,15 @@ const PA_A_PSI = 6894.757293168361;
 const same = (value) => value;
 const celsius = { sign: "°C", of: same, places: 1 };
 const fahrenheit = { sign: "°F", of: (c) => c * 1.8 + 32, places: 1 };
+/** What moves does not move at 0: a small rate to a tenth. */
+const rates = { places: 1, fewFrom: 10 };
 const metric = {
   length: { sign: "m", of: same, places: 3 },
   temperature: celsius,
   temperatureDifference: celsius,
   volume: { sign: "m³", of: same, places: 1, fewFrom: 1000 },
   mass: { sign: "t", of: (kg) => kg / 1000, places: 1 },
-  flow: { sign: "m³/h", of: (v) => v * 3600, places: 0 },
+  flow: { sign: "m³/h", of: (v) => v * 3600, ...rates },
   speed: { sign: "mm/min", of: (v) => v * 60_000, places: 1 },
   massFlow: { sign: "t/h", of: (v) => v * 3.6, places: 1 },
   density: { sign: "kg/m³", of: same, places: 1 },
@@ -34,7 +36,7 @@ const FORMS = {
     temperatureDifference: { sign: "°F", of: (k) => k * 1.8, places: 1 },
     volume: { sign: "bbl", of: (m3) => m3 / M3_A_BARREL, places: 0 },
     mass: { sign: "long tons", of: (kg) => kg / KG_A_LONG_TON, places: 1 },
-    flow: { sign: "bbl/h", of: (v) => (v * 3600) / M3_A_BARREL, places: 0 },
+    flow: { sign: "bbl/h", of: (v) => (v * 3600) / M3_A_BARREL, ...rates },
     speed: { sign: "in/min", of: (v) => (v * 60) / 0.0254, places: 2 },
     massFlow: { sign: "long tons/h", of: (v) => (v * 3600) / KG_A_LONG_TON, places: 1 },
     density: { sign: "lb/ft³", of: (v) => v / KG_M3_A_LB_FT3, places: 2 },
@@ -45,7 +47,7 @@ const FORMS = {
     length: { sign: "", of: same, feet: true },
     volume: { sign: "imp gal", of: (m3) => m3 / M3_AN_IMPERIAL_GALLON, places: 0 },
     mass: { sign: "long tons", of: (kg) => kg / KG_A_LONG_TON, places: 1 },
-    flow: { sign: "imp gal/h", of: (v) => (v * 3600) / M3_AN_IMPERIAL_GALLON, places: 0 },
+    flow: { sign: "imp gal/h", of: (v) => (v * 3600) / M3_AN_IMPERIAL_GALLON, ...rates },
     massFlow: { sign: "long tons/h", of: (v) => (v * 3600) / KG_A_LONG_TON, places: 1 },
     density: { sign: "lb/ft³", of: (v) => v / KG_M3_A_LB_FT3, places: 2 },
     pressure: { sign: "psi", of: (pa) => pa / PA_A_PSI, places: 2 },

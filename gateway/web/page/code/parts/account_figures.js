@@ -72,13 +72,6 @@ export function amountText(value, name) {
   return unit ? `${number} ${unit}` : number;
 }
 
-/** A rate in m3/s as people compare it with the ship's: 301 m³/h, and a tenth of it where it is small. */
-export function rateText(value) {
-  const places = Math.abs(value * 3600) < 9.95 ? 1 : 0;
-  const { number, sign: unit } = shown(value, "flow", { places });
-  return `${number} ${unit}`;
-}
-
 /** Why, each reason once: those that only pass on the doubt of another are left out where the cause itself is told. */
 export function reasonTexts(reasons) {
   const causes = reasons.filter((each) => each.code !== "input_bad" && each.code !== "input_uncertain");

@@ -1,7 +1,9 @@
 // A view that comes when it is wanted: the page is there before all of it is.
 import { html, useEffect, useState } from "../html.js";
+import { word } from "../words.js";
 
 const AHEAD_MS = 3_000;
+const AGAIN_MS = 2_000;
 
 /** A component that is the one called `name` in what `load` loads. Soon after the start it is loaded in any case: the link may be lost by the time it is wanted. */
 export function later(load, name) {
@@ -16,11 +18,27 @@ export function later(load, name) {
   ));
   setTimeout(() => loaded ?? ask().catch(() => {}), AHEAD_MS);
   return function Later(given) {
-    const [failure, tell] = useState(loaded ? false : null);
+    const [failure, tell] = useState(null);
     useEffect(() => {
-      if (!loaded) ask().then(() => tell(false), (error) => tell(error));
+      let open = true;
+      const load = () =>
+        ask().then(
+          () => open && tell(false),
+          (error) => {
+            if (!open) return;
+            tell(error);
+            // A link that is lost comes again: that is no fault of the page, and nobody need do anything.
+            if (isLost(error)) setTimeout(load, AGAIN_MS);
+          },
+        );
+      if (!loaded) load();
+      return () => (open = false);
     }, []);
-    if (failure) throw failure;
-    return loaded && html`<${loaded} ...${given} />`;
+    if (loaded) return html`<${loaded} ...${given} />`;
+    if (failure && !isLost(failure)) throw failure;
+    return failure && html`<p role="status">${word("ask.unreachable")}</p>`;
   };
 }
+
+/** Browsers say so by a TypeError where a module could not be fetched. */
+const isLost = (error) => error instanceof TypeError;

@@ -2,9 +2,10 @@
 import { html } from "../html.js";
 import { way } from "../go.js";
 import { siteNow, useRow, useSite } from "../live.js";
+import { text } from "../numbers.js";
 import { clock, full, span } from "../times.js";
 import { useWords } from "../words.js";
-import { AccountFigure, amountText, codeWord, measureAt, rateText, reasonTexts } from "./account_figures.js";
+import { AccountFigure, amountText, codeWord, measureAt, reasonTexts } from "./account_figures.js";
 import { AmountRuler } from "./amount_ruler.js";
 import { OpeningFigures } from "./opening_figures.js";
 import { PriorityMark } from "./mark.js";
@@ -107,13 +108,13 @@ function Missing({ progress, measure }) {
 function Rates({ progress, rests }) {
   const word = useWords();
   const { rate, mean_rate: mean } = progress;
-  const text = (figure) => {
+  const said = (figure) => {
     if (figure.value === null) return html`<span class="novalue">${word("transfer.rate_unknown")}</span> <span class="quiet">${reasonTexts(figure.reasons).join("; ")}</span>`;
-    return html`<span class="figure">${rateText(figure.value)}${figure.quality === "Uncertain" && html`?<span class="unseen"> ${word("account.estimated")}</span>`}</span>`;
+    return html`<span class="figure">${text(figure.value, "flow")}${figure.quality === "Uncertain" && html`?<span class="unseen"> ${word("account.estimated")}</span>`}</span>`;
   };
   return html`
-    <div><dt>${word("transfer.rate")}</dt><dd>${rests ? word("transfer.nothing_flows") : text(rate)}</dd></div>
-    ${mean && mean.value !== null && html`<div><dt>${word("transfer.mean_rate")}</dt><dd>${text(mean)}</dd></div>`}
+    <div><dt>${word("transfer.rate")}</dt><dd>${rests ? word("transfer.nothing_flows") : said(rate)}</dd></div>
+    ${mean && mean.value !== null && html`<div><dt>${word("transfer.mean_rate")}</dt><dd>${said(mean)}</dd></div>`}
   `;
 }
 

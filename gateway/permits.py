@@ -3,12 +3,10 @@ what the stock is worked out with, and nobody has to be an administrator for the
 """
 
 from collections.abc import Mapping
-from typing import Any
 
-from gateway.actions.entry import OF_PRODUCT, PRODUCT
-from gateway.web.access.person import Role
+from gateway.person import Role
 
-__all__ = ["LIST", "PERMITS", "READ_CHANGES", "READ_PEOPLE", "may", "may_ask", "words_for"]
+__all__ = ["LIST", "PERMITS", "READ_CHANGES", "READ_PEOPLE", "may", "words_for"]
 
 LIST = "list"
 """What is in force: no action of its own, and asked for in the same way."""
@@ -68,30 +66,10 @@ PERMITS: Mapping[str, frozenset[Role]] = {
 }
 """By the word of an action, of `requests.ACTIONS` and `account_requests.ACCOUNT_ACTIONS`, and of two that only read."""
 
-_ENTERED_BY = {
-    **dict.fromkeys(("level", "water"), "dip"),
-    "temperature": "temperature",
-    **{quantity: quantity.replace("_", "-") for quantity in OF_PRODUCT},
-    PRODUCT: "product-change",
-}
-"""By quantity: the action that enters it."""
-
 
 def may(role: Role, action: str) -> bool:
     """Whether `role` may ask for it; False for a word that is not known."""
     return role in PERMITS.get(action, ())
-
-
-def may_ask(role: Role, request: Mapping[str, Any]) -> bool:
-    """The same of a request with its fields, as the door takes it: who takes a value back may also enter one."""
-    action = str(request.get("action", ""))
-    if not may(role, action):
-        return False
-    if action != "withdraw":
-        return True
-    entered_by = _ENTERED_BY.get(str(request.get("quantity", "")).strip())
-    # A quantity that is not known is for the door to refuse, with what would be right.
-    return entered_by is None or may(role, entered_by)
 
 
 def words_for(role: Role) -> tuple[str, ...]:

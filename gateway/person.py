@@ -7,7 +7,7 @@ __all__ = ["Person", "Role"]
 
 
 class Role(StrEnum):
-    """What somebody is at the site. What each may do stands in `gateway/actions/permits.py`."""
+    """What somebody is at the site. What each may do stands in `gateway/permits.py`."""
 
     VIEWER = "viewer"
     OPERATOR = "operator"
