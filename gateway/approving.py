@@ -89,9 +89,14 @@ class Approving(Acting):
     def meant(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """What a decision is about, for whoever looks at who may: the request itself where it is none."""
         self._know()
-        number = str(request.get("request", ""))
-        waiting = self._second.waiting(self._now()) if _word(request) in SECOND_PERSON_ACTIONS else ()
-        return next((each.asked for each in waiting if str(each.number) == number), request)
+        if _word(request) not in SECOND_PERSON_ACTIONS:
+            return request
+        try:
+            # As it is read when it is done: a number may be written in more than one way.
+            number = read_decision(request).request
+        except SettingsError:
+            return request  # which the door refuses
+        return next((each.asked for each in self._second.waiting(self._now()) if each.number == number), request)
 
     def _know(self) -> None:
         """What the ledger has of before, each time that a file of it was opened."""

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import orjson
+import pytest
 
 from tests.page_answers.gate import Gate, gate
 
@@ -72,6 +73,24 @@ def test_it_changes_nothing_until_another_person_approves_it(tmp_path: Path) -> 
             assert (await there.act(APPROVE, who=CARL)).status_code == 422
 
     asyncio.run(play())
+
+
+@pytest.mark.parametrize("number", ["1", " 1", "1 ", "0x1", "0X1", "0b1", "0o1", "01", "+1", "1.0", "1_0", "\u0661", 1])
+@pytest.mark.parametrize("action", ["approve", "decline"])
+async def test_who_may_not_decide_may_not_however_the_number_is_written(
+    tmp_path: Path, action: str, number: str | int
+) -> None:
+    """Who may is looked at by the same number as what is done."""
+    async with gate(tmp_path) as there:
+        _needs(there, "product-change")
+        before = await _product(there)
+        assert (await there.act(CHANGE, who=ADA)).json()["code"] == 0
+        for tries in (True, False):
+            decision: dict[str, Any] = {"action": action, "request": number, "why": "so it is"}
+            answer = await there.act(decision, tries=tries, who=OLGA)
+            assert answer.status_code in (403, 422), answer.json()
+        assert len(await _waiting(there)) == 1
+        assert await _product(there) == before
 
 
 def test_what_is_declined_is_not_done(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from structlog.testing import capture_logs
 
 from gateway.web import connections
 from gateway.web.access.access import Access
@@ -251,6 +252,24 @@ async def test_who_keeps_a_body_back_is_awaited_as_one_who_keeps_a_head_back(
         assert await peer.is_closed()
         peer.close()
     gate.end()
+
+
+async def test_who_goes_before_the_end_of_his_request_is_no_fault(tmp_path: Path) -> None:
+    """Nobody who has not signed in fills the log with faults of the program."""
+    gate = Gate(tmp_path)
+    with capture_logs() as logs:
+        async with serving(access=gate.access) as port:
+            for path in (b"sign-in", b"join"):
+                peer = await Peer.connected(port)
+                peer.writer.write(_SIGN_IN.replace(b"sign-in", path) + b"Content-Length: 100\r\n\r\n{")
+                await asyncio.sleep(0.05)
+                peer.close()
+                await asyncio.sleep(0.05)
+            last = await Peer.connected(port)
+            assert await last.asked("/health") == OK
+            last.close()
+    gate.end()
+    assert [line["event"] for line in logs if line["log_level"] == "error"] == []
 
 
 async def test_who_does_not_take_its_answer_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
