@@ -54,8 +54,8 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "an answer outlives its session",
         GUARD,
-        "                if not self._access.goes_on(seen.key):\n",
-        "                if False:\n",
+        "            return self._access.goes_on(seen.key)\n",
+        "            return True\n",
         GUARDED,
     ),
     Break(

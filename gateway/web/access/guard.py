@@ -109,6 +109,14 @@ class Guard:
             return None
         return _refused(scope, 401, "this is for who has signed in, and for programs with a token", "sign in")
 
+    async def _goes_on(self, scope: Scope, seen: Seen | None) -> bool:
+        """Whether whoever was let in would be still."""
+        if seen is not None:
+            return self._access.goes_on(seen.key)
+        path: str = scope["path"]
+        is_open = path in _OPEN or path.startswith(_OPEN_FOLDER) or scope["state"]["may_view"]
+        return is_open or await self._has_token(Headers(scope=scope))
+
     async def _has_token(self, headers: Headers) -> bool:
         scheme, _, secret = headers.get("authorization", "").partition(" ")
         if scheme.lower() != "bearer":
@@ -139,9 +147,9 @@ class Guard:
             nonlocal is_begun, looked_s
             is_begun = True
             now_s = asyncio.get_running_loop().time()
-            if seen is not None and message.get("more_body") and now_s - looked_s >= _LOOK_S:
+            if message.get("more_body") and now_s - looked_s >= _LOOK_S:
                 looked_s = now_s
-                if not self._access.goes_on(seen.key):
+                if not await self._goes_on(scope, seen):
                     await send({"type": "http.response.body", "body": b""})
                     raise _OverError
             await send(message)

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from structlog.testing import capture_logs
 
 from gateway.web.access import guard as module
+from gateway.web.access import tokens
 from gateway.web.access.guard import LARGEST_BODY, PROOF_HEADER
 from gateway.web.access.plan import AccessPlan, TokenPlan
 from gateway.web.plan import HttpPlan, Readiness
@@ -266,6 +267,34 @@ async def test_an_answer_that_goes_on_ends_with_its_session(tmp_path: Path, monk
     answer = await client.get("/api/1/live")
     assert answer.content == b"".join(given[:5])
     assert len(given) == 6, "nothing is made for it any more"
+    gate.end()
+
+
+async def test_an_answer_that_goes_on_ends_with_its_token(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A program whose token was taken away looks on no more than a person who was put out."""
+    monkeypatch.setattr(module, "_LOOK_S", 0.0)
+    monkeypatch.setattr(tokens, "_AGAIN_S", 0.0)
+    kept = tmp_path / "secret"
+    kept.write_text(SECRET, "ascii")
+    given: list[bytes] = []
+
+    async def live(_: Request) -> StreamingResponse:
+        async def pieces() -> AsyncIterator[bytes]:
+            for number in range(1000):
+                given.append(b"piece %d\n" % number)
+                if number == 5:
+                    kept.write_text("another-long-secret-4711", "ascii")
+                yield given[-1]
+                await asyncio.sleep(0)
+
+        return StreamingResponse(pieces())
+
+    plan = AccessPlan(False, tokens=(TokenPlan("scraper", secret_file=kept),))
+    gate = Gate(tmp_path, plan, Route("/api/1/live", live))
+    answer = await gate.client().get("/api/1/live", headers={"Authorization": f"Bearer {SECRET}"})
+    assert answer.status_code == 200
+    assert answer.content == b"".join(given[:5])
+    assert len(given) == 6
     gate.end()
 
 
