@@ -1,6 +1,7 @@
 // Who changed what: the audit trail, newest first, with what stood before and after.
 import { html, useState } from "../html.js";
 import { get } from "../ask.js";
+import { way } from "../go.js";
 import { useSite } from "../live.js";
 import { DayFields, dayBefore, useToday } from "../parts/day_fields.js";
 import { AsOf, Sentences, useDocument } from "../parts/document.js";
@@ -13,8 +14,18 @@ const AT_ONCE = 100;
 
 export function ChangesView() {
   const word = useWords();
+  const { person, may } = useSession();
+  // Asking would be refused: nobody is asked what he cannot answer.
+  if (may.includes("read-changes")) return html`<${Trail} person=${person} />`;
+  return html`<div>
+    <h1>${word("way.changes")}</h1>
+    <p>${word(person ? "changes.not_for" : "changes.signed_in")} ${!person && html`<a href=${way("person")}>${word("strip.sign_in")}</a>`}</p>
+  </div>`;
+}
+
+function Trail({ person }) {
+  const word = useWords();
   const today = useToday();
-  const { person } = useSession();
   const [span, setSpan] = useState(null);
   const [wanted, setWanted] = useState("");
   const asked = span ?? { from: dayBefore(today, USUAL_DAYS), until: "" };
