@@ -87,13 +87,26 @@ def _planned(page: Page, depot: DemoSite) -> None:
     (transfer,) = depot.get("/transfers")["transfers"]
     assert (transfer["phase"], transfer["planned"]["amount"], transfer["by"]) == ("planned", 190.0, f"{NAME}@page")
     card = page.find("article", re.compile("receipt into TK-11"))
-    # Settled? Said before anything is opened, as the gateway tells it.
+    # Settled? Said before anything is opened, as the gateway tells it; a minute of the site passes in a second.
+    eventually(lambda: _settling(depot) in card.text, f"it says whether the tank has settled: {card.text}", 30.0)
+    # Enough room? To the maximum working level, never rounded up.
+    eventually(
+        lambda: decimal_of(_course(card)["Room to maximum working"].removesuffix(" m³")) == _room_m3(depot),
+        f"the room is that of the gateway: {card.text}",
+        30.0,
+    )
+
+
+def _settling(depot: DemoSite) -> str:
+    (transfer,) = depot.get("/transfers")["transfers"]
     rest_s = transfer["progress"]["opening_rest_s"]
     settled = "its tanks have settled" if rest_s == 0 else "settling: still" if rest_s else "NOT SETTLED"
-    assert f"its start: before anything flows; {settled}" in card.text
-    # Enough room? To the maximum working level, never rounded up.
-    room = Decimal(repr(depot.inventory("TK-11")["figures"]["room"]["value"])).quantize(Decimal(1), ROUND_FLOOR)
-    assert decimal_of(_course(card)["Room to maximum working"].removesuffix(" m³")) == room
+    return f"its start: before anything flows; {settled}"
+
+
+def _room_m3(depot: DemoSite) -> Decimal:
+    room: float = depot.inventory("TK-11")["figures"]["room"]["value"]
+    return Decimal(repr(room)).quantize(Decimal(1), ROUND_FLOOR)
 
 
 def _started(page: Page, depot: DemoSite) -> None:
