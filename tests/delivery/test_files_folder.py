@@ -512,6 +512,35 @@ def test_a_batch_over_more_files_than_are_open_at_once_survives_a_crash(
         pytest.fail("it never came to its end")
 
 
+@pytest.mark.parametrize("minutes", [(70, 50, 55, 65, 130, 58, 75), (10, 70, 130, 20, 80, 140), (130, 70, 10)], ids=str)
+def test_whatever_the_clock_did_a_crash_between_two_files_loses_no_row(
+    writer: Writer, monkeypatch: pytest.MonkeyPatch, minutes: Sequence[int]
+) -> None:
+    """A row on the disk says that those before it of its tank and boot are there: also where a later file was begun
+    first, as by a process before it."""
+    fault, chance = Fault(monkeypatch), random.Random(5)
+    before = [at(1, NOON + timedelta(minutes=90))]
+    entries = [at(number, NOON + timedelta(minutes=each)) for number, each in enumerate(minutes, 2)]
+    for call in range(1, 1000):
+        shutil.rmtree(writer.folder)
+        writer.folder.mkdir()
+        with fault.at(call), suppress(CrashError):
+            folder = writer.begin(each_s=3600.0)
+            folder.write(before, UTC_ZONE)
+            folder.write(entries, UTC_ZONE)
+        writer.end()
+        if not fault.struck:
+            break
+        if call % 2:
+            fault.cut_the_power(writer.folder, chance)
+        writer.begin(each_s=3600.0).write([*before, *entries], UTC_ZONE)
+        writer.end()
+        found = rows(*finished(writer.folder), *unfinished(writer.folder))
+        assert {int(row["position"]) for row in found} == set(range(1, len(entries) + 2)), call
+    else:
+        pytest.fail("it never came to its end")
+
+
 def test_what_a_failed_sync_may_have_dropped_is_written_once_more(
     writer: Writer, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -30,7 +30,7 @@ from gateway.delivery.files.names import (
 )
 from gateway.delivery.files.part import Part
 from gateway.delivery.files.rows import SORTS, Sort, line_of, sort_of
-from gateway.delivery.files.state import FilesError, FolderState, load_state, open_own, save_state
+from gateway.delivery.files.state import FilesError, FolderState, load_state, open_own, save_state, stream_of
 from gateway.delivery.plan import FilesPlan
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord
@@ -123,6 +123,7 @@ class HistoryFolder:
             now_s = time.monotonic()
             if entries:
                 self._state.given(entries[0].position)
+            newest: dict[tuple[str, str, str], datetime] = {}
             for count, entry in enumerate(entries):
                 if count % _ROWS_A_TURN == 0:
                     time.sleep(0)
@@ -133,7 +134,13 @@ class HistoryFolder:
                 except DeliveryError as error:
                     refused[entry.position] = str(error)
                     continue
-                part = self._part(sort_of(entry), span_of(_instant(entry), self._plan.each_s))
+                span = span_of(_instant(entry), self._plan.each_s)
+                stream = stream_of(entry)
+                if span.start < newest.get(stream, span.start):
+                    # A clock that was set back: what came before it is to be on the disk before it.
+                    self._sync_all()
+                newest[stream] = span.start
+                part = self._part(sort_of(entry), span)
                 part.add(row)
                 part.touched_s = now_s
                 self._state.marks.add(entry, now_s)
@@ -247,7 +254,9 @@ class HistoryFolder:
         return part
 
     def _sync_all(self) -> None:
-        for part in self._parts.values():
+        """By their time: a row on the disk says that all before it of its stream are there too, and a crash between
+        two files must not make that untrue."""
+        for part in sorted(self._parts.values(), key=lambda each: each.span.start):
             if part.has_waiting:
                 self._sync(part)
 
@@ -262,6 +271,8 @@ class HistoryFolder:
     def _finish(self, part: Part) -> None:
         """It gets its name. What is said of it before is enough to go on from at whatever instant this breaks off."""
         if part.has_waiting:
+            self._sync_all()
+        if part.has_waiting:  # one of the leftovers
             self._sync(part)
         key = f"{part.span.name}_{part.sort.name}"
         if part.is_empty:

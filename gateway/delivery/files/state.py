@@ -16,7 +16,7 @@ from gateway.errors import DeliveryError
 from gateway.files import replace_whole
 from gateway.history import Entry, KeptRecord
 
-__all__ = ["PROCESS", "FilesError", "FolderState", "Marks", "load_state", "open_own", "save_state"]
+__all__ = ["PROCESS", "FilesError", "FolderState", "Marks", "load_state", "open_own", "save_state", "stream_of"]
 
 STATE_SCHEMA = "tank-gateway/files-state/1"
 _LARGEST_BYTES = 100_000_000
@@ -86,6 +86,11 @@ def _mark_of(entry: Entry) -> tuple[_Key, _Mark]:
     else:
         identity, sort, number = entry.identity, "events", entry.number
     return (sort, identity.tank, identity.boot), (identity.sequence, number, entry.position)
+
+
+def stream_of(entry: Entry) -> _Key:
+    """What comes in order: the records, or the events, of one tank and boot."""
+    return _mark_of(entry)[0]
 
 
 @dataclass
