@@ -2,7 +2,8 @@
 and is done when another approves it, checked anew by the same door.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from functools import cached_property
 from typing import Any
 
 from gateway.acting import Acting, Tried
@@ -22,13 +23,10 @@ from gateway.actions.second_person import (
 )
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
-from gateway.clock import Clock
-from gateway.end_clock import EndClock
 from gateway.errors import SettingsError
-from gateway.keeping import Keeping
 from gateway.ledger.papers import REQUEST, Paper
 from gateway.process.one_thread import done_within
-from gateway.settings import SiteSettings, TankSetup
+from gateway.settings import SiteSettings
 
 __all__ = ["Approving"]
 
@@ -43,18 +41,12 @@ _WRITE_S = 5.0
 class Approving(Acting):
     """From the gateway's loop, like what it is made of."""
 
-    def __init__(
-        self,
-        settings: SiteSettings,
-        keeping: Keeping,
-        clock: Clock,
-        rebind: Callable[[TankBinding], None],
-        refit: Callable[[TankSetup], None] = lambda _: None,
-        ends: EndClock | None = None,
-    ) -> None:
-        super().__init__(settings, keeping, clock, rebind, refit, ends)
-        self._second = SecondPerson()
-        self._times_known = 0
+    _times_known = 0
+    """How often the ledger's papers had been read when they were looked at last."""
+
+    @cached_property
+    def _second(self) -> SecondPerson:
+        return SecondPerson()
 
     def watched(self, settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
         self._second.actions = settings.second_person
