@@ -53,6 +53,13 @@ $(VENV)/.test: $(VENV)/.made pyproject.toml requirements.lock
 	$(PIP_INSTALL) --editable '.[demo,test]'
 	touch $@ $(VENV)/.demo
 
+# Clients that are not ours, in JavaScript, for the tests alone. No script of a package is run.
+$(VENV)/.node: $(VENV)/.made tests/node/package.json tests/node/package-lock.json
+	@mkdir -p $(VENV)/node
+	cp tests/node/package.json tests/node/package-lock.json $(VENV)/node
+	npm ci --prefix $(VENV)/node --ignore-scripts --no-audit --no-fund --loglevel=error
+	touch $@
+
 # --- what people run -------------------------------------------------------------------------------------------------
 
 demo: $(VENV)/.demo ## run the demo site
@@ -63,11 +70,11 @@ check: $(VENV)/.test
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
-test: packages $(VENV)/.test
+test: packages $(VENV)/.test $(VENV)/.node
 	@$(MAKE) --no-print-directory check
 	$(BIN)/pytest --numprocesses $(PYTEST_WORKERS) --dist worksteal $(TESTS)
 
-bench: packages $(VENV)/.test
+bench: packages $(VENV)/.test $(VENV)/.node
 	@$(BIN)/python -m tests.bench $(if $(LONG),--long)
 
 soak: packages $(VENV)/.test
