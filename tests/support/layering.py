@@ -108,7 +108,7 @@ WIRES = {
     "gateway.commissioning.recorder": MODBUS,
     "gateway.commissioning.replay": MODBUS,
     "gateway.delivery.mail.server": "SMTP",
-    "gateway.delivery.mqtt.connection": "MQTT",
+    "gateway.delivery.mqtt_wire.connection": "MQTT",
     "gateway.delivery.registers.server": "Modbus, as one that is asked",
     "gateway.delivery.webhook.connection": "HTTP",
     "gateway.web.server": "HTTP",
@@ -128,7 +128,7 @@ LIBRARY_USERS = {
     "aiosmtplib": "gateway.delivery.mail.server",
     "asyncpg": "gateway.delivery.postgresql.connection",
     "httpx": "gateway.delivery.webhook.connection",
-    "paho": "gateway.delivery.mqtt.connection",
+    "paho": "gateway.delivery.mqtt_wire.connection",
     "reportlab": "gateway.reports.paper.pdf_form",
     "xlsxwriter": "gateway.reports.xlsx_form",
 }
