@@ -13,7 +13,7 @@ _UNTIL = Parameter("until", "Up to and without: likewise; now unless given.", _T
 _SPAN = (_FROM, _UNTIL)
 _NUMBER = {"type": "string", "pattern": "^[0-9]{1,19}$"}
 
-_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density"
+_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density|total_mass"
 _FIGURES = f"^({_TRENDED})(,({_TRENDED}))*$"
 _BEFORE = Parameter("before", "As an answer before this one told it: only what is older.", _NUMBER)
 _AT_MOST = Parameter("at_most", "So many at once: 1 to 500, 100 unless given.", _NUMBER)
