@@ -28,6 +28,8 @@ from gateway.payload.plain import iso_time
 from gateway.payload.readings import readings_pieces
 from gateway.pipeline import Pipeline
 from gateway.settings import SiteSettings
+from gateway.site_desk.answers import SiteAnswers
+from gateway.site_desk.desk import SiteDesk
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.watched_tank import Tank
@@ -83,7 +85,9 @@ class Page:
         self._machine = machine
         self._told = Told(__version__, boot, time_factor)
         self._feed = Feed(self)
-        self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
+        parts = Parts(gateway, around.pipeline, around.keeping, clock)
+        self.site_desk = SiteDesk(parts)
+        self.answers = {**page_answers(parts), **SiteAnswers(parts, self.site_desk).handlers()}
         """What is asked for and done, by the name of its endpoint."""
         self._tanks: Sequence[Tank] = ()
         """Of the pipeline, when it was last looked at what is watched."""

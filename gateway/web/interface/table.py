@@ -2,6 +2,7 @@
 
 from gateway.web.interface import act_documents, documents
 from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
+from gateway.web.interface.site_table import SITE_ENDPOINTS
 
 __all__ = ["ENDPOINTS"]
 
@@ -19,6 +20,7 @@ _BEFORE = Parameter("before", "As an answer before this one told it: only what i
 _AT_MOST = Parameter("at_most", "So many at once: 1 to 500, 100 unless given.", _NUMBER)
 
 ENDPOINTS: tuple[Endpoint, ...] = (
+    *SITE_ENDPOINTS,
     Endpoint(
         "tank",
         "GET",
