@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 from gateway import __version__
 from gateway.acquisition.plan import TcpPath
 from gateway.cautions import MONITORING
+from gateway.clock import utc_now
 from gateway.files import UnreadableError, read_text
 from gateway.ledger.copied import Copied, last_copy
 from gateway.page_answers.parts import Parts, instant_of, made
@@ -193,6 +194,8 @@ def _certificate(
         "of": of,
         "file": _file(str(path), in_full=in_full),
         "until": None if until is None else iso_time(until),
+        # By the machine, whatever the site's own time is.
+        "left_s": None if until is None else round((until - utc_now()).total_seconds()),
         "trouble": trouble,
     }
 

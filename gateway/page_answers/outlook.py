@@ -124,7 +124,7 @@ def _of_tanks(found: StockFigure, unit: str) -> dict[str, Any]:
 
 def _told(figure: Figure, unit: str, tanks: tuple[int, ...] = ()) -> dict[str, Any]:
     told: dict[str, Any] = outside(figure, unit)
-    return {name: told[name] for name in ("value", "unit", "quality", "reasons")} | {"tanks": list(tanks)}
+    return {name: told[name] for name in ("value", "unit", "quality", "reasons", "manual")} | {"tanks": list(tanks)}
 
 
 def _left_out(line: StockLine, measure: str) -> list[dict[str, str]]:

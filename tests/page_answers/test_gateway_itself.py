@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pytest
 import trustme
 
 from gateway import __version__
@@ -58,7 +59,9 @@ async def test_certificates_are_told_with_their_end_and_what_is_wrong_with_them(
         plain = await yard.page("/api/1/gateway")
         full = (await yard.client.get("/api/1/gateway", headers=ADMINISTRATOR)).json()
     page, gone, wrong = plain["certificates"]
+    left_s = page.pop("left_s")
     assert page == {"of": "page", "file": "page.pem", "until": "2031-03-01T12:30:00.000Z", "trouble": ""}
+    assert left_s == pytest.approx((end - datetime.now(UTC)).total_seconds(), abs=3600)
     assert (gone["of"], gone["until"]) == ("plant", None)
     assert gone["trouble"]
     assert (wrong["until"], bool(wrong["trouble"])) == (None, True)

@@ -65,6 +65,8 @@ class Certificate(TypedDict):
     file: str
     """Its whole path to administrators; else its name."""
     until: Time | None
+    left_s: float | None
+    """Until then; below zero: it has ended."""
     trouble: str
     """Why its end is not known; else empty."""
 
@@ -207,6 +209,7 @@ class OutlookFigure(TypedDict):
     unit: str
     quality: QualityWord
     reasons: list[Reason]
+    manual: bool
     tanks: list[int]
     """How many it includes, of how many; empty where it is not of tanks."""
 

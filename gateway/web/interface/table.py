@@ -180,7 +180,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "/api/1/good-time",
         "For how much of the last seven days level, volume and mass of each tank were Good",
         gateway_documents.GoodTimePage,
-        "By minutes, each counted by the worst in it. Made at most once in ten minutes, for all who ask.",
+        "By minutes, each counted by the worst in it. Made at most once a minute, for all who ask.",
     ),
     Endpoint(
         "outlook",
