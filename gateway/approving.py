@@ -98,6 +98,11 @@ class Approving(Acting):
             return request  # which the door refuses
         return next((each.asked for each in self._second.waiting(self._now()) if each.number == number), request)
 
+    def waiting(self) -> tuple[Waiting, ...]:
+        """What waits for a second person, the oldest first."""
+        self._know()
+        return self._second.waiting(self._now())
+
     def _know(self) -> None:
         """What the ledger has of before, each time that a file of it was opened."""
         papers, times = self._keeping.papers()

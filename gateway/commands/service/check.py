@@ -25,6 +25,8 @@ from gateway.errors import SettingsError, UsageError
 from gateway.files import trouble_with as trouble_with_file
 from gateway.ledger.room import room_warnings
 from gateway.settings.site import SiteSettings
+from gateway.web.access.provider.provider import missing_part as missing_for_provider
+from gateway.web.access.provider.secrets import provider_trouble
 from gateway.web.access.tls import certificate_trouble
 from gateway.web.access.tokens import token_trouble
 
@@ -148,6 +150,12 @@ def _trouble_with_web(file: str, settings: SiteSettings) -> list[str]:
         trouble = token_trouble(token)
         if trouble is not None:
             found.append(f"{file}: web.tokens: {trouble}; {token.name} reads nothing until it does")
+    provider = access.provider
+    if provider is not None:
+        named = [each for each in (provider.secret_file, provider.ca) if each is not None]
+        told = provider_trouble(provider) if all(trouble_with_file(each) is None for each in named) else None
+        troubles = [each for each in (missing_for_provider(), told) if each is not None]
+        found += [f"{file}: web.sign_in_by: {each}" for each in troubles]
     return found
 
 

@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.permits import READ_CHANGES, READ_PEOPLE, SITE_FILE, may
 from gateway.web.access.access import Access, Seen
-from gateway.web.access.asking import Asking
+from gateway.web.access.asking import Asking, origin_asked
 from gateway.web.access.cookies import cookie_name
 from gateway.web.access.sessions import proof_of
 from gateway.web.access.tokens import Tokens
@@ -35,11 +35,11 @@ PROOF_HEADER = "X-Page-Proof"
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _OPEN = frozenset(
     {"/", "/favicon.ico", "/icon.svg", "/manifest.webmanifest", "/health", "/ready"}
-    | {"/api/1/session", "/api/1/sign-in", "/api/1/join"}
+    | {"/api/1/session", "/api/1/sign-in", "/api/1/join", "/api/1/go-to-provider", "/api/1/come-back"}
 )
 """What anybody may ask for: the page itself, which holds nothing of a site, the way in, whether the gateway runs."""
 _OPEN_FOLDER = "/page/"
-_WITHOUT_SESSION = frozenset({"/api/1/sign-in", "/api/1/join"})
+_WITHOUT_SESSION = frozenset({"/api/1/sign-in", "/api/1/join", "/api/1/go-to-provider", "/api/1/come-back"})
 """What is changed by somebody who is not signed in yet."""
 _NEEDS = {"/api/1/changes": READ_CHANGES, "/api/1/people": READ_PEOPLE, "/api/1/site-file": SITE_FILE}
 """Paths, with what lies below them, for which it is not enough to be let in."""
@@ -172,7 +172,7 @@ class _OverError(BaseException):
 def _not_ours(headers: Headers, asked: Asking) -> Response | None:
     """The refusal of what a page of somebody else makes a browser send."""
     site, origin = headers.get("sec-fetch-site"), headers.get("origin")
-    own = f"{'https' if asked.is_secure else 'http'}://{headers.get('host', '')}".lower()
+    own = origin_asked(headers, asked)
     # With the first a browser may leave out where it was, which is `null` then.
     if site == "same-origin" and origin in (None, "null"):
         return None
