@@ -260,8 +260,7 @@ class SiteDesk:
         try:
             return await self._replaced_at_once(proposal, by, why)
         finally:
-            if not self.is_settled:
-                await self._settle()
+            await self._settle()
 
     async def _replaced_at_once(self, proposal: Proposal, by: str, why: str) -> dict[str, Any]:
         opened, now = self._of_own(), self._parts.now()
@@ -296,7 +295,7 @@ class SiteDesk:
     async def _settle(self) -> None:
         """After a crash, or where a disk did not take in what was to be kept."""
         opened = self._opened
-        if opened is None:
+        if opened is None or self.is_settled:
             self.is_settled = True
             return
         try:
