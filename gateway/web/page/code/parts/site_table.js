@@ -20,7 +20,9 @@ export function SiteTable({ page, tanks }) {
   const taken = async (event) => {
     const [chosen] = event.target.files;
     tell(null);
-    setFile(chosen ? { name: plainName(chosen.name), text: await chosen.text() } : null);
+    if (chosen) setFile({ name: plainName(chosen.name), text: await chosen.text() });
+    // The same file, chosen again, may say something else by now.
+    event.target.value = "";
   };
   const look = () => once(async () => tell(await post("/api/1/site-file/table", { tank, ...file }, { longestMs: LONGEST_MS })));
   const put = () => {

@@ -39,6 +39,8 @@ export function SiteText({ page, reload }) {
   const taken = async (event) => {
     const [file] = event.target.files;
     if (file) set({ text: await file.text() });
+    // The same file, chosen again, may say something else by now.
+    event.target.value = "";
   };
   return html`<section aria-labelledby="site-text">
     <h2 id="site-text">${word("site.text_title")}</h2>

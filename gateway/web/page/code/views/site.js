@@ -32,9 +32,9 @@ function Desk() {
   return html`<div class="site">
     <h1>${word("way.site")}</h1>
     <${AsOf} told=${told} />
-    ${page && html`<ul class="cautions">${page.cautions.map((each) => html`<li key=${each}>⚠ ${each}</li>`)}</ul>`}
     ${page && html`<${InForce} page=${page} />`}
     ${page && html`<${Proposals} page=${page} reload=${told.reload} />`}
+    ${page && html`<ul class="cautions">${page.cautions.map((each) => html`<li key=${each}>⚠ ${each}</li>`)}</ul>`}
     ${page && page.on_disk.text !== null && html`<${SiteText} page=${page} reload=${told.reload} />`}
     ${page && page.on_disk.text !== null && html`<${SiteTable} page=${page} tanks=${Object.keys(site?.tanks ?? {})} />`}
     ${page && html`<${Beside} page=${page} />`}
