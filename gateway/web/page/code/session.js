@@ -2,6 +2,7 @@
 import { AskError, carry, get, post } from "./ask.js";
 import { go } from "./go.js";
 import { Shared, useShared } from "./shared.js";
+import { keepInTab, takeFromTab } from "./tab.js";
 import { word } from "./words.js";
 
 const NOBODY = { person: null, may: [], view_without_sign_in: false };
@@ -28,7 +29,8 @@ export async function join(code, name, password) {
   return take(await post("/api/1/join", { code, name, password }));
 }
 
-const PLACE = "tank-gateway-place";
+/** What else is to be kept for the way back: called before the page is left. */
+export const beforeLeaving = new Set();
 
 /** Why nobody came in on the way back from the provider: sentences. */
 export const returned = new Shared([]);
@@ -38,7 +40,8 @@ export async function goToProvider() {
   const { address } = await post("/api/1/go-to-provider", {});
   // The gateway has looked at it. An address of another kind would run as a part of this page.
   if (!address?.startsWith("https://")) throw new AskError([word("ask.unreadable")]);
-  kept((store) => store.setItem(PLACE, location.hash));
+  keepInTab("place", location.hash);
+  for (const each of beforeLeaving) each();
   location.assign(address);
 }
 
@@ -48,7 +51,7 @@ export const isBack = () => new URLSearchParams(location.search).has("state");
 /** Sign in by what it came back with, which is used up by that, and stands in the address no longer. */
 export async function comeBack() {
   const answer = location.search;
-  const place = kept((store) => store.getItem(PLACE)) ?? "";
+  const place = String(takeFromTab("place"));
   history.replaceState(null, "", "/");
   // A place within this page, and no other.
   if (place.startsWith("#/")) location.hash = place;
@@ -58,15 +61,6 @@ export async function comeBack() {
     await refresh().catch(() => {});
     returned.set([...(error.sentences ?? [String(error)]), ...(error.hint ? [error.hint] : [])]);
     go("person");
-  }
-}
-
-/** Where the browser lets a page keep nothing, it goes without. */
-function kept(work) {
-  try {
-    return work(sessionStorage);
-  } catch {
-    return null;
   }
 }
 
