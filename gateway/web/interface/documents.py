@@ -43,6 +43,16 @@ class Reason(TypedDict):
     text: str
 
 
+class Sentence(TypedDict):
+    """What an English sentence of this document is made of, for whoever tells it in other units or another language."""
+
+    text: str
+    phrase: str
+    """With the names of its values in braces."""
+    values: dict[str, Any]
+    """Text; or `text` as it stands in the sentence beside `value` in SI and `unit`, `time`, or `seconds`."""
+
+
 class Reading(TypedDict):
     """The newest of one signal of one instrument, with its words as they came. A Bad one has no value."""
 
@@ -158,6 +168,7 @@ class TankPage(TypedDict):
     """Null until its first sheet is made."""
     readings: list[Reading]
     plan: TankPlanPage
+    sentences: list[Sentence]
     cautions: list[str]
 
 
@@ -263,6 +274,7 @@ class SheetPage(TypedDict):
     sources: dict[str, str]
     inputs: list[SheetInput]
     steps: list[SheetStep]
+    sentences: list[Sentence]
     cautions: list[str]
 
 
@@ -277,6 +289,7 @@ class EventsPage(_Span):
     before: int | None
     """There are older ones in that time: ask again with this as `before`. Null: these are all."""
     unreadable: int
+    sentences: list[Sentence]
 
 
 class KnownReport(TypedDict):

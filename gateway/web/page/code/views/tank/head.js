@@ -3,7 +3,7 @@ import { html } from "../../html.js";
 import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
 import { referenceText, text } from "../../numbers.js";
 import { Age, measuredAt } from "../../parts/age.js";
-import { Figure, figureName } from "../../parts/figure.js";
+import { Figure, figureName, reasonText } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
 import { clock, full, span, withZone } from "../../times.js";
 import { word } from "../../words.js";
@@ -69,8 +69,8 @@ function Course({ row, live, fixed }) {
     <p>
       <strong>${live ? word(`tank.motion.${row.motion}`) : word("tank.motion.unknown")}</strong>
       ${live && row.activity && html` (${word(`activity.${row.activity}`)})`}
-      ${moves && (hasRate ? html` ${text(Math.abs(rate.v), "flow")}${rate.q === "Uncertain" ? ` ? ${rate.r?.text ?? ""}` : ""}` : html` ${word("tank.rate_unknown")}`)}
-      ${moves && times.size === 0 && html`; ${word("course.unknown")}${rate?.r ? `: ${rate.r.text}` : ""}`}
+      ${moves && (hasRate ? html` ${text(Math.abs(rate.v), "flow")}${rate.q === "Uncertain" ? ` ? ${reasonText(rate.r)}` : ""}` : html` ${word("tank.rate_unknown")}`)}
+      ${moves && times.size === 0 && html`; ${word("course.unknown")}${rate?.r ? `: ${reasonText(rate.r)}` : ""}`}
     </p>
     <ul class="tank-limits">
       ${[...fixed.limits].reverse().map(({ limit, level }) => {

@@ -2,6 +2,7 @@
 import { html, useState } from "../../html.js";
 import { siteNow } from "../../live.js";
 import { DIMENSIONS, text } from "../../numbers.js";
+import { reasonText } from "../../parts/figure.js";
 import { full, span } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 import { qualityWord } from "./why.js";
@@ -22,7 +23,7 @@ export function Readings({ readings, old }) {
                   html`<tr key=${`${each.instrument}.${each.signal}`}>
                     <th scope="row">${each.instrument}.${each.signal}</th>
                     <td class=${`number ${old ? "struck" : ""}`}>${valueText(each)}</td>
-                    <td>${qualityWord(each.quality)}${each.reason && html`<span class="small">: ${each.reason.text}</span>`}</td>
+                    <td>${qualityWord(each.quality)}${each.reason && html`<span class="small">: ${reasonText(each.reason)}</span>`}</td>
                     <td class="raw">${each.raw.length ? each.raw.map((raw) => raw.toString(16).toUpperCase().padStart(4, "0")).join(" ") : word("reading.nothing_came")}</td>
                     <td><time datetime=${each.time} title=${full(each.time)}>${word("age.ago", { span: span((siteNow() - Date.parse(each.time)) / 1000) })}</time></td>
                   </tr>`,
