@@ -29,6 +29,8 @@ from gateway.payload.readings import readings_pieces
 from gateway.payload.told import sentence_documents
 from gateway.pipeline import Pipeline
 from gateway.settings import SiteSettings
+from gateway.site_desk.answers import SiteAnswers
+from gateway.site_desk.desk import SiteDesk
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmNow, AlarmPhase
@@ -58,7 +60,12 @@ class Gateway(Protocol):
     @property
     def settings(self) -> SiteSettings: ...
 
+    @property
+    def http_port(self) -> int | None: ...
+
     def line_statuses(self) -> Iterable[LineStatus]: ...
+
+    def snapshot(self) -> GatewaySnapshot: ...
 
 
 class Around(NamedTuple):
@@ -85,7 +92,9 @@ class Page:
         self._machine = machine
         self._told = Told(__version__, boot, time_factor)
         self._feed = Feed(self)
-        self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
+        parts = Parts(gateway, around.pipeline, around.keeping, clock)
+        self.site_desk = SiteDesk(parts)
+        self.answers = {**page_answers(parts), **SiteAnswers(parts, self.site_desk).handlers()}
         """What is asked for and done, by the name of its endpoint."""
         self._tanks: Sequence[Tank] = ()
         """Of the pipeline, when it was last looked at what is watched."""

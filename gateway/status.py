@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.tank_record import TankRecord
@@ -11,6 +12,7 @@ __all__ = [
     "AccessStatus",
     "AccountsStatus",
     "Backlog",
+    "ConnectedClient",
     "DestinationStatus",
     "EnteredStatus",
     "GatewaySnapshot",
@@ -81,6 +83,8 @@ class LineStatus(NamedTuple):
     that is not told."""
     second_master_suspected: bool = False
     """Whether it seems now that another master is on the line, so that no value of it is certain."""
+    functions_sent: Mapping[int, int] = MappingProxyType({})
+    """Requests that were sent, by their Modbus function code."""
 
 
 class Trouble(NamedTuple):
@@ -141,6 +145,19 @@ class LedgerStatus(NamedTuple):
     trouble: Trouble | None = None
 
 
+class ConnectedClient(NamedTuple):
+    """One who reads at a destination that serves, and is connected now."""
+
+    address: str
+    """Host and port it came from."""
+    since: datetime
+    """UTC, when the connection was begun."""
+    name: str | None = None
+    """What it calls itself, or signed in as; None where its protocol tells none."""
+    refused: str = ""
+    """What was refused to it on this connection, for people; empty where nothing was."""
+
+
 class DestinationStatus(NamedTuple):
     """How one delivery has done since the start."""
 
@@ -158,6 +175,8 @@ class DestinationStatus(NamedTuple):
     dropped: int = 0
     """Live records that were never delivered, where there is history: a newer one took their place, or they were
     refused. Nobody who wants all reads live records, so that they are not lost."""
+    clients: tuple[ConnectedClient, ...] = ()
+    """Who reads there now, of one that serves; empty of one that goes out to its peer."""
 
 
 class EnteredStatus(NamedTuple):

@@ -1,6 +1,7 @@
 """Pure: how the gateway itself does, for Prometheus: instruments, lines, destinations, ledger, and the whole."""
 
 from collections.abc import Callable, Iterator, Sequence
+from math import inf
 from typing import Any
 
 from gateway.delivery.account_metrics import account_metrics
@@ -15,6 +16,7 @@ def own_metrics(snapshot: GatewaySnapshot) -> Iterator[str]:
     yield from _instruments(snapshot)
     yield from _line_metrics(snapshot)
     yield from _destinations(snapshot)
+    yield from _clients(snapshot)
     yield from _history(snapshot)
     yield from _ledger(snapshot)
     yield from account_metrics(snapshot)
@@ -104,6 +106,12 @@ _OF_DESTINATIONS: tuple[tuple[str, Kind, str, _Value], ...] = (
         "gauge",
         "Age of the oldest waiting record, if any.",
         lambda status: status.oldest_waiting_s,
+    ),
+    (
+        "destination_clients",
+        "gauge",
+        "Clients that are connected to it, of one that serves.",
+        lambda status: len(status.clients),
     ),
 )
 _OF_HISTORY: tuple[tuple[str, Kind, str, _Value], ...] = (
@@ -275,6 +283,23 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterator[str]:
             for kind in dict.fromkeys(each.code for each in status.troubles)
         ),
     )
+
+
+def _clients(snapshot: GatewaySnapshot) -> Iterator[str]:
+    """A series for each host and name: a port is another one at each connect, and would be a series for ever."""
+    earliest: dict[str, float] = {}
+    for status in snapshot.destinations:
+        for client in status.clients:
+            labels = label_text(
+                site=snapshot.site,
+                destination=status.destination,
+                client=client.address.rpartition(":")[0] or client.address,
+                client_name=client.name or "",
+            )
+            earliest[labels] = min(client.since.timestamp(), earliest.get(labels, inf))
+    name = "tank_gateway_destination_client_since_seconds"
+    title = "Since when the client has been connected, of several from one host the first; seconds since 1970 UTC."
+    yield from family(name, "gauge", title, (sample(name, labels, since) for labels, since in earliest.items()))
 
 
 def _history(snapshot: GatewaySnapshot) -> Iterator[str]:

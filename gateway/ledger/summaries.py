@@ -33,6 +33,7 @@ __all__ = [
     "summary_of_plain",
     "unpacked",
     "unpacked_block",
+    "worst_of",
 ]
 
 MINUTE_S = 60
@@ -196,6 +197,18 @@ def column_of(block: bytes, figure: int) -> Column:
     begin = (figures * each + figure) * count
     worst = columns[begin : begin + count]
     return Column(places, numbers[0::_NUMBERS], numbers[1::_NUMBERS], numbers[2::_NUMBERS], worst)
+
+
+def worst_of(block: bytes, figure: int) -> tuple[bytes, bytes]:
+    """(places, worst quality at each) of one figure of a block: the cheapest that can be known of it. Empty where the
+    block has none of it. Raises ValueError for a block that is damaged."""
+    places, columns = _parts(block)
+    count = len(places)
+    figures = len(columns) // count // (_NUMBERS * _WORD + 1)
+    if figure >= figures:
+        return b"", b""
+    begin = (figures * _NUMBERS * _WORD + figure) * count
+    return places, columns[begin : begin + count]
 
 
 def _parts(block: bytes) -> tuple[bytes, bytes]:

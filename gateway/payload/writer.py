@@ -337,6 +337,10 @@ def _destination(status: DestinationStatus) -> dict[str, Any]:
         "oldest_waiting_s": status.oldest_waiting_s,
         "history": None if status.history is None else status.history._asdict(),
         "troubles": [trouble._asdict() for trouble in status.troubles],
+        "clients": [
+            {"address": each.address, "since": iso_time(each.since), "name": each.name, "refused": each.refused}
+            for each in status.clients
+        ],
     }
 
 

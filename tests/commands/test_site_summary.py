@@ -1,6 +1,8 @@
 """In front of the table: whether anything is wrong. Nothing that is wrong leaves the sentence that all is well."""
 
+from datetime import UTC
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import orjson
 import pytest
@@ -8,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.commands.operator.liveness import view_of_message
-from gateway.commands.operator.site_summary import summary_lines
+from gateway.commands.operator.site_summary import client_lines, summary_lines
 from gateway.commands.operator.tank_table import view_of
 from gateway.payload.reader import inventory_of
 from gateway.payload.writer import inventories_json
 from gateway.records import Figure, LastGood, LevelState, Quality, Reason, ReasonCode
 from gateway.states import LimitState, RoofZone
-from gateway.status import Backlog, DestinationStatus, GatewaySnapshot, Trouble
+from gateway.status import Backlog, ConnectedClient, DestinationStatus, GatewaySnapshot, Trouble
 from gateway.tank_record import TankRecord
 from tests.support.records import NOON, record, snapshot
 
@@ -145,3 +147,23 @@ def test_a_backlog_has_a_line_where_it_is_one() -> None:
         "mqtt:broker: 1 entry of history waits, the oldest for 61 s",
         "mqtt:broker: 4 records lost since the gateway's start",
     ]
+
+
+def test_who_reads_is_told_and_is_nothing_that_is_wrong() -> None:
+    reader = ConnectedClient("10.0.0.7:50122", NOON, None, "1 write refused")
+    site = _site(
+        _tank("TK-1"),
+        destinations=(
+            _WELL._replace(
+                clients=(reader, reader._replace(name="panel\x1b", refused="")),
+            ),
+        ),
+    )
+    assert _said(site) == ["The only tank is Good, no level is beyond a limit."]
+    document = orjson.loads(inventories_json(site))
+    assert client_lines(document, ZoneInfo("Europe/Rome")) == [
+        "mqtt:broker: 10.0.0.7:50122 is connected since 2026-03-14 13:00 CET (2026-03-14 12:00 UTC); 1 write refused",
+        "mqtt:broker: 10.0.0.7:50122, panel?, is connected since 2026-03-14 13:00 CET (2026-03-14 12:00 UTC)",
+    ]
+    del document["destinations"][0]["clients"]
+    assert client_lines(document, UTC) == []

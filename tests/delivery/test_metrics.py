@@ -1,6 +1,7 @@
 import asyncio
 import math
 from collections.abc import Iterator
+from datetime import timedelta
 from functools import partial
 
 import pytest
@@ -17,6 +18,7 @@ from gateway.status import (
     AccessStatus,
     AccountsStatus,
     Backlog,
+    ConnectedClient,
     DestinationStatus,
     GatewaySnapshot,
     Histogram,
@@ -204,6 +206,24 @@ def test_the_ledger_and_what_waits_in_it() -> None:
     assert _find(text, "tank_gateway_ledger_entries") == [70_000]
     assert _find(text, "tank_gateway_ledger_oldest_entry_time_seconds") == [], "it is empty"
     assert _find(text, "tank_gateway_ledger_trouble", kind="disk_full") == [1]
+
+
+def test_those_of_one_host_and_name_are_one_series_since_the_first() -> None:
+    """A port is another one at each connect: it would be a series for ever."""
+    reader = ConnectedClient("10.0.0.7:50122", NOON)
+    readers = (
+        reader,
+        ConnectedClient("10.0.0.7:50123", NOON - timedelta(minutes=5)),
+        ConnectedClient("[::1]:9", NOON, "panel"),
+    )
+    serving = DestinationStatus("registers", True, 0, 0, 0, None, clients=readers)
+    text = Metrics(lambda: _full()._replace(destinations=(serving,))).render()
+    assert lint_metrics(text) == []
+    since = "tank_gateway_destination_client_since_seconds"
+    assert _find(text, "tank_gateway_destination_clients", destination="registers") == [3]
+    assert _find(text, since, client="10.0.0.7", client_name="") == [NOON.timestamp() - 300]
+    assert _find(text, since, client="[::1]", client_name="panel") == [NOON.timestamp()]
+    assert len(_find(text, since)) == 2
 
 
 def test_without_a_ledger_there_is_nothing_of_it() -> None:

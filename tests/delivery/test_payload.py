@@ -22,7 +22,7 @@ from gateway.records import (
     ReasonCode,
 )
 from gateway.states import LimitState
-from gateway.status import Backlog, DestinationStatus, LastBoot
+from gateway.status import Backlog, ConnectedClient, DestinationStatus, LastBoot
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, CONTEXT, NOON, bad, inventories, inventory, record, record_of, snapshot
 
@@ -204,6 +204,21 @@ def test_a_status_tells_the_backlog_of_each_destination() -> None:
     assert (first["delivered"], first["lost"], first["dropped"], first["waiting"]) == (40, 0, 8, 1)
     assert (second["history"], second["lost"]) == (None, 2)
     assert message["lost_records"] == 5 + 2, "what was dropped is not lost"
+    assert valid_message(inventories_json(both))["destinations"] == message["destinations"]
+
+
+def test_a_status_tells_who_reads_there() -> None:
+    reader = ConnectedClient("10.0.0.7:50122", datetime(2026, 3, 14, 11, 30, tzinfo=UTC), None, "2 writes refused")
+    serving = DestinationStatus("registers", True, 0, 0, 0, None, clients=(reader, reader._replace(name="panel")))
+    both = snapshot()._replace(destinations=(serving, serving._replace(clients=())))
+    message = valid_message(status_json(both, None, CONTEXT))
+    first, second = message["destinations"]
+    since = "2026-03-14T11:30:00.000Z"
+    assert first["clients"] == [
+        {"address": "10.0.0.7:50122", "since": since, "name": None, "refused": "2 writes refused"},
+        {"address": "10.0.0.7:50122", "since": since, "name": "panel", "refused": "2 writes refused"},
+    ]
+    assert second["clients"] == []
     assert valid_message(inventories_json(both))["destinations"] == message["destinations"]
 
 

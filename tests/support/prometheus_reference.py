@@ -237,6 +237,9 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
     oldest = GaugeMetricFamily(
         "tank_gateway_destination_oldest_waiting_seconds", "Age of the oldest waiting record, if any.", labels=names
     )
+    clients = GaugeMetricFamily(
+        "tank_gateway_destination_clients", "Clients that are connected to it, of one that serves.", labels=names
+    )
     trouble = GaugeMetricFamily(
         "tank_gateway_destination_trouble",
         "1 while there is something that a person must set right: client_id_shared, other_gateway, not_written, "
@@ -252,9 +255,10 @@ def _destinations(snapshot: GatewaySnapshot) -> Iterable[Metric]:
         lost.add_metric(labels, status.lost)
         dropped.add_metric(labels, status.dropped)
         waiting.add_metric(labels, status.waiting)
+        clients.add_metric(labels, len(status.clients))
         if status.oldest_waiting_s is not None:
             oldest.add_metric(labels, status.oldest_waiting_s)
-    return connected, delivered, lost, dropped, waiting, oldest, trouble
+    return connected, delivered, lost, dropped, waiting, oldest, clients, trouble
 
 
 def _history(snapshot: GatewaySnapshot) -> Iterable[Metric]:

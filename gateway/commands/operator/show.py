@@ -19,7 +19,7 @@ from gateway.commands.operator.running_gateway import (
     fetch_json,
     running_address,
 )
-from gateway.commands.operator.site_summary import summary_lines, transfer_line
+from gateway.commands.operator.site_summary import client_lines, summary_lines, transfer_line
 from gateway.commands.operator.tank_table import (
     CAUTION,
     COLUMNS,
@@ -101,6 +101,7 @@ def execute(arguments: argparse.Namespace) -> int:
         summary = summary_lines(views, document)
         entered = [f"{each['about']}: {each['text']}" for each in document.get("entered", ())]
         entered += [transfer_line(each, zone) for each in document.get("open_transfers", ())]
+        entered += client_lines(document, zone)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise NoGatewayError(address, "its answer is not one that this version understands") from error
     apart = clock_words(clocks) if factor is None else ""

@@ -11,7 +11,7 @@ from gateway.records import Quality
 from gateway.sentences import duration_words
 from gateway.tank_state import AlarmPhase, Priority
 
-__all__ = ["alarm_lines", "summary_lines", "transfer_line"]
+__all__ = ["alarm_lines", "client_lines", "summary_lines", "transfer_line"]
 
 _NAMED = 8
 _USUAL_WAIT_S = 60.0
@@ -25,6 +25,22 @@ def transfer_line(told: Mapping[str, Any], zone: tzinfo) -> str:
     kind = told["kind"].replace("_", " ")
     tanks = ", ".join(told["tanks"])
     return printable(f"{tanks}: transfer {told['number']}, {kind}, {told['phase']} since {since}{waits}")
+
+
+def client_lines(document: Mapping[str, Any], zone: tzinfo) -> list[str]:
+    """Who reads at which destination and since when; an older gateway does not tell. Raises as `transfer_line` does."""
+    return [
+        printable(f"{destination['destination']}: {_client(client, zone)}")
+        for destination in document.get("destinations", ())
+        for client in destination.get("clients", ())
+    ]
+
+
+def _client(told: Mapping[str, Any], zone: tzinfo) -> str:
+    since = site_time(datetime.fromisoformat(told["since"]), zone, "%Y-%m-%d %H:%M")
+    name = f", {told['name']}," if told["name"] else ""
+    refused = f"; {told['refused']}" if told["refused"] else ""
+    return f"{told['address']}{name} is connected since {since}{refused}"
 
 
 def summary_lines(views: Sequence[TankView], document: Mapping[str, Any]) -> list[str]:

@@ -8,9 +8,17 @@ from pydantic import BaseModel
 from gateway.delivery.contract import DeliveryPlan
 from gateway.settings.deliveries.files import files_plan
 from gateway.settings.deliveries.mail import mail_plan
-from gateway.settings.deliveries.models import FilesModel, MailModel, MqttModel, PostgresqlModel, WebhookModel
+from gateway.settings.deliveries.models import (
+    FilesModel,
+    MailModel,
+    MqttModel,
+    PostgresqlModel,
+    RegistersModel,
+    WebhookModel,
+)
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
 from gateway.settings.deliveries.postgresql import postgresql_plan
+from gateway.settings.deliveries.registers import registers_plan, registers_together
 from gateway.settings.deliveries.surroundings import Reading
 from gateway.settings.deliveries.webhook import webhook_plan
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted
@@ -49,6 +57,7 @@ DELIVERY_KINDS: dict[str, DeliveryKind] = {
     "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}", history_alone=True),
     "mail": DeliveryKind(MailModel, mail_plan, "to", "writes to the same people as {}", history_alone=True),
     "webhook": DeliveryKind(WebhookModel, webhook_plan, "url", "is the address of {}", history_alone=True),
+    "registers": DeliveryKind(RegistersModel, registers_plan, "address", "listens where {} does", registers_together),
 }
 """By the key of `delivery`. Each may stand there once, or as a list."""
 
