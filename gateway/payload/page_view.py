@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from gateway.figures import reasons_behind
 from gateway.payload.plain import iso_time, reason_document, time_of_age
+from gateway.payload.tank_state import stillness_document
 from gateway.payload.told import sentence_documents
 from gateway.records import Figure, LastGood, Quality, ReasonCode, because
 from gateway.status import DestinationStatus, EnteredStatus, LineStatus
@@ -103,6 +104,8 @@ def row_document(
         rate = figure_document(state.rate, "m3/s", instant)
         if rate is not None:
             row["rate"] = rate
+        if state.still is not None:
+            row["still"] = stillness_document(state.still)
         row["times"] = [
             {"limit": limit, "level": level_m, "in_s": round(in_s), "at": iso_time(at)}
             for limit, level_m, in_s, at in state.times

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from gateway.payload.told import reasons_in, sentence_documents
-from gateway.records import ReasonCode, because
 from gateway.reasons import ReasonValue
+from gateway.records import ReasonCode, because
 from gateway.sentences import sentence, told_parts
 from gateway.settings.watch.defaults import DEFAULTS
 from gateway.units.quantity import Dimension
