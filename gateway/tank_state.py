@@ -159,7 +159,7 @@ class LimitTime(NamedTuple):
 
 
 class Stillness(NamedTuple):
-    """What a tank at rest holds against what it is compared with, by which a movement is found that nobody announced."""
+    """What a tank at rest holds against what it is compared with: so a movement is found that nobody announced."""
 
     change_m3: float
     """Against the mean of the last day, or since it was armed: liquid at tank conditions, by the quantity that warming
