@@ -11,6 +11,7 @@ from typing_extensions import TypedDict
 __all__ = [
     "MESSAGE",
     "ChangesPage",
+    "DipsPage",
     "EventsPage",
     "FigureTrend",
     "Gap",
@@ -289,6 +290,49 @@ class EventsPage(_Span):
     before: int | None
     """There are older ones in that time: ask again with this as `before`. Null: these are all."""
     unreadable: int
+    sentences: list[Sentence]
+
+
+class GaugeAtDip(TypedDict):
+    """What the level of a sheet was; without a value where no gauge gave it."""
+
+    value: float | None
+    quality: QualityWord
+    reason: Reason | None
+    source: str
+    time: Time | None
+
+
+class HandDip(TypedDict):
+    """A level dipped by hand; lengths in m above the datum."""
+
+    measured: Time
+    entered: Time
+    by: str
+    why: str
+    typed: str
+    tape: float
+    withdrawn: bool
+    gauge: GaugeAtDip | None
+    """Null: there is no record of then."""
+    difference: float | None
+    """Gauge less dip."""
+    within: Literal["fine", "inventory", "none"] | None
+    """The narrowest tolerance that it is within."""
+    motion: str | None
+    """Of the tank then: what is dipped while it moves proves little."""
+
+
+class DipsPage(TypedDict):
+    """Whether a gauge agrees with hand dips."""
+
+    schema: Literal["tank-gateway/page-dips/1"]
+    tank: str
+    time: Time
+    simulated: bool
+    tolerances: dict[str, float]
+    """In m, by name."""
+    dips: list[HandDip]
     sentences: list[Sentence]
 
 
