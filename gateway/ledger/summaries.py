@@ -48,6 +48,7 @@ TRENDED: tuple[str, ...] = (
     "mass",
     "room",
     "observed_density",
+    "total_mass",
 )
 """Figures, in the order in which they are kept. One that is added comes last: what was kept before has none of it."""
 _TRENDED_OF = itemgetter(*[Figures._fields.index(name) for name in TRENDED])
@@ -89,7 +90,7 @@ UNSEEN = Extent(_NONE, _NONE, _NONE, _UNSEEN)
 
 
 def glance_of(figures: Figures) -> bytes:
-    """What there is to be summed up of a single record, in 45 bytes."""
+    """What there is to be summed up of a single record, in 50 bytes."""
     return _glance([figure[:2] for figure in _TRENDED_OF(figures)])
 
 
@@ -131,7 +132,7 @@ def merged(earlier: Summary, later: Summary) -> Summary:
 
 
 def packed(summary: Summary) -> bytes:
-    """117 bytes; `unpacked` makes the same of them."""
+    """130 bytes; `unpacked` makes the same of them."""
     numbers = [number for extent in summary for number in extent[:_NUMBERS]]
     return struct.pack(f"<{len(numbers)}f", *numbers) + bytes([extent.worst for extent in summary])
 

@@ -2,6 +2,7 @@
 
 from gateway.web.interface import act_documents, documents, gateway_documents
 from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
+from gateway.web.interface.site_table import SITE_ENDPOINTS
 
 __all__ = ["ENDPOINTS"]
 
@@ -13,12 +14,13 @@ _UNTIL = Parameter("until", "Up to and without: likewise; now unless given.", _T
 _SPAN = (_FROM, _UNTIL)
 _NUMBER = {"type": "string", "pattern": "^[0-9]{1,19}$"}
 
-_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density"
+_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density|total_mass"
 _FIGURES = f"^({_TRENDED})(,({_TRENDED}))*$"
 _BEFORE = Parameter("before", "As an answer before this one told it: only what is older.", _NUMBER)
 _AT_MOST = Parameter("at_most", "So many at once: 1 to 500, 100 unless given.", _NUMBER)
 
 ENDPOINTS: tuple[Endpoint, ...] = (
+    *SITE_ENDPOINTS,
     Endpoint(
         "tank",
         "GET",
