@@ -10,9 +10,11 @@ It answers reads of registers (functions 3 and 4) and nothing else.
 """
 
 import asyncio
+import socket
 import struct
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 
 from pymodbus.constants import ExcCodes
@@ -38,6 +40,7 @@ _LEAST, _LARGEST = 2, 254
 _MOST_RECEIVED = 4_096
 _MOST_UNREAD = 16_384
 """Bytes of answers that wait for their reader: more are not made."""
+_MOST_SENT = 65_536
 _A_TURN, _OF_ONE = 32, 8
 """Requests that are answered before everything else has its turn, and before another connection has."""
 _BACKLOG = 64
@@ -177,6 +180,11 @@ class Connection(ServerRequestHandler):
             self.host = str(peer[0])
             self.address = f"[{self.host}]:{peer[1]}" if ":" in self.host else f"{self.host}:{peer[1]}"
         transport.set_write_buffer_limits(high=_MOST_UNREAD)
+        wire = transport.get_extra_info("socket")
+        if wire is not None:
+            # Else the system keeps megabytes of answers for one who never reads them.
+            with suppress(OSError):  # it may have gone meanwhile
+                wire.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _MOST_SENT)
         if not self._registers.let_in(self):
             self.cut()
 
