@@ -16,6 +16,7 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
+from typing import cast
 
 from pymodbus.constants import ExcCodes
 from pymodbus.pdu import ExceptionResponse, ModbusPDU
@@ -172,19 +173,19 @@ class Connection(ServerRequestHandler):
         """Requests that were refused: to write, and of other functions."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
         super().connection_made(transport)
-        self._wire = transport
-        peer = transport.get_extra_info("peername")
+        # Those of uvloop are none of asyncio's classes, and the same in all that is used here.
+        self._wire = wire = cast("asyncio.Transport", transport)
+        peer = wire.get_extra_info("peername")
         if isinstance(peer, tuple):
             self.host = str(peer[0])
             self.address = f"[{self.host}]:{peer[1]}" if ":" in self.host else f"{self.host}:{peer[1]}"
-        transport.set_write_buffer_limits(high=_MOST_UNREAD)
-        wire = transport.get_extra_info("socket")
-        if wire is not None:
+        wire.set_write_buffer_limits(high=_MOST_UNREAD)
+        descriptor = wire.get_extra_info("socket")
+        if descriptor is not None:
             # Else the system keeps megabytes of answers for one who never reads them.
             with suppress(OSError):  # it may have gone meanwhile
-                wire.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _MOST_SENT)
+                descriptor.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _MOST_SENT)
         if not self._registers.let_in(self):
             self.cut()
 
