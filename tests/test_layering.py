@@ -148,7 +148,7 @@ BREAKS: tuple[tuple[Rule, dict[str, str], list[str]], ...] = (
         {
             "gateway/delivery/mqtt/delivery.py": "import paho.mqtt.client as paho\ndef f(self, record):\n"
             "    self._client._sock_close()\n    return record._replace(site=self._site)\n",
-            "gateway/delivery/mqtt/connection.py": "import paho.mqtt.client\n",
+            "gateway/delivery/mqtt_wire/connection.py": "import paho.mqtt.client\n",
         },
         [
             "gateway.delivery.mqtt.delivery:3 reaches for self._client._sock_close",

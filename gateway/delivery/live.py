@@ -56,7 +56,11 @@ class LiveQueue:
 
     def put_back(self, entry: Entry) -> None:
         """It was taken but could not be handed over: the connection has just ended."""
-        self._unsent.setdefault(entry.record.inventory.tank, entry)
+        tank = entry.record.inventory.tank
+        if tank not in self._unsent:
+            self._unsent[tank] = entry
+        elif not entry.repeat:
+            self.lost += 1
 
     def holds(self, number: int) -> bool:
         """Whether a record is in flight under this number."""
