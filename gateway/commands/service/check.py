@@ -18,6 +18,8 @@ from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.registers.delivery import missing_part as no_registers
+from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.webhook.delivery import missing_part as no_webhook
 from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.display import printable
@@ -128,6 +130,10 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = no_mail() if isinstance(place, MailPlan) else no_webhook()
         if lacking is not None:
             found.append(f"{file}: delivery.{kind}: {lacking}")
+    for server in (each for each in settings.deliveries if isinstance(each, RegistersPlan)):
+        lacking = no_registers()
+        if lacking is not None:
+            found.append(f"{file}: delivery.registers: {lacking}; until then {server.host}:{server.port} is not served")
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")

@@ -120,7 +120,12 @@ def _read_network(value: Any) -> IPv4Network | IPv6Network:
     try:
         return ip_network(text)
     except ValueError:
+        pass
+    try:
+        meant = ip_network(text, strict=False)
+    except ValueError:
         raise refuse(f"'{text}' is no address and no network; write for example 192.0.2.10 or 192.0.2.0/24") from None
+    raise refuse(f"'{text}' is an address in a network; write {meant} for all of it, or {text.partition('/')[0]}")
 
 
 def _read_networks(value: Any) -> tuple[IPv4Network | IPv6Network, ...]:
