@@ -57,8 +57,8 @@ def test_what_is_given_and_what_is_not(tmp_path: Path) -> None:
         ),
         (
             SHORT.replace(", primary_host: control", ""),
-            "sparkplug.primary_host: is not given, so that what a server takes counts as arrived whether a host reads it "
-            "or not; give the id of the host that must have it",
+            "sparkplug.primary_host: is not given, so that what a server takes counts as arrived whether a host reads "
+            "it or not; give the id of the host that must have it",
         ),
     ],
 )
