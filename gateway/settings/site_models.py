@@ -11,6 +11,7 @@ from gateway.settings.deliveries.models import (
     MailModel,
     MqttModel,
     PostgresqlModel,
+    RegistersModel,
     SparkplugModel,
     WebhookModel,
 )
@@ -82,6 +83,7 @@ class DeliveryModel(Section):
     mail: MailModel | tuple[MailModel, ...] | None = None
     webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
     sparkplug: SparkplugModel | tuple[SparkplugModel, ...] | None = None
+    registers: RegistersModel | tuple[RegistersModel, ...] | None = None
 
 
 class SiteFile(Section):

@@ -2,6 +2,7 @@
 
 import re
 from datetime import time
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, TypeAdapter, WithJsonSchema
@@ -16,9 +17,19 @@ from gateway.settings.reading.fields import (
     YesNo,
     refuse,
     require_text,
+    whole_number,
 )
 
-__all__ = ["FilesModel", "MailModel", "MqttModel", "PostgresqlModel", "SparkplugModel", "TlsModel", "WebhookModel"]
+__all__ = [
+    "FilesModel",
+    "MailModel",
+    "MqttModel",
+    "PostgresqlModel",
+    "RegistersModel",
+    "SparkplugModel",
+    "TlsModel",
+    "WebhookModel",
+]
 
 
 class TlsModel(Section):
@@ -91,6 +102,70 @@ class PostgresqlModel(Section):
     timeout: Duration = 10.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 30.0
+
+
+_LAST_BLOCK_SCHEMA = {
+    "type": ["integer", "string", "boolean"],
+    "description": "1 to 203, or no: nobody reads this tank there",
+    "examples": ["1"],
+}
+
+
+def _read_block(value: Any) -> int | None:
+    text = require_text(value, "a number, for example 1, or no")
+    if text.lower() == "no":
+        return None
+    number = whole_number(text)
+    if number is None:
+        raise refuse(f"'{text}' is not the number of a block; write for example 1, or no")
+    return number
+
+
+BlockNumber = Annotated[int | None, BeforeValidator(_read_block), WithJsonSchema(_LAST_BLOCK_SCHEMA)]
+
+
+def _read_network(value: Any) -> IPv4Network | IPv6Network:
+    text = require_text(value, "an address or a network")
+    try:
+        return ip_network(text)
+    except ValueError:
+        raise refuse(f"'{text}' is no address and no network; write for example 192.0.2.10 or 192.0.2.0/24") from None
+
+
+def _read_networks(value: Any) -> tuple[IPv4Network | IPv6Network, ...]:
+    """One, or a list of them."""
+    return tuple(_read_network(each) for each in (value if isinstance(value, list | tuple) else [value]))
+
+
+_NETWORK_SCHEMA = {"type": "string", "examples": ["192.0.2.0/24"]}
+Networks = Annotated[
+    tuple[IPv4Network | IPv6Network, ...],
+    BeforeValidator(_read_networks),
+    WithJsonSchema(
+        {
+            "anyOf": [_NETWORK_SCHEMA, {"type": "array", "items": _NETWORK_SCHEMA}],
+            "description": "Addresses and networks, one or a list",
+            "examples": ["192.0.2.0/24"],
+        }
+    ),
+]
+
+
+class RegistersModel(Section):
+    """One server of registers, for a control system or PLC that reads Modbus TCP."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
+    address: Annotated[Address, Field(description="Where it listens; this machine alone unless given")] = (
+        "127.0.0.1",
+        5502,
+    )
+    blocks: Annotated[dict[Name, BlockNumber], Field(description="The number of each tank's block, for ever its own")]
+    order: Annotated[
+        Literal["ABCD", "CDAB", "BADC", "DCBA"], Field(description="Of the bytes of a number of two registers")
+    ] = "ABCD"
+    allow: Annotated[Networks, Field(description="Who may connect; everybody unless given")] = ()
+    connections: Annotated[Whole, Field(description="At once, 1 to 100; half of them from one address")] = 16
+    idle: Annotated[Duration, Field(description="Without a request, until a connection is closed")] = 120.0
 
 
 _MAIL = re.compile(r"[^\s@<>,;:\"()\[\]]{1,64}@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)*", re.ASCII)

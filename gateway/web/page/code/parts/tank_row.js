@@ -46,7 +46,7 @@ function Course({ row, live }) {
   // Which way is said in a word.
   const size = rate?.v ? { ...rate, v: Math.abs(rate.v) } : rate;
   const what = row.activity ? word(`activity.${row.activity}`) : word(`motion.${row.motion}`);
-  return html`<p class="small heading">
+  return html`<p class="small heading" title=${word("caution.monitoring")}>
     <strong>${what}</strong> <${Figure} fig=${size} />
     ${next
       ? html` <strong>${clock(next.at, siteNow())}</strong> ${word(`limit.${next.limit}`)} ${word("course.in", { span: span(next.in_s) })}`

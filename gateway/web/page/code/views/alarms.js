@@ -4,7 +4,7 @@ import { go, way } from "../go.js";
 import { row, siteNow, useEachSecond, useLink, useSite, useTags, useTop } from "../live.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
 import { actBy, floodOf, grouped } from "../parts/alarm_order.js";
-import { alarmName, GATEWAY, placeName } from "../parts/alarm_words.js";
+import { alarmCaution, alarmName, GATEWAY, placeName } from "../parts/alarm_words.js";
 import { DayOfAlarms } from "../parts/day_of_alarms.js";
 import { InMaintenance, useEntered } from "../parts/in_force.js";
 import { PriorityMark } from "../parts/mark.js";
@@ -100,12 +100,14 @@ function Alarm({ each, flood }) {
   </li>`;
 }
 
-function Card({ each: { action, consequence } }) {
+function Card({ each: { alarm, action, consequence } }) {
   const word = useWords();
+  const caution = alarmCaution(alarm.kind);
   return html`<dl>
-    <dt>${word("alarms.do")}</dt><dd>${action}</dd>
-    <dt>${word("alarms.otherwise")}</dt><dd>${consequence}</dd>
-  </dl>`;
+      <dt>${word("alarms.do")}</dt><dd>${action}</dd>
+      <dt>${word("alarms.otherwise")}</dt><dd>${consequence}</dd>
+    </dl>
+    ${caution && html`<p class="small">⚠ ${caution}</p>`}`;
 }
 
 /** Whether what raised it holds, though it is not told: never left open. */

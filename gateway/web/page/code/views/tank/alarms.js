@@ -3,6 +3,7 @@ import { html } from "../../html.js";
 import { way } from "../../go.js";
 import { siteNow, useTop } from "../../live.js";
 import { AlarmButtons } from "../../parts/alarm_acts.js";
+import { alarmCaution } from "../../parts/alarm_words.js";
 import { PriorityMark } from "../../parts/mark.js";
 import { clock, span } from "../../times.js";
 import { hasWord, word } from "../../words.js";
@@ -51,6 +52,7 @@ function Card({ each }) {
       ${response !== null && html`<div><dt>${word("alarm_card.response")}</dt><dd>${span(response)}</dd></div>`}
       ${alarm.why && html`<div><dt>${word("alarm_card.why")}</dt><dd>${alarm.why}</dd></div>`}
     </dl>
+    ${alarmCaution(alarm.kind) && html`<p class="small">⚠ ${alarmCaution(alarm.kind)}</p>`}
     <${AlarmButtons} each=${each} />
   </li>`;
 }

@@ -84,7 +84,7 @@ function Course({ row, live, fixed }) {
       })}
       ${fixed.limits.length === 0 && html`<li>${word("tank.no_limits")}</li>`}
     </ul>
-    <p class="quiet small">${word("caution.monitoring")}</p>
+    <p class="quiet small">${word("caution.monitoring")} ${word("caution.people")}</p>
   </div>`;
 }
 
