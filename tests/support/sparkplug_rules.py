@@ -34,6 +34,8 @@ class Watching:
     def __init__(self, group: str = "plant", node: str = "harbour") -> None:
         self._group, self._node = group, node
         self.messages: list[Seen] = []
+        self.raw: list[bytes] = []
+        """What came, as it came."""
         self.broken: list[str] = []
         """Rules that were not kept."""
         self.values: dict[str, dict[str, dict[str, Any]]] = {}
@@ -71,6 +73,7 @@ class Watching:
         return {key: _value(each) for key, each in zip(found.get("keys", []), found.get("values", []), strict=True)}
 
     def take(self, topic: str, qos: int, retain: bool, data: bytes) -> None:
+        self.raw.append(data)
         parts = topic.split("/")
         kind = parts[2] if len(parts) > 3 else "?"
         device = parts[4] if len(parts) == 5 else ""
