@@ -12,6 +12,7 @@ from gateway.settings.deliveries.models import (
     MqttModel,
     PostgresqlModel,
     RegistersModel,
+    SparkplugModel,
     WebhookModel,
 )
 from gateway.settings.ledger import LedgerModel
@@ -81,6 +82,7 @@ class DeliveryModel(Section):
     postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
     mail: MailModel | tuple[MailModel, ...] | None = None
     webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
+    sparkplug: SparkplugModel | tuple[SparkplugModel, ...] | None = None
     registers: RegistersModel | tuple[RegistersModel, ...] | None = None
 
 

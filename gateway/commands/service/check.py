@@ -20,6 +20,8 @@ from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.delivery.registers.delivery import missing_part as no_registers
 from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.delivery import missing_part as no_sparkplug
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.webhook.delivery import missing_part as no_webhook
 from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.display import printable
@@ -123,6 +125,12 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = missing_part()
         if lacking is not None:
             found.append(f"{file}: delivery.postgresql: {lacking}")
+    for node in (each for each in settings.deliveries if isinstance(each, SparkplugPlan)):
+        without = f"without it {node.name} tells nothing"
+        found += [f"{file}: delivery.sparkplug: {each}; {without}" for each in secrets.trouble_with(node)]
+        lacking = no_sparkplug()
+        if lacking is not None:
+            found.append(f"{file}: delivery.sparkplug: {lacking}")
     for place in (each for each in settings.deliveries if isinstance(each, MailPlan | WebhookPlan)):
         kind = "mail" if isinstance(place, MailPlan) else "webhook"
         without = f"without it {place.host}:{place.port} gets nothing"

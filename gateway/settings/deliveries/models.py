@@ -5,7 +5,7 @@ from datetime import time
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import BeforeValidator, Field, TypeAdapter, WithJsonSchema
 
 from gateway.settings.reading.fields import (
     Address,
@@ -20,7 +20,16 @@ from gateway.settings.reading.fields import (
     whole_number,
 )
 
-__all__ = ["FilesModel", "MailModel", "MqttModel", "PostgresqlModel", "RegistersModel", "TlsModel", "WebhookModel"]
+__all__ = [
+    "FilesModel",
+    "MailModel",
+    "MqttModel",
+    "PostgresqlModel",
+    "RegistersModel",
+    "SparkplugModel",
+    "TlsModel",
+    "WebhookModel",
+]
 
 
 class TlsModel(Section):
@@ -262,3 +271,60 @@ class WebhookModel(Section):
     timeout: Duration = 10.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 60.0
+
+
+_read_address = TypeAdapter(Address).validate_python
+_ADDRESS_SCHEMA = TypeAdapter(Address).json_schema()
+
+
+def _read_addresses(value: Any) -> tuple[tuple[str, int], ...]:
+    """One, or a list of them."""
+    return tuple(_read_address(each) for each in (value if isinstance(value, list | tuple) else [value]))
+
+
+Addresses = Annotated[
+    tuple[tuple[str, int], ...],
+    BeforeValidator(_read_addresses),
+    WithJsonSchema(
+        {
+            "anyOf": [_ADDRESS_SCHEMA, {"type": "array", "items": _ADDRESS_SCHEMA}],
+            "description": "host:port, or a list of them: one at a time, the next where one is no good",
+            "examples": ["192.0.2.10:1883"],
+        }
+    ),
+]
+
+
+class SparkplugModel(Section):
+    """One edge node of Sparkplug B, at one of its servers at a time."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by group and node unless given")] = None
+    address: Addresses
+    group: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "the group id")),
+        WithJsonSchema({"type": "string", "description": "Group id, as hosts know it", "examples": ["plant"]}),
+    ]
+    node: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "the edge node id")),
+        WithJsonSchema(
+            {"type": "string", "description": "Edge node id; each in its group once", "examples": ["tanks"]}
+        ),
+    ]
+    primary_host: Annotated[
+        Text | None,
+        Field(description="Its host id: nothing is told while it is away; nobody is waited for unless given"),
+    ] = None
+    protocol: Annotated[Literal["3.1.1", "5"], WithJsonSchema({"enum": ["3.1.1", "5", 5]})] = "3.1.1"
+    client_id: Text | None = None
+    user_name: Text | None = None
+    password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None
+    tls: TlsModel | None = None
+    keepalive: Annotated[Duration, Field(description="Also how often it is known how far all has arrived")] = 5.0
+    timeout: Duration = 10.0
+    host_wait: Annotated[
+        Duration, Field(description="How long one of several servers may not know the primary host")
+    ] = 10.0
+    backoff_first: Duration = 0.5
+    backoff_longest: Duration = 30.0
