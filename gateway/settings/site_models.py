@@ -6,7 +6,14 @@ from typing import Annotated
 from pydantic import Field
 
 from gateway.settings.account.models import AccountModel
-from gateway.settings.deliveries.models import FilesModel, MailModel, MqttModel, PostgresqlModel, WebhookModel
+from gateway.settings.deliveries.models import (
+    FilesModel,
+    MailModel,
+    MqttModel,
+    OpcuaModel,
+    PostgresqlModel,
+    WebhookModel,
+)
 from gateway.settings.ledger import LedgerModel
 from gateway.settings.lines.models import ChangedMapModel, InstrumentModel, LineModel, MapModel
 from gateway.settings.products.base import Rounding, WeightInAirModel
@@ -73,6 +80,7 @@ class DeliveryModel(Section):
     files: FilesModel | tuple[FilesModel, ...] | None = None
     postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
     mail: MailModel | tuple[MailModel, ...] | None = None
+    opcua: OpcuaModel | tuple[OpcuaModel, ...] | None = None
     webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
 
 

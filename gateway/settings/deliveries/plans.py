@@ -8,8 +8,16 @@ from pydantic import BaseModel
 from gateway.delivery.contract import DeliveryPlan
 from gateway.settings.deliveries.files import files_plan
 from gateway.settings.deliveries.mail import mail_plan
-from gateway.settings.deliveries.models import FilesModel, MailModel, MqttModel, PostgresqlModel, WebhookModel
+from gateway.settings.deliveries.models import (
+    FilesModel,
+    MailModel,
+    MqttModel,
+    OpcuaModel,
+    PostgresqlModel,
+    WebhookModel,
+)
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
+from gateway.settings.deliveries.opcua import opcua_plan
 from gateway.settings.deliveries.postgresql import postgresql_plan
 from gateway.settings.deliveries.surroundings import Reading
 from gateway.settings.deliveries.webhook import webhook_plan
@@ -48,6 +56,7 @@ DELIVERY_KINDS: dict[str, DeliveryKind] = {
     ),
     "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}", history_alone=True),
     "mail": DeliveryKind(MailModel, mail_plan, "to", "writes to the same people as {}", history_alone=True),
+    "opcua": DeliveryKind(OpcuaModel, opcua_plan, "address", "listens where {} does"),
     "webhook": DeliveryKind(WebhookModel, webhook_plan, "url", "is the address of {}", history_alone=True),
 }
 """By the key of `delivery`. Each may stand there once, or as a list."""
