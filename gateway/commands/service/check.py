@@ -15,6 +15,8 @@ from gateway.delivery import secrets
 from gateway.delivery.files import parquet
 from gateway.delivery.mail.delivery import missing_part as no_mail
 from gateway.delivery.mail.plan import MailPlan
+from gateway.delivery.opcua.looked_at import trouble_with_opcua
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
@@ -142,6 +144,8 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = no_registers()
         if lacking is not None:
             found.append(f"{file}: delivery.registers: {lacking}; until then {server.host}:{server.port} is not served")
+    for server in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
+        found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(server)]
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")
