@@ -6,7 +6,6 @@ Beside it what the gateway itself says, the file on the disk, and the volume of 
 import math
 import re
 from pathlib import Path
-from typing import Any
 
 import pytest
 

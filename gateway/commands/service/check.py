@@ -144,8 +144,8 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = no_registers()
         if lacking is not None:
             found.append(f"{file}: delivery.registers: {lacking}; until then {server.host}:{server.port} is not served")
-    for server in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
-        found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(server)]
+    for opcua in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
+        found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(opcua)]
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")
