@@ -1,4 +1,5 @@
 // Every request of the page. A failure is an Asked error whose sentences can be shown as they are.
+import { learnDocument } from "./known_sentences.js";
 import { word } from "./words.js";
 
 const LONGEST_MS = 20_000;
@@ -27,7 +28,9 @@ export function carry(newProof) {
 
 /** A document. Raises AskError. */
 export async function get(path, { longestMs = LONGEST_MS } = {}) {
-  return asked(path, {}, longestMs);
+  const document = await asked(path, {}, longestMs);
+  learnDocument(path, document);
+  return document;
 }
 
 /** Something that changes something. `longestMs`: it is waited for. Raises AskError. */
