@@ -35,6 +35,7 @@ level,volume
 
 def _given(page: Page, text: str, folder: Path) -> None:
     """In the place of what is written, out of a file of this device."""
+    page.find("textbox", "The site file as it lies on the disk, to be written on")
     file = folder / "mine.yaml"
     file.write_text(text, "utf-8")
     page.script("return document.querySelector('#site-area').parentNode.querySelector('input[type=file]')").send_keys(
@@ -48,7 +49,7 @@ def _row(page: Page, tank: str, figure: str) -> list[str]:
         """
         const rows = [...document.querySelectorAll(".site-check tbody tr")];
         const first = rows.findIndex((row) => row.querySelector("th")?.textContent === arguments[0]);
-        const row = rows.slice(first).find((each) => [...each.cells].some((cell) => cell.textContent === arguments[1]));
+        const row = rows.slice(first).find((each) => each.cells[0].textContent === arguments[1]);
         return [...row.cells].slice(-3).map((cell) => cell.innerText);
         """,
         tank,
@@ -105,7 +106,6 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     assert _row(ada, "TK-101", "level")[2] == "the same"
     assert own_site.site_file.read_text("utf-8") == before
     assert serious_findings(ada) == []
-    _keep(ada, "checked")
 
     # Another person, who sees what it changes.
     _act(ada, "Propose it …", "measured anew at the last opening", "Propose")
@@ -119,7 +119,6 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     assert "diameter: 18.100 m" in text
     assert "Why: measured anew at the last opening" in text
     assert serious_findings(bob) == []
-    _keep(bob, "approving-phone")
     answer = _act(bob, "Approve it …", "", "Approve")
     assert "the site file of ada@page, approved by bob@page, is in its place and taken over" in answer
     assert own_site.site_file.read_text("utf-8") == wanted
@@ -128,9 +127,9 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     eventually(lambda: abs(_diameter(own_site) - 18.1) < 0.02, "the gateway goes by it")
 
     # And back, likewise.
+    _act(bob, "Go back to it … 1", "it was another tank", "Propose")
     ada.go("#/")
     ada.go("#/site")
-    _act(bob, "Go back to it … 1", "it was another tank", "Propose")
     ada.find("button", "Look at what it changes").click()
     ada.says("No mistake was found.", within=40.0)
     _act(ada, "Approve it …", "so it was", "Approve")
@@ -144,7 +143,6 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     ada.says(f"Furthest apart at 14.600 m: +{3723 - math.pi / 4 * 18**2 * 14.6:.3f} m³", within=40.0)
     ada.find("button", "Put it beside what I write").click()
     ada.says("New tables that go with it:")
-    _keep(ada, "table")
 
     # Nobody else.
     viewer = signed_in(pages(own_site.address), own_site, "vi", "technician", "#/site")
@@ -159,7 +157,3 @@ def _diameter(site: DemoSite) -> float:
     """Of an upright cylinder whose newest inventory it is."""
     figures = site.inventory("TK-101")["figures"]
     return math.sqrt(figures["tov"]["value"] / figures["level"]["value"] * 4 / math.pi)
-
-
-def _keep(page: Page, name: str) -> None:
-    Path(f"/tmp/site-view/{name}.png").write_bytes(page.picture())

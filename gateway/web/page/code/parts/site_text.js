@@ -51,7 +51,7 @@ export function SiteText({ page, reload }) {
     <${NewTables} tables=${written.tables} set=${set} />
     <div class="buttons">
       <button type="button" class=${check?.well ? "" : "chief"} aria-disabled=${busy ? "true" : undefined} onClick=${look}>${word(busy ? "site.checking" : "site.check")}</button>
-      ${check?.well && isWritten && page.may_write && !isOther && html`<${ActButton} action=${PERMIT} kind="chief" label=${word("site.propose.open")} spec=${() => proposal({ text: written.text, tables: written.tables, based_on: written.basedOn }, page.cautions, proposed)} />`}
+      ${check?.well && isWritten && page.may_write && !isOther && html`<${ActButton} action=${PERMIT} kind="chief" label=${word("site.propose.open")} spec=${() => proposal({ text: written.text, tables: written.tables, based_on: written.basedOn }, proposed)} />`}
       ${isWritten && html`<button type="button" onClick=${anew}>${word("site.anew")}</button>`}
     </div>
     ${wrong.length > 0 && html`<div class="wrong" role="alert">${wrong.map((each) => html`<p key=${each}>${each}</p>`)}</div>`}
