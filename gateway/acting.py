@@ -5,7 +5,7 @@ counts; without a ledger a value or maintenance is refused, as a restart would l
 """
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
@@ -77,8 +77,8 @@ class Tried(NamedTuple):
     """What an action would lead to."""
 
     answer: dict[str, Any]
-    setups: tuple[TankSetup, ...] = ()
-    """The tanks whose sheets would go by something else, as they would be."""
+    setups: Iterable[TankSetup] = ()
+    """The tanks whose sheets would go by something else, as they would be; each is made when it is asked for."""
 
 
 class Acting:
@@ -284,7 +284,7 @@ class Acting:
         held = () if step is None else (step.after,)
         tanks, _ = book.turn(now, held, entries, self._papers.doubt())
         touched = dict.fromkeys([*tanks, *(tank for entry in entries for tank in book.tanks_of(entry))])
-        return Tried(entered_answer(book, step, changes, now), tuple(map(book.setup, touched)))
+        return Tried(entered_answer(book, step, changes, now), map(book.setup, touched))
 
     async def _settle(self) -> None:
         """What is on the disk holds."""
