@@ -4,6 +4,7 @@ import { referenceText } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
 import { reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
+import { told } from "../../sentences.js";
 import { full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 import { AT_REFERENCE, titleOf, Value } from "./value.js";
@@ -67,7 +68,7 @@ function Steps({ tag, turn, old }) {
         </tbody>
       </table>
     </div>
-    <ul class="small quiet">${document.cautions.map((caution) => html`<li key=${caution}>${caution}</li>`)}</ul>`;
+    <ul class="small quiet">${document.cautions.map((caution) => html`<li key=${caution}>${told(caution)}</li>`)}</ul>`;
 }
 
 /** An input is not the figure that it becomes: a gauge may give ullage where the figure is a level. */
