@@ -41,7 +41,7 @@ function Steps({ tag, turn, old }) {
               html`<tr key=${i}>
                 <th scope="row">${inputName(input.name)}</th>
                 <td class="number"><${Value} name=${input.name} figure=${input} old=${old} /></td>
-                <td>${qualityWord(input.quality)}${input.reason && html`<span class="small">: ${reasonText(input.reason)}</span>`}</td>
+                <td class="told">${qualityWord(input.quality)}${input.reason && html`<span class="small">: ${reasonText(input.reason)}</span>`}</td>
                 <td>${input.source}${input.manual && ` ✎ ${word("row.by_hand")}`}</td>
                 <td class="small">${input.time && full(input.time)}</td>
               </tr>`,
@@ -60,7 +60,7 @@ function Steps({ tag, turn, old }) {
                 <td><strong>${step.symbol}</strong></td>
                 <th scope="row">${titleOf(step.name, step.title)}${AT_REFERENCE.has(step.name) && reference && html` <span class="quiet">${word("tank.at", { temperature: referenceText(reference.value) })}</span>`}</th>
                 <td class="number" title=${step.value === null ? undefined : `${step.value} ${step.unit}`}><${Value} name=${step.name} figure=${{ ...step, reason: step.reasons[0] }} old=${old} /></td>
-                <td>${qualityWord(step.quality)}${step.reasons.filter((each) => step.quality !== "Good").map((each) => html`<p key=${each.text} class="small">${reasonText(each)}</p>`)}</td>
+                <td class="told">${qualityWord(step.quality)}${step.reasons.filter((each) => step.quality !== "Good").map((each) => html`<p key=${each.text} class="small">${reasonText(each)}</p>`)}</td>
                 <td>${step.inputs.filter((name) => symbols.has(name)).map((name) => symbols.get(name)).join(", ") || html`<span class="quiet">${word("sheet.measured")}</span>`}</td>
                 <td>${step.clause}</td>
               </tr>`,
