@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from gateway.page_answers.acts import Acts
 from gateway.page_answers.description import description
+from gateway.page_answers.dips import Dips
 from gateway.page_answers.evidence import Evidence
 from gateway.page_answers.gateway_itself import GatewayItself
 from gateway.page_answers.histories import Histories
@@ -40,6 +41,7 @@ def page_answers(parts: Parts) -> Mapping[str, Handler]:
         "chain": evidence.chain,
         "alarm-times": evidence.alarm_times,
         "good-time": evidence.good_time,
+        "dips": Dips(parts).dips,
         "outlook": Outlook(parts).outlook,
         "description": described,
     }

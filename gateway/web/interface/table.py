@@ -177,6 +177,16 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         query=_SPAN,
     ),
     Endpoint(
+        "dips",
+        "GET",
+        "/api/1/dips",
+        "The newest levels that people have dipped, each beside what the gauge of its tank said then",
+        gateway_documents.DipsPage,
+        "Fifty at most. Compared is with a record of the ledger of that minute whose level was Good and the gauge's, "
+        "of a tank that did not move; a record that is kept no more leaves the dip without a comparison. One dip proves "
+        "no gauge: records of `dip-check`, three dips each, lie in the folder in which they were made.",
+    ),
+    Endpoint(
         "good-time",
         "GET",
         "/api/1/good-time",

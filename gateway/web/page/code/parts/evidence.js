@@ -5,6 +5,7 @@ import { locale } from "../taste.js";
 import { full, span } from "../times.js";
 import { useWords } from "../words.js";
 import { alarmNameOf, placeName } from "./alarm_words.js";
+import { DipsBesideGauges } from "./dips_beside_gauges.js";
 import { AsOf, useDocument } from "./document.js";
 import { PriorityMark } from "./mark.js";
 import { PlainTable } from "./plain_table.js";
@@ -23,6 +24,7 @@ export function Evidence() {
     </section>
     <${Chain} />
     <${Alarms} />
+    <${DipsBesideGauges} />
     <section aria-labelledby="evidence-changes">
       <h2 id="evidence-changes">${word("evidence.changes")}</h2>
       <p>${word("evidence.changes_where")} <a href=${way("changes")}>${word("way.changes")}</a></p>
