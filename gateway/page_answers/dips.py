@@ -1,148 +1,128 @@
-"""Levels that people have dipped, over HTTP, newest first, each beside what the gauge of its tank said then.
-
-The gauge's word is that of a record of the ledger, of the minute of the dip or the one before: never of a sheet whose
-level was the dip itself. Where no such record is kept any more nothing is compared.
-"""
+"""Does the gauge agree with the dip? The last dips of a tank over HTTP, each beside what its gauge said then."""
 
 import sqlite3
-from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Any, NamedTuple
 
 from gateway.actions.entry import Entry, What, entry_from
 from gateway.commissioning.dip_record import TOLERANCES_M
 from gateway.errors import QuantityError
-from gateway.history import KeptRecord
-from gateway.ledger.blocks import RECORD
-from gateway.ledger.papers import ENTRY
-from gateway.ledger.span import entries_of_span
+from gateway.ledger.hand_dips import papers_of_key, record_before
 from gateway.page_answers.parts import Parts, made, ns_of
-from gateway.payload.plain import iso_time
-from gateway.records import Quality
+from gateway.page_answers.times import count_asked
+from gateway.payload.plain import iso_time, reason_document, time_of_age
+from gateway.payload.told import reasons_in, sentence_documents
 from gateway.sources import LevelSource
 from gateway.tank_record import TankRecord
-from gateway.tank_state import Motion
 from gateway.units.quantity import Dimension, parse_quantity
 from gateway.web.interface.contract import Call, Made
 
 __all__ = ["Dips"]
 
-_MOST = 50
-_NEAR = timedelta(seconds=90)
-"""A dip is dated by the minute."""
-_LEVEL = "level"
+_USUAL, _MOST = 3, 50
+_WITHIN_NS = 600 * 10**9
+"""A record is kept each minute or so of a tank at rest: an older one is no longer that of the dip."""
 _SLACK_M = 1e-9
+_MEASURED = (LevelSource.GAUGE, LevelSource.SECOND_GAUGE, LevelSource.PRESSURE)
 
 
-class _Gauged(NamedTuple):
-    level_m: float | None
-    trouble: str = ""
-    """Why nothing is compared: a code."""
+class _Dip(NamedTuple):
+    entry: Entry
+    measured: datetime
+    tape_m: float
+    is_withdrawn: bool
+    record: TankRecord | None
 
 
 class Dips:
     def __init__(self, parts: Parts) -> None:
         self._parts = parts
 
-    async def dips(self, _: Call) -> Made:
+    async def dips(self, call: Call) -> Made:
+        """Raises UnknownError, UsageError, NotKeptError, BusyError."""
         parts = self._parts
-        entries, is_whole = await parts.read(_entries)
-        rows = []
-        for entry in entries:
-            # One look at history each, so that others who look come between.
-            instant = _instant(entry)
-            gauged = await parts.read(
-                lambda connection, entry=entry, instant=instant: _gauged(connection, entry.about, instant),  # type: ignore[misc]
-                is_fresh=False,
-            )
-            rows.append(_told(entry, instant, gauged))
+        tank = parts.setup(call).plan.tank
+        at_most = count_asked(call.query, "at_most", _USUAL, 1, _MOST)
+        found = await parts.read(lambda connection: _newest(connection, tank, at_most))
         return made(
             {
                 "schema": "tank-gateway/page-dips/1",
+                "tank": tank,
                 "time": iso_time(parts.now()),
                 "simulated": parts.site().simulated,
-                "complete": is_whole,
                 "tolerances": dict(TOLERANCES_M),
-                "dips": rows,
+                "dips": [_told(each) for each in found],
+                "sentences": sentence_documents(reasons_in([_level(each.record) for each in found])),
             }
         )
 
 
-def _entries(connection: sqlite3.Connection) -> tuple[list[Entry], bool]:
-    """Newest first; what is damaged is left out, and then they are not all."""
-    found: list[Entry] = []
-    is_whole = True
-    rows = connection.execute("SELECT body FROM papers WHERE kind = ? ORDER BY number DESC", (ENTRY,))
-    for (body,) in rows:
+def _newest(connection: sqlite3.Connection, tank: str, at_most: int) -> list[_Dip]:
+    found: list[_Dip] = []
+    withdrawn: Entry | None = None
+    for body in papers_of_key(connection, f"level {tank}"):
         try:
             entry = entry_from(body)
-        except ValueError:
-            is_whole = False
+            measured = datetime.fromisoformat(entry.block.get("entered") or entry.at.isoformat())
+            tape_m = parse_quantity(entry.block["value"], Dimension.LENGTH)
+        except (ValueError, KeyError, QuantityError):
             continue
-        if entry.quantity == _LEVEL and entry.what is What.ENTERED:
-            if len(found) == _MOST:
-                return found, False
-            found.append(entry)
-    return found, is_whole
+        if entry.what is What.WITHDRAWN:
+            withdrawn = entry
+        if entry.what is not What.ENTERED:
+            continue
+        is_withdrawn = withdrawn is not None and withdrawn.block == entry.block
+        withdrawn = None
+        measured = measured if measured.tzinfo is not None else entry.at
+        record = record_before(connection, tank, ns_of(measured), _WITHIN_NS)
+        found.append(_Dip(entry, measured, tape_m, is_withdrawn, record))
+        if len(found) == at_most:
+            break
+    return found
 
 
-def _instant(entry: Entry) -> datetime:
-    """When it was dipped."""
-    try:
-        instant = datetime.fromisoformat(entry.block["entered"])
-    except (KeyError, ValueError):
-        return entry.at
-    return instant if instant.tzinfo is not None else instant.replace(tzinfo=UTC)
+def _level(record: TankRecord | None) -> Any:
+    return None if record is None else record.inventory.figures.level
 
 
-def _gauged(connection: sqlite3.Connection, tank: str, instant: datetime) -> _Gauged:
-    number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()
-    if number is None:
-        return _Gauged(None, "not_kept")
-    begin, until = ns_of(instant - _NEAR), ns_of(instant + _NEAR)
-    near = [
-        entry.record
-        for entry in entries_of_span(connection, RECORD, begin, until, {number[0]})
-        if isinstance(entry, KeptRecord)
-    ]
-    if not near:
-        return _Gauged(None, "not_kept")
-    # Of those before the dip the newest; a dip that is dated by the minute may lie before its first.
-    before = [record for record in near if record.inventory.instant <= instant]
-    return _word_of(before[-1] if before else near[0])
-
-
-def _word_of(record: TankRecord) -> _Gauged:
-    level = record.inventory.figures.level
-    if record.inventory.sources.level not in (LevelSource.GAUGE, LevelSource.SECOND_GAUGE, LevelSource.PRESSURE):
-        return _Gauged(None, "no_gauge")
-    if level.value is None or level.quality is not Quality.GOOD:
-        return _Gauged(None, "not_good")
-    if record.state is not None and record.state.motion in (Motion.FILLING, Motion.EMPTYING):
-        return _Gauged(None, "moving")
-    return _Gauged(level.value)
-
-
-def _told(entry: Entry, instant: datetime, gauged: _Gauged) -> Mapping[str, Any]:
-    text = entry.block.get("value", "")
-    try:
-        dip: float | None = parse_quantity(text, Dimension.LENGTH)
-    except QuantityError:
-        dip = None
-    difference = None if dip is None or gauged.level_m is None else gauged.level_m - dip
-    within = None
-    if difference is not None:
-        fit = [name for name, most in TOLERANCES_M.items() if abs(difference) <= most + _SLACK_M]
-        within = fit[0] if fit else "neither"
+def _told(dip: _Dip) -> dict[str, Any]:
+    entry, record = dip.entry, dip.record
+    gauge = None if record is None else _gauge(record)
+    value = None if gauge is None else gauge["value"]
+    difference = None if value is None else value - dip.tape_m
     return {
-        "tank": entry.about,
-        "time": iso_time(instant),
+        "measured": iso_time(dip.measured),
+        "entered": iso_time(entry.at),
         "by": entry.by,
         "why": entry.why,
-        "as_typed": text,
-        "level": dip,
-        "gauge": gauged.level_m,
+        "typed": entry.block["value"],
+        "tape": dip.tape_m,
+        "withdrawn": dip.is_withdrawn,
+        "gauge": gauge,
         "difference": difference,
-        "within": within,
-        "not_compared": gauged.trouble or None,
+        "within": None if difference is None else _within(difference),
+        "motion": None if record is None or record.state is None else record.state.motion.value,
     }
+
+
+def _gauge(record: TankRecord) -> dict[str, Any]:
+    """What it said at the last record before; without a value where the level was not by a gauge."""
+    inventory = record.inventory
+    level = inventory.figures.level
+    source = inventory.sources.level
+    is_measured = source in _MEASURED
+    return {
+        "value": level.value if is_measured else None,
+        "quality": level.quality.word if is_measured else "Bad",
+        "reason": reason_document(level.reasons[0]) if level.reasons else None,
+        "source": source.value,
+        "time": time_of_age(inventory.instant, level.age_s),
+    }
+
+
+def _within(difference_m: float) -> str:
+    """The narrowest tolerance that it is within, by name; `none` where it is beyond all."""
+    for name, tolerance_m in sorted(TOLERANCES_M.items(), key=lambda each: each[1]):
+        if abs(difference_m) <= tolerance_m + _SLACK_M:
+            return name
+    return "none"

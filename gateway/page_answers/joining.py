@@ -34,6 +34,7 @@ def page_answers(parts: Parts) -> Mapping[str, Handler]:
         "entered": acts.entered,
         "sheet": Sheets(parts).sheet,
         "events": histories.events,
+        "dips": Dips(parts).dips,
         "changes": histories.changes,
         "reports": reports.known,
         "report": reports.report,
@@ -41,7 +42,6 @@ def page_answers(parts: Parts) -> Mapping[str, Handler]:
         "chain": evidence.chain,
         "alarm-times": evidence.alarm_times,
         "good-time": evidence.good_time,
-        "dips": Dips(parts).dips,
         "outlook": Outlook(parts).outlook,
         "description": described,
     }

@@ -346,7 +346,7 @@ class SparkplugDelivery:
         if heard.retained:  # it was for whoever was there at that time
             self._ignored += 1
             return
-        self._ignored += asked.ignored
+        self._ignored += asked.others
         if asked.rebirth and talk.session.is_born:
             self._born_again(talk)
 

@@ -6,7 +6,7 @@ from typing_extensions import TypedDict
 
 from gateway.web.interface.documents import QualityWord, Reason, ReferenceTemperature, Time
 
-__all__ = ["AlarmTimesPage", "ChainPage", "DipsPage", "GatewayPage", "GoodTimePage", "OutlookPage"]
+__all__ = ["AlarmTimesPage", "ChainPage", "GatewayPage", "GoodTimePage", "OutlookPage"]
 
 
 class SentOnLine(TypedDict):
@@ -192,35 +192,6 @@ class AlarmTimesPage(_Span):
     """False: what is older than the last of them is left out, and `rates` are of less than was asked for."""
     rates: AlarmRatesPage
     alarms: list[AlarmTime]
-
-
-class DipBesideGauge(TypedDict):
-    """In m."""
-
-    tank: str
-    time: Time
-    """When it was dipped."""
-    by: str
-    why: str
-    as_typed: str
-    level: float | None
-    gauge: float | None
-    difference: float | None
-    """Gauge less dip."""
-    within: Literal["fine", "inventory", "neither"] | None
-    not_compared: Literal["not_kept", "no_gauge", "not_good", "moving"] | None
-
-
-class DipsPage(TypedDict):
-    """Levels by hand beside the gauges, newest first."""
-
-    schema: Literal["tank-gateway/page-dips/1"]
-    time: Time
-    simulated: bool
-    complete: bool
-    tolerances: dict[str, float]
-    """By name, in m."""
-    dips: list[DipBesideGauge]
 
 
 class Minutes(TypedDict):

@@ -105,6 +105,18 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         refusals=_OF_A_TANK,
     ),
     Endpoint(
+        "dips",
+        "GET",
+        "/api/1/tanks/{tank}/dips",
+        "The last levels dipped by hand of a tank, each beside what its gauge said then",
+        documents.DipsPage,
+        "Newest first, three unless asked for otherwise. What the gauge said is of the last record within ten minutes "
+        "before the dip was measured. One dip proves nothing: a verification takes three within 3 mm.",
+        (_TANK,),
+        (Parameter("at_most", "So many: 1 to 50.", _NUMBER),),
+        refusals=_OF_A_TANK,
+    ),
+    Endpoint(
         "changes",
         "GET",
         "/api/1/changes",
@@ -175,16 +187,6 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         gateway_documents.AlarmTimesPage,
         "The last 7 days unless it is asked for otherwise, 31 days at most.",
         query=_SPAN,
-    ),
-    Endpoint(
-        "dips",
-        "GET",
-        "/api/1/dips",
-        "The newest levels that people have dipped, each beside what the gauge of its tank said then",
-        gateway_documents.DipsPage,
-        "Fifty at most. Compared is with a record of the ledger of that minute whose level was Good and the gauge's, "
-        "of a tank that did not move; a record that is kept no more leaves the dip without a comparison. One dip proves "
-        "no gauge: records of `dip-check`, three dips each, lie in the folder in which they were made.",
     ),
     Endpoint(
         "good-time",

@@ -9,9 +9,9 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.person import Role
+from gateway.process.passwords import Passwords
 from gateway.web.access.cookies import cookie_name
 from gateway.web.access.guard import PROOF_HEADER
-from gateway.web.access.passwords import Passwords
 from gateway.web.access.people import People
 from tests.web.access.gate import PASSWORD, SITE, Gate, took_in
 
