@@ -19,7 +19,7 @@ from gateway.clock_watch import is_impossible
 from gateway.deliveries import Deliveries, Walled, loop_name
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
-from gateway.delivery.destinations import make_destination, takes_records
+from gateway.delivery.destinations import make_destination, takes_history, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
 from gateway.desk.site_accounts import SiteAccounts
@@ -362,7 +362,7 @@ class Daemon:
             self.snapshot,
             self._jitter,
             came_round,
-            self._keeping.outbox(plan.name, records=takes_records(plan)),
+            self._keeping.outbox(plan.name, records=takes_records(plan)) if takes_history(plan) else None,
         )
         return make_destination(plan, around)
 
