@@ -522,3 +522,37 @@ async def test_a_metric_that_no_birth_had_brings_another_birth(server: Mosquitto
         await until(lambda: host.watching.value("", "alarms/line_lost/east") == "unacknowledged")
         assert host.watching.kinds().count("NBIRTH") == 2
         assert host.watching.broken == []
+
+
+async def test_absent_at_start_run_again_and_followed_by_another_it_goes_on(tmp_path: Path) -> None:
+    """What was offered is delivered, dropped or waiting; history is taken up where it was left."""
+    server = Mosquitto(tmp_path, verbose=False)
+    outbox = MemoryOutbox(streams(["TK-1", "TK-2"], 100))
+    made = node(plan_for(server.port), outbox)
+    offered = 0
+    async with running(made):
+        for sequence in range(1, 51):
+            offered += 1
+            made.offer(sheet(sequence + 1000))
+        await asyncio.sleep(0.3)
+        status = made.status()
+        assert (status.connected, status.waiting, status.dropped) == (False, 1, 49)
+        with server:
+            async with Host(server.port) as host:
+                await until(lambda: outbox.arrived)
+                assert made.status().connected
+    with server:
+        async with Host(server.port) as host:
+            for _ in range(2):
+                async with running(made):
+                    offered += 1
+                    made.offer(sheet(offered + 1000))
+                    await shows(host, offered + 1000)
+            another = node(plan_for(server.port), outbox)
+            another.offer(sheet(2000))
+            async with running(another):
+                await until(lambda: outbox.backlog().waiting == 0)
+                await shows(host, 2000)
+            status = made.status()
+            assert status.delivered + status.dropped + status.lost + status.waiting == offered
+            assert host.watching.broken == []
