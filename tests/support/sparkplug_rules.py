@@ -165,8 +165,11 @@ class Watching:
     def _data(self, kind: str, device: str, metrics: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
         named: dict[str, dict[str, Any]] = {}
         for metric in metrics:
-            self._rule("name" not in metric and "datatype" not in metric, f"{kind} {device} tells a name or a type")
             owner, name = self._names.get(metric.get("alias", -1), ("?", "?"))
+            self._rule("name" not in metric, f"{kind} {device} tells the name {metric.get('name')}")
+            self._rule(
+                metric.get("datatype") == self._types.get((owner, name)), f"{kind} {device} {name}: another type"
+            )
             self._rule(owner == device, f"{kind} {device} has alias {metric.get('alias')}, which is of {owner} {name}")
             self._rule(name not in named, f"{kind} {device} tells {name} twice")
             named[name] = metric
