@@ -203,7 +203,6 @@ class Space:
             TANK_TYPE,
             description=place["description"],
         )
-        self._notifies(TANKS, own)
         for variable in (*FIGURES, *STATES):
             nodes.values.append(self._variable(own, name, variable, place["ranges"]))
 
