@@ -58,7 +58,7 @@ def client_certificate(
         .add_extension(x509.ExtendedKeyUsage([x509.ExtendedKeyUsageOID.CLIENT_AUTH]), critical=False)
         .sign(_KEY, hashes.SHA256())
     )
-    files = ClientFiles(folder / f"{name}.pem", folder / f"{name}.key")
+    files = ClientFiles(folder / f"{name}.pem", folder / f"{name}-key.pem")
     files.certificate.write_bytes(made.public_bytes(serialization.Encoding.PEM))
     files.key.write_bytes(
         _KEY.private_bytes(
