@@ -26,7 +26,7 @@ from gateway.calculation.plan import TankPlan
 from gateway.errors import SettingsError
 from gateway.ledger.papers import REQUEST, Paper
 from gateway.process.one_thread import done_within
-from gateway.settings import SiteSettings
+from gateway.settings import SiteSettings, TankSetup
 
 __all__ = ["Approving"]
 
@@ -51,6 +51,14 @@ class Approving(Acting):
     def watched(self, settings: SiteSettings) -> list[tuple[TankPlan, TankBinding, float]]:
         self._second.actions = settings.second_person
         return super().watched(settings)
+
+    def as_by(self, settings: SiteSettings) -> tuple[TankSetup, ...]:
+        """The tanks as they would be by other settings, with what people have entered, on a copy of the book. Raises
+        SettingsError where these cannot tell what a tank holds."""
+        self.refuse(settings)
+        book = self._book.copied()
+        book.take_over(settings, self._now())
+        return tuple(book.setup(setup.plan.tank) for setup in settings.tanks)
 
     async def act(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:
         self._know()
@@ -89,6 +97,11 @@ class Approving(Acting):
         except SettingsError:
             return request  # which the door refuses
         return next((each.asked for each in self._second.waiting(self._now()) if each.number == number), request)
+
+    def waiting(self) -> tuple[Waiting, ...]:
+        """What waits for a second person, the oldest first."""
+        self._know()
+        return self._second.waiting(self._now())
 
     def _know(self) -> None:
         """What the ledger has of before, each time that a file of it was opened."""

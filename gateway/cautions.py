@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-__all__ = ["ACTIONS", "AREA", "METHODS", "MONITORING", "NOT_FOR_CUSTODY", "VALVE", "cautions_for"]
+__all__ = ["ACTIONS", "AREA", "METHODS", "MONITORING", "NOT_FOR_CUSTODY", "TABLES", "VALVE", "cautions_for"]
 
 MONITORING = (
     "Monitoring only. Not an overfill prevention system (API 2350) or safety instrumented system (IEC 61511). "
@@ -13,6 +13,9 @@ METHODS = "Quantities follow the methods named; not certified by API/ISO. Demo c
 AREA = (
     "Phones and computers: safe area only unless certified (IEC 60079). Do not open enclosures, fit barriers or dip "
     "without permit; static and H2S precautions; local codes and licensed practice first."
+)
+TABLES = (
+    "Tank calibration (ISO 7507 / API MPMS 2) and alarm limits belong to competent, where required licensed, people."
 )
 VALVE = "A screen value never authorises opening a valve: follow site procedure."
 

@@ -132,6 +132,7 @@ class Daemon:
         self.access = access_of(people, settings.name, self._machine, self._keeping)
         watching = (self._pipeline, self._accounts, self.acting, self._deliveries, self._house_watch)
         self._page = Page(self, self._boot, time_factor, Around(*watching, self._keeping), self._clock, self._machine)
+        self.site_desk = self._page.site_desk
         self._http = None if settings.http is None else self._server(settings.http)
 
     async def run(self, beside: Mapping[str, Loop] | None = None) -> None:

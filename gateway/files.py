@@ -22,12 +22,14 @@ __all__ = [
     "read_text",
     "replace_whole",
     "sync_folder",
+    "text_of",
     "trouble_with",
     "write_all",
     "write_new",
 ]
 
 _MEGABYTE = 1_000_000
+_OWNERS_ALONE = 0o600
 _MISSING = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM})
 _NOT_REGULAR = "cannot be read: it is no regular file"
@@ -96,7 +98,11 @@ def lines_of(path: Path, longest_bytes: int) -> Iterator[bytes]:
 
 def read_text(path: Path, largest_bytes: int) -> str:
     """The same as text, which is UTF-8 with a byte order mark or without. Raises UnreadableError."""
-    data = read_bytes(path, largest_bytes)
+    return text_of(path, read_bytes(path, largest_bytes))
+
+
+def text_of(path: Path, data: bytes) -> str:
+    """What `read_text` makes of the bytes of a file. Raises UnreadableError."""
     where = data.find(0)  # no text has it: another encoding, or what a power cut has left
     if where < 0:
         try:
@@ -119,9 +125,10 @@ def write_new(path: Path, text: str) -> None:
             raise
 
 
-def replace_whole(name: str, data: bytes, *, folder: int | None = None) -> None:
-    """Put a file that is its owner's alone in the place of another, on the disk when this returns: a power cut leaves
-    one or the other whole. Raises OSError; then the other is still there, but for an error in the very last step.
+def replace_whole(name: str, data: bytes, *, folder: int | None = None, mode: int = _OWNERS_ALONE) -> None:
+    """Put a file in the place of another, on the disk when this returns: a power cut leaves one or the other whole. It
+    is its owner's alone unless `mode` says else. Raises OSError; then the other is still there, but for an error in the
+    very last step.
 
     `folder`: the descriptor of a folder that `name` counts from.
     """
@@ -130,10 +137,12 @@ def replace_whole(name: str, data: bytes, *, folder: int | None = None) -> None:
         os.unlink(unfinished, dir_fd=folder)
     # Made anew, so that nothing that somebody has put there leads to another file.
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
-    descriptor = os.open(unfinished, flags, 0o600, dir_fd=folder)
+    descriptor = os.open(unfinished, flags, _OWNERS_ALONE, dir_fd=folder)
     try:
         try:
             write_all(descriptor, data)
+            if mode != _OWNERS_ALONE:
+                os.fchmod(descriptor, mode)
             os.fsync(descriptor)
         finally:
             os.close(descriptor)

@@ -6,6 +6,7 @@ outbox has one reader. Who was made, and is not run in the end, takes nothing fr
 
 import asyncio
 from collections.abc import Collection, Sequence
+from concurrent.futures import Future
 from typing import NoReturn
 
 from gateway.delivery.contract import Outbox
@@ -65,6 +66,10 @@ class Turn:
     def backlog(self) -> Backlog:
         """As the contract says."""
         return self._turns.outbox.backlog()
+
+    def next_number(self, modulo: int) -> "Future[int]":
+        """As the contract says."""
+        return self._turns.outbox.next_number(modulo)
 
     def _is_over(self) -> bool:
         return self._number < self._turns.newest

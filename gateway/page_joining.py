@@ -8,6 +8,7 @@ from typing import Any, NamedTuple, Protocol
 
 from gateway import __version__
 from gateway.account.days.boundary import day_of
+from gateway.actions.second_person import Waiting
 from gateway.approving import Approving
 from gateway.binding import TankBinding
 from gateway.calculation.plan import TankPlan
@@ -25,10 +26,14 @@ from gateway.payload.lines import lines_json
 from gateway.payload.page_view import AtWork, destination_documents, entered_documents, line_documents
 from gateway.payload.plain import iso_time
 from gateway.payload.readings import readings_pieces
+from gateway.payload.told import sentence_documents
 from gateway.pipeline import Pipeline
 from gateway.settings import SiteSettings
+from gateway.site_desk.answers import SiteAnswers
+from gateway.site_desk.desk import SiteDesk
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
+from gateway.tank_state import AlarmNow, AlarmPhase
 from gateway.watched_tank import Tank
 from gateway.web.assets import Assets
 from gateway.web.interface.part import Interface
@@ -55,7 +60,12 @@ class Gateway(Protocol):
     @property
     def settings(self) -> SiteSettings: ...
 
+    @property
+    def http_port(self) -> int | None: ...
+
     def line_statuses(self) -> Iterable[LineStatus]: ...
+
+    def snapshot(self) -> GatewaySnapshot: ...
 
 
 class Around(NamedTuple):
@@ -82,7 +92,9 @@ class Page:
         self._machine = machine
         self._told = Told(__version__, boot, time_factor)
         self._feed = Feed(self)
-        self.answers = page_answers(Parts(gateway, around.pipeline, around.keeping, clock))
+        parts = Parts(gateway, around.pipeline, around.keeping, clock)
+        self.site_desk = SiteDesk(parts)
+        self.answers = {**page_answers(parts), **SiteAnswers(parts, self.site_desk).handlers()}
         """What is asked for and done, by the name of its endpoint."""
         self._tanks: Sequence[Tank] = ()
         """Of the pipeline, when it was last looked at what is watched."""
@@ -126,7 +138,16 @@ class Page:
         }
 
     def alarms(self) -> list[dict[str, Any]]:
-        return alarm_documents((*self._around.house.alarms(), *self._around.pipeline.alarms()))
+        return alarm_documents(self._alarms())
+
+    def sentences(self) -> list[dict[str, Any]]:
+        standings = [each.standing for each in self._alarms()]
+        return sentence_documents(
+            each.reason for each in standings if each.reason is not None and each.phase is not AlarmPhase.NORMAL
+        )
+
+    def _alarms(self) -> tuple[AlarmNow, ...]:
+        return (*self._around.house.alarms(), *self._around.pipeline.alarms())
 
     def others(self) -> Mapping[str, Any]:
         around = self._around
@@ -136,6 +157,7 @@ class Page:
             "transfers": around.accounts.open_transfers(),
             "next_day_close": iso_time(day_of(self._gateway.settings.account, self.now()).end),
             "entered": entered_documents(around.acting.entered()),
+            "waiting": [_waiting(each) for each in around.acting.waiting()],
         }
 
     def site_version(self) -> int:
@@ -156,6 +178,17 @@ class Page:
             made = await joined(site_pieces(self._gateway.settings, self._watched_now(), self._told))
             self._site = version, made
         return self._site[1]
+
+
+def _waiting(waiting: Waiting) -> dict[str, Any]:
+    """What its like is for whoever only counts it: what it would do, and why, is told where it is decided on."""
+    return {
+        "request": waiting.number,
+        "action": str(waiting.asked.get("action", "")),
+        "tank": str(waiting.asked["tank"]) if "tank" in waiting.asked else None,
+        "by": waiting.by,
+        "ends": iso_time(waiting.ends),
+    }
 
 
 def lines_now(snapshot: GatewaySnapshot, machine: Clock) -> bytes:

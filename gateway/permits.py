@@ -6,13 +6,15 @@ from collections.abc import Mapping
 
 from gateway.person import Role
 
-__all__ = ["LIST", "PERMITS", "READ_CHANGES", "READ_PEOPLE", "may", "words_for"]
+__all__ = ["LIST", "PERMITS", "READ_CHANGES", "READ_PEOPLE", "SITE_FILE", "may", "words_for"]
 
 LIST = "list"
 """What is in force: no action of its own, and asked for in the same way."""
 READ_CHANGES = "read-changes"
 """The audit trail."""
 READ_PEOPLE = "read-people"
+SITE_FILE = "site-file"
+"""To read it whole, to propose another, and to approve what somebody else has proposed."""
 
 _ALL = frozenset(Role)
 _ABOVE_VIEWER = _ALL - {Role.VIEWER}
@@ -63,8 +65,10 @@ PERMITS: Mapping[str, frozenset[Role]] = {
     # What is read and needs more than to be let in.
     READ_CHANGES: _ABOVE_VIEWER,
     READ_PEOPLE: _ADMINISTRATION,
+    SITE_FILE: _ADMINISTRATION,
 }
-"""By the word of an action, of `requests.ACTIONS` and `account_requests.ACCOUNT_ACTIONS`, and of two that only read."""
+"""By the word of an action, of `requests.ACTIONS` and `account_requests.ACCOUNT_ACTIONS`, and of what is asked for in
+another way."""
 
 
 def may(role: Role, action: str) -> bool:

@@ -24,5 +24,8 @@ class Person(NamedTuple):
 
     @property
     def signature(self) -> str:
-        """How entries and the audit trail name somebody of the page: no user of this machine is called so."""
-        return f"{self.name}@page"
+        """How entries and the audit trail name somebody of the page: no user of this machine is called so.
+
+        Whoever comes by a provider has its name in his own, as `anna@works`; nobody of here has an @ in it.
+        """
+        return self.name if "@" in self.name else f"{self.name}@page"

@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from typing import NamedTuple
 
 import structlog
 
@@ -14,7 +15,7 @@ from gateway.errors import GatewayError, SettingsError, UsageError
 from gateway.process.running import Claim, Running
 from gateway.settings import SiteSettings
 
-__all__ = ["Reloader"]
+__all__ = ["Reloaded", "Reloader"]
 
 RELOADED = "gateway.reloaded"
 RELOAD_REFUSED = "gateway.reload_refused"
@@ -22,6 +23,14 @@ RELOAD_REFUSED = "gateway.reload_refused"
 _LOGGER = structlog.get_logger("gateway.daemon")
 
 Read = tuple[SiteSettings, Running]
+
+
+class Reloaded(NamedTuple):
+    """What has come of it: exit code, lines and hint for whoever asked."""
+
+    code: int
+    lines: tuple[str, ...]
+    hint: str | None = None
 
 
 class Reloader:
@@ -35,6 +44,8 @@ class Reloader:
         self._claim = claim
         self._gateway = gateway
         self._asked = asyncio.Event()
+        self.turn = asyncio.Lock()
+        """Whoever reads the file again has it, and whoever puts another in its place."""
 
     def ask(self) -> None:
         self._asked.set()
@@ -44,12 +55,13 @@ class Reloader:
             await self._asked.wait()
             self._asked.clear()
             begun_ns = time.monotonic_ns()
-            code, lines, hint = await self._reload()
-            self._gateway.site_file_refused = code != 0
-            self._claim.answer({"begun_ns": begun_ns, "code": code, "lines": lines, "hint": hint})
+            async with self.turn:
+                told = await self.reload()
+                self._gateway.site_file_refused = told.code != 0
+            self._claim.answer({"begun_ns": begun_ns, **told._asdict()})
 
-    async def _reload(self) -> tuple[int, tuple[str, ...], str | None]:
-        """Exit code, lines and hint for whoever asked."""
+    async def reload(self) -> Reloaded:
+        """For whoever has the turn. A file that is refused leaves all as it was."""
         try:
             settings, running = await _in_thread(self._read)
             refuse_another_site(self._gateway.settings, settings, self._file)
@@ -67,13 +79,15 @@ class Reloader:
             return self._refused(1, (str(error),), error.hint)
         except Exception as error:
             _LOGGER.exception(RELOAD_REFUSED, file=self._file)
-            return 1, (f"a fault in the program: {type(error).__name__}: {error}",), "the log of the gateway tells more"
+            text = f"a fault in the program: {type(error).__name__}: {error}"
+            return Reloaded(1, (text,), "the log of the gateway tells more")
+        self._gateway.site_file_refused = False
         _LOGGER.info(RELOADED, file=self._file, changes=changes.sentences)
-        return 0, changes.sentences, None
+        return Reloaded(0, changes.sentences)
 
-    def _refused(self, code: int, lines: tuple[str, ...], hint: str | None) -> tuple[int, tuple[str, ...], str | None]:
+    def _refused(self, code: int, lines: tuple[str, ...], hint: str | None) -> Reloaded:
         _LOGGER.error(RELOAD_REFUSED, file=self._file, mistakes=lines, hint=hint)
-        return code, lines, hint
+        return Reloaded(code, lines, hint)
 
 
 async def _in_thread(read: Callable[[], Read]) -> Read:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 from typing import NamedTuple
 
 from gateway.tank_record import TankRecord
@@ -82,6 +83,8 @@ class LineStatus(NamedTuple):
     that is not told."""
     second_master_suspected: bool = False
     """Whether it seems now that another master is on the line, so that no value of it is certain."""
+    functions_sent: Mapping[int, int] = MappingProxyType({})
+    """Requests that were sent, by their Modbus function code."""
 
 
 class Trouble(NamedTuple):

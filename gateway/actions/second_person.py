@@ -31,7 +31,6 @@ WAITS = "waits"
 LONGEST = timedelta(hours=24)
 """A shift after the next nobody knows any more why it was asked for."""
 _MOST = 100
-_OF_THE_PAGE = "@page"
 
 
 class Approve(Section):
@@ -181,8 +180,9 @@ def _matter(asked: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _human(by: str) -> str:
-    """The user anna of the machine and anna@page are taken for one: two names are not yet two people."""
-    return by.removesuffix(_OF_THE_PAGE).casefold()
+    """The user anna of the machine, anna@page, and anna of a provider are taken for one: two names are not yet two
+    people."""
+    return by.partition("@")[0].casefold()
 
 
 def _iso(instant: datetime) -> str:

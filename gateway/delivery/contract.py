@@ -6,6 +6,7 @@ affair and delays no other.
 
 import random as random_module
 from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
+from concurrent.futures import Future
 from typing import NamedTuple, Protocol
 
 from gateway.history import Entry
@@ -83,6 +84,10 @@ class Outbox(Protocol):
 
     def backlog(self) -> Backlog:
         """How much waits, at any time."""
+        ...
+
+    def next_number(self, modulo: int) -> "Future[int]":
+        """Count one further, from 0 up to `modulo` - 1 and round, over restarts: done once that is committed."""
         ...
 
 

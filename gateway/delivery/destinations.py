@@ -13,6 +13,10 @@ from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan, MqttPlan
 from gateway.delivery.postgresql.delivery import PostgresqlDelivery
 from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.registers.delivery import RegistersDelivery
+from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.delivery import SparkplugDelivery
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.webhook.delivery import WebhookDelivery
 from gateway.delivery.webhook.plan import WebhookPlan
 
@@ -42,6 +46,8 @@ DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
     PostgresqlPlan: PostgresqlDelivery,
     MailPlan: MailDelivery,
     WebhookPlan: WebhookDelivery,
+    RegistersPlan: RegistersDelivery,
+    SparkplugPlan: SparkplugDelivery,
     OpcuaPlan: OpcuaDelivery,
 }
 """By the type of the plan."""

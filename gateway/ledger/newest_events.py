@@ -1,4 +1,4 @@
-"""Events of one tank, newest first and some at once, without a look at runs of history that have none."""
+"""Events of one tank or of all, newest first and some at once, without a look at runs of history that have none."""
 
 import sqlite3
 import time
@@ -26,12 +26,16 @@ class EventsFound(NamedTuple):
 
 
 def newest_events(
-    connection: sqlite3.Connection, tank: str, begin_ns: int, until_ns: int, before: int | None, at_most: int
+    connection: sqlite3.Connection, tank: str | None, begin_ns: int, until_ns: int, before: int | None, at_most: int
 ) -> EventsFound:
-    """Of `begin_ns` and before `until_ns`, UTC; `before`: only those at lesser positions. Raises sqlite3.Error."""
-    number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()
-    if number is None:
-        return EventsFound((), 0, None)
+    """Of `begin_ns` and before `until_ns`, UTC; `before`: only those at lesser positions. `tank`: None of all, and of
+    the gateway itself. Raises sqlite3.Error."""
+    which, of_tank = "", ()
+    if tank is not None:
+        number = connection.execute("SELECT id FROM tanks WHERE name = ?", (tank,)).fetchone()
+        if number is None:
+            return EventsFound((), 0, None)
+        which, of_tank = "AND tank = ? ", number
     names, site = Names(connection), site_of(connection)
     decode = Decoder(connection.execute("SELECT id, body FROM dictionaries").fetchall())
     found: list[KeptEvent] = []
@@ -39,9 +43,9 @@ def newest_events(
     give_up_s = time.monotonic() + _LOOKED_AT_S
     for first, last in _runs(connection, begin_ns, until_ns, before):
         rows = connection.execute(
-            f"SELECT {COLUMNS} FROM history WHERE position >= ? AND position <= ? AND kind = ? AND tank = ? "
+            f"SELECT {COLUMNS} FROM history WHERE position >= ? AND position <= ? AND kind = ? {which}"
             "AND instant_ns >= ? AND instant_ns < ? ORDER BY position DESC",
-            (first, last, EVENT, number[0], begin_ns, until_ns),
+            (first, last, EVENT, *of_tank, begin_ns, until_ns),
         ).fetchall()
         for each in rows:
             if len(found) + unreadable == at_most:

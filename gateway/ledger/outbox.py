@@ -19,6 +19,7 @@ import structlog
 from gateway.history import Entry, KeptRecord
 from gateway.ledger.blocks import EVENT, RECORD, next_event_block
 from gateway.ledger.cursors import Begun, begin, move
+from gateway.ledger.destination_counts import next_number
 from gateway.ledger.entries import EntriesOnce, Names, Unreadable, rows_between
 from gateway.ledger.outbox_parts import Mark, Source
 from gateway.ledger.reading_thread import ReadingThread
@@ -150,6 +151,11 @@ class LedgerOutbox:
             oldest_s = max((self._source.clock.utc_ns() - oldest_ns) / 1e9, 0.0)
         left_s = None if begun is None else self._source.buffer_left_s(behind)
         return Backlog(waiting, oldest_s, self._delivered, self._lost, left_s)
+
+    def next_number(self, modulo: int) -> "Future[int]":
+        """As the contract says."""
+        action = partial(next_number, destination=self.destination, modulo=modulo)
+        return self._source.transactions.do(action, at_once=True)
 
     @property
     def wants(self) -> tuple[bool, bool]:

@@ -33,6 +33,7 @@ __all__ = [
     "summary_of_plain",
     "unpacked",
     "unpacked_block",
+    "worst_of",
 ]
 
 MINUTE_S = 60
@@ -47,6 +48,7 @@ TRENDED: tuple[str, ...] = (
     "mass",
     "room",
     "observed_density",
+    "total_mass",
 )
 """Figures, in the order in which they are kept. One that is added comes last: what was kept before has none of it."""
 _TRENDED_OF = itemgetter(*[Figures._fields.index(name) for name in TRENDED])
@@ -88,7 +90,7 @@ UNSEEN = Extent(_NONE, _NONE, _NONE, _UNSEEN)
 
 
 def glance_of(figures: Figures) -> bytes:
-    """What there is to be summed up of a single record, in 45 bytes."""
+    """What there is to be summed up of a single record, in 50 bytes."""
     return _glance([figure[:2] for figure in _TRENDED_OF(figures)])
 
 
@@ -130,7 +132,7 @@ def merged(earlier: Summary, later: Summary) -> Summary:
 
 
 def packed(summary: Summary) -> bytes:
-    """117 bytes; `unpacked` makes the same of them."""
+    """130 bytes; `unpacked` makes the same of them."""
     numbers = [number for extent in summary for number in extent[:_NUMBERS]]
     return struct.pack(f"<{len(numbers)}f", *numbers) + bytes([extent.worst for extent in summary])
 
@@ -195,6 +197,18 @@ def column_of(block: bytes, figure: int) -> Column:
     begin = (figures * each + figure) * count
     worst = columns[begin : begin + count]
     return Column(places, numbers[0::_NUMBERS], numbers[1::_NUMBERS], numbers[2::_NUMBERS], worst)
+
+
+def worst_of(block: bytes, figure: int) -> tuple[bytes, bytes]:
+    """(places, worst quality at each) of one figure of a block: the cheapest that can be known of it. Empty where the
+    block has none of it. Raises ValueError for a block that is damaged."""
+    places, columns = _parts(block)
+    count = len(places)
+    figures = len(columns) // count // (_NUMBERS * _WORD + 1)
+    if figure >= figures:
+        return b"", b""
+    begin = (figures * _NUMBERS * _WORD + figure) * count
+    return places, columns[begin : begin + count]
 
 
 def _parts(block: bytes) -> tuple[bytes, bytes]:

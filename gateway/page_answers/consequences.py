@@ -10,7 +10,7 @@ from gateway.pipeline import Pipeline
 from gateway.records import Figure, Inventory, Quality
 from gateway.settings import TankSetup
 
-__all__ = ["Consequences", "consequences"]
+__all__ = ["Consequences", "consequences", "figure_state"]
 
 _TOLD = ("level", "water_level", "liquid_temperature", "reference_density", "tov", "gsv", "mass", "room")
 """Of these each change is a sentence; of the others their number."""
@@ -58,7 +58,9 @@ def _compared(tag: str, before: Inventory, after: Inventory, setup: TankSetup) -
     for name, one, other in zip(before.figures._fields, before.figures, after.figures, strict=True):
         if (one.value, one.quality) == (other.value, other.quality):
             continue
-        figures.append({"tank": tag, "name": name, "before": _told(name, one), "after": _told(name, other)})
+        figures.append(
+            {"tank": tag, "name": name, "before": figure_state(name, one), "after": figure_state(name, other)}
+        )
         if name in _TOLD:
             lines.append(f"{tag}: {_sentence(name, one, other, reference_c)}")
         elif one.quality is not other.quality:
@@ -87,7 +89,8 @@ def _shown(name: str, figure: Figure, reference_c: float | None) -> str:
     return f"{shown.text}, {figure.quality.word}"
 
 
-def _told(name: str, figure: Figure) -> dict[str, Any]:
+def figure_state(name: str, figure: Figure) -> dict[str, Any]:
+    """Plain values: a Bad one has none."""
     value = None if figure.quality is Quality.BAD else figure.value
     reasons = [{"code": reason.code, "text": reason.text} for reason in figure.reasons[:3]]
     return {"value": value, "unit": DEFINITIONS[name].unit, "quality": figure.quality.word, "reasons": reasons}

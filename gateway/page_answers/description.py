@@ -135,11 +135,15 @@ def _responses(endpoint: Endpoint, *, is_page: bool) -> dict[str, Any]:
     responses = {"200": {"description": "It.", "content": _content(endpoint)}}
     for status, text in sorted(refusals.items()):
         # What is refused by an action is its answer.
-        answer = endpoint.answer if status in (409, 422) and isinstance(endpoint.answer, type) else None
+        answer = endpoint.answer if status in (409, 422) and _has_code(endpoint.answer) else None
         schema = {"$ref": f"{_PLACE}{_name_of(answer) if answer is not None else _REFUSAL}"}
         content = {"application/json": {"schema": schema}} if is_page else _as_told(endpoint, status)
         responses[str(status)] = {"description": text, "content": content}
     return responses
+
+
+def _has_code(answer: Any) -> bool:
+    return isinstance(answer, type) and "code" in answer.__annotations__
 
 
 def _as_told(endpoint: Endpoint, status: int) -> dict[str, Any]:

@@ -4,7 +4,11 @@ from collections.abc import Mapping
 
 from gateway.page_answers.acts import Acts
 from gateway.page_answers.description import description
+from gateway.page_answers.dips import Dips
+from gateway.page_answers.evidence import Evidence
+from gateway.page_answers.gateway_itself import GatewayItself
 from gateway.page_answers.histories import Histories
+from gateway.page_answers.outlook import Outlook
 from gateway.page_answers.parts import Parts, made
 from gateway.page_answers.reports import Reports
 from gateway.page_answers.sheets import Sheets
@@ -21,7 +25,7 @@ async def described(_: Call) -> Made:
 
 def page_answers(parts: Parts) -> Mapping[str, Handler]:
     tanks, trends, acts = TankPages(parts), Trends(parts), Acts(parts)
-    histories, reports = Histories(parts), Reports(parts)
+    histories, reports, evidence = Histories(parts), Reports(parts), Evidence(parts)
     return {
         "tank": tanks.tank,
         "trend": trends.trend,
@@ -30,8 +34,14 @@ def page_answers(parts: Parts) -> Mapping[str, Handler]:
         "entered": acts.entered,
         "sheet": Sheets(parts).sheet,
         "events": histories.events,
+        "dips": Dips(parts).dips,
         "changes": histories.changes,
         "reports": reports.known,
         "report": reports.report,
+        "gateway": GatewayItself(parts).gateway,
+        "chain": evidence.chain,
+        "alarm-times": evidence.alarm_times,
+        "good-time": evidence.good_time,
+        "outlook": Outlook(parts).outlook,
         "description": described,
     }

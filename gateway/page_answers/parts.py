@@ -17,6 +17,7 @@ from gateway.keeping import Keeping
 from gateway.pipeline import Pipeline
 from gateway.process.one_thread import done_within
 from gateway.settings import SiteSettings, TankSetup
+from gateway.status import GatewaySnapshot
 from gateway.tank_record import TankRecord
 from gateway.web.interface.contract import BusyError, Call, Made, UnknownError
 
@@ -37,6 +38,11 @@ class Gateway(Protocol):
 
     @property
     def settings(self) -> SiteSettings: ...
+
+    @property
+    def http_port(self) -> int | None: ...
+
+    def snapshot(self) -> GatewaySnapshot: ...
 
 
 @dataclass

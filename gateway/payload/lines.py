@@ -76,6 +76,8 @@ def _line(status: LineStatus) -> dict[str, Any]:
         **{name: getattr(status, name) for name in _LINE_COUNTS},
         "second_master_suspected": status.second_master_suspected,
         "since": _time(status.since_ns),
+        # JSON has no numbers as names.
+        "functions_sent": {str(code): count for code, count in sorted(status.functions_sent.items())},
     }
 
 
@@ -90,6 +92,7 @@ def _line_of(told: Mapping[str, Any]) -> LineStatus:
         **{name: told[name] for name in _LINE_COUNTS},
         since_ns=_time_of(told.get("since")),
         second_master_suspected=told.get("second_master_suspected", False),
+        functions_sent={int(code): count for code, count in told.get("functions_sent", {}).items()},
     )
 
 

@@ -31,6 +31,7 @@ from gateway.settings.products.base import CONVENTIONAL
 from gateway.settings.products.densities import Densities, ProductDefaults
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted, read_document
 from gateway.settings.reading.fields import read_name
+from gateway.settings.reading.source_files import SourceFiles
 from gateway.settings.reading.validation import unknown_key, validate
 from gateway.settings.reading.yaml_tree import ListNode, MappingNode, Node
 from gateway.settings.reports import build_reports
@@ -80,6 +81,8 @@ class SiteSettings:
     """The actions that hold only once a second person has approved them."""
     other_products: OtherProducts = field(compare=False, repr=False)
     """Each tank as it would be if it held another product."""
+    files: SourceFiles = field(compare=False, repr=False)
+    """What it was read from."""
 
     @property
     def lines(self) -> tuple[LinePlan, ...]:
@@ -98,15 +101,18 @@ class SiteSettings:
 
 
 def load_site(
-    path: str | Path, overrides: Mapping[str, str] | None = None, now: datetime | None = None
+    path: str | Path,
+    overrides: Mapping[str, str] | None = None,
+    now: datetime | None = None,
+    files: SourceFiles | None = None,
 ) -> SiteSettings:
     """Read and check a site file.
 
     `overrides` replaces values at dotted paths (`lines.bus-a.address`) before anything is checked. `now` decides which
-    dated values have expired, for warnings only; the present time when None.
+    dated values have expired, for warnings only; the present time when None. `files`: by which it is read.
     Raises SettingsError with every mistake, each `FILE:LINE: dotted.key: what is wrong; what would be right`.
     """
-    document, found = read_document(Path(path), overrides or {})
+    document, found = read_document(Path(path), overrides or {}, files=files)
     mistakes = Mistakes(document)
     mistakes.foreign(found)
     _check_top(document, mistakes)
@@ -179,6 +185,7 @@ def load_site(
         reports,
         frozenset(each.value for each in site.second_person),
         OtherProducts(document, {tank.plan.tank: tank for tank in tanks}, builder_of, tuple(warnings)),
+        document.files,
     )
 
 

@@ -12,6 +12,8 @@ from gateway.settings.deliveries.models import (
     MqttModel,
     OpcuaModel,
     PostgresqlModel,
+    RegistersModel,
+    SparkplugModel,
     WebhookModel,
 )
 from gateway.settings.ledger import LedgerModel
@@ -82,6 +84,8 @@ class DeliveryModel(Section):
     mail: MailModel | tuple[MailModel, ...] | None = None
     opcua: OpcuaModel | tuple[OpcuaModel, ...] | None = None
     webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
+    sparkplug: SparkplugModel | tuple[SparkplugModel, ...] | None = None
+    registers: RegistersModel | tuple[RegistersModel, ...] | None = None
 
 
 class SiteFile(Section):

@@ -10,6 +10,7 @@ from gateway.settings.deliveries.surroundings import Reading, check_one_secret, 
 from gateway.settings.reading.document import KeyPath
 from gateway.settings.reading.fields import Address, Duration, Name, Section, Text, YesNo, require_text
 from gateway.settings.reading.validation import validate
+from gateway.settings.sign_in_by import SignInByModel, provider_plan
 from gateway.web.access.plan import IDLE_S, LONGEST_S, AccessPlan, TlsFiles, TokenPlan
 from gateway.web.plan import HttpPlan
 
@@ -67,6 +68,9 @@ class WebModel(Section):
     sessions: SessionsModel = SessionsModel()
     tokens: Annotated[tuple[WebTokenModel, ...], Field(description="Programs that read, such as Prometheus")] = ()
     tls: WebTlsModel | None = None
+    sign_in_by: Annotated[
+        SignInByModel | None, Field(description="A provider of OpenID Connect, beside name and password")
+    ] = None
     trusted_proxy: Annotated[
         Text | None, Field(description="Address or network of a proxy whose X-Forwarded-For and -Proto are believed")
     ] = None
@@ -94,6 +98,7 @@ def build_http(reading: Reading) -> HttpPlan | None:
         _tokens(model.tokens, reading),
         _tls(model.tls, reading),
         proxy,
+        provider_plan(model.sign_in_by, host, model.names, reading),
     )
     if not is_loopback(host):
         _warn_of_others(host, access, reading)

@@ -4,6 +4,7 @@ import asyncio
 import os
 import socket
 import struct
+from collections import Counter
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 
@@ -48,6 +49,8 @@ async def linked(port: int) -> AsyncIterator[Link]:
 async def test_reads_each_table(table: Table, count: int, values: tuple[int, ...]) -> None:
     async with peer() as server, linked(server.port) as link:
         assert await link.read(17, table, 7, count, LONG) == values
+        # What it says it has sent is what came to the other end.
+        assert link.counters.sent == Counter(each.function for each in server.requests) == {table.read_function: 1}
         assert link.connected
 
 

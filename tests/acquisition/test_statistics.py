@@ -1,6 +1,7 @@
 """Counts as they are handed out."""
 
 import math
+from collections import Counter
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -49,3 +50,14 @@ def test_a_line_tells_its_occupancy_and_what_came_unasked() -> None:
     assert (status.late_answers, status.unsolicited_frames, status.second_master_suspicions) == (2, 5, 3)
     assert (status.second_answers, status.shifts) == (4, 1)
     assert LinkCounters.total([counters, counters]) == LinkCounters(4, 10, 8, 2)
+
+
+def test_a_line_tells_what_was_sent_by_function_code_whichever_way_it_went() -> None:
+    ways = [LinkCounters(sent=Counter({3: 5, 4: 2})), LinkCounters(sent=Counter({3: 1}))]
+    total = LinkCounters.total(ways)
+    status = LineStatistics("yard", 0).record(
+        total, 0, "10.0.0.1:502", on_standby=False, connections_wanted=1, connections_open=1
+    )
+    assert status.functions_sent == {3: 6, 4: 2}
+    total.sent[3] += 1
+    assert status.functions_sent == {3: 6, 4: 2}, "what was told is not changed any more"

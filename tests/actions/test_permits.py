@@ -7,11 +7,11 @@ from gateway.actions.asked_by import may_ask
 from gateway.actions.entry import PRODUCT, QUANTITIES
 from gateway.actions.requests import ACTIONS
 from gateway.actions.second_person import SECOND_PERSON_ACTIONS
-from gateway.permits import LIST, PERMITS, READ_CHANGES, READ_PEOPLE, may, words_for
+from gateway.permits import LIST, PERMITS, READ_CHANGES, READ_PEOPLE, SITE_FILE, may, words_for
 from gateway.person import Person, Role
 
 ACTING = {*ACTIONS, *ACCOUNT_ACTIONS, *SECOND_PERSON_ACTIONS}
-READING = {LIST, READ_CHANGES, READ_PEOPLE}
+READING = {LIST, READ_CHANGES, READ_PEOPLE, SITE_FILE}
 
 
 def test_every_word_has_a_row_and_every_row_a_word() -> None:
@@ -31,7 +31,11 @@ def test_the_order_of_roles_is_that_of_the_trade() -> None:
     ("role", "does", "does_not"),
     [
         (Role.OPERATOR, ["acknowledge", "shelve", "dip", "start-transfer"], ["density", "maintenance", "close-day"]),
-        (Role.TECHNICIAN, ["acknowledge", "dip", "maintenance", "out-of-service"], ["density", "amount", READ_PEOPLE]),
+        (
+            Role.TECHNICIAN,
+            ["acknowledge", "dip", "maintenance", "out-of-service"],
+            ["density", "amount", READ_PEOPLE, SITE_FILE],
+        ),
         (Role.ACCOUNTANT, ["density", "reverse-ticket", "close-day", "product-change"], ["acknowledge", "dip"]),
     ],
 )

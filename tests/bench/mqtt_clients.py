@@ -11,8 +11,8 @@ from collections.abc import Callable, Coroutine
 import aiomqtt
 import uvloop
 
-from gateway.delivery.mqtt.connection import Connection, Will
-from gateway.delivery.mqtt.window import Refusal
+from gateway.delivery.mqtt_wire.connection import Connection
+from gateway.delivery.mqtt_wire.words import Refusal, Will
 from gateway.delivery.plan import MqttPlan
 
 __all__ = ["PAYLOAD", "WINDOW", "main"]
@@ -43,7 +43,7 @@ async def ours(port: int, messages: int) -> tuple[float, float]:
         tls_context=None,
         will=Will("tanks/bench/gateway/status", b""),
         settled=settled,
-        heard=lambda payload, retained: None,
+        heard=lambda heard: None,
         subscribed=lambda refusal: None,
         wake=done.set,
     )

@@ -18,6 +18,7 @@ from gateway.commands.service.ledger_file import time_of
 from gateway.ledger import room
 from gateway.ledger.audit import adding
 from gateway.ledger.codec import packed
+from gateway.ledger.copied import last_copy
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.store import NEWEST
 from gateway.plan_id import plan_text
@@ -334,6 +335,11 @@ def test_a_backup_is_made_while_the_gateway_writes_and_is_one_instant(capsys: Ca
     assert typed(capsys, "ledger", "verify", str(out)).code == 0
     assert len(rows_in(out)) == 41
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith("copy")] == ["copy.ledger"]
+    # The gateway knows of it, whoever has made it.
+    noted = last_copy(stand.file)
+    assert noted is not None
+    assert (noted.file, noted.size_bytes, said.document["noted"]) == (str(out), out.stat().st_size, True)
+    assert stat.S_IMODE(Path(f"{stand.file}.copied").stat().st_mode) == stat.S_IMODE(stand.file.stat().st_mode)
     said = typed(capsys, "ledger", "backup", str(stand.file), "--out", str(out))
     assert (said.code, len(rows_in(out))) == (2, 41)
     # It is a ledger like any other: a gateway goes on with it.

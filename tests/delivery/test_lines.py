@@ -22,7 +22,8 @@ names = st.text(min_size=1, max_size=5)
 lines = st.builds(
     LineStatus,
     *(names, st.booleans(), st.floats(0.0, 1e9), durations, counts, counts, names, st.booleans()),
-    *(counts, counts, counts, counts, counts, moments),
+    *(counts, counts, counts, counts, counts, moments, st.booleans()),
+    functions_sent=st.dictionaries(st.integers(1, 255), st.integers(1, 2**53), max_size=3),
 )
 instruments = st.builds(
     InstrumentStatus,

@@ -1,7 +1,7 @@
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from gateway.delivery.mqtt.live import Entry, LiveQueue
+from gateway.delivery.live import Entry, LiveQueue
 from tests.support.records import record
 
 TANKS = ("TK-1", "TK-2", "TK-3")

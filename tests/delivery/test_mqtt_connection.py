@@ -21,9 +21,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from gateway.delivery.mqtt.connection import Connection, ConnectionEndedError, Ended, Will
-from gateway.delivery.mqtt.others import EndedBy
-from gateway.delivery.mqtt.window import Refusal
+from gateway.delivery.mqtt_wire.connection import Connection
+from gateway.delivery.mqtt_wire.words import ConnectionEndedError, Ended, EndedBy, Refusal, Will
 from gateway.errors import DeliveryError
 from tests.support.deliveries import make_delivery, plan_for, running, until
 from tests.support.mosquitto import free_port
@@ -55,7 +54,7 @@ class Told:
             tls_context=tls,
             will=Will("status", b"gone"),
             settled=lambda number, refusal: self.settled.append((number, refusal)),
-            heard=lambda payload, retained: self.heard.append((payload, retained)),
+            heard=lambda heard: self.heard.append((heard.payload, heard.retained)),
             subscribed=self.subscribed.append,
             wake=wake,
         )

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.delivery.mqtt.others import ClientIdWatch, EndedBy, OtherBoots
+from gateway.delivery.mqtt.others import ClientIdWatch, OtherBoots
+from gateway.delivery.mqtt_wire.words import EndedBy
 from gateway.payload.writer import StatusCause, status_json
 from gateway.status import DestinationStatus, LastBoot
 from tests.support.records import BOOT, CONTEXT, snapshot

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.delivery.mqtt.window import ENDS_THE_CONNECTION, PATIENCE_S, STRIKES, HistoryWindow, Refusal, stream_of
+from gateway.delivery.mqtt.window import ENDS_THE_CONNECTION, PATIENCE_S, STRIKES, HistoryWindow, stream_of
+from gateway.delivery.mqtt_wire.words import Refusal
 from gateway.history import Entry
 from tests.support.kept_entries import kept_event, kept_record, streams
 

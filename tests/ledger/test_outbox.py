@@ -508,3 +508,21 @@ async def test_rows_that_several_destinations_read_are_unpacked_once(bench: Benc
     # and given to all.
     assert given[0][0] is given[1][0] is given[2][0]
     assert 104 <= len(unpacked) <= 106
+
+
+def test_a_destination_counts_on_over_restarts_and_round(bench: Bench) -> None:
+    office, plant = bench.outbox("office"), bench.outbox("plant")
+
+    def counted(outbox: LedgerOutbox) -> int:
+        number = outbox.next_number(3)
+        bench.transactions.commit()
+        return number.result(0)
+
+    assert [counted(office) for _ in range(4)] == [0, 1, 2, 0]
+    assert counted(plant) == 0
+    bench.begin()
+    assert [counted(bench.outbox("office")), counted(bench.outbox("plant"))] == [1, 1]
+    # Whoever is forgotten and comes back goes on: a reader of before may still be there.
+    bench.outboxes.keep(())
+    bench.transactions.commit()
+    assert counted(bench.outbox("office")) == 2

@@ -26,6 +26,7 @@ from gateway.ledger.summaries import (
     summary_of_plain,
     unpacked,
     unpacked_block,
+    worst_of,
 )
 from gateway.ledger.summary_rows import SummaryRows
 from gateway.ledger.trends import Point, span_for, trend
@@ -96,6 +97,8 @@ def test_a_block_gives_back_what_was_packed(sheets: dict[int, Figures]) -> None:
         places, *numbers = column_of(packed_block(block), figure)
         column = [(place, block[place][figure]) for place in sorted(block)]
         assert same(list(zip(places, map(Extent, *numbers), strict=True)), column)
+        worst = bytes([extent.worst for _, extent in column])
+        assert worst_of(packed_block(block), figure) == (bytes(sorted(block)), worst)
     assert column_of(packed_block(block), len(TRENDED)) == Column()
 
 

@@ -110,7 +110,7 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "attempts at once are not counted until they have failed",
         ACCESS,
-        "        self.waits.begin(name, peer, self._monotonic_s)\n        return await self.passwords.matches(None",
+        "        self.waits.begin(name, peer, self.monotonic_s)\n        return await self.passwords.matches(None",
         "        return await self.passwords.matches(None",
         SIGNED,
     ),

@@ -8,7 +8,7 @@ VALIDITY = "gateway/validity.py"
 PIPELINE = "gateway/pipeline.py"
 SHEET = "gateway/calculation/inventory.py"
 MQTT = "gateway/delivery/mqtt/delivery.py"
-CONNECTION = "gateway/delivery/mqtt/connection.py"
+CONNECTION = "gateway/delivery/mqtt_wire/connection.py"
 OTHERS = "gateway/delivery/mqtt/others.py"
 NEIGHBOURS = "gateway/delivery/mqtt/neighbours.py"
 PAYLOAD = "gateway/payload/writer.py"
@@ -32,7 +32,9 @@ BROKER_BREAKS: tuple[Break, ...] = (
         "retain=False, properties=properties)",
         BROKER,
     ),
-    Break("last will not retained", CONNECTION, "will.payload, qos=1, retain=True)", "will.payload, qos=1)", BROKER),
+    Break(
+        "last will not retained", CONNECTION, "will.payload, qos=1, retain=will.retain)", "will.payload, qos=1)", BROKER
+    ),
     Break("a dead gateway's numbers hold for a minute", VALIDITY, "_SHORTEST_S = 10.0", "_SHORTEST_S = 60.0", OUTSIDE),
     Break("numbers hold for less than two periods", VALIDITY, "_PERIODS = 2.5", "_PERIODS = 1.5", HOLDS),
     Break(

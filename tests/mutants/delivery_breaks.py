@@ -5,7 +5,7 @@ from tests.mutants.a_break import Break
 __all__ = ["DELIVERY_BREAKS"]
 
 PAYLOAD = "gateway/payload/writer.py"
-LIVE = "gateway/delivery/mqtt/live.py"
+LIVE = "gateway/delivery/live.py"
 MQTT = "gateway/delivery/mqtt/delivery.py"
 METRICS = "gateway/delivery/metrics.py"
 OWN_METRICS = "gateway/delivery/own_metrics.py"

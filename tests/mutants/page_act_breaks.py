@@ -93,7 +93,7 @@ PAGE_ACT_BREAKS = (
     Break(
         "the user of the machine is another than that of the page",
         SECOND,
-        "return by.removesuffix(_OF_THE_PAGE).casefold()",
+        'return by.partition("@")[0].casefold()',
         "return by",
         WAITS,
     ),

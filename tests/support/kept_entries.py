@@ -3,6 +3,7 @@
 import asyncio
 import time
 from collections.abc import Callable, Collection, Iterable, Sequence
+from concurrent.futures import Future
 from datetime import datetime
 
 from gateway.history import GATEWAY, Entry, KeptEvent, KeptRecord, Previous
@@ -30,6 +31,8 @@ class MemoryOutbox:
         """Of those that count as arrived."""
         self._grown = asyncio.Event()
         self.rewinds = 0
+        self.number = -1
+        """Given last."""
         for entry in entries:
             self.add(entry)
 
@@ -76,6 +79,12 @@ class MemoryOutbox:
         waiting = len(self._entries) - self._arrived
         oldest_s = self._monotonic() - self._kept_s[self._arrived] if waiting else None
         return Backlog(waiting, oldest_s, self._arrived - self._refused, self._refused)
+
+    def next_number(self, modulo: int) -> "Future[int]":
+        self.number = (self.number + 1) % modulo
+        done: Future[int] = Future()
+        done.set_result(self.number)
+        return done
 
 
 def kept_record(

@@ -63,7 +63,17 @@ PURE_LIBRARY = frozenset(
 )
 # What a module outside calculation that says "Pure" may import beside that: bytes, text, and a source of chance or a
 # path that somebody hands in. What is done with these two is looked at below.
-DECLARED_PURE_LIBRARY = PURE_LIBRARY | {"heapq", "json", "orjson", "pathlib", "random", "struct", "sys", "zlib"}
+DECLARED_PURE_LIBRARY = PURE_LIBRARY | {
+    "heapq",
+    "ipaddress",
+    "json",
+    "orjson",
+    "pathlib",
+    "random",
+    "struct",
+    "sys",
+    "zlib",
+}
 IMPURE_CALLS = frozenset({"open", "print", "input", "exec", "eval", "__import__"})
 MAKES_FUNCTIONS = "gateway.plain_code"
 """May call exec(): with the text of a function that it has made of the fields of a record and of nothing else."""
@@ -73,6 +83,13 @@ IMPURE_METHODS = frozenset(
 )
 CLOCK_METHODS = frozenset({"now", "utcnow", "today"})
 MODBUS_LIBRARIES = frozenset({"pymodbus", "umodbus", "minimalmodbus", "modbus_tk", "pyModbusTCP", "async_modbus"})
+MODBUS_SERVERS = {
+    "gateway.delivery.registers.server": frozenset(
+        {"pymodbus.constants", "pymodbus.pdu", "pymodbus.server", "pymodbus.server.requesthandler"}
+        | {"pymodbus.simulator"}
+    )
+}
+"""What serves registers, and what it may import of a Modbus library: nothing that asks a device."""
 MODBUS_READ_FUNCTIONS = frozenset({1, 2, 3, 4})
 SENDING_METHODS = frozenset({"write", "writelines", "send", "sendall", "sendto", "sock_sendall"})
 WRITE_NAME = re.compile(
@@ -93,9 +110,11 @@ WIRES = {
     "gateway.commissioning.recorder": MODBUS,
     "gateway.commissioning.replay": MODBUS,
     "gateway.delivery.mail.server": "SMTP",
-    "gateway.delivery.mqtt.connection": "MQTT",
+    "gateway.delivery.mqtt_wire.connection": "MQTT",
+    "gateway.delivery.registers.server": "Modbus, as one that is asked",
     "gateway.delivery.webhook.connection": "HTTP",
     "gateway.web.server": "HTTP",
+    "gateway.web.access.provider.connection": "HTTP",
     "gateway.commands.operator.running_gateway": "HTTP",
     "gateway.commands.demonstration.free_port": "nothing",
     "gateway.process.service_manager": "sd_notify",
@@ -109,13 +128,15 @@ PUBLIC_IN_SPITE_OF_THEIR_NAMES = frozenset(
 """Of named tuples and enums, as their documentation has it."""
 INHERIT = frozenset({"gateway.delivery.opcua.server.monitoring", "gateway.delivery.opcua.server.transport"})
 """Change what a library does within itself, since it has no other door for that; a test holds what they build on."""
-LIBRARY_USERS = {
+LIBRARY_USERS: dict[str, str | tuple[str, ...]] = {
     "argon2": "gateway.process.passwords",
     "aiosmtplib": "gateway.delivery.mail.server",
     "asyncpg": "gateway.delivery.postgresql.connection",
     "asyncua": "gateway.delivery.opcua.server",
-    "httpx": "gateway.delivery.webhook.connection",
-    "paho": "gateway.delivery.mqtt.connection",
+    "authlib": "gateway.web.access.provider",
+    "httpx": ("gateway.delivery.webhook.connection", "gateway.web.access.provider.connection"),
+    "joserfc": "gateway.web.access.provider",
+    "paho": "gateway.delivery.mqtt_wire.connection",
     "reportlab": "gateway.reports.paper.pdf_form",
     "xlsxwriter": "gateway.reports.xlsx_form",
 }
@@ -330,14 +351,14 @@ def modbus_writes(tree: Tree) -> list[str]:
     sent comes in one way only, `.write(...request_frame(...))`, or goes to a `client` of ours as an answer. Nowhere is
     a function code but the four reads bound to a name that speaks of functions (the identification, function 43 with
     type 14, only reads and is the one other that we send: `commissioning/identity.py`); no name is that of a writing
-    request; no Modbus library is imported.
+    request; no Modbus library is imported, but for the parts that answer, where registers are served.
     """
     found = []
     for module in tree.within("gateway"):
         found += [
             f"{module.name} imports {name}"
             for name in sorted(tree.imports(module))
-            if name.split(".")[0] in MODBUS_LIBRARIES
+            if name.split(".")[0] in MODBUS_LIBRARIES and name not in MODBUS_SERVERS.get(module.name, ())
         ]
         spoken = next((what for where, what in WIRES.items() if _inside(module.name, where)), None)
         for node in ast.walk(module.tree):
@@ -408,9 +429,15 @@ def foreign_privacies(tree: Tree) -> list[str]:
         found += [
             f"{module.name} imports {name}"
             for name in sorted(tree.imports(module))
-            if not _inside(module.name, LIBRARY_USERS.get(name.split(".")[0], module.name))
+            if not any(_inside(module.name, user) for user in _users(name, module.name))
         ]
     return found
+
+
+def _users(library: str, module: str) -> tuple[str, ...]:
+    """Modules or rooms that may use it; `module` itself where nothing is said."""
+    users = LIBRARY_USERS.get(library.split(".")[0], module)
+    return (users,) if isinstance(users, str) else users
 
 
 def _inside(name: str, package: str) -> bool:

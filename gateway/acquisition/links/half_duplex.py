@@ -161,6 +161,7 @@ class HalfDuplexLink:
         if request is not None:
             try:
                 self._channel.transmit(request)
+                machine.counters.sent[request.table.read_function] += 1
             except NoConnectionError as exc:
                 self._gone(exc)
                 return

@@ -4,8 +4,9 @@ Behind it times are seconds of the event loop's clock, before it nanoseconds of 
 clocks: only how long to wait goes through the door.
 """
 
+from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from gateway.modbus.tables import Table
@@ -22,7 +23,7 @@ __all__ = [
 
 @dataclass(slots=True)
 class LinkCounters:
-    """What came over a link without being the answer to a waiting request, since the link was made."""
+    """What went over a link, and what came without being the answer to a waiting request, since the link was made."""
 
     late_answers: int = 0
     """Answers to requests that had timed out or been cancelled; dropped."""
@@ -32,6 +33,8 @@ class LinkCounters:
     """Those of them that look like another answer to a request that was answered."""
     shifts: int = 0
     """How often answers began to stay behind their requests."""
+    sent: Counter[int] = field(default_factory=Counter, compare=False)
+    """Requests that were sent, by their function code."""
 
     @classmethod
     def total(cls, each: "Iterable[LinkCounters]") -> "LinkCounters":
@@ -41,6 +44,7 @@ class LinkCounters:
             total.unsolicited_frames += counters.unsolicited_frames
             total.second_answers += counters.second_answers
             total.shifts += counters.shifts
+            total.sent.update(counters.sent)
         return total
 
 

@@ -144,6 +144,7 @@ class MbapConnection(asyncio.Protocol):
         waiter = _Waiter(self._loop.create_future(), unit, table, count, timeout_s)
         self._waiters[transaction] = waiter
         self._transport.write(request_frame(transaction, unit, table, address, count))
+        self._counters.sent[waiter.function] += 1
         # One timer serves all requests: it is set for the first deadline and looks again when it fires, so that a
         # request that is answered in time costs no timer of its own.
         if self._timer is None or self._timer.when() > waiter.deadline:

@@ -89,4 +89,5 @@ class LineStatistics:
             second_answers=counters.second_answers,
             shifts=counters.shifts,
             since_ns=self._since_ns,
+            functions_sent=dict(counters.sent),
         )

@@ -20,6 +20,10 @@ from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.registers.delivery import missing_part as no_registers
+from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.delivery import missing_part as no_sparkplug
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.webhook.delivery import missing_part as no_webhook
 from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.display import printable
@@ -27,10 +31,12 @@ from gateway.errors import SettingsError, UsageError
 from gateway.files import trouble_with as trouble_with_file
 from gateway.ledger.room import room_warnings
 from gateway.settings.site import SiteSettings
+from gateway.web.access.provider.provider import missing_part as missing_for_provider
+from gateway.web.access.provider.secrets import provider_trouble
 from gateway.web.access.tls import certificate_trouble
 from gateway.web.access.tokens import token_trouble
 
-__all__ = ["add_arguments", "execute"]
+__all__ = ["add_arguments", "execute", "looked_at"]
 
 
 _NOBODY_IS_CALLED = (
@@ -62,20 +68,7 @@ def execute(arguments: argparse.Namespace) -> int:
         else:
             write(*(printable(mistake) for mistake in mistakes), _count(len(mistakes), "mistake"))
         return 2
-    warnings = [*settings.warnings, *_trouble_with_secrets(arguments.site, settings)]
-    warnings += _trouble_with_web(arguments.site, settings)
-    # The soft limit is raised at the start where the hard one allows it.
-    too_few = shortage(needed_by(settings), limits().hard)
-    if too_few is not None:
-        warnings.append(f"{arguments.site}: {too_few}")
-    warnings += _room(arguments.site, settings)
-    warnings += entered_beside(arguments.site, settings)
-    looked = look_at_tables(arguments.site, settings)
-    warnings += looked.warnings
-    remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
-    calls = any(isinstance(plan, MailPlan | WebhookPlan) for plan in settings.deliveries)
-    if any(tank.plan.limits.given for tank in settings.tanks) and not calls:
-        remarks.append(_NOBODY_IS_CALLED)
+    warnings, remarks = looked_at(arguments.site, settings)
     instruments = sum(len(line.instruments) for line in settings.lines)
     if arguments.json:
         write_json(
@@ -99,6 +92,25 @@ def execute(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def looked_at(file: str, settings: SiteSettings) -> tuple[list[str], list[str]]:
+    """What is not wrong in a site file: warnings, for a person to look at, and remarks."""
+    warnings = [*settings.warnings, *_trouble_with_secrets(file, settings)]
+    warnings += _trouble_with_web(file, settings)
+    # The soft limit is raised at the start where the hard one allows it.
+    too_few = shortage(needed_by(settings), limits().hard)
+    if too_few is not None:
+        warnings.append(f"{file}: {too_few}")
+    warnings += _room(file, settings)
+    warnings += entered_beside(file, settings)
+    looked = look_at_tables(file, settings)
+    warnings += looked.warnings
+    remarks = [*looked.remarks, *(remark for tank in settings.tanks for remark in tank.remarks)]
+    calls = any(isinstance(plan, MailPlan | WebhookPlan) for plan in settings.deliveries)
+    if any(tank.plan.limits.given for tank in settings.tanks) and not calls:
+        remarks.append(_NOBODY_IS_CALLED)
+    return warnings, remarks
+
+
 def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
     """Of lines with TLS and of destinations. Warnings only: the box that runs the file may have other files."""
     found = []
@@ -115,6 +127,12 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = missing_part()
         if lacking is not None:
             found.append(f"{file}: delivery.postgresql: {lacking}")
+    for node in (each for each in settings.deliveries if isinstance(each, SparkplugPlan)):
+        without = f"without it {node.name} tells nothing"
+        found += [f"{file}: delivery.sparkplug: {each}; {without}" for each in secrets.trouble_with(node)]
+        lacking = no_sparkplug()
+        if lacking is not None:
+            found.append(f"{file}: delivery.sparkplug: {lacking}")
     for place in (each for each in settings.deliveries if isinstance(each, MailPlan | WebhookPlan)):
         kind = "mail" if isinstance(place, MailPlan) else "webhook"
         without = f"without it {place.host}:{place.port} gets nothing"
@@ -122,8 +140,12 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = no_mail() if isinstance(place, MailPlan) else no_webhook()
         if lacking is not None:
             found.append(f"{file}: delivery.{kind}: {lacking}")
-    for server in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
-        found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(server)]
+    for server in (each for each in settings.deliveries if isinstance(each, RegistersPlan)):
+        lacking = no_registers()
+        if lacking is not None:
+            found.append(f"{file}: delivery.registers: {lacking}; until then {server.host}:{server.port} is not served")
+    for opcua in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
+        found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(opcua)]
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")
@@ -146,6 +168,12 @@ def _trouble_with_web(file: str, settings: SiteSettings) -> list[str]:
         trouble = token_trouble(token)
         if trouble is not None:
             found.append(f"{file}: web.tokens: {trouble}; {token.name} reads nothing until it does")
+    provider = access.provider
+    if provider is not None:
+        named = [each for each in (provider.secret_file, provider.ca) if each is not None]
+        told = provider_trouble(provider) if all(trouble_with_file(each) is None for each in named) else None
+        troubles = [each for each in (missing_for_provider(), told) if each is not None]
+        found += [f"{file}: web.sign_in_by: {each}" for each in troubles]
     return found
 
 

@@ -4,12 +4,14 @@ import argparse
 import sqlite3
 from pathlib import Path
 
+from gateway.clock import utc_now
 from gateway.commands.new_file import new_file
 from gateway.commands.output import write, write_json
 from gateway.commands.service.ledger_file import add_file, file_of, looked_at
 from gateway.display import printable
 from gateway.errors import GatewayError
 from gateway.ledger.blocks import ends
+from gateway.ledger.copied import Copied, note_copy
 from gateway.ledger.verification import broken_pages
 
 __all__ = ["add_arguments", "execute"]
@@ -35,12 +37,24 @@ def execute(arguments: argparse.Namespace) -> int:
     with looked_at(path) as connection, new_file(out, "no copy is replaced", _FOR_ITS_OWNER) as unfinished:
         first, last = _copied(connection, unfinished)
     size_bytes = out.stat().st_size
+    noted = _noted(path, Copied(utc_now(), str(out.absolute()), size_bytes))
     if arguments.json:
-        write_json({"file": str(out), "size_bytes": size_bytes, "first": first, "last": last})
+        write_json({"file": str(out), "size_bytes": size_bytes, "first": first, "last": last, "noted": noted})
     else:
         count = last - first + 1
         write(printable(f"{out}: {size_bytes / 1e6:.1f} MB, {count:,} entries up to position {last:,}, checked"))
+        if not noted:
+            write("that it was made cannot be noted beside the ledger, so that the page does not know of it")
     return 0
+
+
+def _noted(ledger: Path, copied: Copied) -> bool:
+    """Who may only read the ledger makes a copy all the same."""
+    try:
+        note_copy(ledger, copied)
+    except OSError:
+        return False
+    return True
 
 
 def _copied(connection: sqlite3.Connection, unfinished: Path) -> tuple[int, int]:

@@ -15,8 +15,10 @@ from gateway import run_site
 from gateway.acquisition.plan import LinePath, SerialPath
 from gateway.commands.service.descriptors import fitting_connections, needed_by, raise_limit, shortage
 from gateway.commands.service.site_argument import load
+from gateway.commands.service.site_looks import LOOKS
 from gateway.commands.service.time_factor import checked_time_factor
 from gateway.daemon import Daemon
+from gateway.files import trouble_with
 from gateway.keeping import kept_in
 from gateway.process.door import Door
 from gateway.process.logs import set_up_logs
@@ -29,6 +31,7 @@ from gateway.process.tasks import Loop
 from gateway.reloading import Reloader
 from gateway.settings.site import SiteSettings
 from gateway.site_access import door_answers
+from gateway.site_desk.desk import SiteSource
 
 __all__ = ["door", "run_in_loop", "running", "serve", "with_descriptors"]
 
@@ -49,7 +52,9 @@ def serve(site: str, log_format: str, time_factor: float = 1.0) -> int:
             on_hang_up(reloader.ask)
             # Only now, as nobody is to ask before it is heard.
             claimed.change(running(settings, site))
-            return {"reload": reloader.run, **door(claimed, gateway)}
+            if trouble_with(Path(site)) is None:  # it is none of those that come with the program
+                gateway.site_desk.open(SiteSource(Path(site), state_directory(), reloader, LOOKS))
+            return {"reload": reloader.run, "site file": gateway.site_desk.run, **door(claimed, gateway)}
 
         return run_in_loop(lambda: _until_stopped(settings, time_factor, dropped_lines, beside))
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from gateway import files
 from gateway.calculation.tables.capacity_table import CapacityTable
+from gateway.cautions import TABLES
 from gateway.commands.service.site_argument import load, tank_of
 from gateway.display import printable
 from gateway.errors import GatewayError, SettingsError, UsageError
@@ -14,7 +15,7 @@ from gateway.settings.tanks.plans import TankSetup
 __all__ = ["CAUTIONS", "FileError", "add_tank", "chosen_tank", "read_table", "table_words", "write_new"]
 
 CAUTIONS = (
-    "Tank calibration (ISO 7507 / API MPMS 2) and alarm limits belong to competent, where required licensed, people.",
+    TABLES,
     "A table calculated from dimensions, or checked here, is no calibration: plates, tilt, bottom and head differ.",
     "Not for custody transfer, fiscal, excise or legal-metrology use; not type-approved (OIML R 71/R 85).",
 )

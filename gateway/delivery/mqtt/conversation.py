@@ -1,6 +1,7 @@
 """One connection in use: what is said over it, what of that is not answered yet, and whether it still answers."""
 
-from gateway.delivery.mqtt.connection import Connection, ConnectionEndedError
+from gateway.delivery.mqtt_wire.connection import Connection
+from gateway.delivery.mqtt_wire.words import ConnectionEndedError
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 

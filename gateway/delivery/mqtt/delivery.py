@@ -14,17 +14,16 @@ import structlog
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox, Wants
+from gateway.delivery.live import Entry, LiveQueue
 from gateway.delivery.mqtt.alarm_topics import AlarmTopics, Due
-from gateway.delivery.mqtt.connection import Connection, ConnectionEndedError, Will
 from gateway.delivery.mqtt.conversation import Conversation
 from gateway.delivery.mqtt.goodbye import said_in_time
 from gateway.delivery.mqtt.history import MqttHistory
-from gateway.delivery.mqtt.live import Entry, LiveQueue
 from gateway.delivery.mqtt.made_once import inventory_message
 from gateway.delivery.mqtt.neighbours import Neighbours, client_id_of
-from gateway.delivery.mqtt.others import EndedBy
 from gateway.delivery.mqtt.refusals import Refusals
-from gateway.delivery.mqtt.window import Refusal
+from gateway.delivery.mqtt_wire.connection import Connection
+from gateway.delivery.mqtt_wire.words import ConnectionEndedError, EndedBy, Heard, Refusal, Will
 from gateway.delivery.plan import MqttPlan
 from gateway.delivery.secrets import password, tls_context
 from gateway.errors import DeliveryError
@@ -346,9 +345,9 @@ class MqttDelivery:
         if self._held_up:
             self._wake.set()
 
-    def _heard(self, payload: bytes, retained: bool) -> None:
+    def _heard(self, heard: Heard) -> None:
         now_s = self._monotonic()
-        if self._neighbours.heard(payload, retained, now_s):
+        if self._neighbours.heard(heard.payload, heard.retained, now_s):
             self._status_due_s = min(self._status_due_s, max(now_s, self._status_sent_s + _STATUS_GAP_S))
             self._wake.set()
 

@@ -11,11 +11,10 @@ from typing import Any
 
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Outbox
-from gateway.delivery.mqtt.connection import ConnectionEndedError, TooLargeError
 from gateway.delivery.mqtt.conversation import Conversation
 from gateway.delivery.mqtt.made_once import history_message
-from gateway.delivery.mqtt.others import EndedBy
-from gateway.delivery.mqtt.window import HistoryWindow, Refusal, stream_of
+from gateway.delivery.mqtt.window import HistoryWindow, stream_of
+from gateway.delivery.mqtt_wire.words import ConnectionEndedError, EndedBy, Refusal, TooLargeError
 from gateway.delivery.plan import MqttPlan
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptRecord

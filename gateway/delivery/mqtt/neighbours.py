@@ -3,7 +3,8 @@
 import hashlib
 from typing import Any
 
-from gateway.delivery.mqtt.others import ClientIdWatch, EndedBy, OtherBoots
+from gateway.delivery.mqtt.others import ClientIdWatch, OtherBoots
+from gateway.delivery.mqtt_wire.words import EndedBy
 from gateway.delivery.plan import MqttPlan
 from gateway.status import LastBoot, Trouble
 from gateway.validity import valid_for_s

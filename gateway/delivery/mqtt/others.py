@@ -5,32 +5,20 @@ other Bad. Two clients with one identifier are worse: the server ends the older 
 All times are monotonic seconds.
 """
 
-from enum import Enum, auto
 from typing import Any, TypeGuard
 
 import orjson
 
+from gateway.delivery.mqtt_wire.words import EndedBy
 from gateway.payload.writer import STATUS_SCHEMA
 from gateway.status import LastBoot
 
-__all__ = ["ClientIdWatch", "EndedBy", "OtherBoots"]
+__all__ = ["ClientIdWatch", "OtherBoots"]
 
 _LONGEST_STATUS = 65_536
 _LONGEST_NAME = 64
 _TAKEN_OVER = 2
 _CLOSED = 3
-
-
-class EndedBy(Enum):
-    """What ended a connection, as far as can be told."""
-
-    SERVER = auto()
-    """It closed the connection without a word, which is all that MQTT 3.1.1 knows."""
-    TAKEOVER = auto()
-    """The server says that another client came with our client identifier."""
-    SILENCE = auto()
-    """It did not answer, not even a ping."""
-    OTHER = auto()
 
 
 class OtherBoots:

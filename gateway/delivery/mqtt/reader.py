@@ -8,7 +8,8 @@ from typing import Any
 
 import orjson
 
-from gateway.delivery.mqtt.connection import Connection
+from gateway.delivery.mqtt_wire.connection import Connection
+from gateway.delivery.mqtt_wire.words import Heard
 from gateway.delivery.plan import MqttPlan
 from gateway.delivery.secrets import password, tls_context
 from gateway.errors import DeliveryError
@@ -38,10 +39,10 @@ class _Listener:
         self.something = asyncio.Event()
         self._site = site
 
-    def heard(self, payload: bytes, retained: bool) -> None:
+    def heard(self, heard: Heard) -> None:
         """Take a message in; what is none of ours is left alone."""
         try:
-            message = orjson.loads(payload)
+            message = orjson.loads(heard.payload)
             schema, site = message["schema"], message.get("site") or message["identity"]["site"]
             tank = message["identity"]["tank"] if schema == INVENTORY_SCHEMA else None
         except (orjson.JSONDecodeError, KeyError, TypeError, AttributeError):

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from typing import NamedTuple
 
+from gateway.delivery.mqtt_wire.words import Refusal
 from gateway.history import Entry, KeptRecord
 
-__all__ = ["ENDS_THE_CONNECTION", "HistoryWindow", "Reached", "Refusal", "stream_of"]
+__all__ = ["ENDS_THE_CONNECTION", "HistoryWindow", "Reached", "stream_of"]
 
 PATIENCE_S = 600.0
 """How long a refusal that somebody may set right holds the stream up, where the server takes other topics."""
@@ -31,13 +32,6 @@ _LATER = frozenset({0x91, 0x97})
 
 Any other, such as not authorized, may be about the topic: somebody may set it right, or it is for good.
 """
-
-
-class Refusal(NamedTuple):
-    """Why a server does not take a message: a reason code of MQTT 5, section 3.4.2.1, and what it is called."""
-
-    code: int
-    text: str
 
 
 class Reached(NamedTuple):

@@ -55,7 +55,7 @@ from typing import NamedTuple, TypeVar
 
 from gateway.calculation.tables.capacity_table import SAME, CapacityTable, row_mistakes
 from gateway.errors import QuantityError, SettingsError
-from gateway.files import UnreadableError, read_text
+from gateway.files import UnreadableError
 from gateway.settings.capacity.header import (
     NOT_STATED,
     OPTIONAL,
@@ -71,13 +71,15 @@ from gateway.settings.capacity.header import (
     stated_mark,
 )
 from gateway.settings.capacity.marks import DecimalMark, judge_marks, plain_feet_and_inches, plain_number
+from gateway.settings.reading.source_files import SourceFiles
 from gateway.units.quantity import Dimension, parse_quantity, si_conversion, units_of
 
-__all__ = ["read_capacity_csv", "read_capacity_text"]
+__all__ = ["LARGEST_TABLE", "read_capacity_csv", "read_capacity_text"]
 
 _T = TypeVar("_T")
 
-_LARGEST_FILE = 4_000_000
+LARGEST_TABLE = 4_000_000
+"""In bytes."""
 _MOST_ROWS = 60_000
 _FEET_AND_INCHES = "ft-in"
 _SEPARATORS = (";", "\t", ",")
@@ -160,13 +162,13 @@ def _without_repeats(mistakes: Sequence[tuple[int, str]]) -> list[tuple[int, str
     return sorted(told)
 
 
-def read_capacity_csv(path: Path) -> CapacityTable:
-    """The table in `path`, in SI.
+def read_capacity_csv(path: Path, files: SourceFiles | None = None) -> CapacityTable:
+    """The table in `path`, in SI. `files`: by which it is read; those of the disk where it is None.
 
     Raises SettingsError listing every mistake as `FILE:LINE: what is wrong; what would be right`.
     """
     try:
-        text = read_text(path, _LARGEST_FILE)
+        text = (SourceFiles() if files is None else files).text(path, LARGEST_TABLE)
     except UnreadableError as error:
         raise SettingsError((str(error),)) from error
     return read_capacity_text(text, path)

@@ -2,9 +2,10 @@
 
 import re
 from datetime import time
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import BeforeValidator, Field, TypeAdapter, WithJsonSchema
 
 from gateway.settings.reading.fields import (
     Address,
@@ -16,9 +17,20 @@ from gateway.settings.reading.fields import (
     YesNo,
     refuse,
     require_text,
+    whole_number,
 )
 
-__all__ = ["FilesModel", "MailModel", "MqttModel", "OpcuaModel", "PostgresqlModel", "TlsModel", "WebhookModel"]
+__all__ = [
+    "FilesModel",
+    "MailModel",
+    "MqttModel",
+    "OpcuaModel",
+    "PostgresqlModel",
+    "RegistersModel",
+    "SparkplugModel",
+    "TlsModel",
+    "WebhookModel",
+]
 
 
 class TlsModel(Section):
@@ -91,6 +103,75 @@ class PostgresqlModel(Section):
     timeout: Duration = 10.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 30.0
+
+
+_LAST_BLOCK_SCHEMA = {
+    "type": ["integer", "string", "boolean"],
+    "description": "1 to 203, or no: nobody reads this tank there",
+    "examples": ["1"],
+}
+
+
+def _read_block(value: Any) -> int | None:
+    text = require_text(value, "a number, for example 1, or no")
+    if text.lower() == "no":
+        return None
+    number = whole_number(text)
+    if number is None:
+        raise refuse(f"'{text}' is not the number of a block; write for example 1, or no")
+    return number
+
+
+BlockNumber = Annotated[int | None, BeforeValidator(_read_block), WithJsonSchema(_LAST_BLOCK_SCHEMA)]
+
+
+def _read_network(value: Any) -> IPv4Network | IPv6Network:
+    text = require_text(value, "an address or a network")
+    try:
+        return ip_network(text)
+    except ValueError:
+        pass
+    try:
+        meant = ip_network(text, strict=False)
+    except ValueError:
+        raise refuse(f"'{text}' is no address and no network; write for example 192.0.2.10 or 192.0.2.0/24") from None
+    raise refuse(f"'{text}' is an address in a network; write {meant} for all of it, or {text.partition('/')[0]}")
+
+
+def _read_networks(value: Any) -> tuple[IPv4Network | IPv6Network, ...]:
+    """One, or a list of them."""
+    return tuple(_read_network(each) for each in (value if isinstance(value, list | tuple) else [value]))
+
+
+_NETWORK_SCHEMA = {"type": "string", "examples": ["192.0.2.0/24"]}
+Networks = Annotated[
+    tuple[IPv4Network | IPv6Network, ...],
+    BeforeValidator(_read_networks),
+    WithJsonSchema(
+        {
+            "anyOf": [_NETWORK_SCHEMA, {"type": "array", "items": _NETWORK_SCHEMA}],
+            "description": "Addresses and networks, one or a list",
+            "examples": ["192.0.2.0/24"],
+        }
+    ),
+]
+
+
+class RegistersModel(Section):
+    """One server of registers, for a control system or PLC that reads Modbus TCP."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
+    address: Annotated[Address, Field(description="Where it listens; this machine alone unless given")] = (
+        "127.0.0.1",
+        5502,
+    )
+    blocks: Annotated[dict[Name, BlockNumber], Field(description="The number of each tank's block, for ever its own")]
+    order: Annotated[
+        Literal["ABCD", "CDAB", "BADC", "DCBA"], Field(description="Of the bytes of a number of two registers")
+    ] = "ABCD"
+    allow: Annotated[Networks, Field(description="Who may connect; everybody unless given")] = ()
+    connections: Annotated[Whole, Field(description="At once, 1 to 100; half of them from one address")] = 16
+    idle: Annotated[Duration, Field(description="Without a request, until a connection is closed")] = 120.0
 
 
 _MAIL = re.compile(r"[^\s@<>,;:\"()\[\]]{1,64}@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)*", re.ASCII)
@@ -191,6 +272,63 @@ class WebhookModel(Section):
     timeout: Duration = 10.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 60.0
+
+
+_read_address = TypeAdapter(Address).validate_python
+_ADDRESS_SCHEMA = TypeAdapter(Address).json_schema()
+
+
+def _read_addresses(value: Any) -> tuple[tuple[str, int], ...]:
+    """One, or a list of them."""
+    return tuple(_read_address(each) for each in (value if isinstance(value, list | tuple) else [value]))
+
+
+Addresses = Annotated[
+    tuple[tuple[str, int], ...],
+    BeforeValidator(_read_addresses),
+    WithJsonSchema(
+        {
+            "anyOf": [_ADDRESS_SCHEMA, {"type": "array", "items": _ADDRESS_SCHEMA}],
+            "description": "host:port, or a list of them: one at a time, the next where one is no good",
+            "examples": ["192.0.2.10:1883"],
+        }
+    ),
+]
+
+
+class SparkplugModel(Section):
+    """One edge node of Sparkplug B, at one of its servers at a time."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by group and node unless given")] = None
+    address: Addresses
+    group: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "the group id")),
+        WithJsonSchema({"type": "string", "description": "Group id, as hosts know it", "examples": ["plant"]}),
+    ]
+    node: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "the edge node id")),
+        WithJsonSchema(
+            {"type": "string", "description": "Edge node id; each in its group once", "examples": ["tanks"]}
+        ),
+    ]
+    primary_host: Annotated[
+        Text | None,
+        Field(description="Its host id: nothing is told while it is away; nobody is waited for unless given"),
+    ] = None
+    protocol: Annotated[Literal["3.1.1", "5"], WithJsonSchema({"enum": ["3.1.1", "5", 5]})] = "3.1.1"
+    client_id: Text | None = None
+    user_name: Text | None = None
+    password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None
+    tls: TlsModel | None = None
+    keepalive: Annotated[Duration, Field(description="Also how often it is known how far all has arrived")] = 5.0
+    timeout: Duration = 10.0
+    host_wait: Annotated[
+        Duration, Field(description="How long one of several servers may not know the primary host")
+    ] = 10.0
+    backoff_first: Duration = 0.5
+    backoff_longest: Duration = 30.0
 
 
 class OpcuaModel(Section):

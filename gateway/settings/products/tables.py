@@ -21,14 +21,14 @@ def with_table(model: SolutionProduct, document: Document, path: KeyPath, mistak
         return model
     key: KeyPath = (*path, "table")
     file = document.folder(key) / model.table
-    trouble = trouble_with(file)
+    trouble = document.files.trouble_with(file)
     if trouble is not None and trouble_with(config_folder() / model.table) is None:
         file, trouble = config_folder() / model.table, None
     if trouble is not None:
         mistakes.add(key, trouble.sentence)
         return None
     try:
-        other, found = read_document(file, {}, part=True)
+        other, found = read_document(file, {}, part=True, files=document.files)
     except SettingsError as error:
         mistakes.foreign(error.mistakes)
         return None

@@ -7,16 +7,19 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from gateway.errors import SettingsError
-from gateway.files import UnreadableError, read_text, trouble_with
+from gateway.files import UnreadableError
+from gateway.files import trouble_with as trouble_on_disk
 from gateway.resources import config_folder
+from gateway.settings.reading.source_files import SourceFiles
 from gateway.settings.reading.yaml_tree import ListNode, MappingNode, Node, Place, TextNode, parse_yaml, plain
 
-__all__ = ["Document", "KeyPath", "Mistakes", "dotted", "read_document"]
+__all__ = ["LARGEST_FILE", "Document", "KeyPath", "Mistakes", "dotted", "read_document"]
 
 KeyPath = tuple[str | int, ...]
 
 _DEEPEST_INCLUDE = 8
-_LARGEST_FILE = 4_000_000
+LARGEST_FILE = 4_000_000
+"""In bytes."""
 _LARGEST_TOGETHER = 8_000_000
 """Of YAML, in which a thousand tanks take some 0.4 MB; read in ten seconds on a small machine."""
 _SECTION = re.compile(
@@ -41,8 +44,10 @@ def dotted(path: KeyPath) -> str:
 class Document:
     """A tree of a site file with its includes merged; finds nodes and places by path."""
 
-    def __init__(self, root: MappingNode) -> None:
+    def __init__(self, root: MappingNode, files: SourceFiles | None = None) -> None:
         self.root = root
+        self.files = SourceFiles() if files is None else files
+        """By which other files that it names are read."""
 
     def node(self, path: KeyPath) -> Node | None:
         node: Node | None = self.root
@@ -114,27 +119,32 @@ class Mistakes:
         return tuple(sorted(texts, key=order))
 
 
-def read_document(path: FilePath, overrides: Mapping[str, str], *, part: bool = False) -> tuple[Document, list[str]]:
+def read_document(
+    path: FilePath, overrides: Mapping[str, str], *, part: bool = False, files: SourceFiles | None = None
+) -> tuple[Document, list[str]]:
     """Read a site file with its includes and put the overrides in. Returns the mistakes that leave a tree to check.
 
-    `part`: a file that another names, of whose text nothing is told unless it is a part of a site file.
+    `part`: a file that another names, of whose text nothing is told unless it is a part of a site file. `files`: by
+    which it is read; those of the disk where it is None.
 
     Raises SettingsError where a file cannot be read or is not YAML.
     """
-    reading = _Reading(path, part=part)
+    files = SourceFiles() if files is None else files
+    reading = _Reading(path, files, part=part)
     root = reading.read(path, ())
     for key, value in overrides.items():
         if not _override(root, key, value):
             text = f"{path}: override {key}: the site file has no such value; give the path of a value in it"
             reading.mistakes.append(text)
-    return Document(root), reading.mistakes
+    return Document(root, files), reading.mistakes
 
 
 class _Reading:
     """A site file and what it includes, which lies in its own folder or in one that it names."""
 
-    def __init__(self, site: FilePath, *, part: bool) -> None:
+    def __init__(self, site: FilePath, files: SourceFiles, *, part: bool) -> None:
         self.mistakes: list[str] = []
+        self._files = files
         self._site = site
         self._is_part = part
         self._folders = [_resolved(site.parent), _resolved(config_folder())]
@@ -143,7 +153,7 @@ class _Reading:
     def read(self, path: FilePath, including: tuple[FilePath, ...]) -> MappingNode:
         """The tree of one file, joined with those it includes. Raises SettingsError."""
         try:
-            text = read_text(path, _LARGEST_FILE)
+            text = self._files.text(path, LARGEST_FILE)
         except UnreadableError as error:
             raise SettingsError((str(error),)) from error
         self._left_bytes -= len(text)
@@ -180,8 +190,8 @@ class _Reading:
             self.mistakes.append(f"{item.place}: include: give a file name or a list of file names")
             return
         target = path.parent / item.text
-        trouble = trouble_with(target)
-        if trouble is not None and trouble_with(config_folder() / item.text) is None:
+        trouble = self._files.trouble_with(target)
+        if trouble is not None and trouble_on_disk(config_folder() / item.text) is None:
             target, trouble = config_folder() / item.text, None
         place = f"{item.place}: include: "
         if not any(_resolved(target).is_relative_to(folder) for folder in self._folders):

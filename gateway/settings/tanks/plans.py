@@ -7,7 +7,6 @@ from gateway.calculation.contracts import Capacity
 from gateway.calculation.plan import ElementPlan, FreeWaterSource, TankPlan, TemperaturePlan, Weighting
 from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.errors import GatewayError, SettingsError
-from gateway.files import trouble_with
 from gateway.settings.capacity.table_file import read_capacity_csv
 from gateway.settings.products.densities import BuiltProduct, Densities
 from gateway.settings.reading.document import Document, KeyPath, Mistakes
@@ -161,12 +160,12 @@ class TankBuilder:
         if model.capacity_table is not None:
             key: KeyPath = (*path, "capacity_table")
             file = self._document.folder(key) / model.capacity_table.file
-            trouble = trouble_with(file)
+            trouble = self._document.files.trouble_with(file)
             if trouble is not None:
                 self._mistakes.add(key, trouble.sentence)
                 return None
             try:
-                return read_capacity_csv(file)
+                return read_capacity_csv(file, self._document.files)
             except SettingsError as error:
                 self._mistakes.foreign(error.mistakes)
                 return None

@@ -8,15 +8,17 @@ import structlog
 
 from gateway.clock import Clock
 from gateway.errors import GatewayError
-from gateway.person import Person
+from gateway.person import Person, Role
 from gateway.process.passwords import Passwords, trouble_with
 from gateway.process.progress import CameRound, nobody_asks
-from gateway.web.access.book import Account, Invitation
+from gateway.web.access.book import Account, Invitation, SessionRecord
 from gateway.web.access.codes import code_key
 from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.people import Changed, NotKnownError, People
 from gateway.web.access.people_file import PeopleFile
 from gateway.web.access.plan import AccessPlan
+from gateway.web.access.provider.plan import mark_of
+from gateway.web.access.provider.provider import Provider
 from gateway.web.access.sessions import Sessions
 from gateway.web.access.waits import Waits
 
@@ -76,6 +78,8 @@ class Access:
     ) -> None:
         self.site = site
         self.plan = AccessPlan()
+        self.provider: Provider | None = None
+        """That of the plan."""
         self.sessions = Sessions(self.plan.session_unused_s, self.plan.session_longest_s)
         self.people = People(file, self.sessions)
         self.passwords = Passwords() if passwords is None else passwords
@@ -91,6 +95,10 @@ class Access:
         self._log = structlog.get_logger("gateway.access")
 
     def take_over(self, plan: AccessPlan) -> None:
+        if plan.provider != self.plan.provider:
+            if self.provider is not None:
+                self.provider.end()
+            self.provider = None if plan.provider is None else Provider(plan.provider, lambda: self.monotonic_s)
         self.plan = plan
         self.sessions.idle_s, self.sessions.longest_s = plan.session_unused_s, plan.session_longest_s
 
@@ -121,11 +129,12 @@ class Access:
     def found(self, token: str | None) -> Seen | None:
         """Whose session a cookie is; None: nobody's, or one that has ended."""
         record = None if token is None else self.sessions.find(token, self.now)
-        account = None if record is None else self.people.accounts.get(record.name)
-        return None if record is None or account is None else Seen(record.key, Person(account.name, account.role))
+        person = None if record is None else self._person(record)
+        return None if record is None or person is None else Seen(record.key, person)
 
     def goes_on(self, key: str) -> bool:
-        return self.sessions.goes_on(key, self.now)
+        record = self.sessions.standing(key, self.now)
+        return record is not None and self._person(record) is not None
 
     async def sign_in(self, name: str, password: str, peer: str, before: str | None = None) -> str:
         """What the cookie of the new session is to have; the session `before` it ends.
@@ -146,7 +155,7 @@ class Access:
         if self.passwords.is_outdated(account.password):
             await self._made_again(account, password)
         self._log.info(SIGNED_IN, name=name, role=account.role.value, peer=peer)
-        return self._begun(name, before)
+        return self.begun(name, before)
 
     async def sign_out(self, seen: Seen, *, everywhere: bool = False) -> None:
         """This session ends, or all of the person."""
@@ -163,8 +172,8 @@ class Access:
         Raises NotLetInError, WaitError, BusyError, NotKnownError, and GatewayError for what cannot be chosen or kept.
         """
         await self.people.known()
-        self._wait(self.waits.wait_of_peer_s(peer, self._monotonic_s))
-        self.waits.begin_of_peer(peer, self._monotonic_s)
+        self._wait(self.waits.wait_of_peer_s(peer, self.monotonic_s))
+        self.waits.begin_of_peer(peer, self.monotonic_s)
         key = code_key(code)
         invitation = self._open(key, self.people.invitations)
         if invitation is None:
@@ -200,7 +209,7 @@ class Access:
             None if before_account is None else {"role": before_account.role.value},
             {"role": invitation.role.value},
         )
-        return self._begun(name, before)
+        return self.begun(name, before)
 
     async def change_password(self, seen: Seen, old: str, new: str, peer: str) -> str:
         """The person's own, by the old one; every session ends but the new one that begins.
@@ -221,22 +230,38 @@ class Access:
         await self._set_password(account, await self.passwords.hashed(new), self.now, (name,))
         self._log.info(PASSWORD_CHANGED, name=name, peer=peer)
         self.audit({"action": "password", "name": name}, seen.person.signature, None, None)
-        return self._begun(name, None)
+        return self.begun(name, None)
+
+    def begun(self, name: str, before: str | None, *, role: Role | None = None, mark: str = "") -> str:
+        """What the cookie of a new session is to have; the session `before` has ended. `role`, `mark`: of a guest."""
+        if before is not None:
+            self.sessions.end(before)
+        return self.sessions.begin(name, self.now, role=role, mark=mark)
+
+    @property
+    def monotonic_s(self) -> float:
+        return self._clock.monotonic_ns() / 1e9
 
     # Its parts
 
+    def _person(self, record: SessionRecord) -> Person | None:
+        """Whose a session is; None: of nobody who may still be here."""
+        if not record.mark:
+            account = self.people.accounts.get(record.name)
+            return None if account is None else Person(account.name, account.role)
+        # What the site file says of the provider now is what counts: a role that it gives no more is nobody's.
+        plan = self.plan.provider
+        if plan is None or record.mark != mark_of(plan) or record.name not in self.people.guests:
+            return None
+        return None if record.role is None else Person(record.name, record.role)
+
     async def _is_right(self, name: str, peer: str, account: Account | None, password: str) -> bool:
         """One attempt, which counts as wrong until `Waits.right`. Raises WaitError, BusyError."""
-        self._wait(self.waits.wait_s(name, peer, self._monotonic_s))
+        self._wait(self.waits.wait_s(name, peer, self.monotonic_s))
         # Before it counts: who is sent away because others fill the queue has not been wrong.
         self.passwords.refuse_where_busy()
-        self.waits.begin(name, peer, self._monotonic_s)
+        self.waits.begin(name, peer, self.monotonic_s)
         return await self.passwords.matches(None if account is None else account.password, password)
-
-    def _begun(self, name: str, before: str | None) -> str:
-        if before is not None:
-            self.sessions.end(before)
-        return self.sessions.begin(name, self.now)
 
     async def _made_again(self, account: Account, password: str) -> None:
         """With the costs of today; where that cannot be, the old hash does as before."""
@@ -273,10 +298,6 @@ class Access:
     def _wait(self, wait_s: float) -> None:
         if wait_s > 0.0:
             raise WaitError(wait_s)
-
-    @property
-    def _monotonic_s(self) -> float:
-        return self._clock.monotonic_ns() / 1e9
 
 
 def _wrong_pair() -> NotLetInError:

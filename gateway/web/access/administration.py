@@ -62,6 +62,16 @@ async def _list(access: Access, _request: Mapping[str, Any], _by: str) -> dict[s
         for each in people.invitations.values()
         if each.until > now
     ]
+    guests = [
+        {
+            "name": guest.name,
+            "role": guest.role.value,
+            "since": _iso(guest.since),
+            "sessions": sum(1 for each in sessions if each.name == guest.name and access.goes_on(each.key)),
+            "last_seen": _iso(max((each.seen for each in sessions if each.name == guest.name), default=None)),
+        }
+        for guest in sorted(people.guests.values(), key=lambda each: each.name.casefold())
+    ]
     lines = [
         f"{each['name']}: {each['role']}; password since {each['password_since']}; "
         + (f"{each['sessions']} open, last seen {each['last_seen']}" if each["sessions"] else "not signed in")
@@ -71,7 +81,12 @@ async def _list(access: Access, _request: Mapping[str, Any], _by: str) -> dict[s
         f"code open for {each['name'] or 'whoever has it'}: {each['role']}, until {each['until']}, by {each['by']}"
         for each in open_codes
     ]
-    return {"lines": lines, "schema": PEOPLE_LIST_SCHEMA, "people": listed, "codes": open_codes}
+    lines += [
+        f"{each['name']}: {each['role']}, came by the provider; "
+        + (f"{each['sessions']} open, last seen {each['last_seen']}" if each["sessions"] else "not signed in")
+        for each in guests
+    ]
+    return {"lines": lines, "schema": PEOPLE_LIST_SCHEMA, "people": listed, "guests": guests, "codes": open_codes}
 
 
 async def _invite(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
@@ -115,6 +130,8 @@ async def _invite(access: Access, request: Mapping[str, Any], by: str) -> dict[s
 
 async def _change_role(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
     name, role = _name(request), _role(request)
+    if name in access.people.guests:
+        raise _wrong(f"the provider says what {name} is", "see to it there, or under web: sign_in_by in the site file")
     before: list[Role] = []
 
     def make(accounts: Accounts, invitations: Invitations) -> Changed:
@@ -132,9 +149,14 @@ async def _change_role(access: Access, request: Mapping[str, Any], by: str) -> d
 async def _remove(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
     name = _name(request)
     before: list[Role] = []
+    guest = access.people.guests.get(name)
 
     def make(accounts: Accounts, invitations: Invitations) -> Changed:
         codes = _without(invitations, name)
+        if guest is not None:
+            before.append(guest.role)
+            rest = {each: one for each, one in access.people.guests.items() if each != name}
+            return Changed(accounts, codes, (name,), rest)
         if name not in accounts and len(codes) < len(invitations):
             return Changed(accounts, codes)
         before.append(_account(accounts, name).role)
@@ -142,7 +164,11 @@ async def _remove(access: Access, request: Mapping[str, Any], by: str) -> dict[s
 
     note = await access.people.take_away(make)
     access.audit(request, by, {"role": before[-1].value} if before else None, None)
-    said = f"{name} may not come in any more" if before else f"the code for {name} opens nothing any more"
+    if guest is not None:
+        # Who comes in by a provider is said there, and by the site file: this frees the name, and ends what goes on.
+        said = f"{name} is signed out and forgotten; the provider says who comes again"
+    else:
+        said = f"{name} may not come in any more" if before else f"the code for {name} opens nothing any more"
     return {"lines": [said], "notes": [note] if note else []}
 
 
@@ -151,9 +177,15 @@ async def _end_sessions(access: Access, request: Mapping[str, Any], by: str) -> 
     counts: list[int] = []
 
     def make(accounts: Accounts, invitations: Invitations) -> Changed:
-        names = tuple(accounts) if name is None else (_account(accounts, name).name,)
+        guests = access.people.guests
+        if name is None:
+            names: tuple[str, ...] = (*accounts, *guests)
+        else:
+            names = (name,) if name in guests else (_account(accounts, name).name,)
         counts.append(sum(1 for each in access.sessions.records.values() if each.name in names))
-        return Changed(accounts, invitations, names)
+        # There is no removing a guest for good: whose sessions are ended here has no code open either.
+        codes = _without(invitations, name) if name is not None and name in guests else invitations
+        return Changed(accounts, codes, names)
 
     note = await access.people.take_away(make)
     access.audit(request, by, None, None)

@@ -13,7 +13,7 @@ from starlette.types import Scope
 
 from gateway.web.connections import peer_name
 
-__all__ = ["Asking", "asking"]
+__all__ = ["Asking", "asking", "origin_asked"]
 
 _FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip", "via")
 
@@ -44,6 +44,11 @@ def asking(scope: Scope, trusted_proxy: IPv4Network | IPv6Network | None) -> Ask
     is_forwarded = any(name in headers for name in _FORWARDED)
     is_local = address is not None and address.is_loopback and own is not None and own.is_loopback and not is_forwarded
     return Asking("" if address is None else peer_name(str(address)), is_local, is_secure)
+
+
+def origin_asked(headers: Headers, asked: Asking) -> str:
+    """Under which scheme, host and port a browser has us."""
+    return f"{'https' if asked.is_secure else 'http'}://{headers.get('host', '')}".lower()
 
 
 def _before(lines: list[str], trusted: IPv4Network | IPv6Network) -> IPv4Address | IPv6Address | None:

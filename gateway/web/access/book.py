@@ -6,6 +6,7 @@ says how many follow: a file that breaks off between two lines is no shorter fil
 
 import json
 from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
@@ -15,6 +16,7 @@ __all__ = [
     "PEOPLE_SCHEMA",
     "Account",
     "Book",
+    "Guest",
     "Invitation",
     "PeopleFileError",
     "SessionRecord",
@@ -23,6 +25,7 @@ __all__ = [
 ]
 
 PEOPLE_SCHEMA = "tank-gateway/people/1"
+_KINDS = ("person", "invitation", "session", "guest")
 
 
 class PeopleFileError(GatewayError):
@@ -59,6 +62,19 @@ class Invitation(NamedTuple):
     by: str
 
 
+class Guest(NamedTuple):
+    """Somebody who came by a provider. A name is that of one subject for good: entries and the audit trail have it."""
+
+    name: str
+    """With the @ and the name of the provider."""
+    issuer: str
+    subject: str
+    """Who that is there, whatever name is shown."""
+    role: Role
+    """When he came last."""
+    since: float
+
+
 class SessionRecord(NamedTuple):
     """Somebody is signed in."""
 
@@ -67,6 +83,10 @@ class SessionRecord(NamedTuple):
     name: str
     begun: float
     seen: float
+    role: Role | None = None
+    """Of a guest, which holds as long as the session."""
+    mark: str = ""
+    """Of what the site file said of the provider then; empty: by a password of here."""
 
 
 class Book(NamedTuple):
@@ -75,6 +95,7 @@ class Book(NamedTuple):
     accounts: Mapping[str, Account]
     invitations: Mapping[str, Invitation]
     sessions: Mapping[str, SessionRecord]
+    guests: Mapping[str, Guest] = MappingProxyType({})
 
 
 def lines_of(book: Book) -> Iterator[str]:
@@ -82,10 +103,17 @@ def lines_of(book: Book) -> Iterator[str]:
     records = (
         *({"person": account._asdict()} for account in book.accounts.values()),
         *({"invitation": invitation._asdict()} for invitation in book.invitations.values()),
-        *({"session": session._asdict()} for session in book.sessions.values()),
+        *({"guest": guest._asdict()} for guest in book.guests.values()),
+        *({"session": _told(session)} for session in book.sessions.values()),
     )
     for document in ({"schema": PEOPLE_SCHEMA, "lines": len(records)}, *records):
         yield json.dumps(document, ensure_ascii=False) + "\n"
+
+
+def _told(session: SessionRecord) -> dict[str, Any]:
+    """What is of guests alone stands with them alone."""
+    fields = session._asdict()
+    return fields if session.mark else {key: each for key, each in fields.items() if key not in ("role", "mark")}
 
 
 def book_from(text: str) -> Book:
@@ -101,11 +129,12 @@ def book_from(text: str) -> Book:
     accounts: dict[str, Account] = {}
     invitations: dict[str, Invitation] = {}
     sessions: dict[str, SessionRecord] = {}
+    guests: dict[str, Guest] = {}
     for number, line in enumerate(lines[1:], start=2):
         document = _object(number, line)
         kind, fields = next(iter(document.items()), ("", None))
-        if len(document) != 1 or kind not in ("person", "invitation", "session") or not isinstance(fields, dict):
-            raise PeopleFileError(number, "is no person, invitation or session")
+        if len(document) != 1 or kind not in _KINDS or not isinstance(fields, dict):
+            raise PeopleFileError(number, "is no person, invitation, session or guest")
         if kind == "person":
             account = Account(
                 _text(number, fields, "name"),
@@ -122,11 +151,30 @@ def book_from(text: str) -> Book:
             name = None if fields.get("name") is None else _text(number, fields, "name")
             key, until = _text(number, fields, "key"), _time(number, fields, "until")
             invitations[key] = Invitation(key, _role(number, fields), name, until, _text(number, fields, "by"))
+        elif kind == "guest":
+            guest = _guest(number, fields)
+            guests[guest.name] = guest
         else:
-            key, name = _text(number, fields, "key"), _text(number, fields, "name")
-            begun, seen = _time(number, fields, "begun"), _time(number, fields, "seen")
-            sessions[key] = SessionRecord(key, name, begun, seen)
-    return Book(accounts, invitations, {key: each for key, each in sessions.items() if each.name in accounts})
+            session = _session(number, fields)
+            sessions[session.key] = session
+    known = {key: each for key, each in sessions.items() if each.name in (guests if each.mark else accounts)}
+    return Book(accounts, invitations, known, guests)
+
+
+def _guest(number: int, fields: Mapping[str, Any]) -> Guest:
+    name = _text(number, fields, "name")
+    if "@" not in name:
+        raise PeopleFileError(number, "name: has no @, as those of guests have")
+    issuer, subject = _text(number, fields, "issuer"), _text(number, fields, "subject")
+    return Guest(name, issuer, subject, _role(number, fields), _time(number, fields, "since"))
+
+
+def _session(number: int, fields: Mapping[str, Any]) -> SessionRecord:
+    key, name = _text(number, fields, "key"), _text(number, fields, "name")
+    begun, seen = _time(number, fields, "begun"), _time(number, fields, "seen")
+    if "mark" not in fields:
+        return SessionRecord(key, name, begun, seen)
+    return SessionRecord(key, name, begun, seen, _role(number, fields), _text(number, fields, "mark"))
 
 
 def _object(number: int, line: str) -> dict[str, Any]:

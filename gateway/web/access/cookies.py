@@ -3,7 +3,7 @@
 import hashlib
 from functools import lru_cache
 
-__all__ = ["clearing_cookie", "cookie_name", "session_cookie"]
+__all__ = ["clearing_cookie", "cookie_name", "going_cookie", "going_name", "session_cookie"]
 
 
 @lru_cache(maxsize=16)
@@ -20,6 +20,20 @@ def session_cookie(site: str, token: str, lasts_s: float, *, secure: bool) -> st
     """The header Set-Cookie."""
     rest = "; Secure" if secure else ""
     name = cookie_name(site, secure=secure)
+    return f"{name}={token}; Path=/; Max-Age={int(lasts_s)}; HttpOnly; SameSite=Strict{rest}"
+
+
+def going_name(site: str, *, secure: bool) -> str:
+    return f"{cookie_name(site, secure=secure)}-going"
+
+
+def going_cookie(site: str, token: str, lasts_s: float, *, secure: bool) -> str:
+    """Of a browser that is away at a provider: what it comes back with counts from this browser alone.
+
+    Strict as well: our own page shows it, once it is here again, and no other's request has it.
+    """
+    rest = "; Secure" if secure else ""
+    name = going_name(site, secure=secure)
     return f"{name}={token}; Path=/; Max-Age={int(lasts_s)}; HttpOnly; SameSite=Strict{rest}"
 
 

@@ -8,7 +8,7 @@ session, and is of our own origin as far as the browser tells (Fetch Metadata, R
 import asyncio
 import hmac
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, TypeVar
 
 import orjson
 import structlog
@@ -17,9 +17,9 @@ from starlette.requests import cookie_parser
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.permits import READ_CHANGES, READ_PEOPLE, may
+from gateway.permits import READ_CHANGES, READ_PEOPLE, SITE_FILE, may
 from gateway.web.access.access import Access, Seen
-from gateway.web.access.asking import Asking
+from gateway.web.access.asking import Asking, origin_asked
 from gateway.web.access.cookies import cookie_name
 from gateway.web.access.sessions import proof_of
 from gateway.web.access.tokens import Tokens
@@ -29,21 +29,24 @@ __all__ = ["LARGEST_BODY", "PROOF_HEADER", "Guard"]
 REFUSED = "access.refused"
 
 LARGEST_BODY = 65_536
+_LARGER = {"/api/1/site-file": 8_500_000}
+"""Paths, with what lies below them, that take in files: a site of 500 tanks, a capacity table to the millimetre."""
 PROOF_HEADER = "X-Page-Proof"
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _OPEN = frozenset(
     {"/", "/favicon.ico", "/icon.svg", "/manifest.webmanifest", "/health", "/ready"}
-    | {"/api/1/session", "/api/1/sign-in", "/api/1/join"}
+    | {"/api/1/session", "/api/1/sign-in", "/api/1/join", "/api/1/go-to-provider", "/api/1/come-back"}
 )
 """What anybody may ask for: the page itself, which holds nothing of a site, the way in, whether the gateway runs."""
 _OPEN_FOLDER = "/page/"
-_WITHOUT_SESSION = frozenset({"/api/1/sign-in", "/api/1/join"})
+_WITHOUT_SESSION = frozenset({"/api/1/sign-in", "/api/1/join", "/api/1/go-to-provider", "/api/1/come-back"})
 """What is changed by somebody who is not signed in yet."""
-_NEEDS = {"/api/1/changes": READ_CHANGES, "/api/1/people": READ_PEOPLE}
+_NEEDS = {"/api/1/changes": READ_CHANGES, "/api/1/people": READ_PEOPLE, "/api/1/site-file": SITE_FILE}
 """Paths, with what lies below them, for which it is not enough to be let in."""
 _JSON = "application/json"
 _SHOWN = 100
 _LOGGER = structlog.get_logger("gateway.access")
+T = TypeVar("T")
 _LOOK_S = 5.0
 """How often an answer that goes on, such as the live view, is looked at: whether its session still stands."""
 
@@ -88,7 +91,7 @@ class Guard:
             # that ends in `$` a path and the same with a line end after it are one.
             return _refused(scope, 400, "the address has characters that nobody can read", "")
         if method not in _SAFE:
-            if (refusal := _not_ours(headers, asked) or _unfit_body(headers)) is not None:
+            if (refusal := _not_ours(headers, asked) or _unfit_body(headers, path)) is not None:
                 return refusal
             if path in _WITHOUT_SESSION:
                 return None
@@ -98,7 +101,7 @@ class Guard:
                 return _refused(scope, 403, "this did not come from the page of this gateway", "load the page anew")
         if path in _OPEN or path.startswith(_OPEN_FOLDER):
             return None
-        needs = next((word for place, word in _NEEDS.items() if path == place or path.startswith(f"{place}/")), None)
+        needs = _of_place(_NEEDS, path)
         if needs is not None:
             if seen is None:
                 return _refused(scope, 401, "this is for who has signed in", "sign in")
@@ -126,16 +129,17 @@ class Guard:
 
     async def _passed_on(self, scope: Scope, receive: Receive, send: Send, seen: Seen | None) -> None:
         """To what is guarded: with a body within bounds, and no longer than its session stands."""
-        size, is_begun, looked_s = 0, False, asyncio.get_running_loop().time()
+        size, largest = 0, _of_place(_LARGER, scope["path"]) or LARGEST_BODY
+        is_begun, looked_s = False, asyncio.get_running_loop().time()
         is_change = scope["method"] not in _SAFE
 
         async def received() -> Message:
             nonlocal size
             message = await receive()
             size += len(message.get("body", b""))
-            if size > LARGEST_BODY:
+            if size > largest:
                 if not is_begun:
-                    await _too_large()(scope, receive, send)
+                    await _too_large(largest)(scope, receive, send)
                 raise _OverError
             # Bodies come as slowly as their sender likes: who was let in by the head may be out by the end of it.
             if is_change and seen is not None and not is_begun and not self._access.goes_on(seen.key):
@@ -168,7 +172,7 @@ class _OverError(BaseException):
 def _not_ours(headers: Headers, asked: Asking) -> Response | None:
     """The refusal of what a page of somebody else makes a browser send."""
     site, origin = headers.get("sec-fetch-site"), headers.get("origin")
-    own = f"{'https' if asked.is_secure else 'http'}://{headers.get('host', '')}".lower()
+    own = origin_asked(headers, asked)
     # With the first a browser may leave out where it was, which is `null` then.
     if site == "same-origin" and origin in (None, "null"):
         return None
@@ -177,18 +181,24 @@ def _not_ours(headers: Headers, asked: Asking) -> Response | None:
     return _answer(403, "this came from a page of somebody else", "open the page of this gateway")
 
 
-def _unfit_body(headers: Headers) -> Response | None:
+def _of_place(places: Mapping[str, T], path: str) -> T | None:
+    """What is said of the path, or of one that it lies below."""
+    return next((found for place, found in places.items() if path == place or path.startswith(f"{place}/")), None)
+
+
+def _unfit_body(headers: Headers, path: str) -> Response | None:
+    largest = _of_place(_LARGER, path) or LARGEST_BODY
     length = headers.get("content-length", "0")
-    if not length.isdecimal() or int(length[:12]) > LARGEST_BODY:
-        return _too_large()
+    if not length.isdecimal() or int(length[:12]) > largest:
+        return _too_large(largest)
     has_body = length != "0" or "transfer-encoding" in headers
     if has_body and headers.get("content-type", "").partition(";")[0].strip().lower() != _JSON:
         return _answer(415, f"a request is of type {_JSON}", "")
     return None
 
 
-def _too_large() -> Response:
-    return _answer(413, f"a request has {LARGEST_BODY} bytes at most", "")
+def _too_large(largest: int) -> Response:
+    return _answer(413, f"a request has {largest} bytes at most here", "")
 
 
 def _same(given: str, wanted: str) -> bool:

@@ -13,7 +13,7 @@ import structlog
 
 from gateway.errors import GatewayError
 from gateway.process.one_thread import OneThread, done_within
-from gateway.web.access.book import Account, Book, Invitation
+from gateway.web.access.book import Account, Book, Guest, Invitation
 from gateway.web.access.people_file import PeopleFile
 from gateway.web.access.sessions import Sessions
 
@@ -40,6 +40,8 @@ class Changed(NamedTuple):
     invitations: Mapping[str, Invitation]
     ended: tuple[str, ...] = ()
     """Names."""
+    guests: Mapping[str, Guest] | None = None
+    """None: as they are."""
 
 
 class People:
@@ -48,6 +50,7 @@ class People:
     def __init__(self, file: PeopleFile | None, sessions: Sessions) -> None:
         self.accounts: Mapping[str, Account] = {}
         self.invitations: Mapping[str, Invitation] = {}
+        self.guests: Mapping[str, Guest] = {}
         self.sessions = sessions
         self._file = file
         self._thread = OneThread("people")
@@ -83,7 +86,7 @@ class People:
             raise trouble from error
         book = reading.result()
         self._is_read, self._trouble = True, None
-        self.accounts, self.invitations = book.accounts, book.invitations
+        self.accounts, self.invitations, self.guests = book.accounts, book.invitations, book.guests
         self.sessions.restore(book.sessions.values())
         self._log.info(PEOPLE_READ, people=len(book.accounts), sessions=len(book.sessions))
 
@@ -118,6 +121,8 @@ class People:
             if late is not None:
                 # What is on its way to the disk would else come back when it has arrived.
                 changed = make(late.accounts, late.invitations)
+                if changed.guests is None:
+                    changed = changed._replace(guests=late.guests)
             future = self._write(changed)
             if late is not None:
                 self._late = (future, changed)
@@ -154,7 +159,8 @@ class People:
         assert self._file is not None
         file, gone = self._file, set(changed.ended)
         sessions = {key: each for key, each in self.sessions.records.items() if each.name not in gone}
-        book = Book(changed.accounts, changed.invitations, sessions)
+        guests = self.guests if changed.guests is None else changed.guests
+        book = Book(changed.accounts, changed.invitations, sessions, guests)
         return self._thread.do(lambda: self._written(file, book))
 
     def _written(self, file: PeopleFile, book: Book) -> None:
@@ -174,6 +180,8 @@ class People:
 
     def _take(self, changed: Changed) -> None:
         self.accounts, self.invitations = changed.accounts, changed.invitations
+        if changed.guests is not None:
+            self.guests = changed.guests
         for name in changed.ended:
             self.sessions.end_of(name)
 

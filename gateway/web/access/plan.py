@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path
 
+from gateway.web.access.provider.plan import ProviderPlan
+
 __all__ = ["IDLE_S", "LONGEST_S", "AccessPlan", "TlsFiles", "TokenPlan"]
 
 IDLE_S = 12 * 3600.0
@@ -40,3 +42,5 @@ class AccessPlan:
     tls: TlsFiles | None = None
     trusted_proxy: IPv4Network | IPv6Network | None = None
     """Whose word is taken for who asks, and whether over TLS."""
+    provider: ProviderPlan | None = None
+    """By whom people may sign in, beside name and password."""

@@ -15,9 +15,12 @@ from gateway.person import Person
 from gateway.process.passwords import BusyError
 from gateway.web.access.access import Access, NotLetInError, Seen, WaitError
 from gateway.web.access.administration import administer
-from gateway.web.access.asking import Asking
-from gateway.web.access.cookies import clearing_cookie, session_cookie
+from gateway.web.access.asking import Asking, origin_asked
+from gateway.web.access.by_provider import ByProvider
+from gateway.web.access.cookies import clearing_cookie, going_cookie, going_name, session_cookie
 from gateway.web.access.people import NotKnownError
+from gateway.web.access.provider.faults import AwayError
+from gateway.web.access.provider.going import GOING_S
 from gateway.web.access.sessions import proof_of
 
 __all__ = ["access_routes"]
@@ -38,6 +41,8 @@ def access_routes(access: Access) -> list[BaseRoute]:
         Route("/api/1/sign-in", routes.sign_in, methods=["POST"]),
         Route("/api/1/sign-out", routes.sign_out, methods=["POST"]),
         Route("/api/1/join", routes.join, methods=["POST"]),
+        Route("/api/1/go-to-provider", routes.go_to_provider, methods=["POST"]),
+        Route("/api/1/come-back", routes.come_back, methods=["POST"]),
         Route("/api/1/password", routes.password, methods=["POST"]),
         Route("/api/1/people", routes.list_people, methods=["GET"]),
         Route("/api/1/people", routes.change_people, methods=["POST"]),
@@ -47,6 +52,7 @@ def access_routes(access: Access) -> list[BaseRoute]:
 class _Routes:
     def __init__(self, access: Access) -> None:
         self._access = access
+        self._by_provider = ByProvider(access)
 
     async def session(self, request: Request) -> Response:
         """Who is signed in, what that one may do, and the proof for requests that change something."""
@@ -75,6 +81,31 @@ class _Routes:
                 given["code"], given["name"], given["password"], peer, before
             ),
         )
+
+    async def go_to_provider(self, request: Request) -> Response:
+        """Where the page has to send the browser, which has a cookie until it is back."""
+        asked: Asking = request.state.asking
+        if _object(await request.body() or b"{}") != {}:
+            return _said(422, 2, "the request is no empty JSON object", "")
+        try:
+            gone = await self._by_provider.go(origin_asked(request.headers, asked))
+        except GatewayError as error:
+            return self._not_let_in(error, request)
+        answer = Response(orjson.dumps({"address": gone.address}), media_type=_JSON)
+        answer.headers["Set-Cookie"] = going_cookie(self._access.site, gone.token, GOING_S, secure=asked.is_secure)
+        return answer
+
+    async def come_back(self, request: Request) -> Response:
+        """With the query that the provider gave the browser on its way back."""
+        asked: Asking = request.state.asking
+        going = request.cookies.get(going_name(self._access.site, secure=asked.is_secure))
+        answer = await self._let_in(
+            request,
+            ("answer",),
+            lambda given, peer, before: self._by_provider.come_back(going, given["answer"], peer, before),
+        )
+        answer.headers.append("Set-Cookie", going_cookie(self._access.site, "", 0.0, secure=asked.is_secure))
+        return answer
 
     async def password(self, request: Request) -> Response:
         """The person's own, by the old one."""
@@ -124,18 +155,8 @@ class _Routes:
         seen: Seen | None = request.state.seen
         try:
             token = await enter(given, asked.peer, None if seen is None else seen.key)
-        except WaitError as error:
-            return _said(429, 1, str(error), "", {"Retry-After": str(max(1, round(error.wait_s)))})
-        except BusyError as error:
-            return _said(503, 1, str(error), error.hint or "", {"Retry-After": str(_BUSY_S)})
-        except NotKnownError as error:
-            hint = (error.hint or "") if asked.is_local else _SEE_LOG
-            return _said(503, 1, _told(error, request), hint, {"Retry-After": str(_BUSY_S)})
-        except NotLetInError as error:
-            challenge = {"WWW-Authenticate": 'Bearer realm="tank-gateway"'}
-            return _said(401, 1, str(error), error.hint or "", challenge)
         except GatewayError as error:
-            return _said(409, 1, str(error), error.hint or "")
+            return self._not_let_in(error, request)
         entered = self._access.found(token)
         if entered is None:
             return _said(401, 1, "the session ended before it began", "sign in")
@@ -145,15 +166,31 @@ class _Routes:
         )
         return answer
 
+    def _not_let_in(self, error: GatewayError, request: Request) -> Response:
+        asked: Asking = request.state.asking
+        hint = error.hint or ""
+        if isinstance(error, WaitError):
+            return _said(429, 1, str(error), "", {"Retry-After": str(max(1, round(error.wait_s)))})
+        if isinstance(error, BusyError | AwayError):
+            return _said(503, 1, str(error), hint, {"Retry-After": str(_BUSY_S)})
+        if isinstance(error, NotKnownError):
+            hint = hint if asked.is_local else _SEE_LOG
+            return _said(503, 1, _told(error, request), hint, {"Retry-After": str(_BUSY_S)})
+        if isinstance(error, NotLetInError):
+            return _said(401, 1, str(error), hint, {"WWW-Authenticate": 'Bearer realm="tank-gateway"'})
+        return _said(409, 1, str(error), hint)
+
     def _session(self, entered: tuple[Person, str] | None, request: Request, trouble: str) -> Response:
         asked: Asking = request.state.asking
         plan = self._access.plan
         views = asked.is_local if plan.view_without_sign_in is None else plan.view_without_sign_in
         document: dict[str, Any] = {"person": None, "may": [], "view_without_sign_in": views, "proof": "", "ends": None}
+        if plan.provider is not None:
+            document["provider"] = {"name": plan.provider.name, "page": plan.provider.page}
         if entered is not None:
             person, token = entered
             document |= {
-                "person": {"name": person.name, "role": person.role.value},
+                "person": {"name": person.name, "role": person.role.value, "signature": person.signature},
                 "may": words_for(person.role),
                 "proof": proof_of(token),
                 "ends": self._ends(token),

@@ -10,6 +10,7 @@ import hmac
 import secrets
 from collections.abc import Iterable, Mapping
 
+from gateway.person import Role
 from gateway.web.access.book import SessionRecord
 
 __all__ = ["MOST_OF_ONE", "Sessions", "key_of", "proof_of"]
@@ -51,8 +52,8 @@ class Sessions:
     def records(self) -> Mapping[str, SessionRecord]:
         return dict(self._records)
 
-    def begin(self, name: str, now: float) -> str:
-        """A new session, whatever there was before; what its cookie is to have."""
+    def begin(self, name: str, now: float, *, role: Role | None = None, mark: str = "") -> str:
+        """A new session, whatever there was before; what its cookie is to have. `role` and `mark`: of a guest."""
         own = sorted((each for each in self._records.values() if each.name == name), key=lambda each: each.seen)
         for each in own[: max(0, len(own) - MOST_OF_ONE + 1)]:
             del self._records[each.key]
@@ -60,7 +61,7 @@ class Sessions:
             del self._records[min(self._records.values(), key=lambda each: each.seen).key]
         token = secrets.token_urlsafe(_TOKEN_BYTES)
         key = key_of(token)
-        self._records[key] = SessionRecord(key, name, now, now)
+        self._records[key] = SessionRecord(key, name, now, now, role, mark)
         self.is_changed = True
         return token
 
@@ -79,8 +80,12 @@ class Sessions:
 
     def goes_on(self, key: str, now: float) -> bool:
         """Whether one that was found before still stands; looking is no use of it."""
+        return self.standing(key, now) is not None
+
+    def standing(self, key: str, now: float) -> SessionRecord | None:
+        """The same, and what is kept of it."""
         record = self._records.get(key)
-        return record is not None and self._goes_on(record, now)
+        return record if record is not None and self._goes_on(record, now) else None
 
     def end(self, key: str) -> None:
         if self._records.pop(key, None) is not None:

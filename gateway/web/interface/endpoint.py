@@ -42,3 +42,5 @@ class Endpoint(NamedTuple):
     """Refusals of the same kind as its answer."""
     longest_s: float = 30.0
     """It may take to be answered."""
+    largest_bytes: int = 64_000
+    """Of its body; unless more is said, as at the door. The guard lets through what is larger by its path."""

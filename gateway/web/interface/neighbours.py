@@ -22,8 +22,9 @@ _SESSION: Mapping[str, Any] = {
                     "properties": {
                         "name": {"type": "string"},
                         "role": {"enum": ["viewer", "operator", "technician", "accountant", "administrator"]},
+                        "signature": {"type": "string", "description": "As entries and the audit trail have it."},
                     },
-                    "required": ["name", "role"],
+                    "required": ["name", "role", "signature"],
                 },
             ]
         },
@@ -31,6 +32,15 @@ _SESSION: Mapping[str, Any] = {
         "view_without_sign_in": {"type": "boolean"},
         "proof": {"type": "string", "description": "For the header X-Page-Proof of what changes something."},
         "ends": {"type": ["string", "null"], "description": "When somebody has to sign in anew."},
+        "provider": {
+            "type": "object",
+            "description": "By whom people may sign in beside name and password; absent where there is none.",
+            "properties": {
+                "name": {"type": "string", "description": "Behind the @ of those who come so."},
+                "page": {"type": "string", "description": "The origin at which that begins and ends."},
+            },
+            "required": ["name", "page"],
+        },
         "trouble": {"type": "string"},
     },
     "required": ["person", "may", "view_without_sign_in", "proof", "ends"],
@@ -86,6 +96,24 @@ NEIGHBOURS: tuple[Endpoint, ...] = (
         "By a one-time code become one of the people of this gateway",
         _SESSION,
         body=_texts("code", "name", "password"),
+        refusals=_ENTERING,
+    ),
+    Endpoint(
+        "go-to-provider",
+        "POST",
+        "/api/1/go-to-provider",
+        "Where to send the browser to sign in by the provider of the site; a cookie is set until it is back",
+        {"type": "object", "properties": {"address": {"type": "string"}}, "required": ["address"]},
+        body={"type": "object", "additionalProperties": False},
+        refusals=_ENTERING,
+    ),
+    Endpoint(
+        "come-back",
+        "POST",
+        "/api/1/come-back",
+        "Sign in by the query that the provider gave the browser on its way back",
+        _SESSION,
+        body=_texts("answer"),
         refusals=_ENTERING,
     ),
     Endpoint(

@@ -30,11 +30,9 @@ from gateway.web.interface.contract import (
 )
 from gateway.web.interface.endpoint import Endpoint
 
-__all__ = ["LARGEST_BYTES", "PREFIX", "refusal", "routes"]
+__all__ = ["PREFIX", "refusal", "routes"]
 
 PREFIX = "/api/1/"
-LARGEST_BYTES = 64_000
-"""Of a body, as at the door."""
 _LONGEST_VALUE = 200
 """Of what stands behind the question mark, each."""
 _MOST_VALUES = 20
@@ -86,7 +84,7 @@ def _answering(endpoint: Endpoint, handler: Handler) -> Callable[[Request], Awai
             text = f"it was not there within {endpoint.longest_s:g} s, and was given up"
             return refusal(503, text, "ask for less, or again a little later", _AGAIN)
         except _TooLargeError:
-            return refusal(413, f"the body is longer than {LARGEST_BYTES} bytes", "send it in parts")
+            return refusal(413, f"the body is longer than {endpoint.largest_bytes} bytes", "send it in parts")
         except _NotJsonError as error:
             return refusal(415, str(error), f"send a JSON object with Content-Type: {JSON_TYPE}")
         except ClientDisconnect:
@@ -106,7 +104,7 @@ class _NotJsonError(Exception):
 
 
 async def _call(endpoint: Endpoint, request: Request) -> Call:
-    body = await _body(request) if endpoint.body is not None else {}
+    body = await _body(request, endpoint.largest_bytes) if endpoint.body is not None else {}
     person = request.scope.get("state", {}).get("person")
     return Call(
         request.path_params,
@@ -150,7 +148,7 @@ def _shown(text: str) -> str:
     return "".join(each if each.isprintable() else "?" for each in text[:40])
 
 
-async def _body(request: Request) -> dict[str, Any]:
+async def _body(request: Request, largest_bytes: int) -> dict[str, Any]:
     """Its JSON object. What is too long is not read to its end."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != JSON_TYPE:
@@ -158,7 +156,7 @@ async def _body(request: Request) -> dict[str, Any]:
     pieces, length = [], 0
     async for piece in request.stream():
         length += len(piece)
-        if length > LARGEST_BYTES:
+        if length > largest_bytes:
             raise _TooLargeError
         pieces.append(piece)
     try:

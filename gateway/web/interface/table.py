@@ -1,7 +1,8 @@
 """Every endpoint of the interface, once: what is served and what is described come from here."""
 
-from gateway.web.interface import act_documents, documents
+from gateway.web.interface import act_documents, documents, gateway_documents
 from gateway.web.interface.endpoint import BINARY, Endpoint, Parameter
+from gateway.web.interface.site_table import SITE_ENDPOINTS
 
 __all__ = ["ENDPOINTS"]
 
@@ -13,12 +14,13 @@ _UNTIL = Parameter("until", "Up to and without: likewise; now unless given.", _T
 _SPAN = (_FROM, _UNTIL)
 _NUMBER = {"type": "string", "pattern": "^[0-9]{1,19}$"}
 
-_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density"
+_TRENDED = "level|water_level|liquid_temperature|vapour_pressure|tov|gsv|mass|room|observed_density|total_mass"
 _FIGURES = f"^({_TRENDED})(,({_TRENDED}))*$"
 _BEFORE = Parameter("before", "As an answer before this one told it: only what is older.", _NUMBER)
 _AT_MOST = Parameter("at_most", "So many at once: 1 to 500, 100 unless given.", _NUMBER)
 
 ENDPOINTS: tuple[Endpoint, ...] = (
+    *SITE_ENDPOINTS,
     Endpoint(
         "tank",
         "GET",
@@ -103,6 +105,18 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         refusals=_OF_A_TANK,
     ),
     Endpoint(
+        "dips",
+        "GET",
+        "/api/1/tanks/{tank}/dips",
+        "The last levels dipped by hand of a tank, each beside what its gauge said then",
+        documents.DipsPage,
+        "Newest first, three unless asked for otherwise. What the gauge said is of the last record within ten minutes "
+        "before the dip was measured. One dip proves nothing: a verification takes three within 3 mm.",
+        (_TANK,),
+        (Parameter("at_most", "So many: 1 to 50.", _NUMBER),),
+        refusals=_OF_A_TANK,
+    ),
+    Endpoint(
         "changes",
         "GET",
         "/api/1/changes",
@@ -147,6 +161,48 @@ ENDPOINTS: tuple[Endpoint, ...] = (
             "application/pdf",
         ),
         longest_s=55.0,
+    ),
+    Endpoint(
+        "gateway",
+        "GET",
+        "/api/1/gateway",
+        "The gateway itself: what it has sent to devices, its ports, destinations, certificates, versions and copies",
+        gateway_documents.GatewayPage,
+        "Ports are those that the system says it listens at. Whole paths of files are for administrators.",
+    ),
+    Endpoint(
+        "chain",
+        "GET",
+        "/api/1/chain",
+        "Whether the audit trail is as it was written: every row of it hashed again",
+        gateway_documents.ChainPage,
+        "Looked through at most once a minute, for all who ask. That rows are missing at its end no chain can show: "
+        "whoever must know keeps the newest hash elsewhere.",
+    ),
+    Endpoint(
+        "alarm-times",
+        "GET",
+        "/api/1/alarm-times",
+        "When alarms were raised, acknowledged and over, with how long that took and how many there were",
+        gateway_documents.AlarmTimesPage,
+        "The last 7 days unless it is asked for otherwise, 31 days at most.",
+        query=_SPAN,
+    ),
+    Endpoint(
+        "good-time",
+        "GET",
+        "/api/1/good-time",
+        "For how much of the last seven days level, volume and mass of each tank were Good",
+        gateway_documents.GoodTimePage,
+        "By minutes, each counted by the worst in it. Made at most once a minute, for all who ask.",
+    ),
+    Endpoint(
+        "outlook",
+        "GET",
+        "/api/1/outlook",
+        "By product: stock, days it lasts at the mean offtake of seven closed days, room, and what came in",
+        gateway_documents.OutlookPage,
+        "By the newest sheets, and the newest revision of each day. A mean is told only where all seven are closed.",
     ),
     Endpoint(
         "description",

@@ -42,7 +42,7 @@ GOOD = json.dumps({"person": Account("anna", Role.VIEWER, HASH, 1.0)._asdict()})
 WRONG = [
     Wrong("{", "line 3: is no JSON: "),
     Wrong("[]", "line 3: is no JSON object"),
-    Wrong("{}", "line 3: is no person, invitation or session"),
+    Wrong("{}", "line 3: is no person, invitation, session or guest"),
     Wrong('{"person": {"name": "bo", "role": "king"}}', "line 3: role: 'king' is none of viewer, operator, "),
     Wrong('{"person": {"name": "", "role": "viewer"}}', "line 3: name: is no text"),
     Wrong('{"person": {"name": "bo", "role": "viewer", "password": "secret", "since": 1}}', "password: is no argon2id"),

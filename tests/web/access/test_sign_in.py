@@ -34,7 +34,7 @@ async def test_the_first_administrator_comes_by_a_code_and_there_is_nobody_befor
     code = await gate.invited("administrator")
     answer = await client.post("/api/1/join", json={"code": code, "name": "anna", "password": PASSWORD})
     took_in(client, answer)
-    assert answer.json()["person"] == {"name": "anna", "role": "administrator"}
+    assert answer.json()["person"] == {"name": "anna", "role": "administrator", "signature": "anna@page"}
     assert "close-day" in answer.json()["may"]
     assert await _who(client) == "anna"
     kept = gate.path.read_text("utf-8")
@@ -159,7 +159,7 @@ async def test_what_ends_the_sessions_of_a_person_and_of_nobody_else(gate: Gate,
     elif how == "a new password by a code":
         code = await gate.invited(name="anna")
         answer = await gate.client().post("/api/1/join", json={"code": code, "name": "anna", "password": OTHER})
-        assert answer.json()["person"] == {"name": "anna", "role": "operator"}
+        assert answer.json()["person"] == {"name": "anna", "role": "operator", "signature": "anna@page"}
         assert (await _sign_in(gate.client(), "anna")).status_code == 401
         assert (await _sign_in(gate.client(), "anna", OTHER)).status_code == 200
     else:

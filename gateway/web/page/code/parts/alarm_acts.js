@@ -2,6 +2,8 @@
 import { word } from "../words.js";
 import { ActButton } from "./dialog.js";
 import { html } from "../html.js";
+import { siteNow, useTop } from "../live.js";
+import { clock } from "../times.js";
 import { alarmName, placeName } from "./alarm_words.js";
 
 const SHELF = ["30 min", "1 h", "2 h", "4 h", "8 h", "12 h"];
@@ -42,15 +44,32 @@ export function alarmAct(action, each) {
     fixed: { tank: tank ?? "gateway", alarm: alarm.name, ...own.fixed?.(each) },
     fields: own.fields(),
     cautions: hides && alarm.active ? [word("acts.still_holds")] : [],
+    meanwhile: () => useMeanwhile(each, own.phases),
     verb: word(`acts.${action}.do`),
   };
 }
 
-export function AlarmButtons({ each }) {
+/** What has become of an alarm since its dialog was opened; `phases`: in which the act may still be done. */
+function useMeanwhile({ tank, alarm: before }, phases) {
+  const alarms = useTop("alarms");
+  const now = (alarms ?? []).find((each) => each.tank === tank && each.alarm.name === before.name)?.alarm;
+  if (!alarms) return null;
+  if (!now) return { text: word("meanwhile.gone"), isOver: true };
+  const time = (instant) => clock(instant, siteNow() ?? Date.parse(instant));
+  if (now.raised !== before.raised && now.raised) return { text: word("meanwhile.anew", { time: time(now.raised) }), isOver: true };
+  const isOver = !phases.includes(now.phase);
+  if (now.phase !== before.phase && (isOver || now.by !== before.by)) {
+    return { text: word("meanwhile.phase", { phase: word(`phase.${now.phase}`), by: now.by ?? "?", time: time(now.since) }), isOver };
+  }
+  return before.active && !now.active ? { text: word("meanwhile.over"), isOver } : null;
+}
+
+/** The buttons of what may be done to it now; `only`: of these acts alone. */
+export function AlarmButtons({ each, only = Object.keys(ACTS) }) {
   const about = word("acts.alarm_of", { place: placeName(each.tank), alarm: alarmName(each.alarm) });
+  const now = only.filter((action) => ACTS[action].phases.includes(each.alarm.phase));
+  if (!now.length) return null;
   return html`<div class="buttons">
-    ${Object.entries(ACTS)
-      .filter(([, { phases }]) => phases.includes(each.alarm.phase))
-      .map(([action, { kind }]) => html`<${ActButton} key=${action} action=${action} kind=${kind} label=${word(`acts.${action}.open`)} about=${about} spec=${() => alarmAct(action, each)} />`)}
+    ${now.map((action) => html`<${ActButton} key=${action} action=${action} kind=${ACTS[action].kind} label=${word(`acts.${action}.open`)} about=${about} spec=${() => alarmAct(action, each)} />`)}
   </div>`;
 }

@@ -16,6 +16,13 @@ export function alarmNameOf(name) {
   return alarmName({ name, kind });
 }
 
+const OF_LEAKS = new Set(["unscheduled_movement", "slow_loss"]);
+
+/** What must be said beside an alarm of that kind; empty for most. */
+export function alarmCaution(kind) {
+  return OF_LEAKS.has(kind) ? word("caution.leak") : "";
+}
+
 export function placeName(tank) {
   return tank ?? word("overview.gateway");
 }

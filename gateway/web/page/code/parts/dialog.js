@@ -20,7 +20,8 @@ let host = null;
  * - verb: what the last button says; aside(values): drawn beside the fields; done(answer): called when it is done;
  * - asks(request): the request as the gateway wants it, where its fields are not one to one those that are typed;
  * - send(request, {preview}): asks in another way than by /api/1/act; untried: there is no trial of it;
- * - permit: the word by which it is permitted, where that is not the act's own.
+ * - permit: the word by which it is permitted, where that is not the act's own;
+ * - meanwhile(): a hook; what others have done to it since the dialog was opened, {text, isOver}, or null.
  */
 export function openAct(spec) {
   closeAct();
@@ -64,6 +65,7 @@ function Dialog({ spec, close }) {
   const word = useWords();
   const heard = useLink();
   const { person } = useSession();
+  const meanwhile = spec.meanwhile?.() ?? null;
   const frame = useRef(null);
   const first = useRef(null);
   if (first.current === null) first.current = valuesAtFirst(spec);
@@ -181,7 +183,8 @@ function Dialog({ spec, close }) {
 
   const head = html`<h2 id="dialog-title" tabindex="-1">${spec.title}</h2>
     ${spec.about && html`<p class="about">${spec.about}</p>`}
-    ${heard === "silent" && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}`;
+    ${heard === "silent" && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}
+    ${meanwhile && !busy && (stage === "fill" || stage === "look") && html`<p class="wrong" role="alert">${meanwhile.text}</p>`}`;
   const refusals = html`<div role="alert">
     ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
     ${wrong.hint && html`<p>→ ${wrong.hint}</p>`}
@@ -210,7 +213,7 @@ function Dialog({ spec, close }) {
       <${Lines} answer=${told} /><${Becomes} figures=${told?.figures} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${each}</p>`)} ${refusals}
       <p class="small quiet">${person ? word("dialog.as", person) : word("dialog.as_nobody")}</p>
       <div class="buttons">
-        <button type="button" class="chief" aria-disabled=${waiting} disabled=${told === null} onClick=${doIt}>${busy ? word("dialog.doing") : spec.verb}</button>
+        <button type="button" class="chief" aria-disabled=${waiting} disabled=${told === null || Boolean(meanwhile?.isOver)} onClick=${doIt}>${busy ? word("dialog.doing") : spec.verb}</button>
         ${spec.fields?.length ? html`<button type="button" onClick=${() => setStage("fill")}>${word("dialog.back")}</button>` : null}${leave}
       </div>
     </div>`}

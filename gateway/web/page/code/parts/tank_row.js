@@ -10,6 +10,7 @@ import { Figure, figureName, reasonText } from "./figure.js";
 import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
 import { SmallTrend } from "./small_trend.js";
+import { stillnessText } from "./stillness.js";
 
 /** `trend`: points of its last hours, where there are any. `grouped`: its product stands above it already. */
 export function TankRow({ tag, fixed, trend, grouped = false }) {
@@ -38,15 +39,18 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
   </li>`;
 }
 
-/** Where it is going: rate, and the next limit by the clock. Nothing where it rests. */
+/** Where it is going: rate, and the next limit by the clock. Where it rests, whether it does. */
 function Course({ row, live }) {
-  if (!live || (row.motion !== "filling" && row.motion !== "emptying")) return null;
+  if (!live) return null;
+  if (row.motion !== "filling" && row.motion !== "emptying") {
+    return row.still ? html`<p class=${`small ${row.still.within ? "quiet" : "fresh"}`}>${word("still.name")} ${stillnessText(row)}</p>` : null;
+  }
   const next = nextLimit(row);
   const { rate } = row;
   // Which way is said in a word.
   const size = rate?.v ? { ...rate, v: Math.abs(rate.v) } : rate;
   const what = row.activity ? word(`activity.${row.activity}`) : word(`motion.${row.motion}`);
-  return html`<p class="small heading">
+  return html`<p class="small heading" title=${word("caution.monitoring")}>
     <strong>${what}</strong> <${Figure} fig=${size} />
     ${next
       ? html` <strong>${clock(next.at, siteNow())}</strong> ${word(`limit.${next.limit}`)} ${word("course.in", { span: span(next.in_s) })}`

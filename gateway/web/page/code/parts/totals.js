@@ -22,6 +22,7 @@ export function Totals({ product }) {
       ${figureName(each.figure, each)} <span class=${old ? "struck" : ""}>${value.number}</span> <span class="unit">${value.sign}</span>
       ${each.reference_temperature && html` <span class="unit">${word("figure.at", { temperature: referenceText(each.reference_temperature.value) })}</span>`}
       <span class=${each.included < each.of ? "fresh" : "quiet"}> ${word("totals.included", { included: each.included, of: each.of })}</span>
+      ${each.holding > each.of && html` <span>${word("totals.without_figure", { count: each.holding - each.of })}</span>`}
       ${each.estimated && html` <strong>${word("totals.estimated")}</strong>`}
     </span>`;
   })}`;

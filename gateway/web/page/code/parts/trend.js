@@ -190,9 +190,9 @@ function marks(u, { lines, limits, scale }, { ink, quiet, mark, paper, font, rem
       ctx.fillText(text, (a + b - wide) / 2, top + height - 14 * sharp);
     }
   }
-  const names = [];
-  for (const limit of limits) {
-    if (limit.at < scale[0] || limit.at > scale[1]) continue;
+  const taken = [];
+  const shown = limits.filter((limit) => limit.at >= scale[0] && limit.at <= scale[1]);
+  for (const limit of shown) {
     const y = u.valToPos(limit.at, "y", true);
     ctx.strokeStyle = ink;
     ctx.lineWidth = sharp;
@@ -200,17 +200,34 @@ function marks(u, { lines, limits, scale }, { ink, quiet, mark, paper, font, rem
     ctx.moveTo(left, y);
     ctx.lineTo(left + width, y);
     ctx.stroke();
+  }
+  // After all lines, so that none runs through a name.
+  for (const limit of shown) {
     const wide = ctx.measureText(limit.name).width;
-    const line = Math.min(Math.max(y, top + 8 * sharp), top + height - 8 * sharp);
-    // A name that would lie on another goes beside it.
-    const x = Math.max(left + 6 * sharp, ...names.filter((each) => Math.abs(each.line - line) < 15 * sharp).map((each) => each.end + 12 * sharp));
-    names.push({ line, end: x + wide });
+    const at = u.valToPos(limit.at, "y", true);
+    const { line, x } = freePlace({ at, wide, sharp, left, top, width, height }, taken);
+    taken.push({ line, from: x, end: x + wide });
     ctx.fillStyle = paper;
     ctx.fillRect(x - 2 * sharp, line - 7 * sharp, wide + 4 * sharp, 14 * sharp);
     ctx.fillStyle = ink;
     ctx.fillText(limit.name, x, line + 4 * sharp);
   }
   ctx.restore();
+}
+
+const ROW = 15;
+
+/** Where a name stands that lies on no other and not beyond the edge: on its line, else beside another, else a row off. */
+function freePlace({ at, wide, sharp, left, top, width, height }, taken) {
+  const inside = (y) => Math.min(Math.max(y, top + 8 * sharp), top + height - 8 * sharp);
+  const first = left + 6 * sharp;
+  for (const off of [0, 1, -1, 2, -2, 3, -3]) {
+    const line = inside(at + off * ROW * sharp);
+    const near = taken.filter((each) => Math.abs(each.line - line) < ROW * sharp);
+    const x = Math.max(first, ...near.map((each) => each.end + 12 * sharp));
+    if (x + wide <= left + width) return { line, x };
+  }
+  return { line: inside(at), x: first };
 }
 
 /** ⊢────⊣ along the foot: nothing is known from here to there. */

@@ -15,7 +15,7 @@ export function WaitingForSecond({ entered: { document } }) {
     <h2 id="second-person">${word("second.title")} <span class="quiet">${waiting.length}</span></h2>
     <ul>
       ${waiting.map((each) => {
-        const own = person !== null && each.by.toLowerCase() === `${person.name}@page`.toLowerCase();
+        const own = person !== null && human(each.by) === human(person.signature);
         return html`<li key=${each.request} class="alarm">
           <h3 class="plain">${word("second.request", { number: each.request, what: actName(each.asked), by: each.by })}</h3>
           <p>${word("second.times", { at: full(each.at), ends: full(each.ends) })}${each.asked.why && ` “${each.asked.why}”`}</p>
@@ -29,6 +29,11 @@ export function WaitingForSecond({ entered: { document } }) {
       })}
     </ul>
   </section>`;
+}
+
+/** anna of the machine, of the page and of a provider are taken for one, as the gateway takes them. */
+function human(signature) {
+  return signature.split("@")[0].toLowerCase();
 }
 
 /** What is asked for, in words. */

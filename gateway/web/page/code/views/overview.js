@@ -4,13 +4,19 @@ import { get } from "../ask.js";
 import { way } from "../go.js";
 import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
+import { AlarmButtons } from "../parts/alarm_acts.js";
+import { alarmCaution } from "../parts/alarm_words.js";
 import { reasonText } from "../parts/figure.js";
 import { PriorityMark } from "../parts/mark.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
+import { actName } from "../parts/waiting.js";
+import { told } from "../sentences.js";
 import { clock } from "../times.js";
-import { hasWord, useWords } from "../words.js";
+import { hasWord, useWords, word } from "../words.js";
 
+/** What is done to an alarm without going to its page. */
+const HERE = ["acknowledge"];
 const HIDDEN = ["shelved", "suppressed", "out_of_service"];
 const FEW_TANKS = 25;
 const TRENDS_AGAIN_MS = 10 * 60_000;
@@ -80,22 +86,29 @@ function byProduct(tanks, site) {
 function Needs() {
   const word = useWords();
   const alarms = useTop("alarms") ?? [];
+  const asked = useTop("waiting") ?? [];
   const waiting = alarms.filter((each) => !HIDDEN.includes(each.alarm.phase));
   const counts = useEachSecond(() => counted().join(" "));
   const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
   const hidden = alarms.length - waiting.length;
   const told = { stale, bad, uncertain, byHand, maintained, awaited, hidden };
-  const quiet = waiting.length === 0 && stale + bad + awaited === 0;
+  const quiet = waiting.length + asked.length === 0 && stale + bad + awaited === 0;
   return html`<section aria-labelledby="needs">
     <h2 id="needs">${word("overview.needs")}</h2>
     ${quiet ? html`<p>${word("overview.nobody")} <${LastChecked} /></p>` : null}
     <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} />`)}</ul>
+    ${asked.length > 0 && html`<p class="need-second"><a class="fresh" href=${way("enter")}>${word("overview.second", { count: asked.length })}</a> <span class="small">${asked.map(secondText).join("; ")}</span></p>`}
     <p class="counts small">
       ${Object.entries(told)
         .filter(([, count]) => count > 0)
         .map(([name, count]) => html`<span key=${name} class=${name === "stale" || name === "bad" ? "fresh" : ""}>${word(`counts.${name}`, { count })}</span>`)}
     </p>
   </section>`;
+}
+
+/** What is asked for, of which tank and by whom. */
+function secondText(each) {
+  return word("overview.second_of", { what: [actName(each), each.tank].filter(Boolean).join(" "), by: each.by });
 }
 
 function LastChecked() {
@@ -134,7 +147,9 @@ function Need({ each }) {
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
       ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
-      <p class="small">${action}</p>
+      <p class="small">${told(action)}</p>
+      ${alarmCaution(alarm.kind) && html`<p class="small quiet">⚠ ${alarmCaution(alarm.kind)}</p>`}
+      <${AlarmButtons} each=${each} only=${HERE} />
     </div>
   </li>`;
 }

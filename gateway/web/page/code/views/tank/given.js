@@ -5,6 +5,7 @@ import { siteNow } from "../../live.js";
 import { DIMENSIONS, text } from "../../numbers.js";
 import { codeWord } from "../../parts/account_figures.js";
 import { useAsked } from "../../parts/asked.js";
+import { reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { clock, full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
@@ -96,7 +97,7 @@ function List({ events }) {
   return html`<ul class="tank-events">
     ${events.map(
       (event, i) =>
-        html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.reason ? event.reason.text : event.subject} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,
+        html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.reason ? reasonText(event.reason) : event.subject} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,
     )}
   </ul>`;
 }

@@ -3,8 +3,9 @@ import { html } from "../../html.js";
 import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
 import { referenceText, text } from "../../numbers.js";
 import { Age, measuredAt } from "../../parts/age.js";
-import { Figure, figureName } from "../../parts/figure.js";
+import { Figure, figureName, reasonText } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
+import { stillnessText } from "../../parts/stillness.js";
 import { clock, full, span, withZone } from "../../times.js";
 import { word } from "../../words.js";
 import { qualityWord, Why } from "./why.js";
@@ -69,8 +70,9 @@ function Course({ row, live, fixed }) {
     <p>
       <strong>${live ? word(`tank.motion.${row.motion}`) : word("tank.motion.unknown")}</strong>
       ${live && row.activity && html` (${word(`activity.${row.activity}`)})`}
-      ${moves && (hasRate ? html` ${text(Math.abs(rate.v), "flow")}${rate.q === "Uncertain" ? ` ? ${rate.r?.text ?? ""}` : ""}` : html` ${word("tank.rate_unknown")}`)}
-      ${moves && times.size === 0 && html`; ${word("course.unknown")}${rate?.r ? `: ${rate.r.text}` : ""}`}
+      ${moves && (hasRate ? html` ${text(Math.abs(rate.v), "flow")}${rate.q === "Uncertain" ? ` ? ${reasonText(rate.r)}` : ""}` : html` ${word("tank.rate_unknown")}`)}
+      ${live && stillnessText(row) && html`: <span class=${row.still?.within === false ? "fresh" : ""}>${stillnessText(row)}</span>`}
+      ${moves && times.size === 0 && html`; ${word("course.unknown")}${rate?.r ? `: ${reasonText(rate.r)}` : ""}`}
     </p>
     <ul class="tank-limits">
       ${[...fixed.limits].reverse().map(({ limit, level }) => {
@@ -84,7 +86,8 @@ function Course({ row, live, fixed }) {
       })}
       ${fixed.limits.length === 0 && html`<li>${word("tank.no_limits")}</li>`}
     </ul>
-    <p class="quiet small">${word("caution.monitoring")}</p>
+    ${row.still && html`<p class="quiet small">${word("caution.leak")}</p>`}
+    <p class="quiet small">${word("caution.monitoring")} ${word("caution.people")}</p>
   </div>`;
 }
 

@@ -9,7 +9,7 @@ import { qualityWord } from "./why.js";
 
 const QUALITIES = ["Good", "Uncertain", "Bad"];
 const UNITS = {
-  level: "m", water_level: "m", liquid_temperature: "degC", vapour_pressure: "Pa", tov: "m3", gsv: "m3", mass: "kg", room: "m3", observed_density: "kg/m3",
+  level: "m", water_level: "m", liquid_temperature: "degC", vapour_pressure: "Pa", tov: "m3", gsv: "m3", mass: "kg", total_mass: "kg", room: "m3", observed_density: "kg/m3",
 };
 const DOWN = { room: true };
 

@@ -16,7 +16,7 @@ import { dimensionOf, titleOf } from "./value.js";
 
 const DAY = 86_400;
 const RANGES = { day: DAY, week: 7 * DAY, month: 31 * DAY, year: 366 * DAY };
-const FIGURES = ["level", "gsv", "mass", "liquid_temperature", "tov", "water_level", "room", "observed_density", "vapour_pressure"];
+const FIGURES = ["level", "gsv", "mass", "total_mass", "liquid_temperature", "tov", "water_level", "room", "observed_density", "vapour_pressure"];
 /** What a scale spans at least, so that the last digit of a gauge does not look like a movement. Part of the value, or SI. */
 const LEAST = { level: 0.05, water_level: 0.05, liquid_temperature: 2, observed_density: 2, vapour_pressure: 5000 };
 const LEAST_PART = 0.005;
@@ -34,7 +34,7 @@ export function Trends({ tag, fixed, inventory }) {
   const [turn, setTurn] = useState(0);
   const has = (name) => inventory && !(inventory.figures[name]?.reason?.code === "not_applicable" && inventory.figures[name].value === null);
   const offered = FIGURES.filter((name) => name === "level" || has(name));
-  const names = chosen ?? ["level", has("gsv") ? "gsv" : "mass"].filter((name) => offered.includes(name));
+  const names = chosen ?? ["level", amountOf(has)].filter((name) => offered.includes(name));
   const asked = useRef({ key: "", from: 0 });
   const key = `${tag}|${reach}|${turn}`;
   // The span that is asked for stands still until it is asked anew.
@@ -75,6 +75,12 @@ export function Trends({ tag, fixed, inventory }) {
       <${Legend} />
       <${Points} names=${names} series=${series} step=${step} />`}
   </section>`;
+}
+
+/** What stays the same while nothing is moved: of a liquid that evaporates only the mass of both. */
+function amountOf(has) {
+  if (has("total_mass")) return "total_mass";
+  return has("gsv") ? "gsv" : "mass";
 }
 
 function pathOf(tag, figures, until, seconds) {

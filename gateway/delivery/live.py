@@ -1,4 +1,4 @@
-"""What a destination of live data still has to deliver: the newest record of every tank, and what is in flight.
+"""Pure: what a destination of live data still has to deliver: the newest record of every tank, and what is in flight.
 
 Memory is bounded by the number of tanks and the window. A record superseded before it was sent, or before it was known
 to have arrived when the connection broke, is lost and counted: what must arrive all the same goes as history. At every
@@ -56,7 +56,11 @@ class LiveQueue:
 
     def put_back(self, entry: Entry) -> None:
         """It was taken but could not be handed over: the connection has just ended."""
-        self._unsent.setdefault(entry.record.inventory.tank, entry)
+        tank = entry.record.inventory.tank
+        if tank not in self._unsent:
+            self._unsent[tank] = entry
+        elif not entry.repeat:
+            self.lost += 1
 
     def holds(self, number: int) -> bool:
         """Whether a record is in flight under this number."""

@@ -11,7 +11,7 @@ import socket
 import ssl
 import threading
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -19,12 +19,19 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gateway.delivery.mqtt.others import EndedBy
-from gateway.delivery.mqtt.window import Refusal
-from gateway.delivery.plan import MqttPlan
+from gateway.delivery.mqtt_wire.words import (
+    ConnectionEndedError,
+    Ended,
+    EndedBy,
+    Heard,
+    Refusal,
+    TooLargeError,
+    Will,
+    Wire,
+)
 from gateway.errors import DeliveryError
 
-__all__ = ["Connection", "ConnectionEndedError", "Ended", "TooLargeError", "Will"]
+__all__ = ["Connection"]
 
 _PROTOCOLS = {"3.1.1": MQTTProtocolVersion.MQTTv311, "5": MQTTProtocolVersion.MQTTv5}
 _LONGEST_DIAL_S = 5.0
@@ -38,69 +45,47 @@ _NOT_ACCEPTED = "server closed the connection before accepting it"
 _LARGEST_MESSAGE = 131_072
 """What a server of MQTT 5 may send us, in bytes; beside our own status nothing is asked for."""
 _NO_ANSWER_TO_PING = 0x8D
-_PACKET_TOO_LARGE = 0x95
+_PING, _PONG = "Sending PINGREQ", "Received PINGRESP"
 _LARGEST_PACKET = 268_435_460
 """That MQTT has (MQTT 5 section 2.1.4): 268,435,455 bytes behind a head of five."""
+_WITH_WILL = 0x04
 _TAKEN_OVER = 0x8E
 """MQTT 5 section 3.14.2.1: another connection has the same client identifier."""
-
-
-class Ended(NamedTuple):
-    """How a connection that stood has ended."""
-
-    reason: str
-    by: EndedBy = EndedBy.OTHER
-
-
-class ConnectionEndedError(DeliveryError):
-    """A connection that stood has ended. A new one may stand."""
-
-    def __init__(self, ended: Ended) -> None:
-        super().__init__(ended.reason)
-        self.by = ended.by
-
-
-class TooLargeError(DeliveryError):
-    """The server has said that it takes no message as large as this one. Nothing was sent."""
-
-    def __init__(self, size: int, largest: int) -> None:
-        self.refusal = Refusal(_PACKET_TOO_LARGE, f"{size:,} bytes, and the server takes {largest:,} at most")
-        super().__init__(self.refusal.text)
-
-
-class Will(NamedTuple):
-    """What the server publishes, retained, when the connection ends without a DISCONNECT."""
-
-    topic: str
-    payload: bytes
 
 
 class Connection:
     """Call it on the event loop it was opened in.
 
     `settled`: a message was acknowledged, or refused, with its number and None or why (MQTT 5 alone tells). `heard`:
-    a message came, with its payload and whether it was retained. `subscribed`: None, or why a subscription was refused.
-    `wake`: the connection has ended.
+    a message came. `subscribed`: None, or why a subscription was refused. `wake`: the connection has ended.
+    `pinged`: a ping goes out behind all that was sent (False), or its answer came (True), so that all that went before
+    it has arrived at the server. `drained`: what was sent is handed over to the system.
     """
 
     def __init__(
         self,
-        plan: MqttPlan,
+        plan: Wire,
         *,
         client_id: str,
         password: str | None,
         tls_context: ssl.SSLContext | None,
         will: Will | None,
         settled: Callable[[int, Refusal | None], None],
-        heard: Callable[[bytes, bool], None],
+        heard: Callable[[Heard], None],
         subscribed: Callable[[str | None], None],
         wake: Callable[[], None],
+        pinged: Callable[[bool], None] | None = None,
+        drained: Callable[[], None] | None = None,
     ) -> None:
         self._plan = plan
         self._settled = settled
         self._heard = heard
         self._subscribed = subscribed
         self._wake = wake
+        self._pinged = pinged
+        self._drained = drained
+        self.unwritten = 0
+        """Bytes that were sent and may still be here, all of those since there was nothing."""
         self._loop = asyncio.get_running_loop()
         self._accepted: asyncio.Future[str | None] = self._loop.create_future()
         """None, or why not. An exception would keep all of this alive by the frames in its traceback."""
@@ -124,8 +109,10 @@ class Connection:
         client.username, client.password = plan.user_name, password
         client.connect_timeout = min(plan.timeout_s, _LONGEST_DIAL_S)
         client.max_inflight_messages = 0  # the window is the caller's
+        if pinged is not None:
+            client.on_log = self._on_log
         if will is not None:
-            client.will_set(will.topic, will.payload, qos=1, retain=True)
+            client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
         if tls_context is not None:
             client.tls_set_context(tls_context)
 
@@ -138,9 +125,9 @@ class Connection:
             self.abort()
             raise
 
-    def subscribe(self, topic: str) -> None:
+    def subscribe(self, topic: str, qos: int = 0) -> None:
         """Ask for the messages of a topic: what is retained there comes before anything sent after this."""
-        self._client.subscribe(topic)
+        self._client.subscribe(topic, qos)
 
     def unsubscribe(self, topic: str) -> None:
         """What was not read when a socket closes may take with it what was sent last: ask for no more."""
@@ -151,11 +138,12 @@ class Connection:
         topic: str,
         payload: bytes,
         *,
+        qos: int = 1,
         retain: bool = True,
         told: Sequence[tuple[str, str]] = (),
         expiry_s: int | None = None,
     ) -> int:
-        """Hand a QoS 1 message to the connection and return its number. Never waits.
+        """Hand a message to the connection and return its number. Never waits.
 
         `told`: what MQTT 5 tells beside it, names and values, and `expiry_s` how long a server is to keep it for those
         who are away; 3.1.1 has no place for either. Raises ConnectionEndedError, or TooLargeError.
@@ -168,9 +156,10 @@ class Connection:
             if expiry_s is not None:
                 properties.MessageExpiryInterval = expiry_s
         self._measure(topic, payload, properties)
-        info = self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
+        info = self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise ConnectionEndedError(self.ended or Ended(paho.error_string(info.rc)))
+        self.unwritten += len(payload)
         return info.mid
 
     def _measure(self, topic: str, payload: bytes, properties: Properties | None) -> None:
@@ -190,9 +179,13 @@ class Connection:
         """Whether the thread that dials is still at it, be it that nobody waits for it any more."""
         return self._dial is not None and self._dial.is_alive()
 
-    async def close(self) -> None:
-        """Disconnect in good order, so that the server keeps the last will to itself. Waits until that is written."""
-        self._client.disconnect()
+    async def close(self, *, with_will: bool = False) -> None:
+        """Disconnect in good order, so that the server keeps the last will to itself. Waits until that is written.
+
+        `with_will`: MQTT 5 lets it tell the last will all the same (section 3.14.2.1); 3.1.1 has no word for that.
+        """
+        reason = ReasonCode(PacketTypes.DISCONNECT, identifier=_WITH_WILL) if with_will else None
+        self._client.disconnect(reason if self._plan.protocol == "5" else None)
         await self._closed.wait()
 
     def abort(self) -> None:
@@ -200,6 +193,7 @@ class Connection:
         client = self._client
         client.on_socket_register_write = client.on_socket_unregister_write = client.on_socket_close = None
         client.on_connect = client.on_disconnect = client.on_publish = client.on_message = client.on_subscribe = None
+        client.on_log = None
         self._unwatch()
         opened = client.socket()
         if opened is not None:
@@ -293,6 +287,10 @@ class Connection:
         # None where that write has closed the socket: its descriptor may be another's by now.
         if self._watched is not None and self._client.socket() is not None and self._client.want_write():
             self._loop.add_writer(self._watched, self._write)
+        elif self.unwritten:
+            self.unwritten = 0
+            if self._drained is not None:
+                self._drained()
 
     def _look(self) -> None:
         self._guarded(self._client.loop_misc)
@@ -373,7 +371,12 @@ class Connection:
         self._settled(number, Refusal(code.value, str(code)) if code.is_failure else None)
 
     def _on_message(self, client: paho.Client, data: object, message: paho.MQTTMessage) -> None:
-        self._heard(bytes(message.payload), message.retain)
+        self._heard(Heard(message.topic, bytes(message.payload), message.retain))
+
+    def _on_log(self, client: paho.Client, data: object, level: int, text: str) -> None:
+        """Nothing else of paho's tells of pings."""
+        if self._pinged is not None and text in (_PING, _PONG):
+            self._pinged(text == _PONG)
 
     def _on_subscribe(
         self, client: paho.Client, data: object, number: int, codes: list[ReasonCode], properties: Any
@@ -381,7 +384,7 @@ class Connection:
         self._subscribed(next((str(code) for code in codes if code.is_failure), None))
 
 
-def _wishes(plan: MqttPlan) -> Properties | None:
+def _wishes(plan: Wire) -> Properties | None:
     """What CONNECT asks for beside what its arguments say. MQTT 3.1.1 has no words for it."""
     if plan.protocol != "5":
         return None

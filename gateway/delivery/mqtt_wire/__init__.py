@@ -1,0 +1,1 @@
+"""The wire to an MQTT server, whatever is said over it."""
