@@ -197,6 +197,7 @@ class OpcuaDelivery:
 
     async def _feed(self, child: Child, hearing: "asyncio.Task[None]") -> None:
         tanks: Any = None
+        known: Any = None
         looked_s = -_BEAT_S
         while True:
             self._around.came_round(_BEAT_S)
@@ -207,6 +208,10 @@ class OpcuaDelivery:
                 state = self._around.snapshot()
                 self._look_at_house(state)
                 told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)}
+                alarms = _alarms_of(state)
+                if alarms != known:
+                    known = told["alarms"] = alarms
+                    self._waiting = dict.fromkeys(self._newest)
                 places = self._places(state)
                 if places != tanks:
                     tanks = told["tanks"] = places
@@ -314,3 +319,12 @@ class OpcuaDelivery:
 
 def _transfers(state: GatewaySnapshot) -> dict[str, list[Any]]:
     return {} if state.accounts is None else transfers_of(state.accounts.open)
+
+
+def _alarms_of(state: GatewaySnapshot) -> dict[str, list[str]]:
+    """By tank, the names of the alarms that it has, normal or not."""
+    found: dict[str, list[str]] = {}
+    for each in state.alarms:
+        if each.tank:
+            found.setdefault(each.tank, []).append(each.standing.name)
+    return {tank: sorted(names) for tank, names in found.items()}
