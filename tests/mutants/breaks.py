@@ -33,6 +33,7 @@ from tests.mutants.provider_breaks import PROVIDER_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
+from tests.mutants.site_file_breaks import SITE_FILE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
@@ -66,6 +67,7 @@ BREAKS: tuple[Break, ...] = (
     *PROCESS_BREAKS,
     *RECORD_BREAKS,
     *SITE_BREAKS,
+    *SITE_FILE_BREAKS,
     *TABLE_BREAKS,
     *ALARM_BREAKS,
     *LOSS_BREAKS,
