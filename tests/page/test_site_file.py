@@ -8,13 +8,16 @@ import re
 from pathlib import Path
 
 import pytest
+from selenium.webdriver.common.keys import Keys
 
 from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Page
 from tests.page.signing_in import audit_when, signed_in
 from tests.page.site_process import DemoSite, eventually
+from tests.page.test_for_everyone import _SIDEWAYS, _SMALL_TARGETS, TARGET_PX
 
+AREA = "The site file as it lies on the disk, to be written on"
 PHONE = Look(360, 740, dark=True)
 TABLE = """# name: TK-101, strapping of 2026
 # level: mm
@@ -35,7 +38,7 @@ level,volume
 
 def _given(page: Page, text: str, folder: Path) -> None:
     """In the place of what is written, out of a file of this device."""
-    page.find("textbox", "The site file as it lies on the disk, to be written on")
+    page.find("textbox", AREA)
     file = folder / "mine.yaml"
     file.write_text(text, "utf-8")
     page.script("return document.querySelector('#site-area').parentNode.querySelector('input[type=file]')").send_keys(
@@ -119,6 +122,9 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     assert "diameter: 18.100 m" in text
     assert "Why: measured anew at the last opening" in text
     assert serious_findings(bob) == []
+    assert bob.script(_SMALL_TARGETS, TARGET_PX) == []
+    over, what = bob.script(_SIDEWAYS)
+    assert (over <= 0, what) == (True, []), (over, what)
     answer = _act(bob, "Approve it …", "", "Approve")
     assert "the site file of ada@page, approved by bob@page, is in its place and taken over" in answer
     assert own_site.site_file.read_text("utf-8") == wanted
@@ -134,6 +140,22 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     ada.says("No mistake was found.", within=40.0)
     _act(ada, "Approve it …", "so it was", "Approve")
     assert own_site.site_file.read_text("utf-8") == before
+
+    # What is typed keeps the ends of lines that are there.
+    own_site.site_file.write_bytes(before.replace("\n", "\r\n").encode())
+    own_site.run("reload")
+    ada.go("#/")
+    ada.go("#/site")
+    ada.find("textbox", AREA).element.send_keys(Keys.CONTROL + Keys.END, Keys.NULL, "# typed")
+    ada.find("button", "Check it").click()
+    ada.says("It changes nothing.", within=40.0)
+    _act(ada, "Propose it …", "a remark", "Propose")
+    bob.go("#/")
+    bob.go("#/site")
+    bob.find("button", "Look at what it changes").click()
+    bob.says("# typed", within=40.0)
+    _act(bob, "Approve it …", "", "Approve")
+    assert own_site.site_file.read_bytes() == (before.replace("\n", "\r\n") + "# typed").encode()
 
     # A table is checked and compared: 255 m3 a metre against pi/4 18^2.
     (tmp_path / "tk-101-2026.csv").write_text(TABLE, "utf-8")
