@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from gateway.process.running import Running
+from gateway.settings import SiteSettings
 from gateway.settings.reading.source_files import sha256_of
 from tests.site_desk.yard import ADA, BOB, TABLE, Yard, yard
 from tests.support.users import as_ordinary_user, folder_of_all
@@ -266,7 +268,12 @@ async def test_a_reload_waits_for_a_change_and_reads_what_came_of_it(
             raise OSError("no port is free")
 
         monkeypatch.setattr(there.daemon, "take_over", refuses)
-        monkeypatch.setattr(there.reloader, "_read", lambda: read.append(there.text) or there._read())
+
+        def reads() -> tuple[SiteSettings, Running]:
+            read.append(there.text)
+            return there._read()
+
+        monkeypatch.setattr(there.reloader, "_read", reads)
         reloading = asyncio.create_task(there.reloader.run())
         approving = asyncio.create_task(there.approved(number))
         await reached.wait()
