@@ -21,9 +21,9 @@ from gateway.actions.answers import (
     WITH_LEDGER,
     audit_body,
     entered_answer,
+    entered_status,
     list_document,
     refused,
-    standing_text,
     well,
 )
 from gateway.actions.book import Book, Change
@@ -155,10 +155,7 @@ class Acting:
         if self._told_version != self._book.version:
             self._told_version = self._book.version
             now = self._now()
-            self._told = [
-                EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
-                for each in self._book.standings(self._now_of_ends())
-            ]
+            self._told = [entered_status(each) for each in self._book.standings(self._now_of_ends())]
             remarks = self._book.products.remarks(now)
             self._told += [EnteredStatus(tank, PRODUCT, True, text) for tank, text in products_told(remarks)]
         return self._told

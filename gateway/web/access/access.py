@@ -9,11 +9,11 @@ import structlog
 from gateway.clock import Clock
 from gateway.errors import GatewayError
 from gateway.person import Person, Role
+from gateway.process.passwords import Passwords, trouble_with
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.web.access.book import Account, Invitation, SessionRecord, invited_names
 from gateway.web.access.codes import code_key
 from gateway.web.access.names import name_trouble, plain_name
-from gateway.web.access.passwords import Passwords, trouble_with
 from gateway.web.access.people import Changed, NotKnownError, People
 from gateway.web.access.people_file import PeopleFile
 from gateway.web.access.plan import AccessPlan

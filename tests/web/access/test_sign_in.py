@@ -10,10 +10,10 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.person import Role
+from gateway.process.passwords import Passwords
 from gateway.web.access.book import Account, Invitation
 from gateway.web.access.cookies import cookie_name
 from gateway.web.access.guard import PROOF_HEADER
-from gateway.web.access.passwords import Passwords
 from gateway.web.access.people import Changed, People
 from tests.web.access.gate import PASSWORD, SITE, Gate, took_in
 
