@@ -8,8 +8,8 @@ from contextlib import asynccontextmanager
 import httpx
 import pytest
 
+from gateway.process.passwords import Passwords
 from gateway.web.access.book import Book
-from gateway.web.access.passwords import Passwords
 from gateway.web.access.people_file import PeopleFile
 from tests.web.access.gate import PASSWORD, Gate, took_in
 
