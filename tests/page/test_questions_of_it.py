@@ -97,7 +97,7 @@ def test_can_it_write_which_ports_and_what_if_the_broker_dies(pages: Pages, offi
     page.open("#/gateway")
     page.says("There is no code in it that makes a request to write")
     came = office.instruments.ask(lambda running: running.requests.copy())
-    page.go("#/gateway/evidence")
+    page.go("#/lines")
     page.go("#/gateway")
     label = "Can it write to a device?"
     rows = eventually(lambda: _table(page, label), "the requests that were sent")
@@ -273,6 +273,7 @@ def test_altered_records_alarm_response_and_what_it_is_not(pages: Pages, office:
             head = struct.pack(">qq", number, instant_ns)
             before = hashlib.sha256(head + before + body.encode()).digest()
         assert before.hex() == shown[2]
+        # It is looked through once a minute for all who ask; one row has come since.
         assert int(shown[1]) >= len(trail) - 1 > 0
         rows = eventually(lambda: _table(page, "How were alarms answered to?"), "alarms")
         of_tank = [row for row in rows if row["Where"] == "F-1" and row["By"]]
