@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from gateway.delivery.registers.layout import level_number
+from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.settings.site import SiteSettings
 
 __all__ = ["Replaced", "introduction", "program"]
@@ -45,21 +48,35 @@ def introduction(
     for broker in settings.brokers:
         topics = f"mqtt://{broker.host}:{broker.port}  topics {broker.prefix}/{settings.name}/+"
         lines += [f"  tank data    {topics}/inventory", f"  history      {topics}/history"]
+    for node in _nodes(settings):
+        host, port = node.addresses[0]
+        lines.append(f"  Sparkplug    mqtt://{host}:{port}  topics spBv1.0/{node.group}/+/{node.node}/#")
     if settings.http is not None:
         lines.append(f"  page         http://{settings.http.host}:{settings.http.port}/")
         if code is not None:
             lines.append(f"               join as administrator by the code {code} (once, within the hour)")
         lines.append(f"  metrics      http://{settings.http.host}:{settings.http.port}/metrics")
         lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
+    registers = [plan for plan in settings.deliveries if isinstance(plan, RegistersPlan)]
+    lines += [f"  registers    modbus://{plan.host}:{plan.port}  unit 1, functions 3 and 4" for plan in registers]
     lines += [f"  Port {port.wanted} ({port.what}) is taken; {port.used} is used instead." for port in replaced]
     lines += ["", "Try next, in another terminal:"]
     for broker in settings.brokers:
         where = f"-h {broker.host} -p {broker.port}"
         topic = shlex.quote(f"{broker.prefix}/#")
         lines.append(f"  mosquitto_sub {where} -t {topic} -v    (from the package mosquitto-clients)")
+    for node in _nodes(settings):
+        where = "-h {} -p {}".format(*node.addresses[0])
+        topic = shlex.quote(f"spBv1.0/{node.group}/#")
+        lines.append(f"  mosquitto_sub {where} -t {topic} -F '%t  %l bytes'    (protobuf: README, Sparkplug)")
     if settings.http is not None:
         address = f"{settings.http.host}:{settings.http.port}"
         lines += [f"  {command} show --address {address}", f"  {command} alarms --address {address}"]
+    for plan in registers:
+        tank, number = plan.blocks[0]
+        where = f"-p {plan.port} -t 4:float -B -r {level_number(number)} -1 {plan.host}"
+        lines.append(f"  mbpoll -m tcp {where}    (level of {tank} in m; from the package mbpoll)")
+        lines.append(f"  {command} delivery map demo    (what stands in which register)")
     lines += _working_day(command, settings) if is_working_day else _ordinary(command)
     lines += [
         "Nothing is lost: freeze the broker, see in `show` how history waits for it, let it go on and see it drain:",
@@ -69,6 +86,10 @@ def introduction(
         "Ctrl-C stops all of it.",
     ]
     return lines
+
+
+def _nodes(settings: SiteSettings) -> list[SparkplugPlan]:
+    return [each for each in settings.deliveries if isinstance(each, SparkplugPlan)]
 
 
 def _ordinary(command: str) -> list[str]:
