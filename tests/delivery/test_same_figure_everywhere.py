@@ -157,11 +157,11 @@ def test_every_state_is_the_same_wherever_it_is_told(limit: LimitState, roof: Ro
         for name in ("minimum", "maximum_working", "high_high", "critical_high"):
             wanted = getattr(levels, f"{name}_m")
             row = ROWS[f"limits.{name}"].names
-            number = moment.registers[f"{row['registers']}.float"]
+            limit_m = moment.registers[f"{row['registers']}.float"]
             assert _by_json(moment.json, row["JSON"]) == wanted
             assert moment.sql[row["SQL"].removeprefix("records.")] == wanted
             assert moment.sample("tank_limit_metres", limit=name) == wanted
-            assert (None if math.isnan(number) else number) == wanted
+            assert (None if math.isnan(limit_m) else limit_m) == wanted
         rate = _by_json(moment.json, ROWS["rate"].names["JSON"])
         assert (rate["value"], rate["quality"]) == (0.0125, "Uncertain")
         assert moment.sample(ROWS["rate"].names["Prometheus"]) == 0.0125
