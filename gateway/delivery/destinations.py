@@ -8,6 +8,8 @@ from gateway.delivery.files.delivery import FilesDelivery
 from gateway.delivery.mail.delivery import MailDelivery
 from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.mqtt.delivery import MqttDelivery
+from gateway.delivery.opcua.delivery import OpcuaDelivery
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan, MqttPlan
 from gateway.delivery.postgresql.delivery import PostgresqlDelivery
 from gateway.delivery.postgresql.plan import PostgresqlPlan
@@ -46,6 +48,7 @@ DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
     WebhookPlan: WebhookDelivery,
     RegistersPlan: RegistersDelivery,
     SparkplugPlan: SparkplugDelivery,
+    OpcuaPlan: OpcuaDelivery,
 }
 """By the type of the plan."""
 

@@ -1,4 +1,4 @@
-"""What a destination of live data still has to deliver: the newest record of every tank, and what is in flight.
+"""Pure: what a destination of live data still has to deliver: the newest record of every tank, and what is in flight.
 
 Memory is bounded by the number of tanks and the window. A record superseded before it was sent, or before it was known
 to have arrived when the connection broke, is lost and counted: what must arrive all the same goes as history. At every

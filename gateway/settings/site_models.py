@@ -10,8 +10,10 @@ from gateway.settings.deliveries.models import (
     FilesModel,
     MailModel,
     MqttModel,
+    OpcuaModel,
     PostgresqlModel,
     RegistersModel,
+    SparkplugModel,
     WebhookModel,
 )
 from gateway.settings.ledger import LedgerModel
@@ -80,7 +82,9 @@ class DeliveryModel(Section):
     files: FilesModel | tuple[FilesModel, ...] | None = None
     postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
     mail: MailModel | tuple[MailModel, ...] | None = None
+    opcua: OpcuaModel | tuple[OpcuaModel, ...] | None = None
     webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
+    sparkplug: SparkplugModel | tuple[SparkplugModel, ...] | None = None
     registers: RegistersModel | tuple[RegistersModel, ...] | None = None
 
 

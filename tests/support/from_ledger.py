@@ -2,6 +2,7 @@
 
 `python -m tests.support.from_ledger LEDGER ROUNDS files FOLDER`
 `python -m tests.support.from_ledger LEDGER ROUNDS postgresql PORT DATABASE USER PASSWORD_FILE`
+`python -m tests.support.from_ledger LEDGER ROUNDS sparkplug PORT PRIMARY_HOST`
 
 A round is a record of each of three tanks; without any round it ends when all that is kept has arrived.
 """
@@ -19,6 +20,7 @@ from gateway.delivery.contract import DeliveryPlan, Surroundings
 from gateway.delivery.destinations import make_destination
 from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.ledger.ledger import Ledger
 from gateway.ledger.plan import LedgerPlan
 from tests.support.records import inventory, record_of, snapshot
@@ -38,7 +40,23 @@ def _postgresql(port: str, database: str, user: str, password_file: str) -> Deli
     return PostgresqlPlan("127.0.0.1", int(port), database, user, Path(password_file), batch=50, gather_s=0.01)
 
 
-_PLANS: dict[str, Callable[..., DeliveryPlan]] = {"files": _files, "postgresql": _postgresql}
+def _sparkplug(port: str, host: str) -> DeliveryPlan:
+    return SparkplugPlan(
+        (("127.0.0.1", int(port)),),
+        "plant",
+        "harbour",
+        host,
+        keepalive_s=1,
+        backoff_first_s=0.05,
+        backoff_longest_s=0.2,
+    )
+
+
+_PLANS: dict[str, Callable[..., DeliveryPlan]] = {
+    "files": _files,
+    "postgresql": _postgresql,
+    "sparkplug": _sparkplug,
+}
 
 
 def command(ledger: Path, rounds: int, kind: str, *arguments: str) -> list[str]:
@@ -57,7 +75,10 @@ async def _main(file: str, rounds: int, plan: DeliveryPlan) -> None:
     for number in range(1, rounds + 1):
         for tank in _TANKS:
             sheet = inventory(tank, instant=begun + number * _APART)
-            ledger.offer(record_of("harbour", boot, number, sheet, 10.0))
+            record = record_of("harbour", boot, number, sheet, 10.0)
+            ledger.offer(record)
+            if delivery.wants.live:
+                delivery.offer(record)
         await asyncio.sleep(0.002)
     if rounds == 0:
         # What waits is known only after the file has been looked at.

@@ -15,11 +15,15 @@ from gateway.delivery import secrets
 from gateway.delivery.files import parquet
 from gateway.delivery.mail.delivery import missing_part as no_mail
 from gateway.delivery.mail.plan import MailPlan
+from gateway.delivery.opcua.looked_at import trouble_with_opcua
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.delivery.registers.delivery import missing_part as no_registers
 from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.delivery import missing_part as no_sparkplug
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.webhook.delivery import missing_part as no_webhook
 from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.display import printable
@@ -123,6 +127,12 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = missing_part()
         if lacking is not None:
             found.append(f"{file}: delivery.postgresql: {lacking}")
+    for node in (each for each in settings.deliveries if isinstance(each, SparkplugPlan)):
+        without = f"without it {node.name} tells nothing"
+        found += [f"{file}: delivery.sparkplug: {each}; {without}" for each in secrets.trouble_with(node)]
+        lacking = no_sparkplug()
+        if lacking is not None:
+            found.append(f"{file}: delivery.sparkplug: {lacking}")
     for place in (each for each in settings.deliveries if isinstance(each, MailPlan | WebhookPlan)):
         kind = "mail" if isinstance(place, MailPlan) else "webhook"
         without = f"without it {place.host}:{place.port} gets nothing"
@@ -134,6 +144,8 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = no_registers()
         if lacking is not None:
             found.append(f"{file}: delivery.registers: {lacking}; until then {server.host}:{server.port} is not served")
+    for opcua in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
+        found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(opcua)]
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")

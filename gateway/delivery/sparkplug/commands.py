@@ -14,19 +14,19 @@ _LARGEST = 65_536
 
 class Asked(NamedTuple):
     rebirth: bool
-    ignored: int
-    """Other things in the message, or the message itself where it is none."""
+    others: bool
+    """Whether anything else is asked for, or nothing that can be read."""
 
 
 def read_command(payload: bytes) -> Asked:
     """Whatever it is: nothing is raised."""
     if len(payload) > _LARGEST:
-        return Asked(False, 1)
+        return Asked(False, True)
     try:
         asked = [_is_rebirth(metric) for metric in Payload.FromString(payload).metrics]
     except (DecodeError, ValueError):  # UnicodeDecodeError is one
-        return Asked(False, 1)
-    return Asked(any(asked), asked.count(False) if asked else 1)
+        return Asked(False, True)
+    return Asked(any(asked), not all(asked) or not asked)
 
 
 def _is_rebirth(metric: Any) -> bool:

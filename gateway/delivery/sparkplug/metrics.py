@@ -1,7 +1,6 @@
 """Pure: one metric at one instant, as it is told, and what of it counts as a change."""
 
-from contextlib import suppress
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import NamedTuple
 
 from gateway.delivery.sparkplug.datatypes import QUALITY_BAD, QUALITY_GOOD, QUALITY_STALE
@@ -12,6 +11,8 @@ __all__ = ["Metric", "Value", "milliseconds", "of_figure", "plain"]
 
 Value = float | int | str | bool
 _NOT_FINITE = Reason(ReasonCode.INPUT_BAD, "what was calculated is not a finite number")
+_NEVER_S = 1e10
+"""An age of centuries, or without end, is that of what was never read."""
 _CODES = {Quality.GOOD: QUALITY_GOOD, Quality.UNCERTAIN: QUALITY_STALE, Quality.BAD: QUALITY_BAD}
 
 
@@ -29,6 +30,10 @@ class Metric(NamedTuple):
     manual: bool = False
 
     @property
+    def does_not_apply(self) -> bool:
+        return self.value is None and bool(self.reasons) and self.reasons[0].code is ReasonCode.NOT_APPLICABLE
+
+    @property
     def essence(self) -> tuple[object, ...]:
         """Equal where nothing has changed that a host must be told. Sentences carry ages, which always do."""
         return self.value, self.stated, self.manual, *(reason.code for reason in self.reasons)
@@ -36,10 +41,9 @@ class Metric(NamedTuple):
 
 def milliseconds(instant: datetime, age_s: float = 0.0) -> int:
     """Since 1970, of what was read so long before; of what never was, of the instant itself."""
-    with suppress(OverflowError):
-        instant -= timedelta(0, age_s)
+    now_ms = round(instant.timestamp() * 1000.0)
     # Before 1970 Sparkplug has no time.
-    return max(0, round(instant.timestamp() * 1000.0))
+    return max(0, now_ms - round(age_s * 1000.0) if age_s < _NEVER_S else now_ms)
 
 
 def of_figure(definition: MetricDefinition, figure: Figure, instant: datetime) -> Metric:

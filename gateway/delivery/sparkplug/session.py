@@ -1,7 +1,7 @@
-"""Pure: what this node says within one connection, message by message: births, data, deaths, and the count of them.
+"""What this node says within one connection, message by message: births, data, deaths, and the count of them.
 
 A host knows nothing but what was said here: data say what is another than what was said last, and only of what was
-born. Who sends the messages, and when, is another's affair.
+born. No I/O and no clock: who sends the messages, and when, is another's affair.
 """
 
 from collections import deque
@@ -153,7 +153,8 @@ class Session:
     def past(self, kept: KeptRecord, time_ms: int) -> Message:
         """A sheet of the past, whole, with its own times, of a tank that is alive."""
         tank, simulated = kept.record.identity.tank, kept.record.inventory.simulated
-        metrics = past_metrics(kept.record)
+        # What does not apply to the tank at all stands in its birth.
+        metrics = [metric for metric in past_metrics(kept.record) if not metric.does_not_apply]
         payload = encoding.data(
             tank, metrics, self._aliases, self._following, time_ms, simulated=simulated, historical=True
         )

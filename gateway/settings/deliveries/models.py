@@ -5,7 +5,7 @@ from datetime import time
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import BeforeValidator, Field, TypeAdapter, WithJsonSchema
 
 from gateway.settings.reading.fields import (
     Address,
@@ -20,7 +20,17 @@ from gateway.settings.reading.fields import (
     whole_number,
 )
 
-__all__ = ["FilesModel", "MailModel", "MqttModel", "PostgresqlModel", "RegistersModel", "TlsModel", "WebhookModel"]
+__all__ = [
+    "FilesModel",
+    "MailModel",
+    "MqttModel",
+    "OpcuaModel",
+    "PostgresqlModel",
+    "RegistersModel",
+    "SparkplugModel",
+    "TlsModel",
+    "WebhookModel",
+]
 
 
 class TlsModel(Section):
@@ -261,4 +271,92 @@ class WebhookModel(Section):
     together: Annotated[Whole, Field(description="Events in one request, 1 to 500; more than 1: a list")] = 1
     timeout: Duration = 10.0
     backoff_first: Duration = 0.5
+    backoff_longest: Duration = 60.0
+
+
+_read_address = TypeAdapter(Address).validate_python
+_ADDRESS_SCHEMA = TypeAdapter(Address).json_schema()
+
+
+def _read_addresses(value: Any) -> tuple[tuple[str, int], ...]:
+    """One, or a list of them."""
+    return tuple(_read_address(each) for each in (value if isinstance(value, list | tuple) else [value]))
+
+
+Addresses = Annotated[
+    tuple[tuple[str, int], ...],
+    BeforeValidator(_read_addresses),
+    WithJsonSchema(
+        {
+            "anyOf": [_ADDRESS_SCHEMA, {"type": "array", "items": _ADDRESS_SCHEMA}],
+            "description": "host:port, or a list of them: one at a time, the next where one is no good",
+            "examples": ["192.0.2.10:1883"],
+        }
+    ),
+]
+
+
+class SparkplugModel(Section):
+    """One edge node of Sparkplug B, at one of its servers at a time."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by group and node unless given")] = None
+    address: Addresses
+    group: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "the group id")),
+        WithJsonSchema({"type": "string", "description": "Group id, as hosts know it", "examples": ["plant"]}),
+    ]
+    node: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "the edge node id")),
+        WithJsonSchema(
+            {"type": "string", "description": "Edge node id; each in its group once", "examples": ["tanks"]}
+        ),
+    ]
+    primary_host: Annotated[
+        Text | None,
+        Field(description="Its host id: nothing is told while it is away; nobody is waited for unless given"),
+    ] = None
+    protocol: Annotated[Literal["3.1.1", "5"], WithJsonSchema({"enum": ["3.1.1", "5", 5]})] = "3.1.1"
+    client_id: Text | None = None
+    user_name: Text | None = None
+    password_file: Annotated[Text | None, Field(description="A file that holds the password and nothing else")] = None
+    tls: TlsModel | None = None
+    keepalive: Annotated[Duration, Field(description="Also how often it is known how far all has arrived")] = 5.0
+    timeout: Duration = 10.0
+    host_wait: Annotated[
+        Duration, Field(description="How long one of several servers may not know the primary host")
+    ] = 10.0
+    backoff_first: Duration = 0.5
+    backoff_longest: Duration = 30.0
+
+
+class OpcuaModel(Section):
+    """One OPC UA server, read only, for a historian, a control system or a panel."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
+    address: Annotated[Address, Field(description="Where it listens; 4840 is the port of the standard")]
+    certificates: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "a folder")),
+        WithJsonSchema(
+            {
+                "type": "string",
+                "description": "A folder with own, trusted and rejected; made where it is not there",
+                "examples": ["/var/lib/tank-gateway/opcua"],
+            }
+        ),
+    ]
+    security: Annotated[
+        tuple[Literal["Aes256_Sha256_RsaPss", "Basic256Sha256", "None"], ...],
+        Field(description="Security policies that are offered; None encrypts nothing"),
+    ] = ("Aes256_Sha256_RsaPss", "Basic256Sha256")
+    users_file: Annotated[
+        Text | None, Field(description="Who may read, by name and password; `tank-gateway delivery user` writes it")
+    ] = None
+    anonymous: Annotated[YesNo, Field(description="Whether one may read without a name")] = False
+    sessions: Annotated[Whole, Field(description="Connections at once, 1 to 100")] = 20
+    shortest_interval: Annotated[Duration, Field(description="Of publishing, 100 ms to 1 min")] = 0.5
+    memory_mb: Annotated[Whole, Field(description="What its process may take, 512 to 8192")] = 1024
+    backoff_first: Duration = 1.0
     backoff_longest: Duration = 60.0
