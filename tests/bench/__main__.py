@@ -26,6 +26,7 @@ BENCHES = (
     "history_drain",
     "postgresql_rate",
     "metrics_scrape",
+    "register_reads",
     "ledger",
     "wear",
     "rtu_bus",
